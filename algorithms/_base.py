@@ -1,0 +1,90 @@
+"""What every Lakefloor algorithm shares."""
+
+from pathlib import Path
+
+from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
+from qgis.PyQt.QtGui import QIcon
+
+from ._i18n import tr
+from .core.errors import Cancelled, LakefloorError
+
+ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
+
+GROUPS = {
+    "plan": "Plan",
+    "soundings": "Soundings",
+    "surface": "Surface",
+    "chart": "Chart",
+    "structure": "Structure",
+    "share": "Share",
+}
+
+
+class LakefloorAlgorithm(QgsProcessingAlgorithm):
+    """An algorithm described by class constants, whose work is in :meth:`run`.
+
+    ``NAME`` is the id and never changes once released. ``HELP`` says what the
+    algorithm does, when to use it, its limits and units; ``SOURCE`` names the
+    published source of the method.
+    """
+
+    NAME = ""
+    DISPLAY = ""
+    GROUP = ""
+    TAGS: tuple = ()
+    HELP = ""
+    SOURCE = ""
+
+    def name(self):
+        return self.NAME
+
+    def displayName(self):
+        return tr(self.DISPLAY)
+
+    def group(self):
+        return tr(GROUPS[self.GROUP])
+
+    def groupId(self):
+        return self.GROUP
+
+    def tags(self):
+        return [tr(tag) for tag in self.TAGS]
+
+    def icon(self):
+        return QIcon(self.svgIconPath())
+
+    def svgIconPath(self):
+        own = ICONS / f"{self.NAME}.svg"
+        return str(own if own.exists() else ICONS / f"{self.GROUP}.svg")
+
+    def shortHelpString(self):
+        text = "".join(f"<p>{tr(part.strip())}</p>" for part in self.HELP.split("\n\n"))
+        if self.SOURCE:
+            text += f"<p><i>{tr('Source')}: {tr(self.SOURCE)}</i></p>"
+        return text
+
+    def createInstance(self):
+        return type(self)()
+
+    def processAlgorithm(self, parameters, context, feedback):
+        try:
+            return self.run(parameters, context, feedback)
+        except Cancelled as error:
+            raise QgsProcessingException(tr("Cancelled. Nothing was written.")) from error
+        except LakefloorError as error:
+            raise QgsProcessingException(str(error)) from error
+
+    def run(self, parameters, context, feedback) -> dict:
+        """Read parameters, call one core routine, write the result."""
+        raise NotImplementedError
+
+    @staticmethod
+    def progress(feedback):
+        """Return a core progress callback that reports to ``feedback`` and honours cancel."""
+
+        def report(fraction):
+            if feedback.isCanceled():
+                raise Cancelled
+            feedback.setProgress(100.0 * fraction)
+
+        return report

@@ -1,0 +1,9 @@
+"""Errors that a user can act on."""
+
+
+class LakefloorError(ValueError):
+    """Input that cannot be used; the message says what, where and how to mend it."""
+
+
+class Cancelled(Exception):
+    """The user asked to stop; raised from a progress callback."""

@@ -1,0 +1,169 @@
+"""Regular grids, surfaces and lines."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .errors import LakefloorError
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A north-up raster band.
+
+    Attributes
+    ----------
+    values : array, shape (rows, cols), float64
+        NaN where there is no value; row 0 is the northern row.
+    west, north : float
+        Outer edge of the north-western cell, m.
+    dx, dy : float
+        Cell size east-west and north-south, m, both positive.
+    """
+
+    values: np.ndarray
+    west: float
+    north: float
+    dx: float
+    dy: float
+
+    @property
+    def shape(self) -> tuple:
+        return self.values.shape
+
+    @property
+    def x(self) -> np.ndarray:
+        """Eastings of the cell centres, shape (cols,), m."""
+        return self.west + (np.arange(self.shape[1]) + 0.5) * self.dx
+
+    @property
+    def y(self) -> np.ndarray:
+        """Northings of the cell centres, shape (rows,), m, from north to south."""
+        return self.north - (np.arange(self.shape[0]) + 0.5) * self.dy
+
+    @property
+    def bounds(self) -> tuple:
+        """West, south, east, north, m."""
+        rows, cols = self.shape
+        return self.west, self.north - rows * self.dy, self.west + cols * self.dx, self.north
+
+    def like(self, values) -> "Grid":
+        """Return a grid of the same geometry with other values."""
+        values = np.asarray(values, dtype=float)
+        if values.shape != self.shape:
+            raise LakefloorError(f"Grid values have shape {values.shape}, expected {self.shape}.")
+        return replace(self, values=values)
+
+    def rows_cols(self, x, y) -> tuple:
+        """Return fractional row and column of positions, 0 at the first cell centre."""
+        cols = (np.asarray(x, dtype=float) - self.west) / self.dx - 0.5
+        rows = (self.north - np.asarray(y, dtype=float)) / self.dy - 0.5
+        return rows, cols
+
+    def sample(self, x, y) -> np.ndarray:
+        """Return values at positions, bilinear between cell centres.
+
+        Parameters
+        ----------
+        x, y : array, shape (n,)
+            Positions, m.
+
+        Returns
+        -------
+        array, shape (n,)
+            Nearest cell where a neighbour is missing; NaN off the grid or on a
+            cell without value.
+        """
+        rows, cols = self.rows_cols(x, y)
+        n_rows, n_cols = self.shape
+        inside = (rows >= -0.5) & (rows < n_rows - 0.5) & (cols >= -0.5) & (cols < n_cols - 0.5)
+        out = np.full(np.shape(rows), np.nan)
+        r = np.clip(rows[inside], 0, n_rows - 1)
+        c = np.clip(cols[inside], 0, n_cols - 1)
+        r0 = np.clip(np.floor(r).astype(int), 0, max(n_rows - 2, 0))
+        c0 = np.clip(np.floor(c).astype(int), 0, max(n_cols - 2, 0))
+        r1, c1 = np.minimum(r0 + 1, n_rows - 1), np.minimum(c0 + 1, n_cols - 1)
+        fr, fc = r - r0, c - c0
+        v = self.values
+        north = v[r0, c0] * (1 - fc) + v[r0, c1] * fc
+        south = v[r1, c0] * (1 - fc) + v[r1, c1] * fc
+        value = north * (1 - fr) + south * fr
+        nearest = v[np.rint(r).astype(int), np.rint(c).astype(int)]
+        out[inside] = np.where(np.isfinite(value), value, nearest)
+        return out
+
+
+def empty_grid(bounds, cell: float) -> Grid:
+    """Return a grid of NaN that covers ``bounds``, its edges on multiples of ``cell``.
+
+    Snapped edges let grids of several runs fall on each other cell by cell.
+
+    Parameters
+    ----------
+    bounds : tuple
+        West, south, east, north, m.
+    cell : float
+        Cell size, m.
+    """
+    if not (np.isfinite(cell) and cell > 0):
+        raise LakefloorError(f"Cell size must be above 0 m; got {cell}.")
+    if not np.all(np.isfinite(bounds)):
+        raise LakefloorError(f"Extent {bounds} holds a value that is not a number.")
+    west, south, east, north = bounds
+    west, south = np.floor(west / cell) * cell, np.floor(south / cell) * cell
+    cols = max(int(np.ceil(round((east - west) / cell, 6))), 1)
+    rows = max(int(np.ceil(round((north - south) / cell, 6))), 1)
+    if rows * cols > 400_000_000:
+        raise LakefloorError(
+            f"A grid of {rows} x {cols} cells is too large; choose a cell size above {cell} m."
+        )
+    return Grid(np.full((rows, cols), np.nan), west, south + rows * cell, cell, cell)
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A depth surface: grids of one geometry.
+
+    Attributes
+    ----------
+    depth : Grid
+        m, positive down.
+    uncertainty : Grid
+        One standard deviation of depth, m.
+    distance : Grid
+        Distance to the nearest sounding, m.
+    """
+
+    depth: Grid
+    uncertainty: Grid
+    distance: Grid
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Lines with attributes.
+
+    Attributes
+    ----------
+    coords : list of array, shape (k, 2)
+        Vertices, m.
+    attributes : dict of str to sequence
+        One value a line under each name.
+    """
+
+    coords: list
+    attributes: dict = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.coords)
+
+
+@dataclass(frozen=True)
+class Areas:
+    """Polygons (shapely Polygon or MultiPolygon) with attributes, as :class:`Lines`."""
+
+    polygons: list
+    attributes: dict = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.polygons)

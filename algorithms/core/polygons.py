@@ -1,0 +1,49 @@
+"""Polygons on grids."""
+
+import numpy as np
+from shapely.geometry.base import BaseGeometry
+
+from .grid import Grid
+
+
+def rings(polygon: BaseGeometry) -> list:
+    """Return the exterior and interior rings as arrays, shape (k, 2), closed, m."""
+    parts = getattr(polygon, "geoms", [polygon])
+    return [
+        np.asarray(ring.coords)[:, :2]
+        for part in parts
+        if not part.is_empty
+        for ring in (part.exterior, *part.interiors)
+    ]
+
+
+def inside(polygon: BaseGeometry, grid: Grid) -> np.ndarray:
+    """Tell which cell centres lie inside a polygon, by the even-odd rule on scan lines.
+
+    Parameters
+    ----------
+    polygon : shapely Polygon or MultiPolygon
+        Holes are outside.
+    grid : Grid
+        Gives the cell centres.
+
+    Returns
+    -------
+    array of bool, shape (rows, cols)
+    """
+    rows, cols = grid.shape
+    # A ring crosses the scan line of a row at some column; every centre at or
+    # beyond it flips, so a running parity along the row gives the answer.
+    flips = np.zeros((rows, cols + 1), dtype=np.int32)
+    for ring in rings(polygon):
+        r, c = grid.rows_cols(ring[:, 0], ring[:, 1])
+        r0, c0, r1, c1 = r[:-1], c[:-1], r[1:], c[1:]
+        first = np.ceil(np.minimum(r0, r1)).astype(int).clip(0, rows)
+        last = np.ceil(np.maximum(r0, r1)).astype(int).clip(0, rows)
+        count = np.maximum(last - first, 0)
+        edge = np.repeat(np.arange(len(count)), count)
+        row = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+        t = (row - r0[edge]) / (r1 - r0)[edge]
+        crossing = c0[edge] + t * (c1 - c0)[edge]
+        np.add.at(flips, (row, np.ceil(crossing).astype(int).clip(0, cols)), 1)
+    return np.cumsum(flips[:, :-1], axis=1) % 2 == 1

@@ -1,0 +1,153 @@
+"""Soundings: one row a ping, and the words used in their text fields."""
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from .errors import LakefloorError
+
+ACCEPTED = "accepted"
+
+_FLOATS = (
+    "x", "y", "raw_depth", "depth", "uncert", "hardness", "water_temp", "speed", "course",
+)
+_TEXTS = ("visit", "status", "corrections")
+
+
+@dataclass(frozen=True)
+class Soundings:
+    """Pings in the order they were logged within each visit.
+
+    Every field is an array of shape (n,). Build one with :meth:`build`, which
+    fills what was not logged.
+
+    Attributes
+    ----------
+    x, y : float
+        Easting and northing in a projected CRS, m.
+    time : datetime64[ms]
+        UTC; NaT where not logged.
+    visit : object (str)
+        Name of the outing.
+    lane : int32
+        Running number of a straight run within the visit; 0 on turns.
+    raw_depth : float
+        Depth as logged, m, positive down; never changed.
+    depth : float
+        Current best depth, m, positive down.
+    uncert : float
+        One standard deviation of ``depth``, m.
+    hardness : float
+        Relative bottom hardness 0..1.
+    water_temp, speed, course : float
+        Degrees Celsius, m/s, degrees clockwise from true north.
+    status : object (str)
+        :data:`ACCEPTED`, or the reason for the rejection.
+    corrections : object (str)
+        What was applied so far, as ``key=value`` joined by ``;``.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    time: np.ndarray
+    visit: np.ndarray
+    lane: np.ndarray
+    raw_depth: np.ndarray
+    depth: np.ndarray
+    uncert: np.ndarray
+    hardness: np.ndarray
+    water_temp: np.ndarray
+    speed: np.ndarray
+    course: np.ndarray
+    status: np.ndarray
+    corrections: np.ndarray
+
+    @classmethod
+    def build(cls, x, y, depth, **known) -> "Soundings":
+        """Return soundings with every field not given filled with "not logged".
+
+        Parameters
+        ----------
+        x, y, depth : array, shape (n,)
+            Position and depth, m. ``raw_depth`` defaults to ``depth``.
+        **known
+            Any other field; a scalar is repeated n times.
+
+        Raises
+        ------
+        LakefloorError
+            If two fields differ in length.
+        """
+        n = np.size(x)
+        known = {"x": x, "y": y, "depth": depth, "raw_depth": depth, **known}
+
+        def column(name, default, dtype):
+            value = np.asarray(known.pop(name, default))
+            if value.ndim == 0:
+                value = np.full(n, value[()], dtype=dtype)
+            value = value.astype(dtype, copy=True)
+            if value.shape != (n,):
+                raise LakefloorError(
+                    f"Soundings field '{name}' has shape {value.shape}, expected ({n},)."
+                )
+            return value
+
+        built = {name: column(name, np.nan, float) for name in _FLOATS}
+        built["time"] = column("time", np.datetime64("NaT"), "datetime64[ms]")
+        built["lane"] = column("lane", 0, np.int32)
+        for name, default in zip(_TEXTS, ("", ACCEPTED, "")):
+            built[name] = column(name, default, object)
+        if known:
+            raise TypeError(f"unknown soundings fields: {sorted(known)}")
+        return cls(**built)
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    @property
+    def accepted(self) -> np.ndarray:
+        """Mask, shape (n,), of the soundings that may be used."""
+        return (self.status == ACCEPTED) & np.isfinite(self.depth)
+
+    def select(self, rows) -> "Soundings":
+        """Return the rows picked by a mask or an index array."""
+        return Soundings(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def replace(self, **changes) -> "Soundings":
+        """Return a copy with whole fields exchanged; ``raw_depth`` is refused."""
+        if "raw_depth" in changes:
+            raise TypeError("raw_depth is never changed")
+        return replace(self, **changes)
+
+
+def concatenate(parts) -> Soundings:
+    """Return the rows of all ``parts`` in order."""
+    parts = list(parts)
+    return Soundings(
+        **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Soundings)}
+    )
+
+
+def parse_corrections(text: str) -> dict:
+    """Return the ``key=value`` pairs of one corrections text, in order."""
+    return dict(item.split("=", 1) for item in text.split(";") if "=" in item)
+
+
+def with_corrections(corrections: np.ndarray, **values) -> np.ndarray:
+    """Return corrections texts, shape (n,), with ``key=value`` pairs added or exchanged.
+
+    Each value is one string for all rows or an array of n strings.
+    """
+    values = {
+        key: np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
+        for key, value in values.items()
+    }
+    cache = {}
+    out = np.empty(len(corrections), dtype=object)
+    for i, text in enumerate(corrections):
+        new = tuple(value[i] for value in values.values())
+        if (text, new) not in cache:
+            pairs = parse_corrections(text) | dict(zip(values, new))
+            cache[text, new] = ";".join(f"{k}={v}" for k, v in pairs.items())
+        out[i] = cache[text, new]
+    return out

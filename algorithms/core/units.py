@@ -1,0 +1,24 @@
+"""Conversion factors to SI, exact by definition unless noted.
+
+The international foot and the knot: NIST SP 811 (2008), appendix B.
+"""
+
+import numpy as np
+
+FOOT = 0.3048
+US_SURVEY_FOOT = 1200.0 / 3937.0
+FATHOM = 1.8288
+INCH = 0.0254
+KNOT = 1852.0 / 3600.0
+MPH = 0.44704
+KMH = 1.0 / 3.6
+ACRE = 4046.8564224
+ACRE_FOOT = ACRE * FOOT
+
+#: Units of length that a user may choose, with metres per unit.
+LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
+
+
+def fahrenheit_to_celsius(degrees_f):
+    """Convert degrees Fahrenheit to degrees Celsius."""
+    return (np.asarray(degrees_f, dtype=float) - 32.0) / 1.8

@@ -1,0 +1,75 @@
+"""The Processing provider: algorithms and shipped models."""
+
+from pathlib import Path
+
+from qgis.core import (
+    QgsApplication,
+    QgsMessageLog,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildAlgorithm,
+    QgsProcessingProvider,
+)
+from qgis.PyQt.QtGui import QIcon
+
+from ..algorithms import algorithm_classes
+
+HERE = Path(__file__).resolve().parent
+ICON = HERE / "icons" / "lakefloor.svg"
+
+
+class LakefloorProvider(QgsProcessingProvider):
+    """Algorithms under the id ``lakefloor``."""
+
+    def __init__(self):
+        super().__init__()
+        self._models = []
+
+    def id(self):
+        return "lakefloor"
+
+    def name(self):
+        return "Lakefloor"
+
+    def icon(self):
+        return QIcon(str(ICON))
+
+    def svgIconPath(self):
+        return str(ICON)
+
+    def load(self):
+        # A model read before its children's provider is registered comes out
+        # without outputs, so it is read again whenever a provider arrives.
+        QgsApplication.processingRegistry().providerAdded.connect(self._complete_models)
+        return super().load()
+
+    def unload(self):
+        try:
+            QgsApplication.processingRegistry().providerAdded.disconnect(self._complete_models)
+        except TypeError:
+            pass
+        super().unload()
+
+    def loadAlgorithms(self):
+        for cls in algorithm_classes():
+            self.addAlgorithm(cls())
+        self._models = []
+        for path in sorted((HERE / "models").glob("*.model3")):
+            model = QgsProcessingModelAlgorithm()
+            if model.fromFile(str(path)):
+                self._models.append(model.name())
+                self._incomplete = self._incomplete or _lacks_children(model)
+                self.addAlgorithm(model)
+            else:
+                QgsMessageLog.logMessage(f"Cannot read the model {path}", "Lakefloor")
+
+    _incomplete = False
+
+    def _complete_models(self, provider_id):
+        if self._incomplete:
+            self._incomplete = False
+            self.refreshAlgorithms()
+
+
+def _lacks_children(model) -> bool:
+    children = model.childAlgorithms().values()
+    return any(QgsProcessingModelChildAlgorithm.algorithm(child) is None for child in children)
