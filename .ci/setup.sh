@@ -1,0 +1,46 @@
+#!/bin/sh
+# Install what Lakefloor needs on Debian 12 or 13. Safe to run again.
+#
+#   sh .ci/setup.sh          what running it needs: QGIS with its Python
+#   sh .ci/setup.sh tests    that, and what the tests need (.venv in this folder)
+set -eu
+
+cd "$(dirname "$0")/.."
+
+run_packages="qgis python3-qgis python3-gdal gdal-bin python3-numpy python3-scipy
+    python3-shapely python3-pyproj python3-matplotlib fonts-dejavu-core"
+test_packages="python3-pytest python3-hypothesis python3-venv python3-pip python3-nmea2
+    python3-gsw python3-contourpy ca-certificates xvfb xauth xdotool imagemagick poppler-utils"
+
+install_missing() {
+    missing=""
+    for package in "$@"; do
+        state=$(dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null || true)
+        [ "$state" = installed ] || missing="$missing $package"
+    done
+    [ -n "$missing" ] || return 0
+    if [ "$(id -u)" -ne 0 ]; then
+        echo "These packages are missing; install them as root, then run again:" >&2
+        echo "  apt-get install$missing" >&2
+        exit 1
+    fi
+    echo "Installing:$missing"
+    apt-get update -qq
+    # shellcheck disable=SC2086
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $missing \
+        >/dev/null
+}
+
+# shellcheck disable=SC2086
+install_missing $run_packages
+[ "${1:-}" = tests ] || exit 0
+# shellcheck disable=SC2086
+install_missing $test_packages
+
+# pytest-qgis is not in Debian. The rest comes from the system, so that numpy,
+# scipy and GDAL stay the ones that QGIS was built with.
+if ! .venv/bin/python -c "import pytest_qgis" 2>/dev/null; then
+    rm -rf .venv
+    /usr/bin/python3 -m venv --system-site-packages .venv
+    .venv/bin/pip install --quiet --no-deps "pytest-qgis==5.0.2"
+fi

@@ -1,0 +1,317 @@
+"""The only place where QGIS layers become arrays."""
+
+from __future__ import annotations
+
+import numpy as np
+from osgeo import gdal, osr
+from qgis.core import (
+    NULL,
+    QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsFeatureRequest,
+    QgsProcessingException,
+    QgsUnitTypes,
+    QgsWkbTypes,
+)
+from qgis.PyQt.QtCore import QDateTime, Qt
+from shapely import wkb
+from shapely.ops import unary_union
+from shapely.validation import explain_validity
+
+from ._compat import is_null
+from ._i18n import tr
+from .core.crs import utm_epsg
+from .core.errors import Cancelled, LakefloorError
+from .core.grid import Grid, Surface
+from .core.soundings import ACCEPTED, Soundings
+
+#: Field of the soundings layer -> (field of Soundings, kind).
+SCHEMA = {
+    "visit": ("visit", "text"),
+    "lane": ("lane", "int"),
+    "time": ("time", "datetime"),
+    "raw_depth_m": ("raw_depth", "double"),
+    "depth_m": ("depth", "double"),
+    "uncert_m": ("uncert", "double"),
+    "hardness": ("hardness", "double"),
+    "water_temp_c": ("water_temp", "double"),
+    "speed_ms": ("speed", "double"),
+    "course_deg": ("course", "double"),
+    "status": ("status", "text"),
+    "corrections": ("corrections", "text"),
+}
+
+_EPOCH_NAT = np.datetime64("NaT", "ms")
+
+
+def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReferenceSystem:
+    """Return ``crs`` where its unit is the metre, else the UTM zone of the extent's centre."""
+    if not crs.isValid():
+        raise LakefloorError(
+            tr("Layer '{}' has no coordinate reference system. Set the right one in its "
+               "properties, then run again.").format(layer_name)
+        )
+    if not crs.isGeographic() and crs.mapUnits() == QgsUnitTypes.DistanceUnit.DistanceMeters:
+        return crs
+    if extent.isEmpty() and extent.isNull():
+        raise LakefloorError(tr("Layer '{}' is empty.").format(layer_name))
+    wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
+    center = extent.center()
+    if crs != wgs84:
+        from qgis.core import QgsCoordinateTransformContext
+
+        center = QgsCoordinateTransform(crs, wgs84, QgsCoordinateTransformContext()).transform(
+            center
+        )
+    target = QgsCoordinateReferenceSystem(
+        f"EPSG:{utm_epsg(np.array([center.x()]), np.array([center.y()]))}"
+    )
+    feedback.pushInfo(
+        tr("Layer '{}' ({}) is projected to {} ({}), so that lengths are metres.").format(
+            layer_name, crs.authid() or tr("custom CRS"), target.authid(), target.description()
+        )
+    )
+    return target
+
+
+def to_datetime64(value) -> np.datetime64:
+    """Return a UTC instant; a time without zone is UTC by the project's contract."""
+    if is_null(value):
+        return _EPOCH_NAT
+    if isinstance(value, QDateTime):
+        if not value.isValid():
+            return _EPOCH_NAT
+        if value.timeSpec() == Qt.TimeSpec.LocalTime:
+            value = QDateTime(value.date(), value.time(), Qt.TimeSpec.UTC)
+        return np.datetime64(value.toMSecsSinceEpoch(), "ms")
+    try:
+        return np.datetime64(str(value).strip().rstrip("Z").replace(" ", "T", 1), "ms")
+    except ValueError:
+        return _EPOCH_NAT
+
+
+def to_qdatetime(value):
+    """Return a QDateTime in UTC, or NULL for NaT."""
+    if np.isnat(value):
+        return NULL
+    return QDateTime.fromMSecsSinceEpoch(int(value.astype("datetime64[ms]").astype(np.int64)),
+                                         Qt.TimeSpec.UTC)
+
+
+def _require_fields(source, needed):
+    present = set(source.fields().names())
+    missing = [name for name in needed if name not in present]
+    if missing:
+        raise LakefloorError(
+            tr("Layer '{}' has no field {}. It needs the fields that Read logs or Soundings from "
+               "point layer write; run one of them first.").format(
+                source.sourceName(), ", ".join(f"'{name}'" for name in missing)
+            )
+        )
+
+
+def read_soundings(source, context, feedback, crs=None):
+    """Read a soundings layer.
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    crs : QgsCoordinateReferenceSystem, optional
+        Where to project to; by default the layer's own, or UTM if that is not metric.
+
+    Returns
+    -------
+    soundings : Soundings
+    crs : QgsCoordinateReferenceSystem
+
+    Raises
+    ------
+    LakefloorError
+        If a needed field or the CRS is missing, or the layer is empty.
+    """
+    _require_fields(source, ("depth_m",))
+    if source.featureCount() == 0:
+        raise LakefloorError(tr("Layer '{}' holds no soundings.").format(source.sourceName()))
+    if crs is None:
+        crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    names = source.fields().names()
+    columns = [(names.index(f), attr, kind) for f, (attr, kind) in SCHEMA.items() if f in names]
+    x, y = [], []
+    values = {attr: [] for _, attr, _ in columns}
+    total = max(source.featureCount(), 1)
+    for i, feature in enumerate(source.getFeatures(request)):
+        if i % 5000 == 0:
+            if feedback.isCanceled():
+                raise Cancelled
+            feedback.setProgressText(tr("Reading {} of {} soundings").format(i, total))
+        if feature.hasGeometry():
+            point = feature.geometry().constGet()
+            if QgsWkbTypes.isMultiType(point.wkbType()):
+                point = point.geometryN(0)
+            x.append(point.x())
+            y.append(point.y())
+        else:
+            x.append(np.nan)
+            y.append(np.nan)
+        attributes = feature.attributes()
+        for index, attr, _ in columns:
+            values[attr].append(attributes[index])
+    known = {attr: _column(values[attr], attr, kind) for _, attr, kind in columns}
+    return Soundings.build(x, y, known.pop("depth"), **known), crs
+
+
+def _column(values, attr, kind):
+    if kind == "datetime":
+        return np.array([to_datetime64(v) for v in values], dtype="datetime64[ms]")
+    if kind == "text":
+        empty = ACCEPTED if attr == "status" else ""
+        return np.array([empty if is_null(v) else str(v) for v in values], dtype=object)
+    if kind == "int":
+        return np.array([0 if is_null(v) else int(v) for v in values], dtype=np.int32)
+    return np.array([np.nan if is_null(v) else float(v) for v in values], dtype=float)
+
+
+def read_polygon(source, crs, context, feedback):
+    """Read all polygons of a layer as one shapely geometry in ``crs``.
+
+    Raises
+    ------
+    LakefloorError
+        If a polygon is invalid (the message says where), or there is none.
+    """
+    if not source.sourceCrs().isValid():
+        metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
+    parts = []
+    for feature in source.getFeatures(request):
+        if feedback.isCanceled():
+            raise Cancelled
+        if not feature.hasGeometry():
+            continue
+        shape = wkb.loads(bytes(feature.geometry().asWkb()))
+        if not shape.is_valid:
+            raise LakefloorError(
+                tr("Layer '{}', feature {}: the polygon is not valid ({}). Mend it with the "
+                   "vertex tool or 'Fix geometries', then run again.").format(
+                    source.sourceName(), feature.id(), explain_validity(shape)
+                )
+            )
+        parts.append(shape)
+    if not parts:
+        raise LakefloorError(tr("Layer '{}' holds no polygon.").format(source.sourceName()))
+    return unary_union(parts)
+
+
+def read_lines(source, crs, context, feedback) -> list:
+    """Read all lines of a layer in ``crs``, as arrays (k, 2), or (k, 3) where they carry Z."""
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    lines = []
+    for feature in source.getFeatures(request):
+        if feedback.isCanceled():
+            raise Cancelled
+        for part in feature.geometry().constParts():
+            has_z = part.is3D()
+            lines.append(
+                np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
+            )
+    return lines
+
+
+def read_table(source, feedback) -> dict:
+    """Read the attributes of a layer as a dict of field name to list (None for NULL)."""
+    names = source.fields().names()
+    columns = {name: [] for name in names}
+    for feature in source.getFeatures():
+        if feedback.isCanceled():
+            raise Cancelled
+        for name, value in zip(names, feature.attributes()):
+            columns[name].append(None if is_null(value) else value)
+    return columns
+
+
+def read_raster(layer, feedback):
+    """Read a depth raster.
+
+    Parameters
+    ----------
+    layer : QgsRasterLayer
+
+    Returns
+    -------
+    surface : Surface
+        ``uncertainty`` and ``distance`` are None where the raster has no such bands.
+    crs : QgsCoordinateReferenceSystem
+    metadata : dict of str to str
+        The raster's own items, e.g. its datum.
+
+    Raises
+    ------
+    LakefloorError
+        If the raster has no CRS, is rotated or cannot be read.
+    """
+    dataset = gdal.Open(layer.source())
+    if dataset is None:
+        raise LakefloorError(
+            tr("Raster '{}' cannot be read by GDAL; export it to GeoTIFF first.").format(
+                layer.name()
+            )
+        )
+    crs = layer.crs()
+    target = metric_crs(crs, layer.extent(), layer.name(), feedback)
+    metadata = dataset.GetMetadata()
+    names = [dataset.GetRasterBand(i + 1).GetDescription() for i in range(dataset.RasterCount)]
+    if target != crs:
+        dataset = gdal.Warp(
+            "", dataset, format="MEM", srcSRS=crs.toWkt(), dstSRS=target.toWkt(),
+            resampleAlg="bilinear", outputType=gdal.GDT_Float64, dstNodata=float("nan"),
+        )
+    west, dx, skew_x, north, skew_y, dy = dataset.GetGeoTransform()
+    if skew_x or skew_y or dy >= 0 or dx <= 0:
+        raise LakefloorError(
+            tr("Raster '{}' is rotated or not north-up; warp it with 'Warp (reproject)' first.")
+            .format(layer.name())
+        )
+
+    def band(number):
+        raster = dataset.GetRasterBand(number)
+        values = raster.ReadAsArray().astype(float)
+        nodata = raster.GetNoDataValue()
+        if nodata is not None:
+            values[values == nodata] = np.nan
+        return Grid(values, west, north, dx, -dy)
+
+    lakefloor = names[:3] == list(BANDS)
+    return (
+        Surface(band(1), band(2) if lakefloor else None, band(3) if lakefloor else None),
+        target,
+        metadata,
+    )
+
+
+#: Band descriptions of a Lakefloor surface, in order.
+BANDS = ("depth (m)", "standard uncertainty (m)", "distance to the nearest sounding (m)")
+
+
+def srs_wkt(crs) -> str:
+    """Return the WKT that GDAL writes into a raster."""
+    srs = osr.SpatialReference()
+    if crs.authid().startswith("EPSG:"):
+        srs.ImportFromEPSG(int(crs.authid().split(":")[1]))
+    else:
+        srs.ImportFromWkt(crs.toWkt())
+    return srs.ExportToWkt()
+
+
+def source(algorithm, parameters, name, context):
+    """Return the feature source of a parameter, or raise the standard error if it has none."""
+    found = algorithm.parameterAsSource(parameters, name, context)
+    if found is None:
+        raise QgsProcessingException(algorithm.invalidSourceError(parameters, name))
+    return found
+
+
+def optional_source(algorithm, parameters, name, context):
+    """Return the feature source of an optional parameter, or None where it was left empty."""
+    return source(algorithm, parameters, name, context) if parameters.get(name) else None

@@ -1,0 +1,325 @@
+"""The only place where results become files and layers.
+
+Results are written to a hidden folder beside their destination and moved into
+place together at the end, so that a cancelled or failed run leaves nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+import numpy as np
+from osgeo import gdal
+from qgis.core import (
+    QgsFeature,
+    QgsFeatureSink,
+    QgsFields,
+    QgsGeometry,
+    QgsLineString,
+    QgsPoint,
+    QgsProcessingContext,
+    QgsProcessingOutputLayerDefinition,
+    QgsProperty,
+    QgsRasterFileWriter,
+    QgsWkbTypes,
+)
+from shapely.geometry import MultiPolygon
+
+from . import _styling
+from ._compat import make_field
+from ._i18n import tr
+from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
+from .core.errors import Cancelled, LakefloorError
+from .core.grid import Areas, Grid, Lines, Surface
+from .core.soundings import Soundings
+
+NODATA = -9999.0
+_BATCH = 2000
+
+
+class Outputs:
+    """The results of one run of an algorithm.
+
+    Use as a context manager around the writing; leaving it without an error
+    moves every file into place. ``results`` is what the algorithm returns.
+    """
+
+    def __init__(self, algorithm, parameters, context, feedback):
+        self.algorithm = algorithm
+        self.parameters = parameters
+        self.context = context
+        self.feedback = feedback
+        self.results = {}
+        self._staged = []  # (folder, final path, layer definition or None, output name)
+        self._styles = []
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, trace):
+        try:
+            if kind is None:
+                self._commit()
+        finally:
+            for folder, *_ in self._staged:
+                shutil.rmtree(folder, ignore_errors=True)
+        return False
+
+    def _commit(self):
+        for folder, final, definition, name in self._staged:
+            for part in sorted(folder.iterdir()):
+                target = final.parent / part.name
+                if target.is_dir():
+                    raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(
+                        target))
+                try:
+                    os.replace(part, target)
+                except OSError as error:
+                    raise LakefloorError(
+                        tr("Cannot write '{}' ({}). Is it open in another program?").format(
+                            target, error.strerror)
+                    ) from error
+            if definition is not None and definition.destinationProject is not None:
+                details = QgsProcessingContext.LayerDetails(
+                    definition.destinationName or self._label(name),
+                    definition.destinationProject, name,
+                )
+                self.context.addLayerToLoadOnCompletion(str(final), details)
+        for target, style, options in self._styles:
+            _styling.style_on_load(self.context, target, style, options)
+
+    def _label(self, name):
+        return self.algorithm.parameterDefinition(name).description()
+
+    def wanted(self, name) -> bool:
+        """Tell whether an optional output was asked for."""
+        value = self.parameters.get(name)
+        return value is not None and value != ""
+
+    def _stage(self, final: Path, definition, name) -> Path:
+        if not final.parent.is_dir():
+            raise LakefloorError(
+                tr("The folder '{}' does not exist; make it or choose another.").format(
+                    final.parent)
+            )
+        try:
+            folder = Path(tempfile.mkdtemp(prefix=".lakefloor-", dir=str(final.parent)))
+        except OSError as error:
+            raise LakefloorError(
+                tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
+                    final.parent, error.strerror)
+            ) from error
+        self._staged.append((folder, final, definition, name))
+        return folder / final.name
+
+    # -- vector -----------------------------------------------------------------
+
+    def features(self, name, fields, wkb_type, crs, rows, style=None, count=0, **options):
+        """Write features.
+
+        Parameters
+        ----------
+        fields : list of (str, str)
+            Name and kind (``double``, ``int``, ``text``, ``datetime``).
+        rows : iterable of (QgsGeometry or None, list)
+        style : str, optional
+            Name of a style in :mod:`._styling`.
+        """
+        if not self.wanted(name):
+            return
+        qgs_fields = QgsFields()
+        for field_name, kind in fields:
+            qgs_fields.append(make_field(field_name, kind))
+        parameters = dict(self.parameters)
+        final, definition = self._vector_file(name)
+        if final is not None:
+            staged = QgsProcessingOutputLayerDefinition(str(self._stage(final, definition, name)))
+            if definition is not None:
+                staged.createOptions = definition.createOptions
+            parameters[name] = staged
+        sink, target = self.algorithm.parameterAsSink(
+            parameters, name, self.context, qgs_fields, wkb_type, crs
+        )
+        if sink is None:
+            raise LakefloorError(
+                self.algorithm.invalidSinkError(self.parameters, name)
+            )
+        batch = []
+        for i, (geometry, attributes) in enumerate(rows):
+            feature = QgsFeature(qgs_fields)
+            if geometry is not None:
+                feature.setGeometry(geometry)
+            feature.setAttributes(attributes)
+            batch.append(feature)
+            if len(batch) == _BATCH:
+                self._add(sink, batch, name)
+                batch = []
+                if count:
+                    self.feedback.setProgress(100.0 * i / count)
+        self._add(sink, batch, name)
+        sink.flushBuffer()
+        del sink
+        if final is not None:
+            target = str(final)
+        if style:
+            self._styles.append((target, style, options))
+        self.results[name] = target
+
+    def _add(self, sink, batch, name):
+        if self.feedback.isCanceled():
+            raise Cancelled
+        if batch and not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
+            raise LakefloorError(
+                tr("Cannot write '{}': {}. Is the disk full?").format(
+                    self._label(name), sink.lastError())
+            )
+
+    def _vector_file(self, name):
+        """Return the file that a sink goes to, or None where it is no plain new file."""
+        value = self.parameters[name]
+        definition = value if isinstance(value, QgsProcessingOutputLayerDefinition) else None
+        target = definition.sink if definition is not None else value
+        if isinstance(target, QgsProperty):
+            target, _ = target.valueAsString(self.context.expressionContext())
+        target = str(target)
+        if target == "TEMPORARY_OUTPUT" or target.startswith(("memory:", "ogr:", "postgis:")):
+            return None, definition
+        if not Path(target).suffix or "://" in target or " table=" in target:
+            return None, definition
+        return Path(target).absolute(), definition
+
+    def soundings(self, name, soundings: Soundings, crs):
+        """Write a soundings layer in the schema that all algorithms share."""
+        columns = [(getattr(soundings, attr), kind) for attr, kind in SCHEMA.values()]
+        converted = [_to_attributes(values, kind) for values, kind in columns]
+
+        def rows():
+            finite = np.isfinite(soundings.x) & np.isfinite(soundings.y)
+            for i, attributes in enumerate(zip(*converted)):
+                point = (
+                    QgsGeometry(QgsPoint(soundings.x[i], soundings.y[i])) if finite[i] else None
+                )
+                yield point, list(attributes)
+
+        self.features(
+            name, [(f, kind) for f, (_, kind) in SCHEMA.items()], QgsWkbTypes.Type.Point, crs,
+            rows(), style="soundings", count=len(soundings),
+        )
+
+    def lines(self, name, lines: Lines, fields, crs, style=None, **options):
+        """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""
+        columns = [_to_attributes(lines.attributes[field], kind) for field, kind in fields]
+
+        def rows():
+            for i, coords in enumerate(lines.coords):
+                geometry = QgsGeometry(QgsLineString(coords[:, 0].tolist(), coords[:, 1].tolist()))
+                yield geometry, [column[i] for column in columns]
+
+        self.features(name, fields, QgsWkbTypes.Type.LineString, crs, rows(), style=style,
+                      count=len(lines), **options)
+
+    def areas(self, name, areas: Areas, fields, crs, style=None, **options):
+        """Write polygons; ``fields`` as in :meth:`lines`."""
+        columns = [_to_attributes(areas.attributes[field], kind) for field, kind in fields]
+
+        def rows():
+            for i, polygon in enumerate(areas.polygons):
+                if polygon.geom_type == "Polygon":
+                    polygon = MultiPolygon([polygon])
+                geometry = QgsGeometry()
+                geometry.fromWkb(polygon.wkb)
+                yield geometry, [column[i] for column in columns]
+
+        self.features(name, fields, QgsWkbTypes.Type.MultiPolygon, crs, rows(), style=style,
+                      count=len(areas), **options)
+
+    def table(self, name, fields, rows):
+        """Write a table without geometry; each row is a list of values in field order."""
+        from qgis.core import QgsCoordinateReferenceSystem
+
+        self.features(name, fields, QgsWkbTypes.Type.NoGeometry, QgsCoordinateReferenceSystem(),
+                      ((None, list(row)) for row in rows))
+
+    # -- raster and other files -----------------------------------------------
+
+    def surface(self, name, surface: Surface, crs, metadata=None):
+        """Write a Lakefloor surface: depth, uncertainty and distance as three bands."""
+        self.raster(name, [surface.depth, surface.uncertainty, surface.distance], BANDS, crs,
+                    metadata, style="surface")
+
+    def raster(self, name, grids: list[Grid], descriptions, crs, metadata=None, style=None,
+               **options):
+        """Write grids of one geometry as the bands of a raster."""
+        if not self.wanted(name):
+            return
+        path = self.algorithm.parameterAsOutputLayer(self.parameters, name, self.context)
+        final = Path(path).absolute()
+        staged = self._stage(final, None, name)
+        write_raster(staged, grids, descriptions, crs, metadata or {}, self._check)
+        if style:
+            self._styles.append((path, style, options))
+        self.results[name] = path
+
+    def file(self, name) -> Path:
+        """Return where to write a file output, to be moved into place at the end."""
+        path = self.algorithm.parameterAsFileOutput(self.parameters, name, self.context)
+        self.results[name] = path
+        return self._stage(Path(path).absolute(), None, name)
+
+    def _check(self):
+        if self.feedback.isCanceled():
+            raise Cancelled
+
+
+def _to_attributes(values, kind) -> list:
+    """Return attribute values of one column as QGIS takes them, NULL where there is none."""
+    if kind == "datetime":
+        return [to_qdatetime(v) for v in np.asarray(values, dtype="datetime64[ms]")]
+    if kind == "text":
+        return [None if v is None else str(v) for v in values]
+    if kind == "int":
+        return [int(v) for v in values]
+    return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]
+
+
+def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None):
+    """Write grids of one geometry as a raster; GeoTIFF is tiled and compressed."""
+    driver_name = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
+    first = grids[0]
+    rows, cols = first.shape
+    tiff = driver_name == "GTiff"
+    driver = gdal.GetDriverByName("GTiff" if tiff else "MEM")
+    creation = ["TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "BIGTIFF=IF_SAFER"] if tiff else []
+    dataset = driver.Create(str(path) if tiff else "", cols, rows, len(grids), gdal.GDT_Float32,
+                            creation)
+    if dataset is None:
+        raise LakefloorError(tr("Cannot write the raster '{}'.").format(path.name))
+    dataset.SetGeoTransform((first.west, first.dx, 0.0, first.north, 0.0, -first.dy))
+    dataset.SetProjection(srs_wkt(crs))
+    dataset.SetMetadata({key: str(value) for key, value in metadata.items()})
+    for number, (grid, description) in enumerate(zip(grids, descriptions), start=1):
+        band = dataset.GetRasterBand(number)
+        band.SetDescription(description)
+        band.SetNoDataValue(NODATA)
+        for start in range(0, rows, 1024):
+            check()
+            block = grid.values[start : start + 1024]
+            band.WriteArray(
+                np.where(np.isfinite(block), block, NODATA).astype(np.float32), 0, start
+            )
+        band.FlushCache()
+    if not tiff:
+        copy = gdal.GetDriverByName(driver_name).CreateCopy(str(path), dataset)
+        if copy is None:
+            raise LakefloorError(
+                tr("GDAL cannot write '{}' as {}; choose a .tif file.").format(
+                    path.name, driver_name)
+            )
+        copy = None
+    dataset = None
+
+
+__all__ = ["NODATA", "Outputs", "write_raster"]
