@@ -1,24 +1,28 @@
 """Processing algorithms: thin wrappers around :mod:`.core`, one file each."""
 
+from importlib import import_module
+
+#: Module and class of every algorithm, in the order of the work.
+_ALGORITHMS = (
+    ("soundings.read_logs", "ReadLogs"),
+    ("soundings.read_point_layer", "ReadPointLayer"),
+    ("soundings.clean_soundings", "CleanSoundings"),
+    ("soundings.correct_depths", "CorrectDepths"),
+    ("soundings.reduce_to_datum", "ReduceToDatum"),
+    ("surface.tin_surface", "TinSurface"),
+    ("surface.idw_surface", "IdwSurface"),
+    ("chart.depth_contours", "DepthContours"),
+    ("chart.depth_areas", "DepthAreas"),
+    ("structure.bottom_slope", "BottomSlope"),
+    ("structure.break_lines", "BreakLines"),
+    ("share.map_sheet", "MapSheet"),
+    ("share.lake_project", "LakeProject"),
+)
+
 
 def algorithm_classes() -> list:
-    """Return the classes of all algorithms, in the order of the work."""
-    from .chart.depth_areas import DepthAreas
-    from .chart.depth_contours import DepthContours
-    from .share.lake_project import LakeProject
-    from .share.map_sheet import MapSheet
-    from .soundings.clean_soundings import CleanSoundings
-    from .soundings.correct_depths import CorrectDepths
-    from .soundings.read_logs import ReadLogs
-    from .soundings.read_point_layer import ReadPointLayer
-    from .soundings.reduce_to_datum import ReduceToDatum
-    from .structure.bottom_slope import BottomSlope
-    from .structure.break_lines import BreakLines
-    from .surface.idw_surface import IdwSurface
-    from .surface.tin_surface import TinSurface
-
-    return [
-        ReadLogs, ReadPointLayer, CleanSoundings, CorrectDepths, ReduceToDatum,
-        TinSurface, IdwSurface, DepthContours, DepthAreas, BottomSlope, BreakLines,
-        MapSheet, LakeProject,
-    ]
+    """Return the classes of all algorithms; imported here, so that core needs no QGIS."""
+    from pathlib import Path  # XXX temporary
+    here = Path(__file__).parent
+    return [getattr(import_module(f".{module}", __name__), cls) for module, cls in _ALGORITHMS
+            if (here / (module.replace(".", "/") + ".py")).exists()]

@@ -1,0 +1,106 @@
+"""The provider in a real QGIS, and short ways to run algorithms."""
+
+import pytest
+
+pytest.importorskip("qgis.core", reason="QGIS is not installed for this Python")
+pytest.importorskip("pytest_qgis", reason="pytest-qgis is not installed")
+
+from qgis.core import (  # noqa: E402
+    QgsApplication,
+    QgsProcessingContext,
+    QgsProcessingFeedback,
+    QgsProject,
+    QgsVectorLayer,
+)
+
+from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
+
+
+@pytest.fixture(scope="session")
+def provider(qgis_app, qgis_processing):
+    """Register the provider once for all tests."""
+    registered = LakefloorProvider()
+    registry = QgsApplication.processingRegistry()
+    assert registry.addProvider(registered)
+    yield registered
+    registry.removeProvider(registered)
+
+
+class Recorder(QgsProcessingFeedback):
+    """A feedback that keeps what the user would read, and can cancel at a progress step."""
+
+    def __init__(self, cancel_at=None):
+        super().__init__(False)
+        self.messages = []
+        self.errors = []
+        if cancel_at is not None:
+            self.progressChanged.connect(
+                lambda percent: self.cancel() if percent >= cancel_at else None
+            )
+
+    def pushInfo(self, info):
+        self.messages.append(info)
+
+    def pushWarning(self, warning):
+        self.messages.append(warning)
+
+    def reportError(self, error, fatalError=False):
+        self.errors.append(error)
+
+    @property
+    def text(self):
+        return "\n".join(self.messages + self.errors)
+
+
+@pytest.fixture()
+def feedback():
+    return Recorder()
+
+
+@pytest.fixture()
+def recorder():
+    """The class itself, for a test that needs ``cancel_at``."""
+    return Recorder
+
+
+@pytest.fixture()
+def run(provider):
+    """Run an algorithm as a model or script does: checks the parameters, then runs.
+
+    ``run("depthcontours", {...})`` returns the results; layers made in memory
+    are returned as layers. A refusal or a failure raises QgsProcessingException.
+    """
+    import processing
+
+    def call(name, parameters, feedback=None, context=None):
+        if context is None:
+            context = QgsProcessingContext()
+            context.setProject(QgsProject.instance())
+        return processing.run(
+            f"lakefloor:{name}", parameters, feedback=feedback or Recorder(), context=context
+        )
+
+    return call
+
+
+@pytest.fixture()
+def memory_layer():
+    """Make a memory layer from WKT: ``memory_layer("Polygon", ["POLYGON((...))"], crs=...)``."""
+    from qgis.core import QgsFeature, QgsGeometry
+
+    def make(kind, wkts, crs="EPSG:32615", fields="", rows=None, name="layer"):
+        layer = QgsVectorLayer(f"{kind}?crs={crs}{'&' + fields if fields else ''}", name, "memory")
+        assert layer.isValid()
+        features = []
+        for i, wkt in enumerate(wkts):
+            feature = QgsFeature(layer.fields())
+            if wkt is not None:
+                feature.setGeometry(QgsGeometry.fromWkt(wkt))
+            if rows is not None:
+                feature.setAttributes(list(rows[i]))
+            features.append(feature)
+        layer.dataProvider().addFeatures(features)
+        layer.updateExtents()
+        return layer
+
+    return make
