@@ -1,0 +1,128 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from lakefloor.algorithms.core import sheet
+from lakefloor.algorithms.core.errors import LakefloorError
+
+
+def test_paper_sizes():
+    # ISO 216: A4 is 210 x 297 mm; ANSI/ASME Y14.1: A is 8.5 x 11 in, B is 11 x 17 in.
+    assert sheet.PAPERS["A4"] == (210, 297)
+    assert sheet.PAPERS["Letter"] == pytest.approx((8.5 * 25.4, 11 * 25.4))
+    assert sheet.PAPERS["Tabloid"] == pytest.approx((11 * 25.4, 17 * 25.4))
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "expected"),
+    # By hand: 180 x 180 mm of paper, no margin; 180 m at 1:1000 fill it exactly.
+    [(180, 90, 1000), (181, 90, 1250), (90, 226, 2000), (450, 1, 2500), (451, 1, 4000),
+     (10, 10, 100), (8000, 10, 50000)],
+)
+def test_scale_series(width, height, expected):
+    assert sheet.scale_denominator(width, height, 180, 180, margin=0) == expected
+
+
+@given(st.floats(1, 1e5), st.floats(1, 1e5), st.floats(50, 400), st.floats(50, 400))
+def test_extent_fits_at_the_scale(width, height, frame_width, frame_height):
+    n = sheet.scale_denominator(width, height, frame_width, frame_height)
+    assert 1000 * width / n <= frame_width * 0.92 * (1 + 1e-9)
+    assert 1000 * height / n <= frame_height * 0.92 * (1 + 1e-9)
+
+
+def test_scale_of_nothing():
+    with pytest.raises(LakefloorError, match="no extent"):
+        sheet.scale_denominator(0, 0, 100, 100)
+
+
+def test_orientation_follows_the_lake():
+    frames = {"portrait": (190, 170), "landscape": (190, 190)}
+    assert sheet.orientation(1000, 300, {"portrait": (190, 170), "landscape": (240, 160)}) == (
+        "landscape"
+    )
+    assert sheet.orientation(300, 1000, frames) == "landscape"
+    assert sheet.orientation(1000, 100, frames) == "portrait"
+
+
+@pytest.mark.parametrize(
+    ("longest", "expected"), [(999, 500), (1000, 1000), (49, 20), (0.6, 0.5), (51, 50)]
+)
+def test_bar_segment(longest, expected):
+    assert sheet.bar_segment(longest) == pytest.approx(expected)
+
+
+def test_grid_minutes():
+    assert sheet.grid_minutes(1.6 / 60) == 0.5
+    assert sheet.grid_minutes(0.3 / 60) == 0.1
+    assert sheet.grid_minutes(0.001 / 60) == 0.01
+
+
+def test_areas_in_acres_and_hectares():
+    # One international acre is 4046.8564224 m2 (NIST SP 811, appendix B).
+    rows = sheet.area_table([0, 1.524], [1.524, 3.048], [3 * 4046.8564224, 4046.8564224], "ft")
+    assert [r.label for r in rows] == ["0 – 5", "5 – 10"]
+    assert [r.area for r in rows] == pytest.approx([3, 1])
+    assert [r.percent for r in rows] == pytest.approx([75, 25])
+    (row,) = sheet.area_table([0], [2.5], [20_000], "m")
+    assert (row.label, row.area, row.percent) == ("0 – 2.5", pytest.approx(2), 100)
+
+
+def test_cone_percentages():
+    # Cone A0 (1 - z/zm)^2: areas below 0, 5, ..., 25 of 30 are 100, 69.444, 44.444, 25, 11.111
+    # and 2.778 % (Hutchinson 1957, the cone as a model lake).
+    z = np.arange(0, 31, 5.0)
+    below = (1 - z / 30) ** 2
+    rows = sheet.area_table(z[:-1], z[1:], 1e6 * (below[:-1] - below[1:]), "m")
+    shares = 100 - np.cumsum([r.percent for r in rows])
+    assert shares == pytest.approx([69.444, 44.444, 25, 11.111, 2.778, 0], abs=5e-4)
+
+
+@given(st.integers(1, 200), st.integers(1, 20))
+def test_merged_bands_keep_the_area(n, most):
+    tops = np.arange(n) * 0.3048
+    areas = np.linspace(100, 5000, n)
+    rows = sheet.area_table(tops, tops + 0.3048, areas, "ft", most)
+    assert len(rows) <= most
+    assert sum(r.area for r in rows) * 4046.8564224 == pytest.approx(areas.sum())
+    assert sum(r.percent for r in rows) == pytest.approx(100)
+    assert [a.bottom for a in rows[:-1]] == pytest.approx([b.top for b in rows[1:]], abs=1e-5)
+
+
+def test_parts_of_one_band_are_summed_and_the_deepest_may_be_open():
+    rows = sheet.area_table([1, 0, 0], [np.inf, 1, 1], [1e4, 1e4, 2e4], "m")
+    assert [(r.label, round(r.area, 6)) for r in rows] == [("0 – 1", 3), ("over 1", 1)]
+
+
+def test_interval():
+    assert sheet.interval([5, 1, 2, 2, 3]) == 1
+    assert np.isnan(sheet.interval([4, 4]))
+
+
+def test_dates():
+    assert sheet.dates_text(["2025-07-02", "2025-05-12", "2025-07-02"]) == "2025-05-12, 2025-07-02"
+    days = [f"2025-06-0{i}" for i in range(1, 7)]
+    assert sheet.dates_text(days) == "2025-06-01 to 2025-06-06 (6 days)"
+    assert sheet.dates_text([]) == ""
+
+
+def test_datum_wording():
+    tied = sheet.datum_statement("ft", "OHW, NAVD 88", 289.865)
+    # 289.865 m / 0.3048 = 951.00 ft
+    assert tied == "Depths in feet below lake level 951.00 ft (OHW, NAVD 88)."
+    local = sheet.datum_statement("m", "staff gauge", 0.6)
+    assert "0.60 m (staff gauge)" in local
+    assert "not tied to a national vertical datum" in local
+    assert "not reduced" in sheet.datum_statement("ft", "", None)
+
+
+@given(st.text(alphabet="abc \n", max_size=200), st.integers(3, 30))
+def test_wrapped_lines_fit_and_lose_nothing(text, width):
+    lines = sheet.wrap(text, width, len)
+    assert max(map(len, lines)) <= width
+    assert "".join(lines).replace(" ", "") == "".join(text.split())
+
+
+def test_cautions_are_complete():
+    text = " ".join(sheet.CAUTIONS)
+    for needed in ("NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules"):
+        assert needed in text
