@@ -1,5 +1,8 @@
 """The only place that knows which QGIS it runs in."""
 
+import sqlite3
+
+import numpy as np
 from qgis.core import Qgis, QgsField
 from qgis.PyQt.QtCore import QMetaType, QVariant
 
@@ -19,3 +22,23 @@ def make_field(name: str, kind: str) -> QgsField:
 def is_null(value) -> bool:
     """Tell whether an attribute value is NULL (None, or a null QVariant in Qt 5)."""
     return value is None or (isinstance(value, QVariant) and value.isNull())
+
+
+def restore_milliseconds(path, field: str, times):
+    """Write times, datetime64[ms] in feature order, into a GeoPackage again, to the millisecond.
+
+    Older QGIS (seen in 3.22, no longer in 3.40) cuts seconds to whole numbers when it writes.
+    """
+    if Qgis.QGIS_VERSION_INT >= 34000 or path.suffix.lower() != ".gpkg":
+        return
+    connection = sqlite3.connect(str(path))
+    try:
+        # The spatial index's triggers are compiled with every update, though none fires here.
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            connection.create_function(name, 1, lambda geometry: 0)
+        (table,) = connection.execute("SELECT table_name FROM gpkg_contents").fetchone()
+        keyed = ((f"{t}Z", i) for i, t in enumerate(times, start=1) if not np.isnat(t))
+        connection.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
+        connection.commit()
+    finally:
+        connection.close()

@@ -29,7 +29,7 @@ from qgis.core import (
 from shapely.geometry import MultiPolygon
 
 from . import _styling
-from ._compat import make_field
+from ._compat import make_field, restore_milliseconds
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
 from .core.errors import Cancelled, LakefloorError
@@ -208,6 +208,9 @@ class Outputs:
             name, [(f, kind) for f, (_, kind) in SCHEMA.items()], QgsWkbTypes.Type.Point, crs,
             rows(), style="soundings", count=len(soundings),
         )
+        for folder, final, _, staged_for in self._staged:
+            if staged_for == name:
+                restore_milliseconds(folder / final.name, "time", soundings.time)
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""

@@ -1,0 +1,208 @@
+"""Layers become arrays and arrays become layers without loss, and nothing is half written."""
+
+import os
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from osgeo import gdal
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsProcessing,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingOutputLayerDefinition,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterRasterDestination,
+    QgsProcessingUtils,
+    QgsProject,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
+
+from lakefloor.algorithms import _layers
+from lakefloor.algorithms._base import LakefloorAlgorithm
+from lakefloor.algorithms._outputs import Outputs
+from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.grid import Grid, Surface
+from lakefloor.algorithms.core.soundings import Soundings
+
+UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")
+
+
+class Copy(LakefloorAlgorithm):
+    """Write what the test gives it, then fail if told to."""
+
+    NAME, DISPLAY, GROUP = "copy", "Copy", "share"
+    payload = None
+    fail = None
+
+    def initAlgorithm(self, configuration=None):
+        self.addParameter(
+            QgsProcessingParameterFeatureSource(
+                "INPUT", "Input", [QgsProcessing.SourceType.TypeVectorPoint], optional=True
+            )
+        )
+        self.addParameter(QgsProcessingParameterFeatureSink("POINTS", "Points", optional=True))
+        self.addParameter(
+            QgsProcessingParameterRasterDestination("RASTER", "Raster", optional=True,
+                                                    createByDefault=False)
+        )
+
+    def run(self, parameters, context, feedback):
+        with Outputs(self, parameters, context, feedback) as out:
+            if isinstance(Copy.payload, Soundings):
+                out.soundings("POINTS", Copy.payload, UTM15)
+            else:
+                out.surface("RASTER", Copy.payload, UTM15, {"DATUM_NAME": "gauge"})
+            if Copy.fail:
+                raise Copy.fail
+        return out.results
+
+
+@pytest.fixture()
+def write(qgis_app, feedback):
+    def call(payload, parameters, fail=None, context=None):
+        Copy.payload, Copy.fail = payload, fail
+        algorithm = Copy().create()
+        context = context or QgsProcessingContext()
+        return algorithm.processAlgorithm(parameters, context, feedback), context
+
+    return call
+
+
+@pytest.fixture()
+def soundings():
+    return Soundings.build(
+        [400000.25, 400001.5, 400002.0],
+        [5150000.0, 5150001.0, 5150002.0],
+        [3.2, np.nan, 5.5],
+        raw_depth=[3.1, np.nan, 5.4],
+        time=np.array(["2025-05-17T23:59:59.250", "NaT", "2025-05-18T00:00:01"],
+                      dtype="datetime64[ms]"),
+        visit="May", lane=[1, 0, 2], status=["accepted", "no bottom", "accepted"],
+        corrections="draft_m=0.3", water_temp=[11.5, np.nan, 11.5],
+    )
+
+
+def _read(layer, feedback):
+    from qgis.core import QgsProcessingFeatureSource
+
+    context = QgsProcessingContext()
+    source = QgsProcessingFeatureSource(layer, context)
+    return _layers.read_soundings(source, context, feedback)
+
+
+def _assert_same(a, b):
+    for name in Soundings.__dataclass_fields__:
+        np.testing.assert_array_equal(getattr(a, name), getattr(b, name), err_msg=name)
+
+
+@pytest.mark.parametrize("zone", ["UTC", "America/Chicago", "Asia/Kolkata"])
+@pytest.mark.parametrize("target", ["memory:", "soundings.gpkg", "soundings.geojson"])
+def test_soundings_round_trip(write, soundings, feedback, tmp_path, target, zone, monkeypatch):
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        path = target if target == "memory:" else str(tmp_path / target)
+        results, context = write(soundings, {"POINTS": path})
+        layer = QgsProcessingUtils.mapLayerFromString(results["POINTS"], context)
+        if target.endswith("geojson"):
+            # RFC 7946 stores longitude and latitude, and GDAL rounds them.
+            assert layer.featureCount() == 3
+            return
+        back, crs = _read(layer, feedback)
+        assert crs == UTM15
+        _assert_same(back, soundings)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_failed_run_leaves_nothing(write, soundings, tmp_path):
+    with pytest.raises(QgsProcessingException, match="on purpose"):
+        write(soundings, {"POINTS": str(tmp_path / "a.gpkg")}, fail=LakefloorError("on purpose"))
+    assert os.listdir(tmp_path) == []
+
+
+def test_failed_run_keeps_the_old_file(write, soundings, tmp_path):
+    old = tmp_path / "a.gpkg"
+    write(soundings, {"POINTS": str(old)})
+    before = old.read_bytes()
+    with pytest.raises(QgsProcessingException):
+        write(soundings.select([0]), {"POINTS": str(old)}, fail=LakefloorError("on purpose"))
+    assert old.read_bytes() == before
+
+
+def test_missing_folder_is_named(write, soundings, tmp_path):
+    with pytest.raises(QgsProcessingException, match="nowhere"):
+        write(soundings, {"POINTS": str(tmp_path / "nowhere" / "a.gpkg")})
+
+
+def test_shapefile_arrives_with_its_companions(write, soundings, tmp_path):
+    write(soundings, {"POINTS": str(tmp_path / "a.shp")})
+    assert {"a.shp", "a.dbf", "a.shx", "a.prj"} <= set(os.listdir(tmp_path))
+
+
+def test_layer_is_loaded_under_its_name(write, soundings, tmp_path):
+    project = QgsProject()
+    definition = QgsProcessingOutputLayerDefinition(str(tmp_path / "a.gpkg"), project)
+    definition.destinationName = "My soundings"
+    _, context = write(soundings, {"POINTS": definition})
+    details = context.layersToLoadOnCompletion()
+    assert [d.name for d in details.values()] == ["My soundings"]
+    assert [Path(p).name for p in details] == ["a.gpkg"]
+
+
+@pytest.mark.parametrize("name", ["depth.tif", "depth.img"])
+def test_surface_round_trip(write, feedback, tmp_path, name):
+    values = np.array([[1.0, np.nan, 3.0], [4.0, 5.0, -0.5]])
+    depth = Grid(values, 400000.0, 5150000.0, 2.0, 2.0)
+    surface = Surface(depth, depth.like(values * 0.1), depth.like(values * 0))
+    results, _ = write(surface, {"RASTER": str(tmp_path / name)})
+    back, crs, metadata = _layers.read_raster(QgsRasterLayer(results["RASTER"]), feedback)
+    assert crs == UTM15
+    np.testing.assert_allclose(back.depth.values, values, rtol=1e-6)
+    assert (back.depth.west, back.depth.north) == (400000.0, 5150000.0)
+    if name.endswith("tif"):
+        assert metadata["DATUM_NAME"] == "gauge"
+        np.testing.assert_allclose(back.uncertainty.values, values * 0.1, rtol=1e-6)
+        assert gdal.Open(results["RASTER"]).GetRasterBand(1).GetNoDataValue() == -9999.0
+
+
+def test_degrees_are_projected_and_said(memory_layer, feedback):
+    layer = memory_layer(
+        "Point", ["POINT(-94.25 46.5)"], crs="EPSG:4326", fields="field=depth_m:double",
+        rows=[[2.5]], name="in degrees",
+    )
+    soundings, crs = _read(layer, feedback)
+    assert crs.authid() == "EPSG:32615"
+    # pyproj: 46.5 N 94.25 W is 404085.5271 E, 5150362.3541 N in UTM zone 15.
+    np.testing.assert_allclose([soundings.x[0], soundings.y[0]], [404085.5271, 5150362.3541],
+                               atol=1e-3)
+    assert "EPSG:32615" in feedback.text
+
+
+def test_layer_without_crs_is_refused(memory_layer, feedback):
+    layer = memory_layer("Point", ["POINT(1 1)"], crs="", fields="field=depth_m:double",
+                         rows=[[2.5]], name="homeless")
+    layer.setCrs(QgsCoordinateReferenceSystem())
+    with pytest.raises(LakefloorError, match="homeless.*no coordinate reference system"):
+        _read(layer, feedback)
+
+
+def test_layer_without_depth_is_refused(memory_layer, feedback):
+    layer = memory_layer("Point", ["POINT(1 1)"], name="marks")
+    with pytest.raises(LakefloorError, match="'marks' has no field 'depth_m'"):
+        _read(layer, feedback)
+
+
+def test_self_intersecting_polygon_is_refused(memory_layer, feedback):
+    from qgis.core import QgsProcessingFeatureSource
+
+    layer = memory_layer("Polygon", ["POLYGON((0 0,10 10,10 0,0 10,0 0))"], name="shore")
+    context = QgsProcessingContext()
+    with pytest.raises(LakefloorError, match=r"'shore'.*Self-intersection\[5 5\]"):
+        _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
