@@ -145,7 +145,7 @@ def correct_depths(
     if from_raw:
         shifts = [float(p.get("time_offset_s", 0.0)) for p in pairs]
         earlier_shift = np.array(shifts)[group]
-        earlier = soundings.raw_depth
+        earlier = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
         kept = [_as_read(p) for p in pairs]
         dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
         texts = np.array([";".join(f"{k}={v}" for k, v in p.items()) for p in kept], dtype=object)
@@ -245,6 +245,11 @@ def _refuse_corrected(visit, pairs, group):
             f"({reduced.sum()} soundings). Correct depths before reducing them, or start again "
             "from raw depths."
         )
+
+
+def _added_in_reading(pairs: dict) -> float:
+    """Return the offset that the raw depth lacks: one that the log states beside its depth."""
+    return float(pairs.get("offset_m", 0.0)) if pairs.get("from") == "transducer" else 0.0
 
 
 def _reference(pairs: dict, draft: float, instrument_offset: float | None) -> tuple:

@@ -140,6 +140,57 @@ def gauge_times(texts, time_zone: str = "UTC") -> np.ndarray:
     return np.where(stated, local - shift, utc)
 
 
+def gauge_numbers(values) -> np.ndarray:
+    """Return levels as numbers, NaN where a value is empty; a decimal comma is understood.
+
+    Raises
+    ------
+    LakefloorError
+        If a value is neither empty nor a number; the message counts rows from 1.
+    """
+    numbers = np.full(len(values), np.nan)
+    for i, value in enumerate(values):
+        text = "" if value is None else str(value).strip()
+        try:
+            numbers[i] = float(text.replace(",", ".")) if text else np.nan
+        except ValueError as error:
+            raise LakefloorError(
+                f"Row {i + 1} of the level table: '{text}' is not a number. Correct it, or leave "
+                "it empty."
+            ) from error
+    return numbers
+
+
+def visit_levels(visit, level, unit: str = "m") -> dict:
+    """Return the level of each visit, m.
+
+    Parameters
+    ----------
+    visit : sequence of str, length n
+    level : array, shape (n,)
+        NaN is left out.
+    unit : str
+        Unit of ``level``, a key of :data:`.units.LENGTH`.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is unknown, or a visit has two different levels.
+    """
+    scale = unit_factor(unit)
+    levels = {}
+    for row, (name, value) in enumerate(zip(visit, level), start=1):
+        if not np.isfinite(value):
+            continue
+        name = str(name).strip()
+        if levels.setdefault(name, value) != value:
+            raise LakefloorError(
+                f"Row {row} of the level table gives visit '{name}' a second level, {value:g} "
+                f"after {levels[name]:g} {unit}. Delete the wrong one."
+            )
+    return {name: value * scale for name, value in levels.items()}
+
+
 def unit_factor(unit: str) -> float:
     """Return metres per unit of length; raises LakefloorError if the unit is unknown."""
     if unit not in LENGTH:

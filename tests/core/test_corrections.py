@@ -241,7 +241,9 @@ def test_never_corrected_twice():
 
 
 def test_start_again_from_raw_depths():
-    logged = pings(np.linspace(5.0, 9.0, 50), corrections="offset_m=0.3")
+    # As a log with depth below the transducer and an offset beside it is read.
+    logged = pings(np.linspace(5.0, 9.0, 50), corrections="from=transducer;offset_m=0.3")
+    logged = logged.replace(depth=logged.depth + 0.3)
     wrong = correct_depths(
         logged, real_speed_ms=1400.0, time_offset_s=2.0
     ).soundings

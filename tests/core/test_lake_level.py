@@ -7,10 +7,12 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.lake_level import (
     datum_of,
+    gauge_numbers,
     gauge_times,
     level_record,
     reduce_to_datum,
     unit_factor,
+    visit_levels,
 )
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 from lakefloor.algorithms.core.units import FOOT
@@ -171,6 +173,21 @@ def test_times_as_text():
     np.testing.assert_array_equal(gauge_times(texts, "America/Chicago"), expected)
     with pytest.raises(LakefloorError, match="Time zone 'Lake/Town'"):
         gauge_times(texts, "Lake/Town")
+
+
+def test_levels_as_text():
+    np.testing.assert_array_equal(
+        gauge_numbers(["2.40", " 2,5 ", "", None, 3]), [2.4, 2.5, np.nan, np.nan, 3.0]
+    )
+    with pytest.raises(LakefloorError, match="Row 2 of the level table: 'low' is not a number"):
+        gauge_numbers(["2.4", "low"])
+
+
+def test_table_of_visits():
+    levels = visit_levels(["May", "July ", "May", "idle"], [2.0, 3.0, 2.0, np.nan], "ft")
+    assert levels == pytest.approx({"May": 0.6096, "July": 0.9144})
+    with pytest.raises(LakefloorError, match="Row 2 .* 'May' a second level, 3 after 2 m"):
+        visit_levels(["May", "May"], [2.0, 3.0])
 
 
 # -- never twice, never mixed -------------------------------------------------

@@ -1,0 +1,239 @@
+"""Reduce to lake datum."""
+
+import re
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterString,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._compat import is_null
+from .._i18n import tr
+from .._layers import optional_source, read_soundings, read_table, source
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.lake_level import (
+    gauge_numbers,
+    gauge_times,
+    level_record,
+    reduce_to_datum,
+    unit_factor,
+    visit_levels,
+)
+
+_UNITS = ("ft", "m", "us-ft", "cm", "in")
+
+#: Beginnings of field names, best first.
+_TIME_NAMES = ("datetime", "date_time", "timestamp", "time", "date", "utc")
+_LEVEL_NAMES = ("level", "water_level", "lake_level", "gauge", "stage", "reading", "elev", "height")
+_VISIT_NAMES = ("visit",)
+
+_NUMBERS = {
+    "MEAN_REDUCTION": ("mean_reduction_m", QT_TRANSLATE_NOOP("@default", "Mean reduction (m)")),
+    "LOWEST_LEVEL": ("lowest_level_m", QT_TRANSLATE_NOOP("@default", "Lowest level (m)")),
+    "HIGHEST_LEVEL": ("highest_level_m", QT_TRANSLATE_NOOP("@default", "Highest level (m)")),
+    "LAND": ("land", QT_TRANSLATE_NOOP("@default", "Soundings above the datum")),
+    "HELD": ("held", QT_TRANSLATE_NOOP("@default", "Soundings at a held level")),
+}
+
+
+class ReduceToDatum(LakefloorAlgorithm):
+    NAME = "reducetodatum"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Reduce to lake datum")
+    GROUP = "soundings"
+    TAGS = ("water level", "lake level", "gauge", "datum", "elevation", "ordinary high water")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Turns depths below the water surface of the day into depths below a lake datum, so that "
+        "visits at different lake levels fit together. Run it once, after Correct depths; the "
+        "field 'corrections' keeps the datum's name and elevation, and a second run is refused.\n\n"
+        "depth at datum = depth - (level - datum elevation). Give either a table of gauge readings "
+        "or one level. Readings are interpolated linearly in time; a table of visits gives one "
+        "level to each visit. Level and datum elevation are on the same scale and in the same "
+        "unit; a lake has no tide.\n\n"
+        "Soundings outside the time span of the readings are refused, unless you allow holding "
+        "the last value. A depth below 0 is land at the datum. Wind tilts a lake's surface: read "
+        "the gauge on calm days.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default", "U.S. Army Corps of Engineers (2002), Hydrographic Surveying, EM 1110-2-1003"
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add = self.addParameter
+        add(params.soundings())
+        add(params.helped(
+            QgsProcessingParameterFeatureSource(
+                "GAUGE", tr("Gauge readings"), [QgsProcessing.SourceType.TypeVector], optional=True
+            ),
+            tr("Table of time and level, or of visit and level, with or without geometry."),
+        ))
+        for name, label, text in (
+            ("TIME_FIELD", tr("Time field"),
+             tr("Date and time, or text such as 2026-05-14T08:00. A date alone counts as its noon. "
+                "Left empty, it is found by its name.")),
+            ("LEVEL_FIELD", tr("Level field"), tr("Left empty, it is found by its name.")),
+            ("VISIT_FIELD", tr("Visit field"),
+             tr("For a table with one level for each visit, in place of times.")),
+        ):
+            add(params.helped(
+                QgsProcessingParameterField(
+                    name, label, parentLayerParameterName="GAUGE", optional=True
+                ),
+                text,
+            ))
+        add(params.helped(
+            QgsProcessingParameterString(
+                "GAUGE_TIME_ZONE", tr("Time zone of the gauge readings"), "UTC"
+            ),
+            tr("For times that do not state their zone: UTC, an offset such as UTC-05:00, or a "
+               "name such as America/Chicago."),
+        ))
+        add(params.number(
+            "LEVEL", tr("One lake level for all soundings"), None,
+            tr("In the level unit; in place of gauge readings."), optional=True,
+        ))
+        add(params.choice(
+            "LEVEL_UNIT", tr("Unit of level and datum elevation"),
+            {
+                "ft": tr("international foot, 0.3048 m"),
+                "m": tr("metre"),
+                "us-ft": tr("US survey foot, 1200/3937 m"),
+                "cm": tr("centimetre"),
+                "in": tr("inch"),
+            },
+            _UNITS[0], tr("Unit of the readings, of the one level and of the datum elevation."),
+        ))
+        add(params.number(
+            "DATUM_ELEVATION", tr("Elevation of the lake datum"), 0.0,
+            tr("In the level unit, on the scale of the gauge: the reading at which the lake stands "
+               "at its datum. 0 is the gauge's own zero."),
+        ))
+        add(params.helped(
+            QgsProcessingParameterString("DATUM_NAME", tr("Name of the datum"), "lake datum"),
+            tr("For example 'ordinary high water 951.5 ft'. It goes with the data to the map."),
+        ))
+        add(params.helped(
+            QgsProcessingParameterBoolean("HOLD", tr("Hold the last value"), False),
+            tr("Before the first and after the last reading, take that reading."),
+        ))
+        add(QgsProcessingParameterFeatureSink(
+            params.OUTPUT, tr("Soundings at lake datum"), QgsProcessing.SourceType.TypeVectorPoint
+        ))
+        for name, (_, label) in _NUMBERS.items():
+            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+
+    def checkParameterValues(self, parameters, context):
+        given = [not is_null(parameters.get(n)) and parameters[n] != "" for n in ("GAUGE", "LEVEL")]
+        if sum(given) != 1:
+            return False, tr("Give either gauge readings or one lake level{}.").format(
+                tr(", not both") if all(given) else "")
+        return super().checkParameterValues(parameters, context)
+
+    def run(self, parameters, context, feedback):
+        unit = self.parameterAsEnumString(parameters, "LEVEL_UNIT", context)
+        gauge = optional_source(self, parameters, "GAUGE", context)
+        if gauge is None:
+            levels = self.parameterAsDouble(parameters, "LEVEL", context) * unit_factor(unit)
+        else:
+            chosen = {
+                kind: self.parameterAsString(parameters, f"{kind}_FIELD", context)
+                for kind in ("TIME", "LEVEL", "VISIT")
+            }
+            zone = self.parameterAsString(parameters, "GAUGE_TIME_ZONE", context)
+            levels = _levels(gauge, chosen, zone, unit, feedback)
+        soundings, crs = read_soundings(
+            source(self, parameters, params.INPUT, context), context, feedback
+        )
+        elevation = self.parameterAsDouble(parameters, "DATUM_ELEVATION", context)
+        reduced = reduce_to_datum(
+            soundings, levels,
+            datum_elevation_m=elevation * unit_factor(unit),
+            datum_name=self.parameterAsString(parameters, "DATUM_NAME", context),
+            hold=self.parameterAsBool(parameters, "HOLD", context),
+            progress=self.progress(feedback),
+        )
+        _report(reduced.summary, unit, feedback)
+        with Outputs(self, parameters, context, feedback) as out:
+            out.soundings(params.OUTPUT, reduced.soundings, crs)
+            for name, (key, _) in _NUMBERS.items():
+                out.results[name] = reduced.summary[key]
+        return out.results
+
+
+def _levels(gauge, chosen, zone, unit, feedback):
+    """Return readings in time or levels by visit from a table."""
+    table = read_table(gauge, feedback)
+    names = list(table)
+    level_field = chosen["LEVEL"] or _named(names, _LEVEL_NAMES)
+    time_field = chosen["TIME"] or _named(names, _TIME_NAMES)
+    visit_field = chosen["VISIT"] or ("" if time_field else _named(names, _VISIT_NAMES))
+    if not level_field or not (time_field or visit_field):
+        what = tr("level") if not level_field else tr("time or visit")
+        raise LakefloorError(
+            tr("Table '{}': no field looks like {}. It has {}. Choose the fields.").format(
+                gauge.sourceName(), what, ", ".join(f"'{name}'" for name in names))
+        )
+    feedback.pushInfo(
+        tr("Levels from field '{}' in {}, by field '{}'").format(
+            level_field, unit, visit_field or time_field)
+    )
+    stated = re.search(r"[ _(\[](us-ft|ft|cm|in|m)[)\]]?$", level_field.lower())
+    if stated and stated[1] != unit:
+        feedback.pushWarning(
+            tr("Field '{}' looks like {}, but the level unit is {}. Is that right?").format(
+                level_field, stated[1], unit)
+        )
+    level = gauge_numbers(table[level_field])
+    if visit_field:
+        return visit_levels(["" if v is None else v for v in table[visit_field]], level, unit)
+    record = level_record(gauge_times([_text(v) for v in table[time_field]], zone), level, unit)
+    if record.skipped:
+        feedback.pushWarning(tr("Gauge rows without a level, left out: {}").format(record.skipped))
+    return record
+
+
+def _named(names, beginnings):
+    for beginning in beginnings:
+        for name in names:
+            if name.lower().replace(" ", "_").startswith(beginning):
+                return name
+    return ""
+
+
+def _text(value) -> str:
+    """Return a time as ISO 8601 text, with its zone only where the layer states one."""
+    if isinstance(value, QDateTime):
+        if value.timeSpec() != Qt.TimeSpec.LocalTime:
+            value = value.toUTC()
+        return value.toString(Qt.DateFormat.ISODateWithMs)
+    if isinstance(value, (QDate, QTime)):
+        return value.toString(Qt.DateFormat.ISODate)
+    return "" if value is None else str(value)
+
+
+def _report(summary, unit, feedback):
+    scale = unit_factor(unit)
+    for visit, row in summary["visits"].items():
+        feedback.pushInfo(
+            tr("Visit '{}': {} soundings, mean level {:.3f} {}").format(
+                visit, row["soundings"], row["level_m"] / scale, unit)
+        )
+    if summary["land"]:
+        feedback.pushInfo(
+            tr("Soundings above the datum (land when the lake stands at it): {}").format(
+                summary["land"])
+        )
+    if summary["held"]:
+        feedback.pushWarning(
+            tr("Soundings outside the readings' time span, at a held level: {}").format(
+                summary["held"])
+        )
