@@ -1,0 +1,117 @@
+"""The metric coordinate system of a lake: its UTM zone, and projecting into it."""
+
+import numpy as np
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError
+
+from .errors import LakefloorError
+
+#: Positions further apart than this are not one lake, m.
+MAX_SPAN_M = 200_000.0
+
+_METRES_PER_DEGREE = 111_320.0
+
+
+def utm_epsg(lon, lat) -> int:
+    """Return the EPSG code of the WGS 84 / UTM zone of the median position.
+
+    Parameters
+    ----------
+    lon, lat : array, shape (n,)
+        WGS 84 degrees; NaN is left out.
+
+    Returns
+    -------
+    int
+        326zz north of the equator, 327zz south of it.
+
+    Raises
+    ------
+    LakefloorError
+        If there is no position, a position is off the globe or beyond 84 N or
+        80 S, or the positions span the antimeridian or more than
+        :data:`MAX_SPAN_M` (the outermost hundredth at each end is left out of
+        this test, so that a stray fix does not decide).
+
+    Notes
+    -----
+    zone = floor((lon + 180) / 6) + 1. The wider zones of south-west Norway and
+    Svalbard are not used: every zone is metric and conformal there as well.
+    """
+    lon, lat = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (lon, lat))
+    known = np.isfinite(lon) & np.isfinite(lat)
+    lon, lat = lon[known], lat[known]
+    if lon.size == 0:
+        raise LakefloorError("There is no position from which to choose a UTM zone.")
+    off = (np.abs(lon) > 180.0) | (np.abs(lat) > 90.0)
+    if off.any():
+        i = int(np.argmax(off))
+        raise LakefloorError(
+            f"Position longitude {lon[i]:g}, latitude {lat[i]:g} is not on the globe. If these "
+            "are projected coordinates, name their coordinate system."
+        )
+    west, east = np.percentile(lon, [1, 99])
+    south, north = np.percentile(lat, [1, 99])
+    if west < -170.0 and east > 170.0:
+        raise LakefloorError(
+            "The positions lie on both sides of the 180 degree meridian, where no UTM zone "
+            "holds them all. Read each side by itself, or give a target coordinate system."
+        )
+    span = _METRES_PER_DEGREE * np.hypot(
+        (east - west) * np.cos(np.radians((south + north) / 2.0)), north - south
+    )
+    if span > MAX_SPAN_M:
+        raise LakefloorError(
+            f"The positions span {span / 1000.0:.0f} km (longitude {west:.3f} to {east:.3f}, "
+            f"latitude {south:.3f} to {north:.3f}), more than one lake. Read each lake by "
+            "itself, or check the longitude and latitude columns."
+        )
+    middle_lon, middle_lat = float(np.median(lon)), float(np.median(lat))
+    if not -80.0 <= middle_lat <= 84.0:
+        raise LakefloorError(
+            f"Latitude {middle_lat:.3f} is outside the UTM zones (80 S to 84 N). Give a target "
+            "coordinate system in metres."
+        )
+    zone = min(int((middle_lon + 180.0) // 6.0) + 1, 60)
+    return (32600 if middle_lat >= 0.0 else 32700) + zone
+
+
+def _crs(code) -> CRS:
+    try:
+        return CRS.from_user_input(code)
+    except CRSError as error:
+        raise LakefloorError(
+            f"Coordinate system '{code}' is not known; give an EPSG code such as 32615."
+        ) from error
+
+
+def is_metric(code) -> bool:
+    """Tell whether a coordinate system is projected with both axes in metres."""
+    crs = _crs(code)
+    return crs.is_projected and all(a.unit_conversion_factor == 1.0 for a in crs.axis_info[:2])
+
+
+def transform(x, y, source, target):
+    """Return ``x, y`` of coordinate system ``source`` in ``target``, easting first.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Easting or longitude, northing or latitude, in the units of ``source``.
+    source, target : int or str
+        EPSG codes, or anything pyproj reads as a coordinate system.
+
+    Raises
+    ------
+    LakefloorError
+        If a coordinate system is not known.
+    """
+    transformer = Transformer.from_crs(_crs(source), _crs(target), always_xy=True)
+    out_x, out_y = transformer.transform(np.asarray(x, float), np.asarray(y, float))
+    bad = ~(np.isfinite(out_x) & np.isfinite(out_y))
+    return np.where(bad, np.nan, out_x), np.where(bad, np.nan, out_y)
+
+
+def project(lon, lat, epsg):
+    """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``."""
+    return transform(lon, lat, 4326, epsg)

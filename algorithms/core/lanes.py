@@ -1,0 +1,147 @@
+"""Number the straight runs of a track."""
+
+import numpy as np
+from scipy.ndimage import median_filter
+from shapely.geometry import LineString
+
+from .errors import LakefloorError
+
+
+def number_lanes(
+    x, y, time, visit, *, tolerance_m=5.0, max_turn_deg=20.0, min_length_m=40.0,
+    max_gap_s=30.0, max_gap_m=50.0, min_speed_ms=0.3,
+):
+    """Return the running number of each sounding's lane within its visit; 0 on turns and stops.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Position in a metric CRS, m, in the order logged within each visit.
+    time : datetime64[ms], shape (n,)
+        NaT where not known; then stops and gaps of time are not seen.
+    visit : array of str, shape (n,)
+    tolerance_m : float
+        How far a straight run may stray sideways, m; above the noise of the
+        positions and below half the lane spacing.
+    max_turn_deg : float
+        Headings of successive stretches closer than this make one lane.
+    min_length_m : float
+        Shorter runs are turns.
+    max_gap_s, max_gap_m : float
+        A gap in time or distance ends a lane.
+    min_speed_ms : float
+        Below this mean speed over 20 s the boat has stopped.
+
+    Returns
+    -------
+    int32 array, shape (n,)
+        Numbered 1, 2, ... in the order sailed.
+
+    Raises
+    ------
+    LakefloorError
+        If a length is not positive.
+
+    Notes
+    -----
+    The positions, each fix once, pass a running median of five fixes, which
+    drops stray fixes. The track is then generalised by the line simplification
+    of Douglas and Peucker, whose vertices stand where the heading changes over
+    a distance rather than where positions jitter.
+
+    References
+    ----------
+    Douglas, D. H. and Peucker, T. K. (1973), Algorithms for the reduction of
+    the number of points required to represent a digitized line or its
+    caricature, Cartographica 10(2), 112-122.
+    """
+    if min(tolerance_m, min_length_m, max_gap_s, max_gap_m) <= 0.0:
+        raise LakefloorError("Lane tolerance, length and gaps must be greater than zero.")
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    lane = np.zeros(len(x), dtype=np.int32)
+    _, group = np.unique(np.asarray(visit, dtype=str), return_inverse=True)
+    for g in range(group.max() + 1 if len(group) else 0):
+        rows = np.flatnonzero((group == g) & np.isfinite(x) & np.isfinite(y))
+        if rows.size < 3:
+            continue
+        moved = np.r_[True, (np.diff(x[rows]) != 0) | (np.diff(y[rows]) != 0)]
+        fix = np.cumsum(moved) - 1
+        first = rows[moved]
+        fx = median_filter(x[first], 5, mode="nearest")
+        fy = median_filter(y[first], 5, mode="nearest")
+        seconds = np.where(
+            np.isnat(time[first]), np.nan, time[first].astype("int64") / 1000.0
+        )
+        numbers = _number_fixes(
+            fx, fy, seconds, tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m,
+            min_speed_ms,
+        )
+        lane[rows] = numbers[fix]
+    return lane
+
+
+def _number_fixes(
+    x, y, seconds, tolerance, max_turn, min_length, max_gap_s, max_gap_m, min_speed
+):
+    numbers = np.zeros(len(x), dtype=np.int32)
+    moving = ~_stopped(x, y, seconds, min_speed)
+    with np.errstate(invalid="ignore"):
+        gap = np.abs(np.diff(seconds)) > max_gap_s
+    gap |= np.hypot(np.diff(x), np.diff(y)) > max_gap_m
+    gap |= np.diff(moving.astype(int)) != 0
+    edges = np.r_[0, np.flatnonzero(gap) + 1, len(x)]
+    count = 0
+    for start, stop in zip(edges[:-1], edges[1:]):
+        if stop - start < 3 or not moving[start]:
+            continue
+        for a, b in _straight_runs(x[start:stop], y[start:stop], tolerance, max_turn):
+            length = np.hypot(x[start + b] - x[start + a], y[start + b] - y[start + a])
+            if length >= min_length:
+                count += 1
+                # The vertex between two lanes stays with the first.
+                run = slice(start + a, start + b + 1)
+                numbers[run] = np.where(numbers[run] == 0, count, numbers[run])
+    return numbers
+
+
+def _stopped(x, y, seconds, min_speed):
+    """Mask of the fixes around which the boat hardly moves in 20 s."""
+    known = np.isfinite(seconds)
+    if known.sum() < 2 or np.ptp(seconds[known]) == 0.0 or (np.diff(seconds[known]) < 0).any():
+        return np.zeros(len(x), dtype=bool)
+    t, px, py = seconds[known], x[known], y[known]
+    before, after = np.maximum(t - 10.0, t[0]), np.minimum(t + 10.0, t[-1])
+    travelled = np.hypot(
+        np.interp(after, t, px) - np.interp(before, t, px),
+        np.interp(after, t, py) - np.interp(before, t, py),
+    )
+    stopped = np.zeros(len(x), dtype=bool)
+    stopped[known] = travelled < min_speed * (after - before)
+    return stopped
+
+
+def _straight_runs(x, y, tolerance, max_turn):
+    """Return (first, last) index pairs of stretches with one heading."""
+    vertices = _simplify(x, y, tolerance)
+    vx, vy = np.diff(x[vertices]), np.diff(y[vertices])
+    runs, run_x, run_y = [], 0.0, 0.0
+    for i, (dx, dy) in enumerate(zip(vx, vy)):
+        turn = np.degrees(abs(np.arctan2(run_x * dy - run_y * dx, run_x * dx + run_y * dy)))
+        if runs and turn <= max_turn:
+            runs[-1][1] = vertices[i + 1]
+            run_x, run_y = run_x + dx, run_y + dy
+        else:
+            runs.append([vertices[i], vertices[i + 1]])
+            run_x, run_y = dx, dy
+    return runs
+
+
+def _simplify(x, y, tolerance):
+    line = LineString(np.column_stack((x, y))).simplify(tolerance, preserve_topology=False)
+    kept, vertices, i = np.asarray(line.coords), [], 0
+    for kx, ky in kept:
+        while x[i] != kx or y[i] != ky:
+            i += 1
+        vertices.append(i)
+    vertices[-1] = len(x) - 1
+    return vertices

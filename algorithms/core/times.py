@@ -1,0 +1,296 @@
+"""Times in logs: text to numbers, local time to UTC, dates in file names."""
+
+import re
+from datetime import datetime, timedelta, timezone
+
+import numpy as np
+
+from .errors import LakefloorError
+
+DAY_MS = 86_400_000
+
+#: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
+ROLLOVER_DAYS = 1024 * 7
+
+#: No consumer track can be older than the first rollover without being suspect.
+FIRST_ROLLOVER = np.datetime64("1999-08-22")
+
+_NAME_DATE = re.compile(
+    r"(?<!\d)((?:19|20)\d\d)([-_]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?:\d{4}|\d{6})?(?!\d)"
+)
+
+_DATE = r"(?P<a>\d{1,4})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{1,4})"
+_CLOCK = (
+    r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2}(?:[.,]\d*)?))?"
+    r"(?:\s*(?P<half>[AaPp])\.?[Mm]\.?)?"
+)
+_ZONE = r"(?:\s*(?P<zone>[Zz]|UTC|GMT|[+-]\d{2}(?::?\d{2})?))?"
+_FULL = re.compile(rf"^{_DATE}(?:[T ,]+{_CLOCK})?{_ZONE}$")
+_TIME = re.compile(rf"^{_CLOCK}{_ZONE}$")
+_COMPACT = re.compile(
+    r"^(?P<a>\d{4})(?P<b>\d{2})(?P<c>\d{2})"
+    r"(?:[T ]?(?P<hour>\d{2})(?P<minute>\d{2})(?P<second>\d{2}(?:\.\d*)?)?)?" + _ZONE + "$"
+)
+
+
+def date_in_name(name: str):
+    """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None."""
+    found = _NAME_DATE.search(name)
+    if not found:
+        return None
+    try:
+        return np.datetime64(datetime(int(found[1]), int(found[3]), int(found[4])), "D")
+    except ValueError:
+        return None
+
+
+def mend_week_rollover(days, name_date=None):
+    """Return dates with whole spans of 1024 GPS weeks added where they are due.
+
+    A date before 22 August 1999, the first rollover of the GPS week number, is
+    taken as such a receiver error, and so is one that lies 1024 or 2048 weeks
+    (give or take a day) before the date in the file's name.
+
+    Parameters
+    ----------
+    days : array of datetime64[D], shape (n,)
+    name_date : datetime64[D], optional
+
+    Returns
+    -------
+    array of datetime64[D], shape (n,)
+
+    References
+    ----------
+    IS-GPS-200, 20.3.3.3.1.1 (transmission week number, modulo 1024).
+    """
+    days = np.array(days, dtype="datetime64[D]")
+    step = np.timedelta64(ROLLOVER_DAYS, "D")
+    for _ in range(2):
+        days = np.where(days < FIRST_ROLLOVER, days + step, days)
+    if name_date is not None:
+        for spans in (1, 2):
+            late = np.abs((name_date - spans * step - days).astype(int)) <= 1
+            days = np.where(late, days + spans * step, days)
+    return days
+
+
+def calendar_ms(year, month, day, seconds):
+    """Return UTC milliseconds since 1970 as datetime64[ms]; NaT where there is no such date.
+
+    Parameters
+    ----------
+    year, month, day : array of float, shape (n,)
+        NaN where not known.
+    seconds : array of float, shape (n,)
+        Seconds since midnight.
+    """
+    year, month, day, seconds = (
+        np.array(v, dtype=float) for v in np.broadcast_arrays(year, month, day, seconds)
+    )
+    ok = np.isfinite(year) & np.isfinite(month) & np.isfinite(day) & np.isfinite(seconds)
+    ok &= (year >= 1900) & (year < 2200) & (month >= 1) & (month <= 12)
+    ok &= (day >= 1) & (seconds >= 0) & (seconds < 86_401)
+    months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("int64")
+    first = months.astype("datetime64[M]")
+    length = ((first + 1).astype("datetime64[D]") - first.astype("datetime64[D]")).astype(int)
+    ok &= day <= length
+    date = first.astype("datetime64[D]") + np.where(ok, day - 1, 0).astype("int64")
+    ms = np.round(np.where(ok, seconds, 0.0) * 1000.0).astype("int64")
+    out = date.astype("datetime64[ms]") + ms
+    return np.where(ok, out, np.datetime64("NaT", "ms"))
+
+
+def parse_texts(texts, date_order=None):
+    """Read date and time texts: ISO 8601 and its relatives.
+
+    Parameters
+    ----------
+    texts : sequence of str, length n
+    date_order : {"ymd", "mdy", "dmy"}, optional
+        For dates that do not begin with the year; found from the values where
+        they allow only one order.
+
+    Returns
+    -------
+    date : datetime64[D], shape (n,)
+        NaT where the text has no date.
+    seconds : float, shape (n,)
+        Since midnight; NaN where the text has no time of day.
+    offset_min : float, shape (n,)
+        Minutes east of UTC where the text says so, else NaN.
+
+    Raises
+    ------
+    LakefloorError
+        If dates such as 03/04/2026 could be read in two ways.
+    """
+    n = len(texts)
+    part = np.full((n, 3), np.nan)
+    seconds = np.full(n, np.nan)
+    offset = np.full(n, np.nan)
+    for i, text in enumerate(texts):
+        text = text.strip()
+        found = _FULL.match(text) or _COMPACT.match(text) or _TIME.match(text)
+        if not found:
+            continue
+        group = found.groupdict()
+        if group.get("a"):
+            part[i] = int(group["a"]), int(group["b"]), int(group["c"])
+        if group["hour"]:
+            seconds[i] = _clock_seconds(group)
+        if group["zone"]:
+            offset[i] = _offset_minutes(group["zone"])
+    year, month, day = _order_dates(part, texts, date_order)
+    date = calendar_ms(year, month, day, np.zeros(n)).astype("datetime64[D]")
+    return date, seconds, offset
+
+
+def _clock_seconds(group):
+    hour, minute = int(group["hour"]), int(group["minute"])
+    second = float((group["second"] or "0").replace(",", "."))
+    if group.get("half"):
+        if not 1 <= hour <= 12:
+            return np.nan
+        hour = hour % 12 + (12 if group["half"] in "pP" else 0)
+    if hour > 23 or minute > 59 or second >= 61.0:
+        return np.nan
+    return hour * 3600 + minute * 60 + second
+
+
+def _offset_minutes(zone):
+    if zone in ("Z", "z", "UTC", "GMT"):
+        return 0.0
+    digits = zone[1:].replace(":", "")
+    minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
+    return float(-minutes if zone[0] == "-" else minutes)
+
+
+def _order_dates(part, texts, date_order):
+    known = np.isfinite(part[:, 0])
+    if not known.any():
+        return part.T
+    if date_order is None:
+        date_order = _guess_order(part[known], texts[int(np.argmax(known))])
+    if sorted(date_order) != ["d", "m", "y"]:
+        raise LakefloorError(f"date_order '{date_order}' is not one of ymd, mdy, dmy.")
+    year, month, day = (part[:, date_order.index(c)] for c in "ymd")
+    year = np.where(year < 80, year + 2000, np.where(year < 100, year + 1900, year))
+    return year, month, day
+
+
+def _guess_order(part, example):
+    if (part[:, 0] > 31).all():
+        return "ymd"
+    fits = [
+        order
+        for order in ("mdy", "dmy")
+        if (part[:, order.index("m")] <= 12).all() and (part[:, order.index("d")] <= 31).all()
+    ]
+    if "." in example and "dmy" in fits:
+        return "dmy"
+    if len(fits) != 1:
+        raise LakefloorError(
+            f"Dates such as '{example.strip()}' can be read in more than one way. "
+            "Add date_order=mdy or date_order=dmy to the columns."
+        )
+    return fits[0]
+
+
+def zone_of(name: str):
+    """Return the tzinfo of ``UTC``, ``UTC-05:00`` or an IANA name.
+
+    Raises
+    ------
+    LakefloorError
+        If the name is not known.
+    """
+    name = name.strip()
+    fixed = re.fullmatch(r"(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?", name, re.IGNORECASE)
+    if fixed:
+        minutes = int(fixed[2]) * 60 + int(fixed[3] or 0)
+        if minutes <= 14 * 60:
+            return timezone(timedelta(minutes=-minutes if fixed[1] == "-" else minutes))
+    if name.upper() in ("UTC", "GMT", "Z"):
+        return timezone.utc
+    try:
+        from zoneinfo import ZoneInfo
+
+        return ZoneInfo(name)
+    except (ImportError, KeyError, ValueError, OSError) as error:
+        raise LakefloorError(
+            f"Time zone '{name}' is not known. Give UTC, an offset such as UTC-05:00, or a name "
+            "of the IANA time zone database such as America/Chicago."
+        ) from error
+
+
+def to_utc(local, time_zone: str):
+    """Convert local times, in the order they were logged, to UTC.
+
+    Parameters
+    ----------
+    local : datetime64[ms], shape (n,)
+        NaT stays NaT.
+    time_zone : str
+        See :func:`zone_of`.
+
+    Returns
+    -------
+    utc : datetime64[ms], shape (n,)
+    notes : list of str
+        What had to be decided, in words.
+
+    Notes
+    -----
+    An hour that the end of summer time repeats is resolved within each block of
+    times: where the clock steps back, the times before are the first pass and
+    those after it the second; with no such step, the pass that joins the nearer
+    neighbour in time; failing both, the first.
+    """
+    zone = zone_of(time_zone)
+    known = ~np.isnat(local)
+    if not known.any():
+        return local.copy(), []
+    ms = local[known].astype("int64")
+    quarter, index = np.unique(ms // 900_000, return_inverse=True)
+    first, second = np.empty(len(quarter), "int64"), np.empty(len(quarter), "int64")
+    for i, q in enumerate(quarter):
+        naive = datetime(1970, 1, 1) + timedelta(seconds=int(q) * 900)
+        for fold, out in ((0, first), (1, second)):
+            offset = naive.replace(tzinfo=zone, fold=fold).utcoffset()
+            out[i] = round(offset.total_seconds() * 1000)
+    first, second = first[index], second[index]
+    offset, notes = first.copy(), []
+    twice = first > second
+    if twice.any():
+        guessed = _resolve_repeated(ms, offset, first, second, twice)
+        how = "; nothing tells the pass, the first is taken" if guessed else ""
+        notes.append(
+            f"{int(twice.sum())} times fall in the hour that the end of summer time repeats in "
+            f"{time_zone}{how}"
+        )
+    if (first < second).any():
+        notes.append(
+            f"{int((first < second).sum())} times do not exist in {time_zone} (the start of "
+            "summer time skips them); is the time zone right?"
+        )
+    utc = local.copy()
+    utc[known] = (ms - offset).astype("datetime64[ms]")
+    return utc, notes
+
+
+def _resolve_repeated(ms, offset, first, second, twice):
+    edges = np.flatnonzero(np.diff(np.r_[False, twice, False].astype(int)))
+    guessed = False
+    for start, stop in zip(edges[::2], edges[1::2]):
+        back = np.flatnonzero(np.diff(ms[start:stop]) < -600_000)
+        if back.size:
+            after = slice(start + back[0] + 1, stop)
+            offset[after] = second[after]
+            continue
+        before = ms[start] - ms[start - 1] if start else np.inf
+        after = ms[stop] - ms[stop - 1] if stop < len(ms) else np.inf
+        guessed |= min(before, after) > 6 * 3_600_000
+        if after < before:
+            offset[start:stop] = second[start:stop]
+    return guessed
