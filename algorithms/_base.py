@@ -21,7 +21,7 @@ GROUPS = {
 
 
 class LakefloorAlgorithm(QgsProcessingAlgorithm):
-    """An algorithm described by class constants, whose work is in :meth:`run`.
+    """An algorithm described by class constants, whose work is in :meth:`compute`.
 
     ``NAME`` is the id and never changes once released. ``HELP`` says what the
     algorithm does, when to use it, its limits and units; ``SOURCE`` names the
@@ -68,15 +68,18 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     def processAlgorithm(self, parameters, context, feedback):
         try:
-            return self.run(parameters, context, feedback)
+            return self.compute(parameters, context, feedback)
         except Cancelled as error:
             raise QgsProcessingException(tr("Cancelled. Nothing was written.")) from error
         except LakefloorError as error:
             raise QgsProcessingException(str(error)) from error
 
-    def run(self, parameters, context, feedback) -> dict:
-        """Read parameters, call one core routine, write the result."""
-        raise NotImplementedError
+    def compute(self, parameters, context, feedback) -> dict:
+        """Read parameters, call one core routine, write the result.
+
+        Not named ``run``, which is a method of QGIS that runs the whole algorithm.
+        """
+        raise NotImplementedError(f"{type(self).__name__} has no method compute()")
 
     @staticmethod
     def progress(feedback):

@@ -51,7 +51,7 @@ class BottomSlope(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Steepest slope (percent)")))
         self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (percent)")))
 
-    def run(self, parameters, context, feedback):
+    def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         surface, crs, metadata = read_raster(layer, feedback)
         method = self.parameterAsEnumString(parameters, "METHOD", context)

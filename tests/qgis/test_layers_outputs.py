@@ -51,7 +51,7 @@ class Copy(LakefloorAlgorithm):
                                                     createByDefault=False)
         )
 
-    def run(self, parameters, context, feedback):
+    def compute(self, parameters, context, feedback):
         with Outputs(self, parameters, context, feedback) as out:
             if isinstance(Copy.payload, Soundings):
                 out.soundings("POINTS", Copy.payload, UTM15)
