@@ -115,7 +115,7 @@ class CorrectDepths(LakefloorAlgorithm):
         ))
         add(params.number(
             "UNCERT_SHARE", tr("Uncertainty, share of depth (%)"), 1.0,
-            tr("One standard deviation that grows with depth: sound speed and the sounder's scale."),
+            tr("One standard deviation that grows with depth: sound speed, the sounder's scale."),
             minimum=0.0, maximum=100.0, advanced=True,
         ))
         add(params.number(
@@ -141,7 +141,7 @@ class CorrectDepths(LakefloorAlgorithm):
             return False, tr("Give either a water temperature or a sound speed, not both.")
         return super().checkParameterValues(parameters, context)
 
-    def run(self, parameters, context, feedback):
+    def compute(self, parameters, context, feedback):
         def value(name):
             return self.parameterAsDouble(parameters, name, context)
 

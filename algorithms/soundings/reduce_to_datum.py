@@ -32,9 +32,11 @@ from ..core.lake_level import (
 _UNITS = ("ft", "m", "us-ft", "cm", "in")
 
 #: Beginnings of field names, best first.
-_TIME_NAMES = ("datetime", "date_time", "timestamp", "time", "date", "utc")
+_TIME_NAMES = ("datetime", "date_time", "date_and_time", "timestamp", "time", "date", "utc")
 _LEVEL_NAMES = ("level", "water_level", "lake_level", "gauge", "stage", "reading", "elev", "height")
 _VISIT_NAMES = ("visit",)
+
+_CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?\s*([AaPp][Mm])?$")
 
 _NUMBERS = {
     "MEAN_REDUCTION": ("mean_reduction_m", QT_TRANSLATE_NOOP("@default", "Mean reduction (m)")),
@@ -79,7 +81,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         for name, label, text in (
             ("TIME_FIELD", tr("Time field"),
              tr("Date and time, or text such as 2026-05-14T08:00. A date alone counts as its noon. "
-                "Left empty, it is found by its name.")),
+                "Left empty, it is found by its name, and so is a date in a field of its own.")),
             ("LEVEL_FIELD", tr("Level field"), tr("Left empty, it is found by its name.")),
             ("VISIT_FIELD", tr("Visit field"),
              tr("For a table with one level for each visit, in place of times.")),
@@ -138,7 +140,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 tr(", not both") if all(given) else "")
         return super().checkParameterValues(parameters, context)
 
-    def run(self, parameters, context, feedback):
+    def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "LEVEL_UNIT", context)
         gauge = optional_source(self, parameters, "GAUGE", context)
         if gauge is None:
@@ -195,7 +197,12 @@ def _levels(gauge, chosen, zone, unit, feedback):
     level = gauge_numbers(table[level_field])
     if visit_field:
         return visit_levels(["" if v is None else v for v in table[visit_field]], level, unit)
-    record = level_record(gauge_times([_text(v) for v in table[time_field]], zone), level, unit)
+    times = [_text(value) for value in table[time_field]]
+    if not chosen["TIME"] and all(_CLOCK.match(text) for text in times if text):
+        date_field = next((name for name in names if name.lower().startswith("date")), None)
+        if date_field and date_field != time_field:
+            times = [f"{_text(day)} {clock}" for day, clock in zip(table[date_field], times)]
+    record = level_record(gauge_times(times, zone), level, unit)
     if record.skipped:
         feedback.pushWarning(tr("Gauge rows without a level, left out: {}").format(record.skipped))
     return record

@@ -186,7 +186,7 @@ def test_levels_as_text():
 def test_table_of_visits():
     levels = visit_levels(["May", "July ", "May", "idle"], [2.0, 3.0, 2.0, np.nan], "ft")
     assert levels == pytest.approx({"May": 0.6096, "July": 0.9144})
-    with pytest.raises(LakefloorError, match="Row 2 .* 'May' a second level, 3 after 2 m"):
+    with pytest.raises(LakefloorError, match=r"Row 2 .* 'May' a second level, 3 after 2 m"):
         visit_levels(["May", "May"], [2.0, 3.0])
 
 

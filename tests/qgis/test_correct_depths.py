@@ -1,0 +1,108 @@
+"""Correct depths in the real QGIS."""
+
+import pytest
+from qgis.core import QgsProcessingException
+
+FIELDS = (
+    "field=visit:string&field=time:datetime&field=raw_depth_m:double&field=depth_m:double"
+    "&field=water_temp_c:double&field=status:string&field=corrections:string"
+)
+
+
+@pytest.fixture()
+def soundings(memory_layer):
+    def make(temperature=12.778, rows=20, crs="EPSG:32615"):
+        # 30.00 ft below the transducer every second along 2 m/s; 55 F is 12.778 degrees C.
+        return memory_layer(
+            "Point",
+            [f"POINT({400000 + 2 * i} 5150000)" for i in range(rows)], crs, FIELDS,
+            [["May", f"2026-05-14T09:00:{i:02d}", 9.144, 9.144, temperature,
+              "spike" if i == 3 else "accepted", "from=transducer"] for i in range(rows)],
+            name="pings",
+        )
+
+    return make
+
+
+def column(layer, name):
+    return [feature[name] for feature in layer.getFeatures()]
+
+
+def test_worked_example(run, soundings, feedback):
+    result = run(
+        "correctdepths",
+        {"INPUT": soundings(), "DRAFT": 0.3048, "TIME_OFFSET": 0.5, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
+    layer = result["OUTPUT"]
+    # Worked by hand with Marczak (1997): 30.00 ft at 55 F, draft 1 ft: 30.159 ft.
+    assert column(layer, "depth_m") == pytest.approx([30.159 * 0.3048] * 20, abs=2e-4)
+    assert column(layer, "raw_depth_m") == [9.144] * 20
+    assert column(layer, "status").count("spike") == 1
+    assert set(column(layer, "corrections")) == {
+        "from=transducer;time_offset_s=0.5;draft_m=0.3048;sound_speed=1500->1458.0"
+    }
+    # v tau = 2 m/s * 0.5 s.
+    assert [f.geometry().asPoint().x() for f in layer.getFeatures()] == pytest.approx(
+        [400001 + 2 * i for i in range(20)]
+    )
+    assert result["MEAN_CORRECTION"] == pytest.approx(0.159 * 0.3048, abs=2e-4)
+    assert result["MEAN_SOUND_SPEED"] == pytest.approx(1457.951, abs=2e-3)
+    assert result["MEAN_SHIFT"] == pytest.approx(1.0)
+    assert result["MEAN_UNCERTAINTY"] > 0.05
+    assert "Visit 'May': 20 soundings, water 12.8 °C" in feedback.text
+
+
+def test_second_run_is_refused_unless_started_again(run, soundings, feedback):
+    once = run("correctdepths", {"INPUT": soundings(), "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
+    with pytest.raises(QgsProcessingException, match="'May' were corrected before"):
+        run("correctdepths", {"INPUT": once, "OUTPUT": "TEMPORARY_OUTPUT"})
+    again = run(
+        "correctdepths",
+        {"INPUT": once, "FROM_RAW": True, "SOUND_SPEED": 1500.0, "DRAFT": 0.0,
+         "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )["OUTPUT"]
+    assert column(again, "depth_m") == pytest.approx([9.144] * 20)
+    assert "undone: draft_m, sound_speed, time_offset_s" in feedback.text
+
+
+def test_visit_without_temperature(run, soundings, feedback):
+    bare = soundings(temperature=None)
+    with pytest.raises(QgsProcessingException, match="Visit 'May' has no water temperature"):
+        run("correctdepths", {"INPUT": bare, "OUTPUT": "TEMPORARY_OUTPUT"})
+    done = run(
+        "correctdepths",
+        {"INPUT": bare, "WATER_TEMPERATURE": 12.778, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"},
+    )
+    assert column(done["OUTPUT"], "depth_m") == pytest.approx([30.159 * 0.3048] * 20, abs=2e-4)
+    run("correctdepths", {"INPUT": bare, "SKIP": True, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert "left as assumed: May" in feedback.text
+
+
+def test_both_temperature_and_speed_are_refused(provider):
+    algorithm = provider.algorithm("correctdepths")
+    from qgis.core import QgsProcessingContext
+
+    ok, message = algorithm.checkParameterValues(
+        {"INPUT": "x", "WATER_TEMPERATURE": 10.0, "SOUND_SPEED": 1450.0, "OUTPUT": "memory:"},
+        QgsProcessingContext(),
+    )
+    assert not ok
+    assert "not both" in message
+
+
+def test_degrees_are_projected(run, memory_layer, feedback):
+    layer = memory_layer(
+        "Point", ["POINT(-94.6 46.45)", "POINT(-94.6 46.451)"], "EPSG:4326",
+        "field=depth_m:double&field=water_temp_c:double", [[5.0, 20.0], [6.0, 20.0]],
+    )
+    result = run("correctdepths", {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert result["OUTPUT"].crs().authid() == "EPSG:32615"
+
+
+def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
+    target = tmp_path / "corrected.gpkg"
+    with pytest.raises(QgsProcessingException, match="Cancelled"):
+        run("correctdepths", {"INPUT": soundings(), "OUTPUT": str(target)}, recorder(cancel_at=1))
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,152 @@
+"""Reduce to lake datum in the real QGIS."""
+
+import pytest
+from qgis.core import QgsProcessingContext, QgsProcessingException, QgsVectorLayer
+
+FOOT = 0.3048
+# Worked by hand: 08:00 2.40 ft, 12:00 2.34 ft, 16:00 2.50 ft, datum 2.00 ft: 20.00 ft at 09:00,
+# 13:30 and 15:00 are 19.615, 19.600 and 19.540 ft.
+EXPECTED = [19.615 * FOOT, 19.600 * FOOT, 19.540 * FOOT]
+FIELDS = (
+    "field=visit:string&field=time:datetime&field=raw_depth_m:double&field=depth_m:double"
+    "&field=status:string&field=corrections:string"
+)
+
+
+@pytest.fixture()
+def soundings(memory_layer):
+    return memory_layer(
+        "Point", [f"POINT({400000 + i} 5150000)" for i in range(3)], "EPSG:32615", FIELDS,
+        [[visit, f"2026-05-14T{clock}:00", 20 * FOOT, 20 * FOOT, "accepted", "from=surface"]
+         for visit, clock in (("A", "09:00"), ("B", "13:30"), ("B", "15:00"))],
+    )
+
+
+@pytest.fixture()
+def csv(tmp_path):
+    def write(text, name="gauge.csv"):
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        return str(path)
+
+    return write
+
+
+def reduced(run, soundings, feedback=None, **options):
+    result = run(
+        "reducetodatum",
+        {"INPUT": soundings, "LEVEL_UNIT": "ft", "DATUM_ELEVATION": 2.0,
+         "OUTPUT": "TEMPORARY_OUTPUT", **options},
+        feedback,
+    )
+    return [f["depth_m"] for f in result["OUTPUT"].getFeatures()], result
+
+
+READINGS = {
+    "zone in the text": (
+        "time_utc,level_ft\n2026-05-14T16:00:00Z,2.50\n2026-05-14T08:00:00Z,2.40\n"
+        "2026-05-14T10:00:00Z,\n2026-05-14T07:00:00-05:00,2.34\n", {},
+    ),
+    "local time": (
+        "stage;when;time\n2,40;x;2026-05-14 03:00\n2,34;x;2026-05-14 07:00\n"
+        "2,50;x;2026-05-14 11:00\n", {"GAUGE_TIME_ZONE": "America/Chicago"},
+    ),
+    "date and time apart": (
+        "Date,Time,Water level (ft)\n2026-05-14,08:00,2.40\n2026-05-14,12:00,2.34\n"
+        "2026-05-14,16:00,2.50\n", {},
+    ),
+    "fields given": (
+        "time,level,read_at,value\n1,9,2026-05-14 08:00,2.40\n2,9,2026-05-14 12:00,2.34\n"
+        "3,9,2026-05-14 16:00,2.50\n", {"TIME_FIELD": "read_at", "LEVEL_FIELD": "value"},
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", READINGS)
+def test_worked_example_from_text_tables(run, soundings, csv, feedback, kind):
+    text, options = READINGS[kind]
+    depth, result = reduced(run, soundings, feedback, GAUGE=csv(text), **options)
+    assert depth == pytest.approx(EXPECTED, abs=1e-6)
+    assert result["MEAN_REDUCTION"] == pytest.approx(-0.415 * FOOT)
+    first = next(result["OUTPUT"].getFeatures())
+    assert first["corrections"] == "from=surface;datum=lake datum;datum_elev_m=0.6096;level_m=0.727"
+    assert first["raw_depth_m"] == 20 * FOOT
+    assert "Visit 'A': 1 soundings, mean level 2.385 ft" in feedback.text
+
+
+def test_worked_example_from_typed_fields(run, soundings, memory_layer):
+    gauge = memory_layer(
+        "None", [None] * 3, "EPSG:32615", "field=time:datetime&field=level:double",
+        [["2026-05-14T08:00:00", 2.40], ["2026-05-14T12:00:00", 2.34], ["2026-05-14T16:00:00", 2.5]],
+    )
+    assert reduced(run, soundings, GAUGE=gauge)[0] == pytest.approx(EXPECTED, abs=1e-6)
+
+
+def test_worked_example_from_a_delimited_text_layer(run, soundings, csv):
+    path = csv("time,level\n2026-05-14T08:00:00,2.40\n2026-05-14T12:00:00,2.34\n"
+               "2026-05-14T16:00:00,2.50\n")
+    layer = QgsVectorLayer(f"file://{path}?geomType=none&detectTypes=yes", "gauge", "delimitedtext")
+    assert layer.isValid()
+    assert reduced(run, soundings, GAUGE=layer)[0] == pytest.approx(EXPECTED, abs=1e-6)
+
+
+def test_table_of_visits(run, soundings, csv):
+    depth, _ = reduced(run, soundings, GAUGE=csv("visit,level\nA,2.4\nB,2.6\n"))
+    assert depth == pytest.approx([19.6 * FOOT, 19.4 * FOOT, 19.4 * FOOT])
+    with pytest.raises(QgsProcessingException, match="no level for visit 'B'"):
+        reduced(run, soundings, GAUGE=csv("outing,level\nA,2.4\n", "one.csv"), VISIT_FIELD="outing")
+
+
+def test_one_level_and_no_second_run(run, soundings):
+    depth, result = reduced(run, soundings, LEVEL=3.0, DATUM_NAME="low water")
+    assert depth == pytest.approx([19.0 * FOOT] * 3)
+    with pytest.raises(QgsProcessingException, match="'A', 'B' is already reduced"):
+        reduced(run, result["OUTPUT"], LEVEL=3.0)
+
+
+def test_outside_the_readings(run, soundings, csv, feedback):
+    short = csv("time,level\n2026-05-14T08:00,2.40\n2026-05-14T12:00,2.34\n")
+    with pytest.raises(QgsProcessingException, match="2 soundings of visit 'B'.*holding"):
+        reduced(run, soundings, GAUGE=short)
+    depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD=True)
+    assert depth == pytest.approx([19.615 * FOOT, 19.66 * FOOT, 19.66 * FOOT])
+    assert result["HELD"] == 2
+    assert "at a held level: 2" in feedback.text
+
+
+def test_bad_tables_are_told(run, soundings, csv):
+    with pytest.raises(QgsProcessingException, match="'bad': no field looks like level.*'b'"):
+        reduced(run, soundings, GAUGE=csv("a,b\n1,2\n", "bad.csv"))
+    with pytest.raises(QgsProcessingException, match="Row 2 .*'low' is not a number"):
+        reduced(run, soundings, GAUGE=csv("time,level\n2026-05-14T08:00,2\n2026-05-15,low\n", "w.csv"))
+    with pytest.raises(QgsProcessingException, match="row 1 has a level but no time"):
+        reduced(run, soundings, GAUGE=csv("time,level\nnoonish,2\n", "n.csv"))
+    with pytest.raises(QgsProcessingException, match="holds no level"):
+        reduced(run, soundings, GAUGE=csv("time,level\n", "empty.csv"))
+
+
+def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
+    path = csv("time,level_m\n2026-05-14T08:00,2.4\n2026-05-14T16:00,2.4\n")
+    reduced(run, soundings, feedback, GAUGE=path)
+    assert "'level_m' looks like m, but the level unit is ft" in feedback.text
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [({}, "either gauge readings or one lake level"),
+     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both")],
+)
+def test_exactly_one_source_of_levels(provider, given, message):
+    ok, text = provider.algorithm("reducetodatum").checkParameterValues(
+        {"INPUT": "x", "OUTPUT": "memory:", **given}, QgsProcessingContext()
+    )
+    assert not ok
+    assert message in text
+
+
+def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
+    target = tmp_path / "reduced.gpkg"
+    with pytest.raises(QgsProcessingException, match="Cancelled"):
+        run("reducetodatum", {"INPUT": soundings, "LEVEL": 2.0, "OUTPUT": str(target)},
+            recorder(cancel_at=1))
+    assert list(tmp_path.iterdir()) == []
