@@ -40,7 +40,9 @@ class Corrected:
         depth before, accepted soundings), ``mean_sound_speed_ms``, ``mean_shift_m``,
         ``mean_uncertainty_m``; ``dropped``, the steps undone by starting again from raw depths;
         ``uncorrected``, the visits left at the assumed sound speed; ``visits``, for each visit
-        its ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``.
+        its ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``; and
+        ``measured_from``, the soundings by where their logged depth counts from (``transducer``,
+        ``surface``, ``keel`` or ``unknown``, which is taken to be the transducer).
     """
 
     soundings: Soundings
@@ -181,7 +183,13 @@ def correct_depths(
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
     summary = _summary(soundings, corrected, earlier, temperature, speed, skipped)
-    return Corrected(corrected, {**summary, "dropped": dropped})
+    counts = np.bincount(group)
+    measured_from = {}
+    for p, count in zip(pairs, counts):
+        origin = p.get("from", "unknown")
+        measured_from[origin] = measured_from.get(origin, 0) + int(count)
+    summary.update(dropped=dropped, measured_from=measured_from)
+    return Corrected(corrected, summary)
 
 
 def visit_list(visits) -> str:

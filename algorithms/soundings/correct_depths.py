@@ -185,6 +185,13 @@ def _report(summary, feedback):
             .format(visit, row["soundings"], shown(row["temperature_c"], 1),
                     shown(row["sound_speed_ms"], 1), shown(row["correction_m"], 3))
         )
+    unknown = summary["measured_from"].get("unknown", 0)
+    if unknown:
+        feedback.pushWarning(
+            tr("The log does not say where depth counts from ({} soundings); it is taken to be "
+               "the transducer, and the draft is added. If the instrument shows depth from the "
+               "surface, enter its offset.").format(unknown)
+        )
     if summary["dropped"]:
         feedback.pushWarning(
             tr("Started again from raw depths; undone: {}. Reduce to the lake datum again where "

@@ -228,6 +228,12 @@ def test_latency_needs_a_running_clock():
     assert without == pytest.approx([8.0] * 3)
 
 
+def test_where_depth_counts_from_is_told():
+    origins = np.array(["from=surface;offset_m=0.3", "from=keel", "", "from=unknown"], object)
+    done = correct_depths(pings([8.0] * 4, corrections=origins), real_speed_ms=1500.0)
+    assert done.summary["measured_from"] == {"surface": 1, "keel": 1, "unknown": 2}
+
+
 # -- what is kept, and what is never done twice -------------------------------
 
 

@@ -1,7 +1,7 @@
 """Correct depths in the real QGIS."""
 
 import pytest
-from qgis.core import QgsProcessingException
+from qgis.core import QgsProcessingContext, QgsProcessingException
 
 FIELDS = (
     "field=visit:string&field=time:datetime&field=raw_depth_m:double&field=depth_m:double"
@@ -9,7 +9,7 @@ FIELDS = (
 )
 
 
-@pytest.fixture()
+@pytest.fixture
 def soundings(memory_layer):
     def make(temperature=12.778, rows=20, crs="EPSG:32615"):
         # 30.00 ft below the transducer every second along 2 m/s; 55 F is 12.778 degrees C.
@@ -82,8 +82,6 @@ def test_visit_without_temperature(run, soundings, feedback):
 
 def test_both_temperature_and_speed_are_refused(provider):
     algorithm = provider.algorithm("correctdepths")
-    from qgis.core import QgsProcessingContext
-
     ok, message = algorithm.checkParameterValues(
         {"INPUT": "x", "WATER_TEMPERATURE": 10.0, "SOUND_SPEED": 1450.0, "OUTPUT": "memory:"},
         QgsProcessingContext(),
@@ -99,6 +97,7 @@ def test_degrees_are_projected(run, memory_layer, feedback):
     )
     result = run("correctdepths", {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert result["OUTPUT"].crs().authid() == "EPSG:32615"
+    assert "does not say where depth counts from (2 soundings)" in feedback.text
 
 
 def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):

@@ -13,7 +13,7 @@ FIELDS = (
 )
 
 
-@pytest.fixture()
+@pytest.fixture
 def soundings(memory_layer):
     return memory_layer(
         "Point", [f"POINT({400000 + i} 5150000)" for i in range(3)], "EPSG:32615", FIELDS,
@@ -22,7 +22,7 @@ def soundings(memory_layer):
     )
 
 
-@pytest.fixture()
+@pytest.fixture
 def csv(tmp_path):
     def write(text, name="gauge.csv"):
         path = tmp_path / name
@@ -77,7 +77,8 @@ def test_worked_example_from_text_tables(run, soundings, csv, feedback, kind):
 def test_worked_example_from_typed_fields(run, soundings, memory_layer):
     gauge = memory_layer(
         "None", [None] * 3, "EPSG:32615", "field=time:datetime&field=level:double",
-        [["2026-05-14T08:00:00", 2.40], ["2026-05-14T12:00:00", 2.34], ["2026-05-14T16:00:00", 2.5]],
+        [[f"2026-05-14T{clock}:00:00", level] for clock, level in
+         (("08", 2.40), ("12", 2.34), ("16", 2.50))],
     )
     assert reduced(run, soundings, GAUGE=gauge)[0] == pytest.approx(EXPECTED, abs=1e-6)
 
@@ -106,7 +107,7 @@ def test_one_level_and_no_second_run(run, soundings):
 
 def test_outside_the_readings(run, soundings, csv, feedback):
     short = csv("time,level\n2026-05-14T08:00,2.40\n2026-05-14T12:00,2.34\n")
-    with pytest.raises(QgsProcessingException, match="2 soundings of visit 'B'.*holding"):
+    with pytest.raises(QgsProcessingException, match=r"2 soundings of visit 'B'.*holding"):
         reduced(run, soundings, GAUGE=short)
     depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD=True)
     assert depth == pytest.approx([19.615 * FOOT, 19.66 * FOOT, 19.66 * FOOT])
@@ -115,10 +116,11 @@ def test_outside_the_readings(run, soundings, csv, feedback):
 
 
 def test_bad_tables_are_told(run, soundings, csv):
-    with pytest.raises(QgsProcessingException, match="'bad': no field looks like level.*'b'"):
+    with pytest.raises(QgsProcessingException, match=r"'bad': no field looks like level.*'b'"):
         reduced(run, soundings, GAUGE=csv("a,b\n1,2\n", "bad.csv"))
-    with pytest.raises(QgsProcessingException, match="Row 2 .*'low' is not a number"):
-        reduced(run, soundings, GAUGE=csv("time,level\n2026-05-14T08:00,2\n2026-05-15,low\n", "w.csv"))
+    words = csv("time,level\n2026-05-14T08:00,2\n2026-05-15,low\n", "words.csv")
+    with pytest.raises(QgsProcessingException, match=r"Row 2 .*'low' is not a number"):
+        reduced(run, soundings, GAUGE=words)
     with pytest.raises(QgsProcessingException, match="row 1 has a level but no time"):
         reduced(run, soundings, GAUGE=csv("time,level\nnoonish,2\n", "n.csv"))
     with pytest.raises(QgsProcessingException, match="holds no level"):
