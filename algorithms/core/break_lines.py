@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Optional
 
 import numpy as np
 from scipy import ndimage, special
@@ -25,18 +24,28 @@ ATTRIBUTES = (
 RIM_SHARE = 2.0 / 3.0
 #: Squared half width of sech^2 where its curvature peaks, over its variance.
 _TANH = np.arctanh(np.sqrt(1.0 / 3.0)) ** 2 * 12.0 / np.pi**2
+#: Share of the variance of smoothing that is taken off the squared half width.
+_TAKEN_OFF = 2.0 / 3.0
 #: Slope beyond a rim may be at most this share of the greatest slope.
 _CONTRAST = 0.6
+#: Length of the profiles to either side, m; longer at a scale beyond a twelfth of it.
+_REACH_M = 100.0
+#: No finer scale than a small boat's position and a sounder's beam resolve, m.
+_MIN_SCALE_M = 4.0
 #: Filters and bridges, in units of the scale.
 _STRIKE, _MEDIAN, _BRIDGE = 4.0, 8.0, 6.0
+#: A drop-off that reaches the limits somewhere goes on down to this share of them.
+_HYSTERESIS = 0.6
+#: Vertices that tell where the end of a line is heading.
+_HEADING = 10
 
 
 def break_lines(
     depth: Grid,
     *,
-    uncertainty: Optional[Grid] = None,
-    distance: Optional[Grid] = None,
-    scale_m: Optional[float] = None,
+    uncertainty: Grid | None = None,
+    distance: Grid | None = None,
+    scale_m: float | None = None,
     min_slope_percent: float = 10.0,
     min_height_m: float = 1.0,
     min_length_m: float = 20.0,
@@ -56,8 +65,8 @@ def break_lines(
         are and which way they run, so that the widening of the face by
         interpolation between them can be taken off.
     scale_m : float, optional
-        Standard deviation of the smoothing, m. By default two cells, or a
-        quarter of the lane spacing where that is more.
+        Standard deviation of the smoothing, m. By default the greatest of two
+        cells, a quarter of the lane spacing where ``distance`` tells it, and 4 m.
     min_slope_percent : float
         The steepest line of a drop-off reaches this slope, percent.
     min_height_m : float
@@ -90,13 +99,15 @@ def break_lines(
     above that of the ground beyond, has fallen to 2/3 of its maximum: for a
     face ``z = (H / 2) tanh(x / w)`` these are the points of greatest curvature,
     at ``x = -+w atanh(1 / sqrt 3) = -+0.658 w``, with ``H / sqrt 3`` between
-    them; on noisy data a share of the slope is found far more surely than a
-    maximum of the second derivative. Smoothing of variance ``v`` (the filter
-    and, where ``distance`` is given, linear interpolation between lanes
-    ``s`` apart, ``s^2 / 6`` across them) moves them out; the half width is
-    reduced to ``sqrt(h^2 - v)``, which is right within 6 % of ``v`` for that
-    face while the filter's standard deviation is 0.2 to 0.8 w. Offsets are then
-    regularised along the strike by a running median.
+    them. On noisy data a share of the slope is found far more surely than a
+    maximum of the second derivative. Smoothing moves crest and toe outwards:
+    that of the filter, of variance ``scale_m^2``, and that of linear
+    interpolation between lanes ``s`` apart, ``s^2 / 6`` across them. Taking the
+    sum ``v`` off the squared half width would be right for the face above, and
+    too much for an even ramp with sharp edges; which of them it is cannot be
+    told where the face is narrower than the lanes. So ``2 v / 3`` is taken off,
+    or ``scale_m^2`` alone where nothing is known of lanes.
+    Offsets are then regularised along the strike by a running median.
 
     Confidence is the share of the line along which both rims were seen, times
     ``erf(h / (2 sqrt 2 u))``, the probability that the height ``h``, with
@@ -124,7 +135,8 @@ def break_lines(
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
-    scale = _scale(depth, distance, valid) if scale_m is None else scale_m
+    spacing = _lane_spacing(distance)
+    scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, spacing / 4.0, _MIN_SCALE_M)
     area = _Area.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
     progress(0.2)
     sigma = (scale / depth.dy, scale / depth.dx)
@@ -135,7 +147,7 @@ def break_lines(
         smooth,
         depth.dx,
         depth.dy,
-        area.valid,
+        _inner(area, scale),
         low=0.004 * min_slope_percent,
         high=0.006 * min_slope_percent,
         min_count=int(0.5 * min_length_m / max(depth.dx, depth.dy)),
@@ -151,7 +163,7 @@ def break_lines(
     faces = []
     for k, (line, closed) in enumerate(lines):
         progress(0.6 + 0.4 * k / len(lines))
-        face = _face(line, closed, area, scale, step, uncertainty, distance)
+        face = _face(line, closed, area, scale, step, uncertainty, distance, spacing)
         if face is not None:
             faces.append(face)
     progress(1.0)
@@ -170,11 +182,11 @@ class _Area:
     dy: float
 
     @classmethod
-    def around(cls, depth: Grid, valid, pad: int) -> "_Area":
+    def around(cls, depth: Grid, valid, pad: int) -> _Area:
         rows, cols = np.flatnonzero(valid.any(axis=1)), np.flatnonzero(valid.any(axis=0))
         window = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
         return cls(
-            filled(depth.values[window], pad),
+            filled(np.where(valid, depth.values, np.nan)[window], pad),
             np.pad(valid[window], pad),
             depth.x[cols[0]] - pad * depth.dx,
             depth.y[rows[0]] + pad * depth.dy,
@@ -212,11 +224,17 @@ class _Face:
         return self.depth[2] - self.depth[0]
 
 
-def _scale(depth: Grid, distance: Optional[Grid], valid) -> float:
-    cells = 2.0 * max(depth.dx, depth.dy)
-    if distance is None or not np.isfinite(distance.values[valid]).any():
-        return cells
-    return max(cells, np.nanmedian(distance.values[valid]))
+def _inner(area: _Area, margin: float) -> np.ndarray:
+    """Return the mask of cells that have data all round up to a distance, m."""
+    mask = ndimage.minimum_filter1d(area.valid, 2 * int(margin / area.dy) + 1, axis=0)
+    return ndimage.minimum_filter1d(mask, 2 * int(margin / area.dx) + 1, axis=1)
+
+
+def _lane_spacing(distance: Grid | None) -> float:
+    """Return how far apart lanes are, m: four times the median distance to the nearest sounding."""
+    if distance is None or not np.isfinite(distance.values).any():
+        return 0.0
+    return 4.0 * float(np.nanmedian(distance.values))
 
 
 def _lengths(line) -> np.ndarray:
@@ -229,7 +247,7 @@ def _evenly(line, closed: bool, step: float) -> np.ndarray:
     if closed:
         line = np.vstack((line, line[:1]))
     s = _lengths(line)
-    n = max(int(round(s[-1] / step)), 4)
+    n = max(round(float(s[-1]) / step), 4)
     at = np.linspace(0.0, s[-1], n + 1)[: n if closed else n + 1]
     return np.column_stack((np.interp(at, s, line[:, 0]), np.interp(at, s, line[:, 1])))
 
@@ -256,7 +274,7 @@ def _joined(lines: list, gap: float) -> list:
         return joined
     starts = np.array([line[0] for line in lines])
     stops = np.array([line[-1] for line in lines])
-    into = np.array([_unit(line[: _HEADING][-1] - line[0]) for line in lines])
+    into = np.array([_unit(line[:_HEADING][-1] - line[0]) for line in lines])
     out_of = np.array([_unit(line[-1] - line[-_HEADING:][0]) for line in lines])
     options = []
     for i, near in enumerate(cKDTree(stops).query_ball_tree(cKDTree(starts), gap)):
@@ -284,9 +302,6 @@ def _joined(lines: list, gap: float) -> list:
     return joined
 
 
-_HEADING = 10  # vertices that tell where a line's end is heading
-
-
 def _unit(vector) -> np.ndarray:
     return vector / max(np.hypot(*vector), 1e-12)
 
@@ -302,7 +317,9 @@ def _smoothed(line, closed: bool, sigma: float) -> np.ndarray:
     return whole[pad:-pad]
 
 
-def _face(line, closed, area, scale, step, uncertainty, distance) -> Optional[_Face]:
+def _face(
+    line, closed, area, scale, step, uncertainty, distance, spacing
+) -> _Face | None:
     """Draw profiles across a line and find crest, steepest point and toe on them."""
     mode = "wrap" if closed else "nearest"
     line = _evenly(_smoothed(line, closed, 2.0 * scale / step), closed, step)
@@ -313,8 +330,8 @@ def _face(line, closed, area, scale, step, uncertainty, distance) -> Optional[_F
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
     down = np.column_stack((-tangent[:, 1], tangent[:, 0]))
 
-    cell = min(area.dx, area.dy)
-    half = int(max(60.0, 12.0 * scale) / cell)
+    cell = scale / 4.0
+    half = int(max(_REACH_M, 12.0 * scale) / cell)
     t = np.arange(-half, half + 1) * cell
     x, y = line[:, :1] + t * down[:, :1], line[:, 1:] + t * down[:, 1:]
     raw = area.sample(area.depth, x, y)
@@ -341,7 +358,16 @@ def _face(line, closed, area, scale, step, uncertainty, distance) -> Optional[_F
         median = ndimage.median_filter(bridged, size, mode=mode)
         return ndimage.gaussian_filter1d(median, scale / step, mode=mode)
 
-    variance = scale**2 + regular(_lane_variance(x, y, half, distance, cell, along, mode))
+    variance = np.full(len(line), scale**2)
+    if spacing > 0.0:
+        width = int(spacing / cell) + 1
+        part = np.s_[:, max(half - width, 0) : half + width + 1]
+        lanes = distance.sample(x[part].ravel(), y[part].ravel()).reshape(x[part].shape)
+        # Distance rises by 1 m per m across lanes and stays along them, so its squared
+        # rate is the squared cosine of the angle between profile and lanes' normal.
+        rate = np.nan_to_num(np.gradient(lanes, cell, axis=1) ** 2).mean(axis=1)
+        across = ndimage.gaussian_filter1d(np.minimum(rate, 1.0), along, mode=mode)
+        variance = _TAKEN_OFF * (variance + across * spacing**2 / 6.0)
     middle = regular(t[top])
     upper = _sharpened(regular(upper * cell), variance)
     lower = _sharpened(regular(lower * cell), variance)
@@ -374,7 +400,7 @@ def _rim(slope, known, top, steepest, reach, way) -> tuple:
     # The next face begins, or the data end.
     over = (f > low + 0.25 * (steepest[:, None] - low)) | ~known[rows, cols]
     over = np.logical_or.accumulate(over, axis=1)
-    base = np.maximum(np.where(over, np.inf, f).min(axis=1), 0.0)
+    base = np.clip(np.where(over, steepest[:, None], f).min(axis=1), 0.0, None)
     limit = base + RIM_SHARE * (steepest - base)
     below = (f < limit[:, None]) & ~over
     first = np.maximum(below.argmax(axis=1), 1)
@@ -391,24 +417,6 @@ def _sharpened(half_width, variance) -> np.ndarray:
     return np.sqrt(np.maximum(half_width**2 - variance, (0.4 * half_width) ** 2))
 
 
-def _lane_variance(x, y, half, distance, cell, along, mode) -> np.ndarray:
-    """Return the variance, m2, that interpolation between lanes adds across the line.
-
-    The distance to the nearest sounding rises by 1 m per m across lanes and
-    stays along them, so its squared rate on the profile is the squared cosine
-    of the angle between profile and lanes' normal; its median is a quarter of
-    the lane spacing.
-    """
-    if distance is None:
-        return np.zeros(len(x))
-    spacing = 4.0 * np.nanmedian(distance.values)
-    part = np.s_[:, max(half - int(spacing / cell), 0) : half + int(spacing / cell) + 1]
-    d = distance.sample(x[part].ravel(), y[part].ravel()).reshape(x[part].shape)
-    rate = np.nan_to_num(np.gradient(d, cell, axis=1) ** 2)
-    across = ndimage.gaussian_filter1d(rate.mean(axis=1), along, mode=mode)
-    return np.minimum(across, 1.0) * spacing**2 / 6.0
-
-
 def _sections(faces, area, step, min_slope, min_height, min_length) -> list:
     """Cut faces where they are too low or too gentle; leave out what a longer one covers.
 
@@ -418,12 +426,10 @@ def _sections(faces, area, step, min_slope, min_height, min_length) -> list:
     found = []
     order = sorted(range(len(faces)), key=lambda k: (-len(faces[k].seen), k))
     for face in (faces[k] for k in order):
-        steepest = face.xy[1]
-        free = area.sample(taken, *steepest.T, order=0) < 0.5
-        # Hysteresis: a drop-off that reaches the limits somewhere goes on a little below them.
-        good = face.seen & (face.height >= 0.8 * min_height) & (100 * face.slope >= 0.8 * min_slope)
+        good = face.seen & (area.sample(taken, *face.xy[1].T, order=0) < 0.5)
+        good &= face.height >= _HYSTERESIS * min_height
+        good &= 100.0 * face.slope >= _HYSTERESIS * min_slope
         for rows, ring in _runs(good, face.closed, int(_BRIDGE * 2)):
-            rows = rows[free[rows]]
             if (
                 len(rows) < 3
                 or (len(rows) - 1) * step < min_length
@@ -431,7 +437,7 @@ def _sections(faces, area, step, min_slope, min_height, min_length) -> list:
                 or 100.0 * np.quantile(face.slope[rows], 0.9) < min_slope
             ):
                 continue
-            found.append((face, rows, ring and free.all()))
+            found.append((face, rows, ring))
             _cover(taken, face, rows, area)
     return found
 
@@ -457,7 +463,7 @@ def _runs(good, closed: bool, bridge: int) -> list:
 
 
 def _cover(taken, face: _Face, rows, area: _Area) -> None:
-    """Mark the cells between crest and toe."""
+    """Mark the cells between crest and toe, and one more around."""
     crest, toe = face.xy[0, rows], face.xy[2, rows]
     cell = min(area.dx, area.dy)
     n = int(np.ceil(face.width[rows].max() / cell)) + 1
@@ -465,10 +471,10 @@ def _cover(taken, face: _Face, rows, area: _Area) -> None:
     x, y = np.moveaxis(crest + share * (toe - crest), -1, 0)
     r = np.rint((area.y0 - y) / area.dy).astype(int).ravel()
     c = np.rint((x - area.x0) / area.dx).astype(int).ravel()
-    inside = (r >= 0) & (r < taken.shape[0]) & (c >= 0) & (c < taken.shape[1])
-    marked = np.zeros_like(taken)
-    marked[r[inside], c[inside]] = True
-    taken |= ndimage.binary_dilation(marked, iterations=1)
+    for i in (-1, 0, 1):
+        for j in (-1, 0, 1):
+            row, col = np.clip(r + i, 0, taken.shape[0] - 1), np.clip(c + j, 0, taken.shape[1] - 1)
+            taken[row, col] = True
 
 
 def _lines(found) -> Lines:

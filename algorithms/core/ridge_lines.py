@@ -76,7 +76,7 @@ def slope_maxima(z, dx: float, dy: float, valid, low: float, high: float, min_co
     Lindeberg, T. (1998). Edge detection and ridge detection with automatic
     scale selection. International Journal of Computer Vision 30(2), 117-154.
     """
-    rows, cols = z.shape
+    cols = z.shape[1]
     zx, zy = np.zeros_like(z), np.zeros_like(z)
     zx[:, 1:-1] = (z[:, 2:] - z[:, :-2]) / (2.0 * dx)
     zy[1:-1] = (z[2:] - z[:-2]) / (2.0 * dy)
@@ -126,7 +126,9 @@ def _march(corners, value, cols):
     follower, after = np.roll(corners, -1, axis=1), np.roll(value, -1, axis=1)
     cut = (value > 0) != (after > 0)
     kept = cut.sum(axis=1) == 2
-    corners, follower, value, after = (a[kept][cut[kept]] for a in (corners, follower, value, after))
+    corners, follower, value, after = (
+        each[kept][cut[kept]] for each in (corners, follower, value, after)
+    )
     # An edge is named by its north-western end and whether it runs south.
     names = 2 * np.minimum(corners, follower) + (np.abs(follower - corners) == cols)
     _, first, segments = np.unique(names, return_index=True, return_inverse=True)
