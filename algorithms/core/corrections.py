@@ -139,7 +139,7 @@ def correct_depths(
         draft_m, assumed_speed_ms, real_speed_ms, temperature_c, instrument_offset_m,
         time_offset_s, uncert_fixed_m, uncert_share, mixed_depth_m,
     )
-    texts, group = np.unique(soundings.corrections.astype(str), return_inverse=True)
+    texts, group = distinct(soundings.corrections)
     pairs = [parse_corrections(text) for text in texts]
     dropped = []
     earlier = soundings.depth
@@ -150,7 +150,7 @@ def correct_depths(
         earlier = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
         kept = [_as_read(p) for p in pairs]
         dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
-        texts = np.array([";".join(f"{k}={v}" for k, v in p.items()) for p in kept], dtype=object)
+        texts = [";".join(f"{k}={v}" for k, v in p.items()) for p in kept]
         pairs = kept
     else:
         _refuse_corrected(soundings.visit, pairs, group)
@@ -175,7 +175,7 @@ def correct_depths(
     ]
     drafts = np.array([f"{h:g}" for _, h in references], dtype=object)
     corrections = with_corrections(
-        texts.astype(object)[group],
+        np.array(texts, dtype=object)[group],
         time_offset_s=f"{time_offset_s:g}",
         draft_m=drafts[group],
         sound_speed=np.array(change, dtype=object)[which],
@@ -192,9 +192,27 @@ def correct_depths(
     return Corrected(corrected, summary)
 
 
+def distinct(texts) -> tuple:
+    """Return the distinct texts, sorted, and for each row the number of its text.
+
+    As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
+    """
+    numbers = {text: i for i, text in enumerate(sorted({str(text) for text in texts}))}
+    return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
+
+
+def each_visit(soundings):
+    """Yield each visit's name and row numbers, in order of name."""
+    names, group = distinct(soundings.visit)
+    order = np.argsort(group, kind="stable")
+    bounds = np.searchsorted(group[order], np.arange(len(names) + 1))
+    for name, start, stop in zip(names, bounds[:-1], bounds[1:]):
+        yield name, order[start:stop]
+
+
 def visit_list(visits) -> str:
     """Return the distinct names of visits for a message, at most five of them."""
-    names = sorted({str(visit) for visit in visits})
+    names = distinct(visits)[0]
     shown = ", ".join(f"'{name}'" for name in names[:5])
     return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
 
@@ -270,15 +288,6 @@ def _reference(pairs: dict, draft: float, instrument_offset: float | None) -> tu
     if instrument_offset is not None:
         return instrument_offset, draft
     return (draft if pairs.get("from") == "surface" else 0.0), draft
-
-
-def each_visit(soundings):
-    """Yield each visit's name and row numbers, in order of name."""
-    names, group = np.unique(soundings.visit.astype(str), return_inverse=True)
-    order = np.argsort(group, kind="stable")
-    bounds = np.searchsorted(group[order], np.arange(len(names) + 1))
-    for name, start, stop in zip(names, bounds[:-1], bounds[1:]):
-        yield name, order[start:stop]
 
 
 def _seconds(time) -> np.ndarray:

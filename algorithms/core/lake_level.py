@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .corrections import each_visit, visit_list
+from .corrections import distinct, each_visit, visit_list
 from .errors import LakefloorError
 from .progress import Progress, silent
 from .soundings import Soundings, parse_corrections, with_corrections
@@ -328,7 +328,7 @@ def datum_of(soundings: Soundings):
 
 def _datums(soundings):
     """Return the datum (or None) of each distinct corrections text, and each row's text number."""
-    texts, group = np.unique(soundings.corrections.astype(str), return_inverse=True)
+    texts, group = distinct(soundings.corrections)
     datums = []
     for text in texts:
         pairs = parse_corrections(text)
@@ -370,7 +370,7 @@ def _levels_in_time(soundings, record, hold):
 
 
 def _levels_by_visit(soundings, levels):
-    names, group = np.unique(soundings.visit.astype(str), return_inverse=True)
+    names, group = distinct(soundings.visit)
     levels = {str(visit): float(level) for visit, level in levels.items()}
     missing = [name for name in names if not np.isfinite(levels.get(name, np.nan))]
     if missing:
