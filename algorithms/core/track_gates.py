@@ -1,0 +1,299 @@
+"""Gates on the track: what time and position alone say about a sounding.
+
+A receiver often gives fewer fixes than the sounder gives pings, so that several
+pings share one position. All gates therefore work on *fixes*: runs of consecutive
+pings of one visit with exactly the same position.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+#: Distance, m, that position noise alone may add between two fixes.
+POSITION_SLACK = 5.0
+#: A position held for less than this, s, is never called frozen.
+SHORTEST_FREEZE = 3.0
+#: A block of displaced fixes longer than this is believed.
+LONGEST_DISPLACEMENT = 60
+#: Share of rows of equal time that must be equal throughout to be called repeated.
+REPEATED_SHARE = 0.95
+
+
+@dataclass(frozen=True)
+class Track:
+    """Fixes of a set of pings; the pings of one visit stand together, in logged order.
+
+    Attributes
+    ----------
+    fix : int, shape (n,)
+        Number of the fix that each ping belongs to.
+    first : int, shape (m,)
+        First ping of each fix.
+    visit : int, shape (m,)
+        Visit of each fix.
+    x, y : float, shape (m,)
+        Position of each fix, m.
+    seconds : float, shape (n,)
+        Time of each ping, s from the first; NaN where there is no usable clock.
+    along : float, shape (n,)
+        Distance along the track, m; spread evenly over the pings of a fix.
+    """
+
+    fix: np.ndarray
+    first: np.ndarray
+    visit: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    seconds: np.ndarray
+    along: np.ndarray
+
+
+def starts_of_runs(*columns) -> np.ndarray:
+    """Return the index of the first row of each run of rows equal in every column."""
+    n = len(columns[0])
+    new = np.zeros(n, dtype=bool)
+    new[:1] = True
+    for column in columns:
+        new[1:] |= column[1:] != column[:-1]
+    return np.flatnonzero(new)
+
+
+def run_numbers(starts: np.ndarray, n: int) -> np.ndarray:
+    """Return the number of the run of each of ``n`` rows, from the runs' first rows."""
+    return np.repeat(np.arange(len(starts)), np.diff(np.append(starts, n)))
+
+
+def usable_seconds(time, visit, x, y, max_speed: float) -> np.ndarray:
+    """Return seconds from the first time, NaN where missing or where the clock stands still.
+
+    A clock stands still where the boat covers, within one and the same time stamp,
+    more ground than it can in a second (the coarsest stamp in use) at ``max_speed``.
+
+    Parameters
+    ----------
+    time : datetime64[ms], shape (n,)
+    visit : int, shape (n,)
+    x, y : float, shape (n,)
+        Position, m.
+    max_speed : float
+        Highest plausible speed, m/s.
+    """
+    n = len(time)
+    missing = np.isnat(time)
+    if missing.all():
+        return np.full(n, np.nan)
+    seconds = (time - time[~missing][0]) / np.timedelta64(1, "ms") / 1000.0
+    starts = starts_of_runs(visit, time.view("int64"))
+    run = run_numbers(starts, n)
+    step = np.hypot(np.diff(x, prepend=x[:1]), np.diff(y, prepend=y[:1]))
+    step[starts] = 0.0
+    stopped = np.bincount(run, step, len(starts)) > max_speed + 2.0 * POSITION_SLACK
+    return np.where(missing | stopped[run], np.nan, seconds)
+
+
+def build_track(time, visit, x, y, max_speed: float) -> Track:
+    """Return the fixes of pings that all have a position; parameters as `usable_seconds`."""
+    n = len(x)
+    first = starts_of_runs(visit, x, y)
+    fix = run_numbers(first, n)
+    step = np.hypot(np.diff(x[first], prepend=x[:1]), np.diff(y[first], prepend=y[:1]))
+    along = np.interp(np.arange(n), first, np.cumsum(step))
+    seconds = usable_seconds(time, visit, x, y, max_speed)
+    return Track(fix, first, visit[first], x[first], y[first], seconds, along)
+
+
+def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
+    """Mask, shape (n,), of rows that repeat an earlier time, position and depth.
+
+    A file read twice repeats rows anywhere, whatever the visit is called. Rows that
+    follow each other under one time stamp are repeats only if nearly all such rows
+    of the log are equal: otherwise the clock is merely coarser than the ping rate.
+    """
+    known = ~np.isnat(time) & np.isfinite(depth) & np.isfinite(x + y)
+    rows = np.flatnonzero(known)
+    stamp = run_numbers(starts_of_runs(visit[rows], time[rows].view("int64")), len(rows))
+    columns = [time[rows].view("int64"), *(c[rows] for c in (x, y, depth))]
+    key = np.zeros(len(rows), dtype=np.uint64)
+    for column in columns:
+        bits = np.ascontiguousarray(column).view(np.uint64)
+        key = (key ^ bits) * np.uint64(0x9E3779B97F4A7C15)
+        key ^= key >> np.uint64(29)
+    order = np.argsort(key, kind="stable")
+    equal = np.ones(max(len(rows) - 1, 0), dtype=bool)
+    for column in columns:
+        equal &= column[order[1:]] == column[order[:-1]]
+    group = np.concatenate([[0], np.cumsum(~equal)]) if len(rows) else np.zeros(0, int)
+    leader = order[np.searchsorted(group, group)] if len(rows) else order
+    later = order != leader
+    same_stamp = stamp[order] == stamp[leader]
+
+    together = stamp[1:] == stamp[:-1]
+    alike = together.copy()
+    for column in columns[1:]:
+        alike &= column[1:] == column[:-1]
+    coarse = alike.sum() < REPEATED_SHARE * together.sum()
+    repeated = np.zeros(len(time), dtype=bool)
+    repeated[rows[order]] = later & ~(same_stamp & coarse)
+    return repeated
+
+
+def cheapest_chain(lengths, joins, penalty: float, loose_end: float, reach: int = 16):
+    """Choose which pieces of a broken track to keep.
+
+    Piece ``j`` may follow piece ``j - 1`` at the price of ``penalty`` (a true break),
+    or any earlier piece ``i`` that it joins on to, at the price of the length left out
+    between them. The cheapest way from the first to the last piece is kept (dynamic
+    programming, Bellman 1957).
+
+    Parameters
+    ----------
+    lengths : float, shape (p,)
+        Price of leaving out each piece.
+    joins : callable
+        ``joins(i, j)`` gives the price, relative to the length between, of leaving out
+        all pieces between ``i`` and ``j``; infinity where it is not allowed.
+    penalty : float
+        Price of a break that is believed.
+    loose_end : float
+        Most that may be left out at either end.
+    reach : int
+        Most pieces left out at a time.
+
+    Returns
+    -------
+    bool, shape (p,)
+        The pieces kept.
+    """
+    count = len(lengths)
+    upto = np.concatenate([[0.0], np.cumsum(lengths)]).tolist()
+    cost, back = [], []
+    for j in range(count):
+        best, origin = (upto[j], -1) if upto[j] <= loose_end else (np.inf, -1)
+        if j and cost[j - 1] + penalty < best:
+            best, origin = cost[j - 1] + penalty, j - 1
+        for i in range(j - 2, max(j - 2 - reach, -1), -1):
+            between = upto[j] - upto[i + 1]
+            if cost[i] < best:
+                price = cost[i] + between * joins(i, j)
+                if price < best:
+                    best, origin = price, i
+        cost.append(best)
+        back.append(origin)
+    tails = [cost[j] + upto[-1] - upto[j + 1] for j in range(count)]
+    ends = [j for j in range(count) if upto[-1] - upto[j + 1] <= loose_end]
+    j = min(ends, key=lambda k: (tails[k], -k))
+    kept = np.zeros(count, dtype=bool)
+    while j >= 0:
+        kept[j] = True
+        j = back[j]
+    return kept
+
+
+def position_jumps(track: Track, max_speed: float) -> np.ndarray:
+    """Mask, shape (n,), of the pings whose position the boat cannot have reached.
+
+    Between fixes the boat may go twice its speed of the moment (running median over
+    eleven fixes) plus 2 m/s, and never more than ``max_speed``. Where it went further,
+    the track is broken; pieces that the rest of the track passes by are jumps.
+    """
+    jumped = np.zeros(len(track.first), dtype=bool)
+    time = track.seconds[track.first]
+    for start, stop in visit_spans(track.visit):
+        x, y, t = track.x[start:stop], track.y[start:stop], time[start:stop]
+        dt, step = np.diff(t), np.hypot(np.diff(x), np.diff(y))
+        timed = dt > 0
+        if np.count_nonzero(timed) < 2:
+            continue
+        usual = float(np.median(dt[timed]))
+        speed = np.where(timed, step / np.where(timed, np.maximum(dt, usual), 1.0), 0.0)
+        limit = np.minimum(max_speed, 2.0 * running_median(speed, 5) + 2.0)
+        broken = timed & (step > limit * np.maximum(dt, usual) + POSITION_SLACK)
+        if not broken.any():
+            continue
+        head = np.concatenate([[0], np.flatnonzero(broken) + 1])
+        tail = np.append(head[1:], len(x)) - 1
+        limit = np.append(limit, limit[-1])
+
+        def joins(i, j, x=x, y=y, t=t, head=head, tail=tail, limit=limit, usual=usual):
+            a, b = tail[i], head[j]
+            gap = max(t[b] - t[a], usual)
+            near = np.hypot(x[b] - x[a], y[b] - y[a]) <= limit[a] * gap + POSITION_SLACK
+            return 1.0 if near else np.inf
+
+        half = LONGEST_DISPLACEMENT / 2
+        kept = cheapest_chain(np.diff(np.append(head, len(x))), joins, half, half)
+        jumped[start:stop] = ~kept[run_numbers(head, len(x))]
+    return jumped[track.fix]
+
+
+def frozen_positions(track: Track, speed, depth) -> np.ndarray:
+    """Mask, shape (n,), of the pings logged while the position stood still and the boat did not.
+
+    A fix held for long (two and a half times the usual, at least 3 s) is frozen if the logged
+    speed over that time, the distance to the next fix, or the change of depth shows
+    that the boat went on. The pings within the usual time of a fix stay.
+    """
+    n, fixes = len(track.fix), len(track.first)
+    frozen = np.zeros(n, dtype=bool)
+    if n == 0:
+        return frozen
+    last = np.append(track.first[1:], n) - 1
+    seconds = track.seconds
+    held = seconds[last] - seconds[track.first]
+    for start, stop in visit_spans(track.visit):
+        interval = np.diff(seconds[track.first[start:stop]])
+        interval = interval[interval > 0]
+        if not len(interval):
+            continue
+        usual = float(np.median(interval))
+        pings = np.diff(seconds[track.first[start] : last[stop - 1] + 1])
+        pings = pings[pings > 0]
+        ping = float(np.median(pings))
+        for k in start + np.flatnonzero(held[start:stop] >= max(SHORTEST_FREEZE, 2.5 * usual)):
+            rows = slice(track.first[k], last[k] + 1)
+            logged = speed[rows][np.isfinite(speed[rows])]
+            went_on = len(logged) and np.median(logged) * held[k] > POSITION_SLACK
+            if not went_on and k + 1 < min(stop, fixes):
+                at_once = seconds[track.first[k + 1]] - seconds[last[k]] <= 2.0 * usual + ping
+                leap = np.hypot(track.x[k + 1] - track.x[k], track.y[k + 1] - track.y[k])
+                went_on = at_once and leap > POSITION_SLACK and leap > 0.3 * held[k]
+            if not went_on and not len(logged):
+                spread = np.nanpercentile(depth[rows], [10, 90])
+                went_on = spread[1] - spread[0] > max(1.0, 0.2 * spread[1])
+            if went_on:
+                frozen[rows] = seconds[rows] - seconds[track.first[k]] >= usual
+    return frozen
+
+
+def boat_speed(track: Track, logged) -> np.ndarray:
+    """Speed of each ping, m/s: as logged, or else over three fixes to either side.
+
+    NaN where neither can be had.
+    """
+    speed = np.asarray(logged, dtype=float).copy()
+    m = len(track.first)
+    if m < 2 or np.isfinite(speed).all():
+        return speed
+    begin = starts_of_runs(track.visit)
+    run = run_numbers(begin, m)
+    low, high = begin[run], np.append(begin[1:], m)[run] - 1
+    a, b = np.maximum(np.arange(m) - 3, low), np.minimum(np.arange(m) + 3, high)
+    t = track.seconds[track.first]
+    dt = t[b] - t[a]
+    far = np.hypot(track.x[b] - track.x[a], track.y[b] - track.y[a])
+    derived = np.where(dt > 0, far / np.where(dt > 0, dt, 1.0), np.nan)
+    return np.where(np.isfinite(speed), speed, derived[track.fix])
+
+
+def visit_spans(visit: np.ndarray):
+    """Return (start, stop) of each run of equal visits."""
+    begin = starts_of_runs(visit)
+    return list(zip(begin, np.append(begin[1:], len(visit)).astype(int)))
+
+
+def running_median(values: np.ndarray, k: int) -> np.ndarray:
+    """Running median over ``2 k + 1`` values; the ends repeat the first and last value."""
+    return median_filter(values, size=2 * k + 1, mode="nearest")
