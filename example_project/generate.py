@@ -152,8 +152,12 @@ class Outing:
     planted: np.ndarray
 
 
-def sail(rng, runs, start, temp_c, hardness_gain=(1.0, 0.0), stop=None):
-    """Return the outing along ``runs``; ``stop`` is (place, seconds) of a halt to fish."""
+def sail(rng, runs, start, temp_c, hardness_gain=(1.0, 0.0), stop=None, ping_after=0.0):
+    """Return the outing along ``runs``.
+
+    ``stop`` is (place, seconds) of a halt to fish; the sounder pings ``ping_after``
+    seconds after each fix.
+    """
     path = moving_mean(densify(np.vstack(runs)), 8)
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
     n = int(run[-1] / (0.9 * CRUISE))
@@ -173,13 +177,13 @@ def sail(rng, runs, start, temp_c, hardness_gain=(1.0, 0.0), stop=None):
     true_path = true_path + 1.5 * moving_mean(wandering(rng, n, 20.0, 0.7), 7)
     time = np.datetime64(start, "s") + np.arange(n)
 
-    x, y = (true_path + truth.ORIGIN).T
+    moved = np.gradient(true_path, axis=0)
+    x, y = (true_path + ping_after * moved + truth.ORIGIN).T
     water = truth.depth_m(x, y) + level_m(time)
     if np.nanmin(water) < DRAFT + 0.15 or np.isnan(water).any():
         raise RuntimeError("the boat ran aground")
     depth = (water - DRAFT) * ASSUMED_SPEED / sound_speed(temp_c)
     depth = depth + (0.03 + 0.003 * depth) * rng.standard_normal(n)
-    moved = np.gradient(true_path, axis=0)
     gain, offset = hardness_gain
     hardness = gain * truth.hardness_truth(x, y) + offset + 0.03 * rng.standard_normal(n)
     return Outing(
@@ -199,7 +203,7 @@ def visit_a(rng):
     runs = lanes("north", np.arange(-300.0, 361.0, 20.0), -240.0, 240.0)
     runs += [straight((380.0, 145.0), (-300.0, 145.0)), straight((-300.0, 40.0), (380.0, 40.0))]
     runs += [straight((380.0, -35.0), (-400.0, -35.0))]
-    return sail(rng, runs, "2025-05-17T22:36:08", 11.0)
+    return sail(rng, runs, "2025-05-17T22:36:08", 11.0, ping_after=0.5)
 
 
 def visit_b(rng):

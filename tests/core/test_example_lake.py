@@ -257,6 +257,32 @@ def test_logged_depths_reduce_to_the_truth(truth, generate, planted):
     assert np.median(np.abs(error)) < 0.05
 
 
+def test_evening_pings_lie_halfway_between_fixes(truth, generate, planted):
+    name = "logs/2025-05-17_1.nmea"
+    bad = {line for file, line, _ in planted if file == name}
+    fixes, depths = [], {}
+    for number, line in enumerate(log_lines(name), start=1):
+        fields = line.split(",")
+        if fields[0] == "$GPGGA":
+            degrees = [float(fields[k][:w]) + float(fields[k][w:]) / 60 for k, w in ((4, 3), (2, 2))]
+            fixes.append((-degrees[0], degrees[1]))
+        elif fields[0] == "$SDDPT" and number not in bad:
+            depths[len(fixes) - 1] = float(fields[1])
+    x, y = Transformer.from_crs(4326, 32615, always_xy=True).transform(*np.array(fixes).T)
+    jump = np.hypot(np.diff(x), np.diff(y)) > 20.0
+    # 11 degrees C; 0.30 m draft; the gauge read 2.69 to 2.70 ft, 0.70 ft above datum.
+    rows = np.array([i for i in depths if i + 1 < len(x) and not jump[max(i - 4, 0) : i + 5].any()])
+    logged = np.array([depths[i] for i in rows]) * generate.sound_speed(11.0) / 1500.0
+    logged = logged + 0.30 - 0.70 * 0.3048
+
+    def rmse(share):
+        at = [(1.0 - share) * c[rows] + share * c[rows + 1] for c in (x, y)]
+        return np.sqrt(np.mean((logged - truth.depth_m(*at)) ** 2))
+
+    assert rmse(0.5) < 0.10
+    assert rmse(0.5) < min(rmse(0.0), rmse(1.0))
+
+
 def test_shoreline_and_old_map(truth):
     features = json.loads((EXAMPLE / "shoreline.geojson").read_text())["features"]
     assert [f["properties"]["name"] for f in features] == ["Lake Marrowby"]
