@@ -264,8 +264,9 @@ def test_evening_pings_lie_halfway_between_fixes(truth, generate, planted):
     for number, line in enumerate(log_lines(name), start=1):
         fields = line.split(",")
         if fields[0] == "$GPGGA":
-            degrees = [float(fields[k][:w]) + float(fields[k][w:]) / 60 for k, w in ((4, 3), (2, 2))]
-            fixes.append((-degrees[0], degrees[1]))
+            lat, lon = fields[2], fields[4]
+            west, north = float(lon[:3]) + float(lon[3:]) / 60, float(lat[:2]) + float(lat[2:]) / 60
+            fixes.append((-west, north))
         elif fields[0] == "$SDDPT" and number not in bad:
             depths[len(fixes) - 1] = float(fields[1])
     x, y = Transformer.from_crs(4326, 32615, always_xy=True).transform(*np.array(fixes).T)
