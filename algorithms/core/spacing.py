@@ -1,0 +1,118 @@
+"""Spacing of the soundings, and the cell size it supports."""
+
+import numpy as np
+from scipy.spatial import Delaunay, QhullError
+
+from .blocks import block_mean
+from .errors import LakefloorError
+from .soundings import Soundings
+
+#: Default limit of interpolation, in lane spacings.
+GAP_IN_SPACINGS = 2.5
+_CELLS_PER_SPACING = 8.0
+_SMALLEST_CELL = 0.5
+_BLOCKS_ACROSS = 1000
+_SINGLE_LANE_RATIO = 0.05
+_SINGLE_LANE_WIDTH = 6.0
+
+
+def usable(soundings: Soundings) -> Soundings:
+    """Return the accepted soundings that have a position, or say why there are too few.
+
+    Raises
+    ------
+    LakefloorError
+        If fewer than three differing positions are left, or if most depths are
+        negative, as when elevations were given.
+    """
+    kept = soundings.select(
+        soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    )
+    if not len(kept):
+        raise LakefloorError(
+            f"None of the {len(soundings)} soundings is accepted with a depth and a position."
+        )
+    if len(np.unique(np.column_stack([kept.x, kept.y]), axis=0)) < 3:
+        raise LakefloorError(
+            f"A surface needs soundings at three or more places; the {len(kept)} accepted "
+            "soundings lie at fewer."
+        )
+    if np.mean(kept.depth < 0) > 0.5:
+        raise LakefloorError(
+            "Most depths are negative. Depth is metres, positive down: "
+            "if the field holds elevations, subtract them from the water level first."
+        )
+    return kept
+
+
+def lane_spacing(soundings: Soundings) -> float:
+    """Estimate the distance between neighbouring lanes, m.
+
+    Needs neither lane numbers nor logging order, so that visits with
+    interleaved lanes count together.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        Only accepted ones are used.
+
+    Raises
+    ------
+    LakefloorError
+        If the soundings are too few or lie along one line.
+
+    Notes
+    -----
+    A Delaunay triangle between two lanes stands with its shortest edge on one
+    lane and its tip on the next, so its height is the lane spacing. The median
+    height is weighted by the triangle's area to the power 3/4: a weight by count is
+    drawn to lanes run twice, a weight by area to the land between parts of the lake.
+    """
+    kept = usable(soundings)
+    xy = np.column_stack([kept.x, kept.y])
+    xy = xy - xy.mean(axis=0)
+    _, sizes, axes = np.linalg.svd(xy, full_matrices=False)
+    width = np.ptp(xy @ axes[1])
+    if sizes[1] <= 1e-9 * sizes[0] or (
+        sizes[1] < _SINGLE_LANE_RATIO * sizes[0] and width < _SINGLE_LANE_WIDTH
+    ):
+        raise LakefloorError(
+            "The soundings lie along a single lane, so the lane spacing cannot be estimated: "
+            "give the cell size and the maximum gap."
+        )
+    block = np.ptp(xy, axis=0).max() / _BLOCKS_ACROSS
+    while True:
+        x, y, _ = block_mean(xy[:, 0], xy[:, 1], block)
+        height = _median_height(np.column_stack([x, y]))
+        # Thin to a third of the estimate and look again, until the scatter within a lane
+        # no longer makes triangles of its own.
+        if height / 3.0 <= 1.05 * block:
+            return height
+        block = height / 3.0
+
+
+def _median_height(points) -> float:
+    try:
+        corners = points[Delaunay(points).simplices]
+    except QhullError as error:
+        raise LakefloorError(
+            "The soundings lie along one line; a surface needs them side by side."
+        ) from error
+    edges = corners - np.roll(corners, 1, axis=1)
+    twice_area = np.abs(edges[:, 0, 0] * edges[:, 1, 1] - edges[:, 0, 1] * edges[:, 1, 0])
+    height = twice_area / np.hypot(edges[..., 0], edges[..., 1]).min(axis=1)
+    order = np.argsort(height, kind="stable")
+    weight = np.cumsum(twice_area[order] ** 0.75)
+    return float(height[order][np.searchsorted(weight, 0.5 * weight[-1])])
+
+
+def suggest_cell(spacing: float) -> float:
+    """Return the cell size that suits a lane spacing, m: 1, 2 or 5 times a power of ten.
+
+    About an eighth of the spacing: a finer grid shows nothing that was sounded, a
+    coarser one loses what was. Not below 0.5 m, the scatter of a good position.
+    """
+    wanted = max(spacing / _CELLS_PER_SPACING, _SMALLEST_CELL)
+    decade = 10.0 ** np.floor(np.log10(wanted))
+    steps = decade * np.array([1.0, 2.0, 5.0, 10.0])
+    return float(steps[np.argmin(np.abs(np.log(steps / wanted)))])
