@@ -146,7 +146,7 @@ def cone(spacing=100.0, radius=500.0, deepest=30.0):
     """Nine lanes over a cone-shaped lake, ended 40 m from its shore."""
     lanes = []
     for y in np.arange(-400.0, 401.0, spacing):
-        reach = np.sqrt((radius - 40) ** 2 - y**2)
+        reach = np.sqrt(radius**2 - y**2) - 40.0
         x = np.linspace(-reach, reach, int(reach / 2.5))
         lanes.append(np.column_stack([x, np.full(len(x), y)]))
     x, y = np.vstack(lanes).T
