@@ -1,0 +1,157 @@
+"""IDW by hand-worked values and by what must hold for any data."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.idw import idw_at, idw_surface
+from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.surface_nodes import frame
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+import made_lake
+
+CORNERS = np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)])
+VALUES = np.array([1.0, 2.0, 3.0, 10.0])
+
+
+def shepard(nodes, values, point, power):
+    """The formula of Shepard (1968) with all nodes, written out."""
+    distance = np.hypot(*(nodes - point).T)
+    return np.sum(values / distance**power) / np.sum(1.0 / distance**power)
+
+
+@pytest.mark.parametrize(
+    ("point", "power", "expected"),
+    [
+        # Worked by hand with the formula of Shepard (1968).
+        ((0.25, 0.25), 2.0, 35.0 / 17.0),
+        ((0.25, 0.25), 1.0, 2.948881),
+        ((0.5, 0.5), 2.0, 4.0),
+        ((0.5, 0.5), 5.0, 4.0),
+    ],
+)
+def test_worked_values(point, power, expected):
+    assert idw_at(CORNERS, VALUES, [point], power=power)[0] == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("power", [0.5, 1.0, 2.0, 3.7])
+def test_one_sector_with_all_nodes_is_the_formula_itself(power):
+    rng = np.random.default_rng(4)
+    nodes, values = rng.uniform(0, 100, (30, 2)), rng.uniform(0, 9, 30)
+    points = rng.uniform(0, 100, (50, 2))
+    expected = [shepard(nodes, values, p, power) for p in points]
+    np.testing.assert_allclose(idw_at(nodes, values, points, power, 30, 1), expected, rtol=1e-9)
+
+
+def test_nodes_are_met_exactly_also_when_two_lie_at_one_place():
+    nodes = np.vstack([CORNERS, CORNERS[:1]])
+    values = np.append(VALUES, 5.0)
+    found = idw_at(nodes, values, CORNERS, neighbours=8, sectors=1)
+    assert found.tolist() == [3.0, 2.0, 3.0, 10.0]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 10**6),
+    st.sampled_from([1, 4, 8]),
+    st.sampled_from([0.5, 2.0, 8.0, 60.0]),
+    st.sampled_from([1e-6, 1.0, 1e6]),
+)
+def test_within_the_range_of_the_nodes_whatever_the_power_and_the_scale(
+    seed, sectors, power, scale
+):
+    rng = np.random.default_rng(seed)
+    nodes = rng.uniform(0, scale, (int(rng.integers(1, 40)), 2))
+    values = rng.uniform(-3, 20, len(nodes))
+    found = idw_at(nodes, values, rng.uniform(0, scale, (20, 2)), power, 16, sectors)
+    assert found.min() >= values.min()
+    assert found.max() <= values.max()
+
+
+def test_a_dense_lane_does_not_shut_out_the_next_lane():
+    """Lanes 20 m apart, pings 2 m apart on one and 10 m on the other."""
+    near = np.column_stack([np.arange(0.0, 101.0, 2.0), np.zeros(51)])
+    far = np.column_stack([np.arange(0.0, 101.0, 10.0), np.full(11, 20.0)])
+    nodes, values = np.vstack([near, far]), np.repeat([4.0, 8.0], [51, 11])
+    point = [(50.0, 7.0)]
+    assert idw_at(nodes, values, point, neighbours=12, sectors=1)[0] == 4.0
+    by_sector = idw_at(nodes, values, point, neighbours=12, sectors=4)[0]
+    # Three nodes from each quadrant: the two to the north hold the far lane alone.
+    assert 4.3 < by_sector < 6.0
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"power": 0.0}, "Power must be above 0"),
+        ({"power": np.nan}, "Power must be above 0"),
+        ({"neighbours": 3, "sectors": 4}, "one neighbour for each of the 4 sectors"),
+        ({"sectors": 0}, "sectors"),
+    ],
+)
+def test_parameters_that_cannot_be_used(options, message):
+    with pytest.raises(LakefloorError, match=message):
+        idw_at(CORNERS, VALUES, [(0.5, 0.5)], **options)
+    with pytest.raises(LakefloorError, match=message):
+        idw_surface(made_lake.survey(40.0), **options)
+
+
+def test_a_constant_stays_exactly_constant():
+    survey = made_lake.survey(40.0)
+    values = idw_surface(survey.replace(depth=np.full(len(survey), 4.1))).depth.values
+    assert (values[np.isfinite(values)] == 4.1).all()
+
+
+def test_the_surface_has_the_error_expected_of_a_lake_and_keeps_to_its_shore():
+    survey, lake = made_lake.survey(20.0), made_lake.shoreline()
+    surface = idw_surface(survey, shoreline=lake)
+    g = surface.depth
+    x, y = np.meshgrid(g.x, g.y)
+    wet = np.isfinite(g.values)
+    assert np.sqrt(np.mean((g.values - made_lake.true_depth(x, y))[wet] ** 2)) < 0.25
+    assert wet.sum() * g.dx * g.dy == pytest.approx(lake.area, rel=0.005)
+    assert np.isnan(g.sample([made_lake.ISLAND_X], [made_lake.ISLAND_Y]))[0]
+    assert g.values[wet].min() >= min(survey.depth.min(), 0.0)
+    assert g.values[wet].max() <= survey.depth.max()
+
+
+def test_shared_search_stays_near_the_search_of_each_cell():
+    survey = made_lake.survey(40.0)
+    nodes = frame(survey).nodes
+    g = idw_surface(survey).depth
+    r, c = np.nonzero(np.isfinite(g.values))
+    own = idw_at(nodes.xy, nodes.depth, np.column_stack([g.x[c], g.y[r]]))
+    assert np.sqrt(np.mean((own - g.values[r, c]) ** 2)) < 0.1
+
+
+def test_nothing_is_drawn_beyond_the_maximum_gap():
+    x = np.linspace(-80, 80, 81)
+    lane = Soundings.build(x, np.zeros(81), 5.0 + x / 50)
+    surface = idw_surface(lane, cell=2.0, max_gap=15.0)
+    assert np.nanmax(surface.distance.values) <= 15.0
+    assert np.isnan(surface.depth.values).sum() == np.isnan(surface.uncertainty.values).sum()
+
+
+def test_the_same_input_gives_the_same_numbers():
+    a, b = (idw_surface(made_lake.survey(40.0)) for _ in "ab")
+    np.testing.assert_array_equal(a.depth.values, b.depth.values)
+    np.testing.assert_array_equal(a.uncertainty.values, b.uncertainty.values)
+
+
+def test_progress_rises_to_one_and_cancels():
+    seen = []
+    idw_surface(made_lake.survey(40.0), progress=seen.append)
+    assert seen == sorted(seen)
+    assert seen[-1] == 1.0
+
+    def stop(fraction):
+        if fraction > 0.4:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        idw_surface(made_lake.survey(40.0), progress=stop)

@@ -1,0 +1,105 @@
+"""Uncertainty of a surface against the error on a lake whose depth is known."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from lakefloor.algorithms.core import surface_uncertainty
+from lakefloor.algorithms.core.idw import idw_surface
+from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.surface_nodes import frame
+from lakefloor.algorithms.core.surface_uncertainty import estimate_growth, leave_out
+from lakefloor.algorithms.core.tin import tin_at, tin_surface
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+import made_lake
+
+
+def coverage(surface):
+    """Share of cells whose error is within two standard deviations, and median sigma."""
+    g = surface.depth
+    x, y = np.meshgrid(g.x, g.y)
+    known = np.isfinite(g.values)
+    error = np.abs(g.values - made_lake.true_depth(x, y))[known]
+    sigma = surface.uncertainty.values[known]
+    return np.mean(error <= 2.0 * sigma), np.median(sigma), np.sqrt(np.mean(error**2))
+
+
+@pytest.mark.parametrize("make", [tin_surface, idw_surface])
+@pytest.mark.parametrize("spacing", [10.0, 20.0, 40.0])
+@pytest.mark.parametrize("noise", [0.05, 0.15])
+def test_two_standard_deviations_hold_some_95_percent_of_the_errors(make, spacing, noise):
+    survey = made_lake.survey(spacing, noise=noise, margin=15.0, seed=7)
+    share, sigma, rmse = coverage(make(survey, shoreline=made_lake.shoreline()))
+    assert 0.93 <= share <= 0.995
+    # Not bought by a sigma that is far too wide.
+    assert sigma < 2.0 * rmse
+
+
+def test_stated_uncertainty_of_the_soundings_is_a_floor():
+    survey = made_lake.survey(40.0)
+    surface = tin_surface(survey.replace(uncert=np.full(len(survey), 0.8)))
+    assert np.nanmin(surface.uncertainty.values) >= 0.8
+
+
+def test_soundings_that_state_no_uncertainty_have_it_learnt_from_the_residuals():
+    survey = made_lake.survey(10.0, noise=0.3)
+    unstated = survey.replace(uncert=np.full(len(survey), np.nan))
+    share, _, _ = coverage(tin_surface(unstated, shoreline=made_lake.shoreline()))
+    assert 0.93 <= share <= 0.998
+
+
+def test_uncertainty_grows_away_from_the_soundings_and_falls_to_the_shore():
+    survey = made_lake.survey(40.0)
+    surface = tin_surface(survey, shoreline=made_lake.shoreline())
+    d, u = surface.distance.values, surface.uncertainty.values
+    assert np.nanmean(u[d > 15]) > 1.5 * np.nanmean(u[d < 4])
+    wet = np.isfinite(d)
+    on_shore = wet & ~np.roll(wet, 1, axis=1)
+    assert np.mean(u[on_shore]) < np.nanmean(u[d > 10])
+
+
+def test_left_out_pieces_lie_as_far_as_lanes_do():
+    f = frame(made_lake.survey(20.0))
+    distance, residual = leave_out(f.nodes, f.spacing, tin_at)
+    assert len(distance) == len(residual) > 500
+    # Single points left out would lie a quarter of a spacing from the next one.
+    assert np.quantile(distance, 0.9) > 0.6 * 20.0
+    assert np.quantile(distance, 0.1) < 0.5 * 20.0
+
+
+def test_error_grows_faster_with_distance_on_a_smooth_bottom_than_on_a_rough_one():
+    """Linear interpolation errs with the square of distance where the bottom is smooth."""
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(0, 800, 3.0), np.arange(0, 800, 20.0)))
+    smooth = 20 + 5 * np.sin(x / 60) * np.sin(y / 60)
+    # Independent steps every 5 m: the error is soon as large as it gets.
+    steps = np.random.default_rng(11).normal(0, 0.5, (161, 161))
+    rough = 20 + steps[(y // 5).astype(int), (x // 5).astype(int)]
+    power = []
+    for depth in (smooth, rough):
+        f = frame(Soundings.build(x, y, depth))
+        growth = estimate_growth(f.nodes, f.spacing, tin_at)
+        assert growth.residuals > 500
+        power.append(growth.power)
+    assert power[0] > 1.4
+    assert power[1] < 0.7
+
+
+def test_a_single_lane_falls_back_on_its_slope():
+    x = np.arange(0.0, 200.0, 2.0)
+    survey = Soundings.build(x, 0 * x, 3.0 + 0.1 * x, uncert=0.1)
+    f = frame(survey, cell=2.0, max_gap=20.0)
+    growth = estimate_growth(f.nodes, f.spacing, tin_at)
+    assert growth.residuals == 0
+    assert (growth.scale, growth.power) == pytest.approx((0.1, 1.0))
+    assert growth.noise == pytest.approx(0.1)
+
+
+def test_a_large_survey_is_sampled_and_agrees_with_the_whole(monkeypatch):
+    f = frame(made_lake.survey(10.0), shoreline=made_lake.shoreline())
+    whole = estimate_growth(f.nodes, f.spacing, tin_at)
+    monkeypatch.setattr(surface_uncertainty, "_MOST_NODES", len(f.nodes) // 3)
+    part = estimate_growth(f.nodes, f.spacing, tin_at)
+    assert part.residuals < 0.6 * whole.residuals
+    assert part.of(5.0) == pytest.approx(whole.of(5.0), rel=0.5)
