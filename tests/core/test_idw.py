@@ -78,11 +78,11 @@ def test_a_dense_lane_does_not_shut_out_the_next_lane():
     near = np.column_stack([np.arange(0.0, 101.0, 2.0), np.zeros(51)])
     far = np.column_stack([np.arange(0.0, 101.0, 10.0), np.full(11, 20.0)])
     nodes, values = np.vstack([near, far]), np.repeat([4.0, 8.0], [51, 11])
-    point = [(50.0, 7.0)]
+    point = [(50.0, 5.0)]
     assert idw_at(nodes, values, point, neighbours=12, sectors=1)[0] == 4.0
     by_sector = idw_at(nodes, values, point, neighbours=12, sectors=4)[0]
     # Three nodes from each quadrant: the two to the north hold the far lane alone.
-    assert 4.3 < by_sector < 6.0
+    assert 4.2 < by_sector < 6.0
 
 
 @pytest.mark.parametrize(
