@@ -20,7 +20,7 @@ PAPERS = {
 UNIT_NAMES = {"ft": "feet", "m": "metres"}
 METRES = {"ft": FOOT, "m": 1.0}
 
-_SCALE_STEPS = (1.0, 1.25, 2.0, 2.5, 4.0, 5.0)
+_SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5)
 _GRID_MINUTES = (
     0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0,
 )
@@ -33,7 +33,7 @@ _NATIONAL_DATUMS = (
 def scale_denominator(width, height, frame_width, frame_height, margin=0.04) -> int:
     """Return the largest usual map scale at which an extent fits a frame.
 
-    The series is 1, 1.25, 2, 2.5, 4 and 5 times a power of ten, from 1:100.
+    The series is 1, 1.25, 1.5, 2, 2.5, 3, 4, 5 and 7.5 times a power of ten, from 1:100.
 
     Parameters
     ----------
@@ -91,9 +91,9 @@ def grid_minutes(span: float) -> float:
     Returns
     -------
     float
-        The greatest usual spacing that puts at least three lines on the side.
+        The greatest usual spacing that puts at least two lines on the side.
     """
-    fitting = [step for step in _GRID_MINUTES if step * 3.0 <= span * 60.0 * (1 + 1e-9)]
+    fitting = [step for step in _GRID_MINUTES if step * 2.0 <= span * 60.0 * (1 + 1e-9)]
     return fitting[-1] if fitting else _GRID_MINUTES[0]
 
 
@@ -191,8 +191,8 @@ def dates_text(dates) -> str:
     return f"{dates[0]} to {dates[-1]} ({len(dates)} days)"
 
 
-def datum_statement(unit: str, name: str, elevation: float | None) -> str:
-    """Return the sentence that says what depths are measured from.
+def datum_statement(unit: str, name: str, elevation: float | None, levels=None) -> str:
+    """Return the sentences that say what depths are measured from.
 
     Parameters
     ----------
@@ -202,6 +202,8 @@ def datum_statement(unit: str, name: str, elevation: float | None) -> str:
         Name of the lake datum; empty where depths were not reduced.
     elevation : float or None
         Level of the datum on its own scale, m.
+    levels : tuple of float, optional
+        Lowest and highest lake level of the survey on the same scale, m.
     """
     unit_name = UNIT_NAMES[unit]
     if not name and elevation is None:
@@ -211,6 +213,10 @@ def datum_statement(unit: str, name: str, elevation: float | None) -> str:
         )
     level = f" {elevation / METRES[unit]:.2f} {unit}" if elevation is not None else ""
     text = f"Depths in {unit_name} below lake level{level}" + (f" ({name})." if name else ".")
+    if levels:
+        low, high = (f"{level / METRES[unit]:.2f}" for level in levels)
+        span = low if low == high else f"{low} to {high}"
+        text += f" Lake level on the survey days: {span} {unit} on the same scale."
     words = name.upper().replace(" ", "").replace("(", "").replace(")", "")
     if not any(datum in words for datum in _NATIONAL_DATUMS):
         text += " The gauge is not tied to a national vertical datum."
@@ -251,6 +257,34 @@ def wrap(text: str, width: float, measure) -> list:
             line = word
         lines.append(line)
     return lines
+
+
+def columns(heights, count: int) -> list:
+    """Break a sequence of blocks into columns so that the tallest is as short as can be.
+
+    Parameters
+    ----------
+    heights : sequence of float
+        Heights of the blocks in reading order.
+    count : int
+        Number of columns.
+
+    Returns
+    -------
+    list of range
+        Indices of the blocks of each column; a column may be empty.
+    """
+    n = len(heights)
+    if count == 1:
+        return [range(n)]
+    best = None
+    for cut in range(n + 1):
+        rest = columns(heights[cut:], count - 1)
+        parts = [range(cut)] + [range(r.start + cut, r.stop + cut) for r in rest]
+        tallest = max(sum(heights[i] for i in part) for part in parts)
+        if best is None or tallest < best[0]:
+            best = tallest, parts
+    return best[1]
 
 
 CAUTIONS = (

@@ -16,7 +16,7 @@ def test_paper_sizes():
 @pytest.mark.parametrize(
     ("width", "height", "expected"),
     # By hand: 180 x 180 mm of paper, no margin; 180 m at 1:1000 fill it exactly.
-    [(180, 90, 1000), (181, 90, 1250), (90, 226, 2000), (450, 1, 2500), (451, 1, 4000),
+    [(180, 90, 1000), (181, 90, 1250), (90, 226, 1500), (450, 1, 2500), (451, 1, 3000),
      (10, 10, 100), (8000, 10, 50000)],
 )
 def test_scale_series(width, height, expected):
@@ -52,8 +52,8 @@ def test_bar_segment(longest, expected):
 
 
 def test_grid_minutes():
-    assert sheet.grid_minutes(1.6 / 60) == 0.5
-    assert sheet.grid_minutes(0.3 / 60) == 0.1
+    assert sheet.grid_minutes(1.1 / 60) == 0.5
+    assert sheet.grid_minutes(0.2 / 60) == 0.1
     assert sheet.grid_minutes(0.001 / 60) == 0.01
 
 
@@ -112,6 +112,8 @@ def test_datum_wording():
     local = sheet.datum_statement("m", "staff gauge", 0.6)
     assert "0.60 m (staff gauge)" in local
     assert "not tied to a national vertical datum" in local
+    levels = sheet.datum_statement("m", "NAVD88", 100.0, (100.1, 100.25))
+    assert "survey days: 100.10 to 100.25 m on the same scale" in levels
     assert "not reduced" in sheet.datum_statement("ft", "", None)
 
 
@@ -120,6 +122,19 @@ def test_wrapped_lines_fit_and_lose_nothing(text, width):
     lines = sheet.wrap(text, width, len)
     assert max(map(len, lines)) <= width
     assert "".join(lines).replace(" ", "") == "".join(text.split())
+
+
+def test_columns_worked_by_hand():
+    # 6 | 2 3 | 5: the tallest is 6; no cut does better than the tallest block.
+    assert sheet.columns([6, 2, 3, 5], 3) == [range(0, 1), range(1, 3), range(3, 4)]
+    assert sheet.columns([1, 1], 1) == [range(0, 2)]
+
+
+@given(st.lists(st.floats(0.1, 100), min_size=1, max_size=8), st.integers(1, 4))
+def test_columns_keep_order_and_never_exceed_one_column(heights, count):
+    parts = sheet.columns(heights, count)
+    assert [i for part in parts for i in part] == list(range(len(heights)))
+    assert len(parts) == count
 
 
 def test_cautions_are_complete():

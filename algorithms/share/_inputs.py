@@ -1,0 +1,156 @@
+"""The layers of a lake that the sharing algorithms take, by role."""
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterString,
+    QgsProcessingParameterVectorLayer,
+)
+
+from .. import _params as params
+from .._i18n import tr
+from .._styling import apply_style
+from ..core.errors import LakefloorError
+from ..core.sheet import PAPERS
+
+#: Role -> (parameter, fields that the role's layer must have).
+ROLES = {
+    "contours": ("CONTOURS", ("depth", "unit", "index", "label", "kind", "supported")),
+    "shoreline": ("SHORELINE", ()),
+    "depth_areas": ("AREAS", ("depth_from_m", "depth_to_m", "label")),
+    "surface": ("SURFACE", ()),
+    "idw_surface": ("IDW_SURFACE", ()),
+    "slope": ("SLOPE", ()),
+    "break_lines": ("BREAK_LINES", ("kind",)),
+    "soundings": ("SOUNDINGS", ("depth_m", "status")),
+    "gauge": ("GAUGE", ()),
+}
+
+RASTERS = ("surface", "idw_surface", "slope")
+
+_STYLE_OF = {"idw_surface": "surface"}
+
+
+def layer(role, optional):
+    """Return the layer parameter of a role."""
+    name = ROLES[role][0]
+    kind = QgsProcessing.SourceType
+    if role in ("surface", "idw_surface"):
+        label = tr("Depth surface") if role == "surface" else tr("Second depth surface (IDW)")
+        return params.surface(name, label, optional=optional)
+    if role == "slope":
+        parameter = params.surface(name, tr("Bottom slope"), optional=optional)
+        return params.helped(parameter, tr("Raster as written by Bottom slope, in percent."))
+    labels = {
+        "contours": (tr("Depth contours"), kind.TypeVectorLine,
+                     tr("Lines as written by Depth contours.")),
+        "shoreline": (tr("Shoreline"), kind.TypeVectorPolygon,
+                      tr("Polygon of the lake at the datum, islands as holes. It sets the extent "
+                         "of the map.")),
+        "depth_areas": (tr("Depth areas"), kind.TypeVectorPolygon,
+                        tr("Polygons as written by Depth areas: the blues of the map and the "
+                           "depth-area table.")),
+        "break_lines": (tr("Break-lines"), kind.TypeVectorLine,
+                        tr("Crests, steepest lines and toes as written by Break-lines.")),
+        "soundings": (tr("Soundings"), kind.TypeVectorPoint,
+                      tr("Soundings with their status, for survey dates, counts and lanes.")),
+        "gauge": (tr("Gauge readings"), kind.TypeVector,
+                  tr("Table of the readings that depths were reduced with.")),
+    }
+    label, source_type, text = labels[role]
+    return params.helped(
+        QgsProcessingParameterVectorLayer(name, label, [source_type], optional=optional), text
+    )
+
+
+def sheet_text() -> list:
+    """Return the parameters for what only the user can say."""
+    def text(name, label, default, explanation):
+        return params.helped(
+            QgsProcessingParameterString(name, label, default, optional=True), explanation
+        )
+
+    return [
+        text("TITLE", tr("Title"), tr("Lake map"), tr("Heading of the sheet.")),
+        text("LAKE", tr("Lake and place"), "", tr("Second line, such as the lake's county.")),
+        text("AUTHOR", tr("Compiled by"), "", tr("Who made the map.")),
+        text("DATUM", tr("Name of the lake datum"), "",
+             tr("What depths are measured from. Left empty, it is taken from the soundings or "
+                "the surface.")),
+    ]
+
+
+def paper():
+    """Return the choice of the sheet's size."""
+    return params.choice(
+        "PAPER", tr("Paper"),
+        {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in PAPERS.items()},
+        "Letter", tr("Size of the sheet."),
+    )
+
+
+def track():
+    """Return the choice to draw the soundings."""
+    return params.helped(
+        QgsProcessingParameterBoolean("TRACK", tr("Draw the soundings"), False),
+        tr("Draw the soundings used as faint points, to show where the boat went."),
+    )
+
+
+def texts(algorithm, parameters, context) -> dict:
+    """Return what :func:`sheet_text` asks for, as arguments of ``collect_facts``."""
+    return {
+        name.lower(): algorithm.parameterAsString(parameters, name, context).strip()
+        for name in ("TITLE", "LAKE", "AUTHOR", "DATUM")
+    }
+
+
+def layers(algorithm, parameters, context) -> dict:
+    """Return the layers given, by role.
+
+    Raises
+    ------
+    LakefloorError
+        If a layer cannot be loaded, is empty or lacks a field that its role needs.
+    """
+    found = {}
+    for role, (name, fields) in ROLES.items():
+        if algorithm.parameterDefinition(name) is None or not parameters.get(name):
+            continue
+        raster = role in RASTERS
+        read = algorithm.parameterAsRasterLayer if raster else algorithm.parameterAsVectorLayer
+        found[role] = read(parameters, name, context)
+        if found[role] is None or not found[role].isValid():
+            raise LakefloorError(
+                tr("The layer for '{}' cannot be loaded.").format(
+                    algorithm.parameterDefinition(name).description())
+            )
+        if raster:
+            continue
+        present = set(found[role].fields().names())
+        missing = [field for field in fields if field not in present]
+        if missing:
+            raise LakefloorError(
+                tr("Layer '{}' has no field {}; '{}' needs a layer that Lakefloor wrote.").format(
+                    found[role].name(), ", ".join(f"'{f}'" for f in missing),
+                    algorithm.parameterDefinition(name).description())
+            )
+        if role in ("contours", "shoreline") and not found[role].featureCount():
+            raise LakefloorError(tr("Layer '{}' is empty.").format(found[role].name()))
+    return found
+
+
+def styled_copies(found, project) -> dict:
+    """Add styled copies of the layers to a private project; the originals stay untouched."""
+    copies = {}
+    for role, original in found.items():
+        copies[role] = original.clone()
+        style(copies[role], role, **({"faint": True} if role == "soundings" else {}))
+    project.addMapLayers(list(copies.values()))
+    return copies
+
+
+def style(copy, role, **options):
+    """Style a layer as its role on a map asks."""
+    if role != "gauge":
+        apply_style(copy, _STYLE_OF.get(role, role), **options)

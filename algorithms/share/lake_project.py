@@ -1,0 +1,183 @@
+"""Lake project."""
+
+from osgeo import gdal
+from qgis.core import (
+    Qgis,
+    QgsProcessingAlgorithm,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFileDestination,
+    QgsProject,
+    QgsRasterLayer,
+    QgsReferencedRectangle,
+    QgsVectorFileWriter,
+    QgsVectorLayer,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._compat import restore_milliseconds
+from .._i18n import tr
+from .._layers import metric_crs, read_soundings
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from . import _inputs as inputs
+from ._sheet import build_layout, collect_facts, map_extent
+
+#: Group -> (role, name of the layer, shown at first), from the top of the map downward.
+_TREE = (
+    (QT_TRANSLATE_NOOP("@default", "Survey"), (
+        ("soundings", QT_TRANSLATE_NOOP("@default", "Soundings"), False),
+        ("gauge", QT_TRANSLATE_NOOP("@default", "Gauge readings"), False),
+    )),
+    (QT_TRANSLATE_NOOP("@default", "Map"), (
+        ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
+        ("break_lines", QT_TRANSLATE_NOOP("@default", "Break-lines"), True),
+        ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
+        ("depth_areas", QT_TRANSLATE_NOOP("@default", "Depth areas"), True),
+    )),
+    (QT_TRANSLATE_NOOP("@default", "Surfaces"), (
+        ("slope", QT_TRANSLATE_NOOP("@default", "Bottom slope"), False),
+        ("surface", QT_TRANSLATE_NOOP("@default", "Depth surface"), True),
+        ("idw_surface", QT_TRANSLATE_NOOP("@default", "Depth surface (IDW)"), False),
+    )),
+)
+
+
+class LakeProject(LakefloorAlgorithm):
+    NAME = "lakeproject"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake project")
+    GROUP = "share"
+    TAGS = ("project", "qgz", "geopackage", "bundle", "style", "share")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "A QGIS project of the lake, styled and ready to open: copies of the vector layers in one "
+        "GeoPackage and of the rasters as GeoTIFF, written beside the project under its name, and "
+        "the map sheet as a layout that can be edited.\n\n"
+        "Paths are relative: move or hand on the folder as a whole. Layers may be temporary ones; "
+        "the originals are left as they are.\n\n"
+        "The project shows where the boat went. Before it is handed on, leave the soundings out "
+        "if that is nobody's business.",
+    )
+
+    def flags(self):
+        # Layouts are made of graphics items, which belong to the main thread.
+        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
+
+    def initAlgorithm(self, configuration=None):
+        for role in inputs.ROLES:
+            self.addParameter(inputs.layer(role, optional=role not in ("contours", "shoreline")))
+        for parameter in inputs.sheet_text():
+            self.addParameter(parameter)
+        self.addParameter(params.depth_unit())
+        self.addParameter(inputs.paper())
+        self.addParameter(
+            QgsProcessingParameterFileDestination(
+                params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)"))
+        )
+        self.addOutput(QgsProcessingOutputNumber("LAYERS", tr("Layers in the project")))
+
+    def compute(self, parameters, context, feedback):
+        progress = self.progress(feedback)
+        layers = inputs.layers(self, parameters, context)
+        shoreline = layers["shoreline"]
+        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
+        texts = inputs.texts(self, parameters, context)
+        facts = collect_facts(
+            layers, crs, context, feedback,
+            unit=self.parameterAsEnumString(parameters, "UNIT", context), **texts,
+        )
+        extent = map_extent(shoreline, crs, context)
+        with Outputs(self, parameters, context, feedback) as out:
+            path = out.file(params.OUTPUT)
+            copies = {}
+            # The soundings come first: see _copy_vector.
+            for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
+                progress(0.9 * number / len(layers))
+                copy = _copy_raster if role in inputs.RASTERS else _copy_vector
+                copies[role] = copy(layers[role], role, path, crs, context, feedback)
+            project = QgsProject()
+            project.setFilePathStorage(Qgis.FilePathType.Relative)
+            project.setCrs(crs)
+            project.setEllipsoid("EPSG:7030")
+            project.setTitle(texts["title"])
+            metadata = project.metadata()
+            metadata.setTitle(texts["title"])
+            metadata.setAuthor(texts["author"])
+            project.setMetadata(metadata)
+            _add_layers(project, copies)
+            view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
+            project.viewSettings().setDefaultViewExtent(view)
+            build_layout(
+                project, {role: copies[role] for role in copies if role != "soundings"}, facts,
+                extent, self.parameterAsEnumString(parameters, "PAPER", context),
+            )
+            written = project.write(str(path))
+            error = project.error()
+            project.clear()  # closes the copies before they are moved
+            if not written:
+                raise LakefloorError(tr("Cannot write the project '{}': {}").format(
+                    path.name, error))
+            progress(1.0)
+            out.results["LAYERS"] = len(copies)
+        return out.results
+
+
+def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVectorLayer:
+    """Copy a layer into the GeoPackage beside the project."""
+    path = project_path.with_suffix(".gpkg")
+    options = QgsVectorFileWriter.SaveVectorOptions()
+    options.driverName = "GPKG"
+    options.layerName = role
+    options.fileEncoding = "UTF-8"
+    # The GeoPackage numbers its rows itself.
+    options.attributes = [
+        i for i, field in enumerate(layer.fields()) if field.name().lower() != "fid"
+    ]
+    if path.exists():
+        options.actionOnExistingFile = (
+            QgsVectorFileWriter.ActionOnExistingFile.CreateOrOverwriteLayer
+        )
+    error, message, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
+        layer, str(path), context.transformContext(), options
+    )
+    if error != QgsVectorFileWriter.WriterError.NoError:
+        raise LakefloorError(tr("Layer '{}' could not be copied: {}").format(
+            layer.name(), message))
+    if role == "soundings" and "time" in layer.fields().names():
+        # The only layer with times to the millisecond, and so far the only one in the file.
+        times = read_soundings(layer, context, feedback, crs)[0].time
+        restore_milliseconds(path, "time", times)
+    return QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
+
+
+def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRasterLayer:
+    """Copy a raster beside the project."""
+    path = project_path.with_name(f"{project_path.stem}_{role}.tif")
+    copy = gdal.Translate(
+        str(path), layer.source(), format="GTiff",
+        creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
+    )
+    if copy is None:
+        raise LakefloorError(tr("Raster '{}' could not be copied.").format(layer.name()))
+    copy = None
+    return QgsRasterLayer(str(path), role, "gdal")
+
+
+def _add_layers(project, copies):
+    """Add the layers to the project, styled, in their groups and order."""
+    root = project.layerTreeRoot()
+    for group_name, members in _TREE:
+        members = [member for member in members if member[0] in copies]
+        if not members:
+            continue
+        group = root.addGroup(tr(group_name))
+        for role, name, shown in members:
+            layer = copies[role]
+            layer.setName(tr(name))
+            inputs.style(layer, role)
+            project.addMapLayer(layer, False)
+            node = group.addLayer(layer)
+            node.setItemVisibilityChecked(
+                shown and not (role == "surface" and "depth_areas" in copies))
+            node.setExpanded(role in ("contours", "break_lines", "soundings"))
