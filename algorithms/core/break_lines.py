@@ -33,7 +33,7 @@ _REACH_M = 100.0
 #: No finer scale than a small boat's position and a sounder's beam resolve, m.
 _MIN_SCALE_M = 4.0
 #: Filters and bridges, in units of the scale.
-_STRIKE, _MEDIAN, _BRIDGE = 4.0, 8.0, 6.0
+_STRIKE, _MEDIAN, _BRIDGE = 6.0, 8.0, 6.0
 #: A drop-off that reaches the limits somewhere goes on down to this share of them.
 _HYSTERESIS = 0.6
 #: Vertices that tell where the end of a line is heading.
@@ -66,7 +66,7 @@ def break_lines(
         interpolation between them can be taken off.
     scale_m : float, optional
         Standard deviation of the smoothing, m. By default the greatest of two
-        cells, a quarter of the lane spacing where ``distance`` tells it, and 4 m.
+        cells, 0.3 of the lane spacing where ``distance`` tells it, and 4 m.
     min_slope_percent : float
         The steepest line of a drop-off reaches this slope, percent.
     min_height_m : float
@@ -136,7 +136,7 @@ def break_lines(
     if not valid.any():
         return _lines([])
     spacing = _lane_spacing(distance)
-    scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, spacing / 4.0, _MIN_SCALE_M)
+    scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, 0.3 * spacing, _MIN_SCALE_M)
     area = _Area.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
     progress(0.2)
     sigma = (scale / depth.dy, scale / depth.dx)

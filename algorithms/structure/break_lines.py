@@ -74,8 +74,8 @@ class BreakLines(LakefloorAlgorithm):
             params.distance(
                 "SCALE", tr("Smoothing scale (m)"), None,
                 tr("Standard deviation of the smoothing before slopes are taken. Left empty, it "
-                   "is the greatest of two cells, a quarter of the lane spacing (known from a "
-                   "Lakefloor surface) and 4 m."),
+                   "is the greatest of two cells, 0.3 of the lane spacing (known from a Lakefloor "
+                   "surface) and 4 m."),
                 optional=True, advanced=True, minimum=0.01,
             )
         )
@@ -89,7 +89,7 @@ class BreakLines(LakefloorAlgorithm):
             QgsProcessingOutputNumber("LENGTH_M", tr("Length of all steepest lines (m)"))
         )
 
-    def run(self, parameters, context, feedback):
+    def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         surface, crs, _ = read_raster(layer, feedback)
         given = parameters.get("SCALE") is not None
