@@ -315,3 +315,43 @@ def source(algorithm, parameters, name, context):
 def optional_source(algorithm, parameters, name, context):
     """Return the feature source of an optional parameter, or None where it was left empty."""
     return source(algorithm, parameters, name, context) if parameters.get(name) else None
+
+
+def read_points(source, crs, names, context, feedback):
+    """Read every point of a layer and some of its fields.
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    crs : QgsCoordinateReferenceSystem
+        Where to project to.
+    names : list of str
+        Fields to read.
+
+    Returns
+    -------
+    x, y, z : array, shape (n,)
+        A feature without geometry gives one row of NaN, a multipoint one row a point.
+    columns : dict of str to list
+        None for NULL; dates and times as ISO 8601 text with what zone they state.
+    """
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    indexes = [source.fields().indexFromName(name) for name in names]
+    places, columns = [], {name: [] for name in names}
+    for i, feature in enumerate(source.getFeatures(request)):
+        if i % 5000 == 0 and feedback.isCanceled():
+            raise Cancelled
+        points = [
+            (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()
+        ] or [(np.nan, np.nan, np.nan)]
+        places += points
+        attributes = feature.attributes()
+        for name, index in zip(names, indexes):
+            value = attributes[index]
+            if is_null(value):
+                value = None
+            elif isinstance(value, QDateTime):
+                value = value.toString(Qt.DateFormat.ISODateWithMs)
+            columns[name] += [value] * len(points)
+    x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
+    return x, y, z, columns

@@ -11,7 +11,7 @@ from . import crs, units
 from .errors import LakefloorError
 from .parsed import Parsed, Tally
 from .soundings import ACCEPTED, Soundings
-from .times import calendar_ms, parse_texts, to_utc
+from .times import calendar_ms, parse_texts, stated_to_utc
 
 FLAGGED = "flagged by the logger"
 
@@ -351,8 +351,8 @@ def _is_value(cell, comma):
 
 
 def _is_header(cells, rows, comma):
-    return not any(_is_value(cell, comma) for cell in cells) and any(
-        _is_value(cell, comma) for _, row in rows[:5] for cell in row
+    return not any(_is_value(cell, comma) for cell in cells) and (
+        not rows or any(_is_value(cell, comma) for _, row in rows[:5] for cell in row)
     )
 
 
@@ -538,13 +538,20 @@ def _read_positions(columns, source_epsg, notes):
         lon, lat = out
         missing = np.isnan(lon) | np.isnan(lat)
         return np.where(missing, np.nan, lon), np.where(missing, np.nan, lat)
+    x, y = columns.number("x"), columns.number("y")
     if source_epsg is None:
-        raise LakefloorError(
-            f"positions are given as x and y ({columns.name('x') or 'by number'}, "
-            f"{columns.name('y') or 'by number'}): give their coordinate system."
-        )
-    lon, lat = crs.transform(columns.number("x"), columns.number("y"), source_epsg, 4326)
-    notes.append(f"x and y taken as EPSG:{source_epsg}")
+        with np.errstate(invalid="ignore"):
+            degrees = np.isnan(x) | np.isnan(y) | ((np.abs(x) <= 180.0) & (np.abs(y) <= 90.0))
+        if not degrees.all():
+            raise LakefloorError(
+                "positions are given as x and y in a projected coordinate system, such as "
+                f"{x[~degrees][0]:.10g}, {y[~degrees][0]:.10g}: say in which one."
+            )
+        notes.append("x and y taken as WGS 84 longitude and latitude")
+        return x, y
+    lon, lat = crs.transform(x, y, source_epsg, 4326)
+    named = f"EPSG:{source_epsg}" if str(source_epsg).isdigit() else source_epsg
+    notes.append(f"x and y taken as {named}")
     return lon, lat
 
 
@@ -603,7 +610,7 @@ def _read_times(columns, time_zone, name_date, notes):
         bad = (part["hour"] > 23) | (part["minute"] > 59) | (part["second"] >= 61)
         year = np.where(part["year"] < 80, part["year"] + 2000, part["year"])
         local = calendar_ms(year, part["month"], part["day"], np.where(bad, np.nan, seconds))
-        return _local_to_utc(local, np.full(n, np.nan), _zone(columns, time_zone), notes)
+        return _to_utc(local, np.full(n, np.nan), _zone(columns, time_zone), notes)
     order = columns.given.get("date_order")
     if "time" in columns and "date" not in columns:
         number = columns.number("time")
@@ -631,7 +638,7 @@ def _read_times(columns, time_zone, name_date, notes):
     missing = int(np.isnat(local).sum())
     if missing:
         notes.append(f"{missing} times are missing or not readable and left empty")
-    return _local_to_utc(local, offset, _zone(columns, time_zone), notes)
+    return _to_utc(local, offset, _zone(columns, time_zone), notes)
 
 
 def _zone(columns, time_zone):
@@ -653,12 +660,7 @@ def _epoch(number):
     )
 
 
-def _local_to_utc(local, offset_min, time_zone, notes):
-    stated = np.isfinite(offset_min)
-    utc = local.copy()
-    shift = np.where(stated, offset_min * 60_000.0, 0.0).astype("int64")
-    utc[stated] = local[stated] - shift[stated].astype("timedelta64[ms]")
-    if (~stated & ~np.isnat(local)).any():
-        utc[~stated], more = to_utc(local[~stated], time_zone)
-        notes += [f"times taken as {time_zone}", *more]
+def _to_utc(local, offset_min, time_zone, notes):
+    utc, more = stated_to_utc(local, offset_min, time_zone)
+    notes += more
     return utc

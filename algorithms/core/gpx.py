@@ -19,7 +19,7 @@ from .delimited import SPEED_UNITS
 from .errors import LakefloorError
 from .parsed import Parsed, Tally
 from .soundings import Soundings
-from .times import parse_texts, to_utc
+from .times import utc_from_texts
 
 _POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
 _ELEMENTS = {
@@ -100,8 +100,10 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         f"{kinds.count(k)} {k} points" for k in _POINTS.values() if k in kinds))
     points = [p for p, *_ in rows]
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
+    time, more = utc_from_texts([p.get("time", "") for p in points], time_zone, "ymd")
+    notes += more
     soundings = Soundings.build(
-        lon, lat, depth * factor, time=_times(points, time_zone, notes),
+        lon, lat, depth * factor, time=time,
         hardness=_values(points, "hardness"), course=_values(points, "course"),
         speed=_values(points, "speed", lambda v, unit: v * _SPEED.get(unit, 1.0)),
         water_temp=_temperatures(points, notes), corrections="from=unknown",
@@ -202,20 +204,3 @@ def _temperatures(points, notes):
         notes.append("the unit of water temperature is not stated: degrees F by its values")
         fahrenheit |= unstated
     return np.where(fahrenheit, units.fahrenheit_to_celsius(value), value)
-
-
-def _times(points, time_zone, notes):
-    date, seconds, offset = parse_texts([p.get("time", "") for p in points], "ymd")
-    ms = np.where(np.isfinite(seconds), seconds * 1000.0, 0.0)
-    time = date.astype("datetime64[ms]") + np.round(ms).astype("int64")
-    time[np.isnan(seconds)] = np.datetime64("NaT")
-    missing = int(np.isnat(time).sum())
-    if missing:
-        notes.append(f"{missing} points have no readable time")
-    stated = np.isfinite(offset)
-    shift = np.where(stated, offset * 60_000.0, 0.0).astype("int64").astype("timedelta64[ms]")
-    time = time - shift
-    if (~stated & ~np.isnat(time)).any():
-        time[~stated], more = to_utc(time[~stated], time_zone)
-        notes += [f"times without a zone taken as {time_zone}", *more]
-    return time

@@ -92,6 +92,12 @@ class LogReading:
         return dict(total.most_common())
 
     @property
+    def unread_count(self) -> int:
+        """Number of lines that were not read, and of files that could not be used."""
+        unusable = sum(report.kind == "not read" for report in self.files)
+        return sum(self.unread_counts.values()) + unusable
+
+    @property
     def visits(self) -> list:
         """Names of the visits, in order."""
         return list(dict.fromkeys(self.soundings.visit))
@@ -283,7 +289,7 @@ def _clock_note(soundings):
 
 
 def _visits(soundings, stems, visit):
-    by_date = _visits_by_date(soundings.time, stems)
+    by_date = visits_by_date(soundings.time, stems)
     if visit is None:
         return np.where(soundings.visit == "", by_date, soundings.visit).astype(object)
     if visit == "date":
@@ -293,8 +299,22 @@ def _visits(soundings, stems, visit):
     return np.full(len(soundings), visit, dtype=object)
 
 
-def _visits_by_date(time, stems):
-    names = stems.copy()
+def visits_by_date(time, untimed):
+    """Name outings by the UTC date of their first sounding.
+
+    Parameters
+    ----------
+    time : datetime64[ms], shape (n,)
+    untimed : array of str, shape (n,)
+        Names for the soundings without a time.
+
+    Returns
+    -------
+    array of str, shape (n,)
+        A break of more than :data:`VISIT_BREAK_H` hours starts another outing; a
+        second one on the same date is named ``2026-07-09 (2)``.
+    """
+    names = np.array(untimed, dtype=object)
     known = np.flatnonzero(~np.isnat(time))
     if known.size == 0:
         return names

@@ -419,9 +419,7 @@ def _positions(ms, fix_ms, lon, lat, decimals, max_gap):
     order = np.lexsort((-decimals, fix_ms))
     order = order[np.r_[True, np.diff(fix_ms[order]) > 0]]
     fix_ms, lon, lat = fix_ms[order], lon[order], lat[order]
-    if len(fix_ms) < 2:
-        return np.full(len(ms), np.nan), np.full(len(ms), np.nan)
-    right = np.clip(np.searchsorted(fix_ms, ms), 1, len(fix_ms) - 1)
+    right = np.clip(np.searchsorted(fix_ms, ms), min(1, len(fix_ms) - 1), len(fix_ms) - 1)
     ok = (fix_ms[right] - fix_ms[right - 1] <= max_gap) & (ms >= fix_ms[0]) & (ms <= fix_ms[-1])
     return (
         np.where(ok, np.interp(ms, fix_ms, lon), np.nan),

@@ -279,6 +279,50 @@ def to_utc(local, time_zone: str):
     return utc, notes
 
 
+def stated_to_utc(local, offset_min, time_zone: str):
+    """Convert times that may state their offset from UTC; the others are in ``time_zone``.
+
+    Parameters
+    ----------
+    local : datetime64[ms], shape (n,)
+    offset_min : float, shape (n,)
+        Minutes east of UTC; NaN where not stated.
+    time_zone : str
+
+    Returns
+    -------
+    utc : datetime64[ms], shape (n,)
+    notes : list of str
+    """
+    stated = np.isfinite(offset_min)
+    shift = np.where(stated, offset_min * 60_000.0, 0.0).astype("int64")
+    utc, notes = local - shift.astype("timedelta64[ms]"), []
+    if (~stated & ~np.isnat(local)).any():
+        utc[~stated], notes = to_utc(local[~stated], time_zone)
+        notes.insert(0, f"times that state no zone taken as {time_zone}")
+    return utc, notes
+
+
+def utc_from_texts(texts, time_zone: str, date_order=None):
+    """Read date and time texts, see :func:`parse_texts`, as UTC.
+
+    Returns
+    -------
+    utc : datetime64[ms], shape (n,)
+        NaT where date or time of day is missing.
+    notes : list of str
+    """
+    date, seconds, offset = parse_texts(texts, date_order)
+    ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64")
+    local = date.astype("datetime64[ms]") + ms
+    local[np.isnan(seconds)] = np.datetime64("NaT")
+    utc, notes = stated_to_utc(local, offset, time_zone)
+    missing = int(np.isnat(utc).sum())
+    if missing:
+        notes.append(f"{missing} times are missing or not readable and left empty")
+    return utc, notes
+
+
 def _resolve_repeated(ms, offset, first, second, twice):
     edges = np.flatnonzero(np.diff(np.r_[False, twice, False].astype(int)))
     guessed = False

@@ -1,0 +1,166 @@
+"""Soundings from point layer."""
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterString,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import metric_crs, read_points, source
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.point_table import soundings_from_points
+from ..core.times import zone_of
+
+
+class ReadPointLayer(LakefloorAlgorithm):
+    NAME = "readpointlayer"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from point layer")
+    GROUP = "soundings"
+    TAGS = ("import", "points", "depth", "field", "spot depths", "log")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Turns any point layer that bears depths into a soundings layer, so that the other "
+        "algorithms need no choice of fields. Use it for points that another program made; logs "
+        "are better read with Read logs.\n\n"
+        "Depth comes from a field, or from the Z of the geometry where no field is chosen, and is "
+        "written in metres, positive down. A point without geometry or depth is left out and "
+        "counted. A layer in degrees is projected to its UTM zone. Where every point has a time, "
+        "they are put in order of time; without times, their order in the layer is taken as the "
+        "order along the track.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Units: NIST SP 811 (2008), appendix B; lanes: Douglas and Peucker (1973), Cartographica "
+        "10(2), 112-122",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        kinds = QgsProcessingParameterField.DataType
+
+        def field(name, label, text, kind=kinds.Numeric, advanced=True):
+            self.addParameter(params.helped(
+                QgsProcessingParameterField(
+                    name, label, None, params.INPUT, kind, optional=True
+                ),
+                text, advanced,
+            ))
+
+        self.addParameter(params.helped(
+            QgsProcessingParameterFeatureSource(
+                params.INPUT, tr("Points"), [QgsProcessing.SourceType.TypeVectorPoint]
+            ),
+            tr("Points or multipoints in any coordinate system."),
+        ))
+        field("DEPTH_FIELD", tr("Depth field"), tr("Empty to take the Z of the geometry."),
+              advanced=False)
+        self.addParameter(params.choice(
+            "DEPTH_UNIT", tr("Unit of depth"),
+            {"m": tr("metres"), "ft": tr("feet"), "us-ft": tr("US survey feet"),
+             "fathom": tr("fathoms")},
+            "m", tr("Unit of the depth field or of Z."),
+        ))
+        self.addParameter(params.choice(
+            "POSITIVE", tr("Depth is counted"),
+            {"down": tr("depths below the water, positive"),
+             "up": tr("heights above the water surface, so that the bottom is negative")},
+            "down", tr("Sign of the depth field or of Z."),
+        ))
+        field("TIME_FIELD", tr("Time field"), tr("Date and time, or ISO 8601 text."),
+              kinds.Any, advanced=False)
+        self.addParameter(params.helped(
+            QgsProcessingParameterString("TIME_ZONE", tr("Time zone of the times"), "UTC"),
+            tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
+               "name such as America/Chicago."),
+        ))
+        field("VISIT_FIELD", tr("Visit field"),
+              tr("Name of the outing. Empty for the UTC date on which it began."), kinds.Any,
+              advanced=False)
+        field("HARDNESS_FIELD", tr("Hardness field"), tr("Relative bottom hardness, 0 to 1."))
+        field("TEMPERATURE_FIELD", tr("Water temperature field"), tr("Temperature as logged."))
+        self.addParameter(params.choice(
+            "TEMPERATURE_UNIT", tr("Unit of water temperature"),
+            {"C": tr("degrees Celsius"), "F": tr("degrees Fahrenheit")}, "C",
+            tr("Unit of the water temperature field."), advanced=True,
+        ))
+        field("SPEED_FIELD", tr("Speed field"), tr("Speed over ground as logged."))
+        self.addParameter(params.choice(
+            "SPEED_UNIT", tr("Unit of speed"),
+            {"m/s": tr("metres per second"), "kn": tr("knots"), "mph": tr("miles per hour"),
+             "km/h": tr("kilometres per hour")},
+            "m/s", tr("Unit of the speed field."), advanced=True,
+        ))
+        field("COURSE_FIELD", tr("Course field"),
+              tr("Course over ground, degrees clockwise from true north."))
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
+        ))
+        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
+        self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
+        self.addOutput(QgsProcessingOutputNumber("LEFT_OUT", tr("Points left out")))
+
+    def checkParameterValues(self, parameters, context):
+        try:
+            zone_of(self.parameterAsString(parameters, "TIME_ZONE", context))
+        except LakefloorError as error:
+            return False, str(error)
+        return super().checkParameterValues(parameters, context)
+
+    def compute(self, parameters, context, feedback):
+        points = source(self, parameters, params.INPUT, context)
+        crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), feedback)
+        fields = {
+            role: self.parameterAsString(parameters, f"{role}_FIELD", context)
+            for role in (
+                "DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE"
+            )
+        }
+        names = sorted({name for name in fields.values() if name})
+        x, y, z, columns = read_points(points, crs, names, context, feedback)
+
+        def numbers(role):
+            if not fields[role]:
+                return None
+            return [float("nan") if v is None else float(v) for v in columns[fields[role]]]
+
+        def texts(role):
+            if not fields[role]:
+                return None
+            return ["" if v is None else str(v) for v in columns[fields[role]]]
+
+        soundings, left_out, notes = soundings_from_points(
+            x, y, numbers("DEPTH") or z,
+            depth_unit=self.parameterAsEnumString(parameters, "DEPTH_UNIT", context),
+            positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
+            time=texts("TIME"),
+            time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
+            visit=texts("VISIT"),
+            hardness=numbers("HARDNESS"),
+            water_temp=numbers("TEMPERATURE"),
+            water_temp_unit=self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
+            speed=numbers("SPEED"),
+            speed_unit=self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
+            course=numbers("COURSE"),
+            progress=self.progress(feedback),
+        )
+        for note in notes:
+            feedback.pushInfo(note)
+        for reason, count in left_out.items():
+            feedback.pushInfo(tr("Left out: {} x {}").format(count, reason))
+        visits = list(dict.fromkeys(soundings.visit))
+        feedback.pushInfo(
+            tr("{} soundings, visits: {}").format(len(soundings), ", ".join(visits))
+        )
+        with Outputs(self, parameters, context, feedback) as out:
+            out.soundings(params.OUTPUT, soundings, crs)
+            out.results["SOUNDINGS"] = len(soundings)
+            out.results["VISITS"] = len(visits)
+            out.results["LEFT_OUT"] = sum(left_out.values())
+        return out.results
