@@ -1,0 +1,62 @@
+"""IDW surface."""
+
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from ..core.idw import idw_surface
+from . import _gridding
+
+
+class IdwSurface(LakefloorAlgorithm):
+    NAME = "idwsurface"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "IDW surface")
+    GROUP = "surface"
+    TAGS = ("idw", "inverse distance", "shepard", "interpolate", "grid", "depth", "bathymetry")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Depth surface of distance-weighted means of the soundings around each cell, with its "
+        "standard uncertainty and the distance to the nearest sounding as bands 2 and 3. Smoother "
+        "than a TIN where soundings are noisy or scattered; it rounds off humps and drop-offs "
+        "between lanes, where a TIN errs less.\n\n"
+        "An equal share of the neighbours is taken from each quarter of the compass, so that the "
+        "many pings of one lane do not shut out the next lane. Soundings are first averaged "
+        "within squares of a quarter of the lane spacing. The shoreline counts as zero depth and "
+        "as the edge of the lake. Cells farther than the maximum gap from every sounding stay "
+        "empty.\n\n"
+        "The uncertainty is learnt by leaving out whole pieces of the survey and predicting them. "
+        "Depths in metres, positive down.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Shepard (1968), Proceedings of the 23rd ACM National Conference, 517-524; Roberts et al. "
+        "(2017), Ecography 40(8), 913-929",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        _gridding.add_inputs(self)
+        self.addParameter(
+            params.number(
+                "POWER", tr("Power"), 2.0,
+                tr("Weight of a sounding is its distance to the power of minus this. Larger "
+                   "values let the nearest sounding rule."),
+                minimum=0.1, maximum=20.0, advanced=True,
+            )
+        )
+        self.addParameter(
+            params.number(
+                "NEIGHBOURS", tr("Neighbours"), 12,
+                tr("Most soundings used for a cell, a quarter of them from each quarter of the "
+                   "compass."),
+                minimum=4, maximum=64, advanced=True, integer=True,
+            )
+        )
+        _gridding.add_outputs(self, tr("Depth surface (IDW)"))
+
+    def compute(self, parameters, context, feedback):
+        return _gridding.grid(
+            self, parameters, context, feedback, idw_surface,
+            power=self.parameterAsDouble(parameters, "POWER", context),
+            neighbours=self.parameterAsInt(parameters, "NEIGHBOURS", context),
+        )

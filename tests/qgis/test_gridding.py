@@ -1,0 +1,188 @@
+"""TIN and IDW surfaces in the real QGIS."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from lakefloor.algorithms.core.grid import Grid
+from osgeo import gdal
+from qgis.core import (
+    QgsFeature,
+    QgsGeometry,
+    QgsPoint,
+    QgsPointXY,
+    QgsProcessingException,
+    QgsVectorLayer,
+)
+from shapely.affinity import translate
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+import made_lake
+
+EAST, NORTH = 481_000.0, 5_210_000.0
+FIELDS = (
+    "field=depth_m:double&field=uncert_m:double&field=lane:integer&field=status:string"
+    "&field=corrections:string"
+)
+REDUCED = "datum=summer level;datum_elev_m=364.25;level_m=364.4"
+BOTH = pytest.mark.parametrize("name", ["tinsurface", "idwsurface"])
+
+
+def layer_of(survey, crs="EPSG:32615", corrections=REDUCED, status="accepted"):
+    layer = QgsVectorLayer(f"Point?crs={crs}&{FIELDS}", "soundings", "memory")
+    features = []
+    for x, y, depth, lane in zip(survey.x, survey.y, survey.depth, survey.lane):
+        feature = QgsFeature(layer.fields())
+        feature.setGeometry(QgsGeometry(QgsPoint(x + EAST, y + NORTH)))
+        feature.setAttributes([float(depth), 0.05, int(lane), status, corrections])
+        features.append(feature)
+    layer.dataProvider().addFeatures(features)
+    layer.updateExtents()
+    return layer
+
+
+@pytest.fixture(scope="module")
+def survey():
+    return made_lake.survey(40.0, ping=4.0)
+
+
+@pytest.fixture
+def soundings(provider, survey):
+    return layer_of(survey)
+
+
+@pytest.fixture
+def shoreline(memory_layer):
+    return memory_layer("Polygon", [translate(made_lake.shoreline(10.0), EAST, NORTH).wkt])
+
+
+def read(path):
+    dataset = gdal.Open(path)
+    west, dx, _, north, _, dy = dataset.GetGeoTransform()
+    bands = []
+    for number in range(1, dataset.RasterCount + 1):
+        band = dataset.GetRasterBand(number)
+        values = band.ReadAsArray().astype(float)
+        values[values == band.GetNoDataValue()] = np.nan
+        bands.append(Grid(values, west, north, dx, -dy))
+    return dataset, bands
+
+
+@BOTH
+def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path, name):
+    path = str(tmp_path / "depth.tif")
+    result = run(name, {"INPUT": soundings, "SHORELINE": shoreline, "OUTPUT": path}, feedback)
+    dataset, (depth, sigma, distance) = read(path)
+    assert [dataset.GetRasterBand(i).GetDescription() for i in (1, 2, 3)] == [
+        "depth (m)", "standard uncertainty (m)", "distance to the nearest sounding (m)",
+    ]  # fmt: skip
+    assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
+    assert float(dataset.GetMetadata()["DATUM_ELEVATION_M"]) == 364.25
+    assert result["CELL"] == depth.dx == 5.0
+    assert "Lanes lie about" in feedback.text
+    known = np.isfinite(depth.values)
+    assert result["AREA_M2"] == known.sum() * 25.0
+    assert result["AREA_M2"] == pytest.approx(made_lake.shoreline().area, rel=0.02)
+    assert result["MAX_DEPTH"] == pytest.approx(np.nanmax(depth.values), abs=1e-4)
+    x, y = np.meshgrid(depth.x - EAST, depth.y - NORTH)
+    error = (depth.values - made_lake.true_depth(x, y))[known]
+    assert np.sqrt(np.mean(error**2)) < 0.7
+    assert np.mean(np.abs(error) < 2 * sigma.values[known]) > 0.9
+    assert np.nanmax(distance.values) <= result["GAP"] + 1e-3
+    assert not list(tmp_path.glob(".lakefloor*"))
+
+
+@BOTH
+def test_given_sizes_are_used_without_a_shoreline(run, feedback, soundings, name):
+    result = run(
+        name,
+        {"INPUT": soundings, "CELL_SIZE": 8.0, "MAX_GAP": 12.0, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
+    _, (depth, _, distance) = read(result["OUTPUT"])
+    assert (depth.dx, result["GAP"]) == (8.0, 12.0)
+    assert np.nanmax(distance.values) <= 12.0
+    assert "Lanes lie" not in feedback.text
+
+
+def test_break_lines_with_and_without_depth(run, soundings, memory_layer):
+    flat = memory_layer("LineString", [f"LINESTRING({EAST - 200} {NORTH - 60}, {EAST} {NORTH})"])
+    solid = memory_layer(
+        "LineStringZ", [f"LINESTRINGZ({EAST - 200} {NORTH - 61} 3, {EAST - 40} {NORTH + 7} 3)"]
+    )
+    depths = []
+    for lines in (None, flat, solid):
+        parameters = {"INPUT": soundings, "BREAK_LINES": lines, "OUTPUT": "TEMPORARY_OUTPUT"}
+        _, (depth, *_) = read(run("tinsurface", parameters)["OUTPUT"])
+        depths.append(depth.sample([EAST - 166.4], [NORTH - 46.7])[0])
+    plain, crossed, given = depths
+    assert crossed == pytest.approx(plain, abs=1.0)
+    assert given == pytest.approx(3.0, abs=0.6)
+
+
+@BOTH
+def test_a_layer_in_degrees_is_projected_and_said_so(run, feedback, soundings, survey, name):
+    from qgis.core import QgsCoordinateReferenceSystem, QgsCoordinateTransform, QgsProject
+
+    degrees = layer_of(survey.select(slice(0, 0)), "EPSG:4326")
+    change = QgsCoordinateTransform(
+        soundings.crs(), QgsCoordinateReferenceSystem("EPSG:4326"), QgsProject.instance()
+    )
+    features = []
+    for feature in soundings.getFeatures():
+        point = feature.geometry().asPoint()
+        feature.setGeometry(QgsGeometry.fromPointXY(change.transform(QgsPointXY(point))))
+        features.append(feature)
+    degrees.dataProvider().addFeatures(features)
+    degrees.updateExtents()
+    a = run(name, {"INPUT": degrees, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    b = run(name, {"INPUT": soundings, "OUTPUT": "TEMPORARY_OUTPUT"})
+    assert "EPSG:32615" in feedback.text
+    assert a["MEAN_DEPTH"] == pytest.approx(b["MEAN_DEPTH"], abs=1e-3)
+
+
+@BOTH
+def test_without_a_datum_the_log_says_so(run, feedback, survey, name):
+    run(name, {"INPUT": layer_of(survey, corrections=""), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert "not reduced to a lake datum" in feedback.text
+
+
+@BOTH
+@pytest.mark.parametrize(
+    ("rows", "change", "message"),
+    [
+        (slice(0, 0), {}, "holds no soundings"),
+        (slice(0, 100), {"y": 0.0}, "single lane"),
+        (slice(0, 100), {"x": 5.0, "y": 5.0}, "three or more places"),
+        (slice(None), {"depth": np.nan}, "None of the"),
+        (slice(None), {"depth": -4.0}, "positive down"),
+    ],
+)
+def test_soundings_that_carry_no_surface(run, survey, tmp_path, name, rows, change, message):
+    part = survey.select(rows)
+    part = part.replace(**{key: np.full(len(part), value) for key, value in change.items()})
+    with pytest.raises(QgsProcessingException, match=message):
+        run(name, {"INPUT": layer_of(part), "OUTPUT": str(tmp_path / "depth.tif")})
+    assert not list(tmp_path.iterdir())
+
+
+@BOTH
+def test_a_shoreline_that_crosses_itself_or_lies_elsewhere(run, soundings, memory_layer, name):
+    for corners, message in (
+        ("0 0, 9 9, 9 0, 0 9, 0 0", "not valid"), ("0 0, 9 0, 9 9, 0 9, 0 0", "do not overlap"),
+    ):  # fmt: skip
+        shore = memory_layer("Polygon", [f"POLYGON(({corners}))"])
+        with pytest.raises(QgsProcessingException, match=message):
+            run(name, {"INPUT": soundings, "SHORELINE": shore, "OUTPUT": "TEMPORARY_OUTPUT"})
+
+
+@BOTH
+def test_a_cancelled_run_leaves_nothing(run, recorder, soundings, tmp_path, name):
+    with pytest.raises(QgsProcessingException, match="Nothing was written"):
+        run(
+            name,
+            {"INPUT": soundings, "OUTPUT": str(tmp_path / "depth.tif")},
+            recorder(cancel_at=35),
+        )
+    assert not list(tmp_path.iterdir())
