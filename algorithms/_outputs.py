@@ -284,7 +284,7 @@ def _to_attributes(values, kind) -> list:
     if kind == "text":
         return [None if v is None else str(v) for v in values]
     if kind == "int":
-        return [int(v) for v in values]
+        return [None if v is None else int(v) for v in values]
     return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]
 
 

@@ -122,8 +122,9 @@ def depth_contours(
             None elsewhere, and on all but the longest part of a split line.
         ``line``
             Running number of the line before splitting.
-    dropped : dict of str to int
-        Closed lines left out by ``min_area``: ``humps`` and ``hollows``.
+    summary : dict
+        ``length`` of all lines, m; ``supported``, the share of it that the data support,
+        or None; ``humps`` and ``hollows``, how many closed lines ``min_area`` left out.
 
     Raises
     ------
@@ -156,18 +157,21 @@ def depth_contours(
     )
     steps = _steps(surface, interval, metres, base)
     levels = _depths(steps, interval, metres, base)
-    if not len(levels):
-        low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
-        raise LakefloorError(
-            f"No contour falls between the least depth, {low:.2f} {unit}, and the greatest, "
-            f"{high:.2f} {unit}; choose an interval below {interval:g} {unit}."
-        )
     domain = make_domain(_snapped(surface, levels), shoreline)
     rings, dropped = _rings(
         domain, levels, _min_area(grid, min_area), shoreline is not None,
         span(progress, 0.3, 0.8),
     )
     lines = _clipped(rings, len(levels), domain, span(progress, 0.8, 0.95))
+    if not lines:
+        low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
+        small = dropped["humps"] + dropped["hollows"]
+        raise LakefloorError(
+            f"No contour falls between the least depth, {low:.2f} {unit}, and the greatest, "
+            f"{high:.2f} {unit}"
+            + (f", but for {small} closed lines smaller than the least area" if small else "")
+            + f"; choose an interval below {interval:g} {unit}."
+        )
     kinds, spots = _kinds(lines, depth, surface)
 
     out = {
@@ -195,7 +199,11 @@ def depth_contours(
             for name, value in zip(out, row):
                 out[name].append(value)
     progress(1.0)
-    return Lines(coords, out), dropped
+    lengths = np.array([_length(xy) for xy in coords])
+    total, share = float(lengths.sum()), None
+    if uncertainty is not None:
+        share = float(lengths[np.array(out["supported"]) == 1].sum() / total)
+    return Lines(coords, out), {"length": total, "supported": share, **dropped}
 
 
 def depth_areas(

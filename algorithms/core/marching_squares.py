@@ -6,7 +6,7 @@ from scipy.sparse.csgraph import connected_components
 
 # A crossing keeps this share of a grid edge away from both ends, so that a ring
 # through a value equal to its level neither touches itself nor collapses.
-_EDGE = 1e-4
+_EDGE = 1e-5
 
 # Corners of a square clockwise from the north-west: bits 1, 2, 4, 8. Edges
 # clockwise from the north: 0 to 3; edge i follows corner i. For each set of

@@ -1,0 +1,52 @@
+"""What depth contours and depth areas share, so that both meet exactly."""
+
+from .. import _params as params
+from .._i18n import tr
+from .._layers import optional_source, read_polygon, read_raster
+
+
+def add_inputs(algorithm):
+    """Declare the surface, the shoreline and how levels are drawn."""
+    algorithm.addParameter(params.surface())
+    algorithm.addParameter(params.shoreline())
+    algorithm.addParameter(
+        params.number(
+            "INTERVAL", tr("Contour interval (unit of the map)"), 1.0,
+            tr("Difference of depth from one line to the next."), minimum=0.0,
+        )
+    )
+    algorithm.addParameter(params.depth_unit())
+    algorithm.addParameter(
+        params.number(
+            "SMOOTHING", tr("Smoothing (0 to 1)"), 1.0,
+            tr("0 leaves the surface as it is; 1 lets each depth move by its standard "
+               "uncertainty at most or, where the raster has none, by a tenth of the interval."),
+            minimum=0.0, maximum=1.0, advanced=True,
+        )
+    )
+    algorithm.addParameter(
+        params.number(
+            "MIN_AREA", tr("Least area inside a closed line (m2)"), None,
+            tr("Smaller closed lines are left out as noise, and counted in the log. Left empty, "
+               "four cells."),
+            minimum=0.0, optional=True, advanced=True,
+        )
+    )
+
+
+def read_inputs(algorithm, parameters, context, feedback):
+    """Return the depth grid, its CRS and the keyword arguments of the core routines."""
+    layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
+    surface, crs, _ = read_raster(layer, feedback)
+    source = optional_source(algorithm, parameters, params.SHORELINE, context)
+    has_area = parameters.get("MIN_AREA") is not None
+    return surface.depth, crs, {
+        "interval": algorithm.parameterAsDouble(parameters, "INTERVAL", context),
+        "unit": algorithm.parameterAsEnumString(parameters, "UNIT", context),
+        "uncertainty": surface.uncertainty,
+        "shoreline": read_polygon(source, crs, context, feedback) if source else None,
+        "smoothing": algorithm.parameterAsDouble(parameters, "SMOOTHING", context),
+        "min_area": (
+            algorithm.parameterAsDouble(parameters, "MIN_AREA", context) if has_area else None
+        ),
+    }
