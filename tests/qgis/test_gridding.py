@@ -118,7 +118,9 @@ def test_break_lines_with_and_without_depth(run, soundings, memory_layer):
         depths.append(depth.sample([EAST - 166.4], [NORTH - 46.7])[0])
     plain, crossed, given = depths
     assert crossed == pytest.approx(plain, abs=1.0)
-    assert given == pytest.approx(3.0, abs=0.6)
+    # The bottom lies at 24 m; cells of 5 m take in some of the way down from the line.
+    assert plain > 20.0
+    assert given == pytest.approx(3.0, abs=2.0)
 
 
 @BOTH
