@@ -39,7 +39,9 @@ class DepthAreas(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("COUNT", tr("Number of depth ranges")))
         self.addOutput(QgsProcessingOutputNumber("AREA_M2", tr("Mapped area (m2)")))
         self.addOutput(
-            QgsProcessingOutputNumber("MAX_DEPTH", tr("Lower limit of the deepest range (unit of the map)"))
+            QgsProcessingOutputNumber(
+                "MAX_DEPTH", tr("Lower limit of the deepest range (unit of the map)")
+            )
         )
 
     def compute(self, parameters, context, feedback):

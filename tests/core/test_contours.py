@@ -4,16 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import ndimage, stats
-from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
-from shapely.ops import unary_union
-
 from lakefloor.algorithms.core.contour_domain import cells_polygon, smooth_within
 from lakefloor.algorithms.core.contours import depth_areas, depth_contours
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.marching_squares import square_ranges, trace
 from lakefloor.algorithms.core.polygons import inside
+from scipy import ndimage, stats
+from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
+from shapely.ops import unary_union
 
 FOOT = 0.3048
 
@@ -228,7 +227,7 @@ def has_values(grid, shoreline):
 def test_lines_never_cross_and_areas_cover_the_map_once(surface):
     grid, options = surface
     if not has_values(grid, options["shoreline"]):
-        with pytest.raises(LakefloorError, match="No cell|no cell"):
+        with pytest.raises(LakefloorError, match=r"No cell|no cell"):
             depth_areas(grid, **options)
         return
     areas = depth_areas(grid, **options)
@@ -242,7 +241,8 @@ def test_lines_never_cross_and_areas_cover_the_map_once(surface):
     try:
         lines, _ = depth_contours(grid, **options)
     except LakefloorError as error:
-        assert "No contour falls" in str(error)
+        if "No contour falls" not in str(error):
+            raise
         return
     levels = {}
     for coords, depth in zip(lines.coords, lines.attributes["depth"]):
