@@ -97,6 +97,7 @@ class _Log:
     motion: list = field(default_factory=list)
     temperature: list = field(default_factory=list)
     depths: dict = field(default_factory=dict)
+    blanks: dict = field(default_factory=dict)
 
 
 def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> Parsed:
@@ -142,6 +143,9 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
     """
     tally, notes = Tally(), []
     log = _collect(data, tally, notes)
+    if not log.depths:
+        for source in log.blanks:
+            _count_blanks(log, source, tally)
     refused = "".join(f" Not read: {n} x {reason}." for reason, n in tally.counts.items())
     if not log.depths:
         raise LakefloorError(
@@ -154,6 +158,7 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
             f"connected to the logger, and did it have a fix?{refused}"
         )
     at, raw, offset, line, text, source = _choose_depth(log, notes)
+    _count_blanks(log, source, tally)
     max_gap = 1000.0 * max_fix_gap_s
     timed_at, timed_ms, dated = _clock(log, name_date, notes)
     index, talker, fix_lon, fix_lat, decimals = (np.array(c) for c in zip(*log.fixes))
@@ -249,7 +254,7 @@ def _take(log, at, line, match, tally):
             offset = _number(f[1]) if kind == "DPT" else np.nan
             log.depths.setdefault(talker + kind, []).append((at, line, cells, offset, match[0]))
         else:
-            tally.add(line, "no depth in the sentence", match[0])
+            log.blanks.setdefault(talker + kind, []).append((line, match[0]))
     elif kind in ("GGA", "RMC", "GLL"):
         _take_fix(log, at, line, talker, kind, f, match[0], tally)
     elif kind == "ZDA":
@@ -300,6 +305,11 @@ def _take_fix(log, at, line, talker, kind, f, text, tally):
         log.motion.append((at, speed, _number(f[7])))
     log.fixes.append((len(log.timed), talker, lon, lat, _decimals(where[0])))
     log.timed.append((at, ms, day, 0))
+
+
+def _count_blanks(log, source, tally):
+    for line, text in log.blanks.get(source, ()):
+        tally.add(line, "no depth in the sentence", text)
 
 
 def _choose_depth(log, notes):

@@ -184,6 +184,14 @@ def test_two_kinds_of_depth_are_never_mixed():
     assert any("0.40 m below the waterline" in note for note in parsed.notes)
 
 
+def test_blank_depths_are_counted_once_a_ping():
+    blank = [sentence("SDDPT,,0.4"), sentence("SDDBT,,f,,M,,F")]
+    parsed = nmea.parse_nmea(log(rmc(1), dbt(3.0), *blank, rmc(2)))
+    assert parsed.unread.counts == {"no depth in the sentence": 1}
+    with pytest.raises(LakefloorError, match=r"no depth.*2 x no depth in the sentence"):
+        nmea.parse_nmea(log(rmc(1), *blank, rmc(2)))
+
+
 def test_a_rare_finer_sentence_does_not_displace_the_usual_one():
     lines = [x for s in range(10) for x in (rmc(s), sentence(f"SDDPT,{5 + s / 10:.1f},"))]
     parsed = nmea.parse_nmea(log(*lines, dbt(4.0), rmc(10)))
