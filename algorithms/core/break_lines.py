@@ -25,7 +25,7 @@ RIM_SHARE = 2.0 / 3.0
 #: Squared half width of sech^2 where its curvature peaks, over its variance.
 _TANH = np.arctanh(np.sqrt(1.0 / 3.0)) ** 2 * 12.0 / np.pi**2
 #: Share of the variance of smoothing that is taken off the squared half width.
-_TAKEN_OFF = 2.0 / 3.0
+_TAKEN_OFF = 0.8
 #: Slope beyond a rim may be at most this share of the greatest slope.
 _CONTRAST = 0.6
 #: Length of the profiles to either side, m; longer at a scale beyond a twelfth of it.
@@ -105,9 +105,9 @@ def break_lines(
     interpolation between lanes ``s`` apart, ``s^2 / 6`` across them. Taking the
     sum ``v`` off the squared half width would be right for the face above, and
     too much for an even ramp with sharp edges; which of them it is cannot be
-    told where the face is narrower than the lanes. So ``2 v / 3`` is taken off,
-    or ``scale_m^2`` alone where nothing is known of lanes.
-    Offsets are then regularised along the strike by a running median.
+    told where the face is narrower than the lanes. So ``0.8 v`` is taken off, or
+    ``scale_m^2`` alone where nothing is known of lanes. Offsets are then
+    regularised along the strike by a running median.
 
     Confidence is the share of the line along which both rims were seen, times
     ``erf(h / (2 sqrt 2 u))``, the probability that the height ``h``, with
@@ -420,7 +420,7 @@ def _sharpened(half_width, variance) -> np.ndarray:
 def _sections(faces, area, step, min_slope, min_height, min_length) -> list:
     """Cut faces where they are too low or too gentle; leave out what a longer one covers.
 
-    Returns (face, rows, whole ring) for each drop-off.
+    Returns (face, rows, whole ring) for each drop-off, the longest first.
     """
     taken = np.zeros(area.valid.shape, dtype=bool)
     found = []
@@ -439,7 +439,7 @@ def _sections(faces, area, step, min_slope, min_height, min_length) -> list:
                 continue
             found.append((face, rows, ring))
             _cover(taken, face, rows, area)
-    return found
+    return sorted(found, key=lambda section: -len(section[1]))
 
 
 def _runs(good, closed: bool, bridge: int) -> list:
