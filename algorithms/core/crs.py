@@ -107,7 +107,10 @@ def transform(x, y, source, target):
         If a coordinate system is not known.
     """
     transformer = Transformer.from_crs(_crs(source), _crs(target), always_xy=True)
-    out_x, out_y = transformer.transform(np.asarray(x, float), np.asarray(y, float))
+    x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
+    # pyproj takes an array of one element for a scalar.
+    one = (x.item(), y.item()) if x.size == 1 else (x, y)
+    out_x, out_y = (np.reshape(v, x.shape) for v in transformer.transform(*one))
     bad = ~(np.isfinite(out_x) & np.isfinite(out_y))
     return np.where(bad, np.nan, out_x), np.where(bad, np.nan, out_y)
 
