@@ -162,7 +162,7 @@ def depth_contours(
         domain, levels, _min_area(grid, min_area), shoreline is not None,
         span(progress, 0.3, 0.8),
     )
-    lines = _clipped(rings, len(levels), domain, span(progress, 0.8, 0.95))
+    lines = _clipped(rings, len(levels), domain, span(progress, 0.8, 0.9))
     if not lines:
         low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
         small = dropped["humps"] + dropped["hollows"]
@@ -172,7 +172,7 @@ def depth_contours(
             + (f", but for {small} closed lines smaller than the least area" if small else "")
             + f"; choose an interval below {interval:g} {unit}."
         )
-    kinds, spots = _kinds(lines, depth, surface)
+    kinds, spots = _kinds(lines, depth, surface, span(progress, 0.9, 0.95))
 
     out = {
         name: []
@@ -183,6 +183,7 @@ def depth_contours(
     }
     coords = []
     for number, (line, kind, spot) in enumerate(zip(lines, kinds, spots), 1):
+        progress(0.95 + 0.05 * number / len(lines))
         step = int(steps[line.level])
         depth_u = round(base + step * interval, 9) + 0.0
         parts = _parts(line.xy, uncertainty, interval * metres)
@@ -491,7 +492,7 @@ def _contains(ring: np.ndarray, points: np.ndarray) -> np.ndarray:
     return within
 
 
-def _kinds(lines, depth: Grid, surface: Grid) -> tuple:
+def _kinds(lines, depth: Grid, surface: Grid, progress) -> tuple:
     """Return the kind of each line, and the spot depth (m, x, y) or None."""
     label, count = ndimage.label(np.isfinite(surface.values), structure=np.ones((3, 3)))
     flat = ndimage.maximum_position(surface.values, label, np.arange(1, count + 1))
@@ -500,6 +501,7 @@ def _kinds(lines, depth: Grid, surface: Grid) -> tuple:
 
     kinds, masks = [], {}
     for i, line in enumerate(lines):
+        progress(i / len(lines))
         kind = "line"
         if line.area > 0 and not _contains(line.xy, deepest).any():
             kind = "hollow"
