@@ -9,7 +9,7 @@ import numpy as np
 
 from . import crs, units
 from .errors import LakefloorError
-from .parsed import Parsed, Tally
+from .parsed import Parsed, Tally, relative_hardness
 from .soundings import ACCEPTED, Soundings
 from .times import calendar_ms, parse_texts, stated_to_utc
 
@@ -186,8 +186,7 @@ def parse_delimited(
         UTF-8, UTF-16 with a byte order mark, else Latin-1; CR, LF or CRLF.
     columns : dict, optional
         Column name or 1-based number by role (:data:`ROLES`), and
-        :data:`OPTIONS`. Given roles replace the guess; where positions or the
-        depth are given, the others are guessed from the names alone.
+        :data:`OPTIONS`. What is given replaces the guess.
     depth_unit : str, optional
         Unit of depths where neither ``columns`` nor the column's name tells it;
         metres if None.
@@ -212,7 +211,7 @@ def parse_delimited(
     tally, notes = Tally(), []
     given = check_columns(columns)
     table = _split(data, given, tally)
-    roles = _assign(table, given, notes)
+    roles = _assign(table, given)
     described = ", ".join(f"{r} = {_column_label(table, c)}" for r, c in roles.items())
     notes.insert(
         0,
@@ -227,8 +226,10 @@ def parse_delimited(
     if given.get("depth_sign") == "up":
         depth = -depth
     time = _read_times(columns_of, time_zone, name_date, notes)
+    hardness, more = relative_hardness(columns_of.number("hardness"))
+    notes += more
     known = {
-        "hardness": columns_of.number("hardness"),
+        "hardness": hardness,
         "course": columns_of.number("course"),
         "speed": columns_of.number("speed") * _speed_factor(columns_of, notes),
         "water_temp": _read_temperature(columns_of, notes),
@@ -372,14 +373,12 @@ def _column_label(table, column):
     return f"'{table.names[column]}'" if table.names else f"column {column + 1}"
 
 
-def _assign(table, given, notes) -> dict:
+def _assign(table, given) -> dict:
     roles = {}
     for role in ROLES:
         if role in given:
             roles[role] = _find_column(table, role, given[role])
-    guessed = _guess_by_name(table) if table.names else {}
-    if not table.names and not roles:
-        guessed = _guess_by_content(table)
+    guessed = _guess_by_name(table) if table.names else _guess_by_content(table)
     for role, column in guessed.items():
         if role not in roles and column not in roles.values():
             roles[role] = column

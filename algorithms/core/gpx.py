@@ -17,7 +17,7 @@ import numpy as np
 from . import units
 from .delimited import SPEED_UNITS
 from .errors import LakefloorError
-from .parsed import Parsed, Tally
+from .parsed import Parsed, Tally, relative_hardness
 from .soundings import Soundings
 from .times import utc_from_texts
 
@@ -102,9 +102,11 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
     time, more = utc_from_texts([p.get("time", "") for p in points], time_zone, "ymd")
     notes += more
+    hardness, more = relative_hardness(_values(points, "hardness"))
+    notes += more
     soundings = Soundings.build(
         lon, lat, depth * factor, time=time,
-        hardness=_values(points, "hardness"), course=_values(points, "course"),
+        hardness=hardness, course=_values(points, "course"),
         speed=_values(points, "speed", lambda v, unit: v * _SPEED.get(unit, 1.0)),
         water_temp=_temperatures(points, notes), corrections="from=unknown",
     )

@@ -3,6 +3,8 @@
 from collections import Counter
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from .soundings import Soundings
 
 #: Examples kept of each reason; the counts are always exact.
@@ -37,6 +39,20 @@ class Tally:
             if len(shown) > _EXCERPT:
                 shown = shown[: _EXCERPT - 3] + "..."
             self.examples.append(Unread(int(line), reason, shown))
+
+
+def relative_hardness(hardness):
+    """Return hardness on the scale 0..1, and notes of what was divided.
+
+    Values above 1 are taken as percent, above 100 as bytes (0..255), and above
+    255 they are divided by the greatest.
+    """
+    hardness = np.asarray(hardness, dtype=float)
+    top = np.nanmax(hardness, initial=0.0)
+    if top <= 1.0:
+        return hardness, []
+    scale = 100.0 if top <= 100.0 else 255.0 if top <= 255.0 else top
+    return hardness / scale, [f"hardness reaches {top:g}: divided by {scale:g}"]
 
 
 @dataclass(frozen=True)

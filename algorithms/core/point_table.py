@@ -11,6 +11,7 @@ from .delimited import SPEED_UNITS
 from .errors import LakefloorError
 from .lanes import number_lanes
 from .logs import visits_by_date
+from .parsed import relative_hardness
 from .progress import silent
 from .soundings import Soundings
 from .times import utc_from_texts
@@ -83,6 +84,9 @@ def soundings_from_points(
         stamp, more = utc_from_texts(time, time_zone)
         notes += more
     names = np.array([v or "" for v in visit] if visit is not None else [""] * n, dtype=object)
+    if hardness is not None:
+        hardness, more = relative_hardness(hardness)
+        notes += more
     metres = depth * units.LENGTH[depth_unit] * SIGNS[positive]
 
     def optional(values, convert=lambda v: v):

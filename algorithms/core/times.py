@@ -180,7 +180,7 @@ def _order_dates(part, texts, date_order):
 
 
 def _guess_order(part, example):
-    if (part[:, 0] > 31).all():
+    if (part[:, 0] > 31).mean() > 0.5:
         return "ymd"
     fits = [
         order

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakefloor.algorithms.core import crs, delimited, times
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -78,6 +78,7 @@ def test_malformed_angles_are_nan(text):
     assert np.isnan(delimited.parse_angle("45 N", "lon"))
 
 
+@settings(deadline=None)
 @given(st.integers(0, 89), st.integers(0, 599_999), st.sampled_from("NSEW"))
 def test_degrees_and_minutes_read_back(degrees, ten_thousandths, letter):
     text = f"{degrees}° {ten_thousandths / 1e4:07.4f}' {letter}"
@@ -93,6 +94,8 @@ def test_no_header_is_read_only_where_it_is_plain():
     assert parsed.soundings.raw_depth.tolist() == [0.4, 10.4]
     assert parsed.soundings.status.tolist() == ["flagged by the logger", "accepted"]
     assert stamps(parsed) == ["2018-03-13T19:32:32", "2018-03-13T19:32:33"]
+    named = read(text, "latin-1", columns={"depth": "6", "depth_unit": "ft"})
+    assert named.soundings.raw_depth[1] == pytest.approx(3.16992)
     with pytest.raises(LakefloorError, match=r"no position and no depth.*45\.1 \| -93\.1.*lon=2"):
         read("45.1,-93.1,12.5\n45.2,-93.2,13.5\n")
 
@@ -178,6 +181,15 @@ def test_units_that_are_not_stated():
     assert feet.soundings.raw_depth[0] == pytest.approx(3.048)
     up = read("lon,lat,depth\n-93.1,45.1,-10\n", columns={"depth_sign": "up"})
     assert up.soundings.raw_depth[0] == 10.0
+
+
+@pytest.mark.parametrize(
+    ("logged", "relative"), [(0.4, 0.4), (40, 0.4), (204, 0.8), (510, 1.0)])
+def test_hardness_is_relative(logged, relative):
+    parsed = read(f"lon,lat,depth,hardness\n-93.1,45.1,10,{logged}\n-93.1,45.1,10,\n")
+    assert parsed.soundings.hardness[0] == pytest.approx(relative)
+    assert np.isnan(parsed.soundings.hardness[1])
+    assert any("hardness reaches" in note for note in parsed.notes) == (logged > 1)
 
 
 def test_where_a_depth_is_measured_from():
@@ -269,6 +281,7 @@ def test_unknown_time_zones(name):
         times.zone_of(name)
 
 
+@settings(deadline=None)
 @given(st.datetimes(min_value=np.datetime64("1990-01-01").astype("datetime64[us]").item(),
                     max_value=np.datetime64("2037-01-01").astype("datetime64[us]").item()))
 def test_utc_offsets_agree_with_zoneinfo(moment):

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from lakefloor.algorithms.core import nmea
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -87,12 +87,14 @@ def test_misprinted_sentences_are_refused_and_counted(text, right):
 PLAIN = "".join(chr(c) for c in range(32, 127) if chr(c) not in "$*!")
 
 
+@settings(deadline=None)
 @given(st.text(PLAIN, min_size=1))
 def test_checksum_agrees_with_pynmea2(body):
     pynmea2 = pytest.importorskip("pynmea2")
     assert nmea.checksum(body) == pynmea2.NMEASentence.checksum(body)
 
 
+@settings(deadline=None)
 @given(st.integers(0, 179), st.integers(0, 59_999_999), st.sampled_from("EW"))
 def test_angle_reads_back_what_was_written(degrees, micro_minutes, hemisphere):
     text = f"{degrees:03d}{micro_minutes / 1e6:09.6f}"
