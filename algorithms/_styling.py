@@ -51,7 +51,8 @@ REJECTED = "#b83200"
 _DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#2f6ca3")
 _SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
 _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star", "cross", "line")
-_FONTS = ("Noto Sans", "Open Sans", "DejaVu Sans Condensed", "Segoe UI", "Helvetica Neue", "Arial")
+# Arial and Liberation Sans have the same widths, so a sheet may move between machines.
+_FONTS = ("Arial", "Liberation Sans", "DejaVu Sans")
 
 
 def apply_style(layer, style: str, **options):

@@ -140,13 +140,18 @@ def layers(algorithm, parameters, context) -> dict:
     return found
 
 
-def styled_copies(found, project) -> dict:
-    """Add styled copies of the layers to a private project; the originals stay untouched."""
+def styled_copies(found, order, project) -> dict:
+    """Add styled copies of layers to a private project; the originals stay untouched.
+
+    ``order`` lists the roles to copy, from the top of the map downward.
+    """
     copies = {}
-    for role, original in found.items():
-        copies[role] = original.clone()
-        style(copies[role], role, **({"faint": True} if role == "soundings" else {}))
-    project.addMapLayers(list(copies.values()))
+    for role in order:
+        if role in found:
+            copies[role] = found[role].clone()
+            style(copies[role], role, **({"faint": True} if role == "soundings" else {}))
+            project.addMapLayer(copies[role], False)
+            project.layerTreeRoot().addLayer(copies[role])
     return copies
 
 

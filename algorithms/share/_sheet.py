@@ -30,6 +30,7 @@ from qgis.core import (
     QgsLegendStyle,
     QgsLineSymbol,
     QgsMapLayerLegendUtils,
+    QgsMapThemeCollection,
     QgsPrintLayout,
     QgsRectangle,
     QgsTableCell,
@@ -49,6 +50,9 @@ from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 
 LAYOUT_NAME = "Lake map"
+
+#: Roles of the layers that the map shows, from the top downward.
+DRAWN = ("shoreline", "break_lines", "contours", "soundings", "depth_areas", "surface")
 
 _MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
 _MARGIN = 9.0
@@ -255,7 +259,7 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     project : QgsProject
         Its CRS is the CRS of the map.
     layers : dict of str to QgsMapLayer
-        As in :func:`collect_facts`; drawn in the order of their roles below.
+        As in :func:`collect_facts`; drawn in the order of the project's layer tree.
     extent : QgsRectangle
         What the map shows, m.
     paper : str
@@ -318,12 +322,14 @@ def _map(layout, project, layers) -> QgsLayoutItemMap:
     chart = QgsLayoutItemMap(layout)
     chart.setId("map")
     chart.setCrs(project.crs())
-    chart.setKeepLayerSet(True)
-    order = ("shoreline", "break_lines", "contours", "soundings", "depth_areas", "surface")
-    drawn = [layers[role] for role in order if role in layers]
-    if "depth_areas" in layers and "surface" in layers:
-        drawn.remove(layers["surface"])
-    chart.setLayers(drawn)
+    # A theme rather than a set of layers, which would keep absolute paths.
+    theme = QgsMapThemeCollection.MapThemeRecord()
+    for role, layer in layers.items():
+        if role in DRAWN and not (role == "surface" and "depth_areas" in layers):
+            theme.addLayerRecord(QgsMapThemeCollection.MapThemeLayerRecord(layer))
+    project.mapThemeCollection().insert(LAYOUT_NAME, theme)
+    chart.setFollowVisibilityPresetName(LAYOUT_NAME)
+    chart.setFollowVisibilityPreset(True)
     chart.setFrameEnabled(True)
     chart.setFrameStrokeWidth(QgsLayoutMeasurement(0.3, _MM))
     layout.addLayoutItem(chart)
@@ -482,8 +488,7 @@ def _section(heading, text, width, size):
 
     def draw(layout, x, y):
         _label(layout, heading, x, y, width, heading_height, size * 1.15, bold=True)
-        _label(layout, "\n".join(lines), x, y + heading_height, width, pitch * (len(lines) + 0.5),
-               size)
+        _label(layout, text, x, y + heading_height, width, pitch * (len(lines) + 0.5), size)
 
     return heading_height + pitch * len(lines), draw
 
@@ -546,8 +551,7 @@ def _legend(layout, layers, chart, k):
             continue
         node = root.addLayer(layers[role])
         if name:
-            node.setUseLayerName(False)
-            node.setName(name)
+            node.setCustomProperty("legend/title-label", name)
         else:
             QgsLegendRenderer.setNodeLegendStyle(node, QgsLegendStyle.Style.Hidden)
             QgsMapLayerLegendUtils.setLegendNodeOrder(node, _present(layers[role]))

@@ -14,7 +14,7 @@ from .._i18n import tr
 from .._layers import metric_crs
 from .._outputs import Outputs
 from . import _inputs as inputs
-from ._sheet import build_layout, collect_facts, export_pdf, map_extent
+from ._sheet import DRAWN, build_layout, collect_facts, export_pdf, map_extent
 
 
 class MapSheet(LakefloorAlgorithm):
@@ -84,7 +84,7 @@ class MapSheet(LakefloorAlgorithm):
         project = QgsProject()
         project.setCrs(crs)
         project.setEllipsoid("EPSG:7030")
-        drawn = inputs.styled_copies(layers, project)
+        drawn = inputs.styled_copies(layers, DRAWN, project)
         scale = None
         if parameters.get("SCALE") is not None:
             scale = self.parameterAsDouble(parameters, "SCALE", context)

@@ -5,14 +5,19 @@ import pytest
 
 pytest.importorskip("qgis.core", reason="QGIS is not installed for this Python")
 
-from qgis.core import QgsFeature, QgsGeometry, QgsRasterLayer, QgsVectorLayer  # noqa: E402
-from shapely.geometry import LineString, Point, Polygon  # noqa: E402
-
-from lakefloor.algorithms._layers import BANDS, SCHEMA  # noqa: E402
-from lakefloor.algorithms._outputs import write_raster  # noqa: E402
-from lakefloor.algorithms.core import contours  # noqa: E402
-from lakefloor.algorithms.core.grid import empty_grid  # noqa: E402
-from lakefloor.algorithms.core.polygons import inside  # noqa: E402
+from lakefloor.algorithms._layers import BANDS, SCHEMA
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core import contours
+from lakefloor.algorithms.core.grid import empty_grid
+from lakefloor.algorithms.core.polygons import inside
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsFeature,
+    QgsGeometry,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
+from shapely.geometry import LineString, Point, Polygon
 
 CRS = "EPSG:32615"
 EAST, NORTH = 412_000.0, 5_120_000.0
@@ -66,15 +71,14 @@ def lake(qgis_app, tmp_path_factory):
     shore_areas = contours.depth_areas(grid, levels=[0.0], unit="m")
     water = max(shore_areas.polygons[-1].geoms, key=lambda part: part.area)
     wet = grid.like(np.where(inside(water, grid), np.maximum(grid.values, 0), np.nan))
-    uncertainty = wet.like(np.where(np.isfinite(wet.values), 0.05 + 0.12 * (x > EAST + 120), np.nan))
-    distance = wet.like(np.where(np.isfinite(wet.values), np.abs((y - NORTH) % 20 - 10), np.nan))
+    known = np.isfinite(wet.values)
+    uncertainty = wet.like(np.where(known, 0.05 + 0.12 * (x > EAST + 120), np.nan))
+    distance = wet.like(np.where(known, np.abs((y - NORTH) % 20 - 10), np.nan))
     lines, _ = contours.depth_contours(
         wet, interval=1.0, unit="ft", uncertainty=uncertainty, shoreline=water
     )
     areas = contours.depth_areas(wet, interval=5.0, unit="ft", shoreline=water)
     path = folder / "surface.tif"
-    from qgis.core import QgsCoordinateReferenceSystem
-
     write_raster(path, [wet, uncertainty, distance], BANDS, QgsCoordinateReferenceSystem(CRS),
                  {"DATUM_NAME": "staff gauge at the dam", "DATUM_ELEVATION_M": "0.5"})
     crest = [(EAST - 250 + 3 * t, NORTH + 100 + t) for t in range(50)][::-1]

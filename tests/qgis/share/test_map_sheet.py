@@ -1,12 +1,189 @@
-"""The map sheet, exported by a real QGIS and read back by independent tools."""
+"""The map sheet, exported by a real QGIS and read back by poppler and GDAL."""
+
+import itertools
+import shutil
+import subprocess
+import unicodedata
 
 import pytest
+from lakefloor.algorithms.core.sheet import PAPERS, scale_denominator
+from lakefloor.algorithms.share import _inputs, _sheet
+from lakefloor.algorithms.share.map_sheet import MapSheet
+from osgeo import gdal, osr
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsLayoutItem,
+    QgsLayoutItemPage,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProject,
+)
+from shapely import wkt
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
+)
+
+TEXTS = {"TITLE": "Heron Lake", "LAKE": "Heron County", "AUTHOR": "Ada Pike"}
+
+
+def tool(*command):
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+
+def text_of(path):
+    text = tool("pdftotext", "-raw", str(path), "-")
+    return " ".join(unicodedata.normalize("NFKC", text).split())  # ligatures apart
+
+
+@pytest.fixture(scope="module")
+def sheet(lake, provider, tmp_path_factory):
+    import processing
+
+    path = tmp_path_factory.mktemp("sheet") / "map.pdf"
+    result = processing.run(
+        "lakefloor:mapsheet", {**lake, **TEXTS, "ORIENTATION": "portrait", "OUTPUT": str(path)}
+    )
+    return path, result
+
+
+def test_says_what_a_lake_map_must_say(sheet):
+    text = text_of(sheet[0])
+    for needed in (
+        "Heron Lake", "Heron County", "Ada Pike", "surveyed 2025-05-17, 2025-07-05, 2025-09-20",
+        # 0.5 m, 0.41 m and 0.62 m in feet of 0.3048 m.
+        "lake level 1.64 ft (staff gauge", "1.35 to 2.03 ft", "not tied to a national",
+        "Contour interval 1 ft, index contours every 5 ft", "19 lanes, about 66 ft apart",
+        "NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules",
+        "Area (acres)", "Scale 1:", "WGS 84 / UTM zone 15N", "least depth of a hump",
+    ):
+        assert needed in text
+
+
+def test_is_vectors_with_searchable_text(sheet):
+    assert len(tool("pdfimages", "-list", str(sheet[0])).splitlines()) == 2  # the table's head
+    assert len(tool("pdffonts", str(sheet[0])).splitlines()) > 2
+
+
+def test_is_georeferenced_at_its_scale(sheet, lake):
+    path, result = sheet
+    dataset = gdal.Open(str(path))
+    srs = osr.SpatialReference(dataset.GetProjection())
+    utm = osr.SpatialReference()
+    utm.ImportFromEPSG(32615)
+    assert srs.IsSame(utm, ["IGNORE_DATA_AXIS_TO_SRS_AXIS_MAPPING=YES"])
+    page_width = 0.001 * PAPERS["Letter"][0]
+    assert dataset.GetGeoTransform()[1] * dataset.RasterXSize == pytest.approx(
+        page_width * result["SCALE_USED"], rel=2e-3
+    )
+    neatline = wkt.loads(dataset.GetMetadataItem("NEATLINE")).bounds
+    extent = lake["SHORELINE"].extent()
+    assert neatline[0] < extent.xMinimum()
+    assert neatline[1] < extent.yMinimum()
+    assert neatline[2] > extent.xMaximum()
+    assert neatline[3] > extent.yMaximum()
+
+
+@pytest.mark.parametrize("paper", list(PAPERS))
+def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
+    path = tmp_path / "map.pdf"
+    result = run("mapsheet", {
+        **lake, "PAPER": paper, "ORIENTATION": "landscape", "SCALE": 6543, "OUTPUT": str(path),
+    })
+    assert result["SCALE_USED"] == pytest.approx(6543)
+    (line,) = [row for row in tool("pdfinfo", str(path)).splitlines() if "Page size" in row]
+    points = [float(word) for word in line.split() if word.replace(".", "").isdigit()]
+    short, long = PAPERS[paper]
+    assert points == pytest.approx([long / 25.4 * 72, short / 25.4 * 72], abs=1)
+
+
+def layout_of(lake, paper, orientation, text=""):
+    roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
+    project = QgsProject()
+    crs = QgsCoordinateReferenceSystem("EPSG:32615")
+    project.setCrs(crs)
+    context = QgsProcessingContext()
+    facts = _sheet.collect_facts(
+        roles, crs, context, QgsProcessingFeedback(), "Heron Lake" + text, "county" + text,
+        "author" + text,
+    )
+    drawn = _inputs.styled_copies(roles, _sheet.DRAWN, project)
+    extent = _sheet.map_extent(lake["SHORELINE"], crs, context)
+    return project, _sheet.build_layout(project, drawn, facts, extent, paper, orientation)
 
 
 @pytest.mark.parametrize("orientation", ["portrait", "landscape"])
-@pytest.mark.parametrize("paper", ["Letter", "A3"])
-def test_sheet(lake, run, tmp_path, orientation, paper):
-    out = tmp_path / f"{paper}-{orientation}.pdf"
-    result = run("mapsheet", {**lake, "OUTPUT": str(out), "TITLE": "Heron Lake", "TRACK": paper == "A3",
-    "ORIENTATION": orientation, "PAPER": paper, "LAKE": "Heron County", "AUTHOR": "Ada Pike, Heron Lake Association"})
-    assert out.exists()
+@pytest.mark.parametrize("paper", list(PAPERS))
+@pytest.mark.parametrize("text", ["", " of the long and winding shores" * 6])
+def test_nothing_overlaps_or_leaves_the_paper(lake, paper, orientation, text):
+    project, layout = layout_of(lake, paper, orientation, text)
+    page = layout.pageCollection().page(0).sceneBoundingRect()
+    items = [
+        item for item in layout.items()
+        if isinstance(item, QgsLayoutItem) and not isinstance(item, QgsLayoutItemPage)
+        and not item.id().startswith("north arrow, east")
+    ]
+    assert len(items) > 12
+    for item in items:
+        rect = item.sceneBoundingRect()
+        assert page.contains(rect), (item.id(), rect)
+    for a, b in itertools.combinations(items, 2):
+        shared = a.sceneBoundingRect().intersected(b.sceneBoundingRect())
+        assert min(shared.width(), shared.height()) < 1.5, (a.displayName(), b.displayName())
+    project.clear()
+
+
+def test_the_lake_fills_the_frame(lake):
+    project, layout = layout_of(lake, "Letter", "auto")
+    chart = layout.referenceMap()
+    extent = lake["SHORELINE"].extent()
+    assert chart.extent().contains(extent)
+    assert chart.scale() == pytest.approx(scale_denominator(
+        extent.width(), extent.height(), chart.rect().width(), chart.rect().height()))
+    project.clear()
+
+
+def test_contours_and_a_shoreline_in_degrees_suffice(lake, run, tmp_path):
+    import processing
+
+    degrees = processing.run("native:reprojectlayer", {
+        "INPUT": lake["SHORELINE"], "TARGET_CRS": "EPSG:4326", "OUTPUT": "memory:",
+    })["OUTPUT"]
+    path = tmp_path / "map.pdf"
+    run("mapsheet", {"CONTOURS": lake["CONTOURS"], "SHORELINE": degrees, "OUTPUT": str(path),
+                     "TITLE": "[% 6 * 7 %] Lake"})
+    text = text_of(path)
+    assert "6 * 7" in text
+    assert "not reduced to a lake datum" in text
+    assert "soundings used" not in text
+
+
+def test_inputs_keep_their_own_style(lake, run, tmp_path):
+    before = lake["CONTOURS"].renderer().type()
+    run("mapsheet", {**lake, "OUTPUT": str(tmp_path / "map.pdf")})
+    assert lake["CONTOURS"].renderer().type() == before == "singleSymbol"
+
+
+def test_other_unit_is_refused(lake, run, tmp_path):
+    with pytest.raises(QgsProcessingException, match=r"labelled in 'ft'.*is 'm'"):
+        run("mapsheet", {**lake, "UNIT": "m", "OUTPUT": str(tmp_path / "map.pdf")})
+    assert not list(tmp_path.iterdir())
+
+
+def test_foreign_contours_are_refused(lake, run, tmp_path, memory_layer):
+    lines = memory_layer("LineString", ["LINESTRING(412000 5120000, 412100 5120000)"])
+    with pytest.raises(QgsProcessingException, match="no field 'depth'"):
+        run("mapsheet", {"CONTOURS": lines, "SHORELINE": lake["SHORELINE"],
+                         "OUTPUT": str(tmp_path / "map.pdf")})
+
+
+def test_cancelled_sheet_leaves_nothing(lake, run, recorder, tmp_path):
+    with pytest.raises(QgsProcessingException, match="Cancelled"):
+        run("mapsheet", {**lake, "OUTPUT": str(tmp_path / "map.pdf")}, feedback=recorder(50))
+    assert not list(tmp_path.iterdir())
+
+
+def test_runs_on_the_main_thread(provider):
+    assert MapSheet().flags() & QgsProcessingAlgorithm.Flag.FlagNoThreading
