@@ -1,0 +1,390 @@
+"""Crossings, overlaps and their statistics."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from shapely.geometry import LineString
+
+from lakefloor.algorithms.core.crossing_report import check_crossings, misfit, shares
+from lakefloor.algorithms.core.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
+
+
+def line(start, stop, visit="A", step=1.0, depth=None, **known):
+    """Soundings along a straight line."""
+    start, stop = np.array(start, float), np.array(stop, float)
+    n = max(int(np.hypot(*(stop - start)) / step), 1) + 1
+    x, y = (np.linspace(a, b, n) for a, b in zip(start, stop))
+    z = np.full(n, 5.0) if depth is None else depth(x, y)
+    return Soundings.build(x, y, z, visit=visit, **known)
+
+
+def plane(x, y):
+    return 4.0 + 0.06 * x - 0.08 * y
+
+
+# -- geometry -----------------------------------------------------------------
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(2, 4), st.sampled_from([1.0, 8.0, 40.0]))
+def test_every_intersection_of_random_tracks_is_found(seed, visits, step):
+    """Against shapely's intersection of every pair of pieces of two visits."""
+    rng = np.random.default_rng(seed)
+    tracks = []
+    for v in range(visits):
+        turn = np.cumsum(rng.normal(0, 0.5, 25)) + rng.uniform(0, 6.28)
+        length = rng.uniform(0.3, 1.7, 25) * step
+        start = rng.uniform(-5, 5, 2) * step
+        tracks.append(
+            Soundings.build(start[0] + np.cumsum(np.cos(turn) * length),
+                            start[1] + np.cumsum(np.sin(turn) * length),
+                            rng.uniform(2, 9, 25), visit=f"v{v}")
+        )
+    soundings = concatenate(tracks)
+    found = find_crossings(
+        soundings, max_gap_m=1e6, min_angle_deg=0.0, merge_m=1e-9, stop_radius_m=1e-3
+    )
+    found = found.select(found.between)
+    expected = []
+    for a in range(visits):
+        for b in range(a + 1, visits):
+            pieces = [
+                [LineString([(s.x[k], s.y[k]), (s.x[k + 1], s.y[k + 1])]) for k in range(24)]
+                for s in (tracks[a], tracks[b])
+            ]
+            for i, one in enumerate(pieces[0]):
+                for j, two in enumerate(pieces[1]):
+                    if one.intersects(two):
+                        p = one.intersection(two)
+                        expected.append((25 * a + i, 25 * b + j, p.x, p.y))
+    expected = np.array(sorted(expected)).reshape(-1, 4)
+    order = np.lexsort((found.rows_b[:, 0], found.rows_a[:, 0]))
+    got = np.column_stack(
+        [found.rows_a[:, 0], found.rows_b[:, 0], found.x, found.y]
+    )[order]
+    assert got.shape == expected.shape
+    assert got == pytest.approx(expected, abs=1e-6 * step)
+
+
+def test_depths_angle_and_slope_on_a_plane():
+    """On a plane both tracks agree; the gradient (0.06, -0.08) has the slope 0.10."""
+    soundings = concatenate([
+        line((0, 0.3), (60, 0.3), "A", depth=plane, uncert=0.03, lane=4,
+             time=np.datetime64("2026-05-01T10:00:00")),
+        line((10.2, -40), (50.2, 29.282), "B", depth=plane, uncert=0.04),
+    ])
+    found = find_crossings(soundings)
+    assert len(found) == 1
+    # 60 degrees by construction: 69.282 / 40 = sqrt(3).
+    assert found.angle[0] == pytest.approx(60.0, abs=1e-3)
+    assert found.y[0] == pytest.approx(0.3)
+    assert found.x[0] == pytest.approx(10.2 + 40.3 / np.sqrt(3.0), abs=1e-4)
+    assert found.depth_a[0] == pytest.approx(plane(found.x[0], 0.3))
+    assert found.difference[0] == pytest.approx(0.0, abs=1e-12)
+    assert found.slope[0] == pytest.approx(0.10)
+    assert found.uncert[0] == pytest.approx(0.05)
+    assert (found.visit_a[0], found.visit_b[0]) == ("A", "B")
+    assert (found.lane_a[0], found.lane_b[0]) == (4, 0)
+    assert found.time_a[0] == np.datetime64("2026-05-01T10:00:00")
+    assert np.isnat(found.time_b[0])
+
+
+def test_interpolation_by_hand():
+    """A quarter of the way from 4 m to 6 m is 4.5 m; halfway from 5 m to 5.4 m is 5.2 m."""
+    soundings = Soundings.build(
+        [0, 8, 2, 2], [0, 0, -3, 3], [4.0, 6.0, 5.0, 5.4], visit=["A", "A", "B", "B"],
+        time=np.array([0, 8000, 100, 300], dtype="datetime64[ms]"),
+    )
+    found = find_crossings(soundings)
+    assert (found.fraction_a[0], found.fraction_b[0]) == (0.25, 0.5)
+    assert found.difference[0] == pytest.approx(4.5 - 5.2)
+    assert found.depth[0] == pytest.approx(4.85)
+    assert found.time_a.astype(int).tolist() == [2000]
+    assert found.time_b.astype(int).tolist() == [200]
+
+
+def serpentine(visit="A", jitter=0.0, seed=0, lane=0):
+    corners = [(0, 0), (200, 0), (200, 25), (0, 25), (0, 50), (200, 50), (200, 75), (100, 75),
+               (100, -20)]
+    parts = [line(p, q, visit, lane=lane) for p, q in zip(corners[:-1], corners[1:])]
+    soundings = concatenate(parts)
+    rng = np.random.default_rng(seed)
+    return soundings.replace(
+        x=soundings.x + rng.normal(0, jitter, len(soundings)) + 0.01,
+        y=soundings.y + rng.normal(0, jitter, len(soundings)),
+    )
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.3, 0.7])
+def test_one_observation_for_each_crossing_in_spite_of_jitter(jitter):
+    """A cross-line over three lanes of one visit, without lane numbers, has three crossings."""
+    found = find_crossings(serpentine(jitter=jitter))
+    assert len(found) == 3
+    assert not found.between.any()
+    assert sorted(np.round(found.y / 25.0)) == [0, 1, 2]
+    assert np.abs(found.x - 100.0).max() < 4 * jitter + 0.02
+
+
+def test_close_lanes_without_lane_numbers_stay_apart():
+    """Lanes 4 m apart give an observation each, though they are closer than the merging length."""
+    corners = [(0, 0), (60, 0), (60, 4), (0, 4), (0, 8), (60, 8)]
+    lanes = concatenate([line(p, q) for p, q in zip(corners[:-1], corners[1:])])
+    found = find_crossings(concatenate([lanes, line((30.3, -30), (30.3, 40), "B")]))
+    assert sorted(np.round(found.y)) == [0, 4, 8]
+
+
+def stop(at, n, visit, seed, sigma=0.6):
+    rng = np.random.default_rng(seed)
+    return Soundings.build(at[0] + rng.normal(0, sigma, n), at[1] + rng.normal(0, sigma, n),
+                           np.full(n, 5.0), visit=visit)
+
+
+def test_a_stopped_boat_makes_no_crossings():
+    lanes = line((0, 0), (200, 0), "A")
+    parked = concatenate([lanes, stop((200, 0), 1500, "A", 1), line((200, 0), (200, 90), "A")])
+    assert len(find_crossings(parked)) == 0
+    # Another visit through the knot and across the lane: the lane is left, the knot is not.
+    other = concatenate([line((100.5, -30), (100.5, 30), "B"), line((180, -15), (215, 15), "C")])
+    found = find_crossings(concatenate([parked, other]))
+    assert len(found.select(found.visit_b == "B")) == 1
+    assert len(found.select(found.visit_b == "C")) <= 1
+    # Two boats moored at one place overnight.
+    moored = concatenate([stop((0, 0), 4000, "A", 2), stop((0, 0), 4000, "B", 3)])
+    assert len(find_crossings(moored)) <= 1
+
+
+def test_gaps_rejected_soundings_and_repeated_fixes():
+    soundings = concatenate([line((0, 0), (100, 0), "A"), line((50.5, -30), (50.5, 30), "B")])
+    status = soundings.status.copy()
+    near = (soundings.visit == "A") & (np.abs(soundings.x - 50.5) < 8)
+    status[near] = "spike"
+    depth = np.where(near, 99.0, soundings.depth)
+    rejected = soundings.replace(status=status, depth=depth)
+    found = find_crossings(rejected)
+    assert len(found) == 1
+    assert found.difference[0] == pytest.approx(0.0)
+    assert len(find_crossings(rejected, max_gap_m=10.0)) == 0
+    # Pings between fixes that are held: one vertex, with the mean of their depths.
+    three = np.repeat(np.arange(len(soundings)), 3)
+    repeated = soundings.select(three)
+    repeated = repeated.replace(depth=repeated.depth + np.tile([-0.3, 0.0, 0.3], len(soundings)))
+    found = find_crossings(repeated)
+    assert len(found) == 1
+    assert found.difference[0] == pytest.approx(0.0)
+
+
+def test_tracks_side_by_side_are_no_crossings():
+    soundings = concatenate([line((0, 0), (200, 0), "A"), line((0, -8), (200, 8), "B")])
+    assert len(find_crossings(soundings)) == 0
+    assert len(find_crossings(soundings, min_angle_deg=3.0)) == 1
+
+
+def test_turned_and_moved_lakes_have_the_same_crossings():
+    rng = np.random.default_rng(3)
+    soundings = concatenate([serpentine("A", 0.4, 1), serpentine("B", 0.4, 2)])
+    soundings = soundings.replace(depth=rng.uniform(3, 8, len(soundings)))
+    plain = find_crossings(soundings, min_angle_deg=30)
+    c, s = np.cos(0.7), np.sin(0.7)
+    turned = find_crossings(soundings.replace(
+        x=c * soundings.x - s * soundings.y + 4e5, y=s * soundings.x + c * soundings.y + 5e6,
+    ), min_angle_deg=30)
+    assert len(plain) > 5
+    assert np.array_equal(plain.rows_a, turned.rows_a)
+    assert np.array_equal(plain.rows_b, turned.rows_b)
+    assert turned.difference == pytest.approx(plain.difference, abs=1e-6)
+    assert turned.slope == pytest.approx(plain.slope, abs=1e-6)
+
+
+def test_order_of_visits_in_the_layer_does_not_matter():
+    a, b = serpentine("A", 0.3, 1), serpentine("B", 0.3, 2)
+    one, two = find_crossings(concatenate([a, b])), find_crossings(concatenate([b, a]))
+    assert np.array_equal(one.x, two.x)
+    assert np.array_equal(one.visit_a, two.visit_a)
+
+
+def test_bad_input_and_cancel():
+    with pytest.raises(LakefloorError, match="at least two accepted soundings; there are 0"):
+        find_crossings(Soundings.build([], [], []))
+    with pytest.raises(LakefloorError, match="at least two"):
+        find_crossings(Soundings.build([0, 1], [0, 1], [3, 3], status="spike"))
+    with pytest.raises(LakefloorError, match="greater than zero"):
+        find_crossings(serpentine(), max_gap_m=0.0)
+    with pytest.raises(LakefloorError, match="outside 0 to 90"):
+        find_crossings(serpentine(), min_angle_deg=90.0)
+    assert len(find_crossings(Soundings.build([1, 1, 1], [2, 2, 2], [3, 3, 3]))) == 0
+    assert len(find_crossings(Soundings.build([0, np.nan, 5], [0, 1, 5], [3.0, 3.0, 3.0]))) == 0
+
+    def stop_now(fraction):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        find_crossings(serpentine(), progress=stop_now)
+    steps = []
+    find_crossings(serpentine(), progress=steps.append)
+    assert steps == sorted(steps)
+    assert steps[-1] == 1.0
+
+
+# -- overlaps -----------------------------------------------------------------
+
+
+def test_overlap_is_corrected_for_distance_and_slope():
+    """B lies 2 m north of A on a plane and reads 0.25 m less; a third lane tells the slope."""
+    soundings = concatenate([
+        line((0, 0), (100, 0), "A", depth=plane), line((0, 20), (100, 20), "A", depth=plane),
+        line((0.4, 2), (100.4, 2), "B", depth=lambda x, y: plane(x, y) - 0.25),
+    ])
+    found = find_overlaps(soundings, spacing_m=25.0)
+    assert len(found) == 5  # stretches of 25 m in 100 m, the last of one sounding
+    assert found.distance == pytest.approx(2.0, abs=0.01)
+    assert found.difference == pytest.approx(0.25, abs=1e-9)
+    assert found.depth_a - found.depth_b == pytest.approx(0.25 + 0.16, abs=0.04)
+    assert found.slope == pytest.approx(0.10, abs=1e-9)
+    assert found.angle == pytest.approx(0.0, abs=1e-6)
+
+
+def test_slope_across_two_lone_tracks_is_not_invented():
+    """With nothing else near, 2 m across cannot be told from a datum: uncertainty says so."""
+    soundings = concatenate([
+        line((0, 0), (100, 0), "A", depth=plane, uncert=0.05),
+        line((0, 2), (100, 2), "B", depth=plane, uncert=0.05),
+    ])
+    found = find_overlaps(soundings)
+    assert len(found) == 5
+    assert found.difference == pytest.approx(found.depth_a - found.depth_b)
+    # 2 m times the slope along the track, 0.06, beside two soundings of 0.05 m.
+    assert found.uncert == pytest.approx(np.sqrt(2 * 0.05**2 + (2 * 0.06) ** 2))
+
+
+def test_overlaps_near_crossings_are_left_out():
+    soundings = concatenate([line((0, 0), (200, 0), "A"), line((100.5, -30), (100.5, 30), "B")])
+    crossings = find_crossings(soundings)
+    assert len(crossings) == 1
+    assert len(find_overlaps(soundings)) > 0
+    assert len(find_overlaps(soundings, crossings)) == 0
+    # The same place with a third visit is another pair.
+    third = concatenate([soundings, line((0, 1), (200, 1), "C")])
+    assert set(find_overlaps(third, find_crossings(third)).visit_b) == {"C"}
+    assert len(join_crossings([crossings, crossings])) == 2
+
+
+def test_overlaps_of_visits_far_apart():
+    apart = concatenate([line((0, 0), (50, 0), "A"), line((0, 500), (50, 500), "B")])
+    assert len(find_overlaps(apart)) == 0
+    with pytest.raises(LakefloorError, match="greater than zero"):
+        find_overlaps(apart, reach_m=-1.0)
+
+
+# -- statistics ---------------------------------------------------------------
+
+# A worked set of ten crossings, ft.
+TEN = np.array([0.2, -0.1, 0.3, 0.0, -0.2, 0.1, 0.4, 0.1, -0.1, 0.3])
+
+
+def test_worked_set_of_ten():
+    m = misfit(TEN)
+    assert m.n == 10
+    assert m.mean == pytest.approx(0.100)
+    assert m.sd == pytest.approx(0.200)
+    assert m.rmse == pytest.approx(0.21448, abs=5e-6)
+    assert m.rmse95 == pytest.approx(0.42037, abs=5e-6)
+    assert m.sounding95 == pytest.approx(0.27719, abs=5e-6)
+    assert m.percentile95 == pytest.approx(0.355)
+    assert m.t == pytest.approx(1.5811, abs=5e-5)
+    assert (m.low, m.high) == (pytest.approx(-0.0431, abs=5e-5), pytest.approx(0.2431, abs=5e-5))
+    assert m.significant is False
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.floats(-3, 3), min_size=3, max_size=40))
+def test_against_scipy(values):
+    d = np.array(values)
+    if d.std() < 1e-6:
+        return
+    m = misfit(d)
+    test = stats.ttest_1samp(d, 0.0)
+    assert m.t == pytest.approx(test.statistic, rel=1e-6, abs=1e-9)
+    half = stats.sem(d) * stats.t.ppf(0.975, d.size - 1)
+    assert m.high - m.mean == pytest.approx(half)
+    assert m.significant == bool(abs(d.mean()) > half)
+    assert m.robust_sd == pytest.approx(
+        1.4826 * stats.median_abs_deviation(d), rel=1e-6, abs=1e-12
+    )
+
+
+def test_few_crossings_make_no_statement_at_95_percent():
+    m = misfit(TEN[:9])
+    assert (m.rmse95, m.sounding95, m.percentile95) == (None, None, None)
+    assert m.sd == pytest.approx(TEN[:9].std(ddof=1))
+    assert misfit(TEN[:1]).sd is None
+    assert misfit([]).mean is None
+
+
+def test_share_within_the_orders():
+    """At 30 ft: sqrt(2) times the tolerances 0.541, 0.851, 1.686 and 3.353 ft of S-44."""
+    feet = np.array([0.0, 0.7, 0.8, 1.1, 1.3, 2.3, 2.5, 4.6, 4.9])
+    passed = {s.order: s.passed for s in shares(feet * 0.3048, np.full(9, 30 * 0.3048))}
+    assert passed["Exclusive"] == 2  # 0.765
+    assert passed["Special"] == 4  # 1.203
+    assert passed["1a"] == passed["1b"] == 6  # 2.384
+    assert passed["2"] == 8  # 4.742
+    assert passed["other general surveys"] == 7  # sqrt(2) times 2 ft is 2.828
+
+
+def survey(bias=0.2, noise=0.05, bottom=plane):
+    rng = np.random.default_rng(5)
+    parts = [line((-10, y), (210, y), "spring", depth=bottom) for y in range(0, 100, 10)]
+    parts += [line((x + 0.4, -10), (x + 0.4, 110), "autumn", depth=bottom)
+              for x in range(0, 200, 20)]
+    soundings = concatenate(parts)
+    high = np.where(soundings.visit == "spring", bias, 0.0)
+    return soundings.replace(depth=soundings.depth + high + rng.normal(0, noise, len(soundings)))
+
+
+def test_report_of_two_visits():
+    report = check_crossings(survey(), depth_step_m=5.0)
+    assert report.between.n == len(report.crossings) == 100
+    assert report.within.n == 0
+    # First comes the visit first in the alphabet: autumn less spring.
+    assert report.between.mean == pytest.approx(-0.2, abs=0.02)
+    assert report.between.significant
+    # Noise of 0.05 m; interpolation between two soundings leaves a part of it.
+    assert 0.04 < report.between.sd < 0.08
+    assert [pair for pair, _ in report.by_visits] == [("autumn", "spring")]
+    assert sum(m.n for _, m in report.by_depth) == 100
+    assert all(low % 5.0 == 0.0 and high == low + 5.0 for (low, high), _ in report.by_depth)
+    assert sum(m.n for _, m in report.by_slope) == 100
+    assert any("'autumn' and 'spring'" in note for note in report.notes)
+
+
+def test_one_visit_does_not_test_the_datum():
+    one = survey().replace(visit=np.full(len(survey()), "only", dtype=object))
+    report = check_crossings(one)
+    assert report.between.n == 0
+    assert report.within.n == 100
+    assert report.tested.all()
+    assert any("not the lake datum" in note for note in report.notes)
+
+
+def test_no_and_few_crossings_are_told():
+    assert "No crossing" in check_crossings(line((0, 0), (50, 0))).notes[0]
+    few = concatenate([line((0, 0), (50, 0), "A"), line((20.5, -20), (20.5, 20), "B")])
+    assert any("1 crossings between visits are too few" in n for n in check_crossings(few).notes)
+
+
+def test_position_errors_show_on_the_slope():
+    """Positions 2 m off matter on a slope of 30 % and not on the flat."""
+    def shelf(x, y):
+        return 4.0 + np.where(x > 100, 0.3 * (x - 100), 0.0)
+
+    soundings = survey(0.0, 0.02, shelf)
+    rng = np.random.default_rng(8)
+    jump = np.hypot(np.diff(soundings.x), np.diff(soundings.y)) > 5
+    lane = np.concatenate([[0], np.cumsum(jump)])
+    shifted = soundings.replace(x=soundings.x + rng.normal(0, 2.0, lane[-1] + 1)[lane])
+    report = check_crossings(shifted)
+    assert any("larger part of the error" in note for note in report.notes)

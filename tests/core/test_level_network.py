@@ -1,0 +1,366 @@
+"""Levelling of visits and lanes."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.lake_level import datum_of, reduce_to_datum
+from lakefloor.algorithms.core.level_network import apply_offsets, level_visits, solve_network
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+
+# A worked network of three visits A, B, C, solved by hand from its normal equations
+# N = [[5,-4,-1],[-4,13,-9],[-1,-9,10]], u = [1.06,-5.70,4.64] (constant shift a visit, as in
+# Wessel 1989, 2010): d_AB = +0.30 (4 crossings), d_BC = -0.50 (9), d_AC = -0.14 (1).
+FIRST, SECOND = [0, 1, 0], [1, 2, 2]
+DIFFERENCE, COUNT = [0.30, -0.50, -0.14], [4, 9, 1]
+
+
+def test_worked_network_with_a_held():
+    net = solve_network(FIRST, SECOND, DIFFERENCE, COUNT, units=3, held=[True, False, False])
+    assert net.offset == pytest.approx([0.0, -0.311020, 0.184082], abs=5e-7)
+    assert net.residual == pytest.approx([0.011020, 0.004898, -0.044082], abs=5e-7)
+    assert net.variance == pytest.approx(0.00264490, abs=5e-9)
+    assert net.cofactor == pytest.approx([0.0, 0.204082, 0.265306], abs=5e-7)
+    assert net.std_error == pytest.approx(np.sqrt(0.00264490 * net.cofactor), abs=1e-7)
+    assert net.redundancy == 1
+
+
+def test_worked_network_with_sum_zero_and_with_equal_weights():
+    net = solve_network(FIRST, SECOND, DIFFERENCE, COUNT, units=3)
+    assert net.offset == pytest.approx([0.042313, -0.268707, 0.226395], abs=5e-7)
+    equal = solve_network(FIRST, SECOND, DIFFERENCE, units=3, held=[True, False, False])
+    assert equal.offset == pytest.approx([0.0, -0.32, 0.16], abs=1e-9)
+    # The loop misclosure 0.30 - 0.50 + 0.14 = -0.06 is what the residuals take up.
+    for solved in (net, equal):
+        ab, bc, ac = solved.residual
+        assert ab + bc - ac == pytest.approx(0.06)
+
+
+def test_two_separate_pairs_are_not_solved_silently():
+    """Rank 2 of 4 unknowns: two groups."""
+    net = solve_network([0, 2], [1, 3], [0.1, 0.2], units=4)
+    assert net.group.tolist() == [0, 0, 1, 1]
+    assert np.isnan(net.offset).all()
+    assert np.isnan(net.residual).all()
+    half = solve_network([0, 2], [1, 3], [0.1, 0.2], units=4, held=[True, False, False, False])
+    assert half.offset[:2] == pytest.approx([0.0, -0.1])
+    assert np.isnan(half.offset[2:]).all()
+    both = solve_network([0, 2], [1, 3], [0.1, 0.2], units=4, held=[True, False, False, True])
+    assert both.offset == pytest.approx([0.0, -0.1, 0.2, 0.0])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(2, 12), st.integers(0, 60), st.booleans())
+def test_against_dense_least_squares(seed, units, more, hold):
+    """numpy.linalg.lstsq (minimum norm: sum zero) and its pseudo-inverse for the cofactors."""
+    rng = np.random.default_rng(seed)
+    # A chain keeps the network in one piece.
+    first = np.concatenate([np.arange(units - 1), rng.integers(0, units, more)])
+    second = np.concatenate([np.arange(1, units), rng.integers(0, units, more)])
+    own = first == second
+    first, second = first[~own], second[~own]
+    d = rng.normal(0, 1, first.size)
+    w = rng.uniform(0.2, 5.0, first.size)
+    held = np.zeros(units, bool)
+    if hold:
+        held[rng.integers(0, units)] = True
+    net = solve_network(first, second, d, w, units=units, held=held)
+    design = np.zeros((first.size, units))
+    design[np.arange(first.size), first] = 1.0
+    design[np.arange(first.size), second] -= 1.0
+    root = np.sqrt(w)
+    free = ~held
+    b = np.zeros(units)
+    b[free] = np.linalg.lstsq(design[:, free] * root[:, None], d * root, rcond=None)[0]
+    assert net.offset == pytest.approx(b, abs=1e-9)
+    q = np.zeros(units)
+    q[free] = np.diag(np.linalg.pinv((design.T * w @ design)[np.ix_(free, free)]))
+    assert net.cofactor == pytest.approx(q, abs=1e-9)
+    r = design @ b - d
+    assert net.residual == pytest.approx(r, abs=1e-9)
+    redundancy = first.size - (units - 1)
+    assert net.redundancy == redundancy
+    if redundancy:
+        assert net.variance == pytest.approx((w * r**2).sum() / redundancy, abs=1e-12)
+
+
+def test_mean_of_the_held_units_is_held():
+    rng = np.random.default_rng(2)
+    first, second = rng.integers(0, 6, 80), rng.integers(0, 6, 80)
+    first, second = first[first != second], second[first != second]
+    d = rng.normal(0, 1, first.size)
+    held = np.array([True, True, False, True, False, False])
+    net = solve_network(first, second, d, units=6, held=held, mean_held=True)
+    assert net.offset[held].mean() == pytest.approx(0.0, abs=1e-12)
+    free = solve_network(first, second, d, units=6)
+    # Another datum moves all offsets alike.
+    assert np.ptp(net.offset - free.offset) == pytest.approx(0.0, abs=1e-12)
+    # Cofactors of c = P b with the pseudo-inverse of the normal equations.
+    design = np.zeros((first.size, 6))
+    design[np.arange(first.size), first] = 1.0
+    design[np.arange(first.size), second] = -1.0
+    to_mean = np.eye(6) - np.outer(np.ones(6), held / held.sum())
+    q = to_mean @ np.linalg.pinv(design.T @ design) @ to_mean.T
+    assert net.cofactor == pytest.approx(np.diag(q), abs=1e-9)
+
+
+def test_blunders_hardly_move_the_offsets():
+    rng = np.random.default_rng(4)
+    truth = np.array([0.0, 0.3, -0.2, 0.15, -0.4])
+    first, second = rng.integers(0, 5, 600), rng.integers(0, 5, 600)
+    first, second = first[first != second], second[first != second]
+    d = truth[first] - truth[second] + rng.normal(0, 0.05, first.size)
+    blunder = rng.random(first.size) < 0.1
+    d = np.where(blunder, d + rng.uniform(2, 20, first.size), d)
+    held = [True, False, False, False, False]
+    plain = solve_network(first, second, d, units=5, held=held)
+    robust = solve_network(first, second, d, units=5, held=held, robust=True)
+    assert np.abs(robust.offset - truth).max() < 0.02
+    assert np.abs(plain.offset - truth).max() > 0.1
+    # Within the limits of normal errors, the stated standard errors are of the right size.
+    assert 0.005 < robust.std_error[1:].max() < 0.012
+    assert np.abs(robust.offset - truth)[1:].max() < 3.5 * robust.std_error[1:].max()
+    assert (robust.weight[blunder] < 0.1).all()
+
+
+def test_standard_errors_are_those_of_repeated_surveys():
+    """The spread of 150 repetitions with normal errors, against the mean stated error."""
+    rng = np.random.default_rng(11)
+    first, second = rng.integers(0, 6, 120), rng.integers(0, 6, 120)
+    first, second = first[first != second], second[first != second]
+    held = [True, *5 * [False]]
+    for robust in (False, True):
+        runs = [
+            solve_network(first, second, rng.normal(0, 0.1, first.size), units=6, held=held,
+                          robust=robust)
+            for _ in range(150)
+        ]
+        spread = np.std([run.offset[1:] for run in runs], axis=0)
+        stated = np.mean([run.std_error[1:] for run in runs], axis=0)
+        # The spread of 150 is itself known to 6 %.
+        assert spread == pytest.approx(stated, rel=0.2)
+
+
+def test_thousands_of_lanes():
+    """1500 lanes each crossed by 8 of 1500 others, with known offsets."""
+    rng = np.random.default_rng(6)
+    n = 3000
+    truth = rng.normal(0, 0.1, n)
+    truth -= truth.mean()
+    first = np.repeat(np.arange(1500), 8)
+    second = 1500 + np.array([rng.permutation(1500) for _ in range(8)]).T.ravel()
+    d = truth[first] - truth[second] + rng.normal(0, 0.01, first.size)
+    net = solve_network(first, second, d, units=n)
+    assert net.solved.all()
+    # Under a sum of zero the errors of 3000 lanes are almost independent of each other.
+    assert np.std((net.offset - truth) / net.std_error) == pytest.approx(1.0, abs=0.1)
+    assert np.sqrt(net.variance) == pytest.approx(0.01, rel=0.05)
+
+
+# -- soundings ----------------------------------------------------------------
+
+
+def bottom(x, y):
+    return 8.0 + 2.0 * np.sin(x / 40.0) + 1.5 * np.cos(y / 50.0)
+
+
+def run(start, stop, visit, lane, rng, noise=0.03):
+    start, stop = np.array(start, float), np.array(stop, float)
+    n = int(np.hypot(*(stop - start))) + 1
+    x, y = (np.linspace(a, b, n) for a, b in zip(start, stop))
+    return Soundings.build(x, y, bottom(x, y) + rng.normal(0, noise, n), visit=visit, lane=lane,
+                           uncert=0.05)
+
+
+def survey(seed=1, high=(("spring", 0.40), ("summer", 0.0), ("autumn", -0.25))):
+    """Three visits over one bottom; ``high`` is the water above datum on each."""
+    rng = np.random.default_rng(seed)
+    parts = [run((-5, y), (205, y), "spring", i + 1, rng) for i, y in enumerate(range(0, 100, 20))]
+    parts += [run((x + 0.3, -8), (x + 0.3, 105), "summer", i + 1, rng)
+              for i, x in enumerate(range(10, 200, 30))]
+    parts += [run((x, -8), (x + 60.3, 105), "autumn", i + 1, rng)
+              for i, x in enumerate(range(0, 150, 30))]
+    soundings = concatenate(parts)
+    level = dict(high)
+    depth = soundings.depth + np.array([level[v] for v in soundings.visit])
+    return soundings.replace(depth=depth)
+
+
+def reduced(soundings, names, level=0.0):
+    """Reduce some visits to one datum."""
+    rows = np.isin(soundings.visit.astype(str), names)
+    part = reduce_to_datum(soundings.select(rows), level, datum_elevation_m=0.0,
+                           datum_name="low water").soundings
+    order = np.argsort(np.concatenate([np.flatnonzero(rows), np.flatnonzero(~rows)]))
+    return concatenate([part, soundings.select(~rows)]).select(order)
+
+
+def by_visit(levelled):
+    return dict(zip(levelled.visit, levelled.offset))
+
+
+def test_a_visit_without_a_gauge_reading_joins_the_lake():
+    soundings = reduced(survey(), ["summer"])
+    levelled = level_visits(soundings, find_crossings(soundings))
+    offset = by_visit(levelled)
+    assert offset["summer"] == 0.0
+    assert offset["spring"] == pytest.approx(0.40, abs=0.02)
+    assert offset["autumn"] == pytest.approx(-0.25, abs=0.02)
+    error = dict(zip(levelled.visit, levelled.std_error))
+    assert error["summer"] == 0.0
+    assert 0.002 < error["spring"] < 0.02
+    assert abs(offset["spring"] - 0.40) < 4 * error["spring"]
+    assert levelled.datum == ("low water", 0.0)
+    assert levelled.before > 5 * levelled.after
+    out = apply_offsets(soundings, levelled)
+    assert datum_of(out) == ("low water", 0.0)
+    assert np.array_equal(out.raw_depth, soundings.raw_depth)
+    truth = bottom(out.x, out.y)
+    for name in ("spring", "summer", "autumn"):
+        assert np.mean((out.depth - truth)[out.visit == name]) == pytest.approx(0.0, abs=0.02)
+    spring = out.visit == "spring"
+    pairs = parse_corrections(out.corrections[np.flatnonzero(spring)[0]])
+    assert float(pairs["level_offset_m"]) == pytest.approx(offset["spring"], abs=1e-4)
+    assert out.uncert[spring][0] == pytest.approx(np.hypot(0.05, error["spring"]))
+    with pytest.raises(LakefloorError, match="levelled before"):
+        apply_offsets(out, levelled)
+    with pytest.raises(LakefloorError, match="levelled before"):
+        level_visits(out, find_crossings(out))
+    with pytest.raises(LakefloorError, match="already reduced"):
+        reduce_to_datum(out, 0.1)
+
+
+def test_named_visits_hold_the_datum():
+    soundings = survey()
+    crossings = find_crossings(soundings)
+    held = level_visits(soundings, crossings, held=["spring"])
+    assert by_visit(held)["spring"] == 0.0
+    assert by_visit(held)["summer"] == pytest.approx(-0.40, abs=0.02)
+    assert held.datum is None
+    free = level_visits(soundings, crossings)
+    assert free.offset.sum() == pytest.approx(0.0, abs=1e-9)
+    assert any("sum to zero" in note for note in free.notes)
+    with pytest.raises(LakefloorError, match=r"'winter' is not among.*'autumn'"):
+        level_visits(soundings, crossings, held=["winter"])
+
+
+def test_held_visits_at_two_datums_are_refused():
+    soundings = reduced(survey(), ["summer"])
+    crossings = find_crossings(soundings)
+    with pytest.raises(LakefloorError, match=r"not at one datum: 'spring' not reduced; 'summer'"):
+        level_visits(soundings, crossings, held=["spring", "summer"])
+
+
+def test_groups_without_a_link_are_named():
+    soundings = survey()
+    crossings = find_crossings(soundings)
+    far = Soundings.build(np.arange(900, 960.0), np.zeros(60), np.full(60, 5.0), visit="far bay")
+    far2 = Soundings.build(np.full(60, 930.2), np.arange(-30, 30.0), np.full(60, 5.5),
+                           visit="far too")
+    more = concatenate([soundings, far, far2])
+    both = find_crossings(more)
+    assert len(both) == len(crossings) + 1
+    levelled = level_visits(more, both, held=["summer"])
+    offset = by_visit(levelled)
+    assert np.isnan(offset["far bay"])
+    assert np.isnan(offset["far too"])
+    assert offset["spring"] == pytest.approx(0.40, abs=0.02)
+    text = " ".join(levelled.notes)
+    assert "2 unconnected groups" in text
+    assert "'far bay', 'far too'" in text
+    out = apply_offsets(more, levelled)
+    rows = out.visit == "far bay"
+    assert np.array_equal(out.depth[rows], far.depth)
+    assert set(out.corrections[rows]) == {""}
+    own = level_visits(more, both, held=["summer", "far bay"])
+    assert by_visit(own)["far too"] == pytest.approx(0.5)
+    nothing = level_visits(more, both)
+    assert np.isnan(nothing.offset).all()
+    assert any("no visit is held" in note for note in nothing.notes)
+
+
+def test_lanes_are_levelled_too():
+    rng = np.random.default_rng(9)
+    soundings = survey(high=(("spring", 0.0), ("summer", 0.0), ("autumn", 0.0)))
+    per_lane = {(v, k): rng.normal(0, 0.2) for v in ("spring", "summer", "autumn")
+                for k in range(1, 8)}
+    extra = np.array([per_lane[v, k] for v, k in zip(soundings.visit, soundings.lane)])
+    soundings = soundings.replace(depth=soundings.depth + extra)
+    levelled = level_visits(soundings, find_crossings(soundings), unit="lane", held=["spring"])
+    assert levelled.offset[levelled.held].mean() == pytest.approx(0.0, abs=1e-9)
+    truth = np.array([per_lane[v, k] for v, k in zip(levelled.visit, levelled.lane)])
+    truth = truth - truth[levelled.held].mean()
+    assert np.abs(levelled.offset - truth).max() < 0.05
+    out = apply_offsets(soundings, levelled)
+    rest = out.depth - bottom(out.x, out.y)
+    assert rest.std() < 0.3 * (soundings.depth - bottom(soundings.x, soundings.y)).std()
+
+
+def test_blunders_are_listed():
+    soundings = reduced(survey(), ["summer"])
+    wild = (soundings.visit == "spring") & (soundings.lane == 2) & (
+        np.abs(soundings.x - 100.3) < 3)
+    assert wild.sum() > 3
+    soundings = soundings.replace(depth=np.where(wild, 2.0 * soundings.depth, soundings.depth))
+    levelled = level_visits(soundings, find_crossings(soundings))
+    assert by_visit(levelled)["spring"] == pytest.approx(0.40, abs=0.02)
+    bad = levelled.crossings.select(levelled.outlier)
+    assert len(bad) >= 1
+    assert np.abs(bad.x - 100.3).max() < 4
+    assert any("misfit like blunders" in note for note in levelled.notes)
+
+
+def test_misfit_in_proportion_to_depth_is_told_and_not_adjusted():
+    """A sound speed 3 % wrong makes depths 3 % too great; crossings span some 6 m."""
+    soundings = survey(high=(("spring", 0.0), ("summer", 0.0), ("autumn", 0.0)))
+    soundings = soundings.replace(
+        depth=np.where(soundings.visit == "spring", 1.03 * soundings.depth, soundings.depth)
+    )
+    levelled = level_visits(soundings, find_crossings(soundings), held=["summer"])
+    trend = levelled.trend["spring"]
+    assert trend.significant
+    assert trend.slope == pytest.approx(0.03, abs=0.01)
+    assert any("'spring' misfits in proportion to depth" in n and "not adjusted" in n
+               for n in levelled.notes)
+    clean = survey()
+    plain = level_visits(clean, find_crossings(clean), held=["summer"])
+    assert not any(t.significant for t in plain.trend.values())
+
+
+def test_overlaps_level_visits_that_never_cross():
+    rng = np.random.default_rng(3)
+    soundings = concatenate([
+        run((0, 0), (300, 0), "A", 1, rng), run((0, 20), (300, 20), "A", 2, rng),
+        run((0, 2.5), (300, 2.5), "B", 1, rng),
+    ])
+    soundings = soundings.replace(
+        depth=soundings.depth + np.where(soundings.visit == "B", 0.3, 0.0)
+    )
+    crossings = find_crossings(soundings)
+    with pytest.raises(LakefloorError, match="no place where two visits meet"):
+        level_visits(soundings, crossings)
+    both = join_crossings([crossings, find_overlaps(soundings, crossings)])
+    levelled = level_visits(soundings, both, held=["A"])
+    assert by_visit(levelled)["B"] == pytest.approx(0.3, abs=0.05)
+
+
+def test_bad_input_and_cancel():
+    soundings = survey()
+    crossings = find_crossings(soundings)
+    with pytest.raises(LakefloorError, match="'boat' is unknown"):
+        level_visits(soundings, crossings, unit="boat")
+    with pytest.raises(LakefloorError, match="must be positive"):
+        level_visits(soundings, crossings, depth_m=0.0)
+    levelled = level_visits(soundings, crossings, held=["summer"])
+    other = soundings.replace(visit=np.full(len(soundings), "other", dtype=object))
+    with pytest.raises(LakefloorError, match="'other' was not there"):
+        apply_offsets(other, levelled)
+
+    def stop(fraction):
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        level_visits(soundings, crossings, progress=stop)
