@@ -139,12 +139,9 @@ def read_soundings(source, context, feedback, crs=None):
     columns = [(names.index(f), attr, kind) for f, (attr, kind) in SCHEMA.items() if f in names]
     x, y = [], []
     values = {attr: [] for _, attr, _ in columns}
-    total = max(source.featureCount(), 1)
     for i, feature in enumerate(source.getFeatures(request)):
-        if i % 5000 == 0:
-            if feedback.isCanceled():
-                raise Cancelled
-            feedback.setProgressText(tr("Reading {} of {} soundings").format(i, total))
+        if i % 5000 == 0 and feedback.isCanceled():
+            raise Cancelled
         if feature.hasGeometry():
             point = feature.geometry().constGet()
             if QgsWkbTypes.isMultiType(point.wkbType()):

@@ -23,7 +23,7 @@ def provider(qgis_app, qgis_processing):
     registry = QgsApplication.processingRegistry()
     assert registry.addProvider(registered)
     yield registered
-    registry.removeProvider(registered)
+    registry.removeProvider("lakefloor")
 
 
 class Recorder(QgsProcessingFeedback):
@@ -52,18 +52,18 @@ class Recorder(QgsProcessingFeedback):
         return "\n".join(self.messages + self.errors)
 
 
-@pytest.fixture()
+@pytest.fixture
 def feedback():
     return Recorder()
 
 
-@pytest.fixture()
+@pytest.fixture
 def recorder():
     """The class itself, for a test that needs ``cancel_at``."""
     return Recorder
 
 
-@pytest.fixture()
+@pytest.fixture
 def run(provider):
     """Run an algorithm as a model or script does: checks the parameters, then runs.
 
@@ -83,7 +83,7 @@ def run(provider):
     return call
 
 
-@pytest.fixture()
+@pytest.fixture
 def memory_layer():
     """Make a memory layer from WKT: ``memory_layer("Polygon", ["POLYGON((...))"], crs=...)``."""
     from qgis.core import QgsFeature, QgsGeometry

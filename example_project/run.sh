@@ -1,0 +1,44 @@
+#!/bin/sh
+# Install what is missing, then map the example lake: the model "logs to lake map", headless.
+#
+#   bash example_project/run.sh [OUTPUT_FOLDER]
+set -eu
+
+here=$(cd "$(dirname "$0")" && pwd)
+root=$(dirname "$here")
+output=${1:-$here/output}
+
+sh "$root/.ci/setup.sh"
+
+# A profile of its own: the user's QGIS stays as it is.
+scratch=$(mktemp -d)
+trap 'rm -rf "$scratch"' EXIT
+chmod 700 "$scratch"
+mkdir -p "$scratch/plugins" "$scratch/profile" "$output/project"
+ln -s "$root" "$scratch/plugins/lakefloor"
+export QGIS_PLUGINPATH="$scratch/plugins" QGIS_CUSTOM_CONFIG_PATH="$scratch/profile"
+export XDG_RUNTIME_DIR="$scratch" QT_QPA_PLATFORM=offscreen
+
+# Debian 12 wraps qgis_process in a script that passes an option it refuses.
+qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
+"$qgis_process" plugins enable lakefloor >"$scratch/enable.log" 2>&1 ||
+    { cat "$scratch/enable.log" >&2; exit 1; }
+
+"$qgis_process" run "lakefloor:logs to lake map" -- \
+    LOGS="$here/logs" \
+    SHORELINE="$here/shoreline.geojson" \
+    GAUGE="$here/gauge.csv" \
+    LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="2.00 ft on the dock gauge" \
+    TITLE="Lake Marrowby" \
+    "reducetodatum:Soundings=$output/soundings.gpkg" \
+    "tinsurface:TIN surface=$output/depth_tin.tif" \
+    "idwsurface:IDW surface=$output/depth_idw.tif" \
+    "depthcontours:Depth contours=$output/contours.gpkg" \
+    "depthareas:Depth areas=$output/depth_areas.gpkg" \
+    "bottomslope:Bottom slope=$output/slope.tif" \
+    "breaklines:Break-lines=$output/break_lines.gpkg" \
+    "mapsheet:Map sheet=$output/map_sheet.pdf" \
+    "lakeproject:Lake project=$output/project/lake.qgz"
+
+/usr/bin/python3 "$here/compare.py" "$output/depth_tin.tif" --lines "$output/break_lines.gpkg"
+echo "The map: $output/map_sheet.pdf, the project: $output/project/lake.qgz"

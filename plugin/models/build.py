@@ -1,0 +1,235 @@
+"""Write the shipped models, in the oldest supported QGIS: ``/usr/bin/python3 plugin/models/build.py``.
+
+The registered provider gives every child its parameters; each is set, since a
+model is not valid otherwise.
+"""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+from qgis.core import (
+    QgsApplication,
+    QgsProcessing,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildAlgorithm,
+    QgsProcessingModelChildParameterSource,
+    QgsProcessingModelOutput,
+    QgsProcessingModelParameter,
+    QgsProcessingParameterEnum,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterNumber,
+    QgsProcessingParameterString,
+)
+from qgis.PyQt.QtCore import QPointF
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+
+
+def load_provider():
+    """Import the checkout as the package ``lakefloor`` and register its provider."""
+    spec = importlib.util.spec_from_file_location(
+        "lakefloor", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)]
+    )
+    package = importlib.util.module_from_spec(spec)
+    sys.modules["lakefloor"] = package
+    spec.loader.exec_module(package)
+    from lakefloor.plugin.provider import LakefloorProvider
+
+    provider = LakefloorProvider()
+    QgsApplication.processingRegistry().addProvider(provider)
+    return provider
+
+
+class Model:
+    """A model under construction, laid out in columns."""
+
+    def __init__(self, name, group, group_id, help_text):
+        self.algorithm = QgsProcessingModelAlgorithm(name, group, group_id)
+        self.algorithm.setHelpContent({"ALG_DESC": help_text, "ALG_CREATOR": "Lakefloor"})
+        self._inputs = 0
+        self._children = 0
+        self._help = {"ALG_DESC": help_text, "ALG_CREATOR": "Lakefloor"}
+
+    def input(self, parameter, help_text):
+        """Add a parameter of the model."""
+        parameter.setHelp(help_text)
+        self._help[parameter.name()] = help_text
+        component = QgsProcessingModelParameter(parameter.name())
+        component.setPosition(QPointF(200.0 + 260.0 * (self._inputs // 8),
+                                      80.0 + 90.0 * (self._inputs % 8)))
+        self.algorithm.addModelParameter(parameter, component)
+        self._inputs += 1
+
+    def child(self, child_id, values, outputs=()):
+        """Add a child algorithm of this provider whose id is its algorithm's name.
+
+        Parameters
+        ----------
+        values : dict
+            ``"@NAME"`` takes the model's parameter, ``("child", "OUTPUT")`` a
+            child's output, anything else is a constant; unnamed parameters keep
+            their default.
+        outputs : dict
+            Child output name -> name of the model's output.
+        """
+        child = QgsProcessingModelChildAlgorithm(f"lakefloor:{child_id}")
+        child.setChildId(child_id)
+        algorithm = child.algorithm()
+        child.setDescription(algorithm.displayName())
+        unknown = set(values) - {p.name() for p in algorithm.parameterDefinitions()}
+        if unknown:
+            raise SystemExit(f"{child_id} has no parameter {sorted(unknown)}")
+        source = QgsProcessingModelChildParameterSource
+        for definition in algorithm.parameterDefinitions():
+            if definition.isDestination():
+                continue
+            value = values.get(definition.name(), definition.defaultValue())
+            if isinstance(value, str) and value.startswith("@"):
+                chosen = source.fromModelParameter(value[1:])
+            elif isinstance(value, tuple):
+                chosen = source.fromChildOutput(*value)
+            else:
+                chosen = source.fromStaticValue(value)
+            child.addParameterSources(definition.name(), [chosen])
+        model_outputs = {}
+        position = QPointF(900.0 + 300.0 * (self._children // 5),
+                           120.0 + 140.0 * (self._children % 5))
+        for output, label in dict(outputs).items():
+            model_output = QgsProcessingModelOutput(label, label)
+            model_output.setChildId(child_id)
+            model_output.setChildOutputName(output)
+            model_output.setPosition(QPointF(position.x() + 200.0, position.y() + 60.0))
+            model_outputs[label] = model_output
+        child.setModelOutputs(model_outputs)
+        child.setPosition(position)
+        self.algorithm.addChildAlgorithm(child)
+        self._children += 1
+
+    def write(self, path):
+        """Validate and write the model."""
+        self.algorithm.setHelpContent(self._help)
+        self.algorithm.updateDestinationParameters()
+        valid, problems = self.algorithm.validate()
+        if not valid:
+            raise SystemExit("\n".join(problems))
+        if not self.algorithm.toFile(str(path)):
+            raise SystemExit(f"cannot write {path}")
+        print(path)
+
+
+def logs_to_lake_map():
+    """From a boat's logs to surfaces, contours, break-lines, a sheet and a project."""
+    model = Model(
+        "logs to lake map", "Lakefloor models", "lakefloormodels",
+        "From a boat's logs to a lake map: reads and cleans the logs, corrects the depths, reduces "
+        "them to the lake datum, makes TIN and IDW surfaces, contours, depth areas, slope and "
+        "break-lines, a map sheet to print and a styled project. Maps are not for navigation.",
+    )
+    kind = QgsProcessing.SourceType
+    double = QgsProcessingParameterNumber.Type.Double
+
+    def number(name, label, default, help_text, optional=False):
+        model.input(QgsProcessingParameterNumber(name, label, double, default, optional), help_text)
+
+    def text(name, label, default, help_text, optional=False):
+        model.input(
+            QgsProcessingParameterString(name, label, default, False, optional), help_text
+        )
+
+    def enum(name, label, options, default, help_text):
+        model.input(
+            QgsProcessingParameterEnum(name, label, options, False, default, False, True),
+            help_text,
+        )
+
+    model.input(
+        QgsProcessingParameterMultipleLayers("LOGS", "Logs (files or a folder)", kind.TypeFile),
+        "NMEA 0183, delimited text or GPX; files, or a folder that holds them.",
+    )
+    text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
+         "For example UTC, America/Chicago or UTC-05:00.")
+    model.input(
+        QgsProcessingParameterFeatureSource("SHORELINE", "Shoreline", [kind.TypeVectorPolygon]),
+        "Polygon of the lake at the datum, islands as holes.",
+    )
+    number("DRAFT", "Transducer draft (m)", 0.3, "Depth of the transducer below the surface.")
+    number("ASSUMED_SOUND_SPEED", "Sound speed assumed by the instrument (m/s)", 1500.0,
+           "Often 1500; see the instrument's manual.")
+    number("WATER_TEMPERATURE", "Water temperature (degrees C)", None,
+           "For all logs; left empty, the logged temperatures are used.", optional=True)
+    number("TIME_OFFSET", "Time offset (s)", 0.0,
+           "By how much the logged position is older than the depth.")
+    model.input(
+        QgsProcessingParameterFeatureSource("GAUGE", "Gauge readings", [kind.TypeVector],
+                                            optional=True),
+        "Table of time and lake level. Give this or one level.",
+    )
+    text("GAUGE_TIME_ZONE", "Time zone of the gauge readings", "UTC",
+         "For example UTC, America/Chicago or UTC-05:00.")
+    number("LEVEL", "One lake level for all visits", None,
+           "In the level unit; instead of gauge readings.", optional=True)
+    enum("LEVEL_UNIT", "Unit of lake level and datum", ["m", "ft", "us-ft", "cm", "in"], "ft",
+         "m, ft (0.3048 m), us-ft (1200/3937 m), cm or in.")
+    number("DATUM_ELEVATION", "Level of the lake datum", 0.0,
+           "In the level unit, on the same scale as the readings.")
+    text("DATUM_NAME", "Name of the lake datum", "lake datum", "Written on the map.")
+    enum("UNIT", "Unit of depth on the map", ["ft", "m"], "ft", "feet or metres.")
+    number("INTERVAL", "Contour interval", 1.0, "In the unit of depth on the map.")
+    number("CELL_SIZE", "Cell size (m)", None, "Left empty, taken from the spacing of the lanes.",
+           optional=True)
+    number("MAX_GAP", "Maximum gap (m)", None,
+           "Nothing is drawn farther than this from a sounding. Left empty, taken from the spacing "
+           "of the lanes.", optional=True)
+    text("TITLE", "Title", "Lake map", "Title of the sheet and the project.")
+    enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter", "Size of the sheet.")
+
+    model.child("readlogs", {"INPUT": "@LOGS", "TIME_ZONE": "@TIME_ZONE"})
+    model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
+    model.child("correctdepths", {
+        "INPUT": ("cleansoundings", "OUTPUT"), "DRAFT": "@DRAFT",
+        "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED", "WATER_TEMPERATURE": "@WATER_TEMPERATURE", "TIME_OFFSET": "@TIME_OFFSET",
+    })
+    model.child("reducetodatum", {
+        "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
+        "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LEVEL": "@LEVEL", "LEVEL_UNIT": "@LEVEL_UNIT",
+        "DATUM_ELEVATION": "@DATUM_ELEVATION", "DATUM_NAME": "@DATUM_NAME",
+    }, {"OUTPUT": "Soundings"})
+    gridded = {
+        "INPUT": ("reducetodatum", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "CELL_SIZE": "@CELL_SIZE", "MAX_GAP": "@MAX_GAP",
+    }
+    model.child("tinsurface", gridded, {"OUTPUT": "TIN surface"})
+    model.child("idwsurface", gridded, {"OUTPUT": "IDW surface"})
+    drawn = {
+        "INPUT": ("tinsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
+        "UNIT": "@UNIT",
+    }
+    model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
+    model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
+    model.child("bottomslope", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Bottom slope"})
+    model.child("breaklines", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Break-lines"})
+    layers = {
+        "SOUNDINGS": ("reducetodatum", "OUTPUT"), "SURFACE": ("tinsurface", "OUTPUT"),
+        "CONTOURS": ("depthcontours", "OUTPUT"), "AREAS": ("depthareas", "OUTPUT"),
+        "BREAK_LINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
+    }
+    model.child("mapsheet", layers, {"OUTPUT": "Map sheet"})
+    model.child("lakeproject", {
+        **layers, "SLOPE": ("bottomslope", "OUTPUT"), "IDW_SURFACE": ("idwsurface", "OUTPUT"),
+    }, {"OUTPUT": "Lake project"})
+    model.write(HERE / "logs_to_lake_map.model3")
+
+
+def main():
+    application = QgsApplication([], False)
+    application.initQgis()
+    provider = load_provider()  # noqa: F841 (kept alive)
+    logs_to_lake_map()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,140 @@
+"""The model "logs to lake map" maps the example lake, and the map is near the truth."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from qgis.core import QgsProcessingException, QgsProject, QgsRasterLayer, QgsVectorLayer
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLE = ROOT / "example_project"
+MODEL = "logs to lake map"
+
+
+def _parameters(folder):
+    (folder / "project").mkdir(parents=True)
+    return {
+        "LOGS": [str(EXAMPLE / "logs")],
+        "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
+        "GAUGE": str(EXAMPLE / "gauge.csv"),
+        "LEVEL_UNIT": "ft",
+        "DATUM_ELEVATION": 2.0,
+        "DATUM_NAME": "2.00 ft on the dock gauge",
+        "TITLE": "Lake Marrowby",
+        "reducetodatum:Soundings": str(folder / "soundings.gpkg"),
+        "tinsurface:TIN surface": str(folder / "tin.tif"),
+        "idwsurface:IDW surface": str(folder / "idw.tif"),
+        "depthcontours:Depth contours": str(folder / "contours.gpkg"),
+        "depthareas:Depth areas": str(folder / "areas.gpkg"),
+        "bottomslope:Bottom slope": str(folder / "slope.tif"),
+        "breaklines:Break-lines": str(folder / "break_lines.gpkg"),
+        "mapsheet:Map sheet": str(folder / "sheet.pdf"),
+        "lakeproject:Lake project": str(folder / "project" / "lake.qgz"),
+    }
+
+
+@pytest.fixture(scope="module")
+def mapped(provider, tmp_path_factory):
+    """Run the model once; the folder with its files."""
+    import processing
+
+    folder = tmp_path_factory.mktemp("lake")
+    processing.run(f"lakefloor:{MODEL}", _parameters(folder))
+    return folder
+
+
+def _truth():
+    import sys
+
+    sys.path.insert(0, str(EXAMPLE))
+    try:
+        import truth
+    finally:
+        sys.path.remove(str(EXAMPLE))
+    return truth
+
+
+@pytest.mark.parametrize(("name", "worst"), [("tin.tif", 0.20), ("idw.tif", 0.30)])
+def test_surface_is_near_the_truth(mapped, name, worst):
+    """The truth is the formula that the example's logs were made from."""
+    from osgeo import gdal
+
+    dataset = gdal.Open(str(mapped / name))
+    west, dx, _, north, _, dy = dataset.GetGeoTransform()
+    depth = dataset.GetRasterBand(1).ReadAsArray().astype(float)
+    sigma = dataset.GetRasterBand(2).ReadAsArray().astype(float)
+    rows, cols = np.nonzero(depth != dataset.GetRasterBand(1).GetNoDataValue())
+    error = depth[rows, cols] - _truth().depth_m(west + (cols + 0.5) * dx, north + (rows + 0.5) * dy)
+    known = np.isfinite(error)
+    assert known.mean() > 0.99
+    error, sigma = error[known], sigma[rows, cols][known]
+    assert np.sqrt(np.mean(error**2)) < worst
+    assert abs(error.mean()) < 0.05
+    assert np.abs(error).max() < 2.5
+    assert np.mean(np.abs(error) <= 2 * sigma) > 0.9
+
+
+def test_soundings_keep_every_ping_and_its_reason(mapped):
+    layer = QgsVectorLayer(str(mapped / "soundings.gpkg"))
+    status = [f["status"] for f in layer.getFeatures()]
+    rejected = [s for s in status if s != "accepted"]
+    assert len(status) > 10_000
+    # planted.csv lists the faults; each needs its reason, and few good soundings may go with them.
+    assert 60 <= len(rejected) <= 400
+    assert all(rejected)
+
+
+def test_contours_are_one_foot_apart(mapped):
+    layer = QgsVectorLayer(str(mapped / "contours.gpkg"))
+    depths = sorted({f["depth"] for f in layer.getFeatures()})
+    assert depths == pytest.approx(list(range(1, len(depths) + 1)))
+    # The lake is 10.99 m = 36.1 ft deep.
+    assert 34 <= depths[-1] <= 37
+
+
+def test_break_lines_have_crest_and_toe(mapped):
+    layer = QgsVectorLayer(str(mapped / "break_lines.gpkg"))
+    assert {f["kind"] for f in layer.getFeatures()} == {"crest", "steepest", "toe"}
+
+
+def test_sheet_is_a_georeferenced_pdf(mapped):
+    content = (mapped / "sheet.pdf").read_bytes()
+    assert content.startswith(b"%PDF")
+    assert b"/Measure" in content or b"LGIDict" in content
+
+
+def test_project_opens_styled_with_relative_paths(mapped, tmp_path):
+    moved = tmp_path / "elsewhere"
+    os.rename(mapped / "project", moved)
+    try:
+        project = QgsProject()
+        assert project.read(str(moved / "lake.qgz"))
+        layers = list(project.mapLayers().values())
+        assert len(layers) >= 7
+        assert all(layer.isValid() for layer in layers)
+        assert project.layoutManager().printLayouts()
+    finally:
+        os.rename(moved, mapped / "project")
+
+
+def test_nothing_else_is_left(mapped):
+    assert not [name for name in os.listdir(mapped) if name.startswith(".lakefloor")]
+
+
+def test_slope_raster_opens(mapped):
+    layer = QgsRasterLayer(str(mapped / "slope.tif"))
+    assert layer.isValid()
+    assert layer.bandCount() == 2
+
+
+def test_gauge_that_ends_too_early_stops_the_model(provider, tmp_path):
+    import processing
+
+    gauge = tmp_path / "gauge.csv"
+    gauge.write_text("time_utc,level_ft\n2025-05-17T20:00:00Z,2.7\n2025-05-18T02:00:00Z,2.7\n")
+    parameters = {**_parameters(tmp_path / "out"), "GAUGE": str(gauge)}
+    with pytest.raises(QgsProcessingException):
+        processing.run(f"lakefloor:{MODEL}", parameters)
+    assert os.listdir(tmp_path / "out") == ["project"]
+    assert os.listdir(tmp_path / "out" / "project") == []
