@@ -8,11 +8,12 @@ places. No depth is changed and no sounding is dropped.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 
-from . import hampel, neighbourhood, no_bottom, track_gates
+from . import bursts, hampel, neighbourhood, no_bottom, track_gates
 from .errors import LakefloorError
 from .progress import silent, span
 from .soundings import ACCEPTED, Soundings
@@ -43,6 +44,8 @@ REASONS = (
 _OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
 #: Reasons after which the depth has to prove itself anew.
 _LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+#: Reasons that a depth proved false by its neighbours, along the track or across.
+_FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
 #: A longer way between two pings, m, ends a run of track; or five times the usual way.
 _LONGEST_GAP = 50.0
 #: A longer time between two pings, s, ends a run of track.
@@ -84,9 +87,10 @@ def clean(
     half_window: int = 3,
     n_sigma: float = 3.0,
     noise_floor: float = 0.09,
-    max_slope: float = 30.0,
+    max_slope: float = 25.0,
     max_burst: float = 60.0,
     radius: float | None = None,
+    anew: bool = False,
     progress=silent,
 ) -> Cleaned:
     """Mark the soundings that cannot be right, each with its reason.
@@ -115,6 +119,8 @@ def clean(
     radius : float, optional
         How far away neighbours are looked for, m; by default one and a half times the
         lane spacing found in the data. Zero leaves the test out.
+    anew : bool
+        Forget the reasons of an earlier cleaning first; reasons of other origin stay.
     progress : callable
 
     Returns
@@ -132,7 +138,7 @@ def clean(
     -----
     Time gates are left out wherever times are missing or the clock stands still, and a
     note says so. A spike is judged after the slope is taken off (`hampel.spikes`);
-    bursts by how they begin and end (`hampel.bursts`); isolated pieces of track
+    bursts by how they begin and end (`bursts.bursts`); isolated pieces of track
     by the soundings of other places (`neighbourhood.contradicted`).
 
     References
@@ -153,14 +159,23 @@ def clean(
     }
     visit = visit[order]
     status = field["status"].copy()
+    if anew:
+        status[[word in REASONS for word in status]] = ACCEPTED
     fresh = status == ACCEPTED
+    number = {reason: k for k, reason in enumerate(REASONS)}
+    reason_of = np.array([number.get(word, -1) for word in status], dtype=int)
 
     def mark(rows, reason):
         """Give the reason to those of the rows that are still accepted."""
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         rows = rows[fresh[rows]]
         status[rows] = reason
+        reason_of[rows] = number[reason]
         fresh[rows] = False
+
+    def marked(*reasons):
+        """Mask of the rows rejected for one of the reasons, now or before."""
+        return np.isin(reason_of, [number[reason] for reason in reasons])
 
     x, y, depth, raw = field["x"], field["y"], field["depth"], field["raw_depth"]
     placed = np.isfinite(x) & np.isfinite(y)
@@ -174,7 +189,7 @@ def clean(
     mark(track_gates.repeated_rows(field["time"], visit, x, y, raw), REPEATED)
     progress(0.1)
 
-    on = np.flatnonzero(placed & ~np.isin(status.astype(str), _OFF_TRACK))
+    on = np.flatnonzero(placed & ~marked(*_OFF_TRACK))
     track = track_gates.build_track(field["time"][on], visit[on], x[on], y[on], max_jump_speed)
     jumps = track_gates.position_jumps(track, max_jump_speed)
     mark(on[jumps], POSITION_JUMP)
@@ -222,7 +237,7 @@ def clean(
     )
     mark(rows[found], SPIKE)
     rows, run, tests = left()
-    found = hampel.bursts(
+    found = bursts.bursts(
         depth[rows], along[rows], run,
         k=half_window, longest=max_burst, progress=span(progress, 0.6, 0.8), **tests,
     )  # fmt: skip
@@ -238,9 +253,9 @@ def clean(
             notes.append("No second lane within reach: soundings were not tested on neighbours.")
     for turn in range(_ROUNDS if radius > 0 else 0):
         rows, run, tests = left()
-        piece = hampel.cut(depth[rows], along[rows], run, **tests)
-        lost = np.isin(status.astype(str), _LOST_BOTTOM)
-        pieces = _isolated(piece, run, rows, lost, visit)
+        piece = bursts.cut(depth[rows], along[rows], run, **tests)
+        lost = marked(*_LOST_BOTTOM)
+        pieces = _isolated(piece, run, rows, lost, visit, along[rows], 2.0 * max_burst)
         verdict = neighbourhood.contradicted(
             x[rows], y[rows], depth[rows], along[rows], visit[rows], piece, pieces,
             radius=radius, progress=span(progress, 0.8 + 0.06 * turn, 0.86 + 0.06 * turn), **tests,
@@ -250,11 +265,11 @@ def clean(
         mark(rows[np.isin(piece, pieces[verdict])], NEIGHBOURS)
 
     rows, run, tests = left()
-    piece = hampel.cut(depth[rows], along[rows], run, **tests)
-    lost = np.isin(status.astype(str), _LOST_BOTTOM)
-    known = np.isfinite(along)
-    filled = np.interp(np.arange(n), np.flatnonzero(known), along[known]) if known.any() else along
-    mark(rows[_amid_false(piece, run, rows, lost, visit, filled)], AMID_FALSE)
+    piece = bursts.cut(depth[rows], along[rows], run, **tests)
+    false = marked(*_FALSE_BOTTOM)
+    known = np.flatnonzero(np.isfinite(along))
+    filled = np.interp(np.arange(n), known, along[known]) if len(known) else along
+    mark(rows[_amid_false(piece, run, rows, false, fresh, visit, filled)], AMID_FALSE)
 
     result = np.empty(n, dtype=object)
     result[order] = status
@@ -264,8 +279,7 @@ def clean(
 
 def count(status) -> dict:
     """Return ``total``, ``accepted`` and the number of soundings of each reason, in order."""
-    words, numbers = np.unique(np.asarray(status, dtype=str), return_counts=True)
-    found = dict(zip(words.tolist(), numbers.tolist()))
+    found = Counter(status)
     counts = {"total": len(status), ACCEPTED: found.pop(ACCEPTED, 0)}
     counts.update({reason: found.pop(reason, 0) for reason in REASONS})
     return {**counts, **found}
@@ -321,11 +335,12 @@ def _broken_ends(piece, run):
     return head, tail, np.concatenate([[False], inner]), np.append(inner, False)
 
 
-def _isolated(piece, run, rows, lost, visit):
+def _isolated(piece, run, rows, lost, visit, along, longest):
     """Pieces that nothing ties to the rest of the track.
 
     Each end of a piece is a break in depth or the end of a run. A piece that is a whole
-    run is not isolated unless the bottom was lost at one of its ends.
+    run is not isolated unless the bottom was lost at one of its ends. A piece longer than
+    ``longest``, m, speaks for itself: a lane may well follow a channel.
     """
     if len(piece) == 0:
         return piece
@@ -334,23 +349,23 @@ def _isolated(piece, run, rows, lost, visit):
     for ends, way in ((rows[head], -1), (rows[tail], 1)):
         next_to = np.clip(ends + way, 0, len(lost) - 1)
         broken |= lost[next_to] & (visit[next_to] == visit[ends])
-    return piece[head[broken]]
+    return piece[head[broken & (along[tail] - along[head] <= longest)]]
 
 
-def _amid_false(piece, run, rows, lost, visit, filled):
+def _amid_false(piece, run, rows, false, fresh, visit, along):
     """Pings of broken-off pieces in a stretch of track where most depths proved false."""
     amid = np.zeros(len(piece), dtype=bool)
     if len(piece) == 0:
         return amid
     head, tail, before, after = _broken_ends(piece, run)
-    number = np.concatenate([[0], np.cumsum(lost)])
-    begin = np.flatnonzero(np.diff(visit, prepend=-1))
+    number = np.concatenate([[0], np.cumsum(false.astype(int) - fresh)])
+    starts = starts_of_runs(visit)
+    stops = np.append(starts[1:], len(visit))
     for p in np.flatnonzero(before | after):
         first, last = rows[head[p]], rows[tail[p]]
-        v = np.searchsorted(begin, first, side="right") - 1
-        low, high = begin[v], begin[v + 1] if v + 1 < len(begin) else len(visit)
-        span_of_visit = filled[low:high]
-        a = low + np.searchsorted(span_of_visit, filled[first] - _AROUND)
-        b = low + np.searchsorted(span_of_visit, filled[last] + _AROUND, side="right")
-        amid[head[p] : tail[p] + 1] = 2 * (number[b] - number[a]) > b - a
+        v = np.searchsorted(starts, first, side="right") - 1
+        around = along[starts[v] : stops[v]]
+        a = starts[v] + np.searchsorted(around, along[first] - _AROUND)
+        b = starts[v] + np.searchsorted(around, along[last] + _AROUND, side="right")
+        amid[head[p] : tail[p] + 1] = number[b] > number[a]
     return amid

@@ -15,7 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import minimum_filter1d
 
 from .progress import silent
-from .track_gates import cheapest_chain, run_numbers, running_median, starts_of_runs
+from .track_gates import run_numbers, running_median, starts_of_runs
 
 #: Standard deviation of a normal sample per median absolute deviation, 1 / Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
@@ -23,8 +23,6 @@ MAD_TO_SIGMA = 1.482602218505602
 BLOCK = 64
 #: Candidates worked on at a time.
 CHUNK = 100_000
-#: A burst stands out by at least this share of its length.
-GENTLE = 0.05
 #: Most passes; each takes off the outermost layer of what is left of a burst.
 PASSES = 12
 
@@ -169,107 +167,3 @@ def _one_pass(depth, along, run, k, n_sigma, floor, steepest):
         limit += steepest * spacing * (0.5 + beyond)
         found[part] = np.abs(depth[part] - middle) > limit
     return found
-
-
-def _step_noise(depth, floor):
-    """Usual scatter of the steps from ping to ping, as a standard deviation, m; shape (n,)."""
-    bend = np.abs(np.diff(depth, n=2, prepend=depth[:1], append=depth[-1:]))
-    return np.maximum(usual_noise(bend) / np.sqrt(3.0), floor)
-
-
-def cut(depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:
-    """Return the number of the piece of each ping; parameters as `spikes`.
-
-    A piece ends with its run, and at each step that neither the noise nor ``steepest``
-    explains.
-    """
-    if len(depth) == 0:
-        return np.zeros(0, dtype=int)
-    limit = n_sigma * _step_noise(depth, floor)[:-1] + steepest * np.diff(along)
-    ends = (run[1:] != run[:-1]) | (np.abs(np.diff(depth)) > limit)
-    return np.concatenate([[0], np.cumsum(ends)])
-
-
-def bursts(depth, along, run, *, k, n_sigma, floor, steepest, longest, progress=silent):
-    """Mask, shape (n,), of stretches that the track leaves and comes back from abruptly.
-
-    A double echo, a lost bottom or the top of weeds can last longer than any window.
-    The track is cut at each step steeper than ``steepest`` (and larger than the noise).
-    Pieces are left out where the track before and after them join on, and the two steps
-    between them make up most of the height: a drop-off is one break, and stays; a hump
-    whose flanks take more than a ping stays too. Of two ways to leave something out, the
-    one that loses less track is taken.
-
-    Parameters
-    ----------
-    longest : float
-        Longest burst, m along the track; four times that if the depth is about twice or
-        half that of the track to either side, as of a second echo.
-    others
-        As in `spikes`.
-
-    Returns
-    -------
-    bool, shape (n,)
-    """
-    n = len(depth)
-    if n < 2:
-        return np.zeros(n, dtype=bool)
-    noise = _step_noise(depth, floor)
-    piece = cut(depth, along, run, n_sigma=n_sigma, floor=floor, steepest=steepest)
-    head = starts_of_runs(piece)
-    tail = np.append(head[1:], n) - 1
-    step, distance = np.diff(depth), np.diff(along)
-    same = run[1:] == run[:-1]
-    first_level = np.array([np.median(depth[h : min(h + 3, t + 1)]) for h, t in zip(head, tail)])
-    last_level = np.array([np.median(depth[max(t - 2, h) : t + 1]) for h, t in zip(head, tail)])
-    # The price of a ping is the track that goes with it.
-    reach = 0.5 * np.where(same, distance, 0.0)
-    price = np.concatenate([[0.0], reach]) + np.concatenate([reach, [0.0]])
-    price = np.add.reduceat(price + 0.01, head)
-
-    bad = np.zeros(n, dtype=bool)
-    begin = starts_of_runs(run[head])
-    spans = list(zip(begin, np.append(begin[1:], len(head))))
-    for done, (start, stop) in enumerate(spans):
-        if done % 1000 == 0:
-            progress(done / len(spans))
-        if stop - start < 2:
-            continue
-
-        def joins(i, j, start=start):
-            a, b = start + i, start + j
-            before, after = last_level[a], first_level[b]
-            gap = along[head[b]] - along[tail[a]]
-            inside = depth[tail[a] + 1 : head[b]]
-            height = float(np.median(inside)) - 0.5 * (before + after)
-            tolerance = n_sigma * noise[tail[a]] + min(steepest * gap, 0.25 * abs(height))
-            out, back = step[tail[a]], step[head[b] - 1]
-            if abs(after - before) > tolerance or out * back >= 0 or out * height <= 0:
-                return np.inf
-            if 0.5 * (abs(out) + abs(back)) < 0.6 * abs(height):
-                return np.inf
-            ratio = float(np.median(inside)) / (0.5 * (before + after))
-            echo = 1.85 < ratio < 2.15 or 0.46 < ratio < 0.54
-            clear = 2.0 * n_sigma * noise[tail[a]] + (0.0 if echo else GENTLE * gap)
-            if abs(height) < clear:
-                return np.inf
-            return 0.25 if echo else 1.0
-
-        kept = cheapest_chain(price[start:stop], joins, 0.5 * longest, 0.0)
-        kept = _without_loose_ends(kept, head[start:stop], tail[start:stop], k)
-        bad[head[start] : tail[stop - 1] + 1] = ~kept[
-            piece[head[start] : tail[stop - 1] + 1] - start
-        ]
-    return bad
-
-
-def _without_loose_ends(kept, head, tail, k):
-    """Drop a first or last piece of up to ``k`` pings, next to a longer one."""
-    kept = kept.copy()
-    rows = np.flatnonzero(kept)
-    size = tail - head + 1
-    for end, inner in ((rows[:1], rows[1:2]), (rows[-1:], rows[-2:-1])):
-        if len(inner) and size[end[0]] <= k and size[inner[0]] > 2 * k:
-            kept[end[0]] = False
-    return kept

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from .hampel import MAD_TO_SIGMA
 from .progress import silent
 from .track_gates import starts_of_runs
 
@@ -16,7 +15,7 @@ FEWEST = 4
 #: Share of the neighbours that must contradict.
 MAJORITY = 0.8
 #: Gentlest slope granted between neighbours, rise over run.
-GENTLEST = 0.05
+GENTLEST = 0.15
 #: Pings that speak for one piece of track.
 SPOKESMEN = 9
 #: Pings worked on at a time.
@@ -34,8 +33,8 @@ def lane_spacing(x, y, along, visit) -> float:
     """Return how far apart passes are, m; NaN if there is but one.
 
     The upper quartile of the distance to the nearest other pass, so that crossing lines
-    do not make wide lanes look narrow. Another pass is another visit, or the same visit at least six times as far away
-    along the track as across.
+    do not make wide lanes look narrow. Another pass is another visit, or the same visit
+    at least six times as far away along the track as across.
     """
     rows = thin(along, visit, 5.0)
     if len(rows) > 20_000:
@@ -58,12 +57,11 @@ def contradicted(
     """Return which pieces of track the soundings of other places contradict.
 
     Each piece is spoken for by up to nine of its pings. A neighbour contradicts a ping if
-    their depths differ by more than ``n_sigma * scale + slope * distance``, where
-    the slope is twice the usual one between the neighbours themselves and the scale their
-    spread about their own plane is not needed: it is the noise floor or the scatter of
-    neighbours of about the same place. A piece is contradicted if most of its pings are,
-    each by at least four neighbours in five, of places that surround it: an outermost
-    lane over a drop-off, which no other lane has seen, is left in peace.
+    their depths differ by more than ``n_sigma * floor + slope * distance``, where the
+    slope is twice the upper quartile of those between the neighbours themselves, and at
+    most ``steepest``; at least half of that where the neighbours are all to one side, since an
+    outermost lane may be the only one to have seen a drop-off. A piece is contradicted if
+    most of its pings are, each by at least four neighbours in five.
 
     Parameters
     ----------
@@ -116,7 +114,7 @@ def contradicted(
 
 
 def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
-    """Share of the neighbours that contradict; 0 where they are few or to one side."""
+    """Share of the neighbours that contradict; 0 where they are too few."""
     count = other.sum(axis=1)
     dx, dy = xn - x[:, None], yn - y[:, None]
     angle = np.sort(np.where(other, np.arctan2(dy, dx), np.inf), axis=1)
@@ -125,11 +123,11 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
         gaps = np.diff(angle, axis=1)
         widest = np.max(np.where(np.isfinite(gaps), gaps, 0.0), axis=1, initial=0.0)
         widest = np.maximum(widest, angle[:, 0] + 2.0 * np.pi - last)
-    surrounded = (count >= FEWEST) & (widest < np.pi)
+    gentlest = np.where(widest < np.pi, GENTLEST, max(GENTLEST, 0.5 * steepest))
 
     share = np.zeros(len(x))
-    rows = np.flatnonzero(surrounded)
-    for part in np.array_split(rows, max(1, -(-len(rows) // 5000))):
+    rows = np.flatnonzero(count >= FEWEST)
+    for part in np.array_split(rows, -(-len(rows) // 5000)) if len(rows) else ():
         use = other[part]
         order = np.argsort(~use, axis=1, kind="stable")[:, :COUNT]
         pick = np.take_along_axis
@@ -140,8 +138,10 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
         pair = use[:, :, None] & use[:, None, :] & (apart > 0)
         with np.errstate(invalid="ignore", divide="ignore"):
             slopes = np.abs(pd[:, :, None] - pd[:, None, :]) / apart
-        slopes = np.where(pair, slopes, np.nan).reshape(len(part), -1)
-        slope = np.clip(2.0 * np.nanmedian(slopes, axis=1), GENTLEST, steepest)
+        slopes = np.sort(np.where(pair, slopes, np.inf).reshape(len(part), -1), axis=1)
+        pairs = np.isfinite(slopes).sum(axis=1)
+        quartile = slopes[np.arange(len(part)), np.maximum(3 * pairs // 4 - 1, 0)]
+        slope = np.clip(2.0 * quartile, gentlest[part], steepest)
         limit = noise[part, None] + slope[:, None] * far
         differs = np.abs(pd - depth[part, None]) > limit
         share[part] = (differs & use).sum(axis=1) / use.sum(axis=1)

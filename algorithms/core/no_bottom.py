@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .track_gates import run_numbers, starts_of_runs
+from .track_gates import starts_of_runs
 from .units import FOOT
 
 #: Values that sounders log in place of a depth, in the unit of the log (common practice).
@@ -21,7 +21,7 @@ RUNS_OF_PLACEHOLDER = 3
 #: Least jump of depth, m, to and from a placeholder of the sounder's own.
 CLEAR_JUMP = 1.0
 #: Chance of a run of equal depths on an honest bottom, below which it is suspicious.
-CHANCE = 1e-4
+CHANCE = 1e-5
 #: Pings to either side that tell how often depths repeat themselves around a run.
 AROUND = 50
 
@@ -102,7 +102,7 @@ def held_depths(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarra
     held = np.zeros(len(raw_depth), dtype=bool)
     if len(raw_depth) < SHORTEST_RUN:
         return held
-    head, size, into, out, sharp_in, _ = constant_runs(
+    head, size, _, out, sharp_in, _ = constant_runs(
         raw_depth, along, run, n_sigma=n_sigma, floor=floor, steepest=steepest
     )
     tail = head + size - 1

@@ -100,7 +100,7 @@ def build_track(time, visit, x, y, max_speed: float) -> Track:
     first = starts_of_runs(visit, x, y)
     fix = run_numbers(first, n)
     step = np.hypot(np.diff(x[first], prepend=x[:1]), np.diff(y[first], prepend=y[:1]))
-    along = np.interp(np.arange(n), first, np.cumsum(step))
+    along = np.interp(np.arange(n), first, np.cumsum(step)) if n else np.zeros(0)
     seconds = usable_seconds(time, visit, x, y, max_speed)
     return Track(fix, first, visit[first], x[first], y[first], seconds, along)
 
@@ -140,10 +140,10 @@ def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
     return repeated
 
 
-def cheapest_chain(lengths, joins, penalty: float, loose_end: float, reach: int = 16):
+def cheapest_chain(lengths, joins, penalty, loose_end: float, reach: int = 16):
     """Choose which pieces of a broken track to keep.
 
-    Piece ``j`` may follow piece ``j - 1`` at the price of ``penalty`` (a true break),
+    Piece ``j`` may follow piece ``j - 1`` at the price of ``penalty[j]`` (a true break),
     or any earlier piece ``i`` that it joins on to, at the price of the length left out
     between them. The cheapest way from the first to the last piece is kept (dynamic
     programming, Bellman 1957).
@@ -155,8 +155,8 @@ def cheapest_chain(lengths, joins, penalty: float, loose_end: float, reach: int 
     joins : callable
         ``joins(i, j)`` gives the price, relative to the length between, of leaving out
         all pieces between ``i`` and ``j``; infinity where it is not allowed.
-    penalty : float
-        Price of a break that is believed.
+    penalty : float, shape (p,)
+        Price of believing the break before each piece.
     loose_end : float
         Most that may be left out at either end.
     reach : int
@@ -172,8 +172,8 @@ def cheapest_chain(lengths, joins, penalty: float, loose_end: float, reach: int 
     cost, back = [], []
     for j in range(count):
         best, origin = (upto[j], -1) if upto[j] <= loose_end else (np.inf, -1)
-        if j and cost[j - 1] + penalty < best:
-            best, origin = cost[j - 1] + penalty, j - 1
+        if j and cost[j - 1] + penalty[j] < best:
+            best, origin = cost[j - 1] + penalty[j], j - 1
         for i in range(j - 2, max(j - 2 - reach, -1), -1):
             between = upto[j] - upto[i + 1]
             if cost[i] < best:
@@ -224,7 +224,8 @@ def position_jumps(track: Track, max_speed: float) -> np.ndarray:
             return 1.0 if near else np.inf
 
         half = LONGEST_DISPLACEMENT / 2
-        kept = cheapest_chain(np.diff(np.append(head, len(x))), joins, half, half)
+        penalty = np.full(len(head), half)
+        kept = cheapest_chain(np.diff(np.append(head, len(x))), joins, penalty, half)
         jumped[start:stop] = ~kept[run_numbers(head, len(x))]
     return jumped[track.fix]
 

@@ -1,0 +1,139 @@
+"""The Hampel identifier and the spikes along the track, against outside references."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.signal import medfilt
+from scipy.stats import median_abs_deviation, norm
+
+from lakefloor.algorithms.core.hampel import (
+    MAD_TO_SIGMA,
+    hampel,
+    quantum,
+    running_median,
+    spikes,
+    usual_noise,
+)
+
+FOOT = 0.3048
+
+
+def by_the_book(values, k, n_sigma, floor=0.0):
+    """Hampel (1974), Davies and Gather (1993), one window at a time with scipy's MAD."""
+    flags = []
+    for i, value in enumerate(values):
+        window = values[max(0, i - k) : i + k + 1]
+        scale = max(median_abs_deviation(window, scale="normal"), floor)
+        flags.append(abs(value - np.median(window)) > n_sigma * scale)
+    return np.array(flags)
+
+
+def along_the_track(depth_ft, floor=0.09, k=3, run=None, spacing=0.5):
+    """Spikes of depths in feet, pings half a metre apart."""
+    depth = np.asarray(depth_ft, float) * FOOT
+    n = len(depth)
+    found = spikes(
+        depth, np.arange(n) * spacing, np.zeros(n, int) if run is None else run,
+        k=k, n_sigma=3.0, floor=np.full(n, floor), steepest=np.tan(np.radians(25.0)),
+    )
+    return np.flatnonzero(found).tolist()
+
+
+def test_the_factor_is_the_reciprocal_of_the_normal_quartile():
+    assert pytest.approx(1.0 / norm.ppf(0.75), rel=1e-12) == MAD_TO_SIGMA
+
+
+def test_a_worked_set():
+    # Worked with numpy: median 10.2 and scale 0.1483 around the fourth value, k = 3.
+    values = [10.1, 10.0, 10.2, 25.0, 10.1, 10.3, 10.2, 10.4, 10.3]
+    flagged, median = hampel(values, k=3)
+    assert np.flatnonzero(flagged).tolist() == [3]
+    assert median[3] == pytest.approx(10.2)
+    scale = median_abs_deviation(values[0:7], scale="normal")
+    assert scale == pytest.approx(0.1483, abs=5e-5)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(-40, 40), min_size=1, max_size=40),
+    st.integers(1, 5),
+    st.sampled_from([2.0, 3.0, 4.5]),
+    st.sampled_from([0.0, 0.3]),
+)
+def test_agrees_with_the_definition(tenths, k, n_sigma, floor):
+    values = np.array(tenths) / 10.0
+    assert np.array_equal(hampel(values, k, n_sigma, floor)[0],
+                          by_the_book(values, k, n_sigma, floor))
+
+
+@pytest.mark.parametrize("k", [1, 2, 3, 5])
+def test_running_median_agrees_with_scipy_signal_inside(k):
+    values = np.random.default_rng(k).normal(size=200)
+    inside = slice(k, -k)
+    assert np.array_equal(running_median(values, k)[inside], medfilt(values, 2 * k + 1)[inside])
+    # scipy.signal.medfilt of width 3 on the worked set.
+    short = running_median(np.array([10.1, 10.0, 10.2, 25.0, 10.1, 10.3, 10.2]), 1)
+    assert np.allclose(short[1:-1], [10.1, 10.2, 10.2, 10.3, 10.2])
+
+
+def test_quantised_flat_bottom_with_no_scatter():
+    values = [10.0] * 4 + [10.1] + [10.0] * 4
+    assert hampel(values)[0][4]
+    assert not hampel(values, floor=0.3)[0].any()
+    assert along_the_track(values) == []
+
+
+def test_a_slope_hides_no_spike_and_is_none():
+    slope = np.concatenate([np.full(12, 8.0), np.linspace(8.0, 28.0, 11), np.full(12, 28.0)])
+    assert along_the_track(slope) == []
+    spiked = slope.copy()
+    spiked[17] = 2.0
+    assert slope[17] == 18.0
+    assert not hampel(spiked)[0][17]
+    assert along_the_track(spiked) == [17]
+    doubled = slope.copy()
+    doubled[30] = 56.0
+    assert along_the_track(doubled) == [30]
+
+
+def test_a_burst_of_three_needs_half_a_window_of_three():
+    depth = np.round(20.0 + 0.1 * np.random.default_rng(4).normal(size=40), 1)
+    depth[18:21] = 32.0, 33.0, 32.5
+    assert along_the_track(depth, k=3) == [18, 19, 20]
+    assert along_the_track(depth, k=2) != [18, 19, 20]
+
+
+def test_spikes_on_a_steep_drop_off_and_nothing_of_the_drop_off():
+    x = np.arange(120) * 0.5
+    depth = 18.0 + 12.0 * np.tanh((x - 30.0) / 4.0)  # feet; 42 degrees at its steepest
+    assert along_the_track(depth) == []
+    for i in (52, 60, 66):
+        for error in (-6.0, 6.0):
+            spiked = depth.copy()
+            spiked[i] += error
+            assert along_the_track(spiked) == [i]
+
+
+def test_windows_never_reach_into_another_run():
+    depth = np.concatenate([np.full(20, 10.0), np.full(20, 40.0)])
+    run = np.repeat([0, 1], 20)
+    assert along_the_track(depth, run=run) == []
+    for i in (0, 19, 20, 39):
+        spiked = depth.copy()
+        spiked[i] += 9.0
+        assert along_the_track(spiked, run=run) == [i]
+
+
+def test_noise_of_normal_depths_is_their_standard_deviation():
+    size = np.abs(np.random.default_rng(0).normal(0, 0.25, 64 * 200))
+    assert np.median(usual_noise(size)) == pytest.approx(0.25, rel=0.1)
+
+
+def test_quantum_of_mixed_resolution():
+    rng = np.random.default_rng(2)
+    fine = np.round(rng.uniform(5.0, 9.0, 1280), 1)
+    whole = np.round(rng.uniform(10.0, 20.0, 1280))
+    step = quantum(np.concatenate([fine, whole]))
+    assert step[:1000] == pytest.approx(0.1)
+    assert step[1600:] == pytest.approx(1.0)
