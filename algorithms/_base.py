@@ -1,6 +1,7 @@
 """What every Lakefloor algorithm shares."""
 
 from pathlib import Path
+from traceback import clear_frames
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtGui import QIcon
@@ -69,10 +70,12 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def processAlgorithm(self, parameters, context, feedback):
         try:
             return self.compute(parameters, context, feedback)
-        except Cancelled as error:
-            raise QgsProcessingException(tr("Cancelled. Nothing was written.")) from error
-        except LakefloorError as error:
-            raise QgsProcessingException(str(error)) from error
+        except (Cancelled, LakefloorError) as error:
+            # QGIS keeps the traceback, and with it the layers and files that compute() held.
+            clear_frames(error.__traceback__)
+            cancelled = isinstance(error, Cancelled)
+            message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
+            raise QgsProcessingException(message) from error
 
     def compute(self, parameters, context, feedback) -> dict:
         """Read parameters, call one core routine, write the result.

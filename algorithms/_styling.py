@@ -23,7 +23,6 @@ from qgis.core import (
     QgsPalLayerSettings,
     QgsProcessingLayerPostProcessorInterface,
     QgsProperty,
-    QgsRasterBandStats,
     QgsRasterShader,
     QgsRendererCategory,
     QgsRuleBasedLabeling,
@@ -302,7 +301,7 @@ def _depth_areas(layer):
 
 def _surface(layer):
     """The blue ramp between the least and the greatest depth of band 1."""
-    stats = layer.dataProvider().bandStatistics(1, QgsRasterBandStats.Stats.All)
+    stats = layer.dataProvider().bandStatistics(1)
     _stretch(layer, 1, stats.minimumValue, stats.maximumValue, _DEPTH_STOPS)
 
 

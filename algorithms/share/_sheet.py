@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from qgis.core import (
+    Qgis,
     QgsBearingUtils,
     QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
@@ -648,6 +649,7 @@ def export_pdf(layout, path):
     settings.dpi = 300
     settings.appendGeoreference = True
     settings.exportMetadata = True
+    settings.textRenderFormat = Qgis.TextRenderFormat.AlwaysText
     result = QgsLayoutExporter(layout).exportToPdf(str(path), settings)
     if result != QgsLayoutExporter.ExportResult.Success:
         raise LakefloorError(

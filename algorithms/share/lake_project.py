@@ -90,37 +90,43 @@ class LakeProject(LakefloorAlgorithm):
         extent = map_extent(shoreline, crs, context)
         with Outputs(self, parameters, context, feedback) as out:
             path = out.file(params.OUTPUT)
-            copies = {}
-            # The soundings come first: see _copy_vector.
-            for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
-                progress(0.9 * number / len(layers))
-                copy = _copy_raster if role in inputs.RASTERS else _copy_vector
-                copies[role] = copy(layers[role], role, path, crs, context, feedback)
             project = QgsProject()
-            project.setFilePathStorage(Qgis.FilePathType.Relative)
-            project.setCrs(crs)
-            project.setEllipsoid("EPSG:7030")
-            project.setTitle(texts["title"])
-            metadata = project.metadata()
-            metadata.setTitle(texts["title"])
-            metadata.setAuthor(texts["author"])
-            project.setMetadata(metadata)
-            _add_layers(project, copies)
-            view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
-            project.viewSettings().setDefaultViewExtent(view)
-            build_layout(
-                project, {role: copies[role] for role in copies if role != "soundings"}, facts,
-                extent, self.parameterAsEnumString(parameters, "PAPER", context),
-            )
-            written = project.write(str(path))
-            error = project.error()
-            project.clear()  # closes the copies before they are moved
-            if not written:
-                raise LakefloorError(tr("Cannot write the project '{}': {}").format(
-                    path.name, error))
+            try:
+                project.setFilePathStorage(Qgis.FilePathType.Relative)
+                project.setCrs(crs)
+                project.setEllipsoid("EPSG:7030")
+                _describe(project, texts, extent)
+                copies = {}
+                # The soundings come first: see _copy_vector.
+                for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
+                    progress(0.9 * number / len(layers))
+                    copy = _copy_raster if role in inputs.RASTERS else _copy_vector
+                    copies[role] = copy(layers[role], role, path, crs, context, feedback)
+                    project.addMapLayer(copies[role], False)
+                _arrange(project, copies)
+                build_layout(
+                    project, {role: copies[role] for role in copies if role != "soundings"},
+                    facts, extent, self.parameterAsEnumString(parameters, "PAPER", context),
+                )
+                if not project.write(str(path)):
+                    raise LakefloorError(tr("Cannot write the project '{}': {}").format(
+                        path.name, project.error()))
+            finally:
+                project.clear()  # closes the copies before they are moved or removed
             progress(1.0)
             out.results["LAYERS"] = len(copies)
         return out.results
+
+
+def _describe(project, texts, extent):
+    """Set title, author and the first view."""
+    project.setTitle(texts["title"])
+    metadata = project.metadata()
+    metadata.setTitle(texts["title"])
+    metadata.setAuthor(texts["author"])
+    project.setMetadata(metadata)
+    view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), project.crs())
+    project.viewSettings().setDefaultViewExtent(view)
 
 
 def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVectorLayer:
@@ -164,8 +170,8 @@ def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRaster
     return QgsRasterLayer(str(path), role, "gdal")
 
 
-def _add_layers(project, copies):
-    """Add the layers to the project, styled, in their groups and order."""
+def _arrange(project, copies):
+    """Style the project's layers and put them into their groups, in order."""
     root = project.layerTreeRoot()
     for group_name, members in _TREE:
         members = [member for member in members if member[0] in copies]
@@ -176,7 +182,6 @@ def _add_layers(project, copies):
             layer = copies[role]
             layer.setName(tr(name))
             inputs.style(layer, role)
-            project.addMapLayer(layer, False)
             node = group.addLayer(layer)
             node.setItemVisibilityChecked(
                 shown and not (role == "surface" and "depth_areas" in copies))

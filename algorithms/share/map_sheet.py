@@ -81,23 +81,26 @@ class MapSheet(LakefloorAlgorithm):
         progress(0.3)
         if not self.parameterAsBoolean(parameters, "TRACK", context):
             layers.pop("soundings", None)
-        project = QgsProject()
-        project.setCrs(crs)
-        project.setEllipsoid("EPSG:7030")
-        drawn = inputs.styled_copies(layers, DRAWN, project)
         scale = None
         if parameters.get("SCALE") is not None:
             scale = self.parameterAsDouble(parameters, "SCALE", context)
-        layout = build_layout(
-            project, drawn, facts, map_extent(shoreline, crs, context),
-            self.parameterAsEnumString(parameters, "PAPER", context),
-            self.parameterAsEnumString(parameters, "ORIENTATION", context), scale,
-        )
-        progress(0.5)
-        with Outputs(self, parameters, context, feedback) as out:
-            export_pdf(layout, out.file(params.OUTPUT))
-            progress(1.0)
-            used = layout.referenceMap().scale()
-            feedback.pushInfo(tr("Scale 1:{:.0f}").format(used))
-            out.results["SCALE_USED"] = used
+        project = QgsProject()
+        try:
+            project.setCrs(crs)
+            project.setEllipsoid("EPSG:7030")
+            layout = build_layout(
+                project, inputs.styled_copies(layers, DRAWN, project), facts,
+                map_extent(shoreline, crs, context),
+                self.parameterAsEnumString(parameters, "PAPER", context),
+                self.parameterAsEnumString(parameters, "ORIENTATION", context), scale,
+            )
+            progress(0.5)
+            with Outputs(self, parameters, context, feedback) as out:
+                export_pdf(layout, out.file(params.OUTPUT))
+                progress(1.0)
+                used = layout.referenceMap().scale()
+                feedback.pushInfo(tr("Scale 1:{:.0f}").format(used))
+                out.results["SCALE_USED"] = used
+        finally:
+            project.clear()
         return out.results

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from lakefloor.algorithms.core import sheet
 from lakefloor.algorithms.core.errors import LakefloorError
 

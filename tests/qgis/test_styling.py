@@ -4,9 +4,6 @@ import gc
 
 import numpy as np
 import pytest
-from lakefloor.algorithms import _styling
-from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms.core.grid import Grid
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsMapRendererParallelJob,
@@ -20,6 +17,10 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QSize
 from qgis.PyQt.QtGui import QColor
+
+from lakefloor.algorithms import _styling
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core.grid import Grid
 
 CONTOUR_FIELDS = (
     "field=depth_m:double&field=depth:double&field=unit:string&field=label:string"
@@ -178,7 +179,7 @@ def test_slope_is_drawn_in_percent(tmp_path, qgis_app):
     layer = surface_layer(tmp_path, [degrees, 100 * np.tan(np.radians(degrees))],
                           ("slope (degrees)", "slope (percent)"))
     _styling.apply_style(layer, "slope")
-    assert layer.renderer().band() == 2
+    assert layer.renderer().usesBands() == [2]
     assert 50 < layer.renderer().classificationMax() < 58
 
 
@@ -233,4 +234,4 @@ def test_layer_run_and_loaded_is_styled(provider, tmp_path, qgis_new_project):
         if layer.source() == result["OUTPUT"]
     ]
     assert loaded.renderer().type() == "singlebandpseudocolor"
-    assert loaded.renderer().band() == 2
+    assert loaded.renderer().usesBands() == [2]

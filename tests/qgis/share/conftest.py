@@ -5,11 +5,6 @@ import pytest
 
 pytest.importorskip("qgis.core", reason="QGIS is not installed for this Python")
 
-from lakefloor.algorithms._layers import BANDS, SCHEMA
-from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms.core import contours
-from lakefloor.algorithms.core.grid import empty_grid
-from lakefloor.algorithms.core.polygons import inside
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
@@ -18,6 +13,12 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from shapely.geometry import LineString, Point, Polygon
+
+from lakefloor.algorithms._layers import BANDS, SCHEMA
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core import contours
+from lakefloor.algorithms.core.grid import empty_grid
+from lakefloor.algorithms.core.polygons import inside
 
 CRS = "EPSG:32615"
 EAST, NORTH = 412_000.0, 5_120_000.0

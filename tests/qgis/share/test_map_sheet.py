@@ -6,9 +6,6 @@ import subprocess
 import unicodedata
 
 import pytest
-from lakefloor.algorithms.core.sheet import PAPERS, scale_denominator
-from lakefloor.algorithms.share import _inputs, _sheet
-from lakefloor.algorithms.share.map_sheet import MapSheet
 from osgeo import gdal, osr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
@@ -21,6 +18,10 @@ from qgis.core import (
     QgsProject,
 )
 from shapely import wkt
+
+from lakefloor.algorithms.core.sheet import PAPERS, scale_denominator
+from lakefloor.algorithms.share import _inputs, _sheet
+from lakefloor.algorithms.share.map_sheet import MapSheet
 
 pytestmark = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
