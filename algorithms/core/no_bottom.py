@@ -87,8 +87,8 @@ def placeholders(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarr
     hold &= np.fmin(np.abs(into), np.abs(out)) > CLEAR_JUMP
     own, times = np.unique(value[hold], return_counts=True)
     known = np.isin(value, own[times >= RUNS_OF_PLACEHOLDER]) | listed_placeholders(value)
-    smooth = (~sharp_in & np.isfinite(into)) | (~sharp_out & np.isfinite(out))
-    return np.repeat(known & ~smooth, size)
+    alone = np.isnan(into) & np.isnan(out)
+    return np.repeat(known & (sharp_in | sharp_out | alone), size)
 
 
 def held_depths(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:

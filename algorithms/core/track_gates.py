@@ -16,8 +16,8 @@ from scipy.ndimage import median_filter
 POSITION_SLACK = 5.0
 #: A position held for less than this, s, is never called frozen.
 SHORTEST_FREEZE = 3.0
-#: A block of displaced fixes longer than this is believed.
-LONGEST_DISPLACEMENT = 60
+#: A block of displaced fixes is believed if it has more fixes and lasts longer, s, than this.
+LONGEST_DISPLACEMENT = 60.0
 #: Share of rows of equal time that must be equal throughout to be called repeated.
 REPEATED_SHARE = 0.95
 
@@ -223,7 +223,7 @@ def position_jumps(track: Track, max_speed: float) -> np.ndarray:
             near = np.hypot(x[b] - x[a], y[b] - y[a]) <= limit[a] * gap + POSITION_SLACK
             return 1.0 if near else np.inf
 
-        half = LONGEST_DISPLACEMENT / 2
+        half = 0.5 * LONGEST_DISPLACEMENT / min(usual, 1.0)
         penalty = np.full(len(head), half)
         kept = cheapest_chain(np.diff(np.append(head, len(x))), joins, penalty, half)
         jumped[start:stop] = ~kept[run_numbers(head, len(x))]
@@ -256,14 +256,15 @@ def frozen_positions(track: Track, speed, depth) -> np.ndarray:
         for k in start + np.flatnonzero(held[start:stop] >= max(SHORTEST_FREEZE, 2.5 * usual)):
             rows = slice(track.first[k], last[k] + 1)
             logged = speed[rows][np.isfinite(speed[rows])]
-            went_on = len(logged) and np.median(logged) * held[k] > POSITION_SLACK
+            went_on = len(logged) > 0 and np.median(logged) * held[k] > POSITION_SLACK
             if not went_on and k + 1 < min(stop, fixes):
                 at_once = seconds[track.first[k + 1]] - seconds[last[k]] <= 2.0 * usual + ping
                 leap = np.hypot(track.x[k + 1] - track.x[k], track.y[k + 1] - track.y[k])
                 went_on = at_once and leap > POSITION_SLACK and leap > 0.3 * held[k]
             if not went_on and not len(logged):
-                spread = np.nanpercentile(depth[rows], [10, 90])
-                went_on = spread[1] - spread[0] > max(1.0, 0.2 * spread[1])
+                found = depth[rows][np.isfinite(depth[rows])]
+                low, high = np.percentile(found, [10, 90]) if len(found) else (0.0, 0.0)
+                went_on = high - low > max(1.0, 0.2 * high)
             if went_on:
                 frozen[rows] = seconds[rows] - seconds[track.first[k]] >= usual
     return frozen
