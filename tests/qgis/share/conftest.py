@@ -12,6 +12,7 @@ from qgis.core import (
     QgsRasterLayer,
     QgsVectorLayer,
 )
+from qgis.PyQt import sip
 from shapely.geometry import LineString, Point, Polygon
 
 from lakefloor.algorithms._layers import BANDS, SCHEMA
@@ -99,7 +100,9 @@ def lake(qgis_app, tmp_path_factory):
         "SOUNDINGS": _soundings(),
     }
     yield layers
-    layers.clear()  # before QGIS itself ends
+    # A failed run's traceback keeps its parameters; the layers must end before QGIS does.
+    for layer in layers.values():
+        sip.delete(layer)
 
 
 def _soundings():

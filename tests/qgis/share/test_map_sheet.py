@@ -173,10 +173,9 @@ def test_other_unit_is_refused(lake, run, tmp_path):
     assert not list(tmp_path.iterdir())
 
 
-def test_foreign_contours_are_refused(lake, run, tmp_path, memory_layer):
-    lines = memory_layer("LineString", ["LINESTRING(412000 5120000, 412100 5120000)"])
+def test_foreign_contours_are_refused(lake, run, tmp_path):
     with pytest.raises(QgsProcessingException, match="no field 'depth'"):
-        run("mapsheet", {"CONTOURS": lines, "SHORELINE": lake["SHORELINE"],
+        run("mapsheet", {**lake, "CONTOURS": lake["BREAK_LINES"],
                          "OUTPUT": str(tmp_path / "map.pdf")})
 
 
