@@ -11,7 +11,7 @@ from .soundings import Soundings
 GAP_IN_SPACINGS = 2.5
 _CELLS_PER_SPACING = 8.0
 _SMALLEST_CELL = 0.5
-_BLOCKS_ACROSS = 1000
+_BLOCKS_ACROSS = 50
 _SINGLE_LANE_RATIO = 0.05
 _SINGLE_LANE_WIDTH = 6.0
 
@@ -80,15 +80,15 @@ def lane_spacing(soundings: Soundings) -> float:
             "The soundings lie along a single lane, so the lane spacing cannot be estimated: "
             "give the cell size and the maximum gap."
         )
+    # From coarse to fine, until blocks are well below the spacing they show: finer ones would
+    # only add the scatter within a lane, and time.
     block = np.ptp(xy, axis=0).max() / _BLOCKS_ACROSS
     while True:
         x, y, _ = block_mean(xy[:, 0], xy[:, 1], block)
-        height = _median_height(np.column_stack([x, y]))
-        # Thin to a third of the estimate and look again, until the scatter within a lane
-        # no longer makes triangles of its own.
-        if height / 3.0 <= 1.05 * block:
+        height = _median_height(np.column_stack([x, y])) if len(x) > 3 else 0.0
+        if block <= height / 2.0 or len(x) == len(xy) or block < 1e-4 * width:
             return height
-        block = height / 3.0
+        block = min(height / 2.5, block / 2.0) if height > 0 else block / 2.0
 
 
 def _median_height(points) -> float:

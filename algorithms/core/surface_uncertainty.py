@@ -17,7 +17,7 @@ from .surface_nodes import SOUNDING, Frame, Nodes
 #: a foot is the step in which most sounders log.
 LEAST_NOISE = 0.03
 _LEAST_RESIDUALS = 60
-_MOST_NODES = 40_000
+_MOST_NODES = 20_000
 _WINDOW = 24.0
 _TWO_SIGMA = 0.9545
 
