@@ -8,7 +8,6 @@ import numpy as np
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
-from scipy.stats import t as student
 
 from .corrections import distinct, each_visit, visit_list
 from .crossings import Crossings
@@ -25,6 +24,10 @@ _OUTLIER = 3.5
 
 #: No scale of misfits is believed below this, m: depths are logged in steps of some centimetres.
 _LEAST_SCALE = 0.005
+
+#: A trend with depth is told from this many standard errors on: misfits of one pass over a steep
+#: edge share its position error, so that they count for less than their number.
+_TREND = 4.0
 
 _KEY = "level_offset_m"
 
@@ -246,7 +249,7 @@ def _fit(design, d, w, robust, redundancy, progress):
     root = np.sqrt(w)
     for k in range(_ITERATIONS if robust and redundancy >= 5 else 1):
         weighted = design.multiply((w * factor)[:, None]).tocsr()
-        solver = splu((design.T @ weighted).tocsc())
+        solver = _factor(design.T @ weighted)
         before, solution = solution, solver.solve(weighted.T @ d)
         if not (robust and redundancy >= 5):
             break
@@ -260,8 +263,14 @@ def _fit(design, d, w, robust, redundancy, progress):
             break
     if scale is not None:
         # Huber's standard errors refer to the equations without robust factors.
-        solver = splu((design.T @ design.multiply(w[:, None]).tocsr()).tocsc())
+        solver = _factor(design.T @ design.multiply(w[:, None]).tocsr())
     return solution, factor, scale, solver
+
+
+def _factor(normal):
+    """Factor a symmetric positive definite matrix, unknowns in an order that keeps it sparse."""
+    return splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
+                options={"SymmetricMode": True})
 
 
 def _variance(residual, w, factor, scale, redundancy):
@@ -511,8 +520,8 @@ def _trends(crossings, network, weight, outlier):
         slope = (k * x * y).sum() / spread
         rest = y - np.average(y, weights=k) - slope * x
         error = np.sqrt((k * rest**2).sum() / (n - 2) / spread)
-        limit = student.ppf(0.995, n - 2) * error
-        trends[name] = Trend(float(slope), float(error), n, bool(abs(slope) > limit))
+        significant = bool(abs(slope) > _TREND * error)
+        trends[name] = Trend(float(slope), float(error), n, significant)
     return trends
 
 
@@ -538,6 +547,11 @@ def _notes(levelled):
             f"Not levelled, because {reason}: {lost.sum()} {what} of visit "
             f"{visit_list(levelled.visit[lost])}. Run a line across both, or hold a visit in "
             "each group."
+        )
+    lone = levelled.held & (levelled.observations == 0)
+    if levelled.unit == "lane" and lone.any():
+        notes.append(
+            f"{lone.sum()} lanes of held visits meet no other and stay as they are."
         )
     if not levelled.held.any() and network.solved.any():
         notes.append(
