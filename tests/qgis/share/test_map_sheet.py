@@ -8,15 +8,21 @@ import unicodedata
 import pytest
 from osgeo import gdal, osr
 from qgis.core import (
+    QgsApplication,
     QgsCoordinateReferenceSystem,
     QgsLayoutItem,
     QgsLayoutItemPage,
     QgsProcessingAlgorithm,
+    QgsProcessingAlgRunnerTask,
     QgsProcessingContext,
     QgsProcessingException,
     QgsProcessingFeedback,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildAlgorithm,
+    QgsProcessingModelChildParameterSource,
     QgsProject,
 )
+from qgis.PyQt.QtCore import QCoreApplication
 from shapely import wkt
 
 from lakefloor.algorithms.core.sheet import PAPERS, scale_denominator
@@ -187,3 +193,47 @@ def test_cancelled_sheet_leaves_nothing(lake, run, recorder, tmp_path):
 
 def test_runs_on_the_main_thread(provider):
     assert MapSheet().flags() & QgsProcessingAlgorithm.Flag.FlagNoThreading
+
+
+def test_takes_temporary_layers_inside_a_model(lake, provider, tmp_path):
+    model = QgsProcessingModelAlgorithm("sheet in a model", "test")
+    model.initAlgorithm()
+
+    def child(algorithm, name, **values):
+        step = QgsProcessingModelChildAlgorithm(algorithm)
+        step.setChildId(name)
+        source = QgsProcessingModelChildParameterSource
+        for key, value in values.items():
+            step.addParameterSources(key, [
+                source.fromChildOutput(*value) if isinstance(value, tuple)
+                else source.fromStaticValue(value)
+            ])
+        assert step.algorithm() is not None
+        model.addChildAlgorithm(step)
+
+    QgsProject.instance().addMapLayers(
+        [lake["CONTOURS"].clone(), lake["SHORELINE"].clone(), lake["SURFACE"].clone()])
+    by_name = {layer.name(): layer.id() for layer in QgsProject.instance().mapLayers().values()}
+    path = tmp_path / "map.pdf"
+    child("native:extractbyexpression", "lines", INPUT=by_name["Contours"],
+          EXPRESSION="\"unit\" = 'ft'")
+    child("native:fixgeometries", "shore", INPUT=by_name["Shoreline"])
+    child("lakefloor:mapsheet", "sheet", CONTOURS=("lines", "OUTPUT"),
+          SHORELINE=("shore", "OUTPUT"), SURFACE=by_name["Depth"], UNIT="ft", OUTPUT=str(path),
+          TITLE="From a model")
+    context = QgsProcessingContext()
+    context.setProject(QgsProject.instance())
+    feedback = QgsProcessingFeedback()
+    if model.flags() & QgsProcessingAlgorithm.Flag.FlagNoThreading:
+        _, ok = model.run({}, context, feedback)
+    else:  # newer QGIS: in the background, with the sheet's step on the main thread
+        outcome = []
+        task = QgsProcessingAlgRunnerTask(model, {}, context, feedback)
+        task.executed.connect(lambda ok, results: outcome.append(ok))
+        QgsApplication.taskManager().addTask(task)
+        while not outcome:
+            QCoreApplication.processEvents()
+        ok = outcome[0]
+    QgsProject.instance().clear()
+    assert ok, feedback.textLog()
+    assert "From a model" in text_of(path)
