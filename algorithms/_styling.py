@@ -44,6 +44,7 @@ from .core.soundings import ACCEPTED
 
 INK = "#0b2545"
 PAPER = "#ffffff"
+FAINT = "#5d6b7c"
 DROP_OFF = "#7a3300"
 REJECTED = "#b83200"
 
@@ -142,8 +143,8 @@ def _soundings(layer, faint=False):
         if not is_null(status) and status not in ("", ACCEPTED)
     )
     dot = QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "0.5" if faint else "1.3", "outline_style": "no",
-        "color": INK if faint else depth_color(0.75).name(),
+        "name": "circle", "size": "0.4" if faint else "1.3", "outline_style": "no",
+        "color": FAINT if faint else depth_color(0.75).name(),
     })
     if not faint:
         deepest = _deepest(layer)
@@ -192,7 +193,7 @@ def _contours(layer):
     rules = []
     for name, index, width in ((tr("index contour"), 1, 0.45), (tr("contour"), 0, 0.18)):
         for supported, dash, remark in (
-            (1, None, ""), (0, "1.8;1.1", tr(", not supported by the data")),
+            (1, None, ""), (0, "3;0.9", tr(", not supported by the data")),
         ):
             rules.append((
                 name + remark,

@@ -30,7 +30,7 @@ _NATIONAL_DATUMS = (
 )
 
 
-def scale_denominator(width, height, frame_width, frame_height, margin=0.04) -> int:
+def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> int:
     """Return the largest usual map scale at which an extent fits a frame.
 
     The series is 1, 1.25, 1.5, 2, 2.5, 3, 4, 5 and 7.5 times a power of ten, from 1:100.

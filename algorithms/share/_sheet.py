@@ -247,8 +247,13 @@ def _sources(layers, crs, author) -> str:
 
 def map_extent(shoreline, crs, context) -> QgsRectangle:
     """Return the extent of the lake in the CRS of the map."""
-    transform = QgsCoordinateTransform(shoreline.crs(), crs, context.transformContext())
-    return transform.transformBoundingBox(shoreline.extent())
+    # Of the projected shore, as the projected box is larger.
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    extent = QgsRectangle()
+    extent.setMinimal()
+    for feature in shoreline.getFeatures(request):
+        extent.combineExtentWith(feature.geometry().boundingBox())
+    return extent
 
 
 def build_layout(project, layers, facts, extent, paper="Letter", orientation="auto",

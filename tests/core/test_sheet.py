@@ -27,8 +27,8 @@ def test_scale_series(width, height, expected):
 @given(st.floats(1, 1e5), st.floats(1, 1e5), st.floats(50, 400), st.floats(50, 400))
 def test_extent_fits_at_the_scale(width, height, frame_width, frame_height):
     n = sheet.scale_denominator(width, height, frame_width, frame_height)
-    assert 1000 * width / n <= frame_width * 0.92 * (1 + 1e-9)
-    assert 1000 * height / n <= frame_height * 0.92 * (1 + 1e-9)
+    assert 1000 * width / n <= frame_width * 0.96 * (1 + 1e-9)
+    assert 1000 * height / n <= frame_height * 0.96 * (1 + 1e-9)
 
 
 def test_scale_of_nothing():
