@@ -36,7 +36,7 @@ from qgis.core import (
     QgsUnitTypes,
     QgsWkbTypes,
 )
-from qgis.PyQt.QtGui import QColor, QFont, QFontDatabase
+from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 
 from ._compat import is_null
 from ._i18n import tr
@@ -63,8 +63,8 @@ def apply_style(layer, style: str, **options):
 
 def font_family() -> str:
     """Return the first of the preferred fonts that this machine has."""
-    installed = set(QFontDatabase().families())
-    return next((name for name in _FONTS if name in installed), QFont().family())
+    installed = (name for name in _FONTS if QFontInfo(QFont(name)).family() == name)
+    return next(installed, QFont().family())
 
 
 def text_format(points: float, color=INK, bold=False, buffer=0.0) -> QgsTextFormat:
