@@ -32,7 +32,9 @@ def usable(soundings: Soundings) -> Soundings:
         raise LakefloorError(
             f"None of the {len(soundings)} soundings is accepted with a depth and a position."
         )
-    if len(np.unique(np.column_stack([kept.x, kept.y]), axis=0)) < 3:
+    elsewhere = (kept.x != kept.x[0]) | (kept.y != kept.y[0])
+    second = np.argmax(elsewhere)
+    if not (elsewhere & ((kept.x != kept.x[second]) | (kept.y != kept.y[second]))).any():
         raise LakefloorError(
             f"A surface needs soundings at three or more places; the {len(kept)} accepted "
             "soundings lie at fewer."
