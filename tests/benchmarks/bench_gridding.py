@@ -4,8 +4,8 @@
 
 Ours, scipy, GDAL and QGIS get the same soundings and the same shore nodes, on the same grid.
 Each runs in a process of its own; seconds are those of the gridding call, with the input read
-already (GDAL reads its file within), and MB is what the call added at its peak. Ours also writes the
-uncertainty and the distance within that time. The error is taken over the cells within the
+already (GDAL reads its file within), and MB is what the call added at its peak. Ours makes the
+uncertainty and the distance within that time too. The error is taken over the cells within the
 shoreline that every method filled; "filled" is the share of the lake that got a depth. QGIS's
 IDW weighs all soundings for every cell and is left out above 1e10 pairs.
 """
@@ -25,11 +25,12 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 import conftest  # noqa: E402, F401  makes the repository the package "lakefloor"
 import made_lake  # noqa: E402
+from shapely.affinity import scale  # noqa: E402
+
 from lakefloor.algorithms.core.grid import empty_grid  # noqa: E402
 from lakefloor.algorithms.core.polygons import inside  # noqa: E402
 from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell  # noqa: E402
 from lakefloor.algorithms.core.surface_nodes import shore_nodes  # noqa: E402
-from shapely.affinity import scale  # noqa: E402
 
 MOST_PAIRS = 1e10
 

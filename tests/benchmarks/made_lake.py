@@ -1,8 +1,9 @@
 """An invented lake whose depth is known everywhere, and a survey of it."""
 
 import numpy as np
-from lakefloor.algorithms.core.soundings import Soundings
 from shapely.geometry import Polygon
+
+from lakefloor.algorithms.core.soundings import Soundings
 
 ISLAND_X, ISLAND_Y, ISLAND_RADIUS = 250.0, -120.0, 60.0
 _HUMPS = (  # easting, northing, rise in m, radius in m

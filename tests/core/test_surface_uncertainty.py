@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from lakefloor.algorithms.core import surface_uncertainty
 from lakefloor.algorithms.core.idw import idw_surface
 from lakefloor.algorithms.core.soundings import Soundings

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from lakefloor.algorithms.core.grid import Grid
 from osgeo import gdal
 from qgis.core import (
     QgsFeature,
@@ -16,6 +15,8 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from shapely.affinity import translate
+
+from lakefloor.algorithms.core.grid import Grid
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
