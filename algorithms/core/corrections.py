@@ -317,21 +317,27 @@ def _move_along_track(soundings, tau, progress):
         fix = accepted[rows] & timed & np.isfinite(x[rows]) & np.isfinite(y[rows])
         if not fix.any():
             continue
-        track = _track(name, seconds[fix], x[rows][fix], y[rows][fix])
+        track = visit_track(name, seconds[fix], x[rows][fix], y[rows][fix])
         # Steps of one visit differ only where its files were corrected apart.
         for step in np.unique(tau[rows]):
             if step == 0.0:
                 continue
             here = timed & (tau[rows] == step)
-            dx, dy = _shift(track, seconds[here], step)
+            dx, dy = shift_along(track, seconds[here], step)
             x[rows[here]] += dx
             y[rows[here]] += dy
         progress(0.6 * rows.size / len(soundings))
     return x, y
 
 
-def _track(name, seconds, x, y):
-    """Return distinct times in order with the mean position of each."""
+def visit_track(name, seconds, x, y) -> tuple:
+    """Return one visit's distinct times in order, s, with the mean position of each, m.
+
+    Raises
+    ------
+    LakefloorError
+        If there are fewer than two times, or positions far apart share one.
+    """
     times, which, count = np.unique(seconds, return_inverse=True, return_counts=True)
     mean_x = np.bincount(which, x) / count
     mean_y = np.bincount(which, y) / count
@@ -345,8 +351,11 @@ def _track(name, seconds, x, y):
     return times, mean_x, mean_y
 
 
-def _shift(track, seconds, tau):
-    """Return how far the boat moves from each time to ``tau`` seconds later."""
+def shift_along(track, seconds, tau: float) -> list:
+    """Return how far the boat moves from each time to ``tau`` seconds later, east and north, m.
+
+    ``track`` is from :func:`visit_track`.
+    """
     times, x, y = track
     reach = abs(tau)
     step = np.diff(times)
