@@ -23,7 +23,10 @@ def _radius(angle):
 def true_depth(x, y):
     """Depth, m: 0 on the shore, a steep shelf 40 m to 70 m out, humps, one island."""
     r = np.hypot(x, y)
-    out = _radius(np.arctan2(y, x)) - r
+    # The shore's shape fades towards the middle, where directions meet.
+    fade = np.clip(r / 300.0, 0.0, 1.0)
+    fade = fade * fade * (3.0 - 2.0 * fade)
+    out = 560.0 + fade * (_radius(np.arctan2(y, x)) - 560.0) - r
     # A gentle beach, a drop of 7 m within some 25 m, then a basin that keeps deepening.
     depth = 0.03 * out + 3.5 * (np.tanh((out - 55.0) / 12.0) + 1.0) + 0.006 * out
     depth -= 3.5 * (np.tanh(-55.0 / 12.0) + 1.0)
