@@ -11,6 +11,7 @@ from .errors import LakefloorError
 from .progress import Progress, silent
 from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed
 from .soundings import Soundings, parse_corrections, with_corrections
+from .vertical_uncertainty import assumed_speed, combine, instrument, layering
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
 _DATUM_KEY = "datum"
@@ -23,9 +24,6 @@ _PAUSE_S = 10.0
 
 #: Fixes of one instant that lie farther apart than this, m, show a stopped clock.
 _FROZEN_M = 50.0
-
-#: The coldest water that a lake's depth is likely to hold in the open season: densest at 4 °C.
-_COLDEST_C = 4.0
 
 
 @dataclass(frozen=True)
@@ -125,7 +123,8 @@ def correct_depths(
     ``uncert = sqrt(fixed^2 + (share depth)^2 + (layering / sqrt 3)^2)``, where layering is how
     much too deep the depth is if all water below ``mixed_depth_m`` is as cold as stated; the
     truth is taken as equally likely anywhere between none and all of it. There is no such term
-    where the mean sound speed itself is given.
+    where the mean sound speed itself is given. What position, draft and water level add is for
+    :func:`.uncertainty_budget.uncertainty_budget`, once depths are reduced.
 
     References
     ----------
@@ -164,9 +163,10 @@ def correct_depths(
     offset, height = np.array(references, dtype=float)[group].T
     below = (earlier - offset) * speed / assumed_speed_ms
     depth = below + height
-    uncert = _uncertainty(
-        below, depth, speed, surface_only, skipped, assumed_speed_ms,
-        uncert_fixed_m, uncert_share, mixed_depth_m, deep_temperature_c,
+    uncert = combine(
+        instrument(depth, uncert_fixed_m, uncert_share),
+        np.where(surface_only, layering(below, speed, mixed_depth_m, deep_temperature_c), 0.0),
+        np.where(skipped, assumed_speed(below, assumed_speed_ms), 0.0),
     )
     progress(0.9)
     rounded, which = np.unique(np.round(np.where(skipped, -1.0, speed), 1), return_inverse=True)
@@ -423,17 +423,6 @@ def _smooth_temperature(name, time, logged):
     order = np.argsort(at[usable], kind="stable")
     smooth = median_filter(logged[usable][order], size=_TEMPERATURE_WINDOW, mode="reflect")
     return np.interp(at, at[usable][order], smooth)
-
-
-def _uncertainty(
-    below, depth, speed, surface_only, skipped, assumed, fixed, share, mixed, deep_temperature
-):
-    deep, coldest = fresh_water_sound_speed([deep_temperature, _COLDEST_C])
-    layering = np.where(
-        surface_only, np.maximum(below - mixed, 0.0) * np.abs(1.0 - deep / speed), 0.0
-    )
-    unscaled = np.where(skipped, below * abs(1.0 - coldest / assumed), 0.0)
-    return np.sqrt(fixed**2 + (share * depth) ** 2 + (layering**2 + unscaled**2) / 3.0)
 
 
 def _summary(before, after, earlier, temperature, speed, skipped):
