@@ -191,26 +191,38 @@ class Outputs:
             return None, definition
         return Path(target).absolute(), definition
 
-    def soundings(self, name, soundings: Soundings, crs):
-        """Write a soundings layer in the schema that all algorithms share."""
-        columns = [(getattr(soundings, attr), kind) for attr, kind in SCHEMA.values()]
-        converted = [_to_attributes(values, kind) for values, kind in columns]
+    def soundings(self, name, soundings, crs, count=0):
+        """Write a soundings layer in the schema that all algorithms share.
+
+        Parameters
+        ----------
+        soundings : Soundings or iterable of Soundings
+            Parts of a large layer are written one after the other.
+        count : int
+            Soundings in all parts, for the progress.
+        """
+        if isinstance(soundings, Soundings):
+            soundings, count = [soundings], len(soundings)
+        times = []
 
         def rows():
-            finite = np.isfinite(soundings.x) & np.isfinite(soundings.y)
-            for i, attributes in enumerate(zip(*converted)):
-                point = (
-                    QgsGeometry(QgsPoint(soundings.x[i], soundings.y[i])) if finite[i] else None
-                )
-                yield point, list(attributes)
+            for part in soundings:
+                times.append(part.time)
+                converted = [
+                    _to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
+                ]
+                finite = np.isfinite(part.x) & np.isfinite(part.y)
+                for i, attributes in enumerate(zip(*converted)):
+                    point = QgsGeometry(QgsPoint(part.x[i], part.y[i])) if finite[i] else None
+                    yield point, list(attributes)
 
         self.features(
             name, [(f, kind) for f, (_, kind) in SCHEMA.items()], QgsWkbTypes.Type.Point, crs,
-            rows(), style="soundings", count=len(soundings),
+            rows(), style="soundings", count=count,
         )
         for folder, final, _, staged_for in self._staged:
-            if staged_for == name:
-                restore_milliseconds(folder / final.name, "time", soundings.time)
+            if staged_for == name and times:
+                restore_milliseconds(folder / final.name, "time", np.concatenate(times))
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""

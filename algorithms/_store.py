@@ -1,0 +1,514 @@
+"""The lake's store: one GeoPackage in which a lake's visits add up over years.
+
+Layer ``soundings`` holds every sounding ever added in the schema that all algorithms share,
+table ``visits`` one row a visit, table ``history`` one row for everything done, to which rows
+are only ever added. QGIS opens it like any GeoPackage.
+
+Whatever changes a store is one SQLite transaction, so that a crash or a kill at any moment leaves
+the old state or the new one; a hot journal left behind (``*.gpkg-journal``) is rolled back by
+whoever opens the store next, and must not be deleted. A new store is made in a hidden folder and
+moved into place when it is complete. Two writers take turns by SQLite's file locks. These are
+as good as those of the file system: keep a store on a disk of the computer, since many network
+drives and folders kept in step by a cloud service lock badly or copy a file halfway through.
+
+Memory grows with the visit at hand, not with the store.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from ._i18n import tr
+from ._store_file import (
+    IS_SUPERSEDED,
+    SUPERSEDED,
+    crs_of,
+    log,
+    reading,
+    same_crs,
+    writing,
+)
+from ._store_rows import (
+    delete_soundings,
+    depths,
+    enter,
+    logged,
+    new_visit,
+    parts,
+    stored_visits,
+    update_extent,
+)
+from .core.bottom_change import bottom_change
+from .core.corrections import each_visit
+from .core.errors import LakefloorError
+from .core.progress import Progress, silent, span
+from .core.soundings import ACCEPTED, Soundings, concatenate
+from .core.store_content import find_known, fingerprint, same_outing, tells
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What a store holds; ``crs`` is an authority code such as EPSG:32615, or WKT."""
+
+    crs: str
+    visits: list
+
+
+@dataclass
+class Added:
+    """What adding did.
+
+    Attributes
+    ----------
+    visits : list of str
+        Names under which soundings entered.
+    added, already_there, removed, superseded, restored : int
+        Soundings.
+    changes : list of (str, str, BottomChange)
+        Older visit, newer visit, and how the bottom differs between them.
+    notes : list of str
+        What the user should know, in plain words.
+    """
+
+    visits: list = field(default_factory=list)
+    added: int = 0
+    already_there: int = 0
+    removed: int = 0
+    superseded: int = 0
+    restored: int = 0
+    changes: list = field(default_factory=list)
+    notes: list = field(default_factory=list)
+
+
+def contents(path) -> Contents:
+    """Return the CRS and the visits of a store, in order of time.
+
+    Raises
+    ------
+    LakefloorError
+        If the file is absent, no store, damaged or locked.
+    """
+    with reading(path) as db:
+        return Contents(crs_of(db), stored_visits(db))
+
+
+def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progress = silent):
+    """Read soundings of a store in parts, in order of visit and as logged within each.
+
+    Parameters
+    ----------
+    path : str or Path
+    visits : list of str, optional
+        Names; all by default.
+    box : tuple, optional
+        West, south, east, north in the store's CRS, m.
+    start, stop : datetime64, optional
+        UTC; from ``start`` to before ``stop``. Soundings without time are left out then.
+    progress : callable
+
+    Yields
+    ------
+    Soundings
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`contents`, and if a visit is not in the store.
+    """
+    with reading(path) as db:
+        present = stored_visits(db)
+        if visits is not None:
+            chosen = {_named(present, name, path).number for name in visits}
+            present = [v for v in present if v.number in chosen]
+        timed = start is not None or stop is not None
+        present = [v for v in present if _meets(v, box) and _spans(v, start, stop)]
+        total, done = sum(v.soundings for v in present) or 1, 0
+        for visit in present:
+            for part, count in parts(db, visit.number, box):
+                done += count
+                progress(min(done / total, 1.0))
+                keep = np.ones(len(part), bool)
+                if box is not None:
+                    west, south, east, north = box
+                    keep &= (part.x >= west) & (part.x <= east)
+                    keep &= (part.y >= south) & (part.y <= north)
+                if timed:
+                    keep &= ~np.isnat(part.time)
+                if start is not None:
+                    keep &= part.time >= start
+                if stop is not None:
+                    keep &= part.time < stop
+                if keep.any():
+                    yield part if keep.all() else part.select(keep)
+
+
+def add(
+    path,
+    soundings: Soundings,
+    crs: str,
+    *,
+    mode: str = "add",
+    newer_wins: bool = False,
+    change: dict | None = None,
+    parameters: dict | None = None,
+    before_commit=None,
+    progress: Progress = silent,
+) -> Added:
+    """Add visits to a store, which is made where it is absent.
+
+    Parameters
+    ----------
+    path : str or Path
+        GeoPackage (.gpkg).
+    soundings : Soundings
+        One visit or several, in the store's CRS, all at its datum.
+    crs : str
+        Authority code or WKT; that of a new store.
+    mode : str
+        ``add``: soundings that are there already change nothing, others enter. ``replace``: a
+        visit that is there already, as told by what was logged, is exchanged.
+    newer_wins : bool
+        Where the bottom has changed, older soundings get the status ``superseded by`` the newer
+        visit. Otherwise change is only reported.
+    change : dict, optional
+        Keyword arguments of :func:`.core.bottom_change.bottom_change`.
+    parameters : dict, optional
+        Kept in the store beside the visit and in the history.
+    before_commit : callable, optional
+        Takes what was done, :class:`Added`; if it raises, nothing has changed.
+    progress : callable
+        May raise to stop; nothing has changed then.
+
+    Returns
+    -------
+    Added
+
+    Raises
+    ------
+    LakefloorError
+        If the file is no store, damaged, read-only or locked, the disk is full, the datum is
+        not that of the store, or a visit is ambiguous. The store is as before then.
+    """
+    if len(soundings) == 0:
+        raise LakefloorError(tr("There are no soundings to add."))
+    if mode not in ("add", "replace"):
+        raise LakefloorError(tr("Mode '{}' is unknown; choose add or replace.").format(mode))
+    done = Added()
+    parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
+    with writing(path, crs, progress) as db:
+        if not same_crs(crs_of(db), crs):
+            raise LakefloorError(
+                tr("The soundings are in {}, but the store is in {}.").format(crs, crs_of(db))
+            )
+        names = sorted(each_visit(soundings), key=lambda item: _first(soundings.time[item[1]]))
+        touched = set()
+        for k, (name, rows) in enumerate(names):
+            step = span(progress, 0.7 * k / len(names), 0.7 * (k + 1) / len(names))
+            part = _entering(db, soundings.select(rows), newer_wins)
+            take_in = _replace if mode == "replace" else _add
+            number = take_in(db, name.strip() or _day(part.time), part, parameters, done, step)
+            if number is not None:
+                touched.add(number)
+        _refuse_other_datum(db, path)
+        _compare(db, touched, newer_wins, change or {}, parameters, done,
+                 span(progress, 0.7, 0.95))
+        if touched:
+            update_extent(db)
+        if before_commit is not None:
+            before_commit(done)
+    return done
+
+
+def remove(path, names, *, parameters: dict | None = None, progress: Progress = silent) -> dict:
+    """Remove visits from a store; soundings that they superseded are accepted again.
+
+    Parameters
+    ----------
+    path : str or Path
+    names : list of str
+    parameters : dict, optional
+        Kept in the history.
+    progress : callable
+
+    Returns
+    -------
+    dict
+        ``removed`` and ``restored``, numbers of soundings.
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`add`, and if a visit is not in the store.
+    """
+    parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
+    removed = restored = 0
+    if not Path(path).is_file():
+        raise LakefloorError(tr("There is no store '{}'.").format(path))
+    with writing(path, None, progress) as db:
+        visits = [_named(stored_visits(db), name, path) for name in dict.fromkeys(names)]
+        for k, visit in enumerate(visits):
+            progress(0.9 * k / len(visits))
+            removed += visit.soundings
+            restored += _restore(db, visit.name, parameters)
+            delete_soundings(db, visit.number)
+            db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
+            log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
+        update_extent(db)
+    return {"removed": removed, "restored": restored}
+
+
+# -- one visit ---------------------------------------------------------------------------------
+
+
+def _add(db, name, part, parameters, done, progress):
+    """Enter what is not there yet; return the number of the visit that grew, or None."""
+    stored = stored_visits(db)
+    known = find_known(part, logged(db, part, stored, progress))
+    shared = known.counts()
+    done.already_there += int(known.there.sum())
+    if known.there.any():
+        where = ", ".join(f"'{v.name}'" for v in stored if v.number in shared)
+        done.notes.append(
+            tr("Visit '{}': {} of {} soundings are in the store already, in visit {}.").format(
+                name, int(known.there.sum()), len(part), where)
+        )
+        other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
+        if other.any():
+            done.notes.append(
+                tr("{} of these have another depth than the store holds. To take the new depths, "
+                   "choose 'replace'.").format(int(other.sum()))
+            )
+    if known.there.all():
+        return None
+    fresh = part.select(~known.there)
+    host = max(stored, key=lambda v: shared.get(v.number, 0), default=None)
+    if host is not None and same_outing(shared.get(host.number, 0), len(part), host.soundings):
+        earlier = concatenate(s for s, _ in parts(db, host.number))
+        merged = _in_time(concatenate([earlier, fresh]))
+        delete_soundings(db, host.number)
+        mark = enter(db, host.number, host.name, merged, parameters, progress)
+        log(db, "extended", host.name, len(fresh), mark, parameters)
+        done.notes.append(
+            tr("Visit '{}' of the store grows by {} soundings of the same outing.").format(
+                host.name, len(fresh))
+        )
+        name, number = host.name, host.number
+    else:
+        _refuse_twin(stored, name, fresh)
+        free = _free_name(stored, name)
+        if free != name:
+            done.notes.append(
+                tr("Visit '{}' in the store holds other soundings; these enter as '{}'.").format(
+                    name, free)
+            )
+        name, number = free, None
+        number = new_visit(db, name)
+        mark = enter(db, number, name, fresh, parameters, progress)
+        log(db, "added", name, len(fresh), mark, parameters)
+    done.visits.append(name)
+    done.added += len(fresh)
+    return number
+
+
+def _replace(db, name, part, parameters, done, progress):
+    """Exchange the visits that hold what this one logged; return its number."""
+    stored = stored_visits(db)
+    known = find_known(part, logged(db, part, stored, progress))
+    shared = known.counts()
+    mark = fingerprint(part.time, part.raw_depth)
+    matched = [
+        v for v in stored
+        if same_outing(shared.get(v.number, 0), len(part), v.soundings)
+        or (tells(len(part)) and v.fingerprint == mark)
+    ]
+    if not matched:
+        if name in {v.name for v in stored}:
+            raise LakefloorError(
+                tr("Visit '{}' in the store holds other soundings than these. Add these under "
+                   "another name, or remove that visit first.").format(name)
+            )
+        done.notes.append(tr("Visit '{}' was not in the store; it is added.").format(name))
+        return _add(db, name, part, parameters, done, progress)
+    numbers = {v.number for v in matched}
+    elsewhere = known.there & ~np.isin(known.visit, list(numbers))
+    done.already_there += int(elsewhere.sum())
+    part = part.select(~elsewhere)
+    free = _free_name([v for v in stored if v.number not in numbers], name)
+    for visit in matched:
+        done.restored += _restore(db, visit.name, parameters)
+        done.removed += visit.soundings
+        delete_soundings(db, visit.number)
+        log(db, "replaced", visit.name, visit.soundings, visit.fingerprint, parameters)
+        if visit is not matched[0]:
+            db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
+        done.notes.append(
+            tr("Visit '{}' with {} soundings is replaced by '{}' with {}.").format(
+                visit.name, visit.soundings, free, len(part))
+        )
+    number = matched[0].number
+    mark = enter(db, number, free, part, parameters, progress)
+    log(db, "added", free, len(part), mark, parameters)
+    done.visits.append(free)
+    done.added += len(part)
+    return number
+
+
+def _refuse_twin(stored, name, part):
+    """Refuse a log whose depths are in the store, but at other times or places."""
+    mark = fingerprint(part.time, part.raw_depth)
+    twin = next((v for v in stored if v.fingerprint == mark), None)
+    if twin is not None and tells(len(part)):
+        raise LakefloorError(
+            tr("Visit '{}' holds the depths of visit '{}' of the store, at other times or places. "
+               "Was the log read with another time zone or CRS? Choose 'replace' to take the new "
+               "reading.").format(name, twin.name)
+        )
+
+
+def _entering(db, part, newer_wins):
+    """Return a visit as it may enter: only a visit of the store can supersede."""
+    texts = [str(s) for s in part.status]
+    marked = {t for t in texts if t.startswith(SUPERSEDED)}
+    if not newer_wins:
+        present = {v.name for v in stored_visits(db)}
+        marked = {t for t in marked if t[len(SUPERSEDED):] not in present}
+    if not marked:
+        return part
+    return part.replace(status=np.array([ACCEPTED if t in marked else t for t in texts], object))
+
+
+def _in_time(soundings):
+    """Return the soundings in order of time, where all have one."""
+    if np.isnat(soundings.time).any():
+        return soundings
+    return soundings.select(np.argsort(soundings.time, kind="stable"))
+
+
+def _free_name(stored, name):
+    taken = {v.name for v in stored}
+    free, k = name, 1
+    while free in taken:
+        k += 1
+        free = f"{name} ({k})"
+    return free
+
+
+def _first(times):
+    known = times[~np.isnat(times)]
+    return (known.size == 0, known.min().astype(np.int64) if known.size else 0)
+
+
+def _day(times):
+    known = times[~np.isnat(times)]
+    return str(known.min().astype("datetime64[D]")) if known.size else tr("unnamed")
+
+
+# -- change of the bottom ----------------------------------------------------------------------
+
+
+def _compare(db, touched, newer_wins, options, parameters, done, progress):
+    """Compare the visits that came in with all that lie near, the older first."""
+    visits = stored_visits(db)
+    reach = options.get("reach_m", 5.0)
+    pairs = [
+        (a, b) for j, b in enumerate(visits) for a in visits[:j]
+        if (a.number in touched or b.number in touched) and _goes_before(a, b)
+        and a.box and _meets(b, (a.box[0] - reach, a.box[1] - reach,
+                                 a.box[2] + reach, a.box[3] + reach))
+    ]
+    held = (None, None)
+    for k, (a, b) in enumerate(pairs):
+        progress(k / len(pairs))
+        if held[0] != b.number:
+            held = (b.number, depths(db, b.number, None))
+        _, newer = held[1]
+        fids, older = depths(db, a.number, b.box, reach)
+        found = bottom_change(older, newer, progress=silent, **options)
+        if not found.changed.any():
+            continue
+        done.changes.append((a.name, b.name, found))
+        if found.level_suspected:
+            done.notes.append(
+                tr("Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m): "
+                   "rather a wrong lake level or draft than the bottom. Check the gauge.").format(
+                    a.name, b.name, float(np.median(found.change)))
+            )
+        if newer_wins:
+            rows = fids[found.older_rows].tolist()
+            db.executemany(
+                "UPDATE soundings SET status = ? WHERE fid = ?",
+                ((f"{SUPERSEDED}{b.name}", fid) for fid in rows),
+            )
+            done.superseded += len(rows)
+            log(db, f"{SUPERSEDED}{b.name}", a.name, len(rows), None, parameters)
+    progress(1.0)
+
+
+def _goes_before(a, b):
+    """Say whether visit ``a`` was over when ``b`` began; without times, whether it came first."""
+    return bool(np.isnat(a.stop) or a.stop < b.start)
+
+
+def _restore(db, name, parameters):
+    """Accept the soundings again that a visit superseded; return their number."""
+    count = db.execute(
+        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}",
+        (ACCEPTED, f"{SUPERSEDED}{name}"),
+    ).rowcount
+    if count:
+        log(db, "accepted again", name, count, None, parameters)
+    return count
+
+
+# -- the store as a whole ----------------------------------------------------------------------
+
+
+def _named(visits, name, path):
+    for visit in visits:
+        if visit.name == name:
+            return visit
+    present = ", ".join(f"'{v.name}'" for v in visits[:20])
+    raise LakefloorError(
+        tr("Store '{}' has no visit '{}'. It has {}.").format(
+            Path(path).name, name, present or tr("none"))
+    )
+
+
+def _meets(visit, box):
+    if box is None:
+        return True
+    if visit.box is None:
+        return False
+    west, south, east, north = visit.box
+    return west <= box[2] and east >= box[0] and south <= box[3] and north >= box[1]
+
+
+def _spans(visit, start, stop):
+    if start is None and stop is None:
+        return True
+    return bool(
+        not np.isnat(visit.start) and (start is None or visit.stop >= start)
+        and (stop is None or visit.start < stop)
+    )
+
+
+def _refuse_other_datum(db, path):
+    by_datum = {}
+    for visit in stored_visits(db):
+        key = visit.datum and (visit.datum[0], round(visit.datum[1], 3))
+        by_datum.setdefault(key, []).append(visit.name)
+    if len(by_datum) < 2:
+        return
+    parts = []
+    for datum, names in by_datum.items():
+        what = tr("not reduced to a datum") if datum is None else f"'{datum[0]}', {datum[1]:g} m"
+        shown = ", ".join(f"'{name}'" for name in names[:5])
+        parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
+    raise LakefloorError(
+        tr("A store holds one datum, but with these soundings '{}' would hold {}. Reduce them to "
+           "the datum of the store; nothing was added.").format(Path(path).name, "; ".join(parts))
+    )

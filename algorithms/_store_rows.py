@@ -1,0 +1,254 @@
+"""Rows of a lake's store, in SQL, as arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from osgeo import ogr
+
+from ._layers import SCHEMA
+from ._store_file import VISITS, now
+from .core.lake_level import datum_of
+from .core.soundings import ACCEPTED, Soundings
+from .core.store_content import Logged, fingerprint
+
+_BATCH = 20_000
+
+#: A point as GeoPackage stores it: header without envelope, then little-endian WKB.
+_POINT = np.dtype([
+    ("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"),
+    ("order", "u1"), ("type", "<u4"), ("x", "<f8"), ("y", "<f8"),
+])
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One row of the table of visits.
+
+    Times are datetime64[ms], NaT where no sounding has one; ``box`` is west, south, east, north
+    in m, or None where no sounding has a position; ``datum`` is name and elevation in m, or None.
+    """
+
+    number: int
+    name: str
+    fingerprint: str
+    soundings: int
+    without_time: int
+    start: np.datetime64
+    stop: np.datetime64
+    box: tuple | None
+    datum: tuple | None
+
+
+def stored_visits(db):
+    """Return the visits in order of time; those without time come first."""
+    rows = db.execute(
+        "SELECT fid, visit, fingerprint, soundings, without_time, time_from, time_to, west, south, "
+        "east, north, datum, datum_elev_m FROM visits WHERE soundings IS NOT NULL"
+    ).fetchall()
+    visits = [
+        Visit(fid, name, mark, count, without, *_times([start, stop]),
+              None if west is None else (west, south, east, north),
+              None if datum is None else (datum, elevation))
+        for fid, name, mark, count, without, start, stop, west, south, east, north, datum, elevation
+        in rows
+    ]
+    return sorted(visits, key=lambda v: (v.start.astype(np.int64), v.number))
+
+
+def new_visit(db, name):
+    return db.execute("INSERT INTO visits (visit) VALUES (?)", (name,)).lastrowid
+
+
+def enter(db, number, name, part, parameters, progress):
+    """Write the soundings of a visit and its row; return the fingerprint."""
+    _insert(db, part.replace(visit=np.full(len(part), name, object)), number, progress)
+    mark = fingerprint(part.time, part.raw_depth)
+    timed = part.time[~np.isnat(part.time)]
+    placed = np.isfinite(part.x) & np.isfinite(part.y)
+    x, y = part.x[placed], part.y[placed]
+    box = [float(f(v)) for f, v in ((np.min, x), (np.min, y), (np.max, x), (np.max, y))] if (
+        placed.any()) else [None] * 4
+    datum = datum_of(part) or (None, None)
+    values = (
+        name, mark, len(part), len(part) - timed.size,
+        *_time_texts(np.array([timed.min(), timed.max()]) if timed.size
+                     else np.full(2, np.datetime64("NaT", "ms"))),
+        *box, *datum, now(), parameters,
+    )
+    names = ", ".join(f"{column} = ?" for column in VISITS)
+    db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
+    return mark
+
+
+def _insert(db, soundings, number, progress):
+    ((srs,),) = db.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'")
+    ((last,),) = db.execute("SELECT max(fid) FROM soundings")
+    ((given,),) = db.execute(
+        "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = 'soundings' "
+        "UNION ALL SELECT 0)")
+    first = max(last or 0, given) + 1
+    columns = ["fid", "geom", "visit_id", *SCHEMA]
+    marks = ", ".join("?" * len(columns))
+    insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
+    # The index is filled here in one go: its trigger needs functions that SQLite itself lacks.
+    ((trigger,),) = db.execute(
+        "SELECT sql FROM sqlite_master WHERE name = 'rtree_soundings_geom_insert'")
+    db.execute("DROP TRIGGER rtree_soundings_geom_insert")
+    total = len(soundings)
+    for start in range(0, total, _BATCH):
+        progress(start / total)
+        part = soundings.select(slice(start, start + _BATCH))
+        fids = range(first + start, first + start + len(part))
+        fields = [_values(getattr(part, attr), kind) for attr, kind in SCHEMA.values()]
+        placed = np.isfinite(part.x) & np.isfinite(part.y)
+        db.executemany(insert, zip(fids, _points(part.x, part.y, placed, srs),
+                                   [number] * len(part), *fields))
+        x, y = part.x[placed].tolist(), part.y[placed].tolist()
+        ids = (np.flatnonzero(placed) + fids.start).tolist()
+        db.executemany("INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)",
+                       zip(ids, x, x, y, y))
+    db.execute(trigger)
+    progress(1.0)
+
+
+def delete_soundings(db, number):
+    db.execute("DELETE FROM soundings WHERE visit_id = ?", (number,))
+
+
+def _values(values, kind):
+    if kind == "datetime":
+        return _time_texts(values)
+    return values.tolist()  # SQLite takes NaN as NULL
+
+
+def _time_texts(times):
+    texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
+    return [None if text == "NaT" else f"{text}Z" for text in texts]
+
+
+def _points(x, y, placed, srs):
+    points = np.zeros(x.size, _POINT)
+    points["magic"], points["flags"], points["srs"] = b"GP", 1, srs
+    points["order"], points["type"], points["x"], points["y"] = 1, 1, x, y
+    size, raw = _POINT.itemsize, points.tobytes()
+    return [raw[i * size : (i + 1) * size] if here else None
+            for i, here in enumerate(placed.tolist())]
+
+
+def _positions(blobs):
+    """Return x and y of GeoPackage points, NaN where there is none."""
+    size = _POINT.itemsize
+    if all(blob is not None and len(blob) == size and blob[3] == 1 for blob in blobs):
+        points = np.frombuffer(b"".join(blobs), _POINT)
+        return points["x"].astype(float), points["y"].astype(float)
+    x, y = np.full(len(blobs), np.nan), np.full(len(blobs), np.nan)
+    for i, blob in enumerate(blobs):
+        if blob is None:
+            continue
+        envelope = (0, 32, 48, 48, 64)[(blob[3] >> 1) & 7]
+        point = ogr.CreateGeometryFromWkb(bytes(blob[8 + envelope :]))
+        if not point.IsEmpty():
+            x[i], y[i] = point.GetX(), point.GetY()
+    return x, y
+
+
+def _pages(cursor):
+    while True:
+        rows = cursor.fetchmany(_BATCH)
+        if not rows:
+            return
+        yield rows
+
+
+def parts(db, number, box=None):
+    """Yield soundings of one visit in pages, each with its number of rows."""
+    query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
+    values = [number]
+    if box is not None:
+        west, south, east, north = box
+        query += (" AND fid IN (SELECT id FROM rtree_soundings_geom WHERE maxx >= ? AND minx <= ?"
+                  " AND maxy >= ? AND miny <= ?)")
+        values += [west, east, south, north]
+    words = {}
+    for rows in _pages(db.execute(f"{query} ORDER BY fid", values)):
+        geometry, *columns = zip(*rows)
+        x, y = _positions(geometry)
+        known = {
+            attr: _column(column, attr, kind, words)
+            for column, (attr, kind) in zip(columns, SCHEMA.values())
+        }
+        yield Soundings.build(x, y, known.pop("depth"), **known), len(rows)
+
+
+def _column(values, attr, kind, words):
+    if kind == "datetime":
+        return _times(values)
+    if kind == "text":
+        empty = ACCEPTED if attr == "status" else ""
+        return np.array([words.setdefault(v, v) if v is not None else empty for v in values],
+                        dtype=object)
+    if kind == "int":
+        return np.array([0 if v is None else v for v in values], dtype=np.int32)
+    return np.array(values, dtype=float)
+
+
+def _times(values):
+    return np.array(["NaT" if v is None else v.rstrip("Z") for v in values], "datetime64[ms]")
+
+
+def logged(db, part, stored, progress):
+    """Yield what may be the same soundings, from the visits whose time span meets this one's."""
+    timed = part.time[~np.isnat(part.time)]
+    bounds = (timed.min(), timed.max()) if timed.size else (None, None)
+    untimed = timed.size < len(part)
+    query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
+    for visit in stored:
+        meets = timed.size and not np.isnat(visit.start) and (
+            visit.start <= bounds[1] and visit.stop >= bounds[0])
+        if not (meets or (untimed and visit.without_time)):
+            continue
+        for rows in _pages(db.execute(query, (visit.number,))):
+            progress(0.0)
+            geometry, time_, raw, depth = zip(*rows)
+            x, y = _positions(geometry)
+            yield Logged(np.full(len(rows), visit.number), x, y, _times(time_),
+                         np.array(raw, float), np.array(depth, float))
+
+
+def update_extent(db):
+    boxes = [v.box for v in stored_visits(db) if v.box]
+    extent = [None] * 4
+    if boxes:
+        west, south, east, north = zip(*boxes)
+        extent = [min(west), min(south), max(east), max(north)]
+    db.execute(
+        "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
+        "WHERE table_name = 'soundings'", extent)
+    db.execute(
+        "UPDATE gpkg_contents SET last_change = ? "
+        "WHERE table_name IN ('soundings', 'visits', 'history')", (now(),))
+
+
+def depths(db, number, box, reach=0.0):
+    """Return row ids and the accepted soundings of a visit as far as needed to compare depths."""
+    fids, columns = [], []
+    query = ("SELECT fid, geom, depth_m, uncert_m FROM soundings "
+             "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL")
+    for rows in _pages(db.execute(query, (number, ACCEPTED))):
+        fid, geometry, depth, uncert = zip(*rows)
+        x, y = _positions(geometry)
+        columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
+        fids.append(np.array(fid, np.int64))
+    if not fids:
+        return np.empty(0, np.int64), Soundings.build([], [], [])
+    fid = np.concatenate(fids)
+    x, y, depth, uncert = (np.concatenate(c) for c in zip(*columns))
+    if box is not None:
+        west, south, east, north = box
+        inside = (x >= west - 2 * reach) & (x <= east + 2 * reach)
+        inside &= (y >= south - 2 * reach) & (y <= north + 2 * reach)
+        fid, x, y, depth, uncert = (v[inside] for v in (fid, x, y, depth, uncert))
+    return fid, Soundings.build(x, y, depth, uncert=uncert)
