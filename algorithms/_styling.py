@@ -185,6 +185,26 @@ def _rejected_marker(number) -> QgsMarkerSymbol:
     })
 
 
+def _crossings(layer):
+    """Triangles that point down where the first track is deeper, larger for a worse misfit."""
+    index = layer.fields().indexFromName("difference_m")
+    values = sorted(abs(v) for v in layer.uniqueValues(index) if not is_null(v))
+    full = (values[int(0.95 * (len(values) - 1))] if values else 0.0) or 1.0
+    size = QgsProperty.fromExpression(f'scale_linear(abs("difference_m"), 0, {full}, 0.8, 4)')
+    rules = []
+    for label, sign, shape, turn, color in (
+        (tr("first track deeper"), ">=", "triangle", 180, depth_color(1.0).name()),
+        (tr("first track shallower"), "<", "triangle", 0, DROP_OFF),
+    ):
+        marker = QgsMarkerSymbol.createSimple({
+            "name": shape, "angle": str(turn), "color": color, "outline_color": PAPER,
+            "outline_width": "0.1",
+        })
+        marker.setDataDefinedSize(size)
+        rules.append((label, f'"difference_m" {sign} 0', marker))
+    _rules(layer, rules)
+
+
 # -- lines ----------------------------------------------------------------------
 
 
@@ -300,6 +320,20 @@ def _depth_areas(layer):
     layer.setRenderer(QgsCategorizedSymbolRenderer("depth_from_m", categories))
 
 
+def _bottom_change(layer):
+    """Blocks where the bottom changed: deeper now in the hue of depth, shallower in brown."""
+    def block(color):
+        red, green, blue, _ = QColor(color).getRgb()
+        return QgsFillSymbol.createSimple({
+            "color": f"{red},{green},{blue},90", "outline_color": color, "outline_width": "0.3",
+        })
+
+    _rules(layer, [
+        (tr("deeper now"), '"change_m" > 0', block(depth_color(0.75).name())),
+        (tr("shallower now"), '"change_m" <= 0', block(DROP_OFF)),
+    ])
+
+
 def _surface(layer):
     """The blue ramp between the least and the greatest depth of band 1."""
     stats = layer.dataProvider().bandStatistics(1)
@@ -332,12 +366,14 @@ def _stretch(layer, band, low, high, stops):
 
 _STYLES = {
     "soundings": _soundings,
+    "crossings": _crossings,
     "surface": _surface,
     "contours": _contours,
     "depth_areas": _depth_areas,
     "slope": _slope,
     "break_lines": _break_lines,
     "shoreline": _shoreline,
+    "bottom_change": _bottom_change,
 }
 
 

@@ -1,0 +1,82 @@
+"""Pictures for reports, as PNG in base64."""
+
+from __future__ import annotations
+
+import base64
+import io
+
+import numpy as np
+
+from ._i18n import tr
+from ._styling import DROP_OFF, INK, depth_color
+
+_DEEP = depth_color(1.0).name()
+
+
+def available() -> bool:
+    """Tell whether this QGIS has matplotlib, which draws the pictures."""
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        return False
+    return True
+
+
+def _picture(width, height, draw) -> str:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), dpi=110)
+    axes = figure.add_subplot(1, 1, 1)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    draw(axes)
+    figure.tight_layout()
+    buffer = io.BytesIO()
+    # No time stamp: the same data give the same file.
+    FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None})
+    return base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def misfit_histogram(difference, unit: str) -> str:
+    """Draw the histogram of depth differences, given in ``unit``."""
+    size = max(float(np.percentile(np.abs(difference), 99)), 1e-3)
+    count = int(np.clip(2.0 * np.cbrt(difference.size), 9, 41)) // 2 * 2 + 1
+
+    def draw(axes):
+        # Differences beyond the 99th percentile are counted in the outermost bars.
+        axes.hist(np.clip(difference, -size, size), bins=count, range=(-size, size), color=_DEEP)
+        axes.axvline(0.0, color=INK, linewidth=0.8)
+        axes.axvline(float(difference.mean()), color=DROP_OFF, linewidth=1.4, linestyle="--",
+                     label=tr("mean"))
+        axes.set_xlabel(tr("depth difference ({})").format(unit))
+        axes.set_ylabel(tr("crossings"))
+        axes.legend(frameon=False)
+
+    return _picture(6.4, 3.2, draw)
+
+
+def misfit_map(x, y, difference, unit: str) -> str:
+    """Draw where depth differences lie: up for deeper, down for shallower, larger for worse."""
+    size = max(float(np.percentile(np.abs(difference), 95)), 1e-3)
+    order = np.argsort(np.abs(difference), kind="stable")
+    x, y, d = x[order], y[order], difference[order]
+    area = 10.0 + 60.0 * np.minimum(np.abs(d) / size, 1.0)
+
+    def draw(axes):
+        for mark, rows, color, label in (
+            ("v", d >= 0, _DEEP, tr("first visit deeper")),
+            ("^", d < 0, DROP_OFF, tr("first visit shallower")),
+        ):
+            axes.scatter(x[rows], y[rows], s=area[rows], marker=mark, color=color, alpha=0.75,
+                         linewidths=0, label=label)
+        axes.set_aspect("equal", adjustable="datalim")
+        axes.set_xlabel(tr("easting (m)"))
+        axes.set_ylabel(tr("northing (m)"))
+        axes.ticklabel_format(style="plain", useOffset=False)
+        axes.tick_params(labelsize=7)
+        axes.locator_params(nbins=5)
+        axes.set_title(tr("full size: {:.2f} {} or more").format(size, unit), fontsize=9)
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(6.4, 5.6, draw)

@@ -1,0 +1,162 @@
+"""Check crossing lines."""
+
+from qgis.core import (
+    QgsGeometry,
+    QgsPoint,
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFileDestination,
+    QgsWkbTypes,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import read_soundings, source, to_qdatetime
+from .._outputs import Outputs
+from ..core.crossing_report import check_crossings
+from ..core.units import LENGTH
+from ._crossing_html import crossing_html
+
+FIELDS = [
+    ("visit_a", "text"), ("visit_b", "text"), ("lane_a", "int"), ("lane_b", "int"),
+    ("time_a", "datetime"), ("time_b", "datetime"), ("depth_a_m", "double"),
+    ("depth_b_m", "double"), ("difference_m", "double"), ("slope_pct", "double"),
+    ("angle_deg", "double"), ("uncert_m", "double"), ("kind", "text"),
+]
+
+#: Depth step of the table, m, by the unit of the report: 10 ft or 5 m.
+_STEPS = {"ft": 10 * LENGTH["ft"], "m": 5.0}
+
+_NUMBERS = {
+    "BIAS": ("mean", QT_TRANSLATE_NOOP("@default", "Mean difference between visits (m)")),
+    "STANDARD_DEVIATION": (
+        "sd", QT_TRANSLATE_NOOP("@default", "Standard deviation between visits (m)")),
+    "RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "Root mean square between visits (m)")),
+    "RMSE95": ("rmse95", QT_TRANSLATE_NOOP("@default", "1.96 root mean square (m)")),
+    "PERCENTILE95": (
+        "percentile95", QT_TRANSLATE_NOOP("@default", "95 % of the differences are within (m)")),
+    "SOUNDING95": (
+        "sounding95", QT_TRANSLATE_NOOP("@default", "95 % uncertainty of a single sounding (m)")),
+}
+
+
+class CheckCrossings(LakefloorAlgorithm):
+    NAME = "checkcrossings"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Check crossing lines")
+    GROUP = "soundings"
+    TAGS = ("cross-line", "crossover", "quality", "S-44", "uncertainty", "misfit", "bias")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Finds every place where the tracks of accepted soundings cross, takes the depth of both "
+        "at the very crossing, and reports how far they differ: mean with its confidence "
+        "interval, standard deviation, 95 %, by pair of visits, by depth and by slope of the "
+        "bottom, and the share within the tolerances of published standards.\n\n"
+        "Run it after Correct depths and Reduce to lake datum. Crossings between visits test "
+        "everything, the datum too; crossings within one visit only test how well soundings "
+        "repeat, and are listed apart. Several pings at one crossing are one observation; a boat "
+        "that has stopped makes none. With fewer than ten crossings nothing is said at 95 %.\n\n"
+        "Fields: difference_m is depth_a_m less depth_b_m, in metres, the first visit in the "
+        "alphabet being a; slope_pct, the steepest slope of the bottom there, in percent; "
+        "angle_deg between the tracks; uncert_m, the standard uncertainty of the difference as "
+        "the soundings state theirs. Large differences on slopes only point to positions or to a "
+        "time offset, a mean that is not zero to water level, draft or sound speed.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Wessel (1989), Computers & Geosciences 15(3), 333-346; U.S. Army Corps of Engineers "
+        "(2002), Hydrographic Surveying, EM 1110-2-1003; International Hydrographic "
+        "Organization, S-44, edition 6",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add = self.addParameter
+        add(params.soundings())
+        add(params.distance(
+            "MAX_SPACING", tr("Greatest distance between soundings (m)"), 20.0,
+            tr("Soundings of one track farther apart than this are not joined."), minimum=0.1,
+        ))
+        add(params.number(
+            "MIN_ANGLE", tr("Smallest angle (degrees)"), 20.0,
+            tr("Tracks that meet at a smaller angle run side by side and do not count."),
+            minimum=0.0, maximum=89.0, advanced=True,
+        ))
+        add(params.choice(
+            "UNIT", tr("Unit of the report"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
+            tr("Unit in which the report is written; fields and figures are in metres."),
+        ))
+        add(QgsProcessingParameterFeatureSink(
+            "CROSSINGS", tr("Crossings"), QgsProcessing.SourceType.TypeVectorPoint
+        ))
+        add(QgsProcessingParameterFileDestination(
+            "REPORT", tr("Report of crossings"), "HTML (*.html)", optional=True
+        ))
+        self.addOutput(QgsProcessingOutputNumber("BETWEEN", tr("Crossings between visits")))
+        self.addOutput(QgsProcessingOutputNumber("WITHIN", tr("Crossings within one visit")))
+        for name, (_, label) in _NUMBERS.items():
+            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+
+    def compute(self, parameters, context, feedback):
+        soundings, crs = read_soundings(
+            source(self, parameters, params.INPUT, context), context, feedback
+        )
+        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        report = check_crossings(
+            soundings,
+            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
+            min_angle_deg=self.parameterAsDouble(parameters, "MIN_ANGLE", context),
+            depth_step_m=_STEPS[unit],
+            progress=self.progress(feedback),
+        )
+        _say(report, unit, feedback)
+        with Outputs(self, parameters, context, feedback) as out:
+            write_crossings(out, "CROSSINGS", report.crossings, crs)
+            if out.wanted("REPORT"):
+                out.file("REPORT").write_text(crossing_html(report, unit), encoding="utf-8")
+            out.results["BETWEEN"] = report.between.n
+            out.results["WITHIN"] = report.within.n
+            for name, (key, _) in _NUMBERS.items():
+                out.results[name] = getattr(report.between, key)
+        return out.results
+
+
+def write_crossings(out, name, crossings, crs, extra=()):
+    """Write crossings as points; ``extra`` lists (field name, kind, values) to add."""
+    columns = [
+        crossings.visit_a, crossings.visit_b, crossings.lane_a.tolist(),
+        crossings.lane_b.tolist(), [to_qdatetime(t) for t in crossings.time_a],
+        [to_qdatetime(t) for t in crossings.time_b], _numbers(crossings.depth_a),
+        _numbers(crossings.depth_b), _numbers(crossings.difference),
+        _numbers(100.0 * crossings.slope), _numbers(crossings.angle), _numbers(crossings.uncert),
+        ["crossing" if d == 0.0 else "overlap" for d in crossings.distance],
+        *(values for _, _, values in extra),
+    ]
+    rows = (
+        (QgsGeometry(QgsPoint(x, y)), list(row))
+        for x, y, row in zip(crossings.x.tolist(), crossings.y.tolist(), zip(*columns))
+    )
+    fields = FIELDS + [(field, kind) for field, kind, _ in extra]
+    out.features(name, fields, QgsWkbTypes.Type.Point, crs, rows, style="crossings",
+                 count=len(crossings))
+
+
+def _numbers(values):
+    return [v if v == v else None for v in values.tolist()]
+
+
+def _say(report, unit, feedback):
+    scale = LENGTH[unit]
+    for label, m in ((tr("between visits"), report.between), (tr("within a visit"), report.within)):
+        if m.n:
+            feedback.pushInfo(
+                tr("Crossings {}: {}, mean difference {:+.2f} {}, root mean square {:.2f} {}")
+                .format(label, m.n, m.mean / scale, unit, m.rmse / scale, unit)
+            )
+    for (a, b), m in report.by_visits:
+        feedback.pushInfo(
+            tr("  {} - {}: {} crossings, mean {:+.2f} {}").format(a, b, m.n, m.mean / scale, unit)
+        )
+    for note in report.notes:
+        feedback.pushWarning(note)
