@@ -47,3 +47,33 @@ def inside(polygon: BaseGeometry, grid: Grid) -> np.ndarray:
         crossing = c0[edge] + t * (c1 - c0)[edge]
         np.add.at(flips, (row, np.ceil(crossing).astype(int).clip(0, cols)), 1)
     return np.cumsum(flips[:, :-1], axis=1) % 2 == 1
+
+
+def contains(ring_list: list, x, y) -> np.ndarray:
+    """Tell which points lie inside rings, by the even-odd rule.
+
+    Parameters
+    ----------
+    ring_list : list of array, shape (k, 2)
+        Closed, as :func:`rings` returns them.
+    x, y : array, shape (n,)
+
+    Returns
+    -------
+    array of bool, shape (n,)
+    """
+    order = np.argsort(y, kind="stable")
+    x, y = np.asarray(x, dtype=float)[order], np.asarray(y, dtype=float)[order]
+    flips = np.zeros(len(x), dtype=int)
+    for ring in ring_list:
+        (x0, y0), (x1, y1) = ring[:-1].T, ring[1:].T
+        first = np.searchsorted(y, np.minimum(y0, y1))
+        count = np.searchsorted(y, np.maximum(y0, y1)) - first
+        edge = np.repeat(np.arange(len(count)), count)
+        at = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+        t = (y[at] - y0[edge]) / (y1 - y0)[edge]
+        crossing = x0[edge] + t * (x1 - x0)[edge]
+        flips += np.bincount(at[crossing > x[at]], minlength=len(x))
+    out = np.empty(len(x), dtype=bool)
+    out[order] = flips % 2 == 1
+    return out
