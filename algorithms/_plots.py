@@ -80,3 +80,33 @@ def misfit_map(x, y, difference, unit: str) -> str:
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 5.6, draw)
+
+
+def offset_scan(scans, offset, uncert) -> str:
+    """Draw the misfit of depth against the time offset tried.
+
+    Parameters
+    ----------
+    scans : list of (str, array, array)
+        Label, offsets in s and misfits in m; the first is drawn strongest.
+    offset, uncert : float
+        The offset found and its standard uncertainty, s; NaN where it was not found.
+    """
+
+    def draw(axes):
+        if np.isfinite(offset):
+            axes.axvspan(offset - 2 * uncert, offset + 2 * uncert, color=DROP_OFF, alpha=0.18,
+                         linewidth=0)
+            axes.axvline(offset, color=DROP_OFF, linewidth=1.4, linestyle="--",
+                         label=tr("offset found, \u00b1 2 standard uncertainties"))
+        styles = ("-", "--", ":", "-.")
+        for i, (label, tried, misfit) in enumerate(scans):
+            color = _DEEP if i == 0 else depth_color(0.35 + 0.5 * i / len(scans)).name()
+            axes.plot(tried, misfit, color=color, linewidth=2.2 if i == 0 else 1.0,
+                      linestyle=styles[i % len(styles)], label=label)
+        axes.set_ylim(bottom=0.0)
+        axes.set_xlabel(tr("time offset (s)"))
+        axes.set_ylabel(tr("depth difference between tracks (m)"))
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(6.4, 3.6, draw)
