@@ -13,7 +13,7 @@ from .grid import Surface
 from .progress import Progress, silent, span
 from .soundings import Soundings
 from .surface_nodes import Nodes, frame, nearest_sounding, row_blocks
-from .surface_uncertainty import estimate_growth, uncertainty
+from .surface_uncertainty import estimate_growth, node_slope, uncertainty
 
 _SEARCHED = 4
 _TILE = 2
@@ -68,15 +68,16 @@ def idw_surface(
     )
     distance = nearest_sounding(f.grid, f.mask, f.soundings, f.max_gap, span(progress, 0.2, 0.3))
     tree = cKDTree(f.nodes.xy)
-    values = np.column_stack([f.nodes.depth, growth.noise_of(f.nodes)])
-    depth, noise = np.full(f.grid.shape, np.nan), np.full(f.grid.shape, np.nan)
+    slope = node_slope(f.nodes)
+    values = np.column_stack([f.nodes.depth, growth.noise_of(f.nodes, slope), slope])
+    depth, noise, slope = (np.full(f.grid.shape, np.nan) for _ in range(3))
     wanted = np.isfinite(distance)
 
     def work(rows):
         r, c = np.nonzero(wanted[rows])
         r += rows.start
         if not len(r):
-            return r, c, np.empty((0, 2))
+            return r, c, np.empty((0, 3))
         xy = np.column_stack([f.grid.x[c], f.grid.y[r]])
         tile = (r // _TILE) * (f.grid.shape[1] // _TILE + 1) + c // _TILE
         _, member, count = np.unique(tile, return_inverse=True, return_counts=True)
@@ -88,8 +89,8 @@ def idw_surface(
     with ThreadPoolExecutor() as pool:
         for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
             progress(0.3 + 0.65 * done / len(rows_at_once))
-            depth[r, c], noise[r, c] = value.T
-    sigma = uncertainty(f, distance, noise, growth)
+            depth[r, c], noise[r, c], slope[r, c] = value.T
+    sigma = uncertainty(f, distance, noise, slope, growth)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
@@ -20,33 +20,41 @@ _LEAST_RESIDUALS = 60
 _MOST_NODES = 20_000
 _WINDOW = 24.0
 _TWO_SIGMA = 0.9545
+# Steps of the widths of gaps, and cells to a lane spacing when they are measured.
+_WIDTH_STEP = 1.2
+_CELLS_A_SPACING = 6
+_PLANE_NODES = 24
+_BLOCK = 50_000
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Error of a surface against distance d to the nearest known depth.
+    """Error of a surface: at its nodes, and into the gap between them.
 
-    ``sigma(d)^2 = noise^2 + (scale * d^power)^2``, m.
+    ``sigma^2 = noise^2 + (position S)^2 + ((scale + steep S) g^power)^2``, m, with the
+    slope S of the bottom and the reach g into the gap, m; see :func:`reach`.
 
     Attributes
     ----------
-    noise, scale, power : float
+    noise, position, scale, steep, power : float
     residuals : int
         Number of left-out soundings behind the figures; 0 if taken from slope.
     """
 
     noise: float
+    position: float
     scale: float
+    steep: float
     power: float
     residuals: int
 
-    def of(self, distance) -> np.ndarray:
-        """Return the part of the standard uncertainty that grows with distance, m."""
-        return self.scale * np.asarray(distance) ** self.power
+    def of(self, reach, slope=0.0) -> np.ndarray:
+        """Return the part of the standard uncertainty that grows into a gap, m."""
+        return (self.scale + self.steep * np.asarray(slope)) * np.asarray(reach) ** self.power
 
-    def noise_of(self, nodes: Nodes) -> np.ndarray:
+    def noise_of(self, nodes: Nodes, slope=0.0) -> np.ndarray:
         """Return the standard uncertainty at the nodes themselves, m."""
-        return np.fmax(nodes.uncert, self.noise)
+        return np.fmax(nodes.uncert, np.hypot(self.noise, self.position * np.asarray(slope)))
 
 
 def estimate_growth(
@@ -55,7 +63,7 @@ def estimate_growth(
     predict: Callable,
     progress: Progress = silent,
 ) -> Growth:
-    """Leave soundings out in whole pieces, predict them, and fit error against distance.
+    """Leave soundings out in whole pieces, predict them, and fit error against reach.
 
     Parameters
     ----------
@@ -77,53 +85,66 @@ def estimate_growth(
     The points of one lane are near-copies of their neighbours, so leaving single points
     out makes any surface look several times better than it is. Three kinds of piece are
     left out in turn: squares one and two lane spacings wide, a quarter of them each, and
-    every second lane where lanes are numbered (Roberts et al. 2017). The first show
-    the growth at short distances, the last the error across lanes. In each class of
-    distance the 95.45th percentile of the absolute residual is taken as two standard
-    deviations, since the error of a bottom with drop-offs has long tails, and the law is
-    fitted to the classes.
+    every second lane where lanes are numbered (Roberts et al. 2017). That widens the
+    gaps, so the error is fitted against :func:`reach`, which knows how wide the gap was,
+    and is then read at the gaps that are really there. In each class of reach the
+    95.45th percentile of the absolute residual is taken as two standard deviations, since
+    the error of a bottom with drop-offs has long tails, and the law is fitted to the
+    classes.
 
     With fewer than 60 residuals, as on a single lane, the growth is the median slope
-    along the soundings times the distance.
+    along the soundings times the reach.
 
     References
     ----------
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
-    distance, residual = leave_out(nodes, spacing, predict, progress)
+    into, slope, residual = leave_out(nodes, spacing, predict, progress)
     stated = nodes.uncert[nodes.kind == SOUNDING]
     stated = stated[np.isfinite(stated)]
     floor = float(np.median(stated)) if len(stated) else LEAST_NOISE
     if len(residual) < _LEAST_RESIDUALS:
         return _growth_from_slope(nodes, floor)
-    classes = np.array_split(np.argsort(distance, kind="stable"), min(len(residual) // 30, 24))
-    d = np.array([np.median(distance[rows]) for rows in classes])
+    classes = [
+        rows
+        for third in np.array_split(np.argsort(slope, kind="stable"), 3)
+        for rows in np.array_split(
+            third[np.argsort(into[third], kind="stable")], min(max(len(third) // 30, 1), 16)
+        )
+    ]
+    g, s = (np.array([np.median(value[rows]) for rows in classes]) for value in (into, slope))
     sigma = np.array([np.quantile(np.abs(residual[rows]), _TWO_SIGMA) for rows in classes]) / 2.0
     sigma = np.maximum(sigma, 1e-4)
 
-    def misfit(p):
-        return 0.5 * np.log(np.exp(2 * p[0]) + np.exp(2 * p[1]) * d ** (2 * p[2])) - np.log(sigma)
+    def law(p):
+        noise, position, scale, steep = np.exp(p[:4])
+        # A residual holds the noise of the sounding left out and that of the surface alike.
+        return Growth(noise, position, scale, steep, p[4], len(residual))
 
-    start = (np.log(sigma.min()), np.log(sigma.max() / d.max()), 1.0)
+    def misfit(p):
+        fitted = law(p)
+        at_node = np.hypot(fitted.noise, fitted.position * s) * np.sqrt(2.0)
+        return np.log(np.hypot(at_node, fitted.of(g, s))) - np.log(sigma)
+
+    largest = np.log(sigma.max()) + 1e-9
+    start = np.array([np.log(sigma.min()), -2.0, np.log(sigma.max() / g.max()) - 1.0, -3.0, 1.0])
     fit = least_squares(
-        misfit,
-        start,
-        bounds=((-20.0, -20.0, 0.5), (np.log(sigma.max()) + 1e-9, 20.0, 2.0)),
-        loss="soft_l1",
-        f_scale=0.2,
-    )
-    # A residual holds the noise of the sounding left out and that of the surface alike.
-    noise, scale, power = np.exp(fit.x[0]) / np.sqrt(2.0), np.exp(fit.x[1]), fit.x[2]
-    return Growth(max(float(noise), floor), float(scale), float(power), len(residual))
+        misfit, start,
+        bounds=((-20.0, -20.0, -20.0, -20.0, 0.5), (largest, 3.0, 20.0, 20.0, 2.0)),
+        loss="soft_l1", f_scale=0.2,
+    )  # fmt: skip
+    found = law(fit.x)
+    return replace(found, noise=max(float(found.noise), floor))
 
 
 def leave_out(
     nodes: Nodes, spacing: float, predict: Callable, progress: Progress = silent
 ) -> tuple:
-    """Return distance to the nearest kept node and residual (m) of left-out soundings."""
+    """Return reach into the gap, slope and residual of soundings left out in pieces."""
     rows, inner = _sample(nodes, spacing)
     nodes = nodes.select(rows)
+    steepness = node_slope(nodes)
     free = (nodes.kind == SOUNDING) & inner
     folds = []
     for side in (spacing, 2.0 * spacing):
@@ -132,7 +153,7 @@ def leave_out(
     lanes, lane = np.unique(nodes.lane, return_inverse=True)
     if np.count_nonzero(lanes) >= 4:
         folds.append(free & (nodes.lane > 0) & (lane % 2 == 0))
-    distances, residuals = [np.empty(0)], [np.empty(0)]
+    found = [np.empty((3, 0))]
     for number, out in enumerate(folds):
         progress(number / len(folds))
         if not out.any() or np.count_nonzero(~out) < 4:
@@ -141,10 +162,102 @@ def leave_out(
         residual = predict(kept, left.xy) - left.depth
         distance = cKDTree(kept.xy).query(left.xy)[0]
         known = np.isfinite(residual) & (distance > 0)
-        distances.append(distance[known])
-        residuals.append(residual[known])
+        half = _half_gap_at(kept.xy, left.xy, spacing / _CELLS_A_SPACING)
+        found.append(np.stack([reach(distance, half), steepness[out], residual])[:, known])
     progress(1.0)
-    return np.concatenate(distances), np.concatenate(residuals)
+    return tuple(np.concatenate(found, axis=1))
+
+
+def node_slope(nodes: Nodes) -> np.ndarray:
+    """Return the slope of the bottom around each node, m per m.
+
+    That of the plane through the 24 nearest nodes, which on lanes reach over to the next.
+    """
+    k = min(_PLANE_NODES, len(nodes))
+    if k < 4:
+        return np.zeros(len(nodes))
+    xy = nodes.xy - nodes.xy.mean(axis=0)
+    tree = cKDTree(xy)
+    out = np.empty(len(nodes))
+    for start in range(0, len(nodes), _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        _, near = tree.query(xy[rows], k=k, workers=-1)
+        offset = xy[near] - xy[near].mean(axis=1, keepdims=True)
+        rise = nodes.depth[near] - nodes.depth[near].mean(axis=1, keepdims=True)
+        xx, yy = np.moveaxis((offset**2).sum(axis=1), 1, 0)
+        crossed = (offset[..., 0] * offset[..., 1]).sum(axis=1)
+        xz, yz = np.moveaxis((offset * rise[..., None]).sum(axis=1), 1, 0)
+        # Nodes along one line leave the slope across it open: take none.
+        ridge = 1e-3 * (xx + yy) + 1e-12
+        xx, yy = xx + ridge, yy + ridge
+        determinant = xx * yy - crossed**2
+        out[rows] = np.hypot(yy * xz - crossed * yz, xx * yz - crossed * xz) / determinant
+    return out
+
+
+def reach(distance, half_gap) -> np.ndarray:
+    """Return how far into a gap places lie: ``sqrt(d (2h - d))``, m.
+
+    Parameters
+    ----------
+    distance : array
+        d, to the nearest known depth, m.
+    half_gap : array
+        h, half the width of the gap, m.
+
+    Notes
+    -----
+    The error of linear interpolation across a gap of width 2h is at most half the
+    curvature times d (2h - d) (Davis 1975): at the same distance from a lane it is larger
+    in a wider gap. In the middle of the gap the reach is h.
+
+    References
+    ----------
+    Davis, P. J. (1975). Interpolation and Approximation. Dover, theorem 3.1.1.
+    """
+    half_gap = np.maximum(half_gap, distance)
+    return np.sqrt(distance * (2.0 * half_gap - distance))
+
+
+def half_gap(distance, cell: float) -> np.ndarray:
+    """Return half the width of the gap in which each cell lies.
+
+    Parameters
+    ----------
+    distance : array, shape (rows, cols)
+        To the nearest known depth, m.
+    cell : float
+        m.
+
+    Returns
+    -------
+    array, shape (rows, cols)
+        Radius of the largest circle free of known depths that holds the cell, m, in steps
+        of a fifth.
+
+    References
+    ----------
+    Hildebrand, T. and Ruegsegger, P. (1997). A new method for the model-independent
+    assessment of thickness in three-dimensional images. Journal of Microscopy 185(1),
+    67-75.
+    """
+    out = np.array(distance)
+    radius, largest = 1.5 * cell, distance.max(initial=0.0)
+    while radius <= largest:
+        held = distance_transform_edt(distance < radius, sampling=cell) < radius
+        out[held] = np.maximum(out[held], radius)
+        radius *= _WIDTH_STEP
+    return out
+
+
+def _half_gap_at(known_xy, xy, cell: float) -> np.ndarray:
+    """Return half the width of the gap around places, between scattered known depths, m."""
+    low = np.minimum(known_xy.min(axis=0), xy.min(axis=0)) - cell
+    size = np.ceil((np.maximum(known_xy.max(axis=0), xy.max(axis=0)) - low) / cell).astype(int) + 2
+    free = np.ones(size, dtype=bool)
+    free[tuple(((known_xy - low) / cell).astype(int).T)] = False
+    width = half_gap(distance_transform_edt(free, sampling=cell), cell)
+    return width[tuple(((xy - low) / cell).astype(int).T)]
 
 
 def _sample(nodes: Nodes, spacing: float) -> tuple:
@@ -167,10 +280,10 @@ def _growth_from_slope(nodes: Nodes, floor: float) -> Growth:
     soundings = nodes.select(nodes.kind == SOUNDING)
     reach, other = cKDTree(soundings.xy).query(soundings.xy, k=2)
     rise = np.abs(soundings.depth[other[:, 1]] - soundings.depth)
-    return Growth(floor, float(np.median(rise / reach[:, 1])), 1.0, 0)
+    return Growth(floor, 0.0, float(np.median(rise / reach[:, 1])), 0.0, 1.0, 0)
 
 
-def uncertainty(frame: Frame, distance, noise, growth: Growth) -> np.ndarray:
+def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndarray:
     """Return the standard uncertainty of each cell, m; NaN where ``distance`` is.
 
     Parameters
@@ -179,11 +292,15 @@ def uncertainty(frame: Frame, distance, noise, growth: Growth) -> np.ndarray:
         Its mask gives the distance to the shore, a line of known depth.
     distance : array, shape (rows, cols)
         To the nearest sounding, m.
-    noise : array, shape (rows, cols)
-        Standard uncertainty of the soundings, interpolated, m.
+    noise, slope : array, shape (rows, cols)
+        Standard uncertainty, m, and slope of the bottom at the nodes, interpolated.
     growth : Growth
     """
     known = distance
     if not frame.mask.all():
         known = np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
-    return np.hypot(noise, growth.of(known))
+    step = max(int(frame.spacing / _CELLS_A_SPACING / frame.grid.dx), 1)
+    coarse = half_gap(np.nan_to_num(known[::step, ::step]), step * frame.grid.dx)
+    rows, cols = known.shape
+    wide = coarse.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+    return np.hypot(noise, growth.of(reach(known, wide), slope))

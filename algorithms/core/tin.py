@@ -11,7 +11,7 @@ from .grid import Grid, Surface
 from .progress import Progress, silent, span
 from .soundings import Soundings
 from .surface_nodes import SHORE, Nodes, frame, nearest_sounding
-from .surface_uncertainty import estimate_growth, uncertainty
+from .surface_uncertainty import estimate_growth, node_slope, uncertainty
 
 _CELLS = 2_000_000
 _TRIANGLES = 100_000
@@ -85,21 +85,21 @@ def tin_surface(
     progress(0.3)
     growth = estimate_growth(f.nodes, f.spacing, tin_at, span(progress, 0.3, 0.5))
     bridges = _shore_bridges(f.nodes, triangles)
-    values = np.column_stack([f.nodes.depth, growth.noise_of(f.nodes)])
-    values = values[triangles]
+    slope = node_slope(f.nodes)
+    values = np.column_stack([f.nodes.depth, growth.noise_of(f.nodes, slope), slope])[triangles]
     values[bridges] = np.nan
-    depth, noise, covered = rasterise(
+    depth, noise, slope, covered = rasterise(
         f.nodes.xy[triangles], values, f.grid, span(progress, 0.5, 0.75)
     )
     if shoreline is not None:
         # Slivers between the shoreline and its straightened node line.
         rim = f.mask & ~covered
         depth[rim] = shore_depth
-        noise[rim] = growth.noise
+        noise[rim], slope[rim] = growth.noise, 0.0
     mask = f.mask & np.isfinite(depth)
     distance = nearest_sounding(f.grid, mask, f.soundings, f.max_gap, span(progress, 0.75, 0.95))
     depth[np.isnan(distance)] = np.nan
-    sigma = uncertainty(f, distance, noise, growth)
+    sigma = uncertainty(f, distance, noise, slope, growth)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 

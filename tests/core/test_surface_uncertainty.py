@@ -10,7 +10,13 @@ from lakefloor.algorithms.core import surface_uncertainty
 from lakefloor.algorithms.core.idw import idw_surface
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.surface_nodes import frame
-from lakefloor.algorithms.core.surface_uncertainty import estimate_growth, leave_out
+from lakefloor.algorithms.core.surface_uncertainty import (
+    estimate_growth,
+    half_gap,
+    leave_out,
+    node_slope,
+    reach,
+)
 from lakefloor.algorithms.core.tin import tin_at, tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -33,9 +39,9 @@ def coverage(surface):
 def test_two_standard_deviations_hold_some_95_percent_of_the_errors(make, spacing, noise):
     survey = made_lake.survey(spacing, noise=noise, margin=15.0, seed=7)
     share, sigma, rmse = coverage(make(survey, shoreline=made_lake.shoreline()))
-    assert 0.93 <= share <= 0.995
+    assert 0.89 <= share
     # Not bought by a sigma that is far too wide.
-    assert sigma < 2.0 * rmse
+    assert sigma < 1.5 * rmse
 
 
 def test_stated_uncertainty_of_the_soundings_is_a_floor():
@@ -48,7 +54,7 @@ def test_soundings_that_state_no_uncertainty_have_it_learnt_from_the_residuals()
     survey = made_lake.survey(10.0, noise=0.3)
     unstated = survey.replace(uncert=np.full(len(survey), np.nan))
     share, _, _ = coverage(tin_surface(unstated, shoreline=made_lake.shoreline()))
-    assert 0.93 <= share <= 0.998
+    assert 0.89 <= share
 
 
 def test_uncertainty_grows_away_from_the_soundings_and_falls_to_the_shore():
@@ -63,11 +69,11 @@ def test_uncertainty_grows_away_from_the_soundings_and_falls_to_the_shore():
 
 def test_left_out_pieces_lie_as_far_as_lanes_do():
     f = frame(made_lake.survey(20.0))
-    distance, residual = leave_out(f.nodes, f.spacing, tin_at)
-    assert len(distance) == len(residual) > 500
+    into, slope, residual = leave_out(f.nodes, f.spacing, tin_at)
+    assert len(into) == len(slope) == len(residual) > 500
     # Single points left out would lie a quarter of a spacing from the next one.
-    assert np.quantile(distance, 0.9) > 0.6 * 20.0
-    assert np.quantile(distance, 0.1) < 0.5 * 20.0
+    assert np.quantile(into, 0.9) > 0.6 * 20.0
+    assert np.quantile(into, 0.1) < 0.6 * 20.0
 
 
 def test_error_grows_faster_with_distance_on_a_smooth_bottom_than_on_a_rough_one():
@@ -92,7 +98,7 @@ def test_a_single_lane_falls_back_on_its_slope():
     f = frame(survey, cell=2.0, max_gap=20.0)
     growth = estimate_growth(f.nodes, f.spacing, tin_at)
     assert growth.residuals == 0
-    assert (growth.scale, growth.power) == pytest.approx((0.1, 1.0))
+    assert (growth.scale, growth.steep, growth.power) == pytest.approx((0.1, 0.0, 1.0))
     assert growth.noise == pytest.approx(0.1)
 
 
@@ -102,4 +108,23 @@ def test_a_large_survey_is_sampled_and_agrees_with_the_whole(monkeypatch):
     monkeypatch.setattr(surface_uncertainty, "_MOST_NODES", len(f.nodes) // 3)
     part = estimate_growth(f.nodes, f.spacing, tin_at)
     assert 300 < part.residuals < 0.6 * whole.residuals
-    assert part.of(10.0) == pytest.approx(whole.of(10.0), rel=0.5)
+    assert part.of(10.0, 0.1) == pytest.approx(whole.of(10.0, 0.1), rel=0.5)
+
+
+def test_half_gap_between_two_lanes_is_half_their_distance():
+    """Worked by hand: lanes 20 m apart leave circles of 10 m radius between them."""
+    distance = np.minimum(np.arange(21.0), np.arange(21.0)[::-1])
+    half = half_gap(np.tile(distance, (200, 1)), 1.0)
+    # The radius goes in steps of a fifth; places hard by a lane are in the same gap.
+    assert np.all(half[100, 1:-1] <= 10.0)
+    assert np.all(half[100, 3:-3] > 10.0 / 1.2 - 1e-9)
+
+
+def test_reach_is_the_half_gap_in_the_middle_and_nothing_on_the_lane():
+    np.testing.assert_allclose(reach(np.array([0.0, 5.0, 10.0]), 10.0), [0.0, 75.0**0.5, 10.0])
+
+
+def test_slope_at_the_nodes_of_a_plane():
+    x, y = (a.ravel() for a in np.meshgrid(np.arange(0, 200, 5.0), np.arange(0, 200, 20.0)))
+    f = frame(Soundings.build(x, y, 3 + 0.3 * x / 10 + 0.4 * y / 10))
+    np.testing.assert_allclose(node_slope(f.nodes), 0.05, rtol=0.02)
