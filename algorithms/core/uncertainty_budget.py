@@ -19,9 +19,9 @@ from .terrain import gradient
 
 #: Radius of the plane that gives the slope: at least this, m, and this many pings.
 _RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
-_NEIGHBOURS, _CHUNK = 32, 20_000
+_NEIGHBOURS, _CHUNK, _ROUNDS = 32, 20_000, 4
 
-#: Scatter of depths below which no sounding is an outlier of its plane, m.
+#: Residuals of a plane below this, m, count alike.
 _LEAST_SCATTER_M = 0.05
 
 #: Second moments of the neighbours' places, as shares of the radius squared: below the first,
@@ -323,10 +323,17 @@ def bottom_slope(x, y, depth, at_x, at_y, radius_m: float, progress: Progress = 
     one_way : array of bool, shape (k,)
         The soundings lie along one line: root 2 times the slope along it is given.
 
+    Notes
+    -----
+    A plane of least absolute residuals, by reweighted least squares, with weights that fall with
+    distance.
+
     References
     ----------
     Cleveland, W. S. (1979). Robust locally weighted regression and smoothing scatterplots.
     Journal of the American Statistical Association 74(368), 829-836.
+    Schlossmacher, E. J. (1973). An iterative technique for absolute deviations curve fitting.
+    Journal of the American Statistical Association 68(344), 857-859.
     """
     x, y, depth, _ = block_mean(x, y, radius_m / 5.0, depth)
     nodes = np.column_stack([x, y])
@@ -349,7 +356,7 @@ def _plane_slope(tree, depth, places, radius):
     v = tree.data[near, 1] - places[:, 1:]
     z = depth[near]
     weight = close
-    for _ in range(3):
+    for step in range(_ROUNDS):
         mass = weight.sum(axis=1)
 
         def mean(value, weight=weight, mass=mass):
@@ -369,10 +376,10 @@ def _plane_slope(tree, depth, places, radius):
         east = np.where(line, run * np.cos(angle), east)
         north = np.where(line, run * np.sin(angle), north)
         left = np.abs(dz - east[:, None] * du - north[:, None] * dv)
-        inside = np.where(close > 0.0, left, np.nan)
-        scatter = np.maximum(1.4826 * np.nanmedian(inside, axis=1), _LEAST_SCATTER_M)
-        # Cleveland's bisquare, at six median absolute residuals: four standard deviations.
-        weight = close * np.maximum(1.0 - (left / (4.0 * scatter[:, None])) ** 2, 0.0) ** 2
+        if step == _ROUNDS - 1:
+            break
+        # Towards least absolute residuals: a blunder right here must not pull the plane to itself.
+        weight = close / np.maximum(left, _LEAST_SCATTER_M)
     slope = np.hypot(east, north) * np.where(line, np.sqrt(2.0), 1.0)
     slope[~(middle + half > _ONE_PLACE * radius**2)] = np.nan
     return slope, line

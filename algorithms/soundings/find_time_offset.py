@@ -8,8 +8,6 @@ from qgis.core import (
     QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
-    QgsProcessingParameterNumber,
-    QgsProcessingParameterRange,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -62,12 +60,10 @@ class FindTimeOffset(LakefloorAlgorithm):
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
         add(params.soundings())
-        add(params.helped(
-            QgsProcessingParameterRange(
-                "SEARCH", tr("Search between (s)"), QgsProcessingParameterNumber.Type.Double,
-                "-5,5",
-            ),
-            tr("Least and greatest time offset to look for, in seconds."),
+        add(params.number(
+            "SEARCH", tr("Search up to (s)"), 5.0,
+            tr("The time offset is looked for between minus this and plus this many seconds."),
+            minimum=0.5, maximum=60.0,
         ))
         add(params.distance(
             "MAX_DISTANCE", tr("Maximum distance between tracks (m)"), 5.0,
@@ -99,19 +95,14 @@ class FindTimeOffset(LakefloorAlgorithm):
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def checkParameterValues(self, parameters, context):
-        low, high = self.parameterAsRange(parameters, "SEARCH", context)
-        if not -60.0 <= low < high <= 60.0:
-            return False, tr("Search between two offsets within -60 to 60 s, the lesser first.")
-        return super().checkParameterValues(parameters, context)
-
     def compute(self, parameters, context, feedback):
         soundings, _ = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
         )
+        search = self.parameterAsDouble(parameters, "SEARCH", context)
         found = find_time_offset(
             soundings,
-            search=tuple(self.parameterAsRange(parameters, "SEARCH", context)),
+            search=(-search, search),
             max_distance_m=self.parameterAsDouble(parameters, "MAX_DISTANCE", context),
             position_m=self.parameterAsDouble(parameters, "POSITION", context),
             largest_uncert_s=self.parameterAsDouble(parameters, "LARGEST_UNCERTAINTY", context),
