@@ -25,8 +25,8 @@ _STOP_RADII = (8.0, 40.0)
 #: Direction and slope are taken over this length of track to each side, m.
 _REACH_M = 10.0
 
-#: Soundings this far from two passing tracks give the slope between them, m.
-_SLOPE_RADIUS_M = 30.0
+#: The slope between two passing tracks is that of the soundings in 3 by 3 cells of this side, m.
+_SLOPE_CELL_M = 20.0
 
 
 @dataclass(frozen=True)
@@ -163,17 +163,14 @@ def find_crossings(
         raise LakefloorError(f"Smallest angle {min_angle_deg:g} is outside 0 to 90 degrees.")
     tracks = _Tracks.of(soundings, max_gap_m, stop_radius_m)
     progress(0.2)
-    i, j, t, u = _meetings(tracks, span(progress, 0.2, 0.9))
+    least = np.sin(np.radians(min_angle_deg))
+    i, j, t, u = _meetings(tracks, least, span(progress, 0.2, 0.9))
     along_a = tracks.along[i] + t * tracks.step[i]
     along_b = tracks.along[j] + u * tracks.step[j]
-    a = _Direction.of(tracks, i, along_a)
-    b = _Direction.of(tracks, j, along_b)
-    sine = np.abs(a.x * b.y - a.y * b.x)
-    steep = sine >= np.sin(np.radians(min_angle_deg))
-    rows = np.flatnonzero(steep)
-    rows = rows[_middle_of_each(along_a[rows], along_b[rows], merge_m)]
+    rows = _middle_of_each(along_a, along_b, merge_m)
     i, j, t, u = i[rows], j[rows], t[rows], u[rows]
-    a, b = a.pick(rows), b.pick(rows)
+    a = _Direction.of(tracks, i, along_a[rows])
+    b = _Direction.of(tracks, j, along_b[rows])
     cross = a.x * b.y - a.y * b.x
     with np.errstate(divide="ignore", invalid="ignore"):
         gx = (a.gradient * b.y - b.gradient * a.y) / cross
@@ -228,8 +225,8 @@ def find_overlaps(
 
     Notes
     -----
-    The slope is that of a plane through the soundings of both visits within 30 m, each visit with
-    a constant of its own, so that a difference of datum does not lean on the slope. Where two
+    The slope is that of a plane through the soundings of both visits within 20 to 40 m, each visit
+    with a constant of its own, so that a difference of datum does not lean on the slope. Where two
     tracks alone lie in reach, the slope across them cannot be told from a difference of datum: it
     is then taken as zero, and ``uncert`` contains the distance times the slope along the track.
     """
@@ -242,7 +239,7 @@ def find_overlaps(
     for one in range(len(visits)):
         for two in range(one + 1, len(visits)):
             done += 1
-            progress(0.7 * done / pairs)
+            progress(0.9 * done / pairs)
             if trees[one] is None or trees[two] is None:
                 continue
             near = _closest_approaches(
@@ -273,7 +270,7 @@ def find_overlaps(
     a = _Direction.of(tracks, i, tracks.along[i] + t * tracks.step[i])
     b = _Direction.of(tracks, j, tracks.along[j] + u * tracks.step[j])
     sine = np.minimum(np.abs(a.x * b.y - a.y * b.x), 1.0)
-    gx, gy, unknown = _slopes_between(tracks, visits, trees, points, i, j, middle, progress)
+    gx, gy, unknown = _slopes_between(tracks, tracks.visit[i], tracks.visit[j], middle)
     apart = pa - pb
     distance = np.hypot(*apart.T)
     along = np.hypot(a.gradient, b.gradient) / np.sqrt(2.0)
@@ -371,8 +368,11 @@ def _stopped(node, step, radius):
     return (path > np.clip(_STOP_MEDIANS * usual, least * radius, most * radius))[node]
 
 
-def _meetings(tracks, progress):
-    """Return pieces i < j that intersect, and the place of the intersection on each (0..1)."""
+def _meetings(tracks, least_sine, progress):
+    """Return pieces i < j that intersect, and the place of the intersection on each (0..1).
+
+    Left out where the sine of the angle between the tracks is below ``least_sine``.
+    """
     piece = tracks.piece
     none = np.zeros(0, dtype=np.intp)
     if piece.size < 2:
@@ -405,7 +405,11 @@ def _meetings(tracks, progress):
             t = (ex * dy[j] - ey * dx[j]) / cross
             u = (ex * dy[i] - ey * dx[i]) / cross
         hit = (t >= 0.0) & (t <= 1.0) & (u >= 0.0) & (u <= 1.0)
-        found.append((i[hit], j[hit], t[hit], u[hit]))
+        i, j, t, u = i[hit], j[hit], t[hit], u[hit]
+        a = _Direction.of(tracks, i, tracks.along[i] + t * tracks.step[i])
+        b = _Direction.of(tracks, j, tracks.along[j] + u * tracks.step[j])
+        wide = np.abs(a.x * b.y - a.y * b.x) >= least_sine
+        found.append((i[wide], j[wide], t[wide], u[wide]))
         start = stop
         progress(total[stop - 1] / total[-1])
     if not found:
@@ -443,6 +447,9 @@ class _Direction:
 
     @classmethod
     def of(cls, tracks, piece, along):
+        # Near an end of the track the stretch is moved inward, not cut short.
+        start, stop = tracks.along[tracks.first[piece]], tracks.along[tracks.last[piece]]
+        along = np.maximum(np.minimum(along, stop - _REACH_M), start + _REACH_M)
         low = np.searchsorted(tracks.along, along - _REACH_M)
         high = np.searchsorted(tracks.along, along + _REACH_M, side="right") - 1
         low = np.clip(low, tracks.first[piece], piece)
@@ -456,9 +463,6 @@ class _Direction:
         length = np.hypot(dx, dy)
         fall = tracks.depth[high] - tracks.depth[low]
         return cls(dx / length, dy / length, fall / length)
-
-    def pick(self, rows):
-        return _Direction(self.x[rows], self.y[rows], self.gradient[rows])
 
 
 def _middle_of_each(along_a, along_b, merge):
@@ -518,27 +522,42 @@ def _closest_approaches(tracks, one, two, tree, reach, spacing):
     return one - ended, ended.astype(float), at, place
 
 
-def _slopes_between(tracks, visits, trees, points, i, j, middle, progress):
-    """Return the gradient (m per m) at each overlap, and where it cannot be told."""
-    gx, gy = np.zeros(i.size), np.zeros(i.size)
-    unknown = np.ones(i.size, dtype=bool)
-    for k in range(i.size):
-        if k % 500 == 0:
-            progress(0.7 + 0.3 * k / i.size)
-        sums = np.zeros((2, 2))
-        right = np.zeros(2)
-        for v in (tracks.visit[i[k]], tracks.visit[j[k]]):
-            near = visits[v][trees[v].query_ball_point(middle[k], _SLOPE_RADIUS_M)]
-            offset = points[near] - middle[k]
-            offset = offset - offset.mean(0)
-            depth = tracks.depth[near] - tracks.depth[near].mean()
-            sums += offset.T @ offset
-            right += offset.T @ depth
-        weak, strong = np.linalg.eigvalsh(sums)
-        # Soundings across the track must spread at least a fifth as far as those along it.
-        if weak > 0.04 * strong:
-            gx[k], gy[k] = np.linalg.solve(sums, right)
-            unknown[k] = False
+def _slopes_between(tracks, one, two, place):
+    """Return the gradient (m per m) at each overlap of two visits, and where it is unknown."""
+    if not len(place):
+        return np.zeros(0), np.zeros(0), np.zeros(0, dtype=bool)
+    origin = np.array([tracks.x.min(), tracks.y.min()])
+    x, y = tracks.x[tracks.used] - origin[0], tracks.y[tracks.used] - origin[1]
+    z = tracks.depth[tracks.used] - tracks.depth.mean()
+    column, row = (np.floor(v / _SLOPE_CELL_M).astype(np.int64) + 1 for v in (x, y))
+    columns, rows = column.max() + 2, row.max() + 2
+    number = (tracks.visit[tracks.used].astype(np.int64) * columns + column) * rows + row
+    cells, which = np.unique(number, return_inverse=True)
+    moments = np.array([
+        np.bincount(which, v) for v in (np.ones(x.size), x, y, z, x * x, x * y, y * y, x * z, y * z)
+    ])
+    at = np.floor((place - origin) / _SLOPE_CELL_M).astype(np.int64) + 1
+    sums = np.zeros((5, len(place)))
+    for visit in (one, two):
+        total = np.zeros((9, len(place)))
+        for east in (-1, 0, 1):
+            for north in (-1, 0, 1):
+                wanted = (visit.astype(np.int64) * columns + at[:, 0] + east) * rows
+                wanted += at[:, 1] + north
+                cell = np.minimum(np.searchsorted(cells, wanted), cells.size - 1)
+                total += np.where(cells[cell] == wanted, moments[:, cell], 0.0)
+        n, sx, sy, sz, sxx, sxy, syy, sxz, syz = total
+        n = np.maximum(n, 1.0)
+        # Each visit about its own mean, so that a difference of datum is no slope.
+        sums += (sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n, sxz - sx * sz / n,
+                 syz - sy * sz / n)
+    xx, xy, yy, xz, yz = sums
+    half, apart = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
+    # Soundings across the track must spread at least a fifth as far as those along it.
+    unknown = half - apart <= 0.04 * (half + apart)
+    area = np.where(unknown, 1.0, xx * yy - xy * xy)
+    gx = np.where(unknown, 0.0, (xz * yy - yz * xy) / area)
+    gy = np.where(unknown, 0.0, (yz * xx - xz * xy) / area)
     return gx, gy, unknown
 
 

@@ -155,6 +155,7 @@ def test_a_stopped_boat_makes_no_crossings():
     # Two boats moored at one place overnight.
     moored = concatenate([stop((0, 0), 4000, "A", 2), stop((0, 0), 4000, "B", 3)])
     assert len(find_crossings(moored)) <= 1
+    assert len(find_overlaps(moored)) == 0
 
 
 def test_gaps_rejected_soundings_and_repeated_fixes():
