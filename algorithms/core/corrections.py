@@ -14,7 +14,7 @@ from .soundings import Soundings, parse_corrections, with_corrections
 from .vertical_uncertainty import assumed_speed, combine, instrument, layering
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
-_DATUM_KEY = "datum"
+_LATER_KEYS = ("datum", "level_offset_m")
 
 #: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
 _TEMPERATURE_WINDOW = 61
@@ -251,7 +251,7 @@ def _as_read(pairs: dict) -> dict:
     """Return the pairs that stood before the first correction."""
     kept = {}
     for key, value in pairs.items():
-        if key in _OWN_KEYS or key == _DATUM_KEY:
+        if key in _OWN_KEYS or key in _LATER_KEYS:
             break
         kept[key] = value
     return kept
@@ -264,11 +264,11 @@ def _refuse_corrected(visit, pairs, group):
             f"Depths of visit {visit_list(visit[done])} were corrected before ({done.sum()} "
             "soundings). Use the soundings as they were before, or start again from raw depths."
         )
-    reduced = np.array([_DATUM_KEY in p for p in pairs])[group]
+    reduced = np.array([any(key in p for key in _LATER_KEYS) for p in pairs])[group]
     if reduced.any():
         raise LakefloorError(
             f"Visit {visit_list(visit[reduced])} is already reduced to a lake datum "
-            f"({reduced.sum()} soundings). Correct depths before reducing them, or start again "
+            f"or levelled ({reduced.sum()} soundings). Correct depths before that, or start again "
             "from raw depths."
         )
 

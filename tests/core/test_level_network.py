@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lakefloor.algorithms.core.corrections import correct_depths
 from lakefloor.algorithms.core.crossings import find_crossings, find_overlaps, join_crossings
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.lake_level import datum_of, reduce_to_datum
@@ -231,6 +232,11 @@ def test_a_visit_without_a_gauge_reading_joins_the_lake():
         level_visits(out, find_crossings(out))
     with pytest.raises(LakefloorError, match="already reduced"):
         reduce_to_datum(out, 0.1)
+    free = apply_offsets(survey(), level_visits(survey(), find_crossings(survey())))
+    with pytest.raises(LakefloorError, match="or levelled"):
+        correct_depths(free, temperature_c=15.0)
+    again = correct_depths(free, temperature_c=15.0, from_raw=True).soundings
+    assert not any("level_offset_m" in text for text in set(again.corrections))
 
 
 def test_named_visits_hold_the_datum():
