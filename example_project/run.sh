@@ -28,7 +28,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     LOGS="$here/logs" \
     SHORELINE="$here/shoreline.geojson" \
     GAUGE="$here/gauge.csv" \
-    LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="2.00 ft on the dock gauge" \
+    LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="dock gauge" \
     TITLE="Lake Marrowby" \
     "reducetodatum:Soundings=$output/soundings.gpkg" \
     "tinsurface:TIN surface=$output/depth_tin.tif" \

@@ -20,7 +20,7 @@ def _parameters(folder):
         "GAUGE": str(EXAMPLE / "gauge.csv"),
         "LEVEL_UNIT": "ft",
         "DATUM_ELEVATION": 2.0,
-        "DATUM_NAME": "2.00 ft on the dock gauge",
+        "DATUM_NAME": "dock gauge",
         "TITLE": "Lake Marrowby",
         "reducetodatum:Soundings": str(folder / "soundings.gpkg"),
         "tinsurface:TIN surface": str(folder / "tin.tif"),
