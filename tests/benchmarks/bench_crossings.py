@@ -3,8 +3,8 @@
 Run: ``python3 tests/benchmarks/bench_crossings.py [number of soundings]``. The peer
 intersects each lane with each lane of another visit as whole lines by shapely (GEOS),
 which finds the places but not the depths, angles and slopes. Memory is what the call
-allocates at its peak (tracemalloc, which slows the run: time and memory are taken in
-separate calls).
+allocates at its peak (tracemalloc, which does not see what GEOS allocates and slows the
+run: time and memory are taken in separate calls).
 """
 
 import sys
