@@ -421,7 +421,9 @@ def _smooth_temperature(name, time, logged):
     seconds = _seconds(time)
     at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)
     order = np.argsort(at[usable], kind="stable")
-    smooth = median_filter(logged[usable][order], size=_TEMPERATURE_WINDOW, mode="reflect")
+    # SciPy 1.15 returns zeros where the window is much longer than the data.
+    size = min(_TEMPERATURE_WINDOW, 2 * ((order.size - 1) // 2) + 1)
+    smooth = median_filter(logged[usable][order], size=size, mode="reflect")
     return np.interp(at, at[usable][order], smooth)
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core import cleaning, corrections, lake_level, logs
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.sound_speed import fresh_water_sound_speed
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.uncertainty_budget import TERMS, bottom_slope, uncertainty_budget
 from lakefloor.algorithms.core.units import FOOT
@@ -69,10 +70,10 @@ def test_worked_budget_of_soundings():
 
 
 def test_one_degree_of_temperature():
-    # Marczak (1997): c rises by 2.06 m/s for 1 degree F at 55 F, 1457.951 m/s: at 50 ft this is
-    # 0.069 ft after rounding (worked with numpy: 2.06 / 1457.951 * 50 = 0.0706).
+    # Marczak (1997): c = 1457.951 m/s at 55 F and rises by 2.06 m/s for 1 degree F, which at
+    # 50 ft is 50 * 2.06 / 1457.951 = 0.0706 ft (worked by hand).
     error = temperature(50.0, 1457.951, 1.0 / 1.8)
-    assert error == pytest.approx(0.0706, abs=1.5e-3)
+    assert error == pytest.approx(0.0706, abs=5e-4)
 
 
 def test_layers_and_assumed_speed():
@@ -103,15 +104,13 @@ def test_each_term_alone():
 
 def test_water_below_the_transducer_is_known_from_the_corrections():
     # 10 m at datum, level 0.5 m above it, draft 0.3 m: 10.2 m of water below the transducer.
-    # 1 degree at 1465.9 m/s (15 degrees; Marczak 1997: 1468.9999 - 1462.7855 over 2 degrees
-    # would be 3.1 m/s): 10.2 * 3.1 / 1465.9.
+    # 1465.9 m/s is 15 degrees; the speed's rise there is half its change from 14 to 16 degrees
+    # (Marczak 1997).
     still = plane(
         slope=0.0,
         corrections="draft_m=0.3;sound_speed=1500->1465.9;datum=dock;datum_elev_m=1;level_m=1.500",
     )
     budget = uncertainty_budget(still, **{**NOTHING, "temperature_error_c": 1.0})
-    from lakefloor.algorithms.core.sound_speed import fresh_water_sound_speed
-
     rise = 0.5 * (fresh_water_sound_speed(16.0) - fresh_water_sound_speed(14.0))
     np.testing.assert_allclose(budget.soundings.uncert, 10.2 * rise / 1465.9, rtol=2e-3)
 
@@ -183,7 +182,7 @@ def test_visits_at_other_levels_are_no_slope():
 
 
 def test_missing_speed_is_taken_from_the_track():
-    t = np.datetime64("2026-05-14T08:00:00", "ms") + (np.arange(50) * 1000).astype("timedelta64[ms]")
+    t = np.datetime64("2026-05-14T08:00:00", "ms") + np.arange(50) * np.timedelta64(1000, "ms")
     x = 3.0 * np.arange(50)
     one = Soundings.build(x, np.zeros(50), 5.0 + 0.1 * x, visit="May", time=t)
     budget = uncertainty_budget(one, **{**NOTHING, "time_offset_s": 1.0})
@@ -221,7 +220,7 @@ def test_bad_parameters(options, message):
 def test_no_soundings():
     with pytest.raises(LakefloorError, match="no soundings"):
         uncertainty_budget(plane().select(slice(0, 0)))
-    with pytest.raises(LakefloorError, match="None of the .* is accepted"):
+    with pytest.raises(LakefloorError, match=r"None of the .* is accepted"):
         uncertainty_budget(plane(status="spike along track"))
 
 
