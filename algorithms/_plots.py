@@ -110,3 +110,29 @@ def offset_scan(scans, offset, uncert) -> str:
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 3.6, draw)
+
+
+def curve_by_depth(depth, value, sd, depth_unit: str, label: str) -> str:
+    """Draw a quantity against depth, depth downward, with two standard uncertainties each way.
+
+    Parameters
+    ----------
+    depth, value, sd : array, shape (n,)
+        In the units that are read.
+    label : str
+        The quantity and its unit.
+    """
+
+    def draw(axes):
+        axes.fill_betweenx(depth, np.maximum(value - 2 * sd, 0.0), value + 2 * sd,
+                           color=depth_color(0.45).name(), linewidth=0,
+                           label=tr("\u00b1 2 standard uncertainties"))
+        axes.plot(value, depth, color=_DEEP, linewidth=1.6)
+        axes.set_ylim(float(depth[-1]), 0.0)
+        axes.set_xlim(left=0.0)
+        axes.set_xlabel(label)
+        axes.set_ylabel(tr("depth ({})").format(depth_unit))
+        axes.grid(color=INK, alpha=0.15, linewidth=0.6)
+        axes.legend(frameon=False, fontsize=8, loc="lower right")
+
+    return _picture(5.2, 3.8, draw)

@@ -334,6 +334,14 @@ def _bottom_change(layer):
     ])
 
 
+def _uncovered(layer):
+    """Hatched in brown, so that the bottom's own colours show through."""
+    layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple({
+        "color": DROP_OFF, "style": "b_diagonal", "outline_color": DROP_OFF,
+        "outline_width": "0.3",
+    })))
+
+
 def _surface(layer):
     """The blue ramp between the least and the greatest depth of band 1."""
     stats = layer.dataProvider().bandStatistics(1)
@@ -374,6 +382,7 @@ _STYLES = {
     "break_lines": _break_lines,
     "shoreline": _shoreline,
     "bottom_change": _bottom_change,
+    "uncovered": _uncovered,
 }
 
 

@@ -36,8 +36,10 @@ class LevelTable:
         Length of the water's edge, islands included, m.
     shoreline_area, mapped_area : float
         At the datum: within the shoreline, and the part of it that has depth, m2.
-    known_to : float
-        Highest level of the table, m; lower than asked for where the land is not known.
+    datum_area, datum_volume : float
+        Of the water at the datum, m2 and m3.
+    cut_short : bool
+        Whether the table ends below the highest level asked for, as the land is not known.
     """
 
     level: np.ndarray
@@ -48,7 +50,9 @@ class LevelTable:
     shoreline: np.ndarray
     shoreline_area: float
     mapped_area: float
-    known_to: float
+    datum_area: float
+    datum_volume: float
+    cut_short: bool
 
 
 def level_table(
@@ -113,6 +117,7 @@ def level_table(
             "listed. Choose a wider step."
         )
     steps = np.arange(first, last + 1)
+    asked = len(steps)
     above = steps[steps > 0]
     if above.size:
         allowed, _ = rising_water(
@@ -126,14 +131,16 @@ def level_table(
         )
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
-        surface.depth, shoreline, -level[::-1], crs=crs, uncertainty=surface.uncertainty,
-        datum_sd=datum_sd, correlation_length=correlation_length(surface, shoreline),
+        surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
+        uncertainty=surface.uncertainty, datum_sd=datum_sd,
+        correlation_length=correlation_length(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )
+    at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
     return LevelTable(
-        level, *(v[::-1] for v in (curve.area, curve.area_sd, curve.volume, curve.volume_sd,
-                                   curve.length)),
-        curve.shoreline_area, curve.mapped_area, float(level[-1]),
+        level, curve.area[at], curve.area_sd[at], curve.volume[at], curve.volume_sd[at],
+        curve.length[at], curve.shoreline_area, curve.mapped_area, float(curve.area[datum]),
+        float(curve.volume[datum]), len(level) < asked,
     )
 
 
