@@ -221,7 +221,11 @@ def same_crs(a, b):
 
 def _srs(text):
     srs = osr.SpatialReference()
-    if srs.SetFromUserInput(text) != 0:
+    try:
+        known = srs.SetFromUserInput(text) == 0
+    except RuntimeError:
+        known = False
+    if not known:
         raise LakefloorError(tr("CRS '{}' is unknown.").format(text))
     srs.SetAxisMappingStrategy(osr.OAMS_TRADITIONAL_GIS_ORDER)
     return srs
@@ -229,22 +233,10 @@ def _srs(text):
 
 def _make(path, crs):
     """Make an empty store with GDAL, whose tables and spatial index are standard."""
-    dataset = gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
-    if dataset is None:
-        raise LakefloorError(
-            tr("Cannot make '{}' ({}).").format(path.name, gdal.GetLastErrorMsg())
-        )
-    tables = (
-        ("soundings", {"visit_id": "int", **{f: kind for f, (_, kind) in SCHEMA.items()}}, ""),
-        ("visits", VISITS, _LAYOUT),
-        ("history", _HISTORY, ""),
-    )
-    for name, fields, description in tables:
-        srs, kind = (_srs(crs), ogr.wkbPoint) if name == "soundings" else (None, ogr.wkbNone)
-        layer = dataset.CreateLayer(name, srs, kind, [f"DESCRIPTION={description}"])
-        for field_name, field_kind in fields.items():
-            layer.CreateField(ogr.FieldDefn(field_name, _OGR_TYPES[field_kind]))
-    layer = dataset = None
+    try:
+        _make_layers(path, crs)
+    except RuntimeError as error:
+        raise LakefloorError(tr("Cannot make '{}' ({}).").format(path.name, error)) from error
     with closing(_connect(path)) as db:
         db.executescript(
             f"""BEGIN;
@@ -262,3 +254,24 @@ def _make(path, crs):
             COMMIT;"""
         )
         log(db, "made", None, None, None, json.dumps({"crs": crs}))
+
+
+def _make_layers(path, crs):
+    def made(thing):
+        # GDAL raises only where a program has asked for exceptions.
+        if thing is None:
+            raise RuntimeError(gdal.GetLastErrorMsg())
+        return thing
+
+    driver = gdal.GetDriverByName("GPKG")
+    dataset = made(driver.Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
+    tables = (
+        ("soundings", {"visit_id": "int", **{f: kind for f, (_, kind) in SCHEMA.items()}}, ""),
+        ("visits", VISITS, _LAYOUT),
+        ("history", _HISTORY, ""),
+    )
+    for name, fields, description in tables:
+        srs, kind = (_srs(crs), ogr.wkbPoint) if name == "soundings" else (None, ogr.wkbNone)
+        layer = made(dataset.CreateLayer(name, srs, kind, [f"DESCRIPTION={description}"]))
+        for field_name, field_kind in fields.items():
+            layer.CreateField(ogr.FieldDefn(field_name, _OGR_TYPES[field_kind]))

@@ -1,0 +1,173 @@
+"""The lake's store beside a plain layer written by GDAL: seconds and memory.
+
+    /usr/bin/python3 tests/benchmarks/bench_store.py [--rows 1000000] [--visits 10]
+
+Both hold the same soundings of one lake in a GeoPackage with a spatial index. GDAL writes them
+as features in one transaction and knows nothing of visits, duplicates or changes of the bottom;
+ours compares each visit with all earlier ones. Each runs in a process of its own; MB is the peak
+of the process less what it had before the first step, the visit's own arrays included.
+"""
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+import conftest  # noqa: E402, F401, I001  makes the repository the package "lakefloor"
+from osgeo import gdal, ogr, osr  # noqa: E402
+from lakefloor.algorithms import _store  # noqa: E402
+from lakefloor.algorithms._layers import SCHEMA  # noqa: E402
+from lakefloor.algorithms.core.soundings import Soundings  # noqa: E402
+
+CRS = "EPSG:32615"
+SIDE = 2000.0
+AREA = (400_800.0, 5_150_800.0, 401_000.0, 5_151_000.0)  # a hundredth of the lake
+
+
+def visit(number, n):
+    """Sail n pings of parallel lanes over a square lake of 4 km2, in a heading of its own."""
+    rng = np.random.default_rng(number)
+    lanes = max(int(np.sqrt(n / 40)), 1)
+    along = np.linspace(0, SIDE, -(-n // lanes))
+    lane = np.repeat(np.arange(lanes), along.size)[:n]
+    s = np.tile(along, lanes)[:n]
+    s = np.where(lane % 2, SIDE - s, s)
+    t = (lane + rng.uniform()) * SIDE / lanes
+    x, y = (s, t) if number % 2 else (t, s)
+    depth = 8 + 4 * np.sin(x / 150) * np.cos(y / 220) + rng.normal(0, 0.04, n)
+    return Soundings.build(
+        400_000 + x + rng.normal(0, 0.3, n), 5_150_000 + y, np.round(depth / 0.03048) * 0.03048,
+        visit=f"visit {number:03d}", lane=lane, uncert=0.08, speed=2.2, water_temp=19.5,
+        time=np.datetime64("2015-05-01T12:00:00.250", "ms") + np.timedelta64(40 * number, "D")
+        + np.arange(n) * np.timedelta64(200, "ms"),
+        corrections="from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=1500->1480.1;"
+                    "datum=ordinary high water;datum_elev_m=290;level_m=290.120",
+    )
+
+
+def peak_mb():
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def ours(path, n, visits):
+    def add(number):
+        return _store.add(path, visit(number, n), CRS)
+
+    yield "add all but the last", lambda: [add(k) for k in range(visits - 1)]
+    yield "add the last visit", lambda: add(visits - 1)
+    yield "add it again", lambda: add(visits - 1)
+    yield "read one area", lambda: sum(len(p) for p in _store.read(path, box=AREA))
+    yield "read all", lambda: sum(len(p) for p in _store.read(path))
+    yield "remove a visit", lambda: _store.remove(path, ["visit 003"])
+
+
+def gdal_layer(path, n, visits):
+    kinds = {"text": ogr.OFTString, "int": ogr.OFTInteger, "double": ogr.OFTReal,
+             "datetime": ogr.OFTDateTime}
+
+    def opened():
+        dataset = gdal.OpenEx(str(path), gdal.OF_UPDATE | gdal.OF_VECTOR)
+        return dataset, dataset.GetLayer("soundings")
+
+    def write(number, layer):
+        s = visit(number, n)
+        times = np.datetime_as_string(s.time, "ms").tolist()
+        columns = [times if kind == "datetime" else getattr(s, attr).tolist()
+                   for attr, kind in SCHEMA.values()]
+        definition = layer.GetLayerDefn()
+        for x, y, *values in zip(s.x.tolist(), s.y.tolist(), *columns):
+            feature = ogr.Feature(definition)
+            for i, value in enumerate(values):
+                if value == value:
+                    feature.SetField(i, value)
+            point = ogr.Geometry(ogr.wkbPoint)
+            point.AddPoint_2D(x, y)
+            feature.SetGeometryDirectly(point)
+            layer.CreateFeature(feature)
+
+    def make():
+        srs = osr.SpatialReference()
+        srs.ImportFromEPSG(32615)
+        dataset = gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
+        layer = dataset.CreateLayer("soundings", srs, ogr.wkbPoint)
+        for name, (_, kind) in SCHEMA.items():
+            layer.CreateField(ogr.FieldDefn(name, kinds[kind]))
+        dataset.StartTransaction()
+        for number in range(visits - 1):
+            write(number, layer)
+        dataset.CommitTransaction()
+
+    def append():
+        dataset, layer = opened()
+        dataset.StartTransaction()
+        write(visits - 1, layer)
+        dataset.CommitTransaction()
+
+    def read(box):
+        _, layer = opened()
+        if box:
+            layer.SetSpatialFilterRect(*box)
+        return sum(1 for f in layer if f.GetField("depth_m") is not None)
+
+    def remove():
+        dataset, _ = opened()
+        dataset.ExecuteSQL("DELETE FROM soundings WHERE visit = 'visit 003'")
+
+    yield "add all but the last", make
+    yield "add the last visit", append
+    yield "read one area", lambda: read(AREA)
+    yield "read all", lambda: read(None)
+    yield "remove a visit", remove
+
+
+def child(which, rows, visits):
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lake.gpkg"
+        visit(0, 10)
+        before, found = peak_mb(), {}
+        steps = {"ours": ours, "GDAL": gdal_layer}[which]
+        for name, step in steps(path, rows // visits, visits):
+            start = time.perf_counter()
+            step()
+            found[name] = (time.perf_counter() - start, peak_mb() - before)
+        found["file, MB"] = (path.stat().st_size / 1e6, 0.0)
+    print(json.dumps(found))
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--rows", type=int, default=1_000_000)
+    parser.add_argument("--visits", type=int, default=10)
+    parser.add_argument("--child")
+    options = parser.parse_args()
+    if options.child:
+        child(options.child, options.rows, options.visits)
+        return
+    results = {}
+    for which in ("ours", "GDAL"):
+        done = subprocess.run(
+            [sys.executable, __file__, "--child", which, "--rows", str(options.rows),
+             "--visits", str(options.visits)], capture_output=True, text=True, check=False)
+        if done.returncode:
+            raise SystemExit(done.stderr)
+        results[which] = json.loads(done.stdout.splitlines()[-1])
+    print(f"{options.rows} soundings in {options.visits} visits; seconds (peak MB so far)")
+    for step in results["ours"]:
+        cells = []
+        for which in results:
+            value = results[which].get(step)
+            cells.append(f"{which} {value[0]:8.2f} ({value[1]:5.0f})" if value else f"{which} -")
+        print(f"{step:22s}", "   ".join(cells))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,270 @@
+"""The lake's store from the toolbox, headless, in a model and in a dialog."""
+
+import numpy as np
+import pytest
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildAlgorithm,
+    QgsProcessingModelChildParameterSource,
+    QgsProcessingModelOutput,
+    QgsProcessingModelParameter,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterFile,
+    QgsProcessingParameters,
+    QgsProject,
+    QgsVectorLayer,
+)
+
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._layers import read_soundings
+from lakefloor.algorithms._outputs import Outputs
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
+
+UTM = QgsCoordinateReferenceSystem("EPSG:32615")
+RAW = "from=transducer"
+
+
+def visit(name, day, n=1200, seed=0, dx=0.0):
+    rng = np.random.default_rng(seed)
+    k = np.arange(n)
+    lane = k // 150
+    y = 5_150_000.0 + np.where(lane % 2, 300 - 2 * (k % 150), 2 * (k % 150))
+    x = 400_000.0 + lane * 8.0 + dx + rng.normal(0, 0.2, n)
+    depth = 3 + 0.01 * (x - 400_000) + 0.005 * (y - 5_150_000) + rng.normal(0, 0.03, n)
+    return Soundings.build(
+        x, y, np.round(depth / 0.03048) * 0.03048, visit=name,
+        time=np.datetime64(f"{day}T14:00:00.250", "ms") + k * np.timedelta64(500, "ms"),
+        lane=lane, corrections=RAW, water_temp=20.0, speed=2.2,
+    )
+
+
+def with_bar(s):
+    bar = 0.9 * np.exp(-((s.x - 400_030) ** 2 + (s.y - 5_150_150) ** 2) / (2 * 30.0**2))
+    return s.replace(depth=s.depth - bar)
+
+
+MAY, JUNE = visit("may", "2024-05-14"), visit("june", "2025-06-14", seed=1, dx=1.0)
+
+
+@pytest.fixture
+def layer(provider, tmp_path):
+    """Write soundings as the algorithms do; a path, since a failed run would keep a layer."""
+    def make(soundings, name, crs=UTM):
+        path = str(tmp_path / f"{name}.gpkg")
+        algorithm = provider.algorithm("correctdepths").create()
+        context = QgsProcessingContext()
+        with Outputs(algorithm, {"OUTPUT": path}, context, QgsProcessingFeedback()) as out:
+            out.soundings("OUTPUT", soundings, crs)
+        return path
+
+    return make
+
+
+@pytest.fixture
+def store(tmp_path):
+    (tmp_path / "kept").mkdir()
+    return tmp_path / "kept" / "lake.gpkg"
+
+
+def held(store, **options):
+    return concatenate(_store.read(store, **options))
+
+
+def soundings_of(path):
+    layer = QgsVectorLayer(str(path), "out", "ogr")
+    parameter = QgsProcessingParameterFeatureSource("INPUT")
+    context = QgsProcessingContext()
+    source = QgsProcessingParameters.parameterAsSource(parameter, {"INPUT": layer}, context)
+    return read_soundings(source, context, QgsProcessingFeedback())[0]
+
+
+def test_add_again_and_read(run, layer, store, feedback, tmp_path):
+    result = run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)}, feedback)
+    assert (result["ADDED"], result["ALREADY_THERE"]) == (1200, 0)
+    assert result["UPDATED_STORE"] == str(store)
+    before = store.read_bytes()
+    again = layer(MAY.replace(visit=np.full(1200, "other", object)), "renamed")
+    result = run("addtostore", {"INPUT": again, "STORE": str(store)}, feedback)
+    assert (result["ADDED"], result["ALREADY_THERE"]) == (0, 1200)
+    assert "in the store already, in visit 'may'" in feedback.text
+    assert store.read_bytes() == before
+    out = tmp_path / "out.gpkg"
+    result = run("readstore", {"STORE": str(store), "OUTPUT": str(out)})
+    assert (result["SOUNDINGS"], result["VISIT_COUNT"]) == (1200, 1)
+    back = soundings_of(out)
+    for name in ("x", "y", "time", "raw_depth", "depth", "lane", "speed"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(MAY, name), err_msg=name)
+    assert (back.corrections == RAW).all()
+
+
+def test_change_of_the_bottom(run, layer, store, feedback):
+    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    newer = layer(with_bar(JUNE), "june")
+    result = run("addtostore", {"INPUT": newer, "STORE": str(store), "CHANGE": "newer_wins",
+                                "CHANGED": "TEMPORARY_OUTPUT"}, feedback)
+    blocks = list(result["CHANGED"].getFeatures())
+    assert len(blocks) == result["CHANGED_BLOCKS"] > 5
+    assert result["SUPERSEDED"] > 100
+    assert {(b["older"], b["newer"]) for b in blocks} == {("may", "june")}
+    assert all(b["change_m"] < -0.2 and b.geometry().area() == pytest.approx(400.0)
+               for b in blocks)
+    assert "Bottom changed between 'may' and 'june'" in feedback.text
+    gone = run("removevisit", {"STORE": str(store), "VISITS": "june"}, feedback)
+    assert (gone["REMOVED"], gone["RESTORED"]) == (1200, result["SUPERSEDED"])
+    assert set(held(store).status) == {"accepted"}
+
+
+def test_changed_blocks_that_cannot_be_written_leave_the_store(run, layer, store, tmp_path):
+    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    before = store.read_bytes()
+    with pytest.raises(QgsProcessingException, match="does not exist"):
+        run("addtostore", {"INPUT": layer(with_bar(JUNE), "june"), "STORE": str(store),
+                           "CHANGED": str(tmp_path / "no" / "changed.gpkg")})
+    assert store.read_bytes() == before
+
+
+def test_read_by_days_visits_and_extent(run, layer, store):
+    run("addtostore", {"INPUT": layer(concatenate([MAY, JUNE]), "two"), "STORE": str(store)})
+
+    def count(**options):
+        return run("readstore", {"STORE": str(store), "OUTPUT": "TEMPORARY_OUTPUT",
+                                 **options})["SOUNDINGS"]
+
+    assert count() == 2400
+    assert count(VISITS="june") == count(VISITS="june; ") == 1200
+    assert count(FROM="2025-06-14", TO="2025-06-14") == 1200
+    assert count(TO="2025-06-13") == 1200
+    both = concatenate([MAY, JUNE])
+    assert count(EXTENT="400000,400020,5150000,5150100 [EPSG:32615]") == (
+        (both.x >= 400_000) & (both.x <= 400_020) & (both.y <= 5_150_100)).sum()
+    for options, told in (
+        ({"VISITS": "july"}, "no visit 'july'"), ({"FROM": "2026-01-01"}, "holds no soundings"),
+        ({"FROM": "2025-01-01", "TO": "2024-01-01"}, "is after the last"),
+    ):
+        with pytest.raises(QgsProcessingException, match=told):
+            count(**options)
+
+
+def test_soundings_in_degrees_are_projected_and_told(run, memory_layer, layer, store, feedback):
+    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    degrees = memory_layer(
+        "Point", ["POINT(-94.3 46.5)", "POINT(-94.29 46.5)"], "EPSG:4326",
+        "field=depth_m:double&field=corrections:string", [[3.0, RAW], [4.0, RAW]], "degrees",
+    )
+    run("addtostore", {"INPUT": degrees, "STORE": str(store)}, feedback)
+    assert "'degrees' (EPSG:4326) is projected to the CRS of the store, EPSG:32615" in feedback.text
+    # 93 W is the central meridian of zone 15: easting 500 000 m; these lie 1.3 degrees west.
+    east = held(store, visits=["unnamed"]).x
+    assert ((east > 399_000) & (east < 402_000)).all()
+    nowhere = memory_layer("Point", ["POINT(0 0)"], "", "field=depth_m:double", [[3.0]], "nowhere")
+    nowhere.setCrs(QgsCoordinateReferenceSystem())
+    with pytest.raises(QgsProcessingException, match="'nowhere' has no coordinate reference"):
+        run("addtostore", {"INPUT": nowhere, "STORE": str(store)})
+
+
+def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
+    """Read, correct from raw depths, reduce, replace: the way that the help describes."""
+    def corrected(source, draft, **options):
+        step = run("correctdepths", {
+            "INPUT": source, "DRAFT": draft, "TIME_OFFSET": 1.0, "SOUND_SPEED": 1500.0,
+            "OUTPUT": str(tmp_path / f"c{draft}.gpkg"), **options,
+        })
+        return run("reducetodatum", {
+            "INPUT": step["OUTPUT"], "LEVEL": 1.0, "LEVEL_UNIT": "m",
+            "OUTPUT": str(tmp_path / f"d{draft}.gpkg"),
+        })["OUTPUT"]
+
+    run("addtostore", {"INPUT": corrected(layer(MAY, "may"), 0.3), "STORE": str(store)})
+    one = run("readstore", {"STORE": str(store), "VISITS": "may",
+                            "OUTPUT": str(tmp_path / "one.gpkg")})["OUTPUT"]
+    result = run("addtostore", {"INPUT": corrected(one, 0.5, FROM_RAW=True), "STORE": str(store),
+                                "MODE": "replace"})
+    assert (result["ADDED"], result["REPLACED"], result["ALREADY_THERE"]) == (1200, 1200, 0)
+    back = held(store)
+    np.testing.assert_array_equal(back.raw_depth, MAY.raw_depth)
+    np.testing.assert_allclose(back.depth, MAY.raw_depth + 0.5 - 1.0, atol=1e-9)
+
+
+@pytest.mark.parametrize(("value", "told"), [
+    ("{}/lake.shp", "STORE"), ("", "STORE"), ("{}/no/lake.gpkg", "does not exist"),
+    ("{}/may.gpkg", "is not a lake's store"),
+])
+def test_wrong_files_are_told(run, layer, tmp_path, value, told):
+    source = layer(MAY, "may")
+    with pytest.raises(QgsProcessingException, match=told):
+        run("addtostore", {"INPUT": source, "STORE": value.format(tmp_path)})
+
+
+def test_cancel_leaves_nothing(run, layer, store, recorder):
+    source = layer(concatenate([MAY, JUNE]), "two")
+    with pytest.raises(QgsProcessingException, match="Cancelled"):
+        run("addtostore", {"INPUT": source, "STORE": str(store)}, recorder(cancel_at=30))
+    assert list(store.parent.iterdir()) == []
+
+
+def test_a_dialog_takes_a_name_that_does_not_exist_yet(provider, store):
+    from qgis.gui import QgsGui, QgsProcessingContextGenerator, QgsProcessingGui
+
+    algorithm = provider.algorithm("addtostore").create()
+    definition = algorithm.parameterDefinition("STORE")
+    assert definition.checkValueIsAcceptable(str(store))
+    assert not definition.checkValueIsAcceptable(str(store.with_suffix(".shp")))
+    registry = QgsGui.processingGuiRegistry()
+    wrapper = registry.createParameterWidgetWrapper(
+        definition, QgsProcessingGui.WidgetType.Standard)
+    context = QgsProcessingContext()
+
+    class Generator(QgsProcessingContextGenerator):
+        def processingContext(self):  # noqa: N802 (QGIS's name)
+            return context
+
+    generator = Generator()
+    wrapper.registerProcessingContextGenerator(generator)
+    widget = wrapper.createWrappedWidget(context)
+    wrapper.setParameterValue(str(store), context)
+    assert wrapper.parameterValue() == str(store)
+    widget.deleteLater()
+
+
+def test_in_a_model_the_store_is_read_after_it_grew(provider, layer, store):
+    model = QgsProcessingModelAlgorithm("add", "test", "test")
+    source = QgsProcessingModelChildParameterSource
+    for parameter in (QgsProcessingParameterFeatureSource("LOG"),
+                      QgsProcessingParameterFile("LAKE", extension="gpkg")):
+        model.addModelParameter(parameter, QgsProcessingModelParameter(parameter.name()))
+
+    def child(name, values, output=None):
+        step = QgsProcessingModelChildAlgorithm(f"lakefloor:{name}")
+        step.setChildId(name)
+        for definition in step.algorithm().parameterDefinitions():
+            if not definition.isDestination():
+                value = values.get(definition.name())
+                step.addParameterSources(definition.name(), [
+                    value if value is not None
+                    else source.fromStaticValue(definition.defaultValue())])
+        if output:
+            made = QgsProcessingModelOutput(output, output)
+            made.setChildId(name)
+            made.setChildOutputName("OUTPUT")
+            step.setModelOutputs({output: made})
+        model.addChildAlgorithm(step)
+
+    # The reader is put first: that it waits for the store is told by its input alone.
+    child("readstore", {"STORE": source.fromChildOutput("addtostore", "UPDATED_STORE")}, "ALL")
+    child("addtostore", {"INPUT": source.fromModelParameter("LOG"),
+                         "STORE": source.fromModelParameter("LAKE")})
+    model.updateDestinationParameters()
+    assert model.validate() == (True, [])
+    (destination,) = (d.name() for d in model.destinationParameterDefinitions())
+    context = QgsProcessingContext()
+    context.setProject(QgsProject.instance())
+    for soundings, total in ((MAY, 1200), (JUNE, 2400)):
+        results, ok = model.create().run(
+            {"LOG": layer(soundings, f"log{total}"), "LAKE": str(store),
+             destination: "memory:"}, context, QgsProcessingFeedback())
+        assert ok
+        assert context.takeResultLayer(results[destination]).featureCount() == total
