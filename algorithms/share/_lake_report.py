@@ -13,8 +13,9 @@ from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
 from ..core.lake_statistics import UNITS
 
-#: Digits after the point where no uncertainty says how many are worth reading.
-_DIGITS = {"area": 2, "volume": 0, "length": 1, "percent": 1, "ratio": 2, "count": 0}
+#: Digits after the point where no uncertainty says how many are worth reading; other kinds
+#: show three figures or more.
+_DIGITS = {"percent": 1, "ratio": 2, "count": 0}
 
 
 def to_unit(value, kind: str, unit: str):
@@ -25,13 +26,18 @@ def to_unit(value, kind: str, unit: str):
 def text(value, kind: str, unit: str, sd=None) -> str:
     """Return a figure with its unit; the uncertainty decides the digits."""
     value, sd = to_unit(value, kind, unit), to_unit(sd, kind, unit)
-    digits = _DIGITS[kind]
-    if kind == "area" and unit == "m":
-        digits = 0
+    digits = _DIGITS.get(kind)
+    if digits is None:
+        digits = int(np.clip(2 - np.floor(np.log10(max(abs(value), 1e-3))), 0, 3))
     if sd:
         # The uncertainty keeps two figures where it begins with 1 or 2, else one.
         digits = int(np.clip(np.ceil(-np.log10(sd / 3.0)), 0, 3))
     return f"{value:,.{digits}f} {UNITS[kind][unit][1]}".rstrip()
+
+
+def setting(value, unit: str) -> str:
+    """Return a depth that the user chose, with its unit."""
+    return f"{round(to_unit(value, 'length', unit), 3):g} {unit}"
 
 
 def spread_text(figure, unit: str) -> str:
@@ -75,13 +81,15 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
            "deepest point.").format(say("area"), say("volume"), say("mean_depth"),
                                     say("max_depth")),
         tr("{} of it, {}, is shallower than {}.").format(
-            say("littoral_share"), say("littoral_area"), text(littoral_depth, "length", unit)),
+            say("littoral_share"), say("littoral_area"), setting(littoral_depth, unit)),
         tr("Its shore is {} long, {:.2f} times that of a round lake of the same size.").format(
             say("shoreline"), f["development"].value),
     ]
     if f["islands"].value:
-        lines.append(tr("{:.0f} island(s) with {} of shore are not part of the area.").format(
-            f["islands"].value, say("island_shoreline")))
+        which = tr("One island") if f["islands"].value == 1 else tr("{} islands").format(
+            f["islands"].value)
+        lines.append(tr("{} with {} of shore: no part of the area.").format(
+            which, say("island_shoreline")))
     lines.append(tr("The bottom slopes by {} on average.").format(say("mean_slope")))
     fall = UNITS["length"]["ft"][0] if unit == "ft" else 0.5
     curve = statistics.curve
@@ -91,7 +99,7 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
         lines.append(
             tr("If the water fell by {}, {} of bottom would come dry and {:.1f} % of the water "
                "would be gone.").format(
-                text(fall, "length", unit), text(lost[0], "area", unit),
+                setting(fall, unit), text(lost[0], "area", unit),
                 100.0 * lost[1] / curve.volume[0])
         )
     if f["volume"].sd:
@@ -114,7 +122,7 @@ def statistics_html(statistics, unit: str, littoral_depth: float, datum: str) ->
     where = tr("at {}").format(datum)
     if level:
         side = tr("above") if level > 0 else tr("below")
-        where = tr("{} {} {}").format(text(abs(level), "length", unit), side, datum)
+        where = tr("{} {} {}").format(setting(abs(level), unit), side, datum)
     parts = [f"<p>{escape(tr('Water level: {}.').format(where))}</p>", "<ul>"]
     parts += [f"<li>{escape(s)}</li>" for s in sentences(statistics, unit, littoral_depth)]
     parts += [
@@ -161,8 +169,8 @@ def _layers(layers, unit) -> str:
         (
             f"{to_unit(top, 'length', unit):.1f} &ndash; {to_unit(bottom, 'length', unit):.1f}",
             _bare(area, "area", unit), f"{100.0 * area / whole:.1f}",
-            _bare(area_top, "area", unit), _bare(volume, "volume", unit),
-            _bare(sd, "volume", unit), f"{100.0 * volume / full:.1f}",
+            _bare(area_top, "area", unit), _bare(volume, "volume", unit, sd),
+            _bare(sd, "volume", unit, sd), f"{100.0 * volume / full:.1f}",
         )
         for top, bottom, area, area_top, volume, sd in zip(
             layers.top, layers.bottom, layers.area, layers.area_top, layers.volume,
@@ -201,6 +209,6 @@ def _basins(basins, unit) -> str:
     )
 
 
-def _bare(value, kind, unit) -> str:
+def _bare(value, kind, unit, sd=None) -> str:
     """Return a figure without its unit."""
-    return text(value, kind, unit).removesuffix(UNITS[kind][unit][1]).strip()
+    return text(value, kind, unit, sd).removesuffix(UNITS[kind][unit][1]).strip()

@@ -16,7 +16,7 @@ from ..core.lake_statistics import UNITS
 from ..core.level_table import level_table, uncovered
 from ..core.progress import span
 from ..core.units import LENGTH
-from ._lake_report import text, to_unit
+from ._lake_report import setting, text, to_unit
 from .lake_statistics import datum_uncertainty, optional_depth
 
 FIELDS = [
@@ -129,13 +129,13 @@ class LevelTable(LakefloorAlgorithm):
         mapped = 100.0 * min(table.mapped_area / table.shoreline_area, 1.0)
         feedback.pushInfo(
             tr("A draw-down of {} uncovers {}, {:.1f} % of the lake.").format(
-                text(drawdown, "length", unit), text(dry, "area", unit), share)
+                setting(drawdown, unit), text(dry, "area", unit), share)
         )
         if table.cut_short:
             feedback.pushWarning(
                 tr("The table ends at {} above the datum: the raster does not hold the land "
                    "that higher water would reach.").format(
-                    text(table.level[-1], "length", unit))
+                    setting(table.level[-1], unit))
             )
         if mapped < 99.95:
             feedback.pushWarning(

@@ -49,7 +49,7 @@ def test_tenths_of_a_foot_and_what_three_feet_uncover(run, tmp_path, shoreline, 
     hole = ring.geoms[0].interiors[0]
     assert np.hypot(*(np.asarray(hole.coords) - (500_000.0, 5_100_000.0)).T) == pytest.approx(
         inner, abs=0.1)
-    assert "A draw-down of 3.0 ft uncovers" in feedback.text
+    assert "A draw-down of 3 ft uncovers" in feedback.text
 
 
 def test_above_the_datum_as_far_as_the_land_is_known(run, tmp_path, shoreline, feedback):
