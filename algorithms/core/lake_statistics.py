@@ -401,19 +401,21 @@ def closed_basins(
     lake = inside(shoreline, depth) & np.isfinite(depth.values)
     z = np.where(lake, depth.values, -np.inf)
     block = np.ones((3, 3), dtype=bool)
+    rising = np.argsort(z, axis=None, kind="stable")
     closed, opened = [], []
     for step, level in enumerate(levels[::-1]):
         progress(step / len(levels))
         label, count = ndimage.label(z >= level, structure=block)
         places = ndimage.find_objects(label)
-        deepest = np.ravel_multi_index(
-            np.transpose(ndimage.maximum_position(z, label, np.arange(1, count + 1))), z.shape
-        ) if count else []
+        here = rising[len(rising) - np.count_nonzero(label):]
+        # Of several cells of a component the one written last, the deepest, stays.
+        deepest = np.zeros(count + 1, dtype=int)
+        deepest[label.flat[here]] = here
         held = {}
         for cell, basin in opened:
             held.setdefault(int(label.flat[cell]), []).append(basin)
         opened = []
-        for number, cell in enumerate(deepest, 1):
+        for number, cell in enumerate(deepest[1:].tolist(), 1):
             found = held.get(number, [])
             # A hollow too shallow to count does not part the basin around it.
             real = [b for b in found if b and b["max_depth"] - b["closing_depth"] >= least]
