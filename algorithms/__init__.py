@@ -31,7 +31,4 @@ _ALGORITHMS = (
 
 def algorithm_classes() -> list:
     """Return the classes of all algorithms; imported here, so that core needs no QGIS."""
-    from pathlib import Path  # XXX temporary
-    here = Path(__file__).parent
-    return [getattr(import_module(f".{module}", __name__), cls) for module, cls in _ALGORITHMS
-            if (here / (module.replace(".", "/") + ".py")).exists()]
+    return [getattr(import_module(f".{module}", __name__), cls) for module, cls in _ALGORITHMS]

@@ -30,7 +30,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     GAUGE="$here/gauge.csv" \
     LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="dock gauge" \
     TITLE="Lake Marrowby" \
-    "reducetodatum:Soundings=$output/soundings.gpkg" \
+    "uncertaintybudget:Soundings=$output/soundings.gpkg" \
     "tinsurface:TIN surface=$output/depth_tin.tif" \
     "idwsurface:IDW surface=$output/depth_idw.tif" \
     "depthcontours:Depth contours=$output/contours.gpkg" \

@@ -24,6 +24,7 @@ _TWO_SIGMA = 0.9545
 _WIDTH_STEP = 1.2
 _CELLS_A_SPACING = 6
 _PLANE_NODES = 24
+_LEAST_SHARE = 0.5
 _BLOCK = 50_000
 
 
@@ -31,16 +32,18 @@ _BLOCK = 50_000
 class Growth:
     """Error of a surface: at its nodes, and into the gap between them.
 
-    ``sigma^2 = noise^2 + (position S)^2 + ((scale + steep S) g^power)^2``, m, with the
-    slope S of the bottom and the reach g into the gap, m; see :func:`reach`.
+    ``sigma^2 = node^2 + ((scale + steep S) g^power)^2``, m, with the slope S of the bottom
+    and the reach g into the gap, m; see :func:`reach`. At a node that states its
+    uncertainty u, ``node = share u``; otherwise ``node^2 = noise^2 + (position S)^2``.
 
     Attributes
     ----------
-    noise, position, scale, steep, power : float
+    share, noise, position, scale, steep, power : float
     residuals : int
         Number of left-out soundings behind the figures; 0 if taken from slope.
     """
 
+    share: float
     noise: float
     position: float
     scale: float
@@ -52,9 +55,10 @@ class Growth:
         """Return the part of the standard uncertainty that grows into a gap, m."""
         return (self.scale + self.steep * np.asarray(slope)) * np.asarray(reach) ** self.power
 
-    def noise_of(self, nodes: Nodes, slope=0.0) -> np.ndarray:
-        """Return the standard uncertainty at the nodes themselves, m."""
-        return np.fmax(nodes.uncert, np.hypot(self.noise, self.position * np.asarray(slope)))
+    def at_node(self, stated, slope=0.0) -> np.ndarray:
+        """Return the standard uncertainty at nodes that state theirs (else NaN), m."""
+        learnt = np.hypot(self.noise, self.position * np.asarray(slope))
+        return np.where(np.isfinite(stated), self.share * np.asarray(stated), learnt)
 
 
 def estimate_growth(
@@ -92,6 +96,10 @@ def estimate_growth(
     the error of a bottom with drop-offs has long tails, and the law is fitted to the
     classes.
 
+    Soundings that agree with each other better than they claim have their stated
+    uncertainty scaled down, but to no less than half: an error that all of them share, as
+    of level, draft or sound speed, does not show in residuals.
+
     With fewer than 60 residuals, as on a single lane, the growth is the median slope
     along the soundings times the reach.
 
@@ -100,12 +108,9 @@ def estimate_growth(
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
-    into, slope, residual = leave_out(nodes, spacing, predict, progress)
-    stated = nodes.uncert[nodes.kind == SOUNDING]
-    stated = stated[np.isfinite(stated)]
-    floor = float(np.median(stated)) if len(stated) else LEAST_NOISE
+    into, slope, stated, residual = leave_out(nodes, spacing, predict, progress)
     if len(residual) < _LEAST_RESIDUALS:
-        return _growth_from_slope(nodes, floor)
+        return _growth_from_slope(nodes)
     classes = [
         rows
         for third in np.array_split(np.argsort(slope, kind="stable"), 3)
@@ -113,35 +118,38 @@ def estimate_growth(
             third[np.argsort(into[third], kind="stable")], min(max(len(third) // 30, 1), 16)
         )
     ]
-    g, s = (np.array([np.median(value[rows]) for rows in classes]) for value in (into, slope))
+    g, s, u = (
+        np.array([np.median(value[rows]) for rows in classes]) for value in (into, slope, stated)
+    )
     sigma = np.array([np.quantile(np.abs(residual[rows]), _TWO_SIGMA) for rows in classes]) / 2.0
     sigma = np.maximum(sigma, 1e-4)
 
     def law(p):
-        noise, position, scale, steep = np.exp(p[:4])
-        # A residual holds the noise of the sounding left out and that of the surface alike.
-        return Growth(noise, position, scale, steep, p[4], len(residual))
+        share, noise, position, scale, steep = np.exp(p[:5])
+        return Growth(share, noise, position, scale, steep, p[5], len(residual))
 
     def misfit(p):
         fitted = law(p)
-        at_node = np.hypot(fitted.noise, fitted.position * s) * np.sqrt(2.0)
+        # A residual holds the noise of the sounding left out and that of the surface alike.
+        at_node = np.sqrt(2.0) * fitted.at_node(u, s)
         return np.log(np.hypot(at_node, fitted.of(g, s))) - np.log(sigma)
 
     largest = np.log(sigma.max()) + 1e-9
-    start = np.array([np.log(sigma.min()), -2.0, np.log(sigma.max() / g.max()) - 1.0, -3.0, 1.0])
+    grown = np.log(sigma.max() / g.max()) - 1.0
     fit = least_squares(
-        misfit, start,
-        bounds=((-20.0, -20.0, -20.0, -20.0, 0.5), (largest, 3.0, 20.0, 20.0, 2.0)),
+        misfit, (-0.5, np.log(sigma.min()), -2.0, grown, -3.0, 1.0),
+        bounds=((np.log(_LEAST_SHARE), np.log(1e-6), -20.0, -20.0, -20.0, 0.5),
+                (2.0, largest, 3.0, 20.0, 20.0, 2.0)),
         loss="soft_l1", f_scale=0.2,
     )  # fmt: skip
     found = law(fit.x)
-    return replace(found, noise=max(float(found.noise), floor))
+    return replace(found, noise=max(float(found.noise), LEAST_NOISE))
 
 
 def leave_out(
     nodes: Nodes, spacing: float, predict: Callable, progress: Progress = silent
 ) -> tuple:
-    """Return reach into the gap, slope and residual of soundings left out in pieces."""
+    """Return reach, slope, stated uncertainty and residual of soundings left out in pieces."""
     rows, inner = _sample(nodes, spacing)
     nodes = nodes.select(rows)
     steepness = node_slope(nodes)
@@ -153,7 +161,7 @@ def leave_out(
     lanes, lane = np.unique(nodes.lane, return_inverse=True)
     if np.count_nonzero(lanes) >= 4:
         folds.append(free & (nodes.lane > 0) & (lane % 2 == 0))
-    found = [np.empty((3, 0))]
+    found = [np.empty((4, 0))]
     for number, out in enumerate(folds):
         progress(number / len(folds))
         if not out.any() or np.count_nonzero(~out) < 4:
@@ -163,7 +171,8 @@ def leave_out(
         distance = cKDTree(kept.xy).query(left.xy)[0]
         known = np.isfinite(residual) & (distance > 0)
         half = _half_gap_at(kept.xy, left.xy, spacing / _CELLS_A_SPACING)
-        found.append(np.stack([reach(distance, half), steepness[out], residual])[:, known])
+        columns = [reach(distance, half), steepness[out], left.uncert, residual]
+        found.append(np.stack(columns)[:, known])
     progress(1.0)
     return tuple(np.concatenate(found, axis=1))
 
@@ -276,11 +285,11 @@ def _sample(nodes: Nodes, spacing: float) -> tuple:
     return rows, inner
 
 
-def _growth_from_slope(nodes: Nodes, floor: float) -> Growth:
+def _growth_from_slope(nodes: Nodes) -> Growth:
     soundings = nodes.select(nodes.kind == SOUNDING)
     reach, other = cKDTree(soundings.xy).query(soundings.xy, k=2)
     rise = np.abs(soundings.depth[other[:, 1]] - soundings.depth)
-    return Growth(floor, 0.0, float(np.median(rise / reach[:, 1])), 0.0, 1.0, 0)
+    return Growth(1.0, LEAST_NOISE, 0.0, float(np.median(rise / reach[:, 1])), 0.0, 1.0, 0)
 
 
 def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndarray:
@@ -299,7 +308,7 @@ def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndar
     known = distance
     if not frame.mask.all():
         known = np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
-    step = max(int(frame.spacing / _CELLS_A_SPACING / frame.grid.dx), 1)
+    step = max(round(frame.spacing / _CELLS_A_SPACING / frame.grid.dx), 1)
     coarse = half_gap(np.nan_to_num(known[::step, ::step]), step * frame.grid.dx)
     rows, cols = known.shape
     wide = coarse.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]

@@ -86,7 +86,7 @@ def tin_surface(
     growth = estimate_growth(f.nodes, f.spacing, tin_at, span(progress, 0.3, 0.5))
     bridges = _shore_bridges(f.nodes, triangles)
     slope = node_slope(f.nodes)
-    values = np.column_stack([f.nodes.depth, growth.noise_of(f.nodes, slope), slope])[triangles]
+    values = np.column_stack([f.nodes.depth, growth.at_node(f.nodes.uncert, slope), slope])[triangles]
     values[bridges] = np.nan
     depth, noise, slope, covered = rasterise(
         f.nodes.xy[triangles], values, f.grid, span(progress, 0.5, 0.75)

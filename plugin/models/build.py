@@ -49,7 +49,7 @@ class Model:
     def __init__(self, name, group, group_id, help_text):
         self.algorithm = QgsProcessingModelAlgorithm(name, group, group_id)
         self.algorithm.setHelpContent({"ALG_DESC": help_text, "ALG_CREATOR": "Lakefloor"})
-        self._inputs = 0
+        self._inputs = []
         self._children = 0
         self._help = {"ALG_DESC": help_text, "ALG_CREATOR": "Lakefloor"}
 
@@ -58,10 +58,10 @@ class Model:
         parameter.setHelp(help_text)
         self._help[parameter.name()] = help_text
         component = QgsProcessingModelParameter(parameter.name())
-        component.setPosition(QPointF(200.0 + 260.0 * (self._inputs // 8),
-                                      80.0 + 90.0 * (self._inputs % 8)))
+        column, row = divmod(len(self._inputs), 8)
+        component.setPosition(QPointF(200.0 + 260.0 * column, 80.0 + 90.0 * row))
         self.algorithm.addModelParameter(parameter, component)
-        self._inputs += 1
+        self._inputs.append(parameter.name())
 
     def child(self, child_id, values, outputs=()):
         """Add a child algorithm of this provider whose id is its algorithm's name.
@@ -111,6 +111,7 @@ class Model:
     def write(self, path):
         """Validate and write the model."""
         self.algorithm.setHelpContent(self._help)
+        self.algorithm.setParameterOrder(self._inputs)
         self.algorithm.updateDestinationParameters()
         valid, problems = self.algorithm.validate()
         if not valid:
@@ -196,9 +197,12 @@ def logs_to_lake_map():
         "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
         "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LEVEL": "@LEVEL", "LEVEL_UNIT": "@LEVEL_UNIT",
         "DATUM_ELEVATION": "@DATUM_ELEVATION", "DATUM_NAME": "@DATUM_NAME",
-    }, {"OUTPUT": "Soundings"})
+    })
+    model.child(
+        "uncertaintybudget", {"INPUT": ("reducetodatum", "OUTPUT")}, {"OUTPUT": "Soundings"}
+    )
     gridded = {
-        "INPUT": ("reducetodatum", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "INPUT": ("uncertaintybudget", "OUTPUT"), "SHORELINE": "@SHORELINE",
         "CELL_SIZE": "@CELL_SIZE", "MAX_GAP": "@MAX_GAP",
     }
     model.child("tinsurface", gridded, {"OUTPUT": "TIN surface"})
@@ -212,7 +216,7 @@ def logs_to_lake_map():
     model.child("bottomslope", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Bottom slope"})
     model.child("breaklines", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Break-lines"})
     layers = {
-        "SOUNDINGS": ("reducetodatum", "OUTPUT"), "SURFACE": ("tinsurface", "OUTPUT"),
+        "SOUNDINGS": ("uncertaintybudget", "OUTPUT"), "SURFACE": ("tinsurface", "OUTPUT"),
         "CONTOURS": ("depthcontours", "OUTPUT"), "AREAS": ("depthareas", "OUTPUT"),
         "BREAK_LINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
         "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",

@@ -22,7 +22,7 @@ def _parameters(folder):
         "DATUM_ELEVATION": 2.0,
         "DATUM_NAME": "dock gauge",
         "TITLE": "Lake Marrowby",
-        "reducetodatum:Soundings": str(folder / "soundings.gpkg"),
+        "uncertaintybudget:Soundings": str(folder / "soundings.gpkg"),
         "tinsurface:TIN surface": str(folder / "tin.tif"),
         "idwsurface:IDW surface": str(folder / "idw.tif"),
         "depthcontours:Depth contours": str(folder / "contours.gpkg"),
