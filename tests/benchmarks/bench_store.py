@@ -4,8 +4,9 @@
 
 Both hold the same soundings of one lake in a GeoPackage with a spatial index. GDAL writes them
 as features in one transaction and knows nothing of visits, duplicates or changes of the bottom;
-ours compares each visit with all earlier ones. Each runs in a process of its own; MB is the peak
-of the process less what it had before the first step, the visit's own arrays included.
+ours compares each visit with all earlier ones. Each runs in a process of its own; seconds are of
+the clock and, in brackets, of the processor; MB is the peak of the process so far less what it
+had before the first step, the visit's own arrays included.
 """
 
 import argparse
@@ -135,10 +136,11 @@ def child(which, rows, visits):
         before, found = peak_mb(), {}
         steps = {"ours": ours, "GDAL": gdal_layer}[which]
         for name, step in steps(path, rows // visits, visits):
-            start = time.perf_counter()
+            clock, cpu = time.perf_counter(), time.process_time()
             step()
-            found[name] = (time.perf_counter() - start, peak_mb() - before)
-        found["file, MB"] = (path.stat().st_size / 1e6, 0.0)
+            found[name] = (time.perf_counter() - clock, time.process_time() - cpu,
+                           peak_mb() - before)
+        found["size"] = path.stat().st_size / 1e6
     print(json.dumps(found))
 
 
@@ -160,12 +162,15 @@ def main():
         if done.returncode:
             raise SystemExit(done.stderr)
         results[which] = json.loads(done.stdout.splitlines()[-1])
-    print(f"{options.rows} soundings in {options.visits} visits; seconds (peak MB so far)")
+    print(f"{options.rows} soundings in {options.visits} visits")
     for step in results["ours"]:
         cells = []
         for which in results:
             value = results[which].get(step)
-            cells.append(f"{which} {value[0]:8.2f} ({value[1]:5.0f})" if value else f"{which} -")
+            if step == "size":
+                cells.append(f"{which} {value:.0f} MB")
+            elif value:
+                cells.append("{} {:8.2f} s ({:8.2f}) {:5.0f} MB".format(which, *value))
         print(f"{step:22s}", "   ".join(cells))
 
 
