@@ -305,8 +305,7 @@ def _add(db, name, part, parameters, done, progress):
                 tr("Visit '{}' in the store holds other soundings; these enter as '{}'.").format(
                     name, free)
             )
-        name, number = free, None
-        number = new_visit(db, name)
+        name, number = free, new_visit(db, free)
         mark = enter(db, number, name, fresh, parameters, progress)
         log(db, "added", name, len(fresh), mark, parameters)
     done.visits.append(name)
