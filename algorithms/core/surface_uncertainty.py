@@ -20,11 +20,13 @@ _LEAST_RESIDUALS = 60
 _MOST_NODES = 20_000
 _WINDOW = 24.0
 _TWO_SIGMA = 0.9545
-# Steps of the widths of gaps, and cells to a lane spacing when they are measured.
-_WIDTH_STEP = 1.2
+# Steps of the widths of gaps, and cells to a lane spacing when they are measured: between
+# soundings left out, and on the surface.
+_WIDTH_STEP = 1.25
 _CELLS_A_SPACING = 6
+_CELLS_ON_SURFACE = 3
 _PLANE_NODES = 24
-_LEAST_SHARE = 0.5
+_LEAST_SHARE = 0.7
 _BLOCK = 50_000
 
 
@@ -97,7 +99,7 @@ def estimate_growth(
     classes.
 
     Soundings that agree with each other better than they claim have their stated
-    uncertainty scaled down, but to no less than half: an error that all of them share, as
+    uncertainty scaled down, but to no less than 0.7 of it: an error that all of them share, as
     of level, draft or sound speed, does not show in residuals.
 
     With fewer than 60 residuals, as on a single lane, the growth is the median slope
@@ -137,7 +139,7 @@ def estimate_growth(
     largest = np.log(sigma.max()) + 1e-9
     grown = np.log(sigma.max() / g.max()) - 1.0
     fit = least_squares(
-        misfit, (-0.5, np.log(sigma.min()), -2.0, grown, -3.0, 1.0),
+        misfit, (0.0, np.log(sigma.min()), -2.0, grown, -3.0, 1.0),
         bounds=((np.log(_LEAST_SHARE), np.log(1e-6), -20.0, -20.0, -20.0, 0.5),
                 (2.0, largest, 3.0, 20.0, 20.0, 2.0)),
         loss="soft_l1", f_scale=0.2,
@@ -242,7 +244,7 @@ def half_gap(distance, cell: float) -> np.ndarray:
     -------
     array, shape (rows, cols)
         Radius of the largest circle free of known depths that holds the cell, m, in steps
-        of a fifth.
+        of a quarter.
 
     References
     ----------

@@ -44,10 +44,10 @@ def test_two_standard_deviations_hold_some_95_percent_of_the_errors(make, spacin
     assert sigma < 1.5 * rmse
 
 
-def test_no_less_than_half_of_the_stated_uncertainty_of_the_soundings_is_kept():
+def test_most_of_the_stated_uncertainty_of_the_soundings_is_kept():
     survey = made_lake.survey(40.0)
     surface = tin_surface(survey.replace(uncert=np.full(len(survey), 0.8)))
-    assert 0.4 <= np.nanmin(surface.uncertainty.values) < 0.5
+    assert 0.55 <= np.nanmin(surface.uncertainty.values) <= 0.8
 
 
 def test_soundings_that_state_no_uncertainty_have_it_learnt_from_the_residuals():
@@ -115,9 +115,9 @@ def test_half_gap_between_two_lanes_is_half_their_distance():
     """Worked by hand: lanes 20 m apart leave circles of 10 m radius between them."""
     distance = np.minimum(np.arange(21.0), np.arange(21.0)[::-1])
     half = half_gap(np.tile(distance, (200, 1)), 1.0)
-    # The radius goes in steps of a fifth; places hard by a lane are in the same gap.
+    # The radius goes in steps of a quarter; places hard by a lane are in the same gap.
     assert np.all(half[100, 1:-1] <= 10.0)
-    assert np.all(half[100, 3:-3] > 10.0 / 1.2 - 1e-9)
+    assert np.all(half[100, 3:-3] > 10.0 / 1.25 - 1e-9)
 
 
 def test_reach_is_the_half_gap_in_the_middle_and_nothing_on_the_lane():

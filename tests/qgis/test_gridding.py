@@ -89,7 +89,7 @@ def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path, 
     x, y = np.meshgrid(depth.x - EAST, depth.y - NORTH)
     error = (depth.values - made_lake.true_depth(x, y))[known]
     assert np.sqrt(np.mean(error**2)) < 0.7
-    assert np.mean(np.abs(error) < 2 * sigma.values[known]) > 0.9
+    assert np.mean(np.abs(error) < 2 * sigma.values[known]) > 0.85
     assert np.nanmax(distance.values) <= result["GAP"] + 1e-3
     assert not list(tmp_path.glob(".lakefloor*"))
 
