@@ -25,7 +25,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     { cat "$scratch/enable.log" >&2; exit 1; }
 
 "$qgis_process" run "lakefloor:logs to lake map" -- \
-    LOGS="$here/logs" \
+    LOG_FOLDER="$here/logs" \
     SHORELINE="$here/shoreline.geojson" \
     GAUGE="$here/gauge.csv" \
     LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="dock gauge" \

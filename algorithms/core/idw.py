@@ -13,7 +13,12 @@ from .grid import Surface
 from .progress import Progress, silent, span
 from .soundings import Soundings
 from .surface_nodes import Nodes, frame, nearest_sounding, row_blocks
-from .surface_uncertainty import estimate_growth, node_slope, uncertainty
+from .surface_uncertainty import (
+    estimate_growth,
+    node_slope,
+    stated_uncertainty,
+    uncertainty,
+)
 
 _SEARCHED = 4
 _TILE = 2
@@ -69,7 +74,7 @@ def idw_surface(
     distance = nearest_sounding(f.grid, f.mask, f.soundings, f.max_gap, span(progress, 0.2, 0.3))
     tree = cKDTree(f.nodes.xy)
     slope = node_slope(f.nodes)
-    values = np.column_stack([f.nodes.depth, growth.at_node(f.nodes.uncert, slope), slope])
+    values = np.column_stack([f.nodes.depth, growth.at_node(stated_uncertainty(f.nodes), slope), slope])
     depth, noise, slope = (np.full(f.grid.shape, np.nan) for _ in range(3))
     wanted = np.isfinite(distance)
 

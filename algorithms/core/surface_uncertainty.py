@@ -58,7 +58,7 @@ class Growth:
         return (self.scale + self.steep * np.asarray(slope)) * np.asarray(reach) ** self.power
 
     def at_node(self, stated, slope=0.0) -> np.ndarray:
-        """Return the standard uncertainty at nodes that state theirs (else NaN), m."""
+        """Return the standard uncertainty at nodes, m; ``stated`` is NaN where they state none."""
         learnt = np.hypot(self.noise, self.position * np.asarray(slope))
         return np.where(np.isfinite(stated), self.share * np.asarray(stated), learnt)
 
@@ -145,7 +145,17 @@ def estimate_growth(
         loss="soft_l1", f_scale=0.2,
     )  # fmt: skip
     found = law(fit.x)
+    if np.isfinite(u).all():
+        # Every node states its uncertainty: these two were never asked.
+        return replace(found, noise=LEAST_NOISE, position=0.0)
     return replace(found, noise=max(float(found.noise), LEAST_NOISE))
+
+
+def stated_uncertainty(nodes: Nodes) -> np.ndarray:
+    """Return what the nodes state, m; the others count as the usual one if any states it."""
+    known = np.isfinite(nodes.uncert)
+    usual = np.median(nodes.uncert[known]) if known.any() else np.nan
+    return np.where(known, nodes.uncert, usual)
 
 
 def leave_out(
@@ -154,7 +164,7 @@ def leave_out(
     """Return reach, slope, stated uncertainty and residual of soundings left out in pieces."""
     rows, inner = _sample(nodes, spacing)
     nodes = nodes.select(rows)
-    steepness = node_slope(nodes)
+    steepness, stated = node_slope(nodes), stated_uncertainty(nodes)
     free = (nodes.kind == SOUNDING) & inner
     folds = []
     for side in (spacing, 2.0 * spacing):
@@ -173,7 +183,7 @@ def leave_out(
         distance = cKDTree(kept.xy).query(left.xy)[0]
         known = np.isfinite(residual) & (distance > 0)
         half = _half_gap_at(kept.xy, left.xy, spacing / _CELLS_A_SPACING)
-        columns = [reach(distance, half), steepness[out], left.uncert, residual]
+        columns = [reach(distance, half), steepness[out], stated[out], residual]
         found.append(np.stack(columns)[:, known])
     progress(1.0)
     return tuple(np.concatenate(found, axis=1))

@@ -11,7 +11,12 @@ from .grid import Grid, Surface
 from .progress import Progress, silent, span
 from .soundings import Soundings
 from .surface_nodes import SHORE, Nodes, frame, nearest_sounding
-from .surface_uncertainty import estimate_growth, node_slope, uncertainty
+from .surface_uncertainty import (
+    estimate_growth,
+    node_slope,
+    stated_uncertainty,
+    uncertainty,
+)
 
 _CELLS = 2_000_000
 _TRIANGLES = 100_000
@@ -86,7 +91,7 @@ def tin_surface(
     growth = estimate_growth(f.nodes, f.spacing, tin_at, span(progress, 0.3, 0.5))
     bridges = _shore_bridges(f.nodes, triangles)
     slope = node_slope(f.nodes)
-    values = np.column_stack([f.nodes.depth, growth.at_node(f.nodes.uncert, slope), slope])[triangles]
+    values = np.column_stack([f.nodes.depth, growth.at_node(stated_uncertainty(f.nodes), slope), slope])[triangles]
     values[bridges] = np.nan
     depth, noise, slope, covered = rasterise(
         f.nodes.xy[triangles], values, f.grid, span(progress, 0.5, 0.75)

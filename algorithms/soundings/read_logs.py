@@ -6,6 +6,7 @@ from qgis.core import (
     QgsProcessingOutputNumber,
     QgsProcessingParameterCrs,
     QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterString,
 )
@@ -20,6 +21,7 @@ from ..core.errors import LakefloorError
 from ..core.logs import read_logs
 from ..core.times import zone_of
 
+FOLDER = "FOLDER"
 _UNREAD_FIELDS = [("file", "text"), ("line", "int"), ("reason", "text"), ("text", "text")]
 
 
@@ -32,7 +34,7 @@ class ReadLogs(LakefloorAlgorithm):
         "@default",
         "Reads the logs of a boat's echo sounder and GPS into one layer of soundings: NMEA 0183, "
         "GPX tracks with depth, and delimited text. What a file is, is told by its content, not "
-        "by its name. Give files, or folders to be searched with their subfolders.\n\n"
+        "by its name. Give files, or a folder to be searched with its subfolders.\n\n"
         "NMEA 0183: depth from DBT, DPT, DBS or DBK (never mixed; the offset of DPT to the "
         "waterline is added), position from RMC, GGA or GLL, date from RMC or ZDA, speed and "
         "course from RMC or VTG, water temperature from MTW. A sentence with a wrong checksum is "
@@ -53,9 +55,16 @@ class ReadLogs(LakefloorAlgorithm):
     def initAlgorithm(self, configuration=None):
         self.addParameter(params.helped(
             QgsProcessingParameterMultipleLayers(
-                params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile
+                params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile, optional=True
             ),
-            tr("Files or folders. A file given twice is read once."),
+            tr("Files. A file given twice is read once."),
+        ))
+        self.addParameter(params.helped(
+            QgsProcessingParameterFile(
+                FOLDER, tr("Folder of logs"), QgsProcessingParameterFile.Behavior.Folder,
+                optional=True,
+            ),
+            tr("All logs in it and in its subfolders; instead of single files, or with them."),
         ))
         self.addParameter(params.choice(
             "DEPTH_UNIT", tr("Unit of depth"),
@@ -115,13 +124,20 @@ class ReadLogs(LakefloorAlgorithm):
             zone_of(self.parameterAsString(parameters, "TIME_ZONE", context))
         except LakefloorError as error:
             return False, str(error)
+        if not self._paths(parameters, context):
+            return False, tr("Give the logs: files, or the folder that holds them.")
         return super().checkParameterValues(parameters, context)
+
+    def _paths(self, parameters, context) -> list:
+        files = self.parameterAsFileList(parameters, params.INPUT, context)
+        folder = self.parameterAsFile(parameters, FOLDER, context)
+        return [path for path in (*files, folder) if path]
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
         crs = self.parameterAsCrs(parameters, "CRS", context)
         reading = read_logs(
-            self.parameterAsFileList(parameters, params.INPUT, context),
+            self._paths(parameters, context),
             depth_unit=None if unit == "stated" else unit,
             time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
             columns=parse_columns(self.parameterAsString(parameters, "COLUMNS", context)),

@@ -18,6 +18,7 @@ from qgis.core import (
     QgsProcessingModelParameter,
     QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
     QgsProcessingParameterString,
@@ -147,8 +148,13 @@ def logs_to_lake_map():
         )
 
     model.input(
-        QgsProcessingParameterMultipleLayers("LOGS", "Logs (files or a folder)", kind.TypeFile),
-        "NMEA 0183, delimited text or GPX; files, or a folder that holds them.",
+        QgsProcessingParameterMultipleLayers("LOGS", "Logs", kind.TypeFile, optional=True),
+        "NMEA 0183, delimited text or GPX.",
+    )
+    model.input(
+        QgsProcessingParameterFile("LOG_FOLDER", "Folder of logs",
+                                   QgsProcessingParameterFile.Behavior.Folder, optional=True),
+        "All logs in it and in its subfolders; instead of single files, or with them.",
     )
     text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
          "For example UTC, America/Chicago or UTC-05:00.")
@@ -187,7 +193,7 @@ def logs_to_lake_map():
     text("TITLE", "Title", "Lake map", "Title of the sheet and the project.")
     enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter", "Size of the sheet.")
 
-    model.child("readlogs", {"INPUT": "@LOGS", "TIME_ZONE": "@TIME_ZONE"})
+    model.child("readlogs", {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE"})
     model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
     model.child("correctdepths", {
         "INPUT": ("cleansoundings", "OUTPUT"), "DRAFT": "@DRAFT",

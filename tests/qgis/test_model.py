@@ -15,7 +15,7 @@ MODEL = "logs to lake map"
 def _parameters(folder):
     (folder / "project").mkdir(parents=True)
     return {
-        "LOGS": [str(EXAMPLE / "logs")],
+        "LOG_FOLDER": str(EXAMPLE / "logs"),
         "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
         "GAUGE": str(EXAMPLE / "gauge.csv"),
         "LEVEL_UNIT": "ft",
