@@ -143,7 +143,7 @@ def _soundings(layer, faint=False):
         if not is_null(status) and status not in ("", ACCEPTED)
     )
     dot = QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "0.4" if faint else "1.3", "outline_style": "no",
+        "name": "circle", "size": "0.4" if faint else "0.7", "outline_style": "no",
         "color": FAINT if faint else depth_color(0.75).name(),
     })
     if not faint:
@@ -389,6 +389,13 @@ _STYLES = {
 # -- on load --------------------------------------------------------------------
 
 
+_ORDER_PROPERTY = "lakefloor/order"
+_FROM_THE_BOTTOM = (
+    "surface", "slope", "depth_areas", "uncovered", "shoreline", "contours", "break_lines",
+    "soundings", "crossings",
+)  # fmt: skip
+
+
 class _Styler(QgsProcessingLayerPostProcessorInterface):
     # QGIS does not own post-processors: without a reference they vanish before they run.
     _alive: list = []
@@ -402,11 +409,39 @@ class _Styler(QgsProcessingLayerPostProcessorInterface):
     def postProcessLayer(self, layer, context, feedback):
         try:
             apply_style(layer, self.style, **self.options)
+            layer.setCustomProperty(_ORDER_PROPERTY, _order(self.style))
+            _sort_in(layer, context.project())
         finally:
             _Styler._alive.remove(self)
+
+
+def _order(style: str) -> int:
+    return _FROM_THE_BOTTOM.index(style) if style in _FROM_THE_BOTTOM else 0
+
+
+def _sort_in(layer, project):
+    """Move a layer that QGIS put on top to below those that would be hidden by it.
+
+    Newer QGIS does this itself, by ``layerSortKey``.
+    """
+    node = project.layerTreeRoot().findLayer(layer.id()) if project else None
+    if node is None:
+        return
+    group, own = node.parent(), int(layer.customProperty(_ORDER_PROPERTY))
+    siblings = group.children()
+    above = [
+        index for index, sibling in enumerate(siblings)
+        if getattr(sibling, "layer", lambda: None)() is not None
+        and int(sibling.layer().customProperty(_ORDER_PROPERTY, -1)) > own
+    ]  # fmt: skip
+    if above and above[-1] > siblings.index(node):
+        group.insertChildNode(above[-1] + 1, node.clone())
+        group.removeChildNode(node)
 
 
 def style_on_load(context, target: str, style: str, options: dict):
     """Have a layer styled when QGIS loads it at the end of the run."""
     if context.willLoadLayerOnCompletion(target):
-        context.layerToLoadOnCompletionDetails(target).setPostProcessor(_Styler(style, options))
+        details = context.layerToLoadOnCompletionDetails(target)
+        details.setPostProcessor(_Styler(style, options))
+        details.layerSortKey = _order(style)

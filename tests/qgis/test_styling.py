@@ -235,3 +235,15 @@ def test_layer_run_and_loaded_is_styled(provider, tmp_path, qgis_new_project):
     ]
     assert loaded.renderer().type() == "singlebandpseudocolor"
     assert loaded.renderer().usesBands() == [2]
+
+
+def test_loaded_layers_are_sorted_so_that_none_hides_another(qgis_new_project):
+    project = QgsProject.instance()
+    names = ["break_lines", "surface", "soundings", "depth_areas", "contours"]
+    for name in names:
+        layer = QgsVectorLayer("Point?crs=EPSG:32615", name, "memory")
+        layer.setCustomProperty(_styling._ORDER_PROPERTY, _styling._order(name))
+        project.addMapLayer(layer)
+        _styling._sort_in(layer, project)
+    order = [node.name() for node in project.layerTreeRoot().children()]
+    assert order == ["soundings", "break_lines", "contours", "depth_areas", "surface"]
