@@ -13,14 +13,15 @@ from .progress import Progress, silent, span
 
 #: Stiffness left where a break-line crosses the plate.
 SOFT = 1e-3
-_PAD = 2
+# Outside the grid: one cell for the depths on its edge, and two for the stencil.
+_PAD = 3
 _BLOCK = 60_000
 # Levels, in lane spacings: the coarsest cells, and the finest on which strike is looked for.
 _COARSEST, _FINEST_STRIKE = 0.35, 0.2
 # Pings in one cell share errors of level and position: together they count as this many.
 _MOST = 4.0
 # Steps of conjugate gradients by level, the finest first, and the gain at which to stop.
-_STEPS, _LEAST_GAIN = (20, 60, 120), 1e-6
+_STEPS, _LEAST_GAIN = (5, 60, 80), 1e-7
 # Cubic (Lagrange) weights of four cell centres for a point a quarter of a cell past the second.
 _CUBIC = np.array([-7.0, 105.0, 35.0, -5.0]) / 128.0
 
@@ -72,9 +73,7 @@ def per_cell(held: Held, shape, most: float = np.inf) -> Held:
 
     row, col = some // shape[1], some % shape[1]
     weight = total * np.minimum(1.0, most / count[some])
-    return Held(
-        row + mean(held.row - r), col + mean(held.col - c), mean(held.depth), weight
-    )
+    return Held(row + mean(held.row - r), col + mean(held.col - c), mean(held.depth), weight)
 
 
 class _Plate:
@@ -132,8 +131,8 @@ class _Plate:
             cos2, sin2 = np.pad(cos2, _PAD), np.pad(sin2, _PAD)
             size = np.hypot(cos2, sin2)
             root *= np.sqrt(scale * np.float32(along)) * size
-            with np.errstate(invalid="ignore", divide="ignore"):
-                cos2, sin2 = np.where(size > 0, cos2 / size, 1.0), np.where(size > 0, sin2 / size, 0.0)
+            size = np.maximum(size, 1e-12)
+            cos2, sin2 = cos2 / size, sin2 / size
             self.along = tuple(
                 (root * part).astype(np.float32)
                 for part in (0.5 * (1.0 + cos2), 0.5 * (1.0 - cos2), 0.25 * sin2)
@@ -149,9 +148,7 @@ class _Plate:
         out = out.astype(np.float32)
         out[:, 1:-1] += self.xx[:, :-2] + 4.0 * self.xx[:, 1:-1] + self.xx[:, 2:]
         out[1:-1] += self.yy[:-2] + 4.0 * self.yy[1:-1] + self.yy[2:]
-        out[1:, 1:] += (
-            self.xy[1:, 1:] + self.xy[:-1, 1:] + self.xy[1:, :-1] + self.xy[:-1, :-1]
-        )
+        out[1:, 1:] += self.xy[1:, 1:] + self.xy[:-1, 1:] + self.xy[1:, :-1] + self.xy[:-1, :-1]
         if self.along is not None:
             a, b, m = self.along
             out += 4.0 * (a + b) ** 2
@@ -161,20 +158,29 @@ class _Plate:
             out[1:-1, 1:-1] += m[:-2, :-2] + m[:-2, 2:] + m[2:, :-2] + m[2:, 2:]
         return out
 
-    def times(self, z, pool):
-        """Return the matrix of the equations times z."""
-        out = np.empty_like(z)
+    def _rows(self, work, pool):
+        """Do ``work(start, stop)`` on blocks of rows and return the sum of the results."""
         step = max(_BLOCK // self.shape[1], 8)
         starts = range(2, self.shape[0] - 2, step)
-        held = pool.submit(self._held, z)
-        list(pool.map(lambda a: self._bend(z, a, min(a + step, self.shape[0] - 2), out), starts))
-        out[:2] = 0.0
-        out[-2:] = 0.0
-        out += held.result()
-        return out
+        return sum(pool.map(lambda a: work(a, min(a + step, self.shape[0] - 2)), starts))
 
-    def _held(self, z):
-        return (self.see.T @ (self.weight * (self.see @ z.ravel()))).reshape(self.shape)
+    def times(self, z, pool):
+        """Return the matrix of the equations times z, and z times that."""
+        out = np.zeros_like(z)
+        held = pool.submit(lambda: self.see.T @ (self.weight * (self.see @ z.ravel())))
+
+        def bend(start, stop):
+            self._bend(z, start, stop, out)
+            return 0.0
+
+        self._rows(bend, pool)
+        held = held.result().reshape(self.shape)
+
+        def add(start, stop):
+            out[start:stop] += held[start:stop]
+            return float(np.vdot(z[start:stop], out[start:stop]))
+
+        return out, self._rows(add, pool)
 
     def _bend(self, z, start, stop, out):
         """Write rows start..stop of the bending forces."""
@@ -227,31 +233,43 @@ class _Plate:
         steps = _STEPS[min(level, len(_STEPS) - 1)]
         z = np.pad(z, _PAD, mode="edge")
         with np.errstate(divide="ignore"):
-            inverse = np.where(self.diagonal > 0, 1.0 / self.diagonal, 0.0).astype(np.float32)
-        goal = (self.see.T @ (self.weight * self.depth)).reshape(self.shape)
-        left = goal - self.times(z, pool)
-        move = inverse * left
-        size = np.vdot(left, move)
+            inverse = np.where(self.diagonal > 0, 1.0 / self.diagonal, np.float32(0.0))
+        left = (self.see.T @ (self.weight * self.depth)).reshape(self.shape)
+        left -= self.times(z, pool)[0]
+        down = inverse * left
+        move = down.copy()
+        size = float(np.vdot(left, down))
         total = 0.0
         for done in range(steps):
             progress(done / steps)
-            bent = self.times(move, pool)
-            energy = np.vdot(move, bent)
-            if not energy > 0:
+            bent, energy = self.times(move, pool)
+            if not energy > 0.0:
                 break
-            step = size / energy
-            z += np.float32(step) * move
-            left -= np.float32(step) * bent
-            total += step * size
-            if step * size <= _LEAST_GAIN * total:
-                break
-            next_move = inverse * left
-            next_size = np.vdot(left, next_move)
-            move *= np.float32(next_size / size)
-            move += next_move
-            size = next_size
-        return z[_PAD:-_PAD, _PAD:-_PAD]
+            step = np.float32(size / energy)
 
+            def walk(start, stop, step=step, bent=bent):
+                rows = slice(start, stop)
+                z[rows] += step * move[rows]
+                left[rows] -= step * bent[rows]
+                np.multiply(inverse[rows], left[rows], out=down[rows])
+                return float(np.vdot(left[rows], down[rows]))
+
+            before, size = size, self._rows(walk, pool)
+            gain = float(step) * before
+            total += gain
+            if gain <= _LEAST_GAIN * total:
+                break
+            turn = np.float32(size / before)
+
+            def steer(start, stop, turn=turn):
+                rows = slice(start, stop)
+                move[rows] *= turn
+                move[rows] += down[rows]
+                return 0.0
+
+            self._rows(steer, pool)
+        progress(1.0)
+        return z[_PAD:-_PAD, _PAD:-_PAD]
 
 
 def _prolong(z, shape):
@@ -280,10 +298,11 @@ def _strike(z, domain, reach: float):
     gy, gx = np.gradient(z)
     known = np.isfinite(gx) & np.isfinite(gy)
     gx, gy = np.where(known, gx, 0.0), np.where(known, gy, 0.0)
-    xx, yy, xy = (gaussian_filter(part, reach, truncate=3.0) for part in (gx * gx, gy * gy, gx * gy))
+    squares = (gx * gx, gy * gy, gx * gy)
+    xx, yy, xy = (gaussian_filter(part, reach, truncate=3.0) for part in squares)
     size = np.maximum(xx + yy, 1e-12)
     # The contour runs square to the mean gradient, which turns the doubled angle by 180 degrees.
-    return (yy - xx) / size, -2.0 * xy / size
+    return np.where(domain, (yy - xx) / size, 0.0), np.where(domain, -2.0 * xy / size, 0.0)
 
 
 def thin_plate(
@@ -348,7 +367,7 @@ def thin_plate(
     while levels[-1][3] < _COARSEST * spacing and min(levels[-1][0].shape) > 2:
         wet, held, soft, size = levels[-1]
         soft = None if soft is None else tuple(halve(part) for part in soft)
-        levels.append((binary_dilation(halve(wet), iterations=2), held.coarser(), soft, 2 * size))
+        levels.append((halve(wet), held.coarser(), soft, 2.0 * size))
     z = strike = None
     with ThreadPoolExecutor() as pool:
         for level in range(len(levels) - 1, -1, -1):
@@ -361,8 +380,10 @@ def thin_plate(
                     strike = _strike(z, wet, 0.5 * spacing / size)
                 elif along:
                     strike = tuple(_twice(part, wet.shape) for part in strike)
+            # A coarse plate reaches past the shore, so that cubics find values there.
+            bed = binary_dilation(wet, iterations=2) if level else wet
             plate = _Plate(
-                wet, per_cell(held, wet.shape, _MOST), 1.0 / (give * size) ** 2, soft, along, strike
+                bed, per_cell(held, wet.shape, _MOST), 1.0 / (give * size) ** 2, soft, along, strike
             )
             share = 4.0**-level
             z = plate.solve(z, level, pool, span(progress, 0.4 * share, share))
