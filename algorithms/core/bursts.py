@@ -19,7 +19,11 @@ from .track_gates import cheapest_chain, run_numbers, starts_of_runs
 #: A burst stands out by at least this share of its length, besides the noise.
 GENTLE = 0.03
 #: Steps by a ratio within these limits are a change to a second echo, or back.
-ECHO = (1.75, 2.3)
+ECHO = (1.5, 2.6)
+#: Noise of a stretch, against that of all, beyond which it is not taken for noise.
+WILD = 3.0
+#: Price of leaving out a second echo, which its depth gives away, against other bursts.
+ECHO_PRICE = 0.5
 
 
 def cut(depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:
@@ -99,9 +103,11 @@ def bursts(depth, along, run, *, k, n_sigma, floor, steepest, longest, progress=
             continue
         ends = head[start], tail[stop - 1]
 
-        def joins(i, j, start=start, ends=ends):
-            back = _comes_back(pieces, start + i, start + j, ends, k, steepest, longest)
-            return 1.0 if back else np.inf
+        def joins(i, j, start=start, stop=stop, ends=ends):
+            for end, outermost in ((start + i, start), (start + j, stop - 1)):
+                if end == outermost and tail[end] - head[end] < k:
+                    return np.inf  # a few pings are not the track that a burst comes back to
+            return _price_of_return(pieces, start + i, start + j, ends, k, steepest, longest)
 
         kept = cheapest_chain(price[start:stop], joins, penalty[start:stop], 0.0)
         kept = _without_loose_ends(kept, head[start:stop], tail[start:stop], k)
@@ -110,47 +116,47 @@ def bursts(depth, along, run, *, k, n_sigma, floor, steepest, longest, progress=
     return bad
 
 
-def _comes_back(pieces, a, b, ends, k, steepest, longest) -> bool:
-    """Tell whether what lies between pieces ``a`` and ``b`` is a burst.
+def _price_of_return(pieces, a, b, ends, k, steepest, longest) -> float:
+    """Price, per metre, of leaving out what lies between pieces ``a`` and ``b`` as a burst.
 
-    ``ends`` are the first and last ping of the run.
+    Infinite if it is none. ``ends`` are the first and last ping of the run.
     """
     depth, along = pieces.depth, pieces.along
     tail, head = pieces.tail[a], pieces.head[b]
     gap = along[head] - along[tail]
     out, back = depth[tail + 1] - depth[tail], depth[head] - depth[head - 1]
     if gap > longest or out * back >= 0:
-        return False
+        return np.inf
     before, after = pieces.last_level[a], pieces.first_level[b]
     inside = depth[tail + 1 : head]
     height = _middle(inside) - 0.5 * (before + after)
     size, scatter = abs(height), pieces.scatter[tail]
     if out * height <= 0 or size < 1.5 * scatter:
-        return False
+        return np.inf
     if size > 2.0 * scatter and _is_echo(pieces, tail, head, height, steepest):
-        return True
+        return ECHO_PRICE
     larger, smaller = max(abs(out), abs(back)), min(abs(out), abs(back))
     if size < 1.5 * scatter + GENTLE * gap:
-        return False
+        return np.inf
     if larger + smaller < 1.2 * size or smaller < 0.4 * size:
-        return False
+        return np.inf
     base = np.linspace(before, after, len(inside) + 2)[1:-1]
     if np.count_nonzero((inside - base) * np.sign(height) > larger / 3.0) < 0.9 * len(inside):
-        return False
+        return np.inf
     # The track comes back to where its slope on either side leads it.
     most = 0.5 * size
     led = [min(max(s * gap, -most), most) for s in (pieces.slope_to[tail], pieces.slope_from[head])]
     allowed = scatter + min(steepest * gap, 0.5 * most)
     if not min(*led, 0.0) - allowed <= after - before <= max(*led, 0.0) + allowed:
-        return False
+        return np.inf
     # Further out the track is nearer to its edges than to the burst: it is not the burst
     # that is the bottom.
     wide = min(max(len(inside), 2 * k + 1), BLOCK // 2)
     far = _middle(depth[max(tail + 1 - wide, ends[0]) : tail + 1])
     if abs(far - before) > 0.5 * abs(far - _middle(inside[:3])):
-        return False
+        return np.inf
     far = _middle(depth[head : min(head + wide, ends[1] + 1)])
-    return abs(far - after) <= 0.5 * abs(far - _middle(inside[-3:]))
+    return 1.0 if abs(far - after) <= 0.5 * abs(far - _middle(inside[-3:])) else np.inf
 
 
 def _is_echo(pieces, tail, head, height, steepest) -> bool:
@@ -158,7 +164,7 @@ def _is_echo(pieces, tail, head, height, steepest) -> bool:
     fitted = pieces.depth[tail : head + 1].copy()
     fitted[1:-1] *= 0.5 if height > 0 else 2.0
     scatter = pieces.scatter[tail]
-    limit = scatter + 2.0 * steepest * np.diff(pieces.along[tail : head + 1])
+    limit = scatter + 2.5 * steepest * np.diff(pieces.along[tail : head + 1])
     limit = np.minimum(limit, scatter + 0.3 * np.minimum(fitted[1:], fitted[:-1]))
     return bool((np.abs(np.diff(fitted)) <= limit).all())
 
@@ -198,10 +204,16 @@ def _step_noise(depth, floor):
     """Usual scatter of the steps from ping to ping, as a standard deviation, m; shape (n,).
 
     From second differences, which a slope does not reach; their variance is three times
-    that of a step.
+    that of a step. Equal depths in a row count once: a sounder that logs more often than
+    it measures is not the less noisy for it. No stretch is granted more than a few times
+    the noise of all: where depths are wild, it is for another reason.
     """
-    bend = np.abs(np.diff(depth, n=2, prepend=depth[:1], append=depth[-1:]))
-    return np.maximum(usual_noise(bend) / np.sqrt(3.0), floor)
+    starts = starts_of_runs(depth)
+    fresh = depth[starts]
+    bend = np.abs(np.diff(fresh, n=2, prepend=fresh[:1], append=fresh[-1:]))
+    noise = usual_noise(bend)[run_numbers(starts, len(depth))] / np.sqrt(3.0)
+    noise = np.maximum(noise, floor)
+    return np.minimum(noise, np.maximum(WILD * np.median(noise), floor))
 
 
 def _middle(values) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from . import bursts, hampel, neighbourhood, no_bottom, track_gates
 from .errors import LakefloorError
 from .progress import silent, span
 from .soundings import ACCEPTED, Soundings
-from .track_gates import starts_of_runs
+from .track_gates import run_numbers, starts_of_runs
 
 NO_POSITION = "no position"
 NO_BOTTOM = "no bottom"
@@ -44,6 +45,8 @@ REASONS = (
 _OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
 #: Reasons after which the depth has to prove itself anew.
 _LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+#: Reasons between which the bottom may have been taken up anew, and wrongly.
+_GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
 #: Reasons that a depth proved false by its neighbours, along the track or across.
 _FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
 #: A longer way between two pings, m, ends a run of track; or five times the usual way.
@@ -52,6 +55,10 @@ _LONGEST_GAP = 50.0
 _LONGEST_PAUSE = 60.0
 #: Track to either side, m, that tells whether a piece stands among false depths.
 _AROUND = 30.0
+#: Share of false depths that condemns all from one loss of the bottom to the next.
+_MOSTLY = 2.0 / 3.0
+#: Fewest soundings of a stretch off its neighbours that are worth a note; and most notes.
+_WORTH_A_NOTE, _NOTES = 10, 5
 #: Rounds of the test against neighbours, each with what the one before left.
 _ROUNDS = 3
 
@@ -163,7 +170,8 @@ def clean(
         status[[word in REASONS for word in status]] = ACCEPTED
     fresh = status == ACCEPTED
     number = {reason: k for k, reason in enumerate(REASONS)}
-    reason_of = np.array([number.get(word, -1) for word in status], dtype=int)
+    reason_of = np.full(n, -1)
+    reason_of[~fresh] = [number.get(word, -1) for word in status[~fresh]]
 
     def mark(rows, reason):
         """Give the reason to those of the rows that are still accepted."""
@@ -256,20 +264,38 @@ def clean(
         piece = bursts.cut(depth[rows], along[rows], run, **tests)
         lost = marked(*_LOST_BOTTOM)
         pieces = _isolated(piece, run, rows, lost, visit, along[rows], 2.0 * max_burst)
-        verdict = neighbourhood.contradicted(
-            x[rows], y[rows], depth[rows], along[rows], visit[rows], piece, pieces,
-            radius=radius, progress=span(progress, 0.8 + 0.06 * turn, 0.86 + 0.06 * turn), **tests,
+        ask = partial(
+            neighbourhood.contradicted, x[rows], y[rows], depth[rows], along[rows], visit[rows],
+            piece, radius=radius, **tests,
         )  # fmt: skip
-        if not verdict.any():
+        # Of two pieces that contradict each other, third ones tell which is false.
+        start = 0.8 + 0.06 * turn
+        disputed = pieces[ask(pieces, progress=span(progress, start, start + 0.06))]
+        false = disputed[ask(disputed, ~np.isin(piece, disputed))]
+        if not len(false):
             break
-        mark(rows[np.isin(piece, pieces[verdict])], NEIGHBOURS)
+        mark(rows[np.isin(piece, false)], NEIGHBOURS)
 
     rows, run, tests = left()
     piece = bursts.cut(depth[rows], along[rows], run, **tests)
     false = marked(*_FALSE_BOTTOM)
     known = np.flatnonzero(np.isfinite(along))
     filled = np.interp(np.arange(n), known, along[known]) if len(known) else along
-    mark(rows[_amid_false(piece, run, rows, false, fresh, visit, filled)], AMID_FALSE)
+    amid = _amid_false(piece, run, rows, false, fresh, visit, filled)
+    told = np.flatnonzero(fresh | false)
+    gone = marked(*_GONE_BOTTOM) | (~fresh & (reason_of < 0))
+    section = _runs(visit[told], along[told], seconds[told]) + np.cumsum(gone)[told]
+    mostly = _mostly_false(section, false[told])
+    mark(rows[amid | mostly[fresh[told]]], AMID_FALSE)
+
+    if radius > 0:
+        rows, run, tests = left()
+        lane = soundings.lane[order[rows]]
+        stretch = run_numbers(starts_of_runs(run, np.cumsum(gone)[rows], lane), len(rows))
+        notes += _odd_stretches(
+            x[rows], y[rows], depth[rows], along[rows], visit[rows], stretch,
+            radius, n_sigma * noise_floor, lane, soundings.visit[order[rows]],
+        )  # fmt: skip
 
     result = np.empty(n, dtype=object)
     result[order] = status
@@ -369,3 +395,37 @@ def _amid_false(piece, run, rows, false, fresh, visit, along):
         b = starts[v] + np.searchsorted(around, along[last] + _AROUND, side="right")
         amid[head[p] : tail[p] + 1] = number[b] > number[a]
     return amid
+
+
+def _mostly_false(section, false):
+    """Mask of the rows in sections most of whose depths proved false; sections ascend."""
+    number = run_numbers(starts_of_runs(section), len(section))
+    share = np.bincount(number, false) / np.maximum(np.bincount(number), 1)
+    return share[number] >= _MOSTLY
+
+
+def _odd_stretches(x, y, depth, along, visit, stretch, radius, noise, lane, name):
+    """Notes on stretches of track that stand, though their neighbours tell otherwise."""
+    starts = starts_of_runs(stretch)
+    size = np.diff(np.append(starts, len(stretch)))
+    pieces = stretch[starts[size >= _WORTH_A_NOTE]]
+    excess, far = neighbourhood.departure(x, y, depth, along, visit, stretch, pieces, radius=radius)
+    limit = noise + neighbourhood.GENTLEST * far
+    with np.errstate(invalid="ignore"):
+        odd = np.flatnonzero(np.abs(excess) > limit)
+    odd = odd[np.argsort(-np.abs(excess[odd]) / limit[odd], kind="stable")]
+    notes = []
+    for k in odd[:_NOTES]:
+        first = starts[pieces[k]]
+        count = size[pieces[k]]
+        middle = first + count // 2
+        which = f", lane {lane[first]}" if lane[first] else ""
+        notes.append(
+            f"Visit {name[first]}{which}: {count} accepted soundings about "
+            f"{x[middle]:.0f} E {y[middle]:.0f} N are {abs(excess[k]):.1f} m "
+            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbours "
+            f"{far[k]:.0f} m away. Check them."
+        )
+    if len(odd) > _NOTES:
+        notes.append(f"{len(odd) - _NOTES} more stretches lie off their neighbours, by less.")
+    return notes

@@ -10,6 +10,8 @@ from .track_gates import starts_of_runs
 
 #: Neighbours asked.
 COUNT = 16
+#: Neighbours to a radius, along each track.
+NODES = 4.0
 #: Fewest neighbours that can contradict.
 FEWEST = 4
 #: Share of the neighbours that must contradict.
@@ -52,8 +54,9 @@ def lane_spacing(x, y, along, visit) -> float:
 
 
 def contradicted(
-    x, y, depth, along, visit, piece, pieces, *, radius, n_sigma, floor, steepest, progress=silent
-) -> np.ndarray:
+    x, y, depth, along, visit, piece, pieces, witness=None,
+    *, radius, n_sigma, floor, steepest, progress=silent,
+) -> np.ndarray:  # fmt: skip
     """Return which pieces of track the soundings of other places contradict.
 
     Each piece is spoken for by up to nine of its pings. A neighbour contradicts a ping if
@@ -61,7 +64,8 @@ def contradicted(
     slope is twice the upper quartile of those between the neighbours themselves, and at
     most ``steepest``; at least half of that where the neighbours are all to one side, since an
     outermost lane may be the only one to have seen a drop-off. A piece is contradicted if
-    most of its pings are, each by at least four neighbours in five.
+    most of its pings are, each by at least four neighbours in five; neighbours count by
+    the inverse square of their distance.
 
     Parameters
     ----------
@@ -71,6 +75,8 @@ def contradicted(
         Visit and piece of track of each ping; pieces are numbered in order.
     pieces : int, shape (q,)
         The pieces asked about.
+    witness : bool, shape (n,), optional
+        The pings that are asked; all by default.
     radius : float
         How far neighbours may be, m.
 
@@ -78,19 +84,74 @@ def contradicted(
     -------
     bool, shape (q,)
     """
-    verdict = np.zeros(len(pieces), dtype=bool)
     if not len(pieces):
-        return verdict
-    spacing = radius / 4.0
-    nodes = thin(along, piece, spacing)
+        return np.zeros(0, dtype=bool)
+    asked, owner = _spokesmen(piece, pieces)
+    against = np.zeros(len(asked))
+    for part, node, distance, other in _neighbours(
+        x, y, along, visit, piece, asked, witness, radius, progress
+    ):
+        rows = asked[part]
+        against[part] = _share_against(
+            x[rows], y[rows], depth[rows], x[node], y[node], depth[node], distance, other,
+            n_sigma * floor[rows], steepest, 0.5 * radius / NODES,
+        )  # fmt: skip
+    return (against >= MAJORITY)[owner].mean(axis=1) > 0.5
+
+
+def departure(x, y, depth, along, visit, piece, pieces, *, radius):
+    """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
+
+    Parameters as in `contradicted`.
+
+    Returns
+    -------
+    excess : float, shape (q,)
+        Median difference, m, of the pings that speak for a piece from the middle of their
+        neighbours, positive where the piece is deeper; NaN without neighbours.
+    distance : float, shape (q,)
+        Median distance, m, of those neighbours.
+    """
+    if not len(pieces):
+        return np.zeros(0), np.zeros(0)
+    asked, owner = _spokesmen(piece, pieces)
+    excess, reach = np.full((2, len(asked)), np.nan)
+    for part, node, distance, other in _neighbours(x, y, along, visit, piece, asked, None, radius):
+        some = other.any(axis=1)
+        part, node, distance, other = part[some], node[some], distance[some], other[some]
+        middle = np.nanmedian(np.where(other, depth[node], np.nan), axis=1)
+        excess[part] = depth[asked[part]] - middle
+        reach[part] = np.nanmedian(np.where(other, distance, np.nan), axis=1)
+    found = np.full((2, len(pieces)), np.nan)
+    heard = np.isfinite(excess)[owner].any(axis=1)
+    found[:, heard] = np.nanmedian(np.stack([excess, reach])[:, owner[heard]], axis=2)
+    return found[0], found[1]
+
+
+def _spokesmen(piece, pieces):
+    """Return the pings that speak for pieces, and which of these each piece has; (q, 9)."""
     starts = starts_of_runs(piece)
     where = np.searchsorted(piece[starts], pieces)
     head = starts[where]
     tail = np.append(starts[1:], len(piece))[where] - 1
     speakers = np.round(np.linspace(head, tail, SPOKESMEN)).astype(int).T
     asked, owner = np.unique(speakers, return_inverse=True)
+    return asked, owner.reshape(speakers.shape)
+
+
+def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=silent):
+    """Yield the neighbours of ``asked`` pings, part by part.
+
+    Each part is an index into ``asked``, and of its pings the neighbours, their distances
+    and which of them count, nearest first; these three have shape (part, k).
+    """
+    spacing = radius / NODES
+    nodes = thin(along, piece, spacing)
+    if witness is not None:
+        nodes = nodes[witness[nodes]]
+    if not len(nodes):
+        return
     tree = cKDTree(np.column_stack([x[nodes], y[nodes]]))
-    against = np.zeros(len(asked))
     parts = np.array_split(np.arange(len(asked)), max(1, -(-len(asked) // CHUNK)))
     near = min(4 * COUNT, len(nodes))
     for done, part in enumerate(parts):
@@ -104,17 +165,16 @@ def contradicted(
         other = np.isfinite(distance) & (piece[node] != piece[rows, None])
         other &= (visit[node] != visit[rows, None]) | (away > 2.0 * distance + spacing)
         other &= np.cumsum(other, axis=1) <= COUNT
-        against[part] = _share_against(
-            x[rows], y[rows], depth[rows], x[node], y[node], depth[node], distance, other,
-            n_sigma * floor[rows], steepest,
-        )
+        yield part, node, distance, other
         progress((done + 1) / len(parts))
-    votes = (against >= MAJORITY)[owner.reshape(speakers.shape)]
-    return votes.mean(axis=1) > 0.5
 
 
-def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
-    """Share of the neighbours that contradict; 0 where they are too few."""
+def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest, close):
+    """Share of the neighbours that contradict; 0 where they are too few.
+
+    Slopes are taken from neighbours at least ``close`` apart, m: closer by, the noise of
+    depth and position makes slopes of its own.
+    """
     count = other.sum(axis=1)
     dx, dy = xn - x[:, None], yn - y[:, None]
     angle = np.sort(np.where(other, np.arctan2(dy, dx), np.inf), axis=1)
@@ -135,7 +195,7 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
         px, py = pick(xn[part], order, 1), pick(yn[part], order, 1)
         pd, far = pick(dn[part], order, 1), pick(distance[part], order, 1)
         apart = np.hypot(px[:, :, None] - px[:, None, :], py[:, :, None] - py[:, None, :])
-        pair = use[:, :, None] & use[:, None, :] & (apart > 0)
+        pair = use[:, :, None] & use[:, None, :] & (apart >= close)
         with np.errstate(invalid="ignore", divide="ignore"):
             slopes = np.abs(pd[:, :, None] - pd[:, None, :]) / apart
         slopes = np.sort(np.where(pair, slopes, np.inf).reshape(len(part), -1), axis=1)
@@ -144,5 +204,6 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest):
         slope = np.clip(2.0 * quartile, gentlest[part], steepest)
         limit = noise[part, None] + slope[:, None] * far
         differs = np.abs(pd - depth[part, None]) > limit
-        share[part] = (differs & use).sum(axis=1) / use.sum(axis=1)
+        weight = use / np.maximum(far, close) ** 2
+        share[part] = (weight * differs).sum(axis=1) / weight.sum(axis=1)
     return share
