@@ -122,82 +122,72 @@ class Model:
         print(path)
 
 
-def logs_to_lake_map():
-    """From a boat's logs to surfaces, contours, break-lines, a sheet and a project."""
-    model = Model(
-        "logs to lake map", "Lakefloor models", "lakefloormodels",
-        "From a boat's logs to a lake map: reads and cleans the logs, corrects the depths, reduces "
-        "them to the lake datum, makes TIN and IDW surfaces, contours, depth areas, slope and "
-        "break-lines, a map sheet to print and a styled project. Maps are not for navigation.",
-    )
-    kind = QgsProcessing.SourceType
-    double = QgsProcessingParameterNumber.Type.Double
+class _Inputs:
+    """Short ways to declare the parameters of a model."""
 
-    def number(name, label, default, help_text, optional=False):
-        model.input(QgsProcessingParameterNumber(name, label, double, default, optional), help_text)
+    def __init__(self, model):
+        self.add = model.input
 
-    def text(name, label, default, help_text, optional=False):
-        model.input(
-            QgsProcessingParameterString(name, label, default, False, optional), help_text
-        )
+    def number(self, name, label, default, help_text, optional=False):
+        double = QgsProcessingParameterNumber.Type.Double
+        self.add(QgsProcessingParameterNumber(name, label, double, default, optional), help_text)
 
-    def enum(name, label, options, default, help_text):
-        model.input(
+    def text(self, name, label, default, help_text):
+        self.add(QgsProcessingParameterString(name, label, default), help_text)
+
+    def enum(self, name, label, options, default, help_text):
+        self.add(
             QgsProcessingParameterEnum(name, label, options, False, default, False, True),
             help_text,
         )
 
-    model.input(
+    def vector(self, name, label, kind, help_text, optional=False):
+        self.add(
+            QgsProcessingParameterFeatureSource(name, label, [kind], optional=optional), help_text
+        )
+
+
+def logs_to_soundings(model, inputs):
+    """Add what leads from logs to soundings at the lake datum; return their output."""
+    kind = QgsProcessing.SourceType
+    inputs.add(
         QgsProcessingParameterMultipleLayers("LOGS", "Logs", kind.TypeFile, optional=True),
         "NMEA 0183, delimited text or GPX.",
     )
-    model.input(
+    inputs.add(
         QgsProcessingParameterFile("LOG_FOLDER", "Folder of logs",
                                    QgsProcessingParameterFile.Behavior.Folder, optional=True),
         "All logs in it and in its subfolders; instead of single files, or with them.",
     )
-    text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
-         "For example UTC, America/Chicago or UTC-05:00.")
-    model.input(
-        QgsProcessingParameterFeatureSource("SHORELINE", "Shoreline", [kind.TypeVectorPolygon]),
-        "Polygon of the lake at the datum, islands as holes.",
-    )
-    number("DRAFT", "Transducer draft (m)", 0.3, "Depth of the transducer below the surface.")
-    number("ASSUMED_SOUND_SPEED", "Sound speed assumed by the instrument (m/s)", 1500.0,
-           "Often 1500; see the instrument's manual.")
-    number("WATER_TEMPERATURE", "Water temperature (degrees C)", None,
-           "For all logs; left empty, the logged temperatures are used.", optional=True)
-    number("TIME_OFFSET", "Time offset (s)", 0.0,
-           "By how much the logged position is older than the depth.")
-    model.input(
-        QgsProcessingParameterFeatureSource("GAUGE", "Gauge readings", [kind.TypeVector],
-                                            optional=True),
-        "Table of time and lake level. Give this or one level.",
-    )
-    text("GAUGE_TIME_ZONE", "Time zone of the gauge readings", "UTC",
-         "For example UTC, America/Chicago or UTC-05:00.")
-    number("LEVEL", "One lake level for all visits", None,
-           "In the level unit; instead of gauge readings.", optional=True)
-    enum("LEVEL_UNIT", "Unit of lake level and datum", ["m", "ft", "us-ft", "cm", "in"], "ft",
-         "m, ft (0.3048 m), us-ft (1200/3937 m), cm or in.")
-    number("DATUM_ELEVATION", "Level of the lake datum", 0.0,
-           "In the level unit, on the same scale as the readings.")
-    text("DATUM_NAME", "Name of the lake datum", "lake datum", "Written on the map.")
-    enum("UNIT", "Unit of depth on the map", ["ft", "m"], "ft", "feet or metres.")
-    number("INTERVAL", "Contour interval", 1.0, "In the unit of depth on the map.")
-    number("CELL_SIZE", "Cell size (m)", None, "Left empty, taken from the spacing of the lanes.",
-           optional=True)
-    number("MAX_GAP", "Maximum gap (m)", None,
-           "Nothing is drawn farther than this from a sounding. Left empty, taken from the spacing "
-           "of the lanes.", optional=True)
-    text("TITLE", "Title", "Lake map", "Title of the sheet and the project.")
-    enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter", "Size of the sheet.")
+    inputs.text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
+                "For example UTC, America/Chicago or UTC-05:00.")
+    inputs.number("DRAFT", "Transducer draft (m)", 0.3,
+                  "Depth of the transducer below the surface.")
+    inputs.number("ASSUMED_SOUND_SPEED", "Sound speed assumed by the instrument (m/s)", 1500.0,
+                  "Often 1500; see the instrument's manual.")
+    inputs.number("WATER_TEMPERATURE", "Water temperature (degrees C)", None,
+                  "For all logs; left empty, the logged temperatures are used.", optional=True)
+    inputs.number("TIME_OFFSET", "Time offset (s)", 0.0,
+                  "By how much the logged position is older than the depth.")
+    inputs.vector("GAUGE", "Gauge readings", kind.TypeVector,
+                  "Table of time and lake level. Give this or one level.", optional=True)
+    inputs.text("GAUGE_TIME_ZONE", "Time zone of the gauge readings", "UTC",
+                "For example UTC, America/Chicago or UTC-05:00.")
+    inputs.number("LEVEL", "One lake level for all visits", None,
+                  "In the level unit; instead of gauge readings.", optional=True)
+    inputs.enum("LEVEL_UNIT", "Unit of lake level and datum", ["m", "ft", "us-ft", "cm", "in"],
+                "ft", "m, ft (0.3048 m), us-ft (1200/3937 m), cm or in.")
+    inputs.number("DATUM_ELEVATION", "Level of the lake datum", 0.0,
+                  "In the level unit, on the same scale as the readings.")
+    inputs.text("DATUM_NAME", "Name of the lake datum", "lake datum", "Written on the map.")
 
-    model.child("readlogs", {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE"})
+    model.child("readlogs",
+                {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE"})
     model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
     model.child("correctdepths", {
         "INPUT": ("cleansoundings", "OUTPUT"), "DRAFT": "@DRAFT",
-        "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED", "WATER_TEMPERATURE": "@WATER_TEMPERATURE", "TIME_OFFSET": "@TIME_OFFSET",
+        "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED",
+        "WATER_TEMPERATURE": "@WATER_TEMPERATURE", "TIME_OFFSET": "@TIME_OFFSET",
     })
     model.child("reducetodatum", {
         "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
@@ -207,22 +197,55 @@ def logs_to_lake_map():
     model.child(
         "uncertaintybudget", {"INPUT": ("reducetodatum", "OUTPUT")}, {"OUTPUT": "Soundings"}
     )
-    gridded = {
-        "INPUT": ("uncertaintybudget", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "CELL_SIZE": "@CELL_SIZE", "MAX_GAP": "@MAX_GAP",
-    }
-    model.child("tinsurface", gridded, {"OUTPUT": "TIN surface"})
-    model.child("idwsurface", gridded, {"OUTPUT": "IDW surface"})
+    return "uncertaintybudget", "OUTPUT"
+
+
+def soundings_to_contours(model, inputs, soundings, surfaces):
+    """Add shoreline, surfaces and contours; return the parameters that draw from a surface."""
+    inputs.vector("SHORELINE", "Shoreline", QgsProcessing.SourceType.TypeVectorPolygon,
+                  "Polygon of the lake at the datum, islands as holes.")
+    inputs.enum("UNIT", "Unit of depth on the map", ["ft", "m"], "ft", "feet or metres.")
+    inputs.number("INTERVAL", "Contour interval", 1.0, "In the unit of depth on the map.")
+    inputs.number("CELL_SIZE", "Cell size (m)", None,
+                  "Left empty, taken from the spacing of the lanes.", optional=True)
+    inputs.number("MAX_GAP", "Maximum gap (m)", None,
+                  "Nothing is drawn farther than this from a sounding. Left empty, taken from the "
+                  "spacing of the lanes.", optional=True)
+    for child, output in surfaces.items():
+        model.child(child, {
+            "INPUT": soundings, "SHORELINE": "@SHORELINE", "CELL_SIZE": "@CELL_SIZE",
+            "MAX_GAP": "@MAX_GAP",
+        }, {"OUTPUT": output})
     drawn = {
         "INPUT": ("tinsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
         "UNIT": "@UNIT",
     }
     model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
+    return drawn
+
+
+def logs_to_lake_map():
+    """From a boat's logs to surfaces, contours, break-lines, a sheet and a project."""
+    model = Model(
+        "logs to lake map", "Lakefloor models", "lakefloormodels",
+        "From a boat's logs to a lake map: reads and cleans the logs, corrects the depths, reduces "
+        "them to the lake datum, makes TIN and IDW surfaces, contours, depth areas, slope and "
+        "break-lines, a map sheet to print and a styled project. Maps are not for navigation.",
+    )
+    inputs = _Inputs(model)
+    soundings = logs_to_soundings(model, inputs)
+    drawn = soundings_to_contours(
+        model, inputs, soundings, {"tinsurface": "TIN surface", "idwsurface": "IDW surface"}
+    )
+    inputs.text("TITLE", "Title", "Lake map", "Title of the sheet and the project.")
+    inputs.enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter",
+                "Size of the sheet.")
+    surface = drawn["INPUT"]
     model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
-    model.child("bottomslope", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Bottom slope"})
-    model.child("breaklines", {"INPUT": ("tinsurface", "OUTPUT")}, {"OUTPUT": "Break-lines"})
+    model.child("bottomslope", {"INPUT": surface}, {"OUTPUT": "Bottom slope"})
+    model.child("breaklines", {"INPUT": surface}, {"OUTPUT": "Break-lines"})
     layers = {
-        "SOUNDINGS": ("uncertaintybudget", "OUTPUT"), "SURFACE": ("tinsurface", "OUTPUT"),
+        "SOUNDINGS": soundings, "SURFACE": surface,
         "CONTOURS": ("depthcontours", "OUTPUT"), "AREAS": ("depthareas", "OUTPUT"),
         "BREAK_LINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
         "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
@@ -234,11 +257,38 @@ def logs_to_lake_map():
     model.write(HERE / "logs_to_lake_map.model3")
 
 
+def add_a_visit():
+    """From the logs of one outing into the lake's store, and the lake mapped anew."""
+    model = Model(
+        "add a visit", "Lakefloor models", "lakefloormodels",
+        "Adds the logs of an outing to the lake's store and maps the whole lake again: reads, "
+        "cleans, corrects and reduces the logs, puts them into the store (a log that is there "
+        "already changes nothing), reports where the bottom has changed, and makes surface and "
+        "contours from all visits. Maps are not for navigation.",
+    )
+    inputs = _Inputs(model)
+    inputs.add(
+        QgsProcessingParameterFile("STORE", "The lake's store",
+                                   QgsProcessingParameterFile.Behavior.File, "gpkg"),
+        "GeoPackage of the lake; it is made where there is none.",
+    )
+    soundings = logs_to_soundings(model, inputs)
+    model.child("addtostore", {"INPUT": soundings, "STORE": "@STORE"},
+                {"CHANGED": "Change of the bottom"})
+    model.child("readstore", {"STORE": ("addtostore", "UPDATED_STORE")},
+                {"OUTPUT": "Soundings of all visits"})
+    soundings_to_contours(
+        model, inputs, ("readstore", "OUTPUT"), {"tinsurface": "TIN surface"}
+    )
+    model.write(HERE / "add_a_visit.model3")
+
+
 def main():
     application = QgsApplication([], False)
     application.initQgis()
     provider = load_provider()  # noqa: F841 (kept alive)
     logs_to_lake_map()
+    add_a_visit()
 
 
 if __name__ == "__main__":

@@ -138,3 +138,36 @@ def test_gauge_that_ends_too_early_stops_the_model(provider, tmp_path):
         processing.run(f"lakefloor:{MODEL}", parameters)
     assert os.listdir(tmp_path / "out") == ["project"]
     assert os.listdir(tmp_path / "out" / "project") == []
+
+
+def _visit(tmp_path, logs, number):
+    return {
+        "LOGS": [str(EXAMPLE / "logs" / name) for name in logs],
+        "STORE": str(tmp_path / "lake.gpkg"),
+        "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
+        "GAUGE": str(EXAMPLE / "gauge.csv"),
+        "LEVEL_UNIT": "ft",
+        "DATUM_ELEVATION": 2.0,
+        "DATUM_NAME": "dock gauge",
+        "CELL_SIZE": 4.0,
+        "uncertaintybudget:Soundings": "memory:",
+        "addtostore:Change of the bottom": str(tmp_path / f"change{number}.gpkg"),
+        "readstore:Soundings of all visits": str(tmp_path / f"all{number}.gpkg"),
+        "tinsurface:TIN surface": str(tmp_path / f"tin{number}.tif"),
+        "depthcontours:Depth contours": str(tmp_path / f"contours{number}.gpkg"),
+    }
+
+
+def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path):
+    import processing
+
+    may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
+    for number, logs in enumerate((may, ["2025-08-09.csv"], may)):
+        processing.run("lakefloor:add a visit", _visit(tmp_path, logs, number))
+    counts = []
+    for number in range(3):
+        layer = QgsVectorLayer(str(tmp_path / f"all{number}.gpkg"))
+        counts.append(layer.featureCount())
+    # 6,371 pings of May and 2,844 of August have a depth and a position.
+    assert counts == [6371, 6371 + 2844, 6371 + 2844]
+    assert (tmp_path / "tin2.tif").exists()

@@ -1,0 +1,69 @@
+"""Render the pictures of the README from the mapped example.
+
+Run after ``bash example_project/run.sh``::
+
+    QT_QPA_PLATFORM=offscreen /usr/bin/python3 example_project/pictures.py
+"""
+
+import sys
+from pathlib import Path
+
+from qgis.core import (
+    QgsApplication,
+    QgsLayoutExporter,
+    QgsMapRendererParallelJob,
+    QgsMapSettings,
+    QgsProject,
+    QgsRectangle,
+)
+from qgis.PyQt.QtCore import QSize, Qt
+from qgis.PyQt.QtGui import QColor, QImage
+
+HERE = Path(__file__).resolve().parent
+PICTURES = HERE / "pictures"
+SIZE = QSize(1000, 640)
+#: The drop-off off the point, in the lake's UTM zone, m.
+POINT = QgsRectangle(376850, 5145830, 377170, 5146035)
+
+
+def render(project, names, extent, path):
+    """Draw layers, the first on top, into a PNG."""
+    layers = [project.mapLayersByName(name)[0] for name in names]
+    settings = QgsMapSettings()
+    settings.setLayers(layers)
+    settings.setDestinationCrs(project.crs())
+    settings.setExtent(extent)
+    settings.setOutputSize(SIZE)
+    settings.setOutputDpi(96)
+    settings.setBackgroundColor(QColor("white"))
+    job = QgsMapRendererParallelJob(settings)
+    job.start()
+    job.waitForFinished()
+    save(job.renderedImage(), path)
+
+
+def save(image, path):
+    """Write a PNG of at most 256 colours."""
+    image.convertToFormat(
+        QImage.Format.Format_Indexed8, Qt.ImageConversionFlag.ThresholdDither
+    ).save(str(path))
+
+
+def main(folder):
+    application = QgsApplication([], False)
+    application.initQgis()
+    project = QgsProject.instance()
+    if not project.read(str(folder / "project" / "lake.qgz")):
+        sys.exit(f"No project in {folder}: run example_project/run.sh first.")
+    PICTURES.mkdir(exist_ok=True)
+    layout = project.layoutManager().printLayouts()[0]
+    save(QgsLayoutExporter(layout).renderPageToImage(0, dpi=110), PICTURES / "map_sheet.png")
+    whole = project.mapLayersByName("Depth surface")[0].extent().buffered(25)
+    render(project, ["Soundings", "Shoreline", "Depth areas"], whole, PICTURES / "soundings.png")
+    render(project, ["Break-lines", "Depth contours", "Shoreline", "Depth areas"], POINT,
+           PICTURES / "drop_off.png")
+    project.clear()
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "output")
