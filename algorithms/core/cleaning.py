@@ -75,7 +75,8 @@ class Cleaned:
         ``total``, ``accepted`` and then each reason, in the order of `REASONS` and
         after them reasons that the input brought along. Reasons without a case count 0.
     notes : tuple of str
-        Gates that could not be used and why; figures taken from the data.
+        Gates that could not be used and why; figures taken from the data; stretches of
+        track that were kept though they lie far off their neighbours.
     """
 
     soundings: Soundings
