@@ -16,8 +16,8 @@ from qgis.core import (
     QgsProject,
     QgsRectangle,
 )
-from qgis.PyQt.QtCore import QSize, Qt
-from qgis.PyQt.QtGui import QColor, QImage
+from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtGui import QColor
 
 HERE = Path(__file__).resolve().parent
 PICTURES = HERE / "pictures"
@@ -39,14 +39,7 @@ def render(project, names, extent, path):
     job = QgsMapRendererParallelJob(settings)
     job.start()
     job.waitForFinished()
-    save(job.renderedImage(), path)
-
-
-def save(image, path):
-    """Write a PNG of at most 256 colours."""
-    image.convertToFormat(
-        QImage.Format.Format_Indexed8, Qt.ImageConversionFlag.ThresholdDither
-    ).save(str(path))
+    job.renderedImage().save(str(path))
 
 
 def main(folder):
@@ -57,7 +50,8 @@ def main(folder):
         sys.exit(f"No project in {folder}: run example_project/run.sh first.")
     PICTURES.mkdir(exist_ok=True)
     layout = project.layoutManager().printLayouts()[0]
-    save(QgsLayoutExporter(layout).renderPageToImage(0, dpi=110), PICTURES / "map_sheet.png")
+    sheet = QgsLayoutExporter(layout).renderPageToImage(0, dpi=110)
+    sheet.save(str(PICTURES / "map_sheet.png"))
     whole = project.mapLayersByName("Depth surface")[0].extent().buffered(25)
     render(project, ["Soundings", "Shoreline", "Depth areas"], whole, PICTURES / "soundings.png")
     render(project, ["Break-lines", "Depth contours", "Shoreline", "Depth areas"], POINT,
