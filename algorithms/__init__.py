@@ -18,6 +18,7 @@ _ALGORITHMS = (
     ("soundings.remove_visit", "RemoveVisit"),
     ("surface.tin_surface", "TinSurface"),
     ("surface.idw_surface", "IdwSurface"),
+    ("surface.smooth_surface", "SmoothSurface"),
     ("chart.depth_contours", "DepthContours"),
     ("chart.depth_areas", "DepthAreas"),
     ("structure.bottom_slope", "BottomSlope"),

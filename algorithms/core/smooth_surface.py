@@ -221,7 +221,7 @@ def _law(nodes: Nodes, grid: Grid, water, noise, mean_of, spacing, fit, progress
         bends.append(grid.like(_bending(z, spacing, grid.dx)).sample(*left.xy.T)[known])
         misfits.append(np.abs(misfit[known]))
     progress(1.0)
-    if not far:
+    if not sum(map(len, far)):
         return np.array([1.0]), np.array([noise]), 0.0
     far, bends, misfits = (np.concatenate(p) for p in (far, bends, misfits))
     least = _LEAST_BEND * float(np.median(bends))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter
@@ -20,6 +20,8 @@ _BLOCK = 60_000
 _COARSEST, _FINEST_STRIKE = 0.35, 0.2
 # Pings in one cell share errors of level and position: together they count as this many.
 _MOST = 4.0
+# Weight, in stiffnesses of a cell, that holds the plate for good; more only costs steps.
+_FIRM = 1e3
 # Steps of conjugate gradients by level, the finest first, and the gain at which to stop.
 _STEPS, _LEAST_GAIN = (5, 60, 80), 1e-7
 # Cubic (Lagrange) weights of four cell centres for a point a quarter of a cell past the second.
@@ -61,8 +63,9 @@ def per_cell(held: Held, shape, most: float = np.inf) -> Held:
     most : float
         The weight of a cell is at most this many times the mean weight of a depth in it.
     """
-    r, c = np.rint(held.row).astype(np.int64), np.rint(held.col).astype(np.int64)
-    key = r.clip(0, shape[0] - 1) * shape[1] + c.clip(0, shape[1] - 1)
+    r = np.rint(held.row).astype(np.int64).clip(0, shape[0] - 1)
+    c = np.rint(held.col).astype(np.int64).clip(0, shape[1] - 1)
+    key = r * shape[1] + c
     size = shape[0] * shape[1]
     count = np.bincount(key, minlength=size)
     some = np.flatnonzero(count)
@@ -77,7 +80,11 @@ def per_cell(held: Held, shape, most: float = np.inf) -> Held:
 
 
 class _Plate:
-    """The equations of one level: bending energy plus weighted misfit, on a padded grid."""
+    """The equations of one level: bending energy plus weighted misfit, on a padded grid.
+
+    ``wet``, ``soft``, ``along`` are those of :func:`thin_plate`, ``strike`` is what
+    :func:`_strike` returns or None, and ``stiffness`` counts bending in cells.
+    """
 
     def __init__(self, wet, held: Held, stiffness, soft, along, strike):
         shape = tuple(n + 2 * _PAD for n in wet.shape)
@@ -231,7 +238,7 @@ class _Plate:
     def solve(self, z, level, pool, progress):
         """Improve z by conjugate gradients with the diagonal as preconditioner."""
         steps = _STEPS[min(level, len(_STEPS) - 1)]
-        z = np.pad(z, _PAD, mode="edge")
+        z = np.pad(z, _PAD, mode="reflect", reflect_type="odd")
         with np.errstate(divide="ignore"):
             inverse = np.where(self.diagonal > 0, 1.0 / self.diagonal, np.float32(0.0))
         left = (self.see.T @ (self.weight * self.depth)).reshape(self.shape)
@@ -276,7 +283,7 @@ def _prolong(z, shape):
     """Return values at the cells of a grid twice as fine, by cubics."""
     for axis in (0, 1):
         z = np.moveaxis(z, axis, 0)
-        p = np.pad(z, ((2, 2), (0, 0)), mode="edge")
+        p = np.pad(z, ((2, 2), (0, 0)), mode="reflect", reflect_type="odd")
         fine = np.empty((2 * len(z), z.shape[1]), dtype=z.dtype)
         near = [p[k : k + len(z)] for k in range(5)]
         fine[0::2] = sum(w * part for w, part in zip(_CUBIC[::-1].astype(z.dtype), near[:4]))
@@ -290,6 +297,18 @@ def halve(flags):
     even = np.zeros((rows, cols), dtype=bool)
     even[: flags.shape[0], : flags.shape[1]] = flags
     return even[::2, ::2] | even[1::2, ::2] | even[::2, 1::2] | even[1::2, 1::2]
+
+
+def _clear_of_cuts(held: Held, soft) -> Held:
+    """Leave out the depths in cells that a break-line cuts: large cells hold both sides."""
+    east, south = soft
+    cut = east | south
+    cut[:, 1:] |= east[:, :-1]
+    cut[1:] |= south[:-1]
+    r = np.rint(held.row).astype(np.int64).clip(0, cut.shape[0] - 1)
+    c = np.rint(held.col).astype(np.int64).clip(0, cut.shape[1] - 1)
+    clear = ~cut[r, c]
+    return Held(*(value[clear] for value in vars(held).values())) if clear.any() else held
 
 
 def _strike(z, domain, reach: float):
@@ -382,9 +401,12 @@ def thin_plate(
                     strike = tuple(_twice(part, wet.shape) for part in strike)
             # A coarse plate reaches past the shore, so that cubics find values there.
             bed = binary_dilation(wet, iterations=2) if level else wet
-            plate = _Plate(
-                bed, per_cell(held, wet.shape, _MOST), 1.0 / (give * size) ** 2, soft, along, strike
-            )
+            stiffness = 1.0 / (give * size) ** 2
+            if level and soft is not None:
+                held = _clear_of_cuts(held, soft)
+            mean = per_cell(held, wet.shape, _MOST)
+            mean = replace(mean, weight=np.minimum(mean.weight, _FIRM * stiffness))
+            plate = _Plate(bed, mean, stiffness, soft, along, strike)
             share = 4.0**-level
             z = plate.solve(z, level, pool, span(progress, 0.4 * share, share))
     progress(1.0)
