@@ -1,5 +1,6 @@
 """The Processing provider: algorithms and shipped models."""
 
+import contextlib
 from pathlib import Path
 
 from qgis.core import (
@@ -43,10 +44,8 @@ class LakefloorProvider(QgsProcessingProvider):
         return super().load()
 
     def unload(self):
-        try:
+        with contextlib.suppress(TypeError):
             QgsApplication.processingRegistry().providerAdded.disconnect(self._complete_models)
-        except TypeError:
-            pass
         super().unload()
 
     def loadAlgorithms(self):

@@ -1,4 +1,4 @@
-"""Make the repository's root importable as the package ``lakefloor``, whatever its folder's name."""
+"""Make the repository importable as the package ``lakefloor``, whatever its folder's name."""
 
 import importlib.util
 import os

@@ -74,7 +74,8 @@ def idw_surface(
     distance = nearest_sounding(f.grid, f.mask, f.soundings, f.max_gap, span(progress, 0.2, 0.3))
     tree = cKDTree(f.nodes.xy)
     slope = node_slope(f.nodes)
-    values = np.column_stack([f.nodes.depth, growth.at_node(stated_uncertainty(f.nodes), slope), slope])
+    noise = growth.at_node(stated_uncertainty(f.nodes), slope)
+    values = np.column_stack([f.nodes.depth, noise, slope])
     depth, noise, slope = (np.full(f.grid.shape, np.nan) for _ in range(3))
     wanted = np.isfinite(distance)
 

@@ -1,9 +1,8 @@
 """Bottom slope."""
 
+import numpy as np
 from qgis.core import QgsProcessingOutputNumber, QgsProcessingParameterRasterDestination
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
-
-import numpy as np
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
@@ -47,7 +46,9 @@ class BottomSlope(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        self.addParameter(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom slope")))
+        self.addParameter(
+            QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom slope"))
+        )
         self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Steepest slope (percent)")))
         self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (percent)")))
 

@@ -1,4 +1,6 @@
-"""Write the shipped models, in the oldest supported QGIS: ``/usr/bin/python3 plugin/models/build.py``.
+"""Write the shipped models, in the oldest supported QGIS.
+
+``QT_QPA_PLATFORM=offscreen /usr/bin/python3 plugin/models/build.py``
 
 The registered provider gives every child its parameters; each is set, since a
 model is not valid otherwise.

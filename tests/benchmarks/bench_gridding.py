@@ -47,6 +47,12 @@ def ours_idw(job):
     return lambda: _on(job["grid"], idw_surface(**job["ours"]).depth)
 
 
+def ours_smooth(job):
+    from lakefloor.algorithms.core.smooth_surface import smooth_surface
+
+    return lambda: _on(job["grid"], smooth_surface(**job["ours"])[0].depth)
+
+
 def _on(grid, depth):
     """Copy a surface onto the common grid, whose edges are multiples of the same cell."""
     out = np.full(grid.shape, np.nan)
@@ -173,6 +179,7 @@ METHODS = {
     "gdal_grid linear": gdal_linear,
     "QGIS TIN": qgis_tin,
     "ours IDW": ours_idw,
+    "ours smooth": ours_smooth,
     "gdal_grid invdistnn": gdal_invdistnn,
     "QGIS IDW": qgis_idw,
 }

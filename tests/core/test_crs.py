@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lakefloor.algorithms.core import crs
-from lakefloor.algorithms.core.errors import LakefloorError
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
+
+from lakefloor.algorithms.core import crs
+from lakefloor.algorithms.core.errors import LakefloorError
 
 
 @pytest.mark.parametrize(

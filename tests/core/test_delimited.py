@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lakefloor.algorithms.core import crs, delimited, times
 from lakefloor.algorithms.core.errors import LakefloorError
 

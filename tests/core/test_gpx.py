@@ -4,6 +4,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.gpx import is_gpx, parse_gpx
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.lanes import number_lanes
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from lakefloor.algorithms.core import crs
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.logs import read_logs

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.point_table import soundings_from_points
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.sound_speed import fresh_water_sound_speed, harmonic_mean_speed
 from lakefloor.algorithms.core.units import FOOT, fahrenheit_to_celsius

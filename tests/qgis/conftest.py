@@ -8,7 +8,7 @@ import pytest
 pytest.importorskip("qgis.core", reason="QGIS is not installed for this Python")
 pytest.importorskip("pytest_qgis", reason="pytest-qgis is not installed")
 
-from qgis.core import (  # noqa: E402
+from qgis.core import (
     QgsApplication,
     QgsProcessingContext,
     QgsProcessingFeedback,
@@ -16,7 +16,7 @@ from qgis.core import (  # noqa: E402
     QgsVectorLayer,
 )
 
-from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
+from lakefloor.plugin.provider import LakefloorProvider
 
 
 @pytest.fixture(scope="session")

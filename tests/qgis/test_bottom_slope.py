@@ -8,7 +8,7 @@ from qgis.core import QgsProcessingException
 SIZE = 40
 
 
-@pytest.fixture()
+@pytest.fixture
 def depth_raster(tmp_path):
     """Write a raster of depth; returns its path."""
 

@@ -10,7 +10,7 @@ from lakefloor.algorithms._layers import BANDS
 SIZE, CELL = 100, 2.0
 
 
-@pytest.fixture()
+@pytest.fixture
 def depth_raster(tmp_path):
     """Write bands of depth and more as a raster layer."""
 

@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
-from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms.core.grid import Grid
 from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingException, QgsRasterLayer
 from shapely import wkb
 from shapely.geometry import Point
 from shapely.ops import unary_union
+
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core.grid import Grid
 
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")
 CENTER = 400_101.0, 5_149_899.0

@@ -2,9 +2,6 @@
 
 import numpy as np
 import pytest
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms.core.grid import Grid
 from osgeo import gdal, ogr, osr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
@@ -18,6 +15,10 @@ from qgis.core import (
 from shapely import wkb
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
+
+from lakefloor.algorithms._layers import BANDS
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core.grid import Grid
 
 WEST, NORTH, CELL = 400_000.0, 5_150_000.0, 2.0
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")

@@ -19,7 +19,6 @@ from qgis.core import (
     QgsProcessingUtils,
     QgsProject,
     QgsRasterLayer,
-    QgsVectorLayer,
 )
 
 from lakefloor.algorithms import _layers
@@ -62,7 +61,7 @@ class Copy(LakefloorAlgorithm):
         return out.results
 
 
-@pytest.fixture()
+@pytest.fixture
 def write(qgis_app, feedback):
     def call(payload, parameters, fail=None, context=None):
         Copy.payload, Copy.fail = payload, fail
@@ -73,7 +72,7 @@ def write(qgis_app, feedback):
     return call
 
 
-@pytest.fixture()
+@pytest.fixture
 def soundings():
     return Soundings.build(
         [400000.25, 400001.5, 400002.0],

@@ -65,7 +65,8 @@ def test_surface_is_near_the_truth(mapped, name, worst):
     depth = dataset.GetRasterBand(1).ReadAsArray().astype(float)
     sigma = dataset.GetRasterBand(2).ReadAsArray().astype(float)
     rows, cols = np.nonzero(depth != dataset.GetRasterBand(1).GetNoDataValue())
-    error = depth[rows, cols] - _truth().depth_m(west + (cols + 0.5) * dx, north + (rows + 0.5) * dy)
+    x, y = west + (cols + 0.5) * dx, north + (rows + 0.5) * dy
+    error = depth[rows, cols] - _truth().depth_m(x, y)
     known = np.isfinite(error)
     assert known.mean() > 0.99
     error, sigma = error[known], sigma[rows, cols][known]

@@ -219,7 +219,7 @@ def test_a_dialog_takes_a_name_that_does_not_exist_yet(provider, store):
     context = QgsProcessingContext()
 
     class Generator(QgsProcessingContextGenerator):
-        def processingContext(self):  # noqa: N802 (QGIS's name)
+        def processingContext(self):
             return context
 
     generator = Generator()
