@@ -1,0 +1,66 @@
+"""The zip that users install holds the plugin and nothing else, and runs headless."""
+
+import os
+import shutil
+import subprocess
+import zipfile
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory):
+    """Unpack the zip as QGIS does; the folder of plugins."""
+    if not (ROOT / ".git").exists():
+        pytest.skip("the zip is built from a git checkout")
+    out = subprocess.run(["sh", str(ROOT / ".ci" / "package.sh")], capture_output=True, text=True,
+                         check=True)
+    folder = tmp_path_factory.mktemp("plugins")
+    with zipfile.ZipFile(ROOT / out.stdout.strip()) as archive:
+        archive.extractall(folder)
+    return folder
+
+
+def test_zip_has_one_folder_and_no_tests(installed):
+    assert os.listdir(installed) == ["lakefloor"]
+    inside = set(os.listdir(installed / "lakefloor"))
+    assert {"metadata.txt", "LICENSE", "__init__.py", "plugin", "algorithms"} <= inside
+    assert not inside & {"tests", ".ci", "DEVELOPERS.md", "pyproject.toml", ".venv"}
+
+
+def test_metadata_is_what_qgis_asks_for(installed):
+    import configparser
+
+    parser = configparser.ConfigParser()
+    parser.read(installed / "lakefloor" / "metadata.txt", encoding="utf-8")
+    general = parser["general"]
+    for key in ("name", "qgisMinimumVersion", "description", "about", "version", "author", "email"):
+        assert general[key]
+    assert general["hasProcessingProvider"] == "yes"
+    assert (installed / "lakefloor" / general["icon"]).exists()
+
+
+def test_installed_plugin_lists_its_algorithms_headless(installed, tmp_path):
+    # Debian 12 wraps qgis_process in a script that passes an option it refuses.
+    program = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
+    if program is None:
+        pytest.skip("qgis_process is not installed")
+    environment = {
+        **os.environ,
+        "QGIS_PLUGINPATH": str(installed),
+        "QGIS_CUSTOM_CONFIG_PATH": str(tmp_path),
+        "QT_QPA_PLATFORM": "offscreen",
+    }
+
+    def call(*words):
+        return subprocess.run([program, *words], env=environment, capture_output=True, text=True)
+
+    call("plugins", "enable", "lakefloor")
+    listed = call("list").stdout
+    for name in ("readlogs", "cleansoundings", "tinsurface", "logs to lake map", "add a visit"):
+        assert name in listed
+    help_text = call("help", "lakefloor:depthcontours").stdout
+    assert "INTERVAL" in help_text
