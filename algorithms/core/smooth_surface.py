@@ -22,6 +22,7 @@ _LEAST_GIVE, _MOST_GIVE, _CLEAR_GAIN = 1e-4, 3.0, 0.05
 _TRIAL_NODES, _TRIAL_NODES_A_SPACING = 25_000, 10.0
 _TRIAL_CELLS = 5.0
 _WINDOW, _MARGIN = 24.0, 3.0
+_SHARED = 0.5
 _TWO_SIGMA, _LEAST_BEND = 0.9545, 0.3
 _TILE = 6_000_000
 _HALO = 8.0
@@ -154,7 +155,7 @@ def smooth_surface(
     depth = _plate(f, wet, held, break_lines, give, along, span(progress, 0.6, 0.95))
     known = np.concatenate([held.depth, [shore_depth] if shoreline is not None else []])
     depth = np.where(wet, depth.clip(known.min(), known.max()), np.nan)
-    sigma = _uncertainty(f, depth, distance, law)
+    sigma = np.maximum(_uncertainty(f, depth, distance, law), _shared_error(f, kept))
     progress(1.0)
     fit = Fit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance)), fit
@@ -274,6 +275,30 @@ def _uncertainty(f: Frame, depth, distance, law) -> np.ndarray:
     rows, cols = depth.shape
     hard = known * bend.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
     return np.where(np.isfinite(distance), np.interp(hard, at, sigma), np.nan)
+
+
+def _shared_error(f: Frame, soundings: Soundings) -> np.ndarray:
+    """Return the part of the stated uncertainty that does not average out, m.
+
+    Level, draft, sound speed and the wander of the position on a slope are common to
+    neighbouring soundings: pieces left out cannot show them, so half of what the nearest
+    soundings state is kept. Zero where they state nothing.
+    """
+    stated = np.isfinite(soundings.uncert)
+    if not stated.any():
+        return np.zeros(f.grid.shape)
+    step = max(round(f.spacing / _TRIAL_CELLS / f.grid.dx), 1)
+    rows, cols = f.grid.shape
+    shape = (-(-rows // step), -(-cols // step))
+    row, col = f.grid.rows_cols(soundings.x[stated], soundings.y[stated])
+    row = np.rint(row).astype(int).clip(0, rows - 1) // step
+    col = np.rint(col).astype(int).clip(0, cols - 1) // step
+    cell = np.ravel_multi_index((row, col), shape)
+    count = np.bincount(cell, minlength=shape[0] * shape[1]).reshape(shape)
+    total = np.bincount(cell, soundings.uncert[stated], count.size).reshape(shape)
+    near = distance_transform_edt(count == 0, return_distances=False, return_indices=True)
+    mean = (total / np.maximum(count, 1))[tuple(near)]
+    return _SHARED * mean.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
 
 
 def _held(nodes: Nodes, grid: Grid, noise: float) -> tuple:

@@ -39,8 +39,8 @@ class SmoothSurface(LakefloorAlgorithm):
         "nor above the shore or the shoalest sounding.\n\n"
         "The uncertainty is learnt from pieces of the survey left out, by distance and by how much "
         "the bottom bends there: two standard deviations hold about 95 % of such errors, fewer on "
-        "the steepest faces. An error common to all soundings, as of the water level, is not in "
-        "it. Depths in metres, positive down.",
+        "the steepest faces. It is nowhere less than half of what the soundings state (uncert_m), "
+        "since an error that they share, as of level or position, does not show there. Depths in metres, positive down.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
