@@ -33,6 +33,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     "uncertaintybudget:Soundings=$output/soundings.gpkg" \
     "tinsurface:TIN surface=$output/depth_tin.tif" \
     "idwsurface:IDW surface=$output/depth_idw.tif" \
+    "smoothsurface:Smooth surface=$output/depth_smooth.tif" \
     "depthcontours:Depth contours=$output/contours.gpkg" \
     "depthareas:Depth areas=$output/depth_areas.gpkg" \
     "bottomslope:Bottom slope=$output/slope.tif" \
@@ -40,5 +41,10 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     "mapsheet:Map sheet=$output/map_sheet.pdf" \
     "lakeproject:Lake project=$output/project/lake.qgz"
 
-/usr/bin/python3 "$here/compare.py" "$output/depth_tin.tif" --lines "$output/break_lines.gpkg"
+for surface in tin idw; do
+    echo "How far the $surface surface is from the true bottom:"
+    /usr/bin/python3 "$here/compare.py" "$output/depth_$surface.tif"
+done
+echo "How far the smooth surface, from which the map is drawn, is from the true bottom:"
+/usr/bin/python3 "$here/compare.py" "$output/depth_smooth.tif" --lines "$output/break_lines.gpkg"
 echo "The map: $output/map_sheet.pdf, the project: $output/project/lake.qgz"

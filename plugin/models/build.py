@@ -219,7 +219,7 @@ def soundings_to_contours(model, inputs, soundings, surfaces):
             "MAX_GAP": "@MAX_GAP",
         }, {"OUTPUT": output})
     drawn = {
-        "INPUT": ("tinsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
+        "INPUT": ("smoothsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
         "UNIT": "@UNIT",
     }
     model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
@@ -231,14 +231,16 @@ def logs_to_lake_map():
     model = Model(
         "logs to lake map", "Lakefloor models", "lakefloormodels",
         "From a boat's logs to a lake map: reads and cleans the logs, corrects the depths, reduces "
-        "them to the lake datum, makes TIN and IDW surfaces, contours, depth areas, slope and "
-        "break-lines, a map sheet to print and a styled project. Maps are not for navigation.",
+        "them to the lake datum, makes TIN, IDW and smooth surfaces, draws contours, depth areas, "
+        "slope and break-lines from the smooth one, a map sheet to print and a styled project. "
+        "Maps are not for navigation.",
     )
     inputs = _Inputs(model)
     soundings = logs_to_soundings(model, inputs)
-    drawn = soundings_to_contours(
-        model, inputs, soundings, {"tinsurface": "TIN surface", "idwsurface": "IDW surface"}
-    )
+    drawn = soundings_to_contours(model, inputs, soundings, {
+        "tinsurface": "TIN surface", "idwsurface": "IDW surface",
+        "smoothsurface": "Smooth surface",
+    })
     inputs.text("TITLE", "Title", "Lake map", "Title of the sheet and the project.")
     inputs.enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter",
                 "Size of the sheet.")
@@ -280,7 +282,7 @@ def add_a_visit():
     model.child("readstore", {"STORE": ("addtostore", "UPDATED_STORE")},
                 {"OUTPUT": "Soundings of all visits"})
     soundings_to_contours(
-        model, inputs, ("readstore", "OUTPUT"), {"tinsurface": "TIN surface"}
+        model, inputs, ("readstore", "OUTPUT"), {"smoothsurface": "Smooth surface"}
     )
     model.write(HERE / "add_a_visit.model3")
 

@@ -25,6 +25,7 @@ def _parameters(folder):
         "uncertaintybudget:Soundings": str(folder / "soundings.gpkg"),
         "tinsurface:TIN surface": str(folder / "tin.tif"),
         "idwsurface:IDW surface": str(folder / "idw.tif"),
+        "smoothsurface:Smooth surface": str(folder / "smooth.tif"),
         "depthcontours:Depth contours": str(folder / "contours.gpkg"),
         "depthareas:Depth areas": str(folder / "areas.gpkg"),
         "bottomslope:Bottom slope": str(folder / "slope.tif"),
@@ -55,7 +56,7 @@ def _truth():
     return truth
 
 
-@pytest.mark.parametrize(("name", "worst"), [("tin.tif", 0.20), ("idw.tif", 0.30)])
+@pytest.mark.parametrize(("name", "worst"), [("tin.tif", 0.10), ("idw.tif", 0.15), ("smooth.tif", 0.075)])
 def test_surface_is_near_the_truth(mapped, name, worst):
     """The truth is the formula that the example's logs were made from."""
     from osgeo import gdal
@@ -154,7 +155,7 @@ def _visit(tmp_path, logs, number):
         "uncertaintybudget:Soundings": "memory:",
         "addtostore:Change of the bottom": str(tmp_path / f"change{number}.gpkg"),
         "readstore:Soundings of all visits": str(tmp_path / f"all{number}.gpkg"),
-        "tinsurface:TIN surface": str(tmp_path / f"tin{number}.tif"),
+        "smoothsurface:Smooth surface": str(tmp_path / f"smooth{number}.tif"),
         "depthcontours:Depth contours": str(tmp_path / f"contours{number}.gpkg"),
     }
 
@@ -171,4 +172,4 @@ def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path)
         counts.append(layer.featureCount())
     # 6,371 pings of May and 2,844 of August have a depth and a position.
     assert counts == [6371, 6371 + 2844, 6371 + 2844]
-    assert (tmp_path / "tin2.tif").exists()
+    assert (tmp_path / "smooth2.tif").exists()
