@@ -19,7 +19,7 @@ from .thin_plate import Held, halve, per_cell, thin_plate
 # Give of the plate that is tried first, its steps, and the stiffness along strike.
 _GIVE, _STEPS, _ALONG = 0.03, (1 / 3, 3.0), (0.0, 10.0, 30.0, 100.0)
 _LEAST_GIVE, _MOST_GIVE, _CLEAR_GAIN = 1e-4, 3.0, 0.05
-_TRIAL_NODES, _TRIAL_NODES_A_SPACING = 25_000, 10.0
+_TRIAL_NODES, _TRIAL_NODES_A_SPACING = 15_000, 10.0
 _TRIAL_CELLS = 5.0
 _WINDOW, _MARGIN = 24.0, 3.0
 _SHARED = 0.5

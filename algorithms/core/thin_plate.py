@@ -16,16 +16,17 @@ SOFT = 1e-3
 # Outside the grid: one cell for the depths on its edge, and two for the stencil.
 _PAD = 3
 _BLOCK = 60_000
-# Levels, in lane spacings: the coarsest cells, and the finest on which strike is looked for.
-_COARSEST, _FINEST_STRIKE = 0.35, 0.2
+# In lane spacings: the coarsest cells, and the largest and smallest to look for strike on.
+_COARSEST, _STRIKE_FROM, _STRIKE_TO = 1.4, 0.35, 0.2
 # Pings in one cell share errors of level and position: together they count as this many.
 _MOST = 4.0
 # Weight, in stiffnesses of a cell, that holds the plate for good; more only costs steps.
 _FIRM = 1e3
-# Steps of conjugate gradients by level, the finest first, and the gain at which to stop.
-_STEPS, _LEAST_GAIN = (5, 60, 80), 1e-7
-# Cubic (Lagrange) weights of four cell centres for a point a quarter of a cell past the second.
-_CUBIC = np.array([-7.0, 105.0, 35.0, -5.0]) / 128.0
+# Steps of conjugate gradients by level, the finest first. A fixed number, since a small bay
+# hardly shows in a measure of the whole lake; fewer only where single precision is reached.
+_STEPS, _ROUNDING = (5, 40, 80), 1e-13
+# Weight, in stiffnesses of a cell, that holds the plate for good; more only costs steps.
+_FIRM = 1e3
 
 
 @dataclass(frozen=True)
@@ -169,6 +170,8 @@ class _Plate:
         """Do ``work(start, stop)`` on blocks of rows and return the sum of the results."""
         step = max(_BLOCK // self.shape[1], 8)
         starts = range(2, self.shape[0] - 2, step)
+        if len(starts) == 1:
+            return work(2, self.shape[0] - 2)
         return sum(pool.map(lambda a: work(a, min(a + step, self.shape[0] - 2)), starts))
 
     def times(self, z, pool):
@@ -245,12 +248,11 @@ class _Plate:
         left -= self.times(z, pool)[0]
         down = inverse * left
         move = down.copy()
-        size = float(np.vdot(left, down))
-        total = 0.0
+        first = size = float(np.vdot(left, down))
         for done in range(steps):
             progress(done / steps)
             bent, energy = self.times(move, pool)
-            if not energy > 0.0:
+            if not (energy > 0.0 and size > _ROUNDING * first):
                 break
             step = np.float32(size / energy)
 
@@ -262,10 +264,6 @@ class _Plate:
                 return float(np.vdot(left[rows], down[rows]))
 
             before, size = size, self._rows(walk, pool)
-            gain = float(step) * before
-            total += gain
-            if gain <= _LEAST_GAIN * total:
-                break
             turn = np.float32(size / before)
 
             def steer(start, stop, turn=turn):
@@ -369,8 +367,8 @@ def thin_plate(
     area is made least; edges are free. z_tt is curvature along the strike, and c (0..1)
     the coherence of the gradient around, so that a drop-off seen on two lanes runs
     straight from one to the other instead of in steps, while a rough bottom stays as it
-    is. Cells of about half the spacing are solved first, alike in all directions, and
-    give the strike; each finer grid starts from the coarser (cascadic conjugate gradients).
+    is. Cells of about the spacing are solved first, alike in all directions until they
+    show the strike; each finer grid starts from the coarser (cascadic conjugate gradients).
 
     References
     ----------
@@ -395,10 +393,11 @@ def thin_plate(
                 z = np.zeros(wet.shape, dtype=np.float32)
             else:
                 z = _prolong(z, wet.shape)
-                if along and (strike is None or size >= _FINEST_STRIKE * spacing):
-                    strike = _strike(z, wet, 0.5 * spacing / size)
-                elif along:
-                    strike = tuple(_twice(part, wet.shape) for part in strike)
+                if along and size < _STRIKE_FROM * spacing:
+                    if strike is None or size >= _STRIKE_TO * spacing:
+                        strike = _strike(z, wet, 0.5 * spacing / size)
+                    else:
+                        strike = tuple(_twice(part, wet.shape) for part in strike)
             # A coarse plate reaches past the shore, so that cubics find values there.
             bed = binary_dilation(wet, iterations=2) if level else wet
             stiffness = 1.0 / (give * size) ** 2
