@@ -19,6 +19,8 @@ _ALGORITHMS = (
     ("surface.tin_surface", "TinSurface"),
     ("surface.idw_surface", "IdwSurface"),
     ("surface.smooth_surface", "SmoothSurface"),
+    ("surface.compare_methods", "CompareMethods"),
+    ("surface.surface_difference", "SurfaceDifference"),
     ("chart.depth_contours", "DepthContours"),
     ("chart.depth_areas", "DepthAreas"),
     ("structure.bottom_slope", "BottomSlope"),

@@ -136,3 +136,39 @@ def curve_by_depth(depth, value, sd, depth_unit: str, label: str) -> str:
         axes.legend(frameon=False, fontsize=8, loc="lower right")
 
     return _picture(5.2, 3.8, draw)
+
+
+def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
+    """Draw the error of gridding methods by distance to the nearest sounding.
+
+    Parameters
+    ----------
+    classes : dict of str to list of dict
+        By label: ``distance_from``, ``distance_to``, ``rmse`` (m) and ``count`` of each class.
+    spacing : float
+        Lane spacing, m.
+    scale : float
+        Metres in the ``unit`` in which errors are read.
+    """
+
+    def draw(axes):
+        for i, (label, rows) in enumerate(classes.items()):
+            shown = [row for row in rows if row["count"]]
+            # A class without an upper bound is drawn at its lower one.
+            x = [0.5 * (r["distance_from"] + r["distance_to"])
+                 if np.isfinite(r["distance_to"]) else r["distance_from"] for r in shown]
+            axes.plot(
+                x, [row["rmse"] / scale for row in shown], label=label,
+                color=(_DEEP, DROP_OFF, INK)[i % 3], marker="os^D"[i % 4],
+                linestyle=("-", "--", ":", "-.")[i % 4], linewidth=1.6, markersize=6,
+            )
+        axes.axvspan(0.0, 0.5 * spacing, color=depth_color(0.3).name(), alpha=0.4, linewidth=0,
+                     label=tr("distances between the lanes as they are"))
+        axes.set_xlim(left=0.0)
+        axes.set_ylim(bottom=0.0)
+        axes.set_xlabel(tr("distance to the nearest sounding kept (m)"))
+        axes.set_ylabel(tr("error, root mean square ({})").format(unit))
+        axes.grid(color=INK, alpha=0.15, linewidth=0.6)
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(6.4, 3.8, draw)

@@ -49,6 +49,8 @@ DROP_OFF = "#7a3300"
 REJECTED = "#b83200"
 
 _DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#2f6ca3")
+# Brown and blue part for every common kind of colour blindness.
+_CHANGE_STOPS = ("#7a3300", "#f6f4f0", "#1f4f8b")
 _SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
 _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star", "cross", "line")
 # Arial and Liberation Sans have the same widths, so a sheet may move between machines.
@@ -356,6 +358,13 @@ def _slope(layer):
     _stretch(layer, band, 0.0, high, _SLOPE_STOPS)
 
 
+def _difference(layer):
+    """Change of depth: brown where shallower, blue where deeper, pale where neither."""
+    low, high = layer.dataProvider().cumulativeCut(1, 0.02, 0.98)
+    size = max(abs(low), abs(high)) or 1.0
+    _stretch(layer, 1, -size, size, _CHANGE_STOPS)
+
+
 def _stretch(layer, band, low, high, stops):
     if not high > low:
         high = low + 1.0
@@ -383,6 +392,7 @@ _STYLES = {
     "shoreline": _shoreline,
     "bottom_change": _bottom_change,
     "uncovered": _uncovered,
+    "difference": _difference,
 }
 
 
@@ -391,8 +401,8 @@ _STYLES = {
 
 _ORDER_PROPERTY = "lakefloor/order"
 _FROM_THE_BOTTOM = (
-    "surface", "slope", "depth_areas", "uncovered", "shoreline", "contours", "break_lines",
-    "soundings", "crossings",
+    "surface", "slope", "difference", "depth_areas", "uncovered", "shoreline", "contours",
+    "break_lines", "soundings", "crossings",
 )  # fmt: skip
 
 

@@ -1,0 +1,126 @@
+"""The comparison of gridding methods in plain words and as a page of HTML."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+
+from .. import _plots
+from .._html import image, no_pictures, page, remark, table
+from .._i18n import tr
+from ..core.units import LENGTH
+
+
+def method_names() -> dict:
+    """Return what each method is called in the toolbox."""
+    return {"tin": tr("TIN surface"), "idw": tr("IDW surface"), "smooth": tr("Smooth surface")}
+
+
+def sentences(comparison, unit: str) -> list:
+    """Return what the comparison says, in plain words."""
+    scale, names = LENGTH[unit], method_names()
+    best = comparison.scores[comparison.best]
+    lines = [tr("{} predicts best what was left out.").format(names[comparison.best])]
+    others = [m for m in comparison.scores if m != comparison.best]
+    if others and not comparison.clear:
+        second = min(others, key=lambda m: comparison.scores[m].rmse)
+        lines[0] = tr(
+            "{} predicts best what was left out, but not clearly: the lead over {} is within "
+            "what chance could do, and either will serve."
+        ).format(names[comparison.best], names[second])
+    lines += [
+        tr("Error if lanes were twice as far apart: {:.2f} {} (root mean square; 95 % within "
+           "{:.2f} {}).").format(best.rmse / scale, unit, best.p95 / scale, unit),
+        tr("Error to expect with the lanes as they are, {:.0f} m apart: {:.2f} {}.").format(
+            comparison.spacing, best.rmse_here / scale, unit),
+        _interval(comparison, unit),
+        tr("{:.0f} % of the misfits lie within two of the standard deviations that {} states; it "
+           "should be about 95 %.").format(
+            100.0 * best.within, names[comparison.best]),
+    ]
+    if comparison.by_lanes:
+        lines.append(
+            tr("{:,} soundings of {} lanes were left out, whole lanes at a time, and predicted.")
+            .format(comparison.left_out, comparison.lanes)
+        )
+    else:
+        lines.append(
+            tr("The soundings carry too few lane numbers to leave whole lanes out: squares two "
+               "lane spacings wide were left out instead, {:,} soundings in all.").format(
+                comparison.left_out)
+        )
+    if comparison.unpredicted:
+        lines.append(
+            tr("{:,} more, mostly at the edge of the survey, could not be predicted by every "
+               "method and do not count.").format(comparison.unpredicted)
+        )
+    lines.append(
+        tr("An error that all soundings share, as of water level, draft or sound speed, does not "
+           "show here; check crossing lines for it.")
+    )
+    return lines
+
+
+def _interval(comparison, unit: str) -> str:
+    here, wide = comparison.interval[unit], comparison.interval_wide[unit]
+    if here is None:
+        return tr("Not even the widest usual contour interval is supported: survey lanes closer "
+                  "together before drawing contours.")
+    text = tr("These data support contours every {:g} {} (nine depths in ten within half an "
+              "interval).").format(here, unit)
+    if wide is None:
+        return text + " " + tr("With lanes twice as far apart no usual interval would be.")
+    return text + " " + tr("With lanes twice as far apart it would be {:g} {}.").format(wide, unit)
+
+
+def comparison_html(comparison, unit: str) -> str:
+    """Return the report; ``unit`` is a key of :data:`..core.units.LENGTH`."""
+    scale, names = LENGTH[unit], method_names()
+    scores = comparison.scores
+
+    def depth(value):
+        return "&ndash;" if np.isnan(value) else f"{value / scale:.2f}"
+
+    parts = ["<ul>"]
+    parts += [f"<li>{escape(line)}</li>" for line in sentences(comparison, unit)]
+    parts += [
+        "</ul>", f"<h2>{tr('Methods')}</h2>",
+        table(
+            (
+                tr("method"), tr("expected with these lanes ({})").format(unit),
+                tr("lanes twice as far apart ({})").format(unit), tr("mean ({})").format(unit),
+                tr("95 % within ({})").format(unit), tr("within two stated deviations (%)"),
+            ),
+            [(names[m], depth(s.rmse_here), depth(s.rmse), f"{s.bias / scale:+.2f}", depth(s.p95),
+              f"{100.0 * s.within:.0f}") for m, s in scores.items()],
+        ),
+        remark(tr("Errors are root mean squares, surface less sounding, the noise of the "
+                  "soundings in them. The mean is positive where the surface is too deep.")),
+        f"<h2>{tr('By distance to the nearest sounding that was kept')}</h2>",
+    ]
+    if _plots.available():
+        parts.append(image(tr("Error by distance"), _plots.error_by_distance(
+            {names[m]: s.classes for m, s in scores.items()}, comparison.spacing, scale, unit)))
+    else:
+        parts.append(no_pictures())
+    parts += [
+        table(
+            (tr("distance (m)"), tr("soundings"),
+             *(f"{names[m]}: {what} ({unit})" for m in scores for what in
+               (tr("error"), tr("mean"), tr("95 %")))),
+            [_row(rows, depth) for rows in zip(*(s.classes for s in scores.values()))],
+        ),
+        remark(tr("From whole lanes, and from short pieces of lanes, left out. Between lanes, no "
+                  "place is farther than half the lane spacing from a sounding.")),
+        remark(tr("Not for navigation.")),
+    ]
+    return page(tr("Gridding methods compared"), parts)
+
+
+def _row(rows, depth) -> tuple:
+    first = rows[0]
+    low, high = first["distance_from"], first["distance_to"]
+    span = f"{low:.1f} &ndash; {high:.1f}" if np.isfinite(high) else f"&gt; {low:.1f}"
+    cells = [depth(row[name]) for row in rows for name in ("rmse", "bias", "p95")]
+    return (span, f"{first['count']:,}", *cells)

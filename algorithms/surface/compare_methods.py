@@ -1,0 +1,151 @@
+"""Compare gridding methods."""
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingOutputString,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFileDestination,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import optional_source, read_polygon, read_soundings, source
+from .._outputs import Outputs
+from ..core.lake_level import datum_of
+from ..core.method_comparison import compare_methods
+from ._comparison_html import comparison_html, sentences
+from ._gridding import add_inputs
+
+FIELDS = [
+    ("method", "text"), ("error", "text"), ("distance_from_m", "double"),
+    ("distance_to_m", "double"), ("soundings", "int"), ("rmse_m", "double"),
+    ("bias_m", "double"), ("p95_m", "double"), ("within_percent", "double"),
+]
+
+_NUMBERS = {
+    "RMSE_HERE": ("rmse_here", QT_TRANSLATE_NOOP(
+        "@default", "Error of the best method to expect with these lanes, root mean square (m)")),
+    "RMSE_WIDE": ("rmse", QT_TRANSLATE_NOOP(
+        "@default", "The same if lanes were twice as far apart (m)")),
+    "BIAS": ("bias", QT_TRANSLATE_NOOP("@default", "Mean misfit of lanes left out (m)")),
+    "P95": ("p95", QT_TRANSLATE_NOOP(
+        "@default", "Misfit that 95 % of soundings on lanes left out stay below (m)")),
+}
+
+
+class CompareMethods(LakefloorAlgorithm):
+    NAME = "comparemethods"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Compare gridding methods")
+    GROUP = "surface"
+    TAGS = ("cross-validation", "accuracy", "TIN", "IDW", "spline", "contour interval", "RMSE",
+            "lanes left out")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Which gridding method suits this survey, how large its error is, and which contour "
+        "interval the data support: as a table, a report in plain words with a plot, and figures "
+        "for models. Run it before the map is drawn.\n\n"
+        "Whole lanes are left out in three turns, neighbours in different turns, and predicted by "
+        "TIN, IDW and smooth surface from the rest. Points left out one by one would be useless, "
+        "as the points along a lane are near-copies. Without a lane the gap is twice as wide, so "
+        "this is the error if lanes were twice as far apart: too pessimistic for the map itself, "
+        "but fair between methods. The error to expect with the lanes as they are is taken from "
+        "short pieces left out as well, by how far into how wide a gap they lie. Both hold the "
+        "noise of the soundings.\n\n"
+        "Lane numbers come from Read logs. Without them, squares two lane spacings wide are left "
+        "out instead. A contour interval is supported where nine depths in ten are right within "
+        "half of it. An error that all soundings share, as of water level, draft or sound speed, "
+        "does not show.\n\n"
+        "Every method is run five times, so this takes several times as long as the surfaces "
+        "themselves; a larger cell size makes it faster. Not for navigation.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Roberts et al. (2017), Ecography 40(8), 913-929; U.S. Bureau of the Budget (1947), United "
+        "States National Map Accuracy Standards; FGDC-STD-007.3-1998",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add_inputs(self)
+        self.addParameter(params.choice(
+            "UNIT", tr("Unit of the report"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
+            tr("Unit in which the report is written; fields and figures are in metres."),
+        ))
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
+        ))
+        self.addParameter(QgsProcessingParameterFileDestination(
+            "REPORT", tr("Report"), "HTML (*.html)", optional=True
+        ))
+        self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
+        self.addOutput(QgsProcessingOutputNumber(
+            "CLEAR", tr("1 if clearly better than the next best, else 0")
+        ))
+        for name, (_, label) in _NUMBERS.items():
+            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+        for name, label in (
+            ("WITHIN_PERCENT", tr("Misfits within two stated standard deviations (percent)")),
+            ("INTERVAL_FT", tr("Contour interval that the data support (ft)")),
+            ("INTERVAL_M", tr("Contour interval that the data support (m)")),
+            ("SPACING", tr("Lane spacing (m)")),
+            ("LANES", tr("Lanes")),
+            ("LEFT_OUT", tr("Soundings left out and predicted")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, label))
+
+    def compute(self, parameters, context, feedback):
+        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        soundings, crs = read_soundings(
+            source(self, parameters, params.INPUT, context), context, feedback
+        )
+        datum_of(soundings.select(soundings.accepted))
+        shore = optional_source(self, parameters, params.SHORELINE, context)
+        cell, gap = (
+            self.parameterAsDouble(parameters, name, context)
+            if parameters.get(name) not in (None, "") else None
+            for name in (params.CELL_SIZE, params.MAX_GAP)
+        )  # fmt: skip
+        comparison = compare_methods(
+            soundings,
+            shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
+            cell=cell,
+            max_gap=gap,
+            progress=self.progress(feedback),
+        )
+        for line in sentences(comparison, unit):
+            feedback.pushInfo(line)
+        best = comparison.scores[comparison.best]
+        with Outputs(self, parameters, context, feedback) as out:
+            out.table("TABLE", FIELDS, _rows(comparison))
+            if out.wanted("REPORT"):
+                out.file("REPORT").write_text(comparison_html(comparison, unit), encoding="utf-8")
+            out.results.update(
+                BEST=comparison.best,
+                CLEAR=int(comparison.clear),
+                WITHIN_PERCENT=100.0 * best.within,
+                INTERVAL_FT=comparison.interval["ft"],
+                INTERVAL_M=comparison.interval["m"],
+                SPACING=comparison.spacing,
+                LANES=comparison.lanes,
+                LEFT_OUT=comparison.left_out,
+                **{name: getattr(best, key) for name, (key, _) in _NUMBERS.items()},
+            )
+        return out.results
+
+
+def _rows(comparison):
+    whole = int(comparison.whole.sum())
+    for method, score in comparison.scores.items():
+        within = 100.0 * score.within
+        yield [method, "expected with these lanes", None, None, None, score.rmse_here, None, None,
+               within]
+        yield [method, "lanes twice as far apart", None, None, whole, score.rmse, score.bias,
+               score.p95, within]
+        for row in score.classes:
+            if row["count"]:
+                far = row["distance_to"]
+                yield [method, "by distance", row["distance_from"],
+                       far if far < float("inf") else None, row["count"], row["rmse"],
+                       row["bias"], row["p95"], None]
