@@ -136,7 +136,8 @@ def compare_methods(
     methods : sequence of str
         Keys of :data:`METHODS`.
     shoreline, cell, max_gap, shore_depth
-        As for :func:`~.tin.tin_surface`.
+        As for :func:`~.tin.tin_surface`. Where soundings are left out, twice ``max_gap`` is
+        bridged.
     progress : callable
 
     Returns

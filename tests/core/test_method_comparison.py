@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator
+from scipy.ndimage import map_coordinates
 from shapely.geometry import box
 
 from lakefloor.algorithms.core import method_comparison as module
@@ -141,6 +142,25 @@ def test_intervals_by_the_rule_of_map_accuracy():
     assert supported_interval(0.0761)["m"] == 0.5
     assert supported_interval(0.46) == {"ft": 5.0, "m": 2.0}
     assert supported_interval(0.62) == {"ft": None, "m": None}
+
+
+def test_on_a_rough_bottom_no_method_is_clearly_better():
+    # A random field with a spectrum falling by the cube of the wave number, as of rough ground.
+    rng = np.random.default_rng(0)
+    wave = np.hypot(*np.meshgrid(np.fft.fftfreq(512), np.fft.fftfreq(512)))
+    wave[0, 0] = 1.0
+    field = np.fft.ifft2(np.fft.fft2(rng.standard_normal((512, 512))) * wave**-1.5).real
+    field = 8.0 + 1.5 * (field - field.mean()) / field.std()
+
+    def rough(x, y):
+        return map_coordinates(field, [np.asarray(y) + 50.0, np.asarray(x) + 50.0], order=1)
+
+    found = compare_methods(lanes(rough), methods=("tin", "smooth"), cell=5.0)
+    assert not found.clear
+    surface = METHODS["tin"](lanes(rough), cell=5.0)
+    x, y = np.meshgrid(surface.depth.x, surface.depth.y)
+    truth = rms(surface.depth.values - rough(x, y))
+    assert 0.8 * truth < found.scores["tin"].rmse_here < 1.4 * truth
 
 
 def test_a_plane_is_predicted_exactly_by_the_tin():

@@ -1,6 +1,8 @@
-"""Difference of surfaces against closed formulas, GUM sums and the normal distribution."""
+"""Difference of surfaces against closed formulas, GUM sums, and lakes with known change."""
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +14,10 @@ from scipy.stats import norm
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface, empty_grid
 from lakefloor.algorithms.core.surface_difference import datum_shift, surface_difference
+from lakefloor.algorithms.core.tin import tin_surface
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+import made_lake
 
 
 def plane(x, y):
@@ -109,6 +115,38 @@ def test_stated_uncertainty_of_the_net_volume_covers_its_errors():
         score.append(d.net / d.net_sd)
     # The circle of influence is pi times the square: on the safe side, by no more than that.
     assert 1 / np.pi < np.std(score) < 1.0
+
+
+@pytest.fixture(scope="module")
+def first_survey():
+    return tin_surface(made_lake.survey(30.0, ping=4.0), shoreline=made_lake.shoreline(), cell=6.0)
+
+
+def test_two_surveys_of_a_lake_that_did_not_change(first_survey):
+    second = made_lake.survey(25.0, ping=4.0, seed=2)
+    newer = tin_surface(second, shoreline=made_lake.shoreline(), cell=5.0)
+    d = surface_difference(newer, first_survey, datum_sd=0.0)
+    # Not much more than the one cell in twenty that chance makes.
+    assert d.area_deeper + d.area_shallower < 1.5 * d.area_by_chance
+    assert abs(d.net) < 2.0 * d.net_sd
+    assert not d.level_suspected
+
+
+def test_a_known_deposit_is_found_with_its_volume(first_survey):
+    def deposit(x, y):
+        return 0.8 * np.exp(-((x - 100.0) ** 2 + y**2) / (2 * 80.0**2))
+
+    second = made_lake.survey(25.0, ping=4.0, seed=2)
+    second = second.replace(depth=second.depth - deposit(second.x, second.y))
+    newer = tin_surface(second, shoreline=made_lake.shoreline(), cell=5.0)
+    d = surface_difference(newer, first_survey, datum_sd=0.0)
+    x, y = np.meshgrid(d.change.x, d.change.y)
+    known = np.isfinite(d.change.values)
+    truth = -deposit(x, y)[known].sum() * d.change.dx**2
+    assert d.net == pytest.approx(truth, abs=2.0 * d.net_sd)
+    assert -truth > 3.0 * d.net_sd
+    middle = np.hypot(x - 100.0, y) < 60.0
+    assert np.mean(d.significance.values[middle] == -1) > 0.8
 
 
 def test_the_coarser_surface_gives_the_cells_and_the_other_is_bilinear():
