@@ -21,6 +21,7 @@ _ALGORITHMS = (
     ("surface.smooth_surface", "SmoothSurface"),
     ("surface.compare_methods", "CompareMethods"),
     ("surface.surface_difference", "SurfaceDifference"),
+    ("surface.blend_detail", "BlendDetail"),
     ("chart.depth_contours", "DepthContours"),
     ("chart.depth_areas", "DepthAreas"),
     ("structure.bottom_slope", "BottomSlope"),

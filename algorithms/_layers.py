@@ -22,7 +22,7 @@ from ._compat import is_null
 from ._i18n import tr
 from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
-from .core.grid import Grid, Surface
+from .core.grid import Grid, Lines, Surface
 from .core.soundings import ACCEPTED, Soundings
 
 #: Field of the soundings layer -> (field of Soundings, kind).
@@ -214,6 +214,29 @@ def read_lines(source, crs, context, feedback) -> list:
                 np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
             )
     return lines
+
+
+def read_contours(source, crs, field, context, feedback) -> Lines:
+    """Read lines with the number in a field as attribute ``depth``, NaN where it is none."""
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    index = source.fields().indexFromName(field)
+    if index < 0:
+        raise LakefloorError(
+            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), field)
+        )
+    coords, depth = [], []
+    for feature in source.getFeatures(request):
+        if feedback.isCanceled():
+            raise Cancelled
+        value = feature.attributes()[index]
+        try:
+            number = np.nan if is_null(value) else float(value)
+        except ValueError:
+            number = np.nan
+        for part in feature.geometry().constParts():
+            coords.append(np.array([(p.x(), p.y()) for p in part.vertices()]))
+            depth.append(number)
+    return Lines(coords, {"depth": np.array(depth)})
 
 
 def read_table(source, feedback) -> dict:

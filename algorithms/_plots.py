@@ -172,3 +172,29 @@ def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 3.8, draw)
+
+
+def misfit_by_depth(depth, before, after, depth_unit: str) -> str:
+    """Draw the mean misfit of a general map by depth, as it was and corrected.
+
+    Parameters
+    ----------
+    depth, before, after : array, shape (n,)
+        Middle of each class of depth, and the mean general less detail, in ``depth_unit``.
+    """
+
+    def draw(axes):
+        axes.axvline(0.0, color=INK, linewidth=0.8)
+        for value, color, mark, style, label in (
+            (before, DROP_OFF, "o", "--", tr("as given")),
+            (after, _DEEP, "s", "-", tr("corrected")),
+        ):
+            axes.plot(value, depth, color=color, marker=mark, linestyle=style, linewidth=1.6,
+                      label=label)
+        axes.invert_yaxis()
+        axes.set_xlabel(tr("general less detail, mean ({})").format(depth_unit))
+        axes.set_ylabel(tr("depth ({})").format(depth_unit))
+        axes.grid(color=INK, alpha=0.15, linewidth=0.6)
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(5.2, 3.8, draw)

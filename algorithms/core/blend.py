@@ -12,7 +12,7 @@ from scipy.optimize import nnls
 from scipy.stats import f as f_distribution
 
 from .errors import LakefloorError
-from .general_map import contour_map
+from .general_map import contour_depths, contour_map
 from .grid import Grid, Lines, Surface
 from .polygons import inside
 from .progress import Progress, silent, span
@@ -30,7 +30,7 @@ _MOST_CELLS = 400_000_000
 # Huber's tuning constant: 95 % efficiency where errors are normal.
 _HUBER = 1.345
 _ITERATIONS = 25
-_SHIFT_STEPS = 25
+_SHIFT_STEPS, _SHIFT_SETTLED = 40, 0.02
 # No spread is believed below this, m.
 _LEAST_SPREAD = 0.005
 # Blocks taken as independent: their side in correlation lengths, and how few there may be.
@@ -133,7 +133,7 @@ def blend_detail(
     shoreline=None,
     width_m: float | None = None,
     shore_depth: float = 0.0,
-    find_shift: bool = True,
+    remove_shift: bool = False,
     max_shift_m: float = 50.0,
     depth_step_m: float = 2.0,
     progress: Progress = silent,
@@ -154,8 +154,10 @@ def blend_detail(
         If None, twice the lane spacing as the survey's distances tell it, 30 m at least.
     shore_depth : float
         Depth of the shoreline, m, for a general map of contours.
-    find_shift : bool
-        Whether to look for a displacement of the general map.
+    remove_shift : bool
+        Whether to move the general map back by its displacement, where that is significant.
+        An old map errs in shape too, which is easily taken for displacement: worth it where
+        the survey holds slopes that face all ways.
     max_shift_m : float
         A larger displacement is not believed, m.
     depth_step_m : float
@@ -179,8 +181,9 @@ def blend_detail(
     Huber's weights, over the survey's own uncertainty; the displacement s enters by the
     gradient of g and is iterated. Misfits of neighbouring cells are near-copies, so the
     standard errors come from whole blocks three correlation lengths wide (Liang and Zeger
-    1986). Terms that are not significant at 5 % are left out, the least significant first.
-    Contours are displaced back and gridded again with the shoreline in its place.
+    1986). Offset and scale are removed where they are significant at 5 %; the less
+    significant is left out first. To remove a displacement, contours are moved back and gridded
+    again with the shoreline in its place.
 
     The standard uncertainty of the corrected map is what two standard deviations need to
     hold 95 % of the misfits, in classes of its slope, plus that of the bias. On level bottom
@@ -235,25 +238,33 @@ def blend_detail(
         frame.x[cols], frame.y[rows], depth[rows, cols], np.nan_to_num(sigma[rows, cols])
     )
     misfit = np.full(frame.shape, np.nan)
-    level, _, _, _ = _fit(_columns(sample, None, (OFFSET, SCALE)), raw[rows, cols] - sample.depth,
-                          sample.sigma, None)
+    level, *_ = _fit(
+        _columns(sample, None, (OFFSET, SCALE)), raw[rows, cols] - sample.depth, sample.sigma, None
+    )
     misfit[overlap] = difference[overlap] - level[0] - level[1] * depth[overlap]
     correlation = correlation_length(frame.like(misfit))
     blocks, notes = _blocks(sample, correlation, np.count_nonzero(overlap) * frame.dx * frame.dy)
     progress(0.25)
-    estimates, shift, covariance = _bias(
-        frame.like(raw), sample, blocks, find_shift, max_shift_m, notes, span(progress, 0.25, 0.45)
-    )
+    terms = [OFFSET, SCALE]
+    if np.std(sample.depth) < _LEAST_RELIEF:
+        terms = [OFFSET]
+        notes.append("The bottom in the overlap is level: the scale of the general map cannot be "
+                     "estimated.")
+    fit = _fitter(frame.like(raw), sample, blocks)
+    east, north = _displacement(fit, terms, max_shift_m, span(progress, 0.25, 0.45))
     drawn = raw
-    if any(shift):
-        drawn = general_map(shift, span(progress, 0.45, 0.6))
-        if isinstance(general, Lines):
-            # Drawn anew with the shoreline in its place: offset and scale are those of this map.
-            again, _, covariance = _bias(
-                frame.like(drawn), sample, blocks, False, max_shift_m, [], silent
-            )
-            estimates = [*again[:2], *estimates[2:]]
-    offset, scale = estimates[:2]
+    displaced = east.p <= SIGNIFICANCE
+    if displaced and remove_shift:
+        drawn = general_map((east.value, north.value), span(progress, 0.45, 0.6))
+        fit = _fitter(frame.like(drawn), sample, blocks)
+        east, north = east._replace(removed=True), north._replace(removed=True)
+    elif displaced:
+        notes.append(
+            f"The general map agrees better with the survey if it is taken to be displaced by "
+            f"{east.value:.1f} m east and {north.value:.1f} m north (standard errors "
+            f"{east.uncert:.1f} and {north.uncert:.1f} m); this was not removed."
+        )
+    offset, scale, covariance = _offset_and_scale(fit, terms)
     a = offset.value if offset.removed else 0.0
     b = scale.value if scale.removed else 1.0
     corrected = (drawn - a) / b
@@ -284,7 +295,7 @@ def blend_detail(
     if not (offset.removed or scale.removed):
         notes.append("Neither offset nor scale is significant: the depths of the general map "
                      "were not changed.")
-    if after_length > width:
+    if after_length > width and spread > 2.0 * _LEAST_SPREAD:
         notes.append(
             f"The misfits of the general map hang together over {after_length:.0f} m; a wider "
             f"transition than {width:.0f} m would use the survey better."
@@ -297,8 +308,8 @@ def blend_detail(
         difference=frame.like(difference),
         offset=offset,
         scale=scale,
-        east=estimates[EAST],
-        north=estimates[NORTH],
+        east=east,
+        north=north,
         rmse_before=_rms(difference[both]),
         rmse_after=_rms(after[both]),
         by_depth=_by_depth(depth[both], difference[both], after[both], depth_step_m),
@@ -329,29 +340,30 @@ def _width(detail: Surface) -> float:
 
 def _frame(detail: Grid, general, shoreline) -> tuple:
     """Return an empty grid over the lake, cell on cell with the detail, and the detail's window."""
+    if isinstance(general, Lines):
+        contour_depths(general)
     if shoreline is not None:
         bounds = shoreline.bounds
     elif isinstance(general, Lines):
-        if not len(general):
-            raise LakefloorError("The general map holds no contour line.")
         xy = np.vstack([np.asarray(line)[:, :2] for line in general.coords])
         bounds = (*np.nanmin(xy, axis=0), *np.nanmax(xy, axis=0))
     else:
         bounds = general.bounds
     west, south, east, north = detail.bounds
     rows, cols = detail.shape
-    left, right = (
-        max(int(np.ceil((gap - 1e-6) / detail.dx)), 0) for gap in (west - bounds[0], bounds[2] - east)
-    )
-    below, above = (
-        max(int(np.ceil((gap - 1e-6) / detail.dy)), 0)
-        for gap in (south - bounds[1], bounds[3] - north)
+    left, below, right, above = (
+        max(int(np.ceil((gap - 1e-6) / cell)), 0)
+        for gap, cell in (
+            (west - bounds[0], detail.dx), (south - bounds[1], detail.dy),
+            (bounds[2] - east, detail.dx), (bounds[3] - north, detail.dy),
+        )
     )
     shape = rows + above + below, cols + left + right
     if shape[0] * shape[1] > _MOST_CELLS:
         raise LakefloorError(
-            f"The general map in cells of {detail.dx:g} m takes {shape[0]} x {shape[1]} cells, "
-            "which is too large: grid the survey in larger cells, or give the shoreline."
+            f"Survey and general map together take {shape[0]} x {shape[1]} cells of "
+            f"{detail.dx:g} m, which is too large. Check that both lie on one lake; else grid the "
+            "survey in larger cells, or give the shoreline."
         )
     frame = replace(
         detail, values=np.full(shape, np.nan), west=west - left * detail.dx,
@@ -520,94 +532,68 @@ def _chance(value, covariance, blocks: int) -> float:
     return float(f_distribution.sf(statistic, k, freedom))
 
 
-def _bias(raw: Grid, sample, blocks, find_shift, max_shift, notes, progress) -> tuple:
-    """Return the four estimates, the shift to remove, and the covariance of offset and scale."""
-    scales = np.std(sample.depth) >= _LEAST_RELIEF
-    if not scales:
-        notes.append("The bottom in the overlap is level: the scale of the general map cannot be "
-                     "estimated.")
-    depths = [OFFSET, SCALE] if scales else [OFFSET]
-    east, north = _gradient(raw)
-    # Off the map's rim it is carried on, so that a trial shift loses no cell.
-    filled = raw.like(_extended(raw.values))
-    slopes = raw.like(east), raw.like(north)
+def _fitter(general: Grid, sample: _Sample, blocks):
+    """Return ``fit(terms, shift)`` of a general map: values, covariance, spread, blocks."""
+    # Beyond its rim the map is carried on, so that a trial shift loses no cell.
+    filled = general.like(_extended(general.values))
+    slopes = [general.like(slope) for slope in _gradient(general)]
 
-    def fit(terms, shift):
-        x = np.clip(sample.x + shift[0], raw.x[0], raw.x[-1])
-        y = np.clip(sample.y + shift[1], raw.y[-1], raw.y[0])
+    def fit(terms, shift=(0.0, 0.0)):
+        x = np.clip(sample.x + shift[0], general.x[0], general.x[-1])
+        y = np.clip(sample.y + shift[1], general.y[-1], general.y[0])
         columns = _columns(sample, [slope.sample(x, y) for slope in slopes], terms)
         return _fit(columns, filled.sample(x, y) - sample.depth, sample.sigma, blocks)
 
-    shift = np.zeros(2)
-    groups = [[term] for term in depths]
-    found = {}
-    if find_shift:
-        shift = _find_shift(fit, depths, max_shift, progress)
-        if shift is None:
-            shift = np.zeros(2)
-            notes.append(
-                "The misfits do not tell whether the general map is displaced: no displacement "
-                f"up to {max_shift:.0f} m brings it to agree with the survey."
-            )
-        else:
-            groups.append([EAST, NORTH])
-    # Backward elimination: the least significant term goes first.
-    while True:
-        terms = sorted(term for group in groups for term in group)
-        moved = EAST in terms
-        if not terms:
-            break
-        beta, covariance, _, count = fit(terms, shift if moved else (0.0, 0.0))
-        beta = np.array(
-            [value + (shift[term - EAST] if term >= EAST else 0.0) for term, value in zip(terms, beta)]
-        )
-        chances = []
-        for group in groups:
-            at = [terms.index(term) for term in group]
-            p = _chance(beta[at], covariance[np.ix_(at, at)], count)
-            chances.append(p if p == p else 1.0)
-            for index, term in zip(at, group):
-                found[term] = (beta[index], np.sqrt(covariance[index, index]), p)
-        worst = int(np.argmax(chances))
-        if chances[worst] <= SIGNIFICANCE:
-            break
-        groups.pop(worst)
-    kept = {term for group in groups for term in group}
-    estimates = []
-    for term in range(4):
-        value, uncert, p = found.get(term, (np.nan, np.nan, np.nan))
-        estimates.append(
-            Estimate(float(value) + (term == SCALE), float(uncert), float(p), term in kept)
-        )
-    both = np.zeros((2, 2))
-    at = [term for term in (OFFSET, SCALE) if term in kept]
-    if at:
-        index = [terms.index(term) for term in at]
-        both[np.ix_(at, at)] = covariance[np.ix_(index, index)]
-    progress(1.0)
-    return estimates, (tuple(shift) if EAST in kept else (0.0, 0.0)), both
+    return fit
 
 
-def _find_shift(fit, depths, max_shift, progress):
-    """Return the displacement of the general map, m, or None if none is found."""
+def _displacement(fit, terms, max_shift, progress) -> tuple:
+    """Return the estimates of the shift east and north, NaN where the misfits do not tell it."""
+    unknown = Estimate(np.nan, np.nan, np.nan, False)
+    terms = [*terms, EAST, NORTH]
     shift = np.zeros(2)
-    spread, best = np.inf, shift
-    start = None
     for step in range(_SHIFT_STEPS):
         progress(step / _SHIFT_STEPS)
-        beta, _, now, _ = fit([*depths, EAST, NORTH], shift)
-        _, _, unmoved, _ = fit(depths, shift)
-        start = unmoved if start is None else start
-        if unmoved < spread:
-            spread, best = unmoved, shift
-        move = beta[-2:]
+        values, covariance, _, blocks = fit(terms, shift)
+        move = values[-2:]
         length = float(np.hypot(*move))
-        if length < 0.02:
-            break
-        shift = shift + move * min(1.0, max_shift / 5.0 / length)
+        shift = shift + move * min(1.0, max_shift / 5.0 / max(length, 1e-12))
         if np.hypot(*shift) > max_shift:
-            return None
-    return best if spread <= start else None
+            return unknown, unknown
+        if length < _SHIFT_SETTLED:
+            break
+    else:
+        return unknown, unknown
+    if fit(terms[:-2], shift)[2] > fit(terms[:-2])[2]:
+        return unknown, unknown
+    p = _chance(shift, covariance[-2:, -2:], blocks)
+    uncert = np.sqrt(np.diag(covariance)[-2:])
+    return tuple(Estimate(float(v), float(u), p, False) for v, u in zip(shift, uncert))
+
+
+def _offset_and_scale(fit, terms) -> tuple:
+    """Return both estimates, and their covariance with 0 for what is not removed.
+
+    By backward elimination: each is reported as last fitted before it was left out.
+    """
+    terms = list(terms)
+    found = {term: (np.nan, np.nan, np.nan) for term in (OFFSET, SCALE)}
+    covariance = np.zeros((2, 2))
+    while terms:
+        values, errors, _, blocks = fit(terms)
+        chances = [_chance(value, error, blocks) for value, error in zip(values, np.diag(errors))]
+        for term, value, error, p in zip(terms, values, np.diag(errors), chances):
+            found[term] = (float(value), float(np.sqrt(error)), p)
+        worst = int(np.argmax(np.nan_to_num(chances, nan=1.0)))
+        if chances[worst] <= SIGNIFICANCE:
+            covariance[np.ix_(terms, terms)] = errors
+            break
+        terms.pop(worst)
+    return (
+        Estimate(*found[OFFSET], OFFSET in terms),
+        Estimate(found[SCALE][0] + 1.0, *found[SCALE][1:], SCALE in terms),
+        covariance,
+    )
 
 
 # -- uncertainty -------------------------------------------------------------------
@@ -698,7 +684,7 @@ def _by_depth(depth, before, after, step) -> list:
         DepthClass(
             float(n * step), float((n + 1) * step), int(rows.sum()), float(before[rows].mean()),
             _rms(before[rows]), float(after[rows].mean()), _rms(after[rows]),
-        )  # fmt: skip
+        )
         for n in np.unique(level)
         for rows in [level == n]
     ]

@@ -117,11 +117,17 @@ def contour_map(
     return grid.like(values)
 
 
-def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
-    """Return positions, shape (n, 2), and depths along contours, the displacement taken off."""
-    depths = np.asarray(lines.attributes["depth"], dtype=float)
+def contour_depths(lines: Lines) -> np.ndarray:
+    """Return the depth of each contour, m.
+
+    Raises
+    ------
+    LakefloorError
+        If there are no lines, one has no depth, or most depths are negative.
+    """
     if not len(lines):
         raise LakefloorError("The general map holds no contour line.")
+    depths = np.asarray(lines.attributes["depth"], dtype=float)
     missing = np.flatnonzero(~np.isfinite(depths))
     if len(missing):
         raise LakefloorError(
@@ -133,6 +139,12 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
             "Most contours have negative depths. Depth is positive down: if the field holds "
             "elevations, subtract them from the water level first."
         )
+    return depths
+
+
+def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
+    """Return positions, shape (n, 2), and depths along contours, the displacement taken off."""
+    depths = contour_depths(lines)
     places, values = [], []
     for number, (line, depth) in enumerate(zip(lines.coords, depths), start=1):
         line = np.asarray(line, dtype=float)[:, :2]
