@@ -40,7 +40,8 @@ class SmoothSurface(LakefloorAlgorithm):
         "The uncertainty is learnt from pieces of the survey left out, by distance and by how much "
         "the bottom bends there: two standard deviations hold about 95 % of such errors, fewer on "
         "the steepest faces. It is nowhere less than half of what the soundings state (uncert_m), "
-        "since an error that they share, as of level or position, does not show there. Depths in metres, positive down.",
+        "since an error that they share, as of level or position, does not show there. Depths in "
+        "metres, positive down.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
