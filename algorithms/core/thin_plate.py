@@ -24,7 +24,7 @@ _MOST = 4.0
 _FIRM = 1e3
 # Steps of conjugate gradients by level, the finest first. A fixed number, since a small bay
 # hardly shows in a measure of the whole lake; fewer only where single precision is reached.
-_STEPS, _ROUNDING = (5, 40, 80), 1e-13
+_STEPS, _ROUNDING = (3, 40, 80), 1e-13
 # Cubic (Lagrange) weights of four cell centres for a point a quarter of a cell past the second.
 _CUBIC = np.array([-7.0, 105.0, 35.0, -5.0]) / 128.0
 
@@ -396,6 +396,9 @@ def thin_plate(
                 if along and size < _STRIKE_FROM * spacing:
                     if strike is None or size >= _STRIKE_TO * spacing:
                         strike = _strike(z, wet, 0.5 * spacing / size)
+                    elif level == 0:
+                        # The few steps left to the finest cells are too short to carry it.
+                        strike = None
                     else:
                         strike = tuple(_twice(part, wet.shape) for part in strike)
             # A coarse plate reaches past the shore, so that cubics find values there.
