@@ -259,6 +259,8 @@ def _line_labels() -> QgsPalLayerSettings:
     labels.placement = QgsPalLayerSettings.Placement.Curved
     line = QgsLabelLineSettings()
     line.setPlacementFlags(QgsLabeling.LinePlacementFlag.OnLine)
+    # A contour comes in pieces, dashed or not; it is labelled as the one line that it is.
+    line.setMergeLines(True)
     labels.setLineSettings(line)
     labels.repeatDistance = 70.0
     # The rim opens a gap in the line.
