@@ -412,20 +412,19 @@ def _day(times):
 def _compare(db, touched, newer_wins, options, parameters, done, progress):
     """Compare the visits that came in with all that lie near, the older first."""
     visits = stored_visits(db)
-    reach = options.get("reach_m", 5.0)
+    margin = options.get("reach_m", 5.0) + options.get("block_m", 20.0)
     pairs = [
         (a, b) for j, b in enumerate(visits) for a in visits[:j]
-        if (a.number in touched or b.number in touched) and _goes_before(a, b)
-        and a.box and _meets(b, (a.box[0] - reach, a.box[1] - reach,
-                                 a.box[2] + reach, a.box[3] + reach))
+        if (a.number in touched or b.number in touched) and a.box and b.box
+        and _goes_before(a, b) and _meets(a, _wider(b.box, margin))
     ]
     held = (None, None)
     for k, (a, b) in enumerate(pairs):
         progress(k / len(pairs))
         if held[0] != b.number:
-            held = (b.number, depths(db, b.number, None))
+            held = (b.number, depths(db, b))
         _, newer = held[1]
-        fids, older = depths(db, a.number, b.box, reach)
+        fids, older = depths(db, a, _wider(b.box, margin))
         found = bottom_change(older, newer, progress=silent, **options)
         if not found.changed.any():
             continue
@@ -445,6 +444,11 @@ def _compare(db, touched, newer_wins, options, parameters, done, progress):
             done.superseded += len(rows)
             log(db, f"{SUPERSEDED}{b.name}", a.name, len(rows), None, parameters)
     progress(1.0)
+
+
+def _wider(box, margin):
+    west, south, east, north = box
+    return west - margin, south - margin, east + margin, north + margin
 
 
 def _goes_before(a, b):

@@ -168,10 +168,8 @@ def parts(db, number, box=None):
     query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
     values = [number]
     if box is not None:
-        west, south, east, north = box
-        query += (" AND fid IN (SELECT id FROM rtree_soundings_geom WHERE maxx >= ? AND minx <= ?"
-                  " AND maxy >= ? AND miny <= ?)")
-        values += [west, east, south, north]
+        query += f" AND {_IN_BOX}"
+        values += _corners(box)
     words = {}
     for rows in _pages(db.execute(f"{query} ORDER BY fid", values)):
         geometry, *columns = zip(*rows)
@@ -232,23 +230,48 @@ def update_extent(db):
         "WHERE table_name IN ('soundings', 'visits', 'history')", (now(),))
 
 
-def depths(db, number, box, reach=0.0):
-    """Return row ids and the accepted soundings of a visit as far as needed to compare depths."""
-    fids, columns = [], []
+def depths(db, visit, box=None):
+    """Return row ids and the accepted soundings of a visit, as far as needed to compare depths.
+
+    Parameters
+    ----------
+    visit : Visit
+        With a position at least.
+    box : tuple, optional
+        West, south, east, north, m; by default all.
+    """
     query = ("SELECT fid, geom, depth_m, uncert_m FROM soundings "
              "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL")
-    for rows in _pages(db.execute(query, (number, ACCEPTED))):
+    values = [visit.number, ACCEPTED]
+    # Where most of the visit is wanted, reading all of it is faster than the index.
+    if box is not None and _area(box) < 0.25 * _area(visit.box):
+        query += f" AND {_IN_BOX}"
+        values += _corners(box)
+    fids, columns = [np.empty(0, np.int64)], [[np.empty(0)] * 4]
+    for rows in _pages(db.execute(query, values)):
         fid, geometry, depth, uncert = zip(*rows)
         x, y = _positions(geometry)
         columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
         fids.append(np.array(fid, np.int64))
-    if not fids:
-        return np.empty(0, np.int64), Soundings.build([], [], [])
     fid = np.concatenate(fids)
     x, y, depth, uncert = (np.concatenate(c) for c in zip(*columns))
     if box is not None:
         west, south, east, north = box
-        inside = (x >= west - 2 * reach) & (x <= east + 2 * reach)
-        inside &= (y >= south - 2 * reach) & (y <= north + 2 * reach)
+        inside = (x >= west) & (x <= east) & (y >= south) & (y <= north)
         fid, x, y, depth, uncert = (v[inside] for v in (fid, x, y, depth, uncert))
     return fid, Soundings.build(x, y, depth, uncert=uncert)
+
+
+def _area(box):
+    west, south, east, north = box
+    return (east - west) * (north - south)
+
+
+#: Rows whose place in the spatial index touches a box.
+_IN_BOX = ("fid IN (SELECT id FROM rtree_soundings_geom "
+           "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)")
+
+
+def _corners(box):
+    west, south, east, north = box
+    return [west, east, south, north]

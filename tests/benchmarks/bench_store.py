@@ -33,15 +33,15 @@ SIDE = 2000.0
 AREA = (400_800.0, 5_150_800.0, 401_000.0, 5_151_000.0)  # a hundredth of the lake
 
 
-def visit(number, n):
-    """Sail n pings of parallel lanes over a square lake of 4 km2, in a heading of its own."""
+def visit(number, n, side=SIDE):
+    """Sail n pings of parallel lanes over a square, by default the whole lake of 4 km2."""
     rng = np.random.default_rng(number)
     lanes = max(int(np.sqrt(n / 40)), 1)
-    along = np.linspace(0, SIDE, -(-n // lanes))
+    along = np.linspace(0, side, -(-n // lanes))
     lane = np.repeat(np.arange(lanes), along.size)[:n]
     s = np.tile(along, lanes)[:n]
-    s = np.where(lane % 2, SIDE - s, s)
-    t = (lane + rng.uniform()) * SIDE / lanes
+    s = np.where(lane % 2, side - s, s)
+    t = (lane + rng.uniform()) * side / lanes
     x, y = (s, t) if number % 2 else (t, s)
     depth = 8 + 4 * np.sin(x / 150) * np.cos(y / 220) + rng.normal(0, 0.04, n)
     return Soundings.build(
@@ -65,6 +65,7 @@ def ours(path, n, visits):
     yield "add all but the last", lambda: [add(k) for k in range(visits - 1)]
     yield "add the last visit", lambda: add(visits - 1)
     yield "add it again", lambda: add(visits - 1)
+    yield "add 20 000 over 200 m", lambda: _store.add(path, visit(visits, 20_000, 200.0), CRS)
     yield "read one area", lambda: sum(len(p) for p in _store.read(path, box=AREA))
     yield "read all", lambda: sum(len(p) for p in _store.read(path))
     yield "remove a visit", lambda: _store.remove(path, ["visit 003"])

@@ -563,3 +563,20 @@ def test_a_store_that_qgis_has_open(path):
     layer.dataProvider().reloadData()
     assert layer.featureCount() == 6000
     assert sum(1 for _ in layer.getFeatures()) == 6000
+
+
+def test_a_small_visit_on_a_large_lake_supersedes_whole_blocks(path):
+    """The few older soundings near it are found by the index: the same as without."""
+    wide = visit("wide", "2024-05-14", n=30_000)  # 800 m of lanes
+    spot = visit("spot", "2026-07-01", n=1500, seed=2, dx=1.0, shift=-0.8)
+    _store.add(path, wide, CRS)
+    done = _store.add(path, spot, CRS, newer_wins=True)
+    ((_, _, found),) = done.changes
+    inside = np.zeros(len(wide), bool)
+    for square in found.areas().polygons:
+        west, south, east, north = square.bounds
+        inside |= (wide.x >= west) & (wide.x < east) & (wide.y >= south) & (wide.y < north)
+    assert found.changed.sum() > 10
+    status = all_of(path, visits=["wide"]).status
+    np.testing.assert_array_equal(status == "superseded by spot", inside)
+    assert done.superseded == inside.sum()
