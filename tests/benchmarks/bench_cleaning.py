@@ -16,11 +16,11 @@ from scipy.ndimage import median_filter
 
 TESTS = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(TESTS), str(TESTS / "core")]
-import conftest  # noqa: E402, F401  (makes the package importable)
-from lakes_for_cleaning import BOTTOMS, survey  # noqa: E402
+import conftest  # noqa: F401  (makes the package importable)
+from lakes_for_cleaning import BOTTOMS, survey
 
-from lakefloor.algorithms.core.cleaning import clean  # noqa: E402
-from lakefloor.algorithms.core.soundings import concatenate  # noqa: E402
+from lakefloor.algorithms.core.cleaning import clean
+from lakefloor.algorithms.core.soundings import concatenate
 
 
 def measure(call):

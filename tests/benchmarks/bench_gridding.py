@@ -23,14 +23,14 @@ import numpy as np
 
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
-import conftest  # noqa: E402, F401  makes the repository the package "lakefloor"
-import made_lake  # noqa: E402
-from shapely.affinity import scale  # noqa: E402
+import conftest  # noqa: F401  makes the repository the package "lakefloor"
+import made_lake
+from shapely.affinity import scale
 
-from lakefloor.algorithms.core.grid import empty_grid  # noqa: E402
-from lakefloor.algorithms.core.polygons import inside  # noqa: E402
-from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell  # noqa: E402
-from lakefloor.algorithms.core.surface_nodes import shore_nodes  # noqa: E402
+from lakefloor.algorithms.core.grid import empty_grid
+from lakefloor.algorithms.core.polygons import inside
+from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell
+from lakefloor.algorithms.core.surface_nodes import shore_nodes
 
 MOST_PAIRS = 1e10
 

@@ -22,11 +22,11 @@ import numpy as np
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
-import conftest  # noqa: E402, F401, I001  makes the repository the package "lakefloor"
-from osgeo import gdal, ogr, osr  # noqa: E402
-from lakefloor.algorithms import _store  # noqa: E402
-from lakefloor.algorithms._layers import SCHEMA  # noqa: E402
-from lakefloor.algorithms.core.soundings import Soundings  # noqa: E402
+import conftest  # noqa: F401, I001  makes the repository the package "lakefloor"
+from osgeo import gdal, ogr, osr
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._layers import SCHEMA
+from lakefloor.algorithms.core.soundings import Soundings
 
 CRS = "EPSG:32615"
 SIDE = 2000.0

@@ -15,8 +15,8 @@ from lakefloor.algorithms.core.soundings import ACCEPTED
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 sys.path.insert(0, str(EXAMPLE))
-import generate  # noqa: E402
-import truth  # noqa: E402
+import generate
+import truth
 
 #: Kinds of planted.csv that put a wrong depth or position into the soundings.
 GROSS = ("spike", "double_echo", "zero_depth", "position_jump", "duplicate")

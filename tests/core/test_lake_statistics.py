@@ -15,8 +15,8 @@ from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "example_project")]
-import truth  # noqa: E402
-from bowls import SHAPES, circle  # noqa: E402
+import truth
+from bowls import SHAPES, circle
 
 #: A hundred acres and thirty feet.
 RADIUS = float(np.sqrt(100.0 * ACRE / np.pi))

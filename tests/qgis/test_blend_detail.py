@@ -32,7 +32,8 @@ def detail(provider, lake, tmp_path_factory):
     x, _ = np.meshgrid(lake.x, lake.y)
     depth = np.where(x < truth.ORIGIN[0], lake.values, np.nan)
     known = np.isfinite(depth)
-    bands = [lake.like(v) for v in (depth, np.where(known, 0.1, np.nan), np.where(known, 4, np.nan))]
+    sigma, distance = (np.where(known, value, np.nan) for value in (0.1, 4.0))
+    bands = [lake.like(v) for v in (depth, sigma, distance)]
     path = tmp_path_factory.mktemp("detail") / "detail.tif"
     write_raster(path, bands, BANDS, UTM15, DATUM)
     return QgsRasterLayer(str(path), "detail")
@@ -97,7 +98,10 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
     squares = difference.values[np.isfinite(difference.values)] ** 2
     assert np.sqrt(squares.mean()) == pytest.approx(result["RMSE_BEFORE"], rel=0.01)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    for text in ("How general", "scale", f"{result['SCALE']:.3f} \u00b1", "significant, removed", "data:image/png", "(ft)"):
+    for text in (
+        "How general", "scale", f"{result['SCALE']:.3f} \u00b1", "significant, removed",
+        "data:image/png", "(ft)",
+    ):  # fmt: skip
         assert text in page
     assert "root mean square as given" in feedback.text
     assert files_of(tmp_path) == ["blend.tif", "difference.tif", "report.html"]

@@ -1,0 +1,406 @@
+"""A general map and a detailed survey as one surface."""
+
+import importlib
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pyproj
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from scipy.interpolate import RBFInterpolator
+from shapely.geometry import Point, box
+
+from lakefloor.algorithms.core.blend import blend_detail, correlation_length, smooth_step
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.general_map import contour_map, least_bending
+from lakefloor.algorithms.core.grid import Grid, Lines, Surface, empty_grid
+from lakefloor.algorithms.core.polygons import inside
+
+EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
+sys.path.insert(0, str(EXAMPLE))
+truth = importlib.import_module("truth")
+
+CELL = 4.0
+
+
+def bottom(x, y):
+    """A made bottom, m, with slopes that face all ways."""
+    return 6.0 + 2.0 * np.sin(x / 37.0) * np.cos(y / 29.0) + 0.01 * x + 1.5 * np.cos(y / 61.0)
+
+
+def grid_of(function, bounds, cell=CELL):
+    grid = empty_grid(bounds, cell)
+    return grid.like(function(*np.meshgrid(grid.x, grid.y)))
+
+
+def survey(depth, part, sigma=0.05):
+    """The part of a depth grid that was surveyed; ``part`` is a mask."""
+    values = np.where(part, depth.values, np.nan)
+    known = np.isfinite(values)
+    return Surface(
+        depth.like(values), depth.like(np.where(known, sigma, np.nan)),
+        depth.like(np.where(known, 2.0, np.nan)),
+    )  # fmt: skip
+
+
+def within(grid, west, south, east, north):
+    x, y = np.meshgrid(grid.x, grid.y)
+    return (x > west) & (x < east) & (y > south) & (y < north)
+
+
+LAKE = (0.0, 0.0, 400.0, 320.0)
+BOX = (120.0, 100.0, 280.0, 220.0)
+
+
+@pytest.fixture(scope="module")
+def made():
+    true = grid_of(bottom, LAKE)
+    return true, survey(true, within(true, *BOX))
+
+
+def test_a_known_bias_is_recovered_and_removed_exactly(made):
+    true, detail = made
+    found = blend_detail(detail, true.like(1.1 * true.values + 0.3))
+    assert found.offset.value == pytest.approx(0.3, abs=1e-9)
+    assert found.scale.value == pytest.approx(1.1, abs=1e-9)
+    assert found.offset.removed
+    assert found.scale.removed
+    assert np.abs(found.surface.depth.values - true.values).max() < 1e-9
+    known = detail.depth.values[np.isfinite(detail.depth.values)]
+    assert found.rmse_before == pytest.approx(np.sqrt(np.mean((0.1 * known + 0.3) ** 2)))
+    assert found.rmse_after < 1e-9
+    assert np.nanmax(np.abs(found.difference.values - (0.1 * detail.depth.values + 0.3))) < 1e-12
+
+
+def test_a_map_without_bias_is_left_as_it_is(made):
+    true, detail = made
+    rng = np.random.default_rng(7)
+    general = true.like(true.values + rng.normal(0.0, 0.2, true.shape))
+    found = blend_detail(detail, general)
+    assert not (found.offset.removed)
+    assert not (found.scale.removed)
+    assert (found.general.values == general.values).all()
+    assert any("not changed" in note for note in found.notes)
+
+
+def test_bias_and_standard_errors_against_scipy(made):
+    """On white noise the blocks' standard errors are those of ordinary least squares.
+
+    Reference: scipy.stats.linregress, and scipy.stats.siegelslopes as another robust line.
+    """
+    true, detail = made
+    rng = np.random.default_rng(3)
+    general = true.like(1.1 * true.values + 0.3 + rng.normal(0.0, 0.3, true.shape))
+    found = blend_detail(detail, general)
+    part = np.isfinite(detail.depth.values)
+    d, g = detail.depth.values[part], general.values[part]
+    line = stats.linregress(d, g)
+    assert found.scale.value == pytest.approx(line.slope, abs=line.stderr)
+    assert found.offset.value == pytest.approx(line.intercept, abs=line.intercept_stderr)
+    assert found.scale.uncert == pytest.approx(line.stderr, rel=0.4)
+    assert found.offset.uncert == pytest.approx(line.intercept_stderr, rel=0.4)
+    # One cell in twelve is a blunder of 5 m: least squares is drawn off, the robust lines are not.
+    bad = general.like(general.values + 5.0 * (rng.random(general.shape) < 1 / 12))
+    found = blend_detail(detail, bad)
+    siegel = stats.siegelslopes(bad.values[part], d)
+    assert found.scale.value == pytest.approx(siegel.slope, abs=4 * line.stderr)
+    at_mean = found.offset.value + found.scale.value * d.mean()
+    squares = stats.linregress(d, bad.values[part])
+    straight = 1.1 * d.mean() + 0.3
+    assert abs(at_mean - straight) < 0.15 < abs(squares.intercept + squares.slope * d.mean()
+                                                - straight)
+
+
+def test_errors_that_hang_together_make_the_bias_less_sure(made):
+    """Offset of maps with errors 30 m long: its scatter over many maps is the standard error.
+
+    Only maps for which the same terms were found to matter are compared: the choice between
+    offset and scale is a further uncertainty, which no standard error holds.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    true, detail = made
+    rng = np.random.default_rng(11)
+    found = []
+    for _ in range(40):
+        noise = gaussian_filter(rng.normal(size=true.shape), 5.0)
+        found.append(
+            blend_detail(detail, true.like(true.values + 1.0 + 0.4 * noise / noise.std()))
+        )
+    alike = [f.offset for f in found if f.offset.removed and not f.scale.removed]
+    assert len(alike) > 15
+    claimed = np.median([offset.uncert for offset in alike])
+    assert 0.5 < claimed / np.std([offset.value for offset in alike]) < 2.0
+
+
+def test_displacement_is_found_and_removed_if_asked():
+    true = grid_of(bottom, LAKE, 2.0)
+    detail = survey(true, within(true, *BOX))
+    moved = grid_of(lambda x, y: 1.1 * bottom(x - 6.5, y + 4.5) + 0.3, LAKE, 2.0)
+    kept = blend_detail(detail, moved)
+    assert (kept.east.value, kept.north.value) == pytest.approx((6.5, -4.5), abs=0.05)
+    assert not kept.east.removed
+    assert any("displaced" in note for note in kept.notes)
+    found = blend_detail(detail, moved, remove_shift=True)
+    assert found.east.removed
+    assert found.north.removed
+    assert found.scale.value == pytest.approx(1.1, abs=0.01)
+    assert found.rmse_after < 0.05 < 0.2 < kept.rmse_after
+
+
+def test_survey_inside_general_map_beyond_and_no_step_between(made):
+    true, detail = made
+    general = true.like(true.values + 0.8 * np.sin(np.arange(true.shape[1]) / 9.0))
+    width = 40.0
+    found = blend_detail(detail, general, width_m=width)
+    part = np.isfinite(detail.depth.values)
+    z, g = found.surface.depth.values, found.general.values
+    assert (z[part] == detail.depth.values[part]).all()
+    west, south, east, north = BOX
+    x, y = np.meshgrid(true.x, true.y)
+    # Distance from the outermost surveyed cell centres, 2 m within the box.
+    away = np.hypot(
+        np.maximum(np.maximum(west + 2 - x, x - east + 2), 0.0),
+        np.maximum(np.maximum(south + 2 - y, y - north + 2), 0.0),
+    )
+    beyond = away >= width
+    assert (z[beyond] == g[beyond]).all()
+    w = found.weight.values
+    assert (w[part] == 1.0).all()
+    assert (w[beyond] == 0.0).all()
+    # The cubic step of the distance: 3 t^2 - 2 t^3.
+    t = np.clip(away / width, 0.0, 1.0)
+    assert w == pytest.approx(1.0 - (3.0 * t**2 - 2.0 * t**3), abs=1e-12)
+    # From one cell to the next the blend changes by no more than both of its sources do, and
+    # what is restored of a misfit of 0.8 m by its share of the fade: 1.5 of misfit a width.
+    misfit = np.abs(detail.depth.values - g)[part].max()
+    for axis in (0, 1):
+        step = np.abs(np.diff(z, axis=axis)).max()
+        own = max(np.abs(np.diff(source, axis=axis)).max() for source in (true.values, g))
+        change = np.abs(np.diff(np.where(part, true.values - g, np.nan), axis=axis))
+        assert step < own + 1.5 * misfit * CELL / width + np.nanmax(change)
+    abrupt = np.where(part, detail.depth.values, g)
+    assert np.abs(np.diff(abrupt, axis=0)).max() > 2 * np.abs(np.diff(z, axis=0)).max() - own
+
+
+@given(st.floats(-1.0, 2.0))
+def test_weights_sum_to_one_and_have_no_kink(t):
+    assert smooth_step(t) + smooth_step(1.0 - t) == pytest.approx(1.0, abs=1e-12)
+    h = 1e-6
+    slope = (smooth_step(t + h) - smooth_step(t - h)) / (2 * h)
+    assert slope == pytest.approx(6.0 * t * (1.0 - t) if 0 < t < 1 else 0.0, abs=1e-5)
+
+
+def test_uncertainty_and_distance(made):
+    true, detail = made
+    rng = np.random.default_rng(5)
+    general = true.like(true.values + rng.normal(0.0, 0.4, true.shape))
+    found = blend_detail(detail, general, width_m=30.0)
+    part = np.isfinite(detail.depth.values)
+    sigma, distance = found.surface.uncertainty.values, found.surface.distance.values
+    assert (sigma[part] == 0.05).all()
+    assert (distance[part] == 2.0).all()
+    error = np.abs(found.surface.depth.values - true.values)
+    assert 0.90 <= np.mean(error[~part] < 2 * sigma[~part]) <= 0.99
+    # One cell off the middle of the box's western side, then two.
+    row, col = true.shape[0] // 2, int(np.flatnonzero(part.any(axis=0))[0])
+    assert distance[row, col - 2 : col] == pytest.approx([2.0 + 2 * CELL, 2.0 + CELL])
+
+
+def test_depth_classes_count_every_cell_of_the_overlap(made):
+    true, detail = made
+    found = blend_detail(detail, true.like(1.1 * true.values + 0.3), depth_step_m=1.0)
+    assert sum(c.cells for c in found.by_depth) == found.cells
+    for c in found.by_depth:
+        assert 0.1 * c.low + 0.3 <= c.mean_before <= 0.1 * c.high + 0.3
+        assert c.rmse_after == pytest.approx(0.0, abs=1e-9)
+
+
+def test_correlation_length_of_a_known_field():
+    """White noise smoothed by a Gaussian of s has the correlation exp(-h^2 / (4 s^2)): 1/e at 2s.
+
+    As the convolution of two Gaussians gives it.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    noise = gaussian_filter(np.random.default_rng(2).normal(size=(400, 500)), 6.0)
+    length = correlation_length(Grid(noise, 0.0, 0.0, 2.0, 2.0))
+    assert length == pytest.approx(2 * 6.0 * 2.0, rel=0.15)
+
+
+# -- contours ----------------------------------------------------------------------
+
+
+def circles(depths, radius, centre=(0.0, 0.0)):
+    """Contours of a round lake; ``radius`` of each depth."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 181)
+    lines = [
+        np.column_stack(
+            [centre[0] + radius(d) * np.cos(angle), centre[1] + radius(d) * np.sin(angle)]
+        )
+        for d in depths
+    ]
+    return Lines(lines, {"depth": np.asarray(depths, dtype=float)})
+
+
+def test_contours_of_a_cone_give_the_cone_between_them():
+    lake = Point(0, 0).buffer(100.0, 90)
+    lines = circles([2.0, 4.0, 6.0, 8.0], lambda d: 100.0 - 10.0 * d)
+    drawn = contour_map(lines, empty_grid((-100, -100, 100, 100), 2.0), shoreline=lake)
+    away = np.hypot(*np.meshgrid(drawn.x, drawn.y))
+    between = (away > 21.0) & (away < 98.0)
+    error = drawn.values - (10.0 - away / 10.0)
+    assert np.nanmax(np.abs(error[between])) < 0.05
+    # The TIN's floor at 8 m is replaced: deeper in the middle, no deeper than the next line.
+    assert 8.5 < np.nanmax(drawn.values) <= 10.0
+    assert np.isnan(drawn.values[away > 102.0]).all()
+
+
+def test_holes_and_humps_of_a_paraboloid_are_rounded_out():
+    for sign in (1.0, -1.0):
+        level = np.array([2.0, 4.0, 6.0, 8.0])
+
+        def radius(d, sign=sign):
+            return 100.0 * np.sqrt(1.0 - d / 9.5) if sign > 0 else 100.0 * np.sqrt(d / 9.5)
+
+        lines = circles(level, radius)
+        drawn = contour_map(lines, empty_grid((-70, -70, 70, 70), 2.0))
+        x, y = np.meshgrid(drawn.x, drawn.y)
+        share = (np.hypot(x, y) / 100.0) ** 2
+        true = 9.5 * (1.0 - share) if sign > 0 else 9.5 * share
+        rim = radius(8.0 if sign > 0 else 2.0)
+        middle = np.hypot(x, y) < rim
+        error = (drawn.values - true)[middle]
+        if sign > 0:
+            flat = 8.0 - true[middle]
+            assert np.sqrt(np.mean(error**2)) < 0.35 * np.sqrt(np.mean(flat**2))
+        else:
+            # Nothing tells the top of a hump at the shallowest line from land.
+            assert np.isnan(error).all()
+
+
+def test_least_bending_agrees_with_thin_plate_splines():
+    """Against scipy.interpolate.RBFInterpolator(kernel="thin_plate_spline") in a small hole."""
+    grid = grid_of(lambda x, y: 0.02 * x * y / 40.0 + np.sin(x / 30.0), (0, 0, 60, 60), 2.0)
+    hole = np.hypot(*np.meshgrid(grid.x - 30.0, grid.y - 30.0)) < 9.0
+    filled = least_bending(np.where(hole, 0.0, grid.values), hole, np.ones(grid.shape, bool))
+    points = np.stack(np.meshgrid(grid.x, grid.y), axis=-1)
+    spline = RBFInterpolator(points[~hole], grid.values[~hole], neighbors=120)(points[hole])
+    assert np.abs(filled - spline).max() < 0.01 * np.ptp(grid.values)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(-3, 3), st.floats(-0.1, 0.1), st.floats(-0.1, 0.1))
+def test_least_bending_keeps_a_plane(level, east, north):
+    grid = grid_of(lambda x, y: level + east * x + north * y, (0, 0, 40, 30), 2.0)
+    hole = np.zeros(grid.shape, bool)
+    hole[4:9, 5:14] = True
+    filled = least_bending(np.where(hole, 9.0, grid.values), hole, np.ones(grid.shape, bool))
+    assert filled == pytest.approx(grid.values[hole], abs=1e-5)
+
+
+# -- the example lake --------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def old_map():
+    change = pyproj.Transformer.from_crs(4326, truth.EPSG, always_xy=True)
+    features = json.loads((EXAMPLE / "old_contours.geojson").read_text())["features"]
+    lines = [
+        np.column_stack(change.transform(*np.array(f["geometry"]["coordinates"]).T))
+        for f in features
+    ]
+    depths = np.array([f["properties"]["depth_ft"] * 0.3048 for f in features])
+    return Lines(lines, {"depth": depths})
+
+
+@pytest.fixture(scope="module")
+def lake():
+    return grid_of(truth.depth_m, truth.shoreline_polygon().bounds, 3.0)
+
+
+def rms(values):
+    return float(np.sqrt(np.nanmean(values**2)))
+
+
+@pytest.mark.parametrize(
+    ("part", "beyond", "around"),
+    [
+        # Half the lake tells what is wrong with the map everywhere.
+        ((-350.0, -250.0, 0.0, 250.0), 0.80, 0.60),
+        # A survey of the hump and the inside turn tells it near by, and the scale.
+        ((-150.0, -100.0, 50.0, 100.0), 1.10, 0.70),
+        ((0.0, -60.0, 250.0, 100.0), 1.00, 0.70),
+    ],
+)
+def test_old_contours_of_the_example_lake(lake, old_map, part, beyond, around):
+    east, north = truth.ORIGIN
+    window = within(lake, part[0] + east, part[1] + north, part[2] + east, part[3] + north)
+    detail = survey(lake, window)
+    shore = truth.shoreline_polygon()
+    found = blend_detail(detail, old_map, shoreline=shore)
+    raw = contour_map(old_map, lake, shoreline=shore).values - lake.values
+    error = found.surface.depth.values - lake.values
+    out = np.isnan(detail.depth.values) & np.isfinite(raw)
+    band = out & (found.weight.values > 0)
+    print(f"beyond: {rms(raw[out]):.2f} -> {rms(error[out]):.2f} m, "
+          f"around: {rms(raw[band]):.2f} -> {rms(error[band]):.2f} m")
+    # Whoever drew the map had all depths 10 % too deep.
+    assert found.scale.removed
+    assert found.scale.value == pytest.approx(1.10, abs=0.03)
+    assert rms(error[out]) < beyond * rms(raw[out])
+    assert rms(error[band]) < around * rms(raw[band])
+    assert np.nanmax(np.abs(error[window])) == 0.0
+    assert found.rmse_after < found.rmse_before
+    sigma = found.surface.uncertainty.values
+    assert np.mean(np.abs(error[out]) < 2 * sigma[out]) > 0.85
+    assert np.isfinite(found.surface.depth.values[inside(shore, lake)]).all()
+
+
+# -- bad input ---------------------------------------------------------------------
+
+
+def test_what_cannot_be_blended_is_said(made):
+    true, detail = made
+    far = replace(true, west=true.west + 5000.0)
+    with pytest.raises(LakefloorError, match="overlap in 0 cells"):
+        blend_detail(detail, far)
+    with pytest.raises(LakefloorError, match="Width of the transition must be above 0"):
+        blend_detail(detail, true, width_m=0.0)
+    line = np.array([[0.0, 0.0], [400.0, 300.0]])
+    for depths, message in (
+        ([np.nan], "have no depth"), ([2.0], "All contours have the depth 2 m"),
+        ([-2.0], "positive down"), ([], "no contour line"),
+    ):  # fmt: skip
+        lines = Lines([line] * len(depths), {"depth": np.array(depths)})
+        with pytest.raises(LakefloorError, match=message):
+            blend_detail(detail, lines)
+    lines = Lines([line], {"depth": np.array([2.0])})
+    with pytest.raises(LakefloorError, match="within the shoreline"):
+        blend_detail(detail, lines, shoreline=box(5000, 5000, 5100, 5100))
+
+
+def test_a_level_bottom_has_no_scale(made):
+    true, detail = made
+    level = survey(true.like(np.full(true.shape, 4.0)), np.isfinite(detail.depth.values))
+    found = blend_detail(level, true.like(np.full(true.shape, 4.5)))
+    assert found.offset.value == pytest.approx(0.5)
+    assert np.isnan(found.scale.uncert)
+    assert np.abs(found.surface.depth.values - 4.0).max() < 1e-9
+    assert any("level" in note for note in found.notes)
+
+
+def test_cancel_is_honoured(made):
+    true, detail = made
+
+    def cancel(fraction):
+        if fraction > 0.5:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        blend_detail(detail, true, progress=cancel)
