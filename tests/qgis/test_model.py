@@ -56,7 +56,9 @@ def _truth():
     return truth
 
 
-@pytest.mark.parametrize(("name", "worst"), [("tin.tif", 0.10), ("idw.tif", 0.15), ("smooth.tif", 0.075)])
+@pytest.mark.parametrize(
+    ("name", "worst"), [("tin.tif", 0.10), ("idw.tif", 0.15), ("smooth.tif", 0.075)]
+)
 def test_surface_is_near_the_truth(mapped, name, worst):
     """The truth is the formula that the example's logs were made from."""
     from osgeo import gdal
