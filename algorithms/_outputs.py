@@ -88,6 +88,10 @@ class Outputs:
                     definition.destinationProject, name,
                 )
                 self.context.addLayerToLoadOnCompletion(str(final), details)
+        for name, value in self.results.items():
+            if isinstance(value, np.generic):
+                # QGIS shows numpy's own numbers as empty.
+                self.results[name] = value.item()
         for target, style, options in self._styles:
             _styling.style_on_load(self.context, target, style, options)
 

@@ -205,3 +205,10 @@ def test_self_intersecting_polygon_is_refused(memory_layer, feedback):
     context = QgsProcessingContext()
     with pytest.raises(LakefloorError, match=r"'shore'.*Self-intersection\[5 5\]"):
         _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
+
+
+def test_figures_are_plain_numbers(qgis_app, feedback):
+    """A numpy number in the results would come out empty in models and headless."""
+    with Outputs(Copy().create(), {}, QgsProcessingContext(), feedback) as out:
+        out.results["DEPTH"], out.results["COUNT"] = np.float64(1.5), np.int64(3)
+    assert {type(value) for value in out.results.values()} == {float, int}
