@@ -8,6 +8,7 @@ from qgis.core import (
     NULL,
     QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
+    QgsCoordinateTransformContext,
     QgsFeatureRequest,
     QgsProcessingException,
     QgsUnitTypes,
@@ -58,8 +59,6 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
     center = extent.center()
     if crs != wgs84:
-        from qgis.core import QgsCoordinateTransformContext
-
         center = QgsCoordinateTransform(crs, wgs84, QgsCoordinateTransformContext()).transform(
             center
         )

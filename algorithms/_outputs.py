@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from osgeo import gdal
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsFeatureSink,
     QgsFields,
@@ -257,8 +258,6 @@ class Outputs:
 
     def table(self, name, fields, rows):
         """Write a table without geometry; each row is a list of values in field order."""
-        from qgis.core import QgsCoordinateReferenceSystem
-
         self.features(name, fields, QgsWkbTypes.Type.NoGeometry, QgsCoordinateReferenceSystem(),
                       ((None, list(row)) for row in rows))
 

@@ -202,15 +202,18 @@ def below_level(depth: Grid, level: float, crs=None) -> tuple:
     return float(sums[0, 0]), float(sums[1, 0])
 
 
-def correlation_length(surface: Surface, shoreline) -> float:
+def correlation_length(surface: Surface, shoreline=None) -> float:
     """Return the distance over which errors of a surface fade: about the lane spacing, m.
 
-    Between lanes the distance to the nearest sounding runs from 0 to half the spacing, so its
-    median is a quarter. Infinite where the surface holds no distances.
+    Taken within the shoreline, or from the whole surface without one. Between lanes the
+    distance to the nearest sounding runs from 0 to half the spacing, so its median is a
+    quarter. Infinite where the surface holds no distances.
     """
     if surface.distance is None:
         return np.inf
-    known = surface.distance.values[inside(shoreline, surface.distance)]
+    known = surface.distance.values
+    if shoreline is not None:
+        known = known[inside(shoreline, surface.distance)]
     known = known[np.isfinite(known)]
     length = 4.0 * float(np.median(known)) if known.size else 0.0
     return length if length > 0 else np.inf

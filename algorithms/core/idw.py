@@ -32,6 +32,7 @@ def idw_surface(
     shoreline=None,
     max_gap: float | None = None,
     shore_depth: float = 0.0,
+    spacing: float | None = None,
     power: float = 2.0,
     neighbours: int = 12,
     sectors: int = 4,
@@ -41,7 +42,7 @@ def idw_surface(
 
     Parameters
     ----------
-    soundings, cell, shoreline, max_gap, shore_depth, progress
+    soundings, cell, shoreline, max_gap, shore_depth, spacing, progress
         As for :func:`~.tin.tin_surface`.
     power, neighbours, sectors
         As for :func:`idw_at`.
@@ -64,7 +65,12 @@ def idw_surface(
     """
     check_search(power, neighbours, sectors)
     f = frame(
-        soundings, cell=cell, shoreline=shoreline, max_gap=max_gap, shore_depth=shore_depth
+        soundings,
+        cell=cell,
+        shoreline=shoreline,
+        max_gap=max_gap,
+        shore_depth=shore_depth,
+        spacing=spacing,
     )
     progress(0.05)
     search = {"power": power, "neighbours": neighbours, "sectors": sectors}

@@ -13,7 +13,7 @@ from .progress import Progress, silent, span
 from .soundings import Soundings
 from .spacing import usable
 from .surface_nodes import BREAK_LINE, SHORE, SOUNDING, Frame, Nodes, frame, join, sounding_nodes
-from .surface_uncertainty import LEAST_NOISE
+from .surface_uncertainty import LEAST_NOISE, refine, to_known_depth
 from .thin_plate import Held, halve, per_cell, thin_plate
 
 # Give of the plate that is tried first, its steps, and the stiffness along strike.
@@ -58,6 +58,7 @@ def smooth_surface(
     break_lines=(),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
+    spacing: float | None = None,
     smoothing: float | None = None,
     progress: Progress = silent,
 ) -> tuple:
@@ -81,6 +82,8 @@ def smooth_surface(
         lane spacings if None.
     shore_depth : float
         Depth of the shoreline below the lake datum, m.
+    spacing : float, optional
+        Lane spacing, m; estimated from the soundings if None.
     smoothing : float, optional
         Length of forms along the lanes whose height is halved, m; if None, the one by
         which lanes left out are predicted best.
@@ -120,6 +123,7 @@ def smooth_surface(
         break_lines=break_lines,
         max_gap=max_gap,
         shore_depth=shore_depth,
+        spacing=spacing,
     )
     progress(0.1)
     kept = usable(soundings)
@@ -266,14 +270,11 @@ def _bending(depth, spacing: float, cell: float) -> np.ndarray:
 def _uncertainty(f: Frame, depth, distance, law) -> np.ndarray:
     """Return the standard uncertainty of each cell, m, by the law of soundings left out."""
     at, sigma, least = law
-    known = distance
-    if not f.mask.all():
-        known = np.minimum(distance, distance_transform_edt(f.mask, sampling=f.grid.dx))
+    known = to_known_depth(f, distance)
     step = max(round(f.spacing / _TRIAL_CELLS / f.grid.dx), 1)
     cell = step * f.grid.dx
     bend = _bending(depth[::step, ::step], f.spacing, cell) + least
-    rows, cols = depth.shape
-    hard = known * bend.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+    hard = known * refine(bend, step, depth.shape)
     return np.where(np.isfinite(distance), np.interp(hard, at, sigma), np.nan)
 
 
@@ -298,7 +299,7 @@ def _shared_error(f: Frame, soundings: Soundings) -> np.ndarray:
     total = np.bincount(cell, soundings.uncert[stated], count.size).reshape(shape)
     near = distance_transform_edt(count == 0, return_distances=False, return_indices=True)
     mean = (total / np.maximum(count, 1))[tuple(near)]
-    return _SHARED * mean.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+    return _SHARED * refine(mean, step, f.grid.shape)
 
 
 def _held(nodes: Nodes, grid: Grid, noise: float) -> tuple:

@@ -11,6 +11,7 @@ from shapely.geometry import box
 from .ellipsoid import polygon_area
 from .errors import LakefloorError
 from .grid import Grid, Surface
+from .hypsography import correlation_length
 from .progress import Progress, silent
 from .surface_nodes import row_blocks
 
@@ -205,7 +206,7 @@ def surface_difference(
     if crs is not None:
         overlap = box(*base.bounds)
         cell *= polygon_area(overlap, crs) / overlap.area
-    length = _correlation_length(newer, older)
+    length = max(correlation_length(surface) for surface in (newer, older))
 
     def volume(cells):
         """Volume of change, its standard uncertainty, and the area, of a mask of cells."""
@@ -280,19 +281,3 @@ def _common(newer: Grid, older: Grid) -> tuple:
     if np.all(np.abs(fit) < 1e-6):
         return part, ""
     return part, "newer" if coarser else "older"
-
-
-def _correlation_length(*surfaces) -> float:
-    """Return the distance over which the errors of all surfaces fade, m.
-
-    Between lanes the distance to the nearest sounding runs from 0 to half the spacing, so its
-    median is a quarter.
-    """
-    lengths = []
-    for surface in surfaces:
-        if surface.distance is None:
-            return np.inf
-        known = surface.distance.values[np.isfinite(surface.distance.values)]
-        length = 4.0 * float(np.median(known)) if known.size else 0.0
-        lengths.append(length if length > 0 else np.inf)
-    return max(lengths)

@@ -108,6 +108,7 @@ def frame(
     break_lines=(),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
+    spacing: float | None = None,
 ) -> Frame:
     """Collect nodes and grid of a surface, with what was not given taken from the data.
 
@@ -127,6 +128,8 @@ def frame(
     shore_depth : float
         Depth of the shoreline below the lake datum, m; negative if it was mapped
         at a level above the datum.
+    spacing : float, optional
+        Lane spacing, m; from :func:`~.spacing.lane_spacing` if None.
 
     Raises
     ------
@@ -140,7 +143,7 @@ def frame(
             raise LakefloorError(f"{name} must be above 0 m; got {size}.")
     kept = usable(soundings)
     try:
-        spacing = lane_spacing(kept)
+        spacing = lane_spacing(kept) if spacing is None else spacing
     except LakefloorError:
         if cell is None or max_gap is None:
             raise

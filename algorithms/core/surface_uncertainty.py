@@ -20,11 +20,9 @@ _LEAST_RESIDUALS = 60
 _MOST_NODES = 20_000
 _WINDOW = 24.0
 _TWO_SIGMA = 0.9545
-# Steps of the widths of gaps, and cells to a lane spacing when they are measured: between
-# soundings left out, and on the surface.
+# Steps of the widths of gaps, and cells to a lane spacing when they are measured.
 _WIDTH_STEP = 1.25
 _CELLS_A_SPACING = 6
-_CELLS_ON_SURFACE = 3
 _PLANE_NODES = 24
 _LEAST_SHARE = 0.7
 _BLOCK = 50_000
@@ -304,6 +302,19 @@ def _growth_from_slope(nodes: Nodes) -> Growth:
     return Growth(1.0, LEAST_NOISE, 0.0, float(np.median(rise / reach[:, 1])), 0.0, 1.0, 0)
 
 
+def to_known_depth(frame: Frame, distance) -> np.ndarray:
+    """Return the distance to the nearest sounding or to the shore, whose depth is known, m."""
+    if frame.mask.all():
+        return distance
+    return np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
+
+
+def refine(coarse, step: int, shape) -> np.ndarray:
+    """Return a grid of which ``coarse`` holds every ``step``-th row and column."""
+    rows, cols = shape
+    return coarse.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+
+
 def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndarray:
     """Return the standard uncertainty of each cell, m; NaN where ``distance`` is.
 
@@ -317,11 +328,8 @@ def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndar
         Standard uncertainty, m, and slope of the bottom at the nodes, interpolated.
     growth : Growth
     """
-    known = distance
-    if not frame.mask.all():
-        known = np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
+    known = to_known_depth(frame, distance)
     step = max(round(frame.spacing / _CELLS_A_SPACING / frame.grid.dx), 1)
     coarse = half_gap(np.nan_to_num(known[::step, ::step]), step * frame.grid.dx)
-    rows, cols = known.shape
-    wide = coarse.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+    wide = refine(coarse, step, known.shape)
     return np.hypot(noise, growth.of(reach(known, wide), slope))

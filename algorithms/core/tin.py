@@ -32,6 +32,7 @@ def tin_surface(
     break_lines=(),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
+    spacing: float | None = None,
     progress: Progress = silent,
 ) -> Surface:
     """Return a depth surface that runs straight from sounding to sounding.
@@ -53,6 +54,8 @@ def tin_surface(
         lane spacings if None.
     shore_depth : float
         Depth of the shoreline below the lake datum, m.
+    spacing : float, optional
+        Lane spacing, m; estimated from the soundings if None.
     progress : callable
 
     Returns
@@ -84,6 +87,7 @@ def tin_surface(
         break_lines=break_lines,
         max_gap=max_gap,
         shore_depth=shore_depth,
+        spacing=spacing,
     )
     progress(0.1)
     triangles = triangulate(f.nodes.xy)

@@ -7,24 +7,16 @@ from html import escape
 import numpy as np
 
 from .. import _plots
+from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
 from ..core.units import LENGTH
-
-_CSS = """
-body { font-family: sans-serif; color: #0b2545; max-width: 54em; margin: 2em auto; }
-table { border-collapse: collapse; margin: 0.5em 0 1.5em; }
-th, td { padding: 0.2em 0.8em; text-align: right; border-bottom: 1px solid #c8d3dd; }
-th:first-child, td:first-child { text-align: left; }
-li { margin: 0.4em 0; }
-.remark { color: #44566b; font-size: 90%; }
-"""
 
 
 def crossing_html(report, unit: str) -> str:
     """Return the page; ``unit`` is a key of :data:`..core.units.LENGTH`."""
     scale = LENGTH[unit]
     crossings = report.crossings.select(report.tested)
-    parts = [f"<h1>{tr('Depths where tracks cross')}</h1>"]
+    parts = []
     if report.notes:
         items = "".join(f"<li>{escape(note)}</li>" for note in report.notes)
         parts.append(f"<ul>{items}</ul>")
@@ -36,7 +28,7 @@ def crossing_html(report, unit: str) -> str:
             f"<h2>{tr('By pair of visits')}</h2>",
             _misfits(tr("visits"), [(" &minus; ".join(escape(v) for v in pair), m)
                                     for pair, m in report.by_visits], scale, unit),
-            _remark(tr("Difference: depth of the first visit less depth of the second. Crossings "
+            remark(tr("Difference: depth of the first visit less depth of the second. Crossings "
                        "of a visit with itself do not test the lake datum.")),
             f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
             _misfits(tr("depth ({})").format(unit), [
@@ -49,34 +41,18 @@ def crossing_html(report, unit: str) -> str:
                 for (low, high), m in report.by_slope], scale, unit),
             f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
             _standards(report.standards),
-            _remark(tr(
+            remark(tr(
                 "A crossing passes where the difference is at most the square root of 2 times the "
                 "tolerance of one sounding at that depth. This is common practice, not a rule of "
                 "the standards, and it tests depth only, not position or coverage. S-44: edition "
                 "6, total vertical uncertainty; EM 1110-2-1003: 2002, table 3-1. This report "
                 "makes no map fit for navigation.")),
         ]
-    title = tr("Depths where tracks cross")
-    return (
-        f'<!DOCTYPE html><html><head><meta charset="utf-8"><title>{title}</title>'
-        f"<style>{_CSS}</style></head><body>{''.join(parts)}</body></html>\n"
-    )
-
-
-def _remark(text):
-    return f'<p class="remark">{text}</p>'
+    return page(tr("Depths where tracks cross"), parts)
 
 
 def _length(value, scale):
     return tr("too few") if value is None else f"{value / scale:.2f}"
-
-
-def _table(head, rows):
-    cells = "".join(f"<th>{cell}</th>" for cell in head)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows
-    )
-    return f"<table><tr>{cells}</tr>{body}</table>"
 
 
 def _summary(report, scale, unit):
@@ -102,21 +78,21 @@ def _summary(report, scale, unit):
         row(tr("robust standard deviation"), "robust_sd"),
     ]
     head = [tr("depth difference ({})").format(unit), tr("between visits"), tr("within a visit")]
-    return _table(head, rows)
+    return table(head, rows)
 
 
 def _misfits(label, rows, scale, unit):
     head = [label, tr("crossings"), tr("mean ({})").format(unit), tr("standard deviation"),
             tr("robust"), tr("95 % within"), tr("bias significant")]
     words = {None: "", True: tr("yes"), False: tr("no")}
-    return _table(head, [
+    return table(head, [
         [name, m.n, _length(m.mean, scale), _length(m.sd, scale), _length(m.robust_sd, scale),
          _length(m.percentile95, scale), words[m.significant]] for name, m in rows
     ])
 
 
 def _standards(standards):
-    return _table(
+    return table(
         [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("share")],
         [[escape(s.order), escape(s.standard), s.n, s.passed, f"{100.0 * s.share:.1f} %"]
          for s in standards],
@@ -125,14 +101,11 @@ def _standards(standards):
 
 def _pictures(crossings, scale, unit, which):
     if not _plots.available():
-        return [_remark(tr("No pictures: this QGIS has no matplotlib."))]
+        return [no_pictures()]
     difference = crossings.difference / scale
     pictures = (
         (tr("Histogram, crossings {}").format(which), _plots.misfit_histogram(difference, unit)),
         (tr("Map, crossings {}").format(which),
          _plots.misfit_map(crossings.x, crossings.y, difference, unit)),
     )
-    return [
-        f'<h2>{title}</h2><img alt="{title}" src="data:image/png;base64,{png}">'
-        for title, png in pictures
-    ]
+    return [f"<h2>{title}</h2>{image(title, png)}" for title, png in pictures]

@@ -76,7 +76,7 @@ def grid(algorithm, parameters, context, feedback, make, with_break_lines=False,
         for name in (params.CELL_SIZE, params.MAX_GAP)
     )  # fmt: skip
     if not (cell and gap):
-        spacing = lane_spacing(kept)
+        spacing = options["spacing"] = lane_spacing(kept)
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
             tr("Lanes lie about {:.1f} m apart. Cell size {:g} m, maximum gap {:.1f} m.").format(
