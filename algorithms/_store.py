@@ -42,12 +42,12 @@ from ._store_rows import (
     stored_visits,
     update_extent,
 )
-from .core.bottom_change import bottom_change
-from .core.corrections import each_visit
+from .core.correcting.corrections import each_visit
 from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate
-from .core.store_content import find_known, fingerprint, same_outing, tells
+from .core.visits.bottom_change import bottom_change
+from .core.visits.store_content import find_known, fingerprint, same_outing, tells
 
 
 @dataclass(frozen=True)
@@ -175,7 +175,7 @@ def add(
         Where the bottom has changed, older soundings get the status ``superseded by`` the newer
         visit. Otherwise change is only reported.
     change : dict, optional
-        Keyword arguments of :func:`.core.bottom_change.bottom_change`.
+        Keyword arguments of :func:`.core.visits.bottom_change.bottom_change`.
     parameters : dict, optional
         Kept in the store beside the visit and in the history.
     before_commit : callable, optional

@@ -9,9 +9,9 @@ from osgeo import ogr
 
 from ._layers import SCHEMA
 from ._store_file import VISITS, now
-from .core.lake_level import datum_of
+from .core.correcting.lake_level import datum_of
 from .core.soundings import ACCEPTED, Soundings
-from .core.store_content import Logged, fingerprint
+from .core.visits.store_content import Logged, fingerprint
 
 _BATCH = 20_000
 

@@ -7,7 +7,7 @@ from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
-from ..core.contours import depth_areas
+from ..core.chart.contours import depth_areas
 from ._surface import add_inputs, read_inputs
 
 FIELDS = [

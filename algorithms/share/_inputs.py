@@ -11,7 +11,7 @@ from .. import _params as params
 from .._i18n import tr
 from .._styling import apply_style
 from ..core.errors import LakefloorError
-from ..core.sheet import PAPERS
+from ..core.share.sheet import PAPERS
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {

@@ -11,7 +11,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
-from ..core.lake_statistics import UNITS
+from ..core.share.lake_statistics import UNITS
 
 #: Digits after the point where no uncertainty says how many are worth reading; other kinds
 #: show three figures or more.

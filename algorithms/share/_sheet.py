@@ -44,9 +44,9 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_raster, read_soundings
 from .._styling import INK, PAPER, depth_color, font_family, text_format
-from ..core import sheet
+from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
-from ..core.lake_level import datum_of
+from ..core.share import sheet
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 
@@ -269,7 +269,7 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     extent : QgsRectangle
         What the map shows, m.
     paper : str
-        A key of :data:`..core.sheet.PAPERS`.
+        A key of :data:`..core.share.sheet.PAPERS`.
     orientation : str
         ``portrait``, ``landscape`` or ``auto``.
     scale : float, optional

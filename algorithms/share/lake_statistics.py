@@ -13,7 +13,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_polygon, read_raster, source, srs_wkt
 from .._outputs import Outputs
-from ..core.lake_statistics import LAYER, LITTORAL_DEPTH, UNITS, lake_statistics
+from ..core.share.lake_statistics import LAYER, LITTORAL_DEPTH, UNITS, lake_statistics
 from ..core.units import LENGTH
 from ._lake_report import sentences, statistics_csv, statistics_html, to_unit
 

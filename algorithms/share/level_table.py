@@ -12,9 +12,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_polygon, read_raster, source, srs_wkt
 from .._outputs import Outputs
-from ..core.lake_statistics import UNITS
-from ..core.level_table import level_table, uncovered
 from ..core.progress import span
+from ..core.share.lake_statistics import UNITS
+from ..core.share.level_table import level_table, uncovered
 from ..core.units import LENGTH
 from ._lake_report import setting, text, to_unit
 from .lake_statistics import datum_uncertainty, optional_depth

@@ -16,8 +16,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_soundings, source, to_qdatetime
 from .._outputs import Outputs
-from ..core.crossing_report import check_crossings
 from ..core.units import LENGTH
+from ..core.visits.crossing_report import check_crossings
 from ._crossing_html import crossing_html
 
 FIELDS = [

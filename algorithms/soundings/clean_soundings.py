@@ -14,7 +14,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
-from ..core.cleaning import clean
+from ..core.cleaning.cleaning import clean
 from ..core.soundings import ACCEPTED
 
 COUNTS = "COUNTS"

@@ -14,7 +14,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
-from ..core.corrections import correct_depths
+from ..core.correcting.corrections import correct_depths
 
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),

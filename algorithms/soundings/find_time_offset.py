@@ -17,7 +17,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
-from ..core.time_offset import find_time_offset
+from ..core.correcting.time_offset import find_time_offset
 
 _FIELDS = [
     ("visit", "text"), ("offset_s", "double"), ("uncert_s", "double"), ("pairs", "int"),

@@ -14,9 +14,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
-from ..core.crossings import find_crossings, find_overlaps, join_crossings
-from ..core.level_network import apply_offsets, level_visits
 from ..core.progress import span
+from ..core.visits.crossings import find_crossings, find_overlaps, join_crossings
+from ..core.visits.level_network import apply_offsets, level_visits
 from .check_crossings import write_crossings
 
 OFFSET_FIELDS = [

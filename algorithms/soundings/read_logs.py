@@ -16,9 +16,9 @@ from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
-from ..core.delimited import parse_columns
 from ..core.errors import LakefloorError
-from ..core.logs import read_logs
+from ..core.reading.delimited import parse_columns
+from ..core.reading.logs import read_logs
 from ..core.times import zone_of
 
 FOLDER = "FOLDER"

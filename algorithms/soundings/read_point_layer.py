@@ -16,7 +16,7 @@ from .._i18n import tr
 from .._layers import metric_crs, read_points, source
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.point_table import soundings_from_points
+from ..core.reading.point_table import soundings_from_points
 from ..core.times import zone_of
 
 

@@ -19,8 +19,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import optional_source, read_soundings, read_table, source
 from .._outputs import Outputs
-from ..core.errors import LakefloorError
-from ..core.lake_level import (
+from ..core.correcting.lake_level import (
     gauge_numbers,
     gauge_times,
     level_record,
@@ -28,6 +27,7 @@ from ..core.lake_level import (
     unit_factor,
     visit_levels,
 )
+from ..core.errors import LakefloorError
 
 _UNITS = ("ft", "m", "us-ft", "cm", "in")
 

@@ -14,7 +14,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_raster, read_soundings, source
 from .._outputs import Outputs
-from ..core.uncertainty_budget import uncertainty_budget
+from ..core.correcting.uncertainty_budget import uncertainty_budget
 
 _NUMBERS = {
     "MEAN_UNCERTAINTY": (

@@ -12,7 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
-from ..core.break_lines import ATTRIBUTES, break_lines
+from ..core.structure.break_lines import ATTRIBUTES, break_lines
 
 FIELDS = [
     (name, {"drop_off": "int", "kind": "text"}.get(name, "double")) for name in ATTRIBUTES

@@ -14,8 +14,8 @@ from .. import _params as params
 from .._i18n import tr
 from .._layers import optional_source, read_lines, read_polygon, read_soundings, source
 from .._outputs import Outputs
+from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
-from ..core.lake_level import datum_of
 from ..core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 
 BREAK_LINES = "BREAK_LINES"

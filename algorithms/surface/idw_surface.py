@@ -5,7 +5,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.idw import idw_surface
+from ..core.surface.idw import idw_surface
 from . import _gridding
 
 

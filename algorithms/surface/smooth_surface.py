@@ -8,7 +8,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.smooth_surface import smooth_surface
+from ..core.surface.smooth_surface import smooth_surface
 from . import _gridding
 
 SMOOTHING = "SMOOTHING"

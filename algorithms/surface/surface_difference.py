@@ -9,7 +9,7 @@ from .._i18n import tr
 from .._layers import read_raster, srs_wkt
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.surface_difference import datum_shift, surface_difference
+from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
 
 OLDER = "OLDER"

@@ -4,7 +4,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.tin import tin_surface
+from ..core.surface.tin import tin_surface
 from . import _gridding
 
 

@@ -19,7 +19,7 @@ sys.path[:0] = [str(TESTS), str(TESTS / "core")]
 import conftest  # noqa: F401  (makes the package importable)
 from lakes_for_cleaning import BOTTOMS, survey
 
-from lakefloor.algorithms.core.cleaning import clean
+from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.soundings import concatenate
 
 

@@ -30,25 +30,25 @@ from shapely.affinity import scale
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell
-from lakefloor.algorithms.core.surface_nodes import shore_nodes
+from lakefloor.algorithms.core.surface.surface_nodes import shore_nodes
 
 MOST_PAIRS = 1e10
 
 
 def ours_tin(job):
-    from lakefloor.algorithms.core.tin import tin_surface
+    from lakefloor.algorithms.core.surface.tin import tin_surface
 
     return lambda: _on(job["grid"], tin_surface(**job["ours"]).depth)
 
 
 def ours_idw(job):
-    from lakefloor.algorithms.core.idw import idw_surface
+    from lakefloor.algorithms.core.surface.idw import idw_surface
 
     return lambda: _on(job["grid"], idw_surface(**job["ours"]).depth)
 
 
 def ours_smooth(job):
-    from lakefloor.algorithms.core.smooth_surface import smooth_surface
+    from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
 
     return lambda: _on(job["grid"], smooth_surface(**job["ours"])[0].depth)
 

@@ -15,11 +15,11 @@ from scipy import stats
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import Point, box
 
-from lakefloor.algorithms.core.blend import blend_detail, correlation_length, smooth_step
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.general_map import contour_map, least_bending
 from lakefloor.algorithms.core.grid import Grid, Lines, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import inside
+from lakefloor.algorithms.core.surface.blend import blend_detail, correlation_length, smooth_step
+from lakefloor.algorithms.core.surface.general_map import contour_map, least_bending
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 sys.path.insert(0, str(EXAMPLE))

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.bottom_change import bottom_change
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.visits.bottom_change import bottom_change
 
 EAST, NORTH = 400_000.0, 5_150_000.0
 

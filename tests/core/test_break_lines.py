@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import cKDTree
 
-from lakefloor.algorithms.core.break_lines import ATTRIBUTES, KINDS, break_lines
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.ridge_lines import filled, slope_maxima
+from lakefloor.algorithms.core.structure.break_lines import ATTRIBUTES, KINDS, break_lines
+from lakefloor.algorithms.core.structure.ridge_lines import filled, slope_maxima
 
 RIM = np.arctanh(1.0 / np.sqrt(3.0))
 OFFSET = {"crest": -RIM, "steepest": 0.0, "toe": RIM}

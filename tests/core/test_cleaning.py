@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import cleaning
-from lakefloor.algorithms.core.cleaning import clean
+from lakefloor.algorithms.core.cleaning import cleaning
+from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings, concatenate
 

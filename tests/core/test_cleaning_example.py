@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.cleaning import clean
-from lakefloor.algorithms.core.logs import read_logs
+from lakefloor.algorithms.core.cleaning.cleaning import clean
+from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.soundings import ACCEPTED
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"

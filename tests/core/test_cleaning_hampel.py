@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.signal import medfilt
 from scipy.stats import median_abs_deviation, norm
 
-from lakefloor.algorithms.core.hampel import (
+from lakefloor.algorithms.core.cleaning.hampel import (
     MAD_TO_SIGMA,
     hampel,
     quantum,

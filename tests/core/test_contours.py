@@ -8,11 +8,11 @@ from scipy import ndimage, stats
 from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.ops import unary_union
 
-from lakefloor.algorithms.core.contour_domain import cells_polygon, smooth_within
-from lakefloor.algorithms.core.contours import depth_areas, depth_contours
+from lakefloor.algorithms.core.chart.contour_domain import cells_polygon, smooth_within
+from lakefloor.algorithms.core.chart.contours import depth_areas, depth_contours
+from lakefloor.algorithms.core.chart.marching_squares import square_ranges, trace
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.marching_squares import square_ranges, trace
 from lakefloor.algorithms.core.polygons import inside
 
 FOOT = 0.3048

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.corrections import correct_depths
+from lakefloor.algorithms.core.correcting.corrections import correct_depths
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, parse_corrections
 from lakefloor.algorithms.core.units import FOOT, fahrenheit_to_celsius

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import crs, delimited, times
+from lakefloor.algorithms.core import crs, times
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.reading import delimited
 
 
 def read(text, encoding="utf-8", **options):

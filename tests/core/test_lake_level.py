@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.lake_level import (
+from lakefloor.algorithms.core.correcting.lake_level import (
     datum_of,
     gauge_numbers,
     gauge_times,
@@ -15,6 +14,7 @@ from lakefloor.algorithms.core.lake_level import (
     unit_factor,
     visit_levels,
 )
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 from lakefloor.algorithms.core.units import FOOT
 

@@ -10,8 +10,8 @@ from shapely.geometry import Point, box
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
-from lakefloor.algorithms.core.lake_statistics import closed_basins, lake_statistics
 from lakefloor.algorithms.core.polygons import inside
+from lakefloor.algorithms.core.share.lake_statistics import closed_basins, lake_statistics
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "example_project")]

@@ -5,12 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.corrections import correct_depths
-from lakefloor.algorithms.core.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.correcting.corrections import correct_depths
+from lakefloor.algorithms.core.correcting.lake_level import datum_of, reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.lake_level import datum_of, reduce_to_datum
-from lakefloor.algorithms.core.level_network import apply_offsets, level_visits, solve_network
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.visits.level_network import (
+    apply_offsets,
+    level_visits,
+    solve_network,
+)
 
 # A worked network of three visits A, B, C, solved by hand from its normal equations
 # N = [[5,-4,-1],[-4,13,-9],[-1,-9,10]], u = [1.06,-5.70,4.64] (constant shift a visit, as in

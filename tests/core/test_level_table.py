@@ -12,7 +12,7 @@ from shapely.geometry import Point, box
 from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
-from lakefloor.algorithms.core.level_table import level_table, uncovered, water_at
+from lakefloor.algorithms.core.share.level_table import level_table, uncovered, water_at
 from lakefloor.algorithms.core.units import FOOT
 
 sys.path.insert(0, str(Path(__file__).parent))

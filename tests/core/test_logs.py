@@ -5,7 +5,7 @@ import pytest
 
 from lakefloor.algorithms.core import crs
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.logs import read_logs
+from lakefloor.algorithms.core.reading.logs import read_logs
 
 
 def table(day="2026-07-09", start=14 * 3600, n=30, lon=-93.0, header=True, depth=3.0):
@@ -17,7 +17,7 @@ def table(day="2026-07-09", start=14 * 3600, n=30, lon=-93.0, header=True, depth
 
 
 def nmea_log(n=20):
-    from lakefloor.algorithms.core.nmea import checksum
+    from lakefloor.algorithms.core.reading.nmea import checksum
 
     out = []
     for i in range(n):

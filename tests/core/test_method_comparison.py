@@ -9,15 +9,15 @@ from scipy.interpolate import LinearNDInterpolator
 from scipy.ndimage import map_coordinates
 from shapely.geometry import box
 
-from lakefloor.algorithms.core import method_comparison as module
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface
-from lakefloor.algorithms.core.method_comparison import (
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.surface import method_comparison as module
+from lakefloor.algorithms.core.surface.method_comparison import (
     METHODS,
     compare_methods,
     supported_interval,
 )
-from lakefloor.algorithms.core.soundings import Soundings, concatenate
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

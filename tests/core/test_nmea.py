@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import nmea
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.reading import nmea
 
 # Worked sentences as printed in receiver manuals and in the test files of NMEA
 # libraries (pynmea2 and others); the checksum is part of each.

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.point_table import soundings_from_points
+from lakefloor.algorithms.core.reading.point_table import soundings_from_points
 
 
 def test_units_sign_and_order_of_time():

@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import sheet
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.share import sheet
 
 
 def test_paper_sizes():

@@ -9,13 +9,13 @@ import pytest
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import Polygon, box
 
-from lakefloor.algorithms.core import smooth_surface as module
-from lakefloor.algorithms.core import thin_plate as plate_module
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.smooth_surface import smooth_surface
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.thin_plate import Held, per_cell, thin_plate
-from lakefloor.algorithms.core.tin import tin_surface
+from lakefloor.algorithms.core.surface import smooth_surface as module
+from lakefloor.algorithms.core.surface import thin_plate as plate_module
+from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
+from lakefloor.algorithms.core.surface.thin_plate import Held, per_cell, thin_plate
+from lakefloor.algorithms.core.surface.tin import tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 sys.path.insert(0, str(Path(__file__).resolve().parent))

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lakefloor.algorithms.core.correcting.sound_speed import (
+    fresh_water_sound_speed,
+    harmonic_mean_speed,
+)
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.sound_speed import fresh_water_sound_speed, harmonic_mean_speed
 from lakefloor.algorithms.core.units import FOOT, fahrenheit_to_celsius
 
 TEMPERATURES = np.array([4.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0])

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.corrections import correct_depths
+from lakefloor.algorithms.core.correcting.corrections import correct_depths
 from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.store_content import (
+from lakefloor.algorithms.core.visits.store_content import (
     Logged,
     find_known,
     fingerprint,

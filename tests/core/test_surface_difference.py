@@ -13,8 +13,8 @@ from scipy.stats import norm
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface, empty_grid
-from lakefloor.algorithms.core.surface_difference import datum_shift, surface_difference
-from lakefloor.algorithms.core.tin import tin_surface
+from lakefloor.algorithms.core.surface.surface_difference import datum_shift, surface_difference
+from lakefloor.algorithms.core.surface.tin import tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

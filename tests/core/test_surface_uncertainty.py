@@ -6,18 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core import surface_uncertainty
-from lakefloor.algorithms.core.idw import idw_surface
 from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.surface_nodes import frame
-from lakefloor.algorithms.core.surface_uncertainty import (
+from lakefloor.algorithms.core.surface import surface_uncertainty
+from lakefloor.algorithms.core.surface.idw import idw_surface
+from lakefloor.algorithms.core.surface.surface_nodes import frame
+from lakefloor.algorithms.core.surface.surface_uncertainty import (
     estimate_growth,
     half_gap,
     leave_out,
     node_slope,
     reach,
 )
-from lakefloor.algorithms.core.tin import tin_at, tin_surface
+from lakefloor.algorithms.core.surface.tin import tin_at, tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

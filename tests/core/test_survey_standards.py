@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.survey_standards import ORDERS, thu, tvu, usace_tolerance
+from lakefloor.algorithms.core.visits.survey_standards import ORDERS, thu, tvu, usace_tolerance
 
 FOOT = 0.3048
 

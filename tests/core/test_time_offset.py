@@ -5,10 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core import cleaning, corrections, logs
+from lakefloor.algorithms.core.cleaning import cleaning
+from lakefloor.algorithms.core.correcting import corrections
+from lakefloor.algorithms.core.correcting.time_offset import find_time_offset
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.reading import logs
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.time_offset import find_time_offset
 
 START = np.datetime64("2026-05-14T08:00:00", "ms")
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"

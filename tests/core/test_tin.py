@@ -13,8 +13,8 @@ from shapely.geometry import Point, Polygon, box
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.surface_nodes import frame
-from lakefloor.algorithms.core.tin import rasterise, tin_at, tin_surface, triangulate
+from lakefloor.algorithms.core.surface.surface_nodes import frame
+from lakefloor.algorithms.core.surface.tin import rasterise, tin_at, tin_surface, triangulate
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

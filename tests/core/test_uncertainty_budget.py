@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import cleaning, corrections, lake_level, logs
-from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.sound_speed import fresh_water_sound_speed
-from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.uncertainty_budget import TERMS, bottom_slope, uncertainty_budget
-from lakefloor.algorithms.core.units import FOOT
-from lakefloor.algorithms.core.vertical_uncertainty import (
+from lakefloor.algorithms.core.cleaning import cleaning
+from lakefloor.algorithms.core.correcting import corrections, lake_level
+from lakefloor.algorithms.core.correcting.sound_speed import fresh_water_sound_speed
+from lakefloor.algorithms.core.correcting.uncertainty_budget import (
+    TERMS,
+    bottom_slope,
+    uncertainty_budget,
+)
+from lakefloor.algorithms.core.correcting.vertical_uncertainty import (
     assumed_speed,
     combine,
     instrument,
@@ -24,6 +25,11 @@ from lakefloor.algorithms.core.vertical_uncertainty import (
     on_slope,
     temperature,
 )
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.reading import logs
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.units import FOOT
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 NOTHING = {

@@ -19,7 +19,7 @@ from qgis.core import QgsVectorLayer
 from lakefloor.algorithms import _store, _store_file
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.store_content import fingerprint
+from lakefloor.algorithms.core.visits.store_content import fingerprint
 
 TESTS = Path(__file__).resolve().parents[1]
 CRS = "EPSG:32615"

@@ -17,7 +17,7 @@ from shapely.geometry import LineString, Point, Polygon
 
 from lakefloor.algorithms._layers import BANDS, SCHEMA
 from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms.core import contours
+from lakefloor.algorithms.core.chart import contours
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
 

@@ -25,7 +25,7 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QCoreApplication
 from shapely import wkt
 
-from lakefloor.algorithms.core.sheet import PAPERS, scale_denominator
+from lakefloor.algorithms.core.share.sheet import PAPERS, scale_denominator
 from lakefloor.algorithms.share import _inputs, _sheet
 from lakefloor.algorithms.share.map_sheet import MapSheet
 

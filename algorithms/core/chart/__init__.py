@@ -1,0 +1,1 @@
+"""Contours and depth areas."""

@@ -1,0 +1,1 @@
+"""Gates and filters that flag soundings and never delete them."""

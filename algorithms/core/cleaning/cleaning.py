@@ -1,0 +1,432 @@
+"""Clean soundings: every sounding that cannot be right is marked with its reason.
+
+The gates run from the certain to the statistical, each on what the earlier ones left:
+what is missing or impossible by itself; what position and time say; values that stand
+for "no bottom"; spikes and bursts along the track; and last the soundings of other
+places. No depth is changed and no sounding is dropped.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from ..errors import LakefloorError
+from ..progress import silent, span
+from ..soundings import ACCEPTED, Soundings
+from . import bursts, hampel, neighbourhood, no_bottom, track_gates
+from .track_gates import run_numbers, starts_of_runs
+
+NO_POSITION = "no position"
+NO_BOTTOM = "no bottom"
+OUTSIDE_LIMITS = "outside depth limits"
+REPEATED = "repeated row"
+POSITION_JUMP = "position jump"
+POSITION_FROZEN = "position frozen"
+TOO_FAST = "too fast"
+TOO_SLOW = "too slow"
+DEPTH_HELD = "depth held"
+SPIKE = "spike along track"
+BURST = "burst along track"
+NEIGHBOURS = "against neighbours"
+AMID_FALSE = "among false depths"
+
+#: Every reason that `clean` gives, in the order of its gates.
+REASONS = (
+    NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
+    TOO_FAST, TOO_SLOW, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
+    AMID_FALSE,
+)  # fmt: skip
+
+#: Reasons that leave no trustworthy position.
+_OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
+#: Reasons after which the depth has to prove itself anew.
+_LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+#: Reasons between which the bottom may have been taken up anew, and wrongly.
+_GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
+#: Reasons that a depth proved false by its neighbours, along the track or across.
+_FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+#: A longer way between two pings, m, ends a run of track; or five times the usual way.
+_LONGEST_GAP = 50.0
+#: A longer time between two pings, s, ends a run of track.
+_LONGEST_PAUSE = 60.0
+#: Track to either side, m, that tells whether a piece stands among false depths.
+_AROUND = 30.0
+#: Share of false depths that condemns all from one loss of the bottom to the next.
+_MOSTLY = 2.0 / 3.0
+#: Fewest soundings of a stretch off its neighbours that are worth a note; and most notes.
+_WORTH_A_NOTE, _NOTES = 10, 5
+#: Rounds of the test against neighbours, each with what the one before left.
+_ROUNDS = 3
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """Soundings with their reasons, and what was found.
+
+    Attributes
+    ----------
+    soundings : Soundings
+        All soundings in their order, only ``status`` exchanged.
+    counts : dict of str to int
+        ``total``, ``accepted`` and then each reason, in the order of `REASONS` and
+        after them reasons that the input brought along. Reasons without a case count 0.
+    notes : tuple of str
+        Gates that could not be used and why; figures taken from the data; stretches of
+        track that were kept though they lie far off their neighbours.
+    """
+
+    soundings: Soundings
+    counts: dict
+    notes: tuple
+
+
+def clean(
+    soundings: Soundings,
+    *,
+    min_depth: float = 0.0,
+    max_depth: float | None = None,
+    max_speed: float | None = 6.0,
+    min_speed: float | None = None,
+    max_jump_speed: float = 15.0,
+    half_window: int = 3,
+    n_sigma: float = 3.0,
+    noise_floor: float = 0.09,
+    max_slope: float = 25.0,
+    max_burst: float = 60.0,
+    radius: float | None = None,
+    anew: bool = False,
+    progress=silent,
+) -> Cleaned:
+    """Mark the soundings that cannot be right, each with its reason.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        In logged order within each visit. A status other than accepted is kept.
+    min_depth, max_depth : float
+        Accepted depths, m; the limits themselves are accepted, zero never.
+    max_speed, min_speed : float, optional
+        Gates on the boat's speed, m/s; None leaves a gate open.
+    max_jump_speed : float
+        No boat of this survey is faster, m/s.
+    half_window : int
+        Pings to either side in the test along the track; bursts of up to as many are
+        caught by it.
+    n_sigma : float
+        Limit of all tests of depth, in standard deviations.
+    noise_floor : float
+        Least standard deviation of a depth, m; 0.09 m suits depths in tenths of a foot.
+    max_slope : float
+        Steepest step between two pings that is believed without a second look, degrees.
+    max_burst : float
+        Longest burst of false depths looked for along the track, m.
+    radius : float, optional
+        How far away neighbours are looked for, m; by default one and a half times the
+        lane spacing found in the data. Zero leaves the test out.
+    anew : bool
+        Forget the reasons of an earlier cleaning first; reasons of other origin stay.
+    progress : callable
+
+    Returns
+    -------
+    Cleaned
+
+    Raises
+    ------
+    LakefloorError
+        If a parameter makes no sense.
+    Cancelled
+        From ``progress``.
+
+    Notes
+    -----
+    Time gates are left out wherever times are missing or the clock stands still, and a
+    note says so. A spike is judged after the slope is taken off (`hampel.spikes`);
+    bursts by how they begin and end (`bursts.bursts`); isolated pieces of track
+    by the soundings of other places (`neighbourhood.contradicted`).
+
+    References
+    ----------
+    Hampel, F. R. (1974). The influence curve and its role in robust estimation. Journal
+        of the American Statistical Association 69, 383-393.
+    Davies, L. and Gather, U. (1993). The identification of multiple outliers. Journal of
+        the American Statistical Association 88, 782-792.
+    """
+    _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
+    progress(0.0)
+    notes = []
+    n = len(soundings)
+    visit, order = _visits(soundings.visit)
+    field = {
+        name: getattr(soundings, name)[order]
+        for name in ("x", "y", "time", "raw_depth", "depth", "speed", "status")
+    }
+    visit = visit[order]
+    status = field["status"].copy()
+    if anew:
+        status[[word in REASONS for word in status]] = ACCEPTED
+    fresh = status == ACCEPTED
+    number = {reason: k for k, reason in enumerate(REASONS)}
+    reason_of = np.full(n, -1)
+    reason_of[~fresh] = [number.get(word, -1) for word in status[~fresh]]
+
+    def mark(rows, reason):
+        """Give the reason to those of the rows that are still accepted."""
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        rows = rows[fresh[rows]]
+        status[rows] = reason
+        reason_of[rows] = number[reason]
+        fresh[rows] = False
+
+    def marked(*reasons):
+        """Mask of the rows rejected for one of the reasons, now or before."""
+        return np.isin(reason_of, [number[reason] for reason in reasons])
+
+    x, y, depth, raw = field["x"], field["y"], field["depth"], field["raw_depth"]
+    placed = np.isfinite(x) & np.isfinite(y)
+    mark(~placed, NO_POSITION)
+    with np.errstate(invalid="ignore"):
+        mark(~(np.isfinite(depth) & (depth > 0.0) & np.isfinite(raw) & (raw > 0.0)), NO_BOTTOM)
+        outside = depth < min_depth
+        if max_depth is not None:
+            outside |= depth > max_depth
+        mark(outside, OUTSIDE_LIMITS)
+    mark(track_gates.repeated_rows(field["time"], visit, x, y, raw), REPEATED)
+    progress(0.1)
+
+    on = np.flatnonzero(placed & ~marked(*_OFF_TRACK))
+    track = track_gates.build_track(field["time"][on], visit[on], x[on], y[on], max_jump_speed)
+    jumps = track_gates.position_jumps(track, max_jump_speed)
+    mark(on[jumps], POSITION_JUMP)
+    if jumps.any():
+        on = on[~jumps]
+        track = track_gates.build_track(field["time"][on], visit[on], x[on], y[on], max_jump_speed)
+    stopped = np.count_nonzero(np.isnan(track.seconds))
+    if stopped:
+        notes.append(
+            f"{stopped} of {len(on)} soundings have no time or a clock that stands still: "
+            "position jumps, frozen positions and speed were not tested there."
+        )
+    mark(on[track_gates.frozen_positions(track, field["speed"][on], depth[on])], POSITION_FROZEN)
+    speed = track_gates.boat_speed(track, field["speed"][on])
+    with np.errstate(invalid="ignore"):
+        if max_speed is not None:
+            mark(on[speed > max_speed], TOO_FAST)
+        if min_speed is not None:
+            mark(on[speed < min_speed], TOO_SLOW)
+    progress(0.2)
+
+    along = np.full(n, np.nan)
+    along[on] = track.along
+    seconds = np.full(n, np.nan)
+    seconds[on] = track.seconds
+    rows = np.flatnonzero(fresh)
+    floor = np.full(n, noise_floor)
+    floor[rows] = np.maximum(noise_floor, 0.5 * hampel.quantum(raw[rows]))
+
+    def left():
+        """Rows that still stand, the run of track of each, and what all tests share."""
+        rows = np.flatnonzero(fresh)
+        steepest = np.tan(np.radians(max_slope))
+        tests = {"n_sigma": n_sigma, "floor": floor[rows], "steepest": steepest}
+        return rows, _runs(visit[rows], along[rows], seconds[rows]), tests
+
+    rows, run, tests = left()
+    mark(rows[no_bottom.placeholders(raw[rows], along[rows], run, **tests)], NO_BOTTOM)
+    rows, run, tests = left()
+    mark(rows[no_bottom.held_depths(raw[rows], along[rows], run, **tests)], DEPTH_HELD)
+    progress(0.3)
+    rows, run, tests = left()
+    found = hampel.spikes(
+        depth[rows], along[rows], run, k=half_window, progress=span(progress, 0.3, 0.6), **tests
+    )
+    mark(rows[found], SPIKE)
+    rows, run, tests = left()
+    found = bursts.bursts(
+        depth[rows], along[rows], run,
+        k=half_window, longest=max_burst, progress=span(progress, 0.6, 0.8), **tests,
+    )  # fmt: skip
+    mark(rows[found], BURST)
+
+    rows, run, tests = left()
+    if radius is None:
+        spacing = neighbourhood.lane_spacing(x[rows], y[rows], along[rows], visit[rows])
+        radius = 1.5 * spacing if np.isfinite(spacing) else 0.0
+        if radius:
+            notes.append(f"Neighbours were looked for within {radius:.1f} m.")
+        else:
+            notes.append("No second lane within reach: soundings were not tested on neighbours.")
+    for turn in range(_ROUNDS if radius > 0 else 0):
+        rows, run, tests = left()
+        piece = bursts.cut(depth[rows], along[rows], run, **tests)
+        lost = marked(*_LOST_BOTTOM)
+        pieces = _isolated(piece, run, rows, lost, visit, along[rows], 2.0 * max_burst)
+        ask = partial(
+            neighbourhood.contradicted, x[rows], y[rows], depth[rows], along[rows], visit[rows],
+            piece, radius=radius, **tests,
+        )  # fmt: skip
+        # Of two pieces that contradict each other, third ones tell which is false.
+        start = 0.8 + 0.06 * turn
+        disputed = pieces[ask(pieces, progress=span(progress, start, start + 0.06))]
+        false = disputed[ask(disputed, ~np.isin(piece, disputed))]
+        if not len(false):
+            break
+        mark(rows[np.isin(piece, false)], NEIGHBOURS)
+
+    rows, run, tests = left()
+    piece = bursts.cut(depth[rows], along[rows], run, **tests)
+    false = marked(*_FALSE_BOTTOM)
+    known = np.flatnonzero(np.isfinite(along))
+    filled = np.interp(np.arange(n), known, along[known]) if len(known) else along
+    amid = _amid_false(piece, run, rows, false, fresh, visit, filled)
+    told = np.flatnonzero(fresh | false)
+    gone = marked(*_GONE_BOTTOM) | (~fresh & (reason_of < 0))
+    section = _runs(visit[told], along[told], seconds[told]) + np.cumsum(gone)[told]
+    mostly = _mostly_false(section, false[told])
+    mark(rows[amid | mostly[fresh[told]]], AMID_FALSE)
+
+    if radius > 0:
+        rows, run, tests = left()
+        lane = soundings.lane[order[rows]]
+        stretch = run_numbers(starts_of_runs(run, np.cumsum(gone)[rows], lane), len(rows))
+        notes += _odd_stretches(
+            x[rows], y[rows], depth[rows], along[rows], visit[rows], stretch,
+            radius, n_sigma * noise_floor, lane, soundings.visit[order[rows]],
+        )  # fmt: skip
+
+    result = np.empty(n, dtype=object)
+    result[order] = status
+    progress(1.0)
+    return Cleaned(soundings.replace(status=result), count(result), tuple(notes))
+
+
+def count(status) -> dict:
+    """Return ``total``, ``accepted`` and the number of soundings of each reason, in order."""
+    found = Counter(status)
+    counts = {"total": len(status), ACCEPTED: found.pop(ACCEPTED, 0)}
+    counts.update({reason: found.pop(reason, 0) for reason in REASONS})
+    return {**counts, **found}
+
+
+def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, floor, max_slope):
+    """Refuse parameters that make no sense, saying which."""
+    if max_depth is not None and not max_depth > min_depth:
+        raise LakefloorError(
+            f"The greatest depth ({max_depth} m) must exceed the least depth ({min_depth} m)."
+        )
+    if max_speed is not None and not max_speed > (min_speed or 0.0):
+        raise LakefloorError(
+            f"The highest speed ({max_speed} m/s) must exceed the lowest ({min_speed or 0.0} m/s)."
+        )
+    if half_window < 1:
+        raise LakefloorError(f"The half window is {half_window} pings; it must be at least 1.")
+    if not n_sigma > 0 or not floor > 0:
+        raise LakefloorError(
+            f"The limit ({n_sigma} standard deviations) and the noise floor ({floor} m) "
+            "must both be greater than zero."
+        )
+    if not 0 < max_slope < 90:
+        raise LakefloorError(f"The steepest slope is {max_slope} degrees; give 1 to 89.")
+
+
+def _visits(names):
+    """Return visit numbers, and the order that brings the rows of a visit together."""
+    starts = starts_of_runs(names)
+    number = {}
+    codes = [number.setdefault(name, len(number)) for name in names[starts]]
+    visit = np.repeat(np.array(codes, dtype=int), np.diff(np.append(starts, len(names))))
+    return visit, np.argsort(visit, kind="stable")
+
+
+def _runs(visit, along, seconds):
+    """Return the run of unbroken track of each row: no new visit, no long way or time."""
+    if len(visit) == 0:
+        return np.zeros(0, dtype=int)
+    way, pause = np.diff(along), np.diff(seconds)
+    moving = way[way > 0]
+    longest = max(_LONGEST_GAP, 5.0 * float(np.median(moving)) if len(moving) else 0.0)
+    with np.errstate(invalid="ignore"):
+        new = (visit[1:] != visit[:-1]) | (way > longest) | (np.abs(pause) > _LONGEST_PAUSE)
+    return np.concatenate([[0], np.cumsum(new)])
+
+
+def _broken_ends(piece, run):
+    """First and last ping of each piece, and whether it begins and ends at a break in depth."""
+    head = starts_of_runs(piece)
+    tail = np.append(head[1:], len(piece)) - 1
+    inner = run[head[1:]] == run[tail[:-1]]
+    return head, tail, np.concatenate([[False], inner]), np.append(inner, False)
+
+
+def _isolated(piece, run, rows, lost, visit, along, longest):
+    """Pieces that nothing ties to the rest of the track.
+
+    Each end of a piece is a break in depth or the end of a run. A piece that is a whole
+    run is not isolated unless the bottom was lost at one of its ends. A piece longer than
+    ``longest``, m, speaks for itself: a lane may well follow a channel.
+    """
+    if len(piece) == 0:
+        return piece
+    head, tail, before, after = _broken_ends(piece, run)
+    broken = before | after
+    for ends, way in ((rows[head], -1), (rows[tail], 1)):
+        next_to = np.clip(ends + way, 0, len(lost) - 1)
+        broken |= lost[next_to] & (visit[next_to] == visit[ends])
+    return piece[head[broken & (along[tail] - along[head] <= longest)]]
+
+
+def _amid_false(piece, run, rows, false, fresh, visit, along):
+    """Pings of broken-off pieces in a stretch of track where most depths proved false."""
+    amid = np.zeros(len(piece), dtype=bool)
+    if len(piece) == 0:
+        return amid
+    head, tail, before, after = _broken_ends(piece, run)
+    number = np.concatenate([[0], np.cumsum(false.astype(int) - fresh)])
+    starts = starts_of_runs(visit)
+    stops = np.append(starts[1:], len(visit))
+    for p in np.flatnonzero(before | after):
+        first, last = rows[head[p]], rows[tail[p]]
+        v = np.searchsorted(starts, first, side="right") - 1
+        around = along[starts[v] : stops[v]]
+        a = starts[v] + np.searchsorted(around, along[first] - _AROUND)
+        b = starts[v] + np.searchsorted(around, along[last] + _AROUND, side="right")
+        amid[head[p] : tail[p] + 1] = number[b] > number[a]
+    return amid
+
+
+def _mostly_false(section, false):
+    """Mask of the rows in sections most of whose depths proved false; sections ascend."""
+    number = run_numbers(starts_of_runs(section), len(section))
+    share = np.bincount(number, false) / np.maximum(np.bincount(number), 1)
+    return share[number] >= _MOSTLY
+
+
+def _odd_stretches(x, y, depth, along, visit, stretch, radius, noise, lane, name):
+    """Notes on stretches of track that stand, though their neighbours tell otherwise."""
+    starts = starts_of_runs(stretch)
+    size = np.diff(np.append(starts, len(stretch)))
+    pieces = stretch[starts[size >= _WORTH_A_NOTE]]
+    excess, far = neighbourhood.departure(x, y, depth, along, visit, stretch, pieces, radius=radius)
+    limit = noise + neighbourhood.GENTLEST * far
+    with np.errstate(invalid="ignore"):
+        odd = np.flatnonzero(np.abs(excess) > limit)
+    odd = odd[np.argsort(-np.abs(excess[odd]) / limit[odd], kind="stable")]
+    notes = []
+    for k in odd[:_NOTES]:
+        first = starts[pieces[k]]
+        count = size[pieces[k]]
+        middle = first + count // 2
+        which = f", lane {lane[first]}" if lane[first] else ""
+        notes.append(
+            f"Visit {name[first]}{which}: {count} accepted soundings about "
+            f"{x[middle]:.0f} E {y[middle]:.0f} N are {abs(excess[k]):.1f} m "
+            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbours "
+            f"{far[k]:.0f} m away. Check them."
+        )
+    if len(odd) > _NOTES:
+        notes.append(f"{len(odd) - _NOTES} more stretches lie off their neighbours, by less.")
+    return notes

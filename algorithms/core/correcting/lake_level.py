@@ -1,0 +1,381 @@
+"""Reduction of depths to a lake datum by gauge readings. Lakes have no tide."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import LakefloorError
+from ..progress import Progress, silent
+from ..soundings import Soundings, parse_corrections, with_corrections
+from ..times import parse_texts, to_utc
+from ..units import LENGTH
+from .corrections import distinct, each_visit, visit_list
+
+#: A level farther than this from the datum, m, is a mistaken unit or datum.
+_LARGEST_CHANGE_M = 60.0
+
+_NOON_S = 43_200.0
+
+
+@dataclass(frozen=True)
+class LevelRecord:
+    """Readings of one gauge, in order of time. Build one with :func:`level_record`.
+
+    Attributes
+    ----------
+    time : array of datetime64[ms], shape (n,)
+        UTC, strictly increasing.
+    level : array, shape (n,)
+        Height of the water on the gauge, m.
+    skipped : int
+        Readings left out because they hold no level.
+    """
+
+    time: np.ndarray
+    level: np.ndarray
+    skipped: int = 0
+
+    def at(self, time) -> np.ndarray:
+        """Return levels at times, linear between readings, the end readings held beyond."""
+        start = self.time[0]
+        ms = np.timedelta64(1, "ms")
+        return np.interp((time - start) / ms, (self.time - start) / ms, self.level)
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """Soundings at lake datum.
+
+    Attributes
+    ----------
+    soundings : Soundings
+    summary : dict
+        ``mean_reduction_m`` (depth at datum less depth before, accepted soundings),
+        ``lowest_level_m``, ``highest_level_m``, ``land``, the accepted soundings above the datum
+        (negative depth), ``held``, those outside the readings' time span, and ``visits``, for
+        each visit its number of ``soundings`` and mean ``level_m``.
+    """
+
+    soundings: Soundings
+    summary: dict
+
+
+def level_record(time, level, unit: str = "m") -> LevelRecord:
+    """Return gauge readings in metres and in order of time.
+
+    Parameters
+    ----------
+    time : array of datetime64, shape (n,)
+        UTC, in any order.
+    level : array, shape (n,)
+        Height of the water on the gauge; a reading of NaN is left out.
+    unit : str
+        Unit of ``level``, a key of :data:`.units.LENGTH`.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is unknown, there is no reading, a reading has no time, or one time has two
+        different levels; the message counts rows from 1.
+    """
+    scale = unit_factor(unit)
+    time = np.asarray(time, dtype="datetime64[ms]")
+    level = np.asarray(level, dtype=float)
+    if time.shape != level.shape or time.ndim != 1:
+        raise LakefloorError(
+            f"Gauge readings have {time.size} times and {level.size} levels; each needs both."
+        )
+    known = np.isfinite(level)
+    if not known.any():
+        raise LakefloorError("The gauge table holds no level. Check its level field.")
+    timeless = known & np.isnat(time)
+    if timeless.any():
+        raise LakefloorError(
+            f"Gauge row {np.flatnonzero(timeless)[0] + 1} has a level but no time that can be "
+            f"read ({timeless.sum()} such rows). Write times as 2026-05-14T08:00."
+        )
+    order = np.flatnonzero(known)[np.argsort(time[known], kind="stable")]
+    same = np.diff(time[order]) == np.timedelta64(0, "ms")
+    clash = np.flatnonzero(same & (np.diff(level[order]) != 0.0))
+    if clash.size:
+        one, two = order[clash[0]], order[clash[0] + 1]
+        raise LakefloorError(
+            f"Gauge rows {one + 1} and {two + 1} give two levels, {level[one]:g} and "
+            f"{level[two]:g} {unit}, for {time[one].astype('datetime64[s]')} UTC. "
+            "Delete the wrong one."
+        )
+    order = order[np.concatenate([[True], ~same])]
+    return LevelRecord(time[order], level[order] * scale, int((~known).sum()))
+
+
+def gauge_times(texts, time_zone: str = "UTC") -> np.ndarray:
+    """Return UTC times of gauge readings written as text, e.g. 2026-05-14T08:00.
+
+    Parameters
+    ----------
+    texts : sequence of str, length n
+        A zone in the text itself (Z, -05:00) goes before ``time_zone``; a date alone is its noon.
+    time_zone : str
+        UTC, an offset such as UTC-05:00, or an IANA name.
+
+    Returns
+    -------
+    array of datetime64[ms], shape (n,)
+        NaT where the text is no date.
+
+    Raises
+    ------
+    LakefloorError
+        If the time zone is unknown, or dates can be read in more than one way.
+    """
+    date, seconds, offset = parse_texts(list(texts))
+    seconds = np.where(np.isnan(seconds), _NOON_S, seconds)
+    local = date.astype("datetime64[ms]") + np.round(seconds * 1000.0).astype("timedelta64[ms]")
+    stated = np.isfinite(offset)
+    utc = to_utc(np.where(stated, np.datetime64("NaT"), local), time_zone)[0]
+    shift = np.round(np.where(stated, offset, 0.0) * 60_000.0).astype("timedelta64[ms]")
+    return np.where(stated, local - shift, utc)
+
+
+def gauge_numbers(values) -> np.ndarray:
+    """Return levels as numbers, NaN where a value is empty; a decimal comma is understood.
+
+    Raises
+    ------
+    LakefloorError
+        If a value is neither empty nor a number; the message counts rows from 1.
+    """
+    numbers = np.full(len(values), np.nan)
+    for i, value in enumerate(values):
+        text = "" if value is None else str(value).strip()
+        try:
+            numbers[i] = float(text.replace(",", ".")) if text else np.nan
+        except ValueError as error:
+            raise LakefloorError(
+                f"Row {i + 1} of the level table: '{text}' is not a number. Correct it, or leave "
+                "it empty."
+            ) from error
+    return numbers
+
+
+def visit_levels(visit, level, unit: str = "m") -> dict:
+    """Return the level of each visit, m.
+
+    Parameters
+    ----------
+    visit : sequence of str, length n
+    level : array, shape (n,)
+        NaN is left out.
+    unit : str
+        Unit of ``level``, a key of :data:`.units.LENGTH`.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is unknown, or a visit has two different levels.
+    """
+    scale = unit_factor(unit)
+    levels = {}
+    for row, (name, value) in enumerate(zip(visit, level), start=1):
+        if not np.isfinite(value):
+            continue
+        name = str(name).strip()
+        if levels.setdefault(name, value) != value:
+            raise LakefloorError(
+                f"Row {row} of the level table gives visit '{name}' a second level, {value:g} "
+                f"after {levels[name]:g} {unit}. Delete the wrong one."
+            )
+    return {name: value * scale for name, value in levels.items()}
+
+
+def unit_factor(unit: str) -> float:
+    """Return metres per unit of length; raises LakefloorError if the unit is unknown."""
+    if unit not in LENGTH:
+        raise LakefloorError(f"Unit '{unit}' is unknown; choose one of {', '.join(LENGTH)}.")
+    return LENGTH[unit]
+
+
+def reduce_to_datum(
+    soundings: Soundings,
+    levels: LevelRecord | Mapping | float,
+    *,
+    datum_elevation_m: float = 0.0,
+    datum_name: str = "lake datum",
+    hold: bool = False,
+    progress: Progress = silent,
+) -> Reduced:
+    """Reduce depths below the water surface of the day to depths below a lake datum.
+
+    Every sounding is reduced, the rejected ones too: they keep their status.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        Depths below the water surface, not yet reduced.
+    levels : LevelRecord, mapping of visit to level, or float
+        Water level in m on the scale of ``datum_elevation_m``: readings in time, one level for
+        each visit, or one for all.
+    datum_elevation_m : float
+        Elevation of the datum on the gauge's scale, m.
+    datum_name : str
+        Name of the datum, which travels with the data.
+    hold : bool
+        Hold the first and the last reading beyond the time span of the readings.
+    progress : callable
+
+    Returns
+    -------
+    Reduced
+
+    Raises
+    ------
+    LakefloorError
+        If soundings are already reduced, lie outside the time span of the readings (unless
+        held), have no time, or belong to a visit without level; or if a level is so far from
+        the datum that a unit or the datum must be wrong.
+
+    Notes
+    -----
+    ``depth at datum = depth - (level - datum elevation)``. Negative depths are land at datum.
+
+    References
+    ----------
+    U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (reduction of
+    soundings to a water-level datum by interpolated gauge readings).
+    """
+    if len(soundings) == 0:
+        raise LakefloorError("There are no soundings to reduce.")
+    name = str(datum_name).strip()
+    if not name or ";" in name:
+        raise LakefloorError("The datum needs a name, and the name may hold no semicolon.")
+    if not np.isfinite(datum_elevation_m):
+        raise LakefloorError("The elevation of the datum must be a number.")
+    datums, group = _datums(soundings)
+    reduced = np.array([datum is not None for datum in datums])[group]
+    if reduced.any():
+        raise LakefloorError(
+            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a datum "
+            f"({reduced.sum()} soundings). Use the soundings as they were before, or start again "
+            "from raw depths with Correct depths."
+        )
+    progress(0.1)
+    held = np.zeros(len(soundings), dtype=bool)
+    if isinstance(levels, LevelRecord):
+        level, held = _levels_in_time(soundings, levels, hold)
+    elif isinstance(levels, Mapping):
+        level = _levels_by_visit(soundings, levels)
+    else:
+        level = np.full(len(soundings), float(levels))
+    progress(0.5)
+    change = level - datum_elevation_m
+    if not np.all(np.abs(change) <= _LARGEST_CHANGE_M):
+        worst = level[np.argmax(np.where(np.isfinite(change), np.abs(change), np.inf))]
+        raise LakefloorError(
+            f"Level {worst:.3f} m is more than {_LARGEST_CHANGE_M:g} m from the datum at "
+            f"{datum_elevation_m:.3f} m. Check the unit of the levels, and that the datum's "
+            "elevation is on the same scale as the gauge."
+        )
+    depth = soundings.depth - change
+    millimetres, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
+    texts = np.array([f"{value / 1000.0:.3f}" for value in millimetres], dtype=object)
+    corrections = with_corrections(
+        soundings.corrections,
+        datum=name,
+        datum_elev_m=_elevation_text(datum_elevation_m),
+        level_m=texts[which],
+    )
+    result = soundings.replace(depth=depth, corrections=corrections)
+    progress(1.0)
+    use = result.accepted
+    return Reduced(result, {
+        "mean_reduction_m": float(-change[use].mean()) if use.any() else None,
+        "lowest_level_m": float(level.min()),
+        "highest_level_m": float(level.max()),
+        "land": int((result.depth[use] < 0.0).sum()),
+        "held": int((held & use).sum()),
+        "visits": {
+            visit: {"soundings": rows.size, "level_m": float(level[rows].mean())}
+            for visit, rows in each_visit(soundings)
+        },
+    })
+
+
+def datum_of(soundings: Soundings):
+    """Return name and elevation (m) of the datum that soundings are reduced to, or None.
+
+    Raises
+    ------
+    LakefloorError
+        If the soundings are at different datums, or only a part of them is reduced.
+    """
+    datums, group = _datums(soundings)
+    distinct = set(datums)
+    if len(distinct) <= 1:
+        return next(iter(distinct), None)
+    parts = []
+    for datum in sorted(distinct, key=str):
+        rows = np.array([d == datum for d in datums])[group]
+        what = "not reduced" if datum is None else f"'{datum[0]}' at {datum[1]:g} m"
+        parts.append(f"visit {visit_list(soundings.visit[rows])} {what}")
+    raise LakefloorError(
+        f"The soundings are not at one datum: {'; '.join(parts)}. Reduce all of them to the same "
+        "lake datum."
+    )
+
+
+def _datums(soundings):
+    """Return the datum (or None) of each distinct corrections text, and each row's text number."""
+    texts, group = distinct(soundings.corrections)
+    datums = []
+    for text in texts:
+        pairs = parse_corrections(text)
+        datums.append(
+            (pairs["datum"], float(pairs.get("datum_elev_m", 0.0))) if "datum" in pairs else None
+        )
+    return datums, group
+
+
+def _elevation_text(elevation: float) -> str:
+    return f"{elevation:.4f}".rstrip("0").rstrip(".")
+
+
+def _levels_in_time(soundings, record, hold):
+    time, accepted = soundings.time, soundings.accepted
+    missing = accepted & np.isnat(time)
+    if missing.any():
+        raise LakefloorError(
+            f"{missing.sum()} soundings of visit {visit_list(soundings.visit[missing])} have no "
+            "time, so the gauge cannot be read for them. Give one level for each visit instead."
+        )
+    first, last = record.time[0], record.time[-1]
+    with np.errstate(invalid="ignore"):
+        outside = (time < first) | (time > last)
+    refused = outside & accepted
+    if refused.any() and not hold:
+        span = f"{first.astype('datetime64[m]')} to {last.astype('datetime64[m]')} UTC"
+        times = time[refused]
+        raise LakefloorError(
+            f"{refused.sum()} soundings of visit {visit_list(soundings.visit[refused])}, between "
+            f"{times.min().astype('datetime64[m]')} and {times.max().astype('datetime64[m]')} "
+            f"UTC, are outside the gauge's readings ({span}). Add readings before and after the "
+            "visit, check the time zone of the gauge, or allow holding the last value."
+        )
+    # Rejected soundings without time take the level of the first reading: their depth counts
+    # for nothing, and all of a layer stays at one datum.
+    level = record.at(np.where(np.isnat(time), first, time))
+    return level, outside
+
+
+def _levels_by_visit(soundings, levels):
+    names, group = distinct(soundings.visit)
+    levels = {str(visit): float(level) for visit, level in levels.items()}
+    missing = [name for name in names if not np.isfinite(levels.get(name, np.nan))]
+    if missing:
+        raise LakefloorError(
+            f"There is no level for visit {visit_list(missing)}. Levels are given for "
+            f"{visit_list(levels) if levels else 'no visit'}."
+        )
+    return np.array([levels[name] for name in names])[group]

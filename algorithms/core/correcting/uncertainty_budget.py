@@ -1,0 +1,385 @@
+"""Total vertical uncertainty of every sounding, the slope of the bottom included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from ..blocks import block_mean
+from ..errors import LakefloorError
+from ..grid import Grid
+from ..progress import Progress, silent, span
+from ..soundings import Soundings, parse_corrections
+from ..terrain import gradient
+from . import vertical_uncertainty as vertical
+from .corrections import distinct, each_visit
+from .sound_speed import fresh_water_sound_speed
+
+#: Radius of the plane that gives the slope: at least this, m, and this many pings.
+_RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
+_NEIGHBOURS, _CHUNK, _ROUNDS = 32, 20_000, 4
+
+#: Residuals of a plane below this, m, count alike.
+_LEAST_SCATTER_M = 0.05
+
+#: Second moments of the neighbours' places, as shares of the radius squared: below the first,
+#: they lie at one place; below the second, along one line.
+_ONE_PLACE, _ONE_LINE = 0.002, 0.01
+
+#: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph).
+_USUAL_SPEED_MS = 2.2
+
+#: Where nothing tells the water's temperature, degrees Celsius.
+_USUAL_TEMPERATURE_C = 15.0
+
+TERMS = (
+    "instrument", "sound speed", "draft", "water level", "position on slope",
+    "time offset on slope",
+)
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Soundings with their uncertainty, and what it is made of.
+
+    Attributes
+    ----------
+    soundings : Soundings
+        ``uncert`` is the total of all terms, one standard deviation, m.
+    terms : tuple of (str, float, float)
+        Each of :data:`TERMS` with its root mean square over the accepted soundings, m, and its
+        share of the total's square.
+    summary : dict
+        ``mean_m``, ``rms_m`` and ``p95_m`` of the uncertainty and ``mean_slope`` (m per m) of
+        the accepted soundings; ``one_way``, the soundings whose slope is known along the track
+        alone; ``no_slope``, those without neighbours or surface, which take the usual slope;
+        ``not_reduced``, those without a lake datum, which have no term of water level; and
+        ``visits``, for each its ``soundings`` and ``rms_m``.
+    """
+
+    soundings: Soundings
+    terms: tuple
+    summary: dict
+
+
+def uncertainty_budget(
+    soundings: Soundings,
+    *,
+    instrument_fixed_m: float = 0.03,
+    instrument_share: float = 0.005,
+    temperature_error_c: float = 1.0,
+    mixed_depth_m: float = 6.0,
+    deep_temperature_c: float = 7.0,
+    sound_speed_measured: bool = False,
+    draft_m: float = 0.03,
+    level_m: float = 0.02,
+    position_m: float = 1.0,
+    time_offset_s: float = 0.2,
+    surface: Grid | None = None,
+    radius_m: float | None = None,
+    progress: Progress = silent,
+) -> Budget:
+    """State the total vertical uncertainty of every sounding, whatever it was before.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        Corrected and, as a rule, reduced to a lake datum; what was done is read from
+        ``corrections``. Rejected soundings get their uncertainty too.
+    instrument_fixed_m, instrument_share : float
+        Sounder, waves and rounding: a fixed part, m, and a share of depth.
+    temperature_error_c : float
+        Of the water temperature that gave the sound speed, degrees Celsius.
+    mixed_depth_m, deep_temperature_c : float
+        Down to which depth, m, the water surely is as warm as the surface, and how cold, degrees
+        Celsius, it may be below.
+    sound_speed_measured : bool
+        The mean sound speed of the whole water column is known, from a profile or a bar check:
+        no allowance for colder water below.
+    draft_m : float
+        Of the transducer's depth, the boat's load and squat included, m.
+    level_m : float
+        Of the water level and the datum, m.
+    position_m : float
+        Of a sounding's place in one direction, m.
+    time_offset_s : float
+        Of the time offset between sounder and position, s.
+    surface : Grid, optional
+        Depth, m, whose slope is taken. By default, and where it has no value, the slope is that
+        of a plane through the soundings around.
+    radius_m : float, optional
+        Radius of the plane, m. By default 8 m or four steps between pings if that is more.
+    progress : callable
+
+    All uncertainties are one standard deviation.
+
+    Returns
+    -------
+    Budget
+
+    Raises
+    ------
+    LakefloorError
+        If there are no soundings, a value is negative, or all terms are 0.
+
+    Notes
+    -----
+    ``uncert^2 = (fixed^2 + (share depth)^2) + sound speed^2 + draft^2 + level^2 +
+    (position slope)^2 + (time offset speed slope)^2``, where sound speed is ``below dc / c``
+    together with the allowance for layers of :func:`.vertical_uncertainty.layering`, and
+    ``below`` is the water below the transducer.
+
+    The slope is that of a plane fitted to the soundings around, block by block, with weights
+    that fall with distance and with the residual. Where they lie along one track, the slope
+    across is unknown and taken to be as steep as along: root 2 times the slope along.
+
+    References
+    ----------
+    International Hydrographic Organization (2020). Standards for Hydrographic Surveys, S-44,
+    edition 6 (total vertical uncertainty).
+    U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (error budget of
+    depth measurement).
+    JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1.2.
+    """
+    if len(soundings) == 0:
+        raise LakefloorError("There are no soundings to state an uncertainty for.")
+    values = {
+        "Fixed uncertainty of the instrument": instrument_fixed_m,
+        "Share of depth": instrument_share,
+        "Uncertainty of temperature": temperature_error_c,
+        "Depth of the mixed water": mixed_depth_m,
+        "Uncertainty of draft": draft_m,
+        "Uncertainty of level": level_m,
+        "Uncertainty of position": position_m,
+        "Uncertainty of the time offset": time_offset_s,
+    }
+    for name, value in values.items():
+        if not (np.isfinite(value) and value >= 0.0):
+            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
+    if radius_m is not None and not radius_m > 0.0:
+        raise LakefloorError(f"Radius of the slope must be above 0 m; got {radius_m:g}.")
+
+    below, speed, left_as_is, reduced = _from_corrections(soundings)
+    slope, one_way, no_slope = _slopes(soundings, surface, radius_m, reduced, progress)
+    layers = (
+        np.zeros(len(soundings)) if sound_speed_measured
+        else vertical.layering(below, speed, mixed_depth_m, deep_temperature_c)
+    )
+    water = vertical.combine(
+        vertical.temperature(below, speed, temperature_error_c), layers,
+    )
+    water = np.where(left_as_is, vertical.assumed_speed(below, speed), water)
+    terms = (
+        vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
+        water,
+        np.full(len(soundings), float(draft_m)),
+        np.where(reduced, level_m, 0.0),
+        vertical.on_slope(position_m, slope),
+        vertical.on_slope(time_offset_s * _boat_speed(soundings), slope),
+    )
+    uncert = vertical.combine(*terms)
+    use = soundings.accepted & np.isfinite(uncert)
+    if not use.any():
+        raise LakefloorError(
+            f"None of the {len(soundings)} soundings is accepted with a depth and a position."
+        )
+    if not uncert[use].max() > 0.0:
+        raise LakefloorError("All terms are 0. A depth without uncertainty does not exist.")
+    done = soundings.replace(uncert=uncert)
+    progress(1.0)
+
+    def rms(value):
+        return float(np.sqrt(np.mean(np.square(value))))
+
+    total = rms(uncert[use])
+    return Budget(
+        done,
+        tuple(
+            (name, rms(term[use]), (rms(term[use]) / total) ** 2)
+            for name, term in zip(TERMS, terms)
+        ),
+        {
+            "mean_m": float(uncert[use].mean()),
+            "rms_m": total,
+            "p95_m": float(np.percentile(uncert[use], 95.0)),
+            "mean_slope": float(slope[use].mean()),
+            "one_way": int((one_way & use).sum()),
+            "no_slope": int((no_slope & use).sum()),
+            "not_reduced": int((use & ~reduced).sum()),
+            "visits": {
+                name: {"soundings": int(use[rows].sum()), "rms_m": rms(uncert[rows][use[rows]])}
+                for name, rows in each_visit(done) if use[rows].any()
+            },
+        },
+    )
+
+
+def _from_corrections(soundings):
+    """Return depth below the transducer, m, sound speed, and masks: speed as assumed; reduced."""
+    texts, group = distinct(soundings.corrections)
+    draft, level = np.zeros(len(texts)), np.zeros(len(texts))
+    speed, kept = np.full(len(texts), np.nan), np.zeros(len(texts), dtype=bool)
+    reduced = np.zeros(len(texts), dtype=bool)
+    for i, text in enumerate(texts):
+        pairs = parse_corrections(text)
+        draft[i] = float(pairs.get("draft_m", 0.0))
+        reduced[i] = "datum" in pairs
+        if "level_m" in pairs:
+            level[i] = float(pairs["level_m"]) - float(pairs.get("datum_elev_m", 0.0))
+        change = pairs.get("sound_speed", "")
+        if "->" in change:
+            speed[i] = float(change.split("->")[1])
+        kept[i] = change == "not corrected"
+    below = np.maximum(soundings.depth + level[group] - draft[group], 0.0)
+    usual = fresh_water_sound_speed(_USUAL_TEMPERATURE_C)
+    speed = np.where(np.isfinite(speed), speed, np.where(kept, 1500.0, usual))[group]
+    return below, speed, kept[group], reduced[group]
+
+
+def _boat_speed(soundings):
+    """Return speed, m/s: as logged, else by the track, else the visit's median, else a usual."""
+    speed = np.where(soundings.speed >= 0.0, soundings.speed, np.nan)
+    for _, rows in each_visit(soundings):
+        lacking = np.isnan(speed[rows])
+        timed = ~np.isnat(soundings.time[rows])
+        if lacking.any() and timed.sum() > 2:
+            order = rows[timed][np.argsort(soundings.time[rows][timed], kind="stable")]
+            seconds = (soundings.time[order] - soundings.time[order[0]]) / np.timedelta64(1, "s")
+            step = np.hypot(np.diff(soundings.x[order]), np.diff(soundings.y[order]))
+            with np.errstate(invalid="ignore", divide="ignore"):
+                found = np.concatenate([[np.nan], step / np.diff(seconds)])
+            # A gap or a stray position shows an impossible speed.
+            found[~(found < 15.0)] = np.nan
+            speed[order] = np.where(np.isnan(speed[order]), found, speed[order])
+        known = speed[rows][np.isfinite(speed[rows])]
+        usual = np.median(known) if known.size else _USUAL_SPEED_MS
+        speed[rows] = np.where(np.isnan(speed[rows]), usual, speed[rows])
+    return speed
+
+
+def _slopes(soundings, surface, radius, reduced, progress):
+    """Return slope (m per m), and masks: known along the track alone; not known."""
+    n = len(soundings)
+    slope, one_way = np.full(n, np.nan), np.zeros(n, dtype=bool)
+    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    if surface is not None:
+        east, north = gradient(surface, progress=span(progress, 0.0, 0.3))
+        slope[placed] = surface.like(np.hypot(east, north)).sample(
+            soundings.x[placed], soundings.y[placed]
+        )
+    # Visits at different levels must not be taken for a slope.
+    groups = (
+        [np.arange(n)] if reduced.all() else [rows for _, rows in each_visit(soundings)]
+    )
+    done = 0
+    for rows in groups:
+        part = span(progress, 0.3 + 0.65 * done / n, 0.3 + 0.65 * (done + rows.size) / n)
+        done += rows.size
+        wanted = rows[placed[rows] & np.isnan(slope[rows])]
+        good = rows[placed[rows] & soundings.accepted[rows]]
+        if wanted.size == 0 or good.size == 0:
+            continue
+        own = radius or _usual_radius(soundings, good)
+        value, along = bottom_slope(
+            soundings.x[good], soundings.y[good], soundings.depth[good],
+            soundings.x[wanted], soundings.y[wanted], own, part,
+        )
+        slope[wanted], one_way[wanted] = value, along
+    unknown = np.isnan(slope)
+    known = slope[~unknown]
+    slope[unknown] = np.sqrt(np.mean(known**2)) if known.size else 0.0
+    return slope, one_way, unknown
+
+
+def _usual_radius(soundings, rows):
+    part = soundings.select(rows)
+    steps = [
+        np.hypot(np.diff(part.x[r]), np.diff(part.y[r])) for _, r in each_visit(part)
+    ]
+    steps = np.concatenate(steps)
+    steps = steps[steps > 0.0]
+    return max(_RADIUS_M, _RADIUS_PINGS * float(np.median(steps)) if steps.size else 0.0)
+
+
+def bottom_slope(x, y, depth, at_x, at_y, radius_m: float, progress: Progress = silent) -> tuple:
+    """Return the slope of the bottom from the soundings around.
+
+    Parameters
+    ----------
+    x, y, depth : array, shape (n,)
+        Soundings, m.
+    at_x, at_y : array, shape (k,)
+        Where the slope is asked for, m.
+    radius_m : float
+        How far soundings count, m.
+    progress : callable
+
+    Returns
+    -------
+    slope : array, shape (k,)
+        m per m; NaN with too few soundings around.
+    one_way : array of bool, shape (k,)
+        The soundings lie along one line: root 2 times the slope along it is given.
+
+    Notes
+    -----
+    A plane of least absolute residuals, by reweighted least squares, with weights that fall with
+    distance.
+
+    References
+    ----------
+    Cleveland, W. S. (1979). Robust locally weighted regression and smoothing scatterplots.
+    Journal of the American Statistical Association 74(368), 829-836.
+    Schlossmacher, E. J. (1973). An iterative technique for absolute deviations curve fitting.
+    Journal of the American Statistical Association 68(344), 857-859.
+    """
+    x, y, depth, _ = block_mean(x, y, radius_m / 5.0, depth)
+    nodes = np.column_stack([x, y])
+    tree = cKDTree(nodes)
+    value, along = np.full(x.size, np.nan), np.zeros(x.size, dtype=bool)
+    for start in range(0, x.size, _CHUNK):
+        progress(start / x.size)
+        rows = slice(start, start + _CHUNK)
+        value[rows], along[rows] = _plane_slope(tree, depth, nodes[rows], radius_m)
+    distance, nearest = tree.query(np.column_stack([at_x, at_y]))
+    found = np.where(distance <= radius_m, value[nearest], np.nan)
+    return found, along[nearest] & np.isfinite(found)
+
+
+def _plane_slope(tree, depth, places, radius):
+    distance, near = tree.query(places, k=min(_NEIGHBOURS, tree.n))
+    distance, near = distance.reshape(len(places), -1), near.reshape(len(places), -1)
+    close = np.maximum(1.0 - (distance / radius) ** 2, 0.0) ** 2
+    u = tree.data[near, 0] - places[:, :1]
+    v = tree.data[near, 1] - places[:, 1:]
+    z = depth[near]
+    weight = close
+    for step in range(_ROUNDS):
+        mass = weight.sum(axis=1)
+
+        def mean(value, weight=weight, mass=mass):
+            return (weight * value).sum(axis=1) / mass
+
+        du, dv, dz = (w - mean(w)[:, None] for w in (u, v, z))
+        uu, uv, vv = mean(du * du), mean(du * dv), mean(dv * dv)
+        uz, vz = mean(du * dz), mean(dv * dz)
+        middle, half = 0.5 * (uu + vv), np.hypot(0.5 * (uu - vv), uv)
+        line = middle - half < _ONE_LINE * radius**2
+        with np.errstate(invalid="ignore", divide="ignore"):
+            det = uu * vv - uv * uv
+            east = np.where(line, 0.0, (vv * uz - uv * vz) / det)
+            north = np.where(line, 0.0, (uu * vz - uv * uz) / det)
+            angle = 0.5 * np.arctan2(2.0 * uv, uu - vv)
+            run = (np.cos(angle) * uz + np.sin(angle) * vz) / (middle + half)
+        east = np.where(line, run * np.cos(angle), east)
+        north = np.where(line, run * np.sin(angle), north)
+        left = np.abs(dz - east[:, None] * du - north[:, None] * dv)
+        if step == _ROUNDS - 1:
+            break
+        # Towards least absolute residuals: a blunder right here must not pull the plane to itself.
+        weight = close / np.maximum(left, _LEAST_SCATTER_M)
+    slope = np.hypot(east, north) * np.where(line, np.sqrt(2.0), 1.0)
+    slope[~(middle + half > _ONE_PLACE * radius**2)] = np.nan
+    return slope, line

@@ -1,0 +1,1 @@
+"""The log readers: files and tables in, soundings out."""

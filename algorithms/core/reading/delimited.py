@@ -1,0 +1,665 @@
+"""Read soundings from delimited text, guessing its columns or taking them as given."""
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from .. import crs, units
+from ..errors import LakefloorError
+from ..soundings import ACCEPTED, Soundings
+from ..times import calendar_ms, parse_texts, stated_to_utc
+from .parsed import Parsed, Tally, relative_hardness
+
+FLAGGED = "flagged by the logger"
+
+#: What a column can hold.
+ROLES = (
+    "lon", "lat", "x", "y", "depth", "time", "date", "epoch", "year", "month", "day", "hour",
+    "minute", "second", "hardness", "water_temp", "speed", "course", "visit", "depth_flag",
+    "position_flag",
+)
+
+#: What may be given beside the columns.
+OPTIONS = ("depth_unit", "water_temp_unit", "speed_unit", "date_order", "depth_sign")
+
+SPEED_UNITS = {"m/s": 1.0, "kn": units.KNOT, "mph": units.MPH, "km/h": units.KMH}
+
+_SAMPLE = 200
+
+_ROLE_WORDS = {
+    "lon": {"lon", "long", "longitude", "lng"},
+    "lat": {"lat", "latitude"},
+    "x": {"x", "easting", "east"},
+    "y": {"y", "northing", "north"},
+    "depth": {"depth", "sounding", "dpt", "dbt"},
+    "epoch": {"epoch", "unix"},
+    "time": {"time", "datetime", "timestamp", "utc"},
+    "date": {"date"},
+    "year": {"year", "yyyy"},
+    "month": {"month"},
+    "day": {"day"},
+    "hour": {"hour", "hr"},
+    "minute": {"minute", "min"},
+    "second": {"second", "sec"},
+    "hardness": {"hardness"},
+    "water_temp": {"temp", "temperature", "watertemp", "wtemp"},
+    "speed": {"speed", "sog"},
+    "course": {"course", "cog"},
+    "visit": {"visit", "outing", "survey"},
+}
+_FLAG_WORDS = {"flag", "quality", "valid", "validity"}
+_VOID = {"v", "void", "0", "n", "no", "false", "f", "invalid", "bad", "rejected"}
+_LENGTH_WORDS = {
+    "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m",
+    "ft": "ft", "feet": "ft", "foot": "ft", "cm": "cm", "in": "in", "inch": "in", "inches": "in",
+    "fathom": "fathom", "fathoms": "fathom", "fm": "fathom", "ftm": "fathom",
+}
+_SPEED_WORDS = {
+    "mph": "mph", "kn": "kn", "kt": "kn", "kts": "kn", "knot": "kn", "knots": "kn",
+    "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s",
+}
+_TEMP_WORDS = {
+    "c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F",
+}
+_ALIASES = {
+    "flag": "depth_flag", "temp": "water_temp", "temperature": "water_temp", "easting": "x",
+    "northing": "y", "longitude": "lon", "latitude": "lat", "datetime": "time",
+    "temp_unit": "water_temp_unit",
+}
+
+_NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+_COMMA_NUMBER = re.compile(r"^[+-]?\d+,\d+$")
+_ANGLE = re.compile(
+    r"^(?P<before>[NSEWnsew])?\s*(?P<sign>[+-])?(?P<deg>\d{1,3}(?:\.\d+)?)\s*(?:[°ºd:\s]|deg)?\s*"
+    r"(?:(?P<min>\d{1,2}(?:\.\d+)?)\s*(?:['’′:m\s]|$)?\s*)?"
+    r"(?:(?P<sec>\d{1,2}(?:\.\d+)?)\s*(?:[\"”″s]|''|$)?\s*)?(?P<after>[NSEWnsew])?$"
+)
+
+
+@dataclass(frozen=True)
+class _Table:
+    cells: list
+    lines: np.ndarray
+    names: list
+    separator: str
+    encoding: str
+    skipped: int
+    decimal_comma: bool
+
+
+def parse_columns(text: str) -> dict:
+    """Return the mapping written as ``lon=3, lat=4, depth=depth_m, depth_unit=ft``.
+
+    Raises
+    ------
+    LakefloorError
+        If a part is not ``role=column``, or the role is not known.
+    """
+    columns = {}
+    for part in filter(None, (p.strip() for p in re.split(r"[,;\n]", text or ""))):
+        key, equals, value = (p.strip() for p in part.partition("="))
+        if not equals or not value:
+            raise LakefloorError(
+                f"'{part}' is not of the form role=column, as in: lon=3, lat=4, depth=depth_m."
+            )
+        columns[key] = value
+    return check_columns(columns)
+
+
+def check_columns(columns) -> dict:
+    """Return a column mapping with its roles spelled in full; refuse unknown roles."""
+    checked = {}
+    for key, value in (columns or {}).items():
+        role = key.strip().lower()
+        role = _ALIASES.get(role, role)
+        if role not in ROLES + OPTIONS:
+            raise LakefloorError(
+                f"'{key}' is not a column role. Known: {', '.join(ROLES + OPTIONS)}."
+            )
+        checked[role] = value
+    for option, known in (
+        ("depth_unit", units.LENGTH), ("speed_unit", SPEED_UNITS), ("water_temp_unit", "CF"),
+        ("depth_sign", ("down", "up")), ("date_order", ("ymd", "mdy", "dmy")),
+    ):
+        if option in checked and checked[option] not in known:
+            raise LakefloorError(
+                f"{option}={checked[option]} is not known; use one of {', '.join(known)}."
+            )
+    return checked
+
+
+def parse_angle(text: str, axis: str = "") -> float:
+    """Return signed decimal degrees of a longitude or latitude in text; NaN if malformed.
+
+    Decimal degrees, degrees and decimal minutes, and degrees, minutes and
+    seconds are read, with a sign or a hemisphere letter before or after.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``17° 08.0907' N`` or ``-91.64266``.
+    axis : {"lon", "lat", ""}
+        Refuses the letters and the range of the other axis.
+    """
+    text = text.strip()
+    if _NUMBER.match(text):
+        value, letter = float(text), ""
+    else:
+        found = _ANGLE.match(text)
+        if not found or (found["before"] and found["after"]):
+            return np.nan
+        letter = (found["before"] or found["after"] or "").upper()
+        minutes, seconds = float(found["min"] or 0.0), float(found["sec"] or 0.0)
+        if minutes >= 60.0 or seconds >= 60.0 or (letter and found["sign"]):
+            return np.nan
+        value = float(found["deg"]) + minutes / 60.0 + seconds / 3600.0
+        if letter in ("S", "W") or found["sign"] == "-":
+            value = -value
+    wrong = {"lon": "NS", "lat": "EW"}.get(axis, "")
+    limit = 90.0 if axis == "lat" or (letter and letter in "NS") else 180.0
+    return np.nan if (letter and letter in wrong) or abs(value) > limit else value
+
+
+def decode(data: bytes):
+    """Return the text of a file and the name of its encoding."""
+    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        if data.startswith(mark):
+            return data.decode(encoding, "replace"), encoding
+    try:
+        return data.decode("utf-8-sig"), "UTF-8"
+    except UnicodeDecodeError:
+        return data.decode("latin-1"), "Latin-1"
+
+
+def parse_delimited(
+    data: bytes, *, columns=None, depth_unit=None, time_zone="UTC", source_epsg=None,
+    name_date=None,
+) -> Parsed:
+    """Return the soundings of one delimited text file.
+
+    Parameters
+    ----------
+    data : bytes
+        UTF-8, UTF-16 with a byte order mark, else Latin-1; CR, LF or CRLF.
+    columns : dict, optional
+        Column name or 1-based number by role (:data:`ROLES`), and
+        :data:`OPTIONS`. What is given replaces the guess.
+    depth_unit : str, optional
+        Unit of depths where neither ``columns`` nor the column's name tells it;
+        metres if None.
+    time_zone : str
+        Of times that do not state one; see :func:`.times.zone_of`.
+    source_epsg : int or str, optional
+        Coordinate system of x and y columns.
+    name_date : datetime64[D], optional
+        Date in the file's name, for files with a time of day alone.
+
+    Returns
+    -------
+    Parsed
+        One sounding a row that has a position and a depth. Rows whose depth
+        the logger flagged as void are kept, with the status :data:`FLAGGED`.
+
+    Raises
+    ------
+    LakefloorError
+        If the columns of position or depth are not found, or nothing is readable.
+    """
+    tally, notes = Tally(), []
+    given = check_columns(columns)
+    table = _split(data, given, tally)
+    roles = _assign(table, given)
+    described = ", ".join(f"{r} = {_column_label(table, c)}" for r, c in roles.items())
+    notes.insert(
+        0,
+        f"{table.encoding} text, {_SEPARATOR_NAMES[table.separator]} separated"
+        + (", decimal comma" if table.decimal_comma else "")
+        + (f", {table.skipped} lines before the table" if table.skipped else "")
+        + f"; columns: {described}",
+    )
+    columns_of = _Columns(table, roles, given)
+    lon, lat = _read_positions(columns_of, source_epsg, notes)
+    depth = columns_of.number("depth") * _depth_factor(columns_of, depth_unit, notes)
+    if given.get("depth_sign") == "up":
+        depth = -depth
+    time = _read_times(columns_of, time_zone, name_date, notes)
+    hardness, more = relative_hardness(columns_of.number("hardness"))
+    notes += more
+    known = {
+        "hardness": hardness,
+        "course": columns_of.number("course"),
+        "speed": columns_of.number("speed") * _speed_factor(columns_of, notes),
+        "water_temp": _read_temperature(columns_of, notes),
+        "visit": np.array([t.strip() for t in columns_of.text("visit")], dtype=object),
+    }
+    keep = np.isfinite(lon) & np.isfinite(depth)
+    void_position = columns_of.void("position_flag")
+    nowhere = (lon == 0.0) & (lat == 0.0)
+    keep &= ~void_position & ~nowhere
+    for i in np.flatnonzero(~keep):
+        if void_position[i]:
+            reason = "position flagged void by the logger"
+        elif nowhere[i]:
+            reason = "position 0, 0 (the receiver had no fix)"
+        elif not np.isfinite(lon[i]):
+            reason = "no position or not a number"
+        else:
+            reason = "no depth or not a number"
+        tally.add(table.lines[i], reason, columns_of.row(i))
+    if not keep.any():
+        reasons = "; ".join(f"{n} x {reason}" for reason, n in tally.counts.items())
+        raise LakefloorError(f"no row has both a position and a depth ({reasons}).")
+    soundings = Soundings.build(
+        lon, lat, depth, time=time,
+        status=np.where(columns_of.void("depth_flag"), FLAGGED, ACCEPTED).astype(object),
+        corrections=f"from={_measured_from(columns_of.name('depth'))}", **known,
+    )
+    return Parsed(soundings.select(keep), "delimited text", tuple(notes), tally)
+
+
+_SEPARATOR_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
+
+
+def _split(data, given, tally) -> _Table:
+    text, encoding = decode(data)
+    raw_lines = re.split(r"\r\n|\r|\n", text)
+    numbered, comments = [], []
+    for i, line in enumerate(raw_lines, 1):
+        if line.lstrip().startswith(("#", "//")):
+            comments.append(line.lstrip("#/ \t"))
+        elif line.strip():
+            numbered.append((i, line))
+    if not numbered:
+        raise LakefloorError("the file has no line of data.")
+    separator, width, comma = _separator([line for _, line in numbered[:_SAMPLE]])
+    rows = [(i, _cells(line, separator)) for i, line in numbered]
+    skipped = 0
+    while skipped < len(rows) - 1 and len(rows[skipped][1]) != width:
+        skipped += 1
+    before, rows = rows[:skipped], rows[skipped:]
+    names = []
+    if _is_header(rows[0][1], rows[1:], comma):
+        names, rows = rows[0][1], rows[1:]
+    elif before and len(before[-1][1]) == width - 1 and not any(r[1][-1].strip() for r in rows):
+        # Each row ends with a separator, the header does not.
+        names, skipped = [*before[-1][1], ""], skipped - 1
+    else:
+        said = [cells for cells in (_cells(c, separator) for c in comments) if len(cells) == width]
+        if said and _is_header(said[-1], rows, comma):
+            names = said[-1]
+    names = [name.strip() for name in names]
+    wanted = [int(c) for r, c in given.items() if r in ROLES and str(c).isdigit()]
+    needed = max([width, *wanted]) if not wanted else max(wanted)
+    last = numbered[-1][0] if len(raw_lines) == numbered[-1][0] else None
+    kept = []
+    for number, cells in rows:
+        if len(cells) >= needed and (wanted or len(cells) == width):
+            kept.append((number, cells))
+        elif len(cells) < width and number == last:
+            tally.add(number, "unfinished line at the end of the file", separator.join(cells))
+        else:
+            tally.add(
+                number, f"{len(cells)} columns where {width} were expected", separator.join(cells)
+            )
+    if not kept:
+        raise LakefloorError(f"the file has no line of data.{_first_lines(rows)}")
+    return _Table(
+        [cells for _, cells in kept], np.array([n for n, _ in kept]), names, separator, encoding,
+        skipped, comma,
+    )
+
+
+def _cells(line, separator):
+    if separator == " ":
+        return line.split()
+    if '"' in line:
+        return next(csv.reader([line], delimiter=separator))
+    return line.split(separator)
+
+
+def _separator(lines):
+    """Return separator, number of columns and whether decimals are written with a comma."""
+    best = None
+    for separator in ("\t", ";", ",", " "):
+        widths = Counter(len(_cells(line, separator)) for line in lines)
+        width, count = max(widths.items(), key=lambda item: (item[1], item[0]))
+        if width < 2:
+            continue
+        score = count / len(lines) + (width >= 3)
+        if best is None or score > best[0] + 0.1:
+            best = (score, separator, width)
+    if best is None:
+        raise LakefloorError(
+            "not a table: the lines have no separator (comma, semicolon, tab or space)."
+            + _first_lines([(0, [line]) for line in lines])
+        )
+    _, separator, width = best
+    cells = [c.strip() for line in lines for c in _cells(line, separator)]
+    commas = sum(bool(_COMMA_NUMBER.match(c)) for c in cells)
+    points = sum(bool(re.match(r"^[+-]?\d+\.\d+$", c)) for c in cells)
+    return separator, width, separator != "," and commas > points
+
+
+def _is_value(cell, comma):
+    cell = cell.strip()
+    return bool(
+        _NUMBER.match(cell.replace(",", ".") if comma else cell)
+        or (re.match(r"^\W*\d", cell) and re.search(r"\d[:/°-]", cell))
+    )
+
+
+def _is_header(cells, rows, comma):
+    return not any(_is_value(cell, comma) for cell in cells) and (
+        not rows or any(_is_value(cell, comma) for _, row in rows[:5] for cell in row)
+    )
+
+
+def _first_lines(rows):
+    shown = [" | ".join(cells)[:120] for _, cells in rows[:3]]
+    return " First lines: " + " // ".join(shown)
+
+
+def _words(name):
+    """Return the lower-case words of a column name, also of camelCase and units in brackets."""
+    name = name.replace("m/s", "ms").replace("km/h", "kmh").replace("m_s", "ms")
+    name = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
+    return re.findall(r"[a-z]+", name.lower())
+
+
+def _column_label(table, column):
+    return f"'{table.names[column]}'" if table.names else f"column {column + 1}"
+
+
+def _assign(table, given) -> dict:
+    roles = {}
+    for role in ROLES:
+        if role in given:
+            roles[role] = _find_column(table, role, given[role])
+    guessed = _guess_by_name(table) if table.names else _guess_by_content(table)
+    for role, column in guessed.items():
+        if role not in roles and column not in roles.values():
+            roles[role] = column
+    if "lon" in given or "lat" in given:
+        roles = {r: c for r, c in roles.items() if r not in ("x", "y")}
+    elif "x" in given or "y" in given:
+        roles = {r: c for r, c in roles.items() if r not in ("lon", "lat")}
+    missing = []
+    if not ({"lon", "lat"} <= set(roles) or {"x", "y"} <= set(roles)):
+        missing.append("position")
+    if "depth" not in roles:
+        missing.append("depth")
+    if missing:
+        names = f" Columns: {', '.join(table.names)}." if table.names else ""
+        raise LakefloorError(
+            f"no {' and no '.join(missing)}: the columns are not clear.{names}"
+            f"{_first_lines([(0, cells) for cells in table.cells])}. Say which is which by name "
+            "or number, for example: lon=2, lat=1, depth=3, depth_unit=ft."
+        )
+    if {"lon", "lat"} <= set(roles):
+        roles = {r: c for r, c in roles.items() if r not in ("x", "y")}
+    return {role: roles[role] for role in ROLES if role in roles}
+
+
+def _find_column(table, role, wanted):
+    wanted = str(wanted).strip()
+    folded = [name.lower() for name in table.names]
+    if wanted.lower() in folded:
+        return folded.index(wanted.lower())
+    width = len(table.cells[0])
+    if wanted.isdigit() and 1 <= int(wanted) <= width:
+        return int(wanted) - 1
+    known = ", ".join(table.names) if table.names else f"numbers 1 to {width} (no header)"
+    raise LakefloorError(f"column '{wanted}' for {role} is not in the file; it has: {known}.")
+
+
+def _guess_by_name(table):
+    roles = {}
+    words = [_words(name) for name in table.names]
+    for column, w in enumerate(words):
+        if _FLAG_WORDS & set(w):
+            position = {"pos", "position", "fix", "gps"} & set(w)
+            roles.setdefault("position_flag" if position else "depth_flag", column)
+    free = [c for c in range(len(words)) if c not in roles.values()]
+    for role, known in _ROLE_WORDS.items():
+        fits = [
+            c for c in free
+            if known & set(words[c]) and not ({"sound", "air", "uncert"} & set(words[c]))
+        ]
+        if role == "depth":
+            # Of "depth_m" and "raw_depth_m" the plainer name.
+            fits.sort(key=lambda c: ("raw" in words[c], len(words[c]), c))
+        elif role == "time":
+            fits.sort(key=lambda c: ("utc" not in words[c], c))
+        if fits:
+            roles[role] = fits[0]
+            free.remove(fits[0])
+    if not {"year", "month", "day"} <= set(roles):
+        for part in ("year", "month", "day"):
+            roles.pop(part, None)
+        if not {"hour", "minute"} <= set(roles):
+            for part in ("hour", "minute", "second"):
+                roles.pop(part, None)
+    return roles
+
+
+def _guess_by_content(table):
+    """Guess without a header only what is plain: hemisphere letters, flags, one number left."""
+    sample = table.cells[:_SAMPLE]
+    roles, numeric, letters = {}, [], []
+    for column in range(len(sample[0])):
+        cells = [row[column].strip() for row in sample]
+        if all(re.search(r"\d.*[NSns]$|^[NSns].*\d", c) for c in cells):
+            roles.setdefault("lat", column)
+        elif all(re.search(r"\d.*[EWew]$|^[EWew].*\d", c) for c in cells):
+            roles.setdefault("lon", column)
+        elif all(re.match(r"^(\d{4}-\d{2}-\d{2}[T ])?\d{1,2}:\d{2}", c) for c in cells):
+            roles.setdefault("time", column)
+        elif all(c in ("A", "V") for c in cells):
+            letters.append(column)
+        elif all(_is_value(c, table.decimal_comma) or not c for c in cells):
+            numeric.append(column)
+    if len(numeric) == 1 and {"lon", "lat"} <= set(roles):
+        depth = roles["depth"] = numeric[0]
+        for column in letters:
+            roles.setdefault("depth_flag" if column > depth else "position_flag", column)
+    return roles
+
+
+class _Columns:
+    """The columns of a table by role; a role that is absent reads as NaN or empty."""
+
+    def __init__(self, table, roles, given):
+        self.table, self.roles, self.given = table, roles, given
+
+    def __contains__(self, role):
+        return role in self.roles
+
+    def __len__(self):
+        return len(self.table.cells)
+
+    def name(self, role):
+        if role not in self.roles or not self.table.names:
+            return ""
+        return self.table.names[self.roles[role]]
+
+    def row(self, i):
+        return self.table.separator.join(self.table.cells[i])
+
+    def text(self, role):
+        if role not in self.roles:
+            return [""] * len(self)
+        column = self.roles[role]
+        return [row[column] for row in self.table.cells]
+
+    def number(self, role):
+        texts = self.text(role)
+        if self.table.decimal_comma:
+            texts = [t.replace(",", ".") for t in texts]
+        try:
+            values = np.array(texts, dtype=float)
+        except ValueError:
+            values = np.array(
+                [float(t) if _NUMBER.match(t.strip()) else np.nan for t in texts], dtype=float
+            )
+        return np.where(np.isfinite(values), values, np.nan)
+
+    def void(self, role):
+        return np.array([t.strip().lower() in _VOID for t in self.text(role)], dtype=bool)
+
+    def unit(self, role, words):
+        """Return the unit given, or the one that the column's name tells, or None."""
+        if f"{role}_unit" in self.given:
+            return self.given[f"{role}_unit"]
+        found = [words[w] for w in _words(self.name(role))[1:] if w in words]
+        return found[-1] if found else None
+
+
+def _read_positions(columns, source_epsg, notes):
+    if "lon" in columns:
+        out = []
+        for role in ("lon", "lat"):
+            value = columns.number(role)
+            if np.isnan(value).any():
+                texts = columns.text(role)
+                if columns.table.decimal_comma:
+                    texts = [t.replace(",", ".") for t in texts]
+                value = np.array([parse_angle(t, role) for t in texts])
+            limit = 180.0 if role == "lon" else 90.0
+            if (np.abs(value) > limit).mean() > 0.5:
+                raise LakefloorError(
+                    f"the {role} column holds values such as {value[0]:g}, which are not degrees. "
+                    "Swap the columns, or give them as x= and y= with their coordinate system."
+                )
+            out.append(np.where(np.abs(value) <= limit, value, np.nan))
+        lon, lat = out
+        missing = np.isnan(lon) | np.isnan(lat)
+        return np.where(missing, np.nan, lon), np.where(missing, np.nan, lat)
+    x, y = columns.number("x"), columns.number("y")
+    if source_epsg is None:
+        with np.errstate(invalid="ignore"):
+            degrees = np.isnan(x) | np.isnan(y) | ((np.abs(x) <= 180.0) & (np.abs(y) <= 90.0))
+        if not degrees.all():
+            raise LakefloorError(
+                "positions are given as x and y in a projected coordinate system, such as "
+                f"{x[~degrees][0]:.10g}, {y[~degrees][0]:.10g}: say in which one."
+            )
+        notes.append("x and y taken as WGS 84 longitude and latitude")
+        return x, y
+    lon, lat = crs.transform(x, y, source_epsg, 4326)
+    named = f"EPSG:{source_epsg}" if str(source_epsg).isdigit() else source_epsg
+    notes.append(f"x and y taken as {named}")
+    return lon, lat
+
+
+def _depth_factor(columns, depth_unit, notes):
+    stated = columns.unit("depth", _LENGTH_WORDS)
+    unit = stated or depth_unit or "m"
+    if unit not in units.LENGTH:
+        raise LakefloorError(
+            f"Depth unit '{unit}' is not known; use one of {', '.join(units.LENGTH)}."
+        )
+    if stated is None and depth_unit is None:
+        notes.append("the unit of depth is not stated: metres assumed")
+    else:
+        notes.append(f"depth in {unit}")
+    return units.LENGTH[unit]
+
+
+def _speed_factor(columns, notes):
+    if "speed" not in columns:
+        return 1.0
+    unit = columns.unit("speed", _SPEED_WORDS)
+    if unit is None:
+        notes.append("the unit of speed is not stated: m/s assumed")
+    return SPEED_UNITS[unit or "m/s"]
+
+
+def _read_temperature(columns, notes):
+    value = columns.number("water_temp")
+    if "water_temp" not in columns or not np.isfinite(value).any():
+        return value
+    unit = columns.unit("water_temp", _TEMP_WORDS)
+    if unit is None:
+        # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
+        unit = "F" if np.nanmedian(value) > 40.0 else "C"
+        notes.append(f"the unit of water temperature is not stated: degrees {unit} by its values")
+    return units.fahrenheit_to_celsius(value) if unit == "F" else value
+
+
+def _measured_from(name):
+    words = set(_words(name))
+    return next((w for w in ("transducer", "surface", "keel") if w in words), "unknown")
+
+
+def _read_times(columns, time_zone, name_date, notes):
+    n = len(columns)
+    never = np.full(n, np.datetime64("NaT", "ms"))
+    if "epoch" in columns:
+        return _epoch(columns.number("epoch"))
+    if "year" in columns:
+        part = {r: columns.number(r) for r in ("year", "month", "day", "hour", "minute", "second")}
+        clock = ("hour", "minute", "second")
+        seconds = sum(
+            np.where(np.isnan(part[r]) & (r not in columns), 0.0, part[r]) * factor
+            for r, factor in zip(clock, (3600.0, 60.0, 1.0))
+        )
+        bad = (part["hour"] > 23) | (part["minute"] > 59) | (part["second"] >= 61)
+        year = np.where(part["year"] < 80, part["year"] + 2000, part["year"])
+        local = calendar_ms(year, part["month"], part["day"], np.where(bad, np.nan, seconds))
+        return _to_utc(local, np.full(n, np.nan), _zone(columns, time_zone), notes)
+    order = columns.given.get("date_order")
+    if "time" in columns and "date" not in columns:
+        number = columns.number("time")
+        if np.nanmax(number, initial=0.0) > 100_000_000 and not _compact(columns.text("time")):
+            notes.append("time taken as seconds since 1970 (Unix time), UTC")
+            return _epoch(number)
+    if "time" not in columns and "date" not in columns:
+        notes.append("no time column: times are left empty")
+        return never
+    texts = columns.text("time" if "time" in columns else "date")
+    date, seconds, offset = parse_texts(texts, order)
+    if "date" in columns and "time" in columns:
+        date, _, _ = parse_texts(columns.text("date"), order)
+    if np.isnat(date).all():
+        if name_date is None:
+            notes.append("the times have no date, nor has the file's name: times are left empty")
+            return never
+        notes.append(f"the times have no date: {name_date} taken from the file's name")
+        turns = np.diff(np.where(np.isnan(seconds), np.nanmean(seconds), seconds)) < -43_200
+        date = name_date + np.r_[0, np.cumsum(turns)].astype("timedelta64[D]")
+    ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64").astype("timedelta64[ms]")
+    local = date.astype("datetime64[ms]") + ms
+    if "time" in columns:
+        local[np.isnan(seconds)] = np.datetime64("NaT")
+    missing = int(np.isnat(local).sum())
+    if missing:
+        notes.append(f"{missing} times are missing or not readable and left empty")
+    return _to_utc(local, offset, _zone(columns, time_zone), notes)
+
+
+def _zone(columns, time_zone):
+    """Return UTC where a column's name says so, else the time zone given."""
+    named = {w for r in ("time", "hour", "date") for w in _words(columns.name(r))}
+    return "UTC" if named & {"utc", "gmt"} else time_zone
+
+
+def _compact(texts):
+    """Tell whether digits are a written date and time such as 20180313165838."""
+    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t) for t in texts[:_SAMPLE])
+
+
+def _epoch(number):
+    scale = 1.0 if np.nanmedian(number) > 1e11 else 1000.0
+    ms = np.where(np.isfinite(number), np.round(number * scale), 0.0).astype("int64")
+    return np.where(
+        np.isfinite(number), ms.astype("datetime64[ms]"), np.datetime64("NaT", "ms")
+    )
+
+
+def _to_utc(local, offset_min, time_zone, notes):
+    utc, more = stated_to_utc(local, offset_min, time_zone)
+    notes += more
+    return utc

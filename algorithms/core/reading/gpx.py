@@ -1,0 +1,208 @@
+"""Read soundings from GPX: points that bear a depth in an extension.
+
+References
+----------
+GPX 1.0 and 1.1, the GPS Exchange Format schemas of Topografix. Elevation
+(``ele``) is not depth and is not read as such.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from xml.parsers import expat
+
+import numpy as np
+
+from .. import units
+from ..errors import LakefloorError
+from ..soundings import Soundings
+from ..times import utc_from_texts
+from .delimited import SPEED_UNITS
+from .parsed import Parsed, Tally, relative_hardness
+
+_POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
+_ELEMENTS = {
+    "depth": "depth", "waterdepth": "depth",
+    "wtemp": "water_temp", "watertemp": "water_temp", "watertemperature": "water_temp",
+    "temp": "water_temp", "temperature": "water_temp",
+    "hardness": "hardness", "bottomhardness": "hardness",
+    "speed": "speed", "course": "course", "time": "time",
+}
+_LENGTH = {"m": 1.0, "meters": 1.0, "metres": 1.0, "ft": units.FOOT, "feet": units.FOOT,
+           "fathom": units.FATHOM, "fathoms": units.FATHOM, "cm": 0.01}
+_SPEED = {**SPEED_UNITS, "kt": units.KNOT, "knots": units.KNOT, "kmh": units.KMH}
+_FAHRENHEIT = {"f", "degf", "fahrenheit"}
+_CELSIUS = {"c", "degc", "celsius"}
+
+
+def is_gpx(data: bytes) -> bool:
+    """Tell whether a file's bytes begin like a GPX document."""
+    head = data[:4096].replace(b"\0", b"")
+    return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
+
+
+def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
+    """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
+
+    Parameters
+    ----------
+    data : bytes
+        GPX 1.0 or 1.1.
+    depth_unit : str, optional
+        Unit of depths whose element states none; metres if None.
+    time_zone : str
+        Of times that state none, which the schema does not allow.
+
+    Returns
+    -------
+    Parsed
+        One sounding for each point that bears a depth. Elements are matched by
+        their local name, whatever their namespace. Of a damaged document what
+        stands before the damage is read, and its line reported.
+
+    Raises
+    ------
+    LakefloorError
+        If no point bears a depth.
+    """
+    tally, notes = Tally(), []
+    reader = _Reader()
+    try:
+        reader.parser.Parse(data, True)
+    except expat.ExpatError as error:
+        reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
+        lines = data.splitlines()
+        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
+                  else b"")
+    points = reader.points
+    if not points:
+        raise LakefloorError("no position: the GPX file has no track, route or waypoint points.")
+    rows = []
+    for point in points:
+        lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
+        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+            tally.add(point["line"], "no position or not a number", _shown(point))
+        elif math.isnan(depth):
+            # A mark without a depth is no failed sounding.
+            if point["element"] == "trkpt":
+                tally.add(point["line"], "no depth in the point", _shown(point))
+        else:
+            rows.append((point, lon, lat, depth))
+    if not rows:
+        raise LakefloorError(
+            f"no depth: none of {len(points)} GPX points bears a depth in an extension element "
+            "(elevation is not depth). Export the track with depth, or as text or NMEA 0183."
+        )
+    factor = _depth_factors([p for p, *_ in rows], depth_unit, notes)
+    kinds = [_POINTS[p["element"]] for p, *_ in rows]
+    notes.insert(0, "depth from " + ", ".join(
+        f"{kinds.count(k)} {k} points" for k in _POINTS.values() if k in kinds))
+    points = [p for p, *_ in rows]
+    lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
+    time, more = utc_from_texts([p.get("time", "") for p in points], time_zone, "ymd")
+    notes += more
+    hardness, more = relative_hardness(_values(points, "hardness"))
+    notes += more
+    soundings = Soundings.build(
+        lon, lat, depth * factor, time=time,
+        hardness=hardness, course=_values(points, "course"),
+        speed=_values(points, "speed", lambda v, unit: v * _SPEED.get(unit, 1.0)),
+        water_temp=_temperatures(points, notes), corrections="from=unknown",
+    )
+    return Parsed(soundings, "GPX", tuple(notes), tally)
+
+
+class _Reader:
+    """Collects points; expat rather than a tree, for line numbers and damaged ends."""
+
+    def __init__(self):
+        self.points, self._point, self._stack = [], None, []
+        self.parser = expat.ParserCreate()
+        self.parser.buffer_text = True
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.CharacterDataHandler = self._characters
+
+    def _start(self, name, attributes):
+        local = name.rpartition(":")[2]
+        if local in _POINTS:
+            self._point = {
+                "element": local, "line": self.parser.CurrentLineNumber,
+                "lat": attributes.get("lat"), "lon": attributes.get("lon"),
+            }
+        self._stack.append([local, attributes, ""])
+
+    def _characters(self, text):
+        if self._stack and self._point is not None:
+            self._stack[-1][2] += text
+
+    def _end(self, name):
+        local, attributes, text = self._stack.pop()
+        if self._point is None:
+            return
+        if local in _POINTS:
+            self.points.append(self._point)
+            self._point = None
+            return
+        key = _ELEMENTS.get(re.sub(r"[_-]", "", local).lower())
+        if key and text.strip():
+            self._point[key] = text.strip()
+            unit = next(
+                (v for k, v in attributes.items() if k.lower() in ("unit", "units", "uom")), None
+            )
+            if unit:
+                self._point[key + "_unit"] = unit.strip().lower().replace("°", "")
+
+
+def _float(text) -> float:
+    try:
+        value = float(text)
+    except (TypeError, ValueError):
+        return math.nan
+    return value if math.isfinite(value) else math.nan
+
+
+def _shown(point):
+    return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
+
+
+def _values(points, key, convert=None):
+    values = np.array([_float(p.get(key)) for p in points])
+    if convert:
+        values = np.array([convert(v, p.get(key + "_unit")) for v, p in zip(values, points)])
+    return values
+
+
+def _depth_factors(points, depth_unit, notes):
+    stated = {p.get("depth_unit") for p in points}
+    unknown = sorted(u for u in stated if u and u not in _LENGTH)
+    if unknown:
+        raise LakefloorError(
+            f"the unit '{unknown[0]}' of depth in the GPX file is not known; expected m or ft."
+        )
+    if depth_unit is not None and depth_unit not in units.LENGTH:
+        raise LakefloorError(
+            f"Depth unit '{depth_unit}' is not known; use one of {', '.join(units.LENGTH)}."
+        )
+    if None in stated:
+        notes.append(
+            f"depth in {depth_unit}" if depth_unit
+            else "the unit of depth is not stated: metres assumed"
+        )
+    for unit in sorted(u for u in stated if u):
+        notes.append(f"depth in {unit}, as its elements state")
+    default = units.LENGTH[depth_unit or "m"]
+    return np.array([_LENGTH.get(p.get("depth_unit"), default) for p in points])
+
+
+def _temperatures(points, notes):
+    value = _values(points, "water_temp")
+    unit = np.array([p.get("water_temp_unit", "") for p in points])
+    fahrenheit = np.isin(unit, list(_FAHRENHEIT))
+    unstated = ~fahrenheit & ~np.isin(unit, list(_CELSIUS)) & np.isfinite(value)
+    # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
+    if unstated.any() and np.median(value[unstated]) > 40.0:
+        notes.append("the unit of water temperature is not stated: degrees F by its values")
+        fahrenheit |= unstated
+    return np.where(fahrenheit, units.fahrenheit_to_celsius(value), value)

@@ -1,0 +1,331 @@
+"""From the logs of a boat to soundings: files and folders of any of the kinds read."""
+
+import hashlib
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from .. import crs, units
+from ..errors import LakefloorError
+from ..lanes import number_lanes
+from ..progress import silent
+from ..soundings import Soundings, concatenate
+from ..times import date_in_name, zone_of
+from .delimited import check_columns, parse_delimited
+from .gpx import is_gpx, parse_gpx
+from .nmea import is_nmea, parse_nmea
+from .parsed import Parsed
+
+#: A longer break in the logging starts another visit, h.
+VISIT_BREAK_H = 6.0
+
+_MAGIC = {
+    b"\x89PNG": "a PNG image", b"\xff\xd8\xff": "a JPEG image", b"GIF8": "a GIF image",
+    b"II*\0": "a TIFF image", b"MM\0*": "a TIFF image", b"%PDF": "a PDF document",
+    b"PK\x03\x04": "a zip archive or an office document", b"\x1f\x8b": "a gzip archive",
+    b"SQLite format 3": "a SQLite database",
+}
+
+
+@dataclass(frozen=True)
+class FileReport:
+    """What became of one file.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        ``NMEA 0183``, ``GPX``, ``delimited text`` or ``not read``.
+    soundings : int
+    notes : tuple of str
+        What was guessed, chosen or mended; for a file not read, why.
+    unread : dict
+        Count of what was not read, by reason.
+    """
+
+    name: str
+    kind: str
+    soundings: int
+    notes: tuple
+    unread: dict
+
+
+@dataclass(frozen=True)
+class UnreadLine:
+    """An example of what was not read; ``line`` 0 is the whole file."""
+
+    file: str
+    line: int
+    reason: str
+    text: str
+
+
+@dataclass(frozen=True)
+class LogReading:
+    """The outcome of :func:`read_logs`.
+
+    Attributes
+    ----------
+    soundings : Soundings
+        In the CRS of ``epsg``.
+    epsg : int or str
+        Projected coordinate system in metres.
+    files : tuple of FileReport
+        In the order given.
+    unread : tuple of UnreadLine
+        The first examples of each reason in each file.
+    """
+
+    soundings: Soundings
+    epsg: object
+    files: tuple
+    unread: tuple
+
+    @property
+    def unread_counts(self) -> dict:
+        """Exact counts over all files, by reason, the most frequent first."""
+        total = Counter()
+        for report in self.files:
+            total.update(report.unread)
+        return dict(total.most_common())
+
+    @property
+    def unread_count(self) -> int:
+        """Number of lines that were not read, and of files that could not be used."""
+        unusable = sum(report.kind == "not read" for report in self.files)
+        return sum(self.unread_counts.values()) + unusable
+
+    @property
+    def visits(self) -> list:
+        """Names of the visits, in order."""
+        return list(dict.fromkeys(self.soundings.visit))
+
+    def describe(self) -> list:
+        """Return the report as lines of text."""
+        out = []
+        for report in self.files:
+            out.append(f"{report.name}: {report.kind}, {report.soundings} soundings")
+            out += [f"  {note}" for note in report.notes]
+            out += [f"  not read: {count} x {reason}" for reason, count in report.unread.items()]
+        for name in self.visits:
+            rows = self.soundings.visit == name
+            lanes = len(set(self.soundings.lane[rows]) - {0})
+            out.append(f"Visit {name}: {int(rows.sum())} soundings, {lanes} lanes")
+        return out
+
+
+def read_logs(
+    paths, *, depth_unit=None, time_zone="UTC", columns=None, source_epsg=None,
+    target_epsg=None, max_fix_gap_s=10.0, visit=None, progress=silent,
+) -> LogReading:
+    """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
+
+    Parameters
+    ----------
+    paths : path or sequence of paths
+        Files, or folders that are searched with their subfolders, in order of
+        name; files whose name begins with a dot are left out.
+    depth_unit : {"m", "ft", "us-ft", "fathom", "cm", "in"}, optional
+        Unit of depths in text and GPX files that do not state it; metres if None.
+    time_zone : str
+        Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name.
+    columns : dict, optional
+        Columns of delimited text; see :func:`.delimited.parse_delimited`.
+    source_epsg : int or str, optional
+        Coordinate system of x and y columns of delimited text.
+    target_epsg : int or str, optional
+        Projected coordinate system in metres; the UTM zone of the median
+        position if None.
+    max_fix_gap_s : float
+        Longest gap between fixes across which a position is interpolated, s.
+    visit : str, optional
+        Name of the visit; ``"date"`` names visits by the UTC date of their
+        first sounding, a break of more than :data:`VISIT_BREAK_H` hours
+        starting another; ``"file"`` names them by file. None takes the visit
+        column of a text file, and else the date (the file where there is no
+        time).
+
+    Returns
+    -------
+    LogReading
+
+    Raises
+    ------
+    LakefloorError
+        If an option is not usable or no file is; the message lists each file.
+
+    Notes
+    -----
+    Files are put in order of their first time. A file given twice, by content,
+    is read once.
+    """
+    _check(depth_unit, max_fix_gap_s, time_zone, target_epsg)
+    columns = check_columns(columns)
+    files = _list_files(paths)
+    reports, read, unread, seen = [], [], [], {}
+    for i, path in enumerate(files):
+        progress(0.9 * i / len(files))
+        name = str(path)
+        try:
+            data = _load(path)
+            digest = hashlib.sha256(data).digest()
+            if digest in seen:
+                raise LakefloorError(f"same content as {seen[digest]}; read once.")
+            seen[digest] = path.name
+            parsed = _parse(
+                data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s
+            )
+        except LakefloorError as error:
+            reports.append(FileReport(name, "not read", 0, (str(error),), {}))
+            unread.append(UnreadLine(name, 0, str(error), ""))
+            continue
+        notes = parsed.notes + _clock_note(parsed.soundings)
+        reports.append(
+            FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
+        )
+        unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
+        read.append((path, parsed.soundings))
+    if not read:
+        raise LakefloorError(
+            "No log could be read.\n" + "\n".join(f"{r.name}: {r.notes[0]}" for r in reports)
+        )
+    read.sort(key=_first_time)
+    soundings = concatenate(s for _, s in read)
+    stems = np.concatenate([np.full(len(s), p.stem, dtype=object) for p, s in read])
+    epsg = target_epsg or crs.utm_epsg(soundings.x, soundings.y)
+    x, y = crs.project(soundings.x, soundings.y, epsg)
+    names = _visits(soundings, stems, visit)
+    progress(0.95)
+    soundings = soundings.replace(
+        x=x, y=y, visit=names, lane=number_lanes(x, y, soundings.time, names)
+    )
+    progress(1.0)
+    return LogReading(soundings, epsg, tuple(reports), tuple(unread))
+
+
+def _check(depth_unit, max_fix_gap_s, time_zone, target_epsg):
+    if depth_unit is not None and depth_unit not in units.LENGTH:
+        raise LakefloorError(
+            f"Depth unit '{depth_unit}' is not known; use one of {', '.join(units.LENGTH)}."
+        )
+    if not max_fix_gap_s > 0.0:
+        raise LakefloorError(f"The maximum fix gap is {max_fix_gap_s} s; it must be above zero.")
+    zone_of(time_zone)
+    if target_epsg is not None and not crs.is_metric(target_epsg):
+        raise LakefloorError(
+            f"The target coordinate system '{target_epsg}' is not projected in metres."
+        )
+
+
+def _list_files(paths):
+    if isinstance(paths, (str, Path)):
+        paths = [paths]
+    files = []
+    for path in map(Path, paths):
+        if not path.exists():
+            raise LakefloorError(f"There is no file or folder {path}.")
+        if path.is_dir():
+            inside = sorted(
+                p for p in path.rglob("*")
+                if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
+            )
+            if not inside:
+                raise LakefloorError(f"The folder {path} has no files.")
+            files += inside
+        else:
+            files.append(path)
+    if not files:
+        raise LakefloorError("No log was given.")
+    return list(dict.fromkeys(files))
+
+
+def _load(path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise LakefloorError(f"cannot be opened: {error.strerror}.") from error
+    if not data.strip():
+        raise LakefloorError("the file is empty.")
+    return data
+
+
+def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s) -> Parsed:
+    for magic, what in _MAGIC.items():
+        if data.startswith(magic):
+            raise LakefloorError(f"wrong kind of file: this is {what}, not a log.")
+    name_date = date_in_name(path.name)
+    if is_gpx(data):
+        return parse_gpx(data, depth_unit=depth_unit, time_zone=time_zone)
+    if is_nmea(data):
+        return parse_nmea(data, max_fix_gap_s=max_fix_gap_s, name_date=name_date)
+    if data.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+        raise LakefloorError("wrong kind of file: XML or HTML, but not GPX.")
+    head = data[:65_536]
+    if b"\0" in head and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise LakefloorError(
+            "wrong kind of file: binary data. Export the log as NMEA 0183, GPX or text."
+        )
+    return parse_delimited(
+        data, columns=columns, depth_unit=depth_unit, time_zone=time_zone,
+        source_epsg=source_epsg, name_date=name_date,
+    )
+
+
+def _first_time(item):
+    path, soundings = item
+    times = soundings.time[~np.isnat(soundings.time)]
+    return (times.size == 0, times.min().astype("int64") if times.size else 0, str(path))
+
+
+def _clock_note(soundings):
+    time = soundings.time
+    if len(soundings) < 10 or np.isnat(time).any() or np.ptp(time.astype("int64")):
+        return ()
+    return (
+        f"the clock stands still: all {len(soundings)} soundings bear the time {time[0]}Z",
+    )
+
+
+def _visits(soundings, stems, visit):
+    by_date = visits_by_date(soundings.time, stems)
+    if visit is None:
+        return np.where(soundings.visit == "", by_date, soundings.visit).astype(object)
+    if visit == "date":
+        return by_date
+    if visit == "file":
+        return stems
+    return np.full(len(soundings), visit, dtype=object)
+
+
+def visits_by_date(time, untimed):
+    """Name outings by the UTC date of their first sounding.
+
+    Parameters
+    ----------
+    time : datetime64[ms], shape (n,)
+    untimed : array of str, shape (n,)
+        Names for the soundings without a time.
+
+    Returns
+    -------
+    array of str, shape (n,)
+        A break of more than :data:`VISIT_BREAK_H` hours starts another outing; a
+        second one on the same date is named ``2026-07-09 (2)``.
+    """
+    names = np.array(untimed, dtype=object)
+    known = np.flatnonzero(~np.isnat(time))
+    if known.size == 0:
+        return names
+    order = known[np.argsort(time[known], kind="stable")]
+    hours = np.diff(time[order].astype("int64")) / 3_600_000.0
+    outing = np.r_[0, np.cumsum(hours > VISIT_BREAK_H)]
+    starts = np.flatnonzero(np.r_[True, np.diff(outing) > 0])
+    days = [str(d) for d in time[order][starts].astype("datetime64[D]")]
+    labels = [
+        day if days.index(day) == i else f"{day} ({i - days.index(day) + 1})"
+        for i, day in enumerate(days)
+    ]
+    names[order] = np.array(labels, dtype=object)[outing]
+    return names

@@ -1,0 +1,112 @@
+"""Soundings from a table of points that another program made."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from .. import units
+from ..errors import LakefloorError
+from ..lanes import number_lanes
+from ..progress import silent
+from ..soundings import Soundings
+from ..times import utc_from_texts
+from .delimited import SPEED_UNITS
+from .logs import visits_by_date
+from .parsed import relative_hardness
+
+SIGNS = {"down": 1.0, "up": -1.0}
+
+
+def soundings_from_points(
+    x, y, depth, *, depth_unit="m", positive="down", time=None, time_zone="UTC", visit=None,
+    hardness=None, water_temp=None, water_temp_unit="C", speed=None, speed_unit="m/s",
+    course=None, progress=silent,
+):
+    """Return soundings from columns of a point table.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Position in a metric CRS, m; NaN where there is none.
+    depth : array, shape (n,)
+        In ``depth_unit``; NaN where there is none.
+    depth_unit : str
+        Key of :data:`.units.LENGTH`.
+    positive : {"down", "up"}
+        Whether depths count down, or elevations count up from the water surface.
+    time : sequence of str, optional
+        ISO 8601 texts; empty where not known.
+    time_zone : str
+        Of times that state none.
+    visit : sequence of str, optional
+        Names of outings; empty or None takes the UTC date.
+    hardness, water_temp, speed, course : array, optional
+        Relative 0..1, in ``water_temp_unit`` (C or F), in ``speed_unit``
+        (m/s, kn, mph or km/h), degrees clockwise from true north.
+
+    Returns
+    -------
+    soundings : Soundings
+        In order of time where every point has one, else in the order given.
+    left_out : dict
+        Count of points left out, by reason.
+    notes : list of str
+
+    Raises
+    ------
+    LakefloorError
+        If no point has both a position and a depth, or a unit is not known.
+    """
+    for value, known in (
+        (depth_unit, units.LENGTH), (positive, SIGNS), (speed_unit, SPEED_UNITS),
+        (water_temp_unit, "CF"),
+    ):
+        if value not in known:
+            raise LakefloorError(f"'{value}' is not known; use one of {', '.join(known)}.")
+    x, y, depth = (np.asarray(v, dtype=float) for v in (x, y, depth))
+    n, notes = len(x), []
+    placed = np.isfinite(x) & np.isfinite(y)
+    keep = placed & np.isfinite(depth)
+    left_out = Counter()
+    left_out["no geometry"] = int((~placed).sum())
+    left_out["no depth or not a number"] = int((placed & ~keep).sum())
+    left_out = {reason: count for reason, count in left_out.items() if count}
+    if not keep.any():
+        reasons = "; ".join(f"{count} x {reason}" for reason, count in left_out.items())
+        raise LakefloorError(
+            f"No point has both a position and a depth ({reasons or 'the layer is empty'}). "
+            "Is the depth field the right one?"
+        )
+    stamp = np.datetime64("NaT", "ms")
+    if time is not None:
+        stamp, more = utc_from_texts(time, time_zone)
+        notes += more
+    names = np.array([v or "" for v in visit] if visit is not None else [""] * n, dtype=object)
+    if hardness is not None:
+        hardness, more = relative_hardness(hardness)
+        notes += more
+    metres = depth * units.LENGTH[depth_unit] * SIGNS[positive]
+
+    def optional(values, convert=lambda v: v):
+        return np.nan if values is None else convert(np.asarray(values, dtype=float))
+
+    soundings = Soundings.build(
+        x, y, metres, time=stamp, visit=names, hardness=optional(hardness),
+        water_temp=optional(
+            water_temp, units.fahrenheit_to_celsius if water_temp_unit == "F" else lambda v: v
+        ),
+        speed=optional(speed, lambda v: v * SPEED_UNITS[speed_unit]), course=optional(course),
+        corrections="from=unknown",
+    ).select(keep)
+    progress(0.5)
+    if not np.isnat(soundings.time).any():
+        soundings = soundings.select(np.argsort(soundings.time, kind="stable"))
+    dated = visits_by_date(soundings.time, np.full(len(soundings), "undated", dtype=object))
+    names = np.where(soundings.visit == "", dated, soundings.visit).astype(object)
+    soundings = soundings.replace(
+        visit=names, lane=number_lanes(soundings.x, soundings.y, soundings.time, names)
+    )
+    progress(1.0)
+    return soundings, left_out, notes

@@ -1,0 +1,1 @@
+"""Figures of the lake and the printed sheet."""

@@ -1,0 +1,331 @@
+"""Areas and volumes of a lake by depth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..ellipsoid import polygon_area
+from ..errors import LakefloorError
+from ..grid import Grid, Surface
+from ..polygons import inside
+from ..progress import Progress, silent, span
+from .lake_mesh import lake_mesh, open_mesh
+
+# Least half-width, m, of the depth range over which the change of area with depth is taken.
+_LEAST_WIDTH = 0.01
+
+
+@dataclass(frozen=True)
+class Hypsograph:
+    """Areas and volumes of a lake at depths below the datum, on the ellipsoid.
+
+    Attributes
+    ----------
+    depth : array, shape (n,)
+        m below the datum, rising; below 0 for water levels above it.
+    area : array, shape (n,)
+        Where the bottom is at that depth or deeper, m2.
+    volume : array, shape (n,)
+        Below that depth, m3.
+    length : array, shape (n,)
+        Of the depth contour, m; the water's edge at that level.
+    slope : array, shape (n,)
+        Mean slope of the bottom at that depth or deeper, m per m; NaN where there is none.
+    spread, spread_squared : array, shape (n,)
+        Integral of the standard uncertainty of depth (m3), and of its square (m4), over ``area``.
+    area_sd, volume_sd : array, shape (n,)
+        Standard uncertainties, m2 and m3.
+    datum_sd, correlation_length : float
+        As used for them, m; an infinite length is one error for the whole lake.
+    max_depth, max_depth_sd : float
+        Deepest cell below the datum and its standard uncertainty, m.
+    deepest : tuple
+        Easting and northing of that cell, m.
+    shoreline_area : float
+        Within the shoreline, m2.
+    mapped_area : float
+        The part of it that has depth, m2.
+    exposed : float
+        Share of the cells within the shoreline that were above the datum and count as 0.
+    """
+
+    depth: np.ndarray
+    area: np.ndarray
+    volume: np.ndarray
+    length: np.ndarray
+    slope: np.ndarray
+    spread: np.ndarray
+    spread_squared: np.ndarray
+    area_sd: np.ndarray
+    volume_sd: np.ndarray
+    datum_sd: float
+    correlation_length: float
+    max_depth: float
+    max_depth_sd: float
+    deepest: tuple
+    shoreline_area: float
+    mapped_area: float
+    exposed: float
+
+    def layer_sd(self, at) -> np.ndarray:
+        """Return the standard uncertainty, m3, of the volumes between depths.
+
+        Parameters
+        ----------
+        at : array of int, shape (k,)
+            Numbers of the depths, rising.
+
+        Returns
+        -------
+        array, shape (k - 1,)
+        """
+        lost = (-np.diff(v[at]) for v in (self.area, self.spread, self.spread_squared))
+        return _volume_sd(*lost, self.datum_sd, self.correlation_length)
+
+
+def hypsograph(
+    depth: Grid,
+    shoreline,
+    depths,
+    *,
+    crs=None,
+    uncertainty: Grid | None = None,
+    correlation_length: float = np.inf,
+    datum_sd: float = 0.0,
+    progress: Progress = silent,
+) -> Hypsograph:
+    """Return areas and volumes of a lake at depths.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth below the datum, m, positive down; NaN where there is none.
+    shoreline : Polygon or MultiPolygon
+        Depth 0; islands are holes.
+    depths : array, shape (n,)
+        m below the datum, rising; those below 0 need the land as negative depths.
+    crs : int or str, optional
+        Projected coordinate system, for areas on the ellipsoid; without one, areas are those
+        of the map.
+    uncertainty : Grid, optional
+        One standard deviation of depth, m, of the same geometry; without one it counts as 0.
+    correlation_length : float
+        Distance over which errors of depth fade, m: exp(-(d / length)^2). Infinite takes the
+        whole uncertainty as one error of the whole lake.
+    datum_sd : float
+        Standard uncertainty of the datum, m, the same everywhere.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        If the shoreline, a grid or a parameter cannot be used.
+
+    Notes
+    -----
+    The bottom is the triangulation of :func:`.lake_mesh.lake_mesh`. Area and volume below a
+    depth are exact for it: a triangle that the depth cuts is cut along a straight line. The
+    mean slope is the mean of the triangles' slopes; it is what the handbooks' sum of contour
+    lengths, I (L0/2 + L1 + ...) / A, comes to for a small contour interval I.
+
+    An error of the datum shifts every depth alike: it does not average out and changes the
+    volume by area times error. Errors of single depths average out over the area: with the
+    correlation above the variance of the volume is pi length^2 times the integral of the
+    squared uncertainty, and never more than if all errors were one. An area changes by its
+    rate of change with depth times the error of depth, where the errors along the contour
+    average out over every sqrt(pi) lengths. Both parts are added as squares.
+
+    References
+    ----------
+    Hutchinson, G. E. (1957). A Treatise on Limnology, vol. 1. Wiley, 164-177.
+    Hakanson, L. (1981). A Manual of Lake Morphometry. Springer.
+    """
+    z = np.asarray(depths, dtype=float)
+    if z.ndim != 1 or z.size == 0 or not np.all(np.isfinite(z)) or np.any(np.diff(z) <= 0):
+        raise LakefloorError("Depths for areas and volumes must be numbers that rise.")
+    if not (np.isfinite(datum_sd) and datum_sd >= 0):
+        raise LakefloorError(f"The uncertainty of the datum must be 0 m or more; got {datum_sd}.")
+    if not correlation_length > 0:
+        raise LakefloorError(
+            f"The correlation length must be above 0 m; got {correlation_length}."
+        )
+    typical = 0.0
+    if uncertainty is not None and np.isfinite(uncertainty.values).any():
+        typical = float(np.nanmedian(uncertainty.values))
+    width = max(float(np.hypot(datum_sd, typical)), _LEAST_WIDTH)
+    # No shallower than the levels asked for: land is known that far only.
+    low = np.maximum(z - width, min(z[0], 0.0))
+    every = np.unique(np.concatenate([low, z, z + width]))
+    mesh = lake_mesh(
+        depth, shoreline, crs=crs, uncertainty=uncertainty, depths=every,
+        progress=span(progress, 0.0, 0.3),
+    )
+    sums = np.zeros((6, len(every)))
+    mapped = 0.0
+    for triangles in mesh.blocks(span(progress, 0.3, 1.0)):
+        sums += _integrate(triangles, every)
+        mapped += float(triangles.area[triangles.reach == len(every)].sum())
+    at, above, below = (np.searchsorted(every, v) for v in (z, low, z + width))
+    area, volume, length, rise, spread, squared = sums[:, at]
+
+    lost = sums[0, above] - sums[0, below]
+    rate = lost / (every[below] - every[above])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        contour = np.where(lost > 0, (sums[5, above] - sums[5, below]) / lost, 0.0)
+        slope = np.where(area > 0, rise / area, np.nan)
+    samples = np.maximum(length / (np.sqrt(np.pi) * correlation_length), 1.0)
+    inner = np.where(mesh.lake, mesh.depth.values, np.nan)
+    row, col = np.unravel_index(np.nanargmax(inner), inner.shape)
+    return Hypsograph(
+        z, area, volume, length, slope, spread, squared,
+        rate * np.sqrt(datum_sd**2 + contour / samples),
+        _volume_sd(area, spread, squared, datum_sd, correlation_length),
+        float(datum_sd), float(correlation_length), float(inner[row, col]),
+        float(np.hypot(datum_sd, mesh.uncertainty[row, col])),
+        (float(mesh.depth.x[col]), float(mesh.depth.y[row])),
+        shoreline.area if crs is None else polygon_area(shoreline, crs),
+        mapped, mesh.exposed,
+    )
+
+
+def below_level(depth: Grid, level: float, crs=None) -> tuple:
+    """Return the area, m2, at a depth or deeper and the volume below it, m3, of a raster.
+
+    Only squares between four cells with a value count; ``crs`` as for :func:`hypsograph`.
+    """
+    sums = sum(
+        _integrate(triangles, np.array([float(level)]))
+        for triangles in open_mesh(depth, crs).blocks()
+    )
+    return float(sums[0, 0]), float(sums[1, 0])
+
+
+def correlation_length(surface: Surface, shoreline=None) -> float:
+    """Return the distance over which errors of a surface fade: about the lane spacing, m.
+
+    Taken within the shoreline, or from the whole surface without one. Between lanes the
+    distance to the nearest sounding runs from 0 to half the spacing, so its median is a
+    quarter. Infinite where the surface holds no distances.
+    """
+    if surface.distance is None:
+        return np.inf
+    known = surface.distance.values
+    if shoreline is not None:
+        known = known[inside(shoreline, surface.distance)]
+    known = known[np.isfinite(known)]
+    length = 4.0 * float(np.median(known)) if known.size else 0.0
+    return length if length > 0 else np.inf
+
+
+def _volume_sd(area, spread, squared, datum_sd, correlation_length) -> np.ndarray:
+    together = spread**2
+    if np.isfinite(correlation_length):
+        together = np.minimum(np.pi * correlation_length**2 * squared, together)
+    return np.sqrt((area * datum_sd) ** 2 + np.maximum(together, 0.0))
+
+
+def _integrate(triangles, levels) -> np.ndarray:
+    """Integrate over the parts of triangles that lie at levels or deeper.
+
+    Returns
+    -------
+    array, shape (6, n)
+        Area, volume below the level, length of its contour, and the integrals of slope,
+        uncertainty and squared uncertainty.
+    """
+    n = len(levels)
+    z = np.sort(triangles.depth, axis=1)
+    a, reach = triangles.area, triangles.reach
+    flat = z[:, 2] <= z[:, 0]
+    # A triangle lies wholly below the first ``whole`` levels, and the next ones cut it.
+    whole = np.searchsorted(levels, z[:, 0])
+    whole[flat] = np.searchsorted(levels, z[flat, 0], side="right")
+    stop = np.minimum(np.maximum(whole, np.searchsorted(levels, z[:, 2])), reach)
+    whole = np.minimum(whole, reach)
+
+    weights = np.column_stack(
+        [np.ones(len(a)), triangles.slope, triangles.uncertainty, triangles.uncertainty**2]
+    )
+
+    def below(values):
+        """Sum values of triangles over the levels that each lies wholly below."""
+        count = np.bincount(whole, weights=values, minlength=n + 1)
+        return count[:0:-1].cumsum()[::-1]
+
+    out = np.zeros((6, n))
+    for row, weight in zip((0, 3, 4, 5), weights.T):
+        out[row] = below(a * weight)
+    out[1] = below(a * z.mean(axis=1)) - levels * out[0]
+
+    count = stop - whole
+    cut = np.repeat(np.arange(len(a)), count)
+    at = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + whole[cut]
+    level = levels[at]
+    z0, z1, z2 = z[cut].T
+    a, slope = a[cut], triangles.slope[cut]
+    upper = level >= z1
+    # Above the middle corner the part that is left out is a triangle, below it the part
+    # that is kept; both shrink as the square of their height.
+    height = np.where(upper, z2 - level, level - z0)
+    across = (z2 - z0) * np.where(upper, z2 - z1, z1 - z0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(across > 0, height**2 / across, 0.0)
+        rate = np.where(across > 0, 2.0 * height / across, 0.0)
+    area = np.where(upper, part, 1.0 - part)
+    column = part * height / 3.0 + np.where(upper, 0.0, (z0 + z1 + z2) / 3.0 - level)
+
+    def add(row, values):
+        out[row] += np.bincount(at, weights=values, minlength=n)
+
+    add(1, a * column)
+    # A contour cuts a triangle over the change of its area with depth, times its slope.
+    add(2, a * rate * slope)
+    for row, weight in zip((0, 3, 4, 5), weights[cut].T):
+        add(row, a * area * weight)
+    return out
+
+
+def layer_volumes(depth, area) -> np.ndarray:
+    """Return the volumes of layers between contours by the truncated-cone formula.
+
+    The handbooks' V = h / 3 (A1 + A2 + sqrt(A1 A2)); the last layer is a cone where the last
+    area is 0.
+
+    Parameters
+    ----------
+    depth : array, shape (n,)
+        Rising, m.
+    area : array, shape (n,)
+        Within each contour, m2, not rising.
+
+    Returns
+    -------
+    array, shape (n - 1,)
+        m3.
+
+    Raises
+    ------
+    LakefloorError
+        If the depths do not rise, or an area is below 0 or above the one before.
+
+    References
+    ----------
+    Hutchinson, G. E. (1957). A Treatise on Limnology, vol. 1. Wiley, 166.
+    Taube, C. M. (2000). Instructions for winter lake mapping. In Manual of Fisheries Survey
+    Methods II, Michigan Department of Natural Resources, Fisheries Special Report 25, ch. 12.
+    """
+    depth, area = np.asarray(depth, dtype=float), np.asarray(area, dtype=float)
+    if depth.shape != area.shape or depth.ndim != 1 or len(depth) < 2:
+        raise LakefloorError("Layers need two or more depths, and an area for each.")
+    if not np.all(np.diff(depth) > 0):
+        raise LakefloorError("The depths of the layers must rise.")
+    bad = np.flatnonzero(~(area >= 0) | np.append(False, np.diff(area) > 0))
+    if bad.size:
+        raise LakefloorError(
+            f"The area at depth {depth[bad[0]]:g} m is {area[bad[0]]:g} m2; areas must be 0 or "
+            "more and must not grow with depth."
+        )
+    top, bottom = area[:-1], area[1:]
+    return np.diff(depth) / 3.0 * (top + bottom + np.sqrt(top * bottom))

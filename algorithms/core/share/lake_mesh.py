@@ -1,0 +1,386 @@
+"""The depth surface of a lake as triangles that fill its shoreline exactly."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy import ndimage
+from scipy.spatial import Delaunay, cKDTree
+from shapely.geometry import box
+
+from ..chart.contour_domain import check_shoreline, polygons_of
+from ..ellipsoid import area_scale
+from ..errors import LakefloorError
+from ..grid import Grid
+from ..polygons import contains, inside, rings
+from ..progress import Progress, silent
+from ..surface.surface_nodes import densify
+
+# Cells added around the raster: room for the shore's squares and for cells without depth
+# that part them from the raster's edge.
+_PAD = 5
+
+# Distances from the shoreline in cells: points along it are at most _STEP apart, cell
+# centres nearer than _NEAR give way to it, and within _BRIDGED a missing cell is bridged.
+_STEP, _NEAR, _BRIDGED = 0.5, 0.35, 1.5
+
+_SQUARES = 200_000
+_BLOCK = np.ones((3, 3), dtype=bool)
+
+
+class Triangles(NamedTuple):
+    """Triangles of a depth surface.
+
+    Attributes
+    ----------
+    area : array, shape (n,)
+        On the ellipsoid, m2.
+    depth : array, shape (n, 3)
+        At the corners, m.
+    slope : array, shape (n,)
+        Rise over run, m per m.
+    uncertainty : array, shape (n,)
+        One standard deviation of depth, m.
+    reach : array of int, shape (n,)
+        How many of the depths asked for, from the first, the water of the lake covers
+        the triangle at, provided that its depth is greater.
+    """
+
+    area: np.ndarray
+    depth: np.ndarray
+    slope: np.ndarray
+    uncertainty: np.ndarray
+    reach: np.ndarray
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """A depth surface within its shoreline. Build one with :func:`lake_mesh`.
+
+    Attributes
+    ----------
+    depth : Grid
+        m; NaN where there is none, 0 or more within the shoreline, 0 or less on land.
+    uncertainty : array, shape of ``depth``
+        m; 0 where unknown.
+    lake : array of bool, shape of ``depth``
+        Cells whose centre lies within the shoreline.
+    plain : array of bool, shape (rows - 1, cols - 1)
+        Squares between four cell centres that the shoreline does not come near.
+    strip : Triangles
+        Between the plain squares and the shoreline.
+    reach : array of int, shape of ``depth``
+        As in :class:`Triangles`.
+    scale : Grid or None
+        Area on the map over area on the ellipsoid.
+    exposed : float
+        Share of the cells within the shoreline that were above the datum.
+    """
+
+    depth: Grid
+    uncertainty: np.ndarray
+    lake: np.ndarray
+    plain: np.ndarray
+    strip: Triangles
+    reach: np.ndarray
+    scale: Grid | None
+    exposed: float
+
+    def blocks(self, progress: Progress = silent) -> Iterator[Triangles]:
+        """Yield all triangles, a bounded number at a time."""
+        yield self.strip
+        rows, cols = self.plain.shape
+        step = max(_SQUARES // cols, 1)
+        for start in range(0, rows, step):
+            progress(start / rows)
+            yield self._squares(start, min(start + step, rows))
+        progress(1.0)
+
+    def _squares(self, start, stop) -> Triangles:
+        """Return the four triangles around the middle of each plain square of some rows."""
+        z = self.depth.values[start : stop + 1]
+        known = np.isfinite(z)
+        use = self.plain[start:stop] & known[:-1, :-1] & known[:-1, 1:]
+        use &= known[1:, :-1] & known[1:, 1:]
+        row, col = np.nonzero(use)
+
+        def corners(values):
+            values = values[start : stop + 1]
+            return (values[row, col], values[row, col + 1], values[row + 1, col + 1],
+                    values[row + 1, col])
+
+        nw, ne, se, sw = corners(self.depth.values)
+        middle = 0.25 * (nw + ne + se + sw)
+        dx, dy = self.depth.dx, self.depth.dy
+        scale = self._scale(row + start + 0.5, col + 0.5)
+        depth, slope = [], []
+        for a, b, along, away in (
+            (nw, ne, dx, dy / 2), (ne, se, dy, dx / 2), (se, sw, dx, dy / 2), (sw, nw, dy, dx / 2),
+        ):
+            depth.append(np.column_stack([a, b, middle]))
+            slope.append(np.hypot((b - a) / along, (middle - 0.5 * (a + b)) / away))
+        root = np.sqrt(scale)
+        return Triangles(
+            np.tile(0.25 * dx * dy / scale, 4),
+            np.concatenate(depth),
+            np.concatenate(slope) * np.tile(root, 4),
+            np.tile(np.mean(corners(self.uncertainty), axis=0), 4),
+            np.tile(np.max(corners(self.reach), axis=0), 4),
+        )
+
+    def _scale(self, row, col) -> np.ndarray:
+        return _scale_at(self.scale, self.depth, row, col)
+
+
+def _scale_at(scale, grid, row, col):
+    if scale is None:
+        return np.ones(len(row))
+    return scale.sample(grid.west + (col + 0.5) * grid.dx, grid.north - (row + 0.5) * grid.dy)
+
+
+def bridged(depth: Grid, shoreline) -> tuple:
+    """Return the raster with a rim of empty cells, and missing cells next to the shore filled.
+
+    A cell within the shoreline that has no depth, and lies within one and a half cells of the
+    shore, gets the depth of the nearest cell in proportion to the distance from the shore.
+
+    Returns
+    -------
+    grid : Grid
+        Five cells larger on each side.
+    lake : array of bool, shape of ``grid``
+        Cells whose centre lies within the shoreline.
+
+    Raises
+    ------
+    LakefloorError
+        If the shoreline is not a valid polygon or holds no cell with a value.
+    """
+    check_shoreline(shoreline)
+    values = np.where(np.isfinite(depth.values), depth.values, np.nan)
+    grid = Grid(
+        np.pad(values, _PAD, constant_values=np.nan),
+        depth.west - _PAD * depth.dx, depth.north + _PAD * depth.dy, depth.dx, depth.dy,
+    )
+    lake = inside(shoreline, grid)
+    known = lake & np.isfinite(grid.values)
+    if not known.any():
+        raise LakefloorError(
+            "No cell of the depth raster with a value lies within the shoreline; check that "
+            "both cover the same lake and have the right coordinate reference system."
+        )
+    _, shore, near = _shore(grid, shoreline)
+    touched = _touched(near)
+    missing = np.argwhere(lake & ~known & touched)
+    source = np.argwhere(known & touched)
+    if len(missing) and len(source):
+        off = cKDTree(shore).query(missing)[0]
+        away, nearest = cKDTree(source).query(missing)
+        fill = (off <= _BRIDGED) & (away <= 2.0 * _BRIDGED)
+        off, away, (r, c) = off[fill], away[fill], missing[fill].T
+        grid.values[r, c] = grid.values[tuple(source[nearest[fill]].T)] * off / (off + away)
+    return grid, lake
+
+
+def _shore(grid: Grid, shoreline) -> tuple:
+    """Return the shoreline in rows and columns, and the squares near it.
+
+    Returns
+    -------
+    list of array, shape (k, 2)
+        Rings, cut to the grid.
+    array, shape (n, 2)
+        Points along them.
+    array of bool, shape (rows - 1, cols - 1)
+    """
+    edge = box(*grid.bounds)
+    within = shoreline if edge.contains(shoreline) else polygons_of(shoreline.intersection(edge))
+    ring_list = [np.column_stack(grid.rows_cols(*ring.T)) for ring in rings(within)]
+    shore = np.unique(np.concatenate([densify(ring, _STEP)[:-1] for ring in ring_list]), axis=0)
+    rows, cols = grid.shape
+    near = np.zeros((rows - 1, cols - 1), dtype=bool)
+    r, c = np.floor(shore).astype(int).T
+    near[r.clip(0, rows - 2), c.clip(0, cols - 2)] = True
+    return ring_list, shore, ndimage.binary_dilation(near, _BLOCK, iterations=2)
+
+
+def _touched(squares) -> np.ndarray:
+    """Return the cells at the corners of squares."""
+    rows, cols = squares.shape
+    cells = np.zeros((rows + 1, cols + 1), dtype=bool)
+    for down in (0, 1):
+        for right in (0, 1):
+            cells[down : rows + down, right : cols + right] |= squares
+    return cells
+
+
+def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -> tuple:
+    """Tell which land the lake floods as its water rises.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth, m; below 0 on land.
+    shoreline : Polygon or MultiPolygon
+        At the datum.
+    heights : array, shape (n,)
+        Water levels above the datum, m, rising.
+
+    Returns
+    -------
+    allowed : int
+        How many of the heights, from the first, the raster holds the land for: beyond that the
+        water would pass the edge of the known land.
+    first : array of int, shape (rows + 10, cols + 10)
+        Number of the first height at which the lake covers a cell; ``allowed`` where none does.
+    """
+    grid, lake = bridged(depth, shoreline)
+    unknown = ~lake & np.isnan(grid.values)
+    edge = ndimage.binary_dilation(unknown, _BLOCK)
+    first = np.full(grid.shape, len(heights))
+    for i, height in enumerate(heights):
+        progress(i / len(heights))
+        label, _ = ndimage.label(lake | (grid.values >= -height), structure=_BLOCK)
+        flooded = np.isin(label, np.unique(label[lake]))
+        if np.any(flooded & edge):
+            first[first > i] = i
+            return i, first
+        first[flooded & (first > i)] = i
+    progress(1.0)
+    return len(heights), first
+
+
+def lake_mesh(
+    depth: Grid,
+    shoreline,
+    *,
+    crs=None,
+    uncertainty: Grid | None = None,
+    depths=(),
+    progress: Progress = silent,
+) -> Mesh:
+    """Triangulate a depth surface within its shoreline.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth below the datum, m, positive down; NaN where there is none.
+    shoreline : Polygon or MultiPolygon
+        Depth 0; islands are holes.
+    crs : int or str, optional
+        Projected coordinate system, for areas on the ellipsoid; without one, areas are those
+        of the map.
+    uncertainty : Grid, optional
+        One standard deviation of depth, m, of the same geometry.
+    depths : array, shape (n,)
+        The depths that will be asked for, rising; those below 0 are water levels above the
+        datum, for which the land's heights are used as well.
+
+    Raises
+    ------
+    LakefloorError
+        If the shoreline or a grid cannot be used, or the land is not known up to the
+        highest level.
+
+    Notes
+    -----
+    Away from the shore each square between four cell centres is four triangles around its
+    middle, which has the mean of the four depths, as for contours. Near the shore the cell
+    centres and points of the shoreline, of depth 0, are joined by a Delaunay triangulation,
+    whose triangles within the shoreline are brought to the exact area of that strip. A
+    triangle with a corner without depth is a gap. Depths above the datum within the shoreline
+    count as 0.
+    """
+    if uncertainty is not None and uncertainty.shape != depth.shape:
+        raise LakefloorError(
+            f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}; "
+            "both must have the same rows and columns."
+        )
+    grid, lake = bridged(depth, shoreline)
+    depths = np.asarray(depths, dtype=float)
+    reach = np.where(lake, len(depths), 0)
+    above = int((depths < 0).sum())
+    known = lake & np.isfinite(grid.values)
+    exposed = float((grid.values[known] < 0).sum() / known.sum())
+    values = np.where(lake, np.maximum(grid.values, 0.0), np.nan)
+    if above:
+        heights = -depths[:above][::-1]
+        allowed, first = rising_water(depth, shoreline, heights, progress)
+        if allowed < above:
+            top = f"{heights[allowed - 1]:.2f} m" if allowed else "the datum"
+            raise LakefloorError(
+                f"The raster holds the land around the lake for levels up to {top} only; "
+                f"{heights[-1]:.2f} m above the datum was asked for. Use a raster in which land "
+                "has negative depths, or a lower level."
+            )
+        reach = np.where(lake, len(depths), above - first)
+        values = np.where(lake, values, np.minimum(grid.values, 0.0))
+    grid = grid.like(values)
+    spread = np.zeros(grid.shape)
+    if uncertainty is not None:
+        spread[_PAD:-_PAD, _PAD:-_PAD] = np.where(
+            uncertainty.values > 0, uncertainty.values, 0.0
+        )
+    scale = None if crs is None else area_scale(grid, crs)
+    plain, strip = _strip(grid, spread, lake, shoreline, reach, bool(above), scale, len(depths))
+    return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
+
+
+def open_mesh(depth: Grid, crs=None) -> Mesh:
+    """Triangulate a depth raster that has no shoreline, for one depth to be asked for."""
+    everywhere = np.ones(depth.shape, dtype=bool)
+    nothing = Triangles(
+        np.empty(0), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0, dtype=int)
+    )
+    return Mesh(
+        depth, np.zeros(depth.shape), everywhere, everywhere[1:, 1:], nothing,
+        everywhere.astype(int), None if crs is None else area_scale(depth, crs), 0.0,
+    )
+
+
+def _strip(grid, spread, lake, shoreline, reach, land, scale, count) -> tuple:
+    """Return the squares away from the shoreline, and the triangles along it."""
+    ring_list, shore, near = _shore(grid, shoreline)
+    r, c = np.nonzero(_touched(near) & (lake | land))
+    away = cKDTree(shore).query(np.column_stack([r, c]))[0]
+    r, c = r[away > _NEAR], c[away > _NEAR]
+    points = np.vstack([shore, np.column_stack([r, c])])
+    empty = np.full(len(shore), np.nan)
+    z = np.concatenate([np.zeros(len(shore)), grid.values[r, c]])
+    s = np.concatenate([empty, spread[r, c]])
+    known = np.concatenate([np.zeros(len(shore), dtype=int), reach[r, c]])
+
+    simplices = Delaunay(points).simplices
+    p = points[simplices]
+    at = p.mean(axis=1)
+    square = np.floor(at).astype(int)
+    in_lake = contains(ring_list, *at.T)
+    use = near[tuple(np.minimum(square, np.array(near.shape) - 1).clip(0).T)]
+    use &= in_lake | land
+    p, at, in_lake, simplices = p[use], at[use], in_lake[use], simplices[use]
+    (r1, c1), (r2, c2) = (p[:, 1] - p[:, 0]).T, (p[:, 2] - p[:, 0]).T
+    double = r1 * c2 - r2 * c1
+    area = 0.5 * np.abs(double)
+    # Thin bays and sharp corners are finer than the triangles; their area still counts.
+    total = shoreline.intersection(box(*grid.bounds)).area / (grid.dx * grid.dy)
+    total -= np.count_nonzero(lake[:-1, :-1] & ~near)
+    area[in_lake] *= total / area[in_lake].sum()
+    depth = z[simplices]
+    solid = np.isfinite(depth).all(axis=1) & (double != 0)
+    d1, d2 = depth[:, 1] - depth[:, 0], depth[:, 2] - depth[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.hypot(
+            (d1 * c2 - d2 * c1) / double / grid.dy, (d2 * r1 - d1 * r2) / double / grid.dx
+        )
+    scale = _scale_at(scale, grid, *at.T)
+    corner = s[simplices]
+    has = np.isfinite(corner)
+    uncertainty = np.where(has, corner, 0.0).sum(axis=1) / has.sum(axis=1).clip(1)
+    reach = np.where(in_lake, count, known[simplices].max(axis=1))
+    strip = Triangles(
+        area * grid.dx * grid.dy / scale, depth, slope * np.sqrt(scale), uncertainty, reach
+    )
+    return ~near, Triangles(*(values[solid] for values in strip))

@@ -1,0 +1,214 @@
+"""Area and volume of a lake against its water level, and what a lower level uncovers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from shapely.geometry import MultiPolygon
+from shapely.ops import unary_union
+
+from ..chart.contour_domain import check_shoreline, polygons_of
+from ..chart.contours import depth_areas
+from ..ellipsoid import polygon_area
+from ..errors import LakefloorError
+from ..grid import Areas, Grid, Surface
+from ..progress import Progress, silent, span
+from .hypsography import correlation_length, hypsograph
+from .lake_mesh import bridged, rising_water
+
+MOST_LEVELS = 20_000
+
+
+@dataclass(frozen=True)
+class LevelTable:
+    """Area and volume against level, from the lowest level to the highest.
+
+    Attributes
+    ----------
+    level : array, shape (n,)
+        Water level, m above the datum.
+    area, area_sd : array, shape (n,)
+        Of the water, and its standard uncertainty, m2.
+    volume, volume_sd : array, shape (n,)
+        Of the water, and its standard uncertainty, m3.
+    shoreline : array, shape (n,)
+        Length of the water's edge, islands included, m.
+    shoreline_area, mapped_area : float
+        At the datum: within the shoreline, and the part of it that has depth, m2.
+    datum_area, datum_volume : float
+        Of the water at the datum, m2 and m3.
+    cut_short : bool
+        Whether the table ends below the highest level asked for, as the land is not known.
+    """
+
+    level: np.ndarray
+    area: np.ndarray
+    area_sd: np.ndarray
+    volume: np.ndarray
+    volume_sd: np.ndarray
+    shoreline: np.ndarray
+    shoreline_area: float
+    mapped_area: float
+    datum_area: float
+    datum_volume: float
+    cut_short: bool
+
+
+def level_table(
+    surface: Surface,
+    shoreline,
+    *,
+    step: float,
+    crs=None,
+    lowest: float | None = None,
+    highest: float = 0.0,
+    datum_sd: float = 0.0,
+    progress: Progress = silent,
+) -> LevelTable:
+    """Return area and volume of a lake in equal steps of its water level.
+
+    Parameters
+    ----------
+    surface : Surface
+        ``depth`` below the datum, m; negative on land. ``uncertainty`` and ``distance`` may
+        be None.
+    shoreline : Polygon or MultiPolygon
+        At the datum; islands are holes.
+    step : float
+        m. Levels are multiples of it, so the datum itself is one.
+    crs : int or str, optional
+        Projected coordinate system, for areas on the ellipsoid.
+    lowest : float, optional
+        m above the datum, so below 0; by default down to the deepest point.
+    highest : float
+        m above the datum. The table ends where the raster no longer holds all the land
+        that the water would reach.
+    datum_sd : float
+        Standard uncertainty of the datum, m, the same everywhere.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        If a parameter is out of range or the inputs cannot be used.
+
+    Notes
+    -----
+    Uncertainties are those of :func:`.hypsography.hypsograph`. Below the datum the bottom is
+    the depth surface; above it the land is taken where the raster holds it as negative depth.
+    Only water that is joined to the lake counts.
+    """
+    if not (np.isfinite(step) and step > 0):
+        raise LakefloorError(f"The step of the level table must be above 0 m; got {step}.")
+    if lowest is None:
+        check_shoreline(shoreline)
+        if not np.isfinite(surface.depth.values).any():
+            raise LakefloorError("The depth raster has no cell with a value.")
+        lowest = -max(float(np.nanmax(surface.depth.values)), 0.0)
+    if not (lowest < highest):
+        raise LakefloorError(
+            f"The lowest level, {lowest:g} m, must be below the highest, {highest:g} m."
+        )
+    first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
+    if last - first >= MOST_LEVELS:
+        raise LakefloorError(
+            f"A step of {step:g} m gives {last - first + 1:.0f} levels; at most {MOST_LEVELS} are "
+            "listed. Choose a wider step."
+        )
+    steps = np.arange(first, last + 1)
+    asked = len(steps)
+    above = steps[steps > 0]
+    if above.size:
+        allowed, _ = rising_water(
+            surface.depth, shoreline, above * step, span(progress, 0.0, 0.3)
+        )
+        steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
+    if not steps.size:
+        raise LakefloorError(
+            "The raster does not hold the land around the lake, so no level above the datum can "
+            "be listed. Use a raster in which land has negative depths, or lower levels."
+        )
+    level = np.round(steps * step, 9) + 0.0
+    curve = hypsograph(
+        surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
+        uncertainty=surface.uncertainty, datum_sd=datum_sd,
+        correlation_length=correlation_length(surface, shoreline),
+        progress=span(progress, 0.3, 1.0),
+    )
+    at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
+    return LevelTable(
+        level, curve.area[at], curve.area_sd[at], curve.volume[at], curve.volume_sd[at],
+        curve.length[at], curve.shoreline_area, curve.mapped_area, float(curve.area[datum]),
+        float(curve.volume[datum]), len(level) < asked,
+    )
+
+
+def water_at(depth: Grid, shoreline, level: float, progress: Progress = silent) -> MultiPolygon:
+    """Return the water of a lake at a level.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth below the datum, m; negative on land.
+    shoreline : Polygon or MultiPolygon
+        At the datum; islands are holes.
+    level : float
+        m above the datum; below 0 the parts that water still covers, which have depth.
+    progress : callable
+
+    Returns
+    -------
+    MultiPolygon
+        Empty where the level is below the deepest point.
+    """
+    check_shoreline(shoreline)
+    if level == 0:
+        return polygons_of(shoreline)
+    areas = _areas(depth, shoreline, -level, progress)
+    deeper = [p for p, to in zip(areas.polygons, areas.attributes["depth_to"]) if to is None]
+    if level < 0:
+        return polygons_of(unary_union(deeper))
+    joined = [part for p in deeper for part in p.geoms if part.intersects(shoreline)]
+    return polygons_of(unary_union([shoreline, *joined]))
+
+
+def _areas(depth, shoreline, at, progress) -> Areas:
+    """Return the areas on both sides of a depth, on the surface as it is."""
+    grid, _ = bridged(depth, shoreline)
+    return depth_areas(
+        grid, levels=[at], unit="m", smoothing=0.0, min_area=0.0,
+        shoreline=shoreline if at > 0 else None, progress=progress,
+    )
+
+
+def uncovered(
+    depth: Grid, shoreline, drawdown: float, crs=None, progress: Progress = silent
+) -> Areas:
+    """Return the lake bottom that a draw-down uncovers.
+
+    Parameters
+    ----------
+    depth, shoreline, crs
+        As for :func:`level_table`.
+    drawdown : float
+        Fall of the water below the datum, m.
+
+    Returns
+    -------
+    Areas
+        One MultiPolygon, from the shoreline to the depth contour at the draw-down, with
+        attributes ``drawdown_m`` and ``area_m2`` (on the ellipsoid); none where there is no
+        such bottom. Gaps of the surface are left out.
+
+    Raises
+    ------
+    LakefloorError
+        If the draw-down is not above 0 m or the inputs cannot be used.
+    """
+    if not (np.isfinite(drawdown) and drawdown > 0):
+        raise LakefloorError(f"The draw-down must be above 0 m; got {drawdown}.")
+    areas = _areas(depth, shoreline, drawdown, progress)
+    bare = [p for p, to in zip(areas.polygons, areas.attributes["depth_to"]) if to is not None]
+    size = [p.area if crs is None else polygon_area(p, crs) for p in bare]
+    return Areas(bare, {"drawdown_m": [float(drawdown)] * len(bare), "area_m2": size})

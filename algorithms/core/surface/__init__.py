@@ -1,0 +1,1 @@
+"""Gridding, its uncertainty, and surfaces against each other."""

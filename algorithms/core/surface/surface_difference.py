@@ -1,0 +1,283 @@
+"""Difference of two depth surfaces, and how sure it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import norm
+from shapely.geometry import box
+
+from ..ellipsoid import polygon_area
+from ..errors import LakefloorError
+from ..grid import Grid, Surface
+from ..progress import Progress, silent
+from ..share.hypsography import correlation_length
+from .surface_nodes import row_blocks
+
+_CELLS = 500_000
+# A shift of the whole lake is told when this share of the cells moved the same way.
+_SAME_WAY = 0.9
+_SAME_ELEVATION = 0.001
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Change of depth between two surfaces: newer less older, positive where deeper now.
+
+    Attributes
+    ----------
+    change, uncertainty : Grid
+        Change and its standard uncertainty, m, the datums' part in it.
+    significance : Grid
+        1 deeper, -1 shallower, 0 no significant change, NaN not compared.
+    resampled : str
+        Which surface was interpolated onto the cells of the other: "newer" or "older";
+        "" where their cells fall on each other.
+    factor : float
+        Standard uncertainties that a significant change exceeds.
+    datum_sd : float
+        Standard uncertainty of the difference of the two datums, m.
+    correlation_length : float
+        Distance over which errors of the surfaces fade, m; infinite where it is not known.
+    area, area_deeper, area_shallower : float
+        Compared, and changed significantly, m2.
+    area_by_chance : float
+        Expected to look changed if nothing had changed, m2.
+    mean, mean_sd, median : float
+        Change of all compared cells, m.
+    gained, gained_sd, lost, lost_sd : float
+        Volume of water, m3, gained where the bottom is significantly deeper, and lost where
+        it is significantly shallower; both positive.
+    net, net_sd : float
+        Volume gained less lost over all compared cells, m3.
+    """
+
+    change: Grid
+    uncertainty: Grid
+    significance: Grid
+    resampled: str
+    factor: float
+    datum_sd: float
+    correlation_length: float
+    area: float
+    area_deeper: float
+    area_shallower: float
+    area_by_chance: float
+    mean: float
+    mean_sd: float
+    median: float
+    gained: float
+    gained_sd: float
+    lost: float
+    lost_sd: float
+    net: float
+    net_sd: float
+
+    @property
+    def level_suspected(self) -> bool:
+        """Whether nearly all cells moved the same way, as a wrong water level makes them."""
+        change = self.change.values[np.isfinite(self.change.values)]
+        same = np.mean(np.sign(change) == np.sign(self.median))
+        return bool(same > _SAME_WAY and abs(self.median) > self.factor * self.datum_sd)
+
+
+def datum_shift(newer, older) -> float:
+    """Return what brings depths of the older surface to the newer one's datum: 0, or an error.
+
+    Parameters
+    ----------
+    newer, older : tuple of (str, float) or None
+        Name and elevation, m, of each surface's datum; None where it states none.
+
+    Raises
+    ------
+    LakefloorError
+        If a surface states no datum, or the two differ. The message says which shift to give.
+    """
+    for label, datum in (("newer", newer), ("older", older)):
+        if datum is None:
+            raise LakefloorError(
+                f"The {label} surface states no lake datum, so its depths may be below another "
+                "water level. Give the shift between the two: 0 if they are at one datum."
+            )
+    if newer[0] == older[0] and abs(newer[1] - older[1]) < _SAME_ELEVATION:
+        return 0.0
+    raise LakefloorError(
+        f"The newer surface is at datum '{newer[0]}' ({newer[1]:g} m), the older one at "
+        f"'{older[0]}' ({older[1]:g} m). Give the shift that brings the older depths to the newer "
+        f"datum: {newer[1] - older[1]:+g} m, if both elevations are on one scale."
+    )
+
+
+def surface_difference(
+    newer: Surface,
+    older: Surface,
+    *,
+    confidence: float = 0.95,
+    shift: float = 0.0,
+    newer_sd: float | None = None,
+    older_sd: float | None = None,
+    datum_sd: float = 0.03,
+    crs=None,
+    progress: Progress = silent,
+) -> Difference:
+    """Return where, and by how much, the bottom has changed between two surfaces.
+
+    Parameters
+    ----------
+    newer, older : Surface
+        Depth, m, positive down, in one projected CRS. ``uncertainty`` and ``distance`` may be
+        None.
+    confidence : float
+        Probability, 0.5 to below 1, that a cell that has not changed is not called changed.
+    shift : float
+        Added to the older depths to bring them to the newer datum, m. See :func:`datum_shift`.
+    newer_sd, older_sd : float, optional
+        Standard uncertainty of depth, m, of a surface that states none.
+    datum_sd : float
+        Standard uncertainty, m, with which each surface is tied to its datum: one error for
+        all of the surface, independent of the other's.
+    crs : int or str, optional
+        Projected coordinate system, for areas on the ellipsoid; without one, areas are those
+        on the map.
+    progress : callable
+
+    Returns
+    -------
+    Difference
+        On the cells of the coarser surface (of the newer one where both are alike), within
+        the overlap; the other one is interpolated bilinearly at their centres.
+
+    Raises
+    ------
+    LakefloorError
+        If a parameter is out of range, a surface has no uncertainty, or no cell has depth in
+        both.
+
+    Notes
+    -----
+    A cell has changed significantly where the change exceeds ``k`` times the joint standard
+    uncertainty, ``k`` the two-sided quantile of the normal distribution (1.96 at 95 %)
+    (Lane et al. 2003). Gained and lost volume count these cells alone; the net volume counts
+    all, since small changes add up. Errors of the surfaces average out beyond the correlation
+    length, about the lane spacing; that of the datums does not.
+
+    References
+    ----------
+    Lane, S. N., Westaway, R. M. and Hicks, D. M. (2003). Estimation of erosion and deposition
+    volumes in a large, gravel-bed, braided river using synoptic remote sensing. Earth Surface
+    Processes and Landforms 28(3), 249-271.
+    JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1 and 5.2.
+    """
+    _check(confidence, shift, datum_sd, newer_sd, older_sd)
+    if newer.uncertainty is None and newer_sd is None:
+        raise LakefloorError(_without("newer"))
+    if older.uncertainty is None and older_sd is None:
+        raise LakefloorError(_without("older"))
+    factor = float(norm.ppf(0.5 + 0.5 * confidence))
+    datums = float(np.hypot(datum_sd, datum_sd))
+    base, resampled = _common(newer.depth, older.depth)
+    change, squared = np.full(base.shape, np.nan), np.full(base.shape, np.nan)
+    for rows in row_blocks(base, _CELLS):
+        progress(rows.start / base.shape[0])
+        x, y = (part.ravel() for part in np.meshgrid(base.x, base.y[rows]))
+        depth = [surface.depth.sample(x, y) for surface in (newer, older)]
+        sd = [
+            given if surface.uncertainty is None else surface.uncertainty.sample(x, y)
+            for surface, given in ((newer, newer_sd), (older, older_sd))
+        ]
+        shape = change[rows].shape
+        change[rows] = (depth[0] - depth[1] - shift).reshape(shape)
+        squared[rows] = (sd[0] ** 2 + sd[1] ** 2 + 0.0 * depth[0]).reshape(shape)
+    known = np.isfinite(change) & np.isfinite(squared)
+    if not known.any():
+        raise LakefloorError(
+            "The two surfaces have no cell with depth in common; check that they are of the same "
+            "lake and in the right CRS."
+        )
+    change[~known], squared[~known] = np.nan, np.nan
+    joint = np.sqrt(squared + datums**2)
+    with np.errstate(invalid="ignore"):
+        beyond = np.where(np.abs(change) > factor * joint, np.sign(change), 0.0)
+    beyond[~known] = np.nan
+
+    cell = base.dx * base.dy
+    if crs is not None:
+        overlap = box(*base.bounds)
+        cell *= polygon_area(overlap, crs) / overlap.area
+    length = max(correlation_length(surface) for surface in (newer, older))
+
+    def volume(cells):
+        """Volume of change, its standard uncertainty, and the area, of a mask of cells."""
+        area = cell * np.count_nonzero(cells)
+        variance = squared[cells]
+        # Errors alike everywhere add up; others average out beyond the correlation length.
+        together = (cell * np.sqrt(variance).sum()) ** 2
+        if np.isfinite(length):
+            together = min(np.pi * length**2 * cell * variance.sum(), together)
+        return cell * float(change[cells].sum()), float(np.hypot(
+            np.sqrt(together), area * datums)), float(area)
+
+    net, net_sd, area = volume(known)
+    gained, gained_sd, deeper = volume(beyond == 1.0)
+    lost, lost_sd, shallower = volume(beyond == -1.0)
+    progress(1.0)
+    return Difference(
+        base.like(change), base.like(joint), base.like(beyond), resampled, factor, datums, length,
+        area, deeper, shallower, (1.0 - confidence) * area,
+        net / area, net_sd / area, float(np.median(change[known])),
+        gained, gained_sd, -lost + 0.0, lost_sd, net, net_sd,
+    )  # fmt: skip
+
+
+def _without(label: str) -> str:
+    return (
+        f"The {label} surface states no uncertainty, so it cannot be told which change is real: "
+        f"give the standard uncertainty of the {label} surface."
+    )
+
+
+def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
+    if not 0.5 <= confidence < 1.0:
+        raise LakefloorError(
+            f"Confidence must be from 50 % to below 100 %; got {100.0 * confidence:g} %."
+        )
+    if not np.isfinite(shift):
+        raise LakefloorError(f"The shift between the datums must be a number; got {shift}.")
+    for name, value in (
+        ("the datum", datum_sd), ("the newer surface", newer_sd), ("the older surface", older_sd),
+    ):  # fmt: skip
+        if value is not None and not (np.isfinite(value) and value >= 0):
+            raise LakefloorError(
+                f"The standard uncertainty of {name} must be 0 m or more; got {value}."
+            )
+
+
+def _common(newer: Grid, older: Grid) -> tuple:
+    """Return the grid of the comparison, and which surface is interpolated onto it."""
+    coarser = older.dx * older.dy > newer.dx * newer.dy * (1.0 + 1e-6)
+    base, other = (older, newer) if coarser else (newer, older)
+    low, high = base.bounds, other.bounds
+    west, south = np.maximum(low[:2], high[:2])
+    east, north = np.minimum(low[2:], high[2:])
+    # Cells whose centre lies within the other grid.
+    cols = np.flatnonzero((base.x > west) & (base.x < east))
+    rows = np.flatnonzero((base.y > south) & (base.y < north))
+    if not len(cols) or not len(rows):
+        raise LakefloorError(
+            "The two surfaces do not overlap; check that they are of the same lake and that both "
+            "have the right CRS."
+        )
+    part = replace(
+        base,
+        values=base.values[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1],
+        west=base.west + cols[0] * base.dx,
+        north=base.north - rows[0] * base.dy,
+    )
+    row, col = other.rows_cols(part.x[0], part.y[0])
+    fit = np.array([row - np.rint(row), col - np.rint(col),
+                    part.dx / other.dx - 1.0, part.dy / other.dy - 1.0])
+    if np.all(np.abs(fit) < 1e-6):
+        return part, ""
+    return part, "newer" if coarser else "older"

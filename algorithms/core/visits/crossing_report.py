@@ -1,0 +1,272 @@
+"""How far soundings disagree where their tracks cross, and what that says of a survey."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student
+
+from ..progress import Progress, silent
+from ..soundings import Soundings
+from .crossings import Crossings, find_crossings
+from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
+
+#: Fewer crossings than this do not support a statement at 95 %.
+FEWEST = 10
+
+#: Upper ends of the classes of bottom slope, m per m.
+SLOPE_CLASSES = (0.05, 0.10, 0.20, np.inf)
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """Statistics of depth differences at crossings, m. None where too few support them.
+
+    Attributes
+    ----------
+    n : int
+    mean : float
+        Bias between the two sides.
+    low, high : float
+        95 % confidence interval of ``mean`` by Student's t.
+    t : float
+        ``mean`` over its standard error.
+    significant : bool
+        Whether the interval excludes zero; None where there is no interval.
+    sd : float
+        Standard deviation with n - 1.
+    rmse : float
+        Root mean square, bias included.
+    rmse95 : float
+        1.96 ``rmse``.
+    sounding95 : float
+        1.96 ``sd`` / sqrt(2): the 95 % uncertainty of a single sounding without the bias, where
+        both tracks are equally uncertain and independent.
+    percentile95 : float
+        Of the absolute differences, by linear interpolation.
+    median, robust_sd : float
+        Median, and 1.4826 times the median absolute deviation from it.
+    """
+
+    n: int
+    mean: float | None
+    low: float | None
+    high: float | None
+    t: float | None
+    significant: bool | None
+    sd: float | None
+    rmse: float | None
+    rmse95: float | None
+    sounding95: float | None
+    percentile95: float | None
+    median: float | None
+    robust_sd: float | None
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many crossings are within the tolerance of one standard."""
+
+    standard: str
+    order: str
+    n: int
+    passed: int
+
+    @property
+    def share(self):
+        """Share 0..1, or None where there is no crossing."""
+        return self.passed / self.n if self.n else None
+
+
+@dataclass(frozen=True)
+class CrossingReport:
+    """What the crossings of a survey say.
+
+    Attributes
+    ----------
+    crossings : Crossings
+    between, within : Misfit
+        Crossings of two visits, which test datum and repeatability; and of one visit with
+        itself, which test repeatability only.
+    by_visits : list of ((str, str), Misfit)
+        By pair of visits, one visit with itself last.
+    by_depth : list of ((float, float), Misfit)
+        By mean depth from and to, m; crossings between visits, or within where there are none.
+    by_slope : list of ((float, float), Misfit)
+        The same by slope of the bottom, m per m.
+    standards : list of Share
+        Of the same crossings.
+    notes : list of str
+        What to bear in mind, in plain words.
+    """
+
+    crossings: Crossings
+    between: Misfit
+    within: Misfit
+    by_visits: list
+    by_depth: list
+    by_slope: list
+    standards: list
+    notes: list
+
+    @property
+    def tested(self) -> np.ndarray:
+        """Mask of the crossings that depth, slope and standards are reported for."""
+        between = self.crossings.between
+        return between if between.any() else ~between
+
+
+def misfit(difference) -> Misfit:
+    """Return the statistics of depth differences, shape (n,), m.
+
+    References
+    ----------
+    U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (RMS error at
+    crossings and its 95 % level).
+    """
+    d = np.asarray(difference, float)
+    n = d.size
+    if n == 0:
+        return Misfit(0, *(12 * [None]))
+    mean, rmse = float(d.mean()), float(np.sqrt(np.mean(d**2)))
+    median = float(np.median(d))
+    robust = float(1.4826 * np.median(np.abs(d - median)))
+    if n == 1:
+        return Misfit(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
+    sd = float(d.std(ddof=1))
+    error = sd / np.sqrt(n)
+    half = float(student.ppf(0.975, n - 1) * error)
+    enough = n >= FEWEST
+    return Misfit(
+        n, mean, mean - half, mean + half,
+        mean / error if error > 0.0 else None,
+        bool(abs(mean) > half), sd, rmse,
+        1.96 * rmse if enough else None,
+        1.96 * sd / np.sqrt(2.0) if enough else None,
+        float(np.percentile(np.abs(d), 95)) if enough else None,
+        median, robust,
+    )
+
+
+def shares(difference, depth) -> list:
+    """Return how many differences, shape (n,), m, are within each standard's tolerance.
+
+    A difference of two soundings passes where it is at most sqrt(2) times the tolerance of one
+    sounding at that depth. That is common practice, not a rule of the standards; where at least
+    95 % pass, the survey is consistent with the order in depth.
+    """
+    size = np.abs(np.asarray(difference, float)) / np.sqrt(2.0)
+    count = [
+        Share("IHO S-44", terms.label, size.size, int((size <= tvu(order, depth)).sum()))
+        for order, terms in ORDERS.items()
+    ]
+    return count + [
+        Share("USACE EM 1110-2-1003", name, size.size,
+              int((size <= usace_tolerance(name, depth)).sum()))
+        for name in USACE_CLASSES
+    ]
+
+
+def check_crossings(
+    soundings: Soundings,
+    *,
+    max_gap_m: float = 20.0,
+    min_angle_deg: float = 20.0,
+    depth_step_m: float = 5.0,
+    progress: Progress = silent,
+) -> CrossingReport:
+    """Compare depths wherever tracks cross.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    max_gap_m, min_angle_deg : float
+        See :func:`.crossings.find_crossings`.
+    depth_step_m : float
+        Step of the table by depth, m.
+    progress : callable
+
+    Returns
+    -------
+    CrossingReport
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`.crossings.find_crossings`.
+    """
+    crossings = find_crossings(
+        soundings, max_gap_m=max_gap_m, min_angle_deg=min_angle_deg, progress=progress
+    )
+    return report_crossings(crossings, depth_step_m=depth_step_m)
+
+
+def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:
+    """Return the report of crossings already found; see :func:`check_crossings`."""
+    d, between = crossings.difference, crossings.between
+    tested = between if between.any() else ~between
+    pairs = {}
+    for k, pair in enumerate(zip(crossings.visit_a, crossings.visit_b)):
+        pairs.setdefault(pair, []).append(k)
+    by_visits = [
+        (pair, misfit(d[pairs[pair]])) for pair in sorted(pairs, key=lambda p: (p[0] == p[1], p))
+    ]
+    depth, slope = crossings.depth[tested], crossings.slope[tested]
+    step = np.floor(depth / depth_step_m).astype(int)
+    by_depth = [
+        ((k * depth_step_m, (k + 1) * depth_step_m), misfit(d[tested][step == k]))
+        for k in np.unique(step)
+    ]
+    edges = (0.0, *SLOPE_CLASSES)
+    by_slope = [
+        ((low, high), misfit(d[tested][(slope >= low) & (slope < high)]))
+        for low, high in zip(edges[:-1], edges[1:])
+    ]
+    by_slope = [(edge, m) for edge, m in by_slope if m.n]
+    report = CrossingReport(
+        crossings, misfit(d[between]), misfit(d[~between]), by_visits, by_depth, by_slope,
+        shares(d[tested], depth), [],
+    )
+    report.notes.extend(_notes(report))
+    return report
+
+
+def _notes(report):
+    n, inside = report.between.n, report.within.n
+    if n + inside == 0:
+        return [
+            "No crossing was found. Run a few cross-lines over the lanes; soundings farther apart "
+            "than the largest gap are not joined."
+        ]
+    notes = []
+    if n == 0:
+        notes.append(
+            "All crossings are within one visit. They test how well soundings repeat, not the "
+            "lake datum: a wrong water level or draft shifts both tracks alike."
+        )
+    for count, where in ((n, "between visits"), (inside, "within one visit")):
+        if 0 < count < FEWEST:
+            notes.append(
+                f"{count} crossings {where} are too few for a statement at 95 %; at least "
+                f"{FEWEST} are needed."
+            )
+    biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
+    if biased:
+        several = ", ".join(f"'{a}' and '{b}'" for a, b in biased[:5])
+        more = f" and {len(biased) - 5} more pairs" if len(biased) > 5 else ""
+        notes.append(
+            f"The mean difference is not zero between {several}{more}. Check water level, draft "
+            "and sound speed of these visits; what remains can be levelled."
+        )
+    flat = [m for (_, high), m in report.by_slope if high <= SLOPE_CLASSES[0]]
+    steep = [m for (low, _), m in report.by_slope if low >= SLOPE_CLASSES[1]]
+    if flat and steep:
+        level, side = flat[0], max(steep, key=lambda m: m.n)
+        if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
+            notes.append(
+                "Differences are more than twice as large on slopes steeper than 10 % as on a "
+                "level bottom: positions, or the time offset between position and depth, are the "
+                "larger part of the error there."
+            )
+    return notes

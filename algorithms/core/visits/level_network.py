@@ -1,0 +1,577 @@
+"""Level visits, or lanes, to each other by the depth differences where their tracks meet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.sparse.linalg import splu
+
+from ..correcting.corrections import distinct, each_visit, visit_list
+from ..errors import LakefloorError
+from ..progress import Progress, silent
+from ..soundings import Soundings, parse_corrections, with_corrections
+from .crossings import Crossings
+
+#: Huber's tuning constant: 95 % efficiency where errors are normal.
+_HUBER = 1.345
+_ITERATIONS = 50
+
+#: A misfit is a blunder from this many robust standard deviations on.
+_OUTLIER = 3.5
+
+#: No scale of misfits is believed below this, m: depths are logged in steps of some centimetres.
+_LEAST_SCALE = 0.005
+
+#: A trend with depth is told from this many standard errors on: misfits of one pass over a steep
+#: edge share its position error, so that they count for less than their number.
+_TREND = 4.0
+
+_KEY = "level_offset_m"
+
+
+@dataclass(frozen=True)
+class Network:
+    """Adjusted offsets of k units from m observed differences.
+
+    Attributes
+    ----------
+    offset, std_error : array, shape (k,)
+        m; NaN where the unit is not tied to a held one. A held unit has offset and error 0.
+    group : int array, shape (k,)
+        Number of the connected group of each unit.
+    solved : bool array, shape (k,)
+    residual : array, shape (m,)
+        Adjusted less observed difference, m; NaN in groups that are not solved.
+    weight : array, shape (m,)
+        As given, times the robust factor (0..1).
+    variance : float
+        Of an observation of weight 1, m2; NaN where nothing is redundant.
+    redundancy : int
+        Observations less unknowns.
+    cofactor : array, shape (k,)
+        Of each offset; times ``variance`` it is the squared standard error.
+    """
+
+    offset: np.ndarray
+    std_error: np.ndarray
+    group: np.ndarray
+    solved: np.ndarray
+    residual: np.ndarray
+    weight: np.ndarray
+    variance: float
+    redundancy: int
+    cofactor: np.ndarray
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Misfit of one visit in proportion to depth, m per m; no constant offset mends it."""
+
+    slope: float
+    std_error: float
+    n: int
+    significant: bool
+
+
+@dataclass(frozen=True)
+class Levelled:
+    """Offsets of visits or lanes: corrected depth = depth - offset.
+
+    Attributes
+    ----------
+    unit : str
+        ``visit`` or ``lane``.
+    visit : object array (str), shape (k,)
+    lane : int array, shape (k,)
+        0 where the unit is the visit, and for the turns of a visit.
+    observations : int array, shape (k,)
+        Observations that each unit takes part in.
+    held : bool array, shape (k,)
+    network : Network
+    crossings : Crossings
+        The observations used, in the order of ``network.residual``.
+    outlier : bool array, shape (m,)
+        Observations whose misfit is that of a blunder.
+    before, after : float
+        Root mean square of the differences, m, as found and as adjusted, solved groups only.
+    trend : dict of str to Trend
+        By visit, where it can be told.
+    datum : tuple or None
+        Name and elevation (m) of the lake datum that the held visits carry.
+    notes : list of str
+        What to bear in mind, in plain words.
+    """
+
+    unit: str
+    visit: np.ndarray
+    lane: np.ndarray
+    observations: np.ndarray
+    held: np.ndarray
+    network: Network
+    crossings: Crossings
+    outlier: np.ndarray
+    before: float
+    after: float
+    trend: dict
+    datum: tuple | None
+    notes: list
+
+    @property
+    def offset(self) -> np.ndarray:
+        """Offset of each unit, m, shape (k,); NaN where it is not tied to the datum."""
+        return self.network.offset
+
+    @property
+    def std_error(self) -> np.ndarray:
+        """Standard error of each offset, m, shape (k,)."""
+        return self.network.std_error
+
+
+def solve_network(
+    first,
+    second,
+    difference,
+    weight=None,
+    *,
+    units: int,
+    held=None,
+    mean_held: bool = False,
+    robust: bool = False,
+    progress: Progress = silent,
+) -> Network:
+    """Adjust a network of differences between units of constant offset.
+
+    Parameters
+    ----------
+    first, second : int array, shape (m,)
+        The two units of each observation, 0 to ``units`` - 1.
+    difference : array, shape (m,)
+        Depth of the first less depth of the second, m.
+    weight : array, shape (m,), optional
+        For example the number of crossings in a mean; 1 by default.
+    units : int
+    held : bool array, shape (units,), optional
+        Units whose offset is 0. Without any, the offsets of a network in one piece sum to zero,
+        and a network in several pieces is not solved.
+    mean_held : bool
+        Hold the mean offset of the held units of each group instead of every one.
+    robust : bool
+        Weigh down large misfits (Huber), where at least five observations are redundant.
+    progress : callable
+
+    Returns
+    -------
+    Network
+
+    Notes
+    -----
+    Minimises ``sum w (d - b_first + b_second)**2``. Robust weights are found by iteration with a
+    scale from the median absolute misfit; the standard errors are Huber's for M-estimates. They
+    hold for independent observations.
+
+    References
+    ----------
+    Wessel, P. (2010). Tools for analyzing intersecting tracks: the x2sys package. Computers &
+    Geosciences 36(3), 348-354. Huber, P. J. (1981). Robust Statistics, chapter 7. Wiley.
+    """
+    first, second = np.asarray(first, np.intp), np.asarray(second, np.intp)
+    d = np.asarray(difference, float)
+    given = np.ones(d.size) if weight is None else np.asarray(weight, float)
+    held = np.zeros(units, bool) if held is None else np.asarray(held, bool)
+    link = coo_matrix((np.ones(d.size), (first, second)), shape=(units, units))
+    _, group = connected_components(link, directed=False)
+    tied = np.bincount(group, held) > 0
+    if not held.any():
+        # A lone unit without observations does not make a network fall apart into pieces ...
+        linked = np.unique(group[first])
+        tied[linked] = linked.size == 1
+    solved = tied[group]
+    used = np.flatnonzero(solved[first])
+    offset, cofactor = np.full(units, np.nan), np.full(units, np.nan)
+    residual, final = np.full(d.size, np.nan), given.copy()
+    # Of each group one unit is fixed at 0 to solve; a mean is then moved to 0.
+    mean = mean_held or not held.any()
+    counted = held if held.any() else solved
+    fixed = np.zeros(units, bool)
+    if mean:
+        members = np.flatnonzero(counted)
+        fixed[members[np.unique(group[members], return_index=True)[1]]] = True
+    else:
+        fixed = held.copy()
+    free = np.flatnonzero(solved & ~fixed)
+    column = np.full(units, -1)
+    column[free] = np.arange(free.size)
+    offset[solved], cofactor[solved] = 0.0, 0.0
+    redundancy = int(used.size - free.size)
+    variance = np.nan
+    if used.size:
+        design = _design(column, first[used], second[used], free.size)
+        w = given[used]
+        solution, factor, scale, solver = _fit(design, d[used], w, robust, redundancy, progress)
+        residual[used] = design @ solution - d[used]
+        final[used] = w * factor
+        offset[free] = solution
+        if redundancy > 0:
+            variance = _variance(residual[used], w, factor, scale, redundancy)
+        if mean:
+            shift, contrast = _to_mean(offset, counted, group, solved, free, column)
+            offset -= shift
+        else:
+            contrast = csr_matrix(
+                (np.ones(free.size), (free, np.arange(free.size))), shape=(units, free.size)
+            )
+        if free.size:
+            cofactor[solved] = _quadratic_forms(solver, contrast[np.flatnonzero(solved)])
+    progress(1.0)
+    return Network(
+        offset, np.sqrt(variance * cofactor) if used.size else np.full(units, np.nan),
+        group, solved, residual, final, variance, redundancy, cofactor,
+    )
+
+
+def _design(column, first, second, width):
+    rows = np.arange(first.size)
+    row = np.concatenate([rows, rows])
+    at = np.concatenate([column[first], column[second]])
+    sign = np.concatenate([np.ones(rows.size), -np.ones(rows.size)])
+    free = at >= 0
+    return csr_matrix((sign[free], (row[free], at[free])), shape=(rows.size, width))
+
+
+def _fit(design, d, w, robust, redundancy, progress):
+    """Return solution, robust factors, their scale and the solver of the last normal equations."""
+    factor, scale, solution = np.ones(d.size), None, np.zeros(design.shape[1])
+    if design.shape[1] == 0:
+        return solution, factor, scale, None
+    root = np.sqrt(w)
+    for k in range(_ITERATIONS if robust and redundancy >= 5 else 1):
+        weighted = design.multiply((w * factor)[:, None]).tocsr()
+        solver = _factor(design.T @ weighted)
+        before, solution = solution, solver.solve(weighted.T @ d)
+        if not (robust and redundancy >= 5):
+            break
+        misfit = root * np.abs(design @ solution - d)
+        # Unknowns draw misfits toward zero.
+        scale = 1.4826 * np.median(misfit) * np.sqrt(d.size / redundancy)
+        scale = max(scale, _LEAST_SCALE * np.median(root))
+        factor = np.minimum(1.0, _HUBER * scale / np.maximum(misfit, 1e-300))
+        progress(0.5 * (k + 1) / _ITERATIONS)
+        if k and np.abs(solution - before).max() < 1e-6:
+            break
+    if scale is not None:
+        # Huber's standard errors refer to the equations without robust factors.
+        solver = _factor(design.T @ design.multiply(w[:, None]).tocsr())
+    return solution, factor, scale, solver
+
+
+def _factor(normal):
+    """Factor a symmetric positive definite matrix, unknowns in an order that keeps it sparse."""
+    return splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
+                options={"SymmetricMode": True})
+
+
+def _variance(residual, w, factor, scale, redundancy):
+    if scale is None:
+        return float((w * residual**2).sum() / redundancy)
+    inside = np.mean(np.sqrt(w) * np.abs(residual) <= _HUBER * scale)
+    correction = 1.0 + (residual.size - redundancy) / residual.size * (1.0 - inside) / inside
+    return float(correction**2 * (w * (factor * residual) ** 2).sum() / redundancy / inside**2)
+
+
+def _to_mean(offset, counted, group, solved, free, column):
+    """Return what to take off each offset, and the matrix from unknowns to final offsets."""
+    units = offset.size
+    number = np.bincount(group, counted)
+    total = np.bincount(group, np.where(counted, np.nan_to_num(offset), 0.0))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shift = (total / number)[group]
+    own = csr_matrix(
+        (np.ones(free.size), (free, column[free])), shape=(units, free.size)
+    )
+    members = np.flatnonzero(counted & (column >= 0))
+    averages = csr_matrix(
+        (1.0 / number[group[members]], (group[members], column[members])),
+        shape=(number.size, free.size),
+    )
+    rows = np.flatnonzero(solved)
+    spread = csr_matrix((np.ones(rows.size), (rows, group[rows])), shape=(units, number.size))
+    return np.where(solved, shift, 0.0), own - spread @ averages
+
+
+def _quadratic_forms(solver, contrast):
+    """Return the diagonal of C Q C', Q the inverse of the normal equations, in blocks."""
+    out = np.empty(contrast.shape[0])
+    for start in range(0, out.size, 256):
+        block = contrast[start : start + 256].toarray()
+        out[start : start + 256] = np.einsum("ij,ji->i", block, solver.solve(block.T))
+    return np.maximum(out, 0.0)
+
+
+def level_visits(
+    soundings: Soundings,
+    crossings: Crossings,
+    *,
+    unit: str = "visit",
+    held=(),
+    position_m: float = 1.0,
+    depth_m: float = 0.05,
+    robust: bool = True,
+    progress: Progress = silent,
+) -> Levelled:
+    """Find the constant offset of each visit, or of each lane, from where tracks meet.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    crossings : Crossings
+        From :func:`.crossings.find_crossings`, and :func:`.crossings.find_overlaps` if wanted.
+    unit : str
+        ``visit``, or ``lane``; the turns of a visit are one unit then.
+    held : sequence of str
+        Visits whose datum holds. If empty, those that are reduced to a datum; if there are none,
+        the offsets sum to zero. By visit, each held offset is 0; by lane, the mean of the held
+        visits' lanes is 0.
+    position_m, depth_m : float
+        Standard uncertainty of a position and of a depth, m: a crossing on a slope counts less,
+        by 1 / (depth_m**2 + (slope * position_m)**2).
+    robust : bool
+        Weigh down large misfits.
+    progress : callable
+
+    Returns
+    -------
+    Levelled
+
+    Raises
+    ------
+    LakefloorError
+        If there are no crossings to level by, a held visit is not there, the held visits are at
+        different datums, or soundings were levelled before.
+    """
+    if unit not in ("visit", "lane"):
+        raise LakefloorError(f"Unit '{unit}' is unknown; choose visit or lane.")
+    if not (position_m >= 0.0 and depth_m > 0.0):
+        raise LakefloorError("Uncertainty of position and of depth must be positive.")
+    _refuse_levelled(soundings)
+    names, visit_number = distinct(soundings.visit)
+    held_names = _held(soundings, names, held)
+    datum = _datum(soundings, held_names)
+    lane = soundings.lane if unit == "lane" else np.zeros(len(soundings), np.int32)
+    if unit == "visit":
+        crossings = crossings.select(crossings.between)
+    if len(crossings) == 0:
+        raise LakefloorError(
+            "There is no place where two visits meet, so nothing can be levelled. Run cross-lines "
+            "over the lanes of another visit, or look for overlaps too."
+            if unit == "visit" else
+            "There is no crossing, so nothing can be levelled. Run cross-lines over the lanes."
+        )
+    keys = np.column_stack([visit_number, lane])
+    unit_keys = np.unique(keys, axis=0)
+    number = {(names[v], int(k)): i for i, (v, k) in enumerate(unit_keys)}
+    lanes_of = (crossings.lane_a, crossings.lane_b) if unit == "lane" else (np.zeros(
+        len(crossings), int),) * 2
+    first, second = (
+        np.array([number[str(v), int(k)] for v, k in zip(visits, lanes)])
+        for visits, lanes in zip((crossings.visit_a, crossings.visit_b), lanes_of)
+    )
+    own = first == second
+    crossings, first, second = crossings.select(~own), first[~own], second[~own]
+    visit = np.array([names[v] for v, _ in unit_keys], dtype=object)
+    is_held = np.array([v in held_names for v in visit])
+    slope = np.nan_to_num(crossings.slope)
+    weight = depth_m**2 / (depth_m**2 + (slope * position_m) ** 2)
+    network = solve_network(
+        first, second, crossings.difference, weight, units=len(unit_keys), held=is_held,
+        mean_held=unit == "lane", robust=robust, progress=progress,
+    )
+    standard = np.sqrt(weight) * network.residual
+    known = np.isfinite(standard)
+    scale = 1.4826 * np.median(np.abs(standard[known])) if known.any() else np.nan
+    if network.redundancy > 0:
+        scale *= np.sqrt(known.sum() / network.redundancy)
+    with np.errstate(invalid="ignore"):
+        outlier = np.abs(standard) > _OUTLIER * max(scale, _LEAST_SCALE)
+    outlier &= network.redundancy >= 5
+    count = np.bincount(first, minlength=len(unit_keys))
+    count += np.bincount(second, minlength=len(unit_keys))
+    levelled = Levelled(
+        unit, visit, unit_keys[:, 1], count, is_held, network, crossings, outlier,
+        _rms(crossings.difference[known]), _rms(network.residual[known]),
+        _trends(crossings, network, weight, outlier), datum, [],
+    )
+    levelled.notes.extend(_notes(levelled))
+    return levelled
+
+
+def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
+    """Return soundings with the offsets of :func:`level_visits` taken off their depths.
+
+    Every sounding of a levelled unit is changed, the rejected ones too; units that are not tied
+    to the datum stay as they are. Soundings without a datum take on that of the held visits.
+
+    Raises
+    ------
+    LakefloorError
+        If soundings were levelled before, or belong to a unit that was not levelled.
+    """
+    _refuse_levelled(soundings)
+    number = {
+        (str(v), int(k)): i for i, (v, k) in enumerate(zip(levelled.visit, levelled.lane))
+    }
+    lane = soundings.lane if levelled.unit == "lane" else np.zeros(len(soundings), np.int32)
+    which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)])
+    if (which < 0).any():
+        raise LakefloorError(
+            f"Visit {visit_list(soundings.visit[which < 0])} was not there when the offsets were "
+            "found. Level all soundings together."
+        )
+    offset, error = levelled.offset[which], levelled.std_error[which]
+    tied = np.isfinite(offset)
+    depth = np.where(tied, soundings.depth - np.where(tied, offset, 0.0), soundings.depth)
+    uncert = np.hypot(soundings.uncert, np.where(np.isfinite(error), error, 0.0))
+    texts = np.array([f"{b:.4f}" for b in levelled.offset], dtype=object)
+    values = {_KEY: texts[which[tied]]}
+    if levelled.datum is not None:
+        values["datum"] = levelled.datum[0]
+        values["datum_elev_m"] = f"{levelled.datum[1]:.4f}".rstrip("0").rstrip(".")
+    corrections = soundings.corrections.copy()
+    corrections[tied] = with_corrections(corrections[tied], **values)
+    return soundings.replace(depth=depth, uncert=uncert, corrections=corrections)
+
+
+def _refuse_levelled(soundings):
+    texts, group = distinct(soundings.corrections)
+    done = np.array([_KEY in parse_corrections(text) for text in texts])[group]
+    if done.any():
+        raise LakefloorError(
+            f"Visit {visit_list(soundings.visit[done])} was levelled before ({done.sum()} "
+            "soundings). Use the soundings as they were before."
+        )
+
+
+def _held(soundings, names, held):
+    wanted = [str(name).strip() for name in held if str(name).strip()]
+    missing = [name for name in wanted if name not in names]
+    if missing:
+        raise LakefloorError(
+            f"Held visit {visit_list(missing)} is not among the soundings. They are of "
+            f"{visit_list(names)}."
+        )
+    if wanted:
+        return set(wanted)
+    return {name for name, datums in _datums(soundings).items() if None not in datums}
+
+
+def _datums(soundings):
+    """Return the set of datums (name, elevation; or None) that each visit's soundings carry."""
+    texts, group = distinct(soundings.corrections)
+    pairs = [parse_corrections(text) for text in texts]
+    datums = [
+        (p["datum"], float(p.get("datum_elev_m", 0.0))) if "datum" in p else None for p in pairs
+    ]
+    return {
+        name: {datums[k] for k in np.unique(group[rows])} for name, rows in each_visit(soundings)
+    }
+
+
+def _datum(soundings, held_names):
+    datums = _datums(soundings)
+    found = set().union(*(datums[name] for name in held_names))
+    if len(found) > 1:
+        each = "; ".join(
+            f"'{name}' "
+            + " and ".join("not reduced" if d is None else f"'{d[0]}' at {d[1]:g} m"
+                           for d in sorted(datums[name], key=str))
+            for name in sorted(held_names)
+        )
+        raise LakefloorError(
+            f"The held visits are not at one datum: {each}. Reduce them to one lake datum, or "
+            "hold only visits that are."
+        )
+    return next(iter(found), None)
+
+
+def _rms(values):
+    return float(np.sqrt(np.mean(values**2))) if values.size else np.nan
+
+
+def _trends(crossings, network, weight, outlier):
+    """Regress each visit's misfits on depth."""
+    trends = {}
+    use = np.isfinite(network.residual) & ~outlier & crossings.between
+    if not use.any():
+        return trends
+    a, b = crossings.visit_a[use], crossings.visit_b[use]
+    r, depth, w = -network.residual[use], crossings.depth[use], weight[use]
+    for name in distinct(np.concatenate([a, b]))[0]:
+        here = (a == name) | (b == name)
+        n = int(here.sum())
+        if n < 10:
+            continue
+        y, x, k = np.where(a[here] == name, r[here], -r[here]), depth[here], w[here]
+        x = x - np.average(x, weights=k)
+        spread = (k * x**2).sum()
+        if np.ptp(x) < 1.0:
+            continue
+        slope = (k * x * y).sum() / spread
+        rest = y - np.average(y, weights=k) - slope * x
+        error = np.sqrt((k * rest**2).sum() / (n - 2) / spread)
+        significant = bool(abs(slope) > _TREND * error)
+        trends[name] = Trend(float(slope), float(error), n, significant)
+    return trends
+
+
+def _notes(levelled):
+    notes, network = [], levelled.network
+    linked = np.unique(network.group[levelled.observations > 0])
+    groups = [
+        distinct(levelled.visit[network.group == g])[0] for g in np.unique(network.group)
+    ]
+    if levelled.unit == "visit" and len(groups) > 1:
+        text = "; ".join(visit_list(group) for group in groups[:10])
+        notes.append(f"{len(groups)} unconnected groups: {text}.")
+    lost = ~network.solved
+    if lost.any():
+        what = "visits" if levelled.unit == "visit" else "lanes"
+        if levelled.held.any():
+            reason = "no crossing ties them to a held visit"
+        elif linked.size > 1:
+            reason = "no visit is held and the crossings fall into groups with no link"
+        else:
+            reason = "they cross no other"
+        notes.append(
+            f"Not levelled, because {reason}: {lost.sum()} {what} of visit "
+            f"{visit_list(levelled.visit[lost])}. Run a line across both, or hold a visit in "
+            "each group."
+        )
+    lone = levelled.held & (levelled.observations == 0)
+    if levelled.unit == "lane" and lone.any():
+        notes.append(
+            f"{lone.sum()} lanes of held visits meet no other and stay as they are."
+        )
+    if not levelled.held.any() and network.solved.any():
+        notes.append(
+            "No visit is held and none is reduced to a datum: the offsets sum to zero, so depths "
+            "fit each other but not a lake datum."
+        )
+    if network.redundancy <= 0 and network.solved.any():
+        notes.append(
+            "No observation is redundant: the offsets have no check and no standard error."
+        )
+    if levelled.outlier.any():
+        notes.append(
+            f"{levelled.outlier.sum()} of {len(levelled.crossings)} crossings misfit like "
+            "blunders and were weighed down; look at them on the map."
+        )
+    for name, trend in levelled.trend.items():
+        if trend.significant:
+            notes.append(
+                f"Visit '{name}' misfits in proportion to depth, {100.0 * trend.slope:+.2f} % "
+                f"(standard error {100.0 * trend.std_error:.2f} %). That is no matter of water "
+                "level: check its sound speed. It was not adjusted."
+            )
+    return notes

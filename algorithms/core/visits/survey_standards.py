@@ -1,0 +1,112 @@
+"""Published tolerances for the uncertainty of soundings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import LakefloorError
+from ..units import FOOT
+
+
+@dataclass(frozen=True)
+class Order:
+    """One order of hydrographic survey: depth terms ``a`` (m) and ``b``, position terms (m, 1)."""
+
+    label: str
+    a: float
+    b: float
+    thu_fixed: float
+    thu_share: float
+
+
+#: Orders of IHO S-44, strictest first.
+ORDERS = {
+    "exclusive": Order("Exclusive", 0.15, 0.0075, 1.0, 0.0),
+    "special": Order("Special", 0.25, 0.0075, 2.0, 0.0),
+    "1a": Order("1a", 0.5, 0.013, 5.0, 0.05),
+    "1b": Order("1b", 0.5, 0.013, 5.0, 0.05),
+    "2": Order("2", 1.0, 0.023, 20.0, 0.10),
+}
+
+#: Depth tolerance (95 %, ft) by class of survey: shallower than 15 ft, to 40 ft, deeper.
+_USACE_FEET = {
+    "navigation, hard bottom": (0.5, 1.0, 1.0),
+    "navigation, soft bottom": (0.5, 1.0, 2.0),
+    "other general surveys": (1.0, 2.0, 2.0),
+}
+USACE_CLASSES = tuple(_USACE_FEET)
+
+
+def tvu(order: str, depth) -> np.ndarray:
+    """Return the greatest total vertical uncertainty (95 %) that an S-44 order allows, m.
+
+    Parameters
+    ----------
+    order : str
+        A key of :data:`ORDERS`.
+    depth : array
+        m.
+
+    Raises
+    ------
+    LakefloorError
+        If the order is unknown.
+
+    Notes
+    -----
+    ``sqrt(a**2 + (b * depth)**2)``
+
+    References
+    ----------
+    International Hydrographic Organization, S-44, Standards for Hydrographic Surveys, edition 6.
+    The terms were taken from software that implements the standard, not from its own table 1.
+    """
+    terms = _order(order)
+    return np.hypot(terms.a, terms.b * np.asarray(depth, float))
+
+
+def thu(order: str, depth) -> np.ndarray:
+    """Return the greatest total horizontal uncertainty (95 %) that an S-44 order allows, m.
+
+    Parameters, errors and source as for :func:`tvu`.
+    """
+    terms = _order(order)
+    return terms.thu_fixed + terms.thu_share * np.asarray(depth, float)
+
+
+def usace_tolerance(survey: str, depth) -> np.ndarray:
+    """Return the depth tolerance (95 %) of a class of survey of the U.S. Army engineers, m.
+
+    Parameters
+    ----------
+    survey : str
+        One of :data:`USACE_CLASSES`, for acoustic soundings.
+    depth : array
+        m.
+
+    Raises
+    ------
+    LakefloorError
+        If the class is unknown.
+
+    References
+    ----------
+    U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003, table 3-1.
+    """
+    if survey not in _USACE_FEET:
+        raise LakefloorError(
+            f"Survey class '{survey}' is unknown; choose one of {', '.join(USACE_CLASSES)}."
+        )
+    feet = np.asarray(depth, float) / FOOT
+    shallow, middle, deep = _USACE_FEET[survey]
+    return FOOT * np.where(feet < 15.0, shallow, np.where(feet <= 40.0, middle, deep))
+
+
+def _order(order):
+    if order not in ORDERS:
+        raise LakefloorError(
+            f"S-44 order '{order}' is unknown; choose one of {', '.join(ORDERS)}."
+        )
+    return ORDERS[order]
