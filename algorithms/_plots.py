@@ -8,7 +8,7 @@ import io
 import numpy as np
 
 from ._i18n import tr
-from ._styling import DROP_OFF, INK, depth_color
+from ._styling.look import DROP_OFF, INK, depth_color
 
 _DEEP = depth_color(1.0).name()
 

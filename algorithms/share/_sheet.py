@@ -43,7 +43,7 @@ from qgis.PyQt.QtGui import QColor, QFont, QFontMetricsF, QPolygonF, QTransform
 from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_raster, read_soundings
-from .._styling import INK, PAPER, depth_color, font_family, text_format
+from .._styling.look import INK, PAPER, depth_color, font_family, text_format
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
 from ..core.share import sheet

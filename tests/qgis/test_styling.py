@@ -71,13 +71,13 @@ def luminance(color):
 
 
 def test_depth_darkens_in_one_hue(qgis_app):
-    colors = [_styling.depth_color(f) for f in np.linspace(0, 1, 21)]
+    colors = [_styling.look.depth_color(f) for f in np.linspace(0, 1, 21)]
     light = [luminance(color) for color in colors]
     assert all(a > b for a, b in zip(light, light[1:]))
     hues = [color.hue() for color in colors]
     assert max(hues) - min(hues) < 15
     # WCAG 2.1, 1.4.11: a graphic needs a contrast of 3 to 1; labels stand on a white rim.
-    ink = luminance(QColor(_styling.INK))
+    ink = luminance(QColor(_styling.look.INK))
     assert (light[10] + 0.05) / (ink + 0.05) > 3
 
 

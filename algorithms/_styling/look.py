@@ -1,0 +1,114 @@
+"""Our own look: colours, ramps and the symbols that several styles are made of."""
+
+from __future__ import annotations
+
+from qgis.core import (
+    QgsColorRampShader,
+    QgsGradientColorRamp,
+    QgsGradientStop,
+    QgsHashedLineSymbolLayer,
+    QgsLineSymbol,
+    QgsRasterShader,
+    QgsRuleBasedRenderer,
+    QgsSingleBandPseudoColorRenderer,
+    QgsTextBufferSettings,
+    QgsTextFormat,
+    QgsUnitTypes,
+)
+from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
+
+INK = "#0b2545"
+PAPER = "#ffffff"
+FAINT = "#5d6b7c"
+DROP_OFF = "#7a3300"
+REJECTED = "#b83200"
+DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#2f6ca3")
+# Arial and Liberation Sans have the same widths, so a sheet may move between machines.
+_FONTS = ("Arial", "Liberation Sans", "DejaVu Sans")
+
+
+def font_family() -> str:
+    """Return the first of the preferred fonts that this machine has."""
+    installed = (name for name in _FONTS if QFontInfo(QFont(name)).family() == name)
+    return next(installed, QFont().family())
+
+
+def text_format(points: float, color=INK, bold=False, buffer=0.0) -> QgsTextFormat:
+    """Return a text format; ``buffer`` is the width of the paper-coloured rim, mm."""
+    font = QFont(font_family())
+    font.setBold(bold)
+    text = QgsTextFormat()
+    text.setFont(font)
+    text.setSize(points)
+    text.setSizeUnit(QgsUnitTypes.RenderUnit.RenderPoints)
+    text.setColor(QColor(color))
+    if buffer:
+        rim = QgsTextBufferSettings()
+        rim.setEnabled(True)
+        rim.setSize(buffer)
+        rim.setColor(QColor(PAPER))
+        text.setBuffer(rim)
+    return text
+
+
+def depth_color(fraction: float) -> QColor:
+    """Return the blue of a depth, given as a share (0..1) of the greatest depth."""
+    return ramp(DEPTH_STOPS).color(fraction)
+
+
+def ramp(stops) -> QgsGradientColorRamp:
+    low, middle, high = (QColor(stop) for stop in stops)
+    return QgsGradientColorRamp(low, high, False, [QgsGradientStop(0.5, middle)])
+
+
+def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
+    properties = {
+        "line_color": color, "line_width": str(width), "joinstyle": "round",
+        "capstyle": "round" if round_cap else "flat",
+    }
+    if dash:
+        properties.update(use_custom_dash="1", customdash=dash)
+    return QgsLineSymbol.createSimple(properties)
+
+
+def single(symbol, symbol_layer):
+    """Return the symbol with one symbol layer.
+
+    A list of layers given to the constructor stays Python's and is freed twice.
+    """
+    symbol.changeSymbolLayer(0, symbol_layer)
+    return symbol
+
+
+def ticks(color, width, length, spacing, to_left) -> QgsHashedLineSymbolLayer:
+    """Return ticks on one side of a line, spaced in mm."""
+    hashes = QgsHashedLineSymbolLayer.create({
+        "placement": "interval", "interval": str(spacing), "hash_length": str(length),
+        "offset": str(-length / 2 if to_left else length / 2),
+    })
+    hashes.setSubSymbol(line(color, width))
+    return hashes
+
+
+def by_rules(layer, rules):
+    """Style by rules, each (label, expression, symbol)."""
+    root = QgsRuleBasedRenderer.Rule(None)
+    for label, expression, symbol in rules:
+        root.appendChild(QgsRuleBasedRenderer.Rule(symbol, 0, 0, expression, label))
+    layer.setRenderer(QgsRuleBasedRenderer(root))
+
+
+def stretch(layer, band, low, high, stops):
+    if not high > low:
+        high = low + 1.0
+    function = QgsColorRampShader(
+        low, high, ramp(stops), QgsColorRampShader.Type.Interpolated,
+        QgsColorRampShader.ClassificationMode.Continuous,
+    )
+    function.classifyColorRamp(5, band, layer.extent(), layer.dataProvider())
+    shader = QgsRasterShader(low, high)
+    shader.setRasterShaderFunction(function)
+    renderer = QgsSingleBandPseudoColorRenderer(layer.dataProvider(), band, shader)
+    renderer.setClassificationMin(low)
+    renderer.setClassificationMax(high)
+    layer.setRenderer(renderer)

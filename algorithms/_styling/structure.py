@@ -1,0 +1,35 @@
+"""Styles of slope and break-lines."""
+
+from __future__ import annotations
+
+from .._i18n import tr
+from .look import DROP_OFF, by_rules, line, stretch, ticks
+
+_SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
+
+
+def _slope(layer):
+    """Percent of slope in browns, from level to the steepest two of a hundred cells."""
+    names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
+    band = next((i + 1 for i, name in enumerate(names) if "percent" in name), 1)
+    _, high = layer.dataProvider().cumulativeCut(band, 0.0, 0.98)
+    stretch(layer, band, 0.0, high, _SLOPE_STOPS)
+
+
+def _break_lines(layer):
+    """Crest solid with ticks down the slope, steepest line dotted, toe dashed."""
+    # Break-lines run with the deeper side on their left.
+    crest = line(DROP_OFF, 0.6)
+    crest.appendSymbolLayer(ticks(DROP_OFF, 0.3, 1.3, 2.0, to_left=True))
+    by_rules(layer, [
+        (tr("drop-off: crest, ticks down the slope"), "\"kind\" = 'crest'", crest),
+        (tr("drop-off: steepest line"), "\"kind\" = 'steepest'",
+         line(DROP_OFF, 0.4, "0.1;1.1", round_cap=True)),
+        (tr("drop-off: toe"), "\"kind\" = 'toe'", line(DROP_OFF, 0.45, "2.4;1.2")),
+    ])
+
+
+STYLES = {
+    "slope": _slope,
+    "break_lines": _break_lines,
+}
