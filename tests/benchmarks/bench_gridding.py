@@ -388,6 +388,9 @@ def compare(title, job, misfit):
             figures[method] = json.loads((work / "figures.json").read_text(encoding="utf-8"))
             shutil.rmtree(work)
     common = np.all([np.isfinite(values) for values in misfits.values()], axis=0)
+    if not common.any():
+        print("  no place that every method filled")
+        return
     print(f"  {'method':<20} {'s':>8} {'MB':>7} {'RMSE m':>8} {'p95 m':>8} {'max m':>7} "
           f"{'filled':>7}")  # fmt: skip
     for method, values in misfits.items():
