@@ -29,8 +29,8 @@ _ELEMENTS = {
     "hardness": "hardness", "bottomhardness": "hardness",
     "speed": "speed", "course": "course", "time": "time",
 }
-_LENGTH = {"m": 1.0, "meters": 1.0, "metres": 1.0, "ft": units.FOOT, "feet": units.FOOT,
-           "fathom": units.FATHOM, "fathoms": units.FATHOM, "cm": 0.01}
+LENGTH_UNITS = {"m": 1.0, "meters": 1.0, "metres": 1.0, "ft": units.FOOT, "feet": units.FOOT,
+                "fathom": units.FATHOM, "fathoms": units.FATHOM, "cm": 0.01}
 _SPEED = {**SPEED_UNITS, "kt": units.KNOT, "knots": units.KNOT, "kmh": units.KMH}
 _FAHRENHEIT = {"f", "degf", "fahrenheit"}
 _CELSIUS = {"c", "degc", "celsius"}
@@ -176,7 +176,7 @@ def _values(points, key, convert=None):
 
 def _depth_factors(points, depth_unit, notes):
     stated = {p.get("depth_unit") for p in points}
-    unknown = sorted(u for u in stated if u and u not in _LENGTH)
+    unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
     if unknown:
         raise LakefloorError(
             f"the unit '{unknown[0]}' of depth in the GPX file is not known; expected m or ft."
@@ -193,7 +193,7 @@ def _depth_factors(points, depth_unit, notes):
     for unit in sorted(u for u in stated if u):
         notes.append(f"depth in {unit}, as its elements state")
     default = units.LENGTH[depth_unit or "m"]
-    return np.array([_LENGTH.get(p.get("depth_unit"), default) for p in points])
+    return np.array([LENGTH_UNITS.get(p.get("depth_unit"), default) for p in points])
 
 
 def _temperatures(points, notes):

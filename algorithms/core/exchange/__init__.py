@@ -1,0 +1,1 @@
+"""Waypoints and tracks to and from other devices and programs."""

@@ -1,0 +1,298 @@
+"""Write and read waypoints, routes and tracks as GPX 1.1.
+
+Depth is not written as elevation (``ele``), which is metres above a vertical datum, positive up:
+devices drop a negative one or draw a hill. It stands as text in ``cmt``, which is what a device
+shows, and exactly in the extension ``depth`` in metres, from which the log reader takes it too.
+
+References
+----------
+GPX 1.1, the GPS Exchange Format schema, Topografix (2004),
+http://www.topografix.com/GPX/1/1/gpx.xsd.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from xml.etree import ElementTree
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+
+from ..errors import LakefloorError
+from ..reading.gpx import LENGTH_UNITS, is_gpx
+from ..times import utc_from_texts
+from .marks import Marks, Route, Track, Waypoint, check_marks, depth_text
+
+NAMESPACE = "http://www.topografix.com/GPX/1/1"
+SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
+
+#: Namespace of the extension that bears a depth.
+DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
+
+#: Everything that XML 1.0 cannot hold (section 2.2, production 2).
+_NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def gpx_document(
+    waypoints=(), routes=(), tracks=(), *, title="", note="", time=None, depth_unit="ft"
+) -> bytes:
+    """Return a GPX 1.1 document.
+
+    Parameters
+    ----------
+    waypoints : sequence of Waypoint
+    routes : sequence of Route
+    tracks : sequence of Track
+    title, note : str
+        Of the document.
+    time : datetime64, optional
+        UTC instant that the document states; none by default, so that the same marks give the
+        same bytes.
+    depth_unit : str
+        ``ft`` or ``m``, of depths in the comments.
+
+    Returns
+    -------
+    bytes
+        UTF-8. Positions have 8 decimals, about 1 mm.
+
+    Raises
+    ------
+    LakefloorError
+        If a position is off the globe, polar, or the positions span the antimeridian.
+    """
+    check_marks(waypoints, routes, tracks, title or "GPX")
+    out = [
+        '<?xml version="1.0" encoding="UTF-8"?>\n',
+        f'<gpx version="1.1" creator="Lakefloor" xmlns="{NAMESPACE}" '
+        f'xmlns:lake="{DEPTH_NAMESPACE}" '
+        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        f'xsi:schemaLocation="{NAMESPACE} {SCHEMA}">\n',
+    ]
+    head = _text("name", title) + _text("desc", note) + _time(time)
+    if head:
+        out.append(f"<metadata>{head}</metadata>\n")
+    out += [_point("wpt", point, depth_unit) for point in waypoints]
+    for route in routes:
+        out.append(f"<rte>{_text('name', route.name)}{_text('desc', route.note)}\n")
+        out += [_point("rtept", point, depth_unit) for point in route.points]
+        out.append("</rte>\n")
+    for track in tracks:
+        out.append(
+            "<trk>" + _text("name", track.name) + _depth_comment(track.depth, depth_unit)
+            + _text("desc", track.note) + _depth(track.depth) + "\n"
+        )
+        for segment in track.segments:
+            out.append("<trkseg>\n")
+            out += [f"<trkpt {_at(lon, lat)}/>\n" for lon, lat in np.asarray(segment).tolist()]
+            out.append("</trkseg>\n")
+        out.append("</trk>\n")
+    out.append("</gpx>\n")
+    return "".join(out).encode("utf-8")
+
+
+def read_gpx(data: bytes) -> Marks:
+    """Return the waypoints, routes and tracks of a GPX document.
+
+    Parameters
+    ----------
+    data : bytes
+        GPX 1.0 or 1.1. Elements are matched by their local name, whatever their namespace.
+
+    Returns
+    -------
+    Marks
+        Depth is that of an extension; times that state no zone are taken as UTC.
+
+    Raises
+    ------
+    LakefloorError
+        If the data is no GPX, is damaged, or holds no point.
+    """
+    if not is_gpx(data):
+        raise LakefloorError(
+            "The file is not GPX: it has no <gpx> element. Choose a .gpx, .kml or .csv file."
+        )
+    root = parse_xml(data, "GPX")
+    notes = []
+    times = _Times()
+    waypoints = [_read_point(e, times) for e in root if local(e) == "wpt"]
+    routes, tracks = [], []
+    for element in root:
+        if local(element) == "rte":
+            points = [_read_point(e, times) for e in element if local(e) == "rtept"]
+            routes.append((_child(element, "name"), points, _child(element, "desc")))
+        elif local(element) == "trk":
+            segments = [
+                np.array([_place(e) for e in part if local(e) == "trkpt"], float).reshape(-1, 2)
+                for part in element if local(part) == "trkseg"
+            ]
+            tracks.append(Track(
+                _child(element, "name"), tuple(s for s in segments if len(s)),
+                _note(element), _stated_depth(element),
+            ))
+    read, more = times.read()
+    notes += more
+    waypoints = [_finished(point, read) for point in waypoints]
+    routes = [Route(name, tuple(_finished(p, read) for p in points), note)
+              for name, points, note in routes]
+    if not (waypoints or any(r.points for r in routes) or any(t.segments for t in tracks)):
+        raise LakefloorError("The GPX file holds no waypoint, route or track point.")
+    return Marks(tuple(waypoints), tuple(routes), tuple(tracks), tuple(notes))
+
+
+# -- writing -----------------------------------------------------------------------------------
+
+
+def _point(tag, point, unit):
+    elevation = f"<ele>{point.elevation:.3f}</ele>" if math.isfinite(point.elevation) else ""
+    inner = (
+        elevation + _time(point.time) + _text("name", point.name)
+        + _depth_comment(point.depth, unit) + _text("desc", point.note)
+        + _text("sym", point.symbol) + _depth(point.depth)
+    )
+    return f"<{tag} {_at(point.lon, point.lat)}>{inner}</{tag}>\n"
+
+
+def _at(lon, lat):
+    return f'lat="{lat:.8f}" lon="{lon:.8f}"'
+
+
+def xml_text(text) -> str:
+    """Return text escaped for XML 1.0, without what XML cannot hold."""
+    return escape(_NO_XML.sub("", text), {"\r": "&#13;"})
+
+
+def xml_attribute(text) -> str:
+    """Return text quoted as an attribute of XML 1.0, without what XML cannot hold."""
+    return quoteattr(_NO_XML.sub("", text))
+
+
+def _text(tag, text):
+    return f"<{tag}>{xml_text(text)}</{tag}>" if text else ""
+
+
+def iso_time(time) -> str:
+    """Return a UTC instant as ISO 8601 with Z, to the second or the millisecond; "" for NaT."""
+    if time is None or np.isnat(time):
+        return ""
+    return str(np.datetime64(time, "ms")).replace(".000", "") + "Z"
+
+
+def _time(time):
+    return _text("time", iso_time(time))
+
+
+def _depth_comment(depth, unit):
+    return _text("cmt", depth_text(depth, unit)) if math.isfinite(depth) else ""
+
+
+def _depth(depth):
+    if not math.isfinite(depth):
+        return ""
+    return f'<extensions><lake:depth unit="m">{depth:.4f}</lake:depth></extensions>'
+
+
+# -- reading -----------------------------------------------------------------------------------
+
+
+def parse_xml(data: bytes, kind: str):
+    """Return the root element of an XML document.
+
+    Raises
+    ------
+    LakefloorError
+        If it is damaged or declares entities of its own; the message names the line.
+    """
+    if b"<!ENTITY" in data.replace(b"\0", b""):
+        raise LakefloorError(
+            f"The {kind} file declares XML entities, which no exchange file needs."
+        )
+    try:
+        return ElementTree.fromstring(data)
+    except (ElementTree.ParseError, ValueError) as error:
+        raise LakefloorError(
+            f"The {kind} file is damaged ({error}). Export it again."
+        ) from error
+
+
+def local(element) -> str:
+    """Return the name of an element without its namespace."""
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+
+
+class _Times:
+    """Times read together, since what a text means can depend on the others."""
+
+    def __init__(self):
+        self.texts = []
+
+    def add(self, text):
+        self.texts.append(text)
+        return len(self.texts) - 1
+
+    def read(self):
+        if not any(self.texts):
+            return np.full(len(self.texts), np.datetime64("NaT", "ms")), []
+        read, notes = utc_from_texts(self.texts, "UTC", "ymd")
+        stated = sum(bool(t) for t in self.texts)
+        bad = stated - int((~np.isnat(read)).sum())
+        notes = [n for n in notes if "missing" not in n]
+        if bad:
+            notes.append(f"{bad} of {stated} times are not readable and left empty")
+        return read, notes
+
+
+def _place(element):
+    try:
+        return float(element.get("lon")), float(element.get("lat"))
+    except (TypeError, ValueError) as error:
+        raise LakefloorError(
+            f"A GPX point <{local(element)} lat=\"{element.get('lat')}\" "
+            f"lon=\"{element.get('lon')}\"> has no position."
+        ) from error
+
+
+def _child(element, name):
+    return next(((e.text or "").strip() for e in element if local(e) == name), "")
+
+
+def _note(element):
+    note = _child(element, "desc")
+    # A comment beside our own depth only repeats it.
+    if note or math.isfinite(_stated_depth(element)):
+        return note
+    return _child(element, "cmt")
+
+
+def _stated_depth(element):
+    for e in element.iter():
+        if local(e).lower() in ("depth", "waterdepth"):
+            try:
+                value = float(e.text)
+            except (TypeError, ValueError):
+                continue
+            unit = next((v for k, v in e.attrib.items() if k.lower() in ("unit", "units", "uom")),
+                        "m").strip().lower()
+            if unit in LENGTH_UNITS and math.isfinite(value):
+                return value * LENGTH_UNITS[unit]
+    return math.nan
+
+
+def _read_point(element, times):
+    lon, lat = _place(element)
+    try:
+        elevation = float(_child(element, "ele"))
+    except ValueError:
+        elevation = math.nan
+    return times.add(_child(element, "time")), Waypoint(
+        lon, lat, _child(element, "name"), _note(element), _child(element, "sym"),
+        _stated_depth(element), elevation=elevation,
+    )
+
+
+def _finished(numbered, read):
+    number, point = numbered
+    return replace(point, time=read[number])

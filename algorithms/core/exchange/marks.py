@@ -1,0 +1,175 @@
+"""What is exchanged with other devices and programs: waypoints, routes and tracks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from ..errors import LakefloorError
+from ..units import FOOT
+
+#: Latitudes beyond which no UTM zone exists, and with it no lake that Lakefloor can map.
+_SOUTH, _NORTH = -80.0, 84.0
+
+_NO_TIME = np.datetime64("NaT", "ms")
+
+
+@dataclass(frozen=True)
+class Waypoint:
+    """One marked place.
+
+    Attributes
+    ----------
+    lon, lat : float
+        WGS 84, degrees.
+    name, note, symbol : str
+    depth : float
+        m, positive down; NaN where none is known.
+    time : datetime64[ms]
+        UTC; NaT where none is known.
+    elevation : float
+        Of the bottom, m, positive up above a vertical datum such as a national one; NaN where
+        none is known. A depth is no elevation: see :func:`bottom_elevation`.
+    """
+
+    lon: float
+    lat: float
+    name: str = ""
+    note: str = ""
+    symbol: str = ""
+    depth: float = math.nan
+    time: np.datetime64 = _NO_TIME
+    elevation: float = math.nan
+
+
+@dataclass(frozen=True)
+class Route:
+    """Waypoints in the order in which to go to them."""
+
+    name: str
+    points: tuple
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Track:
+    """A line as a device draws it: a contour, a lane, a path gone.
+
+    Attributes
+    ----------
+    name : str
+    segments : tuple of array, shape (k, 2)
+        Longitude and latitude, WGS 84, degrees.
+    note : str
+    depth : float
+        Of the whole line, m, positive down; NaN where none is known.
+    """
+
+    name: str
+    segments: tuple
+    note: str = ""
+    depth: float = math.nan
+
+
+class Marks(NamedTuple):
+    """What one file holds, and what to bear in mind of how it was read."""
+
+    waypoints: tuple = ()
+    routes: tuple = ()
+    tracks: tuple = ()
+    notes: tuple = ()
+
+
+def bottom_elevation(depth, datum_elevation):
+    """Return the elevation of the bottom, m, positive up.
+
+    Parameters
+    ----------
+    depth : array or float
+        m, positive down from the lake datum.
+    datum_elevation : float
+        Elevation of the lake datum, m.
+    """
+    return datum_elevation - depth
+
+
+def depth_text(depth, unit="ft") -> str:
+    """Return a depth, m, as people read it: whole feet, or metres with one decimal.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is neither ``ft`` nor ``m``.
+    """
+    if unit == "ft":
+        return f"{depth / FOOT:.0f} ft"
+    if unit == "m":
+        return f"{depth:.1f} m"
+    raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
+
+
+def check_positions(lon, lat, what: str) -> None:
+    """Refuse positions that no device would place where they belong.
+
+    Parameters
+    ----------
+    lon, lat : array, shape (n,)
+        WGS 84, degrees.
+    what : str
+        Names the layer or file in the message.
+
+    Raises
+    ------
+    LakefloorError
+        If a position is not a number, off the globe, beyond 84 N or 80 S, or if the positions lie
+        on both sides of the antimeridian.
+
+    References
+    ----------
+    GPX 1.1 schema, latitudeType and longitudeType (longitude 180 itself is excluded); IETF RFC
+    7946, section 3.1.9 (lines across the antimeridian are to be cut).
+    """
+    lon, lat = np.asarray(lon, float), np.asarray(lat, float)
+    if lon.size == 0:
+        return
+    off = ~((np.abs(lon) < 180.0) & (np.abs(lat) <= 90.0))
+    if off.any():
+        i = int(np.argmax(off))
+        raise LakefloorError(
+            f"{what}: position {i + 1} (longitude {lon[i]:g}, latitude {lat[i]:g}) is not on the "
+            "globe. Check the coordinate reference system."
+        )
+    polar = (lat < _SOUTH) | (lat > _NORTH)
+    if polar.any():
+        i = int(np.argmax(polar))
+        raise LakefloorError(
+            f"{what}: latitude {lat[i]:.3f} of position {i + 1} is in the polar areas beyond 80 S "
+            "or 84 N, where there is no UTM zone and positions cannot be checked. Check the "
+            "coordinate reference system, or leave this position out."
+        )
+    if lon.min() < -90.0 and lon.max() > 90.0 and lon.max() - lon.min() > 180.0:
+        raise LakefloorError(
+            f"{what}: the positions lie on both sides of the 180 degree meridian (longitude "
+            f"{lon.min():.3f} to {lon.max():.3f}); devices draw lines between them around the "
+            "globe. Take each side by itself."
+        )
+
+
+def check_marks(waypoints, routes, tracks, what: str) -> None:
+    """Refuse marks at places as :func:`check_positions` does, each kind by itself."""
+    points = [*waypoints, *(p for route in routes for p in route.points)]
+    places = [np.array([(p.lon, p.lat) for p in points], float).reshape(-1, 2)]
+    for track in tracks:
+        for segment in track.segments:
+            segment = np.asarray(segment, float)
+            if segment.ndim != 2 or segment.shape[1] != 2:
+                raise LakefloorError(
+                    f"{what}: a segment of track '{track.name}' has shape {segment.shape}, "
+                    "expected (k, 2)."
+                )
+            places.append(segment)
+    lon, lat = np.concatenate(places).T
+    check_positions(lon, lat, what)
