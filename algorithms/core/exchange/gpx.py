@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import replace
 from xml.etree import ElementTree
 from xml.sax.saxutils import escape, quoteattr
 
@@ -22,8 +21,7 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..reading.gpx import LENGTH_UNITS, is_gpx
-from ..times import utc_from_texts
-from .marks import Marks, Route, Track, Waypoint, check_marks, depth_text
+from .marks import Marks, Route, Times, Track, Waypoint, check_marks, depth_text
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
 SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
@@ -116,14 +114,21 @@ def read_gpx(data: bytes) -> Marks:
             "The file is not GPX: it has no <gpx> element. Choose a .gpx, .kml or .csv file."
         )
     root = parse_xml(data, "GPX")
-    notes = []
-    times = _Times()
-    waypoints = [_read_point(e, times) for e in root if local(e) == "wpt"]
-    routes, tracks = [], []
+    times, points, routes, tracks = Times(), [], [], []
+
+    def take(parent, tag):
+        """Read the points of a tag; return where they stand among all points."""
+        start = len(points)
+        for element in parent:
+            if local(element) == tag:
+                times.add(_child(element, "time"))
+                points.append(_read_point(element))
+        return slice(start, len(points))
+
+    waypoints = take(root, "wpt")
     for element in root:
         if local(element) == "rte":
-            points = [_read_point(e, times) for e in element if local(e) == "rtept"]
-            routes.append((_child(element, "name"), points, _child(element, "desc")))
+            routes.append((element, take(element, "rtept")))
         elif local(element) == "trk":
             segments = [
                 np.array([_place(e) for e in part if local(e) == "trkpt"], float).reshape(-1, 2)
@@ -133,14 +138,16 @@ def read_gpx(data: bytes) -> Marks:
                 _child(element, "name"), tuple(s for s in segments if len(s)),
                 _note(element), _stated_depth(element),
             ))
-    read, more = times.read()
-    notes += more
-    waypoints = [_finished(point, read) for point in waypoints]
-    routes = [Route(name, tuple(_finished(p, read) for p in points), note)
-              for name, points, note in routes]
-    if not (waypoints or any(r.points for r in routes) or any(t.segments for t in tracks)):
+    if not (points or any(track.segments for track in tracks)):
         raise LakefloorError("The GPX file holds no waypoint, route or track point.")
-    return Marks(tuple(waypoints), tuple(routes), tuple(tracks), tuple(notes))
+    points, notes = times.into(points)
+    marks = Marks(
+        points[waypoints],
+        tuple(Route(_child(e, "name"), points[rows], _note(e)) for e, rows in routes),
+        tuple(tracks), notes,
+    )
+    check_marks(*marks[:3], "The GPX file", together=False)
+    return marks
 
 
 # -- writing -----------------------------------------------------------------------------------
@@ -223,28 +230,6 @@ def local(element) -> str:
     return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
 
 
-class _Times:
-    """Times read together, since what a text means can depend on the others."""
-
-    def __init__(self):
-        self.texts = []
-
-    def add(self, text):
-        self.texts.append(text)
-        return len(self.texts) - 1
-
-    def read(self):
-        if not any(self.texts):
-            return np.full(len(self.texts), np.datetime64("NaT", "ms")), []
-        read, notes = utc_from_texts(self.texts, "UTC", "ymd")
-        stated = sum(bool(t) for t in self.texts)
-        bad = stated - int((~np.isnat(read)).sum())
-        notes = [n for n in notes if "missing" not in n]
-        if bad:
-            notes.append(f"{bad} of {stated} times are not readable and left empty")
-        return read, notes
-
-
 def _place(element):
     try:
         return float(element.get("lon")), float(element.get("lat"))
@@ -281,18 +266,13 @@ def _stated_depth(element):
     return math.nan
 
 
-def _read_point(element, times):
+def _read_point(element):
     lon, lat = _place(element)
     try:
         elevation = float(_child(element, "ele"))
     except ValueError:
         elevation = math.nan
-    return times.add(_child(element, "time")), Waypoint(
+    return Waypoint(
         lon, lat, _child(element, "name"), _note(element), _child(element, "sym"),
         _stated_depth(element), elevation=elevation,
     )
-
-
-def _finished(numbered, read):
-    number, point = numbered
-    return replace(point, time=read[number])

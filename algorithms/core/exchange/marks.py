@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from ..errors import LakefloorError
+from ..times import utc_from_texts
 from ..units import FOOT
 
-#: Latitudes beyond which no UTM zone exists, and with it no lake that Lakefloor can map.
+#: Latitudes beyond which there is no UTM zone, and so no lake that can be mapped.
 _SOUTH, _NORTH = -80.0, 84.0
 
 _NO_TIME = np.datetime64("NaT", "ms")
@@ -111,7 +112,30 @@ def depth_text(depth, unit="ft") -> str:
     raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
 
 
-def check_positions(lon, lat, what: str) -> None:
+class Times:
+    """Times of points, read together, since what a text means can depend on the others."""
+
+    def __init__(self):
+        self._texts = []
+
+    def add(self, text):
+        """Keep the text of the next point's time; "" where it states none."""
+        self._texts.append(text)
+
+    def into(self, points):
+        """Return the points with their times, UTC where a text states no zone, and notes."""
+        if not any(self._texts):
+            return tuple(points), ()
+        times, notes = utc_from_texts(self._texts, "UTC", "ymd")
+        stated = sum(bool(text) for text in self._texts)
+        lost = stated - int((~np.isnat(times)).sum())
+        notes = [note for note in notes if "not readable" not in note]
+        if lost:
+            notes.append(f"{lost} of {stated} times are not readable and left empty")
+        return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
+
+
+def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     """Refuse positions that no device would place where they belong.
 
     Parameters
@@ -120,12 +144,14 @@ def check_positions(lon, lat, what: str) -> None:
         WGS 84, degrees.
     what : str
         Names the layer or file in the message.
+    joined : bool
+        Whether lines are drawn between the positions, or a map is made of them.
 
     Raises
     ------
     LakefloorError
-        If a position is not a number, off the globe, beyond 84 N or 80 S, or if the positions lie
-        on both sides of the antimeridian.
+        If a position is not a number, off the globe, beyond 84 N or 80 S, or if joined positions
+        lie on both sides of the antimeridian.
 
     References
     ----------
@@ -135,7 +161,7 @@ def check_positions(lon, lat, what: str) -> None:
     lon, lat = np.asarray(lon, float), np.asarray(lat, float)
     if lon.size == 0:
         return
-    off = ~((np.abs(lon) < 180.0) & (np.abs(lat) <= 90.0))
+    off = ~((lon >= -180.0) & (lon < 180.0) & (np.abs(lat) <= 90.0))
     if off.any():
         i = int(np.argmax(off))
         raise LakefloorError(
@@ -147,10 +173,10 @@ def check_positions(lon, lat, what: str) -> None:
         i = int(np.argmax(polar))
         raise LakefloorError(
             f"{what}: latitude {lat[i]:.3f} of position {i + 1} is in the polar areas beyond 80 S "
-            "or 84 N, where there is no UTM zone and positions cannot be checked. Check the "
-            "coordinate reference system, or leave this position out."
+            "or 84 N, where there is no UTM zone and no map can be made. Check the coordinate "
+            "reference system, or leave this position out."
         )
-    if lon.min() < -90.0 and lon.max() > 90.0 and lon.max() - lon.min() > 180.0:
+    if joined and lon.max() - lon.min() > 180.0:
         raise LakefloorError(
             f"{what}: the positions lie on both sides of the 180 degree meridian (longitude "
             f"{lon.min():.3f} to {lon.max():.3f}); devices draw lines between them around the "
@@ -158,10 +184,15 @@ def check_positions(lon, lat, what: str) -> None:
         )
 
 
-def check_marks(waypoints, routes, tracks, what: str) -> None:
-    """Refuse marks at places as :func:`check_positions` does, each kind by itself."""
-    points = [*waypoints, *(p for route in routes for p in route.points)]
-    places = [np.array([(p.lon, p.lat) for p in points], float).reshape(-1, 2)]
+def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> None:
+    """Refuse marks at places as :func:`check_positions` does.
+
+    ``together`` takes them as of one lake; otherwise each line stands by itself.
+    """
+    def places(points):
+        return np.array([(p.lon, p.lat) for p in points], float).reshape(-1, 2)
+
+    lines = [places(route.points) for route in routes]
     for track in tracks:
         for segment in track.segments:
             segment = np.asarray(segment, float)
@@ -170,6 +201,10 @@ def check_marks(waypoints, routes, tracks, what: str) -> None:
                     f"{what}: a segment of track '{track.name}' has shape {segment.shape}, "
                     "expected (k, 2)."
                 )
-            places.append(segment)
-    lon, lat = np.concatenate(places).T
-    check_positions(lon, lat, what)
+            lines.append(segment)
+    if together:
+        check_positions(*np.concatenate([places(waypoints), *lines]).T, what)
+    else:
+        check_positions(*places(waypoints).T, what, joined=False)
+        for line in lines:
+            check_positions(*line.T, what)

@@ -1,0 +1,188 @@
+"""Write and read waypoints, routes and tracks as a table of points in delimited text.
+
+References
+----------
+IETF RFC 4180, Common Format and MIME Type for Comma-Separated Values (CSV) Files.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+
+from .. import units
+from ..errors import LakefloorError
+from ..reading.delimited import decode, parse_angle
+from .gpx import iso_time
+from .marks import Marks, Route, Times, Track, Waypoint, check_marks
+
+_HEADER = ("kind", "name", "part", "lon", "lat", "depth_{}", "elevation_m", "note", "symbol",
+           "time_utc")
+
+#: Role -> how a column of that role may be called, in small letters.
+_WORDS = {
+    "kind": ("kind",),
+    "name": ("name", "title", "label", "waypoint", "id"),
+    "part": ("part",),
+    "lon": ("lon", "longitude", "long", "lng", "x"),
+    "lat": ("lat", "latitude", "y"),
+    "depth": ("depth_m", "depth_ft", "depth"),
+    "elevation": ("elevation_m", "elevation", "ele"),
+    "note": ("note", "notes", "desc", "description", "comment", "cmt"),
+    "symbol": ("symbol", "sym", "icon"),
+    "time": ("time_utc", "time", "datetime", "date_time", "timestamp"),
+}
+
+
+def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> bytes:
+    """Return a table with one row a point.
+
+    Parameters
+    ----------
+    waypoints : sequence of Waypoint
+    routes : sequence of Route
+    tracks : sequence of Track
+    depth_unit : str
+        ``ft`` or ``m``; it stands in the header.
+
+    Returns
+    -------
+    bytes
+        UTF-8 with commas and decimal points, rows ended as RFC 4180 asks. Column ``kind`` says
+        waypoint, route or track; ``part`` numbers the segments of a track.
+
+    Raises
+    ------
+    LakefloorError
+        If a position is off the globe, polar, or the positions span the antimeridian, or the unit
+        is not known.
+    """
+    if depth_unit not in ("ft", "m"):
+        raise LakefloorError(f"Depth unit '{depth_unit}' is not known; use ft or m.")
+    check_marks(waypoints, routes, tracks, "CSV")
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow([name.format(depth_unit) for name in _HEADER])
+
+    def row(kind, name, part, lon, lat, depth=math.nan, elevation=math.nan, note="", symbol="",
+            time=None):
+        writer.writerow([
+            kind, name, part, f"{lon:.8f}", f"{lat:.8f}",
+            _number(depth / units.LENGTH[depth_unit]), _number(elevation), note, symbol,
+            iso_time(time),
+        ])
+
+    for p in waypoints:
+        row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
+    for route in routes:
+        for p in route.points:
+            row("route", route.name, "", p.lon, p.lat, p.depth, p.elevation, p.name, p.symbol,
+                p.time)
+    for track in tracks:
+        for number, segment in enumerate(track.segments, start=1):
+            for lon, lat in np.asarray(segment).tolist():
+                row("track", track.name, number, lon, lat, track.depth, note=track.note)
+    return text.getvalue().encode("utf-8", "replace")
+
+
+def read_csv(data: bytes) -> Marks:
+    """Return the points of a table; rows of kind route or track are joined by name.
+
+    Parameters
+    ----------
+    data : bytes
+        Delimited by commas, semicolons or tabs, with a header. Columns are known by their names;
+        longitude and latitude are needed, in decimal degrees or with minutes and seconds. Depth
+        is in the unit that its name states, metres if none.
+
+    Returns
+    -------
+    Marks
+
+    Raises
+    ------
+    LakefloorError
+        If a needed column is missing, a row's position cannot be read, or there is no row.
+    """
+    text, _ = decode(data)
+    lines = text.splitlines()
+    head = next((line for line in lines if line.strip()), "")
+    separator = max(",;\t", key=head.count)
+    try:
+        rows = list(csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator))
+    except csv.Error as error:
+        raise LakefloorError(f"The table is damaged ({error}). Export it again.") from error
+    rows = [row for row in rows if any(cell.strip() for cell in row)]
+    names = [re.sub(r"\W+", "_", cell.strip().lower()).strip("_") for cell in (rows or [[]])[0]]
+    column = {
+        role: next((names.index(word) for word in words if word in names), None)
+        for role, words in _WORDS.items()
+    }
+    if column["lon"] is None or column["lat"] is None:
+        raise LakefloorError(
+            "The table has no columns 'lon' and 'lat' in its first line (it has: "
+            f"{', '.join(filter(None, names))[:200] or 'nothing'}). Give them these names."
+        )
+    if len(rows) < 2:
+        raise LakefloorError("The table holds no row below its header.")
+    factor = units.FOOT if column["depth"] is not None and names[column["depth"]] == "depth_ft" \
+        else 1.0
+    points, kinds, parts, times = [], [], [], Times()
+    for number, row in enumerate(rows[1:], start=2):
+        def cell(role, row=row):
+            at = column[role]
+            return row[at].strip() if at is not None and at < len(row) else ""
+
+        lon, lat = (
+            parse_angle(cell(axis).replace(",", "."), axis) for axis in ("lon", "lat")
+        )
+        if not (math.isfinite(lon) and math.isfinite(lat)):
+            raise LakefloorError(
+                f"Row {number} of the table has no position: longitude '{cell('lon')}', latitude "
+                f"'{cell('lat')}'."
+            )
+        times.add(cell("time"))
+        kinds.append(cell("kind").lower())
+        parts.append(cell("part"))
+        points.append(Waypoint(
+            lon, lat, cell("name"), cell("note"), cell("symbol"), factor * _float(cell("depth")),
+            elevation=_float(cell("elevation")),
+        ))
+    points, notes = times.into(points)
+    waypoints, routes, tracks = [], {}, {}
+    for point, kind, part in zip(points, kinds, parts):
+        if kind == "route":
+            routes.setdefault(point.name, []).append(replace(point, name=point.note, note=""))
+        elif kind == "track":
+            tracks.setdefault(point.name, {}).setdefault(part, []).append(point)
+        else:
+            waypoints.append(point)
+    marks = Marks(
+        tuple(waypoints), tuple(Route(name, tuple(members)) for name, members in routes.items()),
+        tuple(_track(name, members) for name, members in tracks.items()), notes,
+    )
+    check_marks(*marks[:3], "The table", together=False)
+    return marks
+
+
+def _track(name, members):
+    segments = tuple(np.array([(p.lon, p.lat) for p in part]) for part in members.values())
+    first = next(iter(members.values()))[0]
+    return Track(name, segments, first.note, first.depth)
+
+
+def _number(value):
+    return f"{value:.4f}".rstrip("0").rstrip(".") if math.isfinite(value) else ""
+
+
+def _float(text):
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan

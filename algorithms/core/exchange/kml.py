@@ -1,0 +1,220 @@
+"""Write and read waypoints, routes and tracks as KML 2.2.
+
+Depth is no altitude: places are clamped to the ground, and depth stands as text in the name where
+the caller puts it, and exactly in the extended data ``depth_m``. KML knows no routes: one is
+written as a line, marked ``kind`` route, and its points come back without names.
+
+References
+----------
+OGC 07-147r2 (2008). KML, version 2.2.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import zipfile
+
+import numpy as np
+
+from ..errors import LakefloorError
+from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
+from .marks import Marks, Route, Times, Track, Waypoint, check_marks
+
+NAMESPACE = "http://www.opengis.net/kml/2.2"
+
+#: A zipped document larger than this is not unpacked, bytes.
+_LARGEST = 200_000_000
+
+
+def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> bytes:
+    """Return a KML 2.2 document.
+
+    Parameters
+    ----------
+    waypoints : sequence of Waypoint
+    routes : sequence of Route
+    tracks : sequence of Track
+    title, note : str
+        Of the document.
+
+    Returns
+    -------
+    bytes
+        UTF-8. Positions have 8 decimals, about 1 mm.
+
+    Raises
+    ------
+    LakefloorError
+        If a position is off the globe, polar, or the positions span the antimeridian.
+    """
+    check_marks(waypoints, routes, tracks, title or "KML")
+    out = [
+        '<?xml version="1.0" encoding="UTF-8"?>\n',
+        f'<kml xmlns="{NAMESPACE}"><Document>{_text("name", title)}{_text("description", note)}\n',
+    ]
+    for p in waypoints:
+        out.append(_placemark(
+            p.name, p.note, iso_time(p.time),
+            {"depth_m": _number(p.depth), "elevation_m": _number(p.elevation),
+             "symbol": p.symbol},
+            f"<Point><coordinates>{_at(p.lon, p.lat)}</coordinates></Point>",
+        ))
+    for route in routes:
+        line = np.array([(p.lon, p.lat) for p in route.points], float).reshape(-1, 2)
+        out.append(_placemark(route.name, route.note, "", {"kind": "route"}, _lines([line])))
+    for track in tracks:
+        out.append(_placemark(
+            track.name, track.note, "", {"depth_m": _number(track.depth)}, _lines(track.segments)
+        ))
+    out.append("</Document></kml>\n")
+    return "".join(out).encode("utf-8")
+
+
+def is_kml(data: bytes) -> bool:
+    """Tell whether bytes begin like a KML document, or a zip file that may hold one."""
+    return data[:4] == b"PK\x03\x04" or b"<kml" in data[:4096].replace(b"\0", b"")
+
+
+def read_kml(data: bytes) -> Marks:
+    """Return the points of a KML document as waypoints, and its lines as tracks.
+
+    Parameters
+    ----------
+    data : bytes
+        KML, or KMZ: a zip file with a KML document.
+
+    Returns
+    -------
+    Marks
+        The outer ring of a polygon is a track too. A line marked as a route is a route.
+
+    Raises
+    ------
+    LakefloorError
+        If the data is no KML, is damaged, or holds no point or line.
+    """
+    if not is_kml(data):
+        raise LakefloorError(
+            "The file is not KML: it has no <kml> element. Choose a .gpx, .kml or .csv file."
+        )
+    root = parse_xml(_unzipped(data) if data[:2] == b"PK" else data, "KML")
+    waypoints, routes, tracks, times = [], [], [], Times()
+    for mark in (e for e in root.iter() if local(e) == "Placemark"):
+        name, note = _child(mark, "name"), _child(mark, "description")
+        extra = _extended(mark)
+        depth = _float(extra.get("depth_m"))
+        for element in mark.iter():
+            if local(element) == "Point":
+                for lon, lat in _coordinates(element, name):
+                    when = next(((e.text or "").strip() for e in mark.iter()
+                                 if local(e) == "when"), "")
+                    times.add(when)
+                    waypoints.append(Waypoint(
+                        lon, lat, name, note, extra.get("symbol", ""), depth,
+                        elevation=_float(extra.get("elevation_m")),
+                    ))
+        segments = tuple(
+            segment for segment in (
+                _coordinates(e, name) for e in mark.iter()
+                if local(e) in ("LineString", "outerBoundaryIs", "Track")
+            ) if len(segment)
+        )
+        if segments and extra.get("kind") == "route":
+            points = tuple(Waypoint(*place) for s in segments for place in s.tolist())
+            routes.append(Route(name, points, note))
+        elif segments:
+            tracks.append(Track(name, segments, note, depth))
+    if not (waypoints or routes or tracks):
+        raise LakefloorError("The KML file holds no point and no line.")
+    waypoints, notes = times.into(waypoints)
+    check_marks(waypoints, routes, tracks, "The KML file", together=False)
+    return Marks(waypoints, tuple(routes), tuple(tracks), notes)
+
+
+def _unzipped(data):
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            inner = next(
+                (i for i in packed.infolist() if i.filename.lower().endswith(".kml")), None
+            )
+            if inner is None:
+                raise LakefloorError("The zip file holds no KML document.")
+            if inner.file_size > _LARGEST:
+                raise LakefloorError(
+                    f"The KML document in the zip file has {inner.file_size / 1e6:.0f} MB, which "
+                    "is too large. Unpack it and take the part needed."
+                )
+            return packed.read(inner)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+        raise LakefloorError(f"The zip file is damaged ({error}). Export it again.") from error
+
+
+def _coordinates(element, name):
+    places = []
+    for e in element.iter():
+        if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
+            places += [item.split(",")[:2] for item in (e.text or "").split()]
+        elif local(e) == "coord":  # lon lat altitude
+            places.append((e.text or "").split()[:2])
+    try:
+        return np.array(places, float).reshape(-1, 2)
+    except ValueError as error:
+        raise LakefloorError(
+            f"The coordinates of '{name}' in the KML file are not numbers. Export it again."
+        ) from error
+
+
+def _child(element, name):
+    return next(((e.text or "").strip() for e in element if local(e) == name), "")
+
+
+def _extended(mark):
+    found = {}
+    for e in mark.iter():
+        if local(e) == "Data":
+            found[e.get("name")] = _child(e, "value")
+        elif local(e) == "SimpleData":
+            found[e.get("name")] = (e.text or "").strip()
+    return found
+
+
+def _float(text):
+    try:
+        return float(text)
+    except (TypeError, ValueError):
+        return math.nan
+
+
+def _number(value):
+    return f"{value:.4f}" if math.isfinite(value) else ""
+
+
+def _at(lon, lat):
+    return f"{lon:.8f},{lat:.8f}"
+
+
+def _lines(segments):
+    lines = "".join(
+        "<LineString><coordinates>"
+        + " ".join(_at(lon, lat) for lon, lat in np.asarray(segment).tolist())
+        + "</coordinates></LineString>"
+        for segment in segments
+    )
+    return lines if len(segments) == 1 else f"<MultiGeometry>{lines}</MultiGeometry>"
+
+
+def _text(tag, text):
+    return f"<{tag}>{xml_text(text)}</{tag}>" if text else ""
+
+
+def _placemark(name, note, when, extra, geometry):
+    data = "".join(
+        f"<Data name={xml_attribute(key)}>{_text('value', value)}</Data>"
+        for key, value in extra.items() if value
+    )
+    return (
+        "<Placemark>" + _text("name", name) + _text("description", note)
+        + (f"<TimeStamp>{_text('when', when)}</TimeStamp>" if when else "")
+        + (f"<ExtendedData>{data}</ExtendedData>" if data else "") + geometry + "</Placemark>\n"
+    )

@@ -1,0 +1,122 @@
+"""Names and symbols that every device can show: short, unique, in plain letters."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+from ..errors import LakefloorError
+
+#: Symbols in plain words; the first stands for whatever is not on the list. A device without the
+#: symbol of a waypoint shows its own plain one.
+SYMBOLS = (
+    "Waypoint", "Dot", "Circle", "Square", "Triangle", "Diamond", "Cross", "Star", "Flag", "Buoy",
+    "Anchor", "Boat Ramp", "Dock", "Danger", "Rock", "Weed", "Fish", "Hump", "Hole", "Drop-off",
+)
+
+#: Letters that have no decomposition into a plain letter and a mark.
+_PLAIN = str.maketrans({
+    "ß": "ss", "ẞ": "SS", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O", "đ": "d",
+    "Đ": "D", "ð": "d", "Ð": "D", "þ": "th", "Þ": "Th", "ł": "l", "Ł": "L", "ı": "i", "ħ": "h",
+    "Ħ": "H", "’": "'", "‘": "'", "“": '"', "”": '"', "–": "-", "—": "-", "−": "-", "×": "x",
+})
+
+_FALLBACK = "WPT"
+
+#: Joins and selectors that must not end a cut name.
+_JOINERS = "\u200c\u200d\ufe0e\ufe0f"
+
+
+def plain_text(text: str) -> str:
+    """Return text in printable ASCII: marks off the letters, what has no plain form left out.
+
+    References
+    ----------
+    Unicode Standard Annex 15, Unicode Normalization Forms (NFKD).
+    """
+    text = unicodedata.normalize("NFKD", text.translate(_PLAIN))
+    return tidy("".join(c for c in text if " " <= c <= "~" or c.isspace()))
+
+
+def tidy(text: str) -> str:
+    """Return text without control characters, and with single spaces only."""
+    text = "".join(
+        " " if c.isspace() else c for c in unicodedata.normalize("NFC", text)
+        if c.isspace() or unicodedata.category(c) not in ("Cc", "Cs", "Co", "Cn")
+    )
+    return re.sub(" +", " ", text).strip()
+
+
+def device_names(names, endings=None, *, length=10, plain=True) -> list:
+    """Return names cut to a length and unique, without regard to case.
+
+    Parameters
+    ----------
+    names : sequence of str
+        An empty name becomes ``WPT``.
+    endings : sequence of str, optional
+        Text that is kept whole at the end of each name, such as its depth; the name before it is
+        cut instead.
+    length : int
+        Greatest number of characters, 4 or more.
+    plain : bool
+        Printable ASCII only; otherwise any letters.
+
+    Returns
+    -------
+    list of str
+        In the given order. Of equal names the first stays as it is, the others are numbered from
+        2; the number stands before the ending and is not cut.
+
+    Raises
+    ------
+    LakefloorError
+        If the length is below 4, an ending leaves no room for a name, or there are more equal
+        names than the length can number.
+    """
+    if length < 4:
+        raise LakefloorError(f"Names of {length} characters are too short; allow 4 or more.")
+    clean = plain_text if plain else tidy
+    endings = [""] * len(names) if endings is None else [clean(e) for e in endings]
+    taken, numbers, out = set(), {}, []
+    for name, ending in zip(names, endings):
+        stem = clean(name) or _FALLBACK
+        ending = f" {ending}" if ending else ""
+        if len(ending) > length - 2:
+            raise LakefloorError(
+                f"'{ending.strip()}' leaves no room for a name within {length} characters. Allow "
+                "longer names, or leave the depth out of them."
+            )
+        cut = _cut(stem, length - len(ending))
+        key = f"{cut}{ending}".casefold()
+        number = numbers.get(key, 1)
+        found = f"{cut}{ending}"
+        while found.casefold() in taken:
+            number += 1
+            room = length - len(ending) - len(str(number))
+            if room < 1:
+                raise LakefloorError(
+                    f"More names like '{name}' than {length} characters can tell apart. Allow "
+                    "longer names."
+                )
+            found = f"{_cut(stem, room)}{number}{ending}"
+        numbers[key] = number
+        taken.add(found.casefold())
+        out.append(found)
+    return out
+
+
+def _cut(text, length):
+    cut = text[:length]
+    # A cut between a letter and its mark would leave another letter.
+    while cut and len(cut) < len(text) and (
+        unicodedata.combining(text[len(cut)]) or text[len(cut)] in _JOINERS or cut[-1] in _JOINERS
+    ):
+        cut = cut[:-1]
+    return (cut or text[:length]).rstrip()
+
+
+def plain_symbol(text: str, default=SYMBOLS[0]) -> str:
+    """Return the symbol of :data:`SYMBOLS` that a text names, whatever its case, or the default."""
+    wanted = re.sub(r"[\W_]+", "", text.casefold())
+    return next((s for s in SYMBOLS if re.sub(r"\W+", "", s.casefold()) == wanted), default)

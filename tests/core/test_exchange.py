@@ -1,0 +1,196 @@
+"""Names, KML and tables of waypoints."""
+
+import io
+import unicodedata
+import zipfile
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint, depth_text
+from lakefloor.algorithms.core.exchange.names import (
+    SYMBOLS,
+    device_names,
+    plain_symbol,
+    plain_text,
+)
+
+KML = "{http://www.opengis.net/kml/2.2}"
+
+
+# -- names ------------------------------------------------------------------------
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(st.text(max_size=30), max_size=30), st.integers(6, 20), st.booleans(), st.booleans()
+)
+def test_names_are_short_unique_and_plain(names, length, plain, ended):
+    found = device_names(names, ["4FT"] * len(names) if ended else None, length=length, plain=plain)
+    assert len(found) == len(names)
+    assert all(0 < len(name) <= length for name in found)
+    assert len({name.casefold() for name in found}) == len(found)
+    assert all(name == name.strip() for name in found)
+    if plain:
+        assert all(" " <= c <= "~" for name in found for c in name)
+    if ended:
+        assert all(name.endswith(" 4FT") for name in found)
+
+
+def test_names_are_cut_before_the_depth_and_numbered():
+    found = device_names(["West hump", "West hump", "west HUMP", ""], ["12FT", "12FT", "9FT", ""],
+                         length=10)
+    assert found == ["West 12FT", "West2 12FT", "west H 9FT", "WPT"]
+
+
+def test_plain_letters():
+    # Names of places and their usual plain spelling.
+    assert plain_text("Ærø Łódź Straße Žižkov Çeşme") == "AEro Lodz Strasse Zizkov Cesme"
+    assert plain_text("湖") == ""
+    assert device_names(["湖"]) == ["WPT"]
+    assert device_names(["湖"], plain=False) == ["湖"]
+
+
+def test_a_mark_stays_on_its_letter():
+    name = "abcd" + unicodedata.normalize("NFD", "q̃") + "z"
+    assert device_names([name], length=5, plain=False) == ["abcd"]
+
+
+def test_names_that_cannot_be_made_are_refused():
+    with pytest.raises(LakefloorError, match="too short"):
+        device_names(["a"], length=3)
+    with pytest.raises(LakefloorError, match="no room"):
+        device_names(["a"], ["100 FT DEEP"], length=8)
+    with pytest.raises(LakefloorError, match="tell apart"):
+        device_names(["a"] * 200, ["9FT"] * 200, length=6)
+
+
+def test_symbols():
+    assert plain_symbol("boat ramp") == "Boat Ramp"
+    assert plain_symbol("DROP_OFF") == "Drop-off"
+    assert plain_symbol("a thing no device has") == SYMBOLS[0]
+
+
+def test_depth_text_in_feet_and_metres():
+    assert depth_text(3.6576) == "12 ft"
+    assert depth_text(3.6576, "m") == "3.7 m"
+    with pytest.raises(LakefloorError, match="fathom"):
+        depth_text(1.0, "fathom")
+
+
+# -- KML and CSV ------------------------------------------------------------------
+
+
+def marks():
+    time = np.datetime64("2026-07-09T14:23:05.250", "ms")
+    waypoints = (
+        Waypoint(-93.12345678, 45.00000011, 'Hump, "west" & <more>', "gravel\nand weed", "Dot",
+                 3.6576, time),
+        Waypoint(-93.1, 45.1, "Ünïcødé 湖 🐟", elevation=287.5),
+    )
+    routes = (Route("LANE 1", (Waypoint(-93.1, 45.1, "a"), Waypoint(-93.2, 45.2, "b"))),)
+    tracks = (Track("12 FT", (np.array([[-93.1, 45.1], [-93.2, 45.2]]),
+                              np.array([[-93.3, 45.3], [-93.4, 45.4]])), "contour", 3.6576),)
+    return waypoints, routes, tracks
+
+
+@pytest.mark.parametrize(
+    ("write", "read"),
+    [(kml_document, read_kml), (csv_document, read_csv),
+     (lambda *m: csv_document(*m, depth_unit="m"), read_csv)],
+)
+def test_round_trip(write, read):
+    waypoints, routes, tracks = marks()
+    found = read(write(waypoints, routes, tracks))
+    assert len(found.waypoints) == 2
+    for before, after in zip(waypoints, found.waypoints):
+        assert abs(after.lon - before.lon) <= 1e-7
+        assert abs(after.lat - before.lat) <= 1e-7
+        assert (after.name, after.note, after.symbol) == (before.name, before.note, before.symbol)
+        assert after.depth == pytest.approx(before.depth, abs=2e-4, nan_ok=True)
+        assert after.elevation == pytest.approx(before.elevation, nan_ok=True)
+        assert (after.time == before.time) or (np.isnat(after.time) and np.isnat(before.time))
+    assert [(p.lon, p.lat) for p in found.routes[0].points] == [(-93.1, 45.1), (-93.2, 45.2)]
+    assert found.tracks[0].depth == pytest.approx(3.6576, abs=2e-4)
+    for before, after in zip(tracks[0].segments, found.tracks[0].segments):
+        assert after == pytest.approx(before, abs=1e-7)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.text(), min_size=1, max_size=5))
+def test_any_text_makes_readable_files(texts):
+    points = [Waypoint(-93.0, 45.0, text, text) for text in texts]
+    assert len(read_kml(kml_document(points)).waypoints) == len(texts)
+    assert len(read_csv(csv_document(points)).waypoints) == len(texts)
+
+
+def test_kml_order_and_gdal(tmp_path):
+    data = kml_document(*marks())
+    # OGC 07-147r2, 9.11: the features' elements before the geometry, in this order.
+    order = ["name", "description", "TimeStamp", "ExtendedData", "Point", "LineString",
+             "MultiGeometry"]
+    for mark in ElementTree.fromstring(data).iter(KML + "Placemark"):
+        at = [order.index(e.tag[len(KML):]) for e in mark]
+        assert at == sorted(at)
+    ogr = pytest.importorskip("osgeo.ogr")
+    path = tmp_path / "marks.kml"
+    path.write_bytes(data)
+    rows = [f for layer in ogr.Open(str(path)) for f in layer]
+    assert len(rows) == 4
+    first = next(r for r in rows if r.GetField("Name") == marks()[0][0].name)
+    assert first.GetGeometryRef().GetX() == pytest.approx(-93.12345678, abs=1e-8)
+    assert first.GetGeometryRef().GetY() == pytest.approx(45.00000011, abs=1e-8)
+
+
+def test_kmz_and_polygons_are_read():
+    kml = (
+        '<kml xmlns="http://www.opengis.net/kml/2.2"><Placemark><name>Bay</name><Polygon>'
+        "<outerBoundaryIs><LinearRing><coordinates>-93,45,0 -93.1,45,0 -93,45.1,0 -93,45,0"
+        "</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark></kml>"
+    )
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as file:
+        file.writestr("doc.kml", kml)
+    for data in (kml.encode(), packed.getvalue()):
+        (track,) = read_kml(data).tracks
+        assert track.name == "Bay"
+        assert track.segments[0].shape == (4, 2)
+
+
+def test_tables_of_others_are_read():
+    data = "Name;Latitude;Longitude;Depth (ft);Date Time\nA;45° 30' N;93,25;12;2026-07-09 14:23\n"
+    (point,) = read_csv(data.encode()).waypoints
+    assert (point.name, point.lat, point.lon) == ("A", 45.5, 93.25)
+    assert point.depth == pytest.approx(3.6576)
+    assert point.time == np.datetime64("2026-07-09T14:23", "ms")
+
+
+@pytest.mark.parametrize(
+    ("read", "data", "word"),
+    [
+        (read_kml, b"", "not KML"),
+        (read_kml, b"<gpx/>", "not KML"),
+        (read_kml, b"<kml><Placemark>", "damaged"),
+        (read_kml, b"<kml/>", "no point"),
+        (read_kml, b"<kml><Placemark><Point><coordinates>a,b</coordinates></Point></Placemark>"
+                   b"</kml>", "not numbers"),
+        (read_kml, b"PK\x03\x04 broken", "damaged"),
+        (read_kml, b"<kml><Placemark><LineString><coordinates>179,1 -179,1</coordinates>"
+                   b"</LineString></Placemark></kml>", "180 degree"),
+        (read_csv, b"", "no columns"),
+        (read_csv, b"a,b\n1,2\n", "no columns"),
+        (read_csv, b"lon,lat\n", "no row"),
+        (read_csv, b"lon,lat\n-93,x\n", "Row 2"),
+        (read_csv, b"lon,lat\n-93,85\n", "polar"),
+        (read_csv, b"lon,lat,note\n-93,45," + b"x" * 200_000, "field larger"),
+    ],
+)
+def test_what_cannot_be_read_is_refused(read, data, word):
+    with pytest.raises(LakefloorError, match=word):
+        read(data)
