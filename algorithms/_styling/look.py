@@ -22,7 +22,18 @@ PAPER = "#ffffff"
 FAINT = "#5d6b7c"
 DROP_OFF = "#7a3300"
 REJECTED = "#b83200"
-DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#2f6ca3")
+DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#3a78b0")
+
+#: Every colour that a style draws with, by name: the kind and the colours. ``sequential``: a
+#: ramp; ``diverging``: a ramp with a pale middle; ``categories``: fills told apart by colour
+#: alone; ``patterned``: fills or symbols that also differ in pattern or shape; ``lines``: lines,
+#: symbols and text, each drawn on paper, on a pale fill or on a paper-coloured rim.
+PALETTES = {
+    "depth": ("sequential", DEPTH_STOPS),
+    "lines and text": ("lines", (INK, DROP_OFF, REJECTED, FAINT)),
+    "drop-off against ink": ("patterned", (INK, DROP_OFF)),
+}
+
 # Arial and Liberation Sans have the same widths, so a sheet may move between machines.
 _FONTS = ("Arial", "Liberation Sans", "DejaVu Sans")
 
@@ -69,6 +80,13 @@ def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
     if dash:
         properties.update(use_custom_dash="1", customdash=dash)
     return QgsLineSymbol.createSimple(properties)
+
+
+def cased(symbol: QgsLineSymbol, width) -> QgsLineSymbol:
+    """Return the line with a paper-coloured rim, so that it stands out from a dark ground."""
+    rim = line(PAPER, width)
+    symbol.insertSymbolLayer(0, rim.takeSymbolLayer(0))
+    return symbol
 
 
 def single(symbol, symbol_layer):

@@ -66,7 +66,7 @@ def _deepest(layer) -> float:
 def _rejected_marker(number) -> QgsMarkerSymbol:
     return QgsMarkerSymbol.createSimple({
         "name": _REJECTED_SHAPES[number % len(_REJECTED_SHAPES)], "size": "2.2",
-        "color": "255,255,255,0", "outline_color": REJECTED, "outline_width": "0.4",
+        "color": PAPER, "outline_color": REJECTED, "outline_width": "0.4",
     })
 
 

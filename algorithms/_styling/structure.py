@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from .._i18n import tr
-from .look import DROP_OFF, by_rules, line, stretch, ticks
+from .look import DROP_OFF, by_rules, cased, line, stretch, ticks
 
 _SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
+
+PALETTES = {"slope": ("sequential", _SLOPE_STOPS)}
 
 
 def _slope(layer):
@@ -19,13 +21,13 @@ def _slope(layer):
 def _break_lines(layer):
     """Crest solid with ticks down the slope, steepest line dotted, toe dashed."""
     # Break-lines run with the deeper side on their left.
-    crest = line(DROP_OFF, 0.6)
+    crest = cased(line(DROP_OFF, 0.6), 1.0)
     crest.appendSymbolLayer(ticks(DROP_OFF, 0.3, 1.3, 2.0, to_left=True))
     by_rules(layer, [
         (tr("drop-off: crest, ticks down the slope"), "\"kind\" = 'crest'", crest),
         (tr("drop-off: steepest line"), "\"kind\" = 'steepest'",
          line(DROP_OFF, 0.4, "0.1;1.1", round_cap=True)),
-        (tr("drop-off: toe"), "\"kind\" = 'toe'", line(DROP_OFF, 0.45, "2.4;1.2")),
+        (tr("drop-off: toe"), "\"kind\" = 'toe'", cased(line(DROP_OFF, 0.45, "2.4;1.2"), 0.8)),
     ])
 
 

@@ -4,14 +4,28 @@ from __future__ import annotations
 
 from .look import DEPTH_STOPS, stretch
 
-# Brown and blue part for every common kind of colour blindness.
-_CHANGE_STOPS = ("#7a3300", "#f6f4f0", "#1f4f8b")
+# Brown and blue part for every common kind of colour blindness; the blue is darker in grey too.
+_CHANGE_STOPS = ("#a0561a", "#f6f4f0", "#143a6b")
+_UNCERTAINTY_STOPS = ("#fbf7e6", "#b9b2ac", "#5b3f66")
+
+PALETTES = {
+    "change": ("diverging", _CHANGE_STOPS),
+    "uncertainty": ("sequential", _UNCERTAINTY_STOPS),
+}
 
 
 def _surface(layer):
     """The blue ramp between the least and the greatest depth of band 1."""
     stats = layer.dataProvider().bandStatistics(1)
     stretch(layer, 1, stats.minimumValue, stats.maximumValue, DEPTH_STOPS)
+
+
+def _uncertainty(layer):
+    """The uncertainty of a surface, from 0 to the most uncertain two of a hundred cells."""
+    names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
+    band = next((i + 1 for i, name in enumerate(names) if "uncertainty" in name), 1)
+    _, high = layer.dataProvider().cumulativeCut(band, 0.0, 0.98)
+    stretch(layer, band, 0.0, high, _UNCERTAINTY_STOPS)
 
 
 def _difference(layer):
@@ -23,5 +37,6 @@ def _difference(layer):
 
 STYLES = {
     "surface": _surface,
+    "uncertainty": _uncertainty,
     "difference": _difference,
 }
