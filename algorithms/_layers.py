@@ -10,9 +10,9 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsCoordinateTransformContext,
     QgsFeatureRequest,
+    QgsPoint,
     QgsProcessingException,
     QgsUnitTypes,
-    QgsWkbTypes,
 )
 from qgis.PyQt.QtCore import QDateTime, Qt
 from shapely import wkb
@@ -42,7 +42,9 @@ SCHEMA = {
     "corrections": ("corrections", "text"),
 }
 
-_EPOCH_NAT = np.datetime64("NaT", "ms")
+_NAT = int(np.datetime64("NaT", "ms").astype(np.int64))
+# Looking these up takes longer than reading a time.
+_LOCAL, _UTC = Qt.TimeSpec.LocalTime, Qt.TimeSpec.UTC
 
 
 def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReferenceSystem:
@@ -75,18 +77,23 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
 
 def to_datetime64(value) -> np.datetime64:
     """Return a UTC instant; a time without zone is UTC by the project's contract."""
-    if is_null(value):
-        return _EPOCH_NAT
+    return np.datetime64(_milliseconds(value), "ms")
+
+
+def _milliseconds(value) -> int:
     if isinstance(value, QDateTime):
         if not value.isValid():
-            return _EPOCH_NAT
-        if value.timeSpec() == Qt.TimeSpec.LocalTime:
-            value = QDateTime(value.date(), value.time(), Qt.TimeSpec.UTC)
-        return np.datetime64(value.toMSecsSinceEpoch(), "ms")
+            return _NAT
+        if value.timeSpec() == _LOCAL:
+            value = QDateTime(value.date(), value.time(), _UTC)
+        return value.toMSecsSinceEpoch()
+    if is_null(value):
+        return _NAT
     try:
-        return np.datetime64(str(value).strip().rstrip("Z").replace(" ", "T", 1), "ms")
+        return int(np.datetime64(str(value).strip().rstrip("Z").replace(" ", "T", 1), "ms")
+                   .astype(np.int64))
     except ValueError:
-        return _EPOCH_NAT
+        return _NAT
 
 
 def to_qdatetime(value):
@@ -109,7 +116,7 @@ def _require_fields(source, needed):
         )
 
 
-def read_soundings(source, context, feedback, crs=None):
+def read_soundings(source, context, feedback, crs=None, fields=None):
     """Read a soundings layer.
 
     Parameters
@@ -117,6 +124,9 @@ def read_soundings(source, context, feedback, crs=None):
     source : QgsProcessingFeatureSource
     crs : QgsCoordinateReferenceSystem, optional
         Where to project to; by default the layer's own, or UTM if that is not metric.
+    fields : tuple of str, optional
+        Fields of Soundings to read, all if None. The others are as if not logged, and take
+        neither time nor memory.
 
     Returns
     -------
@@ -126,46 +136,115 @@ def read_soundings(source, context, feedback, crs=None):
     Raises
     ------
     LakefloorError
-        If a needed field or the CRS is missing, or the layer is empty.
+        If a needed field or the CRS is missing, the layer is empty, or a number is none.
     """
     _require_fields(source, ("depth_m",))
     if source.featureCount() == 0:
         raise LakefloorError(tr("Layer '{}' holds no soundings.").format(source.sourceName()))
     if crs is None:
         crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     names = source.fields().names()
-    columns = [(names.index(f), attr, kind) for f, (attr, kind) in SCHEMA.items() if f in names]
-    x, y = [], []
-    values = {attr: [] for _, attr, _ in columns}
-    for i, feature in enumerate(source.getFeatures(request)):
-        if i % 5000 == 0 and feedback.isCanceled():
+    columns = [
+        (names.index(name), name, attr, kind) for name, (attr, kind) in SCHEMA.items()
+        if name in names and (fields is None or attr in fields)
+    ]  # fmt: skip
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    request.setSubsetOfAttributes([index for index, *_ in columns])
+    parts = {attr: [] for attr in ("x", "y", *(attr for *_, attr, _ in columns))}
+    places, rows, texts, done = [], [], {}, 0
+
+    def pack():
+        nonlocal done
+        if feedback.isCanceled():
             raise Cancelled
-        if feature.hasGeometry():
-            point = feature.geometry().constGet()
-            if QgsWkbTypes.isMultiType(point.wkbType()):
-                point = point.geometryN(0)
-            x.append(point.x())
-            y.append(point.y())
-        else:
-            x.append(np.nan)
-            y.append(np.nan)
-        attributes = feature.attributes()
-        for index, attr, _ in columns:
-            values[attr].append(attributes[index])
-    known = {attr: _column(values[attr], attr, kind) for _, attr, kind in columns}
-    return Soundings.build(x, y, known.pop("depth"), **known), crs
+        x, y = np.array(places, dtype=float).reshape(-1, 2).T
+        parts["x"].append(x.copy())
+        parts["y"].append(y.copy())
+        values = list(zip(*rows)) or [()] * len(names)
+        for index, name, attr, kind in columns:
+            try:
+                packed = _column(values[index], attr, kind, texts)
+            except ValueError:
+                raise _not_a_number(source, name, values[index], done) from None
+            parts[attr].append(packed)
+        done += len(rows)
+        places.clear()
+        rows.clear()
+
+    for feature in source.getFeatures(request):
+        places.append(_position(feature))
+        rows.append(feature.attributes())
+        if len(rows) == _ROWS:
+            pack()
+    pack()
+    # One column at a time, so that parts and wholes are never both there.
+    known = {attr: np.concatenate(parts.pop(attr)) for attr in list(parts)}
+    return _with_defaults(known), crs
 
 
-def _column(values, attr, kind):
+_ROWS = 20_000
+_NOWHERE = (np.nan, np.nan)
+
+
+def _position(feature) -> tuple:
+    if not feature.hasGeometry():
+        return _NOWHERE
+    geometry = feature.geometry()
+    point = geometry.constGet()
+    if not isinstance(point, QgsPoint):
+        point = point.geometryN(0) if point.numGeometries() else None
+        if point is None:
+            return _NOWHERE
+    return point.x(), point.y()
+
+
+def _with_defaults(known) -> Soundings:
+    """Return soundings whose other fields are not logged: one value seen many times."""
+    blank = vars(Soundings.build([np.nan], [np.nan], [np.nan]))
+    n = len(known["x"])
+    if "raw_depth" not in known:
+        known["raw_depth"] = known["depth"].view()
+        known["raw_depth"].flags.writeable = False
+    return Soundings(**{**{k: np.broadcast_to(v, (n,)) for k, v in blank.items()}, **known})
+
+
+def _column(values, attr, kind, texts):
+    """Return an array of attribute values; ``texts`` keeps each text once for all parts."""
     if kind == "datetime":
-        return np.array([to_datetime64(v) for v in values], dtype="datetime64[ms]")
+        return np.array([_milliseconds(v) for v in values], dtype=np.int64).view("datetime64[ms]")
     if kind == "text":
         empty = ACCEPTED if attr == "status" else ""
-        return np.array([empty if is_null(v) else str(v) for v in values], dtype=object)
+        out = np.empty(len(values), dtype=object)
+        for i, value in enumerate(values):
+            text = value if type(value) is str else empty if is_null(value) else str(value)
+            out[i] = texts.setdefault(text, text)
+        return out
     if kind == "int":
-        return np.array([0 if is_null(v) else int(v) for v in values], dtype=np.int32)
-    return np.array([np.nan if is_null(v) else float(v) for v in values], dtype=float)
+        return np.array(
+            [v if type(v) is int else 0 if is_null(v) else int(float(v)) for v in values],
+            dtype=np.int32,
+        )
+    return np.array(
+        [v if type(v) is float else np.nan if is_null(v) else float(v) for v in values],
+        dtype=float,
+    )
+
+
+def _not_a_number(source, name, values, done) -> LakefloorError:
+    """Return the error that names the first value of a field that is no number."""
+    def is_number(value):
+        try:
+            return is_null(value) or float(value) == float(value)
+        except ValueError:
+            return False
+
+    row, value = next((i, v) for i, v in enumerate(values, start=done + 1) if not is_number(v))
+    return LakefloorError(
+        tr("Layer '{}', row {}: field '{}' holds '{}', which is not a number. Mend it, or choose "
+           "the field of depths with Soundings from point layer.").format(
+            source.sourceName(), row, name, value
+        )
+    )
 
 
 def read_polygon(source, crs, context, feedback):

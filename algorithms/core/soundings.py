@@ -111,13 +111,20 @@ class Soundings:
 
     def select(self, rows) -> "Soundings":
         """Return the rows picked by a mask or an index array."""
-        return Soundings(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+        return Soundings(**{f.name: _rows_of(getattr(self, f.name), rows) for f in fields(self)})
 
     def replace(self, **changes) -> "Soundings":
         """Return a copy with whole fields exchanged; ``raw_depth`` is refused."""
         if "raw_depth" in changes:
             raise TypeError("raw_depth is never changed")
         return replace(self, **changes)
+
+
+def _rows_of(column, rows):
+    """Return rows of a column; one value repeated without taking memory stays so."""
+    if column.size and column.strides == (0,):
+        return np.broadcast_to(column[:1], np.empty(column.shape, dtype=bool)[rows].shape)
+    return column[rows]
 
 
 def concatenate(parts) -> Soundings:

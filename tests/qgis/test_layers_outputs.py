@@ -184,6 +184,60 @@ def test_degrees_are_projected_and_said(memory_layer, feedback):
     assert "EPSG:32615" in feedback.text
 
 
+def test_only_the_fields_asked_for_are_read(write, soundings, feedback, tmp_path):
+    from qgis.core import QgsProcessingFeatureSource, QgsVectorLayer
+
+    results, _ = write(soundings, {"POINTS": str(tmp_path / "soundings.gpkg")})
+    context = QgsProcessingContext()
+    layer = QgsVectorLayer(results["POINTS"])
+    source = QgsProcessingFeatureSource(layer, context)
+    back, _ = _layers.read_soundings(source, context, feedback, fields=("depth", "status"))
+    for name in ("x", "y", "depth", "status"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(soundings, name))
+    assert np.isnat(back.time).all()
+    assert np.isnan(back.water_temp).all()
+    assert list(back.visit) == [""] * 3
+    some = back.select(np.array([True, False, True]))
+    assert (some.lane.tolist(), some.corrections.tolist()) == ([0, 0], ["", ""])
+
+
+def test_parts_of_a_long_layer_are_joined(write, feedback, monkeypatch, tmp_path):
+    from qgis.core import QgsVectorLayer
+
+    n = 25
+    long = Soundings.build(
+        400000.0 + np.arange(n), np.full(n, 5150000.0), np.arange(n) / 4.0,
+        lane=np.arange(n), visit=[f"visit {i // 7}" for i in range(n)], raw_depth=np.arange(n),
+    )
+    results, _ = write(long, {"POINTS": str(tmp_path / "soundings.gpkg")})
+    for rows in (7, 25, 30):
+        monkeypatch.setattr(_layers, "_ROWS", rows)
+        _assert_same(_read(QgsVectorLayer(results["POINTS"]), feedback)[0], long)
+
+
+def test_places_of_any_kind_of_point(memory_layer, feedback):
+    layer = memory_layer(
+        "MultiPoint", ["MULTIPOINT((5 6),(7 8))", "MULTIPOINT EMPTY", None],
+        fields="field=depth_m:double", rows=[[1.0], [2.0], [3.0]],
+    )
+    back, _ = _read(layer, feedback)
+    np.testing.assert_array_equal(back.x, [5.0, np.nan, np.nan])
+    np.testing.assert_array_equal(back.y, [6.0, np.nan, np.nan])
+    np.testing.assert_array_equal(back.raw_depth, [1.0, 2.0, 3.0])
+
+
+@pytest.mark.parametrize(("field", "value"), [("depth_m", "3,5"), ("lane", "north")])
+def test_text_that_is_no_number_is_named(memory_layer, feedback, field, value):
+    rows = [["3.5", "1"], [None, None], ["4.5", "2"]]
+    rows[2][["depth_m", "lane"].index(field)] = value
+    layer = memory_layer(
+        "Point", ["POINT(1 1)"] * 3, fields="field=depth_m:string&field=lane:string", rows=rows,
+        name="typed",
+    )
+    with pytest.raises(LakefloorError, match=f"'typed', row 3: field '{field}' holds '{value}'"):
+        _read(layer, feedback)
+
+
 def test_layer_without_crs_is_refused(memory_layer, feedback):
     layer = memory_layer("Point", ["POINT(1 1)"], crs="", fields="field=depth_m:double",
                          rows=[[2.5]], name="homeless")
