@@ -30,6 +30,8 @@ _ALGORITHMS = (
     ("share.level_table", "LevelTable"),
     ("share.map_sheet", "MapSheet"),
     ("share.lake_project", "LakeProject"),
+    ("share.export_waypoints", "ExportWaypoints"),
+    ("share.import_waypoints", "ImportWaypoints"),
 )
 
 

@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
 from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint, depth_text
+from lakefloor.algorithms.core.exchange.marks import (
+    Route,
+    Track,
+    Waypoint,
+    depth_text,
+    tracks_by_name,
+)
 from lakefloor.algorithms.core.exchange.names import (
     SYMBOLS,
     device_names,
@@ -194,3 +200,27 @@ def test_tables_of_others_are_read():
 def test_what_cannot_be_read_is_refused(read, data, word):
     with pytest.raises(LakefloorError, match=word):
         read(data)
+
+
+# -- lines as tracks --------------------------------------------------------------
+
+
+def test_lines_of_one_contour_are_one_track():
+    a, b, c = (np.array([[x, 45.0], [x, 45.1]]) for x in (-93.0, -93.1, -93.2))
+    tracks = tracks_by_name([a, b, c], ["10 FT", "12 FT", "10 FT"], [3.048, 3.6576, 3.048])
+    assert [(t.name, len(t.segments), t.depth) for t in tracks] == [
+        ("10 FT", 2, 3.048), ("12 FT", 1, 3.6576)]
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.integers(2, 40), min_size=1, max_size=6), st.integers(2, 15))
+def test_long_tracks_are_cut_and_stay_whole(lengths, most):
+    lines = [np.column_stack([np.arange(n) + 100.0 * i, np.zeros(n)]) for i, n in
+             enumerate(lengths)]
+    tracks = tracks_by_name(lines, ["A"] * len(lines), [1.0] * len(lines), max_points=most)
+    assert all(sum(len(s) for s in t.segments) <= most for t in tracks)
+
+    def steps(segments):
+        return sorted((a, b) for s in segments for a, b in zip(s[:-1, 0], s[1:, 0]))
+
+    assert steps([s for t in tracks for s in t.segments]) == steps(lines)

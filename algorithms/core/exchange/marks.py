@@ -208,3 +208,52 @@ def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> 
         check_positions(*places(waypoints).T, what, joined=False)
         for line in lines:
             check_positions(*line.T, what)
+
+
+def tracks_by_name(lines, names, depths, *, max_points=None) -> list:
+    """Return lines as tracks: those of one name and depth as the segments of one track.
+
+    Parameters
+    ----------
+    lines : sequence of array, shape (k, 2)
+        Longitude and latitude, degrees.
+    names : sequence of str
+    depths : sequence of float
+        m; NaN where a line has none.
+    max_points : int, optional
+        Most points that a device takes in one track, 2 or more: longer ones are cut, the pieces
+        joined at a common point, into tracks of the same name.
+
+    Returns
+    -------
+    list of Track
+        In the order in which the names come first.
+    """
+    if max_points is not None and max_points < 2:
+        raise LakefloorError("A track needs 2 points or more; allow at least that many.")
+    groups = {}
+    for line, name, depth in zip(lines, names, depths):
+        groups.setdefault((name, round(depth, 4) if depth == depth else None), []).append(line)
+    tracks = []
+    for (name, depth), members in groups.items():
+        for segments in _filled(members, max_points):
+            tracks.append(Track(name, segments, depth=math.nan if depth is None else depth))
+    return tracks
+
+
+def _filled(lines, most):
+    """Return tuples of segments with at most so many points in each."""
+    if most is None:
+        return [tuple(lines)]
+    filled, room = [[]], most
+    for line in lines:
+        start = 0
+        while start < len(line) - 1 or (start == 0 and len(line) == 1):
+            if room < min(2, len(line) - start):
+                filled.append([])
+                room = most
+            piece = line[start : start + room]
+            filled[-1].append(piece)
+            room -= len(piece)
+            start += max(len(piece) - 1, 1)
+    return [tuple(segments) for segments in filled if segments]

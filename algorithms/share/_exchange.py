@@ -1,0 +1,91 @@
+"""Layers as marks for other devices, and files written as a whole or not at all."""
+
+import numpy as np
+from qgis.core import QgsCoordinateReferenceSystem, QgsFeatureRequest, QgsWkbTypes
+
+from .._compat import is_null
+from .._i18n import tr
+from .._layers import metric_crs
+from ..core.errors import Cancelled, LakefloorError
+
+
+def wgs84():
+    """Return the CRS of GPS positions."""
+    return QgsCoordinateReferenceSystem("EPSG:4326")
+
+
+_KINDS = {
+    "point": QgsWkbTypes.GeometryType.PointGeometry,
+    "line": QgsWkbTypes.GeometryType.LineGeometry,
+    "polygon": QgsWkbTypes.GeometryType.PolygonGeometry,
+}
+
+
+def require(source, kind, feedback):
+    """Refuse a layer of another geometry kind, without features or without a CRS."""
+    name = source.sourceName()
+    found = QgsWkbTypes.geometryType(source.wkbType())
+    if found != _KINDS[kind]:
+        words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
+        raise LakefloorError(
+            tr("Layer '{}' holds {}, but {} are needed here.").format(
+                name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind])
+        )
+    if source.featureCount() == 0:
+        raise LakefloorError(tr("Layer '{}' is empty.").format(name))
+    if not source.sourceCrs().isValid():
+        metric_crs(source.sourceCrs(), source.sourceExtent(), name, feedback)
+
+
+def write_file(path, data: bytes):
+    """Write a file that is moved into place later; say what is wrong with the disk."""
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
+                path.name, error.strerror)
+        ) from error
+
+
+def numbers(values) -> np.ndarray:
+    """Return a column as numbers, NaN where there is none."""
+    def number(value):
+        try:
+            return float(value)
+        except (TypeError, ValueError):
+            return np.nan
+
+    return np.array([number(v) for v in values], dtype=float)
+
+
+def texts(values) -> list:
+    return ["" if v is None else str(v) for v in values]
+
+
+def read_line_rows(source, crs, names, context, feedback):
+    """Read every line of a layer and some of its fields.
+
+    Returns
+    -------
+    lines : list of array, shape (k, 2)
+        In ``crs``; a feature of several parts gives one line a part.
+    columns : dict of str to list
+        None for NULL.
+    """
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    indexes = [source.fields().indexFromName(name) for name in names]
+    lines, columns = [], {name: [] for name in names}
+    for i, feature in enumerate(source.getFeatures(request)):
+        if i % 1000 == 0 and feedback.isCanceled():
+            raise Cancelled
+        attributes = feature.attributes()
+        for part in feature.geometry().constParts():
+            line = np.array([(p.x(), p.y()) for p in part.vertices()], float)
+            if len(line) < 2:
+                continue
+            lines.append(line)
+            for name, index in zip(names, indexes):
+                value = attributes[index]
+                columns[name].append(None if is_null(value) else value)
+    return lines, columns

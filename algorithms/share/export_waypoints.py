@@ -1,0 +1,291 @@
+"""Export waypoints and tracks."""
+
+from dataclasses import replace
+
+import numpy as np
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterFileDestination,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import optional_source, read_points
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.exchange.csv_table import csv_document
+from ..core.exchange.gpx import gpx_document
+from ..core.exchange.kml import kml_document
+from ..core.exchange.marks import (
+    Route,
+    Times,
+    Waypoint,
+    bottom_elevation,
+    depth_text,
+    tracks_by_name,
+)
+from ..core.exchange.names import SYMBOLS, device_names, plain_symbol
+from ._exchange import numbers, read_line_rows, require, texts, wgs84, write_file
+
+#: Parameter -> fields that are taken where it is left empty and the layer has one of them.
+_USUAL = {
+    "NAME_FIELD": ("name",), "NOTE_FIELD": ("note",), "SYMBOL_FIELD": ("symbol",),
+    "DEPTH_FIELD": ("depth_m",),
+}
+
+FORMATS = (".gpx", ".kml", ".csv")
+
+
+class ExportWaypoints(LakefloorAlgorithm):
+    NAME = "exportwaypoints"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Export waypoints and tracks")
+    GROUP = "share"
+    TAGS = ("GPX", "KML", "CSV", "waypoint", "route", "track", "GPS", "chart plotter", "contour")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Writes points as waypoints, and lines as tracks or routes, for a GPS device, a chart "
+        "plotter or another program. The ending of the file chooses the format: GPX 1.1, KML 2.2 "
+        "or a table (CSV). Positions are WGS 84 with 8 decimals.\n\n"
+        "Names are cut to a length, made unique and written in plain letters, since many devices "
+        "show no others; the depth is kept whole at the end of the name ('HUMP 12FT'). Symbols "
+        "are taken from a short list of plain words.\n\n"
+        "Give depth contours as lines for devices that take only tracks: all lines of one depth "
+        "become one track. Long ones can be cut to what the device takes.\n\n"
+        "Depth is metres, positive down, in the layer. It is never written as elevation, which a "
+        "device would draw as a hill: it stands in the name, in the comment and, exactly, in an "
+        "extension. Only where you give the elevation of the lake datum, the elevation of the "
+        "bottom (datum less depth) is written too.\n\n"
+        "A time leaves only if you choose its field. Not for navigation.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add, kind = self.addParameter, QgsProcessing.SourceType
+        add(params.helped(
+            QgsProcessingParameterFeatureSource(
+                params.INPUT, tr("Waypoints"), [kind.TypeVectorPoint], optional=True),
+            tr("Points, such as marks, candidate spots or the ends of lanes."),
+        ))
+        add(params.helped(
+            QgsProcessingParameterFeatureSource(
+                "LINES", tr("Lines"), [kind.TypeVectorLine], optional=True),
+            tr("Lines, such as depth contours, drop-offs or survey lanes."),
+        ))
+        add(params.choice(
+            "LINES_AS", tr("Lines as"),
+            {"tracks": tr("tracks, which a device draws"),
+             "routes": tr("routes, which a device leads along")},
+            "tracks", tr("What lines become."),
+        ))
+        any_field = QgsProcessingParameterField.DataType.Any
+        numeric = QgsProcessingParameterField.DataType.Numeric
+
+        def field(name, label, text, parent=params.INPUT, data=any_field, advanced=False):
+            add(params.helped(
+                QgsProcessingParameterField(
+                    name, label, None, parent, data, allowMultiple=False, optional=True),
+                text, advanced,
+            ))
+
+        field("NAME_FIELD", tr("Field of names"), tr("Left empty, 'name' if there is one."))
+        field("DEPTH_FIELD", tr("Field of depths (m, positive down)"),
+              tr("Left empty, 'depth_m' if there is one."), data=numeric)
+        field("NOTE_FIELD", tr("Field of notes"), tr("Left empty, 'note' if there is one."))
+        field("SYMBOL_FIELD", tr("Field of symbols"),
+              tr("Left empty, 'symbol' if there is one. Words that are not on the list of symbols "
+                 "become the symbol below."), advanced=True)
+        field("TIME_FIELD", tr("Field of times (UTC)"),
+              tr("Left empty, no times are written."), advanced=True)
+        field("LINE_NAME_FIELD", tr("Field of names of lines"),
+              tr("Left empty, contours are named by their depth, other lines by 'name' or "
+                 "'label'."), parent="LINES", advanced=True)
+        add(params.number(
+            "LENGTH", tr("Greatest length of names (characters)"), 10,
+            tr("10 suits old handheld devices; newer ones take 30 or more."),
+            minimum=4, maximum=255, integer=True,
+        ))
+        add(params.helped(
+            QgsProcessingParameterBoolean("DEPTH_IN_NAME", tr("Depth at the end of names"), True),
+            tr("Where a point has a depth."),
+        ))
+        add(params.depth_unit())
+        add(params.helped(
+            QgsProcessingParameterBoolean("PLAIN", tr("Plain letters only"), True),
+            tr("Names in ASCII: letters without marks, other scripts left out."), advanced=True,
+        ))
+        add(params.choice(
+            "SYMBOL", tr("Symbol"), {symbol: symbol.lower() for symbol in SYMBOLS}, SYMBOLS[0],
+            tr("Of waypoints that state none."), advanced=True,
+        ))
+        add(params.number(
+            "DATUM_ELEVATION", tr("Elevation of the lake datum (m)"), None,
+            tr("Given, the elevation of the bottom is written besides the depth: datum less "
+               "depth, in metres, positive up. Left empty, no elevation is written."),
+            optional=True, advanced=True,
+        ))
+        add(params.number(
+            "MAX_POINTS", tr("Most points in a track"), None,
+            tr("Longer tracks are cut into several. Left empty, none is cut."),
+            minimum=2, optional=True, advanced=True, integer=True,
+        ))
+        add(QgsProcessingParameterFileDestination(
+            params.OUTPUT, tr("Waypoints and tracks"),
+            tr("GPX files (*.gpx);;KML files (*.kml);;CSV files (*.csv)"),
+        ))
+        for name, label in (
+            ("WAYPOINTS", tr("Waypoints written")), ("ROUTES", tr("Routes written")),
+            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points of routes and tracks")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, label))
+
+    def checkParameterValues(self, parameters, context):
+        ok, message = super().checkParameterValues(parameters, context)
+        if ok and not (parameters.get(params.INPUT) or parameters.get("LINES")):
+            return False, tr("Choose waypoints, lines, or both.")
+        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context)
+        if ok and not path.lower().endswith(FORMATS):
+            return False, tr("Let the name of the file end in .gpx, .kml or .csv.")
+        return ok, message
+
+    def compute(self, parameters, context, feedback):
+        progress = self.progress(feedback)
+        waypoints = self._waypoints(parameters, context, feedback)
+        progress(0.4)
+        routes, tracks = self._lines(parameters, context, feedback)
+        progress(0.8)
+        marks = waypoints, routes, tracks
+        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
+        if path.endswith(".gpx"):
+            data = gpx_document(*marks, depth_unit=unit)
+        elif path.endswith(".kml"):
+            data = kml_document(*marks)
+        else:
+            data = csv_document(*marks, depth_unit=unit)
+        with Outputs(self, parameters, context, feedback) as out:
+            write_file(out.file(params.OUTPUT), data)
+            progress(1.0)
+            out.results.update(
+                WAYPOINTS=len(waypoints), ROUTES=len(routes), TRACKS=len(tracks),
+                LINE_POINTS=sum(len(r.points) for r in routes)
+                + sum(len(s) for t in tracks for s in t.segments),
+            )
+            times = sum(not np.isnat(p.time) for p in waypoints)
+            feedback.pushInfo(
+                tr("Written: {} waypoints, {} routes and {} tracks with {} points; {} times.")
+                .format(len(waypoints), len(routes), len(tracks), out.results["LINE_POINTS"],
+                        times)
+            )
+        return out.results
+
+    def _names(self, names, endings, parameters, context):
+        return device_names(
+            names, endings, length=self.parameterAsInt(parameters, "LENGTH", context),
+            plain=self.parameterAsBool(parameters, "PLAIN", context),
+        )
+
+    def _waypoints(self, parameters, context, feedback):
+        source = optional_source(self, parameters, params.INPUT, context)
+        if source is None:
+            return []
+        require(source, "point", feedback)
+        present = source.fields().names()
+
+        def field(name):
+            given = self.parameterAsFields(parameters, name, context)
+            return (given or [f for f in _USUAL.get(name, ()) if f in present] or [None])[0]
+
+        fields = {name: field(name) for name in (*_USUAL, "TIME_FIELD")}
+        wanted = sorted(set(filter(None, fields.values())))
+        lon, lat, _, columns = read_points(source, wgs84(), wanted, context, feedback)
+        placed = np.isfinite(lon) & np.isfinite(lat)
+        if not placed.all():
+            feedback.pushWarning(
+                tr("Layer '{}': {} features without a position are left out.").format(
+                    source.sourceName(), int((~placed).sum()))
+            )
+
+        def column(name):
+            return columns[fields[name]] if fields[name] else [None] * len(lon)
+
+        depth = numbers(column("DEPTH_FIELD"))
+        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        endings = None
+        if self.parameterAsBool(parameters, "DEPTH_IN_NAME", context):
+            endings = [
+                depth_text(d, unit).replace(" ", "").upper() if np.isfinite(d) else ""
+                for d in depth[placed]
+            ]
+        names = np.array(texts(column("NAME_FIELD")), object)
+        names = iter(self._names(names[placed].tolist(), endings, parameters, context))
+        elevation = np.full(len(lon), np.nan)
+        if parameters.get("DATUM_ELEVATION") is not None:
+            elevation = bottom_elevation(
+                depth, self.parameterAsDouble(parameters, "DATUM_ELEVATION", context))
+        default = self.parameterAsEnumString(parameters, "SYMBOL", context)
+        notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
+        times, points = Times(), []
+        stated = texts(column("TIME_FIELD"))
+        for i in np.flatnonzero(placed).tolist():
+            times.add(stated[i])
+            points.append(Waypoint(
+                float(lon[i]), float(lat[i]), next(names), notes[i],
+                plain_symbol(symbols[i], default), float(depth[i]),
+                elevation=float(elevation[i]),
+            ))
+        points, warnings = times.into(points)
+        for text in warnings:
+            feedback.pushWarning(text)
+        return points
+
+    def _lines(self, parameters, context, feedback):
+        """Return the lines as routes and as tracks, one of the two empty."""
+        source = optional_source(self, parameters, "LINES", context)
+        if source is None:
+            return [], []
+        require(source, "line", feedback)
+        present = source.fields().names()
+        wanted = [f for f in ("depth", "unit", "depth_m", "name", "label") if f in present]
+        given = self.parameterAsFields(parameters, "LINE_NAME_FIELD", context)
+        lines, columns = read_line_rows(
+            source, wgs84(), sorted({*wanted, *given}), context, feedback)
+        depths = numbers(columns.get("depth_m", [None] * len(lines)))
+        if given:
+            names = texts(columns[given[0]])
+        elif "depth" in present and "unit" in present:
+            names = [
+                f"{d:g} {u}".upper() for d, u in
+                zip(numbers(columns["depth"]), texts(columns["unit"]))
+            ]
+        else:
+            usual = next((f for f in ("name", "label") if f in present), None)
+            names = texts(columns[usual]) if usual else [""] * len(lines)
+        names = [name or tr("LINE") for name in names]
+        if self.parameterAsEnumString(parameters, "LINES_AS", context) == "routes":
+            names = self._names(names, None, parameters, context)
+            return [_route(name, line) for name, line in zip(names, lines)], []
+        most = parameters.get("MAX_POINTS")
+        if most is not None:
+            most = self.parameterAsInt(parameters, "MAX_POINTS", context)
+        tracks = tracks_by_name(lines, names, depths, max_points=most)
+        names = self._names([t.name for t in tracks], None, parameters, context)
+        return [], [replace(track, name=name) for track, name in zip(tracks, names)]
+
+
+def _route(name, line):
+    if len(line) > 999:
+        raise LakefloorError(
+            tr("Line '{}' has {} points, too many for a route. Write it as a track.").format(
+                name, len(line))
+        )
+    points = [Waypoint(x, y, f"{name}-{i}") for i, (x, y) in enumerate(line.tolist(), start=1)]
+    return Route(name, tuple(points))

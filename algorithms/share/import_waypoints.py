@@ -1,0 +1,140 @@
+"""Import waypoints and tracks."""
+
+from pathlib import Path
+
+from qgis.core import (
+    QgsGeometry,
+    QgsLineString,
+    QgsMultiLineString,
+    QgsPoint,
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFile,
+    QgsWkbTypes,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import to_qdatetime
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.exchange.csv_table import read_csv
+from ..core.exchange.gpx import read_gpx
+from ..core.exchange.kml import is_kml, read_kml
+from ..core.reading.gpx import is_gpx
+from ._exchange import wgs84
+
+_POINT_FIELDS = [
+    ("name", "text"), ("note", "text"), ("symbol", "text"), ("depth_m", "double"),
+    ("elevation_m", "double"), ("time", "datetime"), ("route", "text"), ("route_no", "int"),
+]
+_LINE_FIELDS = [("name", "text"), ("note", "text"), ("kind", "text"), ("depth_m", "double")]
+
+
+class ImportWaypoints(LakefloorAlgorithm):
+    NAME = "importwaypoints"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Import waypoints and tracks")
+    GROUP = "share"
+    TAGS = ("GPX", "KML", "KMZ", "CSV", "waypoint", "route", "track", "GPS")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Reads waypoints, routes and tracks from GPX, KML or KMZ, or a table (CSV) with columns "
+        "lon and lat: the points as one layer, the lines as another, in WGS 84. The points of "
+        "routes are points too, with the name of their route.\n\n"
+        "depth_m is metres, positive down, where the file states a depth; elevation is not taken "
+        "for one. Times are UTC. To map from the depths of a track, use Read logs instead.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        self.addParameter(params.helped(
+            QgsProcessingParameterFile(
+                params.INPUT, tr("File"),
+                fileFilter=tr("Waypoints and tracks (*.gpx *.kml *.kmz *.csv *.txt)")),
+            tr("What the file holds is told by its content, not by its name."),
+        ))
+        kind = QgsProcessing.SourceType
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            params.OUTPUT, tr("Waypoints"), kind.TypeVectorPoint))
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            "LINES", tr("Routes and tracks"), kind.TypeVectorLine, optional=True))
+        for name, label in (
+            ("WAYPOINTS", tr("Waypoints read")), ("ROUTES", tr("Routes read")),
+            ("TRACKS", tr("Tracks read")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, label))
+
+    def compute(self, parameters, context, feedback):
+        progress = self.progress(feedback)
+        path = Path(self.parameterAsFile(parameters, params.INPUT, context))
+        marks = _read(path)
+        progress(0.5)
+        for note in marks.notes:
+            feedback.pushWarning(note)
+        with Outputs(self, parameters, context, feedback) as out:
+            out.features(params.OUTPUT, _POINT_FIELDS, QgsWkbTypes.Type.Point, wgs84(),
+                         _point_rows(marks), style="waypoints")
+            out.features("LINES", _LINE_FIELDS, QgsWkbTypes.Type.MultiLineString, wgs84(),
+                         _line_rows(marks), style="device_tracks")
+            counts = [len(part) for part in marks[:3]]
+            out.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
+            feedback.pushInfo(
+                tr("Read: {} waypoints, {} routes and {} tracks.").format(*counts))
+            progress(1.0)
+        return out.results
+
+
+def _read(path):
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot read '{}' ({}).").format(path, error.strerror)
+        ) from error
+    if path.suffix.lower() == ".gpx" or is_gpx(data):
+        read = read_gpx
+    elif path.suffix.lower() in (".kml", ".kmz") or is_kml(data):
+        read = read_kml
+    else:
+        read = read_csv
+    try:
+        return read(data)
+    except LakefloorError as error:
+        raise LakefloorError(f"'{path.name}': {error}") from error
+
+
+def _number(value):
+    return float(value) if value == value else None
+
+
+def _point_rows(marks):
+    listed = [(point, None, None) for point in marks.waypoints]
+    for route in marks.routes:
+        listed += [(p, route.name, i) for i, p in enumerate(route.points, start=1)]
+    for p, route, number in listed:
+        yield QgsGeometry(QgsPoint(p.lon, p.lat)), [
+            p.name, p.note, p.symbol, _number(p.depth), _number(p.elevation),
+            to_qdatetime(p.time), route, number,
+        ]
+
+
+def _line_rows(marks):
+    rows = [(r.name, r.note, "route", None, [[(p.lon, p.lat) for p in r.points]])
+            for r in marks.routes]
+    rows += [(t.name, t.note, "track", _number(t.depth), [s.tolist() for s in t.segments])
+             for t in marks.tracks]
+    for name, note, kind, depth, segments in rows:
+        lines = QgsMultiLineString()
+        for segment in segments:
+            # A device may have logged a single fix, which is no line.
+            if len(segment) > 1:
+                x, y = zip(*segment)
+                lines.addGeometry(QgsLineString(list(x), list(y)))
+        if lines.numGeometries():
+            yield QgsGeometry(lines), [name, note, kind, depth]
