@@ -1,0 +1,1 @@
+"""Survey lanes, and the next outing."""
