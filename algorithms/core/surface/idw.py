@@ -12,8 +12,9 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import Nodes, frame, nearest_sounding, row_blocks
+from .surface_nodes import Frame, Nodes, frame, nearest_sounding, row_blocks
 from .surface_uncertainty import (
+    Growth,
     estimate_growth,
     node_slope,
     stated_uncertainty,
@@ -74,13 +75,66 @@ def idw_surface(
     )
     progress(0.05)
     search = {"power": power, "neighbours": neighbours, "sectors": sectors}
-    growth = estimate_growth(
-        f.nodes, f.spacing, partial(_idw_of_nodes, **search), span(progress, 0.05, 0.2)
-    )
-    distance = nearest_sounding(f.grid, f.mask, f.soundings, f.max_gap, span(progress, 0.2, 0.3))
+    growth = learn_idw(f, **search, progress=span(progress, 0.05, 0.2))
+    return draw_idw(f, growth, **search, progress=span(progress, 0.2, 1.0))
+
+
+def learn_idw(
+    f: Frame,
+    *,
+    power: float = 2.0,
+    neighbours: int = 12,
+    sectors: int = 4,
+    progress: Progress = silent,
+) -> Growth:
+    """Return what IDW of the whole survey needs to know: how its error grows.
+
+    Parameters
+    ----------
+    f : Frame
+        Of the whole survey. Its mask is not asked for.
+    power, neighbours, sectors
+        As for :func:`idw_at`.
+    progress : callable
+    """
+    search = {"power": power, "neighbours": neighbours, "sectors": sectors}
+    return estimate_growth(f.nodes, f.spacing, partial(_idw_of_nodes, **search), progress)
+
+
+def draw_idw(
+    f: Frame,
+    learned: Growth,
+    *,
+    power: float = 2.0,
+    neighbours: int = 12,
+    sectors: int = 4,
+    progress: Progress = silent,
+) -> Surface:
+    """Draw a surface by IDW with what was learned from the whole survey.
+
+    Parameters
+    ----------
+    f : Frame
+        Of the whole survey or, by :meth:`Frame.window`, of a part of it.
+    learned : Growth
+        From :func:`learn_idw` of the whole, with the same search.
+    power, neighbours, sectors
+        As for :func:`idw_at`.
+    progress : callable
+
+    Returns
+    -------
+    Surface
+
+    Notes
+    -----
+    A part that starts on an even row and column, with a halo of two maximum gaps, equals the
+    whole wherever the nodes searched lie within the halo, which they do between lanes.
+    """
+    distance = nearest_sounding(f, f.mask, span(progress, 0.0, 0.1))
     tree = cKDTree(f.nodes.xy)
     slope = node_slope(f.nodes)
-    noise = growth.at_node(stated_uncertainty(f.nodes), slope)
+    noise = learned.at_node(stated_uncertainty(f.nodes), slope)
     values = np.column_stack([f.nodes.depth, noise, slope])
     depth, noise, slope = (np.full(f.grid.shape, np.nan) for _ in range(3))
     wanted = np.isfinite(distance)
@@ -100,9 +154,9 @@ def idw_surface(
     rows_at_once = list(row_blocks(f.grid, _POINTS))
     with ThreadPoolExecutor() as pool:
         for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
-            progress(0.3 + 0.65 * done / len(rows_at_once))
+            progress(0.1 + 0.85 * done / len(rows_at_once))
             depth[r, c], noise[r, c], slope[r, c] = value.T
-    sigma = uncertainty(f, distance, noise, slope, growth)
+    sigma = uncertainty(f, distance, noise, slope, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 

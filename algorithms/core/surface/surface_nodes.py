@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -82,22 +83,64 @@ class Frame:
     Attributes
     ----------
     nodes : Nodes
-    soundings : array, shape (n, 2)
-        Positions of the soundings used, m.
+    soundings : Soundings
+        Those used.
     grid : Grid
-        Geometry of the surface; values NaN.
-    mask : array of bool, shape (rows, cols)
-        Cells within the shoreline.
+        Geometry of the surface; values NaN, of no memory of their own.
     spacing, max_gap : float
         Lane spacing and limit of interpolation, m.
+    shoreline : shapely Polygon or MultiPolygon, or None
+    shore_depth : float
+        m.
+    break_lines : sequence of array, shape (k, 2) or (k, 3)
     """
 
     nodes: Nodes
-    soundings: np.ndarray
+    soundings: Soundings
     grid: Grid
-    mask: np.ndarray
     spacing: float
     max_gap: float
+    shoreline: object = None
+    shore_depth: float = 0.0
+    break_lines: tuple = ()
+
+    @cached_property
+    def mask(self) -> np.ndarray:
+        """Cells within the shoreline, bool, shape (rows, cols)."""
+        if self.shoreline is None:
+            return np.ones(self.grid.shape, dtype=bool)
+        return inside(self.shoreline, self.grid)
+
+    def window(self, rows: slice, cols: slice) -> Frame:
+        """Return the frame of a part of the grid, with the nodes and soundings in it.
+
+        Parameters
+        ----------
+        rows, cols : slice
+            With start and stop within the grid.
+
+        Notes
+        -----
+        A part is drawn with the parameters learned from the whole, and with a halo around
+        the cells wanted, as nodes beyond the part are not known to it. The docstrings of
+        ``draw_tin``, ``draw_idw`` and ``draw_smooth`` tell how wide.
+        """
+        g = self.grid
+        grid = Grid(
+            _void((rows.stop - rows.start, cols.stop - cols.start)),
+            g.west + cols.start * g.dx, g.north - rows.start * g.dy, g.dx, g.dy,
+        )  # fmt: skip
+        west, south, east, north = grid.bounds
+
+        def within(p):
+            return p.select((p.x >= west) & (p.x < east) & (p.y > south) & (p.y <= north))
+
+        return replace(self, nodes=within(self.nodes), soundings=within(self.soundings), grid=grid)
+
+
+def _void(shape) -> np.ndarray:
+    """Return a read-only array of NaN that takes no memory."""
+    return np.broadcast_to(np.nan, shape)
 
 
 def frame(
@@ -152,9 +195,8 @@ def frame(
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
 
     block = spacing / NODES_PER_SPACING
-    xy = np.column_stack([kept.x, kept.y])
     nodes = sounding_nodes(kept, block)
-    bounds = np.concatenate([xy.min(axis=0), xy.max(axis=0)])
+    bounds = np.array([kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()])
     if shoreline is not None:
         check_shoreline(shoreline, bounds)
         reach = bounds + np.array([-max_gap, -max_gap, max_gap, max_gap])
@@ -163,15 +205,8 @@ def frame(
             [np.maximum(reach[:2], limits[:2]), np.minimum(reach[2:], limits[2:])]
         )
     grid = empty_grid(tuple(bounds), cell)
-    mask = np.ones(grid.shape, dtype=bool)
     parts = [nodes]
     if shoreline is not None:
-        mask = inside(shoreline, grid)
-        if not mask.any():
-            raise LakefloorError(
-                f"No cell of {cell} m lies within the shoreline near the soundings; "
-                "choose a smaller cell size."
-            )
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
     if len(break_lines):
         lines = [
@@ -180,7 +215,16 @@ def frame(
         ]
         parts[0] = _clear_of_lines(nodes, lines)
         parts += lines
-    return Frame(join(parts), xy, grid, mask, spacing, max_gap)
+    f = Frame(
+        join(parts), kept, replace(grid, values=_void(grid.shape)), spacing, max_gap, shoreline,
+        shore_depth, tuple(break_lines),
+    )  # fmt: skip
+    if not f.mask.any():
+        raise LakefloorError(
+            f"No cell of {cell} m lies within the shoreline near the soundings; "
+            "choose a smaller cell size."
+        )
+    return f
 
 
 def check_shoreline(shoreline, bounds) -> None:
@@ -371,33 +415,30 @@ def _clear_of_lines(nodes: Nodes, lines) -> Nodes:
     return nodes.select(kept)
 
 
-def nearest_sounding(
-    grid: Grid, mask, points, limit: float, progress: Progress = silent
-) -> tuple:
-    """Return distance to, and row of, the nearest point for each cell of a mask.
+def nearest_sounding(f: Frame, mask, progress: Progress = silent) -> np.ndarray:
+    """Return the distance to the nearest sounding for each cell of a mask.
 
     Parameters
     ----------
-    grid : Grid
+    f : Frame
     mask : array of bool, shape (rows, cols)
-    points : array, shape (n, 2)
-        Positions, m.
-    limit : float
-        Largest distance looked for, m.
 
     Returns
     -------
-    distance : array, shape (rows, cols)
-        m; NaN off the mask and where no point is within ``limit``.
+    array, shape (rows, cols)
+        m; NaN off the mask and where no sounding is within the maximum gap.
     """
-    tree = cKDTree(points)
+    grid = f.grid
     distance = np.full(grid.shape, np.nan)
+    if not len(f.soundings):
+        return distance
+    tree = cKDTree(np.column_stack([f.soundings.x, f.soundings.y]))
     for rows in row_blocks(grid, _QUERY_CELLS):
         progress(rows.start / grid.shape[0])
         r, c = np.nonzero(mask[rows])
         r += rows.start
         near, _ = tree.query(
-            np.column_stack([grid.x[c], grid.y[r]]), distance_upper_bound=limit, workers=-1
+            np.column_stack([grid.x[c], grid.y[r]]), distance_upper_bound=f.max_gap, workers=-1
         )
         distance[r, c] = np.where(np.isfinite(near), near, np.nan)
     progress(1.0)

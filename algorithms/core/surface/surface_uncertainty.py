@@ -304,7 +304,7 @@ def _growth_from_slope(nodes: Nodes) -> Growth:
 
 def to_known_depth(frame: Frame, distance) -> np.ndarray:
     """Return the distance to the nearest sounding or to the shore, whose depth is known, m."""
-    if frame.mask.all():
+    if frame.shoreline is None or frame.mask.all():
         return distance
     return np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
 

@@ -10,8 +10,9 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import SHORE, Nodes, frame, nearest_sounding
+from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, nearest_sounding
 from .surface_uncertainty import (
+    Growth,
     estimate_growth,
     node_slope,
     stated_uncertainty,
@@ -22,6 +23,10 @@ _CELLS = 2_000_000
 _TRIANGLES = 100_000
 # A triangle whose corners all lie on the shore is kept up to this many node spacings.
 _SHORE_BRIDGE = 3.0
+_ONE_LINE = (
+    "The soundings lie along one line; a surface needs them side by side, or a shoreline "
+    "around them."
+)
 
 
 def tin_surface(
@@ -90,26 +95,75 @@ def tin_surface(
         spacing=spacing,
     )
     progress(0.1)
-    triangles = triangulate(f.nodes.xy)
-    progress(0.3)
-    growth = estimate_growth(f.nodes, f.spacing, tin_at, span(progress, 0.3, 0.5))
-    bridges = _shore_bridges(f.nodes, triangles)
+    growth = learn_tin(f, span(progress, 0.1, 0.3))
+    return draw_tin(f, growth, span(progress, 0.3, 1.0))
+
+
+def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
+    """Return what a TIN of the whole survey needs to know: how its error grows.
+
+    Parameters
+    ----------
+    f : Frame
+        Of the whole survey. Its mask is not asked for.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        If the nodes lie along one line.
+    """
+    spread = np.linalg.svd(f.nodes.xy - f.nodes.xy.mean(axis=0), compute_uv=False)
+    if spread[1] <= 1e-9 * spread[0]:
+        raise LakefloorError(_ONE_LINE)
+    return estimate_growth(f.nodes, f.spacing, tin_at, progress)
+
+
+def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
+    """Draw a TIN with what was learned from the whole survey.
+
+    Parameters
+    ----------
+    f : Frame
+        Of the whole survey or, by :meth:`Frame.window`, of a part of it.
+    learned : Growth
+        From :func:`learn_tin` of the whole.
+    progress : callable
+
+    Returns
+    -------
+    Surface
+        Without any value if the nodes of a part are fewer than three or along one line.
+
+    Notes
+    -----
+    A triangle of a part is one of the whole if its circumcircle lies within the part. Two
+    maximum gaps of halo hold the circles of all triangles between lanes; only at the rim of
+    a survey without a shoreline may circles reach farther.
+    """
+    try:
+        triangles = triangulate(f.nodes.xy)
+    except LakefloorError:
+        void = f.grid.like(np.full(f.grid.shape, np.nan))
+        return Surface(void, void, void)
+    progress(0.2)
+    bridges = _shore_bridges(f.nodes, triangles, f.spacing / NODES_PER_SPACING)
     slope = node_slope(f.nodes)
-    noise = growth.at_node(stated_uncertainty(f.nodes), slope)
+    noise = learned.at_node(stated_uncertainty(f.nodes), slope)
     values = np.column_stack([f.nodes.depth, noise, slope])[triangles]
     values[bridges] = np.nan
     depth, noise, slope, covered = rasterise(
-        f.nodes.xy[triangles], values, f.grid, span(progress, 0.5, 0.75)
+        f.nodes.xy[triangles], values, f.grid, span(progress, 0.3, 0.65)
     )
-    if shoreline is not None:
+    if f.shoreline is not None:
         # Slivers between the shoreline and its straightened node line.
         rim = f.mask & ~covered
-        depth[rim] = shore_depth
-        noise[rim], slope[rim] = growth.noise, 0.0
+        depth[rim] = f.shore_depth
+        noise[rim], slope[rim] = learned.noise, 0.0
     mask = f.mask & np.isfinite(depth)
-    distance = nearest_sounding(f.grid, mask, f.soundings, f.max_gap, span(progress, 0.75, 0.95))
+    distance = nearest_sounding(f, mask, span(progress, 0.65, 0.95))
     depth[np.isnan(distance)] = np.nan
-    sigma = uncertainty(f, distance, noise, slope, growth)
+    sigma = uncertainty(f, distance, noise, slope, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 
@@ -120,16 +174,15 @@ def triangulate(xy) -> np.ndarray:
     Raises
     ------
     LakefloorError
-        If the points lie along one line.
+        If the points are fewer than three or lie along one line.
     """
+    if len(xy) < 3:
+        raise LakefloorError(_ONE_LINE)
     try:
         # Qhull loses digits on eastings and northings of millions of metres.
         return Delaunay(xy - xy.mean(axis=0)).simplices
     except QhullError as error:
-        raise LakefloorError(
-            "The soundings lie along one line; a surface needs them side by side, "
-            "or a shoreline around them."
-        ) from error
+        raise LakefloorError(_ONE_LINE) from error
 
 
 def tin_at(nodes: Nodes, xy) -> np.ndarray:
@@ -141,15 +194,13 @@ def tin_at(nodes: Nodes, xy) -> np.ndarray:
         return np.full(len(xy), np.nan)
 
 
-def _shore_bridges(nodes: Nodes, triangles) -> np.ndarray:
+def _shore_bridges(nodes: Nodes, triangles, step: float) -> np.ndarray:
     """Mark triangles that lean on the shoreline alone and reach across water."""
     shore = (nodes.kind == SHORE)[triangles].all(axis=1)
     if not shore.any():
         return shore
     corners = nodes.xy[triangles]
     sides = np.hypot(*np.moveaxis(corners - np.roll(corners, 1, axis=1), 2, 0))
-    # Consecutive shore nodes are joined by an edge nearly always: the usual one is the step.
-    step = np.median(sides[shore].min(axis=1))
     return shore & (sides.max(axis=1) > _SHORE_BRIDGE * step)
 
 
