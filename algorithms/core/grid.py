@@ -94,9 +94,16 @@ class Grid:
 
 
 def empty_grid(bounds, cell: float) -> Grid:
-    """Return a grid of NaN that covers ``bounds``, its edges on multiples of ``cell``.
+    """Return a grid of NaN that can be written to; see :func:`grid_over`."""
+    grid = grid_over(bounds, cell)
+    return replace(grid, values=np.full(grid.shape, np.nan))
 
-    Snapped edges let grids of several runs fall on each other cell by cell.
+
+def grid_over(bounds, cell: float) -> Grid:
+    """Return a grid that covers ``bounds``, its edges on multiples of ``cell``.
+
+    Snapped edges let grids of several runs fall on each other cell by cell. The values are
+    one NaN, seen many times: they take no memory and cannot be written to.
 
     Parameters
     ----------
@@ -110,14 +117,15 @@ def empty_grid(bounds, cell: float) -> Grid:
     if not np.all(np.isfinite(bounds)):
         raise LakefloorError(f"Extent {bounds} holds a value that is not a number.")
     west, south, east, north = bounds
-    west, south = np.floor(west / cell) * cell, np.floor(south / cell) * cell
-    cols = max(int(np.ceil(round((east - west) / cell, 6))), 1)
-    rows = max(int(np.ceil(round((north - south) / cell, 6))), 1)
+    left, bottom = np.floor(west / cell), np.floor(south / cell)
+    cols = max(int(np.ceil(round((east - left * cell) / cell, 6))), 1)
+    rows = max(int(np.ceil(round((north - bottom * cell) / cell, 6))), 1)
     if rows * cols > 400_000_000:
         raise LakefloorError(
             f"A grid of {rows} x {cols} cells is too large; choose a cell size above {cell} m."
         )
-    return Grid(np.full((rows, cols), np.nan), west, south + rows * cell, cell, cell)
+    void = np.broadcast_to(np.nan, (rows, cols))
+    return Grid(void, float(left * cell), float((bottom + rows) * cell), cell, cell)
 
 
 @dataclass(frozen=True)

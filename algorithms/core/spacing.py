@@ -25,9 +25,8 @@ def usable(soundings: Soundings) -> Soundings:
         If fewer than three differing positions are left, or if most depths are
         negative, as when elevations were given.
     """
-    kept = soundings.select(
-        soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
-    )
+    good = soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    kept = soundings if good.all() else soundings.select(good)
     if not len(kept):
         raise LakefloorError(
             f"None of the {len(soundings)} soundings is accepted with a depth and a position."

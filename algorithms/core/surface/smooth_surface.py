@@ -114,7 +114,7 @@ def smooth_surface(
     -------
     surface : Surface
         Depth, standard uncertainty and distance to the nearest sounding, m. Not deeper
-        than the deepest node, nor above the shore or the shoalest node.
+        than the deepest sounding, nor above the shore or the shoalest sounding.
     fit : Fit
 
     Raises
@@ -194,9 +194,14 @@ def learn_smooth(
     law = _law(
         nodes, grid, water, noise, mean_of, f.spacing, (give, along), span(progress, 0.7, 1.0)
     )
-    known = np.concatenate([held.depth, [f.shore_depth] if f.shoreline is not None else []])
     fit = Fit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
-    return Learned(fit, noise, law, known.min(), known.max())
+    return Learned(fit, noise, law, *depth_limits(f))
+
+
+def depth_limits(f: Frame) -> tuple:
+    """Return the least and the greatest known depth, m: soundings, shore and break-lines."""
+    known = (f.soundings.depth, f.nodes.depth)
+    return float(min(map(np.min, known))), float(max(map(np.max, known)))
 
 
 def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surface:

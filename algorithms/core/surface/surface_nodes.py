@@ -12,7 +12,7 @@ from shapely.validation import explain_validity
 
 from ..blocks import block_mean
 from ..errors import LakefloorError
-from ..grid import Grid, empty_grid
+from ..grid import Grid, grid_over
 from ..polygons import inside, rings
 from ..progress import Progress, silent
 from ..soundings import Soundings
@@ -22,6 +22,7 @@ SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
 _QUERY_CELLS = 500_000
+_MASK_CELLS = 5_000_000
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,7 @@ class Frame:
         Parameters
         ----------
         rows, cols : slice
-            With start and stop within the grid.
+            Start and stop may lie beyond the grid.
 
         Notes
         -----
@@ -126,9 +127,11 @@ class Frame:
         ``draw_tin``, ``draw_idw`` and ``draw_smooth`` tell how wide.
         """
         g = self.grid
+        # Edges are multiples of the cell size: to the last bit the same in any larger grid.
         grid = Grid(
-            _void((rows.stop - rows.start, cols.stop - cols.start)),
-            g.west + cols.start * g.dx, g.north - rows.start * g.dy, g.dx, g.dy,
+            np.broadcast_to(np.nan, (rows.stop - rows.start, cols.stop - cols.start)),
+            float(round(g.west / g.dx + cols.start) * g.dx),
+            float(round(g.north / g.dy - rows.start) * g.dy), g.dx, g.dy,
         )  # fmt: skip
         west, south, east, north = grid.bounds
 
@@ -136,11 +139,6 @@ class Frame:
             return p.select((p.x >= west) & (p.x < east) & (p.y > south) & (p.y <= north))
 
         return replace(self, nodes=within(self.nodes), soundings=within(self.soundings), grid=grid)
-
-
-def _void(shape) -> np.ndarray:
-    """Return a read-only array of NaN that takes no memory."""
-    return np.broadcast_to(np.nan, shape)
 
 
 def frame(
@@ -204,7 +202,7 @@ def frame(
         bounds = np.concatenate(
             [np.maximum(reach[:2], limits[:2]), np.minimum(reach[2:], limits[2:])]
         )
-    grid = empty_grid(tuple(bounds), cell)
+    grid = grid_over(tuple(bounds), cell)
     parts = [nodes]
     if shoreline is not None:
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
@@ -216,10 +214,12 @@ def frame(
         parts[0] = _clear_of_lines(nodes, lines)
         parts += lines
     f = Frame(
-        join(parts), kept, replace(grid, values=_void(grid.shape)), spacing, max_gap, shoreline,
-        shore_depth, tuple(break_lines),
-    )  # fmt: skip
-    if not f.mask.any():
+        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines)
+    )
+    blocks = list(row_blocks(grid, _MASK_CELLS))
+    every = slice(0, grid.shape[1])
+    windows = [f] if len(blocks) == 1 else (f.window(rows, every) for rows in blocks)
+    if shoreline is not None and not any(part.mask.any() for part in windows):
         raise LakefloorError(
             f"No cell of {cell} m lies within the shoreline near the soundings; "
             "choose a smaller cell size."
@@ -249,10 +249,10 @@ def sounding_nodes(soundings: Soundings, block: float) -> Nodes:
         soundings.x, soundings.y, block, soundings.depth, soundings.uncert
     )
     # One number for each lane of each visit; 0 stays "no lane".
-    _, visit = np.unique(soundings.visit.astype(str), return_inverse=True)
-    lane = soundings.lane.astype(np.int64)
+    _, visit = np.unique(soundings.visit[first].astype(str), return_inverse=True)
+    lane = soundings.lane[first].astype(np.int64)
     number = np.where(lane > 0, visit * (lane.max() + 1) + lane, 0)
-    return Nodes.build(x, y, depth, SOUNDING, uncert, number[first])
+    return Nodes.build(x, y, depth, SOUNDING, uncert, number)
 
 
 def densify(line, step: float) -> np.ndarray:
