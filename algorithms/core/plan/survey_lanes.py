@@ -250,7 +250,13 @@ def survey_lanes(
     Choset, H. (2001). Coverage for robotics - a survey of recent results. Annals of Mathematics
     and Artificial Intelligence 31, 113-126.
     """
-    _check(spacing, cross_share, speed, transit_speed, turn_s, min_depth)
+    if not (np.isfinite(spacing) and spacing > 0):
+        raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
+    if not 0.0 <= cross_share <= 1.0:
+        raise LakefloorError(
+            f"Cross-lines are a share of the lanes from 0 to 1; got {cross_share:g}."
+        )
+    check_pace(speed, transit_speed, turn_s, min_depth)
     lake = area if lake is None else lake
     within, passage = navigable(lake, buffer_m, shallow_cells(depth, min_depth))
     if not area.intersects(lake):
@@ -277,7 +283,7 @@ def survey_lanes(
         )
     crossing = []
     if cross_share > 0:
-        extent = np.ptp(np.concatenate(rings(within)) @ _axes(heading)[0])
+        extent = np.ptp(np.concatenate(rings(within)) @ axes(heading)[0])
         apart = extent / max(round(extent * cross_share / spacing), 1)
         crossing, _ = parallel_lanes(within, heading + 90.0, apart, shortest=2.0 * spacing)
     if len(lanes) + len(crossing) > _MOST_LANES:
@@ -310,7 +316,7 @@ def survey_lanes(
         lengths[LANE], lengths[CROSS_LINE], links(tour, between),
         lines.attributes["elapsed_min"][-1],
         lengths[LANE] + lengths[CROSS_LINE] + least_links(between),
-        len(dropped), float(sum(dropped)), len(lost), float(sum(map(_length, lost))),
+        len(dropped), float(sum(dropped)), len(lost), float(sum(map(line_length, lost))),
     )  # fmt: skip
 
 
@@ -334,7 +340,7 @@ def parallel_lanes(within: BaseGeometry, heading: float, spacing: float, shortes
         Lengths of the pieces left out, m.
     """
     shortest = _SHORTEST * spacing if shortest is None else shortest
-    along, aside = _axes(heading)
+    along, aside = axes(heading)
     points = np.concatenate(rings(within))
     origin = points.mean(axis=0)
     u, v = (points - origin) @ along, (points - origin) @ aside
@@ -346,10 +352,10 @@ def parallel_lanes(within: BaseGeometry, heading: float, spacing: float, shortes
         line = LineString([middle + (u.min() - 1.0) * along, middle + (u.max() + 1.0) * along])
         pieces = [np.asarray(p.coords)[[0, -1]] for p in lines_of(within.intersection(line))]
         for piece in sorted(pieces, key=lambda p: (p @ along).min()):
-            if _length(piece) >= shortest:
+            if line_length(piece) >= shortest:
                 lanes.append(piece)
             else:
-                dropped.append(_length(piece))
+                dropped.append(line_length(piece))
     return lanes, dropped
 
 
@@ -390,7 +396,7 @@ def driven(water: Water, runs, kinds, tour, start, speed, transit_speed, turn_s)
 
     def add(xy, kind, pace, extra):
         nonlocal elapsed
-        length = _length(xy)
+        length = line_length(xy)
         minutes = (length / pace + extra) / 60.0
         elapsed += minutes
         coords.append(xy)
@@ -422,13 +428,15 @@ def driven(water: Water, runs, kinds, tour, start, speed, transit_speed, turn_s)
     return Lines(coords, out)
 
 
-def _axes(heading):
+def axes(heading: float) -> tuple:
+    """Return unit vectors along a heading and to its right."""
     angle = np.radians(heading)
     along = np.array([np.sin(angle), np.cos(angle)])
     return along, np.array([along[1], -along[0]])
 
 
-def _length(xy) -> float:
+def line_length(xy) -> float:
+    """Return the length of a line, shape (k, 2), m."""
     return float(np.hypot(*np.diff(xy, axis=0).T).sum())
 
 
@@ -440,7 +448,7 @@ def _reachable(between, runs) -> np.ndarray:
     if open_tour:
         linked[0] = linked[:, 0] = False
     _, part = connected_components(linked, directed=False)
-    weight = np.bincount(part, weights=[0.0, *map(_length, runs)])
+    weight = np.bincount(part, weights=[0.0, *map(line_length, runs)])
     chosen = np.argmax(weight) if open_tour else part[0]
     keep = part == chosen
     keep[0] = True
@@ -452,13 +460,8 @@ def _reachable(between, runs) -> np.ndarray:
     return keep
 
 
-def _check(spacing, cross_share, speed, transit_speed, turn_s, min_depth):
-    if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
-    if not 0.0 <= cross_share <= 1.0:
-        raise LakefloorError(
-            f"Cross-lines are a share of the lanes from 0 to 1; got {cross_share:g}."
-        )
+def check_pace(speed, transit_speed, turn_s, min_depth):
+    """Refuse speeds, turns and depths that no boat has."""
     for value in (speed, *(() if transit_speed is None else (transit_speed,))):
         if not 0.1 <= value <= 30.0:
             raise LakefloorError(
@@ -473,7 +476,7 @@ def _check(spacing, cross_share, speed, transit_speed, turn_s, min_depth):
 
 def _check_size(within, heading, spacing):
     points = np.concatenate(rings(within))
-    along, aside = (np.ptp(points @ axis) for axis in _axes(heading))
+    along, aside = (np.ptp(points @ axis) for axis in axes(heading))
     if max(along, aside) < spacing:
         raise LakefloorError(
             f"The area, without its shore buffer, is {along:.0f} m by {aside:.0f} m, smaller than "
