@@ -1,0 +1,451 @@
+"""Bottom type from the hardness that an echo sounder logs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from ..chart.contour_domain import cells_polygon
+from ..errors import LakefloorError
+from ..grid import Areas, Grid
+from ..polygons import inside
+from ..progress import Progress, silent, span
+from ..soundings import Soundings
+from ..spacing import lane_spacing
+from ..surface.smooth_surface import smooth_surface
+from ..terrain import slope as slope_of
+from .hardness_levels import HardnessLevels, as_logged, level_hardness
+from .hardness_observations import BEAM_DEG, SATURATED, Logged, homogeneous, observe, steps
+from .mixture import (
+    Mixture,
+    between,
+    boundaries,
+    choose_mixture,
+    effective_count,
+    memberships,
+)
+from .sample_calibration import CLASSES, Calibration, calibrate
+
+#: Slope beyond which a sounder's hardness says little, degrees: von Szalay and McConnaughey
+#: (2002), Fisheries Research 54(2), 181-194, found classification to break down at 5 to 8.
+MAX_SLOPE_DEG = 8.0
+#: Hardness that parts soft from medium and medium from hard where nothing better is known.
+THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
+_MOST_FITTED = 20_000
+# The surface is drawn as if hardness were tenths of a metre, so that its least noise fits.
+_SCALE = 10.0
+# Footprints between two observations of one place.
+_REACH = 2.0
+
+
+@dataclass(frozen=True)
+class Trend:
+    """How hardness depends on depth and slope within a class.
+
+    Attributes
+    ----------
+    depth, slope : float
+        Change of hardness for ten times the depth, and for one degree of slope.
+    depth_error, slope_error : float
+        Standard errors.
+    reference_depth : float
+        Depth to which hardness is reduced, m; the slope is reduced to 0.
+    depth_range, slope_range : tuple
+        Of the observations that the trend was fitted to; it is not continued beyond.
+    cov : array, shape (2, 2)
+    """
+
+    depth: float
+    slope: float
+    depth_error: float
+    slope_error: float
+    reference_depth: float
+    depth_range: tuple
+    slope_range: tuple
+    cov: np.ndarray
+
+    def columns(self, depth, slope) -> np.ndarray:
+        """Return what the trend is in proportion to, shape (..., 2)."""
+        d = np.clip(depth, *self.depth_range)
+        return np.stack(
+            [np.log10(d / self.reference_depth), np.clip(slope, *self.slope_range)], axis=-1
+        )
+
+    def at(self, depth, slope) -> np.ndarray:
+        """Return what depth (m) and slope (degrees) add to hardness."""
+        return self.columns(depth, slope) @ np.array([self.depth, self.slope])
+
+    def variance(self, depth, slope) -> np.ndarray:
+        """Return the variance of :meth:`at`."""
+        c = self.columns(depth, slope)
+        return np.einsum("...i,ij,...j->...", c, self.cov, c)
+
+
+@dataclass(frozen=True)
+class BottomType:
+    """A map of bottom hardness and what it rests on.
+
+    Attributes
+    ----------
+    hardness, uncertainty : Grid
+        Relative hardness 0..1, levelled and freed from depth and slope, and one standard
+        deviation of it.
+    bottom : Grid
+        1 soft, 2 medium, 3 hard; NaN where hardness shows a single class.
+    probability : Grid
+        Of that class.
+    distance : Grid
+        To the nearest observation used, m.
+    classes : tuple of str
+        Names of the classes told apart, from soft to hard; empty for a single one.
+    thresholds : array, shape (len(classes) - 1,)
+        Hardness that parts each class from the next.
+    mixture : Mixture
+        The one chosen.
+    tried : list of Mixture
+        With 1, 2 and 3 classes.
+    trend : Trend
+    levels : HardnessLevels
+    logged : Logged
+    used : bool array, shape (n,)
+        Observations that made the map: levelled, and not too steep.
+    levelled, reduced : array, shape (n,)
+        Hardness of the observations after levelling, and after the trend too.
+    calibration : Calibration or None
+    spacing : float
+        Lane spacing, m.
+    notes : list of str
+        What to bear in mind, in plain words.
+    """
+
+    hardness: Grid
+    uncertainty: Grid
+    bottom: Grid
+    probability: Grid
+    distance: Grid
+    classes: tuple
+    thresholds: np.ndarray
+    mixture: Mixture
+    tried: list
+    trend: Trend
+    levels: HardnessLevels
+    logged: Logged
+    used: np.ndarray
+    levelled: np.ndarray
+    reduced: np.ndarray
+    calibration: Calibration | None
+    spacing: float
+    notes: list
+
+    @property
+    def shares(self) -> dict:
+        """Share of the mapped area by class name."""
+        area = np.isfinite(self.bottom.values)
+        return {
+            name: float(np.mean(self.bottom.values[area] == CLASSES.index(name) + 1))
+            for name in self.classes
+        }
+
+
+def bottom_type(
+    soundings: Soundings,
+    depth: Grid,
+    *,
+    shoreline=None,
+    cell: float | None = None,
+    max_gap: float | None = None,
+    spacing: float | None = None,
+    method: str = "mixture",
+    thresholds=THRESHOLDS,
+    samples: tuple | None = None,
+    level: bool = True,
+    max_slope_deg: float = MAX_SLOPE_DEG,
+    beam_deg: float = BEAM_DEG,
+    progress: Progress = silent,
+) -> BottomType:
+    """Map relative bottom hardness with its uncertainty, and classes of it.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        With ``hardness`` 0..1, as logged, of one or more visits.
+    depth : Grid
+        Depth surface, m, positive down: hardness is freed from its depth and slope.
+    shoreline : shapely Polygon or MultiPolygon, optional
+        Nothing is drawn outside it.
+    cell, max_gap, spacing : float, optional
+        As for :func:`~..surface.smooth_surface.smooth_surface`.
+    method : {"mixture", "thresholds"}
+        Classes by the mixture that fits the data best, or by ``thresholds``.
+    thresholds : (float, float)
+        Hardness from which on the bottom is medium, and hard.
+    samples : (x, y, class), optional
+        Places, m, and classes (0 soft, 1 medium, 2 hard) of bottom samples, which give the
+        thresholds whatever the method.
+    level : bool
+        Level the visits' gains and offsets on their overlaps. A visit that overlaps with none
+        is then left out.
+    max_slope_deg : float
+        Observations on steeper bottom are left out.
+    beam_deg : float
+        Width of the sounder's beam.
+    progress : callable
+
+    Returns
+    -------
+    BottomType
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`~.hardness_observations.observe`,
+        :func:`~..surface.smooth_surface.smooth_surface` and
+        :func:`~.sample_calibration.calibrate`; or if a parameter is out of range, or too few
+        observations are left.
+
+    Notes
+    -----
+    1. Pings of one footprint are averaged; see :func:`~.hardness_observations.observe`.
+    2. Visits are levelled; see :func:`~.hardness_levels.level_hardness`.
+    3. A mixture of classes with a common trend, linear in the logarithm of depth and in slope,
+       is fitted to observations away from edges; see :func:`~.mixture.fit_mixture`. The trend is
+       thus that within the classes: gravel that happens to lie on the shelf only is not mistaken
+       for a dependence on depth.
+    4. What is left after the trend is drawn as a smooth surface, whose uncertainty is found from
+       lanes left out; the errors of trend and levels are added to it.
+    5. Each cell gets the class that is most probable given its hardness and uncertainty.
+
+    Hardness stays relative to this sounder unless samples name it.
+
+    References
+    ----------
+    Hamilton, L. J. (2001). Acoustic seabed classification systems. DSTO-TN-0401, Defence Science
+    and Technology Organisation, Australia.
+    """
+    _check(method, thresholds, max_slope_deg)
+    slope = slope_of(depth)[0] if min(depth.shape) >= 3 else depth.like(np.zeros(depth.shape))
+    logged = observe(soundings, depth, slope, beam_deg)
+    obs, notes = logged.observations, []
+    progress(0.05)
+    if level and len(logged.visits) > 1:
+        levels = level_hardness(
+            obs.x, obs.y, obs.hardness, obs.visit, logged.visits, logged.noise,
+            rate=steps(obs)[1], reach=_REACH * logged.footprint,
+            progress=span(progress, 0.05, 0.2),
+        )
+    else:
+        levels = as_logged(logged.visits)
+    levelled = levels.apply(obs.hardness, obs.visit)
+    used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg)
+    if used.sum() < 30:
+        raise LakefloorError(
+            f"Only {int(used.sum())} places with hardness are left on bottom less steep than "
+            f"{max_slope_deg:g} degrees; a map needs 30 or more."
+        )
+    noise = logged.noise / np.abs(levels.gain)
+    mixture, tried, trend = _fit(
+        logged, levelled, used, np.where(np.isfinite(noise), noise, 0.0),
+        span(progress, 0.2, 0.4),
+    )
+    # Where the surface has no slope, at its very edge, the bottom counts as level.
+    steepness = np.nan_to_num(obs.slope)
+    reduced = levelled - trend.at(obs.depth, steepness)
+
+    made = Soundings.build(
+        obs.x[used], obs.y[used], _SCALE * np.maximum(reduced[used], 0.0),
+        visit=logged.visits[obs.visit[used]], lane=obs.lane[used],
+    )
+    if spacing is None:
+        spacing = lane_spacing(made)
+    surface, _ = smooth_surface(
+        made, cell=cell, max_gap=max_gap, spacing=spacing, progress=span(progress, 0.4, 0.9)
+    )
+    grid = surface.depth
+    hardness = np.clip(grid.values / _SCALE, 0.0, 1.0)
+    if shoreline is not None:
+        hardness = np.where(inside(shoreline, grid), hardness, np.nan)
+        if np.isnan(hardness).all():
+            raise LakefloorError(
+                "No cell with hardness lies within the shoreline; check that both are of the same "
+                "lake."
+            )
+    rows, cols = np.nonzero(np.isfinite(hardness))
+    x, y = grid.x[cols], grid.y[rows]
+    _, near = cKDTree(np.column_stack([made.x, made.y])).query(np.column_stack([x, y]))
+    near = np.flatnonzero(used)[near]
+    variance = (surface.uncertainty.values[rows, cols] / _SCALE) ** 2
+    variance += trend.variance(obs.depth[near], steepness[near])
+    variance += levels.variance(hardness[rows, cols], obs.visit[near])
+    sigma = np.full(grid.shape, np.nan)
+    sigma[rows, cols] = np.sqrt(variance)
+
+    hardness, sigma = grid.like(hardness), grid.like(sigma)
+    calibration = None
+    if samples is not None:
+        calibration = calibrate(hardness.sample(samples[0], samples[1]), samples[2])
+    classes, limits, probability = _classes(
+        hardness.values[rows, cols], sigma.values[rows, cols], method, thresholds, mixture,
+        calibration, float(np.median(noise[levels.solved])),
+    )
+    bottom, certain = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
+    if classes:
+        numbers = np.array([CLASSES.index(name) + 1 for name in classes])
+        bottom[rows, cols] = numbers[probability.argmax(axis=1)]
+        certain[rows, cols] = probability.max(axis=1)
+    distance = np.where(np.isfinite(hardness.values), surface.distance.values, np.nan)
+    progress(1.0)
+    result = BottomType(
+        hardness, sigma, grid.like(bottom), grid.like(certain), grid.like(distance), classes,
+        limits, mixture, tried, trend, levels, logged, used, levelled, reduced, calibration,
+        float(spacing), notes,
+    )
+    notes += _notes(result, level, max_slope_deg, method)
+    return result
+
+
+def _check(method, thresholds, max_slope_deg):
+    if method not in ("mixture", "thresholds"):
+        raise LakefloorError(
+            f"Method '{method}' is unknown; choose 'mixture' or 'thresholds'."
+        )
+    low, high = thresholds
+    if not 0.0 < low < high < 1.0:
+        raise LakefloorError(
+            f"The thresholds of hardness must rise within 0 and 1; got {low:g} and {high:g}."
+        )
+    if not 0.0 < max_slope_deg <= 90.0:
+        raise LakefloorError(
+            f"The steepest slope must lie within 0 and 90 degrees; got {max_slope_deg:g}."
+        )
+
+
+def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
+    """Return the mixture chosen, those tried, and the trend common to its classes."""
+    obs = logged.observations
+    rows = np.flatnonzero(used & homogeneous(obs, logged.noise))
+    if len(rows) < 30:
+        rows = np.flatnonzero(used)
+    rows = rows[:: -(-len(rows) // _MOST_FITTED)]
+    slope = np.nan_to_num(obs.slope[rows])
+    reference = float(10.0 ** np.median(np.log10(obs.depth[rows])))
+    columns = np.column_stack([np.log10(obs.depth[rows] / reference), slope])
+    # What does not vary cannot be fitted.
+    varies = np.ptp(columns, axis=0) > (0.05, 0.5)
+    y, x = levelled[rows], columns[:, varies]
+    least = 0.5 * float(np.median(noise[noise > 0.0]))
+
+    _, tried = choose_mixture(y, covariates=x, least_sd=least, progress=span(progress, 0.0, 0.5))
+    finest = tried[-1]
+    rest = y - x @ finest.trend
+    member = memberships(rest, np.zeros_like(rest), finest)
+    residual = rest - member @ finest.mean
+    effective = effective_count(residual, obs.visit[rows])
+    chosen, tried = choose_mixture(
+        y, covariates=x, least_sd=least, effective=max(effective, 10.0),
+        progress=span(progress, 0.5, 1.0),
+    )
+    value, cov = np.zeros(2), np.zeros((2, 2))
+    value[varies] = chosen.trend
+    cov[np.ix_(varies, varies)] = chosen.trend_cov
+    error = np.where(varies, np.sqrt(np.diag(cov)), np.nan)
+    trend = Trend(
+        float(value[0]), float(value[1]), float(error[0]), float(error[1]), reference,
+        (float(obs.depth[rows].min()), float(obs.depth[rows].max())),
+        (float(slope.min()), float(slope.max())), cov,
+    )
+    return chosen, tried, trend
+
+
+def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -> tuple:
+    """Return names of the classes, the thresholds between them and each cell's probabilities."""
+    if calibration is not None:
+        limits = calibration.thresholds
+        return calibration.present, limits, between(hardness, sigma, limits)
+    if method == "thresholds":
+        limits = np.asarray(thresholds, dtype=float)
+        return CLASSES, limits, between(hardness, sigma, limits)
+    if len(mixture) == 1:
+        return (), np.array([]), None
+    names = CLASSES if len(mixture) == 3 else (CLASSES[0], CLASSES[2])
+    return names, boundaries(mixture), memberships(hardness, sigma, mixture, noise)
+
+
+def class_areas(result: BottomType) -> Areas:
+    """Return one polygon a class, along the cells' edges.
+
+    Returns
+    -------
+    Areas
+        With ``bottom`` (soft, medium, hard), ``area_m2`` (in the plane of the map) and
+        ``share`` of the area mapped.
+    """
+    grid, shares = result.bottom, result.shares
+    polygons, attributes = [], {"bottom": [], "area_m2": [], "share": []}
+    for name in result.classes:
+        mask = grid.values == CLASSES.index(name) + 1
+        if not mask.any():
+            continue
+        polygons.append(cells_polygon(mask, grid))
+        attributes["bottom"].append(name)
+        attributes["area_m2"].append(float(mask.sum() * grid.dx * grid.dy))
+        attributes["share"].append(shares[name])
+    return Areas(polygons, attributes)
+
+
+def _notes(result: BottomType, level, max_slope_deg, method) -> list:
+    notes, visits, levels = [], result.logged.visits, result.levels
+    if result.calibration is None:
+        notes.append(
+            "Hardness is relative to this sounder and its settings. Soft and hard are no names of "
+            "bottoms until samples (a pole, a grab, a camera) say so."
+        )
+    else:
+        c = result.calibration
+        notes.append(
+            f"Calibrated by {c.used} bottom samples: {100 * c.agreement:.0f} % are told right, "
+            f"kappa {c.kappa:.2f}, each by thresholds found without it."
+        )
+        if c.off:
+            notes.append(f"{c.off} samples lie off the map and were not used.")
+    if not result.classes:
+        notes.append(
+            "Hardness shows a single class of bottom: what varies is no more than scatter about "
+            "one mean, so that no soft or hard bottom is drawn."
+        )
+    elif result.calibration is None and method == "thresholds" and len(result.mixture) == 1:
+        notes.append(
+            "The hardness itself shows a single class: the classes drawn come from the thresholds "
+            "alone."
+        )
+    for visit, share in zip(visits, result.logged.saturated):
+        if share > SATURATED:
+            notes.append(
+                f"Visit '{visit}': {100 * share:.0f} % of the pings stand at the end of the "
+                "scale. The sounder was saturated: hardness there is cut off, and its gain and "
+                "trend are not to be trusted. Lower the gain next time."
+            )
+    for visit, solved in zip(visits, levels.solved):
+        if not solved:
+            notes.append(
+                f"Visit '{visit}' overlaps too little with the others to be levelled and is left "
+                "out. Run a cross-line over it next time, or switch levelling off if the "
+                "sounder's settings were the same."
+            )
+    if level and len(visits) > 1:
+        for v, visit in enumerate(visits):
+            if levels.solved[v] and v != levels.reference and not levels.gain_free[v]:
+                notes.append(
+                    f"Visit '{visit}': the overlap is too uniform to tell its gain; only its "
+                    "offset is levelled."
+                )
+    obs = result.logged.observations
+    steep = obs.slope > max_slope_deg
+    if steep.mean() > 0.01:
+        notes.append(
+            f"{100 * steep.mean():.0f} % of the places sounded are steeper than "
+            f"{max_slope_deg:g} degrees, where a sounder's hardness says little. They are left "
+            "out; hardness there is carried over from around, with its uncertainty."
+        )
+    return notes

@@ -1,0 +1,294 @@
+"""Gain and offset of the hardness that each visit logged, from where visits overlap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from ..errors import LakefloorError
+from ..progress import Progress, silent, span
+
+#: Two visits are tied to each other from this many common places on.
+LEAST_PLACES = 10
+#: A gain known no better than this is not used: the overlap is all of one hardness.
+_GAIN_ERROR = 0.15
+_ROUNDS = 6
+#: Common scatter of a satellite position, m.
+_POSITION_M = 1.0
+
+
+@dataclass(frozen=True)
+class HardnessLevels:
+    """``logged = offset + gain * levelled`` for each of k visits.
+
+    Attributes
+    ----------
+    visit : object array (str), shape (k,)
+    reference : int
+        The visit whose gain is 1 and offset 0.
+    gain, offset : array, shape (k,)
+        NaN where a visit is not tied to the reference by overlaps.
+    cov : array, shape (k, 2, 2)
+        Covariance of gain and offset.
+    gain_free : bool array, shape (k,)
+        False where the overlap is too uniform to tell a gain, which is then 1.
+    places : int array, shape (k,)
+        Places where the visit overlaps with another one.
+    before, after : float
+        Root mean square difference of visits at one place, as logged and levelled; NaN without
+        overlaps.
+    """
+
+    visit: np.ndarray
+    reference: int
+    gain: np.ndarray
+    offset: np.ndarray
+    cov: np.ndarray
+    gain_free: np.ndarray
+    places: np.ndarray
+    before: float
+    after: float
+
+    @property
+    def solved(self) -> np.ndarray:
+        """Mask of the visits that are levelled, shape (k,)."""
+        return np.isfinite(self.gain)
+
+    def apply(self, hardness, number) -> np.ndarray:
+        """Return levelled hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
+        return (np.asarray(hardness, dtype=float) - self.offset[number]) / self.gain[number]
+
+    def variance(self, levelled, number) -> np.ndarray:
+        """Return the variance of levelled hardness that comes from gain and offset, shape (n,)."""
+        h, c = np.asarray(levelled, dtype=float), self.cov[number]
+        raw = h**2 * c[:, 0, 0] + 2.0 * h * c[:, 0, 1] + c[:, 1, 1]
+        return raw / self.gain[number] ** 2
+
+
+def as_logged(visits) -> HardnessLevels:
+    """Return levels that change nothing."""
+    k = len(visits)
+    return HardnessLevels(
+        np.asarray(visits, dtype=object), 0, np.ones(k), np.zeros(k), np.zeros((k, 2, 2)),
+        np.zeros(k, bool), np.zeros(k, int), np.nan, np.nan,
+    )
+
+
+def level_hardness(
+    x, y, hardness, number, visits, noise, *, rate, reach: float,
+    reference: int | None = None, progress: Progress = silent,
+) -> HardnessLevels:
+    """Find each visit's gain and offset of hardness from places that two visits share.
+
+    Parameters
+    ----------
+    x, y, hardness : array, shape (n,)
+        m, and as logged.
+    number : int array, shape (n,)
+        Visit of each, an index into ``visits``.
+    visits : sequence of str, length k
+    noise : array, shape (k,)
+        Standard deviation of one observation of each visit.
+    rate : array, shape (n,)
+        How fast hardness changes about each observation, 1/m: places at the edge of a hard
+        patch count for little.
+    reach : float
+        Observations of two visits that are each other's nearest, and this near, share a place, m.
+    reference : int, optional
+        The visit that the others are levelled to; the one with most observations if None.
+
+    Returns
+    -------
+    HardnessLevels
+
+    Notes
+    -----
+    See :func:`fit_gains`. Large misfits count less. What a place's own variation adds to the
+    noise is seen in the misfits and added.
+    """
+    k = len(visits)
+    if reference is None:
+        reference = int(np.argmax(np.bincount(number, minlength=k)))
+    first, second = _pairs(x, y, number, k, reach, span(progress, 0.0, 0.3))
+    pair = np.zeros((k, k), int)
+    np.add.at(pair, (number[first], number[second]), 1)
+    # A tie of too few places does not carry a level.
+    _, group = connected_components(coo_matrix(pair + pair.T >= LEAST_PLACES), directed=False)
+    tied = group == group[reference]
+    places = pair.sum(axis=0) + pair.sum(axis=1)
+    gain, offset = np.full(k, np.nan), np.full(k, np.nan)
+    cov, free = np.zeros((k, 2, 2)), np.zeros(k, bool)
+    gain[reference], offset[reference] = 1.0, 0.0
+    before = after = np.nan
+    if tied.sum() > 1:
+        inner = tied[number[first]]
+        rows = np.concatenate([first[inner], second[inner]])
+        p = np.tile(np.arange(inner.sum()), 2)
+        members = np.flatnonzero(tied)
+        local = np.full(k, -1)
+        local[members] = np.arange(len(members))
+        u, v = local[number[rows]], hardness[rows]
+        apart = np.hypot(x[first] - x[second], y[first] - y[second])[inner]
+        blur = np.maximum(rate[first], rate[second])[inner] * (apart + _POSITION_M)
+        variance = noise[number[rows]] ** 2 + 0.5 * np.tile(blur**2, 2)
+        free_gain, extra = np.ones(len(members), bool), 0.0
+        for step in range(_ROUNDS):
+            progress(0.3 + 0.7 * step / _ROUNDS)
+            g, o, c, misfit = fit_gains(
+                p, u, v, 1.0 / (variance + extra), reference=local[reference],
+                free_gain=free_gain, robust=True,
+            )
+            doubtful = free_gain & ((np.sqrt(c[:, 0, 0]) > _GAIN_ERROR * np.abs(g)) | (g <= 0.0))
+            # The residuals of the two observations of a place about their own mean.
+            scale = 1.4826 * np.median(np.abs(misfit)) * np.sqrt(2.0)
+            if not doubtful.any() and scale < 1.1:
+                break
+            extra += max(scale**2 - 1.0, 0.0) * float(np.median(variance + extra))
+            free_gain &= ~doubtful
+        gain[members], offset[members], cov[members] = g, o, c
+        free[members] = free_gain
+        free[reference] = False
+        before, after = _difference(p, v), _difference(p, (v - o[u]) / g[u])
+    progress(1.0)
+    return HardnessLevels(
+        np.asarray(visits, dtype=object), reference, gain, offset, cov, free, places, before, after
+    )
+
+
+def _pairs(x, y, number, visits, reach, progress) -> tuple:
+    """Return rows of observations of two visits that are each other's nearest within reach."""
+    xy = np.column_stack([x, y])
+    rows = [np.flatnonzero(number == v) for v in range(visits)]
+    trees = [cKDTree(xy[r]) if r.size else None for r in rows]
+    first, second = [], []
+    for a in range(visits):
+        progress(a / visits)
+        for b in range(a + 1, visits):
+            if trees[a] is None or trees[b] is None:
+                continue
+            _, to_b = trees[b].query(xy[rows[a]], distance_upper_bound=reach)
+            _, to_a = trees[a].query(xy[rows[b]], distance_upper_bound=reach)
+            near = np.flatnonzero(to_b < len(rows[b]))
+            mutual = near[to_a[to_b[near]] == near]
+            first.append(rows[a][mutual])
+            second.append(rows[b][to_b[mutual]])
+    empty = [np.zeros(0, np.intp)]
+    return np.concatenate(first or empty), np.concatenate(second or empty)
+
+
+def _difference(place, value) -> float:
+    """Return the root mean square difference of two observations of one place."""
+    count = np.bincount(place)
+    mean = np.bincount(place, value) / count
+    square = np.sum((value - mean[place]) ** 2)
+    return float(np.sqrt(2.0 * square / max(len(value) - len(count), 1)))
+
+
+def fit_gains(
+    place, unit, value, weight, *, reference: int = 0, free_gain=None, robust: bool = False
+) -> tuple:
+    """Fit ``value = offset[unit] + gain[unit] * (true value of the place)``.
+
+    Parameters
+    ----------
+    place, unit : int array, shape (n,)
+        From 0; every place has at least two rows.
+    value, weight : array, shape (n,)
+        Weight is one over the variance.
+    reference : int
+        Unit of gain 1 and offset 0.
+    free_gain : bool array, shape (k,), optional
+        Units whose gain is fitted; the others have gain 1.
+    robust : bool
+        Weigh down large misfits.
+
+    Returns
+    -------
+    gain, offset : array, shape (k,)
+    cov : array, shape (k, 2, 2)
+        Of gain and offset.
+    misfit : array, shape (n,)
+        In standard deviations.
+
+    Raises
+    ------
+    LakefloorError
+        If there are fewer places than unknowns.
+
+    Notes
+    -----
+    Both sides of a comparison are in error, so the true values of the places are unknowns
+    too: ordinary regression of one visit on another would find too small a gain. They are
+    eliminated (variable projection). With two units this is the straight line with errors in
+    both coordinates of York (1966).
+
+    References
+    ----------
+    York, D. (1966). Least-squares fitting of a straight line. Canadian Journal of Physics 44(5),
+    1079-1086.
+    Golub, G. H. and Pereyra, V. (1973). The differentiation of pseudo-inverses and nonlinear
+    least squares problems whose variables separate. SIAM Journal on Numerical Analysis 10(2),
+    413-432.
+    """
+    place, unit = np.asarray(place), np.asarray(unit)
+    value, weight = np.asarray(value, dtype=float), np.asarray(weight, dtype=float)
+    k, n_places = int(unit.max()) + 1, int(place.max()) + 1
+    with_gain = np.ones(k, bool) if free_gain is None else np.array(free_gain, bool)
+    with_gain[reference] = False
+    g_at = np.flatnonzero(with_gain)
+    o_at = np.flatnonzero(np.arange(k) != reference)
+    if len(value) - n_places < len(g_at) + len(o_at):
+        raise LakefloorError(
+            f"{n_places} places are too few to level {k} visits; they need to overlap more."
+        )
+    root = np.sqrt(weight)
+
+    def unpack(unknown):
+        gain, offset = np.ones(k), np.zeros(k)
+        gain[g_at], offset[o_at] = unknown[: len(g_at)], unknown[len(g_at) :]
+        return gain, offset
+
+    def misfits(unknown):
+        gain, offset = unpack(unknown)
+        g, rest = gain[unit], value - offset[unit]
+        true = np.bincount(place, weight * g * rest) / np.bincount(place, weight * g**2)
+        return root * (rest - g * true[place])
+
+    start = np.concatenate([np.ones(len(g_at)), np.zeros(len(o_at))])
+    # Straight lines through the places' values, of which the reference is taken to be right.
+    base = np.bincount(place, value * weight) / np.bincount(place, weight)
+    for i, v in enumerate(g_at):
+        mine = unit == v
+        spread = np.std(base[place[mine]])
+        if spread > 0:
+            slope = np.cov(base[place[mine]], value[mine])[0, 1] / spread**2
+            start[i] = slope if abs(slope) > 1e-3 else 1.0
+    # Least squares with a common offset for that gain.
+    for i, v in enumerate(o_at):
+        mine = unit == v
+        gain = start[np.flatnonzero(g_at == v)[0]] if with_gain[v] else 1.0
+        start[len(g_at) + i] = np.mean(value[mine] - gain * base[place[mine]])
+    found = least_squares(
+        misfits, start, loss="soft_l1" if robust else "linear", xtol=1e-12, ftol=1e-12, gtol=1e-12
+    )
+    gain, offset = unpack(found.x)
+    misfit = misfits(found.x)
+    freedom = max(len(value) - n_places - len(start), 1)
+    variance = 2.0 * found.cost / freedom
+    full = np.linalg.pinv(found.jac.T @ found.jac) * variance
+    index_g, index_o = np.full(k, -1), np.full(k, -1)
+    index_g[g_at] = np.arange(len(g_at))
+    index_o[o_at] = len(g_at) + np.arange(len(o_at))
+    cov = np.zeros((k, 2, 2))
+    for v in range(k):
+        at = (index_g[v], index_o[v])
+        for a in range(2):
+            for b in range(2):
+                if at[a] >= 0 and at[b] >= 0:
+                    cov[v, a, b] = full[at[a], at[b]]
+    return gain, offset, cov, misfit

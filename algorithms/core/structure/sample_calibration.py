@@ -1,0 +1,149 @@
+"""Bottom samples that turn relative hardness into named classes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import LakefloorError
+
+CLASSES = ("soft", "medium", "hard")
+#: Samples that each class needs.
+LEAST_SAMPLES = 5
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Thresholds found from samples, and how well they tell the samples' classes.
+
+    Attributes
+    ----------
+    present : tuple of str
+        Classes that the samples hold, from soft to hard.
+    thresholds : array, shape (k - 1,)
+        Hardness that parts each class from the next.
+    confusion : int array, shape (k, k)
+        Row: class of the sample; column: class told from hardness, with thresholds found
+        without that sample.
+    agreement, kappa : float
+        Share of samples told right, and Cohen's kappa.
+    used, off : int
+        Samples used, and those off the map.
+    """
+
+    present: tuple
+    thresholds: np.ndarray
+    confusion: np.ndarray
+    agreement: float
+    kappa: float
+    used: int
+    off: int
+
+
+def read_class(text) -> int:
+    """Return 0, 1 or 2 for soft, medium or hard (or 1, 2, 3); -1 for anything else."""
+    word = str(text).strip().lower()
+    if word in CLASSES:
+        return CLASSES.index(word)
+    number = word[:-2] if word.endswith(".0") else word
+    return int(number) - 1 if number in ("1", "2", "3") else -1
+
+
+def calibrate(hardness, sample_class) -> Calibration:
+    """Find the thresholds of hardness that agree best with samples.
+
+    Parameters
+    ----------
+    hardness : array, shape (n,)
+        Of the map at each sample; NaN off the map.
+    sample_class : int array, shape (n,)
+        0 soft, 1 medium, 2 hard.
+
+    Raises
+    ------
+    LakefloorError
+        If fewer than two classes have :data:`LEAST_SAMPLES` samples on the map, or one that
+        occurs has fewer, or if the classes do not rise with hardness.
+
+    References
+    ----------
+    Cohen, J. (1960). A coefficient of agreement for nominal scales. Educational and
+    Psychological Measurement 20(1), 37-46.
+    """
+    hardness, sample_class = np.asarray(hardness, dtype=float), np.asarray(sample_class)
+    on = np.isfinite(hardness)
+    h, c = hardness[on], sample_class[on]
+    count = np.bincount(c, minlength=3)
+    present = np.flatnonzero(count)
+    if len(present) < 2 or (count[present] < LEAST_SAMPLES).any():
+        told = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASSES))
+        raise LakefloorError(
+            f"Too few bottom samples on the map to calibrate by ({told}): at least two classes, "
+            f"and {LEAST_SAMPLES} samples of each that occurs, are needed. Take more samples, or "
+            "leave the sample layer out; hardness then stays relative."
+        )
+    c = np.searchsorted(present, c)
+    k = len(present)
+    middles = [np.median(h[c == i]) for i in range(k)]
+    if not (np.diff(middles) > 0).all():
+        raise LakefloorError(
+            "The samples called harder do not have a greater hardness on the map "
+            f"(medians {', '.join(f'{m:.2f}' for m in middles)}, from soft to hard): the sounder "
+            "does not tell these bottoms apart, or positions or names are wrong."
+        )
+    confusion = np.zeros((k, k), dtype=int)
+    for i in range(len(h)):
+        rest = np.arange(len(h)) != i
+        told = int(np.searchsorted(best_thresholds(h[rest], c[rest], k), h[i], side="right"))
+        confusion[c[i], told] += 1
+    agreement, kappa = cohen_kappa(confusion)
+    return Calibration(
+        tuple(CLASSES[i] for i in present), best_thresholds(h, c, k), confusion, agreement, kappa,
+        int(on.sum()), int((~on).sum()),
+    )
+
+
+def best_thresholds(hardness, number, classes: int) -> np.ndarray:
+    """Return the rising thresholds with the fewest samples on the wrong side, shape (k - 1,).
+
+    Each lies midway between two samples; of equally good ones the middle is taken.
+    """
+    order = np.argsort(hardness, kind="stable")
+    h, c = hardness[order], number[order]
+    # wrong[j, i]: samples among the first i that are not of class j.
+    wrong = np.array([np.r_[0, np.cumsum(c != j)] for j in range(classes)])
+    n = len(h)
+    possible = np.r_[True, np.diff(h) > 0, True]
+    positions = np.flatnonzero(possible)
+    # Fewest errors of the first i samples with classes 0..j, and of the rest with j + 1 ...
+    ahead = [wrong[0]]
+    for j in range(1, classes):
+        best = np.minimum.accumulate(np.where(possible, ahead[-1] - wrong[j], n + 1))
+        ahead.append(best + wrong[j])
+    behind = [None] * classes
+    behind[-1] = wrong[-1][-1] - wrong[-1]
+    for j in range(classes - 2, -1, -1):
+        step = np.where(possible, behind[j + 1] + wrong[j], 3 * n)
+        behind[j] = np.minimum.accumulate(step[::-1])[::-1] - wrong[j]
+    limits = []
+    for j in range(classes - 1):
+        total = (ahead[j] + behind[j + 1])[positions]
+        good = positions[total == total.min()]
+        inner = good[(good > 0) & (good < n)]
+        if not inner.size:
+            limits.append(h[0] if (good == 0).any() else h[-1])
+            continue
+        at = inner[len(inner) // 2]
+        limits.append(0.5 * (h[at - 1] + h[at]))
+    return np.maximum.accumulate(limits)
+
+
+def cohen_kappa(confusion) -> tuple:
+    """Return the share of agreement and Cohen's kappa of a square table of counts."""
+    table = np.asarray(confusion, dtype=float)
+    total = table.sum()
+    observed = np.trace(table) / total
+    chance = (table.sum(axis=0) @ table.sum(axis=1)) / total**2
+    kappa = (observed - chance) / (1.0 - chance) if chance < 1.0 else 1.0
+    return float(observed), float(kappa)
