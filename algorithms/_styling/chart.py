@@ -90,7 +90,7 @@ def _spot_labels() -> QgsPalLayerSettings:
     labels.geometryGenerator = _SPOT_POINT
     labels.geometryGeneratorType = QgsWkbTypes.GeometryType.PointGeometry
     labels.placement = QgsPalLayerSettings.Placement.OrderedPositionsAroundPoint
-    labels.dist = 1.0
+    labels.dist = 1.5
     labels.priority = 10
     labels.setFormat(text_format(6.5, bold=True, buffer=0.55))
     return labels

@@ -83,9 +83,11 @@ def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
 
 
 def cased(symbol: QgsLineSymbol, width) -> QgsLineSymbol:
-    """Return the line with a paper-coloured rim, so that it stands out from a dark ground."""
-    rim = line(PAPER, width)
-    symbol.insertSymbolLayer(0, rim.takeSymbolLayer(0))
+    """Return the line with a paper-coloured rim, dashed alike, to stand out from a dark ground."""
+    rim = symbol.symbolLayer(0).clone()
+    rim.setColor(QColor(PAPER))
+    rim.setWidth(width)
+    symbol.insertSymbolLayer(0, rim)
     return symbol
 
 

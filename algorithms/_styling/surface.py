@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .._i18n import tr
 from .look import DEPTH_STOPS, stretch
 
 # Brown and blue part for every common kind of colour blindness; the blue is darker in grey too.
@@ -15,15 +16,29 @@ PALETTES = {
 
 
 def _surface(layer):
-    """The blue ramp between the least and the greatest depth of band 1."""
+    """The blue ramp between the least and the greatest depth of band 1.
+
+    Where a band has the uncertainty, a second style of the layer shows it.
+    """
+    name, styles = tr("uncertainty"), layer.styleManager()
+    if _uncertainty_band(layer) and name not in styles.styles():
+        depth = styles.currentStyle()
+        styles.addStyleFromLayer(name)
+        styles.setCurrentStyle(name)
+        _uncertainty(layer)
+        styles.setCurrentStyle(depth)
     stats = layer.dataProvider().bandStatistics(1)
     stretch(layer, 1, stats.minimumValue, stats.maximumValue, DEPTH_STOPS)
 
 
+def _uncertainty_band(layer):
+    names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
+    return next((i + 1 for i, name in enumerate(names) if "uncertainty" in name), None)
+
+
 def _uncertainty(layer):
     """The uncertainty of a surface, from 0 to the most uncertain two of a hundred cells."""
-    names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
-    band = next((i + 1 for i, name in enumerate(names) if "uncertainty" in name), 1)
+    band = _uncertainty_band(layer) or 1
     _, high = layer.dataProvider().cumulativeCut(band, 0.0, 0.98)
     stretch(layer, band, 0.0, high, _UNCERTAINTY_STOPS)
 

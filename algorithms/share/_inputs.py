@@ -65,9 +65,11 @@ def layer(role, optional):
 
 def sheet_text() -> list:
     """Return the parameters for what only the user can say."""
-    def text(name, label, default, explanation):
+    def text(name, label, default, explanation, several_lines=False):
         return params.helped(
-            QgsProcessingParameterString(name, label, default, optional=True), explanation
+            QgsProcessingParameterString(
+                name, label, default, multiLine=several_lines, optional=True),
+            explanation,
         )
 
     return [
@@ -77,6 +79,10 @@ def sheet_text() -> list:
         text("DATUM", tr("Name of the lake datum"), "",
              tr("What depths are measured from. Left empty, it is taken from the soundings or "
                 "the surface.")),
+        text("SOURCES", tr("Data sources"), "",
+             tr("Who surveyed and with what, where the shoreline comes from and of what day, "
+                "under which licence: one a line. What the layers tell is added."),
+             several_lines=True),
     ]
 
 
@@ -101,7 +107,7 @@ def texts(algorithm, parameters, context) -> dict:
     """Return what :func:`sheet_text` asks for, as arguments of ``collect_facts``."""
     return {
         name.lower(): algorithm.parameterAsString(parameters, name, context).strip()
-        for name in ("TITLE", "LAKE", "AUTHOR", "DATUM")
+        for name in ("TITLE", "LAKE", "AUTHOR", "DATUM", "SOURCES")
     }
 
 

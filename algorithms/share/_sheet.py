@@ -1,10 +1,9 @@
-"""The printed sheet of a lake map: what it says, and its layout."""
+"""The layout of a printed lake map."""
 
 from __future__ import annotations
 
-from collections import Counter
-from contextlib import suppress
-from dataclasses import dataclass
+from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 from qgis.core import (
@@ -22,7 +21,9 @@ from qgis.core import (
     QgsLayoutItemMap,
     QgsLayoutItemMapGrid,
     QgsLayoutItemPolygon,
+    QgsLayoutItemPolyline,
     QgsLayoutItemScaleBar,
+    QgsLayoutItemShape,
     QgsLayoutMeasurement,
     QgsLayoutPoint,
     QgsLayoutSize,
@@ -40,15 +41,14 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QPointF, QRectF, Qt
 from qgis.PyQt.QtGui import QColor, QFont, QFontMetricsF, QPolygonF, QTransform
 
-from .._compat import is_null
 from .._i18n import tr
-from .._layers import read_raster, read_soundings
 from .._styling.look import INK, PAPER, depth_color, font_family, text_format
-from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
 from ..core.share import sheet
-from ..core.soundings import ACCEPTED, parse_corrections
-from ..core.spacing import lane_spacing
+from ._facts import collect_facts
+
+__all__ = ["DRAWN", "LAYOUT_NAME", "build_layout", "collect_facts", "export_pdf", "export_png",
+           "map_extent"]
 
 LAYOUT_NAME = "Lake map"
 
@@ -60,186 +60,12 @@ _MARGIN = 9.0
 _TITLE_HEIGHT = 17.0
 _STRIP_HEIGHT = 11.0
 _GRID_ROOM = 4.5
-_PANEL_WIDTH = 66.0
 _GUTTER = 5.0
 _BLOCK_GAP = 3.0
 _TABLE_RULE = 0.1
 _POINT = 25.4 / 72.0
-
-
-# -- facts ------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What the sheet says.
-
-    Attributes
-    ----------
-    title, subtitle : str
-    unit : str
-        ``ft`` or ``m``.
-    sections : list of (str, str)
-        Headings and texts of the panel.
-    bands : list of BandRow
-        Rows of the depth-area table; empty where there are no depth areas.
-    deepest : float
-        Top of the deepest band, m, which sets the blues of the table.
-    """
-
-    title: str
-    subtitle: str
-    unit: str
-    sections: list
-    bands: list
-    deepest: float
-
-
-def collect_facts(layers, crs, context, feedback, title, lake="", author="", datum="",
-                  unit="ft") -> Facts:
-    """Read from the layers what the sheet says about them.
-
-    Parameters
-    ----------
-    layers : dict of str to QgsMapLayer
-        By role: ``contours``, ``shoreline``, and where there are such
-        ``depth_areas``, ``surface``, ``soundings``, ``break_lines``.
-    crs : QgsCoordinateReferenceSystem
-        Metric; lengths and areas are measured in it.
-    datum : str
-        Name of the datum; left empty, it is taken from the soundings or the surface.
-    """
-    survey, quality, levels = [], [], None
-    datum_name, elevation = datum, None
-    dates = []
-    if "surface" in layers:
-        surface, _, metadata = read_raster(layers["surface"], feedback)
-        datum_name = datum_name or metadata.get("DATUM_NAME", "")
-        elevation = _number(metadata.get("DATUM_ELEVATION_M"))
-        if surface.uncertainty is not None:
-            known = surface.uncertainty.values[np.isfinite(surface.uncertainty.values)]
-            if known.size:
-                quality.append(
-                    tr("Standard uncertainty of depth: {:.2f} {} on average.").format(
-                        known.mean() / sheet.METRES[unit], unit)
-                )
-    if "soundings" in layers:
-        soundings, _ = read_soundings(layers["soundings"], context, feedback, crs)
-        known_datum = datum_of(soundings)
-        if known_datum is not None:
-            datum_name = datum_name or known_datum[0]
-            elevation = known_datum[1] if elevation is None else elevation
-            levels = _levels(soundings)
-        dates = _dates(soundings)
-        survey += _survey_lines(soundings, dates, unit)
-    contour_line, supported = _contour_facts(layers["contours"], crs, context, unit)
-    if supported is not None:
-        quality.append(
-            tr("{:.0f} % of the length of the contours is supported by the data; the rest is "
-               "dashed.").format(100.0 * supported)
-        )
-    bands, deepest = _bands(layers.get("depth_areas"), crs, context, unit)
-    sections = [
-        (tr("Datum and contours"),
-         sheet.datum_statement(unit, datum_name, elevation, levels) + "\n" + contour_line),
-        (tr("Survey"), "\n".join(survey)),
-        (tr("Quality"), "\n".join(quality)),
-        (tr("Sources"), _sources(layers, crs, author)),
-        (tr("Cautions"), "\n".join(sheet.CAUTIONS)),
-    ]
-    surveyed = tr("surveyed {}").format(sheet.dates_text(dates)) if dates else ""
-    subtitle = "  ·  ".join(part for part in (lake, surveyed) if part)
-    return Facts(
-        title, subtitle, unit, [(h, t) for h, t in sections if t], bands, deepest
-    )
-
-
-def _number(text):
-    try:
-        return float(text)
-    except (TypeError, ValueError):
-        return None
-
-
-def _levels(soundings):
-    texts = {parse_corrections(text).get("level_m") for text in set(soundings.corrections)}
-    values = [float(text) for text in texts if text]
-    return (min(values), max(values)) if values else None
-
-
-def _dates(soundings) -> list:
-    used = soundings.time[soundings.accepted]
-    days = np.unique(used[~np.isnat(used)].astype("datetime64[D]"))
-    return [str(day) for day in days]
-
-
-def _survey_lines(soundings, dates, unit) -> list:
-    lines = []
-    if dates:
-        lines.append(tr("Survey dates (UTC): {}.").format(sheet.dates_text(dates)))
-    used = soundings.select(soundings.accepted)
-    lines.append(tr("{} soundings used, {} rejected").format(
-        len(used), len(soundings) - len(used)))
-    reasons = Counter(str(s) for s in soundings.status if s != ACCEPTED)
-    if reasons:
-        counts = ", ".join(f"{reason} {count}" for reason, count in reasons.most_common())
-        lines[-1] += f" ({counts})"
-    lines[-1] += "."
-    lanes = len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0})
-    if lanes:
-        text = tr("{} lanes").format(lanes)
-        with suppress(LakefloorError):  # a single lane has no spacing
-            text += tr(", about {:.0f} {} apart").format(
-                lane_spacing(soundings) / sheet.METRES[unit], unit)
-        lines.append(text + ".")
-    return lines
-
-
-def _contour_facts(layer, crs, context, unit):
-    """Return the sentence on the interval, and the supported share of length where known."""
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    depths, index_depths, lengths = [], [], Counter()
-    for feature in layer.getFeatures(request):
-        depths.append(feature["depth"])
-        if feature["index"]:
-            index_depths.append(feature["depth"])
-        if feature["unit"] != unit:
-            raise LakefloorError(
-                tr("Layer '{}' is labelled in '{}', but the unit chosen for the map is '{}'. Make "
-                   "contours in that unit, or choose the other one.").format(
-                    layer.name(), feature["unit"], unit)
-            )
-        if not is_null(feature["supported"]):
-            lengths[bool(feature["supported"])] += feature.geometry().length()
-    text = tr("Contour interval {:g} {}").format(sheet.interval(depths), unit)
-    if not np.isnan(sheet.interval(index_depths)):
-        text += tr(", index contours every {:g} {}").format(sheet.interval(index_depths), unit)
-    total = sum(lengths.values())
-    return text + ".", lengths[True] / total if total else None
-
-
-def _bands(layer, crs, context, unit):
-    """Return the rows of the depth-area table and the top of the deepest band, m."""
-    if layer is None:
-        return [], 0.0
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    rows = [
-        (f["depth_from_m"], np.inf if is_null(f["depth_to_m"]) else f["depth_to_m"],
-         f.geometry().area())
-        for f in layer.getFeatures(request)
-    ]
-    if not rows:
-        return [], 0.0
-    return sheet.area_table(*zip(*rows), unit), max(top for top, _, _ in rows)
-
-
-def _sources(layers, crs, author) -> str:
-    lines = []
-    if author:
-        lines.append(tr("Compiled by {}.").format(author))
-    lines.append(tr("Coordinate system: {} ({}).").format(crs.description(), crs.authid()))
-    lines.append(tr("Grid and margin: latitude and longitude, WGS 84."))
-    return "\n".join(lines)
+#: Colour of rules in tables and graphs.
+RULE = "#8a8a8a"
 
 
 # -- layout -----------------------------------------------------------------------
@@ -257,13 +83,12 @@ def map_extent(shoreline, crs, context) -> QgsRectangle:
 
 
 def build_layout(project, layers, facts, extent, paper="Letter", orientation="auto",
-                 scale=None) -> QgsPrintLayout:
+                 scale=None, crs=None, name=LAYOUT_NAME) -> QgsPrintLayout:
     """Lay out the sheet in a project that holds the styled layers.
 
     Parameters
     ----------
     project : QgsProject
-        Its CRS is the CRS of the map.
     layers : dict of str to QgsMapLayer
         As in :func:`collect_facts`; drawn in the order of the project's layer tree.
     extent : QgsRectangle
@@ -274,33 +99,25 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
         ``portrait``, ``landscape`` or ``auto``.
     scale : float, optional
         n of 1:n; left out, the largest usual scale at which the lake fits.
+    crs : QgsCoordinateReferenceSystem, optional
+        Of the map, metric; left out, the project's.
+    name : str
+        Of the layout and of its map theme, in place of those that have it.
     """
-    layout = QgsPrintLayout(project)
-    layout.initializeDefaults()
-    layout.setName(LAYOUT_NAME)
-    project.layoutManager().addLayout(layout)
+    layout = new_layout(project, name)
     short, long = sheet.PAPERS[paper]
     k = short / sheet.PAPERS["A4"][0]
-    frames = {
-        "portrait": _map_frame(short, long, k, False, 75.0 * k),
-        "landscape": _map_frame(long, short, k, True, _PANEL_WIDTH * k),
-    }
-    if orientation == "auto":
-        orientation = sheet.orientation(
-            extent.width(), extent.height(),
-            {name: (f.width(), f.height()) for name, f in frames.items()},
-        )
-    landscape = orientation == "landscape"
-    width, height = (long, short) if landscape else (short, long)
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, _MM))
-
-    chart = _map(layout, project, layers)
-    panel = _panel(layout, layers, facts, chart, width, height, k, landscape)
-    frame = _map_frame(width, height, k, landscape, panel)
+    chart = themed_map(layout, project, layers, crs or project.crs(), name)
+    sizes = {"portrait": (short, long), "landscape": (long, short)}
+    if orientation != "auto":
+        sizes = {orientation: sizes[orientation]}
+    legend = _legend(layout, layers, chart, k)
+    panel = _best_panel(facts, legend, extent, sizes, k, scale)
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(*panel.page, _MM))
+    frame, denominator = panel.frame, panel.denominator
+    for block, x, y in panel.places:
+        block.draw(layout, x, y)
     chart.attemptSetSceneRect(frame)
-    denominator = scale or sheet.scale_denominator(
-        extent.width(), extent.height(), frame.width(), frame.height()
-    )
     center = extent.center()
     chart.setExtent(QgsRectangle.fromCenterAndSize(
         center, frame.width() * denominator / 1000.0, frame.height() * denominator / 1000.0
@@ -311,30 +128,45 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     return layout
 
 
-def _map_frame(width, height, k, landscape, panel) -> QRectF:
-    """Return the frame of the map; ``panel`` is the panel's width beside or height below it."""
+def new_layout(project, name) -> QgsPrintLayout:
+    """Add an empty layout to a project, in place of one of the same name."""
+    manager = project.layoutManager()
+    earlier = manager.layoutByName(name)
+    if earlier is not None:
+        manager.removeLayout(earlier)
+    layout = QgsPrintLayout(project)
+    layout.initializeDefaults()
+    layout.setName(name)
+    manager.addLayout(layout)
+    return layout
+
+
+def map_frame(width, height, k, beside=0.0, below=0.0) -> QRectF:
+    """Return the frame of the map on a page, mm.
+
+    ``beside`` is the width of a panel to its right, ``below`` the height of one below it.
+    """
     left = _MARGIN + _GRID_ROOM * k
     top = _MARGIN + (_TITLE_HEIGHT + _GRID_ROOM) * k
     right = width - _MARGIN - _GRID_ROOM * k
     bottom = height - _MARGIN - (_STRIP_HEIGHT + _GRID_ROOM) * k
-    if landscape:
-        right -= panel + _GUTTER
-    else:
-        bottom -= panel + _GUTTER
+    right -= beside + _GUTTER if beside else 0.0
+    bottom -= below + _GUTTER if below else 0.0
     return QRectF(left, top, right - left, bottom - top)
 
 
-def _map(layout, project, layers) -> QgsLayoutItemMap:
+def themed_map(layout, project, layers, crs, theme_name) -> QgsLayoutItemMap:
+    """Add a map that shows layers by a map theme of the project."""
     chart = QgsLayoutItemMap(layout)
     chart.setId("map")
-    chart.setCrs(project.crs())
+    chart.setCrs(crs)
     # A theme rather than a set of layers, which would keep absolute paths.
     theme = QgsMapThemeCollection.MapThemeRecord()
     for role, layer in layers.items():
         if role in DRAWN and not (role == "surface" and "depth_areas" in layers):
             theme.addLayerRecord(QgsMapThemeCollection.MapThemeLayerRecord(layer))
-    project.mapThemeCollection().insert(LAYOUT_NAME, theme)
-    chart.setFollowVisibilityPresetName(LAYOUT_NAME)
+    project.mapThemeCollection().insert(theme_name, theme)
+    chart.setFollowVisibilityPresetName(theme_name)
     chart.setFollowVisibilityPreset(True)
     chart.setFrameEnabled(True)
     chart.setFrameStrokeWidth(QgsLayoutMeasurement(0.3, _MM))
@@ -346,7 +178,7 @@ def _map(layout, project, layers) -> QgsLayoutItemMap:
 def _graticule(chart, project, k):
     """Add a latitude-longitude grid: crosses on the map, figures in the margin."""
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
-    extent = QgsCoordinateTransform(project.crs(), wgs84, project).transformBoundingBox(
+    extent = QgsCoordinateTransform(chart.crs(), wgs84, project).transformBoundingBox(
         chart.extent()
     )
     minutes = sheet.grid_minutes(min(extent.width(), extent.height()))
@@ -362,8 +194,15 @@ def _graticule(chart, project, k):
     grid.setFrameWidth(1.0 * k)
     grid.setFramePenSize(0.2)
     grid.setAnnotationEnabled(True)
-    grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.DegreeMinute)
-    grid.setAnnotationPrecision(max(0, int(np.ceil(-np.log10(minutes) - 1e-9))))
+    grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.CustomFormat)
+    # Upright figures would run into the others at the corners.
+    corner = 7.0 * k * extent.height() / chart.rect().height()
+    digits = max(0, int(np.ceil(-np.log10(minutes) - 1e-9)))
+    grid.setAnnotationExpression(
+        f"if(@grid_axis = 'y' AND (@grid_number < {extent.yMinimum() + corner} OR "
+        f"@grid_number > {extent.yMaximum() - corner}), '', "
+        f"to_dm(@grid_number, @grid_axis, {digits}, 'suffix'))"
+    )
     grid.setAnnotationFrameDistance(0.8 * k)
     grid.setAnnotationTextFormat(text_format(5.5 * k))
     side = QgsLayoutItemMapGrid.BorderSide
@@ -457,52 +296,172 @@ def _strip(layout, chart, frame, denominator, k):
 # -- panel ------------------------------------------------------------------------
 
 
-def _panel(layout, layers, facts, chart, width, height, k, landscape) -> float:
-    """Add the panel; return its width where it stands beside the map, its height where below."""
-    if landscape:
-        count, column = 1, _PANEL_WIDTH * k
-        most = height - 2.0 * _MARGIN
-    else:
-        count = 3
-        column = (width - 2.0 * _MARGIN - 2.0 * _GUTTER) / 3.0
-        most = 0.45 * height
-    table = [_table(facts, column, k)] if facts.bands else []
-    legend = _legend(layout, layers, chart, k)
-    for size in np.arange(7.0, 4.5, -0.25) * k:
-        datum, *rest = (_section(heading, text, column, size) for heading, text in facts.sections)
-        blocks = [*table, datum, legend, *rest]
-        heights = [block_height + _BLOCK_GAP * k for block_height, _ in blocks]
-        parts = sheet.columns(heights, count)
-        tallest = max(sum(heights[i] for i in part) for part in parts)
-        if tallest <= most:
-            break
-    top = _MARGIN if landscape else height - _MARGIN - tallest
-    for number, part in enumerate(parts):
-        x = width - _MARGIN - column if landscape else _MARGIN + number * (column + _GUTTER)
-        y = top
-        for i in part:
-            blocks[i][1](layout, x, y)
-            y += heights[i]
-    return column if landscape else tallest
+class _Panel(NamedTuple):
+    """A way to place the panel around the map: (block, x, y) of its parts, and what is left."""
+
+    page: tuple
+    places: list
+    frame: QRectF
+    denominator: float
 
 
-def _section(heading, text, width, size):
-    """Return the height of a heading with its text, and what draws it."""
-    lines = sheet.wrap(text, width, _measure(size))
+#: Sizes of the panel's text, points on A4, from the size that is read well to the least.
+_SIZES = (7.0, 6.75, 6.5, 6.25, 6.0, 5.75, 5.5, 5.25, 5.0, 4.75, 4.5)
+#: The map is not made larger at the cost of text smaller than this.
+_READ_WELL = 6.0
+#: Most that the panel below the map may take of the page's height.
+_MOST_BELOW = 0.45
+
+
+def _best_panel(facts, legend, extent, pages, k, scale) -> _Panel:
+    """Return the panel that leaves the map its largest scale, with the text as large as may be.
+
+    The page has equal columns: some stand below the map, some beside it in full height. Where
+    none fits in text that reads well, the largest text counts first, and at last the curve
+    gives way.
+    """
+    made = {}
+
+    def blocks(column, size, curve):
+        if (column, size) not in made:
+            made[column, size] = (
+                [_table(facts, column, k)] if facts.bands else [],
+                [_curve(facts, column, k)] if facts.curve else [],
+                [_section(heading, text, column, size * k, k, heading == facts.boxed)
+                 for heading, text in facts.sections],
+            )
+        table, graph, (datum, *rest) = made[column, size]
+        return [*table, *(graph if curve else ()), datum, legend, *rest]
+
+    def panel(page, count, beside, size, curve):
+        width, height = page
+        column = (width - 2.0 * _MARGIN - (count - 1) * _GUTTER) / count
+        if legend.width > column:
+            return None
+        chosen = blocks(column, size, curve)
+        heights = [block.height + _BLOCK_GAP * k for block in chosen]
+        tall, rest = sheet.fill(heights, beside, height - 2.0 * _MARGIN)
+        low = sheet.columns(heights[rest:], count - beside) if rest < len(heights) else []
+        below = max((sum(heights[rest + i] for i in part) for part in low), default=0.0)
+        if below > _MOST_BELOW * height:
+            return None
+        places = []
+        columns = [(part, count - beside + n, 0, _MARGIN) for n, part in enumerate(tall)]
+        columns += [(part, n, rest, height - _MARGIN - below) for n, part in enumerate(low)]
+        for part, number, first, y in columns:
+            for i in part:
+                places.append((chosen[first + i], _MARGIN + number * (column + _GUTTER), y))
+                y += heights[first + i]
+        frame = map_frame(
+            width, height, k, beside * (column + _GUTTER) - _GUTTER if beside else 0.0, below)
+        return _Panel(page, places, frame, scale or sheet.scale_denominator(
+            extent.width(), extent.height(), frame.width(), frame.height()))
+
+    ways = [
+        (page, count, beside)
+        for turned, page in pages.items() for count in ((3,) if turned == "portrait" else (3, 4))
+        for beside in range(count - 1)
+    ]
+    for curve in (True, False):
+        fitting = []
+        for size in _SIZES:
+            fitting += [way for way in (panel(*way, size, curve) for way in ways) if way]
+            if fitting and size <= _READ_WELL:
+                return min(fitting, key=lambda way: way.denominator)
+    raise LakefloorError(
+        tr("The text does not fit the sheet; shorten title, author or data sources, or choose "
+           "larger paper.")
+    )
+
+
+class _Block(NamedTuple):
+    """A part of the panel: its height and width, mm, and what draws it at a place."""
+
+    height: float
+    width: float
+    draw: Callable
+
+
+def _section(heading, text, width, size, k, boxed=False) -> _Block:
+    """Return a heading with its text."""
+    edge = 1.2 * k if boxed else 0.0
+    lines = sheet.wrap(text, width - 2.0 * edge, _measure(size))
     pitch = _line_height(size)
     heading_height = _line_height(size * 1.15) * 1.15
+    height = heading_height + pitch * len(lines) + 2.0 * edge
 
     def draw(layout, x, y):
-        _label(layout, heading, x, y, width, heading_height, size * 1.15, bold=True)
-        _label(layout, text, x, y + heading_height, width, pitch * (len(lines) + 0.5), size)
+        if boxed:
+            frame = QgsLayoutItemShape(layout)
+            frame.setId(f"frame, {heading}")
+            frame.setShapeType(QgsLayoutItemShape.Shape.Rectangle)
+            frame.setSymbol(QgsFillSymbol.createSimple(
+                {"style": "no", "outline_color": INK, "outline_width": "0.25"}))
+            frame.attemptSetSceneRect(QRectF(x, y, width, height))
+            layout.addLayoutItem(frame)
+        x, y, room = x + edge, y + edge, width - 2.0 * edge
+        _label(layout, heading, x, y, room, heading_height, size * 1.15, bold=True)
+        _label(layout, text, x, y + heading_height, room,
+               pitch * (len(lines) + (0.0 if boxed else 0.5)), size)
 
-    return heading_height + pitch * len(lines), draw
+    return _Block(height, width, draw)
 
 
-def _table(facts, width, k):
-    """Return the height of the depth-area table, and what draws it."""
-    row_height, margin = 3.2 * k, 0.4 * k
-    area_unit = tr("acres") if facts.unit == "ft" else tr("hectares")
+def _curve(facts, width, k) -> _Block:
+    """Return the hypsographic curve, as vectors."""
+    depth, area = facts.curve
+    depth, area = depth / sheet.METRES[facts.unit], area / sheet.AREAS[facts.unit][0]
+    size, left, head = 6.5 * k, 8.0 * k, 8.0 * k
+    room = QRectF(left, head, width - left - 6.0 * k, 21.0 * k)
+    marks, levels = sheet.ticks(float(area.max())), sheet.ticks(float(depth.max()))
+    across = room.width() / max(float(area.max()), 1e-9)
+    down = room.height() / max(float(depth.max()), 1e-9)
+
+    def draw(layout, x, y):
+        def at(a, d):
+            return QPointF(x + left + a * across, y + head + d * down)
+
+        def lines(name, color, *ends):
+            for a, b in ends:
+                item = QgsLayoutItemPolyline(QPolygonF([a, b]), layout)
+                item.setId(f"curve, {name}")
+                item.setSymbol(QgsLineSymbol.createSimple({"color": color, "width": "0.12"}))
+                layout.addLayoutItem(item)
+
+        body = QgsLayoutItemPolygon(
+            QPolygonF([at(0.0, 0.0), *(at(a, d) for a, d in zip(area, depth)),
+                       at(0.0, depth[-1])]), layout)
+        body.setId("curve, area by depth")
+        body.setSymbol(QgsFillSymbol.createSimple({
+            "color": depth_color(0.3).name(), "outline_color": INK, "outline_width": "0.35"}))
+        layout.addLayoutItem(body)
+        lines("depth", RULE, *((at(0.0, d), at(area.max(), d)) for d in levels))
+        lines("area", RULE, *((at(a, 0.0), at(a, depth.max())) for a in marks))
+        title = tr("Area ({}) at a depth ({}) or deeper").format(
+            tr(sheet.AREAS[facts.unit][1]), facts.unit)
+        _label(layout, title, x, y, width, _line_height(size), size, bold=True)
+        pitch = _line_height(0.85 * size)
+        for values, place in ((levels, "depth"), (marks, "area")):
+            for value in values:
+                if place == "depth":
+                    spot = at(0.0, value)
+                    rect = QRectF(x, spot.y() - pitch / 2, left - 1.0 * k, pitch)
+                    align = Qt.AlignmentFlag.AlignRight
+                else:
+                    spot = at(value, 0.0)
+                    rect = QRectF(spot.x() - 5.0 * k, spot.y() - pitch - 0.6 * k, 10.0 * k, pitch)
+                    align = Qt.AlignmentFlag.AlignHCenter
+                label = _label(layout, f"{value:g}", rect.x(), rect.y(), rect.width(),
+                               rect.height(), 0.85 * size, align=align)
+                label.setId(f"curve, {place} mark")
+
+    return _Block(head + room.height() + 1.5 * k, width, draw)
+
+
+def _table(facts, width, k) -> _Block:
+    """Return the depth-area table."""
+    row_height, margin = 2.9 * k, 0.35 * k
+    area_unit = tr(sheet.AREAS[facts.unit][1])
     head = ["", tr("Depth ({})").format(facts.unit), tr("Area ({})").format(area_unit), "%"]
     body = [
         ["", row.label, sheet.area_text(row.area), f"{row.percent:.1f}"] for row in facts.bands
@@ -527,7 +486,7 @@ def _table(facts, width, k):
         layout.addMultiFrame(table)
         table.setCellMargin(margin)
         table.setGridStrokeWidth(_TABLE_RULE)
-        table.setGridColor(QColor("#8a8a8a"))
+        table.setGridColor(QColor(RULE))
         table.setVerticalGrid(False)
         table.setTableContents(rows)
         shares = (0.14, 0.32, 0.34, 0.18)
@@ -538,11 +497,11 @@ def _table(facts, width, k):
         frame.attemptSetSceneRect(QRectF(x, y, width, height + 0.5))
         table.addFrame(frame)
 
-    return height + 0.5, draw
+    return _Block(height + 0.5, width, draw)
 
 
-def _legend(layout, layers, chart, k):
-    """Return the height of the legend, and what moves it into place."""
+def _legend(layout, layers, chart, k) -> _Block:
+    """Return the legend, which stands in the layout already and is moved into place."""
     legend = QgsLayoutItemLegend(layout)
     legend.setId("legend")
     legend.setTitle("")
@@ -560,12 +519,14 @@ def _legend(layout, layers, chart, k):
             node.setCustomProperty("legend/title-label", name)
         else:
             QgsLegendRenderer.setNodeLegendStyle(node, QgsLegendStyle.Style.Hidden)
-            QgsMapLayerLegendUtils.setLegendNodeOrder(node, _present(layers[role]))
+            shown = _present(layers[role])
+            if shown is not None:
+                QgsMapLayerLegendUtils.setLegendNodeOrder(node, shown)
         legend.model().refreshLayerLegend(node)
     for kind in (QgsLegendStyle.Style.Subgroup, QgsLegendStyle.Style.SymbolLabel):
         style = legend.style(kind)
         _set_font(style, 6.5 * k)
-        style.setMargin(QgsLegendStyle.Side.Top, 1.1 * k)
+        style.setMargin(QgsLegendStyle.Side.Top, 0.8 * k)
         legend.setStyle(kind, style)
     legend.setSymbolWidth(9.0 * k)
     legend.setSymbolHeight(2.6 * k)
@@ -580,14 +541,19 @@ def _legend(layout, layers, chart, k):
     def draw(layout, x, y):
         legend.attemptMove(QgsLayoutPoint(x, y, _MM))
 
-    return size.height(), draw
+    return _Block(size.height(), size.width(), draw)
 
 
-def _present(layer) -> list:
-    """Return the numbers of the legend entries that some feature of the layer has."""
+def _present(layer):
+    """Return the numbers of the legend entries that some feature of the layer has.
+
+    None for a user's own style without categories or rules.
+    """
     renderer = layer.renderer()
     if hasattr(renderer, "categories"):
         return [i for i, category in enumerate(renderer.categories()) if category.renderState()]
+    if not hasattr(renderer, "rootRule"):
+        return None
     return [
         i for i, rule in enumerate(renderer.rootRule().children())
         if any(True for _ in layer.getFeatures(
@@ -657,6 +623,15 @@ def export_pdf(layout, path):
     settings.textRenderFormat = Qgis.TextRenderFormat.AlwaysText
     result = QgsLayoutExporter(layout).exportToPdf(str(path), settings)
     if result != QgsLayoutExporter.ExportResult.Success:
+        raise LakefloorError(
+            tr("The sheet could not be written as '{}'. Is the disk full?").format(path.name)
+        )
+
+
+def export_png(layout, path, dpi=300):
+    """Write the layout's only page as a picture."""
+    # Not QGIS's own export, which cannot geo-reference a PNG and says so on the console.
+    if not QgsLayoutExporter(layout).renderPageToImage(0, dpi=dpi).save(str(path), "PNG"):
         raise LakefloorError(
             tr("The sheet could not be written as '{}'. Is the disk full?").format(path.name)
         )

@@ -3,6 +3,7 @@
 from qgis.core import (
     QgsProcessingAlgorithm,
     QgsProcessingOutputNumber,
+    QgsProcessingParameterBoolean,
     QgsProcessingParameterFileDestination,
     QgsProject,
 )
@@ -13,8 +14,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs
 from .._outputs import Outputs
+from ..core.progress import span
 from . import _inputs as inputs
-from ._sheet import DRAWN, build_layout, collect_facts, export_pdf, map_extent
+from ._sheet import DRAWN, build_layout, collect_facts, export_pdf, export_png, map_extent
 
 
 class MapSheet(LakefloorAlgorithm):
@@ -24,13 +26,17 @@ class MapSheet(LakefloorAlgorithm):
     TAGS = ("print", "pdf", "layout", "map", "chart", "poster")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "A printed lake map as a geo-referenced PDF: contours, depth areas, shoreline and "
-        "drop-offs at a usual scale, with title, survey dates, lake datum, contour interval, "
-        "legend, scale bars in feet and metres, north arrow, latitude and longitude, depth-area "
-        "table, survey quality and cautions.\n\n"
-        "Survey figures come from the soundings, the mean uncertainty from band 2 of the "
-        "surface; leave a layer out and its lines are left out. Layers are drawn in Lakefloor's "
-        "own styles. The sheet is legible in black and white.\n\n"
+        "A printed lake map as a geo-referenced PDF, and as a picture: contours, depth areas, "
+        "shoreline and drop-offs at a usual scale, with title, survey dates, lake datum, contour "
+        "interval, legend, scale bars in feet and metres, north arrow, latitude and longitude, "
+        "depth-area table, hypsographic curve, figures of the lake, survey quality with the depth "
+        "differences where tracks cross, data sources and cautions.\n\n"
+        "Survey figures and crossings come from the soundings; the figures of the lake, their "
+        "uncertainty and the curve from the surface; leave a layer out and its lines are left "
+        "out. Layers are drawn in Lakefloor's own styles. The sheet is legible in black and "
+        "white.\n\n"
+        "The layout can be left in the project that holds the layers, to be edited there; it then "
+        "shows them in the styles that they have. Lake project keeps it too.\n\n"
         "The map is not for navigation, and says nothing about ice.",
     )
 
@@ -63,8 +69,25 @@ class MapSheet(LakefloorAlgorithm):
         )
         self.addParameter(inputs.track())
         self.addParameter(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "KEEP_LAYOUT", tr("Leave the layout in the project"), False),
+                tr("For editing. Contours, shoreline and the other layers drawn must be layers of "
+                   "the project."),
+                advanced=True,
+            )
+        )
+        self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Map sheet"), tr("PDF files (*.pdf)"))
+        )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFileDestination(
+                    "PICTURE", tr("Map sheet as a picture"), tr("PNG files (*.png)"),
+                    optional=True, createByDefault=False),
+                tr("The same sheet at 300 dots an inch."),
+            )
         )
         self.addOutput(QgsProcessingOutputNumber("SCALE_USED", tr("Scale used, n of 1:n")))
 
@@ -76,31 +99,54 @@ class MapSheet(LakefloorAlgorithm):
         facts = collect_facts(
             layers, crs, context, feedback,
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            **inputs.texts(self, parameters, context),
+            progress=span(progress, 0.0, 0.5), **inputs.texts(self, parameters, context),
         )
-        progress(0.3)
         if not self.parameterAsBoolean(parameters, "TRACK", context):
             layers.pop("soundings", None)
         scale = None
         if parameters.get("SCALE") is not None:
             scale = self.parameterAsDouble(parameters, "SCALE", context)
+        arranged = (
+            facts, map_extent(shoreline, crs, context),
+            self.parameterAsEnumString(parameters, "PAPER", context),
+            self.parameterAsEnumString(parameters, "ORIENTATION", context), scale, crs,
+        )
         project = QgsProject()
         try:
             project.setCrs(crs)
             project.setEllipsoid("EPSG:7030")
             layout = build_layout(
-                project, inputs.styled_copies(layers, DRAWN, project), facts,
-                map_extent(shoreline, crs, context),
-                self.parameterAsEnumString(parameters, "PAPER", context),
-                self.parameterAsEnumString(parameters, "ORIENTATION", context), scale,
-            )
-            progress(0.5)
+                project, inputs.styled_copies(layers, DRAWN, project), *arranged)
+            progress(0.6)
             with Outputs(self, parameters, context, feedback) as out:
                 export_pdf(layout, out.file(params.OUTPUT))
+                progress(0.8)
+                if out.wanted("PICTURE"):
+                    export_png(layout, out.file("PICTURE"))
                 progress(1.0)
                 used = layout.referenceMap().scale()
                 feedback.pushInfo(tr("Scale 1:{:.0f}").format(used))
                 out.results["SCALE_USED"] = used
         finally:
             project.clear()
+        if self.parameterAsBoolean(parameters, "KEEP_LAYOUT", context):
+            _keep(layers, arranged, context.project(), feedback)
         return out.results
+
+
+def _keep(layers, arranged, project, feedback):
+    """Leave the layout in the user's project, drawn from the layers that are there."""
+    drawn = {role: layer for role, layer in layers.items() if role in DRAWN}
+    absent = [
+        layer.name() for layer in drawn.values()
+        if project is None or project.mapLayer(layer.id()) is None
+    ]
+    if absent:
+        feedback.pushWarning(
+            tr("The layout is not left in the project, which does not hold {}. Load what is "
+               "missing, or write a lake project.").format(
+                ", ".join(f"'{name}'" for name in absent))
+        )
+        return
+    layout = build_layout(project, drawn, *arranged)
+    feedback.pushInfo(tr("The layout '{}' is in the project.").format(layout.name()))

@@ -36,15 +36,6 @@ def test_scale_of_nothing():
         sheet.scale_denominator(0, 0, 100, 100)
 
 
-def test_orientation_follows_the_lake():
-    frames = {"portrait": (190, 170), "landscape": (190, 190)}
-    assert sheet.orientation(1000, 300, {"portrait": (190, 170), "landscape": (240, 160)}) == (
-        "landscape"
-    )
-    assert sheet.orientation(300, 1000, frames) == "landscape"
-    assert sheet.orientation(1000, 100, frames) == "portrait"
-
-
 @pytest.mark.parametrize(
     ("longest", "expected"), [(999, 500), (1000, 1000), (49, 20), (0.6, 0.5), (51, 50)]
 )
@@ -142,3 +133,25 @@ def test_cautions_are_complete():
     text = " ".join(sheet.CAUTIONS)
     for needed in ("NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules"):
         assert needed in text
+
+
+def test_curve_of_bands_by_hand():
+    depth, area = sheet.curve_of_bands([0, 5, 5, 10], [5, 10, 10, np.inf], [40.0, 20.0, 10.0, 30.0])
+    assert depth.tolist() == [0, 5, 10]
+    assert area.tolist() == [100, 60, 30]
+
+
+@pytest.mark.parametrize(
+    ("most", "marks"),
+    [(60.5, [0, 20, 40, 60]), (36.2, [0, 10, 20, 30]), (1.0, [0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+     (100.0, [0, 20, 40, 60, 80, 100]), (0.07, [0, 0.02, 0.04, 0.06])],
+)
+def test_ticks_of_a_scale(most, marks):
+    assert sheet.ticks(most) == pytest.approx(marks)
+
+
+def test_fill_leaves_what_finds_no_room():
+    parts, first = sheet.fill([4, 4, 3, 9, 1], 2, 8.0)
+    assert [list(part) for part in parts] == [[0, 1], [2]]
+    assert first == 3
+    assert sheet.fill([1, 1], 1, 8.0)[1] == 2

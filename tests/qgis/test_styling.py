@@ -174,6 +174,23 @@ def test_rasters_are_stretched_to_their_data(tmp_path, qgis_app):
     assert depth.renderer().classificationMax() == 7.25
 
 
+def test_a_second_style_shows_the_uncertainty(tmp_path, qgis_app):
+    layer = surface_layer(tmp_path, [[[1.5, 2.0], [3.0, 7.25]], [[0.1, 0.1], [0.2, 0.3]]],
+                          ("depth (m)", "standard uncertainty (m)"))
+    for _ in range(2):
+        _styling.apply_style(layer, "surface")
+    assert layer.renderer().usesBands() == [1]
+    assert sorted(layer.styleManager().styles()) == ["default", "uncertainty"]
+    layer.styleManager().setCurrentStyle("uncertainty")
+    assert layer.renderer().usesBands() == [2]
+    assert layer.renderer().classificationMin() == 0.0
+    layer.styleManager().setCurrentStyle("default")
+    assert layer.renderer().classificationMax() == 7.25
+    alone = surface_layer(tmp_path, [[[1.5, 2.0], [3.0, 7.25]]])
+    _styling.apply_style(alone, "surface")
+    assert alone.styleManager().styles() == ["default"]
+
+
 def test_slope_is_drawn_in_percent(tmp_path, qgis_app):
     degrees = np.linspace(0, 30, 900).reshape(30, 30)
     layer = surface_layer(tmp_path, [degrees, 100 * np.tan(np.radians(degrees))],

@@ -19,8 +19,10 @@ PAPERS = {
 
 UNIT_NAMES = {"ft": "feet", "m": "metres"}
 METRES = {"ft": FOOT, "m": 1.0}
+#: Unit of area that goes with a unit of depth: m2 and name.
+AREAS = {"ft": (ACRE, "acres"), "m": (10_000.0, "hectares")}
 
-_SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5)
+_SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5)
 _GRID_MINUTES = (
     0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0,
 )
@@ -33,7 +35,7 @@ _NATIONAL_DATUMS = (
 def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> int:
     """Return the largest usual map scale at which an extent fits a frame.
 
-    The series is 1, 1.25, 1.5, 2, 2.5, 3, 4, 5 and 7.5 times a power of ten, from 1:100.
+    The series is 1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6 and 7.5 times a power of ten, from 1:100.
 
     Parameters
     ----------
@@ -59,19 +61,6 @@ def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> 
             if step * power >= needed:
                 return round(step * power)
         power *= 10
-
-
-def orientation(width, height, frames: dict) -> str:
-    """Return the orientation whose frame shows an extent largest.
-
-    Parameters
-    ----------
-    width, height : float
-        Extent on the ground, m.
-    frames : dict of str to (float, float)
-        Width and height of the map frame, mm, by orientation; the first wins a tie.
-    """
-    return min(frames, key=lambda name: max(width / frames[name][0], height / frames[name][1]))
 
 
 def bar_segment(longest: float) -> float:
@@ -148,7 +137,7 @@ def area_table(tops, bottoms, areas, unit: str, most: int = 12) -> list:
         f * p for p in (1, 10, 100, 1000) for f in (1, 2, 5) if len(bands) <= most * f * p
     )
     total = sum(sums.values())
-    unit_area = ACRE if unit == "ft" else 10_000.0
+    unit_area = AREAS[unit][0]
     rows = []
     for start in range(0, len(bands), share):
         group = bands[start : start + share]
@@ -159,6 +148,39 @@ def area_table(tops, bottoms, areas, unit: str, most: int = 12) -> list:
                     100.0 * area / total if total else 0.0)
         )
     return rows
+
+
+def curve_of_bands(tops, bottoms, areas) -> tuple:
+    """Return the hypsographic curve that depth bands give.
+
+    Parameters
+    ----------
+    tops, bottoms : array, shape (n,)
+        Depth limits, m; a deepest band without a lower limit ends at its upper one.
+    areas : array, shape (n,)
+        m2.
+
+    Returns
+    -------
+    depth : array, shape (k,)
+        Limits of the bands, m, rising.
+    area : array, shape (k,)
+        At that depth or deeper, m2.
+    """
+    tops, areas = np.asarray(tops, dtype=float), np.asarray(areas, dtype=float)
+    bottoms = np.asarray(bottoms, dtype=float)
+    depth = np.unique(np.round(np.concatenate([tops, bottoms[np.isfinite(bottoms)]]), 6))
+    return depth, np.array([areas[tops >= d - 1e-6].sum() for d in depth])
+
+
+def ticks(most: float, count: int = 5) -> np.ndarray:
+    """Return marks of a scale from 0 to ``most``: 1, 2 or 5 times a power of ten apart.
+
+    At most ``count`` steps.
+    """
+    power = 10.0 ** np.floor(np.log10(most / count))
+    step = next(s * power for s in (1.0, 2.0, 5.0, 10.0) if s * power * count >= most * 0.999999)
+    return step * np.arange(int(most / step * 1.000001) + 1)
 
 
 def band_label(top: float, bottom: float, unit: str) -> str:
@@ -285,6 +307,36 @@ def columns(heights, count: int) -> list:
         if best is None or tallest < best[0]:
             best = tallest, parts
     return best[1]
+
+
+def fill(heights, count: int, room: float) -> tuple:
+    """Fill columns one after the other with as many blocks as they hold.
+
+    Parameters
+    ----------
+    heights : sequence of float
+        Heights of the blocks in reading order.
+    count : int
+        Number of columns.
+    room : float
+        Height of a column.
+
+    Returns
+    -------
+    columns : list of range
+        Indices of the blocks of each column.
+    first : int
+        Index of the first block that found no room.
+    """
+    parts, start = [], 0
+    for _ in range(count):
+        stop, used = start, 0.0
+        while stop < len(heights) and used + heights[stop] <= room:
+            used += heights[stop]
+            stop += 1
+        parts.append(range(start, stop))
+        start = stop
+    return parts, start
 
 
 CAUTIONS = (

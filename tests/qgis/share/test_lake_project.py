@@ -43,6 +43,7 @@ def test_opens_whole_after_a_move(moved, lake):
     assert layers["Depth areas"].renderer().type() == "categorizedSymbol"
     assert layers["Depth surface"].renderer().type() == "singlebandpseudocolor"
     assert layers["Soundings"].featureCount() == lake["SOUNDINGS"].featureCount()
+    assert "uncertainty" in layers["Depth surface"].styleManager().styles()
     order = [layer.name() for layer in project.layerTreeRoot().layerOrder()]
     assert order.index("Depth contours") < order.index("Depth areas") < order.index("Depth surface")
     project.clear()

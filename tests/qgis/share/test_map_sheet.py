@@ -3,15 +3,22 @@
 import itertools
 import shutil
 import subprocess
+import sys
 import unicodedata
+from pathlib import Path
 
+import numpy as np
 import pytest
 from osgeo import gdal, osr
 from qgis.core import (
     QgsApplication,
     QgsCoordinateReferenceSystem,
+    QgsFeature,
+    QgsFeatureRequest,
+    QgsGeometry,
     QgsLayoutItem,
     QgsLayoutItemPage,
+    QgsPointXY,
     QgsProcessingAlgorithm,
     QgsProcessingAlgRunnerTask,
     QgsProcessingContext,
@@ -23,11 +30,16 @@ from qgis.core import (
     QgsProject,
 )
 from qgis.PyQt.QtCore import QCoreApplication
+from qgis.PyQt.QtGui import QImage
 from shapely import wkt
 
+from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.share.sheet import PAPERS, scale_denominator
 from lakefloor.algorithms.share import _inputs, _sheet
 from lakefloor.algorithms.share.map_sheet import MapSheet
+
+sys.path.insert(0, str(Path(__file__).parent))
+from conftest import EAST, NORTH, depth_at
 
 pytestmark = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
@@ -64,7 +76,9 @@ def test_says_what_a_lake_map_must_say(sheet):
         "lake level 1.64 ft (staff gauge", "1.35 to 2.03 ft", "not tied to a national",
         "Contour interval 1 ft, index contours every 5 ft", "19 lanes, about 66 ft apart",
         "NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules",
-        "Area (acres)", "Scale 1:", "WGS 84 / UTM zone 15N", "least depth of a hump",
+        "Area (acres)", "Area (acres) at a depth (ft) or deeper", "Scale 1:", "Survey quality",
+        "No tracks cross", "Data sources", "Mean depth",
+        "WGS 84 / UTM zone 15N", "least depth of a hump",
     ):
         assert needed in text
 
@@ -106,6 +120,104 @@ def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
     assert points == pytest.approx([long / 25.4 * 72, short / 25.4 * 72], abs=1)
 
 
+def facts_of(lake, **texts):
+    roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
+    return _sheet.collect_facts(
+        roles, QgsCoordinateReferenceSystem("EPSG:32615"), QgsProcessingContext(),
+        QgsProcessingFeedback(), "Heron Lake", **texts,
+    )
+
+
+def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
+    soundings = lake["SOUNDINGS"].materialize(QgsFeatureRequest())
+    first = next(soundings.getFeatures())
+    added = []
+    for y in range(-184, 185, 4):
+        depth = float(depth_at(EAST - 150.0, NORTH + y))
+        if depth > 0.3:
+            feature = QgsFeature(first)
+            minute, second = divmod(2 * len(added), 60)
+            feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(EAST - 150.0, NORTH + y)))
+            for field, value in (("visit", "2025-10-01"), ("lane", 1), ("depth_m", depth + 0.1),
+                                 ("status", "accepted"), ("raw_depth_m", depth + 0.1),
+                                 ("time", f"2025-10-01T12:{minute:02d}:{second:02d}")):
+                feature[field] = value
+            added.append(feature)
+    assert soundings.dataProvider().addFeatures(added)[0]
+    facts = facts_of({**lake, "SOUNDINGS": soundings})
+    assert facts.between
+    assert facts.crossings.n >= 15
+    # The earlier visits come first: they are a decimetre shallower, but for the bottom's
+    # curvature between soundings four metres apart.
+    assert facts.crossings.mean == pytest.approx(-0.1, abs=0.02)
+    (quality,) = [text for heading, text in facts.sections if heading == facts.boxed]
+    assert f"cross {facts.crossings.n} times between visits" in quality
+    assert "differ by −0.3" in quality
+    assert "95 % uncertainty of a single sounding" in quality
+
+
+def test_figures_and_curve_are_those_of_the_lake(lake):
+    facts = facts_of(lake, sources="Dale: gauge\n\nInk & Co.: shoreline")
+    depth, area = facts.curve
+    shore = next(lake["SHORELINE"].getFeatures()).geometry().area()
+    # On the central meridian's side of UTM zone 15 the scale is 0.9996 to 0.9998.
+    assert area[0] == pytest.approx(shore, rel=1e-3)
+    assert depth[0] == 0.0
+    assert (np.diff(area) <= 0).all()
+    sections = dict(facts.sections)
+    assert f"Area {area[0] / 4046.8564224:.1f}" in sections["The lake"]
+    assert sections["Data sources"].startswith("Dale: gauge\nInk & Co.: shoreline\n")
+    # Without a surface the bands give the curve.
+    banded = facts_of({key: value for key, value in lake.items() if key != "SURFACE"})
+    assert banded.statistics is None
+    assert np.interp(banded.curve[0], depth, area) == pytest.approx(banded.curve[1], rel=0.02,
+                                                                   abs=500.0)
+
+
+def test_picture_is_the_sheet_at_300_dots_an_inch(lake, run, tmp_path):
+    path = tmp_path / "map.png"
+    run("mapsheet", {**lake, "PAPER": "A4", "ORIENTATION": "portrait",
+                     "OUTPUT": str(tmp_path / "map.pdf"), "PICTURE": str(path)})
+    image = QImage(str(path))
+    # ISO 216 A4 in pixels of 1/300 inch: 2480.3 by 3507.9.
+    assert image.width() == pytest.approx(2480.3, abs=1)
+    assert image.height() == pytest.approx(3507.9, abs=1)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["map.pdf", "map.png"]
+
+
+def test_layout_stays_in_the_project_for_editing(lake, run, recorder, tmp_path, qgis_new_project):
+    project = QgsProject.instance()
+    mine = {name: layer.clone() for name, layer in lake.items()}
+    asked = {"KEEP_LAYOUT": True, "OUTPUT": str(tmp_path / "map.pdf")}
+    feedback = recorder()
+    run("mapsheet", {**mine, **asked}, feedback=feedback)
+    assert "does not hold" in feedback.text
+    assert not project.layoutManager().layouts()
+    project.addMapLayers(list(mine.values()))
+    for _ in range(2):  # a second run takes the first one's place
+        run("mapsheet", {**mine, **asked})
+        (layout,) = project.layoutManager().printLayouts()
+    assert layout.name() == "Lake map"
+    assert layout.referenceMap().crs().authid() == "EPSG:32615"
+    assert mine["CONTOURS"].renderer().type() == "singleSymbol"  # the user's own style
+    project.clear()
+
+
+def test_the_panel_takes_its_place_from_the_lake(lake):
+    # A wide lake on a page across is larger than on an upright one, and so the automatic choice.
+    scales = {}
+    for orientation in ("portrait", "landscape", "auto"):
+        project, layout = layout_of(lake, "A4", orientation)
+        scales[orientation] = layout.referenceMap().scale()
+        project.clear()
+    assert scales["auto"] == pytest.approx(min(scales["portrait"], scales["landscape"]))
+
+
+def test_a_text_that_never_fits_is_refused(lake):
+    with pytest.raises(LakefloorError, match="does not fit"):
+        layout_of(lake, "Letter", "portrait", "far too long " * 4000)
+
+
 def layout_of(lake, paper, orientation, text=""):
     roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
     project = QgsProject()
@@ -130,7 +242,7 @@ def test_nothing_overlaps_or_leaves_the_paper(lake, paper, orientation, text):
     items = [
         item for item in layout.items()
         if isinstance(item, QgsLayoutItem) and not isinstance(item, QgsLayoutItemPage)
-        and not item.id().startswith("north arrow, east")
+        and not item.id().startswith(("north arrow, east", "frame, ", "curve, "))
     ]
     assert len(items) > 12
     for item in items:
