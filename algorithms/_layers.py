@@ -453,3 +453,85 @@ def read_points(source, crs, names, context, feedback):
             columns[name] += [value] * len(points)
     x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
     return x, y, z, columns
+
+
+def read_shapes(source, crs, names, context, feedback) -> tuple:
+    """Read the geometries of a layer as shapely shapes in ``crs``, with some of its fields.
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    names : list of str
+        Fields to read; those that the layer does not have are left out.
+
+    Returns
+    -------
+    shapes : list of shapely geometry
+        Single parts; features without geometry are left out.
+    columns : dict of str to list
+        Numbers as float, NaN for NULL; texts as str, empty for NULL.
+    """
+    if not source.sourceCrs().isValid():
+        metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
+    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
+    fields = source.fields()
+    indexes = {name: fields.indexFromName(name) for name in names if name in fields.names()}
+    shapes, columns = [], {name: [] for name in indexes}
+    for i, feature in enumerate(source.getFeatures(request)):
+        if i % 1000 == 0 and feedback.isCanceled():
+            raise Cancelled
+        if not feature.hasGeometry():
+            continue
+        whole = wkb.loads(bytes(feature.geometry().asWkb()))
+        attributes = feature.attributes()
+        for part in getattr(whole, "geoms", [whole]):
+            if part.is_empty:
+                continue
+            shapes.append(part)
+            for name, index in indexes.items():
+                value = attributes[index]
+                if fields.at(index).isNumeric():
+                    columns[name].append(np.nan if is_null(value) else float(value))
+                else:
+                    columns[name].append("" if is_null(value) else str(value))
+    return shapes, columns
+
+
+def read_bands(layer, crs, feedback) -> list:
+    """Read the bands of any raster as grids in ``crs``, projected cell by cell where need be.
+
+    Raises
+    ------
+    LakefloorError
+        If the raster has no CRS, is rotated or cannot be read.
+    """
+    metric_crs(layer.crs(), layer.extent(), layer.name(), feedback)
+    dataset = gdal.Open(layer.source())
+    if dataset is not None and layer.crs() != crs:
+        # Classes have no values between them.
+        dataset = gdal.Warp(
+            "", dataset, format="MEM", srcSRS=layer.crs().toWkt(), dstSRS=crs.toWkt(),
+            resampleAlg="near", outputType=gdal.GDT_Float64, dstNodata=float("nan"),
+        )
+    if dataset is None:
+        raise LakefloorError(
+            tr("Raster '{}' cannot be read by GDAL; export it to GeoTIFF first.").format(
+                layer.name()
+            )
+        )
+    west, dx, skew_x, north, skew_y, dy = dataset.GetGeoTransform()
+    if skew_x or skew_y or dy >= 0 or dx <= 0:
+        raise LakefloorError(
+            tr("Raster '{}' is rotated or not north-up; warp it with 'Warp (reproject)' first.")
+            .format(layer.name())
+        )
+    grids = []
+    for number in range(1, dataset.RasterCount + 1):
+        raster = dataset.GetRasterBand(number)
+        values = raster.ReadAsArray().astype(float)
+        nodata = raster.GetNoDataValue()
+        if nodata is not None:
+            values[values == nodata] = np.nan
+        grids.append(Grid(values, west, north, dx, -dy))
+    return grids
