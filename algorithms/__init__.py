@@ -4,6 +4,8 @@ from importlib import import_module
 
 #: Module and class of every algorithm, in the order of the work.
 _ALGORITHMS = (
+    ("plan.survey_lanes", "SurveyLanes"),
+    ("plan.next_outing", "NextOuting"),
     ("soundings.read_logs", "ReadLogs"),
     ("soundings.read_point_layer", "ReadPointLayer"),
     ("soundings.clean_soundings", "CleanSoundings"),

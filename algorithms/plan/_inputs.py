@@ -1,0 +1,181 @@
+"""What survey lanes and the next outing share."""
+
+import numpy as np
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFileDestination,
+    QgsProcessingParameterPoint,
+)
+
+from .. import _params as params
+from .._i18n import tr
+from .._layers import optional_source, read_polygon
+from ..core.errors import LakefloorError
+from ..core.exchange.marks import check_positions
+from ..core.plan.device_route import lanes_gpx
+from ..core.polygons import rings
+from ..core.units import KMH, KNOT, LENGTH, MPH
+
+#: Units of speed, with m/s per unit.
+SPEEDS = {"mph": MPH, "kn": KNOT, "kmh": KMH, "ms": 1.0}
+MILE = 1609.344
+WGS84 = "EPSG:4326"
+
+
+def cautions():
+    """Return what every plan says."""
+    return tr(
+        "A plan knows nothing of the day: wind, waves and lightning, cold water, rocks, stumps, "
+        "weeds and shallows that the map does not show, other boats, and local rules come first. "
+        "It says neither that you should go nor that it is safe. Clean, drain and dry the boat "
+        "between lakes. Maps and plans are not for navigation."
+    )
+
+
+def add_boat(algorithm):
+    """Declare how the boat moves and where it may go."""
+    add = algorithm.addParameter
+    add(params.number(
+        "SPEED", tr("Speed on lanes (unit of speed)"), 5.0,
+        tr("About 5 mph (8 km/h) suits most transducers; faster lanes have fewer soundings and "
+           "more air bubbles under the transducer."), minimum=0.1,
+    ))
+    add(params.choice(
+        "SPEED_UNIT", tr("Unit of speed"),
+        {"mph": tr("statute miles an hour"), "kn": tr("knots"), "kmh": tr("kilometres an hour"),
+         "ms": tr("metres a second")},
+        "mph", tr("Of both speeds."),
+    ))
+    add(params.number(
+        "TRANSIT_SPEED", tr("Speed between lanes (unit of speed)"), None,
+        tr("Left empty, that on lanes."), minimum=0.1, optional=True, advanced=True,
+    ))
+    add(params.number(
+        "TURN_TIME", tr("Time of a turn (s)"), 10.0,
+        tr("What turning into a lane takes beyond its way."), minimum=0.0, advanced=True,
+    ))
+    add(params.distance(
+        "BUFFER", tr("Shore buffer (m)"), 5.0,
+        tr("Lanes end this far from the shore; ways between them keep a quarter of it off at the "
+           "least."), minimum=0.1,
+    ))
+
+
+def launch(optional):
+    parameter = QgsProcessingParameterPoint("LAUNCH", tr("Launch point"), optional=optional)
+    return params.helped(
+        parameter,
+        tr("Where the outing begins and ends: on the water or at the shore.") + (
+            " " + tr("Left empty, the plan begins and ends where its lanes suit best.")
+            if optional else ""
+        ),
+    )
+
+
+def gpx_file():
+    return params.helped(
+        QgsProcessingParameterFileDestination(
+            "GPX", tr("Route and track for the boat's unit"), "GPX (*.gpx)", optional=True,
+            createByDefault=False,
+        ),
+        tr("GPX 1.1: a route with the ends of the lanes in driving order, and the whole path as a "
+           "track."),
+    )
+
+
+def add_figures(algorithm, figures):
+    for name, label in figures:
+        algorithm.addOutput(QgsProcessingOutputNumber(name, label))
+
+
+def read_boat(algorithm, parameters, context) -> dict:
+    """Return the keyword arguments of the core routines, speeds in m/s."""
+    unit = SPEEDS[algorithm.parameterAsEnumString(parameters, "SPEED_UNIT", context)]
+    given = parameters.get("TRANSIT_SPEED") is not None
+    return {
+        "speed": algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
+        "transit_speed": (
+            algorithm.parameterAsDouble(parameters, "TRANSIT_SPEED", context) * unit
+            if given else None
+        ),
+        "turn_s": algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
+        "buffer_m": algorithm.parameterAsDouble(parameters, "BUFFER", context),
+        "min_depth": algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
+    }
+
+
+def interval_m(algorithm, parameters, context) -> float:
+    """Return the contour interval, m."""
+    unit = algorithm.parameterAsEnumString(parameters, "UNIT", context)
+    return algorithm.parameterAsDouble(parameters, "INTERVAL", context) * LENGTH[unit]
+
+
+def read_launch(algorithm, parameters, context, crs):
+    """Return the launch point in ``crs``, shape (2,), or None where it was left empty."""
+    if parameters.get("LAUNCH") in (None, ""):
+        return None
+    point = algorithm.parameterAsPoint(parameters, "LAUNCH", context, crs)
+    return np.array([point.x(), point.y()])
+
+
+def check_polygon_place(source, context, feedback):
+    """Refuse a polygon layer at a pole or across the antimeridian."""
+    if not source.sourceCrs().isValid():
+        return
+    polygon = read_polygon(source, QgsCoordinateReferenceSystem(WGS84), context, feedback)
+    places = np.concatenate(rings(polygon))
+    check_positions(*places.T, tr("Layer '{}'").format(source.sourceName()))
+
+
+def check_raster_place(layer, context):
+    """Refuse a raster at a pole or across the antimeridian."""
+    from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
+
+    if not layer.crs().isValid():
+        return
+    to_gps = QgsCoordinateTransform(
+        layer.crs(), QgsCoordinateReferenceSystem(WGS84), context.transformContext()
+    )
+    box = layer.extent()
+    corners = [(x, y) for x in (box.xMinimum(), box.xMaximum())
+               for y in (box.yMinimum(), box.yMaximum())]
+    try:
+        places = [to_gps.transform(QgsPointXY(x, y)) for x, y in corners]
+    except QgsCsException as error:
+        raise LakefloorError(
+            tr("Raster '{}' lies outside the area of its coordinate system; check that it has the "
+               "right one.").format(layer.name())
+        ) from error
+    check_positions(
+        [p.x() for p in places], [p.y() for p in places], tr("Raster '{}'").format(layer.name())
+    )
+
+
+def optional_polygon(algorithm, parameters, name, crs, context, feedback):
+    source = optional_source(algorithm, parameters, name, context)
+    return read_polygon(source, crs, context, feedback) if source else None
+
+
+def crs_code(crs) -> str:
+    """Return what pyproj reads as this CRS."""
+    return crs.authid() or crs.toWkt()
+
+
+def way(metres) -> str:
+    """Return a length in both units."""
+    return tr("{:.2f} km ({:.2f} mi)").format(metres / 1000.0, metres / MILE)
+
+
+def clock(minutes) -> str:
+    """Return a time as hours and minutes."""
+    whole = round(minutes)
+    return tr("{} h {:02d} min").format(*divmod(whole, 60))
+
+
+def write_gpx(out, lines, crs, title):
+    """Write the optional GPX file."""
+    if out.wanted("GPX") and len(lines):
+        out.file("GPX").write_bytes(
+            lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))
+        )
