@@ -392,6 +392,52 @@ def read_raster(layer, feedback):
 BANDS = ("depth (m)", "standard uncertainty (m)", "distance to the nearest sounding (m)")
 
 
+#: Metadata domain and item in which a raster says how it was drawn.
+RECORD_DOMAIN, RECORD_ITEM = "LAKEFLOOR", "RECORD"
+
+
+class StoredSurface:
+    """A Lakefloor surface on disk that is read in parts.
+
+    Attributes
+    ----------
+    grid : Grid
+        Its geometry; the values are NaN, of no memory.
+    record : str
+        How it was drawn; empty if it does not say.
+    """
+
+    def __init__(self, layer):
+        self._dataset = dataset = gdal.Open(layer.source())
+        if dataset is None:
+            raise LakefloorError(
+                tr("Raster '{}' cannot be read by GDAL.").format(layer.name())
+            )
+        west, dx, _, north, _, dy = dataset.GetGeoTransform()
+        void = np.broadcast_to(np.nan, (dataset.RasterYSize, dataset.RasterXSize))
+        self.grid = Grid(void, west, north, dx, -dy)
+        self.record = dataset.GetMetadataItem(RECORD_ITEM, RECORD_DOMAIN) or ""
+
+    def read(self, rows, cols) -> list:
+        """Return the bands within slices of rows and columns, single precision."""
+        place = cols.start, rows.start, cols.stop - cols.start, rows.stop - rows.start
+        bands = []
+        for number in range(1, len(BANDS) + 1):
+            band = self._dataset.GetRasterBand(number)
+            values = band.ReadAsArray(*place)
+            if values is None:
+                raise LakefloorError(
+                    tr("The older surface cannot be read; its file is damaged. Draw it anew.")
+                )
+            values[values == band.GetNoDataValue()] = np.nan
+            bands.append(values)
+        return bands
+
+    def close(self):
+        """Let go of the file, so that it may be exchanged."""
+        self._dataset = None
+
+
 def srs_wkt(crs) -> str:
     """Return the WKT that GDAL writes into a raster."""
     srs = osr.SpatialReference()

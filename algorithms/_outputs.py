@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +40,7 @@ from .core.soundings import Soundings
 
 NODATA = -9999.0
 _BATCH = 2000
+_MOST_CACHE = 256 * 2**20
 
 
 class Outputs:
@@ -268,6 +270,16 @@ class Outputs:
         self.raster(name, [surface.depth, surface.uncertainty, surface.distance], BANDS, crs,
                     metadata, style="surface")
 
+    @contextmanager
+    def surface_parts(self, name, grid: Grid, crs):
+        """Write a Lakefloor surface part by part, into the :class:`RasterFile` that this yields."""
+        path = self.algorithm.parameterAsOutputLayer(self.parameters, name, self.context)
+        staged = self._stage(Path(path).absolute(), None, name)
+        with RasterFile(staged, grid, BANDS, crs) as raster:
+            yield raster
+        self._styles.append((path, "surface", {}))
+        self.results[name] = path
+
     def raster(self, name, grids: list[Grid], descriptions, crs, metadata=None, style=None,
                **options):
         """Write grids of one geometry as the bands of a raster."""
@@ -303,41 +315,81 @@ def _to_attributes(values, kind) -> list:
     return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]
 
 
-def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None):
-    """Write grids of one geometry as a raster; GeoTIFF is tiled and compressed."""
-    driver_name = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
-    first = grids[0]
-    rows, cols = first.shape
-    tiff = driver_name == "GTiff"
-    driver = gdal.GetDriverByName("GTiff" if tiff else "MEM")
-    creation = ["TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "BIGTIFF=IF_SAFER"] if tiff else []
-    dataset = driver.Create(str(path) if tiff else "", cols, rows, len(grids), gdal.GDT_Float32,
-                            creation)
-    if dataset is None:
-        raise LakefloorError(tr("Cannot write the raster '{}'.").format(path.name))
-    dataset.SetGeoTransform((first.west, first.dx, 0.0, first.north, 0.0, -first.dy))
-    dataset.SetProjection(srs_wkt(crs))
-    dataset.SetMetadata({key: str(value) for key, value in metadata.items()})
-    for number, (grid, description) in enumerate(zip(grids, descriptions), start=1):
-        band = dataset.GetRasterBand(number)
-        band.SetDescription(description)
-        band.SetNoDataValue(NODATA)
-        for start in range(0, rows, 1024):
-            check()
-            block = grid.values[start : start + 1024]
-            band.WriteArray(
-                np.where(np.isfinite(block), block, NODATA).astype(np.float32), 0, start
-            )
-        band.FlushCache()
-    if not tiff:
-        copy = gdal.GetDriverByName(driver_name).CreateCopy(str(path), dataset)
-        if copy is None:
+class RasterFile:
+    """A raster that is written part by part; a GeoTIFF is tiled and compressed.
+
+    Other formats are made from a GeoTIFF beside them when it is complete.
+    """
+
+    def __init__(self, path: Path, grid: Grid, descriptions, crs):
+        driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
+        self._path, self._driver = path, driver
+        self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")
+        # The cache counts as memory of the run, and its default grows with the computer.
+        self._cache = gdal.GetCacheMax()
+        gdal.SetCacheMax(min(self._cache, _MOST_CACHE))
+        rows, cols = grid.shape
+        self._dataset = gdal.GetDriverByName("GTiff").Create(
+            str(self._file), cols, rows, len(descriptions), gdal.GDT_Float32,
+            ["TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=3", "BIGTIFF=IF_SAFER"],
+        )
+        if self._dataset is None:
+            raise LakefloorError(tr("Cannot write the raster '{}'.").format(path.name))
+        self._dataset.SetGeoTransform((grid.west, grid.dx, 0.0, grid.north, 0.0, -grid.dy))
+        self._dataset.SetProjection(srs_wkt(crs))
+        for number, description in enumerate(descriptions, start=1):
+            band = self._dataset.GetRasterBand(number)
+            band.SetDescription(description)
+            band.SetNoDataValue(NODATA)
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, kind, error, trace):
+        try:
+            # Closing writes the last blocks and the directory of the file.
+            self._dataset = None
+            if kind is None and self._driver != "GTiff":
+                self._convert()
+        finally:
+            gdal.SetCacheMax(self._cache)
+        return False
+
+    def describe(self, metadata: dict, domain=""):
+        """Set metadata items of the raster."""
+        self._dataset.SetMetadata({key: str(value) for key, value in metadata.items()}, domain)
+
+    def write(self, rows: slice, cols: slice, bands):
+        """Write a part of every band; NaN is no data."""
+        for number, values in enumerate(bands, start=1):
+            values = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
+            if self._dataset.GetRasterBand(number).WriteArray(values, cols.start, rows.start):
+                raise LakefloorError(
+                    tr("Cannot write the raster '{}'. Is the disk full?").format(self._path.name)
+                )
+
+    def _convert(self):
+        made = gdal.GetDriverByName(self._driver).CreateCopy(
+            str(self._path), gdal.Open(str(self._file))
+        )
+        if made is None:
             raise LakefloorError(
                 tr("GDAL cannot write '{}' as {}; choose a .tif file.").format(
-                    path.name, driver_name)
+                    self._path.name, self._driver)
             )
-        copy = None
-    dataset = None
+        made = None
+        self._file.unlink()
 
 
-__all__ = ["NODATA", "Outputs", "write_raster"]
+def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None):
+    """Write grids of one geometry as a raster."""
+    with RasterFile(path, grids[0], descriptions, crs) as raster:
+        raster.describe(metadata)
+        rows, cols = grids[0].shape
+        for start in range(0, rows, 1024):
+            check()
+            part = slice(start, min(start + 1024, rows))
+            raster.write(part, slice(0, cols), [grid.values[part] for grid in grids])
+
+
+__all__ = ["NODATA", "Outputs", "RasterFile", "write_raster"]

@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-import numpy as np
 from qgis.core import (
     QgsProcessing,
+    QgsProcessingException,
     QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterRasterDestination,
+    QgsProcessingParameterRasterLayer,
 )
 
 from .. import _params as params
 from .._i18n import tr
-from .._layers import optional_source, read_lines, read_polygon, read_soundings, source
+from .._layers import (
+    RECORD_DOMAIN,
+    RECORD_ITEM,
+    StoredSurface,
+    optional_source,
+    read_lines,
+    read_polygon,
+    read_soundings,
+    source,
+)
 from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
-from ..core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
+from ..core.progress import span
+from ..core.spacing import GAP_IN_SPACINGS, suggest_cell, usable
+from ..core.surface import tiles
+from ..core.surface.surface_nodes import frame
 
 BREAK_LINES = "BREAK_LINES"
+UPDATE = "UPDATE"
 
 
 def add_inputs(algorithm):
@@ -43,7 +57,20 @@ def break_lines():
 
 
 def add_outputs(algorithm, label):
-    """Declare the raster and the figures."""
+    """Declare the surface to bring up to date, the raster and the figures."""
+    algorithm.addParameter(
+        params.helped(
+            QgsProcessingParameterRasterLayer(
+                UPDATE, tr("Surface to bring up to date"), optional=True
+            ),
+            tr("A surface that this algorithm drew earlier, before soundings were added. Tiles "
+               "whose soundings, shoreline and break-lines have not changed are taken from it; "
+               "only the others are drawn, with what was learned of the survey then. The result is "
+               "that of drawing all tiles so. Left empty, all is learned and drawn anew. The "
+               "output may have the same file name."),
+            advanced=True,
+        )
+    )
     algorithm.addParameter(QgsProcessingParameterRasterDestination(params.OUTPUT, label))
     for name, text in (
         ("CELL", tr("Cell size (m)")),
@@ -53,77 +80,163 @@ def add_outputs(algorithm, label):
         ("MEAN_DEPTH", tr("Mean depth (m)")),
         ("AREA_M2", tr("Area with depth (m²)")),
         ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
+        ("TILES", tr("Tiles")),
+        ("TILES_DRAWN", tr("Tiles drawn, the others taken from the older surface")),
     ):
         algorithm.addOutput(QgsProcessingOutputNumber(name, text))
 
 
-def grid(algorithm, parameters, context, feedback, make, with_break_lines=False, **options) -> dict:
-    """Read the inputs, call ``make``, write the surface and report it."""
-    soundings, crs = read_soundings(
-        source(algorithm, parameters, params.INPUT, context), context, feedback
-    )
-    datum = datum_of(soundings.select(soundings.accepted))
-    kept = usable(soundings)
-    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
-    options["shoreline"] = read_polygon(shore, crs, context, feedback) if shore else None
-    if with_break_lines:
-        lines = optional_source(algorithm, parameters, BREAK_LINES, context)
-        options["break_lines"] = read_lines(lines, crs, context, feedback) if lines else ()
+def grid(algorithm, parameters, context, feedback, method, options, with_break_lines=False):
+    """Read the inputs, draw the surface tile by tile, write and report it.
 
+    Returns the results, and what the method learned of the survey.
+    """
+    soundings, crs = read_soundings(
+        source(algorithm, parameters, params.INPUT, context), context, feedback,
+        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
+    )
+    count, kept = len(soundings), usable(soundings)
+    del soundings
+    datum = datum_of(kept)
+    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
+    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+    lines = with_break_lines and optional_source(algorithm, parameters, BREAK_LINES, context)
+    lines = read_lines(lines, crs, context, feedback) if lines else ()
     cell, gap = (
         algorithm.parameterAsDouble(parameters, name, context)
         if parameters.get(name) not in (None, "") else None
         for name in (params.CELL_SIZE, params.MAX_GAP)
     )  # fmt: skip
+    progress = algorithm.progress(feedback)
+    older, record = _older(
+        algorithm, parameters, context, feedback, crs, (method, options, cell, gap)
+    )
+    try:
+        if record:
+            cell, gap, spacing = record.cell, record.max_gap, record.spacing
+        else:
+            cell, gap, spacing = _sizes(kept, cell, gap, feedback)
+        f = frame(
+            kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
+        )
+        progress(0.1)
+        if record is None:
+            learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
+            record = tiles.Record(method, options, cell, f.spacing, gap, learned)
+        metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down"}
+        if datum:
+            metadata.update(DATUM_NAME=datum[0], DATUM_ELEVATION_M=datum[1])
+        else:
+            feedback.pushWarning(
+                tr("The soundings are not reduced to a lake datum: depths are below the water of "
+                   "the day.")
+            )
+        with Outputs(algorithm, parameters, context, feedback) as out:
+            with out.surface_parts(params.OUTPUT, f.grid, crs) as raster:
+                raster.describe(metadata)
+                record, figures, drawn = tiles.draw(
+                    f, record, raster.write, progress=span(progress, 0.4, 1.0),
+                    old_grid=older and older.grid, read=older and older.read,
+                )
+                raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
+            if not figures.cells:
+                raise LakefloorError(
+                    tr("No cell got a depth: none lies within {:g} m of a sounding and inside the "
+                       "shoreline. Give a larger maximum gap, or check the shoreline.").format(gap)
+                )
+            if older:
+                # The output may be about to take its place.
+                older.close()
+            out.results.update(
+                CELL=cell,
+                GAP=gap,
+                SOUNDINGS=len(kept),
+                MAX_DEPTH=float(figures.high),
+                MEAN_DEPTH=figures.mean,
+                AREA_M2=float(figures.cells * cell * cell),
+                MEDIAN_UNCERTAINTY=figures.uncertainty(0.5),
+                TILES=len(record.tiles),
+                TILES_DRAWN=drawn,
+            )
+    finally:
+        if older:
+            older.close()
+    _report(figures, record, drawn, count, len(kept), bool(older), shoreline, feedback)
+    return out.results, record.learned
+
+
+def _sizes(kept, cell, gap, feedback) -> tuple:
+    """Return cell size, maximum gap and lane spacing, m, with what was not given estimated."""
+    try:
+        spacing = tiles.survey_spacing(kept)
+    except LakefloorError:
+        if not (cell and gap):
+            raise
+        return cell, gap, gap / GAP_IN_SPACINGS
     if not (cell and gap):
-        spacing = options["spacing"] = lane_spacing(kept)
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
             tr("Lanes lie about {:.1f} m apart. Cell size {:g} m, maximum gap {:.1f} m.").format(
                 spacing, cell, gap
             )
         )
-    surface = make(
-        kept, cell=cell, max_gap=gap, progress=algorithm.progress(feedback), **options
-    )
-    known = np.isfinite(surface.depth.values)
-    if not known.any():
-        raise LakefloorError(
-            tr("No cell got a depth: none lies within {:g} m of a sounding and inside the "
-               "shoreline. Give a larger maximum gap, or check the shoreline.").format(gap)
+    return cell, gap, spacing
+
+
+def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
+    """Return the surface to bring up to date and its record; None and None to draw all anew."""
+    method, options, cell, gap = wanted
+    if not parameters.get(UPDATE):
+        return None, None
+    layer = algorithm.parameterAsRasterLayer(parameters, UPDATE, context)
+    if layer is None:
+        raise QgsProcessingException(algorithm.invalidRasterError(parameters, UPDATE))
+    older = StoredSurface(layer)
+    try:
+        record = tiles.from_text(older.record)
+        differs = next(
+            name
+            for name, same in (
+                (tr("it is in another coordinate reference system"), layer.crs() == crs),
+                (tr("it was drawn by another method"), record.method == method),
+                (tr("the settings of the method differ"), record.options == options),
+                (tr("the cell size differs"), cell in (None, record.cell)),
+                (tr("the maximum gap differs"), gap in (None, record.max_gap)),
+                ("", False),
+            )
+            if not same
         )
-    depth, sigma = surface.depth.values[known], surface.uncertainty.values[known]
-    outside = int(np.isnan(surface.depth.sample(kept.x, kept.y)).sum())
-    if outside and options["shoreline"] is not None:
+    except LakefloorError as error:
+        differs = str(error)
+    if not differs:
+        return older, record
+    older.close()
+    feedback.pushWarning(
+        tr("'{}' cannot be brought up to date: {}. The whole surface is drawn anew.").format(
+            layer.name(), differs.rstrip(".")
+        )
+    )
+    return None, None
+
+
+def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
+    if updated:
+        feedback.pushInfo(
+            tr("{} of {} tiles were drawn; what the others are drawn from has not changed. "
+               "Smoothing and uncertainty are as learned for the older surface.").format(
+                drawn, len(record.tiles)
+            )
+        )
+    if figures.outside and shoreline is not None:
         feedback.pushWarning(
             tr("{:,} of the {:,} accepted soundings lie outside the shoreline; they are not drawn. "
-               "Was it mapped at a lower level?").format(outside, len(kept))
-        )
-    metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down"}
-    if datum:
-        metadata.update(DATUM_NAME=datum[0], DATUM_ELEVATION_M=datum[1])
-    else:
-        feedback.pushWarning(
-            tr("The soundings are not reduced to a lake datum: depths are below the water of the "
-               "day.")
-        )
-    with Outputs(algorithm, parameters, context, feedback) as out:
-        out.surface(params.OUTPUT, surface, crs, metadata)
-        out.results.update(
-            CELL=cell,
-            GAP=gap,
-            SOUNDINGS=len(kept),
-            MAX_DEPTH=float(depth.max()),
-            MEAN_DEPTH=float(depth.mean()),
-            AREA_M2=float(known.sum() * cell * cell),
-            MEDIAN_UNCERTAINTY=float(np.median(sigma)),
+               "Was it mapped at a lower level?").format(figures.outside, kept)
         )
     feedback.pushInfo(
         tr("{:,} accepted of {:,} soundings. {:,} cells of {:g} m with depth, {:,.0f} m². Depth "
            "{:.2f} to {:.2f} m, mean {:.2f} m. Standard uncertainty {:.2f} m in the median, "
            "{:.2f} m in the worst twentieth of the cells.").format(
-            len(kept), len(soundings), len(depth), cell, out.results["AREA_M2"], depth.min(),
-            depth.max(), depth.mean(), np.median(sigma), np.quantile(sigma, 0.95),
+            kept, count, figures.cells, record.cell, figures.cells * record.cell**2, figures.low,
+            figures.high, figures.mean, figures.uncertainty(0.5), figures.uncertainty(0.95),
         )
     )
-    return out.results

@@ -5,7 +5,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.surface.idw import idw_surface
 from . import _gridding
 
 
@@ -55,8 +54,9 @@ class IdwSurface(LakefloorAlgorithm):
         _gridding.add_outputs(self, tr("Depth surface (IDW)"))
 
     def compute(self, parameters, context, feedback):
-        return _gridding.grid(
-            self, parameters, context, feedback, idw_surface,
-            power=self.parameterAsDouble(parameters, "POWER", context),
-            neighbours=self.parameterAsInt(parameters, "NEIGHBOURS", context),
-        )
+        options = {
+            "power": self.parameterAsDouble(parameters, "POWER", context),
+            "neighbours": self.parameterAsInt(parameters, "NEIGHBOURS", context),
+        }
+        results, _ = _gridding.grid(self, parameters, context, feedback, "idw", options)
+        return results

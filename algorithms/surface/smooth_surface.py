@@ -8,7 +8,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.surface.smooth_surface import smooth_surface
 from . import _gridding
 
 SMOOTHING = "SMOOTHING"
@@ -80,17 +79,11 @@ class SmoothSurface(LakefloorAlgorithm):
         smoothing = None
         if parameters.get(SMOOTHING) not in (None, ""):
             smoothing = self.parameterAsDouble(parameters, SMOOTHING, context)
-        fits = []
-
-        def make(soundings, **options):
-            surface, fit = smooth_surface(soundings, smoothing=smoothing, **options)
-            fits.append(fit)
-            return surface
-
-        results = _gridding.grid(
-            self, parameters, context, feedback, make, with_break_lines=True
+        results, learned = _gridding.grid(
+            self, parameters, context, feedback, "smooth", {"smoothing": smoothing},
+            with_break_lines=True,
         )
-        fit = fits[0]
+        fit = learned.fit
         results.update(SMOOTHING_USED=fit.smoothing, ALONG_STRIKE=fit.along)
         if math.isnan(fit.lane_out_rmse):
             feedback.pushWarning(

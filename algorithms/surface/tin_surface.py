@@ -4,7 +4,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from ..core.surface.tin import tin_surface
 from . import _gridding
 
 
@@ -41,6 +40,7 @@ class TinSurface(LakefloorAlgorithm):
         _gridding.add_outputs(self, tr("Depth surface (TIN)"))
 
     def compute(self, parameters, context, feedback):
-        return _gridding.grid(
-            self, parameters, context, feedback, tin_surface, with_break_lines=True
+        results, _ = _gridding.grid(
+            self, parameters, context, feedback, "tin", {}, with_break_lines=True
         )
+        return results

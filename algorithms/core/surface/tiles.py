@@ -1,0 +1,553 @@
+"""Surfaces of any size, drawn tile by tile, and brought up to date where soundings are new.
+
+What a method needs to know of the whole survey is learned once, for a large lake from windows
+of it. A tile is then a function of that and of the soundings within it and a halo around it,
+so that neither the order of the tiles nor the number of threads changes a number, and a tile
+whose input has not changed need not be drawn again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import closing
+from dataclasses import asdict, dataclass, field, replace
+from hashlib import blake2b
+
+import numpy as np
+
+from ..errors import Cancelled, LakefloorError
+from ..grid import Grid, Surface
+from ..progress import Progress, silent
+from ..soundings import Soundings, concatenate
+from ..spacing import lane_spacing
+from .idw import draw_idw, learn_idw
+from .smooth_surface import Fit, Learned, depth_limits, draw_smooth, learn_smooth
+from .surface_nodes import Frame, join
+from .surface_uncertainty import Growth
+from .tin import draw_tin, learn_tin
+
+#: A grid of up to this many cells is one tile.
+ONE_TILE = 2_000_000
+# Tiles and halos are multiples of 64 cells, as the coarser grids of the smooth surface want it.
+_STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
+# Halos: in maximum gaps, and for the smooth surface in lane spacings too.
+_GAPS, _SPACINGS = 2.0, 8.0
+_SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
+_SPACING_SOUNDINGS, _SQUARES, _SQUARES_USED = 1_000_000, 8, 8
+_MOST_WORKERS = 4
+_LOOK = 0.1
+_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Method:
+    """A way of gridding: what it learns from a whole survey and how it draws a part.
+
+    Attributes
+    ----------
+    learn : callable
+        ``learn(frame, progress=..., **options) -> learned``
+    draw : callable
+        ``draw(frame, learned, progress=..., **options) -> Surface``
+    spacings : float
+        Lane spacings of halo that a part needs, if more than two maximum gaps.
+    draw_options : tuple of str
+        Those of the options that ``draw`` takes.
+    """
+
+    learn: Callable
+    draw: Callable
+    spacings: float = 0.0
+    draw_options: tuple = ()
+
+
+METHODS = {
+    "tin": Method(learn_tin, draw_tin),
+    "idw": Method(learn_idw, draw_idw, 0.0, ("power", "neighbours", "sectors")),
+    "smooth": Method(learn_smooth, draw_smooth, _SPACINGS),
+}
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A part of a raster.
+
+    Attributes
+    ----------
+    key : str
+        Names the tile whatever the raster it is in.
+    rows, cols : slice
+        Cells of the raster that it fills.
+    drawn_rows, drawn_cols : slice
+        With the halo; they may lie beyond the raster.
+    """
+
+    key: str
+    rows: slice
+    cols: slice
+    drawn_rows: slice
+    drawn_cols: slice
+
+
+@dataclass(frozen=True)
+class Record:
+    """How a surface was drawn; kept with it so that it can be brought up to date.
+
+    Attributes
+    ----------
+    method : str
+        Of :data:`METHODS`.
+    options : dict
+        Options of the method.
+    cell, spacing, max_gap : float
+        m.
+    learned : Growth or Learned
+    tiles : dict of str to tuple
+        For each tile a digest of all that it is drawn from, and its least and greatest
+        depth, m; None where no cell has a depth.
+    """
+
+    method: str
+    options: dict
+    cell: float
+    spacing: float
+    max_gap: float
+    learned: object
+    tiles: dict = field(default_factory=dict)
+
+
+def to_text(record: Record) -> str:
+    """Return a record as JSON, every number to its last digit."""
+    return json.dumps({"version": _VERSION, **asdict(record)}, default=lambda a: a.tolist())
+
+
+def from_text(text: str) -> Record:
+    """Return the record that :func:`to_text` wrote.
+
+    Raises
+    ------
+    LakefloorError
+        If the text is no record, or one of another version.
+    """
+    try:
+        found = json.loads(text)
+        if found.pop("version") != _VERSION:
+            raise ValueError("version")
+        known = found["learned"]
+        if found["method"] == "smooth":
+            at, sigma, least = known["law"]
+            law = (np.array(at), np.array(sigma), least)
+            found["learned"] = Learned(**{**known, "fit": Fit(**known["fit"]), "law": law})
+        else:
+            found["learned"] = Growth(**known)
+        found["tiles"] = {key: tuple(value) for key, value in found["tiles"].items()}
+        return Record(**found)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise LakefloorError(
+            "The surface does not say how it was drawn, so it cannot be brought up to date."
+        ) from error
+
+
+class Figures:
+    """Figures of a surface, gathered tile by tile, of memory that does not grow."""
+
+    def __init__(self):
+        self.cells, self.low, self.high, self._sum, self.outside = 0, np.inf, -np.inf, 0.0, 0
+        # Positive single-precision numbers sort as their bits do; the upper 20 give classes
+        # of a four-thousandth.
+        self._classes = np.zeros(1 << 20, dtype=np.int64)
+
+    def add(self, depth, sigma):
+        """Take in depth and standard uncertainty, m, single precision, of some cells."""
+        known = np.isfinite(depth)
+        if not known.any():
+            return
+        depth, sigma = depth[known], np.ascontiguousarray(sigma[known], dtype=np.float32)
+        self.cells += len(depth)
+        self.low, self.high = min(self.low, depth.min()), max(self.high, depth.max())
+        self._sum += float(depth.sum(dtype=float))
+        self._classes += np.bincount(sigma.view(np.uint32) >> 12, minlength=len(self._classes))
+
+    @property
+    def mean(self) -> float:
+        """Mean depth, m."""
+        return self._sum / self.cells
+
+    def uncertainty(self, share: float) -> float:
+        """Return the standard uncertainty, m, that ``share`` of the cells do not exceed."""
+        found = np.searchsorted(np.cumsum(self._classes), share * self.cells)
+        return float(np.array([(int(found) << 12) + (1 << 11)], dtype=np.uint32).view("f4")[0])
+
+
+def survey_spacing(soundings: Soundings) -> float:
+    """Return the lane spacing of a survey of any size, m.
+
+    That of :func:`~.spacing.lane_spacing`; of more than a million soundings, the median of
+    eight squares of the survey.
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`~.spacing.lane_spacing`.
+    """
+    if len(soundings) <= _SPACING_SOUNDINGS:
+        return lane_spacing(soundings)
+    x, y = soundings.x, soundings.y
+    side = max(np.ptp(x), np.ptp(y)) / _SQUARES * (1.0 + 1e-9)
+    square = ((y - y.min()) // side * _SQUARES + (x - x.min()) // side).astype(np.int16)
+    found = []
+    for number in _evenly(np.bincount(square), _SQUARES_USED):
+        try:
+            found.append(lane_spacing(soundings.select(np.flatnonzero(square == number))))
+        except LakefloorError:
+            # A square at the rim may hold a single lane.
+            continue
+    return float(np.median(found)) if found else lane_spacing(soundings)
+
+
+def _evenly(counts, most: int) -> np.ndarray:
+    """Return up to ``most`` of the well-filled classes, evenly over them all."""
+    filled = np.flatnonzero(counts >= 0.5 * counts[counts > 0].mean())
+    return filled[np.unique(np.linspace(0, len(filled) - 1, min(most, len(filled))).astype(int))]
+
+
+def tiles_of(f: Frame, method: str) -> list:
+    """Return the tiles of the raster of a frame, from north-west to south-east.
+
+    Their edges are multiples of the tile's side from the origin of the CRS, so that a lake
+    that grows keeps its tiles. A raster of up to :data:`ONE_TILE` cells is one tile.
+    """
+    rows, cols = f.grid.shape
+    if rows * cols <= ONE_TILE:
+        every = slice(0, rows), slice(0, cols)
+        return [Tile("whole", *every, *every)]
+    reach = max(_GAPS * f.max_gap, METHODS[method].spacings * f.spacing)
+    halo = _STEP * int(np.ceil(reach / f.grid.dx / _STEP))
+    side = _SIDE if halo <= _WIDEST_HALO else _WIDE_SIDE
+    top, left = -round(f.grid.north / f.grid.dy), round(f.grid.west / f.grid.dx)
+    found = []
+    for down in range(top // side, -(-(top + rows) // side)):
+        for right in range(left // side, -(-(left + cols) // side)):
+            row, col = down * side - top, right * side - left
+            found.append(
+                Tile(
+                    f"{side} {down} {right}",
+                    slice(max(row, 0), min(row + side, rows)),
+                    slice(max(col, 0), min(col + side, cols)),
+                    slice(row - halo, row + side + halo),
+                    slice(col - halo, col + side + halo),
+                )
+            )
+    return found
+
+
+class _Parts:
+    """Parts of a frame, found without looking through all of it each time."""
+
+    def __init__(self, f: Frame, side: int):
+        self.frame, self.side = f, side
+        self._sorted = {}
+        for name in ("nodes", "soundings"):
+            row, col = f.grid.rows_cols(*(getattr(getattr(f, name), axis) for axis in "xy"))
+            row = np.floor((row + 0.5) / side).astype(np.int32)
+            col = np.floor((col + 0.5) / side).astype(np.int32)
+            low, wide = (row.min(), col.min()), int(np.ptp(col)) + 1
+            bin_ = (row - low[0]).astype(np.int64) * wide + (col - low[1])
+            order = np.argsort(bin_, kind="stable")
+            starts = np.searchsorted(bin_[order], np.arange((int(np.ptp(row)) + 1) * wide + 1))
+            self._sorted[name] = order, starts, low, wide
+
+    def window(self, rows: slice, cols: slice) -> Frame:
+        """Return what :meth:`Frame.window` does."""
+        near = {}
+        for name, (order, starts, low, wide) in self._sorted.items():
+            high = (len(starts) - 1) // wide
+            first = max(rows.start // self.side - low[0], 0)
+            last = min((rows.stop - 1) // self.side - low[0], high - 1)
+            left = min(max(cols.start // self.side - low[1], 0), wide)
+            right = min(max((cols.stop - 1) // self.side - low[1] + 1, 0), wide)
+            chosen = [
+                order[starts[row * wide + left] : starts[row * wide + right]]
+                for row in range(first, last + 1) if right > left
+            ]  # fmt: skip
+            # As logged again, which the nodes of break-lines and sums of depths depend on.
+            chosen = np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
+            near[name] = getattr(self.frame, name).select(chosen)
+        return replace(self.frame, **near).window(rows, cols)
+
+
+def _sample(f: Frame) -> Frame:
+    """Return windows of a large lake side by side, as a frame to learn from."""
+    cell = f.grid.dx
+    side = _STEP * int(np.ceil(_SAMPLE_SPACINGS * f.spacing / cell / _STEP))
+    side = min(side, _SIDE)
+    apart = side + _STEP * int(np.ceil(f.max_gap / cell / _STEP))
+    rows, cols = f.grid.shape
+    across = -(-cols // side)
+    row, col = f.grid.rows_cols(f.soundings.x, f.soundings.y)
+    row = np.floor((row + 0.5) / side).clip(0, -(-rows // side) - 1)
+    col = np.floor((col + 0.5) / side).clip(0, across - 1)
+    counts = np.bincount((row * across + col).astype(np.int64))
+    most = _SAMPLE_CELLS // side**2
+    chosen = _evenly(counts, most)
+    while len(chosen) > 1 and counts[chosen].sum() > _SAMPLE_SOUNDINGS:
+        most = len(chosen) // 2
+        chosen = _evenly(counts, most)
+    grid = Grid(np.broadcast_to(np.nan, (side, apart * len(chosen))), 0.0, side * cell, cell, cell)
+    mask = np.zeros(grid.shape, dtype=bool)
+    nodes, soundings = [], []
+    for number, window in enumerate(chosen):
+        down, right = window // across * side, window % across * side
+        part = f.window(slice(down, down + side), slice(right, right + side))
+        first = number * apart
+        mask[:, first : first + side] = part.mask
+        west, north = part.grid.west - first * cell, part.grid.north - grid.north
+        for found, kept in ((nodes, part.nodes), (soundings, part.soundings)):
+            found.append(replace(kept, x=kept.x - west, y=kept.y - north))
+    sample = replace(
+        f, nodes=join(nodes), soundings=concatenate(soundings), grid=grid, shoreline=None,
+        break_lines=(),
+    )  # fmt: skip
+    # The mask of the windows, in place of the one that the frame would make of a shoreline.
+    vars(sample)["mask"] = mask
+    return sample
+
+
+def learn(f: Frame, method: str, options: dict, progress: Progress = silent):
+    """Return what a method needs to know of a whole survey, of a large one from a sample.
+
+    Parameters
+    ----------
+    f : Frame
+    method : str
+        Of :data:`METHODS`.
+    options : dict
+        Options of the method.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        As the method's own.
+    """
+    sample = _sample(f) if f.grid.values.size > ONE_TILE else f
+    learned = METHODS[method].learn(sample, progress=progress, **options)
+    return _within_limits(f, learned)
+
+
+def _within_limits(f: Frame, learned):
+    """Return what was learned with the limits of depth of a survey, where it has such."""
+    if not isinstance(learned, Learned):
+        return learned
+    low, high = depth_limits(f)
+    return replace(learned, low=low, high=high)
+
+
+def draw(
+    f: Frame,
+    record: Record,
+    write: Callable,
+    *,
+    old_grid: Grid | None = None,
+    read: Callable | None = None,
+    workers: int | None = None,
+    progress: Progress = silent,
+) -> tuple:
+    """Draw a surface tile by tile.
+
+    Parameters
+    ----------
+    f : Frame
+        Of the whole survey.
+    record : Record
+        What was learned; with the tiles of an older surface, those that have not changed
+        are taken from it.
+    write : callable
+        ``write(rows, cols, bands)`` is called in this thread for one tile after the other;
+        ``bands`` are depth, standard uncertainty and distance, m, single precision.
+    old_grid : Grid, optional
+        Geometry of the older surface.
+    read : callable, optional
+        ``read(rows, cols) -> bands`` returns cells of the older surface, as rows and
+        columns of its own grid.
+    workers : int, optional
+        Tiles drawn at the same time; a thread for each processor, at most four, if None.
+    progress : callable
+
+    Returns
+    -------
+    record : Record
+        With the tiles of this surface.
+    figures : Figures
+    drawn : int
+        Number of tiles drawn; the others were taken from the older surface.
+    """
+    learned = _within_limits(f, record.learned)
+    before, record = record, replace(record, learned=learned, tiles={})
+    settings = _settings(f, record)
+    every = tiles_of(f, record.method)
+    f = replace(f, soundings=_bare(f.soundings))
+    parts = f if len(every) == 1 else _Parts(f, _SIDE)
+    method = METHODS[record.method]
+    options = {k: v for k, v in record.options.items() if k in method.draw_options}
+    figures, drawn = Figures(), 0
+
+    def work(tile: Tile, report: Progress):
+        part = f if len(every) == 1 else parts.window(tile.drawn_rows, tile.drawn_cols)
+        digest = _digest(part, settings)
+        row, col = f.grid.rows_cols(part.soundings.x, part.soundings.y)
+        row, col = (np.floor(at + 0.5).astype(np.int64) for at in (row, col))
+        mine = (
+            (row >= tile.rows.start) & (row < tile.rows.stop)
+            & (col >= tile.cols.start) & (col < tile.cols.stop)
+        )  # fmt: skip
+        places = row[mine] - tile.rows.start, col[mine] - tile.cols.start
+        known = before.tiles.get(tile.key)
+        if known and known[0] == digest and _still_holds(known, before.learned, learned):
+            window = _window_of(old_grid, f.grid, tile)
+            if window is not None:
+                report(1.0)
+                return tile, known, window, None, places
+        if len(part.soundings):
+            surface = method.draw(part, learned, progress=report, **options)
+        else:
+            surface = Surface(*(part.grid,) * 3)
+        entry, bands = _cut(surface, tile, digest)
+        return tile, entry, None, bands, places
+
+    with closing(_in_order(every, work, workers, progress)) as results:
+        for tile, entry, window, bands, places in results:
+            if bands is None:
+                bands = read(*window)
+            else:
+                drawn += 1
+            write(tile.rows, tile.cols, bands)
+            record.tiles[tile.key] = entry
+            figures.add(bands[0], bands[1])
+            figures.outside += int(np.isnan(bands[0][places]).sum())
+    return record, figures, drawn
+
+
+def _bare(soundings: Soundings) -> Soundings:
+    """Return soundings without what no tile is drawn from, so that it need not be copied."""
+    used = ("x", "y", "depth", "uncert")
+    return Soundings(
+        **{
+            name: value if name in used else np.broadcast_to(value[:1], value.shape)
+            for name, value in vars(soundings).items()
+        }
+    )
+
+
+def _cut(surface: Surface, tile: Tile, digest: str) -> tuple:
+    """Return the entry of a tile and its bands without the halo."""
+    top, left = tile.rows.start - tile.drawn_rows.start, tile.cols.start - tile.drawn_cols.start
+    own = (
+        slice(top, top + tile.rows.stop - tile.rows.start),
+        slice(left, left + tile.cols.stop - tile.cols.start),
+    )
+    depth = surface.depth.values[own]
+    known = depth[np.isfinite(depth)]
+    reach = (float(known.min()), float(known.max())) if len(known) else (None, None)
+    grids = (surface.depth, surface.uncertainty, surface.distance)
+    return (digest, *reach), [grid.values[own].astype(np.float32) for grid in grids]
+
+
+def _still_holds(known, before, now) -> bool:
+    """Tell whether limits of depth that have changed leave a tile as it is."""
+    if not isinstance(now, Learned) or known[1] is None:
+        return True
+    if (before.low, before.high) == (now.low, now.high):
+        return True
+    _, low, high = known
+    return before.low < low and high < before.high and now.low <= low and high <= now.high
+
+
+def _window_of(old: Grid | None, grid: Grid, tile: Tile):
+    """Return the rows and columns of an older raster that are those of a tile, or None."""
+    if old is None:
+        return None
+    down = round((old.north - grid.north) / grid.dy)
+    right = round((grid.west - old.west) / grid.dx)
+    rows = slice(tile.rows.start + down, tile.rows.stop + down)
+    cols = slice(tile.cols.start + right, tile.cols.stop + right)
+    within = (
+        rows.start >= 0 and cols.start >= 0
+        and rows.stop <= old.shape[0] and cols.stop <= old.shape[1]
+    )  # fmt: skip
+    return (rows, cols) if within else None
+
+
+def _settings(f: Frame, record: Record) -> bytes:
+    """Return all that tiles are drawn from but for what lies within them."""
+    learned = record.learned
+    if isinstance(learned, Learned):
+        learned = replace(learned, low=0.0, high=0.0)
+    kept = replace(record, learned=learned, spacing=f.spacing, max_gap=f.max_gap, tiles={})
+    return f"{to_text(kept)} {f.shore_depth!r}".encode()
+
+
+def _digest(part: Frame, settings: bytes) -> str:
+    """Return a digest of all that a part is drawn from."""
+    digest = blake2b(settings, digest_size=12)
+    digest.update(repr((part.grid.bounds, part.grid.shape)).encode())
+    points = (
+        (part.nodes, ("x", "y", "depth", "uncert", "kind")),
+        (part.soundings, ("x", "y", "depth", "uncert")),
+    )
+    for kept, names in points:
+        digest.update(str(len(kept)).encode())
+        for name in names:
+            digest.update(np.ascontiguousarray(getattr(kept, name)).data)
+    if part.shoreline is not None:
+        digest.update(np.packbits(part.mask).data)
+    west, south, east, north = part.grid.bounds
+    for line in part.break_lines:
+        line = np.ascontiguousarray(line, dtype=float)
+        (left, bottom), (right, top) = line[:, :2].min(axis=0), line[:, :2].max(axis=0)
+        if left <= east and right >= west and bottom <= north and top >= south:
+            digest.update(line.data)
+    return digest.hexdigest()
+
+
+def _in_order(every, work, workers, progress):
+    """Yield the results of ``work`` in order, made in threads, few of them ahead."""
+    if len(every) == 1:
+        yield work(every[0], progress)
+        return
+    workers = workers or min(os.cpu_count() or 1, _MOST_WORKERS)
+    stop, done = threading.Event(), np.zeros(len(every))
+
+    def report(number):
+        def tell(fraction):
+            if stop.is_set():
+                raise Cancelled
+            done[number] = fraction
+
+        return tell
+
+    waiting = deque()
+
+    def first():
+        while not wait([waiting[0]], timeout=_LOOK).done:
+            progress(float(done.mean()))
+        progress(float(done.mean()))
+        return waiting.popleft().result()
+
+    with ThreadPoolExecutor(workers) as pool:
+        try:
+            for number, tile in enumerate(every):
+                waiting.append(pool.submit(work, tile, report(number)))
+                if len(waiting) > workers:
+                    yield first()
+            while waiting:
+                yield first()
+        finally:
+            stop.set()
+            for future in waiting:
+                future.cancel()
