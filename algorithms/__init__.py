@@ -31,9 +31,11 @@ _ALGORITHMS = (
     ("share.lake_statistics", "LakeStatistics"),
     ("share.level_table", "LevelTable"),
     ("share.map_sheet", "MapSheet"),
+    ("share.structure_sheets", "StructureSheets"),
     ("share.lake_project", "LakeProject"),
     ("share.export_waypoints", "ExportWaypoints"),
     ("share.import_waypoints", "ImportWaypoints"),
+    ("share.copy_to_share", "CopyToShare"),
 )
 
 

@@ -1,0 +1,270 @@
+"""What may leave in a copy to share, and how places are coarsened and put out of order.
+
+Nothing is taken out of a copy: a copy is made of what is named here, and of nothing else.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from shapely.geometry import LineString, MultiLineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+
+from ..blocks import block_mean
+from ..errors import LakefloorError
+from ..grid import Grid, empty_grid
+from ..share.sheet import CAUTIONS
+
+#: Places are rounded to this, m, where they are not coarsened further.
+ROUNDING_M = 0.01
+
+#: Depths are rounded to so many decimals, m.
+_DEPTH_DECIMALS = 3
+
+_UNIT = re.compile("ft|m")
+_FIGURES = re.compile(r"(over )?[\d.]+( to [\d.]+)?( (ft|m))?", re.ASCII)
+_LINE = re.compile("line|hump|hollow")
+_BREAK = re.compile("crest|steepest|toe")
+_WRITTEN = re.compile(".*", re.DOTALL)
+_NUMBER = None
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of layer that may be shared.
+
+    Attributes
+    ----------
+    name : str
+        Of the layer in the copy.
+    geometry : str
+        ``point``, ``line`` or ``polygon``.
+    told_by : frozenset of str
+        Fields by which such a layer is known.
+    keeps : dict
+        Field -> None for numbers, or the pattern of texts that may leave.
+    picks : tuple of str
+        Numbers that may leave as well where the user picks them.
+    """
+
+    name: str
+    geometry: str
+    told_by: frozenset
+    keeps: dict
+    picks: tuple = field(default=())
+
+
+KINDS = (
+    Kind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
+         ("uncert_m", "hardness", "water_temp_c")),
+    Kind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
+        "depth": _NUMBER, "unit": _UNIT, "depth_m": _NUMBER, "label": _FIGURES, "index": _NUMBER,
+        "kind": _LINE, "supported": _NUMBER,
+    }),
+    Kind("break_lines", "line", frozenset({"kind", "drop_off"}), {
+        "drop_off": _NUMBER, "kind": _BREAK, "height_m": _NUMBER, "width_m": _NUMBER,
+        "slope_mean_pct": _NUMBER,
+    }),
+    Kind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
+        "depth_from": _NUMBER, "depth_to": _NUMBER, "unit": _UNIT, "label": _FIGURES,
+        "depth_from_m": _NUMBER, "depth_to_m": _NUMBER,
+    }),
+    Kind("area", "polygon", frozenset(), {}),
+)
+
+#: Marks that the user picked, with what the user wrote.
+MARKS = Kind("marks", "point", frozenset(), {
+    "name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER,
+})
+
+#: Licences offered, with what they mean.
+LICENCES = {
+    "personal": "For the person who received it. Not to be passed on or published.",
+    "CC0-1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
+    "CC-BY-4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
+    "CC-BY-SA-4.0": "Creative Commons Attribution-ShareAlike 4.0. "
+                    "https://creativecommons.org/licenses/by-sa/4.0/",
+    "CC-BY-NC-4.0": "Creative Commons Attribution-NonCommercial 4.0. "
+                    "https://creativecommons.org/licenses/by-nc/4.0/",
+    "ODbL-1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
+}
+
+
+def kind_of(geometry: str, fields):
+    """Return the kind of a layer, or None where it may not be shared.
+
+    A point layer that is not of soundings holds marks, and a line layer that is no chart may be
+    a track: both are None.
+    """
+    fields = set(fields)
+    return next(
+        (k for k in KINDS if k.geometry == geometry and k.told_by <= fields), None
+    )
+
+
+def with_picks(kind: Kind, picked) -> Kind:
+    """Return the kind with fields that the user picked.
+
+    Raises
+    ------
+    LakefloorError
+        If a field may not leave.
+    """
+    picked = list(dict.fromkeys(picked))
+    refused = [name for name in picked if name not in kind.picks]
+    if refused:
+        raise LakefloorError(
+            f"Field '{refused[0]}' of {kind.name} cannot be shared. What may be picked is "
+            f"{', '.join(kind.picks) or 'nothing'}: names, times, lanes, raw depths and "
+            "corrections tell who was where and when."
+        )
+    return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
+
+
+def shared_value(kind: Kind, name: str, value):
+    """Return a value as it may leave: a number, a text that fits its pattern, or None."""
+    pattern = kind.keeps[name]
+    if value is None:
+        return None
+    if pattern is _NUMBER:
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            return None
+        return round(number, _DEPTH_DECIMALS) if np.isfinite(number) else None
+    return str(value) if pattern.fullmatch(str(value)) else None
+
+
+def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
+    """Return soundings at coarse places, from south to north and west to east.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        m.
+    *values : array, shape (n,)
+        For example depth, m.
+    cell : float or None
+        Side of square cells, m: of each, one sounding at its centre with the mean of what is
+        known of each value leaves. None rounds places to 1 cm.
+
+    Returns
+    -------
+    tuple of array
+        ``x``, ``y`` and the values. The order is that of place, and tells nothing of the order
+        in which they were logged.
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    values = [np.asarray(v, float) for v in values]
+    if x.size and cell:
+        known = [np.isfinite(v).astype(float) for v in values]
+        means = block_mean(x, y, cell, *[np.nan_to_num(v) for v in values], *known)
+        mean_x, mean_y = means[:2]
+        x, y = ((np.floor(v / cell) + 0.5) * cell for v in (mean_x, mean_y))
+        sums, shares = means[2 : 2 + len(values)], means[2 + len(values) : -1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            values = [s / share for s, share in zip(sums, shares)]
+    x, y = rounded(x), rounded(y)
+    values = [np.round(v, _DEPTH_DECIMALS) for v in values]
+    order = np.lexsort((*values, x, y))
+    return tuple(v[order] for v in (x, y, *values))
+
+
+def rounded(values) -> np.ndarray:
+    """Return places rounded to 1 cm."""
+    return np.round(np.asarray(values, float), 2)
+
+
+def coarse_shape(shape: BaseGeometry, geometry: str, cell: float | None) -> BaseGeometry:
+    """Return a shape with its vertices on a square grid, empty if nothing is left.
+
+    Parameters
+    ----------
+    shape : shapely geometry
+        Parts of another kind, as a clip leaves them where shapes touch, are left out.
+    geometry : str
+        ``line`` or ``polygon``.
+    cell : float or None
+        m; None rounds places to 1 cm.
+
+    Returns
+    -------
+    shapely MultiLineString or MultiPolygon
+    """
+    def snapped(coords):
+        at = np.asarray(coords, float)[:, :2]
+        at = rounded(np.round(at / cell) * cell if cell else at)
+        return at[np.concatenate([[True], (np.diff(at, axis=0) != 0.0).any(1)])]
+
+    parts = _simple_parts(shape)
+    if geometry == "line":
+        lines = [snapped(part.coords) for part in parts if part.geom_type == "LineString"]
+        return MultiLineString([LineString(at) for at in lines if len(at) > 1])
+    polygons = []
+    for part in parts:
+        if part.geom_type == "Polygon":
+            outer, *holes = (snapped(r.coords) for r in (part.exterior, *part.interiors))
+            if len(outer) > 3:
+                polygons.append(Polygon(outer, [r for r in holes if len(r) > 3]).buffer(0.0))
+    merged = _simple_parts(unary_union(polygons)) if polygons else []
+    return MultiPolygon([part for part in merged if part.geom_type == "Polygon"])
+
+
+def _simple_parts(shape):
+    if shape.is_empty:
+        return []
+    if hasattr(shape, "geoms"):
+        return [p for part in shape.geoms for p in _simple_parts(part)]
+    return [shape]
+
+
+def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid:
+    """Return a grid cut to a mask and to what it holds, averaged to coarser cells.
+
+    Parameters
+    ----------
+    grid : Grid
+    mask : array of bool, shape of the grid, optional
+        Cells that may leave.
+    cell : float or None
+        m; a grid with cells of this size or larger stays as it is.
+
+    Raises
+    ------
+    LakefloorError
+        If no cell with a value is left.
+    """
+    values = grid.values if mask is None else np.where(mask, grid.values, np.nan)
+    known = np.isfinite(values)
+    if not known.any():
+        raise LakefloorError("holds nothing within the area to share.")
+    rows, cols = (np.flatnonzero(known.any(axis)) for axis in (1, 0))
+    if not cell or cell <= min(grid.dx, grid.dy):
+        top, left = rows[0], cols[0]
+        return Grid(
+            values[top : rows[-1] + 1, left : cols[-1] + 1],
+            grid.west + left * grid.dx, grid.north - top * grid.dy, grid.dx, grid.dy,
+        )
+    row, col = np.nonzero(known)
+    x, y, mean, _ = block_mean(grid.x[col], grid.y[row], cell, values[known])
+    out = empty_grid((x.min(), y.min(), x.max(), y.max()), cell)
+    row, col = (np.rint(v).astype(int) for v in out.rows_cols(x, y))
+    out.values[row.clip(0, out.shape[0] - 1), col.clip(0, out.shape[1] - 1)] = mean
+    return out
+
+
+def readme(leaves, licence, attribution="", datum="", crs="") -> str:
+    """Return the text that goes with a copy: what it holds, licence, datum and cautions."""
+    lines = [
+        "COPY OF A LAKE MAP", "", "What it holds:", *[f"- {line}" for line in leaves], "",
+        "Depths are metres, positive down"
+        + (f", below the lake datum '{datum}'." if datum else "; the lake datum is not stated."),
+        f"Coordinates: {crs}." if crs else "", "",
+        f"Licence: {LICENCES[licence]}",
+    ]
+    if attribution:
+        lines.append(f"To be named: {attribution}")
+    return "\n".join([*lines, "", "Cautions:", *[f"- {text}" for text in CAUTIONS], ""])

@@ -1,0 +1,100 @@
+"""A GeoPackage written from nothing, which holds what it is given and no more."""
+
+import sqlite3
+from contextlib import closing
+
+from osgeo import gdal, ogr, osr
+
+from .._i18n import tr
+from ..core.errors import LakefloorError
+
+#: Stands where the standard asks for a time of the last change.
+NO_TIME = "1970-01-01T00:00:00.000Z"
+
+_TYPES = {"double": ogr.OFTReal, "text": ogr.OFTString}
+_GEOMETRIES = {
+    "point": ogr.wkbPoint, "line": ogr.wkbMultiLineString, "polygon": ogr.wkbMultiPolygon,
+}
+
+
+def write_geopackage(path, layers, epsg: int, check=lambda: None):
+    """Write layers and read them back.
+
+    Parameters
+    ----------
+    path : Path
+        Of a file that does not exist.
+    layers : list of (str, str, list, list)
+        Name, geometry (``point``, ``line``, ``polygon``), fields as (name, ``double`` or
+        ``text``), and rows as (WKB, values).
+    epsg : int
+    check : callable
+        Called once per batch of rows; may raise to stop.
+
+    Raises
+    ------
+    LakefloorError
+        If the file cannot be written in full.
+    """
+    srs = osr.SpatialReference()
+    srs.ImportFromEPSG(epsg)
+    srs.SetAxisMappingStrategy(osr.OAMS_TRADITIONAL_GIS_ORDER)
+    try:
+        _write(path, layers, srs, check)
+        with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+            db.execute("PRAGMA secure_delete = ON")
+            db.execute("UPDATE gpkg_contents SET last_change = ?", (NO_TIME,))
+            db.execute("VACUUM")
+            whole = db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+            counts = [
+                db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]
+                for name, *_ in layers
+            ]
+    except (RuntimeError, sqlite3.Error) as error:
+        raise _cannot(path, error) from error
+    if not whole or counts != [len(rows) for *_, rows in layers]:
+        raise _cannot(path, tr("it is not whole"))
+
+
+def _cannot(path, reason):
+    return LakefloorError(
+        tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
+            path.name, reason)
+    )
+
+
+def _write(path, layers, srs, check):
+    def made(thing):
+        # GDAL raises only where a program has asked for exceptions.
+        if thing is None:
+            raise RuntimeError(gdal.GetLastErrorMsg())
+        return thing
+
+    def done(code):
+        if code:
+            raise RuntimeError(gdal.GetLastErrorMsg())
+
+    gdal.PushErrorHandler("CPLQuietErrorHandler")
+    try:
+        dataset = made(
+            gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
+        for name, geometry, fields, rows in layers:
+            layer = made(dataset.CreateLayer(
+                name, srs, _GEOMETRIES[geometry], ["FID=fid", "GEOMETRY_NAME=geom"]))
+            for field, kind in fields:
+                done(layer.CreateField(ogr.FieldDefn(field, _TYPES[kind])))
+            done(layer.StartTransaction())
+            for i, (wkb, values) in enumerate(rows):
+                if i % 5000 == 0:
+                    check()
+                feature = ogr.Feature(layer.GetLayerDefn())
+                feature.SetGeometry(ogr.CreateGeometryFromWkb(wkb))
+                for (field, _), value in zip(fields, values):
+                    if value is not None:
+                        feature.SetField(field, value)
+                done(layer.CreateFeature(feature))
+            done(layer.CommitTransaction())
+        # A feature must not outlive its layer, nor a layer its data set.
+        feature = layer = dataset = None
+    finally:
+        gdal.PopErrorHandler()

@@ -1,0 +1,55 @@
+"""A folder of results, made beside its place and moved there when it is complete."""
+
+import os
+import shutil
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
+
+from .._i18n import tr
+from ..core.errors import LakefloorError
+
+
+@contextmanager
+def new_folder(path):
+    """Yield a hidden folder that becomes ``path`` if all goes well, and vanishes otherwise.
+
+    Raises
+    ------
+    LakefloorError
+        If ``path`` exists with something in it, or its parent cannot be written to.
+    """
+    final = Path(path).absolute()
+    if final.exists() and (not final.is_dir() or any(final.iterdir())):
+        raise LakefloorError(
+            tr("'{}' exists and is not empty. Choose a new folder, so that nothing else is handed "
+               "on with it.").format(final)
+        )
+    if not final.parent.is_dir():
+        raise LakefloorError(
+            tr("The folder '{}' does not exist; make it or choose another.").format(final.parent)
+        )
+    try:
+        staged = Path(tempfile.mkdtemp(prefix=".lakefloor-", dir=str(final.parent)))
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
+                final.parent, error.strerror)
+        ) from error
+    try:
+        yield staged
+        try:
+            # As any folder: that of mkdtemp is closed to others.
+            mask = os.umask(0)
+            os.umask(mask)
+            staged.chmod(0o777 & ~mask)
+            if final.exists():
+                final.rmdir()
+            staged.rename(final)
+        except OSError as error:
+            raise LakefloorError(
+                tr("Cannot write '{}' ({}). Is it open in another program?").format(
+                    final, error.strerror)
+            ) from error
+    finally:
+        shutil.rmtree(staged, ignore_errors=True)

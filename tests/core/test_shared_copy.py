@@ -1,0 +1,108 @@
+"""What may leave in a copy to share."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+
+from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.shared_copy import (
+    LICENCES,
+    MARKS,
+    coarse_grid,
+    coarse_shape,
+    coarse_soundings,
+    kind_of,
+    readme,
+    shared_value,
+    with_picks,
+)
+from lakefloor.algorithms.core.grid import Grid
+
+
+def test_kinds_are_told_by_their_fields():
+    assert kind_of("point", ["visit", "time", "depth_m", "status"]).name == "soundings"
+    assert kind_of("point", ["name", "depth_m"]) is None
+    assert kind_of("line", ["depth", "unit", "depth_m", "label"]).name == "contours"
+    assert kind_of("line", ["name"]) is None
+    assert kind_of("polygon", ["name"]).keeps == {}
+    assert kind_of("table", ["depth_m", "status"]) is None
+
+
+def test_texts_leave_only_if_they_fit():
+    contours = kind_of("line", ["depth", "unit", "depth_m"])
+    for name, value in (("label", "12"), ("label", "0 to 5 ft"), ("label", "over 30 ft"),
+                        ("kind", "hump"), ("unit", "ft")):
+        assert shared_value(contours, name, value) == value
+    for name, value in (("label", "Bob's 12"), ("kind", "hump\n"), ("unit", "ft by Bob"),
+                        ("label", "12 ft\nsecret"), ("depth", "Bob"), ("depth", float("nan"))):
+        assert shared_value(contours, name, value) is None
+    assert shared_value(MARKS, "name", "Reed point") == "Reed point"
+
+
+def test_picks():
+    soundings = kind_of("point", ["depth_m", "status"])
+    assert list(with_picks(soundings, ["hardness"]).keeps) == ["depth_m", "hardness"]
+    for name in ("visit", "time", "raw_depth_m", "corrections", "status", "lane"):
+        with pytest.raises(LakefloorError, match=name):
+            with_picks(soundings, [name])
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.permutations(range(40)), st.sampled_from([None, 5.0, 30.0]))
+def test_the_order_of_logging_is_lost(order, cell):
+    rng = np.random.default_rng(3)
+    x, y, depth = rng.uniform(0, 100, (3, 40))
+    order = list(order)
+    first = coarse_soundings(x, y, depth, cell=cell)
+    other = coarse_soundings(x[order], y[order], depth[order], cell=cell)
+    for a, b in zip(first, other):
+        assert np.array_equal(a, b)
+
+
+def test_coarse_soundings_stand_at_the_centres_of_squares():
+    x, y = np.array([1.0, 9.0, 12.0, -3.0]), np.array([1.0, 2.0, 1.0, 1.0])
+    hardness = np.array([np.nan, 0.5, np.nan, 0.1])
+    x, y, depth, hard = coarse_soundings(x, y, [2.0, 4.0, 7.0, 1.0], hardness, cell=10.0)
+    assert x.tolist() == [-5.0, 5.0, 15.0]
+    assert y.tolist() == [5.0] * 3
+    assert depth.tolist() == [1.0, 3.0, 7.0]
+    assert np.array_equal(hard, [0.1, 0.5, np.nan], equal_nan=True)
+
+
+def test_coarse_shapes():
+    line = LineString([(0, 0), (1, 1), (9, 0), (21, 0)])
+    assert list(coarse_shape(line, "line", 10.0).geoms[0].coords) == [(0, 0), (10, 0), (20, 0)]
+    assert coarse_shape(LineString([(0, 0), (1, 1)]), "line", 10.0).is_empty
+    circle = Point(3, 4).buffer(48)
+    coarse = coarse_shape(circle, "polygon", 10.0)
+    assert isinstance(coarse, MultiPolygon)
+    assert coarse.is_valid
+    assert coarse.area == pytest.approx(circle.area, rel=0.05)
+    assert all(v % 10 == 0 for xy in coarse.geoms[0].exterior.coords for v in xy)
+    touching = Polygon([(0, 0), (1, 0), (1, 1)]).intersection(Polygon([(1, 0), (2, 0), (1, 1)]))
+    assert coarse_shape(touching, "polygon", None).is_empty
+
+
+def test_coarse_grid():
+    values = np.arange(16.0).reshape(4, 4)
+    grid = Grid(values, 100.0, 240.0, 10.0, 10.0)
+    mask = np.zeros((4, 4), bool)
+    mask[1:3, 1:] = True
+    cut = coarse_grid(grid, mask, None)
+    assert cut.values.tolist() == [[5, 6, 7], [9, 10, 11]]
+    assert (cut.west, cut.north) == (110.0, 230.0)
+    coarse = coarse_grid(grid, None, 20.0)
+    assert coarse.values.tolist() == [[2.5, 4.5], [10.5, 12.5]]
+    assert coarse.bounds == (100.0, 200.0, 140.0, 240.0)
+    with pytest.raises(LakefloorError, match="nothing"):
+        coarse_grid(grid, np.zeros((4, 4), bool), None)
+
+
+@pytest.mark.parametrize("licence", LICENCES)
+def test_readme(licence):
+    text = readme(["soundings: 3"], licence, "The lake club", "staff gauge", "EPSG:32615")
+    for word in ("soundings: 3", "The lake club", "staff gauge", "NOT FOR NAVIGATION", "Ice",
+                 LICENCES[licence]):
+        assert word in text
