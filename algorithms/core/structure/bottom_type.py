@@ -23,8 +23,10 @@ from .mixture import (
     between,
     boundaries,
     choose_mixture,
+    clearest,
     effective_count,
     memberships,
+    with_effective,
 )
 from .sample_calibration import CLASSES, Calibration, calibrate
 
@@ -336,16 +338,14 @@ def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
     y, x = levelled[rows], columns[:, varies]
     least = 0.5 * float(np.median(noise[noise > 0.0]))
 
-    _, tried = choose_mixture(y, covariates=x, least_sd=least, progress=span(progress, 0.0, 0.5))
+    _, tried = choose_mixture(y, covariates=x, least_sd=least, progress=progress)
     finest = tried[-1]
     rest = y - x @ finest.trend
     member = memberships(rest, np.zeros_like(rest), finest)
     residual = rest - member @ finest.mean
-    effective = effective_count(residual, obs.visit[rows])
-    chosen, tried = choose_mixture(
-        y, covariates=x, least_sd=least, effective=max(effective, 10.0),
-        progress=span(progress, 0.5, 1.0),
-    )
+    effective = max(effective_count(residual, obs.visit[rows]), 10.0)
+    tried = [with_effective(mixture, effective) for mixture in tried]
+    chosen = clearest(tried)
     value, cov = np.zeros(2), np.zeros((2, 2))
     value[varies] = chosen.trend
     cov[np.ix_(varies, varies)] = chosen.trend_cov

@@ -17,6 +17,8 @@ from ..progress import Progress, silent, span
 LEAST_PLACES = 10
 #: A gain known no better than this is not used: the overlap is all of one hardness.
 _GAIN_ERROR = 0.15
+# Noise alone, fitted by a line with errors in both coordinates, has any gain.
+_MOST_GAIN = 4.0
 _ROUNDS = 6
 #: Common scatter of a satellite position, m.
 _POSITION_M = 1.0
@@ -143,7 +145,10 @@ def level_hardness(
                 p, u, v, 1.0 / (variance + extra), reference=local[reference],
                 free_gain=free_gain, robust=True,
             )
-            doubtful = free_gain & ((np.sqrt(c[:, 0, 0]) > _GAIN_ERROR * np.abs(g)) | (g <= 0.0))
+            error = np.sqrt(c[:, 0, 0])
+            doubtful = free_gain & ~(
+                (error < _GAIN_ERROR * g) & (g > 1.0 / _MOST_GAIN) & (g < _MOST_GAIN)
+            )
             # The residuals of the two observations of a place about their own mean.
             scale = 1.4826 * np.median(np.abs(misfit)) * np.sqrt(2.0)
             if not doubtful.any() and scale < 1.1:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -11,7 +11,7 @@ from scipy.special import logsumexp, ndtr
 from ..errors import LakefloorError
 from ..progress import Progress, silent
 
-_ITERATIONS, _TOLERANCE = 2000, 1e-9
+_TRIAL, _ITERATIONS, _TOLERANCE = 40, 1000, 1e-9
 #: Classes whose means lie closer than this many standard deviations are not told apart.
 DISTINCT = 2.0
 _LEAST_SHARE = 0.02
@@ -32,6 +32,8 @@ class Mixture:
         Covariance of ``trend``, the classes taken as known.
     log_likelihood, bic : float
         Of the data; the Bayesian information criterion is the better the lower.
+    count : int
+        Values that it was fitted to.
     """
 
     mean: np.ndarray
@@ -41,6 +43,7 @@ class Mixture:
     trend_cov: np.ndarray
     log_likelihood: float
     bic: float
+    count: int
 
     def __len__(self) -> int:
         return len(self.mean)
@@ -117,21 +120,32 @@ def fit_mixture(
             "are needed."
         )
     x = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, dtype=float)
-    effective = float(n) if effective is None else min(float(effective), float(n))
     best = None
     starts = _starts(y, x, classes)
     for number, start in enumerate(starts):
-        progress(number / len(starts))
-        found = _maximise(y, x, *start, least_sd)
+        progress(number / (len(starts) + 1))
+        found = _maximise(y, x, *start, least_sd, _TRIAL)
         if best is None or found[-1] > best[-1] + 1e-6:
             best = found
-    mean, sd, share, trend, precision, likelihood = best
+    *start, _, _ = best
+    mean, sd, share, trend, precision, likelihood = _maximise(y, x, *start, least_sd, _ITERATIONS)
     order = np.argsort(mean, kind="stable")
-    parameters = 3 * classes - 1 + x.shape[1]
-    ratio = effective / n
-    return Mixture(
-        mean[order], sd[order], share[order], trend, np.linalg.pinv(precision * ratio),
-        likelihood, -2.0 * likelihood * ratio + parameters * np.log(effective),
+    fitted = Mixture(
+        mean[order], sd[order], share[order], trend, np.linalg.pinv(precision), likelihood,
+        -2.0 * likelihood + (3 * classes - 1 + x.shape[1]) * np.log(n), n,
+    )
+    progress(1.0)
+    return fitted if effective is None else with_effective(fitted, effective)
+
+
+def with_effective(mixture: Mixture, effective: float) -> Mixture:
+    """Return the mixture judged as fitted to fewer, independent values: BIC and errors."""
+    effective = min(float(effective), float(mixture.count))
+    ratio = effective / mixture.count
+    parameters = 3 * len(mixture) - 1 + len(mixture.trend)
+    return replace(
+        mixture, trend_cov=mixture.trend_cov / ratio,
+        bic=-2.0 * mixture.log_likelihood * ratio + parameters * np.log(effective),
     )
 
 
@@ -157,9 +171,9 @@ def _densities(rest, mean, sd, share):
         return np.log(share / sd) - 0.5 * z**2 - 0.5 * np.log(2.0 * np.pi)
 
 
-def _maximise(y, x, mean, sd, share, trend, least_sd):
+def _maximise(y, x, mean, sd, share, trend, least_sd, iterations):
     last = -np.inf
-    for _ in range(_ITERATIONS):
+    for _ in range(iterations):
         terms = _densities(y - x @ trend, mean, sd, share)
         total = logsumexp(terms, axis=1)
         likelihood = float(total.sum())
@@ -212,7 +226,12 @@ def choose_mixture(values, most: int = 3, *, progress: Progress = silent, **opti
         progress((classes - 1) / most)
         tried.append(fit_mixture(values, classes, **options))
     progress(1.0)
-    return min((m for m in tried if m.distinct), key=lambda m: m.bic), tried
+    return clearest(tried), tried
+
+
+def clearest(tried) -> Mixture:
+    """Return the mixture of lowest BIC among those whose classes are clearly apart."""
+    return min((m for m in tried if m.distinct), key=lambda m: m.bic)
 
 
 def boundaries(mixture: Mixture) -> np.ndarray:
