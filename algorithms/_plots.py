@@ -198,3 +198,48 @@ def misfit_by_depth(depth, before, after, depth_unit: str) -> str:
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(5.2, 3.8, draw)
+
+
+def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
+    """Draw depth along a line, depth downward, over a ribbon of the type of the bottom.
+
+    Parameters
+    ----------
+    along, depth, sd : array, shape (n,)
+        Distance, depth and its standard uncertainty in ``unit``; NaN in gaps.
+    bottom : array, shape (n,)
+        1 soft, 2 medium, 3 hard; NaN where not known.
+    interval : float
+        Contour interval, for the lines of equal depth.
+    """
+    known = np.isfinite(depth)
+    deepest = max(float(depth[known].max()), interval) if known.any() else interval
+    # As many intervals between lines as leave at most ten.
+    step = interval * next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if deepest <= 12 * k * interval)
+    foot = 1.1 * deepest
+    kinds = [(1, tr("soft"), "#efe6d5", ".."), (2, tr("medium"), "#b79a6a", "//"),
+             (3, tr("hard"), "#4a2a0c", "")]  # fmt: skip
+
+    def draw(axes):
+        if np.isfinite(sd).any():
+            axes.fill_between(along, depth - 2 * sd, depth + 2 * sd, linewidth=0,
+                              color=depth_color(0.45).name(), alpha=0.7,
+                              label=tr("\u00b1 2 standard uncertainties"))
+        axes.plot(along, depth, color=_DEEP, linewidth=1.6)
+        for number, label, color, hatch in kinds:
+            of_kind = known & (bottom == number)
+            if of_kind.any():
+                axes.fill_between(along, 1.04 * foot, 1.12 * foot, where=of_kind, step="mid",
+                                  facecolor=color, edgecolor=INK, hatch=hatch, linewidth=0.0,
+                                  label=tr("{} bottom").format(label))
+        axes.set_xlim(float(along[0]), float(along[-1]))
+        axes.set_ylim(1.14 * foot if (known & np.isfinite(bottom)).any() else foot, 0.0)
+        axes.set_yticks(np.arange(0.0, foot, step))
+        axes.set_xlabel(tr("distance along the line ({})").format(unit))
+        axes.set_ylabel(tr("depth ({})").format(unit))
+        axes.grid(axis="y", color=INK, alpha=0.25, linewidth=0.6)
+        if axes.get_legend_handles_labels()[0]:
+            axes.legend(frameon=False, fontsize=8, loc="upper center", ncol=4,
+                        bbox_to_anchor=(0.5, 1.12))
+
+    return _picture(8.0, 4.2, draw)
