@@ -151,7 +151,7 @@ def draw_idw(
         chosen = _by_sector(tree, centre, neighbours, sectors)
         return r, c, _weigh(f.nodes.xy, values, chosen[member], xy, power)
 
-    rows_at_once = list(row_blocks(f.grid, _POINTS))
+    rows_at_once = list(row_blocks(f.grid, _POINTS, _TILE))
     with ThreadPoolExecutor() as pool:
         for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
             progress(0.1 + 0.85 * done / len(rows_at_once))

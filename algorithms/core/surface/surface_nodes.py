@@ -445,8 +445,8 @@ def nearest_sounding(f: Frame, mask, progress: Progress = silent) -> np.ndarray:
     return distance
 
 
-def row_blocks(grid: Grid, cells: int):
-    """Yield slices of rows that hold about ``cells`` cells each."""
-    rows = max(cells // grid.shape[1], 1)
+def row_blocks(grid: Grid, cells: int, step: int = 1):
+    """Yield slices of rows that hold about ``cells`` cells each and start on multiples of step."""
+    rows = max(cells // grid.shape[1] // step, 1) * step
     for start in range(0, grid.shape[0], rows):
         yield slice(start, min(start + rows, grid.shape[0]))
