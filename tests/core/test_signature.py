@@ -167,7 +167,8 @@ def test_missing_layers_and_fields_are_named():
 
 
 def test_empty_layers_are_far_from_everything():
-    ground = sign.Ground(plane(), break_lines=Lines([], {"kind": []}), forms=Areas([], {"form": []}))
+    nothing = Lines([], {"kind": []}), Areas([], {"form": []})
+    ground = sign.Ground(plane(), break_lines=nothing[0], forms=nothing[1])
     found = sign.describe(ground, [1100.0], [4920.0])
     assert np.isnan(found["crest_m"]).all()
     assert list(found["crest_row"]) == [-1]

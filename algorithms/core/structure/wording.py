@@ -68,12 +68,16 @@ def near_text(ground: Ground, word: str, distance, bearing, row, unit: str) -> s
     return f"{thing} {away_text(distance, bearing, unit)}"
 
 
+def class_name(bottom: float) -> str:
+    """Return ``soft``, ``medium`` or ``hard``, empty where the class is not known."""
+    return _BOTTOM.get(int(bottom), "") if np.isfinite(bottom) else ""
+
+
 def bottom_text(bottom: float, probability: float) -> str:
     """Return the class of the bottom with its probability, empty where it is not known."""
-    if not np.isfinite(bottom) or int(bottom) not in _BOTTOM:
-        return ""
+    name = class_name(bottom)
     sure = f" ({100.0 * probability:.0f} % sure)" if np.isfinite(probability) else ""
-    return f"{_BOTTOM[int(bottom)]} bottom{sure}"
+    return f"{name} bottom{sure}" if name else ""
 
 
 def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:

@@ -1,0 +1,193 @@
+"""What candidate spots, marks and profiles share: the surface with the structure found on it."""
+
+import numpy as np
+from qgis.core import (
+    QgsGeometry,
+    QgsPoint,
+    QgsProcessing,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterRasterLayer,
+    QgsWkbTypes,
+)
+
+from .. import _params as params
+from .._i18n import tr
+from .._layers import optional_source, read_bands, read_raster, read_shapes, srs_wkt
+from ..core.crs import transform
+from ..core.errors import LakefloorError
+from ..core.grid import Areas, Lines
+from ..core.structure.signature import DEEP_SHARE, Ground
+from ..core.units import LENGTH
+
+#: Parameter of each layer, by the name that the core gives it.
+LAYER_PARAMETERS = {
+    "break-lines": "BREAK_LINES",
+    "transitions": "TRANSITIONS",
+    "bottom forms": "FORMS",
+    "bottom type": "BOTTOM_TYPE",
+}
+
+
+def bottom_type():
+    """Return the optional bottom type raster parameter."""
+    return params.helped(
+        QgsProcessingParameterRasterLayer("BOTTOM_TYPE", tr("Bottom type"), optional=True),
+        tr("Raster of Bottom type: band 1 relative hardness 0 to 1, 2 its standard uncertainty, "
+           "3 the class (1 soft, 2 medium, 3 hard), 4 the probability of the class."),
+    )
+
+
+def add_layers(algorithm):
+    """Add the depth surface and the layers of structure, all but the surface optional."""
+    kinds = QgsProcessing.SourceType
+    algorithm.addParameter(params.surface())
+    for name, label, kind, text in (
+        ("BREAK_LINES", tr("Break-lines"), kinds.TypeVectorLine,
+         tr("Lines of Break-lines (drop-offs); their field kind tells crest and toe apart.")),
+        ("TRANSITIONS", tr("Hard-soft transitions"), kinds.TypeVectorLine,
+         tr("Lines along which hard bottom gives way to soft.")),
+        ("FORMS", tr("Bottom forms"), kinds.TypeVectorPolygon,
+         tr("Polygons of Bottom forms; their field form names them: point, inside turn, hump, "
+            "hole, saddle, flat, steep break, basin.")),
+    ):
+        algorithm.addParameter(params.helped(
+            QgsProcessingParameterFeatureSource(name, label, [kind], optional=True), text
+        ))
+    algorithm.addParameter(bottom_type())
+
+
+def add_deep(algorithm):
+    """Add the depth from which water is deep."""
+    algorithm.addParameter(params.number(
+        "DEEP", tr("Deep water begins at (unit of depth)"), None,
+        tr("Left empty, it is the depth that {:.0f} % of the mapped bottom do not reach.").format(
+            100 * DEEP_SHARE),
+        optional=True, advanced=True, minimum=0.0,
+    ))
+
+
+def unit():
+    """Return the choice of the unit of depths and of distances in words."""
+    return params.choice(
+        "UNIT", tr("Unit of depth"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
+        tr("Unit of the depths given here, and of depths and distances in words. Fields whose "
+           "name ends in _m stay metres."),
+    )
+
+
+def tolerance():
+    """Return the tolerance of depth."""
+    return params.number(
+        "TOLERANCE", tr("Tolerance of depth (unit of depth)"), None,
+        tr("An error of depth that would not matter. The score is multiplied by the probability "
+           "that the map is that close to the truth. Left empty, it is 2 ft (0.61 m)."),
+        optional=True, advanced=True, minimum=0.001,
+    )
+
+
+def name_field():
+    """Return the field of the names of marks."""
+    return params.helped(
+        QgsProcessingParameterField(
+            "NAME_FIELD", tr("Field of names"), None, "MARKS", optional=True
+        ),
+        tr("Left empty, 'name' if there is one, else marks are numbered."), advanced=True,
+    )
+
+
+def marks():
+    """Return the marks parameter."""
+    return params.helped(
+        QgsProcessingParameterFeatureSource(
+            "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint]
+        ),
+        tr("Your own places: any point layer, or the waypoints of a GPX file."),
+    )
+
+
+def depth_parameter(algorithm, parameters, name, context):
+    """Return a number given in the unit of depth, m; None where it was left empty."""
+    if parameters.get(name) in (None, ""):
+        return None
+    unit_name = algorithm.parameterAsEnumString(parameters, "UNIT", context)
+    return algorithm.parameterAsDouble(parameters, name, context) * LENGTH[unit_name]
+
+
+def read_ground(algorithm, parameters, context, feedback):
+    """Read the surface and what layers were given.
+
+    Returns
+    -------
+    ground : Ground
+    crs : QgsCoordinateReferenceSystem
+    """
+    layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
+    surface, crs, _ = read_raster(layer, feedback)
+
+    def shapes(name, fields, dimension):
+        found = optional_source(algorithm, parameters, name, context)
+        if found is None:
+            return None
+        geometries, columns = read_shapes(found, crs, fields, context, feedback)
+        kind = QgsWkbTypes.geometryType(found.wkbType())
+        if int(kind) != dimension:
+            raise LakefloorError(
+                tr("Layer '{}' does not hold {}; choose another for '{}'.").format(
+                    found.sourceName(), (tr("lines") if dimension == 1 else tr("polygons")),
+                    algorithm.parameterDefinition(name).description(),
+                )
+            )
+        return geometries, columns
+
+    def lines(name, fields):
+        found = shapes(name, fields, 1)
+        return found and Lines([np.asarray(g.coords)[:, :2] for g in found[0]], found[1])
+
+    found = {}
+    if algorithm.parameterDefinition("BREAK_LINES") is not None:
+        found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m", "confidence"])
+        found["transitions"] = lines("TRANSITIONS", ["contrast", "width_m", "confidence"])
+        forms = shapes("FORMS", ["form", "relief_m", "top_depth_m", "confidence"], 2)
+        found["forms"] = forms and Areas(*forms)
+    raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)
+    if raster is not None:
+        bands = read_bands(raster, crs, feedback)
+        names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
+        found.update(zip(names, bands))
+    deep = None
+    if algorithm.parameterDefinition("DEEP") is not None:
+        deep = depth_parameter(algorithm, parameters, "DEEP", context)
+    return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
+                  crs=srs_wkt(crs), **found), crs
+
+
+def lon_lat(x, y, ground) -> tuple:
+    """Return WGS 84 longitude and latitude of positions on the ground."""
+    return transform(x, y, ground.crs, 4326)
+
+
+def write_points(out, name, columns, kinds, crs, x, y, style, **options):
+    """Write points; ``columns`` is a dict of field name to values, ``kinds`` of those not double.
+
+    NaN and None become NULL.
+    """
+    fields = [(field, kinds.get(field, "double")) for field in columns]
+    values = [
+        [_value(v, kinds.get(field, "double")) for v in column]
+        for field, column in columns.items()
+    ]
+    rows = (
+        (QgsGeometry(QgsPoint(float(x[i]), float(y[i]))), [column[i] for column in values])
+        for i in range(len(x))
+    )
+    out.features(name, fields, QgsWkbTypes.Type.Point, crs, rows, style=style, count=len(x),
+                 **options)
+
+
+def _value(value, kind):
+    if kind == "text":
+        return None if value is None or value == "" else str(value)
+    if value is None or not np.isfinite(value):
+        return None
+    return int(value) if kind == "int" else float(value)

@@ -1,0 +1,100 @@
+"""The report of depth profiles."""
+
+import html
+
+import numpy as np
+
+from .. import _html, _plots
+from .._i18n import tr
+from ..core.structure.profile import summary
+from ..core.structure.wording import class_name
+from ..core.units import LENGTH
+
+#: Rows of the table of one line; the layer has them all.
+_ROWS = 60
+
+
+def profile_html(profile, names, interval: float, unit: str) -> str:
+    """Return a page with a picture, figures and a table for each line.
+
+    Parameters
+    ----------
+    profile : dict
+        As :func:`.profile.depth_profiles` returns it.
+    names : list of str
+        Of the lines, in order; empty where a line has none.
+    interval : float
+        Contour interval in ``unit``.
+    unit : str
+        ``ft`` or ``m``.
+    """
+    parts = []
+    for number, name in enumerate(names, start=1):
+        of_line = {key: values[profile["line"] == number] for key, values in profile.items()}
+        title = html.escape(name) or tr("Line {}").format(number)
+        parts.append(f"<h2>{title}</h2>")
+        if not np.isfinite(of_line["depth_m"]).any():
+            parts.append(_html.remark(tr("No part of this line lies on mapped bottom.")))
+            continue
+        metres = LENGTH[unit]
+        if _plots.available():
+            parts.append(_html.image(title, _plots.depth_profile(
+                of_line["distance_m"] / metres, of_line["depth_m"] / metres,
+                of_line["uncert_m"] / metres, of_line["bottom"], interval, unit,
+            )))  # fmt: skip
+        else:
+            parts.append(_html.no_pictures())
+        parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
+    parts.append(_html.remark(tr(
+        "Depth is below the lake datum, bilinear between the cells of the depth surface; where "
+        "there is none, the line has a gap. The band is two standard uncertainties each way, "
+        "about 95 in 100. Slope is along the line, positive where it deepens; across the line the "
+        "bottom may be steeper. Vertical scale is exaggerated. Not for navigation."
+    )))  # fmt: skip
+    return _html.page(tr("Depth profile"), parts)
+
+
+def _text(value, digits=1) -> str:
+    return f"{value:.{digits}f}" if np.isfinite(value) else "\u2013"
+
+
+def _figures(figures, unit) -> str:
+    metres = LENGTH[unit]
+    rows = [
+        (tr("length"), f"{figures['length_m'] / metres:.0f} {unit}"),
+        (tr("of it mapped"), f"{figures['mapped_m'] / metres:.0f} {unit}"),
+        (tr("least depth"), f"{_text(figures['least_m'] / metres)} {unit}"),
+        (tr("greatest depth"), f"{_text(figures['greatest_m'] / metres)} {unit}"),
+        (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
+        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)} %"),
+    ]
+    return _html.table((tr("figure"), tr("value")), rows)
+
+
+def _table(line, unit) -> str:
+    metres = LENGTH[unit]
+    head = (
+        tr("distance ({})").format(unit), tr("depth ({})").format(unit),
+        tr("standard uncertainty ({})").format(unit), tr("nearest sounding ({})").format(unit),
+        tr("slope (%)"), tr("bottom"),
+    )  # fmt: skip
+    count = len(line["distance_m"])
+    every = -(-count // _ROWS)
+    shown = sorted({*range(0, count, every), count - 1})
+    rows = [
+        (
+            f"{line['distance_m'][i] / metres:.0f}",
+            _text(line["depth_m"][i] / metres),
+            _text(line["uncert_m"][i] / metres, 2),
+            _text(line["sounding_m"][i] / metres, 0),
+            _text(line["slope_pct"][i], 0),
+            class_name(line["bottom"][i]) or "\u2013",
+        )
+        for i in shown
+    ]
+    parts = _html.table(head, rows)
+    if every > 1:
+        parts += _html.remark(
+            tr("One sample in {} is shown; the layer holds all {}.").format(every, count)
+        )
+    return parts

@@ -1,0 +1,185 @@
+"""Candidate spots."""
+
+import numpy as np
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterMatrix,
+    QgsProcessingParameterRasterDestination,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.structure.spots import (
+    TOLERANCE_M,
+    WORDS,
+    candidate_spots,
+    missing_layers,
+    read_criteria,
+)
+from ._ground import (
+    LAYER_PARAMETERS,
+    add_deep,
+    add_layers,
+    depth_parameter,
+    lon_lat,
+    read_ground,
+    tolerance,
+    unit,
+    write_points,
+)
+
+COLUMNS = 4
+#: What counts, from, to, weight: depth in feet, all else in metres.
+DEFAULT = [
+    "transition", "0", "15", "2",
+    "crest", "0", "10", "3",
+    "depth", "8", "16", "2",
+    "deep water", "0", "40", "1",
+]  # fmt: skip
+
+
+class CandidateSpots(LakefloorAlgorithm):
+    NAME = "candidatespots"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Candidate spots")
+    GROUP = "structure"
+    TAGS = ("fishing", "structure", "waypoints", "drop-off", "transition", "suitability", "rank",
+            "multi-criteria")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Ranked places where what you say counts comes together, each with its reasons in words "
+        "and in numbers, named so that they can go onto a device as waypoints.\n\n"
+        "A row of the table is one thing that counts: what, from, to, weight. Within the window "
+        "from - to it counts in full; beyond either end it falls off smoothly to nothing over "
+        "half the window's width (where one end is left empty, over half of the other). The fit "
+        "is the weighted mean, 0 to 1. What is not known at a place counts as not met.\n\n"
+        "What can count: depth (in the unit chosen below), slope (percent), hardness (0 to 1), "
+        "and the distance in metres to: crest, steepest line or toe of a drop-off (needs "
+        "Break-lines), transition (needs Hard-soft transitions), soft bottom, medium bottom, hard "
+        "bottom (need Bottom type), deep water, and point, inside turn, hump, hole, saddle, flat, "
+        "steep break, basin (need Bottom forms; without from and to, within 10 m). Distances are "
+        "straight lines, even across land.\n\n"
+        "The score is the fit times the probability that the mapped depth is within the tolerance "
+        "of the truth, so that doubtful places come later; the note says by how much.\n\n"
+        "Fields: name, note (the reasons), rank, score, fit, trust, depth_m, uncert_m, and for "
+        "each thing that counts its value and its fit (0 to 1); longitude and latitude.\n\n"
+        "A spot is where your own rules are met by the map; it is no promise of fish. Not for "
+        "navigation. Ice is never guaranteed safe, and a depth map says nothing about it. Cold "
+        "water kills: wear a life jacket. Local rules on access, seasons and closed waters come "
+        "first.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Malczewski (2000), Transactions in GIS 4(1), 5-22 (weighted linear combination); Zadeh "
+        "(1965), Information and Control 8(3), 338-353 (graded membership)",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add_layers(self)
+        self.addParameter(params.helped(
+            QgsProcessingParameterMatrix(
+                "CRITERIA", tr("What counts (depth in the unit below, distances in metres)"),
+                headers=[tr("What counts"), tr("From"), tr("To"), tr("Weight")],
+                defaultValue=DEFAULT,
+            ),
+            tr("One row for each thing that counts; add or remove rows as you like. Words: {}.")
+            .format(", ".join(WORDS)),
+        ))
+        self.addParameter(unit())
+        self.addParameter(params.number(
+            "NUMBER", tr("Number of spots"), 15, tr("At most so many spots."), minimum=1,
+            integer=True,
+        ))
+        self.addParameter(params.distance(
+            "SPACING", tr("Distance between spots (m)"), 40.0,
+            tr("No two spots are nearer to each other."), minimum=0.1,
+        ))
+        self.addParameter(params.number(
+            "MIN_SCORE", tr("Lowest score"), 0.5,
+            tr("Places with a lower score, 0 to 1, are no spots."), minimum=0.0, maximum=1.0,
+        ))
+        add_deep(self)
+        self.addParameter(tolerance())
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            params.OUTPUT, tr("Candidate spots"), QgsProcessing.SourceType.TypeVectorPoint
+        ))
+        self.addParameter(QgsProcessingParameterRasterDestination(
+            "SCORE", tr("Score everywhere"), optional=True, createByDefault=False
+        ))
+        self.addOutput(QgsProcessingOutputNumber("SPOTS", tr("Number of spots found")))
+        self.addOutput(QgsProcessingOutputNumber("BEST_SCORE", tr("Score of the best spot")))
+
+    def checkParameterValues(self, parameters, context):
+        good, message = super().checkParameterValues(parameters, context)
+        if not good:
+            return good, message
+        try:
+            criteria = self._criteria(parameters, context)
+        except LakefloorError as error:
+            return False, str(error)
+        missing = missing_layers(
+            criteria, lambda layer: bool(parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT)))
+        )
+        return not missing, " ".join(missing)
+
+    def _criteria(self, parameters, context) -> list:
+        flat = list(self.parameterAsMatrix(parameters, "CRITERIA", context))
+        if len(flat) % COLUMNS:
+            raise LakefloorError(
+                tr("The table of what counts has {} cells, which is no whole number of rows of "
+                   "{}: what counts, from, to, weight.").format(len(flat), COLUMNS)
+            )
+        rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
+        return read_criteria(rows, self.parameterAsEnumString(parameters, "UNIT", context))
+
+    def compute(self, parameters, context, feedback):
+        criteria = self._criteria(parameters, context)
+        ground, crs = read_ground(self, parameters, context, feedback)
+        spots = candidate_spots(
+            ground,
+            criteria,
+            number=self.parameterAsInt(parameters, "NUMBER", context),
+            spacing_m=self.parameterAsDouble(parameters, "SPACING", context),
+            min_score=self.parameterAsDouble(parameters, "MIN_SCORE", context),
+            tolerance_m=depth_parameter(self, parameters, "TOLERANCE", context) or TOLERANCE_M,
+            unit=self.parameterAsEnumString(parameters, "UNIT", context),
+            progress=self.progress(feedback),
+        )
+        for note in spots.notes:
+            feedback.pushWarning(note)
+        for name, score, reason in zip(spots.names, spots.score, spots.reasons):
+            feedback.pushInfo(f"{name}: {score:.2f}. {reason}")
+        if not len(spots):
+            feedback.pushWarning(
+                tr("No place reaches the lowest score; lower it, or widen a window.")
+            )
+        with Outputs(self, parameters, context, feedback) as out:
+            write_points(out, params.OUTPUT, _columns(spots, criteria, ground),
+                         {"name": "text", "note": "text", "rank": "int"}, crs, spots.x, spots.y,
+                         "spots")
+            out.raster("SCORE", [spots.score_grid], ("score (0 to 1)",), crs, style="score")
+            out.results["SPOTS"] = len(spots)
+            out.results["BEST_SCORE"] = float(spots.score[0]) if len(spots) else None
+        return out.results
+
+
+def _columns(spots, criteria, ground) -> dict:
+    lon, lat = lon_lat(spots.x, spots.y, ground)
+    columns = {
+        "name": spots.names, "note": spots.reasons, "rank": np.arange(1, len(spots) + 1),
+        "score": spots.score, "fit": spots.fit, "trust": spots.trust, "depth_m": spots.depth,
+        "uncert_m": spots.uncertainty,
+    }  # fmt: skip
+    suffix = {"slope": "_pct", "hardness": ""}
+    for criterion in criteria:
+        if criterion.word != "depth":
+            field = f"{criterion.key}{suffix.get(criterion.word, '_m')}"
+            columns[field] = spots.values[criterion.key]
+        columns[f"{criterion.key}_fit"] = spots.fits[criterion.key]
+    columns.update(lon=lon, lat=lat)
+    return columns

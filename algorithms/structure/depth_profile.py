@@ -1,0 +1,143 @@
+"""Depth profile."""
+
+import numpy as np
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterFileDestination,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import read_shapes, source
+from .._outputs import Outputs
+from ..core.structure.profile import depth_profiles, summary
+from ..core.structure.wording import class_name, fine_text, length_text
+from ..core.units import FOOT
+from ._ground import bottom_type, lon_lat, read_ground, unit, write_points
+from ._profile_html import profile_html
+
+
+class DepthProfile(LakefloorAlgorithm):
+    NAME = "depthprofile"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth profile along a line")
+    GROUP = "structure"
+    TAGS = ("cross-section", "transect", "profile", "section", "plot", "table", "slope")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Depth along drawn lines, as a table of points and a report with plots: depth downward "
+        "with its uncertainty, and a ribbon of the bottom type. Draw a line across a hump, down a "
+        "drop-off or along a lane; each line, and each part of a line, is a profile of its own, "
+        "from its first vertex to its last.\n\n"
+        "Fields: line (from 1) and line_name; distance_m from the line's start; depth_m and "
+        "uncert_m (one standard uncertainty); depth in the unit chosen; sounding_m, the distance "
+        "to the nearest sounding; slope_pct along the line in percent, positive where it deepens; "
+        "bottom (soft, medium, hard) with bottom_prob; hardness (0 to 1); longitude and latitude. "
+        "Choose a file ending in .csv for a spreadsheet.\n\n"
+        "Depth is bilinear between cell centres. Where the surface has a gap, so has the profile. "
+        "A surface is smoother than the bottom: between lanes it shows what is likely, not what "
+        "was sounded. Not for navigation.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Press et al. (2007), Numerical Recipes, 3rd edition, 132-135 (bilinear interpolation)",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        self.addParameter(params.surface())
+        self.addParameter(params.helped(
+            QgsProcessingParameterFeatureSource(
+                "LINES", tr("Lines"), [QgsProcessing.SourceType.TypeVectorLine]
+            ),
+            tr("Lines along which to draw depth, in the order of their vertices."),
+        ))
+        self.addParameter(bottom_type())
+        self.addParameter(unit())
+        self.addParameter(params.number(
+            "INTERVAL", tr("Contour interval (unit of depth)"), 1.0,
+            tr("Lines of equal depth in the plot; every second, fifth, ... where they would be "
+               "too dense."), minimum=0.01,
+        ))
+        self.addParameter(params.distance(
+            "STEP", tr("Distance between samples (m)"), None,
+            tr("Left empty, it is the cell size of the surface."), optional=True, advanced=True,
+            minimum=0.01,
+        ))
+        self.addParameter(QgsProcessingParameterFeatureSink(
+            params.OUTPUT, tr("Depth profile"), QgsProcessing.SourceType.TypeVectorPoint
+        ))
+        self.addParameter(QgsProcessingParameterFileDestination(
+            "REPORT", tr("Report"), "HTML (*.html)", optional=True
+        ))
+        for name, label in (
+            ("LINES_DRAWN", tr("Number of lines")),
+            ("LENGTH_M", tr("Length of all lines (m)")),
+            ("MAPPED_M", tr("Length on mapped bottom (m)")),
+            ("LEAST_M", tr("Least depth (m)")),
+            ("GREATEST_M", tr("Greatest depth (m)")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, label))
+
+    def compute(self, parameters, context, feedback):
+        ground, crs = read_ground(self, parameters, context, feedback)
+        layer = source(self, parameters, "LINES", context)
+        shapes, columns = read_shapes(layer, crs, ["name"], context, feedback)
+        lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
+        names = [str(name) for name in columns.get("name", [""] * len(lines))]
+        step = self.parameterAsDouble(parameters, "STEP", context)
+        found = depth_profiles(
+            ground, lines, step_m=step if parameters.get("STEP") not in (None, "") else None,
+            progress=self.progress(feedback),
+        )  # fmt: skip
+        unit_name = self.parameterAsEnumString(parameters, "UNIT", context)
+        figures = [summary(found, number) for number in range(1, len(lines) + 1)]
+        for number, (name, of_line) in enumerate(zip(names, figures), start=1):
+            feedback.pushInfo(_sentence(name or tr("Line {}").format(number), of_line, unit_name))
+        with Outputs(self, parameters, context, feedback) as out:
+            write_points(out, params.OUTPUT, _columns(found, names, ground, unit_name),
+                         {"line": "int", "line_name": "text", "bottom": "text"}, crs, found["x"],
+                         found["y"], "profile")
+            if out.wanted("REPORT"):
+                interval = self.parameterAsDouble(parameters, "INTERVAL", context)
+                out.file("REPORT").write_text(
+                    profile_html(found, names, interval, unit_name), encoding="utf-8"
+                )
+            out.results.update(
+                LINES_DRAWN=len(lines),
+                LENGTH_M=sum(f["length_m"] for f in figures),
+                MAPPED_M=sum(f["mapped_m"] for f in figures),
+                LEAST_M=float(np.nanmin(found["depth_m"])),
+                GREATEST_M=float(np.nanmax(found["depth_m"])),
+            )
+        return out.results
+
+
+def _sentence(name, figures, unit_name) -> str:
+    if not np.isfinite(figures["greatest_m"]):
+        return tr("{}: {} long, not on mapped bottom.").format(
+            name, length_text(figures["length_m"], unit_name))
+    return tr("{}: {} long, {} of it mapped; depth {} to {}, slope up to {:.0f} %.").format(
+        name, length_text(figures["length_m"], unit_name),
+        length_text(figures["mapped_m"], unit_name), fine_text(figures["least_m"], unit_name),
+        fine_text(figures["greatest_m"], unit_name), figures["steepest_pct"],
+    )
+
+
+def _columns(found, names, ground, unit_name) -> dict:
+    lon, lat = lon_lat(found["x"], found["y"], ground)
+    columns = {
+        "line": found["line"], "line_name": [names[number - 1] for number in found["line"]],
+    }  # fmt: skip
+    for key in ("distance_m", "depth_m", "uncert_m"):
+        columns[key] = found[key]
+    if unit_name == "ft":
+        columns["depth_ft"] = found["depth_m"] / FOOT
+    for key in ("sounding_m", "slope_pct"):
+        columns[key] = found[key]
+    columns["bottom"] = [class_name(value) for value in found["bottom"]]
+    columns.update(bottom_prob=found["bottom_prob"], hardness=found["hardness"], lon=lon, lat=lat)
+    return columns
