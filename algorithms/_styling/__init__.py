@@ -8,11 +8,11 @@ pattern as well as by colour.
 
 from qgis.core import QgsProcessingLayerPostProcessorInterface
 
-from . import chart, exchange, plan, soundings, structure, surface
+from . import chart, exchange, plan, soundings, spots, structure, surface
 
 _STYLES = {
     name: style
-    for topic in (soundings, surface, chart, structure, exchange, plan)
+    for topic in (soundings, surface, chart, structure, exchange, plan, spots)
     for name, style in topic.STYLES.items()
 }
 
@@ -25,8 +25,9 @@ def apply_style(layer, style: str, **options):
 
 _ORDER_PROPERTY = "lakefloor/order"
 _FROM_THE_BOTTOM = (
-    "surface", "slope", "difference", "depth_areas", "uncovered", "gaps", "shoreline", "contours",
-    "break_lines", "soundings", "crossings", "device_tracks", "planned_lanes", "waypoints",
+    "surface", "score", "slope", "difference", "depth_areas", "uncovered", "gaps", "shoreline", "contours",
+    "break_lines", "soundings", "crossings", "profile", "device_tracks", "planned_lanes",
+    "waypoints", "marks", "places", "spots",
 )  # fmt: skip
 
 
