@@ -214,8 +214,11 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
     """
     known = np.isfinite(depth)
     deepest = max(float(depth[known].max()), interval) if known.any() else interval
-    # As many intervals between lines as leave at most ten.
-    step = interval * next(k for k in (1, 2, 5, 10, 20, 50, 100, 1000) if deepest <= 12 * k * interval)
+    # Every second, fifth, tenth ... line, so that there are at most about twelve.
+    decade = 10.0 ** np.floor(np.log10(max(deepest / (12.0 * interval), 1.0)))
+    step = interval * decade * next(
+        k for k in (1.0, 2.0, 5.0, 10.0) if deepest <= 12.001 * k * decade * interval
+    )
     foot = 1.1 * deepest
     kinds = [(1, tr("soft"), "#efe6d5", ".."), (2, tr("medium"), "#b79a6a", "//"),
              (3, tr("hard"), "#4a2a0c", "")]  # fmt: skip
