@@ -40,6 +40,7 @@ _ALGORITHMS = (
     ("share.export_waypoints", "ExportWaypoints"),
     ("share.import_waypoints", "ImportWaypoints"),
     ("share.copy_to_share", "CopyToShare"),
+    ("share.field_package", "FieldPackage"),
 )
 
 

@@ -250,7 +250,7 @@ class _Copy:
         for name, _, fields, rows in self.vectors:
             lines.append(tr("{}: {} features ({})").format(
                 name, len(rows), ", ".join(f for f, _ in fields) or tr("outline only")))
-        for name, grid, band, crs, items in self.rasters:
+        for name, grid, band, _, items in self.rasters:
             lines.append(tr("{}.tif: {} x {} cells of {:g} m ({}{})").format(
                 name, *grid.shape, round(grid.dx, 3), band,
                 "".join(f", {key}" for key in items)))

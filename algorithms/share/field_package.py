@@ -1,0 +1,273 @@
+"""Field package."""
+
+import math
+
+from osgeo import gdal
+from qgis.core import (
+    QgsApplication,
+    QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsProcessing,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingMultiStepFeedback,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFolderDestination,
+    QgsProcessingParameterVectorLayer,
+    QgsProject,
+    QgsRectangle,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import metric_crs
+from .._styling import apply_style
+from ..core.errors import Cancelled, LakefloorError
+from ..core.exchange.marks import check_positions
+from . import _inputs as inputs
+from ._exchange import require, wgs84
+from ._folder import new_folder
+from .map_sheet import MapSheet
+
+#: What the map shows, from the top downward.
+_ROLES = ("break_lines", "contours", "shoreline", "soundings", "depth_areas", "surface")
+
+#: Half the circumference of the sphere of Web Mercator, m, and pixels along a tile.
+_HALF_WORLD, _TILE = math.pi * 6_378_137.0, 256
+
+#: Pixels along a side beyond which a picture is refused.
+_MOST_PIXELS = 30_000
+
+
+class FieldPackage(LakefloorAlgorithm):
+    NAME = "fieldpackage"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Field package")
+    GROUP = "share"
+    TAGS = ("phone", "tablet", "mobile", "MBTiles", "tiles", "GeoPackage", "GeoPDF", "offline")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "The lake map for a phone or tablet without network, in a new folder: the layers with "
+        "their styles in one GeoPackage, the drawn map as raster tiles (MBTiles or a GeoPackage), "
+        "and the map sheet as a geo-referenced PDF. Which of the three an app takes depends on "
+        "the app; all three are open standards.\n\n"
+        "Each zoom level of the tiles doubles the detail: at 45 degrees latitude a pixel of level "
+        "17 is 0.84 m, of level 18 0.42 m on the ground. Lower levels are added down to one "
+        "picture of the lake.\n\n"
+        "Depths are metres, positive down, in the layers; the map is drawn in feet or metres as "
+        "chosen. The package holds the layers as they are: it is for your own use. To hand a map "
+        "on, run Copy to share first. Not for navigation: a phone fails in cold and wet, and says "
+        "nothing about ice.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "OGC 12-128r18, GeoPackage Encoding Standard 1.3; MBTiles specification 1.3; OGC 08-139r3, "
+        "PDF Geo-registration Encoding Best Practice",
+    )
+
+    def flags(self):
+        # Layouts are made of graphics items, which belong to the main thread.
+        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
+
+    def initAlgorithm(self, configuration=None):
+        add = self.addParameter
+        for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines",
+                     "soundings"):
+            add(inputs.layer(role, optional=role not in ("contours", "shoreline")))
+        add(params.helped(
+            QgsProcessingParameterVectorLayer(
+                "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True),
+            tr("Points to take along, such as waypoints."),
+        ))
+        for parameter in inputs.sheet_text():
+            add(parameter)
+        add(params.depth_unit())
+        add(inputs.paper())
+        add(params.choice(
+            "TILES", tr("Raster tiles"),
+            {"mbtiles": tr("MBTiles, which most apps take"), "gpkg": tr("GeoPackage"),
+             "none": tr("no tiles")},
+            "mbtiles", tr("File of the drawn map."),
+        ))
+        add(params.number(
+            "ZOOM", tr("Greatest zoom level"), 17, tr("Detail of the tiles."), minimum=8,
+            maximum=22, integer=True,
+        ))
+        add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the package")))
+        for name, label in (
+            ("LAYERS", tr("Layers in the GeoPackage")),
+            ("PIXEL", tr("Size of a pixel on the ground (m)")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, label))
+
+    def compute(self, parameters, context, feedback):
+        progress = self.progress(feedback)
+        found = inputs.layers(self, parameters, context)
+        shoreline = found["shoreline"]
+        require(shoreline, "polygon", feedback)
+        metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
+        marks = self.parameterAsVectorLayer(parameters, "MARKS", context)
+        tiles = self.parameterAsEnumString(parameters, "TILES", context)
+        zoom = self.parameterAsInt(parameters, "ZOOM", context)
+        extent, pixel, latitude = _tile_extent(shoreline, zoom, context)
+        if tiles != "none":
+            _check_size(extent, pixel, zoom)
+        folder = self.parameterAsString(parameters, params.OUTPUT, context)
+        steps = QgsProcessingMultiStepFeedback(3, feedback)
+        project = QgsProject()
+        with new_folder(folder) as staged:
+            try:
+                project.setCrs(QgsCoordinateReferenceSystem("EPSG:3857"))
+                copies = list(inputs.styled_copies(found, _ROLES, project).values())
+                if marks is not None:
+                    require(marks, "point", feedback)
+                    copies.insert(0, _marks_copy(marks, project))
+                own = QgsProcessingContext()
+                own.setProject(project)
+                vectors = [c for c in copies if c.type() == shoreline.type()]
+                _run(_own("native:package"), {
+                    "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"), "OVERWRITE": True,
+                    "SAVE_STYLES": True, "SAVE_METADATA": False,
+                }, own, steps)
+                progress(0.2)
+                if tiles != "none":
+                    picture = staged / "picture.tif"
+                    _run(_own("native:rasterize"), {
+                        "EXTENT": f"{extent.xMinimum()},{extent.xMaximum()},{extent.yMinimum()},"
+                                  f"{extent.yMaximum()} [EPSG:3857]",
+                        "MAP_UNITS_PER_PIXEL": pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
+                        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": copies,
+                        "OUTPUT": str(picture),
+                    }, own, steps)
+                    progress(0.6)
+                    _tiles(picture, staged / f"lake_tiles.{tiles}", tiles)
+                    for leftover in staged.glob("picture.tif*"):
+                        leftover.unlink()
+            finally:
+                project.clear()
+            progress(0.8)
+            sheet = MapSheet().create()
+            names = [d.name() for d in sheet.parameterDefinitions()]
+            _run(sheet, {
+                **{name: parameters[name] for name in names if name in parameters},
+                params.OUTPUT: str(staged / "lake_map.pdf"),
+            }, context, steps)
+            if not all(_readable(path) for path in staged.iterdir()):
+                raise _cannot_write(folder)
+            progress(1.0)
+        ground = pixel * math.cos(math.radians(latitude))
+        feedback.pushInfo(
+            tr("Field package: {} layers in lake.gpkg, lake_map.pdf{}").format(
+                len(vectors), "" if tiles == "none" else
+                tr(", tiles to zoom level {} ({:.2f} m a pixel)").format(zoom, ground))
+        )
+        return {params.OUTPUT: folder, "LAYERS": len(vectors),
+                "PIXEL": None if tiles == "none" else ground}
+
+
+def _marks_copy(marks, project):
+    copy = marks.clone()
+    copy.setName("marks")
+    if copy.fields().indexFromName("name") >= 0:
+        apply_style(copy, "waypoints")
+    project.addMapLayer(copy, False)
+    project.layerTreeRoot().insertLayer(0, copy)
+    return copy
+
+
+def _tile_extent(shoreline, zoom, context):
+    """Return the extent in Web Mercator, on the edges of tiles, the pixel there, the latitude."""
+    to_degrees = QgsCoordinateTransform(shoreline.crs(), wgs84(), context.transformContext())
+    place = to_degrees.transformBoundingBox(shoreline.extent())
+    check_positions([place.xMinimum(), place.xMaximum()], [place.yMinimum(), place.yMaximum()],
+                    f"Layer '{shoreline.name()}'")
+    to_mercator = QgsCoordinateTransform(
+        wgs84(), QgsCoordinateReferenceSystem("EPSG:3857"), context.transformContext())
+    box = to_mercator.transformBoundingBox(place)
+    pixel = 2.0 * _HALF_WORLD / (_TILE * 2**zoom)
+    tile = pixel * _TILE
+    # A margin of a fiftieth, so that the shore is not at the very edge.
+    margin = 0.02 * max(box.width(), box.height())
+    west, south = (
+        math.floor((v - margin + _HALF_WORLD) / tile) * tile - _HALF_WORLD
+        for v in (box.xMinimum(), box.yMinimum())
+    )
+    east, north = (
+        math.ceil((v + margin + _HALF_WORLD) / tile) * tile - _HALF_WORLD
+        for v in (box.xMaximum(), box.yMaximum())
+    )
+    return QgsRectangle(west, south, east, north), pixel, place.center().y()
+
+
+def _check_size(extent, pixel, zoom):
+    longest = max(extent.width(), extent.height()) / pixel
+    if longest > _MOST_PIXELS:
+        fits = zoom - math.ceil(math.log2(longest / _MOST_PIXELS))
+        raise LakefloorError(
+            tr("Tiles of zoom level {} would have {:.0f} pixels along the lake. Choose level {} or "
+               "less.").format(zoom, longest, fits)
+        )
+
+
+def _own(name):
+    """Return an algorithm of QGIS itself."""
+    found = QgsApplication.processingRegistry().createAlgorithmById(name)
+    if found is None:
+        raise LakefloorError(
+            tr("QGIS's own algorithm '{}' is missing. Is the Processing plugin switched on?")
+            .format(name)
+        )
+    return found
+
+
+def _run(algorithm, parameters, context, feedback):
+    """Run an algorithm within this one and return its results."""
+    results, ok = algorithm.run(parameters, context, feedback)
+    if feedback.isCanceled():
+        raise Cancelled
+    if not ok:
+        raise LakefloorError(tr("'{}' failed: see the messages above. Is the disk full?").format(
+            algorithm.displayName()))
+    return results
+
+
+def _tiles(picture, path, kind):
+    """Cut a picture into tiles, with the lower zoom levels."""
+    gdal.PushErrorHandler("CPLQuietErrorHandler")
+    try:
+        options = ["TILE_FORMAT=PNG", "ZOOM_LEVEL_STRATEGY=LOWER"]
+        options += ["NAME=lake", "TYPE=overlay"] if kind == "mbtiles" else [
+            "TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
+        driver = "MBTiles" if kind == "mbtiles" else "GPKG"
+        made = gdal.Translate(str(path), str(picture), format=driver, creationOptions=options)
+        if made is None:
+            raise _cannot_write(path.name)
+        longest = max(made.RasterXSize, made.RasterYSize)
+        factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > _TILE]
+        if factors and made.BuildOverviews("AVERAGE", factors) != 0:
+            raise _cannot_write(path.name)
+        made = None
+    except RuntimeError as error:
+        raise _cannot_write(path.name) from error
+    finally:
+        gdal.PopErrorHandler()
+
+
+def _readable(path) -> bool:
+    if path.suffix == ".pdf":
+        return b"%%EOF" in path.read_bytes()[-1024:]
+    gdal.PushErrorHandler("CPLQuietErrorHandler")
+    try:
+        dataset = gdal.OpenEx(str(path))
+        return dataset is not None and (dataset.RasterCount > 0 or dataset.GetLayerCount() > 0)
+    except RuntimeError:
+        return False
+    finally:
+        gdal.PopErrorHandler()
+
+
+def _cannot_write(name):
+    return LakefloorError(
+        tr("Cannot write '{}' in full. Nothing was written; is the disk full?").format(name)
+    )

@@ -1,0 +1,75 @@
+"""The package for a phone: layers, tiles and sheet, each read back by GDAL."""
+
+import math
+import os
+import sqlite3
+
+import pytest
+from osgeo import gdal, ogr
+from qgis.core import QgsProcessingException
+
+
+def inputs(lake, *names):
+    return {name: lake[name] for name in ("CONTOURS", "SHORELINE", *names)}
+
+
+def test_package(run, lake, tmp_path, memory_layer, feedback):
+    marks = memory_layer("Point", ["POINT(412010 5120010)"], fields="field=name:string",
+                         rows=[["Reed point"]], name="m")
+    folder = tmp_path / "field"
+    results = run("fieldpackage", {
+        **inputs(lake, "AREAS", "SURFACE", "BREAK_LINES", "SOUNDINGS"), "MARKS": marks,
+        "ZOOM": 15, "OUTPUT": str(folder)}, feedback)
+    assert sorted(os.listdir(folder)) == ["lake.gpkg", "lake_map.pdf", "lake_tiles.mbtiles"]
+    vectors = ogr.Open(str(folder / "lake.gpkg"))
+    names = {vectors.GetLayer(i).GetName() for i in range(vectors.GetLayerCount())}
+    assert {"marks", "layer_styles"} <= names
+    assert results["LAYERS"] == 6 == len(names - {"layer_styles"})
+    # MBTiles 1.3: a table of metadata, and tiles in rows counted from the south.
+    with sqlite3.connect(folder / "lake_tiles.mbtiles") as db:
+        levels = dict(db.execute("SELECT zoom_level, count(*) FROM tiles GROUP BY zoom_level"))
+        assert max(levels) == 15
+        assert levels[min(levels)] <= 2
+        metadata = dict(db.execute("SELECT name, value FROM metadata"))
+        assert metadata["format"] == "png"
+    # Of Web Mercator: the circumference of its sphere over 256 pixels a tile.
+    ground = 2 * math.pi * 6378137 / 256 / 2**15 * math.cos(math.radians(46.22))
+    assert results["PIXEL"] == pytest.approx(ground, rel=1e-3)
+    tiles = gdal.Open(str(folder / "lake_tiles.mbtiles"))
+    alpha = tiles.GetRasterBand(4).ReadAsArray()
+    assert 0 < (alpha > 0).mean() < 1
+    if gdal.GetDriverByName("PDF"):
+        assert gdal.Open(str(folder / "lake_map.pdf")).GetProjection()
+
+
+def test_geopackage_tiles_and_none(run, lake, tmp_path):
+    run("fieldpackage", {**inputs(lake), "ZOOM": 14, "TILES": "gpkg",
+                         "OUTPUT": str(tmp_path / "a")})
+    tiles = gdal.Open(str(tmp_path / "a" / "lake_tiles.gpkg"))
+    assert tiles.RasterCount == 4
+    results = run("fieldpackage", {**inputs(lake), "TILES": "none", "OUTPUT": str(tmp_path / "b")})
+    assert sorted(os.listdir(tmp_path / "b")) == ["lake.gpkg", "lake_map.pdf"]
+    assert results["PIXEL"] is None
+
+
+def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
+    full = tmp_path / "full"
+    full.mkdir()
+    (full / "x.txt").write_text("x")
+    polar = memory_layer("Polygon", ["POLYGON((0 85,1 85,1 86,0 85))"], crs="EPSG:4326")
+    no_crs = memory_layer("Polygon", ["POLYGON((0 0,1 0,1 1,0 0))"], crs="", name="odd")
+    for parameters, word in (
+        ({"ZOOM": 22}, "Choose level"), ({"OUTPUT": str(full)}, "not empty"),
+        ({"SHORELINE": polar}, "84 N|polar"), ({"SHORELINE": no_crs}, "coordinate reference"),
+    ):
+        given = {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p"), **parameters}
+        if "SHORELINE" not in parameters and parameters.get("ZOOM") == 22:
+            given["SHORELINE"] = memory_layer(
+                "Polygon", ["POLYGON((412000 5120000,432000 5120000,432000 5140000,412000 "
+                            "5120000))"])
+        with pytest.raises(QgsProcessingException, match=word):
+            run("fieldpackage", given)
+    with pytest.raises(QgsProcessingException, match="Cancelled"):
+        run("fieldpackage", {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
+            recorder(30))
+    assert sorted(os.listdir(tmp_path)) == ["full"]
