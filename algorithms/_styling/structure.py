@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from qgis.core import QgsFillSymbol, QgsMarkerSymbol, QgsWkbTypes
+
 from .._i18n import tr
-from .look import DROP_OFF, by_rules, cased, line, stretch, ticks
+from .look import DROP_OFF, INK, REJECTED, by_rules, cased, line, single, stretch, ticks
 
 _SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
+_MARK = "#ffd97a"
 
-PALETTES = {"slope": ("sequential", _SLOPE_STOPS)}
+PALETTES = {
+    "slope": ("sequential", _SLOPE_STOPS),
+    "mark against the lines on it": ("patterned", (_MARK, DROP_OFF, INK)),
+}
 
 
 def _slope(layer):
@@ -31,7 +37,27 @@ def _break_lines(layer):
     ])
 
 
+def _structure_mark(layer, current):
+    """Mark the feature that the expression ``current`` picks: an outline, or a band under lines."""
+    kinds = QgsWkbTypes.GeometryType
+    if layer.geometryType() == kinds.PolygonGeometry:
+        outline = cased(line(REJECTED, 0.6, "3;1"), 1.1)
+        symbol = single(QgsFillSymbol(), outline.takeSymbolLayer(0))
+        symbol.appendSymbolLayer(outline.takeSymbolLayer(0))
+    elif layer.geometryType() == kinds.LineGeometry:
+        symbol = line(_MARK, 2.4, round_cap=True)
+        symbol.setOpacity(0.75)
+    else:
+        symbol = QgsMarkerSymbol.createSimple({
+            "name": "circle", "size": "6", "color": "0,0,0,0", "outline_color": REJECTED,
+            "outline_width": "0.6",
+        })
+    by_rules(layer, [("", current, symbol)])
+    layer.setLabelsEnabled(False)
+
+
 STYLES = {
+    "structure_mark": _structure_mark,
     "slope": _slope,
     "break_lines": _break_lines,
 }

@@ -63,6 +63,11 @@ def layer(role, optional):
     )
 
 
+def map_layers(*roles) -> list:
+    """Return the layer parameters of roles; contours and shoreline are needed."""
+    return [layer(role, optional=role not in ("contours", "shoreline")) for role in roles]
+
+
 def sheet_text() -> list:
     """Return the parameters for what only the user can say."""
     def text(name, label, default, explanation, several_lines=False):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-import numpy as np
 from qgis.core import (
     Qgis,
     QgsBearingUtils,
@@ -35,6 +34,7 @@ from qgis.core import (
     QgsMapThemeCollection,
     QgsPrintLayout,
     QgsRectangle,
+    QgsScaleBarSettings,
     QgsTableCell,
     QgsUnitTypes,
 )
@@ -55,12 +55,12 @@ LAYOUT_NAME = "Lake map"
 #: Roles of the layers that the map shows, from the top downward.
 DRAWN = ("shoreline", "break_lines", "contours", "soundings", "depth_areas", "surface")
 
-_MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
-_MARGIN = 9.0
+MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
+MARGIN = 9.0
 _TITLE_HEIGHT = 17.0
 _STRIP_HEIGHT = 11.0
 _GRID_ROOM = 4.5
-_GUTTER = 5.0
+GUTTER = 5.0
 _BLOCK_GAP = 3.0
 _TABLE_RULE = 0.1
 _POINT = 25.4 / 72.0
@@ -111,9 +111,9 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     sizes = {"portrait": (short, long), "landscape": (long, short)}
     if orientation != "auto":
         sizes = {orientation: sizes[orientation]}
-    legend = _legend(layout, layers, chart, k)
+    legend = legend_block(layout, layers, chart, k)
     panel = _best_panel(facts, legend, extent, sizes, k, scale)
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(*panel.page, _MM))
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(*panel.page, MM))
     frame, denominator = panel.frame, panel.denominator
     for block, x, y in panel.places:
         block.draw(layout, x, y)
@@ -122,9 +122,9 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     chart.setExtent(QgsRectangle.fromCenterAndSize(
         center, frame.width() * denominator / 1000.0, frame.height() * denominator / 1000.0
     ))
-    _graticule(chart, project, k)
-    _title(layout, facts, chart, frame, k)
-    _strip(layout, chart, frame, denominator, k)
+    graticule(chart, project, k)
+    title_block(layout, facts.title, facts.subtitle, chart, frame, k)
+    scale_strip(layout, chart, frame, denominator, k)
     return layout
 
 
@@ -146,36 +146,36 @@ def map_frame(width, height, k, beside=0.0, below=0.0) -> QRectF:
 
     ``beside`` is the width of a panel to its right, ``below`` the height of one below it.
     """
-    left = _MARGIN + _GRID_ROOM * k
-    top = _MARGIN + (_TITLE_HEIGHT + _GRID_ROOM) * k
-    right = width - _MARGIN - _GRID_ROOM * k
-    bottom = height - _MARGIN - (_STRIP_HEIGHT + _GRID_ROOM) * k
-    right -= beside + _GUTTER if beside else 0.0
-    bottom -= below + _GUTTER if below else 0.0
+    left = MARGIN + _GRID_ROOM * k
+    top = MARGIN + (_TITLE_HEIGHT + _GRID_ROOM) * k
+    right = width - MARGIN - _GRID_ROOM * k
+    bottom = height - MARGIN - (_STRIP_HEIGHT + _GRID_ROOM) * k
+    right -= beside + GUTTER if beside else 0.0
+    bottom -= below + GUTTER if below else 0.0
     return QRectF(left, top, right - left, bottom - top)
 
 
-def themed_map(layout, project, layers, crs, theme_name) -> QgsLayoutItemMap:
+def themed_map(layout, project, layers, crs, theme_name, item_id="map") -> QgsLayoutItemMap:
     """Add a map that shows layers by a map theme of the project."""
     chart = QgsLayoutItemMap(layout)
-    chart.setId("map")
+    chart.setId(item_id)
     chart.setCrs(crs)
     # A theme rather than a set of layers, which would keep absolute paths.
     theme = QgsMapThemeCollection.MapThemeRecord()
     for role, layer in layers.items():
-        if role in DRAWN and not (role == "surface" and "depth_areas" in layers):
+        if role in (*DRAWN, "structures") and not (role == "surface" and "depth_areas" in layers):
             theme.addLayerRecord(QgsMapThemeCollection.MapThemeLayerRecord(layer))
     project.mapThemeCollection().insert(theme_name, theme)
     chart.setFollowVisibilityPresetName(theme_name)
     chart.setFollowVisibilityPreset(True)
     chart.setFrameEnabled(True)
-    chart.setFrameStrokeWidth(QgsLayoutMeasurement(0.3, _MM))
+    chart.setFrameStrokeWidth(QgsLayoutMeasurement(0.3, MM))
     layout.addLayoutItem(chart)
     layout.setReferenceMap(chart)
     return chart
 
 
-def _graticule(chart, project, k):
+def graticule(chart, project, k):
     """Add a latitude-longitude grid: crosses on the map, figures in the margin."""
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
     extent = QgsCoordinateTransform(chart.crs(), wgs84, project).transformBoundingBox(
@@ -197,7 +197,7 @@ def _graticule(chart, project, k):
     grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.CustomFormat)
     # Upright figures would run into the others at the corners.
     corner = 7.0 * k * extent.height() / chart.rect().height()
-    digits = max(0, int(np.ceil(-np.log10(minutes) - 1e-9)))
+    digits = sheet.grid_digits(minutes)
     grid.setAnnotationExpression(
         f"if(@grid_axis = 'y' AND (@grid_number < {extent.yMinimum() + corner} OR "
         f"@grid_number > {extent.yMaximum() - corner}), '', "
@@ -221,16 +221,20 @@ def _graticule(chart, project, k):
     chart.grids().addGrid(grid)
 
 
-def _title(layout, facts, chart, frame, k):
-    left = _MARGIN
+def title_block(layout, title, subtitle, chart, frame, k, expression=False):
+    """Add title, subtitle and north arrow; ``expression`` tells that the title is one."""
+    left = MARGIN
     room = frame.right() + _GRID_ROOM * k - left - 14.0 * k
     size = 20.0 * k
-    while size > 9.0 * k and _measure(size, True)(facts.title) > room:
-        size -= 0.5
-    (line,) = sheet.wrap(facts.title, room, _measure(size, True))[:1] or [""]
-    _label(layout, line, left, _MARGIN, room, 9.0 * k, size, bold=True)
-    _label(layout, facts.subtitle, left, _MARGIN + 10.0 * k, room, 5.0 * k, 9.0 * k)
-    _north_arrow(layout, chart, left + room + 8.0 * k, _MARGIN + 10.5 * k, k)
+    if expression:
+        size = 16.0 * k
+    else:
+        while size > 9.0 * k and _measure(size, True)(title) > room:
+            size -= 0.5
+        (title,) = sheet.wrap(title, room, _measure(size, True))[:1] or [""]
+    label(layout, title, left, MARGIN, room, 9.0 * k, size, bold=True, expression=expression)
+    label(layout, subtitle, left, MARGIN + 10.0 * k, room, 5.0 * k, 9.0 * k)
+    _north_arrow(layout, chart, left + room + 8.0 * k, MARGIN + 10.5 * k, k)
 
 
 def _north_arrow(layout, chart, x, y, k):
@@ -251,18 +255,22 @@ def _north_arrow(layout, chart, x, y, k):
         half.setSymbol(QgsFillSymbol.createSimple(
             {"color": color, "outline_color": INK, "outline_width": "0.25"}))
         layout.addLayoutItem(half)
-    _label(layout, tr("N"), x - 3.0 * k, y - 11.5 * k, 6.0 * k, 4.5 * k, 9.0 * k, bold=True,
-           align=Qt.AlignmentFlag.AlignHCenter)
+    label(layout, tr("N"), x - 3.0 * k, y - 11.5 * k, 6.0 * k, 4.5 * k, 9.0 * k, bold=True,
+          align=Qt.AlignmentFlag.AlignHCenter)
 
 
-def _strip(layout, chart, frame, denominator, k):
-    """Add the scale, a bar for feet and one for metres, and the caution below the map."""
+def scale_strip(layout, chart, frame, denominator, k) -> list:
+    """Add the scale, a bar for feet and one for metres, and the caution below the map.
+
+    Without a ``denominator`` the scale is that of the atlas page, its field "scale". Returns the
+    bars.
+    """
     top = frame.bottom() + (_GRID_ROOM + 1.0) * k
-    left = _MARGIN
-    _label(layout, tr("Scale 1:{:.0f}").format(denominator), left, top + 2.4 * k, 24.0 * k, 5.0 * k,
-           8.0 * k, bold=True)
-    longest = 0.21 * frame.width() * denominator / 1000.0
-    x = left + 26.0 * k
+    left = MARGIN
+    figure = '[% to_string(round("scale")) %]' if denominator is None else f"{denominator:.0f}"
+    label(layout, tr("Scale 1:{}").format(figure), left, top + 2.4 * k, 24.0 * k, 5.0 * k,
+          8.0 * k, bold=True, expression=denominator is None)
+    x, bars = left + 26.0 * k, []
     for unit, qgis_unit in (("ft", QgsUnitTypes.DistanceUnit.DistanceFeet),
                             ("m", QgsUnitTypes.DistanceUnit.DistanceMeters)):
         bar = QgsLayoutItemScaleBar(layout)
@@ -273,7 +281,13 @@ def _strip(layout, chart, frame, denominator, k):
         bar.setUnitLabel(unit)
         bar.setNumberOfSegmentsLeft(0)
         bar.setNumberOfSegments(2)
-        bar.setUnitsPerSegment(sheet.bar_segment(longest / sheet.METRES[unit] / 2.0))
+        if denominator is None:
+            bar.setSegmentSizeMode(QgsScaleBarSettings.SegmentSizeMode.SegmentSizeFitWidth)
+            bar.setMinimumBarWidth(0.1 * frame.width())
+            bar.setMaximumBarWidth(0.21 * frame.width())
+        else:
+            longest = 0.21 * frame.width() * denominator / 1000.0
+            bar.setUnitsPerSegment(sheet.bar_segment(longest / sheet.METRES[unit] / 2.0))
         bar.setHeight(1.4 * k)
         bar.setLabelBarSpace(0.8 * k)
         bar.setBoxContentSpace(0.5)
@@ -284,13 +298,15 @@ def _strip(layout, chart, frame, denominator, k):
         bar.setLineSymbol(QgsLineSymbol.createSimple({"color": INK, "width": "0.25"}))
         layout.addLayoutItem(bar)
         bar.update()
-        bar.attemptMove(QgsLayoutPoint(x, top + 0.5 * k, _MM))
+        bar.attemptMove(QgsLayoutPoint(x, top + 0.5 * k, MM))
         x += 0.21 * frame.width() + 14.0 * k
+        bars.append(bar)
     width = 44.0 * k
     right = frame.right() + _GRID_ROOM * k
-    box = _label(layout, tr("NOT FOR NAVIGATION"), right - width, top + 1.2 * k, width, 6.0 * k,
-                 9.0 * k, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
+    box = label(layout, tr("NOT FOR NAVIGATION"), right - width, top + 1.2 * k, width, 6.0 * k,
+                9.0 * k, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
     box.setFrameEnabled(True)
+    return bars
 
 
 # -- panel ------------------------------------------------------------------------
@@ -327,7 +343,7 @@ def _best_panel(facts, legend, extent, pages, k, scale) -> _Panel:
             made[column, size] = (
                 [_table(facts, column, k)] if facts.bands else [],
                 [_curve(facts, column, k)] if facts.curve else [],
-                [_section(heading, text, column, size * k, k, heading == facts.boxed)
+                [section_block(heading, text, column, size * k, k, heading == facts.boxed)
                  for heading, text in facts.sections],
             )
         table, graph, (datum, *rest) = made[column, size]
@@ -335,25 +351,25 @@ def _best_panel(facts, legend, extent, pages, k, scale) -> _Panel:
 
     def panel(page, count, beside, size, curve):
         width, height = page
-        column = (width - 2.0 * _MARGIN - (count - 1) * _GUTTER) / count
+        column = (width - 2.0 * MARGIN - (count - 1) * GUTTER) / count
         if legend.width > column:
             return None
         chosen = blocks(column, size, curve)
         heights = [block.height + _BLOCK_GAP * k for block in chosen]
-        tall, rest = sheet.fill(heights, beside, height - 2.0 * _MARGIN)
+        tall, rest = sheet.fill(heights, beside, height - 2.0 * MARGIN)
         low = sheet.columns(heights[rest:], count - beside) if rest < len(heights) else []
         below = max((sum(heights[rest + i] for i in part) for part in low), default=0.0)
         if below > _MOST_BELOW * height:
             return None
         places = []
-        columns = [(part, count - beside + n, 0, _MARGIN) for n, part in enumerate(tall)]
-        columns += [(part, n, rest, height - _MARGIN - below) for n, part in enumerate(low)]
+        columns = [(part, count - beside + n, 0, MARGIN) for n, part in enumerate(tall)]
+        columns += [(part, n, rest, height - MARGIN - below) for n, part in enumerate(low)]
         for part, number, first, y in columns:
             for i in part:
-                places.append((chosen[first + i], _MARGIN + number * (column + _GUTTER), y))
+                places.append((chosen[first + i], MARGIN + number * (column + GUTTER), y))
                 y += heights[first + i]
         frame = map_frame(
-            width, height, k, beside * (column + _GUTTER) - _GUTTER if beside else 0.0, below)
+            width, height, k, beside * (column + GUTTER) - GUTTER if beside else 0.0, below)
         return _Panel(page, places, frame, scale or sheet.scale_denominator(
             extent.width(), extent.height(), frame.width(), frame.height()))
 
@@ -382,7 +398,7 @@ class _Block(NamedTuple):
     draw: Callable
 
 
-def _section(heading, text, width, size, k, boxed=False) -> _Block:
+def section_block(heading, text, width, size, k, boxed=False) -> _Block:
     """Return a heading with its text."""
     edge = 1.2 * k if boxed else 0.0
     lines = sheet.wrap(text, width - 2.0 * edge, _measure(size))
@@ -400,9 +416,9 @@ def _section(heading, text, width, size, k, boxed=False) -> _Block:
             frame.attemptSetSceneRect(QRectF(x, y, width, height))
             layout.addLayoutItem(frame)
         x, y, room = x + edge, y + edge, width - 2.0 * edge
-        _label(layout, heading, x, y, room, heading_height, size * 1.15, bold=True)
-        _label(layout, text, x, y + heading_height, room,
-               pitch * (len(lines) + (0.0 if boxed else 0.5)), size)
+        label(layout, heading, x, y, room, heading_height, size * 1.15, bold=True)
+        label(layout, text, x, y + heading_height, room,
+              pitch * (len(lines) + (0.0 if boxed else 0.5)), size)
 
     return _Block(height, width, draw)
 
@@ -439,7 +455,7 @@ def _curve(facts, width, k) -> _Block:
         lines("area", RULE, *((at(a, 0.0), at(a, depth.max())) for a in marks))
         title = tr("Area ({}) at a depth ({}) or deeper").format(
             tr(sheet.AREAS[facts.unit][1]), facts.unit)
-        _label(layout, title, x, y, width, _line_height(size), size, bold=True)
+        label(layout, title, x, y, width, _line_height(size), size, bold=True)
         pitch = _line_height(0.85 * size)
         for values, place in ((levels, "depth"), (marks, "area")):
             for value in values:
@@ -451,9 +467,9 @@ def _curve(facts, width, k) -> _Block:
                     spot = at(value, 0.0)
                     rect = QRectF(spot.x() - 5.0 * k, spot.y() - pitch - 0.6 * k, 10.0 * k, pitch)
                     align = Qt.AlignmentFlag.AlignHCenter
-                label = _label(layout, f"{value:g}", rect.x(), rect.y(), rect.width(),
-                               rect.height(), 0.85 * size, align=align)
-                label.setId(f"curve, {place} mark")
+                mark = label(layout, f"{value:g}", rect.x(), rect.y(), rect.width(),
+                             rect.height(), 0.85 * size, align=align)
+                mark.setId(f"curve, {place} mark")
 
     return _Block(head + room.height() + 1.5 * k, width, draw)
 
@@ -500,7 +516,7 @@ def _table(facts, width, k) -> _Block:
     return _Block(height + 0.5, width, draw)
 
 
-def _legend(layout, layers, chart, k) -> _Block:
+def legend_block(layout, layers, chart, k) -> _Block:
     """Return the legend, which stands in the layout already and is moved into place."""
     legend = QgsLayoutItemLegend(layout)
     legend.setId("legend")
@@ -536,10 +552,10 @@ def _legend(layout, layers, chart, k) -> _Block:
     size = QgsLegendRenderer(legend.model(), legend.legendSettings()).minimumSize(
         QgsLayoutUtils.createRenderContextForLayout(layout, None)
     )
-    legend.attemptResize(QgsLayoutSize(size.width(), size.height(), _MM))
+    legend.attemptResize(QgsLayoutSize(size.width(), size.height(), MM))
 
     def draw(layout, x, y):
-        legend.attemptMove(QgsLayoutPoint(x, y, _MM))
+        legend.attemptMove(QgsLayoutPoint(x, y, MM))
 
     return _Block(size.height(), size.width(), draw)
 
@@ -595,33 +611,38 @@ def _set_font(item, size, bold=False):
         item.setFont(_font(size, bold))
 
 
-def _label(layout, text, x, y, width, height, size, bold=False,
-           align=Qt.AlignmentFlag.AlignLeft) -> QgsLayoutItemLabel:
-    label = QgsLayoutItemLabel(layout)
-    # Between "[%" and "%]" a label would evaluate an expression.
-    label.setText(text.replace("[%", "[ %"))
-    _set_font(label, size, bold)
-    label.setMarginX(0.0)
-    label.setMarginY(0.0)
-    label.setHAlign(align)
-    label.setVAlign(Qt.AlignmentFlag.AlignVCenter if align != Qt.AlignmentFlag.AlignLeft
-                    else Qt.AlignmentFlag.AlignTop)
-    label.attemptSetSceneRect(QRectF(x, y, width, height))
-    layout.addLayoutItem(label)
-    return label
+def label(layout, text, x, y, width, height, size, bold=False,
+          align=Qt.AlignmentFlag.AlignLeft, expression=False) -> QgsLayoutItemLabel:
+    """Add a text; only with ``expression`` is what stands between "[%" and "%]" evaluated."""
+    item = QgsLayoutItemLabel(layout)
+    item.setText(text if expression else text.replace("[%", "[ %"))
+    _set_font(item, size, bold)
+    item.setMarginX(0.0)
+    item.setMarginY(0.0)
+    item.setHAlign(align)
+    item.setVAlign(Qt.AlignmentFlag.AlignVCenter if align != Qt.AlignmentFlag.AlignLeft
+                   else Qt.AlignmentFlag.AlignTop)
+    item.attemptSetSceneRect(QRectF(x, y, width, height))
+    layout.addLayoutItem(item)
+    return item
 
 
 # -- export -----------------------------------------------------------------------
 
 
-def export_pdf(layout, path):
-    """Write the layout as a geo-referenced PDF of vectors and searchable text."""
+def pdf_settings() -> QgsLayoutExporter.PdfExportSettings:
+    """Return the settings of a geo-referenced PDF of vectors and searchable text."""
     settings = QgsLayoutExporter.PdfExportSettings()
     settings.dpi = 300
     settings.appendGeoreference = True
     settings.exportMetadata = True
     settings.textRenderFormat = Qgis.TextRenderFormat.AlwaysText
-    result = QgsLayoutExporter(layout).exportToPdf(str(path), settings)
+    return settings
+
+
+def export_pdf(layout, path):
+    """Write the layout as a geo-referenced PDF of vectors and searchable text."""
+    result = QgsLayoutExporter(layout).exportToPdf(str(path), pdf_settings())
     if result != QgsLayoutExporter.ExportResult.Success:
         raise LakefloorError(
             tr("The sheet could not be written as '{}'. Is the disk full?").format(path.name)

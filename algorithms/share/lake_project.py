@@ -65,8 +65,8 @@ class LakeProject(LakefloorAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
-        for role in inputs.ROLES:
-            self.addParameter(inputs.layer(role, optional=role not in ("contours", "shoreline")))
+        for parameter in inputs.map_layers(*inputs.ROLES):
+            self.addParameter(parameter)
         for parameter in inputs.sheet_text():
             self.addParameter(parameter)
         self.addParameter(params.depth_unit())

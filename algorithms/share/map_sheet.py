@@ -45,9 +45,9 @@ class MapSheet(LakefloorAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
-        for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines",
-                     "soundings"):
-            self.addParameter(inputs.layer(role, optional=role not in ("contours", "shoreline")))
+        for parameter in inputs.map_layers("contours", "shoreline", "depth_areas", "surface",
+                                           "break_lines", "soundings"):
+            self.addParameter(parameter)
         for parameter in inputs.sheet_text():
             self.addParameter(parameter)
         self.addParameter(params.depth_unit())

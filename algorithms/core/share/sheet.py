@@ -86,6 +86,21 @@ def grid_minutes(span: float) -> float:
     return fitting[-1] if fitting else _GRID_MINUTES[0]
 
 
+def grid_digits(minutes: float) -> int:
+    """Return the decimals that figures of a grid of that spacing, minutes of arc, need."""
+    return max(0, int(np.ceil(-np.log10(minutes) - 1e-9)))
+
+
+def position_text(latitude: float, longitude: float) -> str:
+    """Return a position in degrees and decimal minutes, as GPS receivers show it: to 2 m."""
+    def angle(value, positive, negative, width):
+        total = round(abs(value) * 60_000.0)
+        return (f"{total // 60_000:0{width}d}° {total % 60_000 / 1000.0:06.3f}′ "
+                f"{positive if value >= 0 else negative}")
+
+    return f"{angle(latitude, 'N', 'S', 2)}, {angle(longitude, 'E', 'W', 3)}"
+
+
 @dataclass(frozen=True)
 class BandRow:
     """One row of the depth-area table.

@@ -1,0 +1,118 @@
+"""The figures of a structure of the bottom in words."""
+
+from __future__ import annotations
+
+import math
+
+from ..errors import LakefloorError
+from ..units import ACRE
+from .sheet import METRES, area_text, depth_text
+
+#: Field -> (words, kind), in the order of reading.
+_KNOWN = {
+    "top_depth_m": ("Least depth", "depth"),
+    "crest_depth_m": ("Depth at the crest", "depth"),
+    "depth_m": ("Depth", "depth"),
+    "toe_depth_m": ("Depth at the toe", "depth"),
+    "bottom_depth_m": ("Greatest depth", "depth"),
+    "saddle_depth_m": ("Depth of the saddle", "depth"),
+    "relief_m": ("Relief", "depth"),
+    "height_m": ("Height", "depth"),
+    "width_m": ("Width", "length"),
+    "length_m": ("Length", "length"),
+    "area_m2": ("Area", "area"),
+    "orientation_deg": ("Direction", "direction"),
+    "slope_pct": ("Mean slope", "percent"),
+    "slope_mean_pct": ("Mean slope", "percent"),
+    "slope_max_pct": ("Greatest slope", "percent"),
+    "hardness": ("Relative hardness (0 soft, 1 hard)", "ratio"),
+    "confidence": ("Confidence", "share"),
+    "score": ("Score", "number"),
+    "description": ("", "text"),
+    "reasons": ("", "text"),
+    "remark": ("", "text"),
+}
+_COMPASS = (
+    "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
+)  # fmt: skip
+
+
+def figure_lines(values: dict, unit: str) -> list:
+    """Return the figures of a structure, one line each.
+
+    Parameters
+    ----------
+    values : dict of str to value
+        By field name, metric; fields without words here, and None or NaN, are left out.
+    unit : str
+        ``ft`` (areas in acres) or ``m`` (hectares from 1 ha up, else m2).
+
+    Returns
+    -------
+    list of str
+    """
+    lines = []
+    for name, (label, kind) in _KNOWN.items():
+        value = values.get(name)
+        if value is None or value != value or value == "":
+            continue
+        if kind == "text":
+            lines.append(str(value))
+            continue
+        if not isinstance(value, (int, float)):
+            continue
+        lines.append(f"{label}: {_words(abs(value) if name == 'relief_m' else value, kind, unit)}")
+    return lines
+
+
+def _words(value, kind, unit) -> str:
+    if kind == "depth":
+        return f"{depth_text(value, unit)} {unit}"
+    if kind == "length":
+        return f"{value / METRES[unit]:,.0f} {unit}"
+    if kind == "area":
+        if unit == "ft":
+            return f"{area_text(value / ACRE)} acres"
+        return f"{value:,.0f} m2" if value < 10_000.0 else f"{area_text(value / 10_000.0)} hectares"
+    if kind == "direction":
+        return f"{value:.0f}° ({_COMPASS[math.floor((value + 22.5) / 45.0) % 8]})"
+    if kind == "percent":
+        return f"{value:.0f} %"
+    if kind == "share":
+        return f"{100.0 * value:.0f} %"
+    return f"{value:.2f}" if kind == "ratio" else f"{value:g}"
+
+
+def drop_off_values(rows) -> dict:
+    """Return the figures of a drop-off from those of its lines.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        Attributes of its crest, steepest line and toe, as break-lines have them.
+    """
+    by_kind = {row["kind"]: row for row in rows}
+    first = rows[0]
+    values = {
+        name: first.get(name) for name in ("height_m", "width_m", "slope_mean_pct",
+                                           "slope_max_pct", "confidence")
+    }
+    for kind in ("crest", "toe"):
+        if kind in by_kind:
+            values[f"{kind}_depth_m"] = by_kind[kind].get("depth_mean_m")
+    values["length_m"] = by_kind.get("steepest", first).get("length_m")
+    return values
+
+
+def page_box(west: float, south: float, east: float, north: float) -> tuple:
+    """Return what a detail map of a structure shows: its box with room around, m.
+
+    An eighth of its size to each side, at least 15 m, and no side below 60 m.
+    """
+    if not all(math.isfinite(v) for v in (west, south, east, north)):
+        raise LakefloorError("A structure has no place; remove features without geometry.")
+    room = max((east - west) / 8.0, (north - south) / 8.0, 15.0)
+    half_x = max(0.5 * (east - west) + room, 30.0)
+    half_y = max(0.5 * (north - south) + room, 30.0)
+    x, y = 0.5 * (west + east), 0.5 * (south + north)
+    return x - half_x, y - half_y, x + half_x, y + half_y
