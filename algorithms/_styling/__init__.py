@@ -25,8 +25,8 @@ def apply_style(layer, style: str, **options):
 
 _ORDER_PROPERTY = "lakefloor/order"
 _FROM_THE_BOTTOM = (
-    "surface", "score", "slope", "difference", "depth_areas", "uncovered", "gaps", "shoreline", "contours",
-    "break_lines", "soundings", "crossings", "profile", "device_tracks", "planned_lanes",
+    "surface", "score", "slope", "difference", "depth_areas", "uncovered", "gaps", "shoreline",
+    "contours", "break_lines", "soundings", "crossings", "profile", "device_tracks", "planned_lanes",
     "waypoints", "marks", "places", "spots",
 )  # fmt: skip
 
