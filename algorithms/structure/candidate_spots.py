@@ -86,6 +86,8 @@ class CandidateSpots(LakefloorAlgorithm):
                 "CRITERIA", tr("What counts (depth in the unit below, distances in metres)"),
                 headers=[tr("What counts"), tr("From"), tr("To"), tr("Weight")],
                 defaultValue=DEFAULT,
+                # QGIS refuses a matrix that a script leaves to its default, unless it is optional.
+                optional=True,
             ),
             tr("One row for each thing that counts; add or remove rows as you like. Words: {}.")
             .format(", ".join(WORDS)),
