@@ -1,6 +1,7 @@
-"""Slope of a depth surface by finite differences on the 3 x 3 neighbourhood."""
+"""Slope of a depth surface, and its position above its surroundings."""
 
 import numpy as np
+from scipy.signal import oaconvolve
 
 from .errors import LakefloorError
 from .grid import Grid
@@ -74,3 +75,61 @@ def slope(depth: Grid, method: str = "horn", progress: Progress = silent) -> tup
     east, north = gradient(depth, method, progress)
     rise = np.hypot(east, north)
     return depth.like(np.degrees(np.arctan(rise))), depth.like(100.0 * rise)
+
+
+def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = silent) -> Grid:
+    """Return how far the bottom stands above the mean of its surroundings, m.
+
+    The bathymetric position index: positive on rises, negative in hollows, nil on
+    any plane. Depth grows downwards, so it is the mean depth of the ring minus the
+    depth of the cell.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth, m, positive down.
+    inner_m, outer_m : float
+        Distances between which cell centres count as surroundings, both included, m.
+
+    Returns
+    -------
+    Grid
+        Cells without value are left out of the mean; NaN where the depth is, and
+        where the ring holds no value.
+
+    Raises
+    ------
+    LakefloorError
+        Unless ``0 <= inner_m <= outer_m`` and the ring reaches a neighbour.
+
+    References
+    ----------
+    Weiss, A. D. (2001). Topographic position and landforms analysis. ESRI User
+    Conference, San Diego.
+    Lundblad, E. R. et al. (2006). A benthic terrain classification scheme for
+    American Samoa. Marine Geodesy 29(2), 89-111.
+    """
+    rows, cols = int(outer_m / depth.dy + 1e-9), int(outer_m / depth.dx + 1e-9)
+    away = np.hypot(
+        *np.meshgrid(
+            np.arange(-cols, cols + 1) * depth.dx, np.arange(-rows, rows + 1) * depth.dy
+        )
+    )
+    ring = (away >= inner_m - 1e-9) & (away <= outer_m + 1e-9) & (away > 0)
+    if not (0 <= inner_m <= outer_m and ring.any()):
+        raise LakefloorError(
+            f"A ring from {inner_m:g} m to {outer_m:g} m holds no cell of {depth.dx:g} m; "
+            "choose a greater radius."
+        )
+    known = np.isfinite(depth.values)
+    if not known.any():
+        return depth.like(depth.values)
+    middle = depth.values[known].mean()
+    weights = ring.astype(float)
+    total = oaconvolve(np.where(known, depth.values - middle, 0.0), weights, mode="same")
+    progress(0.5)
+    count = np.rint(oaconvolve(known.astype(float), weights, mode="same"))
+    mean = np.full(depth.shape, np.nan)
+    np.divide(total, count, out=mean, where=known & (count > 0))
+    progress(1.0)
+    return depth.like(mean + middle - depth.values)

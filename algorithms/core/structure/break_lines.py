@@ -135,7 +135,7 @@ def break_lines(
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
-    spacing = _lane_spacing(distance)
+    spacing = lanes_apart(distance)
     scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, 0.3 * spacing, _MIN_SCALE_M)
     area = _Area.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
     progress(0.2)
@@ -230,8 +230,11 @@ def _inner(area: _Area, margin: float) -> np.ndarray:
     return ndimage.minimum_filter1d(mask, 2 * int(margin / area.dx) + 1, axis=1)
 
 
-def _lane_spacing(distance: Grid | None) -> float:
-    """Return how far apart lanes are, m: four times the median distance to the nearest sounding."""
+def lanes_apart(distance: Grid | None) -> float:
+    """Return how far apart lanes are, m: four times the median distance to the nearest sounding.
+
+    0 where no distances are known.
+    """
     if distance is None or not np.isfinite(distance.values).any():
         return 0.0
     return 4.0 * float(np.nanmedian(distance.values))

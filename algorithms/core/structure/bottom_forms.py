@@ -1,0 +1,713 @@
+"""Forms of the bottom: points, inside turns, humps, holes, saddles, flats, breaks, basins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, special
+from shapely.geometry import MultiPolygon
+
+from ..chart.contour_domain import cells_polygon, faces, signed_area
+from ..chart.marching_squares import square_ranges, trace
+from ..errors import LakefloorError
+from ..grid import Areas, Grid
+from ..progress import Progress, silent, span
+from ..terrain import position
+from .break_lines import lanes_apart
+from .landforms import Rises, opening, rises
+from .ridge_lines import filled
+
+#: Forms in the order of their codes, which begin at 1; code 0 is none of them.
+FORMS = (
+    "point", "inside turn", "hump", "hole", "saddle", "flat", "steep break", "basin",
+)  # fmt: skip
+ATTRIBUTES = (
+    "form", "number", "name", "top_depth_m", "bottom_depth_m", "saddle_depth_m", "relief_m",
+    "area_m2", "length_m", "orientation_deg", "slope_pct", "confidence", "spot_x", "spot_y",
+)  # fmt: skip
+
+#: Which form a cell belongs to where several share it, the first drawn last.
+_ON_TOP = (
+    "saddle", "hump", "hole", "point", "inside turn", "steep break", "flat", "basin",
+)  # fmt: skip
+#: Standard deviations of a difference of two depths that a relief must reach.
+_SUPPORT = 2.0
+#: Cells of the working grid to the fine radius, at least.
+_CELLS = 5.0
+#: Smoothing, and that for points and inside turns, in fine radii. The bends of contours on gentle
+#: ground are far more easily made by noise than a rise that is closed.
+_SMOOTHING, _SMOOTHING_TURNS = 0.33, 0.5
+#: No finer radius than a boat's position supports, m.
+_MIN_FINE_M = 10.0
+#: Broad radius in fine ones and at least, m; at most this share of the open water's half width.
+_BROAD, _MIN_BROAD_M, _OPEN = 5.0, 100.0, 0.4
+#: The edge of a point or an inside turn is where this share of its relief is left.
+_EDGE = 0.4
+#: Two of them are parted by this share of the least relief, and of the lesser one's own.
+_PARTED = 0.5, 0.2
+#: A hump or a hole is drawn where this share of its relief, and one standard deviation of
+#: depth, is reached, not where it fades out.
+_FOOT = 0.1
+#: Least width of a form, and least shift of the depth contours that make a point, fine radii.
+_NARROWEST, _SHIFT = 0.8, 0.25
+#: Ratio of axes from which a form is long, and cosine of the angle up to which it falls along.
+_LONG, _ALONG = 1.3, 0.7
+#: A basin has at most this share of its rim falling away, or at the edge of the data.
+_RIM_FALLS = 0.15
+#: The edge of the data is the shore where its depth, but for its uncertainty, is what the bottom
+#: falls within so many cells, or this in m.
+_SHORE_CELLS, _SHORE_M = 2.0, 0.1
+
+
+@dataclass(frozen=True)
+class _Form:
+    form: str
+    window: tuple  # of slices
+    mask: np.ndarray
+    relief: float
+    spot: int  # flat index of the cell that is marked
+    error: float  # standard deviation of the relief, m
+    saddle: float = np.nan  # depth, m
+    pass_: int = -1  # flat index of the key saddle
+    toward: tuple | None = None  # east, north: where it runs out to
+    spare: float | None = None  # what the slope lacks to its limit over two fine radii, m
+
+
+@dataclass(frozen=True)
+class _Lake:
+    """What all forms are found on; arrays have shape (rows, cols)."""
+
+    grid: Grid  # depth as given, on the working cells
+    valid: np.ndarray
+    smooth: np.ndarray  # depth, NaN outside
+    east: np.ndarray  # rate of change of the smoothed depth, m per m
+    north: np.ndarray
+    error: np.ndarray  # standard deviation of depth, m
+    need: np.ndarray  # least relief, m
+    shallow: np.ndarray  # not valid, and land
+    unknown: np.ndarray  # not valid, and water for all that is known
+    fine: float  # m
+    broad: float  # m
+
+    def error_of(self, *cells) -> float:
+        """Return the standard deviation of a difference of depth between cells, m."""
+        return float(np.hypot(*(self.error.ravel()[cell] for cell in cells)))
+
+    def cells(self, metres: float) -> tuple:
+        return metres / self.grid.dy, metres / self.grid.dx
+
+    @property
+    def cell_area(self) -> float:
+        return self.grid.dx * self.grid.dy
+
+
+def bottom_forms(
+    depth: Grid,
+    *,
+    uncertainty: Grid | None = None,
+    distance: Grid | None = None,
+    fine_m: float | None = None,
+    broad_m: float | None = None,
+    min_relief_m: float = 0.3,
+    steep_percent: float = 10.0,
+    flat_percent: float = 3.0,
+    progress: Progress = silent,
+) -> tuple:
+    """Find the forms of the bottom.
+
+    Parameters
+    ----------
+    depth : Grid
+        Depth, m, positive down.
+    uncertainty : Grid, optional
+        One standard deviation of depth, m. Without it the roughness of the surface
+        below the fine radius is taken.
+    distance : Grid, optional
+        Distance to the nearest sounding, m; it tells how far apart the lanes are.
+    fine_m : float, optional
+        Radius below which nothing is told apart, m. By default the greatest of the
+        lane spacing where ``distance`` tells it, 5 cells, and 10 m.
+    broad_m : float, optional
+        Radius above which a form is the lie of the lake, m: points, inside turns and
+        holes are narrower than a disc of this radius. By default the greater of
+        five fine radii and 100 m, but not above 0.4 of the greatest distance from
+        the edge.
+    min_relief_m : float
+        No form has less relief than this, m, nor less than twice the standard
+        deviation of the difference of the two depths that make the relief.
+    steep_percent, flat_percent : float
+        Slope of a steep break at least, of flats and basins at most, percent.
+
+    Returns
+    -------
+    areas : Areas
+        One polygon a form; forms may overlap, as a steep break runs on around a
+        point. Attributes: ``form`` (one of :data:`FORMS`), ``number`` (1 is the
+        form's greatest by relief, a flat's and a basin's by area), ``name``,
+        ``top_depth_m`` and ``bottom_depth_m`` (least and greatest depth inside),
+        ``saddle_depth_m`` (of humps, holes and saddles), ``relief_m``, ``area_m2``,
+        ``length_m`` and ``orientation_deg`` of the long axis (0 to 180 from north
+        clockwise; of points and inside turns the direction towards deep water, 0
+        to 360), ``slope_pct`` (mean), ``confidence`` (0..1), ``spot_x`` and
+        ``spot_y`` (of the least depth of a hump, point or flat, of the greatest of
+        a hole, inside turn or basin, of the saddle, of the steepest cell).
+    codes : Grid
+        1 + index into :data:`FORMS`, 0 where there is none; NaN without depth.
+    fine, broad : Grid
+        Bathymetric position, m, in rings from half to the whole of either radius.
+    radii : tuple
+        Fine and broad radius, m.
+
+    Raises
+    ------
+    LakefloorError
+        If a limit is not above zero, the broad radius is not above the fine one, or
+        a grid differs from ``depth`` in shape.
+
+    Notes
+    -----
+    The surface is smoothed by a Gaussian of a third of the fine radius, of half of it
+    for points and inside turns.
+
+    A hump is a maximum with its surroundings down to its key saddle, so it is
+    closed by deeper water all round. What reaches the edge of the data is not. A
+    hole is a minimum likewise, up to the shallowest level at which it is neither
+    joined to another hole nor wide enough for a disc of the broad radius.
+
+    Then humps and islands are cut off at their saddles and holes are filled. What
+    an opening by a disc of the broad radius takes off the surface, its white
+    top-hat, are the points; what a closing fills, its black top-hat, are the
+    inside turns. Both are nil on straight slopes and edges whatever their profile.
+    A form must also fall by its least relief in the direction it runs out to.
+
+    A saddle is the key saddle of a hump where it lies on a neck, or of a hole
+    where it lies in a trough: where the top-hats there are as high as a relief
+    must be. Gentle ground at least two fine radii wide is a basin where the rim
+    rises all round, else a flat.
+
+    Confidence is ``erf(h / (2 sqrt 2 u))``, the probability that the relief ``h``,
+    with standard deviation ``u``, is off by less than half of itself, times the
+    share of the rim that is not at a gap in the data. For flats and basins ``h``
+    is what the slope lacks to its limit over two fine radii, and the whole of it
+    counts.
+
+    References
+    ----------
+    Edelsbrunner, H., Letscher, D. and Zomorodian, A. (2002). Topological
+    persistence and simplification. Discrete and Computational Geometry 28(4),
+    511-533.
+    Rodriguez, F., Maire, E., Courjault-Rade, P. and Darrozes, J. (2002). The black
+    top hat function applied to a DEM. Geophysical Research Letters 29(6), 1085.
+    Lundblad, E. R. et al. (2006). A benthic terrain classification scheme for
+    American Samoa. Marine Geodesy 29(2), 89-111.
+    """
+    _check(depth, uncertainty, distance, fine_m, broad_m, min_relief_m, steep_percent, flat_percent)
+    if not np.isfinite(depth.values).any():
+        none = depth.like(np.full(depth.shape, np.nan))
+        return _areas([], None, depth, 1), none, none, none, (np.nan, np.nan)
+    cell = max(depth.dx, depth.dy)
+    fine = fine_m or max(lanes_apart(distance), _CELLS * cell, _MIN_FINE_M)
+    factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
+    framed = _framed(depth, factor)
+    lake = _prepared(
+        framed, None if uncertainty is None else _framed(uncertainty, factor), factor, fine,
+        broad_m, min_relief_m,
+    )  # fmt: skip
+    progress(0.2)
+    found = _closed_and_open(lake, span(progress, 0.2, 0.7))
+    found += _steep_breaks(lake, steep_percent)
+    found += _gentle(lake, [f for f in found if f.form == "hole"], flat_percent)
+    progress(0.8)
+    areas = _areas(found, lake, framed, factor)
+    inner = np.s_[factor:-factor, factor:-factor]
+    codes = depth.like(_codes(found, lake, framed, factor)[inner])
+    progress(0.9)
+    positions = [
+        _spread(position(lake.grid, radius / 2.0, radius), depth, factor)
+        for radius in (lake.fine, lake.broad)
+    ]
+    progress(1.0)
+    return areas, codes, *positions, (lake.fine, lake.broad)
+
+
+def _check(depth, uncertainty, distance, fine, broad, relief, steep, flat):
+    for name, value in (
+        ("Fine radius", 1.0 if fine is None else fine),
+        ("Broad radius", 1.0 if broad is None else broad),
+        ("Least relief", relief),
+        ("Slope of a steep break", steep),
+        ("Slope of a flat", flat),
+    ):
+        if not (np.isfinite(value) and value > 0):
+            raise LakefloorError(f"{name} must be above 0; got {value}.")
+    if fine and broad and broad <= fine:
+        raise LakefloorError(
+            f"The broad radius ({broad:g} m) must be above the fine one ({fine:g} m)."
+        )
+    if fine and fine < max(depth.dx, depth.dy):
+        raise LakefloorError(
+            f"The fine radius ({fine:g} m) is smaller than a cell ({depth.dx:g} m); "
+            "leave it empty or make the surface finer."
+        )
+    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
+        if grid is not None and grid.shape != depth.shape:
+            raise LakefloorError(f"{name} has shape {grid.shape}, depth has {depth.shape}.")
+
+
+# -- the working surface --------------------------------------------------------------
+
+
+def _framed(grid: Grid, margin: int) -> Grid:
+    """Return a grid with cells without value around it, so that its edge is like any other."""
+    return Grid(
+        np.pad(grid.values, margin, constant_values=np.nan),
+        grid.west - margin * grid.dx, grid.north + margin * grid.dy, grid.dx, grid.dy,
+    )  # fmt: skip
+
+
+def _coarse(values, factor) -> np.ndarray:
+    """Return the means of blocks; NaN where not more than half of a block has a value."""
+    if factor == 1:
+        return values
+    pad = [(0, -size % factor) for size in values.shape]
+    z = np.pad(values, pad, constant_values=np.nan)
+    blocks = z.reshape(z.shape[0] // factor, factor, z.shape[1] // factor, factor)
+    known = np.isfinite(blocks)
+    count = known.sum(axis=(1, 3))
+    total = np.where(known, blocks, 0.0).sum(axis=(1, 3))
+    mean = np.full(count.shape, np.nan)
+    return np.divide(total, count, out=mean, where=2 * count > factor**2)
+
+
+def _prepared(depth, uncertainty, factor, fine, broad, min_relief) -> _Lake:
+    z = _coarse(np.where(np.isfinite(depth.values), depth.values, np.nan), factor)
+    grid = Grid(z, depth.west, depth.north, depth.dx * factor, depth.dy * factor)
+    valid = np.isfinite(z)
+    smooth, east, north = _smoothed(z, grid, _SMOOTHING * fine)
+
+    if uncertainty is None:
+        rough = (z - smooth)[valid]
+        error = np.full(z.shape, 1.4826 * np.median(np.abs(rough - np.median(rough))))
+    else:
+        error = _coarse(uncertainty.values, factor)
+        usual = np.nanmedian(error) if np.isfinite(error).any() else 0.0
+        error = np.where(np.isfinite(error), error, usual)
+    need = np.maximum(min_relief, _SUPPORT * np.sqrt(2.0) * error)
+
+    padded = np.pad(valid, 1)
+    off, near = ndimage.distance_transform_edt(
+        padded, sampling=(grid.dy, grid.dx), return_indices=True
+    )
+    if broad is None:
+        broad = max(_BROAD * fine, _MIN_BROAD_M)
+        broad = max(min(broad, _OPEN * float(off.max())), 1.5 * fine)
+    shore = _SHORE_CELLS * np.hypot(east, north) * max(grid.dx, grid.dy) + 2.0 * error
+    ashore = np.where(valid, smooth, np.inf) <= np.maximum(shore, _SHORE_M)
+    near = ndimage.distance_transform_edt(
+        ~padded, return_distances=False, return_indices=True
+    )[:, 1:-1, 1:-1]
+    land = ~valid & np.pad(ashore, 1)[near[0], near[1]]
+    return _Lake(
+        grid, valid, smooth, east, north, error, need, land, ~valid & ~land, fine, broad
+    )
+
+
+def _smoothed(z, grid: Grid, sigma: float) -> tuple:
+    """Return a surface smoothed by a Gaussian, and its rates of change; NaN where it is."""
+    sigmas = sigma / grid.dy, sigma / grid.dx
+    reach = int(np.ceil(4.0 * max(sigmas))) + 2
+    whole = ndimage.gaussian_filter(filled(z, reach), sigmas)
+    north, east = np.gradient(whole, -grid.dy, grid.dx)
+    inner = np.s_[reach:-reach, reach:-reach]
+    return tuple(np.where(np.isfinite(z), each[inner], np.nan) for each in (whole, east, north))
+
+
+# -- humps, holes, points, inside turns, saddles ----------------------------------------
+
+
+def _closed_and_open(lake: _Lake, progress: Progress) -> list:
+    """Return humps and holes, and from what is left of the surface without them the rest."""
+    # Land is above water, but what is not known may be deep: no hole is closed by it.
+    outside = np.where(lake.shallow, 0.0, np.inf)
+    depth = np.where(lake.valid, lake.smooth, outside)
+    tree = rises(lake.smooth)
+    holes, levelled = _holes(tree, opening(depth, *lake.cells(lake.broad)), lake)
+    progress(0.3)
+    tree = rises(-lake.smooth, apart=True)
+    humps, more = _humps(tree, lake)
+    progress(0.6)
+    for window, mask, level in levelled + more:
+        part = depth[window]
+        part[mask] = level
+    gentler = np.sqrt(_SMOOTHING_TURNS**2 - _SMOOTHING**2) * lake.fine
+    level, _, _ = _smoothed(np.where(lake.valid, depth, np.nan), lake.grid, gentler)
+    depth = np.where(lake.valid, level, depth)
+    trough, turns = _running_out("inside turn", depth, holes, lake)
+    progress(0.8)
+    # Nor is a gap in the data a point.
+    neck, points = _running_out("point", -np.where(lake.unknown, -np.inf, depth), humps, lake)
+    progress(1.0)
+    saddles = _saddles(humps, neck, lake) + _saddles(holes, trough, lake)
+    return humps + holes + points + turns + saddles
+
+
+def _humps(tree: Rises, lake: _Lake) -> tuple:
+    """Return the humps, and what to cut off with the level: (window, mask, depth)."""
+    chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & (tree.parent >= 0))
+    found, levelled = [], []
+    levels = tree.saddle[chosen]
+    for k, level, (window, mask) in zip(chosen, levels, tree.areas(chosen, levels)):
+        spot, pass_, relief = int(tree.top_cell[k]), int(tree.saddle_cell[k]), tree.prominence[k]
+        z = -lake.smooth[window]
+        if spot < 0:
+            mask |= (tree.region[1:-1, 1:-1][window] == k) & ~lake.valid[window]
+        elif _is_supported(relief, mask, lake, spot, pass_):
+            error = lake.error_of(spot, pass_)
+            foot = _above_foot(z, level, relief, mask, window, spot, lake)
+            found.append(_Form("hump", window, foot, float(relief), spot, error, -level, pass_))
+        else:
+            continue
+        levelled.append((window, mask, -level))
+    return found, levelled
+
+
+def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
+    """Return the holes, and what to fill with the level: (window, mask, depth).
+
+    ``open_to`` is the greatest depth to which a disc fits around a cell.
+    """
+    chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & np.isfinite(tree.top))
+    levels = np.maximum(tree.saddle[chosen], open_to.ravel()[tree.top_cell[chosen]])
+    passes = np.where(tree.saddle[chosen] >= levels, tree.saddle_cell[chosen], -1)
+    _part(tree, chosen, levels, passes)
+    found, levelled = [], []
+    for k, level, pass_, (window, mask) in zip(
+        chosen, levels, passes, tree.areas(chosen, levels)
+    ):
+        spot, relief = int(tree.top_cell[k]), float(tree.top[k] - level)
+        if _is_supported(relief, mask, lake, spot, int(pass_)):
+            error = lake.error_of(spot, spot if pass_ < 0 else int(pass_))
+            foot = _above_foot(lake.smooth[window], level, relief, mask, window, spot, lake)
+            found.append(_Form("hole", window, foot, relief, spot, error, level, int(pass_)))
+            levelled.append((window, mask, level))
+    return found, levelled
+
+
+def _part(tree: Rises, chosen, levels, passes=None) -> None:
+    """Raise the levels of chosen maxima to where others of them join, so that two stay two."""
+    place = {int(k): i for i, k in enumerate(chosen)}
+    for k in chosen:
+        i = place.get(int(tree.parent[k]))
+        if i is not None and tree.saddle[k] > levels[i]:
+            levels[i] = tree.saddle[k]
+            if passes is not None:
+                passes[i] = tree.saddle_cell[k]
+
+
+def _above_foot(z, level, relief, mask, window, spot: int, lake: _Lake) -> np.ndarray:
+    """Return the part of a mask around a spot that is clearly above a level."""
+    clear = mask & (z >= level + max(_FOOT * relief, min(lake.error.flat[spot], 0.5 * relief)))
+    label, _ = ndimage.label(clear, np.ones((3, 3)))
+    row, col = divmod(spot, lake.grid.shape[1])
+    return label == label[row - window[0].start, col - window[1].start]
+
+
+def _is_supported(relief, mask, lake: _Lake, spot: int, pass_: int) -> bool:
+    """Tell whether a relief is more than noise, on more ground than is told apart."""
+    need = lake.need.ravel()
+    need = max(need[spot], need[pass_]) if pass_ >= 0 else need[spot]
+    return relief >= need and mask.sum() * lake.cell_area >= (_NARROWEST * lake.fine) ** 2
+
+
+def _parts(mask):
+    """Yield the connected parts of a mask: (window, mask)."""
+    label, _ = ndimage.label(mask, np.ones((3, 3)))
+    for number, window in enumerate(ndimage.find_objects(label), start=1):
+        yield window, label[window] == number
+
+
+def _where(lake: _Lake, window, mask) -> tuple:
+    """Return x, y, shape (n,), m, and the flat index of the cells of a mask."""
+    r, c = np.nonzero(mask)
+    r, c = r + window[0].start, c + window[1].start
+    return lake.grid.x[c], lake.grid.y[r], r * lake.grid.shape[1] + c
+
+
+def _running_out(form: str, up, closed: list, lake: _Lake) -> tuple:
+    """Return the top-hat of a surface, and the points or inside turns that stand out in it.
+
+    They end where ``closed``, the humps or holes that stand on them, begin.
+    """
+    hat = np.full(up.shape, np.nan)
+    np.subtract(up, opening(up, *lake.cells(lake.broad)), out=hat, where=lake.valid)
+    open_hat = hat.copy()
+    for other in closed:
+        open_hat[other.window][other.mask] = np.nan
+    tree = rises(open_hat, beyond=-np.inf)
+    chosen = np.flatnonzero(tree.top >= lake.need.min())
+    need = lake.need.ravel()[tree.top_cell[chosen]]
+    parted = np.maximum(_PARTED[0] * need, _PARTED[1] * tree.top[chosen])
+    chosen = chosen[(tree.top[chosen] >= need) & (tree.prominence[chosen] >= parted)]
+    chosen = chosen[np.argsort(-tree.top[chosen], kind="stable")]
+    levels = np.maximum(_EDGE * tree.top[chosen], tree.saddle[chosen])
+    _part(tree, chosen, levels)
+    found, taken = [], np.zeros(hat.shape, dtype=bool)
+    for k, (window, mask) in zip(chosen, tree.areas(chosen, levels)):
+        if taken.flat[tree.top_cell[k]]:
+            continue
+        taken[window] |= mask
+        if mask.sum() * lake.cell_area < (_NARROWEST * lake.fine) ** 2:
+            continue
+        x, y, cells = _where(lake, window, mask)
+        height = hat.ravel()[cells]
+        spot = int(cells[np.argmax(height)])
+        fall = np.array(
+            [np.average(g.ravel()[cells], weights=height) for g in (lake.east, lake.north)]
+        )
+        toward = _heading(x, y, height, fall)
+        t = x * toward[0] + y * toward[1]
+        t = t - np.average(t, weights=height)
+        z = lake.smooth.ravel()[cells]
+        rate = np.average(t * z, weights=height) / max(np.average(t * t, weights=height), 1e-12)
+        steep = np.hypot(lake.east.flat[spot], lake.north.flat[spot])
+        if (
+            rate * np.ptp(t) < lake.need.flat[spot]
+            or height.max() < _SHIFT * lake.fine * steep
+        ):
+            continue
+        found.append(
+            _Form(form, window, mask, float(height.max()), spot, lake.error_of(spot, spot),
+                  toward=tuple(toward))
+        )
+    return hat, found
+
+
+def _widened(window, mask, by, lake: _Lake) -> tuple:
+    """Return a window and its mask with a margin of so many rows and columns in the grid."""
+    outer = tuple(
+        slice(max(s.start - margin, 0), min(s.stop + margin, size))
+        for s, margin, size in zip(window, by, lake.grid.shape)
+    )
+    grown = np.zeros([s.stop - s.start for s in outer], dtype=bool)
+    grown[tuple(slice(s.start - o.start, s.stop - o.start) for s, o in zip(window, outer))] = mask
+    return outer, grown
+
+
+def _axes(x, y, weights=None) -> tuple:
+    """Return the directions of the long and of the short axis, and the ratio of lengths."""
+    spread = np.cov(np.stack((x, y)), aweights=weights, ddof=0) if len(x) > 1 else np.eye(2)
+    values, vectors = np.linalg.eigh(spread)
+    ratio = np.sqrt(max(values[1], 1e-12) / max(values[0], 1e-12))
+    return vectors[:, 1], vectors[:, 0], ratio
+
+
+def _heading(x, y, weights, fall) -> np.ndarray:
+    """Return the unit vector towards deep water: the long axis if the bottom falls along it."""
+    long, _, ratio = _axes(x, y, weights)
+    fall = fall / max(np.hypot(*fall), 1e-12)
+    if ratio < _LONG or abs(long @ fall) < _ALONG:
+        return fall
+    return long if long @ fall >= 0.0 else -long
+
+
+def _saddles(closed: list, hat, lake: _Lake) -> list:
+    """Return the saddles of humps or holes that lie on a neck or in a trough."""
+    found = {}
+    rows, cols = lake.grid.shape
+    reach = [int(np.ceil(cells)) for cells in lake.cells(lake.fine)]
+    # A pass between two holes is one saddle, as low as the lesser of them.
+    for form in sorted(closed, key=lambda form: -form.relief):
+        if form.pass_ < 0 or hat.flat[form.pass_] < lake.need.flat[form.pass_]:
+            continue
+        row, col = divmod(form.pass_, cols)
+        window = (
+            slice(max(row - reach[0], 0), min(row + reach[0] + 1, rows)),
+            slice(max(col - reach[1], 0), min(col + reach[1] + 1, cols)),
+        )
+        relief = min(form.relief, float(hat.flat[form.pass_]))
+        away = np.hypot(
+            (np.arange(window[0].start, window[0].stop) - row)[:, None] * lake.grid.dy,
+            (np.arange(window[1].start, window[1].stop) - col) * lake.grid.dx,
+        )
+        depth = float(lake.smooth.flat[form.pass_])
+        near = (away <= lake.fine) & (np.abs(lake.smooth[window] - depth) <= relief / 2.0)
+        label, _ = ndimage.label(near, np.ones((3, 3)))
+        mask = label == label[row - window[0].start, col - window[1].start]
+        found[form.pass_] = _Form(
+            "saddle", window, mask, relief, form.pass_, form.error, depth, form.pass_
+        )
+    return list(found.values())
+
+
+# -- steep and gentle ground ---------------------------------------------------------------
+
+
+def _steep_breaks(lake: _Lake, steep_percent: float) -> list:
+    slope = 100.0 * np.hypot(lake.east, lake.north)
+    found = []
+    for window, mask in _parts(slope >= steep_percent):
+        depth = lake.smooth[window][mask]
+        x, y, cells = _where(lake, window, mask)
+        spot = int(cells[np.argmax(slope.ravel()[cells])])
+        relief = float(np.ptp(depth))
+        long, _, _ = _axes(x, y)
+        if (
+            relief < max(lake.need.flat[spot], steep_percent / 100.0 * lake.fine / 2.0)
+            or mask.sum() * lake.cell_area < lake.fine**2 / 2.0
+            or np.ptp(x * long[0] + y * long[1]) < 2.0 * lake.fine
+        ):
+            continue
+        found.append(
+            _Form("steep break", window, mask, relief, spot, lake.error_of(spot, spot))
+        )
+    return found
+
+
+def _gentle(lake: _Lake, holes: list, flat_percent: float) -> list:
+    """Return flats and basins; a hole is part of the ground around it."""
+    slope = 100.0 * np.hypot(lake.east, lake.north)
+    level, sunk = slope <= flat_percent, np.zeros(lake.valid.shape, dtype=bool)
+    for hole in holes:
+        sunk[hole.window] |= hole.mask
+    wide = opening((level | sunk).astype(float), *lake.cells(lake.fine)) > 0.5
+    found = []
+    for window, mask in _parts(wide & lake.valid):
+        area = mask.sum() * lake.cell_area
+        own = mask & ~sunk[window]
+        if area < np.pi * (2.0 * lake.fine) ** 2 or 2 * own.sum() < mask.sum():
+            continue
+        _, _, cells = _where(lake, window, mask)
+        depth = lake.smooth.ravel()[cells]
+        falls, rises_, unknown = _rim(lake, window, mask, flat_percent)
+        around = max(falls + rises_ + unknown, 1)
+        basin = (falls + unknown) / around <= _RIM_FALLS and rises_ > around / 2.0
+        spot = int(cells[np.argmax(depth) if basin else np.argmin(depth)])
+        spare = (flat_percent - slope[window][own].mean()) / 100.0 * 2.0 * lake.fine
+        found.append(
+            _Form("basin" if basin else "flat", window, mask, float(np.ptp(depth)), spot,
+                  lake.error_of(spot, spot), spare=max(spare, 0.0))
+        )
+    return found
+
+
+def _rim(lake: _Lake, window, mask, flat_percent) -> tuple:
+    """Count the cells around a patch that lie lower, higher, and in a gap of the data."""
+    margin = [int(np.ceil(cells)) + 1 for cells in lake.cells(lake.fine)]
+    outer, patch = _widened(window, mask, margin, lake)
+    off, near = ndimage.distance_transform_edt(
+        ~patch, sampling=(lake.grid.dy, lake.grid.dx), return_indices=True
+    )
+    ring = (off >= lake.fine / 2.0) & (off <= lake.fine)
+    drop = lake.smooth[outer] - lake.smooth[outer][near[0], near[1]]
+    least = flat_percent / 100.0 * lake.fine / 4.0
+    falls = int((ring & (drop > least)).sum())
+    climbs = int((ring & ((drop < -least) | lake.shallow[outer])).sum())
+    return falls, climbs, int((ring & lake.unknown[outer]).sum())
+
+
+# -- results ---------------------------------------------------------------------------
+
+
+def _codes(found, lake: _Lake, depth: Grid, factor: int) -> np.ndarray:
+    codes = np.zeros(lake.grid.shape)
+    for name in reversed(_ON_TOP):
+        for form in found:
+            if form.form == name:
+                codes[form.window][form.mask] = FORMS.index(name) + 1
+    rows, cols = depth.shape
+    codes = codes.repeat(factor, axis=0).repeat(factor, axis=1)[:rows, :cols]
+    return np.where(np.isfinite(depth.values), codes, np.nan)
+
+
+def _spread(coarse: Grid, depth: Grid, factor: int) -> Grid:
+    """Return a working grid on the cells of the surface."""
+    if factor == 1:
+        return depth.like(coarse.values[1:-1, 1:-1])
+    out = np.full(depth.shape, np.nan)
+    for start in range(0, depth.shape[0], 256):
+        y = depth.y[start : start + 256]
+        xx, yy = np.meshgrid(depth.x, y)
+        out[start : start + 256] = coarse.sample(xx.ravel(), yy.ravel()).reshape(xx.shape)
+    return depth.like(np.where(np.isfinite(depth.values), out, np.nan))
+
+
+def _areas(found, lake: _Lake, depth: Grid, factor: int) -> Areas:
+    rows = []
+    for form in found:
+        polygon = _outline(form, lake)
+        x, y, cells = _where(lake, form.window, form.mask)
+        long, _, _ = _axes(x, y)
+        part = tuple(slice(s.start * factor, s.stop * factor) for s in form.window)
+        fine = depth.values[part]
+        mask = form.mask.repeat(factor, axis=0).repeat(factor, axis=1)
+        inside = fine[mask[: fine.shape[0], : fine.shape[1]]]
+        top, bottom = float(np.nanmin(inside)), float(np.nanmax(inside))
+        relief = {
+            "hump": form.saddle - top, "hole": bottom - form.saddle, "point": form.relief,
+            "inside turn": form.relief, "saddle": form.relief,
+        }.get(form.form, bottom - top)  # fmt: skip
+        heading = long if form.toward is None else form.toward
+        azimuth = np.degrees(np.arctan2(heading[0], heading[1]))
+        along = x * heading[0] + y * heading[1]
+        row, col = divmod(form.spot, lake.grid.shape[1])
+        rows.append((polygon, {
+            "form": form.form,
+            "top_depth_m": top,
+            "bottom_depth_m": bottom,
+            "saddle_depth_m": form.saddle,
+            "relief_m": relief,
+            "area_m2": polygon.area,
+            "length_m": float(np.ptp(along)) + max(lake.grid.dx, lake.grid.dy),
+            "orientation_deg": float(azimuth % (180.0 if form.toward is None else 360.0)),
+            "slope_pct": float(100.0 * np.hypot(
+                lake.east.ravel()[cells], lake.north.ravel()[cells]).mean()),
+            "confidence": _confidence(form) * (1.0 - _at_gap(form, lake)),
+            "spot_x": float(lake.grid.x[col]),
+            "spot_y": float(lake.grid.y[row]),
+        }))  # fmt: skip
+    rows.sort(key=lambda row: (
+        FORMS.index(row[1]["form"]),
+        -row[1]["area_m2" if row[1]["form"] in ("flat", "basin") else "relief_m"],
+    ))  # fmt: skip
+    numbers = {}
+    for _, row in rows:
+        numbers[row["form"]] = row["number"] = numbers.get(row["form"], 0) + 1
+        row["name"] = f"{row['form']} {row['number']}"
+    return Areas(
+        [polygon for polygon, _ in rows],
+        {name: [row[name] for _, row in rows] for name in ATTRIBUTES},
+    )
+
+
+def _confidence(form: _Form) -> float:
+    scale = np.sqrt(2.0) * max(form.error, 1e-6)
+    if form.spare is not None:
+        return float(special.erf(form.spare / scale))
+    return float(special.erf(form.relief / (2.0 * scale)))
+
+
+def _at_gap(form: _Form, lake: _Lake) -> float:
+    """Return the share of the cells around a form that lie in a gap of the data."""
+    outer, mask = _widened(form.window, form.mask, (1, 1), lake)
+    ring = ndimage.binary_dilation(mask, np.ones((3, 3))) & ~mask
+    return float(lake.unknown[outer][ring].mean()) if ring.any() else 0.0
+
+
+def _outline(form: _Form, lake: _Lake) -> MultiPolygon:
+    """Return the outline of a mask, rounded; the cells themselves where nothing would be left."""
+    top, left = form.window[0].start, form.window[1].start
+    pad = 4
+    soft = ndimage.gaussian_filter(np.pad(form.mask.astype(float), pad), 0.8)
+    soft[[0, -1]] = soft[:, [0, -1]] = 0.0
+    row, col, _, first = trace(soft, 0.5, square_ranges(soft), 0.0)
+    x = lake.grid.x[0] + (col + left - pad) * lake.grid.dx
+    y = lake.grid.y[0] - (row + top - pad) * lake.grid.dy
+    loops = [np.append(np.arange(a, b), a) for a, b in zip(first[:-1], first[1:])]
+    rings = [np.column_stack((x[loop], y[loop])) for loop in loops]
+    parts = [f for f, k in faces(rings) if signed_area(rings[k]) > 0]
+    if parts:
+        return MultiPolygon(parts)
+    grid = lake.grid
+    west, north = grid.west + left * grid.dx, grid.north - top * grid.dy
+    return cells_polygon(form.mask, Grid(form.mask, west, north, grid.dx, grid.dy))
