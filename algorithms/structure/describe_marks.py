@@ -45,7 +45,7 @@ class DescribeMarks(LakefloorAlgorithm):
         "common; More like these then looks for other places of the same kind.\n\n"
         "Fields: name; note (all in words); remark (your own note); depth_m and uncert_m; "
         "sounding_m, the distance to the nearest sounding; slope_pct in percent; rise_m, how far "
-        "the bottom stands above the mean of the square of 80 m around; hardness (0 to 1) with "
+        "the bottom stands above the mean of what lies within 40 m; hardness (0 to 1) with "
         "hardness_sd; bottom (soft, medium, hard) with bottom_prob. For each neighbour: the "
         "distance in metres (_m), the direction in degrees from true north (_deg) and as one of "
         "eight points of the compass (_dir). height_m and relief_m are those of the nearest "

@@ -12,8 +12,8 @@ from ..errors import LakefloorError
 from ..exchange.marks import depth_text
 from ..grid import Grid
 from ..progress import Progress, silent, span
+from .bottom_forms import FORMS
 from .signature import (
-    FORMS,
     LAYER_OF,
     TRANSITION,
     Ground,
@@ -520,7 +520,9 @@ def _value(word, value, unit) -> str:
     if word == "depth":
         return depth_text(value, unit)
     if word == "rise":
-        return f"{'-' if value < 0 else ''}{length_text(abs(value), unit)}"
+        return ("" if value >= 0.0 or length_text(-value, unit)[0] == "0" else "-") + length_text(
+            abs(value), unit
+        )
     if word == "slope":
         return f"{value:.0f} %"
     if word == "hardness":

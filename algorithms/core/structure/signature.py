@@ -13,16 +13,13 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
-from ..terrain import slope
+from ..terrain import position, slope
+from .bottom_forms import FORMS
 
 #: Lines of a drop-off by the words that people use, and their ``kind`` in the break-lines.
 LINE_KINDS = {"crest": "crest", "steepest line": "steepest", "toe": "toe"}
 #: Classes of the bottom by the words that people use.
 BOTTOM_CLASSES = {"soft bottom": 1, "medium bottom": 2, "hard bottom": 3}
-#: Forms of the bottom, as the field ``form`` has them.
-FORMS = (
-    "point", "inside turn", "hump", "hole", "saddle", "flat", "steep break", "basin",
-)  # fmt: skip
 TRANSITION, DEEP_WATER = "transition", "deep water"
 #: Everything that a place can be near to.
 TARGETS = (*LINE_KINDS, TRANSITION, *BOTTOM_CLASSES, DEEP_WATER, *FORMS)
@@ -36,7 +33,7 @@ LAYER_OF = {
     **dict.fromkeys(FORMS, "bottom forms"),
 }
 
-#: Half the side of the square whose mean depth tells what rises above its surroundings, m.
+#: Radius of the surroundings whose mean depth tells what rises above them, m.
 SURROUNDINGS_M = 40.0
 #: Share of the mapped bottom that is shallower than deep water, where no depth was given.
 DEEP_SHARE = 0.75
@@ -59,7 +56,7 @@ class Ground:
     transitions : Lines
         Where hard bottom gives way to soft.
     forms : Areas
-        Attribute ``form``, one of :data:`FORMS`; ``relief_m`` where known.
+        Attribute ``form``, one of :data:`.bottom_forms.FORMS`; ``relief_m`` where known.
     deep_m : float
         Depth from which water is deep, m; by default the depth that three quarters of the
         mapped bottom do not reach.
@@ -106,7 +103,7 @@ class Ground:
     @property
     def rise(self) -> Grid:
         """How far the bottom rises above the mean of its surroundings, m."""
-        return self.once("rise", lambda: _rise(self.depth, SURROUNDINGS_M))
+        return self.once("rise", lambda: position(self.depth, 0.0, SURROUNDINGS_M))
 
     @property
     def deep_from(self) -> float:
@@ -363,21 +360,6 @@ def distance_grid(found: Target, grid: Grid) -> Grid:
             x, y = np.meshgrid(grid.x, grid.y)
             out[np.isfinite(at_cells(found.cover, x.ravel(), y.ravel())).reshape(out.shape)] = 0.0
     return grid.like(out)
-
-
-def _rise(depth: Grid, reach: float) -> Grid:
-    """Return the mean depth of the square around each cell less its own depth, m.
-
-    Weiss (2001) and Lundblad et al. (2006) take the mean of a ring; that of a square needs the
-    same work at any size.
-    """
-    valid = np.isfinite(depth.values)
-    size = [2 * int(np.ceil(reach / cell)) + 1 for cell in (depth.dy, depth.dx)]
-    total = ndimage.uniform_filter(np.where(valid, depth.values, 0.0), size, mode="constant")
-    share = ndimage.uniform_filter(valid.astype(float), size, mode="constant")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = total / share
-    return depth.like(np.where(valid, mean - depth.values, np.nan))
 
 
 def bearings(x, y, to, crs=None) -> np.ndarray:

@@ -13,9 +13,9 @@ from ..exchange.marks import depth_text
 from ..grid import Grid
 from ..progress import Progress, silent, span
 from ..units import LENGTH
+from .bottom_forms import FORMS
 from .signature import (
     BOTTOM_CLASSES,
-    FORMS,
     LAYER_OF,
     TARGETS,
     Ground,

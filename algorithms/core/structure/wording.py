@@ -8,7 +8,8 @@ import numpy as np
 
 from ..exchange.marks import depth_text
 from ..units import LENGTH
-from .signature import BOTTOM_CLASSES, FORMS, LINE_KINDS, Ground
+from .bottom_forms import FORMS
+from .signature import BOTTOM_CLASSES, LINE_KINDS, Ground
 
 _COMPASS = (
     "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
