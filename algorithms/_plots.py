@@ -246,3 +246,77 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
                         bbox_to_anchor=(0.5, 1.12))
 
     return _picture(8.0, 4.2, draw)
+
+
+def hardness_mixture(hardness, mixture, thresholds) -> str:
+    """Draw the histogram of hardness with the classes of a mixture and the limits between them."""
+    low, high = np.percentile(hardness, (0.2, 99.8))
+    edges = np.linspace(low, high, 61)
+    at = np.linspace(low, high, 400)
+
+    def draw(axes):
+        axes.hist(hardness, bins=edges, density=True, color=depth_color(0.45).name(),
+                  label=tr("observations"))
+        density = (
+            mixture.share / mixture.sd / np.sqrt(2.0 * np.pi)
+            * np.exp(-0.5 * ((at[:, None] - mixture.mean) / mixture.sd) ** 2)
+        )  # fmt: skip
+        for k, part in enumerate(density.T):
+            axes.plot(at, part, color=INK, linewidth=1.0, linestyle="--",
+                      label=tr("class") if k == 0 else None)
+        axes.plot(at, density.sum(axis=1), color=INK, linewidth=1.6, label=tr("all classes"))
+        for k, limit in enumerate(thresholds):
+            axes.axvline(limit, color=DROP_OFF, linewidth=1.4, linestyle=":",
+                         label=tr("threshold") if k == 0 else None)
+        axes.set_xlabel(tr("relative hardness, depth and slope taken off"))
+        axes.set_ylabel(tr("density"))
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(6.4, 3.4, draw)
+
+
+def hardness_trend(x, hardness, at, curve, means, label: str) -> str:
+    """Draw hardness against depth or slope, with the trend through the mean of each class.
+
+    Parameters
+    ----------
+    x, hardness : array, shape (n,)
+        Observations, freed from the other of the two.
+    at, curve : array, shape (m,)
+        What the trend adds.
+    means : array, shape (k,)
+    label : str
+        The quantity of ``x`` and its unit.
+    """
+
+    def draw(axes):
+        axes.scatter(x, hardness, s=4, color=depth_color(0.6).name(), alpha=0.35, linewidths=0)
+        for k, mean in enumerate(means):
+            axes.plot(at, mean + curve, color=DROP_OFF, linewidth=1.8,
+                      label=tr("trend of each class") if k == 0 else None)
+        axes.set_xlabel(label)
+        axes.set_ylabel(tr("relative hardness"))
+        axes.set_ylim(*(np.percentile(hardness, (0.2, 99.8)) + (-0.05, 0.05)))
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(6.4, 3.4, draw)
+
+
+def visit_gains(levels) -> str:
+    """Draw what each visit logs against levelled hardness."""
+
+    def draw(axes):
+        axes.plot((0, 1), (0, 1), color=INK, linewidth=1.8,
+                  label=str(levels.visit[levels.reference]))
+        styles = ("--", ":", "-.")
+        others = [v for v in np.flatnonzero(levels.solved) if v != levels.reference]
+        for i, v in enumerate(others):
+            axes.plot((0, 1), levels.offset[v] + levels.gain[v] * np.array([0.0, 1.0]),
+                      color=(DROP_OFF, _DEEP)[i % 2], linestyle=styles[i % 3], linewidth=1.4,
+                      label=str(levels.visit[v]))
+        axes.set_xlabel(tr("levelled hardness"))
+        axes.set_ylabel(tr("logged hardness"))
+        axes.grid(color=INK, alpha=0.15, linewidth=0.6)
+        axes.legend(frameon=False, fontsize=8)
+
+    return _picture(5.2, 3.8, draw)

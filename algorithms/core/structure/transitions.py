@@ -99,10 +99,19 @@ def find_transitions(
     Notes
     -----
     The contour of hardness at each threshold is traced and moved to where a profile across it is
-    halfway between both sides, so that a step over several thresholds is one line. A stretch is supported while the contrast is at least twice its
-    own uncertainty (three times somewhere), the uncertainty of the position is below half a lane
-    spacing, the data are no farther than a lane spacing, and, given soundings, more tracks
-    that cross it show the step than do not.
+    halfway between both sides, so that a step over several thresholds is one line. A stretch is
+    supported while the contrast is at least twice its own uncertainty (three times somewhere),
+    the uncertainty of the position is below half a lane spacing, the data are no farther than a
+    lane spacing, and, given soundings, no fewer tracks that cross it show the step than do not.
+    A track shows it where a step fitted along it, started from the change-point of least squares,
+    is more than four of its standard errors high, and lies within half a lane spacing.
+
+    References
+    ----------
+    Lorensen, W. E. and Cline, H. E. (1987). Marching cubes: a high resolution 3D surface
+    construction algorithm. Computer Graphics 21(4), 163-169.
+    Hinkley, D. V. (1970). Inference about the change-point in a sequence of random variables.
+    Biometrika 57(1), 1-17.
     """
     limits = np.sort(np.asarray(thresholds, dtype=float))
     _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)

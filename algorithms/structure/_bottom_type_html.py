@@ -1,0 +1,139 @@
+"""The report of bottom type as a page of HTML."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+
+from .. import _plots
+from .._html import image, no_pictures, page, remark, table
+from .._i18n import tr
+
+_MOST_POINTS = 3000
+
+
+def bottom_type_html(result) -> str:
+    """Return the page of a :class:`..core.structure.bottom_type.BottomType`."""
+    notes = "".join(f"<li>{escape(note)}</li>" for note in result.notes)
+    parts = [f"<ul>{notes}</ul>", f"<h2>{tr('Classes of bottom')}</h2>", *_classes(result)]
+    if result.calibration is not None:
+        parts += [f"<h2>{tr('Bottom samples')}</h2>", *_samples(result.calibration)]
+    parts += [f"<h2>{tr('Dependence on depth and slope')}</h2>", *_trend(result)]
+    parts += [f"<h2>{tr('Visits')}</h2>", *_visits(result)]
+    if not _plots.available():
+        parts.append(no_pictures())
+    return page(tr("Bottom type"), parts)
+
+
+def _with_error(value, error, digits) -> str:
+    if not np.isfinite(error):
+        return tr("not told: it hardly varies")
+    return f"{value:+.{digits}f} &plusmn; {error:.{digits}f}"
+
+
+def _classes(result) -> list:
+    chosen, parts = result.mixture, []
+    if result.classes:
+        area = np.isfinite(result.bottom.values).sum() * result.bottom.dx * result.bottom.dy
+        edges = ["0", *(f"{t:.2f}" for t in result.thresholds), "1"]
+        parts.append(table(
+            [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("share (%)")],
+            [[tr(name), f"{edges[i]} &ndash; {edges[i + 1]}",
+              f"{result.shares[name] * area:,.0f}", f"{100 * result.shares[name]:.0f}"]
+             for i, name in enumerate(result.classes)],
+        ))
+    parts.append(table(
+        [tr("classes"), tr("means of hardness"), tr("standard deviations"), tr("shares"),
+         tr("least distance of means"), tr("BIC, less the lowest")],
+        [[f"<b>{len(m)}</b>" if m is chosen else len(m), *(
+            ", ".join(f"{v:.2f}" for v in values) for values in (m.mean, m.sd, m.share)),
+          f"{m.separation.min():.1f}" if len(m) > 1 else "",
+          f"{m.bic - min(t.bic for t in result.tried):.0f}"] for m in result.tried],
+    ))
+    parts.append(remark(tr(
+        "Mixtures of one, two and three classes fitted to the observations; the one in bold has "
+        "the lowest Bayesian information criterion (BIC) of those whose means lie more than two "
+        "standard deviations apart. The BIC counts independent observations only.")))
+    if _plots.available():
+        parts.append(image(tr("Histogram of hardness"), _plots.hardness_mixture(
+            result.reduced[result.used], chosen, result.thresholds)))
+    return parts
+
+
+def _samples(calibration) -> list:
+    names = [tr(name) for name in calibration.present]
+    return [
+        table(
+            [tr("sampled, down; told, across"), *names],
+            [[name, *row] for name, row in zip(names, calibration.confusion.tolist())],
+        ),
+        "<p>" + tr("Told right: {:.0f} %, kappa {:.2f}.").format(
+            100 * calibration.agreement, calibration.kappa) + "</p>",
+        remark(tr("Each sample is told by thresholds found without it.")),
+    ]
+
+
+def _trend(result) -> list:
+    trend, obs, used = result.trend, result.logged.observations, result.used
+    parts = [
+        table([tr("change of hardness"), ""], [
+            [tr("for ten times the depth"), _with_error(trend.depth, trend.depth_error, 3)],
+            [tr("for one degree of slope"), _with_error(trend.slope, trend.slope_error, 4)],
+        ]),
+        remark(tr(
+            "Estimated within the classes, all at once, so that gravel that happens to lie in "
+            "shallow water only does not count as an effect of depth. Hardness is given as at "
+            "{:.1f} m on level bottom.").format(trend.reference_depth)),
+    ]
+    if not _plots.available():
+        return parts
+    rows = np.flatnonzero(used)
+    rows = rows[:: -(-len(rows) // _MOST_POINTS)]
+    depth, slope, level = obs.depth[rows], np.nan_to_num(obs.slope[rows]), result.levelled[rows]
+    for label, x, other, grid in (
+        (tr("depth (m)"), depth, trend.at(trend.reference_depth, slope),
+         np.linspace(*trend.depth_range, 80)),
+        (tr("slope (degrees)"), slope, trend.at(depth, 0.0),
+         np.linspace(*trend.slope_range, 80)),
+    ):
+        curve = trend.at(grid, 0.0) if x is depth else trend.at(trend.reference_depth, grid)
+        parts.append(image(
+            tr("Hardness by {}").format(label),
+            _plots.hardness_trend(x, level - other, grid, curve, result.mixture.mean, label),
+        ))
+    return parts
+
+
+def _visits(result) -> list:
+    levels, logged = result.levels, result.logged
+    number = logged.observations.visit
+    rows = []
+    for v, visit in enumerate(levels.visit):
+        if v == levels.reference:
+            gain, offset = "1", "0"
+        elif not levels.solved[v]:
+            gain = offset = tr("left out")
+        else:
+            gain = f"{levels.gain[v]:.2f} &plusmn; {levels.cov[v, 0, 0] ** 0.5:.2f}"
+            if not levels.gain_free[v]:
+                gain = f"{levels.gain[v]:g}"
+            offset = _with_error(levels.offset[v], levels.cov[v, 1, 1] ** 0.5, 3)
+        rows.append([
+            escape(str(visit)), int((number == v).sum()), int(levels.places[v]), gain, offset,
+            f"{logged.noise[v]:.3f}", f"{100 * logged.saturated[v]:.0f}",
+        ])
+    parts = [
+        table([tr("visit"), tr("observations"), tr("shared places"), tr("gain"), tr("offset"),
+               tr("noise"), tr("saturated (%)")], rows),
+        remark(tr("Logged hardness is offset plus gain times levelled hardness. One observation is "
+                  "the mean of the pings within {:.1f} m.").format(logged.footprint)),
+    ]
+    if np.isfinite(levels.before):
+        parts.append(
+            "<p>" + tr("Difference of two visits at one place, root mean square: {:.3f} as logged, "
+                       "{:.3f} levelled.").format(levels.before, levels.after) + "</p>"
+        )
+    if _plots.available() and levels.solved.sum() > 1:
+        parts.append(image(tr("Gains of the visits"), _plots.visit_gains(levels)))
+    return parts

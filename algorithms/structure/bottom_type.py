@@ -1,0 +1,271 @@
+"""Bottom type."""
+
+import numpy as np
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingOutputNumber,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterField,
+    QgsProcessingParameterFileDestination,
+    QgsProcessingParameterRasterDestination,
+)
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+
+from .. import _params as params
+from .._base import LakefloorAlgorithm
+from .._i18n import tr
+from .._layers import (
+    optional_source,
+    read_points,
+    read_polygon,
+    read_raster,
+    read_soundings,
+    source,
+)
+from .._outputs import Outputs
+from ..core.errors import LakefloorError
+from ..core.structure.bottom_type import MAX_SLOPE_DEG, THRESHOLDS, bottom_type, class_areas
+from ..core.structure.hardness_observations import BEAM_DEG
+from ..core.structure.sample_calibration import read_class
+from ._bottom_type_html import bottom_type_html
+
+BANDS = (
+    "relative hardness", "standard uncertainty of hardness",
+    "bottom class (1 soft, 2 medium, 3 hard)", "probability of the class",
+    "distance to the nearest sounding (m)",
+)  # fmt: skip
+#: Items of the raster's metadata, which Hard-soft transitions reads.
+THRESHOLD_ITEM, SPACING_ITEM = "BOTTOM_THRESHOLDS", "LANE_SPACING_M"
+
+_NUMBERS = {
+    "CLASSES": QT_TRANSLATE_NOOP("@default", "Classes of bottom told apart"),
+    "SOFT_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of soft bottom (percent)"),
+    "MEDIUM_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of medium bottom (percent)"),
+    "HARD_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of hard bottom (percent)"),
+    "THRESHOLD_LOW": QT_TRANSLATE_NOOP("@default", "Hardness above the softest class"),
+    "THRESHOLD_HIGH": QT_TRANSLATE_NOOP("@default", "Hardness below the hardest class"),
+    "DEPTH_TREND": QT_TRANSLATE_NOOP("@default", "Change of hardness for ten times the depth"),
+    "SLOPE_TREND": QT_TRANSLATE_NOOP("@default", "Change of hardness for one degree of slope"),
+    "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median standard uncertainty of hardness"),
+    "VISITS_LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Visits that could not be levelled"),
+    "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples told right (percent)"),
+    "KAPPA": QT_TRANSLATE_NOOP("@default", "Kappa of the bottom samples"),
+}
+
+
+class BottomType(LakefloorAlgorithm):
+    NAME = "bottomtype"
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Bottom type")
+    GROUP = "structure"
+    TAGS = ("hardness", "hard", "soft", "gravel", "muck", "sediment", "substrate", "echo",
+            "classification", "sample")
+    HELP = QT_TRANSLATE_NOOP(
+        "@default",
+        "Maps bottom hardness from the values that an echo sounder logs, and tells soft, medium "
+        "and hard bottom apart where the data do.\n\n"
+        "Visits differ in gain: each is levelled to the one with most soundings where their "
+        "tracks come within two footprints of each other, and one that meets no other is left "
+        "out. Echoes change with depth and slope too: both trends are estimated within the "
+        "classes, shown in the report and taken off. The number of classes (1, 2 or 3) is the one "
+        "that the data speak for; if hardness shows a single class, no soft or hard bottom is "
+        "drawn.\n\n"
+        "Bands: 1 relative hardness 0 to 1, at the median depth and on level bottom; 2 its "
+        "standard uncertainty; 3 class (1 soft, 2 medium, 3 hard); 4 probability of the class, "
+        "0 to 1; 5 distance to the nearest sounding in metres. Fields of the polygons: bottom, "
+        "area_m2, share (0 to 1).\n\n"
+        "Hardness is relative to one sounder and its settings. Only samples (a pole, a grab, a "
+        "camera) say what soft and hard are: with a layer of them the thresholds are found from "
+        "the samples, and the report tells how many are told right. Weeds, saturated echoes and "
+        "bottom steeper than about 5 to 8 degrees mislead a sounder.",
+    )
+    SOURCE = QT_TRANSLATE_NOOP(
+        "@default",
+        "Hamilton (2001), DSTO-TN-0401; von Szalay and McConnaughey (2002), Fisheries Research "
+        "54(2), 181-194; York (1966), Canadian Journal of Physics 44(5), 1079-1086; DeSarbo and "
+        "Cron (1988), Journal of Classification 5, 249-282; Cohen (1960), Educational and "
+        "Psychological Measurement 20(1), 37-46",
+    )
+
+    def initAlgorithm(self, configuration=None):
+        add = self.addParameter
+        add(params.soundings())
+        add(params.surface("DEPTH"))
+        add(params.shoreline())
+        add(params.helped(
+            QgsProcessingParameterFeatureSource(
+                "SAMPLES", tr("Bottom samples"), [QgsProcessing.SourceType.TypeVectorPoint],
+                optional=True,
+            ),
+            tr("Places where the bottom was felt or seen. At least two classes, and five samples "
+               "of each that occurs."),
+        ))
+        add(params.helped(
+            QgsProcessingParameterField(
+                "SAMPLE_FIELD", tr("Field of the sample's class"), None, "SAMPLES", optional=True
+            ),
+            tr("Text soft, medium or hard, or number 1, 2 or 3."),
+        ))
+        add(params.choice(
+            "METHOD", tr("Classes"),
+            {"mixture": tr("as many as the data speak for, by the mixture that fits them best"),
+             "thresholds": tr("three, by the thresholds below")},
+            "mixture", tr("How classes are told apart. Samples, if given, come first."),
+        ))
+        for name, label, value in (
+            ("MEDIUM_FROM", tr("Medium from this hardness on (0 to 1)"), THRESHOLDS[0]),
+            ("HARD_FROM", tr("Hard from this hardness on (0 to 1)"), THRESHOLDS[1]),
+        ):
+            add(params.number(
+                name, label, round(value, 3), tr("Used with the method thresholds only."),
+                minimum=0.001, maximum=0.999, advanced=True,
+            ))
+        add(params.cell_size())
+        add(params.max_gap())
+        add(params.choice(
+            "LEVELLING", tr("Levelling of visits"),
+            {"overlaps": tr("gain and offset from where visits overlap"),
+             "none": tr("as logged, for visits with the same settings")},
+            "overlaps", tr("How visits are made comparable."), advanced=True,
+        ))
+        add(params.number(
+            "MAX_SLOPE", tr("Steepest bottom used (degrees)"), MAX_SLOPE_DEG,
+            tr("Soundings on steeper bottom are left out; 90 keeps all."),
+            minimum=0.1, maximum=90.0, advanced=True,
+        ))
+        add(params.number(
+            "BEAM", tr("Beam width (degrees)"), BEAM_DEG,
+            tr("Full width of the sounder's beam. The pings of one footprint are one observation."),
+            minimum=1.0, maximum=89.0, advanced=True,
+        ))
+        add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom type")))
+        add(QgsProcessingParameterFeatureSink(
+            "AREAS", tr("Areas of bottom type"), QgsProcessing.SourceType.TypeVectorPolygon,
+            optional=True, createByDefault=True,
+        ))
+        add(QgsProcessingParameterFileDestination(
+            "REPORT", tr("Report of bottom type"), "HTML (*.html)", optional=True
+        ))
+        for name, label in _NUMBERS.items():
+            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+
+    def checkParameterValues(self, parameters, context):
+        low = self.parameterAsDouble(parameters, "MEDIUM_FROM", context)
+        high = self.parameterAsDouble(parameters, "HARD_FROM", context)
+        if low >= high:
+            return False, tr("Hard must begin at a greater hardness than medium; got {:g} and "
+                             "{:g}.").format(high, low)
+        if parameters.get("SAMPLES") and not parameters.get("SAMPLE_FIELD"):
+            return False, tr("Choose the field that holds the class of the samples.")
+        return super().checkParameterValues(parameters, context)
+
+    def compute(self, parameters, context, feedback):
+        surface, crs, metadata = read_raster(
+            self.parameterAsRasterLayer(parameters, "DEPTH", context), feedback
+        )
+        soundings, _ = read_soundings(
+            source(self, parameters, params.INPUT, context), context, feedback, crs,
+            fields=("depth", "hardness", "visit", "lane", "status"),
+        )
+        shore = optional_source(self, parameters, params.SHORELINE, context)
+        cell, gap = (
+            self.parameterAsDouble(parameters, name, context)
+            if parameters.get(name) not in (None, "") else None
+            for name in (params.CELL_SIZE, params.MAX_GAP)
+        )  # fmt: skip
+        result = bottom_type(
+            soundings, surface.depth,
+            shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
+            cell=cell,
+            max_gap=gap,
+            method=self.parameterAsEnumString(parameters, "METHOD", context),
+            thresholds=tuple(
+                self.parameterAsDouble(parameters, name, context)
+                for name in ("MEDIUM_FROM", "HARD_FROM")
+            ),
+            samples=self._samples(parameters, crs, context, feedback),
+            level=self.parameterAsEnumString(parameters, "LEVELLING", context) == "overlaps",
+            max_slope_deg=self.parameterAsDouble(parameters, "MAX_SLOPE", context),
+            beam_deg=self.parameterAsDouble(parameters, "BEAM", context),
+            progress=self.progress(feedback),
+        )
+        _say(result, feedback)
+        limits = [round(float(t), 4) for t in result.thresholds]
+        items = {
+            **metadata, THRESHOLD_ITEM: ";".join(map(str, limits)),
+            SPACING_ITEM: f"{result.spacing:.2f}",
+            "BOTTOM_CLASSES": ";".join(result.classes),
+            "HARDNESS": "relative" if result.calibration is None else
+            f"calibrated by {result.calibration.used} samples",
+        }
+        grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
+                 result.distance]
+        shares = result.shares
+        with Outputs(self, parameters, context, feedback) as out:
+            out.raster(params.OUTPUT, grids, BANDS, crs, items, style="bottom_type")
+            if out.wanted("AREAS"):
+                out.areas(
+                    "AREAS", class_areas(result),
+                    [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
+                    style="bottom_areas",
+                )
+            if out.wanted("REPORT"):
+                out.file("REPORT").write_text(bottom_type_html(result), encoding="utf-8")
+            calibration = result.calibration
+            out.results.update(
+                CLASSES=max(len(result.classes), 1),
+                SOFT_PERCENT=100.0 * shares.get("soft", 0.0) if shares else None,
+                MEDIUM_PERCENT=100.0 * shares.get("medium", 0.0) if shares else None,
+                HARD_PERCENT=100.0 * shares.get("hard", 0.0) if shares else None,
+                THRESHOLD_LOW=limits[0] if limits else None,
+                THRESHOLD_HIGH=limits[-1] if limits else None,
+                DEPTH_TREND=result.trend.depth,
+                SLOPE_TREND=result.trend.slope,
+                MEDIAN_UNCERTAINTY=float(np.nanmedian(result.uncertainty.values)),
+                VISITS_LEFT_OUT=int((~result.levels.solved).sum()),
+                AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
+                KAPPA=calibration.kappa if calibration else None,
+            )
+        return out.results
+
+    def _samples(self, parameters, crs, context, feedback):
+        """Return x, y and class of the samples, or None where there is no layer."""
+        layer = optional_source(self, parameters, "SAMPLES", context)
+        if layer is None:
+            return None
+        field = self.parameterAsString(parameters, "SAMPLE_FIELD", context)
+        x, y, _, columns = read_points(layer, crs, [field], context, feedback)
+        classes = np.array([read_class(value) for value in columns[field]], dtype=int)
+        unknown = np.flatnonzero(classes < 0)
+        if unknown.size:
+            raise LakefloorError(
+                tr("Layer '{}', row {}: field '{}' holds '{}'. Write soft, medium or hard, or 1, "
+                   "2 or 3.").format(
+                    layer.sourceName(), unknown[0] + 1, field, columns[field][unknown[0]]
+                )
+            )
+        return x, y, classes
+
+
+def _say(result, feedback):
+    levels = result.levels
+    for v, visit in enumerate(levels.visit):
+        if levels.solved[v] and v != levels.reference and levels.places[v]:
+            feedback.pushInfo(
+                tr("Visit '{}': gain {:.2f} \u00b1 {:.2f}, offset {:+.3f} against '{}', from {} "
+                   "places.").format(
+                    visit, levels.gain[v], levels.cov[v, 0, 0] ** 0.5, levels.offset[v],
+                    levels.visit[levels.reference], levels.places[v],
+                )
+            )
+    trend = result.trend
+    feedback.pushInfo(
+        tr("Hardness changes by {:+.3f} \u00b1 {:.3f} for ten times the depth and by {:+.4f} "
+           "\u00b1 {:.4f} for one degree of slope; both are taken off.").format(
+            trend.depth, trend.depth_error, trend.slope, trend.slope_error
+        )
+    )
+    for name, share in result.shares.items():
+        feedback.pushInfo(tr("{}: {:.0f} % of the area mapped.").format(name, 100.0 * share))
+    for note in result.notes:
+        feedback.pushWarning(note)
