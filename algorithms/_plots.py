@@ -232,7 +232,9 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
         for number, label, color, hatch in kinds:
             of_kind = known & (bottom == number)
             if of_kind.any():
-                axes.fill_between(along, 1.04 * foot, 1.12 * foot, where=of_kind, step="mid",
+                # As far as the next sample, where another kind may be drawn over it.
+                reach = (of_kind | np.append(False, of_kind[:-1])) & known & np.isfinite(bottom)
+                axes.fill_between(along, 1.04 * foot, 1.12 * foot, where=reach, step="mid",
                                   facecolor=color, edgecolor=INK, hatch=hatch, linewidth=0.0,
                                   label=tr("{} bottom").format(label))
         axes.set_xlim(float(along[0]), float(along[-1]))
