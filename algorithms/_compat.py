@@ -5,10 +5,14 @@ import sqlite3
 import numpy as np
 from qgis.core import Qgis, QgsField
 from qgis.PyQt.QtCore import QMetaType, QVariant
+from qgis.PyQt.QtGui import QPainter
 
 _BY_METATYPE = Qgis.QGIS_VERSION_INT >= 33800
 
 _TYPES = {"double": "Double", "int": "Int", "text": "String", "datetime": "DateTime"}
+
+#: Keeps pictures in a PDF as they are; Qt before 5.13 has no such hint.
+LOSSLESS = getattr(QPainter.RenderHint, "LosslessImageRendering", None)
 
 
 def make_field(name: str, kind: str) -> QgsField:

@@ -91,11 +91,12 @@ def sheet_text() -> list:
     ]
 
 
-def paper():
+def paper(names=tuple(PAPERS)):
     """Return the choice of the sheet's size."""
+    sizes = {name: PAPERS[name] for name in names}
     return params.choice(
         "PAPER", tr("Paper"),
-        {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in PAPERS.items()},
+        {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in sizes.items()},
         "Letter", tr("Size of the sheet."),
     )
 
