@@ -46,7 +46,8 @@ def add_layers(algorithm):
         ("BREAK_LINES", tr("Break-lines"), kinds.TypeVectorLine,
          tr("Lines of Break-lines (drop-offs); their field kind tells crest and toe apart.")),
         ("TRANSITIONS", tr("Hard-soft transitions"), kinds.TypeVectorLine,
-         tr("Lines along which hard bottom gives way to soft.")),
+         tr("Lines along which hard bottom gives way to soft; those that the data do not support "
+            "are left out.")),
         ("FORMS", tr("Bottom forms"), kinds.TypeVectorPolygon,
          tr("Polygons of Bottom forms; their field form names them: point, inside turn, hump, "
             "hole, saddle, flat, steep break, basin.")),
@@ -125,30 +126,30 @@ def read_ground(algorithm, parameters, context, feedback):
     layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
     surface, crs, _ = read_raster(layer, feedback)
 
-    def shapes(name, fields, dimension):
+    kinds = QgsWkbTypes.GeometryType
+
+    def shapes(name, fields, kind, word):
         found = optional_source(algorithm, parameters, name, context)
         if found is None:
             return None
-        geometries, columns = read_shapes(found, crs, fields, context, feedback)
-        kind = QgsWkbTypes.geometryType(found.wkbType())
-        if int(kind) != dimension:
+        if QgsWkbTypes.geometryType(found.wkbType()) != kind:
             raise LakefloorError(
                 tr("Layer '{}' does not hold {}; choose another for '{}'.").format(
-                    found.sourceName(), (tr("lines") if dimension == 1 else tr("polygons")),
-                    algorithm.parameterDefinition(name).description(),
+                    found.sourceName(), word, algorithm.parameterDefinition(name).description()
                 )
             )
-        return geometries, columns
+        return read_shapes(found, crs, fields, context, feedback)
 
     def lines(name, fields):
-        found = shapes(name, fields, 1)
+        found = shapes(name, fields, kinds.LineGeometry, tr("lines"))
         return found and Lines([np.asarray(g.coords)[:, :2] for g in found[0]], found[1])
 
     found = {}
     if algorithm.parameterDefinition("BREAK_LINES") is not None:
         found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m", "confidence"])
-        found["transitions"] = lines("TRANSITIONS", ["contrast", "width_m", "confidence"])
-        forms = shapes("FORMS", ["form", "relief_m", "top_depth_m", "confidence"], 2)
+        found["transitions"] = lines("TRANSITIONS", ["supported", "confidence"])
+        forms = shapes("FORMS", ["form", "relief_m", "confidence"],
+                       kinds.PolygonGeometry, tr("polygons"))
         found["forms"] = forms and Areas(*forms)
     raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)
     if raster is not None:

@@ -166,6 +166,17 @@ def test_missing_layers_and_fields_are_named():
         sign.describe(sign.Ground(plane().like(np.full((80, 120), np.nan))), [1.0], [1.0])
 
 
+def test_lines_without_support_do_not_count_and_doubtful_ones_are_called_so():
+    across = [np.array([(x, 4850.0), (x, 4990.0)]) for x in (1100.0, 1150.0)]
+    lines = Lines(across, {"supported": [0, 1], "confidence": [0.9, 0.3]})
+    ground = sign.Ground(plane(), transitions=lines)
+    found = sign.describe(ground, [1100.0], [4920.0])
+    assert found["transition_m"][0] == pytest.approx(50.0, abs=0.01)
+    assert describe_text(ground, found, 0, "m").endswith(
+        "transition of bottom type (doubtful) 50 m to the east (90°)"
+    )
+
+
 def test_empty_layers_are_far_from_everything():
     nothing = Lines([], {"kind": []}), Areas([], {"form": []})
     ground = sign.Ground(plane(), break_lines=nothing[0], forms=nothing[1])

@@ -173,6 +173,19 @@ def test_surface_without_uncertainty_is_said(run, tmp_path, feedback):
     assert "No place reaches" in feedback.text
 
 
+def test_layers_of_another_kind_are_named(run, lake, structure):
+    with pytest.raises(QgsProcessingException, match="does not hold|'kind'"):
+        run("candidatespots", {
+            "INPUT": lake["depth"], "BREAK_LINES": structure["FORMS"],
+            "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
+        })  # fmt: skip
+    with pytest.raises(QgsProcessingException, match="no field 'kind'"):
+        run("candidatespots", {
+            "INPUT": lake["depth"], "BREAK_LINES": structure["TRANSITIONS"],
+            "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
+        })  # fmt: skip
+
+
 # -- marks -----------------------------------------------------------------------------------
 
 

@@ -334,7 +334,7 @@ def _shares_below(pairs, against, group) -> np.ndarray:
     group : array of int, shape (m,)
     """
     best = np.array([against[group == g].max(axis=0) for g in range(group.max() + 1)])
-    first, second = np.sort(best, axis=0)[[-1, -2]]
+    second, first = np.partition(best, len(best) - 2, axis=0)[-2:]
     leader = best.argmax(axis=0)
     out = np.empty(len(pairs))
     for i in range(len(pairs)):

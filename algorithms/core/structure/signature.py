@@ -54,7 +54,8 @@ class Ground:
     break_lines : Lines
         Attributes as those of :func:`.break_lines.break_lines`; only ``kind`` is needed.
     transitions : Lines
-        Where hard bottom gives way to soft.
+        Where hard bottom gives way to soft; a line whose attribute ``supported`` is 0 does not
+        count.
     forms : Areas
         Attribute ``form``, one of :data:`.bottom_forms.FORMS`; ``relief_m`` where known.
     deep_m : float
@@ -183,7 +184,9 @@ def _target(ground: Ground, word: str) -> Target:
         rows = _rows_with(ground.break_lines.attributes["kind"], LINE_KINDS[word])
         return _line_target(ground.break_lines.coords, rows, step)
     if word == TRANSITION:
-        return _line_target(ground.transitions.coords, range(len(ground.transitions)), step)
+        supported = ground.transitions.attributes.get("supported", [1] * len(ground.transitions))
+        rows = [i for i, value in enumerate(supported) if value != 0]
+        return _line_target(ground.transitions.coords, rows, step)
     if word in FORMS:
         rows = _rows_with(ground.forms.attributes["form"], word)
         return _area_target(ground.forms.polygons, rows, step, ground.depth)

@@ -47,16 +47,24 @@ def thing_text(ground: Ground, word: str, row: int, unit: str) -> str:
     if word in LINE_KINDS:
         height = _attribute(ground.break_lines, "height_m", row)
         size = "" if height is None else f"{depth_text(height, unit)} "
-        return f"{word} of {'an' if _VOWEL.match(size) else 'a'} {size}drop-off"
+        article = "an" if _VOWEL.match(size) else "a"
+        return f"{word} of {article} {size}drop-off{_doubt(ground.break_lines, row)}"
     if word == "transition":
-        return "transition of bottom type"
+        return f"transition of bottom type{_doubt(ground.transitions, row)}"
     if word == "deep water":
         return f"deep water ({depth_text(ground.deep_from, unit)} and more)"
     if word in FORMS:
         relief = _attribute(ground.forms, "relief_m", row)
         if relief is not None and abs(relief) >= 0.5 * LENGTH[unit]:
-            return f"{word} of {depth_text(abs(relief), unit)} relief"
+            word = f"{word} of {depth_text(abs(relief), unit)} relief"
+        return f"{word}{_doubt(ground.forms, row)}"
     return word
+
+
+def _doubt(layer, row) -> str:
+    """Return a remark on a line or area that is none with a probability of more than a half."""
+    confidence = _attribute(layer, "confidence", row)
+    return " (doubtful)" if confidence is not None and confidence < 0.5 else ""
 
 
 def near_text(ground: Ground, word: str, distance, bearing, row, unit: str) -> str:
@@ -77,7 +85,8 @@ def class_name(bottom: float) -> str:
 def bottom_text(bottom: float, probability: float) -> str:
     """Return the class of the bottom with its probability, empty where it is not known."""
     name = class_name(bottom)
-    sure = f" ({100.0 * probability:.0f} % sure)" if np.isfinite(probability) else ""
+    # Nothing found by sound alone is quite sure.
+    sure = f" ({min(round(100.0 * probability), 99)} % sure)" if np.isfinite(probability) else ""
     return f"{name} bottom{sure}" if name else ""
 
 
