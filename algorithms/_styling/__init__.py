@@ -8,11 +8,23 @@ pattern as well as by colour.
 
 from qgis.core import QgsProcessingLayerPostProcessorInterface
 
-from . import bottom_type, chart, exchange, plan, soundings, spots, structure, surface
+from . import (
+    bottom_forms,
+    bottom_type,
+    chart,
+    exchange,
+    plan,
+    soundings,
+    spots,
+    structure,
+    surface,
+)
 
 _STYLES = {
     name: style
-    for topic in (soundings, surface, chart, structure, exchange, plan, spots, bottom_type)
+    for topic in (
+        soundings, surface, chart, structure, exchange, plan, spots, bottom_type, bottom_forms,
+    )
     for name, style in topic.STYLES.items()
 }
 
@@ -25,9 +37,10 @@ def apply_style(layer, style: str, **options):
 
 _ORDER_PROPERTY = "lakefloor/order"
 _FROM_THE_BOTTOM = (
-    "surface", "score", "slope", "difference", "bottom_type", "bottom_areas", "depth_areas",
+    "surface", "score", "slope", "bottom_form_codes", "difference", "bottom_type", "bottom_areas",
+    "depth_areas",
     "uncovered", "gaps", "shoreline",
-    "contours", "break_lines", "transitions", "soundings", "crossings", "profile",
+    "bottom_forms", "contours", "break_lines", "transitions", "soundings", "crossings", "profile",
     "device_tracks", "planned_lanes", "waypoints", "marks", "places", "spots",
 )  # fmt: skip
 
