@@ -71,6 +71,13 @@ def reading(path):
         yield db
 
 
+def copy_store(path, target):
+    """Write a store, as it is at one moment, to a file that does not exist yet."""
+    target = Path(target)
+    with reading(path) as db, _explained(target), closing(sqlite3.connect(str(target))) as copy:
+        db.backup(copy)
+
+
 @contextmanager
 def writing(path, crs, progress):
     """Yield a connection within the one transaction that changes the store, made where absent."""

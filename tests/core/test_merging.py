@@ -1,0 +1,108 @@
+"""Merging a friend's soundings: what is known already, and by how much levels differ."""
+
+import numpy as np
+import pytest
+
+from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.merging import (
+    join_levels,
+    known_soundings,
+    same_datum,
+    shifted,
+)
+from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+
+
+def bottom(x, y):
+    return 4.0 + 0.02 * x + np.sin(x / 40.0) + 0.5 * np.cos(y / 30.0)
+
+
+def survey(name, day, across, offset=0.0, seed=0, shift=0.0, datum="pool"):
+    """Lanes 20 m apart over a square of 200 m, with 3 cm of noise."""
+    rng = np.random.default_rng(seed)
+    lanes = []
+    for k in range(11):
+        t = np.arange(0.0, 201.0, 2.0)
+        u = np.full(t.size, 20.0 * k + shift)
+        lanes.append(np.column_stack([t, u] if across else [u, t])[:: 1 if k % 2 else -1])
+    x, y = np.concatenate(lanes).T
+    depth = bottom(x, y) + offset + rng.normal(0.0, 0.03, x.size)
+    time = np.datetime64(f"{day}T14:00:00", "ms") + np.arange(x.size) * np.timedelta64(1000, "ms")
+    return Soundings.build(
+        500_000.0 + x, 5_000_000.0 + y, depth, time=time, visit=name,
+        corrections=f"datum={datum};datum_elev_m=290",
+    )
+
+
+OWN = survey("may", "2025-05-01", True)
+OTHER = survey("june", "2025-06-01", False, offset=0.25, seed=1, datum="other")
+
+
+@pytest.mark.parametrize("unit", ["store", "visit"])
+def test_offset_is_found_with_its_error(unit):
+    joint = join_levels(OWN, OTHER, unit=unit)
+    assert joint.observations[0] > 50
+    assert abs(joint.offset[0] - 0.25) < 4 * joint.std_error[0]
+    assert joint.std_error[0] < 0.02
+    assert joint.after < 0.1 < joint.before
+    level = shifted(OTHER, joint, ("pool", 290.0))
+    assert np.mean(level.depth - bottom(level.x - 5e5, level.y - 5e6)) == pytest.approx(0, abs=0.02)
+    assert np.array_equal(level.raw_depth, OTHER.raw_depth)
+    assert same_datum(OWN, level)
+    assert not same_datum(OWN, OTHER)
+    assert float(parse_corrections(level.corrections[0])["merge_offset_m"]) == pytest.approx(
+        joint.offset[0], abs=1e-4)
+
+
+def test_each_visit_has_its_own_offset():
+    july = survey("may", "2025-07-01", False, offset=-0.4, seed=2, shift=7.0)
+    joint = join_levels(OWN, concatenate([OTHER, july]), unit="visit")
+    assert dict(zip(joint.visit, joint.offset)) == pytest.approx(
+        {"june": 0.25, "may": -0.4}, abs=0.03)
+
+
+def test_store_merged_with_itself_is_level():
+    joint = join_levels(OWN, OWN)
+    assert joint.offset[0] == pytest.approx(0.0, abs=1e-9)
+    assert known_soundings(OWN, OWN).there.all()
+
+
+def test_copy_without_times_is_compared_by_place():
+    x, y, depth = coarse_soundings(OTHER.x, OTHER.y, OTHER.depth, cell=None)
+    joint = join_levels(OWN, Soundings.build(x, y, depth, visit="friend"))
+    assert joint.offset[0] == pytest.approx(0.25, abs=max(4 * joint.std_error[0], 0.02))
+
+
+def test_soundings_of_a_copy_are_known_again():
+    x, y, depth = coarse_soundings(OWN.x, OWN.y, OWN.depth - 0.0, cell=None)
+    copy = Soundings.build(x, y, depth)
+    raw = OWN.raw_depth + 0.3
+    own = Soundings.build(OWN.x, OWN.y, OWN.depth, raw_depth=raw, time=OWN.time)
+    known = known_soundings(copy, own)
+    assert known.there.mean() > 0.999
+    other = Soundings.build(OTHER.x, OTHER.y, OTHER.depth)
+    assert not known_soundings(other, own).there.any()
+
+
+def test_corrected_log_is_known_by_what_was_logged():
+    corrected = OWN.replace(depth=OWN.depth + 0.1, visit=np.full(len(OWN), "x", object))
+    known = known_soundings(corrected.select(slice(None, None, 2)), OWN)
+    assert known.there.all()
+    assert np.array_equal(known.visit, np.arange(0, len(OWN), 2))
+
+
+def test_far_apart_is_undetermined_and_refused():
+    far = OTHER.replace(x=OTHER.x + 5000.0)
+    joint = join_levels(OWN, far)
+    assert np.isnan(joint.offset[0])
+    assert "cannot be told" in joint.notes[0]
+    with pytest.raises(LakefloorError, match="cannot be told"):
+        shifted(far, joint)
+
+
+def test_large_offset_is_doubted():
+    joint = join_levels(OWN, OTHER.replace(depth=OTHER.depth * 3.2808))
+    assert any("same lake" in note for note in joint.notes)
+    with pytest.raises(LakefloorError, match="Unit"):
+        join_levels(OWN, OTHER, unit="lake")
