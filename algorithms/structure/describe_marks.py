@@ -98,8 +98,12 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
     """Return x, y (m), names and the user's own remarks of marks."""
     layer = source(algorithm, parameters, "MARKS", context)
     fields = layer.fields().names()
-    chosen = algorithm.parameterAsFields(parameters, "NAME_FIELD", context)
-    name = chosen[0] if chosen else next((f for f in fields if f.lower() == "name"), None)
+    chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
+    name = chosen or next((f for f in fields if f.lower() == "name"), None)
+    if name and name not in fields:
+        raise LakefloorError(
+            tr("Layer '{}' has no field '{}'.").format(layer.sourceName(), name)
+        )
     wanted = [name] if name else []
     wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
     x, y, _, columns = read_points(layer, crs, wanted, context, feedback)

@@ -1,5 +1,7 @@
 """What lies near a place, and which way, against plane geometry and geodesics."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -106,6 +108,13 @@ def test_plane_is_described():
         "36 ft deep (give or take 1.3 ft); slope 10 %"
     )
     assert describe_text(ground, found, 1, "ft") == "no depth is mapped here"
+
+
+def test_what_was_worked_out_for_one_surface_is_not_used_for_another():
+    ground = sign.Ground(plane())
+    assert np.nanmax(ground.slope_percent.values) == pytest.approx(10.0)
+    steeper = replace(ground, depth=plane(slope=0.2))
+    assert np.nanmax(steeper.slope_percent.values) == pytest.approx(20.0)
 
 
 def test_deep_water_begins_where_asked():

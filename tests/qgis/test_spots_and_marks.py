@@ -237,6 +237,16 @@ def test_a_surface_alone_and_a_mark_off_the_map(run, lake, memory_layer):
     assert marks["2"]["lon"] == pytest.approx(-94.537, abs=0.01)
 
 
+def test_names_come_from_the_field_chosen(run, lake, memory_layer):
+    x, y = truth.ORIGIN
+    layer = memory_layer("Point", [f"POINT({x} {y})"], fields="field=name:string&field=code:string",
+                         rows=[("A", "B7")])  # fmt: skip
+    parameters = {"MARKS": layer, "INPUT": lake["depth"], "OUTPUT": "TEMPORARY_OUTPUT"}
+    assert list(by_name(run("describemarks", parameters)["OUTPUT"])) == ["A"]
+    parameters["NAME_FIELD"] = "code"
+    assert list(by_name(run("describemarks", parameters)["OUTPUT"])) == ["B7"]
+
+
 def test_marks_without_place_are_refused(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="no mark with a place"):
         run("describemarks", {

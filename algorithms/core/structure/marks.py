@@ -34,8 +34,8 @@ LEAST_GROUPS = 5
 RANDOM_SETS = 199
 _BACKGROUND = 4000
 _POOL = 400
-_RANKED = 5000
-_BLOCK = 250_000
+_SAMPLED, _STEPS = 200_000, 5000
+_BLOCK = 65_536
 _SEED = 20
 
 
@@ -123,8 +123,9 @@ def _ranks(values, known) -> np.ndarray:
     taken = values[good]
     if not taken.size:
         return out
-    # So many steps give the shares to far less than they mean.
-    ladder = np.sort(taken)[:: max(taken.size // _RANKED, 1)]
+    # Every so many cells give the shares to a thousandth, which is far less than they mean.
+    ladder = np.sort(taken[:: max(taken.size // _SAMPLED, 1)])
+    ladder = ladder[:: max(ladder.size // _STEPS, 1)]
     below = np.searchsorted(ladder, taken, side="left")
     out[good] = 0.5 * (below + np.searchsorted(ladder, taken, side="right")) / ladder.size
     return out
@@ -451,13 +452,14 @@ def more_like_these(
     sign = signature(ground, span(progress, 0.0, 0.4))
     own = _rows(sign, x[used], y[used])
     cx, cy, known = cells_of(ground.depth)
-    ranks = np.column_stack([grid.values[known] for grid in sign.ranks])
+    cells = np.flatnonzero(known)
     likeness, mark = np.empty(len(cx)), np.empty(len(cx), dtype=int)
     step = span(progress, 0.4, 0.8)
     for start in range(0, len(cx), _BLOCK):
         step(start / len(cx))
         part = slice(start, start + _BLOCK)
-        likeness[part], mark[part] = similarity(ranks[part], own, sign.kinds)
+        ranks = np.column_stack([grid.values.ravel()[cells[part]] for grid in sign.ranks])
+        likeness[part], mark[part] = similarity(ranks, own, sign.kinds)
     everywhere = np.full(ground.depth.shape, np.nan)
     everywhere[known] = likeness
     like = ground.depth.like(everywhere)

@@ -78,7 +78,7 @@ class Ground:
     forms: Areas | None = None
     deep_m: float | None = None
     crs: object = None
-    _kept: dict = field(default_factory=dict, repr=False, compare=False)
+    _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def has(self, layer: str) -> bool:
         """Tell whether a layer, named as in :data:`LAYER_OF`, is there."""
