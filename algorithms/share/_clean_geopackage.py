@@ -74,6 +74,7 @@ def _write(path, layers, srs, check):
         if code:
             raise RuntimeError(gdal.GetLastErrorMsg())
 
+    dataset = layer = feature = None
     gdal.PushErrorHandler("CPLQuietErrorHandler")
     try:
         dataset = made(
@@ -94,7 +95,7 @@ def _write(path, layers, srs, check):
                         feature.SetField(field, value)
                 done(layer.CreateFeature(feature))
             done(layer.CommitTransaction())
-        # A feature must not outlive its layer, nor a layer its data set.
-        feature = layer = dataset = None
     finally:
+        # A feature must not outlive its layer, nor a layer its data set, nor that its folder.
+        feature = layer = dataset = None
         gdal.PopErrorHandler()

@@ -201,8 +201,8 @@ class ExportWaypoints(LakefloorAlgorithm):
         present = source.fields().names()
 
         def field(name):
-            given = self.parameterAsFields(parameters, name, context)
-            return (given or [f for f in _USUAL.get(name, ()) if f in present] or [None])[0]
+            usual = [f for f in _USUAL.get(name, ()) if f in present]
+            return self.parameterAsString(parameters, name, context) or next(iter(usual), None)
 
         fields = {name: field(name) for name in (*_USUAL, "TIME_FIELD")}
         wanted = sorted(set(filter(None, fields.values())))
@@ -255,12 +255,12 @@ class ExportWaypoints(LakefloorAlgorithm):
         require(source, "line", feedback)
         present = source.fields().names()
         wanted = [f for f in ("depth", "unit", "depth_m", "name", "label") if f in present]
-        given = self.parameterAsFields(parameters, "LINE_NAME_FIELD", context)
+        given = self.parameterAsString(parameters, "LINE_NAME_FIELD", context)
         lines, columns = read_line_rows(
-            source, wgs84(), sorted({*wanted, *given}), context, feedback)
+            source, wgs84(), sorted({*wanted, given} - {""}), context, feedback)
         depths = numbers(columns.get("depth_m", [None] * len(lines)))
         if given:
-            names = texts(columns[given[0]])
+            names = texts(columns[given])
         elif "depth" in present and "unit" in present:
             names = [
                 f"{d:g} {u}".upper() for d, u in

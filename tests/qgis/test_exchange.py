@@ -118,6 +118,8 @@ def test_other_refusals_leave_nothing(run, marks, memory_layer, out, recorder):
         ({"INPUT": marks, "OUTPUT": str(out / "a.shp")}, "end in .gpx"),
         ({"INPUT": marks, "OUTPUT": str(out / "no" / "a.gpx")}, "does not exist"),
         ({"INPUT": marks, "LENGTH": 5}, "no room"),
+        # No one may write there, not even an administrator.
+        ({"INPUT": marks, "OUTPUT": "/proc/a.gpx"}, "may write"),
     ):
         with pytest.raises(QgsProcessingException, match=word):
             run("exportwaypoints", {"OUTPUT": str(out / "a.gpx"), **parameters})

@@ -162,6 +162,7 @@ def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
         ({"OTHER_STORE": other, "OUTPUT": own}, "never writes over"),
         ({"OTHER_STORE": str(tmp_path / "absent.gpkg")}, "no store"),
         ({"OTHER_STORE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
+        ({"OTHER_STORE": other, "OUTPUT": "/proc/x.gpkg"}, "may write"),
         ({"COPY": no_crs}, "coordinate reference system"),
         ({"OTHER_STORE": other, "OUTPUT": str(tmp_path / "no" / "x.gpkg")}, "does not exist"),
     ):

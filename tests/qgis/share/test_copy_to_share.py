@@ -45,7 +45,6 @@ def loaded(lake, tmp_path):
         metadata.addHistoryItem("made by Quillfeather in /home/quill/zander-visit.nmea")
         layer.setMetadata(metadata)
         layer.saveStyleToDatabase("sekrit style", "/home/quill/xyzzy.svg", True, "")
-        layer.setAbstract("sekrit")
         layer.setCustomProperty("owner", "Quillfeather")
         layers.append(layer)
     contours = layers[1]
@@ -243,6 +242,8 @@ def test_refusals_leave_nothing(run, loaded, tmp_path, memory_layer, recorder):
         ({}, "Choose layers"),
         ({"LAYERS": loaded, "OUTPUT": str(full)}, "not empty"),
         ({"LAYERS": loaded, "OUTPUT": str(tmp_path / "no" / "copy")}, "does not exist"),
+        # No one may write there, not even an administrator.
+        ({"LAYERS": loaded, "OUTPUT": "/proc/copy"}, "may write"),
         ({"LAYERS": [no_crs]}, "no coordinate reference system"),
         ({"LAYERS": [polar]}, "84 N|UTM"),
         ({"LAYERS": [split]}, "180 degree|one lake"),

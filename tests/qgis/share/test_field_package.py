@@ -73,3 +73,21 @@ def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
         run("fieldpackage", {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
             recorder(30))
     assert sorted(os.listdir(tmp_path)) == ["full"]
+
+
+@pytest.mark.parametrize("limit", [3_000, 60_000, 200_000])
+def test_full_disk_leaves_nothing(run, lake, tmp_path, limit):
+    import resource
+    import signal
+
+    soft = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
+    try:
+        with pytest.raises(QgsProcessingException, match="full"):
+            run("fieldpackage", {**inputs(lake, "AREAS"), "ZOOM": 16,
+                                 "OUTPUT": str(tmp_path / "p")})
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, soft)
+        signal.signal(signal.SIGXFSZ, handler)
+    assert os.listdir(tmp_path) == []
