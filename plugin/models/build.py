@@ -23,6 +23,8 @@ from qgis.core import (
     QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
+    QgsProcessingParameterPoint,
+    QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QPointF
@@ -143,6 +145,21 @@ class _Inputs:
             help_text,
         )
 
+    def surface(self):
+        self.add(
+            QgsProcessingParameterRasterLayer("SURFACE", "Depth surface"),
+            "Depth in metres, positive down, as Smooth surface makes it: with its bands of "
+            "uncertainty and distance.",
+        )
+
+    def shoreline(self):
+        self.vector("SHORELINE", "Shoreline", QgsProcessing.SourceType.TypeVectorPolygon,
+                    "Polygon of the lake at the datum, islands as holes.")
+
+    def contours(self):
+        self.enum("UNIT", "Unit of depth on the map", ["ft", "m"], "ft", "feet or metres.")
+        self.number("INTERVAL", "Contour interval", 1.0, "In the unit of depth on the map.")
+
     def vector(self, name, label, kind, help_text, optional=False):
         self.add(
             QgsProcessingParameterFeatureSource(name, label, [kind], optional=optional), help_text
@@ -204,10 +221,8 @@ def logs_to_soundings(model, inputs):
 
 def soundings_to_contours(model, inputs, soundings, surfaces):
     """Add shoreline, surfaces and contours; return the parameters that draw from a surface."""
-    inputs.vector("SHORELINE", "Shoreline", QgsProcessing.SourceType.TypeVectorPolygon,
-                  "Polygon of the lake at the datum, islands as holes.")
-    inputs.enum("UNIT", "Unit of depth on the map", ["ft", "m"], "ft", "feet or metres.")
-    inputs.number("INTERVAL", "Contour interval", 1.0, "In the unit of depth on the map.")
+    inputs.shoreline()
+    inputs.contours()
     inputs.number("CELL_SIZE", "Cell size (m)", None,
                   "Left empty, taken from the spacing of the lanes.", optional=True)
     inputs.number("MAX_GAP", "Maximum gap (m)", None,
@@ -287,12 +302,108 @@ def add_a_visit():
     model.write(HERE / "add_a_visit.model3")
 
 
+def structure_from_a_surface(with_bottom_type):
+    """From a surface, and maybe hardness, to drop-offs, forms, spots and their sheets."""
+    name = "structure and bottom type" if with_bottom_type else "structure from a surface"
+    model = Model(
+        name, "Lakefloor models", "lakefloormodels",
+        "Reads the structure out of a depth surface: slope, drop-offs with crest and toe, bottom "
+        "forms" + (", bottom type from the hardness of the soundings, hard-soft transitions"
+                   if with_bottom_type else "") +
+        ", and candidate spots by what counts for you, as a layer, as waypoints and as one sheet "
+        "a spot. A spot is no promise of fish. Maps are not for navigation; ice is never "
+        "guaranteed safe." + ("" if with_bottom_type else
+                              " Where hardness was logged, take 'structure and bottom type'."),
+    )
+    inputs = _Inputs(model)
+    inputs.surface()
+    inputs.shoreline()
+    if with_bottom_type:
+        inputs.vector("SOUNDINGS", "Soundings", QgsProcessing.SourceType.TypeVectorPoint,
+                      "Soundings with hardness, 0 to 1.")
+    inputs.contours()
+    inputs.number("SPOTS", "Number of spots", 15.0, "At most so many spots.")
+    inputs.text("TITLE", "Title", "Lake structure", "Title of the sheets.")
+    inputs.enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter",
+                "Size of the sheets.")
+    drawn = {"INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
+             "UNIT": "@UNIT"}
+    model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
+    model.child("depthareas", drawn)
+    model.child("bottomslope", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom slope"})
+    model.child("breaklines", {"INPUT": "@SURFACE"}, {"OUTPUT": "Break-lines"})
+    model.child("bottomforms", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom forms"})
+    structure = {"BREAK_LINES": ("breaklines", "OUTPUT"), "FORMS": ("bottomforms", "OUTPUT")}
+    if with_bottom_type:
+        model.child(
+            "bottomtype",
+            {"INPUT": "@SOUNDINGS", "DEPTH": "@SURFACE", "SHORELINE": "@SHORELINE"},
+            {"OUTPUT": "Bottom type", "REPORT": "Report of bottom type"},
+        )
+        bottom = ("bottomtype", "OUTPUT")
+        model.child(
+            "hardsofttransitions",
+            {"INPUT": bottom, "DEPTH": "@SURFACE", "SOUNDINGS": "@SOUNDINGS"},
+            {"OUTPUT": "Hard-soft transitions"},
+        )
+        structure.update(
+            TRANSITIONS=("hardsofttransitions", "OUTPUT"), BOTTOM_TYPE=bottom
+        )
+    else:
+        structure["CRITERIA"] = [
+            "crest", "0", "10", "3", "depth", "8", "16", "2", "deep water", "0", "40", "1",
+        ]  # fmt: skip
+    model.child(
+        "candidatespots",
+        {"INPUT": "@SURFACE", "UNIT": "@UNIT", "NUMBER": "@SPOTS", **structure},
+        {"OUTPUT": "Candidate spots"},
+    )
+    spots = ("candidatespots", "OUTPUT")
+    model.child("exportwaypoints", {"INPUT": spots, "UNIT": "@UNIT"}, {"OUTPUT": "Waypoints"})
+    model.child("structuresheets", {
+        "FEATURES": spots, "CONTOURS": ("depthcontours", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "AREAS": ("depthareas", "OUTPUT"), "BREAK_LINES": ("breaklines", "OUTPUT"),
+        "SURFACE": "@SURFACE", "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
+    }, {"OUTPUT": "Structure sheets"})
+    model.write(HERE / (name.replace(" ", "_") + ".model3"))
+
+
+def plan_the_next_outing():
+    """From a surface to the gaps that matter and the lanes for the time at hand."""
+    model = Model(
+        "plan the next outing", "Lakefloor models", "lakefloormodels",
+        "Shows where the map does not support the contours that you want, and plans the lanes "
+        "that mend most of it in the time at hand, from the launch and back; what runs along a "
+        "drop-off counts double. The lanes are written as GPX for the boat's unit. Weather, cold "
+        "water, shallows and local rules come first. Not for navigation.",
+    )
+    inputs = _Inputs(model)
+    inputs.surface()
+    inputs.shoreline()
+    inputs.contours()
+    inputs.add(QgsProcessingParameterPoint("LAUNCH", "Launch"),
+               "Where the outing begins and ends.")
+    inputs.number("TIME", "Time on the water (min)", 60.0, "From the launch and back.")
+    inputs.number("SPEED", "Speed on lanes (mph)", 5.0, "About 5 mph suits most transducers.")
+    inputs.number("MIN_DEPTH", "Minimum depth (m)", 0.6, "Shallower water is not entered.")
+    model.child("breaklines", {"INPUT": "@SURFACE"}, {"OUTPUT": "Break-lines"})
+    model.child("nextouting", {
+        "INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL", "UNIT": "@UNIT",
+        "LAUNCH": "@LAUNCH", "TIME": "@TIME", "SPEED": "@SPEED", "MIN_DEPTH": "@MIN_DEPTH",
+        "BREAK_LINES": ("breaklines", "OUTPUT"),
+    }, {"OUTPUT": "Lanes of the next outing", "GAPS": "Gaps", "GPX": "Route for the boat"})
+    model.write(HERE / "plan_the_next_outing.model3")
+
+
 def main():
     application = QgsApplication([], False)
     application.initQgis()
     provider = load_provider()  # noqa: F841 (kept alive)
     logs_to_lake_map()
     add_a_visit()
+    structure_from_a_surface(with_bottom_type=False)
+    structure_from_a_surface(with_bottom_type=True)
+    plan_the_next_outing()
 
 
 if __name__ == "__main__":

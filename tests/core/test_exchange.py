@@ -55,6 +55,10 @@ def test_names_are_cut_before_the_depth_and_numbered():
     assert found == ["West 12FT", "West2 12FT", "west H 9FT", "WPT"]
 
 
+def test_a_depth_is_not_written_twice():
+    assert device_names(["S01 14FT", "14FT"], ["14FT", "14FT"]) == ["S01 14FT", "14FT 14FT"]
+
+
 def test_plain_letters():
     # Names of places and their usual plain spelling.
     assert plain_text("Ærø Łódź Straße Žižkov Çeşme") == "AEro Lodz Strasse Zizkov Cesme"

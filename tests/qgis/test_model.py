@@ -1,4 +1,4 @@
-"""The model "logs to lake map" maps the example lake, and the map is near the truth."""
+"""The models on the example lake: a map near the truth; structure and an outing from it."""
 
 import os
 from pathlib import Path
@@ -175,3 +175,62 @@ def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path)
     # 6,371 pings of May and 2,844 of August have a depth and a position.
     assert counts == [6371, 6371 + 2844, 6371 + 2844]
     assert (tmp_path / "smooth2.tif").exists()
+
+
+def _structure(mapped, folder, with_bottom_type):
+    name = "structure and bottom type" if with_bottom_type else "structure from a surface"
+    outputs = {
+        "depthcontours:Depth contours": "contours.gpkg", "bottomslope:Bottom slope": "slope.tif",
+        "breaklines:Break-lines": "break_lines.gpkg", "bottomforms:Bottom forms": "forms.gpkg",
+        "candidatespots:Candidate spots": "spots.gpkg", "exportwaypoints:Waypoints": "spots.gpx",
+        "structuresheets:Structure sheets": "sheets.pdf",
+    }  # fmt: skip
+    parameters = {
+        "SURFACE": str(mapped / "smooth.tif"), "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
+        "SPOTS": 6,
+    }  # fmt: skip
+    if with_bottom_type:
+        parameters["SOUNDINGS"] = str(mapped / "soundings.gpkg")
+        outputs.update({
+            "bottomtype:Bottom type": "bottom_type.tif",
+            "bottomtype:Report of bottom type": "bottom_type.html",
+            "hardsofttransitions:Hard-soft transitions": "transitions.gpkg",
+        })
+    return name, {**parameters, **{key: str(folder / file) for key, file in outputs.items()}}
+
+
+@pytest.mark.parametrize("with_bottom_type", [False, True])
+def test_structure_is_read_out_of_the_surface(mapped, tmp_path, with_bottom_type):
+    import processing
+
+    name, parameters = _structure(mapped, tmp_path, with_bottom_type)
+    processing.run(f"lakefloor:{name}", parameters)
+    assert {Path(v).name for k, v in parameters.items() if ":" in k} <= set(os.listdir(tmp_path))
+    forms = QgsVectorLayer(str(tmp_path / "forms.gpkg"))
+    humps = [f for f in forms.getFeatures() if f["form"] == "hump"]
+    # The lake has one hump, its top 2.97 m below the datum.
+    assert len(humps) == 1
+    assert humps[0]["top_depth_m"] == pytest.approx(2.97, abs=0.15)
+    spots = list(QgsVectorLayer(str(tmp_path / "spots.gpkg")).getFeatures())
+    assert 0 < len(spots) <= 6
+    assert [f["score"] for f in spots] == sorted((f["score"] for f in spots), reverse=True)
+    waypoints = QgsVectorLayer(f"{tmp_path / 'spots.gpx'}|layername=waypoints")
+    assert [f["name"] for f in waypoints.getFeatures()] == [f["name"] for f in spots]
+
+
+def test_outing_starts_at_the_launch_and_keeps_its_time(mapped, tmp_path):
+    import processing
+
+    results = processing.run("lakefloor:plan the next outing", {
+        "SURFACE": str(mapped / "smooth.tif"), "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
+        "LAUNCH": "-94.605899,46.456116 [EPSG:4326]", "TIME": 20.0,
+        "breaklines:Break-lines": str(tmp_path / "break_lines.gpkg"),
+        "nextouting:Lanes of the next outing": str(tmp_path / "lanes.gpkg"),
+        "nextouting:Gaps": str(tmp_path / "gaps.gpkg"),
+        "nextouting:Route for the boat": str(tmp_path / "route.gpx"),
+    })  # fmt: skip
+    lanes = QgsVectorLayer(results["nextouting:Lanes of the next outing"])
+    assert 0 < max(f["elapsed_min"] for f in lanes.getFeatures()) <= 20.0
+    route = QgsVectorLayer(f"{tmp_path / 'route.gpx'}|layername=route_points")
+    first = next(route.getFeatures()).geometry().asPoint()
+    assert (first.x(), first.y()) == pytest.approx((-94.605899, 46.456116), abs=2e-4)

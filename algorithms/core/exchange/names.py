@@ -56,7 +56,7 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
         An empty name becomes ``WPT``.
     endings : sequence of str, optional
         Text that is kept whole at the end of each name, such as its depth; the name before it is
-        cut instead.
+        cut instead. A name that has it already does not get it twice.
     length : int
         Greatest number of characters, 4 or more.
     plain : bool
@@ -82,6 +82,8 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
     for name, ending in zip(names, endings):
         stem = clean(name) or _FALLBACK
         ending = f" {ending}" if ending else ""
+        if stem.casefold().endswith(ending.casefold()):
+            stem = stem[: len(stem) - len(ending)] or _FALLBACK
         if len(ending) > length - 2:
             raise LakefloorError(
                 f"'{ending.strip()}' leaves no room for a name within {length} characters. Allow "
