@@ -20,11 +20,8 @@ from ..core.share.lake_statistics import LakeStatistics, lake_statistics
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 from ..core.visits.crossing_report import Misfit, check_crossings
+from ._inputs import DATUM_UNCERTAINTY
 from ._lake_report import text as figure_text
-
-#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
-#: step of gauge readings.
-DATUM_UNCERTAINTY = 0.03
 
 
 @dataclass

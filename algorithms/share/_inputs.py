@@ -9,9 +9,11 @@ from qgis.core import (
 
 from .. import _params as params
 from .._i18n import tr
+from .._layers import read_polygon, read_raster, source
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.share.sheet import PAPERS
+from ..core.units import LENGTH
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {
@@ -63,9 +65,12 @@ def layer(role, optional):
     )
 
 
-def map_layers(*roles) -> list:
-    """Return the layer parameters of roles; contours and shoreline are needed."""
-    return [layer(role, optional=role not in ("contours", "shoreline")) for role in roles]
+def sheet(*roles, needed=("contours", "shoreline"), papers=tuple(PAPERS)) -> list:
+    """Return the parameters that every sheet begins with: its layers by role and its words."""
+    return [
+        *(layer(role, optional=role not in needed) for role in roles), *sheet_text(),
+        params.depth_unit(), paper(papers),
+    ]
 
 
 def sheet_text() -> list:
@@ -171,3 +176,49 @@ def style(copy, role, **options):
     """Style a layer as its role on a map asks."""
     if role != "gauge":
         apply_style(copy, _STYLE_OF.get(role, role), **options)
+
+
+# -- figures of a lake --------------------------------------------------------------
+
+#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
+#: step of gauge readings.
+DATUM_UNCERTAINTY = 0.03
+
+
+def figures() -> list:
+    """Return the parameters that every algorithm on the figures of a lake begins with."""
+    return [
+        params.surface(),
+        params.shoreline(optional=False),
+        params.choice(
+            "UNIT", tr("Unit of depth"),
+            {"ft": tr("feet, acres, acre-feet"), "m": tr("metres, m2, m3")}, "ft",
+            tr("Unit of the depths and levels below, and units in which results are written."),
+        ),
+    ]
+
+
+def surface_and_shoreline(algorithm, parameters, context, feedback) -> tuple:
+    """Return the surface, the shoreline in its CRS, that CRS and the surface's metadata."""
+    surface, crs, metadata = read_raster(
+        algorithm.parameterAsRasterLayer(parameters, params.INPUT, context), feedback)
+    shoreline = read_polygon(
+        source(algorithm, parameters, params.SHORELINE, context), crs, context, feedback)
+    return surface, shoreline, crs, metadata
+
+
+def datum_uncertainty():
+    """Return the parameter of the datum's standard uncertainty."""
+    return params.distance(
+        "DATUM_UNCERTAINTY", tr("Standard uncertainty of the datum (m)"), DATUM_UNCERTAINTY,
+        tr("How well the water level of the visits is tied to the datum, the same error for all "
+           "of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
+        advanced=True,
+    )
+
+
+def optional_depth(algorithm, parameters, name, context, unit):
+    """Return an optional number in the unit of depth as metres, or None where it is empty."""
+    if parameters.get(name) is None:
+        return None
+    return algorithm.parameterAsDouble(parameters, name, context) * LENGTH[unit]

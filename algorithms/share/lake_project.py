@@ -65,12 +65,8 @@ class LakeProject(LakefloorAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
-        for parameter in inputs.map_layers(*inputs.ROLES):
+        for parameter in inputs.sheet(*inputs.ROLES):
             self.addParameter(parameter)
-        for parameter in inputs.sheet_text():
-            self.addParameter(parameter)
-        self.addParameter(params.depth_unit())
-        self.addParameter(inputs.paper())
         self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)"))

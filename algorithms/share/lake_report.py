@@ -57,14 +57,10 @@ class LakeReport(LakefloorAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
-        for role in ("surface", "shoreline", "contours", "depth_areas", "break_lines",
-                     "soundings"):
-            self.addParameter(
-                inputs.layer(role, optional=role not in ("surface", "shoreline")))
-        for parameter in inputs.sheet_text():
+        for parameter in inputs.sheet(
+                "surface", "shoreline", "contours", "depth_areas", "break_lines", "soundings",
+                needed=("surface", "shoreline"), papers=("A4", "Letter")):
             self.addParameter(parameter)
-        self.addParameter(params.depth_unit())
-        self.addParameter(inputs.paper(("A4", "Letter")))
         self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake report"), tr("PDF files (*.pdf)"))

@@ -11,10 +11,11 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, source, srs_wkt
+from .._layers import srs_wkt
 from .._outputs import Outputs
 from ..core.share.lake_statistics import LAYER, LITTORAL_DEPTH, UNITS, lake_statistics
 from ..core.units import LENGTH
+from . import _inputs as inputs
 from ._lake_report import sentences, statistics_csv, statistics_html, to_unit
 
 FIELDS = [
@@ -72,8 +73,8 @@ class LakeStatistics(LakefloorAlgorithm):
         "Area and shoreline are those of the shoreline polygon, islands taken out, on the "
         "ellipsoid. The volume is that of the depth surface, triangulated and cut exactly at "
         "each depth and at the shoreline; the strip between the last cells and the shoreline "
-        "slopes up to depth zero. Cells without depth inside the shoreline are a gap: its share "
-        "is told, and nothing is made up for it.\n\n"
+        "rises to depth zero, bent as the bottom next to it is. Cells without depth inside the "
+        "shoreline are a gap: its share is told, and nothing is made up for it.\n\n"
         "Uncertainties: an error of the datum shifts all depths alike and does not average out; "
         "errors of the surface (band 2) average out over about the lane spacing, taken from "
         "band 3. How exactly the shoreline was drawn is not part of them.\n\n"
@@ -88,13 +89,8 @@ class LakeStatistics(LakefloorAlgorithm):
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
-        add(params.surface())
-        add(params.shoreline(optional=False))
-        add(params.choice(
-            "UNIT", tr("Unit of depth"), {"ft": tr("feet, acres, acre-feet"),
-                                          "m": tr("metres, m2, m3")}, "ft",
-            tr("Unit of the depths below, and units in which the figures are written."),
-        ))
+        for parameter in inputs.figures():
+            add(parameter)
         add(params.number(
             "LEVEL", tr("Water level above the datum (unit of depth)"), 0.0,
             tr("0 is the datum; below 0 a lower level."),
@@ -110,7 +106,7 @@ class LakeStatistics(LakefloorAlgorithm):
             "LAYER_INTERVAL", tr("Thickness of depth layers (unit of depth)"), None,
             tr("Left empty, 5 ft or 1 m."), minimum=0.0, optional=True,
         ))
-        add(datum_uncertainty())
+        add(inputs.datum_uncertainty())
         add(QgsProcessingParameterFileDestination(
             "CSV", tr("Figures"), "CSV (*.csv)", optional=True, createByDefault=True
         ))
@@ -126,15 +122,11 @@ class LakeStatistics(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        surface, crs, metadata = read_raster(
-            self.parameterAsRasterLayer(parameters, params.INPUT, context), feedback
-        )
-        shoreline = read_polygon(
-            source(self, parameters, params.SHORELINE, context), crs, context, feedback
-        )
-        littoral = optional_depth(self, parameters, "LITTORAL_DEPTH", context, unit)
+        surface, shoreline, crs, metadata = inputs.surface_and_shoreline(
+            self, parameters, context, feedback)
+        littoral = inputs.optional_depth(self, parameters, "LITTORAL_DEPTH", context, unit)
         littoral = LITTORAL_DEPTH if littoral is None else littoral
-        layer = optional_depth(self, parameters, "LAYER_INTERVAL", context, unit)
+        layer = inputs.optional_depth(self, parameters, "LAYER_INTERVAL", context, unit)
         statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs),
             level=self.parameterAsDouble(parameters, "LEVEL", context) * LENGTH[unit],
@@ -159,23 +151,6 @@ class LakeStatistics(LakefloorAlgorithm):
             for name, (key, _) in _UNCERTAIN.items():
                 out.results[name] = statistics.figures[key].sd
         return out.results
-
-
-def datum_uncertainty():
-    """Return the parameter of the datum's standard uncertainty."""
-    return params.distance(
-        "DATUM_UNCERTAINTY", tr("Standard uncertainty of the datum (m)"), 0.03,
-        tr("How well the water level of the visits is tied to the datum, the same error for all "
-           "of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
-        advanced=True,
-    )
-
-
-def optional_depth(algorithm, parameters, name, context, unit):
-    """Return an optional number in the unit of depth as metres, or None where it is empty."""
-    if parameters.get(name) is None:
-        return None
-    return algorithm.parameterAsDouble(parameters, name, context) * LENGTH[unit]
 
 
 def _rows(layers, unit):

@@ -10,14 +10,14 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, source, srs_wkt
+from .._layers import srs_wkt
 from .._outputs import Outputs
 from ..core.progress import span
 from ..core.share.lake_statistics import UNITS
 from ..core.share.level_table import level_table, uncovered
 from ..core.units import LENGTH
+from . import _inputs as inputs
 from ._lake_report import setting, text, to_unit
-from .lake_statistics import datum_uncertainty, optional_depth
 
 FIELDS = [
     ("level", "double"), ("unit", "text"), ("area", "double"), ("area_unit", "text"),
@@ -62,13 +62,8 @@ class LevelTable(LakefloorAlgorithm):
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
-        add(params.surface())
-        add(params.shoreline(optional=False))
-        add(params.choice(
-            "UNIT", tr("Unit of depth"), {"ft": tr("feet, acres, acre-feet"),
-                                          "m": tr("metres, m2, m3")}, "ft",
-            tr("Unit of the levels below, and units in which the table is written."),
-        ))
+        for parameter in inputs.figures():
+            add(parameter)
         add(params.number(
             "STEP", tr("Step of the levels (unit of depth)"), None,
             tr("Left empty, 0.1 ft or 0.01 m."), minimum=0.0, optional=True,
@@ -86,7 +81,7 @@ class LevelTable(LakefloorAlgorithm):
             tr("Fall of the water below the datum, for the polygon of uncovered bottom."),
             minimum=0.0,
         ))
-        add(datum_uncertainty())
+        add(inputs.datum_uncertainty())
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Level table"), QgsProcessing.SourceType.TypeVector
         ))
@@ -105,20 +100,17 @@ class LevelTable(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        surface, crs, _ = read_raster(
-            self.parameterAsRasterLayer(parameters, params.INPUT, context), feedback
-        )
-        shoreline = read_polygon(
-            source(self, parameters, params.SHORELINE, context), crs, context, feedback
-        )
-        step = optional_depth(self, parameters, "STEP", context, unit)
+        surface, shoreline, crs, _ = inputs.surface_and_shoreline(
+            self, parameters, context, feedback)
+        step = inputs.optional_depth(self, parameters, "STEP", context, unit)
         highest = self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit]
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
         progress = self.progress(feedback)
         table = level_table(
             surface, shoreline,
             step=_STEP[unit] * LENGTH[unit] if step is None else step, crs=srs_wkt(crs),
-            lowest=optional_depth(self, parameters, "LOWEST", context, unit), highest=highest,
+            lowest=inputs.optional_depth(self, parameters, "LOWEST", context, unit),
+            highest=highest,
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
             progress=span(progress, 0.0, 0.8),
         )

@@ -45,13 +45,9 @@ class MapSheet(LakefloorAlgorithm):
         return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
-        for parameter in inputs.map_layers("contours", "shoreline", "depth_areas", "surface",
-                                           "break_lines", "soundings"):
+        for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",
+                                      "break_lines", "soundings"):
             self.addParameter(parameter)
-        for parameter in inputs.sheet_text():
-            self.addParameter(parameter)
-        self.addParameter(params.depth_unit())
-        self.addParameter(inputs.paper())
         self.addParameter(
             params.choice(
                 "ORIENTATION", tr("Orientation"),

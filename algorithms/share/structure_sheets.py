@@ -73,13 +73,9 @@ class StructureSheets(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        for parameter in inputs.map_layers("contours", "shoreline", "depth_areas", "surface",
-                                           "break_lines", "soundings"):
+        for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",
+                                      "break_lines", "soundings"):
             self.addParameter(parameter)
-        for parameter in inputs.sheet_text():
-            self.addParameter(parameter)
-        self.addParameter(params.depth_unit())
-        self.addParameter(inputs.paper())
         self.addParameter(inputs.track())
         self.addParameter(
             params.number(

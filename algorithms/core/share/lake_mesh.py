@@ -27,6 +27,11 @@ _PAD = 5
 # centres nearer than _NEAR give way to it, and within _BRIDGED a missing cell is bridged.
 _STEP, _NEAR, _BRIDGED = 0.5, 0.35, 1.5
 
+# Distances from the shoreline in cells at which the shore's profile is taken, its exponent's
+# bounds, and the fractions of the way to the nearest cell at which a bent profile has points.
+_FIRST, _SECOND = (0.5, 1.25), (1.25, 2.25)
+_EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
+
 _SQUARES = 200_000
 _BLOCK = np.ones((3, 3), dtype=bool)
 
@@ -290,7 +295,10 @@ def lake_mesh(
     Away from the shore each square between four cell centres is four triangles around its
     middle, which has the mean of the four depths, as for contours. Near the shore the cell
     centres and points of the shoreline, of depth 0, are joined by a Delaunay triangulation,
-    whose triangles within the shoreline are brought to the exact area of that strip. A
+    whose triangles within the shoreline are brought to the exact area of that strip. Where the
+    bottom next to the shore is bent, as a power between 0.5 (a bank that steepens up to the
+    shore) and 1.5 (a beach) of the distance, so is the strip: straight lines there would lose a
+    sixth of its volume under a bank. A
     triangle with a corner without depth is a gap. Depths above the datum within the shoreline
     count as 0.
     """
@@ -347,11 +355,12 @@ def _strip(grid, spread, lake, shoreline, reach, land, scale, count) -> tuple:
     r, c = np.nonzero(_touched(near) & (lake | land))
     away = cKDTree(shore).query(np.column_stack([r, c]))[0]
     r, c = r[away > _NEAR], c[away > _NEAR]
-    points = np.vstack([shore, np.column_stack([r, c])])
-    empty = np.full(len(shore), np.nan)
-    z = np.concatenate([np.zeros(len(shore)), grid.values[r, c]])
-    s = np.concatenate([empty, spread[r, c]])
-    known = np.concatenate([np.zeros(len(shore), dtype=int), reach[r, c]])
+    between, depth = _profile(grid, lake, shore, near)
+    points = np.vstack([shore, between, np.column_stack([r, c])])
+    edge = len(shore) + len(between)
+    z = np.concatenate([np.zeros(len(shore)), depth, grid.values[r, c]])
+    s = np.concatenate([np.full(edge, np.nan), spread[r, c]])
+    known = np.concatenate([np.zeros(edge, dtype=int), reach[r, c]])
 
     simplices = Delaunay(points).simplices
     p = points[simplices]
@@ -384,3 +393,38 @@ def _strip(grid, spread, lake, shoreline, reach, land, scale, count) -> tuple:
         area * grid.dx * grid.dy / scale, depth, slope * np.sqrt(scale), uncertainty, reach
     )
     return ~near, Triangles(*(values[solid] for values in strip))
+
+
+def _profile(grid, lake, shore, near) -> tuple:
+    """Return points between the shore and the cells next to it, and their depths.
+
+    None where the bottom falls evenly from the shore. The cells up to two away from the shore
+    tell how it falls, as a power of the distance: together, as a single place tells too little.
+
+    Returns
+    -------
+    array, shape (n, 2)
+        Rows and columns.
+    array, shape (n,)
+        m.
+    """
+    nothing = np.empty((0, 2)), np.empty(0)
+    cells = np.argwhere(_touched(near) & lake & np.isfinite(grid.values))
+    away, z = cKDTree(shore).query(cells)[0], grid.values[tuple(cells.T)]
+    first, second = ((away > low) & (away <= high) for low, high in (_FIRST, _SECOND))
+    if not (first.any() and second.any() and z[first].mean() > 0 and z[second].mean() > 0):
+        return nothing
+    power = np.clip(
+        np.log(z[second].mean() / z[first].mean())
+        / np.log(away[second].mean() / away[first].mean()), *_EXPONENTS)
+    if abs(power - 1.0) < _STRAIGHT:
+        return nothing
+    use = away > _NEAR
+    cells, z = cells[use], z[use]
+    step, nearest = cKDTree(cells).query(shore)
+    use = step <= 2.0 * _BRIDGED
+    start, end, z = shore[use], cells[nearest[use]], z[nearest[use]]
+    return (
+        np.concatenate([start + f * (end - start) for f in _FRACTIONS]),
+        np.concatenate([z * f**power for f in _FRACTIONS]),
+    )
