@@ -9,11 +9,11 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
-from osgeo import gdal
+from osgeo import gdal, ogr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
@@ -143,7 +143,8 @@ class Outputs:
         parameters = dict(self.parameters)
         final, definition = self._vector_file(name)
         if final is not None:
-            staged = QgsProcessingOutputLayerDefinition(str(self._stage(final, definition, name)))
+            path = self._stage(final, definition, name)
+            staged = QgsProcessingOutputLayerDefinition(str(path))
             if definition is not None:
                 staged.createOptions = definition.createOptions
             parameters[name] = staged
@@ -154,7 +155,7 @@ class Outputs:
             raise LakefloorError(
                 self.algorithm.invalidSinkError(self.parameters, name)
             )
-        batch = []
+        batch, i = [], -1
         for i, (geometry, attributes) in enumerate(rows):
             feature = QgsFeature(qgs_fields)
             if geometry is not None:
@@ -170,6 +171,7 @@ class Outputs:
         sink.flushBuffer()
         del sink
         if final is not None:
+            self._check_whole(path, i + 1, name)
             target = str(final)
         if style:
             self._styles.append((target, style, options))
@@ -182,6 +184,23 @@ class Outputs:
             raise LakefloorError(
                 tr("Cannot write '{}': {}. Is the disk full?").format(
                     self._label(name), sink.lastError())
+            )
+
+    def _check_whole(self, path, count, name):
+        """Refuse a GeoPackage cut short: on a full disk QGIS closes it without a word."""
+        if path.suffix.lower() != ".gpkg":
+            return
+        source, whole = None, False
+        gdal.PushErrorHandler("CPLQuietErrorHandler")
+        with suppress(RuntimeError):
+            source = ogr.Open(str(path))
+            whole = source is not None and source.GetLayer(0).GetFeatureCount() == count
+        gdal.PopErrorHandler()
+        del source
+        if not whole:
+            raise LakefloorError(
+                tr("'{}' could not be written in full. Nothing was kept; is the disk full?").format(
+                    self._label(name))
             )
 
     def _vector_file(self, name):

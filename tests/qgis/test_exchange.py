@@ -1,6 +1,9 @@
 """Waypoints and tracks out and in, in the real QGIS."""
 
 import os
+import resource
+import signal
+from contextlib import contextmanager
 
 import pytest
 from osgeo import ogr
@@ -147,16 +150,28 @@ def test_imported_layers_are_files(run, tmp_path, marks):
     assert QgsVectorLayer(results["OUTPUT"], "p", "ogr").featureCount() == 3
 
 
-def test_full_disk_leaves_nothing(run, marks, out, tmp_path):
-    import resource
-    import signal
-
-    limit = resource.getrlimit(resource.RLIMIT_FSIZE)
-    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (200, limit[1]))
+@contextmanager
+def small_disk(limit):
+    """Let no file grow beyond a number of bytes."""
+    soft = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
-        with pytest.raises(QgsProcessingException, match="disk full"):
-            run("exportwaypoints", {"INPUT": marks, "OUTPUT": str(out / "a.gpx")})
+        yield
     finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, limit)
-        signal.signal(signal.SIGXFSZ, before)
+        resource.setrlimit(resource.RLIMIT_FSIZE, soft)
+        signal.signal(signal.SIGXFSZ, handler)
+
+
+def test_full_disk_leaves_nothing(run, marks, out):
+    with small_disk(200), pytest.raises(QgsProcessingException, match="disk full"):
+        run("exportwaypoints", {"INPUT": marks, "OUTPUT": str(out / "a.gpx")})
+
+
+@pytest.mark.parametrize("limit", [60_000, 150_000, 400_000])
+def test_full_disk_leaves_no_half_a_layer(run, out, tmp_path, limit):
+    path = tmp_path / "many.csv"
+    path.write_text("lon,lat,name\n" + "".join(
+        f"{-93 + i * 1e-5:.6f},45,mark {i} with a long name\n" for i in range(5000)))
+    with small_disk(limit), pytest.raises(QgsProcessingException):
+        run("importwaypoints", {"INPUT": str(path), "OUTPUT": str(out / "p.gpkg")})
