@@ -15,6 +15,8 @@ from .look import DROP_OFF, INK, PAPER, depth_color, stretch, text_format
 
 _SCORE_STOPS = ("#f6f4ee", "#a9b58a", "#33492a")
 
+PALETTES = {"score": ("sequential", _SCORE_STOPS)}
+
 
 def _marker(shape, size, fill, outline=INK, width=0.4) -> QgsMarkerSymbol:
     return QgsMarkerSymbol.createSimple({
