@@ -20,7 +20,7 @@ from ..core.share.lake_statistics import LakeStatistics, lake_statistics
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 from ..core.visits.crossing_report import Misfit, check_crossings
-from ._inputs import DATUM_UNCERTAINTY
+from ._inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ._lake_report import text as figure_text
 
 
@@ -156,7 +156,8 @@ def _read_surface(facts, layers, context, feedback, progress):
         shoreline = read_polygon(
             QgsProcessingFeatureSource(layers["shoreline"], context), crs, context, feedback)
         facts.statistics = lake_statistics(
-            surface, shoreline, crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY, progress=progress)
+            surface, shoreline, crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY,
+            shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
     except LakefloorError as error:
         feedback.pushWarning(tr("No figures of the lake on the sheet: {}").format(error))
         return

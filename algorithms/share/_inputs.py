@@ -183,6 +183,9 @@ def style(copy, role, **options):
 #: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
 #: step of gauge readings.
 DATUM_UNCERTAINTY = 0.03
+#: Standard uncertainty of a point of the shoreline where the user states none, m: traced from
+#: aerial pictures, a common practice.
+SHORELINE_UNCERTAINTY = 1.0
 
 
 def figures() -> list:
@@ -213,6 +216,17 @@ def datum_uncertainty():
         "DATUM_UNCERTAINTY", tr("Standard uncertainty of the datum (m)"), DATUM_UNCERTAINTY,
         tr("How well the water level of the visits is tied to the datum, the same error for all "
            "of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
+        advanced=True,
+    )
+
+
+def shoreline_uncertainty():
+    """Return the parameter of the shoreline's standard uncertainty."""
+    return params.distance(
+        "SHORELINE_UNCERTAINTY", tr("Standard uncertainty of the shoreline (m)"),
+        SHORELINE_UNCERTAINTY,
+        tr("How far a point of the shoreline may lie off, in easting and in northing, one standard "
+           "deviation. 1 m suits one that was traced from aerial pictures; 0 leaves it out."),
         advanced=True,
     )
 

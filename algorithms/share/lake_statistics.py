@@ -52,6 +52,8 @@ _UNCERTAIN = {
     "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Standard uncertainty of area (m2)")),
     "VOLUME_SD_M3": ("volume", QT_TRANSLATE_NOOP(
         "@default", "Standard uncertainty of volume (m3)")),
+    "SHORELINE_SD_M": ("shoreline", QT_TRANSLATE_NOOP(
+        "@default", "Standard uncertainty of the shoreline length (m)")),
     "MEAN_DEPTH_SD_M": ("mean_depth", QT_TRANSLATE_NOOP(
         "@default", "Standard uncertainty of mean depth (m)")),
 }
@@ -77,14 +79,17 @@ class LakeStatistics(LakefloorAlgorithm):
         "shoreline are a gap: its share is told, and nothing is made up for it.\n\n"
         "Uncertainties: an error of the datum shifts all depths alike and does not average out; "
         "errors of the surface (band 2) average out over about the lane spacing, taken from "
-        "band 3. How exactly the shoreline was drawn is not part of them.\n\n"
+        "band 3; errors of the shoreline change area and length at the datum, not the "
+        "volume.\n\n"
         "A level above the datum needs a raster in which the land around the lake has negative "
         "depths. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Hutchinson (1957), A Treatise on Limnology 1, 164-177; Wetzel and Likens (2000), "
-        "Limnological Analyses; geodesic areas: Karney (2013), Journal of Geodesy 87(1), 43-55",
+        "Limnological Analyses; geodesic areas: Karney (2013), Journal of Geodesy 87(1), 43-55; "
+        "error of an area from its points: Chrisman and Yandell (1988), Surveying and Mapping "
+        "48(4), 241-246",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -107,6 +112,7 @@ class LakeStatistics(LakefloorAlgorithm):
             tr("Left empty, 5 ft or 1 m."), minimum=0.0, optional=True,
         ))
         add(inputs.datum_uncertainty())
+        add(inputs.shoreline_uncertainty())
         add(QgsProcessingParameterFileDestination(
             "CSV", tr("Figures"), "CSV (*.csv)", optional=True, createByDefault=True
         ))
@@ -133,6 +139,7 @@ class LakeStatistics(LakefloorAlgorithm):
             littoral_depth=littoral,
             layer=LAYER[unit] if layer is None else layer,
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            shoreline_sd=self.parameterAsDouble(parameters, "SHORELINE_UNCERTAINTY", context),
             progress=self.progress(feedback),
         )
         for line in (*sentences(statistics, unit, littoral), *statistics.notes):

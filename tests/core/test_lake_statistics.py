@@ -11,7 +11,12 @@ from shapely.geometry import Point, box
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import inside
-from lakefloor.algorithms.core.share.lake_statistics import closed_basins, lake_statistics
+from lakefloor.algorithms.core.share.lake_statistics import (
+    closed_basins,
+    lake_statistics,
+    shoreline_spread,
+)
+from lakefloor.algorithms.core.surface.surface_nodes import densify
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "example_project")]
@@ -149,8 +154,10 @@ def test_uncertainties():
     assert figures["volume"].sd == pytest.approx(volume_sd, rel=1e-3)
     assert figures["mean_depth"].sd == pytest.approx(volume_sd / area, rel=1e-3)
     assert figures["max_depth"].sd == pytest.approx(np.hypot(0.03, 0.2), rel=1e-6)
+    # Of depth over the root of area.
     assert figures["relative_depth"].sd / figures["relative_depth"].value == pytest.approx(
-        figures["max_depth"].sd / figures["max_depth"].value)
+        np.hypot(figures["max_depth"].sd / figures["max_depth"].value,
+                 0.5 * figures["area"].sd / figures["area"].value))
     assert figures["mean_slope"].sd == pytest.approx(
         100.0 * 0.2 * np.sqrt(2 * np.pi / area), rel=1e-3)
     assert figures["shoreline"].sd is None
@@ -227,3 +234,51 @@ def test_gaps_are_told_in_words():
 def test_refusals(change, words):
     with pytest.raises(LakefloorError, match=words):
         lake_statistics(*round_lake(cell=20.0), **change)
+
+
+# -- the shoreline's uncertainty ----------------------------------------------------
+
+
+def test_spread_of_a_square_by_hand():
+    # Each corner's neighbours lie a diagonal apart: 4 (200^2 + 200^2) / 4 s^2; each corner's
+    # directions are at right angles: 4 times 2 s^2.
+    ring = np.asarray(box(0, 0, 200, 200).exterior.coords)
+    area, length = shoreline_spread([ring], 1.0)
+    assert area == pytest.approx(np.sqrt(80_000.0))
+    assert length == pytest.approx(np.sqrt(8.0))
+
+
+def test_spread_as_thrown():
+    # Corners of an L moved at random 4000 times, against the figures stated.
+    corners = np.array([(0, 0), (90, 0), (90, 40), (30, 40), (30, 120), (0, 120)], dtype=float)
+    rng = np.random.default_rng(7)
+    thrown = corners + rng.normal(scale=0.5, size=(4000, *corners.shape))
+    x, y = np.moveaxis(thrown, 2, 0)
+    areas = 0.5 * (x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y).sum(axis=1)
+    lengths = np.hypot(x - np.roll(x, -1, axis=1), y - np.roll(y, -1, axis=1)).sum(axis=1)
+    area, length = shoreline_spread([np.vstack([corners, corners[:1]])], 0.5)
+    assert areas.std() == pytest.approx(area, rel=0.05)
+    assert lengths.std() == pytest.approx(length, rel=0.05)
+
+
+def test_vertices_between_corners_change_nothing():
+    sparse = np.asarray(box(0, 0, 200, 100).exterior.coords)
+    dense = densify(sparse, 2.0)
+    assert shoreline_spread([dense], 1.0) == pytest.approx(shoreline_spread([sparse], 1.0))
+
+
+def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume():
+    shore = box(0, 0, 200, 200)
+    sure, unsure = (
+        lake_statistics(flat_lake(shore), shore, shoreline_sd=sd).figures for sd in (0.0, 2.0))
+    assert sure["shoreline"].sd is None
+    assert unsure["area"].sd == pytest.approx(np.hypot(2 * np.sqrt(80_000), sure["area"].sd))
+    assert unsure["shoreline"].sd == pytest.approx(2 * np.sqrt(8))
+    relative = np.hypot(unsure["shoreline"].sd / 800, 0.5 * unsure["area"].sd / 40_000)
+    assert unsure["development"].sd == pytest.approx(unsure["development"].value * relative)
+    assert unsure["volume"] == sure["volume"]
+    lower = lake_statistics(flat_lake(shore), shore, shoreline_sd=2.0, level=-1.0)
+    assert lower.figures["shoreline"].sd is None
+    assert any("not part of the uncertainties" in note for note in lower.notes)
+    with pytest.raises(LakefloorError, match="shoreline must be 0 m or more"):
+        lake_statistics(flat_lake(shore), shore, shoreline_sd=-1.0)

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage
+from shapely.geometry import LinearRing
 
 from ..ellipsoid import line_length
 from ..errors import LakefloorError
@@ -132,6 +133,7 @@ def lake_statistics(
     littoral_depth: float = LITTORAL_DEPTH,
     layer: float = LAYER["ft"],
     datum_sd: float = 0.0,
+    shoreline_sd: float = 0.0,
     progress: Progress = silent,
 ) -> LakeStatistics:
     """Return the statistics of a lake at a water level.
@@ -154,6 +156,8 @@ def lake_statistics(
         Thickness of the depth layers, m.
     datum_sd : float
         Standard uncertainty of the datum, m, the same everywhere.
+    shoreline_sd : float
+        Standard uncertainty of a point of the shoreline, m, in easting and in northing.
     progress : callable
 
     Raises
@@ -174,6 +178,9 @@ def lake_statistics(
     of an error with the correlation there is sqrt(2) s / length, and it averages out over
     A / (pi length^2) patches.
 
+    An error of the shoreline changes area and length at the datum as :func:`shoreline_spread`
+    says. It leaves the volume alone, as the lake has no depth there.
+
     References
     ----------
     Hutchinson, G. E. (1957). A Treatise on Limnology, vol. 1. Wiley, 164-177.
@@ -182,6 +189,9 @@ def lake_statistics(
     for name, value in (("littoral depth", littoral_depth), ("depth layer", layer)):
         if not (np.isfinite(value) and value > 0):
             raise LakefloorError(f"The {name} must be above 0 m; got {value}.")
+    if not (np.isfinite(shoreline_sd) and shoreline_sd >= 0):
+        raise LakefloorError(
+            f"The uncertainty of the shoreline must be 0 m or more; got {shoreline_sd}.")
     if not np.isfinite(level):
         raise LakefloorError(f"The water level must be a number; got {level}.")
     fade = correlation_length(surface, shoreline)
@@ -206,7 +216,8 @@ def lake_statistics(
         progress=span(progress, 0.1, 0.8),
     )
     layers = _layers(curve, np.append(bounds, deepest + level), level)
-    figures = _figures(curve, layers, water, surface, level, littoral_depth, crs)
+    figures = _figures(
+        curve, layers, water, surface, level, littoral_depth, shoreline_sd, crs)
     step = min(layer, BASIN_STEP)
     basins = closed_basins(
         surface.depth, shoreline, np.arange(0.0, deepest + level, step) - level, crs=crs,
@@ -252,7 +263,7 @@ def _index(curve, depth) -> np.ndarray:
     return np.searchsorted(curve.depth, np.asarray(depth) - 1e-8).clip(0, len(curve.depth) - 1)
 
 
-def _figures(curve, layers, water, surface, level, littoral_depth, crs) -> dict:
+def _figures(curve, layers, water, surface, level, littoral_depth, shoreline_sd, crs) -> dict:
     def length(ring_list):
         if crs is None:
             return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
@@ -267,6 +278,18 @@ def _figures(curve, layers, water, surface, level, littoral_depth, crs) -> dict:
     mainland = length([np.asarray(part.exterior.coords)[:, :2] for part in parts])
     islands = [np.asarray(ring.coords)[:, :2] for part in parts for ring in part.interiors]
     island_shore = length(islands)
+    shore_sd = island_sd = development_sd = both_sd = None
+    if shoreline_sd > 0 and level == 0:
+        shores = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
+        drawn, shore_sd = shoreline_spread(shores, shoreline_sd)
+        hole, island_sd = shoreline_spread(islands, shoreline_sd)
+        area_sd = float(np.sqrt(area_sd**2 + drawn**2 + hole**2))
+        # Of length over the root of area.
+        development_sd, both_sd = (
+            long / (2.0 * np.sqrt(np.pi * area)) * np.hypot(sd / long, 0.5 * area_sd / area)
+            for long, sd in ((mainland, shore_sd),
+                             (mainland + island_shore, np.hypot(shore_sd, island_sd)))
+        )
     circle = 2.0 * np.sqrt(np.pi * area)
     relative = 50.0 * np.sqrt(np.pi / area)
     at = int(_index(curve, littoral_depth - level)) if littoral_depth < deepest else None
@@ -283,17 +306,21 @@ def _figures(curve, layers, water, surface, level, littoral_depth, crs) -> dict:
         "volume": Figure("Volume", "volume", volume, volume_sd),
         "max_depth": Figure("Maximum depth", "length", deepest, deepest_sd),
         "mean_depth": Figure("Mean depth", "length", mean, mean_sd),
-        "shoreline": Figure("Shoreline length, without islands", "length", mainland),
-        "island_shoreline": Figure("Shoreline length of islands", "length", island_shore),
+        "shoreline": Figure("Shoreline length, without islands", "length", mainland, shore_sd),
+        "island_shoreline": Figure(
+            "Shoreline length of islands", "length", island_shore, island_sd),
         "islands": Figure("Number of islands", "count", len(islands)),
         "development": Figure(
-            "Shoreline development (1 for a circle), without islands", "ratio", mainland / circle
+            "Shoreline development (1 for a circle), without islands", "ratio",
+            mainland / circle, development_sd,
         ),
         "development_islands": Figure(
-            "Shoreline development with islands", "ratio", (mainland + island_shore) / circle
+            "Shoreline development with islands", "ratio", (mainland + island_shore) / circle,
+            both_sd,
         ),
         "relative_depth": Figure(
-            "Relative depth", "percent", relative * deepest, relative * deepest_sd
+            "Relative depth", "percent", relative * deepest,
+            relative * float(np.hypot(deepest_sd, 0.5 * deepest * area_sd / area)),
         ),
         "volume_development": Figure(
             "Volume development, 3 x mean / maximum depth (1 for a cone)", "ratio",
@@ -314,6 +341,41 @@ def _figures(curve, layers, water, surface, level, littoral_depth, crs) -> dict:
         ),
     }
     return figures
+
+
+def shoreline_spread(shores, sd: float) -> tuple:
+    """Return standard uncertainties of the area, m2, and of the length, m, within shorelines.
+
+    Parameters
+    ----------
+    shores : list of array, shape (k, 2)
+        Closed rings, m.
+    sd : float
+        Standard uncertainty of a point, m, in easting and in northing.
+
+    Notes
+    -----
+    Errors of vertices that a line simplified to ``sd`` still needs are taken as independent, the
+    others as following them. An area changes with a vertex by half the distance of its
+    neighbours, a length by the difference of the directions to them. What the simplified line
+    is shorter by belongs to the uncertainty of the length, as a line drawn finer is longer.
+
+    References
+    ----------
+    Chrisman, N. R. and Yandell, B. S. (1988). Effects of point error on area calculations: a
+    statistical model. Surveying and Mapping 48(4), 241-246.
+    """
+    area = length = shorter = 0.0
+    for ring in shores:
+        line = np.asarray(LinearRing(ring).simplify(sd).coords)[:-1, :2]
+        step = np.roll(line, -1, axis=0) - line
+        size = np.hypot(*step.T)
+        unit = step / size[:, None]
+        across = np.roll(line, -1, axis=0) - np.roll(line, 1, axis=0)
+        area += 0.25 * sd**2 * float((across**2).sum())
+        length += sd**2 * float(((unit - np.roll(unit, 1, axis=0)) ** 2).sum())
+        shorter += float(np.hypot(*np.diff(ring, axis=0).T).sum() - size.sum())
+    return float(np.sqrt(area)), float(np.sqrt(length + shorter**2))
 
 
 def _notes(curve, surface, level, figures, shoreline, crs) -> list:
@@ -357,9 +419,10 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
             how = f"fade over {curve.correlation_length:.0f} m, the spacing of the lanes"
         notes.append(
             f"Uncertainties are standard uncertainties. The datum, {curve.datum_sd:.3f} m, shifts "
-            f"all depths alike and does not average out; errors of the surface {how}. How exactly "
-            "the shoreline is drawn is not part of them."
+            f"all depths alike and does not average out; errors of the surface {how}."
         )
+    if figures["shoreline"].sd is None:
+        notes.append("How exactly the shoreline is drawn is not part of the uncertainties.")
     return notes
 
 
