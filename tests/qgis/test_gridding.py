@@ -17,6 +17,7 @@ from qgis.core import (
 from shapely.affinity import translate
 
 from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.surface import tiles
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -189,3 +190,122 @@ def test_a_cancelled_run_leaves_nothing(run, recorder, soundings, tmp_path, name
             recorder(cancel_at=35),
         )
     assert not list(tmp_path.iterdir())
+
+
+# -- brought up to date --------------------------------------------------------------------------
+
+EVERY = pytest.mark.parametrize("name", ["tinsurface", "idwsurface", "smoothsurface"])
+
+
+@pytest.fixture
+def many_tiles(monkeypatch):
+    monkeypatch.setattr(tiles, "ONE_TILE", 1000)
+    monkeypatch.setattr(tiles, "_SIDE", 32)
+    monkeypatch.setattr(tiles, "_STEP", 16)
+
+
+def values_of(path):
+    return gdal.Open(str(path)).ReadAsArray()
+
+
+@EVERY
+def test_a_visit_is_added_without_redoing_the_lake(
+    run, feedback, many_tiles, survey, shoreline, tmp_path, name
+):
+    near = np.hypot(survey.x + 300.0, survey.y) < 50.0
+    path = tmp_path / "depth.tif"
+    common = {"SHORELINE": shoreline, "CELL_SIZE": 10.0, "MAX_GAP": 60.0}
+    before = run(
+        name, {"INPUT": layer_of(survey.select(~near)), "OUTPUT": str(path), **common}, feedback
+    )
+    assert before["TILES"] == before["TILES_DRAWN"] > 4
+    old = values_of(path)
+    # Over the older surface itself.
+    after = run(
+        name,
+        {"INPUT": layer_of(survey), "UPDATE": str(path), "OUTPUT": str(path), **common}, feedback,
+    )
+    assert after["TILES"] == before["TILES"]
+    assert 0 < after["TILES_DRAWN"] < after["TILES"] or name == "smoothsurface"
+    assert f"{after['TILES_DRAWN']} of {after['TILES']} tiles were drawn" in feedback.text
+    assert after["CELL"] == before["CELL"]
+    assert after["SOUNDINGS"] == len(survey)
+    new = values_of(path)
+    assert not np.array_equal(new, old)
+    # Unchanged input: nothing is drawn, and every number stays.
+    again = run(
+        name,
+        {"INPUT": layer_of(survey), "UPDATE": str(path), "OUTPUT": str(tmp_path / "again.tif"),
+         **common},
+    )  # fmt: skip
+    assert again["TILES_DRAWN"] == 0
+    np.testing.assert_array_equal(values_of(tmp_path / "again.tif"), new)
+    for figure in ("MAX_DEPTH", "MEAN_DEPTH", "AREA_M2", "MEDIAN_UNCERTAINTY"):
+        assert again[figure] == after[figure]
+    dataset, _ = read(str(path))
+    assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
+    assert not list(tmp_path.glob(".lakefloor*"))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"CELL_SIZE": 7.0}, "cell size differs"),
+        ({"MAX_GAP": 55.0}, "maximum gap differs"),
+        ({"POWER": 3.0}, "settings of the method differ"),
+    ],
+)
+def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change, words):
+    path = str(tmp_path / "depth.tif")
+    run("idwsurface", {"INPUT": soundings, "OUTPUT": path})
+    other = str(tmp_path / "other.tif")
+    result = run(
+        "idwsurface", {"INPUT": soundings, "UPDATE": path, "OUTPUT": other, **change}, feedback
+    )
+    assert words in feedback.text
+    assert result["TILES_DRAWN"] == result["TILES"]
+    alone = str(tmp_path / "alone.tif")
+    run("idwsurface", {"INPUT": soundings, "OUTPUT": alone, **change})
+    np.testing.assert_array_equal(values_of(other), values_of(alone))
+
+
+def test_a_raster_that_is_no_lakefloor_surface_is_said(run, feedback, soundings, tmp_path):
+    from lakefloor.algorithms._outputs import write_raster
+
+    grid = Grid(np.ones((9, 9)), EAST, NORTH, 5.0, 5.0)
+    write_raster(tmp_path / "plain.tif", [grid], ["depth (m)"], soundings.crs(), {})
+    for older, words in (("plain.tif", "does not say how it was drawn"), ("tin.tif", "method")):
+        if older == "tin.tif":
+            run("tinsurface", {"INPUT": soundings, "OUTPUT": str(tmp_path / older)})
+        run(
+            "idwsurface",
+            {"INPUT": soundings, "UPDATE": str(tmp_path / older), "OUTPUT": "TEMPORARY_OUTPUT"},
+            feedback,
+        )
+        assert words in feedback.text
+        assert "drawn anew" in feedback.text
+
+
+def test_a_cancelled_update_keeps_the_older_surface(
+    run, recorder, many_tiles, survey, soundings, tmp_path
+):
+    path = tmp_path / "depth.tif"
+    run("tinsurface", {"INPUT": soundings, "CELL_SIZE": 10.0, "OUTPUT": str(path)})
+    before = path.read_bytes()
+    changed = layer_of(survey.replace(depth=survey.depth + 1.0))
+    with pytest.raises(QgsProcessingException, match="Nothing was written"):
+        run(
+            "tinsurface", {"INPUT": changed, "UPDATE": str(path), "OUTPUT": str(path)},
+            recorder(cancel_at=60),
+        )
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir() if p.suffix == ".tif"] == ["depth.tif"]
+
+
+def test_tiles_go_into_other_formats_too(run, many_tiles, soundings, tmp_path):
+    for name in ("depth.tif", "depth.img"):
+        run("tinsurface", {"INPUT": soundings, "CELL_SIZE": 10, "OUTPUT": str(tmp_path / name)})
+    np.testing.assert_array_equal(
+        values_of(tmp_path / "depth.img"), values_of(tmp_path / "depth.tif")
+    )
+    assert not list(tmp_path.glob("*.part.tif*"))

@@ -1,0 +1,362 @@
+"""Surfaces by tiles: as the whole, without seams, and brought up to date where input is new."""
+
+import sys
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely.geometry import Point
+
+from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.soundings import concatenate
+from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface.idw import idw_surface
+from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
+from lakefloor.algorithms.core.surface.surface_nodes import Frame, frame
+from lakefloor.algorithms.core.surface.tin import tin_surface
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+import made_lake
+
+SPACING, CELL, GAP = 40.0, 8.0, 60.0
+EVERY = pytest.mark.parametrize("method", list(tiles.METHODS))
+OPTIONS = {"tin": {}, "idw": {"power": 2.0, "neighbours": 12}, "smooth": {}}
+
+
+@pytest.fixture(scope="module")
+def survey():
+    return made_lake.survey(SPACING, ping=4.0)
+
+
+@pytest.fixture(scope="module")
+def shoreline():
+    return made_lake.shoreline(10.0)
+
+
+@pytest.fixture
+def small(monkeypatch):
+    """Tiles of 32 cells, so that a small lake has many."""
+    monkeypatch.setattr(tiles, "ONE_TILE", 1000)
+    monkeypatch.setattr(tiles, "_SIDE", 32)
+    monkeypatch.setattr(tiles, "_STEP", 16)
+
+
+def framed(soundings, shoreline=None, **options):
+    return frame(
+        soundings, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline,
+        **options,
+    )  # fmt: skip
+
+
+_LEARNED = {}
+
+
+def learned(f, method):
+    """Return the record of a method, learned from the first frame that comes."""
+    options = OPTIONS[method]
+    if method not in _LEARNED:
+        _LEARNED[method] = tiles.METHODS[method].learn(f, **options)
+    return tiles.Record(method, options, CELL, f.spacing, f.max_gap, _LEARNED[method])
+
+
+def drawn(f, record, older=None, **options):
+    """Return record, bands and the keys of the tiles that were drawn, not taken over."""
+    bands = [np.full(f.grid.shape, -1.0, np.float32) for _ in range(3)]
+    taken = []
+
+    def write(rows, cols, part):
+        for band, values in zip(bands, part):
+            assert values.dtype == np.float32
+            assert (band[rows, cols] == -1.0).all()
+            band[rows, cols] = values
+
+    if older is not None:
+        grid, old = older
+
+        def read(rows, cols):
+            taken.append((rows, cols))
+            return [band[rows, cols].copy() for band in old]
+
+        options.update(old_grid=grid, read=read)
+    record, figures, count = tiles.draw(f, record, write, **options)
+    assert count == len(record.tiles) - len(taken)
+    return record, bands, figures, count
+
+
+def assert_same(a, b):
+    for one, other in zip(a, b):
+        np.testing.assert_array_equal(one, other)
+
+
+@EVERY
+def test_one_tile_is_the_surface_of_the_method(survey, shoreline, method):
+    f = framed(survey, shoreline)
+    _LEARNED[method] = tiles.learn(f, method, OPTIONS[method])
+    record, bands, figures, count = drawn(f, learned(f, method))
+    whole = {
+        "tin": tin_surface, "idw": idw_surface,
+        "smooth": lambda *a, **k: smooth_surface(*a, **k)[0],
+    }[method](survey, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline)  # fmt: skip
+    expected = [whole.depth.values, whole.uncertainty.values, whole.distance.values]
+    assert_same(bands, [values.astype(np.float32) for values in expected])
+    assert (count, list(record.tiles)) == (1, ["whole"])
+    known = expected[0][np.isfinite(expected[0])]
+    assert figures.cells == len(known)
+    assert (figures.low, figures.high) == pytest.approx((known.min(), known.max()), rel=1e-6)
+    assert figures.mean == pytest.approx(known.mean(), rel=1e-6)
+    for share in (0.5, 0.95):
+        quantile = np.nanquantile(expected[1], share)
+        assert figures.uncertainty(share) == pytest.approx(quantile, rel=1e-3)
+
+
+@EVERY
+def test_tiles_join_without_seams(small, survey, shoreline, method):
+    """Against the whole drawn at once, on a grid that starts where a tile does."""
+    f = framed(survey, shoreline)
+    record = learned(f, method)
+    _, bands, _, count = drawn(f, record)
+    assert count > 9
+    every = tiles.tiles_of(f, method)
+    rows = slice(every[0].drawn_rows.start, every[-1].drawn_rows.stop)
+    cols = slice(every[0].drawn_cols.start, every[-1].drawn_cols.stop)
+    options = {} if method != "idw" else OPTIONS["idw"]
+    whole = tiles.METHODS[method].draw(f.window(rows, cols), record.learned, **options)
+    own = (
+        slice(-rows.start, f.grid.shape[0] - rows.start),
+        slice(-cols.start, f.grid.shape[1] - cols.start),
+    )
+    depth, sigma = whole.depth.values[own], whole.uncertainty.values[own]
+    off = np.isnan(depth) != np.isnan(bands[0])
+    # Slivers at the shore, thinner than a cell, may be taken for another triangle's.
+    assert off.sum() <= (5 if method == "tin" else 0)
+    error = np.abs(bands[0] - depth)[~off & np.isfinite(depth)]
+    sigma = sigma[~off & np.isfinite(depth)]
+    if method == "smooth":
+        assert np.sqrt(np.mean((error / sigma) ** 2)) < 0.1
+    else:
+        assert np.quantile(error, 0.999) < 1e-5
+    np.testing.assert_allclose(bands[2][~off], whole.distance.values[own][~off], atol=0.01)
+
+
+@EVERY
+def test_threads_change_nothing(small, survey, shoreline, method):
+    f = framed(survey, shoreline)
+    record = learned(f, method)
+    first = drawn(f, record, workers=1)
+    again = drawn(f, record, workers=5)
+    assert_same(first[1], again[1])
+    assert tiles.to_text(first[0]) == tiles.to_text(again[0])
+
+
+@EVERY
+def test_a_visit_is_added_where_it_is(small, survey, shoreline, method):
+    near = np.hypot(survey.x + 300.0, survey.y) < 60.0
+    before = survey.select(~near)
+    f = framed(before, shoreline)
+    record, bands, _, total = drawn(f, learned(f, method))
+    later = framed(concatenate([before, survey.select(near)]), shoreline)
+    assert f.grid.shape == later.grid.shape
+    new, updated, figures, count = drawn(later, record, (f.grid, bands))
+    anew, expected, whole, all_of_them = drawn(later, replace(record, tiles={}))
+    assert_same(updated, expected)
+    assert tiles.to_text(new) == tiles.to_text(anew)
+    assert (figures.cells, figures.mean, figures.outside) == (
+        whole.cells, whole.mean, whole.outside,
+    )  # fmt: skip
+    assert all_of_them == total > 9
+    # Those with the visit within their halo.
+    every = tiles.tiles_of(later, method)
+    row, col = later.grid.rows_cols(survey.x[near], survey.y[near])
+    touched = sum(
+        bool(np.any(
+            (row >= t.drawn_rows.start - 0.5) & (row < t.drawn_rows.stop - 0.5)
+            & (col >= t.drawn_cols.start - 0.5) & (col < t.drawn_cols.stop - 0.5)
+        )) for t in every
+    )  # fmt: skip
+    assert 0 < count == touched < total
+    assert not np.array_equal(updated[0], bands[0], equal_nan=True)
+    assert drawn(later, new, (later.grid, updated))[3] == 0
+
+
+@EVERY
+def test_a_lake_that_grows_keeps_its_tiles(small, survey, method):
+    """Without a shoreline the raster ends at the soundings, and grows with them."""
+    before = survey.select((survey.x > -250.0) & (survey.y < 120.0))
+    f = framed(before)
+    record, bands, _, _ = drawn(f, learned(f, method))
+    later = framed(survey)
+    assert later.grid.shape[0] > f.grid.shape[0]
+    assert later.grid.shape[1] > f.grid.shape[1]
+    _, updated, _, count = drawn(later, record, (f.grid, bands))
+    _, expected, _, total = drawn(later, replace(record, tiles={}))
+    assert_same(updated, expected)
+    # Eight lane spacings of halo reach over most of this lake.
+    assert 0 < count < total + (method == "smooth")
+
+
+@EVERY
+@pytest.mark.parametrize("change", ["rejected", "corrected", "shore", "break-line"])
+def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, change):
+    f = framed(survey, shoreline)
+    record, bands, _, total = drawn(f, learned(f, method))
+    one = np.argmin(np.hypot(survey.x + 300.0, survey.y))
+    lines, soundings, shore = (), survey, shoreline
+    if change == "rejected":
+        status = survey.status.copy()
+        status[one] = "spike"
+        soundings = survey.replace(status=status)
+    elif change == "corrected":
+        depth = survey.depth.copy()
+        depth[one] += 0.5
+        soundings = survey.replace(depth=depth)
+    elif change == "shore":
+        shore = shoreline.difference(Point(shoreline.exterior.coords[0]).buffer(40.0))
+    else:
+        lines = (np.array([[-320.0, -40.0, 3.0], [-260.0, 40.0, 3.0]]),)
+    later = framed(soundings, shore, break_lines=lines)
+    _, updated, _, count = drawn(later, record, (f.grid, bands))
+    _, expected, _, _ = drawn(later, replace(record, tiles={}))
+    assert_same(updated, expected)
+    assert not np.array_equal(updated[0], bands[0], equal_nan=True) or method == "idw"
+    # A shoreline is thinned as a whole, so that other nodes of it may stay.
+    assert 0 < count <= (total if change == "shore" else total - 1)
+
+
+def test_a_hole_deeper_than_all_before_is_not_cut_off(small, survey, shoreline):
+    """The smooth surface ends at the deepest sounding: a new one must move that limit."""
+    hole = np.hypot(survey.x + 300.0, survey.y) < 25.0
+    f = framed(survey, shoreline)
+    record, bands, figures, total = drawn(f, learned(f, "smooth"))
+    deeper = survey.replace(depth=np.where(hole, survey.depth + 30.0, survey.depth))
+    later = framed(deeper, shoreline)
+    new, updated, after, count = drawn(later, record, (f.grid, bands))
+    _, expected, _, _ = drawn(later, replace(record, tiles={}))
+    assert_same(updated, expected)
+    assert after.high > figures.high + 10.0
+    assert new.learned.high == deeper.depth.max()
+    assert count < total
+    back, restored, _, _ = drawn(f, new, (later.grid, updated))
+    assert_same(restored, bands)
+    assert back.learned == record.learned or back.learned.high == record.learned.high
+
+
+@EVERY
+def test_other_settings_are_never_taken_over(small, survey, shoreline, method):
+    f = framed(survey, shoreline)
+    record, bands, _, total = drawn(f, learned(f, method))
+    change = {"noise": record.learned.noise * 2.0}
+    other = replace(record, learned=replace(record.learned, **change))
+    assert drawn(f, other, (f.grid, bands))[3] == total
+
+
+@EVERY
+def test_a_record_survives_as_text(survey, shoreline, method):
+    f = framed(survey, shoreline)
+    record, *_ = drawn(f, learned(f, method))
+    text = tiles.to_text(record)
+    back = tiles.from_text(text)
+    assert tiles.to_text(back) == text
+    assert back.tiles == record.tiles
+    assert drawn(f, back, (f.grid, drawn(f, record)[1]))[3] == 0
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "7", '{"version": 0}', '{"version": 1}'])
+def test_a_surface_that_does_not_say_how_it_was_drawn(text):
+    with pytest.raises(LakefloorError, match="cannot be brought up to date"):
+        tiles.from_text(text)
+
+
+def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shoreline):
+    f = framed(survey, shoreline)
+    whole = {method: learned(f, method).learned for method in tiles.METHODS}
+    monkeypatch.setattr(tiles, "ONE_TILE", 1000)
+    monkeypatch.setattr(tiles, "_SIDE", 64)
+    monkeypatch.setattr(tiles, "_SAMPLE_CELLS", 3 * 64**2)
+    sample = tiles._sample(f)
+    assert 0.2 * len(survey) < len(sample.soundings) < 0.9 * len(survey)
+    for method, known in whole.items():
+        found = tiles.learn(f, method, OPTIONS[method])
+        if method == "smooth":
+            assert (found.low, found.high) == (known.low, known.high)
+            assert found.fit.give == known.fit.give
+            assert found.fit.lane_out_rmse == pytest.approx(known.fit.lane_out_rmse, rel=0.3)
+        else:
+            into, slope = SPACING / 2.0, 0.1
+            assert found.of(into, slope) == pytest.approx(known.of(into, slope), rel=0.4)
+
+
+def test_spacing_of_a_long_survey(monkeypatch):
+    """Lanes of the invented lake are 10 m apart, with a tie line every 50 m."""
+    survey = made_lake.survey(10.0, ping=4.0)
+    monkeypatch.setattr(tiles, "_SPACING_SOUNDINGS", 10_000)
+    assert len(survey) > 20_000
+    assert tiles.survey_spacing(survey) == pytest.approx(10.0, rel=0.15)
+
+
+@given(
+    west=st.integers(-3000, 3000), north=st.integers(-3000, 3000), rows=st.integers(1, 400),
+    cols=st.integers(1, 400), gap=st.floats(1.0, 2000.0),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_tiles_cover_every_cell_once(west, north, rows, cols, gap):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tiles, "ONE_TILE", 5000)
+        patch.setattr(tiles, "_SIDE", 64)
+        patch.setattr(tiles, "_WIDE_SIDE", 128)
+        void = np.broadcast_to(np.nan, (rows, cols))
+        f = Frame(None, None, Grid(void, west * 2.0, north * 2.0, 2.0, 2.0), gap / 2.5, gap)
+        every = tiles.tiles_of(f, "tin")
+    covered = np.zeros((rows, cols), int)
+    for tile in every:
+        covered[tile.rows, tile.cols] += 1
+        assert tile.rows.stop > tile.rows.start
+        assert tile.cols.stop > tile.cols.start
+        if len(every) > 1:
+            # From the origin of the CRS, with two gaps of halo.
+            assert (tile.drawn_rows.start - north) % 64 == (west + tile.drawn_cols.start) % 64 == 0
+            assert 2.0 * (tile.rows.start - tile.drawn_rows.start) >= 2.0 * gap
+            assert 2.0 * (tile.drawn_cols.stop - tile.cols.stop) >= 2.0 * gap
+    assert (covered == 1).all()
+    assert len({tile.key for tile in every}) == len(every)
+
+
+def test_cancelling_stops_the_threads(small, survey, shoreline):
+    f = framed(survey, shoreline)
+    record = learned(f, "tin")
+    threads = threading.active_count()
+
+    def stop(fraction):
+        if fraction > 0.2:
+            raise Cancelled
+
+    written = []
+    with pytest.raises(Cancelled):
+        tiles.draw(f, record, lambda rows, cols, bands: written.append(rows), progress=stop)
+    assert 0 < len(written) < len(tiles.tiles_of(f, "tin"))
+    assert threading.active_count() == threads
+
+
+def test_an_error_of_the_writer_stops_the_threads(small, survey, shoreline):
+    f = framed(survey, shoreline)
+    threads = threading.active_count()
+
+    def full(rows, cols, bands):
+        raise LakefloorError("disk full")
+
+    with pytest.raises(LakefloorError, match="disk full"):
+        tiles.draw(f, learned(f, "tin"), full)
+    assert threading.active_count() == threads
+
+
+def test_soundings_off_the_shoreline_are_counted(small, survey, shoreline):
+    f = framed(survey, shoreline.buffer(-40.0))
+    _, bands, figures, _ = drawn(f, learned(f, "tin"))
+    row, col = (np.rint(part).astype(int) for part in f.grid.rows_cols(survey.x, survey.y))
+    inside = (row >= 0) & (row < f.grid.shape[0]) & (col >= 0) & (col < f.grid.shape[1])
+    missing = np.isnan(bands[0][row[inside], col[inside]]).sum()
+    assert figures.outside == pytest.approx(missing, abs=2)
