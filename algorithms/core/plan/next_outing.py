@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt, label
+from scipy.optimize import least_squares
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
@@ -44,6 +45,7 @@ _STEEP = 0.1
 # No lane lowers the uncertainty below that at the soundings: gaps begin this far above it.
 _ABOVE_NOISE = 1.2
 _CELLS_A_SPACING = 4.0
+_CLASSES = 20
 _MOST_CELLS = 60_000
 _HEADINGS = 6
 _LONGEST, _SHORTEST, _BRIDGED = 10.0, 2.0, 1.5
@@ -144,24 +146,42 @@ def fit_law(sigma, distance) -> Law:
 
     Notes
     -----
-    The noise is the median uncertainty of the tenth of the cells nearest to soundings. What is
-    above it is fitted, in classes of distance, by a straight line on logarithmic scales.
+    Fitted by least squares on logarithms to the medians of classes of distance, so that a few
+    steep places do not decide.
     """
     order = np.argsort(distance, kind="stable")
     sigma, distance = np.asarray(sigma)[order], np.asarray(distance)[order]
-    noise = float(np.median(sigma[: max(len(sigma) // 10, 1)]))
-    classes = np.array_split(np.arange(len(sigma) // 10, len(sigma)), 20)
-    middles = [
-        (np.median(distance[rows]), np.sqrt(max(np.median(sigma[rows]) ** 2 - noise**2, 0.0)))
-        for rows in classes if len(rows)
-    ]
-    points = np.array([(d, grown) for d, grown in middles if d > 0 and grown > 0.05 * noise])
-    if len(points) < 3 or np.ptp(points[:, 0]) <= 0:
-        return Law(noise, 0.0, 1.0)
-    power, _ = np.polyfit(*np.log(points.T), 1)
-    power = float(np.clip(power, 0.5, 2.0))
-    scale = float(np.exp(np.mean(np.log(points[:, 1]) - power * np.log(points[:, 0]))))
-    return Law(noise, scale, power)
+    classes = [rows for rows in np.array_split(np.arange(len(sigma)), _CLASSES) if len(rows)]
+    d, s = (np.array([np.median(v[rows]) for rows in classes]) for v in (distance, sigma))
+    s = np.maximum(s, 1e-4)
+    grown = np.sqrt(max(s.max() ** 2 - s.min() ** 2, 0.0))
+    if not grown > 0.05 * s.min() or not np.ptp(d) > 0:
+        return Law(float(np.median(sigma)), 0.0, 1.0)
+
+    def misfit(p):
+        return np.log(np.hypot(np.exp(p[0]), np.exp(p[1]) * d ** p[2])) - np.log(s)
+
+    top = np.log(s.max())
+    fit = least_squares(
+        misfit, (np.log(s.min()), np.log(grown / d.max()), 1.0),
+        bounds=((top - 12.0, -30.0, 0.5), (top + 0.1, 10.0, 2.0)), loss="soft_l1", f_scale=0.2,
+    )  # fmt: skip
+    return Law(float(np.exp(fit.x[0])), float(np.exp(fit.x[1])), float(fit.x[2]))
+
+
+def _spacing_so_far(distance) -> float:
+    """Return the spacing of the lanes so far, from the distances to the nearest sounding, m.
+
+    Between lanes s apart distances are even from 0 to s / 2, so that their median is s / 4.
+    What is farther than s / 2 by a quarter has not been sounded in lanes, and is left out.
+    """
+    median = float(np.median(distance))
+    for _ in range(100):
+        trimmed = float(np.median(distance[distance <= 2.5 * median]))
+        if trimmed == median:
+            break
+        median = trimmed
+    return 4.0 * median
 
 
 def next_outing(
@@ -250,8 +270,7 @@ def next_outing(
     if not known.any():
         raise LakefloorError("The surface's band of uncertainty is empty.")
     if spacing is None:
-        # Between lanes s apart distances are even from 0 to s / 2, so that their median is s / 4.
-        spacing = 2.0 * float(np.median(surface.distance.values[known]))
+        spacing = _spacing_so_far(surface.distance.values[known]) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
@@ -269,7 +288,8 @@ def next_outing(
         "mean_before": float(field.sigma.mean()),
         "gap_before": float((gap > 0).sum() * field.area),
     }  # fmt: skip
-    runs = _candidates(field, gap, within, spacing)
+    # A lane shorter than the way that two turns take is not worth turning into.
+    runs = _candidates(field, gap, within, spacing, max(spacing, speed * turn_s))
     touched = [_touched(field, gap, run) for run in runs]
     if runs:
         rate = np.array([_gain(field, field.distance, t) / line_length(r)
@@ -403,8 +423,8 @@ def _distance_to(field: _Field, line) -> np.ndarray:
 # -- candidates -------------------------------------------------------------------------------
 
 
-def _candidates(field: _Field, gap, within, spacing) -> list:
-    """Return pieces of straight lines over gaps, arrays of shape (2, 2)."""
+def _candidates(field: _Field, gap, within, spacing, unit) -> list:
+    """Return pieces of straight lines over gaps, arrays of shape (2, 2); lengths in ``unit`` m."""
     doubtful = np.zeros(field.cells.shape, dtype=bool)
     doubtful[field.cells] = gap > 0
     points = np.concatenate(rings(within))
@@ -418,11 +438,11 @@ def _candidates(field: _Field, gap, within, spacing) -> list:
             line = LineString([middle + u.min() * along, middle + u.max() * along])
             for piece in lines_of(within.intersection(line)):
                 a, b = np.asarray(piece.coords)[[0, -1]]
-                out += _over_gaps(a, b, doubtful, field.grid, step, spacing)
+                out += _over_gaps(a, b, doubtful, field.grid, step, unit)
     return out
 
 
-def _over_gaps(a, b, doubtful, grid, step, spacing) -> list:
+def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
     """Cut a line to where it runs over gaps, and into lengths."""
     length = np.hypot(*(b - a))
     count = max(int(np.ceil(length / step)), 1)
@@ -434,15 +454,15 @@ def _over_gaps(a, b, doubtful, grid, step, spacing) -> list:
     edges = np.flatnonzero(np.diff(np.r_[False, held, False].astype(int))).reshape(-1, 2)
     out, merged = [], []
     for first, last in edges.tolist():
-        if merged and (first - merged[-1][1]) * length / count < _BRIDGED * spacing:
+        if merged and (first - merged[-1][1]) * length / count < _BRIDGED * unit:
             merged[-1][1] = last
         else:
             merged.append([first, last])
     for first, last in merged:
         whole = (last - first) * length / count
-        if whole < _SHORTEST * spacing:
+        if whole < _SHORTEST * unit:
             continue
-        parts = int(np.ceil(whole / (_LONGEST * spacing)))
+        parts = int(np.ceil(whole / (_LONGEST * unit)))
         cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
         out += [np.stack(pair) for pair in zip(cuts[:-1], cuts[1:])]
     return out
@@ -501,7 +521,12 @@ def _times(between, transit_speed, turn_s) -> np.ndarray:
 
 def _choose(field: _Field, touched, seconds, lasting, budget, progress) -> np.ndarray:
     """Return the tour of the lanes chosen, lane 0 the launch."""
-    tour = _fill(field, touched, seconds, lasting, budget, np.array([[0, 1]]), set(), progress)
+    alone = np.array([_gain(field, field.distance, cells) for cells in touched])
+
+    def fill(tour, barred, report):
+        return _fill(field, touched, alone, seconds, lasting, budget, tour, barred, report)
+
+    tour = fill(np.array([[0, 1]]), set(), progress)
     gain = _total(field, touched, tour)
     banned = set()
     for number in range(_ROUNDS):
@@ -513,7 +538,7 @@ def _choose(field: _Field, touched, seconds, lasting, budget, progress) -> np.nd
             break
         lane = tour[weakest, 0] // 2
         trial = improve(np.delete(tour, weakest, axis=0), seconds)
-        trial = _fill(field, touched, seconds, lasting, budget, trial, {lane}, silent)
+        trial = fill(trial, {lane}, silent)
         total = _total(field, touched, trial)
         if total > gain * (1.0 + 1e-9):
             tour, gain, banned = trial, total, set()
@@ -522,15 +547,18 @@ def _choose(field: _Field, touched, seconds, lasting, budget, progress) -> np.nd
     return tour
 
 
-def _fill(field, touched, seconds, lasting, budget, tour, barred, progress) -> np.ndarray:
-    """Add lanes by gain per second, the way included, as long as the time suffices."""
+def _fill(field, touched, alone, seconds, lasting, budget, tour, barred, progress) -> np.ndarray:
+    """Add lanes by gain per second, the way included, as long as the time suffices.
+
+    ``alone`` is what each lane gains by itself. The gain only falls as others are added, so
+    that an old figure bounds the new one.
+    """
     n = len(touched)
     heads, tails = np.arange(2, 2 * n + 2, 2), np.arange(3, 2 * n + 3, 2)
     distance = field.distance.copy()
     for entry in tour[1:, 0]:
         _lay(distance, touched[entry // 2 - 1])
-    # The gain of a lane only falls as others are added: an old figure bounds the new one.
-    bound = np.array([_gain(field, distance, t) for t in touched])
+    bound = alone.copy()
     chosen = {entry // 2 for entry in tour[:, 0]} | barred
     free = np.array([k + 1 not in chosen for k in range(n)])
     while True:

@@ -10,8 +10,7 @@ from ..progress import Progress, silent
 
 _LEAST_GAIN = 1e-6
 _CHUNKS = (1, 2, 3, 4, 6, 9, 14, 21)
-_KICKS, _SEED = 40, 20
-_KICKED_LANES = 400
+_KICKS, _SEED, _WINDOW = 300, 20, 30
 
 
 def order_lanes(between, progress: Progress = silent) -> np.ndarray:
@@ -52,23 +51,33 @@ def order_lanes(between, progress: Progress = silent) -> np.ndarray:
     """
     n = len(between) // 2
     tour = improve(_greedy(between), between)
-    if n <= 3:
+    if n <= 4:
         return tour
     best, random = links(tour, between), np.random.Generator(np.random.PCG64(_SEED))
-    kicks = _KICKS if n <= _KICKED_LANES else 0
-    for kick in range(kicks):
-        progress(kick / kicks)
-        # A double bridge: three stretches change places, which neither move above can do.
-        cut = np.sort(random.choice(np.arange(1, n + 1), size=3, replace=False))
-        trial = np.concatenate(
-            [tour[: cut[0]], tour[cut[1] : cut[2]], tour[cut[0] : cut[1]], tour[cut[2] :]]
-        )
-        trial = improve(trial, between)
+    for kick in range(_KICKS):
+        progress(kick / _KICKS)
+        trial, parted = _kicked(tour, random)
+        trial = improve(trial, between, parted)
         length = links(trial, between)
-        if length < best - _LEAST_GAIN:
-            tour, best = trial, length
+        # On parallel lanes many orders are equally long: walking among them finds ways out.
+        if length <= best + _LEAST_GAIN:
+            tour, best = trial, min(length, best)
     progress(1.0)
     return tour
+
+
+def _kicked(tour, random) -> tuple:
+    """Change the places of two neighbouring stretches; return also the lanes at their ends.
+
+    Neither 2-opt nor Or-opt can undo this double bridge at once. It stays within a window, since
+    far stretches hardly ever gain from changing places.
+    """
+    n = len(tour)
+    turned = np.roll(tour, -random.integers(n), axis=0)
+    a, b, c = np.sort(random.choice(np.arange(1, min(n, _WINDOW) + 1), size=3, replace=False))
+    out = np.concatenate([turned[:a], turned[b:c], turned[a:b], turned[c:]])
+    parted = out[np.array([a - 1, a, a + c - b - 1, a + c - b, c - 1, c % n]), 0] // 2
+    return np.roll(out, -int(np.flatnonzero(out[:, 0] == 0)[0]), axis=0), parted
 
 
 def links(tour, between) -> float:
@@ -76,18 +85,53 @@ def links(tour, between) -> float:
     return float(between[tour[:, 1], np.roll(tour[:, 0], -1)].sum())
 
 
-def improve(tour, between) -> np.ndarray:
-    """Shorten a closed tour by 2-opt and Or-opt until neither helps; lane 0 stays first."""
+def improve(tour, between, lanes=None) -> np.ndarray:
+    """Shorten a closed tour by 2-opt and Or-opt until neither helps; lane 0 stays first.
+
+    Parameters
+    ----------
+    tour, between
+        As of :func:`order_lanes`; a tour of some of the lanes will do.
+    lanes : sequence of int, optional
+        Where to begin: the lanes whose links are new; all by default.
+    """
     tour = np.array(tour)
-    better = len(tour) > 2
-    while better:
-        better = False
-        for at in range(1, len(tour)):
-            better |= _reverse(tour, at, between)
-        for size in _CHUNKS:
-            for at in range(1, len(tour) - size + 1):
-                better |= _move(tour, at, size, between)
+    lanes = tour[:, 0] // 2 if lanes is None else lanes
+    # A lane is looked at again once one of its links has changed (don't-look bits; Bentley 1992).
+    waiting = dict.fromkeys(int(lane) for lane in lanes)
+    linked = _linked(tour, len(between))
+    while waiting:
+        lane = next(iter(waiting))
+        del waiting[lane]
+        at = int(np.flatnonzero(tour[:, 0] // 2 == lane)[0])
+        if _shorten_at(tour, at, between):
+            now = _linked(tour, len(between))
+            waiting[lane] = None
+            waiting.update(dict.fromkeys((np.flatnonzero(now != linked) // 2).tolist()))
+            linked = now
     return tour
+
+
+def _linked(tour, ends) -> np.ndarray:
+    """Return to which end each end is linked, shape (ends,); -1 off the tour."""
+    out = np.full(ends, -1)
+    following = np.roll(tour[:, 0], -1)
+    out[tour[:, 1]] = following
+    out[following] = tour[:, 1]
+    return out
+
+
+def _shorten_at(tour, at, between) -> bool:
+    """Make the first change found that shortens the tour at a place, in place."""
+    n = len(tour)
+    for first in (at, at + 1):
+        if 0 < first < n and _reverse(tour, first, between):
+            return True
+    for size in _CHUNKS:
+        for first in {at, at - size + 1}:
+            if 0 < first <= n - size and _move(tour, first, size, between):
+                return True
+    return False
 
 
 def _reverse(tour, first, between) -> bool:

@@ -142,7 +142,7 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
     )
     if not len(corners):
         return water
-    seen = _seen(water, corners, corners, progress)
+    seen = _seen(water, corners, corners, progress, on_shore=True)
     # Missing edges of a graph are zeros.
     between, before = shortest_path(
         np.where(np.isfinite(seen), seen, 0.0), directed=False, return_predecessors=True
@@ -258,8 +258,11 @@ def _side(start, end, points):
     return (cross > limit).astype(np.int8) - (cross < -limit).astype(np.int8)
 
 
-def _seen(water: Water, a, b, progress: Progress = silent) -> np.ndarray:
-    """Return distances (n, k) between points that see each other, infinite between others."""
+def _seen(water: Water, a, b, progress: Progress = silent, on_shore=False) -> np.ndarray:
+    """Return distances (n, k) between points that see each other, infinite between others.
+
+    Points of ``a`` that are also those of ``b`` lie off the shore unless ``on_shore``.
+    """
     out = np.full((len(a), len(b)), np.inf)
     if not out.size:
         return out
@@ -283,7 +286,8 @@ def _seen(water: Water, a, b, progress: Progress = silent) -> np.ndarray:
         # A line that crosses no edge may still run over land from corner to corner.
         ahead = (np.minimum(0.1 / np.maximum(length, 1e-9), 0.25))[:, None] * (q - p)
         within = np.ones(len(i), dtype=bool)
-        for place in (p + ahead, (p + q) / 2.0, q - ahead):
+        places = [(p + q) / 2.0] if same and not on_shore else [p + ahead, (p + q) / 2.0, q - ahead]
+        for place in places:
             within &= contains(water.rim, *(place + origin).T)
         i, j, length = i[within], j[within], length[within]
         out[i, j] = length
