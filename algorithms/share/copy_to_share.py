@@ -26,6 +26,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import (
     BANDS,
+    SCHEMA,
     metric_crs,
     optional_source,
     read_polygon,
@@ -181,6 +182,15 @@ class CopyToShare(LakefloorAlgorithm):
         }
 
 
+def _point_wkb(x, y) -> list:
+    """Return points as well-known binary, of many at once."""
+    points = np.zeros(len(x), [("order", "u1"), ("type", "<u4"), ("x", "<f8"), ("y", "<f8")])
+    points["order"] = points["type"] = 1
+    points["x"], points["y"] = x, y
+    size, raw = points.itemsize, points.tobytes()
+    return [raw[i : i + size] for i in range(0, len(raw), size)]
+
+
 def _name(layer):
     return layer.sourceName() if hasattr(layer, "sourceName") else layer.name()
 
@@ -278,7 +288,9 @@ class _Copy:
         return free
 
     def _take_soundings(self, layer, kind):
-        soundings, _ = read_soundings(layer, self.context, self.feedback, self.crs)
+        attributes = [SCHEMA[name][0] for name in kind.keeps]
+        soundings, _ = read_soundings(
+            layer, self.context, self.feedback, self.crs, (*attributes, "status", "corrections"))
         datum = datum_of(soundings)
         if datum is not None:
             self.datum = self.datum or f"{datum[0]} ({datum[1]:g} m)"
@@ -287,15 +299,11 @@ class _Copy:
         if self.area is not None:
             where = np.flatnonzero(keep)
             keep[where] = contains(rings(self.area), soundings.x[where], soundings.y[where])
-        attributes = {"depth_m": "depth", "uncert_m": "uncert", "hardness": "hardness",
-                      "water_temp_c": "water_temp"}
-        columns = [getattr(soundings, attributes[name])[keep] for name in kind.keeps]
+        columns = [getattr(soundings, name)[keep] for name in attributes]
         x, y, *columns = shared_copy.coarse_soundings(
             soundings.x[keep], soundings.y[keep], *columns, cell=self.cell)
         values = [[v if v == v else None for v in c.tolist()] for c in columns]
-        rows = [
-            (Point(px, py).wkb, row) for px, py, row in zip(x.tolist(), y.tolist(), zip(*values))
-        ]
+        rows = list(zip(_point_wkb(x, y), zip(*values)))
         self._add(kind, layer, [(name, "double") for name in kind.keeps], rows)
 
     def _take_shapes(self, source, kind):

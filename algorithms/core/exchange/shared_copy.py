@@ -72,7 +72,7 @@ KINDS = (
         "depth_from": _NUMBER, "depth_to": _NUMBER, "unit": _UNIT, "label": _FIGURES,
         "depth_from_m": _NUMBER, "depth_to_m": _NUMBER,
     }),
-    Kind("area", "polygon", frozenset(), {}),
+    Kind("outline", "polygon", frozenset(), {}),
 )
 
 #: Marks that the user picked, with what the user wrote.

@@ -119,7 +119,7 @@ def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
     assert_clean(folder, (str(tmp_path), *([user] if len(user) > 4 else [])))
     with sqlite3.connect(folder / "lake.gpkg") as db:
         assert {row[0] for row in db.execute("SELECT table_name FROM gpkg_contents")} == {
-            "soundings", "contours", "area", "depth_areas", "break_lines"}
+            "soundings", "contours", "outline", "depth_areas", "break_lines"}
         assert {row[0] for row in db.execute("SELECT last_change FROM gpkg_contents")} == {
             "1970-01-01T00:00:00.000Z"}
         assert {row[0] for row in db.execute("SELECT description FROM gpkg_contents")} == {""}
@@ -181,7 +181,7 @@ def test_clip_and_coarsen(run, loaded, tmp_path, memory_layer):
                     "412000 5119900))"])
     folder = tmp_path / "copy"
     run("copytoshare", {"LAYERS": loaded, "AREA": area, "COARSEN": 20.0, "OUTPUT": str(folder)})
-    for layer in ("soundings", "contours", "area", "depth_areas"):
+    for layer in ("soundings", "contours", "outline", "depth_areas"):
         rows = rows_of(folder, layer)
         assert rows
         for geometry, _ in rows:
@@ -280,6 +280,6 @@ def test_copy_makes_a_map_again(run, loaded, tmp_path):
     run("copytoshare", {"LAYERS": loaded, "OUTPUT": str(folder)})
     gpkg = folder / "lake.gpkg"
     results = run("tinsurface", {
-        "INPUT": f"{gpkg}|layername=soundings", "SHORELINE": f"{gpkg}|layername=area",
+        "INPUT": f"{gpkg}|layername=soundings", "SHORELINE": f"{gpkg}|layername=outline",
         "CELL_SIZE": 5.0, "OUTPUT": str(tmp_path / "again.tif")})
     assert QgsRasterLayer(results["OUTPUT"], "again").isValid()
