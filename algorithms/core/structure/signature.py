@@ -8,6 +8,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from ..crs import transform
 from ..ellipsoid import projection
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
@@ -392,7 +393,7 @@ def bearings(x, y, to, crs=None) -> np.ndarray:
     angle = np.degrees(np.arctan2(east, north))
     if crs is not None and len(x):
         proj = projection(crs)
-        lon, lat = proj(x, y, inverse=True)
+        lon, lat = transform(x, y, crs, 4326)
         known = np.isfinite(lon) & np.isfinite(lat)
         turn = np.zeros(len(x))
         if known.any():
