@@ -5,6 +5,7 @@ Run after ``bash example_project/run.sh``::
     QT_QPA_PLATFORM=offscreen /usr/bin/python3 example_project/pictures.py
 """
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -42,6 +43,13 @@ def render(project, names, extent, path):
     job.renderedImage().save(str(path))
 
 
+def page(pdf, number, name):
+    """Draw a page of a PDF into a PNG, with poppler."""
+    subprocess.run(
+        ["pdftoppm", "-r", "75", "-f", str(number), "-l", str(number), "-singlefile", "-png",
+         str(pdf), str(PICTURES / name)], check=True)
+
+
 def main(folder):
     application = QgsApplication([], False)
     application.initQgis()
@@ -57,6 +65,8 @@ def main(folder):
     render(project, ["Break-lines", "Depth contours", "Shoreline", "Depth areas"], POINT,
            PICTURES / "drop_off.png")
     project.clear()
+    page(folder / "structure_sheets.pdf", 2, "structure_sheet")
+    page(folder / "lake_report.pdf", 1, "lake_report")
 
 
 if __name__ == "__main__":

@@ -41,10 +41,23 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     "mapsheet:Map sheet=$output/map_sheet.pdf" \
     "lakeproject:Lake project=$output/project/lake.qgz"
 
+"$qgis_process" run lakefloor:structuresheets -- \
+    CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \
+    AREAS="$output/depth_areas.gpkg" SURFACE="$output/depth_smooth.tif" \
+    BREAK_LINES="$output/break_lines.gpkg" \
+    TITLE="Lake Marrowby" OUTPUT="$output/structure_sheets.pdf"
+"$qgis_process" run lakefloor:lakereport -- \
+    CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \
+    AREAS="$output/depth_areas.gpkg" SURFACE="$output/depth_smooth.tif" \
+    BREAK_LINES="$output/break_lines.gpkg" SOUNDINGS="$output/soundings.gpkg" \
+    TITLE="Lake Marrowby" AUTHOR="Ingrid Tolvanen" \
+    OUTPUT="$output/lake_report.pdf" PAGE="$output/lake_report.html"
+
 for surface in tin idw; do
     echo "How far the $surface surface is from the true bottom:"
     /usr/bin/python3 "$here/compare.py" "$output/depth_$surface.tif"
 done
 echo "How far the smooth surface, from which the map is drawn, is from the true bottom:"
 /usr/bin/python3 "$here/compare.py" "$output/depth_smooth.tif" --lines "$output/break_lines.gpkg"
-echo "The map: $output/map_sheet.pdf, the project: $output/project/lake.qgz"
+echo "The map: $output/map_sheet.pdf, detail sheets: $output/structure_sheets.pdf"
+echo "The lake in plain words: $output/lake_report.pdf, the project: $output/project/lake.qgz"
