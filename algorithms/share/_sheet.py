@@ -76,7 +76,6 @@ def map_extent(shoreline, crs, context) -> QgsRectangle:
     # Of the projected shore, as the projected box is larger.
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     extent = QgsRectangle()
-    extent.setMinimal()
     for feature in shoreline.getFeatures(request):
         extent.combineExtentWith(feature.geometry().boundingBox())
     return extent

@@ -18,6 +18,7 @@ from qgis.core import (
     QgsGeometry,
     QgsLayoutItem,
     QgsLayoutItemPage,
+    QgsMapRendererSequentialJob,
     QgsPointXY,
     QgsProcessingAlgorithm,
     QgsProcessingAlgRunnerTask,
@@ -29,7 +30,7 @@ from qgis.core import (
     QgsProcessingModelChildParameterSource,
     QgsProject,
 )
-from qgis.PyQt.QtCore import QCoreApplication
+from qgis.PyQt.QtCore import QCoreApplication, QSizeF
 from qgis.PyQt.QtGui import QImage
 from shapely import wkt
 
@@ -261,6 +262,28 @@ def test_the_lake_fills_the_frame(lake):
     assert chart.extent().contains(extent)
     assert chart.scale() == pytest.approx(scale_denominator(
         extent.width(), extent.height(), chart.rect().width(), chart.rect().height()))
+    project.clear()
+
+
+def test_labels_on_the_map_do_not_collide(lake):
+    project, layout = layout_of(lake, "Letter", "portrait")
+    chart = layout.referenceMap()
+    settings = chart.mapSettings(chart.extent(), QSizeF(2000, 2000 * chart.extent().height()
+                                                        / chart.extent().width()), 254, True)
+    job = QgsMapRendererSequentialJob(settings)
+    job.start()
+    job.waitForFinished()
+    labels = [
+        label for label in job.takeLabelingResults().labelsWithinRect(chart.extent())
+        if not label.isUnplaced
+    ]
+    shapes = [QgsGeometry.fromPolygonXY([[*label.cornerPoints, label.cornerPoints[0]]])
+              for label in labels]
+    assert len({label.labelText for label in labels}) > 5
+    for (a, one), (b, other) in itertools.combinations(zip(labels, shapes), 2):
+        # The figures of one curved label are pieces that may touch.
+        if a.labelText != b.labelText:
+            assert one.intersection(other).area() < 0.02 * min(one.area(), other.area())
     project.clear()
 
 
