@@ -127,7 +127,8 @@ def _visits(result) -> list:
         table([tr("visit"), tr("observations"), tr("shared places"), tr("gain"), tr("offset"),
                tr("noise"), tr("saturated (%)")], rows),
         remark(tr("Logged hardness is offset plus gain times levelled hardness. One observation is "
-                  "the mean of the pings within {:.1f} m.").format(logged.footprint)),
+                  "the mean of the pings within a footprint, {:.1f} m in the median.").format(
+                      logged.footprint)),
     ]
     if np.isfinite(levels.before):
         parts.append(

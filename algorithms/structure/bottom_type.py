@@ -192,9 +192,10 @@ class BottomType(LakefloorAlgorithm):
         _say(result, feedback)
         limits = [round(float(t), 4) for t in result.thresholds]
         items = {
-            **metadata, THRESHOLD_ITEM: ";".join(map(str, limits)),
+            # GDAL drops empty items.
+            **metadata, THRESHOLD_ITEM: ";".join(map(str, limits)) or "none",
             SPACING_ITEM: f"{result.spacing:.2f}",
-            "BOTTOM_CLASSES": ";".join(result.classes),
+            "BOTTOM_CLASSES": ";".join(result.classes) or "one",
             "HARDNESS": "relative" if result.calibration is None else
             f"calibrated by {result.calibration.used} samples",
         }

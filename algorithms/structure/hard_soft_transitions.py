@@ -152,7 +152,8 @@ class HardSoftTransitions(LakefloorAlgorithm):
         if parameters.get("THRESHOLD") not in (None, ""):
             return [self.parameterAsDouble(parameters, "THRESHOLD", context)]
         if THRESHOLD_ITEM in metadata:
-            found = [float(t) for t in metadata[THRESHOLD_ITEM].split(";") if t]
+            text = metadata[THRESHOLD_ITEM]
+            found = [] if text == "none" else [float(t) for t in text.split(";")]
             if not found:
                 feedback.pushWarning(
                     tr("The bottom type shows a single class of hardness, so there is no "

@@ -71,9 +71,8 @@ class Trend:
     def columns(self, depth, slope) -> np.ndarray:
         """Return what the trend is in proportion to, shape (..., 2)."""
         d = np.clip(depth, *self.depth_range)
-        return np.stack(
-            [np.log10(d / self.reference_depth), np.clip(slope, *self.slope_range)], axis=-1
-        )
+        parts = np.log10(d / self.reference_depth), np.clip(slope, *self.slope_range)
+        return np.stack(np.broadcast_arrays(*parts), axis=-1)
 
     def at(self, depth, slope) -> np.ndarray:
         """Return what depth (m) and slope (degrees) add to hardness."""

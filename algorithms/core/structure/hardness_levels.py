@@ -17,7 +17,6 @@ from ..progress import Progress, silent, span
 LEAST_PLACES = 10
 #: A gain known no better than this is not used: the overlap is all of one hardness.
 _GAIN_ERROR = 0.15
-# Noise alone, fitted by a line with errors in both coordinates, has any gain.
 _MOST_GAIN = 4.0
 _ROUNDS = 6
 #: Common scatter of a satellite position, m.
@@ -38,7 +37,8 @@ class HardnessLevels:
     cov : array, shape (k, 2, 2)
         Covariance of gain and offset.
     gain_free : bool array, shape (k,)
-        False where the overlap is too uniform to tell a gain, which is then 1.
+        False where the overlap is too uniform to tell a gain, which is then 1 with a standard
+        error of 0.15.
     places : int array, shape (k,)
         Places where the visit overlaps with another one.
     before, after : float
@@ -129,15 +129,24 @@ def level_hardness(
     before = after = np.nan
     if tied.sum() > 1:
         inner = tied[number[first]]
-        rows = np.concatenate([first[inner], second[inner]])
-        p = np.tile(np.arange(inner.sum()), 2)
+        first, second = first[inner], second[inner]
+        # Pairs that share an observation are one place.
+        link = coo_matrix((np.ones(len(first)), (first, second)), shape=(len(x), len(x)))
+        _, place = connected_components(link, directed=False)
+        rows = np.unique(np.concatenate([first, second]))
+        p = np.unique(place[rows], return_inverse=True)[1]
         members = np.flatnonzero(tied)
         local = np.full(k, -1)
         local[members] = np.arange(len(members))
         u, v = local[number[rows]], hardness[rows]
-        apart = np.hypot(x[first] - x[second], y[first] - y[second])[inner]
-        blur = np.maximum(rate[first], rate[second])[inner] * (apart + _POSITION_M)
-        variance = noise[number[rows]] ** 2 + 0.5 * np.tile(blur**2, 2)
+        apart = np.hypot(x[first] - x[second], y[first] - y[second])
+        blur = np.zeros(len(x))
+        for side in (first, second):
+            np.maximum.at(
+                blur, side, np.maximum(rate[first], rate[second]) * (apart + _POSITION_M)
+            )
+        variance = noise[number[rows]] ** 2 + 0.5 * blur[rows] ** 2
+        shrunk = np.sqrt(len(rows) / (len(rows) - p.max() - 1))
         free_gain, extra = np.ones(len(members), bool), 0.0
         for step in range(_ROUNDS):
             progress(0.3 + 0.7 * step / _ROUNDS)
@@ -145,16 +154,21 @@ def level_hardness(
                 p, u, v, 1.0 / (variance + extra), reference=local[reference],
                 free_gain=free_gain, robust=True,
             )
-            error = np.sqrt(c[:, 0, 0])
-            doubtful = free_gain & ~(
-                (error < _GAIN_ERROR * g) & (g > 1.0 / _MOST_GAIN) & (g < _MOST_GAIN)
+            doubtful = free_gain & (
+                _doubt(p, u, v, 1.0 / (variance + extra), g, o) | (g < 1.0 / _MOST_GAIN)
+                | (g > _MOST_GAIN)
             )
-            # The residuals of the two observations of a place about their own mean.
-            scale = 1.4826 * np.median(np.abs(misfit)) * np.sqrt(2.0)
+            # Residuals of observations about their place's own mean are smaller than errors.
+            scale = 1.4826 * np.median(np.abs(misfit)) * shrunk
             if not doubtful.any() and scale < 1.1:
                 break
             extra += max(scale**2 - 1.0, 0.0) * float(np.median(variance + extra))
             free_gain &= ~doubtful
+        for m in np.flatnonzero(~free_gain & (np.arange(len(members)) != local[reference])):
+            # The gain may be off by as much as would have been told; the line turns about the
+            # hardness of the overlap.
+            middle = np.mean(v[u == m]) - o[m]
+            c[m] += _GAIN_ERROR**2 * np.array([[1.0, -middle], [-middle, middle**2]])
         gain[members], offset[members], cov[members] = g, o, c
         free[members] = free_gain
         free[reference] = False
@@ -184,6 +198,33 @@ def _pairs(x, y, number, visits, reach, progress) -> tuple:
             second.append(rows[b][to_b[mutual]])
     empty = [np.zeros(0, np.intp)]
     return np.concatenate(first or empty), np.concatenate(second or empty)
+
+
+def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
+    """Tell which units' gains are told no better than :data:`_GAIN_ERROR`, shape (k,).
+
+    By the correlation r with what the others have at the same n places: the relative error of a
+    slope with errors in both coordinates is about ``sqrt((1 / r^2 - 1) / n)``. Unlike the error of
+    the fit it does not deceive where noise alone is fitted, which has any slope.
+    """
+    levelled = (value - offset[unit]) / gain[unit]
+    out = np.ones(len(gain), dtype=bool)
+    total = np.bincount(place, weight * levelled), np.bincount(place, weight)
+    for m in range(len(gain)):
+        mine = unit == m
+        w, x = weight[mine], levelled[mine]
+        rest = total[1][place[mine]] - w
+        others = rest > 1e-9 * w
+        if others.sum() < 3:
+            continue
+        w, x, rest = w[others], x[others], rest[others]
+        y = (total[0][place[mine]][others] - w * x) / rest
+        w = 1.0 / (1.0 / w + 1.0 / rest)
+        x, y = x - np.average(x, weights=w), y - np.average(y, weights=w)
+        r = np.sum(w * x * y) / max(np.sqrt(np.sum(w * x**2) * np.sum(w * y**2)), 1e-300)
+        n = np.sum(w) ** 2 / np.sum(w**2)
+        out[m] = r <= 0.0 or (1.0 / r**2 - 1.0) / n > _GAIN_ERROR**2
+    return out
 
 
 def _difference(place, value) -> float:
@@ -239,6 +280,7 @@ def fit_gains(
     Golub, G. H. and Pereyra, V. (1973). The differentiation of pseudo-inverses and nonlinear
     least squares problems whose variables separate. SIAM Journal on Numerical Analysis 10(2),
     413-432.
+    Huber, P. J. (1981). Robust Statistics, chapter 7. Wiley.
     """
     place, unit = np.asarray(place), np.asarray(unit)
     value, weight = np.asarray(value, dtype=float), np.asarray(weight, dtype=float)
@@ -284,8 +326,14 @@ def fit_gains(
     gain, offset = unpack(found.x)
     misfit = misfits(found.x)
     freedom = max(len(value) - n_places - len(start), 1)
-    variance = 2.0 * found.cost / freedom
-    full = np.linalg.pinv(found.jac.T @ found.jac) * variance
+    if robust:
+        # Huber's covariance of an M-estimate, with the derivatives of the loss soft_l1.
+        pull, give = misfit / np.sqrt(1.0 + misfit**2), (1.0 + misfit**2) ** -1.5
+        variance = np.sum(pull**2) / freedom / np.mean(give) ** 2
+        jac = least_squares(misfits, found.x, max_nfev=1).jac
+    else:
+        variance, jac = 2.0 * found.cost / freedom, found.jac
+    full = np.linalg.pinv(jac.T @ jac) * variance
     index_g, index_o = np.full(k, -1), np.full(k, -1)
     index_g[g_at] = np.arange(len(g_at))
     index_o[o_at] = len(g_at) + np.arange(len(o_at))

@@ -72,7 +72,7 @@ class Logged:
         Share of the pings at the lowest or at the highest value logged, the larger of both,
         less the share at the next value.
     footprint : float
-        Length of track that makes one observation, m.
+        Median over the observations of the length of track that makes one, m.
     """
 
     observations: Observations
@@ -129,11 +129,8 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
     visits, visit = np.unique(kept.visit.astype(str), return_inverse=True)
     order = np.argsort(visit, kind="stable")
     kept, visit, bed = kept.select(order), visit[order], bed[order]
-    footprint = 2.0 * np.median(bed) * np.tan(np.radians(beam_deg) / 2.0)
-    footprint = max(float(footprint), _LEAST_BLOCK)
-
-    place = np.floor(np.column_stack([kept.x, kept.y]) / footprint).astype(np.int64)
-    new = np.r_[True, (np.diff(place, axis=0) != 0).any(axis=1) | (np.diff(visit) != 0)]
+    footprint = np.maximum(2.0 * bed * np.tan(np.radians(beam_deg) / 2.0), _LEAST_BLOCK)
+    new = _starts(kept.x.tolist(), kept.y.tolist(), visit.tolist(), footprint.tolist())
     group = np.cumsum(new) - 1
     pings = np.bincount(group)
 
@@ -147,8 +144,23 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
     )
     return Logged(
         observations, visits.astype(object), _noise(observations, len(visits)),
-        np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]), footprint,
+        np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]),
+        float(np.median(footprint[new])),
     )
+
+
+def _starts(x, y, visit, footprint) -> np.ndarray:
+    """Tell which pings lie more than a footprint from the first of their group, or begin a visit.
+
+    Unlike the cells of a grid, groups do not fall apart where a parked boat drifts over an edge.
+    """
+    new = np.zeros(len(x), dtype=bool)
+    x0 = y0 = v0 = limit = None
+    for i, (xi, yi, vi) in enumerate(zip(x, y, visit)):
+        if vi != v0 or (xi - x0) ** 2 + (yi - y0) ** 2 > limit:
+            new[i] = True
+            x0, y0, v0, limit = xi, yi, vi, footprint[i] ** 2
+    return new
 
 
 def _noise(obs: Observations, visits: int) -> np.ndarray:

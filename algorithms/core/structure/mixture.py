@@ -11,7 +11,7 @@ from scipy.special import logsumexp, ndtr
 from ..errors import LakefloorError
 from ..progress import Progress, silent
 
-_TRIAL, _ITERATIONS, _TOLERANCE = 40, 1000, 1e-9
+_TRIAL, _ITERATIONS, _TOLERANCE = 40, 500, 1e-9
 #: Classes whose means lie closer than this many standard deviations are not told apart.
 DISTINCT = 2.0
 _LEAST_SHARE = 0.02

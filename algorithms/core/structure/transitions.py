@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -30,6 +30,8 @@ _TOP, _REACH_M = 0.97, 15.0
 # A stretch is supported from the first factor on and stays so down to the second.
 _FIRM, _HOLDING = 3.0, 2.0
 _LEAST_PINGS = 3
+#: Common scatter of a satellite position, m.
+_POSITION_M = 1.0
 _STEP_ERRORS = 4.0
 
 
@@ -63,7 +65,7 @@ def find_transitions(
         m, positive down; of any geometry.
     soundings : Soundings, optional
         With the hardness as logged: where tracks cross a line they tell how sharp it is, which
-        a surface drawn between lanes blurs, and whether it is there.
+        a surface drawn between lanes blurs, where exactly it is and whether it is there.
     spacing : float, optional
         Lane spacing, m; if None four times the median of ``distance``.
     min_contrast : float
@@ -104,7 +106,8 @@ def find_transitions(
     the uncertainty of the position is below half a lane spacing, the data are no farther than a
     lane spacing, and, given soundings, no fewer tracks that cross it show the step than do not.
     A track shows it where a step fitted along it, started from the change-point of least squares,
-    is more than four of its standard errors high, and lies within half a lane spacing.
+    is more than four of its standard errors high, and lies within half a lane spacing; the line
+    is moved towards these steps as far as they are surer than the surface.
 
     References
     ----------
@@ -145,6 +148,8 @@ def find_transitions(
     pieces = []
     for number, (side, closed) in enumerate(stretches):
         crossing = None if tracks is None else tracks.select(tracks.line == number)
+        if crossing is not None:
+            side = _onto_tracks(side, crossing, spacing)
         firm = _supported(side, distance, spacing, crossing, closed, cell)
         for value in (True, False):
             for rows, ring in _runs(firm == value, closed):
@@ -356,6 +361,7 @@ class _Tracks:
     line: np.ndarray
     vertex: np.ndarray
     offset: np.ndarray  # of the step towards the hard side, m
+    error: np.ndarray  # standard deviation of the offset, m
     width: np.ndarray  # m, 10 to 90 percent
     shown: np.ndarray  # whether the track has the step
 
@@ -394,8 +400,8 @@ def _steps_along_tracks(soundings: Soundings, sides, reach, progress) -> _Tracks
             vertex = near[a + c + int(np.argmin(np.abs(n)))]
             out.append((owner[vertex], index[vertex], *_fit_step(n, h, reach)))
     progress(1.0)
-    columns = list(zip(*out)) if out else [[], [], [], [], []]
-    kinds = (int, int, float, float, bool)
+    columns = list(zip(*out)) if out else [[]] * 6
+    kinds = (int, int, float, float, float, bool)
     return _Tracks(*(np.array(c, dtype=k) for c, k in zip(columns, kinds)))
 
 
@@ -416,7 +422,7 @@ def _monotone(across) -> list:
 
 
 def _fit_step(n, h, reach) -> tuple:
-    """Return offset and width (m) of a step of hardness, and whether it is there."""
+    """Return offset, its error and width (m) of a step of hardness, and whether it is there."""
     order = np.argsort(n, kind="stable")
     n, h = n[order], h[order]
     split, _ = change_point(h, least=min(_LEAST_PINGS, len(h) // 2))
@@ -436,7 +442,31 @@ def _fit_step(n, h, reach) -> tuple:
     freedom = max(len(n) - 4, 1)
     cov = np.linalg.pinv(fit.jac.T @ fit.jac) * 2.0 * fit.cost / freedom
     shown = fit.x[3] > _STEP_ERRORS * np.sqrt(cov[3, 3]) and abs(fit.x[0]) < 0.9 * reach
-    return float(fit.x[0]), float(_NORMAL_RISE * np.exp(fit.x[1])), bool(shown)
+    error = np.hypot(np.sqrt(cov[0, 0]), _POSITION_M)
+    return float(fit.x[0]), float(error), float(_NORMAL_RISE * np.exp(fit.x[1])), bool(shown)
+
+
+def _onto_tracks(side: _Sides, tracks: _Tracks, spacing: float) -> _Sides:
+    """Move a line to where tracks have the step, as far as they are surer than the surface.
+
+    Each vertex hears the tracks about half a lane spacing along the line; what they say and what
+    the surface says are weighed by their variances.
+    """
+    tracks = tracks.select(tracks.shown & (np.abs(tracks.offset) <= 0.5 * spacing))
+    if not len(tracks.line):
+        return side
+    reach = 0.5 * spacing
+    places, vertices = cKDTree(side.xy[tracks.vertex]), cKDTree(side.xy)
+    near = vertices.sparse_distance_matrix(places, 3.0 * reach, output_type="coo_matrix")
+    weight = np.exp(-0.5 * (near.data / reach) ** 2) / tracks.error[near.col] ** 2
+    n = len(side.xy)
+    prior = 1.0 / np.maximum(side.position, 0.1 * spacing) ** 2
+    total = prior + np.bincount(near.row, weight, n)
+    shift = np.bincount(near.row, weight * tracks.offset[near.col], n) / total
+    return replace(
+        side, xy=side.xy + shift[:, None] * side.left,
+        position=np.where(total > prior, 1.0 / np.sqrt(total), side.position),
+    )
 
 
 # -- support and attributes --------------------------------------------------------------

@@ -1,0 +1,160 @@
+"""Mixtures, thresholds and change-points against published figures."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.structure.mixture import (
+    between,
+    boundaries,
+    change_point,
+    choose_mixture,
+    effective_count,
+    fit_mixture,
+    memberships,
+    otsu,
+    with_effective,
+)
+
+#: Minutes between eruptions of the Old Faithful geyser, value: count (Azzalini and Bowman (1990),
+#: Applied Statistics 39(3), 357-365; 272 values).
+GEYSER = {
+    43: 1, 45: 3, 46: 5, 47: 4, 48: 3, 49: 5, 50: 5, 51: 6, 52: 5, 53: 7, 54: 9, 55: 6, 56: 4,
+    57: 3, 58: 4, 59: 7, 60: 6, 62: 4, 63: 3, 64: 4, 65: 3, 66: 2, 67: 1, 68: 1, 69: 2, 70: 4,
+    71: 5, 72: 1, 73: 7, 74: 6, 75: 8, 76: 9, 77: 12, 78: 15, 79: 10, 80: 8, 81: 13, 82: 12,
+    83: 14, 84: 10, 85: 6, 86: 6, 87: 2, 88: 6, 89: 3, 90: 6, 91: 1, 92: 1, 93: 2, 94: 1, 96: 1,
+}
+
+
+def geyser():
+    return np.repeat(list(GEYSER), list(GEYSER.values())).astype(float)
+
+
+def test_two_classes_of_the_geyser_as_published():
+    # Benaglia, Chauveau, Hunter and Young (2009), Journal of Statistical Software 32(6), 1-29:
+    # shares 0.361 and 0.639, means 54.6 and 80.1, standard deviations 5.87 and 5.87,
+    # log-likelihood -1034.002.
+    fit = fit_mixture(geyser(), 2)
+    assert fit.share == pytest.approx([0.361, 0.639], abs=5e-4)
+    assert fit.mean == pytest.approx([54.615, 80.091], abs=2e-3)
+    assert fit.sd == pytest.approx([5.871, 5.868], abs=2e-3)
+    assert fit.log_likelihood == pytest.approx(-1034.002, abs=1e-3)
+
+
+def test_one_and_three_classes_as_a_reference_library_finds_them():
+    # scikit-learn 1.9.1, GaussianMixture(n_init=20, tol=1e-10, reg_covar=0).
+    one, two, three = (fit_mixture(geyser(), k) for k in (1, 2, 3))
+    assert one.log_likelihood == pytest.approx(-1095.288801, abs=1e-5)
+    assert one.bic == pytest.approx(2201.789205, abs=1e-5)
+    assert two.bic == pytest.approx(2096.032510, abs=1e-3)
+    assert three.bic == pytest.approx(2108.1158, abs=5e-3)
+    assert three.mean == pytest.approx([50.958, 59.849, 80.158], abs=0.5)
+    best, tried = choose_mixture(geyser())
+    assert len(best) == 2
+    assert [len(m) for m in tried] == [1, 2, 3]
+
+
+def test_boundary_of_two_equal_normals_is_midway():
+    rng = np.random.default_rng(1)
+    value = np.concatenate([rng.normal(0.3, 0.05, 4000), rng.normal(0.7, 0.05, 4000)])
+    fit, _ = choose_mixture(value)
+    assert boundaries(fit) == pytest.approx([0.5], abs=0.01)
+    # Bayes at the means: odds exp(-(0.4 / 0.05)^2 / 2); half and half midway.
+    half = memberships(np.array([0.5]), np.array([0.0]), fit)[0]
+    assert half == pytest.approx([0.5, 0.5], abs=0.1)
+    # Convolved with an uncertainty of 0.2: odds at the mean exp(0.4^2 / 2 / (0.05^2 + 0.2^2)).
+    odds = np.exp(0.4**2 / 2 / (0.05**2 + 0.2**2))
+    assert memberships(np.array([0.7]), np.array([0.2]), fit)[0, 1] == pytest.approx(
+        odds / (1 + odds), abs=0.01)
+
+
+def test_far_side_of_a_narrow_class_stays_its_own():
+    rng = np.random.default_rng(2)
+    fit = fit_mixture(np.r_[rng.normal(0.3, 0.1, 3000), rng.normal(0.8, 0.01, 3000)], 2)
+    assert memberships(np.array([0.95]), np.array([0.0]), fit)[0, 1] > 0.99
+
+
+def test_trend_within_classes_is_not_the_difference_between_them():
+    rng = np.random.default_rng(3)
+    n = 3000
+    hard = rng.random(n) < 0.4
+    # Hard bottom is shallow and soft bottom deep; depth itself takes 0.1 a decade.
+    depth = np.where(hard, rng.uniform(1, 6, n), rng.uniform(4, 20, n))
+    x = np.log10(depth)[:, None]
+    y = np.where(hard, 0.75, 0.3) - 0.1 * x[:, 0] + 0.03 * rng.standard_normal(n)
+    fit, tried = choose_mixture(y, covariates=x)
+    assert len(fit) == 2
+    assert fit.trend == pytest.approx([-0.1], abs=4 * fit.trend_error[0])
+    assert fit.trend_error[0] < 0.005
+    assert fit.mean == pytest.approx([0.3, 0.75], abs=0.01)
+    # Ordinary regression, a mixture of one, takes the lie of the classes for an effect of depth.
+    assert tried[0].trend[0] < -0.4
+    slope = np.polyfit(x[:, 0], y, 1)[0]
+    assert tried[0].trend == pytest.approx([slope], rel=1e-6)
+
+
+def test_one_skewed_class_stays_one():
+    rng = np.random.default_rng(4)
+    best, tried = choose_mixture(0.2 + 0.1 * rng.gamma(3.0, 0.3, 4000))
+    assert len(best) == 1
+    assert tried[1].bic < tried[0].bic
+    assert not tried[1].distinct
+
+
+def test_copies_of_a_value_are_one_observation():
+    # Autocorrelation r of first order: n (1 - r) / (1 + r) (Bayley and Hammersley 1946).
+    rng = np.random.default_rng(5)
+    n, r = 20_000, 0.8
+    e = rng.standard_normal(n)
+    for i in range(1, n):
+        e[i] = r * e[i - 1] + np.sqrt(1 - r**2) * e[i]
+    assert effective_count(e, np.zeros(n)) == pytest.approx(n / 9.0, rel=0.1)
+    assert effective_count(rng.standard_normal(n), np.zeros(n)) == pytest.approx(n, rel=0.05)
+    fit = fit_mixture(e, 1, covariates=np.arange(n)[:, None] / n)
+    fewer = with_effective(fit, n / 9.0)
+    assert fewer.trend_error == pytest.approx(3.0 * fit.trend_error)
+    assert fewer.bic == pytest.approx(-2 * fit.log_likelihood / 9 + 3 * np.log(n / 9))
+
+
+def test_too_few_values():
+    with pytest.raises(LakefloorError, match="too few for 2 classes"):
+        fit_mixture(np.linspace(0, 1, 15), 2)
+    best, tried = choose_mixture(np.linspace(0, 1, 15))
+    assert len(best) == len(tried) == 1
+
+
+def test_probability_between_limits():
+    # Table of the normal distribution: Phi(1) = 0.841345, Phi(2) = 0.977250.
+    p = between(np.array([0.5]), np.array([0.1]), (0.4, 0.7))[0]
+    assert p == pytest.approx([0.158655, 0.977250 - 0.158655, 0.022750], abs=1e-6)
+
+
+def test_otsu_parts_two_classes():
+    # 30 values about 50 and 30 about ... parted by any value in the gap; the middle is taken.
+    pattern = np.tile([-4.0, -2.0, 0.0, 2.0, 4.0], 6)
+    value = otsu(np.concatenate([30.0 + pattern, 60.0 + pattern, 60.0 + pattern]))
+    assert 34.0 < value < 56.0
+    assert value == pytest.approx(45.0, abs=0.5)
+
+
+def test_change_point_by_hand():
+    # Sums of squares about both means, worked by hand: best after the fourth, means 31 and 60.5.
+    count, squares = change_point([30, 34, 28, 32, 61, 58, 63, 60])
+    assert count == 4
+    assert squares == pytest.approx([1490, 1269.33, 681.47, 33, 752.67, 1112, 1541.43], abs=0.005)
+    assert change_point([0, 9, 9, 9, 9, 9], least=2)[0] == 2
+    with pytest.raises(LakefloorError, match="at least 6 values"):
+        change_point([1, 2, 3], least=3)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(-100, 100), min_size=2, max_size=30))
+def test_change_point_is_the_least_of_all_sums(values):
+    v = np.array(values)
+    count, squares = change_point(v)
+    brute = [((v[:i] - v[:i].mean()) ** 2).sum() + ((v[i:] - v[i:].mean()) ** 2).sum()
+             for i in range(1, len(v))]
+    assert squares == pytest.approx(brute, abs=1e-6 * (1 + max(brute)))
+    assert brute[count - 1] == pytest.approx(min(brute), abs=1e-6 * (1 + max(brute)))
