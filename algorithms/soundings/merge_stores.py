@@ -21,7 +21,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_soundings
 from .._outputs import Outputs
-from .._store_file import copy_store
+from .._store_file import SUPERSEDED, copy_store
 from ..core.correcting.lake_level import datum_of
 from ..core.crs import transform
 from ..core.errors import LakefloorError
@@ -148,6 +148,12 @@ class MergeStores(LakefloorAlgorithm):
             merged = _adjusted(own, fresh, joint, feedback)
         elif len(fresh) and parameters.get("COPY") and datum_of(own) is not None:
             merged = _Merged(_at_datum(fresh, datum_of(own)))
+        again = sum(str(s).startswith(SUPERSEDED) for s in fresh.status)
+        if again:
+            feedback.pushWarning(
+                tr("{} soundings that the other store marks as superseded are accepted again.")
+                .format(again)
+            )
         with Outputs(self, parameters, context, feedback) as out:
             staged = out.file(params.OUTPUT)
             copy_store(path, staged)

@@ -3,6 +3,7 @@
 import io
 import unicodedata
 import zipfile
+from contextlib import suppress
 from xml.etree import ElementTree
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
 from lakefloor.algorithms.core.exchange.marks import (
     Route,
@@ -228,3 +230,42 @@ def test_long_tracks_are_cut_and_stay_whole(lengths, most):
         return sorted((a, b) for s in segments for a, b in zip(s[:-1, 0], s[1:, 0]))
 
     assert steps([s for t in tracks for s in t.segments]) == steps(lines)
+
+
+# -- whatever comes ---------------------------------------------------------------
+
+
+def test_timed_tracks_of_kml_are_read():
+    # gx:Track of Google's extension namespace: "lon lat alt" in gx:coord.
+    (track,) = read_kml(
+        b'<kml xmlns:gx="http://www.google.com/kml/ext/2.2"><Placemark><name>T</name><gx:Track>'
+        b"<when>2026-07-09T14:23:05Z</when><gx:coord>-93 45 0</gx:coord>"
+        b"<gx:coord>-93.1 45.1 0</gx:coord></gx:Track></Placemark></kml>").tracks
+    assert track.segments[0].tolist() == [[-93.0, 45.0], [-93.1, 45.1]]
+
+
+def kmz():
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("doc.kml", kml_document(*marks()))
+    return packed.getvalue()
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.data())
+def test_any_bytes_are_read_or_refused(data):
+    """A file cut, mixed up or of another kind never ends in another error."""
+    written = data.draw(st.sampled_from([
+        gpx_document(*marks()), kml_document(*marks()), csv_document(*marks()), b"", kmz(),
+    ]))
+    piece = data.draw(st.binary(max_size=12))
+    at = data.draw(st.integers(0, len(written)))
+    stop = data.draw(st.integers(at, min(at + 40, len(written))))
+    head = data.draw(st.sampled_from([
+        b"", b"<?xml version='1.0' encoding='no-such'?>", b"\xff\xfe", b"PK\x03\x04", b"<gpx ",
+        b"<kml ",
+    ]))
+    damaged = head + written[:at] + piece + written[stop:]
+    for read in (read_gpx, read_kml, read_csv):
+        with suppress(LakefloorError):
+            read(damaged)

@@ -24,6 +24,8 @@ from lakefloor.algorithms.core.grid import Grid
 def test_kinds_are_told_by_their_fields():
     assert kind_of("point", ["visit", "time", "depth_m", "status"]).name == "soundings"
     assert kind_of("point", ["name", "depth_m"]) is None
+    assert kind_of("point", ["fid", "depth_m", "hardness"]).name == "soundings"
+    assert kind_of("point", ["fid"]) is None
     assert kind_of("line", ["depth", "unit", "depth_m", "label"]).name == "contours"
     assert kind_of("line", ["name"]) is None
     assert kind_of("polygon", ["name"]).keeps == {}

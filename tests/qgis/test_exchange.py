@@ -175,3 +175,21 @@ def test_full_disk_leaves_no_half_a_layer(run, out, tmp_path, limit):
         f"{-93 + i * 1e-5:.6f},45,mark {i} with a long name\n" for i in range(5000)))
     with small_disk(limit), pytest.raises(QgsProcessingException):
         run("importwaypoints", {"INPUT": str(path), "OUTPUT": str(out / "p.gpkg")})
+
+
+def test_times_and_layers_of_a_device(run, tmp_path):
+    path = tmp_path / "device.gpx"
+    path.write_text(
+        '<?xml version="1.0"?><gpx version="1.0" xmlns="http://www.topografix.com/GPX/1/0">'
+        '<wpt lat="45.5" lon="-93.25"><ele>280</ele><time>2026-07-09T09:23:05-05:00</time>'
+        "<name>001</name><cmt>Log</cmt><sym>Flag</sym></wpt><trk><name>ACTIVE LOG</name><trkseg>"
+        '<trkpt lat="45" lon="-93"/><trkpt lat="45.1" lon="-93.1"/></trkseg></trk></gpx>')
+    read = run("importwaypoints", {"INPUT": str(path), "OUTPUT": "memory:", "LINES": "memory:"})
+    (point,) = read["OUTPUT"].getFeatures()
+    assert (point["name"], point["note"], point["symbol"]) == ("001", "Log", "Flag")
+    assert point["time"].toUTC().toString("yyyy-MM-dd HH:mm:ss") == "2026-07-09 14:23:05"
+    assert point["elevation_m"] == 280.0
+    assert not point["depth_m"]
+    (line,) = read["LINES"].getFeatures()
+    assert (line["name"], line["kind"]) == ("ACTIVE LOG", "track")
+    assert read["OUTPUT"].crs().authid() == "EPSG:4326"

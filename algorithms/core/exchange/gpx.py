@@ -219,7 +219,7 @@ def parse_xml(data: bytes, kind: str):
         )
     try:
         return ElementTree.fromstring(data)
-    except (ElementTree.ParseError, ValueError) as error:
+    except (ElementTree.ParseError, LookupError, ValueError) as error:
         raise LakefloorError(
             f"The {kind} file is damaged ({error}). Export it again."
         ) from error

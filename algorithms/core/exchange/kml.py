@@ -14,6 +14,7 @@ from __future__ import annotations
 import io
 import math
 import zipfile
+import zlib
 
 import numpy as np
 
@@ -146,7 +147,10 @@ def _unzipped(data):
                     "is too large. Unpack it and take the part needed."
                 )
             return packed.read(inner)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+    except LakefloorError:
+        raise
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError,
+            RuntimeError, ValueError) as error:
         raise LakefloorError(f"The zip file is damaged ({error}). Export it again.") from error
 
 

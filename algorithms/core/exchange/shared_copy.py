@@ -97,9 +97,14 @@ def kind_of(geometry: str, fields):
     """Return the kind of a layer, or None where it may not be shared.
 
     A point layer that is not of soundings holds marks, and a line layer that is no chart may be
-    a track: both are None.
+    a track: both are None. Soundings of a shared copy, depth and little else, may be shared on.
     """
     fields = set(fields)
+    soundings = KINDS[0]
+    if geometry == "point" and "depth_m" in fields and (
+        fields <= {"fid", *soundings.keeps, *soundings.picks}
+    ):
+        return soundings
     return next(
         (k for k in KINDS if k.geometry == geometry and k.told_by <= fields), None
     )
