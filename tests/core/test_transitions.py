@@ -214,12 +214,20 @@ def test_two_hard_grounds_are_ringed(noise):
     )
     median, precision, recall = judge(lines, hard_lakes.patch_lines(), found.hardness, 10.0)
     # The aim is half the lane spacing, 10 m.
-    assert median < 3.0
+    assert median < 2.0
+    # Without the tracks the surface alone still keeps to it.
+    alone = find_transitions(
+        found.hardness, found.thresholds, uncertainty=found.uncertainty, distance=found.distance,
+        spacing=20.0,
+    )
+    assert judge(alone, hard_lakes.patch_lines(), found.hardness, 10.0)[0] < 6.0
     assert precision > 0.95
     assert recall > 0.9
     firm = np.array(lines.attributes["supported"]) == 1
-    if noise < 0.05:
-        assert np.array(lines.attributes["width_m"])[firm] == pytest.approx(RISE * 3.0, abs=2.0)
+    several = np.array(lines.attributes["crossings"]) > 4
+    width = np.array(lines.attributes["width_m"])[firm & several]
+    assert len(width) >= 2
+    assert width == pytest.approx(RISE * 3.0, abs=1.0 if noise < 0.05 else 4.0)
     assert np.array(lines.attributes["contrast"])[firm] == pytest.approx(0.35, abs=0.08)
 
 

@@ -6,9 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
-from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
-from scipy.special import erf, ndtr
+from scipy.special import erf, logsumexp, ndtr
 
 from ..chart.marching_squares import square_ranges, trace
 from ..errors import LakefloorError
@@ -30,6 +29,8 @@ _TOP, _REACH_M = 0.97, 15.0
 # A stretch is supported from the first factor on and stays so down to the second.
 _FIRM, _HOLDING = 3.0, 2.0
 _LEAST_PINGS = 3
+# Widths that are tried along tracks, m.
+_WIDTHS = np.geomspace(0.5, 64.0, 29)
 #: Common scatter of a satellite position, m.
 _POSITION_M = 1.0
 _STEP_ERRORS = 4.0
@@ -81,7 +82,7 @@ def find_transitions(
 
         ``contrast`` : difference of hardness between both sides.
         ``width_m`` : over which 10 to 90 percent of it happen.
-        ``width_from`` : ``soundings``, the median of the tracks that cross the piece, or
+        ``width_from`` : ``soundings``, what suits the tracks that cross the piece best, or
         ``surface``, which is an upper bound.
         ``hard_side`` : ``left``.
         ``depth_m``, ``depth_from_m``, ``depth_to_m`` : mean, least and greatest depth.
@@ -362,8 +363,8 @@ class _Tracks:
     vertex: np.ndarray
     offset: np.ndarray  # of the step towards the hard side, m
     error: np.ndarray  # standard deviation of the offset, m
-    width: np.ndarray  # m, 10 to 90 percent
     shown: np.ndarray  # whether the track has the step
+    likelihood: np.ndarray  # (m, widths), see _fit_step
 
     def select(self, rows) -> _Tracks:
         return _Tracks(*(value[rows] for value in vars(self).values()))
@@ -401,7 +402,7 @@ def _steps_along_tracks(soundings: Soundings, sides, reach, progress) -> _Tracks
             out.append((owner[vertex], index[vertex], *_fit_step(n, h, reach)))
     progress(1.0)
     columns = list(zip(*out)) if out else [[]] * 6
-    kinds = (int, int, float, float, float, bool)
+    kinds = (int, int, float, float, bool, float)
     return _Tracks(*(np.array(c, dtype=k) for c, k in zip(columns, kinds)))
 
 
@@ -422,28 +423,51 @@ def _monotone(across) -> list:
 
 
 def _fit_step(n, h, reach) -> tuple:
-    """Return offset, its error and width (m) of a step of hardness, and whether it is there."""
+    """Fit a step of hardness along one track.
+
+    Returns
+    -------
+    offset, error : float
+        Place of the step towards the hard side and its standard error, m.
+    shown : bool
+        Whether the step is there.
+    likelihood : array
+        Logarithm of the likelihood of each of :data:`_WIDTHS`, whatever place and height.
+    """
     order = np.argsort(n, kind="stable")
     n, h = n[order], h[order]
     split, _ = change_point(h, least=min(_LEAST_PINGS, len(h) // 2))
-    start = [
-        0.5 * (n[split - 1] + n[split]), np.log(2.0), h[:split].mean(),
-        h[split:].mean() - h[:split].mean(),
-    ]
-
-    def model(p):
-        return p[2] + p[3] * ndtr((n - p[0]) / np.exp(p[1])) - h
-
-    narrow = np.log(max(0.25 * float(np.median(np.diff(n))), 0.1))
-    wide = np.log(reach)
-    bounds = ([-reach, narrow, -1.0, -2.0], [reach, wide, 2.0, 2.0])
-    start = np.clip(start, np.array(bounds[0]) + 1e-6, np.array(bounds[1]) - 1e-6)
-    fit = least_squares(model, start, bounds=bounds)
+    # About the change-point, as finely as the narrowest width needs.
+    offsets = 0.5 * (n[split - 1] + n[split]) + np.arange(-0.75, 0.751, 0.05) * reach
+    step = ndtr((n - offsets[None, :, None]) / (_WIDTHS / _NORMAL_RISE)[:, None, None])
+    shape = step - step.mean(axis=-1, keepdims=True)
+    h = h - h.mean()
+    power = np.maximum((shape**2).sum(axis=-1), 1e-12)
+    height = shape @ h / power
+    squares = (h**2).sum() - np.maximum(height, 0.0) ** 2 * power
     freedom = max(len(n) - 4, 1)
-    cov = np.linalg.pinv(fit.jac.T @ fit.jac) * 2.0 * fit.cost / freedom
-    shown = fit.x[3] > _STEP_ERRORS * np.sqrt(cov[3, 3]) and abs(fit.x[0]) < 0.9 * reach
-    error = np.hypot(np.sqrt(cov[0, 0]), _POSITION_M)
-    return float(fit.x[0]), float(error), float(_NORMAL_RISE * np.exp(fit.x[1])), bool(shown)
+    w, o = np.unravel_index(np.argmin(squares), squares.shape)
+    variance = max(squares[w, o], 1e-9) / freedom
+    shown = height[w, o] > _STEP_ERRORS * np.sqrt(variance / power[w, o])
+    # A profile likelihood, the best place of each width, would favour narrow steps: they find
+    # more in noise to agree with.
+    likelihood = -0.5 * (squares - squares[w, o]) / variance - 0.5 * np.log(power)
+    weight = np.exp(likelihood - likelihood.max()).sum(axis=0)
+    offset = np.average(offsets, weights=weight)
+    error = np.sqrt(np.average((offsets - offset) ** 2, weights=weight) + _POSITION_M**2)
+    shown = shown and abs(offset) < 0.9 * reach
+    return float(offset), float(error), bool(shown), logsumexp(likelihood, axis=1)
+
+
+def _width(likelihood) -> float:
+    """Return the width, m, that suits all tracks together best, each with a place of its own."""
+    total = likelihood.sum(axis=0)
+    k = int(np.clip(np.argmax(total), 1, len(total) - 2))
+    left, middle, right = total[k - 1 : k + 2]
+    bend = 2.0 * middle - left - right
+    shift = 0.5 * (right - left) / bend if bend > 0.0 else 0.0
+    ratio = _WIDTHS[1] / _WIDTHS[0]
+    return float(_WIDTHS[k] * ratio ** np.clip(shift, -1.0, 1.0))
 
 
 def _onto_tracks(side: _Sides, tracks: _Tracks, spacing: float) -> _Sides:
@@ -507,7 +531,8 @@ def _lines(pieces, depth, spacing) -> Lines:
             here &= np.abs(crossing.offset) <= 0.5 * spacing
             count = int(here.sum())
             if count:
-                width, source = float(np.median(crossing.width[here])), "soundings"
+                # The surface's is an upper bound.
+                width, source = min(_width(crossing.likelihood[here]), width), "soundings"
         error = np.maximum(side.error, 1e-9)
         sure = erf(side.contrast / (2.0 * np.sqrt(2.0) * error))
         placed = erf(0.5 * spacing / (np.sqrt(2.0) * np.maximum(side.position, 1e-9)))
