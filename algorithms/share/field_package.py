@@ -119,7 +119,10 @@ class FieldPackage(LakefloorAlgorithm):
         with new_folder(folder) as staged:
             try:
                 project.setCrs(QgsCoordinateReferenceSystem("EPSG:3857"))
-                copies = list(inputs.styled_copies(found, _ROLES, project).values())
+                styled = inputs.styled_copies(found, _ROLES, project)
+                for role, copy in styled.items():
+                    copy.setName(role)
+                copies = list(styled.values())
                 if marks is not None:
                     require(marks, "point", feedback)
                     copies.insert(0, _marks_copy(marks, project))
@@ -130,6 +133,8 @@ class FieldPackage(LakefloorAlgorithm):
                     "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"), "OVERWRITE": True,
                     "SAVE_STYLES": True, "SAVE_METADATA": False,
                 }, own, steps)
+                if not _holds(staged / "lake.gpkg", vectors):
+                    raise _cannot_write("lake.gpkg")
                 progress(0.2)
                 if tiles != "none":
                     picture = staged / "picture.tif"
@@ -222,14 +227,16 @@ def _own(name):
 
 
 def _run(algorithm, parameters, context, feedback):
-    """Run an algorithm within this one and return its results."""
-    results, ok = algorithm.run(parameters, context, feedback)
+    """Run an algorithm within this one."""
+    try:
+        _, ok = algorithm.run(parameters, context, feedback)
+    except Exception:  # QGIS raises nothing more special where it cannot write
+        ok = False
     if feedback.isCanceled():
         raise Cancelled
     if not ok:
         raise LakefloorError(tr("'{}' failed: see the messages above. Is the disk full?").format(
             algorithm.displayName()))
-    return results
 
 
 def _tiles(picture, path, kind):
@@ -250,6 +257,22 @@ def _tiles(picture, path, kind):
         made = None
     except RuntimeError as error:
         raise _cannot_write(path.name) from error
+    finally:
+        gdal.PopErrorHandler()
+
+
+def _holds(path, layers) -> bool:
+    """Tell whether a GeoPackage holds layers in full."""
+    gdal.PushErrorHandler("CPLQuietErrorHandler")
+    try:
+        dataset = gdal.OpenEx(str(path))
+        return dataset is not None and all(
+            dataset.GetLayerByName(layer.name()) is not None
+            and dataset.GetLayerByName(layer.name()).GetFeatureCount() == layer.featureCount()
+            for layer in layers
+        )
+    except RuntimeError:
+        return False
     finally:
         gdal.PopErrorHandler()
 
