@@ -82,7 +82,11 @@ class Lake:
 
 
 def planted_lake(seed, spacing=20.0, noise=0.1) -> Lake:
-    """A lake with forms of random size whose relief is above three times the noise."""
+    """A lake with forms of random size whose relief is above three times the noise.
+
+    They are at least two lane spacings wide; points and inside turns move the contours by
+    0.7 lane spacings and more.
+    """
     rng = np.random.default_rng(seed)
     forms = []
     slots = rng.permutation(np.linspace(150.0, WIDTH - 150.0, 6))
@@ -90,7 +94,7 @@ def planted_lake(seed, spacing=20.0, noise=0.1) -> Lake:
         # Half the height of a bell of sigma s is 2.35 s wide.
         size = rng.uniform(1.3, 2.6) * spacing
         bend = 1.0 / rng.uniform(25.0, 70.0)
-        reach = min(bend * size**2, 1.4 * size)
+        reach = max(min(bend * size**2, 1.4 * size), 0.7 * spacing)
         forms.append(Planted("point" if i % 2 else "inside turn", x, 0.0, size, reach))
     for i, x in enumerate(rng.permutation(np.linspace(130.0, WIDTH - 130.0, 8))):
         size = rng.uniform(0.9, 2.2) * spacing

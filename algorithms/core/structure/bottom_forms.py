@@ -31,8 +31,9 @@ ATTRIBUTES = (
 _ON_TOP = (
     "saddle", "hump", "hole", "point", "inside turn", "steep break", "flat", "basin",
 )  # fmt: skip
-#: Standard deviations of a difference of two depths that a relief must reach.
-_SUPPORT = 2.0
+#: Standard deviations of a difference of two depths that a relief must reach; more for points and
+#: inside turns, for which the lowest of twelve directions is taken.
+_SUPPORT, _SUPPORT_TURNS = 2.0, 2.5
 #: Cells of the working grid to the fine radius, at least.
 _CELLS = 5.0
 #: Smoothing, and that for points and inside turns, in fine radii. The bends of contours on gentle
@@ -49,8 +50,12 @@ _PARTED = 0.5, 0.2
 #: A hump or a hole is drawn where this share of its relief, and one standard deviation of
 #: depth, is reached, not where it fades out.
 _FOOT = 0.1
-#: Least width of a form, and least shift of the depth contours that make a point, fine radii.
-_NARROWEST, _SHIFT = 0.8, 0.25
+#: Least width of a form, of the rest of one beside the skirt of a hump, and least shift of the
+#: depth contours that make a point, in fine radii.
+_NARROWEST, _REST, _SHIFT = 0.8, 2.0, 0.25
+#: Half the chord that a point is measured against, in broad radii, and the share of its sagitta on
+#: a circle of the broad radius by which contours must stand out.
+_CHORD, _SAGITTA = 0.4, 0.9
 #: Ratio of axes from which a form is long, and cosine of the angle up to which it falls along.
 _LONG, _ALONG = 1.3, 0.7
 #: A basin has at most this share of its rim falling away, or at the edge of the data.
@@ -129,8 +134,9 @@ def bottom_forms(
         Radius below which nothing is told apart, m. By default the greatest of the
         lane spacing where ``distance`` tells it, 5 cells, and 10 m.
     broad_m : float, optional
-        Radius above which a form is the lie of the lake, m: points, inside turns and
-        holes are narrower than a disc of this radius. By default the greater of
+        Radius above which a form is the lie of the lake, m: the contours of points and
+        inside turns bend more sharply, and holes are narrower than twice this. By
+        default the greater of
         five fine radii and 100 m, but not above 0.4 of the greatest distance from
         the edge.
     min_relief_m : float
@@ -173,13 +179,16 @@ def bottom_forms(
     A hump is a maximum with its surroundings down to its key saddle, so it is
     closed by deeper water all round. What reaches the edge of the data is not. A
     hole is a minimum likewise, up to the shallowest level at which it is neither
-    joined to another hole nor wide enough for a disc of the broad radius.
+    joined to another hole nor as wide as two broad radii in all directions.
 
     Then humps and islands are cut off at their saddles and holes are filled. What
-    an opening by a disc of the broad radius takes off the surface, its white
+    an opening by chords of 0.8 broad radii takes off the surface, its white
     top-hat, are the points; what a closing fills, its black top-hat, are the
     inside turns. Both are nil on straight slopes and edges whatever their profile.
-    A form must also fall by its least relief in the direction it runs out to.
+    Depth contours must stand out from the chord by 0.9 of what a circle of the
+    broad radius would, and the form must fall by its least relief, which is 2.5
+    instead of 2 standard deviations, in the direction it runs out to. It is drawn
+    down to 0.4 of its relief.
 
     A saddle is the key saddle of a hump where it lies on a neck, or of a hole
     where it lies in a trough: where the top-hats there are as high as a relief
@@ -332,21 +341,23 @@ def _closed_and_open(lake: _Lake, progress: Progress) -> list:
     outside = np.where(lake.shallow, 0.0, np.inf)
     depth = np.where(lake.valid, lake.smooth, outside)
     tree = rises(lake.smooth)
-    holes, levelled = _holes(tree, opening(depth, *lake.cells(lake.broad)), lake)
+    holes, sunk = _holes(tree, _opened(depth, lake.broad, lake), lake)
     progress(0.3)
     tree = rises(-lake.smooth, apart=True)
-    humps, more = _humps(tree, lake)
+    humps, cut_off = _humps(tree, lake)
     progress(0.6)
-    for window, mask, level in levelled + more:
+    for window, mask, level in sunk + cut_off:
         part = depth[window]
         part[mask] = level
     gentler = np.sqrt(_SMOOTHING_TURNS**2 - _SMOOTHING**2) * lake.fine
     level, _, _ = _smoothed(np.where(lake.valid, depth, np.nan), lake.grid, gentler)
     depth = np.where(lake.valid, level, depth)
-    trough, turns = _running_out("inside turn", depth, holes, lake)
+    trough, turns = _running_out("inside turn", depth, sunk, 0.0, lake)
     progress(0.8)
     # Nor is a gap in the data a point.
-    neck, points = _running_out("point", -np.where(lake.unknown, -np.inf, depth), humps, lake)
+    neck, points = _running_out(
+        "point", -np.where(lake.unknown, -np.inf, depth), cut_off, lake.fine, lake
+    )
     progress(1.0)
     saddles = _saddles(humps, neck, lake) + _saddles(holes, trough, lake)
     return humps + holes + points + turns + saddles
@@ -394,6 +405,10 @@ def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
     return found, levelled
 
 
+def _opened(z, half_m: float, lake: _Lake) -> np.ndarray:
+    return opening(z, half_m, lake.grid.dy, lake.grid.dx)
+
+
 def _part(tree: Rises, chosen, levels, passes=None) -> None:
     """Raise the levels of chosen maxima to where others of them join, so that two stay two."""
     place = {int(k): i for i, k in enumerate(chosen)}
@@ -434,30 +449,41 @@ def _where(lake: _Lake, window, mask) -> tuple:
     return lake.grid.x[c], lake.grid.y[r], r * lake.grid.shape[1] + c
 
 
-def _running_out(form: str, up, closed: list, lake: _Lake) -> tuple:
+def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> tuple:
     """Return the top-hat of a surface, and the points or inside turns that stand out in it.
 
-    They end where ``closed``, the humps or holes that stand on them, begin.
+    They end ``margin`` metres from what ``levelled`` lists, so that the skirt of a hump or of
+    an island is none.
     """
     hat = np.full(up.shape, np.nan)
-    np.subtract(up, opening(up, *lake.cells(lake.broad)), out=hat, where=lake.valid)
-    open_hat = hat.copy()
-    for other in closed:
-        open_hat[other.window][other.mask] = np.nan
+    np.subtract(up, _opened(up, _CHORD * lake.broad, lake), out=hat, where=lake.valid)
+    closed = np.zeros(hat.shape, dtype=bool)
+    for window, mask, _ in levelled:
+        closed[window] |= mask
+    skirt = np.zeros(hat.shape, dtype=bool)
+    if levelled:
+        off = ndimage.distance_transform_edt(~closed, (lake.grid.dy, lake.grid.dx))
+        skirt = off <= margin
+    open_hat = np.where(skirt, np.nan, hat)
     tree = rises(open_hat, beyond=-np.inf)
     chosen = np.flatnonzero(tree.top >= lake.need.min())
-    need = lake.need.ravel()[tree.top_cell[chosen]]
+    least_relief = np.maximum(lake.need, _SUPPORT_TURNS * np.sqrt(2.0) * lake.error)
+    need = least_relief.ravel()[tree.top_cell[chosen]]
     parted = np.maximum(_PARTED[0] * need, _PARTED[1] * tree.top[chosen])
     chosen = chosen[(tree.top[chosen] >= need) & (tree.prominence[chosen] >= parted)]
     chosen = chosen[np.argsort(-tree.top[chosen], kind="stable")]
     levels = np.maximum(_EDGE * tree.top[chosen], tree.saddle[chosen])
+    shift = max(_SHIFT * lake.fine, _SAGITTA * (_CHORD * lake.broad) ** 2 / (2.0 * lake.broad))
     _part(tree, chosen, levels)
     found, taken = [], np.zeros(hat.shape, dtype=bool)
     for k, (window, mask) in zip(chosen, tree.areas(chosen, levels)):
         if taken.flat[tree.top_cell[k]]:
             continue
         taken[window] |= mask
-        if mask.sum() * lake.cell_area < (_NARROWEST * lake.fine) ** 2:
+        outer, grown = _widened(window, mask, (1, 1), lake)
+        touches = (ndimage.binary_dilation(grown, np.ones((3, 3))) & skirt[outer]).any()
+        least = (_REST if margin and touches else _NARROWEST) * lake.fine
+        if mask.sum() * lake.cell_area < least**2:
             continue
         x, y, cells = _where(lake, window, mask)
         height = hat.ravel()[cells]
@@ -472,8 +498,8 @@ def _running_out(form: str, up, closed: list, lake: _Lake) -> tuple:
         rate = np.average(t * z, weights=height) / max(np.average(t * t, weights=height), 1e-12)
         steep = np.hypot(lake.east.flat[spot], lake.north.flat[spot])
         if (
-            rate * np.ptp(t) < lake.need.flat[spot]
-            or height.max() < _SHIFT * lake.fine * steep
+            rate * np.ptp(t) < least_relief.flat[spot]
+            or height.max() < shift * steep
         ):
             continue
         found.append(
@@ -570,7 +596,7 @@ def _gentle(lake: _Lake, holes: list, flat_percent: float) -> list:
     level, sunk = slope <= flat_percent, np.zeros(lake.valid.shape, dtype=bool)
     for hole in holes:
         sunk[hole.window] |= hole.mask
-    wide = opening((level | sunk).astype(float), *lake.cells(lake.fine)) > 0.5
+    wide = _opened((level | sunk).astype(float), lake.fine, lake) > 0.5
     found = []
     for window, mask in _parts(wide & lake.valid):
         area = mask.sum() * lake.cell_area

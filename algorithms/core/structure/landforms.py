@@ -1,4 +1,4 @@
-"""Closed rises of a surface with their key saddles, and what is narrower than a disc."""
+"""Closed rises of a surface with their key saddles, and what is narrower than a chord."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ import numpy as np
 from scipy import ndimage
 
 _BLOCK = np.ones((3, 3), dtype=bool)
+#: Steps along the directions of chords, rows and columns; both ways where they slant.
+_STEPS = ((0, 1), (1, 0), (1, 1), (1, 2), (2, 1), (1, 3), (3, 1))
 
 
 @dataclass(frozen=True)
 class Rises:
-    """The maxima of a surface as a tree: each hangs on the higher one it first joins.
+    """The maxima of a surface as a tree: each hangs on the higher ground it first joins.
 
     ``n`` regions: one a maximum, and one (or one a separate part) for what is
     without value, which counts as higher or lower than everything.
@@ -28,7 +30,8 @@ class Rises:
     top_cell, saddle_cell : array of int, shape (n,)
         Flat index into the grid without border; -1 where there is none.
     parent : array of int, shape (n,)
-        The higher region that each joins at its key saddle; -1 for the root.
+        The region with the highest maximum of what each joins at its key saddle; -1
+        for the root.
     saddle : array, shape (n,)
         Height of the key saddle, the highest pass to higher ground; minus
         infinity for the root.
@@ -220,68 +223,62 @@ def _children(parent) -> list:
     return children
 
 
-def opening(z, radius_rows: float, radius_cols: float) -> np.ndarray:
-    """Return a surface without the rises into which a disc does not fit.
+def opening(z, half_m: float, dy: float, dx: float) -> np.ndarray:
+    """Return a surface without the rises that are narrower than a chord.
 
     Parameters
     ----------
     z : array, shape (rows, cols)
         Heights without NaN; may be infinite.
-    radius_rows, radius_cols : float
-        Radius of the disc, cells.
+    half_m : float
+        Half the length of the chord, m.
+    dy, dx : float
+        Cell size, m.
 
     Returns
     -------
     array, shape (rows, cols)
-        For each cell the greatest height at which a disc that covers the cell lies
-        wholly within the ground at or above that height. The disc is an octagon.
+        For each cell the greatest height such that in each of 12 directions a chord
+        through the cell lies wholly in the ground at or above that height.
 
     Notes
     -----
-    A grey-scale opening by a flat disc; ``z`` minus it is the white top-hat. It is
-    nil wherever the lines of equal height bend outwards no more sharply than the
-    disc, whatever the slope and the profile across them: a straight slope or the
-    rim of a straight shelf has none.
+    The least of grey-scale openings by segments; ``z`` minus it is a white top-hat.
+    It is nil on every slope that falls in one direction, whatever the profile: a
+    straight slope or the rim of a straight shelf has none. Where lines of equal height
+    bend outwards with a radius r, by a chord of half length c it is as high as the
+    bottom falls within the sagitta, c^2 / (2 r).
 
     References
     ----------
-    Meyer, F. (1979). Iterative image transformations for an automatic screening of
-    cervical smears. Journal of Histochemistry and Cytochemistry 27(1), 128-135.
+    Soille, P. and Talbot, H. (2001). Directional morphological filtering. IEEE
+    Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329.
     Rodriguez, F., Maire, E., Courjault-Rade, P. and Darrozes, J. (2002). The black
     top hat function applied to a DEM. Geophysical Research Letters 29(6), 1085.
     """
-    # A regular octagon is the sum of two axial segments, which reach tan(22.5 degrees) of
-    # its radius, and two diagonal ones, which together reach the rest.
-    diagonal = 2 * round(0.2929 * min(radius_rows, radius_cols))
-    axial = [max(round(r) - diagonal, 0) for r in (radius_rows, radius_cols)]
-    pad = [2 * (half + diagonal) for half in axial]
-    grown = np.pad(z, [(p, p) for p in pad], mode="edge")
-    for fold in (np.minimum, np.maximum):
-        grown = _folded(grown, axial, diagonal, fold)
-    return grown[pad[0] : grown.shape[0] - pad[0], pad[1] : grown.shape[1] - pad[1]]
-
-
-def _folded(z, axial, diagonal, fold) -> np.ndarray:
-    """Return the least (or greatest) value within the octagon around each cell."""
-    filters = ndimage.minimum_filter1d, ndimage.maximum_filter1d
-    run = filters[0] if fold is np.minimum else filters[1]
-    for axis in (0, 1):
-        if axial[axis]:
-            z = run(z, 2 * axial[axis] + 1, axis=axis, mode="nearest")
-    if diagonal:
-        z = _along_diagonal(z, diagonal, fold)
-        z = _along_diagonal(z[:, ::-1], diagonal, fold)[:, ::-1]
-    return z
-
-
-def _along_diagonal(z, length, fold) -> np.ndarray:
-    """Fold ``length`` + 1 cells along the main diagonal, centred; ``length`` is even."""
-    half = length // 2
-    neutral = np.inf if fold is np.minimum else -np.inf
-    out = np.pad(z, half, constant_values=neutral)
-    done = 1
-    while done < length + 1:
-        step = min(done, length + 1 - done)
-        out = fold(out[step:, step:], out[:-step, :-step])
-        done += step
+    out = z
+    for down, right in _STEPS:
+        count = 2 * round(half_m / np.hypot(down * dy, right * dx))
+        if not count:
+            continue
+        for flip in (False, True) if down and right else (False,):
+            seen = z[:, ::-1] if flip else z
+            opened = _opened_along(seen, count, down, right)
+            out = np.minimum(out, opened[:, ::-1] if flip else opened)
     return out
+
+
+def _opened_along(z, count: int, down: int, right: int) -> np.ndarray:
+    """Open by ``count`` + 1 cells a step apart; beyond the edge heights go on as at it."""
+    rows, cols = z.shape
+    pad = [count * down, count * right]
+    # Each cell of a run that is shorter than the segment within the grid sees its edge's value.
+    whole = np.pad(z, [(p, p) for p in pad], mode="edge")
+    for fold in (np.minimum, np.maximum):
+        done = 1
+        while done < count + 1:
+            add = min(done, count + 1 - done)
+            r, c = add * down, add * right
+            whole = fold(whole[r:, c:], whole[: whole.shape[0] - r, : whole.shape[1] - c])
+            done += add
+    return whole[:rows, :cols]
