@@ -133,7 +133,10 @@ def test_expected_uncertainty_is_that_of_the_law_at_the_new_distance():
 
 
 def test_more_time_gains_more():
-    after = [plan(minutes=minutes).mean_after for minutes in (10.0, 20.0, 40.0)]
+    budgets = (10.0, 20.0, 40.0)
+    found = [plan(minutes=minutes) for minutes in budgets]
+    assert all(p.minutes <= minutes + 1e-6 for p, minutes in zip(found, budgets))
+    after = [p.mean_after for p in found]
     assert after == sorted(after, reverse=True)
     assert len(set(after)) == 3
 

@@ -145,7 +145,8 @@ def test_outing_goes_where_the_surface_is_doubtful(run, tmp_path, feedback):
     assert all(shore().covers(line) for _, line in lines)
     west = sum(line.length for f, line in lines
                if f["kind"] == "lane" and line.centroid.x < X - 100.0)
-    assert west > 0.8 * result["LANE_M"]
+    # A third of the water, two thirds of the lanes.
+    assert west > 0.67 * result["LANE_M"]
     gaps = [f for f, _ in shapes(result["GAPS"])]
     assert [f["rank"] for f in gaps] == list(range(1, len(gaps) + 1))
     gains = [f["gain_m3"] for f in gaps]
@@ -169,7 +170,7 @@ def test_break_lines_draw_lanes(run, tmp_path, memory_layer):
 
 def test_nothing_to_do(run, tmp_path, feedback):
     result = run(
-        "nextouting", outing(INPUT=made_surface(tmp_path), INTERVAL=20.0), feedback=feedback
+        "nextouting", outing(INPUT=made_surface(tmp_path), INTERVAL=40.0), feedback=feedback
     )
     assert (result["GAPS_COUNT"], result["LANES"]) == (0, 0)
     assert "No outing is needed" in feedback.text

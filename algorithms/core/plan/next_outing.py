@@ -52,7 +52,7 @@ _LONGEST, _SHORTEST, _BRIDGED = 10.0, 2.0, 1.5
 _GAP_SIDE = 12.0
 _MOST_CANDIDATES = 700
 _ROUNDS = 12
-_TOUCH = 1e-6
+_TOUCH, _STRAIGHT = 1e-6, 1e-6
 
 
 @dataclass(frozen=True)
@@ -307,7 +307,7 @@ def next_outing(
             left_over=len(gaps), **figures,
         )
     between = links_between(water, runs, start, span(progress, 0.15, 0.5))
-    seconds = _times(between, transit_speed, turn_s)
+    seconds = _times(between, runs, transit_speed, turn_s)
     lasting = np.array([line_length(run) / speed for run in runs])
     tour = _choose(
         field, touched, seconds, lasting, 60.0 * minutes, span(progress, 0.5, 0.95)
@@ -510,13 +510,18 @@ def _best_by_gap(field: _Field, gap, count, touched) -> np.ndarray:
 # -- choosing ---------------------------------------------------------------------------------
 
 
-def _times(between, transit_speed, turn_s) -> np.ndarray:
+def _times(between, runs, transit_speed, turn_s) -> np.ndarray:
     """Return the seconds of each link: its way, and a turn unless one lane continues another."""
-    seconds = between / transit_speed + turn_s * (between > _TOUCH)
+    ahead = np.stack([(run[1] - run[0]) / line_length(run) for run in runs])
+    # Ends 2 i and 2 i + 1 of lane i; the launch, which has no direction, stands first.
+    outward = np.concatenate([np.zeros((2, 2)), np.stack([-ahead, ahead], axis=1).reshape(-1, 2)])
+    turn = np.full(between.shape, turn_s)
+    for i, j in np.argwhere(between <= _TOUCH):
+        if outward[i] @ outward[j] < _STRAIGHT - 1.0:
+            turn[i, j] = 0.0
     # One turn a lane: those out of and back to the launch are half a turn each.
-    seconds[:2] -= turn_s / 2.0 * (between[:2] > _TOUCH)
-    seconds[:, :2] -= turn_s / 2.0 * (between[:, :2] > _TOUCH)
-    return seconds
+    turn[:2] = turn[:, :2] = turn_s / 2.0
+    return between / transit_speed + turn
 
 
 def _choose(field: _Field, touched, seconds, lasting, budget, progress) -> np.ndarray:
@@ -630,7 +635,7 @@ def _joined(runs, tour) -> tuple:
         a, b = runs[entry // 2 - 1][entry % 2], runs[leave // 2 - 1][leave % 2]
         if out and np.abs(out[-1][1] - a).max() <= _TOUCH:
             ahead = (out[-1][1] - out[-1][0]) / line_length(out[-1])
-            if ahead @ (b - a) / np.hypot(*(b - a)) > 1.0 - 1e-9:
+            if ahead @ (b - a) / np.hypot(*(b - a)) > 1.0 - _STRAIGHT:
                 out[-1] = np.stack([out[-1][0], b])
                 continue
         out.append(np.stack([a, b]))
