@@ -16,6 +16,8 @@ from lakefloor.algorithms.core.surface import method_comparison as module
 from lakefloor.algorithms.core.surface.method_comparison import (
     METHODS,
     compare_methods,
+    half_gap,
+    reach,
     supported_interval,
 )
 
@@ -235,3 +237,16 @@ def test_refusals():
 
     with pytest.raises(Cancelled):
         compare_methods(lanes(), methods=("tin",), progress=stop)
+
+
+def test_half_gap_between_two_lanes_is_half_their_distance():
+    """Worked by hand: lanes 20 m apart leave circles of 10 m radius between them."""
+    distance = np.minimum(np.arange(21.0), np.arange(21.0)[::-1])
+    half = half_gap(np.tile(distance, (200, 1)), 1.0)
+    # The radius goes in steps of a quarter; places hard by a lane are in the same gap.
+    assert np.all(half[100, 1:-1] <= 10.0)
+    assert np.all(half[100, 3:-3] > 10.0 / 1.25 - 1e-9)
+
+
+def test_reach_is_the_half_gap_in_the_middle_and_nothing_on_the_lane():
+    np.testing.assert_allclose(reach(np.array([0.0, 5.0, 10.0]), 10.0), [0.0, 75.0**0.5, 10.0])

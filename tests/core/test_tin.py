@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import cKDTree
 from shapely.geometry import Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
@@ -209,10 +210,14 @@ def test_nothing_is_drawn_beyond_the_maximum_gap():
 def test_distance_is_that_to_the_nearest_sounding():
     s = cone()
     surface = tin_surface(s, cell=10.0, max_gap=80.0)
-    r, c = np.nonzero(np.isfinite(surface.distance.values))
-    for i, j in list(zip(r, c))[::97]:
-        exact = np.hypot(s.x - surface.distance.x[j], s.y - surface.distance.y[i]).min()
-        assert surface.distance.values[i, j] == pytest.approx(exact, abs=1e-9)
+    x, y = np.meshgrid(surface.distance.x, surface.distance.y)
+    exact, _ = cKDTree(np.column_stack([s.x, s.y])).query(np.column_stack([x.ravel(), y.ravel()]))
+    over = surface.distance.values.ravel() - exact
+    over = over[np.isfinite(over)]
+    # One sounding stands for all of a cell, the worst where lanes run along edges of cells.
+    assert over.min() > -1e-4
+    assert over.max() < 10.0 * 2.0**0.5
+    assert np.median(over) < 1.0
 
 
 def test_a_bay_without_soundings_is_not_drawn_as_a_shelf():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -12,14 +11,16 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import Frame, Nodes, frame, nearest_sounding, row_blocks
-from .surface_uncertainty import (
-    Growth,
-    estimate_growth,
-    node_slope,
-    stated_uncertainty,
-    uncertainty,
+from .surface_nodes import (
+    NODES_PER_SPACING,
+    Frame,
+    frame,
+    nearest_sounding,
+    row_blocks,
+    thin,
 )
+from .surface_trial import trial
+from .surface_uncertainty import Growth, learn_growth, uncertainty
 
 _SEARCHED = 4
 _TILE = 2
@@ -98,7 +99,15 @@ def learn_idw(
     progress : callable
     """
     search = {"power": power, "neighbours": neighbours, "sectors": sectors}
-    return estimate_growth(f.nodes, f.spacing, partial(_idw_of_nodes, **search), progress)
+    block = f.spacing / NODES_PER_SPACING
+
+    def predict(nodes, xy):
+        nodes = thin(nodes, block)
+        return idw_at(nodes.xy, nodes.depth, xy, **search)
+
+    return learn_growth(
+        trial(f, np.isfinite(nearest_sounding(f))), predict, level=True, progress=progress
+    )
 
 
 def draw_idw(
@@ -131,32 +140,30 @@ def draw_idw(
     A part that starts on an even row and column, with a halo of two maximum gaps, equals the
     whole wherever the nodes searched lie within the halo, which they do between lanes.
     """
-    distance = nearest_sounding(f, f.mask, span(progress, 0.0, 0.1))
+    distance = nearest_sounding(f)
+    progress(0.1)
     tree = cKDTree(f.nodes.xy)
-    slope = node_slope(f.nodes)
-    noise = learned.at_node(stated_uncertainty(f.nodes), slope)
-    values = np.column_stack([f.nodes.depth, noise, slope])
-    depth, noise, slope = (np.full(f.grid.shape, np.nan) for _ in range(3))
+    depth = np.full(f.grid.shape, np.nan)
     wanted = np.isfinite(distance)
 
     def work(rows):
         r, c = np.nonzero(wanted[rows])
         r += rows.start
         if not len(r):
-            return r, c, np.empty((0, 3))
+            return r, c, np.empty(0)
         xy = np.column_stack([f.grid.x[c], f.grid.y[r]])
         tile = (r // _TILE) * (f.grid.shape[1] // _TILE + 1) + c // _TILE
         _, member, count = np.unique(tile, return_inverse=True, return_counts=True)
         centre = np.column_stack([np.bincount(member, xy[:, k]) / count for k in (0, 1)])
         chosen = _by_sector(tree, centre, neighbours, sectors)
-        return r, c, _weigh(f.nodes.xy, values, chosen[member], xy, power)
+        return r, c, _weigh(f.nodes.xy, f.nodes.depth, chosen[member], xy, power)
 
     rows_at_once = list(row_blocks(f.grid, _POINTS, _TILE))
     with ThreadPoolExecutor() as pool:
         for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
             progress(0.1 + 0.85 * done / len(rows_at_once))
-            depth[r, c], noise[r, c], slope[r, c] = value.T
-    sigma = uncertainty(f, distance, noise, slope, learned)
+            depth[r, c] = value
+    sigma = uncertainty(f, distance, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 
@@ -211,12 +218,7 @@ def idw_at(
     check_search(power, neighbours, sectors)
     nodes, xy = np.asarray(nodes, dtype=float), np.asarray(xy, dtype=float)
     chosen = _by_sector(cKDTree(nodes), xy, neighbours, sectors)
-    values = np.asarray(depth, dtype=float)[:, None]
-    return _weigh(nodes, values, chosen, xy, power)[:, 0]
-
-
-def _idw_of_nodes(nodes: Nodes, xy, **search) -> np.ndarray:
-    return idw_at(nodes.xy, nodes.depth, xy, **search)
+    return _weigh(nodes, np.asarray(depth, dtype=float), chosen, xy, power)
 
 
 def _by_sector(tree, points, neighbours: int, sectors: int) -> np.ndarray:
@@ -237,7 +239,7 @@ def _by_sector(tree, points, neighbours: int, sectors: int) -> np.ndarray:
 
 
 def _weigh(nodes, values, chosen, points, power: float) -> np.ndarray:
-    """Return weighted means of ``values``, shape (n, k), at points, shape (m, k)."""
+    """Return weighted means of ``values``, shape (n,), at points, shape (m,)."""
     void = chosen < 0
     squared = (nodes[:, 0][chosen] - points[:, :1]) ** 2
     squared += (nodes[:, 1][chosen] - points[:, 1:]) ** 2
@@ -248,11 +250,8 @@ def _weigh(nodes, values, chosen, points, power: float) -> np.ndarray:
         weight = (squared / nearest) ** (-0.5 * power)
     weight = np.where(nearest == 0, squared == 0, weight)
     weight /= weight.sum(axis=1, keepdims=True)
-    out = np.empty((len(points), values.shape[1]))
-    for k, column in enumerate(values.T):
-        value = column[chosen]
-        mean = (weight * value).sum(axis=1)
-        low = np.where(void, np.inf, value).min(axis=1)
-        high = np.where(void, -np.inf, value).max(axis=1)
-        out[:, k] = mean.clip(low, high)
-    return out
+    value = values[chosen]
+    mean = (weight * value).sum(axis=1)
+    low = np.where(void, np.inf, value).min(axis=1)
+    high = np.where(void, -np.inf, value).max(axis=1)
+    return mean.clip(low, high)

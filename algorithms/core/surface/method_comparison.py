@@ -19,7 +19,6 @@ from ..units import LENGTH
 from .idw import idw_surface
 from .smooth_surface import smooth_surface
 from .surface_nodes import NODES_PER_SPACING, Nodes, check_shoreline, sounding_nodes
-from .surface_uncertainty import half_gap, reach
 from .tin import tin_surface
 
 #: The usual contour intervals, by unit.
@@ -32,6 +31,8 @@ _LEAST_LANES = 4
 _LEAST_LEFT_OUT = 60
 _REACH_CLASSES = 16
 _CELLS_A_SPACING = 6.0
+# Steps of the widths of gaps.
+_WIDTH_STEP = 1.25
 
 
 def _smooth(soundings: Soundings, **options) -> Surface:
@@ -159,7 +160,7 @@ def compare_methods(
     different turns.
 
     For the gaps that are really there, short pieces of lanes are left out as well. The mean
-    square of all misfits is taken by classes of :func:`~.surface_uncertainty.reach`, which
+    square of all misfits is taken by classes of :func:`reach`, which
     tells how far into how wide a gap a place lies, and averaged over the reach of the cells
     of the lake as it was surveyed.
 
@@ -350,6 +351,61 @@ def _away(soundings: Soundings, spacing: float, shoreline, extent: Soundings):
     row, col = grid.rows_cols(soundings.x, soundings.y)
     free[np.rint(row).astype(int), np.rint(col).astype(int)] = False
     return grid.like(distance_transform_edt(free, sampling=grid.dx))
+
+
+def reach(distance, half_gap) -> np.ndarray:
+    """Return how far into a gap places lie: ``sqrt(d (2h - d))``, m.
+
+    Parameters
+    ----------
+    distance : array
+        d, to the nearest known depth, m.
+    half_gap : array
+        h, half the width of the gap, m.
+
+    Notes
+    -----
+    The error of linear interpolation across a gap of width 2h is at most half the
+    curvature times d (2h - d) (Davis 1975): at the same distance from a lane it is larger
+    in a wider gap. In the middle of the gap the reach is h.
+
+    References
+    ----------
+    Davis, P. J. (1975). Interpolation and Approximation. Dover, theorem 3.1.1.
+    """
+    half_gap = np.maximum(half_gap, distance)
+    return np.sqrt(distance * (2.0 * half_gap - distance))
+
+
+def half_gap(distance, cell: float) -> np.ndarray:
+    """Return half the width of the gap in which each cell lies.
+
+    Parameters
+    ----------
+    distance : array, shape (rows, cols)
+        To the nearest known depth, m.
+    cell : float
+        m.
+
+    Returns
+    -------
+    array, shape (rows, cols)
+        Radius of the largest circle free of known depths that holds the cell, m, in steps
+        of a quarter.
+
+    References
+    ----------
+    Hildebrand, T. and Ruegsegger, P. (1997). A new method for the model-independent
+    assessment of thickness in three-dimensional images. Journal of Microscopy 185(1),
+    67-75.
+    """
+    out = np.array(distance)
+    radius, largest = 1.5 * cell, distance.max(initial=0.0)
+    while radius <= largest:
+        held = distance_transform_edt(distance < radius, sampling=cell) < radius
+        out[held] = np.maximum(out[held], radius)
+        radius *= _WIDTH_STEP
+    return out
 
 
 def _reach(away) -> np.ndarray:

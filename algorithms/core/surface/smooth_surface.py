@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import BREAK_LINE, SHORE, SOUNDING, Frame, Nodes, frame, join, sounding_nodes
-from .surface_uncertainty import LEAST_NOISE, refine, to_known_depth
-from .thin_plate import Held, halve, per_cell, thin_plate
+from .surface_nodes import SOUNDING, Frame, Nodes, frame, nearest_sounding
+from .surface_trial import Trial, trial
+from .surface_uncertainty import LEAST_NOISE, Growth, learn_growth, uncertainty
+from .thin_plate import Held, per_cell, thin_plate
 
 # Give of the plate that is tried first, its steps, and the stiffness along strike.
 _GIVE, _STEPS, _ALONG = 0.03, (1 / 3, 3.0), (0.0, 10.0, 30.0, 100.0)
 _LEAST_GIVE, _MOST_GIVE, _CLEAR_GAIN = 1e-4, 3.0, 0.05
-_TRIAL_NODES, _TRIAL_NODES_A_SPACING = 15_000, 10.0
-_TRIAL_CELLS = 5.0
-_WINDOW, _MARGIN = 24.0, 3.0
-_SHARED = 0.5
-_TWO_SIGMA, _LEAST_BEND = 0.9545, 0.3
 _TILE = 6_000_000
 _HALO = 8.0
 
@@ -58,15 +53,14 @@ class Learned:
     fit : Fit
     noise : float
         Standard deviation, m, of soundings that state none.
-    law : tuple
-        Standard uncertainty by difficulty; see :func:`_law`.
+    growth : Growth
     low, high : float
         Least and greatest known depth, m.
     """
 
     fit: Fit
     noise: float
-    law: tuple
+    growth: Growth
     low: float
     high: float
 
@@ -172,30 +166,27 @@ def learn_smooth(
         raise LakefloorError(f"Smoothing must be 0 m or more; got {smoothing}.")
     kept = f.soundings
     noise = _scatter(kept)
-    held, distance = _prepared(f, noise)
-    wet = np.isfinite(distance)
+    wet = np.isfinite(nearest_sounding(f))
     if not wet.any():
         raise LakefloorError(
             f"No cell within the shoreline lies within {f.max_gap:g} m of a sounding: give a "
             "larger maximum gap, or check the shoreline."
         )
+    t = trial(f, wet)
     progress(0.2)
-    thin = sounding_nodes(kept, max(f.grid.dx, f.spacing / _TRIAL_NODES_A_SPACING))
-    nodes, grid, water = _trial(f, wet, join([thin, f.nodes.select(f.nodes.kind != SOUNDING)]))
-    mean_of = len(kept) / len(thin)
-    density = held.weight.sum() / (wet.sum() * f.grid.dx**2)
+    density = _weight(kept.uncert, noise).sum() / (wet.sum() * f.grid.dx**2)
     give = None
     if smoothing is not None:
         give = (2.0 * np.pi / max(smoothing, 1e-3)) ** 2 / np.sqrt(density)
         give = float(np.clip(give, _LEAST_GIVE, _MOST_GIVE))
-    give, along, rmse = _choose(
-        nodes, grid, water, noise, f.spacing, give, span(progress, 0.2, 0.7)
-    )
-    law = _law(
-        nodes, grid, water, noise, mean_of, f.spacing, (give, along), span(progress, 0.7, 1.0)
-    )
+    give, along, rmse = _choose(t, noise, give, span(progress, 0.2, 0.7))
+
+    def predict(nodes, xy):
+        return t.grid.like(_drawn(t, nodes, noise, give, along)).sample(*xy.T)
+
+    growth = learn_growth(t, predict, progress=span(progress, 0.7, 1.0))
     fit = Fit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
-    return Learned(fit, noise, law, *depth_limits(f))
+    return Learned(fit, noise, growth, *depth_limits(f))
 
 
 def depth_limits(f: Frame) -> tuple:
@@ -226,28 +217,28 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     those of the whole, with a halo of 8 lane spacings, differs from the whole by less than a
     tenth of the stated uncertainty (some millimetres, root mean square).
     """
-    held, distance = _prepared(f, learned.noise)
+    distance = nearest_sounding(f)
     wet = np.isfinite(distance)
     if not wet.any():
         void = f.grid.like(distance)
         return Surface(void, void, void)
+    held = _prepared(f, learned.noise)
     progress(0.1)
     give, along = learned.fit.give, learned.fit.along
     depth = _plate(f, wet, held, f.break_lines, give, along, span(progress, 0.1, 0.9))
     depth = np.where(wet, depth.clip(learned.low, learned.high), np.nan)
-    sigma = np.maximum(_uncertainty(f, depth, distance, learned.law), _shared_error(f, f.soundings))
+    sigma = uncertainty(f, distance, learned.growth)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 
 
-def _prepared(f: Frame, noise: float) -> tuple:
-    """Return the depths that hold the plate, and the distance to the nearest sounding."""
+def _prepared(f: Frame, noise: float) -> Held:
+    """Return the depths that hold the plate."""
     kept = f.soundings
     pings = Nodes.build(kept.x, kept.y, kept.depth, SOUNDING, kept.uncert)
     pings = per_cell(Held(*_held(pings, f.grid, noise)), f.grid.shape)
     lines = _held(f.nodes.select(f.nodes.kind != SOUNDING), f.grid, noise)
-    held = Held(*(np.concatenate(pair) for pair in zip(vars(pings).values(), lines)))
-    return held, _distance(f, pings)
+    return Held(*(np.concatenate(pair) for pair in zip(vars(pings).values(), lines)))
 
 
 def _scatter(soundings: Soundings) -> float:
@@ -261,139 +252,14 @@ def _scatter(soundings: Soundings) -> float:
     return max(float(seen), LEAST_NOISE)
 
 
-def _distance(f: Frame, pings: Held) -> np.ndarray:
-    """Return the distance from each cell to the nearest mean position of the pings in a cell."""
-    shape = f.grid.shape
-    near = np.ones(shape, dtype=bool)
-    if not len(pings.row):
-        return np.full(shape, np.nan)
-    r = np.rint(pings.row).astype(int).clip(0, shape[0] - 1)
-    c = np.rint(pings.col).astype(int).clip(0, shape[1] - 1)
-    near[r, c] = False
-    row, col = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
-    row[r, c], col[r, c] = pings.row, pings.col
-    r, c = distance_transform_edt(near, return_distances=False, return_indices=True)
-    row, col = row[r, c], col[r, c]
-    row -= np.arange(shape[0], dtype=np.float32)[:, None]
-    col -= np.arange(shape[1], dtype=np.float32)
-    distance = f.grid.dx * np.hypot(row, col).astype(float)
-    distance[~f.mask | (distance > f.max_gap)] = np.nan
-    return distance
-
-
-def _law(nodes: Nodes, grid: Grid, water, noise, mean_of, spacing, fit, progress) -> tuple:
-    """Return difficulty and standard uncertainty, m, as a table, and the least bending.
-
-    Pieces of the survey are left out and predicted. In each class of difficulty two
-    standard deviations hold 95.45 % of the misfits, less the noise of the soundings. The
-    difficulty of a place is its distance to the nearest known depth times the bending of
-    the surface around; the distance, not the width of the gap, as the left-out pieces
-    lie in wider gaps than the lake has, which errs on the safe side.
-    """
-    lane = np.unique(nodes.lane, return_inverse=True)[1]
-    folds = [(nodes.lane > 0) & (lane % 3 == 0)]
-    for side in (spacing, 2.0 * spacing):
-        col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
-        folds.append((col % 2 == 0) & (row % 2 == 0))
-    far, bends, misfits = [], [], []
-    for number, out in enumerate(folds):
-        progress(number / len(folds))
-        out = out & (nodes.kind == SOUNDING)
-        if not out.any() or (~out).sum() < 4:
-            continue
-        kept, left = nodes.select(~out), nodes.select(out)
-        z = _drawn(kept, grid, water, noise, spacing, *fit)
-        r, c = (np.rint(part).astype(int) for part in grid.rows_cols(kept.x, kept.y))
-        free = np.ones(grid.shape, dtype=bool)
-        free[r.clip(0, grid.shape[0] - 1), c.clip(0, grid.shape[1] - 1)] = False
-        away = distance_transform_edt(free, sampling=grid.dx)
-        misfit = grid.like(z).sample(*left.xy.T) - left.depth
-        known = np.isfinite(misfit)
-        far.append(grid.like(away).sample(*left.xy.T)[known])
-        bends.append(grid.like(_bending(z, spacing, grid.dx)).sample(*left.xy.T)[known])
-        misfits.append(np.abs(misfit[known]))
-    progress(1.0)
-    if not sum(map(len, far)):
-        return np.array([1.0]), np.array([noise]), 0.0
-    far, bends, misfits = (np.concatenate(p) for p in (far, bends, misfits))
-    least = _LEAST_BEND * float(np.median(bends))
-    hard = far * (bends + least)
-    order = np.argsort(hard, kind="stable")
-    classes = np.array_split(order, int(np.clip(len(order) // 60, 1, 24)))
-    at = np.array([np.median(hard[rows]) for rows in classes])
-    sigma = np.array([np.quantile(misfits[rows], _TWO_SIGMA) for rows in classes]) / 2.0
-    sigma = np.maximum.accumulate(sigma)
-    left = noise * _noise_left(nodes, grid, water, noise, spacing, fit)
-    return at, np.sqrt(np.maximum(sigma**2 - noise**2 / mean_of, left**2)), least
-
-
-def _noise_left(nodes: Nodes, grid: Grid, water, noise, spacing, fit) -> float:
-    """Return the share of the soundings' noise that is left in the surface at them.
-
-    Seen by adding noise to the soundings and drawing the surface again.
-    """
-    added = np.random.default_rng(0).normal(0.0, noise, len(nodes))
-    noisy = replace(nodes, depth=nodes.depth + np.where(nodes.kind == SHORE, 0.0, added))
-    at = nodes.xy[nodes.kind == SOUNDING]
-    moved = _drawn(noisy, grid, water, noise, spacing, *fit)
-    moved = grid.like(moved - _drawn(nodes, grid, water, noise, spacing, *fit)).sample(*at.T)
-    return float(np.sqrt(np.nanmean(moved**2)) / noise)
-
-
-def _bending(depth, spacing: float, cell: float) -> np.ndarray:
-    """Return the root mean square curvature of the bottom around each cell, 1/m."""
-    if min(depth.shape) < 3:
-        return np.zeros(depth.shape)
-    dy, dx = np.gradient(depth, cell)
-    (yy, yx), xx = np.gradient(dy, cell), np.gradient(dx, cell, axis=1)
-    square = xx**2 + yy**2 + 2.0 * yx**2
-    known = np.isfinite(square)
-    reach = 0.5 * spacing / cell
-    share = np.maximum(gaussian_filter(known.astype(float), reach, truncate=3.0), 1e-9)
-    mean = gaussian_filter(np.where(known, square, 0.0), reach, truncate=3.0) / share
-    return np.sqrt(mean)
-
-
-def _uncertainty(f: Frame, depth, distance, law) -> np.ndarray:
-    """Return the standard uncertainty of each cell, m, by the law of soundings left out."""
-    at, sigma, least = law
-    known = to_known_depth(f, distance)
-    step = max(round(f.spacing / _TRIAL_CELLS / f.grid.dx), 1)
-    cell = step * f.grid.dx
-    bend = _bending(depth[::step, ::step], f.spacing, cell) + least
-    hard = known * refine(bend, step, depth.shape)
-    return np.where(np.isfinite(distance), np.interp(hard, at, sigma), np.nan)
-
-
-def _shared_error(f: Frame, soundings: Soundings) -> np.ndarray:
-    """Return the part of the stated uncertainty that does not average out, m.
-
-    Level, draft, sound speed and the wander of the position on a slope are common to
-    neighbouring soundings: pieces left out cannot show them, so half of what the nearest
-    soundings state is kept. Zero where they state nothing.
-    """
-    stated = np.isfinite(soundings.uncert)
-    if not stated.any():
-        return np.zeros(f.grid.shape)
-    step = max(round(f.spacing / _TRIAL_CELLS / f.grid.dx), 1)
-    rows, cols = f.grid.shape
-    shape = (-(-rows // step), -(-cols // step))
-    row, col = f.grid.rows_cols(soundings.x[stated], soundings.y[stated])
-    row = np.rint(row).astype(int).clip(0, rows - 1) // step
-    col = np.rint(col).astype(int).clip(0, cols - 1) // step
-    cell = np.ravel_multi_index((row, col), shape)
-    count = np.bincount(cell, minlength=shape[0] * shape[1]).reshape(shape)
-    total = np.bincount(cell, soundings.uncert[stated], count.size).reshape(shape)
-    near = distance_transform_edt(count == 0, return_distances=False, return_indices=True)
-    mean = (total / np.maximum(count, 1))[tuple(near)]
-    return _SHARED * refine(mean, step, f.grid.shape)
-
-
 def _held(nodes: Nodes, grid: Grid, noise: float) -> tuple:
     row, col = grid.rows_cols(nodes.x, nodes.y)
     near = (row > -1) & (row < grid.shape[0]) & (col > -1) & (col < grid.shape[1])
-    sigma = np.where(nodes.uncert > 0, nodes.uncert, noise)
-    return row[near], col[near], nodes.depth[near], 1.0 / sigma[near] ** 2
+    return row[near], col[near], nodes.depth[near], _weight(nodes.uncert[near], noise)
+
+
+def _weight(stated, noise: float) -> np.ndarray:
+    return 1.0 / np.where(stated > 0, stated, noise) ** 2
 
 
 def _plate(f: Frame, wet, held: Held, break_lines, give, along, progress) -> np.ndarray:
@@ -445,61 +311,15 @@ def _cuts(lines, grid: Grid) -> tuple:
     return east, south
 
 
-def _trial(f: Frame, wet, nodes: Nodes) -> tuple:
-    """Return nodes, grid and water of whole windows of the lake, laid side by side."""
-    cell = f.grid.dx
-    row, col = f.grid.rows_cols(nodes.x, nodes.y)
-    while 2.0 * cell <= f.spacing / _TRIAL_CELLS:
-        wet, cell = halve(wet), 2.0 * cell
-        row, col = (row - 0.5) / 2.0, (col - 0.5) / 2.0
-    side = int(np.ceil(_WINDOW * f.spacing / cell))
-    across = wet.shape[1] // side + 1
-    window = (
-        np.rint(row).astype(int).clip(0) // side * across + np.rint(col).astype(int).clip(0) // side
-    )
-    windows, window, count = np.unique(window, return_inverse=True, return_counts=True)
-    every = int(np.ceil(len(nodes) / _TRIAL_NODES))
-    if every == 1:
-        grid = Grid(wet, 0.0, wet.shape[0] * cell, cell, cell)
-        return _moved(nodes, row, col, grid, np.ones(len(nodes), dtype=bool)), grid, wet
-    # From the fullest down, so that the sample holds soundings and not only shore.
-    chosen = np.argsort(-count, kind="stable")[:: max(every, 1)]
-    water, parts = [], []
-    grid = Grid(np.empty((side, (side + 2) * len(chosen))), 0.0, side * cell, cell, cell)
-    for number, k in enumerate(chosen):
-        top, left = windows[k] // across * side, windows[k] % across * side
-        piece = np.zeros((side, side + 2), dtype=bool)
-        found = wet[top : top + side, left : left + side]
-        piece[: found.shape[0], : found.shape[1]] = found
-        water.append(piece)
-        mine = window == k
-        r, c = row[mine] - top, col[mine] - left
-        margin = _MARGIN / _WINDOW * side
-        inner = np.minimum(np.minimum(r, c), side - 1 - np.maximum(r, c)) > margin
-        parts.append((nodes.select(mine), r, c + number * (side + 2), inner))
-    nodes = [_moved(n, r, c, grid, inner) for n, r, c, inner in parts]
-    return (
-        Nodes(*(np.concatenate(v) for v in zip(*(vars(n).values() for n in nodes)))),
-        grid,
-        (np.hstack(water)),
-    )
+def _drawn(t: Trial, nodes: Nodes, noise, give, along) -> np.ndarray:
+    held = Held(*_held(nodes, t.grid, noise))
+    z = thin_plate(t.water, held, cell=t.grid.dx, give=give, along=along, spacing=t.spacing)
+    return np.where(t.water, z.clip(nodes.depth.min(), nodes.depth.max()), np.nan)
 
 
-def _moved(nodes: Nodes, row, col, grid: Grid, inner) -> Nodes:
-    # Nodes near the edge of a window stay in: what is beyond it is not there to predict them.
-    kind = np.where(inner | (nodes.kind != SOUNDING), nodes.kind, BREAK_LINE)
-    x, y = grid.west + (col + 0.5) * grid.dx, grid.north - (row + 0.5) * grid.dy
-    return Nodes.build(x, y, nodes.depth, kind, nodes.uncert, nodes.lane)
-
-
-def _drawn(nodes: Nodes, grid: Grid, water, noise, spacing, give, along) -> np.ndarray:
-    held = Held(*_held(nodes, grid, noise))
-    z = thin_plate(water, held, cell=grid.dx, give=give, along=along, spacing=spacing)
-    return np.where(water, z.clip(nodes.depth.min(), nodes.depth.max()), np.nan)
-
-
-def _choose(nodes: Nodes, grid: Grid, water, noise, spacing, give, progress) -> tuple:
+def _choose(t: Trial, noise, give, progress) -> tuple:
     """Return give, stiffness along strike and the misfit of the lanes left out."""
+    nodes, spacing = t.nodes, t.spacing
     free = nodes.kind == SOUNDING
     lanes, lane = np.unique(nodes.lane, return_inverse=True)
     if np.count_nonzero(lanes) >= 4:
@@ -510,7 +330,7 @@ def _choose(nodes: Nodes, grid: Grid, water, noise, spacing, give, progress) -> 
     kept, left = nodes.select(~out), nodes.select(out)
 
     def misfit(give, along):
-        drawn = grid.like(_drawn(kept, grid, water, noise, spacing, give, along))
+        drawn = t.grid.like(_drawn(t, kept, noise, give, along))
         error = drawn.sample(*left.xy.T) - left.depth
         error = error[np.isfinite(error)]
         return float(np.sqrt(np.mean(error**2))) if len(error) else np.nan

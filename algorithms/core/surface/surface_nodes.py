@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString
 from shapely.validation import explain_validity
@@ -14,14 +15,12 @@ from ..blocks import block_mean
 from ..errors import LakefloorError
 from ..grid import Grid, grid_over
 from ..polygons import inside, rings
-from ..progress import Progress, silent
 from ..soundings import Soundings
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 
 SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
-_QUERY_CELLS = 500_000
 _MASK_CELLS = 5_000_000
 
 
@@ -213,9 +212,7 @@ def frame(
         ]
         parts[0] = _clear_of_lines(nodes, lines)
         parts += lines
-    f = Frame(
-        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines)
-    )
+    f = Frame(join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines))
     blocks = list(row_blocks(grid, _MASK_CELLS))
     every = slice(0, grid.shape[1])
     windows = [f] if len(blocks) == 1 else (f.window(rows, every) for rows in blocks)
@@ -253,6 +250,16 @@ def sounding_nodes(soundings: Soundings, block: float) -> Nodes:
     lane = soundings.lane[first].astype(np.int64)
     number = np.where(lane > 0, visit * (lane.max() + 1) + lane, 0)
     return Nodes.build(x, y, depth, SOUNDING, uncert, number)
+
+
+def thin(nodes: Nodes, block: float) -> Nodes:
+    """Return nodes with the soundings among them averaged within blocks of ``block`` m."""
+    some = nodes.select(nodes.kind == SOUNDING)
+    if not len(some):
+        return nodes
+    x, y, depth, uncert, first = block_mean(some.x, some.y, block, some.depth, some.uncert)
+    means = Nodes.build(x, y, depth, SOUNDING, uncert, some.lane[first])
+    return join([means, nodes.select(nodes.kind != SOUNDING)])
 
 
 def densify(line, step: float) -> np.ndarray:
@@ -415,33 +422,38 @@ def _clear_of_lines(nodes: Nodes, lines) -> Nodes:
     return nodes.select(kept)
 
 
-def nearest_sounding(f: Frame, mask, progress: Progress = silent) -> np.ndarray:
-    """Return the distance to the nearest sounding for each cell of a mask.
-
-    Parameters
-    ----------
-    f : Frame
-    mask : array of bool, shape (rows, cols)
+def nearest_sounding(f: Frame) -> np.ndarray:
+    """Return the distance from each cell to a sounding of the nearest cell that holds any.
 
     Returns
     -------
     array, shape (rows, cols)
-        m; NaN off the mask and where no sounding is within the maximum gap.
+        m; NaN off the mask and where it is above the maximum gap. Of the soundings in a
+        cell the one nearest to its centre counts, so that it may be too large by a cell.
     """
-    grid = f.grid
-    distance = np.full(grid.shape, np.nan)
-    if not len(f.soundings):
-        return distance
-    tree = cKDTree(np.column_stack([f.soundings.x, f.soundings.y]))
-    for rows in row_blocks(grid, _QUERY_CELLS):
-        progress(rows.start / grid.shape[0])
-        r, c = np.nonzero(mask[rows])
-        r += rows.start
-        near, _ = tree.query(
-            np.column_stack([grid.x[c], grid.y[r]]), distance_upper_bound=f.max_gap, workers=-1
-        )
-        distance[r, c] = np.where(np.isfinite(near), near, np.nan)
-    progress(1.0)
+    g, shape = f.grid, f.grid.shape
+    row, col = g.rows_cols(f.soundings.x, f.soundings.y)
+    r, c = np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)
+    # Soundings on the outermost edge of the grid belong to its last cells.
+    here = np.flatnonzero((r >= -1) & (r <= shape[0]) & (c >= -1) & (c <= shape[1]))
+    if not len(here):
+        return np.full(shape, np.nan)
+    row, col = row[here], col[here]
+    r, c = r[here].clip(0, shape[0] - 1), c[here].clip(0, shape[1] - 1)
+    # Written from the farthest to the nearest, so that the nearest stays.
+    order = np.argsort(-((row - r) ** 2 + (col - c) ** 2), kind="stable")
+    row, col, r, c = row[order], col[order], r[order], c[order]
+    free = np.ones(shape, dtype=bool)
+    free[r, c] = False
+    south, east = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+    south[r, c], east[r, c] = row - r, col - c
+    near = distance_transform_edt(free, return_distances=False, return_indices=True)
+    at = np.ravel_multi_index(tuple(near), shape)
+    down = near[0] - np.arange(shape[0], dtype=np.int32)[:, None] + south.ravel()[at]
+    right = near[1] - np.arange(shape[1], dtype=np.int32) + east.ravel()[at]
+    distance = np.hypot(down, right)
+    distance *= g.dx
+    distance[~f.mask | (distance > f.max_gap)] = np.nan
     return distance
 
 

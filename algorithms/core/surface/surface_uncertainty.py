@@ -6,330 +6,297 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
-from scipy.optimize import least_squares
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 from scipy.spatial import cKDTree
 
+from ..grid import Grid, grid_over
 from ..progress import Progress, silent
 from .surface_nodes import SOUNDING, Frame, Nodes
+from .surface_trial import Trial, cross_lines, scatter
 
 #: Standard uncertainty taken for soundings that state none and show none, m. A tenth of
 #: a foot is the step in which most sounders log.
 LEAST_NOISE = 0.03
 _LEAST_RESIDUALS = 60
-_MOST_NODES = 20_000
-_WINDOW = 24.0
 _TWO_SIGMA = 0.9545
-# Steps of the widths of gaps, and cells to a lane spacing when they are measured.
-_WIDTH_STEP = 1.25
-_CELLS_A_SPACING = 6
-_PLANE_NODES = 24
-_LEAST_SHARE = 0.7
-_BLOCK = 50_000
+# Of the survey around a place: cells and reach in lane spacings. The ridge settles the slope
+# across a single lane, and lets some of a slope count as departure: it may not go on.
+_CELLS_A_SPACING, _REACH, _RIDGE = 3.0, 0.6, 0.02
+_SHARED = 0.5
+#: Growth where nothing can be left out, for a departure and a distance of one lane spacing.
+_USUAL_RATE = 1.5
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Error of a surface: at its nodes, and into the gap between them.
+    """Error of a surface: at soundings, and away from them.
 
-    ``sigma^2 = node^2 + ((scale + steep S) g^power)^2``, m, with the slope S of the bottom
-    and the reach g into the gap, m; see :func:`reach`. At a node that states its
-    uncertainty u, ``node = share u``; otherwise ``node^2 = noise^2 + (position S)^2``.
+    ``sigma^2 = (share N)^2 + (rate D)^2 d + (across S d)^2``, with the scatter N of the
+    soundings around a place, m; the departure D of the bottom there from a plane, m; its
+    slope S; and the distance d to the nearest known depth, m.
 
     Attributes
     ----------
-    share, noise, position, scale, steep, power : float
+    noise : float
+        Scatter taken where none is seen, m.
+    share : float
+        Of the scatter of the soundings that is left in the surface at them.
+    rate : float
+        1 over the root of a metre.
+    across : float
+        0, but 1 where the slope is known along a single lane only.
     residuals : int
-        Number of left-out soundings behind the figures; 0 if taken from slope.
+        Number of left-out soundings behind the rate; 0 if it is a usual one.
+    level : bool
+        Whether D is the departure from the mean depth, for a method that draws no plane.
     """
 
-    share: float
     noise: float
-    position: float
-    scale: float
-    steep: float
-    power: float
+    share: float
+    rate: float
+    across: float
     residuals: int
+    level: bool = False
 
-    def of(self, reach, slope=0.0) -> np.ndarray:
-        """Return the part of the standard uncertainty that grows into a gap, m."""
-        return (self.scale + self.steep * np.asarray(slope)) * np.asarray(reach) ** self.power
-
-    def at_node(self, stated, slope=0.0) -> np.ndarray:
-        """Return the standard uncertainty at nodes, m; ``stated`` is NaN where they state none."""
-        learnt = np.hypot(self.noise, self.position * np.asarray(slope))
-        return np.where(np.isfinite(stated), self.share * np.asarray(stated), learnt)
+    def of(self, distance, departure, slope=0.0) -> np.ndarray:
+        """Return the part of the standard uncertainty that grows with distance, m."""
+        return np.hypot(
+            self.rate * np.asarray(departure) * np.sqrt(distance),
+            self.across * np.asarray(slope) * distance,
+        )
 
 
-def estimate_growth(
-    nodes: Nodes,
-    spacing: float,
-    predict: Callable,
-    progress: Progress = silent,
+def learn_growth(
+    t: Trial, predict: Callable, *, level: bool = False, progress: Progress = silent
 ) -> Growth:
-    """Leave soundings out in whole pieces, predict them, and fit error against reach.
+    """Leave lanes out, predict them, and see how the error grows with distance.
 
     Parameters
     ----------
-    nodes : Nodes
-        Thinned soundings; nodes of shoreline and break-lines are never left out.
-    spacing : float
-        Lane spacing, m.
+    t : Trial
     predict : callable
         ``predict(nodes, xy) -> depth`` at xy of shape (n, 2), NaN where it cannot.
+    level : bool
+        See :class:`Growth`.
     progress : callable
 
     Returns
     -------
     Growth
-        Fitted so that two standard deviations hold 95 % of the residuals.
 
     Notes
     -----
-    The points of one lane are near-copies of their neighbours, so leaving single points
-    out makes any surface look several times better than it is. Three kinds of piece are
-    left out in turn: squares one and two lane spacings wide, a quarter of them each, and
-    every second lane where lanes are numbered (Roberts et al. 2017). That widens the
-    gaps, so the error is fitted against :func:`reach`, which knows how wide the gap was,
-    and is then read at the gaps that are really there. In each class of reach the
-    95.45th percentile of the absolute residual is taken as two standard deviations, since
-    the error of a bottom with drop-offs has long tails, and the law is fitted to the
-    classes.
+    The points of one lane are near-copies of their neighbours, so that leaving single points
+    out makes any surface look several times better than it is (Roberts et al. 2017). Lanes
+    that cross the others, run to check a survey (IHO 2020), are left out together: the gaps
+    between the others stay as they are, so that the misfits there are those of the surface,
+    at every distance. Where none cross, squares one lane spacing wide and every third lane
+    are left out; the lanes leave wider gaps, which errs on the safe side.
 
-    Soundings that agree with each other better than they claim have their stated
-    uncertainty scaled down, but to no less than 0.7 of it: an error that all of them share, as
-    of level, draft or sound speed, does not show in residuals.
+    The variance grows linearly with distance, as on a random walk (a linear variogram;
+    Matheron 1963) whose steps are as large as the departure D of the soundings around,
+    within about a lane spacing, from the plane that fits them best. The rate is the one by
+    which two standard deviations, of the surface and of the sounding left out, hold 95.45 %
+    of the misfits. What is left of the noise at soundings is seen by adding noise to them.
 
-    With fewer than 60 residuals, as on a single lane, the growth is the median slope
-    along the soundings times the reach.
+    With fewer than 60 misfits, as on a single lane, a usual rate is taken, and the slope
+    across is taken to be as steep as that along.
 
     References
     ----------
+    International Hydrographic Organization (2020). S-44 Standards for Hydrographic
+    Surveys, edition 6, chapter 5 (cross-lines).
+    Matheron, G. (1963). Principles of geostatistics. Economic Geology 58(8), 1246-1266.
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
-    into, slope, stated, residual = leave_out(nodes, spacing, predict, progress)
-    if len(residual) < _LEAST_RESIDUALS:
-        return _growth_from_slope(nodes)
-    classes = [
-        rows
-        for third in np.array_split(np.argsort(slope, kind="stable"), 3)
-        for rows in np.array_split(
-            third[np.argsort(into[third], kind="stable")], min(max(len(third) // 30, 1), 16)
-        )
-    ]
-    g, s, u = (
-        np.array([np.median(value[rows]) for rows in classes]) for value in (into, slope, stated)
-    )
-    sigma = np.array([np.quantile(np.abs(residual[rows]), _TWO_SIGMA) for rows in classes]) / 2.0
-    sigma = np.maximum(sigma, 1e-4)
-
-    def law(p):
-        share, noise, position, scale, steep = np.exp(p[:5])
-        return Growth(share, noise, position, scale, steep, p[5], len(residual))
-
-    def misfit(p):
-        fitted = law(p)
-        # A residual holds the noise of the sounding left out and that of the surface alike.
-        at_node = np.sqrt(2.0) * fitted.at_node(u, s)
-        return np.log(np.hypot(at_node, fitted.of(g, s))) - np.log(sigma)
-
-    largest = np.log(sigma.max()) + 1e-9
-    grown = np.log(sigma.max() / g.max()) - 1.0
-    fit = least_squares(
-        misfit, (0.0, np.log(sigma.min()), -2.0, grown, -3.0, 1.0),
-        bounds=((np.log(_LEAST_SHARE), np.log(1e-6), -20.0, -20.0, -20.0, 0.5),
-                (2.0, largest, 3.0, 20.0, 20.0, 2.0)),
-        loss="soft_l1", f_scale=0.2,
-    )  # fmt: skip
-    found = law(fit.x)
-    if np.isfinite(u).all():
-        # Every node states its uncertainty: these two were never asked.
-        return replace(found, noise=LEAST_NOISE, position=0.0)
-    return replace(found, noise=max(float(found.noise), LEAST_NOISE))
-
-
-def stated_uncertainty(nodes: Nodes) -> np.ndarray:
-    """Return what the nodes state, m; the others count as the usual one if any states it."""
-    known = np.isfinite(nodes.uncert)
-    usual = np.median(nodes.uncert[known]) if known.any() else np.nan
-    return np.where(known, nodes.uncert, usual)
-
-
-def leave_out(
-    nodes: Nodes, spacing: float, predict: Callable, progress: Progress = silent
-) -> tuple:
-    """Return reach, slope, stated uncertainty and residual of soundings left out in pieces."""
-    rows, inner = _sample(nodes, spacing)
-    nodes = nodes.select(rows)
-    steepness, stated = node_slope(nodes), stated_uncertainty(nodes)
-    free = (nodes.kind == SOUNDING) & inner
-    folds = []
-    for side in (spacing, 2.0 * spacing):
-        col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
-        folds.append(free & (col % 2 == 0) & (row % 2 == 0))
-    lanes, lane = np.unique(nodes.lane, return_inverse=True)
-    if np.count_nonzero(lanes) >= 4:
-        folds.append(free & (nodes.lane > 0) & (lane % 2 == 0))
+    nodes, spacing = t.nodes, t.spacing
+    free = nodes.kind == SOUNDING
+    noise = _usual_noise(t)
+    around = _grid_around(t.grid, spacing)
+    spread = around.like(_scatter_around(nodes.x, nodes.y, t.square, around, spacing, noise))
+    spread = spread.sample(*nodes.xy.T)
+    own = spread / np.sqrt(t.count)
     found = [np.empty((4, 0))]
+    folds = _folds(nodes, spacing)
     for number, out in enumerate(folds):
-        progress(number / len(folds))
+        progress(0.8 * number / len(folds))
         if not out.any() or np.count_nonzero(~out) < 4:
             continue
         kept, left = nodes.select(~out), nodes.select(out)
-        residual = predict(kept, left.xy) - left.depth
+        misfit = predict(kept, left.xy) - left.depth
         distance = cKDTree(kept.xy).query(left.xy)[0]
-        known = np.isfinite(residual) & (distance > 0)
-        half = _half_gap_at(kept.xy, left.xy, spacing / _CELLS_A_SPACING)
-        columns = [reach(distance, half), steepness[out], stated[out], residual]
-        found.append(np.stack(columns)[:, known])
+        departure = around.like(_departure(kept, around, spacing, level)[0]).sample(*left.xy.T)
+        known = np.isfinite(misfit) & (distance > 0)
+        found.append(np.stack([misfit, distance * departure**2, own[out], spread[out]])[:, known])
+    misfit, growth, own_left, at_node = np.concatenate(found, axis=1)
+    progress(0.8)
+    if len(misfit) < _LEAST_RESIDUALS:
+        return Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
+    # Noise added to the soundings, and what of it shows in the surface.
+    added = np.where(free, own * np.random.default_rng(0).standard_normal(len(nodes)), 0.0)
+    moved = predict(replace(nodes, depth=nodes.depth + added), nodes.xy[free])
+    moved = (moved - predict(nodes, nodes.xy[free])) / spread[free]
+    share = float(np.sqrt(np.nanmean(moved**2)))
+    # Each misfit is within two standard deviations from some rate on.
+    needed = (misfit / 2.0) ** 2 - own_left**2 - (share * at_node) ** 2
+    needed = needed.clip(0.0) / np.maximum(growth, 1e-12)
     progress(1.0)
-    return tuple(np.concatenate(found, axis=1))
+    rate = float(np.sqrt(np.quantile(needed, _TWO_SIGMA)))
+    return Growth(noise, share, rate, 0.0, len(misfit), level)
 
 
-def node_slope(nodes: Nodes) -> np.ndarray:
-    """Return the slope of the bottom around each node, m per m.
+def _folds(nodes: Nodes, spacing: float) -> list:
+    """Return masks of the soundings to leave out in turn."""
+    free = nodes.kind == SOUNDING
+    across = free & cross_lines(nodes)
+    if np.count_nonzero(across) >= _LEAST_RESIDUALS:
+        return [across]
 
-    That of the plane through the 24 nearest nodes, which on lanes reach over to the next.
+    def squares(side):
+        col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
+        return free & (col % 2 == 0) & (row % 2 == 0)
+
+    lanes, lane = np.unique(nodes.lane, return_inverse=True)
+    if np.count_nonzero(lanes) >= 4:
+        return [squares(spacing), free & (nodes.lane > 0) & (lane.ravel() % 3 == 0)]
+    return [squares(spacing), squares(2.0 * spacing)]
+
+
+def _grid_around(grid: Grid, spacing: float) -> Grid:
+    """Return the coarse grid on which the survey around places is described."""
+    cell = spacing / _CELLS_A_SPACING
+    west, south, east, north = grid.bounds
+    return grid_over((west - cell, south - cell, east + cell, north + cell), cell)
+
+
+def _usual_noise(t: Trial) -> float:
+    """Return the scatter that most soundings show, or what is taken if they show none."""
+    seen = t.square[np.isfinite(t.square)]
+    stated = t.nodes.uncert[np.isfinite(t.nodes.uncert)]
+    # The median of the square of a normal deviate of unit variance is 0.455.
+    noise = float(np.sqrt(np.median(seen) / 0.455)) if len(seen) else 0.0
+    if len(stated):
+        return max(noise, 1e-3) if len(seen) else float(np.median(stated))
+    return max(noise, LEAST_NOISE)
+
+
+def _scatter_around(x, y, square, around: Grid, spacing: float, noise: float) -> np.ndarray:
+    """Return the root mean square scatter of the soundings around each cell, m."""
+    known = np.isfinite(square)
+    if not known.any():
+        return np.full(around.shape, noise)
+    (mean,) = _around(x[known], y[known], around, spacing, square[known])
+    # Depths logged in coarse steps may show no scatter at all.
+    return np.sqrt(np.maximum(mean, (0.5 * noise) ** 2))
+
+
+def _around(x, y, around: Grid, spacing: float, *values) -> list:
+    """Return Gaussian-weighted means of values around each cell, each cell counting alike.
+
+    Where no point is within reach, the mean nearest to it.
     """
-    k = min(_PLANE_NODES, len(nodes))
-    if k < 4:
-        return np.zeros(len(nodes))
-    xy = nodes.xy - nodes.xy.mean(axis=0)
-    tree = cKDTree(xy)
-    out = np.empty(len(nodes))
-    for start in range(0, len(nodes), _BLOCK):
-        rows = slice(start, start + _BLOCK)
-        _, near = tree.query(xy[rows], k=k, workers=-1)
-        offset = xy[near] - xy[near].mean(axis=1, keepdims=True)
-        rise = nodes.depth[near] - nodes.depth[near].mean(axis=1, keepdims=True)
-        xx, yy = np.moveaxis((offset**2).sum(axis=1), 1, 0)
-        crossed = (offset[..., 0] * offset[..., 1]).sum(axis=1)
-        xz, yz = np.moveaxis((offset * rise[..., None]).sum(axis=1), 1, 0)
-        # Nodes along one line leave the slope across it open: take none.
-        ridge = 1e-3 * (xx + yy) + 1e-12
-        xx, yy = xx + ridge, yy + ridge
-        determinant = xx * yy - crossed**2
-        out[rows] = np.hypot(yy * xz - crossed * yz, xx * yz - crossed * xz) / determinant
-    return out
+    row, col = (np.rint(at).astype(np.int64) for at in around.rows_cols(x, y))
+    # The shore goes on beyond the grid.
+    here = (row >= 0) & (row < around.shape[0]) & (col >= 0) & (col < around.shape[1])
+    key, size = (row * around.shape[1] + col)[here], around.values.size
+    count = np.bincount(key, minlength=size).reshape(around.shape)
+    reach = _REACH * spacing / around.dx
+
+    def smooth(band):
+        return gaussian_filter(band, reach, truncate=4.0, mode="constant")
+
+    weight = smooth((count > 0).astype(float))
+    near = weight > 1e-6
+    fill = None
+    if not near.all():
+        fill = tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))
+    means = []
+    for value in values:
+        total = np.bincount(key, value[here], size).reshape(around.shape)
+        mean = smooth(total / np.maximum(count, 1)) / np.maximum(weight, 1e-6)
+        means.append(mean if fill is None else mean[fill])
+    return means
 
 
-def reach(distance, half_gap) -> np.ndarray:
-    """Return how far into a gap places lie: ``sqrt(d (2h - d))``, m.
+def _departure(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
+    """Return departure of the nodes around each cell from a plane, m, and its slope.
 
-    Parameters
-    ----------
-    distance : array
-        d, to the nearest known depth, m.
-    half_gap : array
-        h, half the width of the gap, m.
-
-    Notes
-    -----
-    The error of linear interpolation across a gap of width 2h is at most half the
-    curvature times d (2h - d) (Davis 1975): at the same distance from a lane it is larger
-    in a wider gap. In the middle of the gap the reach is h.
-
-    References
-    ----------
-    Davis, P. J. (1975). Interpolation and Approximation. Dover, theorem 3.1.1.
+    If ``level``, the departure from their mean depth.
     """
-    half_gap = np.maximum(half_gap, distance)
-    return np.sqrt(distance * (2.0 * half_gap - distance))
+    x, y = (nodes.x - around.west) / spacing, (nodes.y - around.north) / spacing
+    z = nodes.depth - nodes.depth.mean()
+    x, y, z, xx, yy, xy, xz, yz, zz = _around(
+        nodes.x, nodes.y, around, spacing,
+        x, y, z, x * x, y * y, x * y, x * z, y * z, z * z,
+    )  # fmt: skip
+    xx, yy, xy, xz, yz, zz = xx - x * x, yy - y * y, xy - x * y, xz - x * z, yz - y * z, zz - z * z
+    ridge = _RIDGE * (xx + yy) + 1e-9
+    xx, yy = xx + ridge, yy + ridge
+    size = xx * yy - xy**2
+    east, north = (yy * xz - xy * yz) / size, (xx * yz - xy * xz) / size
+    square = zz if level else zz - east * xz - north * yz
+    return np.sqrt(np.maximum(square, 0.0)), np.hypot(east, north) / spacing
 
 
-def half_gap(distance, cell: float) -> np.ndarray:
-    """Return half the width of the gap in which each cell lies.
-
-    Parameters
-    ----------
-    distance : array, shape (rows, cols)
-        To the nearest known depth, m.
-    cell : float
-        m.
-
-    Returns
-    -------
-    array, shape (rows, cols)
-        Radius of the largest circle free of known depths that holds the cell, m, in steps
-        of a quarter.
-
-    References
-    ----------
-    Hildebrand, T. and Ruegsegger, P. (1997). A new method for the model-independent
-    assessment of thickness in three-dimensional images. Journal of Microscopy 185(1),
-    67-75.
-    """
-    out = np.array(distance)
-    radius, largest = 1.5 * cell, distance.max(initial=0.0)
-    while radius <= largest:
-        held = distance_transform_edt(distance < radius, sampling=cell) < radius
-        out[held] = np.maximum(out[held], radius)
-        radius *= _WIDTH_STEP
-    return out
-
-
-def _half_gap_at(known_xy, xy, cell: float) -> np.ndarray:
-    """Return half the width of the gap around places, between scattered known depths, m."""
-    low = np.minimum(known_xy.min(axis=0), xy.min(axis=0)) - cell
-    size = np.ceil((np.maximum(known_xy.max(axis=0), xy.max(axis=0)) - low) / cell).astype(int) + 2
-    free = np.ones(size, dtype=bool)
-    free[tuple(((known_xy - low) / cell).astype(int).T)] = False
-    width = half_gap(distance_transform_edt(free, sampling=cell), cell)
-    return width[tuple(((xy - low) / cell).astype(int).T)]
-
-
-def _sample(nodes: Nodes, spacing: float) -> tuple:
-    """Return rows of enough nodes in whole windows, and which are clear of window edges."""
-    if len(nodes) <= _MOST_NODES:
-        return slice(None), np.ones(len(nodes), dtype=bool)
-    side = _WINDOW * spacing
-    col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
-    _, window = np.unique(np.column_stack([col, row]), axis=0, return_inverse=True)
-    every = int(np.ceil(len(nodes) / _MOST_NODES))
-    rows = np.flatnonzero(window.ravel() % every == 0)
-    inner = np.ones(len(rows), dtype=bool)
-    for position, index in ((nodes.x, col), (nodes.y, row)):
-        within = position[rows] / side - index[rows]
-        inner &= (within > 3.0 / _WINDOW) & (within < 1.0 - 3.0 / _WINDOW)
-    return rows, inner
-
-
-def _growth_from_slope(nodes: Nodes) -> Growth:
-    soundings = nodes.select(nodes.kind == SOUNDING)
-    reach, other = cKDTree(soundings.xy).query(soundings.xy, k=2)
-    rise = np.abs(soundings.depth[other[:, 1]] - soundings.depth)
-    return Growth(1.0, LEAST_NOISE, 0.0, float(np.median(rise / reach[:, 1])), 0.0, 1.0, 0)
-
-
-def to_known_depth(frame: Frame, distance) -> np.ndarray:
+def to_known_depth(f: Frame, distance) -> np.ndarray:
     """Return the distance to the nearest sounding or to the shore, whose depth is known, m."""
-    if frame.shoreline is None or frame.mask.all():
+    if f.mask.all():
         return distance
-    return np.minimum(distance, distance_transform_edt(frame.mask, sampling=frame.grid.dx))
+    return np.minimum(distance, distance_transform_edt(f.mask, sampling=f.grid.dx))
 
 
-def refine(coarse, step: int, shape) -> np.ndarray:
-    """Return a grid of which ``coarse`` holds every ``step``-th row and column."""
-    rows, cols = shape
-    return coarse.repeat(step, axis=0)[:rows].repeat(step, axis=1)[:, :cols]
+def _onto(coarse: Grid, fine: Grid) -> np.ndarray:
+    """Return a coarse grid, linear between its centres, on the cells of a fine one."""
+    out = coarse.values.astype(np.float32)
+    row, _ = coarse.rows_cols(coarse.west, fine.y)
+    _, col = coarse.rows_cols(fine.x, coarse.north)
+    for axis, at in ((0, row), (1, col)):
+        at = at.clip(0, out.shape[axis] - 1)
+        low = np.floor(at).astype(int)
+        part = (at - low).astype(np.float32)
+        part = part[:, None] if axis == 0 else part
+        high = np.minimum(low + 1, out.shape[axis] - 1)
+        first = out.take(low, axis=axis)
+        last = out.take(high, axis=axis)
+        last -= first
+        last *= part
+        first += last
+        out = first
+    return out
 
 
-def uncertainty(frame: Frame, distance, noise, slope, growth: Growth) -> np.ndarray:
+def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
     """Return the standard uncertainty of each cell, m; NaN where ``distance`` is.
 
     Parameters
     ----------
-    frame : Frame
+    f : Frame
         Its mask gives the distance to the shore, a line of known depth.
     distance : array, shape (rows, cols)
         To the nearest sounding, m.
-    noise, slope : array, shape (rows, cols)
-        Standard uncertainty, m, and slope of the bottom at the nodes, interpolated.
     growth : Growth
+
+    Notes
+    -----
+    Level, draft and sound speed err alike in neighbouring soundings, which neither their
+    scatter nor misfits of lanes left out can show: at least half is kept of what the
+    soundings around state beyond their scatter.
     """
-    known = to_known_depth(frame, distance)
-    step = max(round(frame.spacing / _CELLS_A_SPACING / frame.grid.dx), 1)
-    coarse = half_gap(np.nan_to_num(known[::step, ::step]), step * frame.grid.dx)
-    wide = refine(coarse, step, known.shape)
-    return np.hypot(noise, growth.of(reach(known, wide), slope))
+    s, around = f.soundings, _grid_around(f.grid, f.spacing)
+    square = scatter(s, f.spacing)
+    seen = _scatter_around(s.x, s.y, square, around, f.spacing, growth.noise)
+    departure, slope = _departure(f.nodes, around, f.spacing, growth.level)
+    known = to_known_depth(f, distance)
+    sigma = _onto(around.like((growth.rate * departure) ** 2), f.grid)
+    if growth.across:
+        sigma += _onto(around.like((growth.across * slope) ** 2), f.grid) * known
+    sigma = sigma * known
+    sigma += _onto(around.like((growth.share * seen) ** 2), f.grid)
+    np.sqrt(sigma, out=sigma)
+    stated = np.isfinite(s.uncert)
+    if stated.any():
+        (square,) = _around(s.x[stated], s.y[stated], around, f.spacing, s.uncert[stated] ** 2)
+        shared = _SHARED * np.sqrt(np.maximum(square - seen**2, 0.0))
+        np.maximum(sigma, _onto(around.like(shared), f.grid), out=sigma)
+    return sigma

@@ -140,9 +140,8 @@ def from_text(text: str) -> Record:
             raise ValueError("version")
         known = found["learned"]
         if found["method"] == "smooth":
-            at, sigma, least = known["law"]
-            law = (np.array(at), np.array(sigma), least)
-            found["learned"] = Learned(**{**known, "fit": Fit(**known["fit"]), "law": law})
+            parts = {"fit": Fit(**known["fit"]), "growth": Growth(**known["growth"])}
+            found["learned"] = Learned(**{**known, **parts})
         else:
             found["learned"] = Growth(**known)
         found["tiles"] = {key: tuple(value) for key, value in found["tiles"].items()}

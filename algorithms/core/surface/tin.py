@@ -10,14 +10,9 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, nearest_sounding
-from .surface_uncertainty import (
-    Growth,
-    estimate_growth,
-    node_slope,
-    stated_uncertainty,
-    uncertainty,
-)
+from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, nearest_sounding, thin
+from .surface_trial import trial
+from .surface_uncertainty import Growth, learn_growth, uncertainty
 
 _CELLS = 2_000_000
 _TRIANGLES = 100_000
@@ -116,7 +111,11 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     spread = np.linalg.svd(f.nodes.xy - f.nodes.xy.mean(axis=0), compute_uv=False)
     if spread[1] <= 1e-9 * spread[0]:
         raise LakefloorError(_ONE_LINE)
-    return estimate_growth(f.nodes, f.spacing, tin_at, progress)
+    block = f.spacing / NODES_PER_SPACING
+    windows = trial(f, np.isfinite(nearest_sounding(f)))
+    return learn_growth(
+        windows, lambda nodes, xy: tin_at(thin(nodes, block), xy), progress=progress
+    )
 
 
 def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
@@ -146,24 +145,22 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
     except LakefloorError:
         void = f.grid.like(np.full(f.grid.shape, np.nan))
         return Surface(void, void, void)
-    progress(0.2)
+    progress(0.4)
     bridges = _shore_bridges(f.nodes, triangles, f.spacing / NODES_PER_SPACING)
-    slope = node_slope(f.nodes)
-    noise = learned.at_node(stated_uncertainty(f.nodes), slope)
-    values = np.column_stack([f.nodes.depth, noise, slope])[triangles]
-    values[bridges] = np.nan
-    depth, noise, slope, covered = rasterise(
-        f.nodes.xy[triangles], values, f.grid, span(progress, 0.3, 0.65)
+    depth, covered = rasterise(
+        f.nodes.xy[triangles],
+        np.where(bridges[:, None], np.nan, f.nodes.depth[triangles])[..., None],
+        f.grid,
+        span(progress, 0.4, 0.8),
     )
     if f.shoreline is not None:
         # Slivers between the shoreline and its straightened node line.
-        rim = f.mask & ~covered
-        depth[rim] = f.shore_depth
-        noise[rim], slope[rim] = learned.noise, 0.0
-    mask = f.mask & np.isfinite(depth)
-    distance = nearest_sounding(f, mask, span(progress, 0.65, 0.95))
+        depth[f.mask & ~covered] = f.shore_depth
+    distance = nearest_sounding(f)
     depth[np.isnan(distance)] = np.nan
-    sigma = uncertainty(f, distance, noise, slope, learned)
+    distance[np.isnan(depth)] = np.nan
+    progress(0.9)
+    sigma = uncertainty(f, distance, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
 

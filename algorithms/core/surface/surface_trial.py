@@ -1,0 +1,161 @@
+"""Windows of a survey on which a gridding method is tried before the whole is drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..blocks import block_mean
+from ..grid import Grid
+from ..soundings import Soundings
+from .surface_nodes import BREAK_LINE, SOUNDING, Frame, Nodes, join, sounding_nodes
+from .thin_plate import halve
+
+_NODES, _NODES_A_SPACING = 25_000, 10.0
+_CELLS_A_SPACING = 5.0
+_WINDOW, _MARGIN = 24.0, 3.0
+_LONGEST_STEP = 0.5
+
+
+@dataclass(frozen=True)
+class Trial:
+    """Whole windows of a survey, laid side by side; of a small one, all of it.
+
+    Attributes
+    ----------
+    nodes : Nodes
+        Soundings averaged within blocks of a tenth of the lane spacing, shore and
+        break-lines. Soundings near the edge of a window count as break-lines: what is
+        beyond is not there to predict them.
+    square : array, shape (n,)
+        Mean square scatter of the pings of a node, m2; see :func:`scatter`.
+    count : array, shape (n,)
+        Pings of a node.
+    grid : Grid
+        Cells of up to a fifth of the lane spacing.
+    water : array of bool, shape (rows, cols)
+        Cells that get a depth.
+    spacing : float
+        Lane spacing, m.
+    """
+
+    nodes: Nodes
+    square: np.ndarray
+    count: np.ndarray
+    grid: Grid
+    water: np.ndarray
+    spacing: float
+
+
+def scatter(soundings: Soundings, spacing: float) -> np.ndarray:
+    """Return the squared departure of each ping from the line between its neighbours, m2.
+
+    Scaled so that its mean is the variance of pings that err independently. NaN at the
+    ends of a track, and where pings are more than half a lane spacing apart.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        In logged order.
+    spacing : float
+        Lane spacing, m.
+    """
+    square = np.full(len(soundings), np.nan)
+    if len(soundings) < 3:
+        return square
+    step = np.hypot(np.diff(soundings.x), np.diff(soundings.y))
+    before, after = step[:-1], step[1:]
+    z = soundings.depth
+    part = before / np.maximum(before + after, 1e-9)
+    off = (1.0 - part) * z[:-2] + part * z[2:] - z[1:-1]
+    close = np.maximum(before, after) <= _LONGEST_STEP * spacing
+    square[1:-1] = np.where(close, off**2 / (1.0 + part**2 + (1.0 - part) ** 2), np.nan)
+    return square
+
+
+def trial(f: Frame, wet) -> Trial:
+    """Return the windows of a frame that a method is tried on.
+
+    Parameters
+    ----------
+    f : Frame
+    wet : array of bool, shape (rows, cols)
+        Cells that will get a depth.
+    """
+    block = max(f.grid.dx, f.spacing / _NODES_A_SPACING)
+    square = scatter(f.soundings, f.spacing)
+    known = np.isfinite(square)
+    some, all_, pings = _block_sums(f.soundings, block, np.where(known, square, 0.0), known)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        square = some / all_
+    lines = f.nodes.select(f.nodes.kind != SOUNDING)
+    nodes = join([sounding_nodes(f.soundings, block), lines])
+    square = np.concatenate([square, np.full(len(lines), np.nan)])
+    count = np.concatenate([pings, np.ones(len(lines))])
+    rows, places, grid, water = _windows(f, wet, nodes)
+    (r, c), inner = places
+    x, y = grid.west + (c + 0.5) * grid.dx, grid.north - (r + 0.5) * grid.dy
+    old = nodes.select(rows)
+    kind = np.where(inner | (old.kind != SOUNDING), old.kind, BREAK_LINE)
+    nodes = Nodes.build(x, y, old.depth, kind, old.uncert, old.lane)
+    return Trial(nodes, square[rows], count[rows], grid, water, f.spacing)
+
+
+def _block_sums(soundings: Soundings, block: float, *values) -> list:
+    """Return mean values of each block, and the number of its pings last."""
+    *means, _ = block_mean(soundings.x, soundings.y, block, *values)
+    col, row = (np.floor(v / block).astype(np.int64) for v in (soundings.x, soundings.y))
+    key = (row - row.min()) * (np.ptp(col) + 1) + (col - col.min())
+    return [*means[2:], np.unique(key, return_counts=True)[1]]
+
+
+def _windows(f: Frame, wet, nodes: Nodes) -> tuple:
+    """Return rows of nodes, where they lie, and grid and water of the windows."""
+    cell = f.grid.dx
+    row, col = f.grid.rows_cols(nodes.x, nodes.y)
+    while 2.0 * cell <= f.spacing / _CELLS_A_SPACING:
+        wet, cell = halve(wet), 2.0 * cell
+        row, col = (row - 0.5) / 2.0, (col - 0.5) / 2.0
+    side = int(np.ceil(_WINDOW * f.spacing / cell))
+    across = wet.shape[1] // side + 1
+    window = (
+        np.rint(row).astype(int).clip(0) // side * across + np.rint(col).astype(int).clip(0) // side
+    )
+    windows, window, count = np.unique(window, return_inverse=True, return_counts=True)
+    every = int(np.ceil(len(nodes) / _NODES))
+    if every == 1:
+        grid = Grid(wet, 0.0, wet.shape[0] * cell, cell, cell)
+        all_ = np.arange(len(nodes))
+        return all_, ((row, col), np.ones(len(nodes), dtype=bool)), grid, wet
+    # From the fullest down, so that the sample holds soundings and not only shore.
+    chosen = np.argsort(-count, kind="stable")[::every]
+    grid = Grid(np.empty((side, (side + 2) * len(chosen))), 0.0, side * cell, cell, cell)
+    water, parts = [], []
+    for number, k in enumerate(chosen):
+        top, left = windows[k] // across * side, windows[k] % across * side
+        piece = np.zeros((side, side + 2), dtype=bool)
+        found = wet[top : top + side, left : left + side]
+        piece[: found.shape[0], : found.shape[1]] = found
+        water.append(piece)
+        mine = np.flatnonzero(window == k)
+        r, c = row[mine] - top, col[mine] - left
+        margin = _MARGIN / _WINDOW * side
+        inner = np.minimum(np.minimum(r, c), side - 1 - np.maximum(r, c)) > margin
+        parts.append((mine, r, c + number * (side + 2), inner))
+    rows, r, c, inner = (np.concatenate(part) for part in zip(*parts))
+    return rows, ((r, c), inner), grid, np.hstack(water)
+
+
+def cross_lines(nodes: Nodes) -> np.ndarray:
+    """Mark nodes of lanes that run across most others, by more than 45 degrees."""
+    number, lane = np.unique(nodes.lane, return_inverse=True)
+    lane = lane.ravel()
+    count = np.bincount(lane)
+    x, y = (v - (np.bincount(lane, v) / count)[lane] for v in (nodes.x, nodes.y))
+    # Twice the angle, so that there and back are alike.
+    east, north = np.bincount(lane, x * x - y * y), np.bincount(lane, 2.0 * x * y)
+    axis = np.exp(1j * np.arctan2(north, east))
+    numbered = (number > 0) & (count > 2)
+    usual = (count * axis)[numbered].sum()
+    return (numbered & ((axis * np.conj(usual)).real < 0.0))[lane]
