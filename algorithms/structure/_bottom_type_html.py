@@ -116,9 +116,9 @@ def _visits(result) -> list:
             gain = offset = tr("left out")
         else:
             gain = f"{levels.gain[v]:.2f} &plusmn; {levels.cov[v, 0, 0] ** 0.5:.2f}"
+            offset = f"{levels.offset[v]:+.3f}"
             if not levels.gain_free[v]:
-                gain = f"{levels.gain[v]:g}"
-            offset = _with_error(levels.offset[v], levels.cov[v, 1, 1] ** 0.5, 3)
+                gain += " " + tr("(not told)")
         rows.append([
             escape(str(visit)), int((number == v).sum()), int(levels.places[v]), gain, offset,
             f"{logged.noise[v]:.3f}", f"{100 * logged.saturated[v]:.0f}",

@@ -25,7 +25,13 @@ from .._layers import (
 )
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.structure.bottom_type import MAX_SLOPE_DEG, THRESHOLDS, bottom_type, class_areas
+from ..core.structure.bottom_type import (
+    MAX_SLOPE_DEG,
+    MIN_DEPTH_M,
+    THRESHOLDS,
+    bottom_type,
+    class_areas,
+)
 from ..core.structure.hardness_observations import BEAM_DEG
 from ..core.structure.sample_calibration import read_class
 from ._bottom_type_html import bottom_type_html
@@ -133,6 +139,11 @@ class BottomType(LakefloorAlgorithm):
             tr("Soundings on steeper bottom are left out; 90 keeps all."),
             minimum=0.1, maximum=90.0, advanced=True,
         ))
+        add(params.distance(
+            "MIN_DEPTH", tr("Shallowest bottom used (m)"), MIN_DEPTH_M,
+            tr("Soundings in shallower water are left out: the transducer is too near, and the "
+               "boat too loud. 0.6 m is about 2 feet."), advanced=True,
+        ))
         add(params.number(
             "BEAM", tr("Beam width (degrees)"), BEAM_DEG,
             tr("Full width of the sounder's beam. The pings of one footprint are one observation."),
@@ -186,6 +197,7 @@ class BottomType(LakefloorAlgorithm):
             samples=self._samples(parameters, crs, context, feedback),
             level=self.parameterAsEnumString(parameters, "LEVELLING", context) == "overlaps",
             max_slope_deg=self.parameterAsDouble(parameters, "MAX_SLOPE", context),
+            min_depth_m=self.parameterAsDouble(parameters, "MIN_DEPTH", context),
             beam_deg=self.parameterAsDouble(parameters, "BEAM", context),
             progress=self.progress(feedback),
         )

@@ -171,6 +171,13 @@ def test_steep_bottom_is_left_out():
     assert bottom_type(soundings, steep, cell=CELL, max_slope_deg=90.0).used.all()
 
 
+def test_very_shallow_water_is_left_out():
+    result = bottom_type(small(), hard_lakes.depth_grid(), cell=CELL, min_depth_m=4.0)
+    obs = result.logged.observations
+    assert (result.used == (obs.depth >= 4.0)).all()
+    assert any("shallower than 4 m" in note for note in result.notes)
+
+
 def test_a_visit_that_meets_no_other_is_left_out():
     near = hard_lakes.visit("a", *hard_lakes.lanes("y", east=180.0), hard_lakes.patches, 1)
     far = hard_lakes.visit("b", *hard_lakes.lanes("y", west=220.0), hard_lakes.patches, 2, gain=0.7)

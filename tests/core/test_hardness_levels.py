@@ -78,6 +78,13 @@ def test_a_uniform_overlap_tells_no_gain():
     assert np.sqrt(levels.variance(np.array([0.8]), v)[0]) == pytest.approx(0.045, rel=0.05)
 
 
+def test_many_places_that_hardly_differ_tell_no_gain_either():
+    # Ten thousand places that differ by half their noise: a small error of fit, but a false one
+    # where the noise is not shared as assumed.
+    levels = visits(4, ((1.0, 0.0), (0.8, 0.15)), spread=0.015, n=10_000)
+    assert not levels.gain_free.any()
+
+
 def test_a_chain_is_levelled_and_a_lone_visit_is_not():
     gains = ((1.0, 0.0), (0.9, 0.1), (1.2, -0.1))
     chain = visits(2, gains, along=(0.0, 600.0, 1200.0))

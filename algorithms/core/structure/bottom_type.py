@@ -33,6 +33,9 @@ from .sample_calibration import CLASSES, Calibration, calibrate
 #: Slope beyond which a sounder's hardness says little, degrees: von Szalay and McConnaughey
 #: (2002), Fisheries Research 54(2), 181-194, found classification to break down at 5 to 8.
 MAX_SLOPE_DEG = 8.0
+#: Shallower than this the near field of the transducer and the boat's own noise prevail, m;
+#: common practice is 2 to 3 feet.
+MIN_DEPTH_M = 0.6
 #: Hardness that parts soft from medium and medium from hard where nothing better is known.
 THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
 _MOST_FITTED = 20_000
@@ -163,6 +166,7 @@ def bottom_type(
     samples: tuple | None = None,
     level: bool = True,
     max_slope_deg: float = MAX_SLOPE_DEG,
+    min_depth_m: float = MIN_DEPTH_M,
     beam_deg: float = BEAM_DEG,
     progress: Progress = silent,
 ) -> BottomType:
@@ -190,6 +194,8 @@ def bottom_type(
         is then left out.
     max_slope_deg : float
         Observations on steeper bottom are left out.
+    min_depth_m : float
+        Observations in shallower water are left out, m.
     beam_deg : float
         Width of the sounder's beam.
     progress : callable
@@ -239,11 +245,11 @@ def bottom_type(
     else:
         levels = as_logged(logged.visits)
     levelled = levels.apply(obs.hardness, obs.visit)
-    used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg)
+    used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
     if used.sum() < 30:
         raise LakefloorError(
             f"Only {int(used.sum())} places with hardness are left on bottom less steep than "
-            f"{max_slope_deg:g} degrees; a map needs 30 or more."
+            f"{max_slope_deg:g} degrees and deeper than {min_depth_m:g} m; a map needs 30 or more."
         )
     noise = logged.noise / np.abs(levels.gain)
     mixture, tried, trend = _fit(
@@ -302,7 +308,7 @@ def bottom_type(
         limits, mixture, tried, trend, levels, logged, used, levelled, reduced, calibration,
         float(spacing), notes,
     )
-    notes += _notes(result, level, max_slope_deg, method)
+    notes += _notes(result, level, max_slope_deg, min_depth_m, method)
     return result
 
 
@@ -393,7 +399,7 @@ def class_areas(result: BottomType) -> Areas:
     return Areas(polygons, attributes)
 
 
-def _notes(result: BottomType, level, max_slope_deg, method) -> list:
+def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> list:
     notes, visits, levels = [], result.logged.visits, result.levels
     if result.calibration is None:
         notes.append(
@@ -446,5 +452,11 @@ def _notes(result: BottomType, level, max_slope_deg, method) -> list:
             f"{100 * steep.mean():.0f} % of the places sounded are steeper than "
             f"{max_slope_deg:g} degrees, where a sounder's hardness says little. They are left "
             "out; hardness there is carried over from around, with its uncertainty."
+        )
+    shallow = obs.depth < min_depth_m
+    if shallow.mean() > 0.01:
+        notes.append(
+            f"{100 * shallow.mean():.0f} % of the places sounded are shallower than "
+            f"{min_depth_m:g} m, too near to the transducer, and are left out."
         )
     return notes

@@ -17,7 +17,7 @@ from ..progress import Progress, silent, span
 LEAST_PLACES = 10
 #: A gain known no better than this is not used: the overlap is all of one hardness.
 _GAIN_ERROR = 0.15
-_MOST_GAIN = 4.0
+_MOST_GAIN, _LEAST_CORRELATION = 4.0, 0.5
 _ROUNDS = 6
 #: Common scatter of a satellite position, m.
 _POSITION_M = 1.0
@@ -205,7 +205,9 @@ def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
 
     By the correlation r with what the others have at the same n places: the relative error of a
     slope with errors in both coordinates is about ``sqrt((1 / r^2 - 1) / n)``. Unlike the error of
-    the fit it does not deceive where noise alone is fitted, which has any slope.
+    the fit it does not deceive where noise alone is fitted, which has any slope. Where noise
+    outweighs what the places differ by, the slope leans on how the noise is shared between the
+    visits, which is not known well enough, however many the places.
     """
     levelled = (value - offset[unit]) / gain[unit]
     out = np.ones(len(gain), dtype=bool)
@@ -223,7 +225,7 @@ def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
         x, y = x - np.average(x, weights=w), y - np.average(y, weights=w)
         r = np.sum(w * x * y) / max(np.sqrt(np.sum(w * x**2) * np.sum(w * y**2)), 1e-300)
         n = np.sum(w) ** 2 / np.sum(w**2)
-        out[m] = r <= 0.0 or (1.0 / r**2 - 1.0) / n > _GAIN_ERROR**2
+        out[m] = r < _LEAST_CORRELATION or (1.0 / r**2 - 1.0) / n > _GAIN_ERROR**2
     return out
 
 
