@@ -84,7 +84,9 @@ class Soundings:
         def column(name, default, dtype):
             value = np.asarray(known.pop(name, default))
             if value.ndim == 0:
-                value = np.full(n, value[()], dtype=dtype)
+                scalar, value = value[()], np.empty(n, dtype=dtype)
+                # Unlike numpy.full, this keeps one text and not a copy of it for each row.
+                value.fill(str(scalar) if dtype is object else scalar)
             value = value.astype(dtype, copy=True)
             if value.shape != (n,):
                 raise LakefloorError(

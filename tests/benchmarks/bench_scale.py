@@ -35,7 +35,7 @@ from shapely.geometry import Point
 
 from lakefloor.algorithms._layers import BANDS, RECORD_DOMAIN, RECORD_ITEM, StoredSurface
 from lakefloor.algorithms._outputs import RasterFile
-from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings, concatenate
+from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.surface_nodes import frame
@@ -67,7 +67,10 @@ def survey(radius, visit, seed, box=None):
     depth = depth_at(x, y, radius) + rng.normal(0.0, 0.05, n)
 
     def text(value):
-        return np.full(n, value, dtype=object)
+        # One text seen n times, as the reader of layers keeps it.
+        column = np.empty(n, dtype=object)
+        column.fill(value)
+        return column
 
     blank = vars(Soundings.build([np.nan], [np.nan], [np.nan]))
     known = {
@@ -134,7 +137,11 @@ def child(method, wanted, check):
         side = np.sqrt(min(VISIT, 0.1 * len(lake)) * SPACING * PING)
         corner = 0.45 * radius
         visit = survey(radius, "second", 2, (corner, corner, corner + side, corner + side))
-        lake = concatenate([lake, visit])
+        lake = Soundings(**{
+            name: np.broadcast_to(value[:1], (len(lake) + len(visit),)) if not value.strides[0]
+            else np.concatenate([value, getattr(visit, name)])
+            for name, value in vars(lake).items()
+        })  # fmt: skip
         found["added"] = len(visit)
         found["update"], _, (_, found["drawn"], _, _) = timed(lake, second, first)
         found["MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
