@@ -154,9 +154,9 @@ def level_hardness(
                 p, u, v, 1.0 / (variance + extra), reference=local[reference],
                 free_gain=free_gain, robust=True,
             )
-            doubtful = free_gain & (
-                _doubt(p, u, v, 1.0 / (variance + extra), g, o) | (g < 1.0 / _MOST_GAIN)
-                | (g > _MOST_GAIN)
+            relative = _relative_error(p, u, v, 1.0 / (variance + extra), g, o)
+            doubtful = free_gain & ~(
+                (relative < _GAIN_ERROR) & (g > 1.0 / _MOST_GAIN) & (g < _MOST_GAIN)
             )
             # Residuals of observations about their place's own mean are smaller than errors.
             scale = 1.4826 * np.median(np.abs(misfit)) * shrunk
@@ -164,6 +164,9 @@ def level_hardness(
                 break
             extra += max(scale**2 - 1.0, 0.0) * float(np.median(variance + extra))
             free_gain &= ~doubtful
+        # The error of the fit is too small where places differ little.
+        least = np.where(free_gain, (g * np.minimum(relative, _GAIN_ERROR)) ** 2, 0.0)
+        c *= np.maximum(least / np.maximum(c[:, 0, 0], 1e-12), 1.0)[:, None, None]
         for m in np.flatnonzero(~free_gain & (np.arange(len(members)) != local[reference])):
             # The gain may be off by as much as would have been told; the line turns about the
             # hardness of the overlap.
@@ -200,8 +203,8 @@ def _pairs(x, y, number, visits, reach, progress) -> tuple:
     return np.concatenate(first or empty), np.concatenate(second or empty)
 
 
-def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
-    """Tell which units' gains are told no better than :data:`_GAIN_ERROR`, shape (k,).
+def _relative_error(place, unit, value, weight, gain, offset) -> np.ndarray:
+    """Return the relative standard error of each unit's gain, shape (k,); infinite if not told.
 
     By the correlation r with what the others have at the same n places: the relative error of a
     slope with errors in both coordinates is about ``sqrt((1 / r^2 - 1) / n)``. Unlike the error of
@@ -210,7 +213,7 @@ def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
     visits, which is not known well enough, however many the places.
     """
     levelled = (value - offset[unit]) / gain[unit]
-    out = np.ones(len(gain), dtype=bool)
+    out = np.full(len(gain), np.inf)
     total = np.bincount(place, weight * levelled), np.bincount(place, weight)
     for m in range(len(gain)):
         mine = unit == m
@@ -225,7 +228,8 @@ def _doubt(place, unit, value, weight, gain, offset) -> np.ndarray:
         x, y = x - np.average(x, weights=w), y - np.average(y, weights=w)
         r = np.sum(w * x * y) / max(np.sqrt(np.sum(w * x**2) * np.sum(w * y**2)), 1e-300)
         n = np.sum(w) ** 2 / np.sum(w**2)
-        out[m] = r < _LEAST_CORRELATION or (1.0 / r**2 - 1.0) / n > _GAIN_ERROR**2
+        if r >= _LEAST_CORRELATION:
+            out[m] = np.sqrt((1.0 / r**2 - 1.0) / n)
     return out
 
 
