@@ -120,14 +120,14 @@ def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
             box.center(), frame.width() * scale / 1000.0, frame.height() * scale / 1000.0)
         degrees = transform.transformBoundingBox(shown)
         minutes = sheet.grid_minutes(min(degrees.width(), degrees.height()))
-        corner = 7.0 * k * degrees.height() / frame.height()
+        low, high = base.clear_latitudes(transform, shown, frame.height(), k)
         center = transform.transform(box.center())
         feature = QgsFeature(layer.fields())
         feature.setGeometry(QgsGeometry.fromRect(box))
         feature.setAttributes([
             number, structure.key, structure.title, sheet.position_text(center.y(), center.x()),
             "\n".join(structure.lines), float(scale), minutes / 60.0, sheet.grid_digits(minutes),
-            degrees.yMinimum() + corner, degrees.yMaximum() - corner,
+            low, high,
         ])
         features.append(feature)
     layer.dataProvider().addFeatures(features)
@@ -156,7 +156,8 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
     room = height - base.MARGIN - top
     size = 9.0 * k
     base.label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
-    base.label(layout, '[% "figures" %]\n\n[% "place" %]', lefts[0], top + 6.0 * k, column,
+    text = '[% "figures" %]\n\n' + tr("Middle of the map: {}").format('[% "place" %]')
+    base.label(layout, text, lefts[0], top + 6.0 * k, column,
                room - 6.0 * k, size, expression=True)
     base.legend_block(layout, layers, chart, k).draw(layout, lefts[1], top)
 

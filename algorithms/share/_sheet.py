@@ -177,9 +177,8 @@ def themed_map(layout, project, layers, crs, theme_name, item_id="map") -> QgsLa
 def graticule(chart, project, k):
     """Add a latitude-longitude grid: crosses on the map, figures in the margin."""
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
-    extent = QgsCoordinateTransform(chart.crs(), wgs84, project).transformBoundingBox(
-        chart.extent()
-    )
+    transform = QgsCoordinateTransform(chart.crs(), wgs84, project)
+    extent = transform.transformBoundingBox(chart.extent())
     minutes = sheet.grid_minutes(min(extent.width(), extent.height()))
     grid = QgsLayoutItemMapGrid("graticule", chart)
     grid.setCrs(wgs84)
@@ -194,12 +193,10 @@ def graticule(chart, project, k):
     grid.setFramePenSize(0.2)
     grid.setAnnotationEnabled(True)
     grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.CustomFormat)
-    # Upright figures would run into the others at the corners.
-    corner = 7.0 * k * extent.height() / chart.rect().height()
+    low, high = clear_latitudes(transform, chart.extent(), chart.rect().height(), k)
     digits = sheet.grid_digits(minutes)
     grid.setAnnotationExpression(
-        f"if(@grid_axis = 'y' AND (@grid_number < {extent.yMinimum() + corner} OR "
-        f"@grid_number > {extent.yMaximum() - corner}), '', "
+        f"if(@grid_axis = 'y' AND (@grid_number < {low} OR @grid_number > {high}), '', "
         f"to_dm(@grid_number, @grid_axis, {digits}, 'suffix'))"
     )
     grid.setAnnotationFrameDistance(0.8 * k)
@@ -218,6 +215,21 @@ def graticule(chart, project, k):
         if upright:
             grid.setAnnotationDirection(QgsLayoutItemMapGrid.AnnotationDirection.Vertical, border)
     chart.grids().addGrid(grid)
+
+
+def clear_latitudes(transform, extent, height, k) -> tuple:
+    """Return between which latitudes upright figures keep clear of those along the other sides.
+
+    ``height`` is that of the map, mm; ``transform`` leads to degrees.
+    """
+    inside = QgsRectangle(extent)
+    inside.grow(-7.0 * k * extent.height() / height)
+    left, right = inside.xMinimum(), inside.xMaximum()
+    low, high = (
+        [transform.transform(x, y).y() for x in (left, right)]
+        for y in (inside.yMinimum(), inside.yMaximum())
+    )
+    return max(low), min(high)
 
 
 def title_block(layout, title, subtitle, chart, frame, k, expression=False):

@@ -156,7 +156,8 @@ class LakeStatistics(LakefloorAlgorithm):
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = statistics.figures[key].value
             for name, (key, _) in _UNCERTAIN.items():
-                out.results[name] = statistics.figures[key].sd
+                if statistics.figures[key].sd is not None:
+                    out.results[name] = statistics.figures[key].sd
         return out.results
 
 

@@ -67,7 +67,9 @@ def test_files(run, tmp_path, shoreline, feedback):
     assert float(rows["volume"]["value"]) == pytest.approx(
         result["VOLUME_M3"] / ACRE / FOOT, rel=1e-9)
     assert rows["volume"]["unit"] == "acre-ft"
-    assert rows["shoreline"]["standard_uncertainty"] == ""
+    assert float(rows["shoreline"]["standard_uncertainty_si"]) == pytest.approx(
+        result["SHORELINE_SD_M"], rel=1e-9)
+    assert rows["frustum_volume"]["standard_uncertainty"] == ""
 
     with paths["LAYERS"].open(encoding="utf-8", newline="") as file:
         layers = list(csv.DictReader(file))

@@ -28,6 +28,7 @@ _KNOWN = {
     "hardness": ("Relative hardness (0 soft, 1 hard)", "ratio"),
     "confidence": ("Confidence", "share"),
     "score": ("Score", "number"),
+    "note": ("", "text"),
     "description": ("", "text"),
     "reasons": ("", "text"),
     "remark": ("", "text"),
