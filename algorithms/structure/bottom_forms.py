@@ -48,7 +48,8 @@ class BottomForms(LakefloorAlgorithm):
         "bathymetric position at the fine and the broad radius, positive on rises.\n\n"
         "What the surface's uncertainty does not support is not drawn: relief must be twice the "
         "standard deviation of the difference of the depths that make it, about three times that "
-        "of one depth. Nor is anything narrower than about the lane spacing. At the edge of the "
+        "of one depth (points and inside turns 2.5 times). Nor is anything narrower than about the "
+        "lane spacing, nor a point that runs out less than about half of it. At the edge of the "
         "data a rise counts as no hump and a hollow as no hole, for nobody has seen them closed. "
         "Depth must be in metres. Not for navigation: rocks may stand higher than any hump "
         "drawn.",
@@ -57,7 +58,8 @@ class BottomForms(LakefloorAlgorithm):
         "@default",
         "prominence after Edelsbrunner, Letscher and Zomorodian (2002), Discrete and "
         "Computational Geometry 28(4), 511-533; top-hats after Rodriguez et al. (2002), "
-        "Geophysical Research Letters 29(6), 1085; bathymetric position after Lundblad et al. "
+        "Geophysical Research Letters 29(6), 1085, by chords after Soille and Talbot (2001), IEEE "
+        "Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329; bathymetric position after Lundblad et al. "
         "(2006), Marine Geodesy 29(2), 89-111",
     )
 
@@ -84,9 +86,10 @@ class BottomForms(LakefloorAlgorithm):
         self.addParameter(
             params.distance(
                 "BROAD", tr("Broad radius (m)"), None,
-                tr("Points, inside turns and holes are narrower than twice this; what is wider is "
-                   "the lie of the lake. Left empty, it is five fine radii, at least 100 m, but "
-                   "no more than 0.4 of the half width of the lake."),
+                tr("Depth contours of points and inside turns bend more sharply than a circle of "
+                   "this radius, and holes are narrower than twice it; what is wider is the lie "
+                   "of the lake. Left empty, it is five fine radii, at least 100 m, but no more "
+                   "than 0.4 of the greatest distance from the edge."),
                 optional=True, advanced=True, minimum=0.01,
             )
         )

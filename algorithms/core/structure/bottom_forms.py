@@ -386,7 +386,7 @@ def _humps(tree: Rises, lake: _Lake) -> tuple:
 def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
     """Return the holes, and what to fill with the level: (window, mask, depth).
 
-    ``open_to`` is the greatest depth to which a disc fits around a cell.
+    ``open_to`` is the greatest depth at which the ground is broad in all directions.
     """
     chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & np.isfinite(tree.top))
     levels = np.maximum(tree.saddle[chosen], open_to.ravel()[tree.top_cell[chosen]])
