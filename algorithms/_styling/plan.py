@@ -49,7 +49,7 @@ def _gaps(layer):
     })))
     labels = QgsPalLayerSettings()
     labels.fieldName = "rank"
-    labels.setFormat(text_format(8.0, bold=True, buffer=0.7))
+    labels.setFormat(text_format(8.0, DROP_OFF, bold=True, buffer=0.7))
     layer.setLabeling(QgsVectorLayerSimpleLabeling(labels))
     layer.setLabelsEnabled(True)
 

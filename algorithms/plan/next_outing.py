@@ -13,7 +13,7 @@ from .._i18n import tr
 from .._layers import optional_source, read_lines, read_raster
 from .._outputs import Outputs
 from ..core.plan.next_outing import GAP_ATTRIBUTES, LINE_ATTRIBUTES, next_outing
-from ..core.units import FOOT
+from ..core.units import ACRE, FOOT
 from ._inputs import (
     add_boat,
     add_figures,
@@ -55,8 +55,9 @@ class NextOuting(LakefloorAlgorithm):
         "break-line or transition runs through, if you give such lines.\n\n"
         "Gaps: rank, area_m2, uncert_m and uncert_max_m (standard uncertainty), distance_max_m to "
         "a sounding, slope_pct, gain_m3 of the best lane, lanes_m of this outing within it, "
-        "after_m (standard uncertainty expected after it), why in words. Lanes: as of Survey "
-        "lanes, with gain_m3; the sounder is taken to run on the ways between them too.\n\n"
+        "after_m (standard uncertainty expected after it), why in words. Gaps smaller than two "
+        "lane spacings squared are only counted in the log. Lanes: as of Survey lanes, with "
+        "gain_m3; the sounder is taken to run on the ways between them too.\n\n"
         "Needs the bands of uncertainty and distance of a Lakefloor surface. With a shoreline, "
         "water that the surface does not cover is a gap as well.\n\n"
         "A plan knows nothing of the day: weather, cold water, shallows and rocks that no map "
@@ -141,6 +142,7 @@ class NextOuting(LakefloorAlgorithm):
             lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
             spacing=self.parameterAsDouble(parameters, "SPACING", context) if has_spacing else None,
             structure=structure,
+            unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
             **read_boat(self, parameters, context),
         )
@@ -169,12 +171,12 @@ class NextOuting(LakefloorAlgorithm):
                    "supports this interval. Gaps are shown where more than that is missing; see "
                    "Uncertainty budget for what could be better.").format(
                     plan.noise, plan.noise / FOOT))
-        if not len(plan.gaps):
-            say(tr("No gaps: the surface supports the interval everywhere within the shore "
-                   "buffer. No outing is needed for it."))
+        if not plan.gap_before > 0:
+            say(tr("No gaps. No outing is needed for this interval, or none would help it."))
             return
-        say(tr("{} gaps, {:.1f} ha ({:.1f} acres) in all.").format(
-            len(plan.gaps), plan.gap_before / 1e4, plan.gap_before / 4046.8564224))
+        say(tr("{:.1f} ha ({:.1f} acres) of gaps, of which {} are listed; {} are too small or too "
+               "near the shore for a lane.").format(
+            plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over))
         if not plan.lanes:
             say(tr("None of them is wide enough, and far enough from the shore, for a lane."))
             return
@@ -183,7 +185,4 @@ class NextOuting(LakefloorAlgorithm):
         say(tr("Expected mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) "
                "after it.").format(plan.mean_before, plan.mean_before / FOOT, plan.mean_after,
                                    plan.mean_after / FOOT))
-        if plan.left_over:
-            say(tr("{} gaps are too small or too near the shore for a lane.").format(
-                plan.left_over))
         say(cautions())

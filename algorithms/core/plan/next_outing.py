@@ -17,7 +17,7 @@ from ..grid import Areas, Grid, Lines, Surface
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
 from ..terrain import gradient
-from ..units import MPH
+from ..units import LENGTH, MPH
 from .survey_lanes import (
     ATTRIBUTES,
     LANE,
@@ -49,7 +49,7 @@ _CLASSES = 20
 _MOST_CELLS = 60_000
 _HEADINGS = 6
 _LONGEST, _SHORTEST, _BRIDGED = 10.0, 2.0, 1.5
-_GAP_SIDE = 12.0
+_GAP_SIDE, _LEAST_GAP = 12.0, 2.0
 _MOST_CANDIDATES = 700
 _ROUNDS = 12
 _TOUCH, _STRAIGHT = 1e-6, 1e-6
@@ -97,7 +97,8 @@ class Outing:
     gap_before, gap_after : float
         Area of the gaps, m2.
     left_over : int
-        Gaps too small or too near the shore for a lane.
+        Gaps too small or too near the shore for a lane; those smaller than two spacings squared
+        are not among ``gaps``.
     """
 
     gaps: Areas
@@ -198,6 +199,7 @@ def next_outing(
     speed: float = 5.0 * MPH,
     transit_speed: float | None = None,
     turn_s: float = 10.0,
+    unit: str = "m",
     progress: Progress = silent,
 ) -> Outing:
     """Find where a surface does not support a contour interval, and plan lanes through there.
@@ -222,6 +224,8 @@ def next_outing(
         Break-lines and transitions, m: places within a spacing of one count double.
     min_depth, buffer_m, speed, transit_speed, turn_s
         As for :func:`~.survey_lanes.survey_lanes`.
+    unit : {"m", "ft"}
+        Of the figures in the words that describe a gap.
     progress : callable
 
     Raises
@@ -299,12 +303,12 @@ def next_outing(
         runs, touched = [runs[i] for i in best], [touched[i] for i in best]
     gain_of_gap = _best_by_gap(field, gap, count, touched)
     if not runs:
-        gaps = _describe(field, gap, gain_of_gap, field.distance, limit, spacing, [])
+        gaps = _describe(field, gap, gain_of_gap, field.distance, limit, spacing, [], unit)
         empty = Lines([], {name: [] for name in LINE_ATTRIBUTES})
         return Outing(
             gaps, empty, lanes=0, lane_m=0.0, transit_m=0.0, minutes=0.0,
             mean_after=figures["mean_before"], gap_after=figures["gap_before"],
-            left_over=len(gaps), **figures,
+            left_over=count, **figures,
         )
     between = links_between(water, runs, start, span(progress, 0.15, 0.5))
     seconds = _times(between, runs, transit_speed, turn_s)
@@ -328,7 +332,7 @@ def next_outing(
     lines = Lines(lines.coords, {**lines.attributes, "gain_m3": gained})
     sigma = field.law.nearer(field.sigma, field.distance, distance)
     lanes = [xy for xy, kind in zip(lines.coords, lines.attributes["kind"]) if kind == LANE]
-    gaps = _describe(field, gap, gain_of_gap, distance, limit, spacing, lanes)
+    gaps = _describe(field, gap, gain_of_gap, distance, limit, spacing, lanes, unit)
     progress(1.0)
     return Outing(
         gaps, lines, lanes=len(lanes), lane_m=float(sum(map(line_length, lanes))),
@@ -338,7 +342,7 @@ def next_outing(
         )),
         minutes=lines.attributes["elapsed_min"][-1], mean_after=float(sigma.mean()),
         gap_after=float((sigma > max(limit, _ABOVE_NOISE * field.law.noise)).sum() * field.area),
-        left_over=sum(g <= 0 for g in gaps.attributes["gain_m3"]), **figures,
+        left_over=count - sum(g > 0 for g in gaps.attributes["gain_m3"]), **figures,
     )  # fmt: skip
 
 
@@ -646,8 +650,8 @@ def _joined(runs, tour) -> tuple:
 # -- the gaps in words ------------------------------------------------------------------------
 
 
-def _describe(field: _Field, gap, gain, distance, limit, spacing, lanes) -> Areas:
-    after = field.law.nearer(field.sigma, field.distance, distance)
+def _describe(field: _Field, gap, gain, distance, limit, spacing, lanes, unit) -> Areas:
+    after, metres = field.law.nearer(field.sigma, field.distance, distance), LENGTH[unit]
     order = sorted(range(1, len(gain)), key=lambda k: (-gain[k], k))
     polygons, out = [], {name: [] for name in GAP_ATTRIBUTES}
     for k in order:
@@ -655,11 +659,14 @@ def _describe(field: _Field, gap, gain, distance, limit, spacing, lanes) -> Area
         mask = np.zeros(field.cells.shape, dtype=bool)
         mask[field.cells] = gap == k
         polygon = cells_polygon(mask, field.grid)
-        if not gain[k] > 0 and len(cells) * field.area < spacing**2:
+        if len(cells) * field.area < _LEAST_GAP * spacing**2:
             continue
         sigma, far = field.sigma[cells], field.distance[cells]
-        why = [f"standard uncertainty {sigma.mean():.2f} m where {limit:.2f} m is wanted",
-               f"up to {far.max():.0f} m from a sounding"]
+        why = [
+            f"standard uncertainty {sigma.mean() / metres:.2f} {unit} where {limit / metres:.2f} "
+            f"{unit} is wanted",
+            f"up to {far.max() / metres:.0f} {unit} from a sounding",
+        ]
         if field.slope[cells].mean() >= _STEEP / 2.0:
             why.append(f"steep bottom, {100.0 * field.slope[cells].mean():.0f} %")
         if field.near_line[cells].any():
