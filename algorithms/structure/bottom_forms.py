@@ -59,8 +59,8 @@ class BottomForms(LakefloorAlgorithm):
         "prominence after Edelsbrunner, Letscher and Zomorodian (2002), Discrete and "
         "Computational Geometry 28(4), 511-533; top-hats after Rodriguez et al. (2002), "
         "Geophysical Research Letters 29(6), 1085, by chords after Soille and Talbot (2001), IEEE "
-        "Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329; bathymetric position after Lundblad et al. "
-        "(2006), Marine Geodesy 29(2), 89-111",
+        "Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329; bathymetric "
+        "position after Lundblad et al. (2006), Marine Geodesy 29(2), 89-111",
     )
 
     def initAlgorithm(self, configuration=None):
