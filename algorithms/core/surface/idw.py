@@ -15,7 +15,6 @@ from .surface_nodes import (
     NODES_PER_SPACING,
     Frame,
     frame,
-    nearest_sounding,
     row_blocks,
     thin,
 )
@@ -93,7 +92,7 @@ def learn_idw(
     Parameters
     ----------
     f : Frame
-        Of the whole survey. Its mask is not asked for.
+        Of the whole survey.
     power, neighbours, sectors
         As for :func:`idw_at`.
     progress : callable
@@ -105,9 +104,7 @@ def learn_idw(
         nodes = thin(nodes, block)
         return idw_at(nodes.xy, nodes.depth, xy, **search)
 
-    return learn_growth(
-        trial(f, np.isfinite(nearest_sounding(f))), predict, level=True, progress=progress
-    )
+    return learn_growth(trial(f, np.isfinite(f.distance)), predict, level=True, progress=progress)
 
 
 def draw_idw(
@@ -140,7 +137,7 @@ def draw_idw(
     A part that starts on an even row and column, with a halo of two maximum gaps, equals the
     whole wherever the nodes searched lie within the halo, which they do between lanes.
     """
-    distance = nearest_sounding(f)
+    distance = f.distance
     progress(0.1)
     tree = cKDTree(f.nodes.xy)
     depth = np.full(f.grid.shape, np.nan)

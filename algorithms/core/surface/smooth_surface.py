@@ -10,7 +10,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import SOUNDING, Frame, Nodes, frame, nearest_sounding
+from .surface_nodes import SOUNDING, Frame, Nodes, frame
 from .surface_trial import Trial, trial
 from .surface_uncertainty import LEAST_NOISE, Growth, learn_growth, uncertainty
 from .thin_plate import Held, per_cell, thin_plate
@@ -166,7 +166,7 @@ def learn_smooth(
         raise LakefloorError(f"Smoothing must be 0 m or more; got {smoothing}.")
     kept = f.soundings
     noise = _scatter(kept)
-    wet = np.isfinite(nearest_sounding(f))
+    wet = np.isfinite(f.distance)
     if not wet.any():
         raise LakefloorError(
             f"No cell within the shoreline lies within {f.max_gap:g} m of a sounding: give a "
@@ -217,7 +217,7 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     those of the whole, with a halo of 8 lane spacings, differs from the whole by less than a
     tenth of the stated uncertainty (some millimetres, root mean square).
     """
-    distance = nearest_sounding(f)
+    distance = f.distance
     wet = np.isfinite(distance)
     if not wet.any():
         void = f.grid.like(distance)

@@ -111,6 +111,39 @@ class Frame:
             return np.ones(self.grid.shape, dtype=bool)
         return inside(self.shoreline, self.grid)
 
+    @cached_property
+    def distance(self) -> np.ndarray:
+        """Distance from each cell to a sounding of the nearest cell that holds any, m.
+
+        NaN off the mask and where it is above the maximum gap. Of the soundings in a cell the
+        one nearest to its centre counts, so that it may be too large by a cell.
+        """
+        g, shape = self.grid, self.grid.shape
+        row, col = g.rows_cols(self.soundings.x, self.soundings.y)
+        r, c = np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)
+        # Soundings on the outermost edge of the grid belong to its last cells.
+        here = np.flatnonzero((r >= -1) & (r <= shape[0]) & (c >= -1) & (c <= shape[1]))
+        if not len(here):
+            return np.full(shape, np.nan)
+        row, col = row[here], col[here]
+        r, c = r[here].clip(0, shape[0] - 1), c[here].clip(0, shape[1] - 1)
+        # Written from the farthest to the nearest, so that the nearest stays.
+        order = np.argsort(-((row - r) ** 2 + (col - c) ** 2), kind="stable")
+        row, col, r, c = row[order], col[order], r[order], c[order]
+        free = np.ones(shape, dtype=bool)
+        free[r, c] = False
+        south, east = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+        south[r, c], east[r, c] = row - r, col - c
+        near = distance_transform_edt(free, return_distances=False, return_indices=True)
+        at = np.ravel_multi_index(tuple(near), shape)
+        down, right = south.ravel()[at], east.ravel()[at]
+        down += near[0] - np.arange(shape[0], dtype=np.int32)[:, None]
+        right += near[1] - np.arange(shape[1], dtype=np.int32)
+        distance = np.hypot(down, right, out=down)
+        distance *= g.dx
+        distance[~self.mask | (distance > self.max_gap)] = np.nan
+        return distance
+
     def window(self, rows: slice, cols: slice) -> Frame:
         """Return the frame of a part of the grid, with the nodes and soundings in it.
 
@@ -420,41 +453,6 @@ def _clear_of_lines(nodes: Nodes, lines) -> Nodes:
         near = np.isfinite(off)
         kept[near] &= off[near] > half[piece[near]] * 1.001
     return nodes.select(kept)
-
-
-def nearest_sounding(f: Frame) -> np.ndarray:
-    """Return the distance from each cell to a sounding of the nearest cell that holds any.
-
-    Returns
-    -------
-    array, shape (rows, cols)
-        m; NaN off the mask and where it is above the maximum gap. Of the soundings in a
-        cell the one nearest to its centre counts, so that it may be too large by a cell.
-    """
-    g, shape = f.grid, f.grid.shape
-    row, col = g.rows_cols(f.soundings.x, f.soundings.y)
-    r, c = np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)
-    # Soundings on the outermost edge of the grid belong to its last cells.
-    here = np.flatnonzero((r >= -1) & (r <= shape[0]) & (c >= -1) & (c <= shape[1]))
-    if not len(here):
-        return np.full(shape, np.nan)
-    row, col = row[here], col[here]
-    r, c = r[here].clip(0, shape[0] - 1), c[here].clip(0, shape[1] - 1)
-    # Written from the farthest to the nearest, so that the nearest stays.
-    order = np.argsort(-((row - r) ** 2 + (col - c) ** 2), kind="stable")
-    row, col, r, c = row[order], col[order], r[order], c[order]
-    free = np.ones(shape, dtype=bool)
-    free[r, c] = False
-    south, east = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
-    south[r, c], east[r, c] = row - r, col - c
-    near = distance_transform_edt(free, return_distances=False, return_indices=True)
-    at = np.ravel_multi_index(tuple(near), shape)
-    down = near[0] - np.arange(shape[0], dtype=np.int32)[:, None] + south.ravel()[at]
-    right = near[1] - np.arange(shape[1], dtype=np.int32) + east.ravel()[at]
-    distance = np.hypot(down, right)
-    distance *= g.dx
-    distance[~f.mask | (distance > f.max_gap)] = np.nan
-    return distance
 
 
 def row_blocks(grid: Grid, cells: int, step: int = 1):

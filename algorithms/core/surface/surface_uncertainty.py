@@ -23,6 +23,7 @@ _TWO_SIGMA = 0.9545
 # across a single lane, and lets some of a slope count as departure: it may not go on.
 _CELLS_A_SPACING, _REACH, _RIDGE = 3.0, 0.6, 0.02
 _SHARED = 0.5
+_SEEN = 4000
 #: Growth where nothing can be left out, for a departure and a distance of one lane spacing.
 _USUAL_RATE = 1.5
 
@@ -135,8 +136,9 @@ def learn_growth(
         return Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
     # Noise added to the soundings, and what of it shows in the surface.
     added = np.where(free, own * np.random.default_rng(0).standard_normal(len(nodes)), 0.0)
-    moved = predict(replace(nodes, depth=nodes.depth + added), nodes.xy[free])
-    moved = (moved - predict(nodes, nodes.xy[free])) / spread[free]
+    seen = np.flatnonzero(free)[:: max(np.count_nonzero(free) // _SEEN, 1)]
+    moved = predict(replace(nodes, depth=nodes.depth + added), nodes.xy[seen])
+    moved = (moved - predict(nodes, nodes.xy[seen])) / spread[seen]
     share = float(np.sqrt(np.nanmean(moved**2)))
     # Each misfit is within two standard deviations from some rate on.
     needed = (misfit / 2.0) ** 2 - own_left**2 - (share * at_node) ** 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay, QhullError
@@ -10,7 +12,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, nearest_sounding, thin
+from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, thin
 from .surface_trial import trial
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 
@@ -90,8 +92,12 @@ def tin_surface(
         spacing=spacing,
     )
     progress(0.1)
-    growth = learn_tin(f, span(progress, 0.1, 0.3))
-    return draw_tin(f, growth, span(progress, 0.3, 1.0))
+    with ThreadPoolExecutor(1) as pool:
+        # Qhull leaves the interpreter to others meanwhile.
+        triangles = pool.submit(triangulate, f.nodes.xy)
+        growth = learn_tin(f, span(progress, 0.1, 0.3))
+        progress(0.3)
+        return _draw(f, growth, triangles.result(), span(progress, 0.5, 1.0))
 
 
 def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
@@ -100,7 +106,7 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     Parameters
     ----------
     f : Frame
-        Of the whole survey. Its mask is not asked for.
+        Of the whole survey.
     progress : callable
 
     Raises
@@ -112,7 +118,7 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     if spread[1] <= 1e-9 * spread[0]:
         raise LakefloorError(_ONE_LINE)
     block = f.spacing / NODES_PER_SPACING
-    windows = trial(f, np.isfinite(nearest_sounding(f)))
+    windows = trial(f, np.isfinite(f.distance))
     return learn_growth(
         windows, lambda nodes, xy: tin_at(thin(nodes, block), xy), progress=progress
     )
@@ -146,20 +152,24 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
         void = f.grid.like(np.full(f.grid.shape, np.nan))
         return Surface(void, void, void)
     progress(0.4)
+    return _draw(f, learned, triangles, span(progress, 0.4, 1.0))
+
+
+def _draw(f: Frame, learned: Growth, triangles, progress: Progress) -> Surface:
     bridges = _shore_bridges(f.nodes, triangles, f.spacing / NODES_PER_SPACING)
     depth, covered = rasterise(
         f.nodes.xy[triangles],
         np.where(bridges[:, None], np.nan, f.nodes.depth[triangles])[..., None],
         f.grid,
-        span(progress, 0.4, 0.8),
+        span(progress, 0.0, 0.7),
     )
     if f.shoreline is not None:
         # Slivers between the shoreline and its straightened node line.
         depth[f.mask & ~covered] = f.shore_depth
-    distance = nearest_sounding(f)
+    distance = f.distance.copy()
     depth[np.isnan(distance)] = np.nan
     distance[np.isnan(depth)] = np.nan
-    progress(0.9)
+    progress(0.8)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
