@@ -36,11 +36,12 @@ class SmoothSurface(LakefloorAlgorithm):
         "land. Across break-lines the surface may bend freely. Cells farther than the maximum gap "
         "from every sounding stay empty. The surface is never deeper than the deepest sounding, "
         "nor above the shore or the shoalest sounding.\n\n"
-        "The uncertainty is learnt from pieces of the survey left out, by distance and by how much "
-        "the bottom bends there: two standard deviations hold about 95 % of such errors, fewer on "
-        "the steepest faces. It is nowhere less than half of what the soundings state (uncert_m), "
-        "since an error that they share, as of level or position, does not show there. Depths in "
-        "metres, positive down.",
+        "The uncertainty is learnt from lanes that run across the others, left out and predicted "
+        "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
+        "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
+        "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
+        "error that they share, as of level, does not show there. Depths in metres, positive "
+        "down.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

@@ -23,10 +23,13 @@ class TinSurface(LakefloorAlgorithm):
         "Cells farther than the maximum gap from every sounding stay empty, and so do bays that "
         "nobody sounded: triangles between three points of the shore would show a shelf of no "
         "depth.\n\n"
-        "Soundings are first averaged within squares of a quarter of the lane spacing. The "
-        "uncertainty is learnt by leaving out whole pieces of the survey and predicting them: two "
-        "standard deviations hold about 95 % of such errors over the whole lake, fewer on its "
-        "steepest faces. Depths in metres, positive down.",
+        "Soundings are first averaged within squares of a quarter of the lane spacing. "
+        "The uncertainty is learnt from lanes that run across the others, left out and predicted "
+        "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
+        "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
+        "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
+        "error that they share, as of level, does not show there. Depths in metres, positive "
+        "down.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
