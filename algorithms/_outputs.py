@@ -73,13 +73,19 @@ class Outputs:
 
     def _commit(self):
         for folder, final, definition, name in self._staged:
-            for part in sorted(folder.iterdir()):
+            parts = sorted(folder.iterdir())
+            for part in parts:
                 target = final.parent / part.name
                 if target.is_dir():
                     raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(
                         target))
                 try:
                     os.replace(part, target)
+                    # Statistics and pyramids of the file that was there before.
+                    for suffix in (".aux.xml", ".ovr"):
+                        stale = target.with_name(target.name + suffix)
+                        if folder / stale.name not in parts:
+                            stale.unlink(missing_ok=True)
                 except OSError as error:
                     raise LakefloorError(
                         tr("Cannot write '{}' ({}). Is it open in another program?").format(

@@ -220,6 +220,8 @@ def test_a_visit_is_added_without_redoing_the_lake(
     )
     assert before["TILES"] == before["TILES_DRAWN"] > 4
     old = values_of(path)
+    gdal.Open(str(path)).BuildOverviews("NEAREST", [2])
+    assert (tmp_path / "depth.tif.ovr").exists()
     # Over the older surface itself.
     after = run(
         name,
@@ -232,6 +234,7 @@ def test_a_visit_is_added_without_redoing_the_lake(
     assert after["SOUNDINGS"] == len(survey)
     new = values_of(path)
     assert not np.array_equal(new, old)
+    assert not (tmp_path / "depth.tif.ovr").exists()
     # Unchanged input: nothing is drawn, and every number stays.
     again = run(
         name,
