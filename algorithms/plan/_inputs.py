@@ -3,6 +3,9 @@
 import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsCsException,
+    QgsPointXY,
     QgsProcessingOutputNumber,
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterPoint,
@@ -130,8 +133,6 @@ def check_polygon_place(source, context, feedback):
 
 def check_raster_place(layer, context):
     """Refuse a raster at a pole or across the antimeridian."""
-    from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
-
     if not layer.crs().isValid():
         return
     to_gps = QgsCoordinateTransform(
