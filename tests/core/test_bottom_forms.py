@@ -255,6 +255,22 @@ def test_twin_humps_have_the_saddle_that_calculus_gives():
     assert abs(high["orientation_deg"] - 90.0) < 10.0
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize("turn", [0.0, 0.5, 1.2, 2.2])
+def test_every_pass_between_twins_is_a_saddle(sign, turn):
+    # Two equal bells d apart meet half way at 2 exp(-d^2 / (8 s^2)) of their height (calculus).
+    along = 55.0 * np.cos(turn), 55.0 * np.sin(turn)
+    grid = grid_of(
+        lambda x, y: floor(x, y) + sign * 2.5 * sum(
+            bell(x, y, (400.0 + k * along[0], 280.0 + k * along[1]), 35.0) for k in (-1, 1)
+        )
+    )  # fmt: skip
+    (saddle,) = table(sure(grid)[0], "saddle")
+    assert np.hypot(saddle["spot_x"] - 400.0, saddle["spot_y"] - 280.0) < 10.0
+    expected = floor(400.0, 280.0) + sign * 5.0 * np.exp(-(110.0**2) / (8 * 35.0**2))
+    assert saddle["saddle_depth_m"] == pytest.approx(expected, abs=0.15)
+
+
 def test_two_holes_are_two_up_to_their_sill():
     grid = grid_of(
         lambda x, y: floor(x, y)

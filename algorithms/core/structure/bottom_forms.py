@@ -191,7 +191,7 @@ def bottom_forms(
     down to 0.4 of its relief.
 
     A saddle is the key saddle of a hump where it lies on a neck, or of a hole
-    where it lies in a trough: where the top-hats there are as high as a relief
+    where it lies in a trough: where the top-hats of the whole surface are as high as a relief
     must be. Gentle ground at least two fine radii wide is a basin where the rim
     rises all round, else a flat.
 
@@ -346,27 +346,39 @@ def _closed_and_open(lake: _Lake, progress: Progress) -> list:
     tree = rises(-lake.smooth, apart=True)
     humps, cut_off = _humps(tree, lake)
     progress(0.6)
+    saddles = _saddles(humps, _top_hat(_shallow_beyond(depth, lake), lake), lake)
+    saddles += _saddles(holes, _top_hat(depth, lake), lake)
     for window, mask, level in sunk + cut_off:
         part = depth[window]
         part[mask] = level
     gentler = np.sqrt(_SMOOTHING_TURNS**2 - _SMOOTHING**2) * lake.fine
     level, _, _ = _smoothed(np.where(lake.valid, depth, np.nan), lake.grid, gentler)
     depth = np.where(lake.valid, level, depth)
-    trough, turns = _running_out("inside turn", depth, sunk, 0.0, lake)
+    turns = _running_out("inside turn", depth, sunk, 0.0, lake)
     progress(0.8)
-    # Nor is a gap in the data a point.
-    neck, points = _running_out(
-        "point", -np.where(lake.unknown, -np.inf, depth), cut_off, lake.fine, lake
-    )
+    points = _running_out("point", _shallow_beyond(depth, lake), cut_off, lake.fine, lake)
     progress(1.0)
-    saddles = _saddles(humps, neck, lake) + _saddles(holes, trough, lake)
     return humps + holes + points + turns + saddles
+
+
+def _shallow_beyond(depth, lake: _Lake) -> np.ndarray:
+    """Return heights for finding what stands out: what is not known may be as high as land."""
+    return -np.where(lake.unknown, -np.inf, depth)
+
+
+def _top_hat(up, lake: _Lake) -> np.ndarray:
+    """Return how far a surface stands out from the chords of points, m; NaN outside."""
+    hat = np.full(up.shape, np.nan)
+    np.subtract(up, _opened(up, _CHORD * lake.broad, lake), out=hat, where=lake.valid)
+    return hat
 
 
 def _humps(tree: Rises, lake: _Lake) -> tuple:
     """Return the humps, and what to cut off with the level: (window, mask, depth)."""
     chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & (tree.parent >= 0))
     found, levelled = [], []
+    # The rise that holds others comes last, so that all of it is cut off at its own saddle.
+    chosen = chosen[np.argsort(-tree.saddle[chosen], kind="stable")]
     levels = tree.saddle[chosen]
     for k, level, (window, mask) in zip(chosen, levels, tree.areas(chosen, levels)):
         spot, pass_, relief = int(tree.top_cell[k]), int(tree.saddle_cell[k]), tree.prominence[k]
@@ -449,14 +461,13 @@ def _where(lake: _Lake, window, mask) -> tuple:
     return lake.grid.x[c], lake.grid.y[r], r * lake.grid.shape[1] + c
 
 
-def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> tuple:
-    """Return the top-hat of a surface, and the points or inside turns that stand out in it.
+def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> list:
+    """Return the points or inside turns that stand out in a surface.
 
     They end ``margin`` metres from what ``levelled`` lists, so that the skirt of a hump or of
     an island is none.
     """
-    hat = np.full(up.shape, np.nan)
-    np.subtract(up, _opened(up, _CHORD * lake.broad, lake), out=hat, where=lake.valid)
+    hat = _top_hat(up, lake)
     closed = np.zeros(hat.shape, dtype=bool)
     for window, mask, _ in levelled:
         closed[window] |= mask
@@ -506,7 +517,7 @@ def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> t
             _Form(form, window, mask, float(height.max()), spot, lake.error_of(spot, spot),
                   toward=tuple(toward))
         )
-    return hat, found
+    return found
 
 
 def _widened(window, mask, by, lake: _Lake) -> tuple:
