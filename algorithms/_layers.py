@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from osgeo import gdal, osr
 from qgis.core import (
@@ -417,6 +419,18 @@ class StoredSurface:
         void = np.broadcast_to(np.nan, (dataset.RasterYSize, dataset.RasterXSize))
         self.grid = Grid(void, west, north, dx, -dy)
         self.record = dataset.GetMetadataItem(RECORD_ITEM, RECORD_DOMAIN) or ""
+
+    def copy_for(self, grid: Grid):
+        """Return the file that a surface on ``grid`` can begin as a copy of, or None."""
+        same = self.grid.shape == grid.shape and np.allclose(
+            (self.grid.west, self.grid.north), (grid.west, grid.north), rtol=0, atol=1e-6 * grid.dx
+        )
+        plain = (
+            self._dataset.GetDriver().ShortName == "GTiff"
+            and not self._dataset.GetRasterBand(1).GetOverviewCount()
+            and Path(self._dataset.GetDescription()).is_file()
+        )
+        return Path(self._dataset.GetDescription()) if same and plain else None
 
     def read(self, rows, cols) -> list:
         """Return the bands within slices of rows and columns, single precision."""

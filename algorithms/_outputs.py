@@ -296,11 +296,11 @@ class Outputs:
                     metadata, style="surface")
 
     @contextmanager
-    def surface_parts(self, name, grid: Grid, crs):
+    def surface_parts(self, name, grid: Grid, crs, start: Path | None = None):
         """Write a Lakefloor surface part by part, into the :class:`RasterFile` that this yields."""
         path = self.algorithm.parameterAsOutputLayer(self.parameters, name, self.context)
         staged = self._stage(Path(path).absolute(), None, name)
-        with RasterFile(staged, grid, BANDS, crs) as raster:
+        with RasterFile(staged, grid, BANDS, crs, start) as raster:
             yield raster
         self._styles.append((path, "surface", {}))
         self.results[name] = path
@@ -343,16 +343,21 @@ def _to_attributes(values, kind) -> list:
 class RasterFile:
     """A raster that is written part by part; a GeoTIFF is tiled and compressed.
 
-    Other formats are made from a GeoTIFF beside them when it is complete.
+    Other formats are made from a GeoTIFF beside them when it is complete. One that begins as a
+    copy of another raster, ``start``, has its geometry, bands and values.
     """
 
-    def __init__(self, path: Path, grid: Grid, descriptions, crs):
+    def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None):
         driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
         self._path, self._driver = path, driver
         self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")
         # The cache counts as memory of the run, and its default grows with the computer.
         self._cache = gdal.GetCacheMax()
         gdal.SetCacheMax(min(self._cache, _MOST_CACHE))
+        if start is not None:
+            shutil.copyfile(start, self._file)
+            self._dataset = gdal.Open(str(self._file), gdal.GA_Update)
+            return
         rows, cols = grid.shape
         self._dataset = gdal.GetDriverByName("GTiff").Create(
             str(self._file), cols, rows, len(descriptions), gdal.GDT_Float32,

@@ -132,11 +132,13 @@ def grid(algorithm, parameters, context, feedback, method, options, with_break_l
                    "the day.")
             )
         with Outputs(algorithm, parameters, context, feedback) as out:
-            with out.surface_parts(params.OUTPUT, f.grid, crs) as raster:
+            start = older.copy_for(f.grid) if older else None
+            with out.surface_parts(params.OUTPUT, f.grid, crs, start) as raster:
                 raster.describe(metadata)
                 record, figures, drawn = tiles.draw(
                     f, record, raster.write, progress=span(progress, 0.4, 1.0),
                     old_grid=older and older.grid, read=older and older.read,
+                    rewrite=start is None,
                 )
                 raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
             if not figures.cells:

@@ -98,9 +98,11 @@ def grid(soundings, shoreline, method, path, older=None):
         learned = tiles.learn(f, method, options)
         record = tiles.Record(method, options, CELL, spacing, f.max_gap, learned)
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
-    with RasterFile(path, f.grid, BANDS, crs) as raster:
+    start = stored.copy_for(f.grid) if older else None
+    with RasterFile(path, f.grid, BANDS, crs, start) as raster:
         record, figures, drawn = tiles.draw(
-            f, record, raster.write, old_grid=older and stored.grid, read=older and stored.read
+            f, record, raster.write, old_grid=older and stored.grid, read=older and stored.read,
+            rewrite=start is None,
         )
         raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
     return len(record.tiles), drawn, figures.cells, f.grid.values.size

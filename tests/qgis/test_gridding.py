@@ -220,8 +220,10 @@ def test_a_visit_is_added_without_redoing_the_lake(
     )
     assert before["TILES"] == before["TILES_DRAWN"] > 4
     old = values_of(path)
-    gdal.Open(str(path)).BuildOverviews("NEAREST", [2])
-    assert (tmp_path / "depth.tif.ovr").exists()
+    if name == "idwsurface":
+        # With pyramids it cannot begin as a copy of the older file, and is written anew.
+        gdal.Open(str(path)).BuildOverviews("NEAREST", [2])
+        assert (tmp_path / "depth.tif.ovr").exists()
     # Over the older surface itself.
     after = run(
         name,

@@ -354,6 +354,7 @@ def draw(
     *,
     old_grid: Grid | None = None,
     read: Callable | None = None,
+    rewrite: bool = True,
     workers: int | None = None,
     progress: Progress = silent,
 ) -> tuple:
@@ -374,6 +375,9 @@ def draw(
     read : callable, optional
         ``read(rows, cols) -> bands`` returns cells of the older surface, as rows and
         columns of its own grid.
+    rewrite : bool
+        Whether tiles taken from the older surface are written too; not so if what is written
+        to began as a copy of it.
     workers : int, optional
         Tiles drawn at the same time; a thread for each processor, at most four, if None.
     progress : callable
@@ -425,7 +429,8 @@ def draw(
                 bands = read(*window)
             else:
                 drawn += 1
-            write(tile.rows, tile.cols, bands)
+            if rewrite or window is None:
+                write(tile.rows, tile.cols, bands)
             record.tiles[tile.key] = entry
             figures.add(bands[0], bands[1])
             figures.outside += int(np.isnan(bands[0][places]).sum())
