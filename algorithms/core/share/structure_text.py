@@ -27,7 +27,7 @@ _KNOWN = {
     "slope_max_pct": ("Greatest slope", "percent"),
     "hardness": ("Relative hardness (0 soft, 1 hard)", "ratio"),
     "confidence": ("Confidence", "share"),
-    "score": ("Score", "number"),
+    "score": ("Score (0 to 1)", "ratio"),
     "note": ("", "text"),
     "description": ("", "text"),
     "reasons": ("", "text"),
@@ -81,7 +81,7 @@ def _words(value, kind, unit) -> str:
         return f"{value:.0f} %"
     if kind == "share":
         return f"{100.0 * value:.0f} %"
-    return f"{value:.2f}" if kind == "ratio" else f"{value:g}"
+    return f"{value:.2f}"
 
 
 def drop_off_values(rows) -> dict:
