@@ -227,6 +227,28 @@ def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, 
     assert 0 < count <= (total if change == "shore" else total - 1)
 
 
+def test_into_a_copy_only_what_is_drawn_is_written(small, survey, shoreline):
+    f = framed(survey, shoreline)
+    record, bands, _, _ = drawn(f, learned(f, "tin"))
+    deeper = np.where(np.hypot(survey.x + 300.0, survey.y) < 20.0, 30.0, survey.depth)
+    later = framed(survey.replace(depth=deeper), shoreline)
+    copy, written = [band.copy() for band in bands], []
+
+    def write(rows, cols, part):
+        written.append((rows, cols))
+        for band, values in zip(copy, part):
+            band[rows, cols] = values
+
+    _, figures, count = tiles.draw(
+        later, record, write, old_grid=f.grid, rewrite=False,
+        read=lambda rows, cols: [band[rows, cols] for band in bands],
+    )  # fmt: skip
+    _, expected, whole, _ = drawn(later, replace(record, tiles={}))
+    assert_same(copy, expected)
+    assert 0 < len(written) == count < len(record.tiles)
+    assert (figures.cells, figures.mean) == (whole.cells, whole.mean)
+
+
 def test_a_hole_deeper_than_all_before_is_not_cut_off(small, survey, shoreline):
     """The smooth surface ends at the deepest sounding: a new one must move that limit."""
     hole = np.hypot(survey.x + 300.0, survey.y) < 25.0
