@@ -219,8 +219,11 @@ def logs_to_soundings(model, inputs):
     return "uncertaintybudget", "OUTPUT"
 
 
-def soundings_to_contours(model, inputs, soundings, surfaces):
-    """Add shoreline, surfaces and contours; return the parameters that draw from a surface."""
+def soundings_to_contours(model, inputs, soundings, surfaces, **options):
+    """Add shoreline, surfaces and contours; return the parameters that draw from a surface.
+
+    ``options`` are further parameters of the surfaces.
+    """
     inputs.shoreline()
     inputs.contours()
     inputs.number("CELL_SIZE", "Cell size (m)", None,
@@ -231,7 +234,7 @@ def soundings_to_contours(model, inputs, soundings, surfaces):
     for child, output in surfaces.items():
         model.child(child, {
             "INPUT": soundings, "SHORELINE": "@SHORELINE", "CELL_SIZE": "@CELL_SIZE",
-            "MAX_GAP": "@MAX_GAP",
+            "MAX_GAP": "@MAX_GAP", **options,
         }, {"OUTPUT": output})
     drawn = {
         "INPUT": ("smoothsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
@@ -296,8 +299,15 @@ def add_a_visit():
                 {"CHANGED": "Change of the bottom"})
     model.child("readstore", {"STORE": ("addtostore", "UPDATED_STORE")},
                 {"OUTPUT": "Soundings of all visits"})
+    inputs.add(
+        QgsProcessingParameterRasterLayer("OLD_SURFACE", "Surface to bring up to date",
+                                          optional=True),
+        "Smooth surface of the lake from before this outing: of a large lake only the tiles that "
+        "the outing touched are drawn anew. Left empty, all is drawn.",
+    )
     soundings_to_contours(
-        model, inputs, ("readstore", "OUTPUT"), {"smoothsurface": "Smooth surface"}
+        model, inputs, ("readstore", "OUTPUT"), {"smoothsurface": "Smooth surface"},
+        UPDATE="@OLD_SURFACE",
     )
     model.write(HERE / "add_a_visit.model3")
 

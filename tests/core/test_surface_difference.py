@@ -134,7 +134,7 @@ def test_two_surveys_of_a_lake_that_did_not_change(first_survey):
 
 def test_a_known_deposit_is_found_with_its_volume(first_survey):
     def deposit(x, y):
-        return 0.8 * np.exp(-((x - 100.0) ** 2 + y**2) / (2 * 80.0**2))
+        return 1.5 * np.exp(-((x - 100.0) ** 2 + y**2) / (2 * 80.0**2))
 
     second = made_lake.survey(25.0, ping=4.0, seed=2)
     second = second.replace(depth=second.depth - deposit(second.x, second.y))

@@ -28,7 +28,7 @@ def raster(tmp_path, qgis_app):
         z = depth(*np.meshgrid(grid.x, grid.y))
         grids = [grid.like(z), grid.like(z * 0.0 + 0.05), grid.like(z * 0.0 + 5.0)][:bands]
         path = tmp_path / f"{name}.tif"
-        write_raster(path, grids, BANDS, QgsCoordinateReferenceSystem(crs), metadata)
+        write_raster(path, grids, BANDS[:bands], QgsCoordinateReferenceSystem(crs), metadata)
         return QgsRasterLayer(str(path), name)
 
     return make
