@@ -27,7 +27,7 @@ from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.spacing import GAP_IN_SPACINGS, suggest_cell, usable
+from ..core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 from ..core.surface import tiles
 from ..core.surface.surface_nodes import frame
 
@@ -170,7 +170,7 @@ def grid(algorithm, parameters, context, feedback, method, options, with_break_l
 def _sizes(kept, cell, gap, feedback) -> tuple:
     """Return cell size, maximum gap and lane spacing, m, with what was not given estimated."""
     try:
-        spacing = tiles.survey_spacing(kept)
+        spacing = lane_spacing(kept)
     except LakefloorError:
         if not (cell and gap):
             raise

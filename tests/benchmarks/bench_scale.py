@@ -36,7 +36,7 @@ from shapely.geometry import Point
 from lakefloor.algorithms._layers import BANDS, RECORD_DOMAIN, RECORD_ITEM, StoredSurface
 from lakefloor.algorithms._outputs import RasterFile
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
-from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS
+from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.surface_nodes import frame
 
@@ -88,7 +88,7 @@ def grid(soundings, shoreline, method, path, older=None):
         record = tiles.from_text(stored.record)
         if path.name.startswith("anew"):
             record.tiles.clear()
-    spacing = record.spacing if record else tiles.survey_spacing(soundings)
+    spacing = record.spacing if record else lane_spacing(soundings)
     f = frame(
         soundings, cell=CELL, max_gap=GAP_IN_SPACINGS * spacing, spacing=spacing,
         shoreline=shoreline,

@@ -8,6 +8,7 @@ import pytest
 from scipy.spatial import Delaunay
 from shapely.geometry import LineString, Point, Polygon
 
+from lakefloor.algorithms.core import spacing
 from lakefloor.algorithms.core.blocks import block_mean
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
@@ -180,3 +181,11 @@ def test_given_depths_of_a_break_line_are_used():
 def test_break_lines_that_cannot_be_used(line, message):
     with pytest.raises(LakefloorError, match=message):
         frame(crossing_lanes(), cell=2.0, break_lines=[np.array(line)])
+
+
+def test_spacing_of_a_large_survey_from_squares_of_it(monkeypatch):
+    """Lanes of the invented lake are 10 m apart, with a tie line every 50 m."""
+    survey = made_lake.survey(10.0, ping=4.0)
+    monkeypatch.setattr(spacing, "_MOST", 10_000)
+    assert len(survey) > 20_000
+    assert lane_spacing(survey) == pytest.approx(10.0, rel=0.15)

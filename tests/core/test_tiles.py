@@ -312,14 +312,6 @@ def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shorelin
             assert found.of(into, slope) == pytest.approx(known.of(into, slope), rel=0.4)
 
 
-def test_spacing_of_a_long_survey(monkeypatch):
-    """Lanes of the invented lake are 10 m apart, with a tie line every 50 m."""
-    survey = made_lake.survey(10.0, ping=4.0)
-    monkeypatch.setattr(tiles, "_SPACING_SOUNDINGS", 10_000)
-    assert len(survey) > 20_000
-    assert tiles.survey_spacing(survey) == pytest.approx(10.0, rel=0.15)
-
-
 @given(
     west=st.integers(-3000, 3000), north=st.integers(-3000, 3000), rows=st.integers(1, 400),
     cols=st.integers(1, 400), gap=st.floats(1.0, 2000.0),

@@ -24,7 +24,6 @@ from ..errors import Cancelled, LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent
 from ..soundings import Soundings, concatenate
-from ..spacing import lane_spacing
 from .idw import draw_idw, learn_idw
 from .smooth_surface import Fit, Learned, depth_limits, draw_smooth, learn_smooth
 from .surface_nodes import Frame, join
@@ -38,7 +37,6 @@ _STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
 # Halos: in maximum gaps, and for the smooth surface in lane spacings too.
 _GAPS, _SPACINGS = 2.0, 8.0
 _SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
-_SPACING_SOUNDINGS, _SQUARES, _SQUARES_USED = 1_000_000, 8, 8
 _MOST_WORKERS = 4
 _LOOK = 0.1
 _VERSION = 1
@@ -181,32 +179,6 @@ class Figures:
         """Return the standard uncertainty, m, that ``share`` of the cells do not exceed."""
         found = np.searchsorted(np.cumsum(self._classes), share * self.cells)
         return float(np.array([(int(found) << 12) + (1 << 11)], dtype=np.uint32).view("f4")[0])
-
-
-def survey_spacing(soundings: Soundings) -> float:
-    """Return the lane spacing of a survey of any size, m.
-
-    That of :func:`~.spacing.lane_spacing`; of more than a million soundings, the median of
-    eight squares of the survey.
-
-    Raises
-    ------
-    LakefloorError
-        As :func:`~.spacing.lane_spacing`.
-    """
-    if len(soundings) <= _SPACING_SOUNDINGS:
-        return lane_spacing(soundings)
-    x, y = soundings.x, soundings.y
-    side = max(np.ptp(x), np.ptp(y)) / _SQUARES * (1.0 + 1e-9)
-    square = ((y - y.min()) // side * _SQUARES + (x - x.min()) // side).astype(np.int16)
-    found = []
-    for number in _evenly(np.bincount(square), _SQUARES_USED):
-        try:
-            found.append(lane_spacing(soundings.select(np.flatnonzero(square == number))))
-        except LakefloorError:
-            # A square at the rim may hold a single lane.
-            continue
-    return float(np.median(found)) if found else lane_spacing(soundings)
 
 
 def _evenly(counts, most: int) -> np.ndarray:
