@@ -5,6 +5,7 @@ Run after ``bash example_project/run.sh``::
     QT_QPA_PLATFORM=offscreen /usr/bin/python3 example_project/pictures.py
 """
 
+import importlib.util
 import subprocess
 import sys
 from pathlib import Path
@@ -15,7 +16,9 @@ from qgis.core import (
     QgsMapRendererParallelJob,
     QgsMapSettings,
     QgsProject,
+    QgsRasterLayer,
     QgsRectangle,
+    QgsVectorLayer,
 )
 from qgis.PyQt.QtCore import QSize
 from qgis.PyQt.QtGui import QColor
@@ -27,12 +30,34 @@ SIZE = QSize(1000, 640)
 POINT = QgsRectangle(376850, 5145830, 377170, 5146035)
 
 
-def render(project, names, extent, path):
+def styled(folder, files):
+    """Return the layers of files, each with the style of its name."""
+    root = HERE.parent
+    spec = importlib.util.spec_from_file_location(
+        "lakefloor", root / "__init__.py", submodule_search_locations=[str(root)]
+    )
+    sys.modules["lakefloor"] = importlib.util.module_from_spec(spec)
+    from lakefloor.algorithms._styling import apply_style
+
+    layers = []
+    for name, style in files:
+        path = str(folder / name)
+        layer = QgsRasterLayer(path) if path.endswith(".tif") else QgsVectorLayer(path)
+        apply_style(layer, style)
+        layers.append(layer)
+    return layers
+
+
+def named(project, *names):
+    """Return layers of the project."""
+    return [project.mapLayersByName(name)[0] for name in names]
+
+
+def render(layers, extent, path):
     """Draw layers, the first on top, into a PNG."""
-    layers = [project.mapLayersByName(name)[0] for name in names]
     settings = QgsMapSettings()
     settings.setLayers(layers)
-    settings.setDestinationCrs(project.crs())
+    settings.setDestinationCrs(layers[-1].crs())
     settings.setExtent(extent)
     settings.setOutputSize(SIZE)
     settings.setOutputDpi(96)
@@ -61,11 +86,24 @@ def main(folder):
     sheet = QgsLayoutExporter(layout).renderPageToImage(0, dpi=110)
     sheet.save(str(PICTURES / "map_sheet.png"))
     whole = project.mapLayersByName("Depth surface")[0].extent().buffered(25)
-    render(project, ["Soundings", "Shoreline", "Depth areas"], whole, PICTURES / "soundings.png")
-    render(project, ["Break-lines", "Depth contours", "Shoreline", "Depth areas"], POINT,
+    render(named(project, "Soundings", "Shoreline", "Depth areas"), whole,
+           PICTURES / "soundings.png")
+    render(named(project, "Break-lines", "Depth contours", "Shoreline", "Depth areas"), POINT,
            PICTURES / "drop_off.png")
+    shore = HERE / "shoreline.geojson"
+    render(styled(folder, [
+        (shore, "shoreline"), ("structure/spots.gpkg", "spots"),
+        ("structure/break_lines.gpkg", "break_lines"),
+        ("structure/transitions.gpkg", "transitions"),
+        ("structure/bottom_forms.gpkg", "bottom_forms"),
+        ("structure/bottom_type.tif", "bottom_type"),
+    ]), whole, PICTURES / "structure.png")
+    render(styled(folder, [
+        (shore, "shoreline"), ("outing/lanes.gpkg", "planned_lanes"), ("outing/gaps.gpkg", "gaps"),
+        ("depth_smooth.tif", "uncertainty"),
+    ]), whole, PICTURES / "outing.png")
     project.clear()
-    page(folder / "structure_sheets.pdf", 2, "structure_sheet")
+    page(folder / "structure" / "sheets.pdf", 1, "structure_sheet")
     page(folder / "lake_report.pdf", 1, "lake_report")
 
 

@@ -1,5 +1,6 @@
 #!/bin/sh
-# Install what is missing, then map the example lake: the model "logs to lake map", headless.
+# Install what is missing, then map the example lake, headless: the models "logs to lake map",
+# "structure and bottom type" and "plan the next outing", and the report in plain words.
 #
 #   bash example_project/run.sh [OUTPUT_FOLDER]
 set -eu
@@ -41,11 +42,32 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     "mapsheet:Map sheet=$output/map_sheet.pdf" \
     "lakeproject:Lake project=$output/project/lake.qgz"
 
-"$qgis_process" run lakefloor:structuresheets -- \
-    CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \
-    AREAS="$output/depth_areas.gpkg" SURFACE="$output/depth_smooth.tif" \
-    BREAK_LINES="$output/break_lines.gpkg" \
-    TITLE="Lake Marrowby" OUTPUT="$output/structure_sheets.pdf"
+mkdir -p "$output/structure" "$output/outing"
+"$qgis_process" run "lakefloor:structure and bottom type" -- \
+    SURFACE="$output/depth_smooth.tif" \
+    SHORELINE="$here/shoreline.geojson" \
+    SOUNDINGS="$output/soundings.gpkg" \
+    TITLE="Lake Marrowby" \
+    "depthcontours:Depth contours=$output/structure/contours.gpkg" \
+    "bottomslope:Bottom slope=$output/structure/slope.tif" \
+    "breaklines:Break-lines=$output/structure/break_lines.gpkg" \
+    "bottomforms:Bottom forms=$output/structure/bottom_forms.gpkg" \
+    "bottomtype:Bottom type=$output/structure/bottom_type.tif" \
+    "bottomtype:Report of bottom type=$output/structure/bottom_type.html" \
+    "hardsofttransitions:Hard-soft transitions=$output/structure/transitions.gpkg" \
+    "candidatespots:Candidate spots=$output/structure/spots.gpkg" \
+    "exportwaypoints:Waypoints=$output/structure/spots.gpx" \
+    "structuresheets:Structure sheets=$output/structure/sheets.pdf"
+
+"$qgis_process" run "lakefloor:plan the next outing" -- \
+    SURFACE="$output/depth_smooth.tif" \
+    SHORELINE="$here/shoreline.geojson" \
+    LAUNCH="-94.605899,46.456116 [EPSG:4326]" \
+    "breaklines:Break-lines=$output/outing/break_lines.gpkg" \
+    "nextouting:Lanes of the next outing=$output/outing/lanes.gpkg" \
+    "nextouting:Gaps=$output/outing/gaps.gpkg" \
+    "nextouting:Route for the boat=$output/outing/route.gpx"
+
 "$qgis_process" run lakefloor:lakereport -- \
     CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \
     AREAS="$output/depth_areas.gpkg" SURFACE="$output/depth_smooth.tif" \
@@ -59,5 +81,5 @@ for surface in tin idw; do
 done
 echo "How far the smooth surface, from which the map is drawn, is from the true bottom:"
 /usr/bin/python3 "$here/compare.py" "$output/depth_smooth.tif" --lines "$output/break_lines.gpkg"
-echo "The map: $output/map_sheet.pdf, detail sheets: $output/structure_sheets.pdf"
+echo "The map: $output/map_sheet.pdf, sheets of spots: $output/structure/sheets.pdf"
 echo "The lake in plain words: $output/lake_report.pdf, the project: $output/project/lake.qgz"
