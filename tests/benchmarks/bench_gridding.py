@@ -44,38 +44,45 @@ from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell, usable
-from lakefloor.algorithms.core.surface.surface_nodes import shore_nodes
+from lakefloor.algorithms.core.spacing import (
+    GAP_IN_SPACINGS,
+    lane_spacing,
+    suggest_cell,
+    usable,
+)
+from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface.surface_nodes import frame, shore_nodes
 
 MOST_PAIRS = 1e10
 MOST_SPLINE_POINTS = 200_000
 
 
-def ours_tin(job):
-    from lakefloor.algorithms.core.surface.tin import tin_surface
+def _ours(method, **options):
+    """Return a method as the toolbox runs it: learned once, drawn tile by tile."""
 
-    return lambda: _on(job["grid"], tin_surface(**job["ours"]).depth)
+    def prepare(job):
+        ours, grid = job["ours"], job["grid"]
 
+        def run():
+            spacing = lane_spacing(ours["soundings"])
+            f = frame(**ours, max_gap=GAP_IN_SPACINGS * spacing, spacing=spacing)
+            learned = tiles.learn(f, method, options)
+            record = tiles.Record(method, options, ours["cell"], spacing, f.max_gap, learned)
+            out = np.full(grid.shape, np.nan)
+            # The edges of both grids are multiples of the same cell.
+            row = round((grid.north - f.grid.north) / grid.dy)
+            col = round((f.grid.west - grid.west) / grid.dx)
+            drawn = out[row : row + f.grid.shape[0], col : col + f.grid.shape[1]]
 
-def ours_idw(job):
-    from lakefloor.algorithms.core.surface.idw import idw_surface
+            def write(rows, cols, bands):
+                drawn[rows, cols] = bands[0]
 
-    return lambda: _on(job["grid"], idw_surface(**job["ours"]).depth)
+            tiles.draw(f, record, write)
+            return out
 
+        return run
 
-def ours_smooth(job):
-    from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
-
-    return lambda: _on(job["grid"], smooth_surface(**job["ours"])[0].depth)
-
-
-def _on(grid, depth):
-    """Copy a surface onto the common grid, whose edges are multiples of the same cell."""
-    out = np.full(grid.shape, np.nan)
-    row = round((grid.north - depth.north) / grid.dy)
-    col = round((depth.west - grid.west) / grid.dx)
-    out[row : row + depth.shape[0], col : col + depth.shape[1]] = depth.values
-    return out
+    return prepare
 
 
 def scipy_linear(job):
@@ -252,12 +259,12 @@ def grass_rst(job):
 
 
 METHODS = {
-    "ours TIN": ours_tin,
+    "ours TIN": _ours("tin"),
     "scipy linear": scipy_linear,
     "gdal_grid linear": gdal_linear,
     "QGIS TIN": qgis_tin,
-    "ours IDW": ours_idw,
-    "ours smooth": ours_smooth,
+    "ours IDW": _ours("idw", power=2.0, neighbours=12),
+    "ours smooth": _ours("smooth"),
     "gdal_grid invdistnn": gdal_invdistnn,
     "QGIS IDW": qgis_idw,
     "GMT surface": gmt_surface,

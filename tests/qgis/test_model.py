@@ -167,14 +167,23 @@ def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path)
 
     may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
     for number, logs in enumerate((may, ["2025-08-09.csv"], may)):
-        processing.run("lakefloor:add a visit", _visit(tmp_path, logs, number))
+        parameters = _visit(tmp_path, logs, number)
+        if number == 2:
+            parameters["OLD_SURFACE"] = str(tmp_path / "smooth1.tif")
+        processing.run("lakefloor:add a visit", parameters)
     counts = []
     for number in range(3):
         layer = QgsVectorLayer(str(tmp_path / f"all{number}.gpkg"))
         counts.append(layer.featureCount())
     # 6,371 pings of May and 2,844 of August have a depth and a position.
     assert counts == [6371, 6371 + 2844, 6371 + 2844]
-    assert (tmp_path / "smooth2.tif").exists()
+    before, after = (QgsRasterLayer(str(tmp_path / f"smooth{n}.tif")) for n in (1, 2))
+    assert after.isValid()
+    blocks = [
+        layer.dataProvider().block(1, layer.extent(), layer.width(), layer.height()).data()
+        for layer in (before, after)
+    ]
+    assert blocks[0] == blocks[1]
 
 
 def _structure(mapped, folder, with_bottom_type):
