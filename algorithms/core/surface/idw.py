@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from scipy.spatial import cKDTree
 
+from .. import threads
 from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
@@ -156,7 +155,7 @@ def draw_idw(
         return r, c, _weigh(f.nodes.xy, f.nodes.depth, chosen[member], xy, power)
 
     rows_at_once = list(row_blocks(f.grid, _POINTS, _TILE))
-    with ThreadPoolExecutor() as pool:
+    with threads.pool() as pool:
         for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
             progress(0.1 + 0.85 * done / len(rows_at_once))
             depth[r, c] = value

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import binary_dilation, gaussian_filter
 from scipy.sparse import csr_matrix
 
+from .. import threads
 from ..progress import Progress, silent, span
 
 #: Stiffness left where a break-line crosses the plate.
@@ -386,7 +386,7 @@ def thin_plate(
         soft = None if soft is None else tuple(halve(part) for part in soft)
         levels.append((halve(wet), held.coarser(), soft, 2.0 * size))
     z = strike = None
-    with ThreadPoolExecutor() as pool:
+    with threads.pool() as pool:
         for level in range(len(levels) - 1, -1, -1):
             wet, held, soft, size = levels[level]
             if z is None:

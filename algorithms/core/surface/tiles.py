@@ -13,13 +13,14 @@ import os
 import threading
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import wait
 from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
 from hashlib import blake2b
 
 import numpy as np
 
+from .. import threads
 from ..errors import Cancelled, LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent
@@ -373,7 +374,10 @@ def draw(
     figures, drawn = Figures(), 0
 
     def work(tile: Tile, report: Progress):
-        part = f if len(every) == 1 else parts.window(tile.drawn_rows, tile.drawn_cols)
+        part, top, left = f, 0, 0
+        if len(every) > 1:
+            part, top, left = _trimmed(parts.window(tile.drawn_rows, tile.drawn_cols))
+            top, left = top + tile.drawn_rows.start, left + tile.drawn_cols.start
         digest = _digest(part, settings)
         row, col = f.grid.rows_cols(part.soundings.x, part.soundings.y)
         row, col = (np.floor(at + 0.5).astype(np.int64) for at in (row, col))
@@ -392,7 +396,7 @@ def draw(
             surface = method.draw(part, learned, progress=report, **options)
         else:
             surface = Surface(*(part.grid,) * 3)
-        entry, bands = _cut(surface, tile, digest)
+        entry, bands = _cut(surface, top, left, tile, digest)
         return tile, entry, None, bands, places
 
     with closing(_in_order(every, work, workers, progress)) as results:
@@ -420,18 +424,44 @@ def _bare(soundings: Soundings) -> Soundings:
     )
 
 
-def _cut(surface: Surface, tile: Tile, digest: str) -> tuple:
-    """Return the entry of a tile and its bands without the halo."""
-    top, left = tile.rows.start - tile.drawn_rows.start, tile.cols.start - tile.drawn_cols.start
-    own = (
-        slice(top, top + tile.rows.stop - tile.rows.start),
-        slice(left, left + tile.cols.stop - tile.cols.start),
+def _trimmed(part: Frame) -> tuple:
+    """Return a part cut down to what its soundings reach, and how many rows and columns went.
+
+    Soundings alone decide, not the raster, so that a lake that grows draws its tiles alike.
+    """
+    if not len(part.soundings):
+        return part, 0, 0
+    margin = _GAPS * part.max_gap / part.grid.dx
+    spans = []
+    for at, size in zip(part.grid.rows_cols(part.soundings.x, part.soundings.y), part.grid.shape):
+        start = _STEP * int(np.floor((at.min() - margin) / _STEP))
+        stop = _STEP * int(np.ceil((at.max() + margin + 1.0) / _STEP))
+        spans.append(slice(max(start, 0), min(stop, size)))
+    rows, cols = spans
+    return part.window(rows, cols), rows.start, cols.start
+
+
+def _cut(surface: Surface, top: int, left: int, tile: Tile, digest: str) -> tuple:
+    """Return the entry of a tile and its bands, from a surface that starts at a row and column."""
+    rows, cols = surface.depth.shape
+    down, right = top - tile.rows.start, left - tile.cols.start
+    shape = tile.rows.stop - tile.rows.start, tile.cols.stop - tile.cols.start
+    into = slice(max(down, 0), max(min(down + rows, shape[0]), 0)), slice(
+        max(right, 0), max(min(right + cols, shape[1]), 0)
+    )
+    own = tuple(
+        slice(part.start - first, max(part.stop, part.start) - first)
+        for part, first in zip(into, (down, right))
     )
     depth = surface.depth.values[own]
     known = depth[np.isfinite(depth)]
     reach = (float(known.min()), float(known.max())) if len(known) else (None, None)
-    grids = (surface.depth, surface.uncertainty, surface.distance)
-    return (digest, *reach), [grid.values[own].astype(np.float32) for grid in grids]
+    bands = []
+    for grid in (surface.depth, surface.uncertainty, surface.distance):
+        band = np.full(shape, np.nan, dtype=np.float32)
+        band[into] = grid.values[own]
+        bands.append(band)
+    return (digest, *reach), bands
 
 
 def _still_holds(known, before, now) -> bool:
@@ -515,7 +545,7 @@ def _in_order(every, work, workers, progress):
         progress(float(done.mean()))
         return waiting.popleft().result()
 
-    with ThreadPoolExecutor(workers) as pool:
+    with threads.workers(workers) as pool:
         try:
             for number, tile in enumerate(every):
                 waiting.append(pool.submit(work, tile, report(number)))

@@ -1,0 +1,39 @@
+"""Executors for array work."""
+
+import threading
+
+import pytest
+
+from lakefloor.algorithms.core import threads
+
+
+def _name(_=None):
+    return threading.current_thread().name
+
+
+def test_pool_has_threads_of_its_own():
+    with threads.pool() as pool:
+        assert _name() not in set(pool.map(_name, range(4)))
+
+
+@pytest.mark.parametrize(("count", "own"), [(2, True), (1, False)])
+def test_within_busy_workers_the_work_is_done_at_once(count, own):
+    def work():
+        with threads.pool() as pool:
+            return _name(), set(pool.map(_name, range(4)))
+
+    with threads.workers(count) as workers:
+        mine, inner = workers.submit(work).result()
+    assert (inner == {mine}) is own
+
+
+def test_errors_reach_whoever_asks_for_the_result():
+    def work():
+        with threads.pool() as pool:
+            future = pool.submit(int, "no number")
+        with pytest.raises(ValueError, match="no number"):
+            future.result()
+        return True
+
+    with threads.workers(2) as workers:
+        assert workers.submit(work).result()
