@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -34,6 +33,7 @@ from . import _styling
 from ._compat import make_field, restore_milliseconds
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
+from ._staging import staging_folder
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
@@ -113,18 +113,7 @@ class Outputs:
         return value is not None and value != ""
 
     def _stage(self, final: Path, definition, name) -> Path:
-        if not final.parent.is_dir():
-            raise LakefloorError(
-                tr("The folder '{}' does not exist; make it or choose another.").format(
-                    final.parent)
-            )
-        try:
-            folder = Path(tempfile.mkdtemp(prefix=".lakefloor-", dir=str(final.parent)))
-        except OSError as error:
-            raise LakefloorError(
-                tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
-                    final.parent, error.strerror)
-            ) from error
+        folder = staging_folder(final.parent)
         self._staged.append((folder, final, definition, name))
         return folder / final.name
 

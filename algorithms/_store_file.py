@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 import sqlite3
-import tempfile
 import time
 from contextlib import closing, contextmanager
 from datetime import datetime, timezone
@@ -16,6 +15,7 @@ from osgeo import gdal, ogr, osr
 
 from ._i18n import tr
 from ._layers import SCHEMA
+from ._staging import staging_folder
 from .core.errors import LakefloorError
 from .core.progress import silent
 
@@ -92,17 +92,7 @@ def writing(path, crs, progress):
         raise LakefloorError(
             tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name)
         )
-    if not path.parent.is_dir():
-        raise LakefloorError(
-            tr("The folder '{}' does not exist; make it or choose another.").format(path.parent)
-        )
-    try:
-        folder = Path(tempfile.mkdtemp(prefix=".lakefloor-", dir=str(path.parent)))
-    except OSError as error:
-        raise LakefloorError(
-            tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
-                path.parent, error.strerror)
-        ) from error
+    folder = staging_folder(path.parent)
     try:
         staged = folder / path.name
         with _explained(path):

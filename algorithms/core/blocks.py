@@ -48,3 +48,22 @@ def block_mean(x, y, size: float, *values) -> tuple:
         offset = np.bincount(block, weights=value - value[first][block]) / count
         means.append(value[first] + offset)
     return (*means, first)
+
+
+def well_filled(counts, most: int) -> np.ndarray:
+    """Return which blocks to take for a sample: well-filled ones, evenly over them all.
+
+    Parameters
+    ----------
+    counts : array of int, shape (n,)
+        Points in each block.
+    most : int
+        At most so many blocks are taken.
+
+    Returns
+    -------
+    int array
+        Numbers of blocks with half the mean count of those in use or more, ascending.
+    """
+    filled = np.flatnonzero(counts >= 0.5 * counts[counts > 0].mean())
+    return filled[np.unique(np.linspace(0, len(filled) - 1, min(most, len(filled))).astype(int))]

@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.spatial import Delaunay, QhullError
 
-from .blocks import block_mean
+from .blocks import block_mean, well_filled
 from .errors import LakefloorError
 from .soundings import Soundings
 
@@ -87,10 +87,7 @@ def _squares(kept: Soundings) -> list:
     x, y = kept.x, kept.y
     side = max(np.ptp(x), np.ptp(y)) / _SQUARES * (1.0 + 1e-9)
     square = ((y - y.min()) // side * _SQUARES + (x - x.min()) // side).astype(np.int16)
-    counts = np.bincount(square)
-    filled = np.flatnonzero(counts >= 0.5 * counts[counts > 0].mean())
-    used = min(_SQUARES_USED, len(filled))
-    chosen = filled[np.unique(np.linspace(0, len(filled) - 1, used).astype(int))]
+    chosen = well_filled(np.bincount(square), _SQUARES_USED)
     return [np.flatnonzero(square == number) for number in chosen]
 
 

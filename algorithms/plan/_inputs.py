@@ -24,6 +24,12 @@ from ..core.units import KMH, KNOT, LENGTH, MPH
 SPEEDS = {"mph": MPH, "kn": KNOT, "kmh": KMH, "ms": 1.0}
 MILE = 1609.344
 WGS84 = "EPSG:4326"
+_TYPES = {"leg": "int", "lane": "int", "kind": "text", "rank": "int", "why": "text"}
+
+
+def fields(attributes) -> list:
+    """Return name and type of each attribute of a plan."""
+    return [(name, _TYPES.get(name, "double")) for name in attributes]
 
 
 def cautions():

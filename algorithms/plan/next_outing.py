@@ -20,6 +20,7 @@ from ._inputs import (
     cautions,
     check_raster_place,
     clock,
+    fields,
     gpx_file,
     interval_m,
     launch,
@@ -29,10 +30,6 @@ from ._inputs import (
     way,
     write_gpx,
 )
-
-KINDS = {"leg": "int", "lane": "int", "kind": "text", "rank": "int", "why": "text"}
-LINE_FIELDS = [(name, KINDS.get(name, "double")) for name in LINE_ATTRIBUTES]
-GAP_FIELDS = [(name, KINDS.get(name, "double")) for name in GAP_ATTRIBUTES]
 
 
 class NextOuting(LakefloorAlgorithm):
@@ -148,8 +145,9 @@ class NextOuting(LakefloorAlgorithm):
         )
         self._report(plan, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            out.areas("GAPS", plan.gaps, GAP_FIELDS, crs, style="gaps")
-            out.lines(params.OUTPUT, plan.lines, LINE_FIELDS, crs, style="planned_lanes")
+            out.areas("GAPS", plan.gaps, fields(GAP_ATTRIBUTES), crs, style="gaps")
+            out.lines(params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs,
+                      style="planned_lanes")
             write_gpx(out, plan.lines, crs, tr("Next outing"))
             out.results.update(
                 GAPS_COUNT=len(plan.gaps), GAP_AREA=plan.gap_before, GAP_AREA_AFTER=plan.gap_after,

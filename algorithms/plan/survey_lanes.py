@@ -20,6 +20,7 @@ from ._inputs import (
     cautions,
     check_polygon_place,
     clock,
+    fields,
     gpx_file,
     interval_m,
     launch,
@@ -29,9 +30,6 @@ from ._inputs import (
     way,
     write_gpx,
 )
-
-KINDS = {"leg": "int", "lane": "int", "kind": "text"}
-FIELDS = [(name, KINDS.get(name, "double")) for name in ATTRIBUTES]
 
 
 class SurveyLanes(LakefloorAlgorithm):
@@ -175,7 +173,7 @@ class SurveyLanes(LakefloorAlgorithm):
         )
         self._report(plan, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, plan.lines, FIELDS, crs, style="planned_lanes")
+            out.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
             write_gpx(out, plan.lines, crs, tr("Survey lanes"))
             out.results.update(
                 SPACING_M=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,

@@ -2,11 +2,11 @@
 
 import os
 import shutil
-import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 
 from .._i18n import tr
+from .._staging import staging_folder
 from ..core.errors import LakefloorError
 
 
@@ -25,17 +25,7 @@ def new_folder(path):
             tr("'{}' exists and is not empty. Choose a new folder, so that nothing else is handed "
                "on with it.").format(final)
         )
-    if not final.parent.is_dir():
-        raise LakefloorError(
-            tr("The folder '{}' does not exist; make it or choose another.").format(final.parent)
-        )
-    try:
-        staged = Path(tempfile.mkdtemp(prefix=".lakefloor-", dir=str(final.parent)))
-    except OSError as error:
-        raise LakefloorError(
-            tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
-                final.parent, error.strerror)
-        ) from error
+    staged = staging_folder(final.parent)
     try:
         yield staged
         try:

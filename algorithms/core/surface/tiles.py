@@ -21,6 +21,7 @@ from hashlib import blake2b
 import numpy as np
 
 from .. import threads
+from ..blocks import well_filled
 from ..errors import Cancelled, LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent
@@ -182,12 +183,6 @@ class Figures:
         return float(np.array([(int(found) << 12) + (1 << 11)], dtype=np.uint32).view("f4")[0])
 
 
-def _evenly(counts, most: int) -> np.ndarray:
-    """Return up to ``most`` of the well-filled classes, evenly over them all."""
-    filled = np.flatnonzero(counts >= 0.5 * counts[counts > 0].mean())
-    return filled[np.unique(np.linspace(0, len(filled) - 1, min(most, len(filled))).astype(int))]
-
-
 def tiles_of(f: Frame, method: str) -> list:
     """Return the tiles of the raster of a frame, from north-west to south-east.
 
@@ -266,10 +261,10 @@ def _sample(f: Frame) -> Frame:
     col = np.floor((col + 0.5) / side).clip(0, across - 1)
     counts = np.bincount((row * across + col).astype(np.int64))
     most = _SAMPLE_CELLS // side**2
-    chosen = _evenly(counts, most)
+    chosen = well_filled(counts, most)
     while len(chosen) > 1 and counts[chosen].sum() > _SAMPLE_SOUNDINGS:
         most = len(chosen) // 2
-        chosen = _evenly(counts, most)
+        chosen = well_filled(counts, most)
     grid = Grid(np.broadcast_to(np.nan, (side, apart * len(chosen))), 0.0, side * cell, cell, cell)
     mask = np.zeros(grid.shape, dtype=bool)
     nodes, soundings = [], []
