@@ -1,8 +1,12 @@
 """Threads for array work, which lets go of Python's lock."""
 
+import os
 import threading
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 
+from .progress import Progress, silent
+
+_LOOK = 0.1
 _here = threading.local()
 
 
@@ -18,6 +22,36 @@ def pool() -> Executor:
 def workers(count: int) -> ThreadPoolExecutor:
     """Return an executor of ``count`` threads for work that may ask for a :func:`pool` itself."""
     return ThreadPoolExecutor(count, initializer=_share if count > 1 else None)
+
+
+def side_by_side(work, jobs, progress: Progress = silent) -> list:
+    """Return ``work(*job)`` of each job, in order; as many at a time as there are processors.
+
+    Parameters
+    ----------
+    work : callable
+    jobs : sequence of tuple
+        Independent of each other.
+    progress : callable
+        Called in the thread of the caller.
+    """
+    if getattr(_here, "shared", False):
+        results = []
+        for number, job in enumerate(jobs):
+            progress(number / len(jobs))
+            results.append(work(*job))
+        progress(1.0)
+        return results
+    with workers(min(len(jobs), os.cpu_count() or 1)) as executor:
+        futures = [executor.submit(work, *job) for job in jobs]
+        try:
+            while (done := wait(futures, timeout=_LOOK)).not_done:
+                progress(len(done.done) / len(jobs))
+            progress(1.0)
+            return [future.result() for future in futures]
+        finally:
+            for future in futures:
+                future.cancel()
 
 
 def _share():

@@ -5,6 +5,7 @@ import threading
 import pytest
 
 from lakefloor.algorithms.core import threads
+from lakefloor.algorithms.core.errors import Cancelled
 
 
 def _name(_=None):
@@ -37,3 +38,26 @@ def test_errors_reach_whoever_asks_for_the_result():
 
     with threads.workers(2) as workers:
         assert workers.submit(work).result()
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_jobs_side_by_side_come_back_in_order(count):
+    told = []
+    with threads.workers(count) as workers:
+        found = workers.submit(
+            threads.side_by_side, divmod, [(7, 2), (9, 4), (5, 3)], told.append
+        ).result()
+    assert found == [(3, 1), (2, 1), (1, 2)]
+    assert told[-1] == 1.0
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_jobs_side_by_side_stop_when_told(count):
+    def stop(fraction):
+        raise Cancelled
+
+    done = []
+    with threads.workers(count) as workers:
+        future = workers.submit(threads.side_by_side, done.append, [(n,) for n in range(9)], stop)
+        with pytest.raises(Cancelled):
+            future.result()

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .. import threads
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
@@ -337,16 +338,15 @@ def _choose(t: Trial, noise, give, progress) -> tuple:
 
     if out.sum() < 30 or (~out).sum() < 30:
         return give or _GIVE, 0.0, np.nan
-    tried = {}
     start = give or _GIVE
-    for number, along in enumerate(_ALONG):
-        progress(number / 6.0)
-        tried[start, along] = misfit(start, along)
+    first = [(start, along) for along in _ALONG]
+    tried = dict(zip(first, threads.side_by_side(misfit, first, span(progress, 0.0, 0.7))))
     best = min(tried, key=tried.get)
     if give is None:
-        for number, step in enumerate(_STEPS):
-            progress((len(_ALONG) + number) / 6.0)
-            tried[step * start, best[1]] = misfit(step * start, best[1])
+        steps = [(step * start, best[1]) for step in _STEPS]
+        tried.update(
+            zip(steps, threads.side_by_side(misfit, steps, span(progress, 0.7, 1.0)))
+        )
         other = min(tried, key=tried.get)
         # Little is known of the best give beyond its order of size: leave it only for a clear gain.
         if tried[other] < (1.0 - _CLEAR_GAIN) * tried[best]:

@@ -9,8 +9,9 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 from scipy.spatial import cKDTree
 
+from .. import threads
 from ..grid import Grid, grid_over
-from ..progress import Progress, silent
+from ..progress import Progress, silent, span
 from .surface_nodes import SOUNDING, Frame, Nodes
 from .surface_trial import Trial, cross_lines, scatter
 
@@ -118,27 +119,26 @@ def learn_growth(
     spread = around.like(_scatter_around(nodes.x, nodes.y, t.square, around, spacing, noise))
     spread = spread.sample(*nodes.xy.T)
     own = spread / np.sqrt(t.count)
-    found = [np.empty((4, 0))]
-    folds = _folds(nodes, spacing)
-    for number, out in enumerate(folds):
-        progress(0.8 * number / len(folds))
-        if not out.any() or np.count_nonzero(~out) < 4:
-            continue
-        kept, left = nodes.select(~out), nodes.select(out)
-        misfit = predict(kept, left.xy) - left.depth
-        distance = cKDTree(kept.xy).query(left.xy)[0]
-        departure = around.like(_departure(kept, around, spacing, level)[0]).sample(*left.xy.T)
-        known = np.isfinite(misfit) & (distance > 0)
-        found.append(np.stack([misfit, distance * departure**2, own[out], spread[out]])[:, known])
-    misfit, growth, own_left, at_node = np.concatenate(found, axis=1)
-    progress(0.8)
-    if len(misfit) < _LEAST_RESIDUALS:
-        return Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
+    folds = [
+        out for out in _folds(nodes, spacing) if out.any() and np.count_nonzero(~out) >= 4
+    ]
     # Noise added to the soundings, and what of it shows in the surface.
     added = np.where(free, own * np.random.default_rng(0).standard_normal(len(nodes)), 0.0)
     seen = np.flatnonzero(free)[:: max(np.count_nonzero(free) // _SEEN, 1)]
-    moved = predict(replace(nodes, depth=nodes.depth + added), nodes.xy[seen])
-    moved = (moved - predict(nodes, nodes.xy[seen])) / spread[seen]
+    wanted = [(nodes.select(~out), nodes.xy[out]) for out in folds]
+    wanted += [(replace(nodes, depth=nodes.depth + more), nodes.xy[seen]) for more in (added, 0.0)]
+    *predicted, noisy, quiet = threads.side_by_side(predict, wanted, span(progress, 0.0, 0.8))
+    found = [np.empty((4, 0))]
+    for out, (kept, xy), depth in zip(folds, wanted, predicted):
+        misfit = depth - nodes.depth[out]
+        distance = cKDTree(kept.xy).query(xy)[0]
+        departure = around.like(_departure(kept, around, spacing, level)[0]).sample(*xy.T)
+        known = np.isfinite(misfit) & (distance > 0)
+        found.append(np.stack([misfit, distance * departure**2, own[out], spread[out]])[:, known])
+    misfit, growth, own_left, at_node = np.concatenate(found, axis=1)
+    if len(misfit) < _LEAST_RESIDUALS:
+        return Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
+    moved = (noisy - quiet) / spread[seen]
     share = float(np.sqrt(np.nanmean(moved**2)))
     # Each misfit is within two standard deviations from some rate on.
     needed = (misfit / 2.0) ** 2 - own_left**2 - (share * at_node) ** 2
