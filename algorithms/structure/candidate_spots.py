@@ -35,11 +35,12 @@ from ._ground import (
 )
 
 COLUMNS = 4
-#: What counts, from, to, weight: depth in feet, all else in metres.
+#: What counts, from, to, weight. The depths state their unit, so that they mean the same whichever
+#: is chosen; distances are metres.
 DEFAULT = [
     "transition", "0", "15", "2",
     "crest", "0", "10", "3",
-    "depth", "8", "16", "2",
+    "depth", "8 ft", "16 ft", "2",
     "deep water", "0", "40", "1",
 ]  # fmt: skip
 
@@ -58,7 +59,8 @@ class CandidateSpots(LakefloorAlgorithm):
         "from - to it counts in full; beyond either end it falls off smoothly to nothing over "
         "half the window's width (where one end is left empty, over half of the other). The fit "
         "is the weighted mean, 0 to 1. What is not known at a place counts as not met.\n\n"
-        "What can count: depth (in the unit chosen below), slope (percent), hardness (0 to 1), "
+        "What can count: depth (in the unit chosen below, or in the unit written behind it, as in "
+        "8 ft), slope (percent), hardness (0 to 1), "
         "and the distance in metres to: crest, steepest line or toe of a drop-off (needs "
         "Break-lines), transition (needs Hard-soft transitions), soft bottom, medium bottom, hard "
         "bottom (need Bottom type), deep water, and point, inside turn, hump, hole, saddle, flat, "

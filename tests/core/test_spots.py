@@ -51,12 +51,24 @@ def test_table_is_read_with_its_units():
     assert (metres.low, metres.high) == (2.0, 5.0)
 
 
+@pytest.mark.parametrize("unit", ["ft", "m"])
+def test_a_stated_unit_holds_whatever_the_unit_of_depth(unit):
+    depth, crest = read_criteria([("depth", "8 ft", "16ft", 1), ("crest", "", "50 ft", 1)], unit)
+    assert (depth.low, depth.high) == pytest.approx((8 * 0.3048, 16 * 0.3048))
+    assert crest.high == pytest.approx(50 * 0.3048)
+    (metres,) = read_criteria([("depth", "2.5 m", "5 m", 1)], unit)
+    assert (metres.low, metres.high) == (2.5, 5.0)
+
+
 @pytest.mark.parametrize(("row", "message"), [
     (("walleye", 0, 1, 1), "Row 1: 'walleye' is not a thing that can count"),
     (("crest", 0, "", 1), "give in 'to' the distance"),
     (("depth", "", "", 1), "give 'from', 'to' or both"),
     (("depth", 9, 9, 1), "must be below"),
-    (("depth", "8 ft", 9, 1), "'8 ft' in column 'from' is not a number"),
+    (("depth", "8 fathoms", 9, 1), "'8 fathoms' in column 'from' is not a number"),
+    (("depth", "ft", 9, 1), "'ft' in column 'from' is not a number"),
+    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*no unit"),
+    (("depth", "4 m", "9 ft", 1), r"'from' \(4 m\) must be below 'to' \(9 ft\)"),
     (("depth", 8, 9, 0), "weight must be above 0"),
     (("depth", 8, 9, "nan"), "not a number"),
 ])  # fmt: skip

@@ -107,6 +107,17 @@ def test_default_table_finds_spots_on_true_structure(run, lake, structure, feedb
     assert best["score"] == pytest.approx(weighed * best["trust"])
 
 
+def test_default_table_means_the_same_depths_in_feet_and_in_metres(run, lake, structure):
+    feet, metres = (
+        run("candidatespots", {
+            "INPUT": lake["depth"], **structure, "UNIT": unit, "OUTPUT": "TEMPORARY_OUTPUT",
+        })["OUTPUT"] for unit in ("ft", "m")
+    )  # fmt: skip
+    places = [[(f["depth_m"], f["score"]) for f in layer.getFeatures()] for layer in (feet, metres)]
+    assert places[0] == places[1]
+    assert all(f["name"].endswith("M") for f in metres.getFeatures())
+
+
 def test_own_table_in_metres_with_bottom_type_and_score_raster(run, lake, structure, tmp_path):
     result = run("candidatespots", {
         "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"], "UNIT": "m",

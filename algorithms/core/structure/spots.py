@@ -85,7 +85,8 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
     ----------
     rows : sequence of (word, low, high, weight)
         Texts or numbers; empty low or high leaves that end open. A row without a word is left
-        out. Depth is in ``depth_unit``, slope in percent, hardness 0..1, all else a distance, m.
+        out. Depth is in ``depth_unit``, slope in percent, hardness 0..1, all else a distance, m;
+        a depth or a distance may state its own unit, as in ``8 ft``.
     depth_unit : str
         ``ft`` or ``m``.
 
@@ -104,7 +105,8 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
         if not str("" if row[0] is None else row[0]).strip():
             continue
         word = _word(row[0], number)
-        low, high = (_number(row[1], number, "from"), _number(row[2], number, "to"))
+        unit = depth_unit if word == "depth" else "m" if word in TARGETS else None
+        low, high = (_number(row[1], number, "from", unit), _number(row[2], number, "to", unit))
         weight = _number(row[3], number, "weight")
         weight = 1.0 if weight is None else weight
         if not (np.isfinite(weight) and weight > 0.0):
@@ -125,10 +127,8 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
         low, high = (-np.inf if low is None else low), (np.inf if high is None else high)
         if not low < high:
             raise LakefloorError(
-                f"Row {number} ('{word}'): 'from' ({low:g}) must be below 'to' ({high:g})."
+                f"Row {number} ('{word}'): 'from' ({row[1]}) must be below 'to' ({row[2]})."
             )
-        if word == "depth":
-            low, high = low * LENGTH[depth_unit], high * LENGTH[depth_unit]
         if any(word == other.word for other in out):
             raise LakefloorError(f"Row {number}: '{word}' stands in the table twice; keep one.")
         out.append(Criterion(word, low, high, weight))
@@ -151,21 +151,27 @@ def _word(text, number: int) -> str:
     return word
 
 
-def _number(value, number: int, column: str):
+def _number(value, number: int, column: str, unit: str | None = None):
+    """Return a cell as a number, in metres if it has a unit of length; None if it is empty.
+
+    ``unit`` is the one of a length that states none; None where no length is meant.
+    """
     text = str("" if value is None else value).strip()
     if text in ("", "None", "NULL"):
         return None
+    figure, stated = re.fullmatch(r"(.*?)\s*(ft|m)?", text, re.DOTALL).groups()
     try:
         # A comma cannot be told from a column's end everywhere, so a point it is.
-        read = float(text)
+        read = float(text if unit is None else figure)
     except ValueError:
         read = np.nan
     if not np.isfinite(read):
+        units = "no unit" if unit is None else f"in {unit}, or with its unit ft or m behind it"
         raise LakefloorError(
             f"Row {number}: '{value}' in column '{column}' is not a number; write it with a point "
-            "and no unit."
+            f"and {units}."
         )
-    return read
+    return read if unit is None else read * LENGTH[stated or unit]
 
 
 def membership(value, low: float, high: float) -> np.ndarray:
