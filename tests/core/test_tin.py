@@ -14,8 +14,16 @@ from shapely.geometry import Point, Polygon, box
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.surface.surface_nodes import frame
-from lakefloor.algorithms.core.surface.tin import rasterise, tin_at, tin_surface, triangulate
+from lakefloor.algorithms.core.surface import tin
+from lakefloor.algorithms.core.surface.surface_nodes import Nodes, frame
+from lakefloor.algorithms.core.surface.tin import (
+    draw_tin,
+    learn_tin,
+    rasterise,
+    tin_at,
+    tin_surface,
+    triangulate,
+)
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -290,9 +298,29 @@ def test_progress_rises_to_one_and_cancels():
         tin_surface(made_lake.survey(40.0), progress=stop)
 
 
-def test_tin_at_points_equals_the_surface():
-    f = frame(made_lake.survey(40.0), cell=5.0)
-    surface = tin_surface(made_lake.survey(40.0), cell=5.0)
-    r, c = np.nonzero(np.isfinite(surface.depth.values))
-    xy = np.column_stack([surface.depth.x[c], surface.depth.y[r]])
-    np.testing.assert_allclose(tin_at(f.nodes, xy), surface.depth.values[r, c], atol=1e-6)
+def test_pieces_make_the_surface_of_the_whole():
+    survey = made_lake.survey(20.0)
+    f = frame(survey, shoreline=made_lake.shoreline(), cell=2.0)
+    assert len(f.nodes) > tin._FEW_NODES
+    depth = draw_tin(f, learn_tin(f)).depth.values
+    triangles = triangulate(f.nodes.xy)
+    whole, _ = rasterise(f.nodes.xy[triangles], f.nodes.depth[triangles][..., None], f.grid)
+    known = np.isfinite(depth) & np.isfinite(whole)
+    assert known.sum() > 0.9 * f.mask.sum()
+    np.testing.assert_allclose(depth[known], whole[known], atol=1e-9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10**6))
+def test_tin_at_points_equals_scipy(seed):
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(4, 80))
+    xy = rng.uniform(0, 60, (n, 2)) * rng.uniform(0.01, 1.0, 2) + [481_000.0, 5_210_000.0]
+    nodes = Nodes.build(*xy.T, rng.uniform(0, 20, n), 0)
+    wanted = rng.uniform(xy.min(axis=0) - 5.0, xy.max(axis=0) + 5.0, (300, 2))
+    middle = xy.mean(axis=0)
+    expected = LinearNDInterpolator(xy - middle, nodes.depth)(wanted - middle)
+    found = tin_at(nodes, wanted)
+    assert (np.isfinite(found) == np.isfinite(expected)).all()
+    np.testing.assert_allclose(found, expected, atol=1e-6)
+    assert np.isnan(tin_at(nodes.select([0, 1]), wanted)).all()

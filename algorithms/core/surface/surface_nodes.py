@@ -9,6 +9,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString
+from shapely.geometry.polygon import orient
 from shapely.validation import explain_validity
 
 from ..blocks import block_mean
@@ -22,6 +23,8 @@ SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
 _MASK_CELLS = 5_000_000
+# Side of the squares in which a shoreline is thinned, in node distances.
+_SHORE_SQUARE = 16.0
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,8 @@ class Frame:
     shore_depth : float
         m.
     break_lines : sequence of array, shape (k, 2) or (k, 3)
+    wanted : tuple of slice
+        Rows and columns that get a depth; the others of a part are its halo.
     """
 
     nodes: Nodes
@@ -103,6 +108,7 @@ class Frame:
     shoreline: object = None
     shore_depth: float = 0.0
     break_lines: tuple = ()
+    wanted: tuple = (slice(None), slice(None))
 
     @cached_property
     def mask(self) -> np.ndarray:
@@ -324,14 +330,42 @@ def shore_nodes(shoreline, step: float, depth: float, tolerance: float) -> Nodes
         Depth of the shoreline, m.
     tolerance : float
         Bends of the ring below this are left out, m (Douglas and Peucker).
+
+    Notes
+    -----
+    Where the shoreline is edited in one place, the nodes elsewhere stay as they are to the
+    last bit. Rings are thinned square by square, and neither their order, their sense nor
+    the vertex where they start shows in the nodes.
     """
-    vertices = []
-    for ring in rings(shoreline):
-        kept = np.asarray(LineString(ring).simplify(tolerance).coords)
-        # A small island may collapse; then its own vertices are few enough.
-        vertices.append(densify(kept if len(kept) > 3 else ring, step)[:-1])
+    vertices = [
+        densify(_thinned(ring, _SHORE_SQUARE * step, tolerance), step)[:-1]
+        for part in getattr(shoreline, "geoms", [shoreline])
+        for ring in rings(orient(part))
+    ]
     x, y = np.concatenate(vertices).T
-    return Nodes.build(x, y, depth, SHORE)
+    return Nodes.build(x, y, depth, SHORE).select(np.lexsort((y, x)))
+
+
+def _thinned(ring, square: float, tolerance: float) -> np.ndarray:
+    """Return a closed ring without its small bends, thinned in pieces cut at squares.
+
+    Vertices where the ring enters another square are kept. A ring within a single square is
+    cut at its westernmost vertex and at the one farthest from there.
+    """
+    ring = ring[:-1]
+    within = np.floor(ring / square)
+    cuts = np.flatnonzero((within != np.roll(within, 1, axis=0)).any(axis=1))
+    start = cuts[0] if len(cuts) else np.lexsort((ring[:, 1], ring[:, 0]))[0]
+    ring = np.roll(ring, -start, axis=0)
+    cuts = cuts - start if len(cuts) else [0, np.argmax(np.hypot(*(ring - ring[0]).T))]
+    ring = np.vstack([ring, ring[:1]])
+    kept = []
+    for first, last in zip(cuts, [*cuts[1:], len(ring) - 1]):
+        piece = ring[first : last + 1]
+        if len(piece) > 2:
+            piece = np.asarray(LineString(piece).simplify(tolerance, False).coords)
+        kept.append(piece[:-1])
+    return np.vstack([*kept, ring[:1]])
 
 
 def break_line_nodes(

@@ -373,6 +373,7 @@ def draw(
         if len(every) > 1:
             part, top, left = _trimmed(parts.window(tile.drawn_rows, tile.drawn_cols))
             top, left = top + tile.drawn_rows.start, left + tile.drawn_cols.start
+            part = replace(part, wanted=(_shifted(tile.rows, top), _shifted(tile.cols, left)))
         digest = _digest(part, settings)
         row, col = f.grid.rows_cols(part.soundings.x, part.soundings.y)
         row, col = (np.floor(at + 0.5).astype(np.int64) for at in (row, col))
@@ -406,6 +407,11 @@ def draw(
             figures.add(bands[0], bands[1])
             figures.outside += int(np.isnan(bands[0][places]).sum())
     return record, figures, drawn
+
+
+def _shifted(cells: slice, start: int) -> slice:
+    """Return cells as counted from ``start``, of which there are none before it."""
+    return slice(max(cells.start - start, 0), max(cells.stop - start, 0))
 
 
 def _bare(soundings: Soundings) -> Soundings:
