@@ -20,7 +20,8 @@ from .thin_plate import Held, per_cell, thin_plate
 _GIVE, _STEPS, _ALONG = 0.03, (1 / 3, 3.0), (0.0, 10.0, 30.0, 100.0)
 _LEAST_GIVE, _MOST_GIVE, _CLEAR_GAIN = 1e-4, 3.0, 0.05
 _TILE = 6_000_000
-_HALO = 8.0
+#: Lane spacings around a part beyond which what lies there hardly shows in it.
+HALO = 6.0
 
 
 @dataclass(frozen=True)
@@ -215,8 +216,8 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     Notes
     -----
     A part that starts on a multiple of 64 rows and columns, so that its coarser grids fall on
-    those of the whole, with a halo of 8 lane spacings, differs from the whole by less than a
-    tenth of the stated uncertainty (some millimetres, root mean square).
+    those of the whole, with a halo of :data:`HALO` lane spacings, differs from the whole by less
+    than a tenth of the stated uncertainty (some millimetres, root mean square).
     """
     distance = f.distance
     wet = np.isfinite(distance)
@@ -267,7 +268,7 @@ def _plate(f: Frame, wet, held: Held, break_lines, give, along, progress) -> np.
     """Solve the plate in strips of rows that overlap."""
     rows, cols = wet.shape
     # Strips start on multiples of 64 cells, so that their coarser grids fall on each other.
-    halo = 64 * int(np.ceil(_HALO * f.spacing / f.grid.dx / 64))
+    halo = 64 * int(np.ceil(HALO * f.spacing / f.grid.dx / 64))
     strip = max(64 * int(_TILE / cols / 64), 2 * halo)
     soft = _cuts(break_lines, f.grid) if len(break_lines) else None
     depth = np.empty(wet.shape)

@@ -27,7 +27,7 @@ from ..grid import Grid, Surface
 from ..progress import Progress, silent
 from ..soundings import Soundings, concatenate
 from .idw import draw_idw, learn_idw
-from .smooth_surface import Fit, Learned, depth_limits, draw_smooth, learn_smooth
+from .smooth_surface import HALO, Fit, Learned, depth_limits, draw_smooth, learn_smooth
 from .surface_nodes import Frame, join
 from .surface_uncertainty import Growth
 from .tin import draw_tin, learn_tin
@@ -36,8 +36,8 @@ from .tin import draw_tin, learn_tin
 ONE_TILE = 2_000_000
 # Tiles and halos are multiples of 64 cells, as the coarser grids of the smooth surface want it.
 _STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
-# Halos: in maximum gaps, and for the smooth surface in lane spacings too.
-_GAPS, _SPACINGS = 2.0, 8.0
+# Halo in maximum gaps.
+_GAPS = 2.0
 _SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
 _MOST_WORKERS = 4
 _LOOK = 0.1
@@ -69,7 +69,7 @@ class Method:
 METHODS = {
     "tin": Method(learn_tin, draw_tin),
     "idw": Method(learn_idw, draw_idw, 0.0, ("power", "neighbours", "sectors")),
-    "smooth": Method(learn_smooth, draw_smooth, _SPACINGS),
+    "smooth": Method(learn_smooth, draw_smooth, HALO),
 }
 
 
