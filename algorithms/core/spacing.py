@@ -6,6 +6,7 @@ from scipy.spatial import Delaunay, QhullError
 from .blocks import block_mean, well_filled
 from .errors import LakefloorError
 from .soundings import Soundings
+from .threads import side_by_side
 
 #: Default limit of interpolation, in lane spacings.
 GAP_IN_SPACINGS = 2.5
@@ -72,14 +73,19 @@ def lane_spacing(soundings: Soundings) -> float:
     Of more than 200,000 soundings it is the median of eight squares of the survey.
     """
     kept = usable(soundings)
-    found = []
-    for square in _squares(kept) if len(kept) > _MOST else ():
+    if len(kept) <= _MOST:
+        return _spacing(kept)
+
+    def of(square):
         try:
-            found.append(_spacing(kept.select(square)))
+            return _spacing(kept.select(square))
         except LakefloorError:
             # A square at the rim may hold a single lane.
-            continue
-    return float(np.median(found)) if found else _spacing(kept)
+            return np.nan
+
+    found = np.array(side_by_side(of, [(square,) for square in _squares(kept)]))
+    known = found[np.isfinite(found)]
+    return float(np.median(known)) if len(known) else _spacing(kept)
 
 
 def _squares(kept: Soundings) -> list:

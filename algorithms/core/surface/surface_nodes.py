@@ -22,7 +22,7 @@ from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
-_MASK_CELLS = 5_000_000
+_MASK_CELLS = 500_000
 # Side of the squares in which a shoreline is thinned, in node distances.
 _SHORE_SQUARE = 16.0
 

@@ -119,7 +119,7 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     if spread[1] <= 1e-9 * spread[0]:
         raise LakefloorError(_ONE_LINE)
     block = f.spacing / NODES_PER_SPACING
-    windows = trial(f, np.isfinite(f.distance))
+    windows = trial(f, f.mask)
     return learn_growth(
         windows, lambda nodes, xy: tin_at(thin(nodes, block), xy), progress=progress
     )
