@@ -7,7 +7,14 @@ import numpy as np
 
 from .errors import LakefloorError
 
-DAY_MS = 86_400_000
+DAY_S = 86_400
+DAY_MS = 1000 * DAY_S
+
+#: Times outside these years are no times of a survey.
+_FIRST_YEAR, _END_YEAR = 1900, 2200
+_FIRST_MS, _END_MS = (
+    int(np.datetime64(str(year), "ms").astype("int64")) for year in (_FIRST_YEAR, _END_YEAR)
+)
 
 #: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
 ROLLOVER_DAYS = 1024 * 7
@@ -75,6 +82,57 @@ def mend_week_rollover(days, name_date=None):
     return days
 
 
+def midnights(seconds) -> np.ndarray:
+    """Return how many midnights were passed since the first of times of day, in logged order.
+
+    A step back by more than half a day is a midnight passed, a step ahead by as much one
+    taken back, as where the sentences of two receivers mix.
+
+    Parameters
+    ----------
+    seconds : array, shape (n,)
+        Since midnight; NaN counts as the time before it.
+
+    Returns
+    -------
+    array of int, shape (n,)
+    """
+    seconds = np.asarray(seconds, dtype=float)
+    known = np.flatnonzero(np.isfinite(seconds))
+    step = np.diff(seconds[known])
+    passed = np.zeros(len(seconds), dtype=int)
+    passed[known[1:]] = (step < -DAY_S / 2.0).astype(int) - (step > DAY_S / 2.0)
+    return np.cumsum(passed)
+
+
+def epoch_ms(number) -> np.ndarray:
+    """Return Unix times as datetime64[ms]; NaT where missing or outside the years 1900 to 2200.
+
+    Parameters
+    ----------
+    number : array, shape (n,)
+        Seconds, milliseconds, microseconds or nanoseconds since 1970, told apart by their size.
+    """
+    number = np.asarray(number, dtype=float)
+    known = np.isfinite(number)
+    out = np.full(len(number), np.datetime64("NaT", "ms"))
+    if not known.any():
+        return out
+    # From 1973 to 2200, each unit's numbers are greater than all of the one before.
+    place = np.searchsorted((1e11, 1e14, 1e17), np.median(np.abs(number[known])))
+    ms = number * (1e3, 1.0, 1e-3, 1e-6)[place]
+    with np.errstate(invalid="ignore"):
+        known &= (ms >= _FIRST_MS) & (ms < _END_MS)
+    out[known] = np.round(ms[known]).astype("int64").astype("datetime64[ms]")
+    return out
+
+
+def full_year(year):
+    """Return years of two digits as 1980 to 2079, others as they are; an array or a number."""
+    year = np.asarray(year, dtype=float)
+    return np.where(year < 80, year + 2000, np.where(year < 100, year + 1900, year))
+
+
 def calendar_ms(year, month, day, seconds):
     """Return UTC milliseconds since 1970 as datetime64[ms]; NaT where there is no such date.
 
@@ -89,7 +147,7 @@ def calendar_ms(year, month, day, seconds):
         np.array(v, dtype=float) for v in np.broadcast_arrays(year, month, day, seconds)
     )
     ok = np.isfinite(year) & np.isfinite(month) & np.isfinite(day) & np.isfinite(seconds)
-    ok &= (year >= 1900) & (year < 2200) & (month >= 1) & (month <= 12)
+    ok &= (year >= _FIRST_YEAR) & (year < _END_YEAR) & (month >= 1) & (month <= 12)
     ok &= (day >= 1) & (seconds >= 0) & (seconds < 86_401)
     months = np.where(ok, (year - 1970) * 12 + month - 1, 0).astype("int64")
     first = months.astype("datetime64[M]")
@@ -175,24 +233,26 @@ def _order_dates(part, texts, date_order):
     if sorted(date_order) != ["d", "m", "y"]:
         raise LakefloorError(f"date_order '{date_order}' is not one of ymd, mdy, dmy.")
     year, month, day = (part[:, date_order.index(c)] for c in "ymd")
-    year = np.where(year < 80, year + 2000, np.where(year < 100, year + 1900, year))
-    return year, month, day
+    return full_year(year), month, day
 
 
 def _guess_order(part, example):
     if (part[:, 0] > 31).mean() > 0.5:
         return "ymd"
+    # A year of two digits may stand first where hyphens part the date, as in ISO 8601:1988.
+    orders = ("mdy", "dmy", "ymd") if re.match(r"\s*\d\d-", example) else ("mdy", "dmy")
     fits = [
         order
-        for order in ("mdy", "dmy")
+        for order in orders
         if (part[:, order.index("m")] <= 12).all() and (part[:, order.index("d")] <= 31).all()
     ]
     if "." in example and "dmy" in fits:
         return "dmy"
     if len(fits) != 1:
         raise LakefloorError(
-            f"Dates such as '{example.strip()}' can be read in more than one way. "
-            "Add date_order=mdy or date_order=dmy to the columns."
+            f"Dates such as '{example.strip()}' can be read in more than one way. Write them as "
+            f"2026-07-09, or add date_order={' or date_order='.join(fits or orders)} to the "
+            "columns."
         )
     return fits[0]
 

@@ -1,5 +1,7 @@
 """Delimited text: guessed and given columns, units, times and clear refusals."""
 
+from datetime import datetime, timedelta
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -219,12 +221,6 @@ def test_times(header, cells, options, utc):
     assert stamps(read(f"lon,lat,depth,{header}\n-93.1,45.1,2,{cells}\n", **options)) == [utc]
 
 
-def test_unix_time_agrees_with_the_standard_library():
-    from datetime import datetime, timezone
-
-    assert datetime(2026, 7, 9, 14, 23, 5, tzinfo=timezone.utc).timestamp() == 1783606985
-
-
 def test_dates_that_can_be_read_two_ways_are_refused():
     with pytest.raises(LakefloorError, match=r"07/09/2026.*date_order=mdy"):
         read("lon,lat,depth,date,time\n-93.1,45.1,2,07/09/2026,14:23:05\n")
@@ -305,3 +301,90 @@ def test_utc_offsets_agree_with_zoneinfo(moment):
 def test_date_in_name(name, date):
     found = times.date_in_name(name)
     assert found is None if date is None else found == np.datetime64(date)
+
+
+def test_rows_shorter_than_the_header_with_columns_given_by_number():
+    parsed = read(
+        "lat,lon,depth,a,b,time\n45.1,-93.1,3.1,1,2,2026-07-09T10:00:00\n45.1,-93.1,3.2,1\n",
+        columns={"lat": "1", "lon": "2", "depth": "3"},
+    )
+    assert parsed.soundings.depth.tolist() == [3.1, 3.2]
+    assert stamps(parsed) == ["2026-07-09T10:00:00", "NaT"]
+
+
+def test_a_line_that_no_csv_reader_takes_is_counted():
+    parsed = read(f'lon,lat,depth\n-93.1,45.1,3.0\n-93.1,45.1,"{"x" * 140_000}"\n')
+    assert len(parsed.soundings) == 1
+    assert parsed.unread.counts == {"no depth or not a number": 1}
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    start=st.integers(0, 86_399),
+    steps=st.lists(st.tuples(st.integers(0, 40_000), st.booleans()), min_size=1, max_size=60),
+)
+def test_midnights_are_counted_whatever_times_are_missing(start, steps):
+    moments, known, moment, gap = [start], [True], start, 0
+    for step, here in steps:
+        # Two midnights in half a day's silence cannot be told: no reading is that far apart.
+        gap += step
+        if gap >= 43_200:
+            step, gap, here = 0, 0, True
+        moment += step
+        moments.append(moment)
+        known.append(here)
+        gap = 0 if here else gap
+    moments, known = np.array(moments), np.array(known)
+    got = times.midnights(np.where(known, moments % 86_400, np.nan))
+    np.testing.assert_array_equal(got[known], (moments // 86_400)[known])
+
+
+def test_a_missing_time_after_midnight_is_no_second_midnight():
+    rows = ["23:59:50", "23:59:58"] * 50 + ["00:00:05", "", "00:00:10"]
+    parsed = read(
+        "lon,lat,depth,time\n" + "".join(f"-93.1,45.1,3.0,{text}\n" for text in rows),
+        name_date=np.datetime64("2026-12-31"),
+    )
+    assert stamps(parsed)[-4:] == [
+        "2026-12-31T23:59:58", "2027-01-01T00:00:05", "NaT", "2027-01-01T00:00:10"]
+
+
+@settings(max_examples=60, deadline=None)
+@given(moment=st.datetimes(datetime(1975, 1, 1), datetime(2199, 12, 31)),
+       exponent=st.sampled_from([0, 3, 6, 9]))
+def test_unix_time_of_any_unit_agrees_with_the_standard_library(moment, exponent):
+    moment = moment.replace(microsecond=moment.microsecond // 1000 * 1000)
+    number = (moment - datetime(1970, 1, 1)).total_seconds() * 10.0**exponent
+    got = times.epoch_ms([number, np.nan, number])
+    assert np.isnat(got[1])
+    assert abs(got[0].astype(datetime) - moment) <= timedelta(milliseconds=1)
+
+
+def test_numbers_that_are_no_time_are_left_empty_and_counted(recwarn):
+    parsed = read("lon,lat,depth,epoch\n-93.1,45.1,3.0,1e300\n-93.1,45.1,3.0,\n")
+    assert stamps(parsed) == ["NaT", "NaT"]
+    assert "2 times are missing or not readable and left empty" in parsed.notes
+    day = np.datetime64("2026-07-09")
+    parsed = read("lon,lat,depth,time\n-93.1,45.1,3.0,noon\n", name_date=day)
+    assert stamps(parsed) == ["NaT"]
+    assert not recwarn.list
+
+
+def test_a_year_of_two_digits_first_is_not_taken_for_a_day():
+    text = "lon,lat,depth,date\n-93.1,45.1,3.0,26-07-09\n"
+    with pytest.raises(LakefloorError, match="date_order=dmy or date_order=ymd"):
+        read(text)
+    assert stamps(read(text, columns={"date_order": "ymd"})) == ["2026-07-09T00:00:00"]
+    assert stamps(read(text.replace("26-07-09", "26/07/09"))) == ["2009-07-26T00:00:00"]
+
+
+def test_a_flag_that_most_rows_do_not_bear_marks_the_others():
+    rows = "".join(f"-93.1,45.1,3.0,{flag}\n" for flag in "0000V00")
+    parsed = read("lon,lat,depth,depth_flag\n" + rows)
+    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [delimited.FLAGGED] + [
+        "accepted"] * 2
+    assert any("most rows hold no flag in 'depth_flag'" in note for note in parsed.notes)
+    # Where the name or the user says what the mark means, that holds.
+    assert read("lon,lat,depth,depth_valid\n" + rows).soundings.accepted.sum() == 0
+    given = read("lon,lat,depth,depth_flag\n" + rows, columns={"depth_flag": "4"})
+    assert given.soundings.accepted.sum() == 0

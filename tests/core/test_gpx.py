@@ -108,3 +108,25 @@ def test_recognised_by_content():
     assert is_gpx(document(point(1)))
     assert not is_gpx(b"<kml></kml>")
     assert not is_gpx(b"lon,lat,depth\n")
+
+
+@pytest.mark.parametrize(("unit", "factor"), [
+    ("kts", 1852.0 / 3600.0), ("knots", 1852.0 / 3600.0), ("km/h", 1.0 / 3.6), ("kph", 1.0 / 3.6),
+    ("mph", 0.44704), ("m/s", 1.0),  # NIST SP 811 (2008), appendix B
+])
+def test_stated_units_of_speed(unit, factor):
+    got = parse_gpx(document(*(
+        point(i, f'<s:depth>3.0</s:depth><s:speed unit="{unit}">5</s:speed>') for i in range(3)
+    ))).soundings
+    np.testing.assert_allclose(got.speed, 5.0 * factor)
+
+
+def test_a_unit_that_is_not_known_leaves_the_value_empty_and_says_so():
+    parsed = parse_gpx(document(*(
+        point(i, '<s:depth>3.0</s:depth><s:speed unit="furlong/h">5</s:speed>'
+                 '<s:wtemp unit="K">291</s:wtemp>') for i in range(3)
+    )))
+    assert np.isnan(parsed.soundings.speed).all()
+    assert np.isnan(parsed.soundings.water_temp).all()
+    assert "3 values of speed left empty: the unit 'furlong/h' is not known" in parsed.notes
+    assert "3 values of water_temp left empty: the unit 'k' is not known" in parsed.notes

@@ -325,3 +325,51 @@ def test_what_is_missing_is_said(lines, reason):
 
 def test_line_numbers_of_all_line_ends():
     assert nmea.line_numbers(b"a\nb\r\nc\rd", np.array([0, 2, 5, 7])).tolist() == [1, 2, 3, 4]
+
+
+@settings(max_examples=50, deadline=None)
+@given(
+    # Ten-thousandths of a minute, as receivers give.
+    start=st.integers(-108_000_000, 108_000_000), step=st.integers(-1000, 1000),
+    lat=st.integers(-48_000_000, 48_000_000).filter(bool),
+)
+def test_positions_between_fixes_lie_on_the_geodesic_anywhere_on_the_globe(start, step, lat):
+    from pyproj import Geod
+
+    geod = Geod(ellps="WGS84")
+    lons = [((start + i * step + 108_000_000) % 216_000_000 - 108_000_000) / 6e5 for i in range(4)]
+    lat /= 6e5
+    lines = []
+    for i, lon in enumerate(lons):
+        lines += [rmc(36_000 + i, lon, lat), dbt(3.0)]
+    got = nmea.parse_nmea(log(*lines)).soundings
+    assert len(got) == 3
+    for i in range(3):
+        azimuth, _, length = geod.inv(lons[i], lat, lons[i + 1], lat)
+        lon, at, _ = geod.fwd(lons[i], lat, azimuth, length / 2.0)
+        assert geod.inv(got.x[i], got.y[i], lon, at)[2] < 0.05
+    assert (np.abs(got.x) <= 180.0).all()
+
+
+@pytest.mark.parametrize("estimate", [
+    lambda i: gga(36_000 + i, quality=6),  # quality of GGA, NMEA 0183 version 2.3: estimated
+    lambda i: gga(36_000 + i, quality=7),  # manual input
+    lambda i: gga(36_000 + i, quality=8),  # simulation
+    lambda i: sentence(f"GPRMC,1000{i:02d}.00,A,4500.0,N,09300.0,W,4.3,90.0,090726,,,E"),
+    lambda i: sentence(f"GPGLL,4500.0,N,09300.0,W,1000{i:02d}.00,A,S"),
+])
+def test_a_position_that_no_satellite_gave_is_no_fix(estimate):
+    with pytest.raises(LakefloorError, match="4 x no fix by satellite"):
+        nmea.parse_nmea(log(*(line for i in range(4) for line in (estimate(i), dbt(3.0)))))
+    lines = [line for i in range(8) for line in (rmc(36_000 + i), estimate(i), dbt(3.0))]
+    parsed = nmea.parse_nmea(log(*lines))
+    assert len(parsed.soundings) == 7
+    np.testing.assert_allclose(parsed.soundings.x, -93.0)
+
+
+def test_hemisphere_letters_of_the_other_axis_are_refused():
+    swapped = sentence("GPRMC,100002.00,A,4500.0,W,09300.0,N,4.3,90.0,090726,,,A")
+    lines = [line for i in range(2) for line in (rmc(36_000 + i), dbt(3.0))]
+    parsed = nmea.parse_nmea(log(*lines, swapped, dbt(3.0), rmc(36_003)))
+    assert parsed.unread.counts == {"malformed position or time": 1}
+    np.testing.assert_allclose(parsed.soundings.y, 45.0)

@@ -10,7 +10,7 @@ import numpy as np
 from .. import crs, units
 from ..errors import LakefloorError
 from ..soundings import ACCEPTED, Soundings
-from ..times import calendar_ms, parse_texts, stated_to_utc
+from ..times import calendar_ms, epoch_ms, full_year, midnights, parse_texts, stated_to_utc
 from .parsed import Parsed, Tally, relative_hardness
 
 FLAGGED = "flagged by the logger"
@@ -51,17 +51,19 @@ _ROLE_WORDS = {
     "visit": {"visit", "outing", "survey"},
 }
 _FLAG_WORDS = {"flag", "quality", "valid", "validity"}
-_VOID = {"v", "void", "0", "n", "no", "false", "f", "invalid", "bad", "rejected"}
-_LENGTH_WORDS = {
+#: A flag that is not set: of a column "valid" that is a bad depth, of one "flag" maybe a good one.
+_UNSET = {"0", "n", "no", "false", "f"}
+_VOID = {"v", "void", "invalid", "bad", "rejected"} | _UNSET
+LENGTH_WORDS = {
     "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m",
     "ft": "ft", "feet": "ft", "foot": "ft", "cm": "cm", "in": "in", "inch": "in", "inches": "in",
     "fathom": "fathom", "fathoms": "fathom", "fm": "fathom", "ftm": "fathom",
 }
-_SPEED_WORDS = {
+SPEED_WORDS = {
     "mph": "mph", "kn": "kn", "kt": "kn", "kts": "kn", "knot": "kn", "knots": "kn",
     "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s",
 }
-_TEMP_WORDS = {
+TEMP_WORDS = {
     "c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F",
 }
 _ALIASES = {
@@ -254,7 +256,7 @@ def parse_delimited(
         raise LakefloorError(f"no row has both a position and a depth ({reasons}).")
     soundings = Soundings.build(
         lon, lat, depth, time=time,
-        status=np.where(columns_of.void("depth_flag"), FLAGGED, ACCEPTED).astype(object),
+        status=np.where(_flagged(columns_of, notes), FLAGGED, ACCEPTED).astype(object),
         corrections=f"from={_measured_from(columns_of.name('depth'))}", **known,
     )
     return Parsed(soundings.select(keep), "delimited text", tuple(notes), tally)
@@ -292,17 +294,17 @@ def _split(data, given, tally) -> _Table:
             names = said[-1]
     names = [name.strip() for name in names]
     wanted = [int(c) for r, c in given.items() if r in ROLES and str(c).isdigit()]
-    needed = max([width, *wanted]) if not wanted else max(wanted)
+    needed = max(wanted, default=width)
     last = numbered[-1][0] if len(raw_lines) == numbered[-1][0] else None
     kept = []
     for number, cells in rows:
         if len(cells) >= needed and (wanted or len(cells) == width):
-            kept.append((number, cells))
+            kept.append((number, cells + [""] * (width - len(cells))))
         elif len(cells) < width and number == last:
             tally.add(number, "unfinished line at the end of the file", separator.join(cells))
         else:
             tally.add(
-                number, f"{len(cells)} columns where {width} were expected", separator.join(cells)
+                number, f"{len(cells)} columns where {needed} were expected", separator.join(cells)
             )
     if not kept:
         raise LakefloorError(f"the file has no line of data.{_first_lines(rows)}")
@@ -316,7 +318,10 @@ def _cells(line, separator):
     if separator == " ":
         return line.split()
     if '"' in line:
-        return next(csv.reader([line], delimiter=separator))
+        try:
+            return next(csv.reader([line], delimiter=separator))
+        except csv.Error:  # a NUL, or one field as long as a file: not the table it seems
+            pass
     return line.split(separator)
 
 
@@ -485,6 +490,9 @@ class _Columns:
             return ""
         return self.table.names[self.roles[role]]
 
+    def label(self, role):
+        return _column_label(self.table, self.roles[role])
+
     def row(self, i):
         return self.table.separator.join(self.table.cells[i])
 
@@ -529,8 +537,9 @@ def _read_positions(columns, source_epsg, notes):
                 value = np.array([parse_angle(t, role) for t in texts])
             limit = 180.0 if role == "lon" else 90.0
             if (np.abs(value) > limit).mean() > 0.5:
+                example = value[np.abs(value) > limit][0]
                 raise LakefloorError(
-                    f"the {role} column holds values such as {value[0]:g}, which are not degrees. "
+                    f"the {role} column holds values such as {example:g}, which are not degrees. "
                     "Swap the columns, or give them as x= and y= with their coordinate system."
                 )
             out.append(np.where(np.abs(value) <= limit, value, np.nan))
@@ -555,7 +564,7 @@ def _read_positions(columns, source_epsg, notes):
 
 
 def _depth_factor(columns, depth_unit, notes):
-    stated = columns.unit("depth", _LENGTH_WORDS)
+    stated = columns.unit("depth", LENGTH_WORDS)
     unit = stated or depth_unit or "m"
     if unit not in units.LENGTH:
         raise LakefloorError(
@@ -571,7 +580,7 @@ def _depth_factor(columns, depth_unit, notes):
 def _speed_factor(columns, notes):
     if "speed" not in columns:
         return 1.0
-    unit = columns.unit("speed", _SPEED_WORDS)
+    unit = columns.unit("speed", SPEED_WORDS)
     if unit is None:
         notes.append("the unit of speed is not stated: m/s assumed")
     return SPEED_UNITS[unit or "m/s"]
@@ -581,12 +590,29 @@ def _read_temperature(columns, notes):
     value = columns.number("water_temp")
     if "water_temp" not in columns or not np.isfinite(value).any():
         return value
-    unit = columns.unit("water_temp", _TEMP_WORDS)
+    unit = columns.unit("water_temp", TEMP_WORDS)
     if unit is None:
         # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
         unit = "F" if np.nanmedian(value) > 40.0 else "C"
         notes.append(f"the unit of water temperature is not stated: degrees {unit} by its values")
     return units.fahrenheit_to_celsius(value) if unit == "F" else value
+
+
+def _flagged(columns, notes):
+    """Return a mask of the depths that the logger flagged as void."""
+    void = columns.void("depth_flag")
+    told = "depth_flag" in columns.given or {"valid", "validity"} & set(
+        _words(columns.name("depth_flag"))
+    )
+    unset = [t.strip().lower() in _UNSET for t in columns.text("depth_flag")]
+    if not told and np.mean(unset) > 0.5:
+        # No survey has more bad depths than good ones.
+        notes.append(
+            f"most rows hold no flag in {columns.label('depth_flag')}, so that an unset flag is "
+            "taken for a good depth; with depth_flag= that column it is taken for a bad one"
+        )
+        void &= ~np.array(unset)
+    return void
 
 
 def _measured_from(name):
@@ -595,49 +621,61 @@ def _measured_from(name):
 
 
 def _read_times(columns, time_zone, name_date, notes):
-    n = len(columns)
-    never = np.full(n, np.datetime64("NaT", "ms"))
+    """Return times in UTC, shape (n,), from whichever columns hold them."""
+    number = columns.number("time")
     if "epoch" in columns:
-        return _epoch(columns.number("epoch"))
-    if "year" in columns:
-        part = {r: columns.number(r) for r in ("year", "month", "day", "hour", "minute", "second")}
-        clock = ("hour", "minute", "second")
-        seconds = sum(
-            np.where(np.isnan(part[r]) & (r not in columns), 0.0, part[r]) * factor
-            for r, factor in zip(clock, (3600.0, 60.0, 1.0))
-        )
-        bad = (part["hour"] > 23) | (part["minute"] > 59) | (part["second"] >= 61)
-        year = np.where(part["year"] < 80, part["year"] + 2000, part["year"])
-        local = calendar_ms(year, part["month"], part["day"], np.where(bad, np.nan, seconds))
-        return _to_utc(local, np.full(n, np.nan), _zone(columns, time_zone), notes)
-    order = columns.given.get("date_order")
-    if "time" in columns and "date" not in columns:
-        number = columns.number("time")
-        if np.nanmax(number, initial=0.0) > 100_000_000 and not _compact(columns.text("time")):
-            notes.append("time taken as seconds since 1970 (Unix time), UTC")
-            return _epoch(number)
-    if "time" not in columns and "date" not in columns:
+        time = epoch_ms(columns.number("epoch"))
+    elif "year" in columns:
+        time = _to_utc(_from_parts(columns), None, _zone(columns, time_zone), notes)
+    elif "date" not in columns and "time" not in columns:
         notes.append("no time column: times are left empty")
-        return never
-    texts = columns.text("time" if "time" in columns else "date")
-    date, seconds, offset = parse_texts(texts, order)
+        return np.full(len(columns), np.datetime64("NaT", "ms"))
+    elif "date" not in columns and (number > 1e8).any() and not _compact(columns.text("time")):
+        notes.append("time taken as seconds since 1970 (Unix time), UTC")
+        time = epoch_ms(number)
+    else:
+        local, offset_min = _from_texts(columns, name_date, notes)
+        if offset_min is None:
+            return local
+        time = _to_utc(local, offset_min, _zone(columns, time_zone), notes)
+    missing = int(np.isnat(time).sum())
+    if missing:
+        notes.append(f"{missing} times are missing or not readable and left empty")
+    return time
+
+
+def _from_parts(columns):
+    """Return local times from columns of year, month, day and, where there are, the clock."""
+    part = {r: columns.number(r) for r in ("year", "month", "day", "hour", "minute", "second")}
+    clock = ("hour", "minute", "second")
+    seconds = sum(
+        np.where(np.isnan(part[r]) & (r not in columns), 0.0, part[r]) * factor
+        for r, factor in zip(clock, (3600.0, 60.0, 1.0))
+    )
+    bad = (part["hour"] > 23) | (part["minute"] > 59) | (part["second"] >= 61)
+    year = full_year(part["year"])
+    return calendar_ms(year, part["month"], part["day"], np.where(bad, np.nan, seconds))
+
+
+def _from_texts(columns, name_date, notes):
+    """Return local times and their stated offsets; None in place of these where no date is."""
+    order = columns.given.get("date_order")
+    date, seconds, offset_min = parse_texts(
+        columns.text("time" if "time" in columns else "date"), order
+    )
     if "date" in columns and "time" in columns:
         date, _, _ = parse_texts(columns.text("date"), order)
     if np.isnat(date).all():
         if name_date is None:
             notes.append("the times have no date, nor has the file's name: times are left empty")
-            return never
+            return np.full(len(columns), np.datetime64("NaT", "ms")), None
         notes.append(f"the times have no date: {name_date} taken from the file's name")
-        turns = np.diff(np.where(np.isnan(seconds), np.nanmean(seconds), seconds)) < -43_200
-        date = name_date + np.r_[0, np.cumsum(turns)].astype("timedelta64[D]")
+        date = name_date + midnights(seconds).astype("timedelta64[D]")
     ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64").astype("timedelta64[ms]")
     local = date.astype("datetime64[ms]") + ms
     if "time" in columns:
         local[np.isnan(seconds)] = np.datetime64("NaT")
-    missing = int(np.isnat(local).sum())
-    if missing:
-        notes.append(f"{missing} times are missing or not readable and left empty")
-    return _to_utc(local, offset, _zone(columns, time_zone), notes)
+    return local, offset_min
 
 
 def _zone(columns, time_zone):
@@ -651,15 +689,9 @@ def _compact(texts):
     return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t) for t in texts[:_SAMPLE])
 
 
-def _epoch(number):
-    scale = 1.0 if np.nanmedian(number) > 1e11 else 1000.0
-    ms = np.where(np.isfinite(number), np.round(number * scale), 0.0).astype("int64")
-    return np.where(
-        np.isfinite(number), ms.astype("datetime64[ms]"), np.datetime64("NaT", "ms")
-    )
-
-
 def _to_utc(local, offset_min, time_zone, notes):
+    if offset_min is None:
+        offset_min = np.full(len(local), np.nan)
     utc, more = stated_to_utc(local, offset_min, time_zone)
     notes += more
     return utc

@@ -18,7 +18,7 @@ from .. import units
 from ..errors import LakefloorError
 from ..soundings import Soundings
 from ..times import utc_from_texts
-from .delimited import SPEED_UNITS
+from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
 from .parsed import Parsed, Tally, relative_hardness
 
 _POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
@@ -29,11 +29,9 @@ _ELEMENTS = {
     "hardness": "hardness", "bottomhardness": "hardness",
     "speed": "speed", "course": "course", "time": "time",
 }
-LENGTH_UNITS = {"m": 1.0, "meters": 1.0, "metres": 1.0, "ft": units.FOOT, "feet": units.FOOT,
-                "fathom": units.FATHOM, "fathoms": units.FATHOM, "cm": 0.01}
-_SPEED = {**SPEED_UNITS, "kt": units.KNOT, "knots": units.KNOT, "kmh": units.KMH}
-_FAHRENHEIT = {"f", "degf", "fahrenheit"}
-_CELSIUS = {"c", "degc", "celsius"}
+#: Metres by the unit that an element of depth states.
+LENGTH_UNITS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
+_SPEED = {**SPEED_UNITS, **{word: SPEED_UNITS[unit] for word, unit in SPEED_WORDS.items()}}
 
 
 def is_gpx(data: bytes) -> bool:
@@ -107,7 +105,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
     soundings = Soundings.build(
         lon, lat, depth * factor, time=time,
         hardness=hardness, course=_values(points, "course"),
-        speed=_values(points, "speed", lambda v, unit: v * _SPEED.get(unit, 1.0)),
+        speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes), corrections="from=unknown",
     )
     return Parsed(soundings, "GPX", tuple(notes), tally)
@@ -167,11 +165,27 @@ def _shown(point):
     return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
 
 
-def _values(points, key, convert=None):
-    values = np.array([_float(p.get(key)) for p in points])
-    if convert:
-        values = np.array([convert(v, p.get(key + "_unit")) for v, p in zip(values, points)])
-    return values
+def _values(points, key):
+    return np.array([_float(p.get(key)) for p in points])
+
+
+def _known_unit(points, key, known, value, notes):
+    """Return the units stated, empty where none is; a value in an unknown one is left empty."""
+    unit = np.array([p.get(key + "_unit", "") for p in points], dtype=object)
+    strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
+    if strange.any():
+        notes.append(
+            f"{int(strange.sum())} values of {key} left empty: the unit '{unit[strange][0]}' is "
+            "not known"
+        )
+        value[strange] = np.nan
+    return unit
+
+
+def _speeds(points, notes):
+    value = _values(points, "speed")
+    unit = _known_unit(points, "speed", _SPEED, value, notes)
+    return value * np.array([_SPEED.get(u, 1.0) for u in unit])
 
 
 def _depth_factors(points, depth_unit, notes):
@@ -198,9 +212,9 @@ def _depth_factors(points, depth_unit, notes):
 
 def _temperatures(points, notes):
     value = _values(points, "water_temp")
-    unit = np.array([p.get("water_temp_unit", "") for p in points])
-    fahrenheit = np.isin(unit, list(_FAHRENHEIT))
-    unstated = ~fahrenheit & ~np.isin(unit, list(_CELSIUS)) & np.isfinite(value)
+    unit = _known_unit(points, "water_temp", TEMP_WORDS, value, notes)
+    fahrenheit = np.array([TEMP_WORDS.get(u) == "F" for u in unit])
+    unstated = (unit == "") & np.isfinite(value)
     # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
     if unstated.any() and np.median(value[unstated]) > 40.0:
         notes.append("the unit of water temperature is not stated: degrees F by its values")

@@ -16,7 +16,7 @@ import numpy as np
 from .. import units
 from ..errors import LakefloorError
 from ..soundings import Soundings
-from ..times import DAY_MS, calendar_ms, mend_week_rollover
+from ..times import DAY_MS, calendar_ms, full_year, mend_week_rollover, midnights
 from .parsed import Parsed, Tally
 
 #: Water temperature holds for this long around its sentence, s.
@@ -26,6 +26,10 @@ _SENTENCE = re.compile(rb"\$([A-Z][A-Z0-9])([A-Z]{3}),([^\r\n$*]*)(\*[0-9A-Fa-f]
 _USED = {b"DBT", b"DBS", b"DBK", b"DPT", b"GGA", b"RMC", b"GLL", b"ZDA", b"VTG", b"MTW"}
 _DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
 _FROM = {"DPT": "transducer", "DBT": "transducer", "DBS": "surface", "DBK": "keel"}
+_NO_FIX = "no valid fix (status V or quality 0)"
+_NOT_BY_SATELLITE = "no fix by satellite (estimated, manual or simulated)"
+#: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
+_ESTIMATES = {b"6", b"7", b"8", b"E", b"M", b"S", b"N"}
 _UNIT_FIELDS = ((b"f", units.FOOT), (b"M", 1.0), (b"F", units.FATHOM))
 _UNIT_NAMES = ("ft", "m", "fathom")
 
@@ -76,11 +80,8 @@ def _time_of_day(text) -> float:
 
 @lru_cache(maxsize=4096)
 def _date(day, month, year) -> int:
-    """Return days since 1970; -1 if malformed. A year of two digits is 1980 to 2079."""
-    year = _number(year)
-    if year < 100:
-        year += 1900 if year >= 80 else 2000
-    date = calendar_ms(year, _number(month), _number(day), 0.0)
+    """Return days since 1970; -1 if malformed."""
+    date = calendar_ms(full_year(_number(year)), _number(month), _number(day), 0.0)
     return -1 if np.isnat(date) else int(date.astype("datetime64[D]").astype(int))
 
 
@@ -127,7 +128,8 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
     -----
     Sentences with a wrong checksum are not used. A sentence without one is
     used, unless most sentences of its kind in the log carry one: then it was
-    cut short.
+    cut short. A position that the receiver estimated, that was entered by hand or simulated
+    is no fix.
 
     Depth comes from one talker and kind of sentence, never mixed: of those
     that give at least half as many depths as the most frequent one, the finest
@@ -247,7 +249,7 @@ def _verify(data, found, lines, tally):
 def _take(log, at, line, match, tally):
     talker, kind = match[1].decode(), match[2].decode()
     f = match[3].split(b",")
-    f += [b""] * (10 - len(f))
+    f += [b""] * (12 - len(f))
     if kind in _DEPTH_KINDS:
         cells = (b"", f[0], b"") if kind == "DPT" else _unit_cells(f)
         if any(_number(cell) == _number(cell) for cell in cells):
@@ -282,15 +284,17 @@ def _unit_cells(f):
 
 def _take_fix(log, at, line, talker, kind, f, text, tally):
     if kind == "RMC":
-        clock, valid, where = f[0], f[1] == b"A", f[2:6]
+        clock, valid, where, how = f[0], f[1] == b"A", f[2:6], f[11]
     elif kind == "GGA":
-        clock, valid, where = f[0], f[5] not in (b"", b"0"), f[1:5]
+        clock, valid, where, how = f[0], f[5] not in (b"", b"0"), f[1:5], f[5]
     else:
-        clock, valid, where = f[4], f[5] == b"A", f[0:4]
-    if not valid:
-        tally.add(line, "no valid fix (status V or quality 0)", text)
+        clock, valid, where, how = f[4], f[5] == b"A", f[0:4], f[6]
+    if not valid or how in _ESTIMATES:
+        tally.add(line, _NOT_BY_SATELLITE if valid else _NO_FIX, text)
         return
     lat, lon = angle(where[0], where[1]), angle(where[2], where[3])
+    if where[1] not in (b"N", b"S") or where[3] not in (b"E", b"W"):
+        lat = np.nan
     ms = _time_of_day(clock)
     if not (lat == lat and lon == lon and ms == ms):
         tally.add(line, "malformed position or time", text)
@@ -363,9 +367,7 @@ def _clock(log, name_date, notes):
             )
         ms = _spread_dates(tod, has_day, mended.astype("int64") * float(DAY_MS))
         return at, ms, True
-    # No date at all: count midnights from the first sentence.
-    step = np.diff(tod)
-    ms = tod + DAY_MS * np.r_[0, np.cumsum((step < -DAY_MS / 2) * 1 - (step > DAY_MS / 2) * 1)]
+    ms = tod + DAY_MS * midnights(tod / 1000.0)
     if name_date is None:
         notes.append("no date in the log (no RMC or ZDA) nor in its name: times are left empty")
         return at, ms, False
@@ -428,13 +430,13 @@ def _positions(ms, fix_ms, lon, lat, decimals, max_gap):
     # Of several fixes for one moment, the one with most decimals.
     order = np.lexsort((-decimals, fix_ms))
     order = order[np.r_[True, np.diff(fix_ms[order]) > 0]]
-    fix_ms, lon, lat = fix_ms[order], lon[order], lat[order]
+    # Through the 180 degree meridian the way is the short one.
+    fix_ms, lon, lat = fix_ms[order], np.unwrap(lon[order], period=360.0), lat[order]
     right = np.clip(np.searchsorted(fix_ms, ms), min(1, len(fix_ms) - 1), len(fix_ms) - 1)
     ok = (fix_ms[right] - fix_ms[right - 1] <= max_gap) & (ms >= fix_ms[0]) & (ms <= fix_ms[-1])
-    return (
-        np.where(ok, np.interp(ms, fix_ms, lon), np.nan),
-        np.where(ok, np.interp(ms, fix_ms, lat), np.nan),
-    )
+    lon, lat = np.interp(ms, fix_ms, lon), np.interp(ms, fix_ms, lat)
+    lon = np.where(np.abs(lon) > 180.0, (lon + 180.0) % 360.0 - 180.0, lon)
+    return np.where(ok, lon, np.nan), np.where(ok, lat, np.nan)
 
 
 def _nearest(rows, column, ms, fix_at, fix_ms, hold):
