@@ -85,6 +85,35 @@ def test_franke_error_is_near_that_of_the_thin_plate_spline():
     assert rms(drawn - reference) < 0.3 * error
 
 
+@pytest.mark.parametrize("give", [0.03, 0.1])
+def test_noisy_soundings_of_differing_weight_give_the_smoothing_spline(give):
+    """Against scipy.interpolate.RBFInterpolator with smoothing.
+
+    r^2 log r / (8 pi) is the fundamental solution of the biharmonic equation (Wahba 1990,
+    section 2.4, from memory), so that the spline whose bending counts by 1 / give^2 has a
+    smoothing of 8 pi variance / give^2; it is also the kriging of that generalised covariance
+    with the variance as nugget.
+    """
+    rng = np.random.default_rng(1)
+    cell, size, margin = 2.0, 129, 35
+    xy = rng.uniform(margin, size - margin, (150, 2))
+    sigma = rng.choice([0.1, 0.5], 150)
+    z = 5.0 + 2.0 * np.sin(xy[:, 0] / 12.5) * np.cos(xy[:, 1] / 15.0) + rng.normal(0.0, sigma)
+    drawn = thin_plate(
+        np.ones((size, size), dtype=bool), Held(xy[:, 1], xy[:, 0], z, sigma**-2.0),
+        cell=cell, give=give, spacing=20.0,
+    )  # fmt: skip
+    r, c = (part.ravel() for part in np.mgrid[margin : size - margin, margin : size - margin])
+    at = np.column_stack([c, r]) * cell
+    spline, exact = (
+        RBFInterpolator(xy * cell, z, kernel="thin_plate_spline", degree=1, smoothing=smoothing)(at)
+        for smoothing in (8.0 * np.pi * sigma**2 / give**2, 0.0)
+    )
+    smoothed = rms(exact - spline)
+    assert smoothed > 0.2
+    assert rms(drawn[r, c] - spline) < 0.08 * smoothed
+
+
 def test_without_noise_the_surface_runs_through_the_soundings():
     def depth(x, y):
         return 6.0 + 2.0 * np.sin(x / 40.0) * np.cos(y / 50.0)
