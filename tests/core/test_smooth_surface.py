@@ -11,7 +11,6 @@ from shapely.geometry import Polygon, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.surface import smooth_surface as module
 from lakefloor.algorithms.core.surface import surface_trial
 from lakefloor.algorithms.core.surface import thin_plate as plate_module
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
@@ -224,19 +223,6 @@ def test_nothing_is_drawn_beyond_the_gap():
     surface, _ = smooth_surface(made_lake.survey(40.0), max_gap=25.0, cell=5.0)
     assert np.nanmax(surface.distance.values) <= 25.0
     assert (np.isfinite(surface.depth.values) == np.isfinite(surface.distance.values)).all()
-
-
-def test_strips_leave_no_seam(monkeypatch):
-    survey, shore = made_lake.survey(40.0), made_lake.shoreline()
-    whole, fit = smooth_surface(survey, shoreline=shore, cell=2.0)
-    monkeypatch.setattr(module, "_TILE", 1)
-    strips, same = smooth_surface(survey, shoreline=shore, cell=2.0)
-    assert same == fit
-    # Strips of 384 rows: three or four times less than the uncertainty anywhere.
-    assert whole.depth.shape[0] > 384
-    difference = np.abs(strips.depth.values - whole.depth.values)
-    assert np.nanmax(difference) < 0.05
-    assert rms(difference[np.isfinite(difference)]) < 0.005
 
 
 def test_a_large_survey_is_sampled_in_windows_and_agrees(monkeypatch):

@@ -19,7 +19,6 @@ from .thin_plate import Held, per_cell, thin_plate
 # Give of the plate that is tried first, its steps, and the stiffness along strike.
 _GIVE, _STEPS, _ALONG = 0.03, (1 / 3, 3.0), (0.0, 10.0, 30.0, 100.0)
 _LEAST_GIVE, _MOST_GIVE, _CLEAR_GAIN = 1e-4, 3.0, 0.05
-_TILE = 6_000_000
 #: Lane spacings around a part beyond which what lies there hardly shows in it.
 HALO = 6.0
 
@@ -226,8 +225,16 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
         return Surface(void, void, void)
     held = _prepared(f, learned.noise)
     progress(0.1)
-    give, along = learned.fit.give, learned.fit.along
-    depth = _plate(f, wet, held, f.break_lines, give, along, span(progress, 0.1, 0.9))
+    depth = thin_plate(
+        wet,
+        held,
+        cell=f.grid.dx,
+        give=learned.fit.give,
+        along=learned.fit.along,
+        spacing=f.spacing,
+        soft=_cuts(f.break_lines, f.grid) if len(f.break_lines) else None,
+        progress=span(progress, 0.1, 0.9),
+    )
     depth = np.where(wet, depth.clip(learned.low, learned.high), np.nan)
     sigma = uncertainty(f, distance, learned.growth)
     progress(1.0)
@@ -262,36 +269,6 @@ def _held(nodes: Nodes, grid: Grid, noise: float) -> tuple:
 
 def _weight(stated, noise: float) -> np.ndarray:
     return 1.0 / np.where(stated > 0, stated, noise) ** 2
-
-
-def _plate(f: Frame, wet, held: Held, break_lines, give, along, progress) -> np.ndarray:
-    """Solve the plate in strips of rows that overlap."""
-    rows, cols = wet.shape
-    # Strips start on multiples of 64 cells, so that their coarser grids fall on each other.
-    halo = 64 * int(np.ceil(HALO * f.spacing / f.grid.dx / 64))
-    strip = max(64 * int(_TILE / cols / 64), 2 * halo)
-    soft = _cuts(break_lines, f.grid) if len(break_lines) else None
-    depth = np.empty(wet.shape)
-    for start in range(0, rows, strip):
-        first, last = max(start - halo, 0), min(start + strip + halo, rows)
-        part = slice(first, last)
-        low, high = first - (first == 0), last - (last < rows)
-        mine = (held.row >= low) & (held.row <= high)
-        if not mine.any():
-            depth[start : start + strip] = np.nan
-            continue
-        z = thin_plate(
-            wet[part],
-            Held(held.row[mine] - first, held.col[mine], held.depth[mine], held.weight[mine]),
-            cell=f.grid.dx,
-            give=give,
-            along=along,
-            spacing=f.spacing,
-            soft=None if soft is None else tuple(cut[part] for cut in soft),
-            progress=span(progress, start / rows, min(start + strip, rows) / rows),
-        )
-        depth[start : start + strip] = z[start - first :][:strip]
-    return depth
 
 
 def _cuts(lines, grid: Grid) -> tuple:
