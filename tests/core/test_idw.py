@@ -86,6 +86,22 @@ def test_a_dense_lane_does_not_shut_out_the_next_lane():
     assert 4.2 < by_sector < 6.0
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10**6), st.sampled_from([1, 4, 6]), st.floats(0.0, 60.0))
+def test_an_equal_share_of_the_nearest_from_each_sector(seed, sectors, off):
+    """Against the definition written out, also where a sector is short of nodes."""
+    rng = np.random.default_rng(seed)
+    nodes = rng.normal(0.0, 20.0, (int(rng.integers(1, 90)), 2)) + [off, 0.0]
+    values, points = rng.uniform(0, 9, len(nodes)), rng.normal(0.0, 20.0, (5, 2))
+    found = idw_at(nodes, values, points, 2.0, 12, sectors)
+    for point, mean in zip(points, found):
+        near = np.argsort(np.hypot(*(nodes - point).T))[: 4 * 12]
+        turn = (np.degrees(np.arctan2(*(nodes[near] - point).T[::-1])) + 180.0) % 360.0
+        sector = turn // (360.0 / sectors)
+        used = np.concatenate([near[sector == s][: 12 // sectors] for s in range(sectors)])
+        assert mean == pytest.approx(shepard(nodes[used], values[used], point, 2.0), rel=1e-9)
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
@@ -121,13 +137,19 @@ def test_the_surface_has_the_error_expected_of_a_lake_and_keeps_to_its_shore():
     assert g.values[wet].max() <= survey.depth.max()
 
 
-def test_shared_search_stays_near_the_search_of_each_cell():
+@pytest.mark.parametrize("cell", [20.0, 5.0, 1.25])
+def test_a_shared_search_errs_as_the_search_of_each_cell_does(cell):
     survey = made_lake.survey(40.0)
-    nodes = frame(survey).nodes
-    g = idw_surface(survey).depth
-    r, c = np.nonzero(np.isfinite(g.values))
+    nodes = frame(survey, spacing=40.0).nodes
+    g = idw_surface(survey, cell=cell, spacing=40.0).depth
+    r, c = (at[::7] for at in np.nonzero(np.isfinite(g.values)))
     own = idw_at(nodes.xy, nodes.depth, np.column_stack([g.x[c], g.y[r]]))
-    assert np.sqrt(np.mean((own - g.values[r, c]) ** 2)) < 0.1
+    truth = made_lake.true_depth(g.x[c], g.y[r])
+    error, own_error = (np.sqrt(np.mean((z - truth) ** 2)) for z in (g.values[r, c], own))
+    assert error < 1.01 * own_error
+    if cell == 20.0:
+        # Larger than the blocks of soundings, 10 m: there each cell has a search of its own.
+        np.testing.assert_allclose(g.values[r, c], own, atol=1e-9)
 
 
 def test_nothing_is_drawn_beyond_the_maximum_gap():

@@ -10,19 +10,16 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import (
-    NODES_PER_SPACING,
-    Frame,
-    frame,
-    row_blocks,
-    thin,
-)
+from .surface_nodes import NODES_PER_SPACING, Frame, frame, thin
 from .surface_trial import trial
 from .surface_uncertainty import Growth, learn_growth, uncertainty
+from .thin_plate import halve
 
-_SEARCHED = 4
-_TILE = 2
-_POINTS = 20_000
+# Nodes searched for each one used: where a sector is short of them, more.
+_SEARCHED = (2, 4)
+_POINTS = 10_000
+# Squares of cells that share a search are not wider than tiles start apart.
+_MOST_HALVINGS = 6
 
 
 def idw_surface(
@@ -60,8 +57,8 @@ def idw_surface(
 
     Notes
     -----
-    Tiles of 2 x 2 cells share one search for neighbours, made at their centre; weights
-    are those of each cell.
+    Squares of cells, about as wide as the blocks in which soundings are averaged, share one
+    search for neighbours, made at their middle; weights are those of each cell.
     """
     check_search(power, neighbours, sectors)
     f = frame(
@@ -133,32 +130,38 @@ def draw_idw(
 
     Notes
     -----
-    A part that starts on an even row and column, with a halo of two maximum gaps, equals the
-    whole wherever the nodes searched lie within the halo, which they do between lanes.
+    A part that starts on a multiple of 64 rows and columns, with a halo of two maximum gaps,
+    equals the whole wherever the nodes searched lie within the halo, as they do between lanes.
     """
     distance = f.distance
+    wanted = np.zeros(f.grid.shape, dtype=bool)
+    wanted[f.wanted] = np.isfinite(distance[f.wanted])
     progress(0.1)
     tree = cKDTree(f.nodes.xy)
-    depth = np.full(f.grid.shape, np.nan)
-    wanted = np.isfinite(distance)
+    cell = f.grid.dx
+    halvings = round(np.log2(f.spacing / NODES_PER_SPACING / cell))
+    halvings = min(max(halvings, 0), _MOST_HALVINGS)
+    side, shared = 2**halvings, wanted
+    for _ in range(halvings):
+        shared = halve(shared)
+    row, col = (side * at for at in np.nonzero(shared))
+    middle = np.column_stack(
+        [f.grid.west + (col + 0.5 * side) * cell, f.grid.north - (row + 0.5 * side) * cell]
+    )
+    depth = np.full([size + side for size in f.grid.shape], np.nan)
 
-    def work(rows):
-        r, c = np.nonzero(wanted[rows])
-        r += rows.start
-        if not len(r):
-            return r, c, np.empty(0)
-        xy = np.column_stack([f.grid.x[c], f.grid.y[r]])
-        tile = (r // _TILE) * (f.grid.shape[1] // _TILE + 1) + c // _TILE
-        _, member, count = np.unique(tile, return_inverse=True, return_counts=True)
-        centre = np.column_stack([np.bincount(member, xy[:, k]) / count for k in (0, 1)])
-        chosen = _by_sector(tree, centre, neighbours, sectors)
-        return r, c, _weigh(f.nodes.xy, f.nodes.depth, chosen[member], xy, power)
+    def work(part):
+        x, y, value = _neighbours(tree, f.nodes.depth, middle[part], neighbours, sectors)
+        for down, right in np.ndindex(side, side):
+            east, south = ((at + 0.5 - 0.5 * side) * cell for at in (right, down))
+            mean = _mean(x - east, y + south, value, power)
+            depth[row[part] + down, col[part] + right] = mean
 
-    rows_at_once = list(row_blocks(f.grid, _POINTS, _TILE))
+    parts = [slice(start, start + _POINTS) for start in range(0, len(row), _POINTS)]
     with threads.pool() as pool:
-        for done, (r, c, value) in enumerate(pool.map(work, rows_at_once)):
-            progress(0.1 + 0.85 * done / len(rows_at_once))
-            depth[r, c] = value
+        for done, _ in enumerate(pool.map(work, parts)):
+            progress(0.1 + 0.85 * done / len(parts))
+    depth = np.where(wanted, depth[: wanted.shape[0], : wanted.shape[1]], np.nan)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
@@ -212,42 +215,52 @@ def idw_at(
     data. Proceedings of the 23rd ACM National Conference, 517-524.
     """
     check_search(power, neighbours, sectors)
-    nodes, xy = np.asarray(nodes, dtype=float), np.asarray(xy, dtype=float)
-    chosen = _by_sector(cKDTree(nodes), xy, neighbours, sectors)
-    return _weigh(nodes, np.asarray(depth, dtype=float), chosen, xy, power)
+    xy, depth = np.asarray(xy, dtype=float), np.asarray(depth, dtype=float)
+    return _mean(*_neighbours(cKDTree(nodes), depth, xy, neighbours, sectors), power)
 
 
-def _by_sector(tree, points, neighbours: int, sectors: int) -> np.ndarray:
-    """Return rows of the nodes to use, shape (n, neighbours), filled up with -1."""
-    k = min(_SEARCHED * neighbours, tree.n)
-    _, near = tree.query(points, k=np.arange(1, k + 1))
-    offset = tree.data[near] - points[:, None]
-    turn = np.arctan2(offset[..., 1], offset[..., 0]) / (2.0 * np.pi) + 0.5
-    sector = np.minimum((turn * sectors).astype(np.int8), sectors - 1)
-    used = np.zeros(near.shape, dtype=bool)
-    for number in range(sectors):
-        member = sector == number
-        used |= member & (np.cumsum(member, axis=1) <= neighbours // sectors)
-    chosen = np.full((len(points), neighbours), -1)
-    row, column = np.nonzero(used)
-    chosen[row, np.cumsum(used, axis=1)[row, column] - 1] = near[row, column]
-    return chosen
+def _neighbours(tree, depth, points, neighbours: int, sectors: int) -> tuple:
+    """Return how far east and north of points the nodes to use lie, and their depths, m.
 
-
-def _weigh(nodes, values, chosen, points, power: float) -> np.ndarray:
-    """Return weighted means of ``values``, shape (n,), at points, shape (m,)."""
+    Each has shape (k, n). Where a sector has too few nodes its last ones lie at infinity, with
+    the depth of another node of the same point.
+    """
+    share = neighbours // sectors
+    chosen = np.full((sectors * share, len(points)), -1)
+    rest = np.arange(len(points))
+    for searched in _SEARCHED:
+        k = min(searched * neighbours, tree.n)
+        # Points run along the memory, since they are many and the nodes of each are few.
+        near = np.ascontiguousarray(tree.query(points[rest], k=np.arange(1, k + 1))[1].T)
+        x, y = (tree.data[:, axis][near] - points[rest, axis] for axis in (0, 1))
+        turn = np.arctan2(y, x) / (2.0 * np.pi) + 0.5
+        sector = np.minimum((turn * sectors).astype(np.int16), sectors - 1)
+        incomplete = np.zeros(len(rest), dtype=bool)
+        for number in range(sectors):
+            found = np.zeros(len(rest), dtype=np.int16)
+            for member, node in zip(sector == number, near):
+                taken = np.flatnonzero(member & (found < share))
+                chosen[number * share + found[taken], rest[taken]] = node[taken]
+                found += member
+            incomplete |= found < share
+        rest = rest[incomplete]
+        if not len(rest) or k == tree.n:
+            break
     void = chosen < 0
-    squared = (nodes[:, 0][chosen] - points[:, :1]) ** 2
-    squared += (nodes[:, 1][chosen] - points[:, 1:]) ** 2
-    squared[void] = np.inf
+    chosen = np.where(void, chosen.max(axis=0), chosen)
+    x, y = (tree.data[:, axis][chosen] - points[:, axis] for axis in (0, 1))
+    x[void] = np.inf
+    return x, y, depth[chosen]
+
+
+def _mean(x, y, value, power: float) -> np.ndarray:
+    """Return weighted means, shape (n,), of values at x and y from a point, shape (k, n)."""
+    squared = x * x + y * y
+    nearest = squared.min(axis=0)
     # Distances relative to the nearest one, so that no power of them overflows.
-    nearest = squared.min(axis=1, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
         weight = (squared / nearest) ** (-0.5 * power)
-    weight = np.where(nearest == 0, squared == 0, weight)
-    weight /= weight.sum(axis=1, keepdims=True)
-    value = values[chosen]
-    mean = (weight * value).sum(axis=1)
-    low = np.where(void, np.inf, value).min(axis=1)
-    high = np.where(void, -np.inf, value).max(axis=1)
-    return mean.clip(low, high)
+    at_node = nearest == 0
+    weight[:, at_node] = squared[:, at_node] == 0
+    mean = (weight * value).sum(axis=0) / weight.sum(axis=0)
+    return mean.clip(value.min(axis=0), value.max(axis=0))
