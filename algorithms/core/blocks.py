@@ -1,8 +1,55 @@
-"""Thinning of densely logged soundings."""
+"""Soundings in square blocks, and the thinning of densely logged ones."""
 
 import numpy as np
 
 from .errors import LakefloorError
+
+
+def square_blocks(x, y, size: float) -> tuple:
+    """Sort points into square blocks whose edges lie on multiples of their size.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Positions, m.
+    size : float
+        Side of a block, m.
+
+    Returns
+    -------
+    col, row : array of int, shape (m,)
+        Each block that holds a point, from south-west to north-east; its western and southern
+        edges are ``col * size`` and ``row * size``.
+    block : array of int, shape (n,)
+        Number of each point's block.
+    first : array of int, shape (m,)
+        First point of each block.
+
+    Raises
+    ------
+    LakefloorError
+        If the size is not above 0, or a position is not finite or too far off for so small
+        blocks.
+    """
+    if not (np.isfinite(size) and size > 0):
+        raise LakefloorError(f"Block size must be above 0 m; got {size}.")
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    if x.size == 0:
+        none = np.empty(0, dtype=np.int64)
+        return none, none, none, none
+    low = np.array([np.floor(x.min() / size), np.floor(y.min() / size)])
+    wide, high = (np.floor(v.max() / size) - at + 1.0 for v, at in zip((x, y), low))
+    # Beyond 2**53 a float no longer tells one block from the next.
+    if not (np.abs(low).max() + max(wide, high) < 2.0**53 and wide * high < 2.0**62):
+        raise LakefloorError(
+            f"Positions from {x.min():g}, {y.min():g} to {x.max():g}, {y.max():g} cannot be "
+            f"sorted into blocks of {size:g} m; clean out those that lie far off."
+        )
+    west, south, wide = int(low[0]), int(low[1]), int(wide)
+    col = np.floor(x / size).astype(np.int64) - west
+    row = np.floor(y / size).astype(np.int64) - south
+    key, first, block = np.unique(row * wide + col, return_index=True, return_inverse=True)
+    return key % wide + west, key // wide + south, block, first
 
 
 def block_mean(x, y, size: float, *values) -> tuple:
@@ -31,16 +78,10 @@ def block_mean(x, y, size: float, *values) -> tuple:
     Raises
     ------
     LakefloorError
-        If the size is not above 0.
+        As :func:`square_blocks`.
     """
-    if not (np.isfinite(size) and size > 0):
-        raise LakefloorError(f"Block size must be above 0 m; got {size}.")
-    col = np.floor(np.asarray(x) / size).astype(np.int64)
-    row = np.floor(np.asarray(y) / size).astype(np.int64)
-    key = (row - row.min()) * (np.ptp(col) + 1) + (col - col.min())
-    _, first, block, count = np.unique(
-        key, return_index=True, return_inverse=True, return_counts=True
-    )
+    _, _, block, first = square_blocks(x, y, size)
+    count = np.bincount(block)
     means = []
     for value in (x, y, *values):
         value = np.asarray(value, dtype=float)

@@ -389,3 +389,10 @@ def test_position_errors_show_on_the_slope():
     shifted = soundings.replace(x=soundings.x + rng.normal(0, 2.0, lane[-1] + 1)[lane])
     report = check_crossings(shifted)
     assert any("larger part of the error" in note for note in report.notes)
+
+
+@pytest.mark.parametrize("step", [0.0, -1.0, np.nan])
+def test_steps_of_depth_must_be_above_zero(step):
+    s = Soundings.build([0.0, 10.0], [0.0, 0.0], [1.0, 1.0], visit="a")
+    with pytest.raises(LakefloorError, match="step of depth must be above 0 m"):
+        check_crossings(s, depth_step_m=step)

@@ -155,3 +155,24 @@ def test_fill_leaves_what_finds_no_room():
     assert [list(part) for part in parts] == [[0, 1], [2]]
     assert first == 3
     assert sheet.fill([1, 1], 1, 8.0)[1] == 2
+
+
+@pytest.mark.parametrize(("name", "national"), [
+    ("NAVD 88", True), ("NGVD29", True), ("OHW (IGLD 1985)", True), ("DHHN2016", True),
+    ("DE_DHHN92_NH", True), ("RH 2000", True), ("1.5 m NAP", True), ("above MSL", True),
+    ("Annapolis gauge", False), ("Snap Lake staff", False), ("EGMOND", False),
+])
+def test_a_national_datum_is_a_word_of_its_own(name, national):
+    said = "not tied to a national vertical datum" in sheet.datum_statement("m", name, 1.0)
+    assert said is not national
+
+
+@given(st.floats(-0.049, 0.049), st.sampled_from(["ft", "m"]))
+def test_depth_at_the_water_has_no_sign(depth, unit):
+    assert sheet.depth_text(depth * sheet.METRES[unit], unit) == "0"
+
+
+@pytest.mark.parametrize("extent", [(np.inf, 10.0), (np.nan, 10.0), (10.0, np.nan), (0.0, 0.0)])
+def test_a_map_without_an_extent_is_refused(extent):
+    with pytest.raises(LakefloorError, match="no extent"):
+        sheet.scale_denominator(*extent, 100.0, 100.0)

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -62,3 +63,9 @@ def test_positions_in_degrees_and_minutes():
     assert position_text(46.5, -94.25) == "46° 30.000′ N, 094° 15.000′ W"
     assert position_text(-0.99999999, 179.5) == "01° 00.000′ S, 179° 30.000′ E"
     assert [grid_digits(m) for m in (0.01, 0.2, 0.5, 1.0, 30.0)] == [2, 1, 1, 0, 0]
+
+
+def test_figures_of_any_number_type_are_shown():
+    values = {"depth_m": np.float32(2.5), "area_m2": np.int64(900), "orientation_deg": 359.7}
+    assert figure_lines(values, "m") == [
+        "Depth: 2.5 m", "Area: 900 m2", "Direction: 0° (north)"]

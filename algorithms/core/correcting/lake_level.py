@@ -253,7 +253,7 @@ def reduce_to_datum(
         raise LakefloorError("The datum needs a name, and the name may hold no semicolon.")
     if not np.isfinite(datum_elevation_m):
         raise LakefloorError("The elevation of the datum must be a number.")
-    datums, group = _datums(soundings)
+    datums, group = datums_of(soundings)
     reduced = np.array([datum is not None for datum in datums])[group]
     if reduced.any():
         raise LakefloorError(
@@ -284,7 +284,7 @@ def reduce_to_datum(
     corrections = with_corrections(
         soundings.corrections,
         datum=name,
-        datum_elev_m=_elevation_text(datum_elevation_m),
+        datum_elev_m=elevation_text(datum_elevation_m),
         level_m=texts[which],
     )
     result = soundings.replace(depth=depth, corrections=corrections)
@@ -311,22 +311,21 @@ def datum_of(soundings: Soundings):
     LakefloorError
         If the soundings are at different datums, or only a part of them is reduced.
     """
-    datums, group = _datums(soundings)
-    distinct = set(datums)
-    if len(distinct) <= 1:
-        return next(iter(distinct), None)
+    datums, group = datums_of(soundings)
+    found = set(datums)
+    if len(found) <= 1:
+        return next(iter(found), None)
     parts = []
-    for datum in sorted(distinct, key=str):
+    for datum in sorted(found, key=str):
         rows = np.array([d == datum for d in datums])[group]
-        what = "not reduced" if datum is None else f"'{datum[0]}' at {datum[1]:g} m"
-        parts.append(f"visit {visit_list(soundings.visit[rows])} {what}")
+        parts.append(f"visit {visit_list(soundings.visit[rows])} {datum_words(datum)}")
     raise LakefloorError(
         f"The soundings are not at one datum: {'; '.join(parts)}. Reduce all of them to the same "
         "lake datum."
     )
 
 
-def _datums(soundings):
+def datums_of(soundings: Soundings) -> tuple:
     """Return the datum (or None) of each distinct corrections text, and each row's text number."""
     texts, group = distinct(soundings.corrections)
     datums = []
@@ -338,7 +337,13 @@ def _datums(soundings):
     return datums, group
 
 
-def _elevation_text(elevation: float) -> str:
+def datum_words(datum) -> str:
+    """Return a datum, name and elevation in m or None, as a message shows it."""
+    return "not reduced" if datum is None else f"'{datum[0]}' at {datum[1]:g} m"
+
+
+def elevation_text(elevation: float) -> str:
+    """Return the elevation of a datum, m, as ``corrections`` hold it: to a tenth of a mm."""
     return f"{elevation:.4f}".rstrip("0").rstrip(".")
 
 

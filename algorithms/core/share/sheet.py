@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,8 @@ _NATIONAL_DATUMS = (
     "NAVD", "NGVD", "IGLD", "CGVD", "EVRF", "EVRS", "DHHN", "NAP", "ODN", "AHD", "N2000", "RH2000",
     "NN2000", "LN02", "LHN95", "EGM", "MSL",
 )
+#: A word of its own, its year behind it or not: Annapolis holds no NAP.
+_NATIONAL = re.compile(rf"(?<![^\W_])(?:{'|'.join(_NATIONAL_DATUMS)})(?![^\W\d_])")
 
 
 def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> int:
@@ -51,7 +54,7 @@ def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> 
     int
         n of the scale 1:n.
     """
-    if not (width > 0 or height > 0):
+    if not (np.isfinite(width + height) and (width > 0 or height > 0)):
         raise LakefloorError("The map has no extent; is the shoreline layer empty?")
     room = 1.0 - 2.0 * margin
     needed = 1000.0 * max(width / (frame_width * room), height / (frame_height * room))
@@ -206,7 +209,9 @@ def band_label(top: float, bottom: float, unit: str) -> str:
 
 def depth_text(depth: float, unit: str) -> str:
     """Return a depth, given in m, in the unit of the map without needless decimals."""
-    return f"{depth / METRES[unit]:.1f}".removesuffix(".0") if np.isfinite(depth) else ""
+    # Adding 0 turns the -0.0 of a depth just above the water into 0.
+    return f"{round(depth / METRES[unit], 1) + 0.0:.1f}".removesuffix(".0") if np.isfinite(
+        depth) else ""
 
 
 def area_text(area: float) -> str:
@@ -254,8 +259,7 @@ def datum_statement(unit: str, name: str, elevation: float | None, levels=None) 
         low, high = (f"{level / METRES[unit]:.2f}" for level in levels)
         span = low if low == high else f"{low} to {high}"
         text += f" Lake level on the survey days: {span} {unit} on the same scale."
-    words = name.upper().replace(" ", "").replace("(", "").replace(")", "")
-    if not any(datum in words for datum in _NATIONAL_DATUMS):
+    if not _NATIONAL.search(re.sub(r"[\s(]+(?=\d)", "", name.upper())):
         text += " The gauge is not tied to a national vertical datum."
     return text
 

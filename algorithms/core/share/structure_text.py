@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from numbers import Real
 
 from ..errors import LakefloorError
 from ..units import ACRE
@@ -60,7 +61,7 @@ def figure_lines(values: dict, unit: str) -> list:
         if kind == "text":
             lines.append(str(value))
             continue
-        if not isinstance(value, (int, float)):
+        if not isinstance(value, Real):
             continue
         lines.append(f"{label}: {_words(abs(value) if name == 'relief_m' else value, kind, unit)}")
     return lines
@@ -76,7 +77,7 @@ def _words(value, kind, unit) -> str:
             return f"{area_text(value / ACRE)} acres"
         return f"{value:,.0f} m2" if value < 10_000.0 else f"{area_text(value / 10_000.0)} hectares"
     if kind == "direction":
-        return f"{value:.0f}° ({_COMPASS[math.floor((value + 22.5) / 45.0) % 8]})"
+        return f"{round(value) % 360}° ({_COMPASS[math.floor((value + 22.5) / 45.0) % 8]})"
     if kind == "percent":
         return f"{value:.0f} %"
     if kind == "share":

@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 from shapely.geometry import box
 
+from ..blocks import square_blocks
 from ..errors import LakefloorError
 from ..grid import Areas
 from ..progress import Progress, silent
@@ -157,7 +158,8 @@ def bottom_change(
     x, y, depth, uncert = (both(name) for name in ("x", "y", "depth", "uncert"))
     uncert = np.where(np.isfinite(uncert), uncert, depth_m)
     step = np.repeat([0.0, 1.0], [r.size for r in rows])
-    keys, block = _blocks(x, y, block_m)
+    *col_row, block, _ = square_blocks(x, y, block_m)
+    keys = np.column_stack(col_row)
     n_newer = np.bincount(block, step, keys.shape[0]).astype(int)
     n_older = np.bincount(block, minlength=keys.shape[0]) - n_newer
     tested = (n_older >= min_soundings) & (n_newer >= min_soundings)
@@ -211,16 +213,6 @@ def _near(older, rows_a, newer, rows_b, reach):
         np.isfinite(cKDTree(one).query(other, distance_upper_bound=reach)[0])
         for one, other in ((b, a), (a, b))
     )
-
-
-def _blocks(x, y, size):
-    """Return column and row of each block that holds a point, shape (k, 2), and block numbers."""
-    col, row = (np.floor(v / size).astype(np.int64) for v in (x, y))
-    if col.size == 0:
-        return np.empty((0, 2), np.int64), np.empty(0, np.intp)
-    width = np.ptp(col) + 1
-    keys, block = np.unique((row - row.min()) * width + col - col.min(), return_inverse=True)
-    return np.column_stack([keys % width + col.min(), keys // width + row.min()]), block
 
 
 def _within(x, y, size, keys):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import t as student
 
+from ..errors import LakefloorError
 from ..progress import Progress, silent
 from ..soundings import Soundings
 from .crossings import Crossings, find_crossings
@@ -194,7 +195,7 @@ def check_crossings(
     Raises
     ------
     LakefloorError
-        As :func:`.crossings.find_crossings`.
+        As :func:`.crossings.find_crossings`, or if the step is not above 0.
     """
     crossings = find_crossings(
         soundings, max_gap_m=max_gap_m, min_angle_deg=min_angle_deg, progress=progress
@@ -204,6 +205,8 @@ def check_crossings(
 
 def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:
     """Return the report of crossings already found; see :func:`check_crossings`."""
+    if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
+        raise LakefloorError(f"The step of depth must be above 0 m; got {depth_step_m:g}.")
     d, between = crossings.difference, crossings.between
     tested = between if between.any() else ~between
     pairs = {}

@@ -10,6 +10,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from ..correcting.corrections import distinct, each_visit, visit_list
+from ..correcting.lake_level import datum_words, datums_of, elevation_text
 from ..errors import LakefloorError
 from ..progress import Progress, silent
 from ..soundings import Soundings, parse_corrections, with_corrections
@@ -437,7 +438,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     values = {_KEY: texts[which[tied]]}
     if levelled.datum is not None:
         values["datum"] = levelled.datum[0]
-        values["datum_elev_m"] = f"{levelled.datum[1]:.4f}".rstrip("0").rstrip(".")
+        values["datum_elev_m"] = elevation_text(levelled.datum[1])
     corrections = soundings.corrections.copy()
     corrections[tied] = with_corrections(corrections[tied], **values)
     return soundings.replace(depth=depth, uncert=uncert, corrections=corrections)
@@ -468,11 +469,7 @@ def _held(soundings, names, held):
 
 def _datums(soundings):
     """Return the set of datums (name, elevation; or None) that each visit's soundings carry."""
-    texts, group = distinct(soundings.corrections)
-    pairs = [parse_corrections(text) for text in texts]
-    datums = [
-        (p["datum"], float(p.get("datum_elev_m", 0.0))) if "datum" in p else None for p in pairs
-    ]
+    datums, group = datums_of(soundings)
     return {
         name: {datums[k] for k in np.unique(group[rows])} for name, rows in each_visit(soundings)
     }
@@ -483,9 +480,7 @@ def _datum(soundings, held_names):
     found = set().union(*(datums[name] for name in held_names))
     if len(found) > 1:
         each = "; ".join(
-            f"'{name}' "
-            + " and ".join("not reduced" if d is None else f"'{d[0]}' at {d[1]:g} m"
-                           for d in sorted(datums[name], key=str))
+            f"'{name}' " + " and ".join(map(datum_words, sorted(datums[name], key=str)))
             for name in sorted(held_names)
         )
         raise LakefloorError(
