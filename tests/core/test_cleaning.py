@@ -436,3 +436,11 @@ def test_progress_runs_from_nought_to_one():
     assert seen[0] == 0.0
     assert seen[-1] == 1.0
     assert seen == sorted(seen)
+
+
+@pytest.mark.parametrize("bad", [
+    {"max_burst": -1.0}, {"max_burst": np.nan}, {"radius": -1.0}, {"max_jump_speed": np.nan},
+])
+def test_lengths_and_speeds_that_make_no_sense_are_refused(bad):
+    with pytest.raises(LakefloorError, match="must be a number of at least 0"):
+        clean(Soundings.build([0.0], [0.0], [1.0]), **bad)

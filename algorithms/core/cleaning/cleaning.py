@@ -157,151 +157,222 @@ def clean(
         the American Statistical Association 88, 782-792.
     """
     _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
+    for name, value in (
+        ("Longest burst", max_burst), ("Radius of neighbours", 0.0 if radius is None else radius),
+        ("Highest jump speed", max_jump_speed),
+    ):
+        if not (np.isfinite(value) and value >= 0.0):
+            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
     progress(0.0)
     notes = []
-    n = len(soundings)
     visit, order = _visits(soundings.visit)
-    field = {
-        name: getattr(soundings, name)[order]
-        for name in ("x", "y", "time", "raw_depth", "depth", "speed", "status")
-    }
-    visit = visit[order]
-    status = field["status"].copy()
-    if anew:
-        status[[word in REASONS for word in status]] = ACCEPTED
-    fresh = status == ACCEPTED
-    number = {reason: k for k, reason in enumerate(REASONS)}
-    reason_of = np.full(n, -1)
-    reason_of[~fresh] = [number.get(word, -1) for word in status[~fresh]]
-
-    def mark(rows, reason):
-        """Give the reason to those of the rows that are still accepted."""
-        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
-        rows = rows[fresh[rows]]
-        status[rows] = reason
-        reason_of[rows] = number[reason]
-        fresh[rows] = False
-
-    def marked(*reasons):
-        """Mask of the rows rejected for one of the reasons, now or before."""
-        return np.isin(reason_of, [number[reason] for reason in reasons])
-
-    x, y, depth, raw = field["x"], field["y"], field["depth"], field["raw_depth"]
-    placed = np.isfinite(x) & np.isfinite(y)
-    mark(~placed, NO_POSITION)
-    with np.errstate(invalid="ignore"):
-        mark(~(np.isfinite(depth) & (depth > 0.0) & np.isfinite(raw) & (raw > 0.0)), NO_BOTTOM)
-        outside = depth < min_depth
-        if max_depth is not None:
-            outside |= depth > max_depth
-        mark(outside, OUTSIDE_LIMITS)
-    mark(track_gates.repeated_rows(field["time"], visit, x, y, raw), REPEATED)
+    log = _Log.of(
+        soundings, visit, order, anew, n_sigma, noise_floor, np.tan(np.radians(max_slope))
+    )
+    _by_value(log, min_depth, max_depth)
     progress(0.1)
+    notes += _by_track(log, max_speed, min_speed, max_jump_speed)
+    progress(0.2)
+    _by_repetition(log)
+    progress(0.3)
+    _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
+    if radius is None:
+        rows = np.flatnonzero(log.fresh)
+        spacing = neighbourhood.lane_spacing(
+            log.x[rows], log.y[rows], log.along[rows], log.visit[rows]
+        )
+        radius = 1.5 * spacing if np.isfinite(spacing) else 0.0
+        notes.append(
+            f"Neighbours were looked for within {radius:.1f} m." if radius else
+            "No second lane within reach: soundings were not tested on neighbours."
+        )
+    if radius > 0:
+        _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
+    _among_false(log)
+    if radius > 0:
+        notes += _odd_stretches(log, soundings.lane[order], soundings.visit[order], radius,
+                                n_sigma * noise_floor)
 
-    on = np.flatnonzero(placed & ~marked(*_OFF_TRACK))
-    track = track_gates.build_track(field["time"][on], visit[on], x[on], y[on], max_jump_speed)
+    result = np.empty(len(soundings), dtype=object)
+    result[order] = log.status
+    progress(1.0)
+    return Cleaned(soundings.replace(status=result), count(result), tuple(notes))
+
+
+@dataclass(frozen=True)
+class _Log:
+    """The soundings, visit by visit, and what the gates found so far; arrays of length n."""
+
+    visit: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    time: np.ndarray
+    raw_depth: np.ndarray
+    depth: np.ndarray
+    speed: np.ndarray
+    status: np.ndarray
+    reason: np.ndarray  # place in REASONS; -1 for none of these
+    fresh: np.ndarray  # still accepted
+    along: np.ndarray  # distance along the track, m; NaN off the track
+    seconds: np.ndarray  # NaN without a usable clock
+    floor: np.ndarray  # least standard deviation of depth, m
+    n_sigma: float
+    steepest: float  # slope believed, rise over run
+
+    @classmethod
+    def of(cls, soundings, visit, order, anew, n_sigma, noise_floor, steepest):
+        n = len(soundings)
+        field = {
+            name: getattr(soundings, name)[order]
+            for name in ("x", "y", "time", "raw_depth", "depth", "speed", "status")
+        }
+        status = field["status"] = field["status"].copy()
+        number = {word: k for k, word in enumerate(REASONS)}
+        reason = np.array([number.get(word, -1) for word in status], dtype=int)
+        if anew:
+            status[reason >= 0] = ACCEPTED
+            reason[:] = -1
+        return cls(
+            visit[order], **field, reason=reason, fresh=status == ACCEPTED,
+            along=np.full(n, np.nan), seconds=np.full(n, np.nan),
+            floor=np.full(n, noise_floor), n_sigma=n_sigma, steepest=steepest,
+        )
+
+    def mark(self, rows, reason):
+        """Give the reason to those of the rows, mask or numbers, that are still accepted."""
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        rows = rows[self.fresh[rows]]
+        self.status[rows] = reason
+        self.reason[rows] = REASONS.index(reason)
+        self.fresh[rows] = False
+
+    def marked(self, *reasons):
+        """Return a mask of the rows rejected for one of the reasons, now or before."""
+        return np.isin(self.reason, [REASONS.index(reason) for reason in reasons])
+
+    def left(self):
+        """Return the rows that still stand, the run of track of each, and what all tests share."""
+        rows = np.flatnonzero(self.fresh)
+        tests = {"n_sigma": self.n_sigma, "floor": self.floor[rows], "steepest": self.steepest}
+        return rows, _runs(self.visit[rows], self.along[rows], self.seconds[rows]), tests
+
+    def gone(self):
+        """Return a mask of the rows at which the bottom may have been taken up anew."""
+        return self.marked(*_GONE_BOTTOM) | (~self.fresh & (self.reason < 0))
+
+
+def _by_value(log, min_depth, max_depth):
+    """Gates of what a sounding says by itself."""
+    log.mark(~(np.isfinite(log.x) & np.isfinite(log.y)), NO_POSITION)
+    with np.errstate(invalid="ignore"):
+        bottom = np.isfinite(log.depth) & (log.depth > 0.0)
+        log.mark(~(bottom & np.isfinite(log.raw_depth) & (log.raw_depth > 0.0)), NO_BOTTOM)
+        outside = log.depth < min_depth
+        if max_depth is not None:
+            outside |= log.depth > max_depth
+        log.mark(outside, OUTSIDE_LIMITS)
+    log.mark(
+        track_gates.repeated_rows(log.time, log.visit, log.x, log.y, log.raw_depth), REPEATED
+    )
+
+
+def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
+    """Gates of position and time; fills ``along`` and ``seconds``, and returns notes."""
+    placed = np.isfinite(log.x) & np.isfinite(log.y)
+    on = np.flatnonzero(placed & ~log.marked(*_OFF_TRACK))
+
+    def track_of(on):
+        return track_gates.build_track(
+            log.time[on], log.visit[on], log.x[on], log.y[on], max_jump_speed
+        )
+
+    track = track_of(on)
     jumps = track_gates.position_jumps(track, max_jump_speed)
-    mark(on[jumps], POSITION_JUMP)
+    log.mark(on[jumps], POSITION_JUMP)
     if jumps.any():
         on = on[~jumps]
-        track = track_gates.build_track(field["time"][on], visit[on], x[on], y[on], max_jump_speed)
+        track = track_of(on)
+    notes = []
     stopped = np.count_nonzero(np.isnan(track.seconds))
     if stopped:
         notes.append(
             f"{stopped} of {len(on)} soundings have no time or a clock that stands still: "
             "position jumps, frozen positions and speed were not tested there."
         )
-    mark(on[track_gates.frozen_positions(track, field["speed"][on], depth[on])], POSITION_FROZEN)
-    speed = track_gates.boat_speed(track, field["speed"][on])
+    log.mark(
+        on[track_gates.frozen_positions(track, log.speed[on], log.depth[on])], POSITION_FROZEN
+    )
+    speed = track_gates.boat_speed(track, log.speed[on])
     with np.errstate(invalid="ignore"):
         if max_speed is not None:
-            mark(on[speed > max_speed], TOO_FAST)
+            log.mark(on[speed > max_speed], TOO_FAST)
         if min_speed is not None:
-            mark(on[speed < min_speed], TOO_SLOW)
-    progress(0.2)
+            log.mark(on[speed < min_speed], TOO_SLOW)
+    log.along[on], log.seconds[on] = track.along, track.seconds
+    return notes
 
-    along = np.full(n, np.nan)
-    along[on] = track.along
-    seconds = np.full(n, np.nan)
-    seconds[on] = track.seconds
-    rows = np.flatnonzero(fresh)
-    floor = np.full(n, noise_floor)
-    floor[rows] = np.maximum(noise_floor, 0.5 * hampel.quantum(raw[rows]))
 
-    def left():
-        """Rows that still stand, the run of track of each, and what all tests share."""
-        rows = np.flatnonzero(fresh)
-        steepest = np.tan(np.radians(max_slope))
-        tests = {"n_sigma": n_sigma, "floor": floor[rows], "steepest": steepest}
-        return rows, _runs(visit[rows], along[rows], seconds[rows]), tests
+def _by_repetition(log):
+    """Gates of depths that stand for no bottom; widens ``floor`` to the depths' own step."""
+    rows = np.flatnonzero(log.fresh)
+    log.floor[rows] = np.maximum(log.floor[rows], 0.5 * hampel.quantum(log.raw_depth[rows]))
+    for find, reason in (
+        (no_bottom.placeholders, NO_BOTTOM), (no_bottom.held_depths, DEPTH_HELD),
+    ):
+        rows, run, tests = log.left()
+        log.mark(rows[find(log.raw_depth[rows], log.along[rows], run, **tests)], reason)
 
-    rows, run, tests = left()
-    mark(rows[no_bottom.placeholders(raw[rows], along[rows], run, **tests)], NO_BOTTOM)
-    rows, run, tests = left()
-    mark(rows[no_bottom.held_depths(raw[rows], along[rows], run, **tests)], DEPTH_HELD)
-    progress(0.3)
-    rows, run, tests = left()
+
+def _along_track(log, half_window, max_burst, progress):
+    """Gates of depths against those before and after."""
+    rows, run, tests = log.left()
     found = hampel.spikes(
-        depth[rows], along[rows], run, k=half_window, progress=span(progress, 0.3, 0.6), **tests
-    )
-    mark(rows[found], SPIKE)
-    rows, run, tests = left()
-    found = bursts.bursts(
-        depth[rows], along[rows], run,
-        k=half_window, longest=max_burst, progress=span(progress, 0.6, 0.8), **tests,
+        log.depth[rows], log.along[rows], run, k=half_window,
+        progress=span(progress, 0.0, 0.6), **tests,
     )  # fmt: skip
-    mark(rows[found], BURST)
+    log.mark(rows[found], SPIKE)
+    rows, run, tests = log.left()
+    found = bursts.bursts(
+        log.depth[rows], log.along[rows], run, k=half_window, longest=max_burst,
+        progress=span(progress, 0.6, 1.0), **tests,
+    )  # fmt: skip
+    log.mark(rows[found], BURST)
 
-    rows, run, tests = left()
-    if radius is None:
-        spacing = neighbourhood.lane_spacing(x[rows], y[rows], along[rows], visit[rows])
-        radius = 1.5 * spacing if np.isfinite(spacing) else 0.0
-        if radius:
-            notes.append(f"Neighbours were looked for within {radius:.1f} m.")
-        else:
-            notes.append("No second lane within reach: soundings were not tested on neighbours.")
-    for turn in range(_ROUNDS if radius > 0 else 0):
-        rows, run, tests = left()
-        piece = bursts.cut(depth[rows], along[rows], run, **tests)
-        lost = marked(*_LOST_BOTTOM)
-        pieces = _isolated(piece, run, rows, lost, visit, along[rows], 2.0 * max_burst)
+
+def _against_neighbours(log, radius, longest, progress):
+    """Gate of isolated pieces of track, up to ``longest`` m, against those of other places."""
+    for turn in range(_ROUNDS):
+        rows, run, tests = log.left()
+        piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
+        lost = log.marked(*_LOST_BOTTOM)
+        pieces = _isolated(piece, run, rows, lost, log.visit, log.along[rows], longest)
         ask = partial(
-            neighbourhood.contradicted, x[rows], y[rows], depth[rows], along[rows], visit[rows],
-            piece, radius=radius, **tests,
+            neighbourhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
+            log.along[rows], log.visit[rows], piece, radius=radius, **tests,
         )  # fmt: skip
         # Of two pieces that contradict each other, third ones tell which is false.
-        start = 0.8 + 0.06 * turn
-        disputed = pieces[ask(pieces, progress=span(progress, start, start + 0.06))]
+        part = span(progress, turn / _ROUNDS, (turn + 1) / _ROUNDS)
+        disputed = pieces[ask(pieces, progress=part)]
         false = disputed[ask(disputed, ~np.isin(piece, disputed))]
         if not len(false):
             break
-        mark(rows[np.isin(piece, false)], NEIGHBOURS)
+        log.mark(rows[np.isin(piece, false)], NEIGHBOURS)
 
-    rows, run, tests = left()
-    piece = bursts.cut(depth[rows], along[rows], run, **tests)
-    false = marked(*_FALSE_BOTTOM)
-    known = np.flatnonzero(np.isfinite(along))
-    filled = np.interp(np.arange(n), known, along[known]) if len(known) else along
-    amid = _amid_false(piece, run, rows, false, fresh, visit, filled)
-    told = np.flatnonzero(fresh | false)
-    gone = marked(*_GONE_BOTTOM) | (~fresh & (reason_of < 0))
-    section = _runs(visit[told], along[told], seconds[told]) + np.cumsum(gone)[told]
+
+def _among_false(log):
+    """Gate of what is left where most depths proved false."""
+    rows, run, tests = log.left()
+    piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
+    false = log.marked(*_FALSE_BOTTOM)
+    known = np.flatnonzero(np.isfinite(log.along))
+    every = np.arange(len(log.along))
+    filled = np.interp(every, known, log.along[known]) if len(known) else log.along
+    amid = _amid_false(piece, run, rows, false, log.fresh, log.visit, filled)
+    told = np.flatnonzero(log.fresh | false)
+    section = _runs(log.visit[told], log.along[told], log.seconds[told])
+    section = section + np.cumsum(log.gone())[told]
     mostly = _mostly_false(section, false[told])
-    mark(rows[amid | mostly[fresh[told]]], AMID_FALSE)
-
-    if radius > 0:
-        rows, run, tests = left()
-        lane = soundings.lane[order[rows]]
-        stretch = run_numbers(starts_of_runs(run, np.cumsum(gone)[rows], lane), len(rows))
-        notes += _odd_stretches(
-            x[rows], y[rows], depth[rows], along[rows], visit[rows], stretch,
-            radius, n_sigma * noise_floor, lane, soundings.visit[order[rows]],
-        )  # fmt: skip
-
-    result = np.empty(n, dtype=object)
-    result[order] = status
-    progress(1.0)
-    return Cleaned(soundings.replace(status=result), count(result), tuple(notes))
+    log.mark(rows[amid | mostly[log.fresh[told]]], AMID_FALSE)
 
 
 def count(status) -> dict:
@@ -405,12 +476,17 @@ def _mostly_false(section, false):
     return share[number] >= _MOSTLY
 
 
-def _odd_stretches(x, y, depth, along, visit, stretch, radius, noise, lane, name):
-    """Notes on stretches of track that stand, though their neighbours tell otherwise."""
+def _odd_stretches(log, lane, name, radius, noise) -> list:
+    """Return notes on stretches of track that stand, though their neighbours tell otherwise."""
+    rows, run, _ = log.left()
+    lane, name, x, y = lane[rows], name[rows], log.x[rows], log.y[rows]
+    stretch = run_numbers(starts_of_runs(run, np.cumsum(log.gone())[rows], lane), len(rows))
     starts = starts_of_runs(stretch)
     size = np.diff(np.append(starts, len(stretch)))
     pieces = stretch[starts[size >= _WORTH_A_NOTE]]
-    excess, far = neighbourhood.departure(x, y, depth, along, visit, stretch, pieces, radius=radius)
+    excess, far = neighbourhood.departure(
+        x, y, log.depth[rows], log.along[rows], log.visit[rows], stretch, pieces, radius=radius
+    )
     limit = noise + neighbourhood.GENTLEST * far
     with np.errstate(invalid="ignore"):
         odd = np.flatnonzero(np.abs(excess) > limit)

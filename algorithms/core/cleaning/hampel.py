@@ -11,7 +11,6 @@ Davies, L. and Gather, U. (1993). The identification of multiple outliers. Journ
 from __future__ import annotations
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import minimum_filter1d
 
 from ..progress import silent
@@ -25,39 +24,6 @@ BLOCK = 64
 CHUNK = 100_000
 #: Most passes; each takes off the outermost layer of what is left of a burst.
 PASSES = 12
-
-
-def hampel(values, k: int = 3, n_sigma: float = 3.0, floor: float = 0.0):
-    """Hampel identifier over a moving window of ``2 k + 1`` values.
-
-    Parameters
-    ----------
-    values : float, shape (n,)
-    k : int
-        Half width of the window; at the ends the window is cut short.
-    n_sigma : float
-        Limit in standard deviations.
-    floor : float
-        Least standard deviation believed, in the unit of ``values``: quantised values
-        have a median absolute deviation of zero on a flat bottom.
-
-    Returns
-    -------
-    flagged : bool, shape (n,)
-        True where ``|value - median| > n_sigma * max(1.4826 MAD, floor)``.
-    median : float, shape (n,)
-        Median of each window.
-
-    References
-    ----------
-    Hampel (1974), Davies and Gather (1993): see the module.
-    """
-    values = np.asarray(values, dtype=float)
-    padded = np.pad(values, k, constant_values=np.nan)
-    windows = sliding_window_view(padded, 2 * k + 1)
-    median = np.nanmedian(windows, axis=1)
-    scale = MAD_TO_SIGMA * np.nanmedian(np.abs(windows - median[:, None]), axis=1)
-    return np.abs(values - median) > n_sigma * np.maximum(scale, floor), median
 
 
 def usual_noise(size: np.ndarray) -> np.ndarray:
@@ -106,10 +72,20 @@ def spikes(depth, along, run, *, k, n_sigma, floor, steepest, progress=silent) -
         Depth and distance along the track, m.
     run : int, shape (n,)
         Number of the unbroken run of track; windows never reach across.
-    k, n_sigma, floor
-        As in `hampel`; ``floor`` in m, shape (n,).
+    k : int
+        Half width of the window of ``2 k + 1`` pings.
+    n_sigma : float
+        Limit in standard deviations.
+    floor : float, shape (n,)
+        Least standard deviation believed, m: depths in steps have a median absolute
+        deviation of zero on a flat bottom.
     steepest : float
         Steepest bottom believed, as rise over run.
+
+    References
+    ----------
+    Hampel (1974), Davies and Gather (1993): see the module. Theirs is the case of a level
+    bottom, ``|depth - median| > n_sigma * max(1.4826 MAD, floor)``.
     """
     flagged = np.zeros(len(depth), dtype=bool)
     for turn in range(PASSES):
