@@ -76,7 +76,14 @@ def utm_epsg(lon, lat) -> int:
     return (32600 if middle_lat >= 0.0 else 32700) + zone
 
 
-def _crs(code) -> CRS:
+def known_crs(code) -> CRS:
+    """Return a coordinate system, of an EPSG code or anything else that pyproj reads as one.
+
+    Raises
+    ------
+    LakefloorError
+        If it is not known.
+    """
     try:
         return CRS.from_user_input(code)
     except CRSError as error:
@@ -86,8 +93,11 @@ def _crs(code) -> CRS:
 
 
 def is_metric(code) -> bool:
-    """Tell whether a coordinate system is projected with both axes in metres."""
-    crs = _crs(code)
+    """Tell whether a coordinate system is projected with both axes in metres.
+
+    Errors as :func:`known_crs`.
+    """
+    crs = known_crs(code)
     return crs.is_projected and all(a.unit_conversion_factor == 1.0 for a in crs.axis_info[:2])
 
 
@@ -106,7 +116,7 @@ def transform(x, y, source, target):
     LakefloorError
         If a coordinate system is not known.
     """
-    transformer = Transformer.from_crs(_crs(source), _crs(target), always_xy=True)
+    transformer = Transformer.from_crs(known_crs(source), known_crs(target), always_xy=True)
     x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
     # pyproj takes an array of one element for a scalar.
     one = (x.item(), y.item()) if x.size == 1 else (x, y)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from pyproj import CRS, Proj
-from pyproj.exceptions import CRSError
+from pyproj import Proj
 from shapely.geometry.base import BaseGeometry
 
+from .crs import is_metric, known_crs
 from .errors import LakefloorError
 from .grid import Grid
 from .polygons import rings
@@ -26,17 +26,12 @@ def projection(crs) -> Proj:
     Raises
     ------
     LakefloorError
-        If the coordinate system is unknown or not projected.
+        If the coordinate system is unknown or not projected in metres.
     """
-    try:
-        known = CRS.from_user_input(crs)
-    except CRSError as error:
+    known = known_crs(crs)
+    if not is_metric(known):
         raise LakefloorError(
-            f"Coordinate system '{crs}' is not known; give an EPSG code such as 32615."
-        ) from error
-    if not known.is_projected:
-        raise LakefloorError(
-            f"Coordinate system '{known.name}' is not projected; areas need one in metres."
+            f"Coordinate system '{known.name}' is not projected in metres, as areas need it."
         )
     return Proj(known)
 

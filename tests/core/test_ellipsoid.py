@@ -49,7 +49,7 @@ def test_scale_of_cells_agrees_with_the_area_of_their_outline(x):
     assert square.area / scale[0] == pytest.approx(polygon_area(square, UTM15), rel=1e-7)
 
 
-@pytest.mark.parametrize("crs", ["EPSG:999999", 4326, "nonsense"])
+@pytest.mark.parametrize("crs", ["EPSG:999999", 4326, 2264, 4978, "nonsense"])
 def test_coordinate_systems_that_give_no_area(crs):
     with pytest.raises(LakefloorError, match="Coordinate system"):
         polygon_area(box(0, 0, 1, 1), crs)
