@@ -24,7 +24,7 @@ SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 NODES_PER_SPACING = 4.0
 _MASK_CELLS = 500_000
 # Side of the squares in which a shoreline is thinned, in node distances.
-_SHORE_SQUARE = 16.0
+_SHORE_SQUARE = 8.0
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import numpy as np
 from .. import threads
 from ..blocks import well_filled
 from ..errors import Cancelled, LakefloorError
-from ..grid import Grid, Surface
+from ..grid import Grid
 from ..progress import Progress, silent
 from ..soundings import Soundings, concatenate
 from .idw import draw_idw, learn_idw
@@ -85,6 +85,8 @@ class Tile:
         Cells of the raster that it fills.
     drawn_rows, drawn_cols : slice
         With the halo; they may lie beyond the raster.
+    halo : int
+        Cells on each side.
     """
 
     key: str
@@ -92,6 +94,7 @@ class Tile:
     cols: slice
     drawn_rows: slice
     drawn_cols: slice
+    halo: int = 0
 
 
 @dataclass(frozen=True)
@@ -208,44 +211,81 @@ def tiles_of(f: Frame, method: str) -> list:
                     slice(max(col, 0), min(col + side, cols)),
                     slice(row - halo, row + side + halo),
                     slice(col - halo, col + side + halo),
+                    halo,
                 )
             )
     return found
 
 
-class _Parts:
-    """Parts of a frame, found without looking through all of it each time."""
+def _bare(soundings: Soundings) -> Soundings:
+    """Return soundings without what no tile is drawn from, so that it need not be copied."""
+    used = ("x", "y", "depth", "uncert")
+    return Soundings(
+        **{
+            name: value if name in used else np.broadcast_to(value[:1], value.shape)
+            for name, value in vars(soundings).items()
+        }
+    )
 
-    def __init__(self, f: Frame, side: int):
-        self.frame, self.side = f, side
+
+class _Parts:
+    """The parts of a frame that tiles are drawn from.
+
+    Nodes and soundings are sorted into squares, so that none but those near a tile are looked
+    through.
+    """
+
+    def __init__(self, f: Frame):
+        self._frame = replace(f, soundings=_bare(f.soundings))
         self._sorted = {}
         for name in ("nodes", "soundings"):
-            row, col = f.grid.rows_cols(*(getattr(getattr(f, name), axis) for axis in "xy"))
-            row = np.floor((row + 0.5) / side).astype(np.int32)
-            col = np.floor((col + 0.5) / side).astype(np.int32)
-            low, wide = (row.min(), col.min()), int(np.ptp(col)) + 1
-            bin_ = (row - low[0]).astype(np.int64) * wide + (col - low[1])
-            order = np.argsort(bin_, kind="stable")
-            starts = np.searchsorted(bin_[order], np.arange((int(np.ptp(row)) + 1) * wide + 1))
-            self._sorted[name] = order, starts, low, wide
+            row, col = (
+                np.floor((at + 0.5) / _SIDE).astype(np.int32)
+                for at in f.grid.rows_cols(getattr(f, name).x, getattr(f, name).y)
+            )
+            first, high, wide = (row.min(), col.min()), np.ptp(row) + 1, np.ptp(col) + 1
+            square = (row - first[0]) * wide + (col - first[1])
+            order = np.argsort(square, kind="stable")
+            starts = np.searchsorted(square[order], np.arange(high * wide + 1))
+            self._sorted[name] = order, starts, first, high, wide
 
-    def window(self, rows: slice, cols: slice) -> Frame:
+    def of(self, tile: Tile) -> tuple:
+        """Return what a tile is drawn from, and the row and column where that starts.
+
+        It is cut down to what its soundings reach. They alone decide, not the raster, so that
+        a lake that grows draws its tiles alike.
+        """
+        part = self._window(tile.drawn_rows, tile.drawn_cols)
+        spans = [slice(0, size) for size in part.grid.shape]
+        if len(part.soundings):
+            reach = _GAPS * part.max_gap / part.grid.dx
+            for axis, at in enumerate(part.grid.rows_cols(part.soundings.x, part.soundings.y)):
+                start = _STEP * int(np.floor((at.min() - reach) / _STEP))
+                stop = _STEP * int(np.ceil((at.max() + reach + 1.0) / _STEP))
+                spans[axis] = slice(max(start, 0), min(stop, spans[axis].stop))
+        wanted = tuple(
+            slice(max(tile.halo - span.start, 0), max(size - tile.halo - span.start, 0))
+            for span, size in zip(spans, part.grid.shape)
+        )
+        top, left = tile.drawn_rows.start + spans[0].start, tile.drawn_cols.start + spans[1].start
+        return replace(part.window(*spans), wanted=wanted), top, left
+
+    def _window(self, rows: slice, cols: slice) -> Frame:
         """Return what :meth:`Frame.window` does."""
         near = {}
-        for name, (order, starts, low, wide) in self._sorted.items():
-            high = (len(starts) - 1) // wide
-            first = max(rows.start // self.side - low[0], 0)
-            last = min((rows.stop - 1) // self.side - low[0], high - 1)
-            left = min(max(cols.start // self.side - low[1], 0), wide)
-            right = min(max((cols.stop - 1) // self.side - low[1] + 1, 0), wide)
+        for name, (order, starts, first, high, wide) in self._sorted.items():
+            (top, bottom), (left, right) = (
+                np.clip((cells.start // _SIDE - at, -(-cells.stop // _SIDE) - at), 0, size)
+                for cells, at, size in zip((rows, cols), first, (high, wide))
+            )
             chosen = [
                 order[starts[row * wide + left] : starts[row * wide + right]]
-                for row in range(first, last + 1) if right > left
-            ]  # fmt: skip
+                for row in range(top, bottom)
+            ]
             # As logged again, which the nodes of break-lines and sums of depths depend on.
             chosen = np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
-            near[name] = getattr(self.frame, name).select(chosen)
-        return replace(self.frame, **near).window(rows, cols)
+            near[name] = getattr(self._frame, name).select(chosen)
+        return replace(self._frame, **near).window(rows, cols)
 
 
 def _sample(f: Frame) -> Frame:
@@ -362,46 +402,39 @@ def draw(
     before, record = record, replace(record, learned=learned, tiles={})
     settings = _settings(f, record)
     every = tiles_of(f, record.method)
-    f = replace(f, soundings=_bare(f.soundings))
-    parts = f if len(every) == 1 else _Parts(f, _SIDE)
+    parts = _Parts(f) if len(every) > 1 else None
     method = METHODS[record.method]
     options = {k: v for k, v in record.options.items() if k in method.draw_options}
     figures, drawn = Figures(), 0
 
     def work(tile: Tile, report: Progress):
-        part, top, left = f, 0, 0
-        if len(every) > 1:
-            part, top, left = _trimmed(parts.window(tile.drawn_rows, tile.drawn_cols))
-            top, left = top + tile.drawn_rows.start, left + tile.drawn_cols.start
-            part = replace(part, wanted=(_shifted(tile.rows, top), _shifted(tile.cols, left)))
-        digest = _digest(part, settings)
-        row, col = f.grid.rows_cols(part.soundings.x, part.soundings.y)
-        row, col = (np.floor(at + 0.5).astype(np.int64) for at in (row, col))
-        mine = (
-            (row >= tile.rows.start) & (row < tile.rows.stop)
-            & (col >= tile.cols.start) & (col < tile.cols.stop)
-        )  # fmt: skip
-        places = row[mine] - tile.rows.start, col[mine] - tile.cols.start
+        part, top, left = parts.of(tile) if parts else (f, 0, 0)
+        digest, low, high = _digest(part, settings), None, None
+        places = _places(f.grid, part.soundings, tile)
         known = before.tiles.get(tile.key)
         if known and known[0] == digest and _still_holds(known, before.learned, learned):
-            window = _window_of(old_grid, f.grid, tile)
-            if window is not None:
+            window = _window_of(old_grid, f, tile)
+            if window:
                 report(1.0)
                 return tile, known, window, None, places
+        bands = [np.full(_shape(tile), np.nan, dtype=np.float32)] * 3
         if len(part.soundings):
             surface = method.draw(part, learned, progress=report, **options)
-        else:
-            surface = Surface(*(part.grid,) * 3)
-        entry, bands = _cut(surface, top, left, tile, digest)
-        return tile, entry, None, bands, places
+            grids = surface.depth, surface.uncertainty, surface.distance
+            bands = [_placed(grid.values, top, left, tile) for grid in grids]
+            if np.isfinite(bands[0]).any():
+                low, high = float(np.nanmin(bands[0])), float(np.nanmax(bands[0]))
+            bands = [band.astype(np.float32) for band in bands]
+        return tile, (digest, low, high), None, bands, places
 
     with closing(_in_order(every, work, workers, progress)) as results:
         for tile, entry, window, bands, places in results:
-            if bands is None:
-                bands = read(*window)
+            if window:
+                rows, cols, top, left = window
+                bands = [_placed(band, top, left, tile) for band in read(rows, cols)]
             else:
                 drawn += 1
-            if rewrite or window is None:
+            if rewrite or not window:
                 write(tile.rows, tile.cols, bands)
             record.tiles[tile.key] = entry
             figures.add(bands[0], bands[1])
@@ -409,60 +442,30 @@ def draw(
     return record, figures, drawn
 
 
-def _shifted(cells: slice, start: int) -> slice:
-    """Return cells as counted from ``start``, of which there are none before it."""
-    return slice(max(cells.start - start, 0), max(cells.stop - start, 0))
+def _shape(tile: Tile) -> tuple:
+    return tile.rows.stop - tile.rows.start, tile.cols.stop - tile.cols.start
 
 
-def _bare(soundings: Soundings) -> Soundings:
-    """Return soundings without what no tile is drawn from, so that it need not be copied."""
-    used = ("x", "y", "depth", "uncert")
-    return Soundings(
-        **{
-            name: value if name in used else np.broadcast_to(value[:1], value.shape)
-            for name, value in vars(soundings).items()
-        }
+def _places(grid: Grid, soundings: Soundings, tile: Tile) -> tuple:
+    """Return the rows and columns of a tile, counted from its corner, that hold soundings."""
+    row, col = (
+        np.floor(at + 0.5).astype(np.int64) - part.start
+        for at, part in zip(grid.rows_cols(soundings.x, soundings.y), (tile.rows, tile.cols))
     )
+    rows, cols = _shape(tile)
+    mine = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    return row[mine], col[mine]
 
 
-def _trimmed(part: Frame) -> tuple:
-    """Return a part cut down to what its soundings reach, and how many rows and columns went.
-
-    Soundings alone decide, not the raster, so that a lake that grows draws its tiles alike.
-    """
-    if not len(part.soundings):
-        return part, 0, 0
-    margin = _GAPS * part.max_gap / part.grid.dx
-    spans = []
-    for at, size in zip(part.grid.rows_cols(part.soundings.x, part.soundings.y), part.grid.shape):
-        start = _STEP * int(np.floor((at.min() - margin) / _STEP))
-        stop = _STEP * int(np.ceil((at.max() + margin + 1.0) / _STEP))
-        spans.append(slice(max(start, 0), min(stop, size)))
-    rows, cols = spans
-    return part.window(rows, cols), rows.start, cols.start
-
-
-def _cut(surface: Surface, top: int, left: int, tile: Tile, digest: str) -> tuple:
-    """Return the entry of a tile and its bands, from a surface that starts at a row and column."""
-    rows, cols = surface.depth.shape
+def _placed(values, top: int, left: int, tile: Tile) -> np.ndarray:
+    """Return the cells of a tile, from an array that starts at a row and a column."""
+    band = np.full(_shape(tile), np.nan, dtype=values.dtype)
     down, right = top - tile.rows.start, left - tile.cols.start
-    shape = tile.rows.stop - tile.rows.start, tile.cols.stop - tile.cols.start
-    into = slice(max(down, 0), max(min(down + rows, shape[0]), 0)), slice(
-        max(right, 0), max(min(right + cols, shape[1]), 0)
-    )
-    own = tuple(
-        slice(part.start - first, max(part.stop, part.start) - first)
-        for part, first in zip(into, (down, right))
-    )
-    depth = surface.depth.values[own]
-    known = depth[np.isfinite(depth)]
-    reach = (float(known.min()), float(known.max())) if len(known) else (None, None)
-    bands = []
-    for grid in (surface.depth, surface.uncertainty, surface.distance):
-        band = np.full(shape, np.nan, dtype=np.float32)
-        band[into] = grid.values[own]
-        bands.append(band)
-    return (digest, *reach), bands
+    own = values[max(-down, 0) :, max(-right, 0) :]
+    into = band[max(down, 0) :, max(right, 0) :]
+    rows, cols = np.minimum(own.shape, into.shape)
+    into[:rows, :cols] = own[:rows, :cols]
+    return band
 
 
 def _still_holds(known, before, now) -> bool:
@@ -475,19 +478,24 @@ def _still_holds(known, before, now) -> bool:
     return before.low < low and high < before.high and now.low <= low and high <= now.high
 
 
-def _window_of(old: Grid | None, grid: Grid, tile: Tile):
-    """Return the rows and columns of an older raster that are those of a tile, or None."""
+def _window_of(old: Grid | None, f: Frame, tile: Tile):
+    """Return the cells of an older raster that lie in a tile, or None if too few do.
+
+    Its rows and columns are followed by where they start in the new raster. Beyond the older
+    raster there was nothing to draw if a shoreline, the same around this tile, ended it.
+    """
     if old is None:
         return None
-    down = round((old.north - grid.north) / grid.dy)
-    right = round((grid.west - old.west) / grid.dx)
-    rows = slice(tile.rows.start + down, tile.rows.stop + down)
-    cols = slice(tile.cols.start + right, tile.cols.stop + right)
-    within = (
-        rows.start >= 0 and cols.start >= 0
-        and rows.stop <= old.shape[0] and cols.stop <= old.shape[1]
-    )  # fmt: skip
-    return (rows, cols) if within else None
+    spans, starts = [], []
+    ahead = round((old.north - f.grid.north) / old.dy), round((f.grid.west - old.west) / old.dx)
+    for wanted, shift, size in zip((tile.rows, tile.cols), ahead, old.shape):
+        first, last = max(wanted.start + shift, 0), min(wanted.stop + shift, size)
+        whole = last - first == wanted.stop - wanted.start
+        if first >= last or not (whole or f.shoreline is not None):
+            return None
+        spans.append(slice(first, last))
+        starts.append(first - shift)
+    return *spans, *starts
 
 
 def _settings(f: Frame, record: Record) -> bytes:
