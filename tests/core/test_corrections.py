@@ -334,3 +334,10 @@ def test_cancel():
 
     with pytest.raises(Cancelled):
         correct_depths(pings([8.0]), real_speed_ms=1450.0, progress=stop)
+
+
+def test_a_visit_of_one_sounding_is_not_taken_for_a_stopped_clock():
+    one = Soundings.build([0.0], [0.0], [5.0], time=np.datetime64("2026-07-09T10:00"), visit="a")
+    with pytest.raises(LakefloorError, match="Visit 'a' is a single sounding"):
+        correct_depths(one, temperature_c=20.0, time_offset_s=0.5)
+    assert len(correct_depths(one, temperature_c=20.0).soundings) == 1

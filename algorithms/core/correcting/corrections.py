@@ -342,11 +342,16 @@ def visit_track(name, seconds, x, y) -> tuple:
     mean_x = np.bincount(which, x) / count
     mean_y = np.bincount(which, y) / count
     spread = np.hypot(x - mean_x[which], y - mean_y[which]).max()
-    if times.size < 2 or spread > _FROZEN_M:
+    if spread > _FROZEN_M or (times.size < 2 and seconds.size > 1):
         raise LakefloorError(
             f"Visit '{name}': the clock stands still while the boat moves, so positions cannot "
             "be moved by a time offset. Set the time offset to 0, or leave out the log with the "
             "stopped clock."
+        )
+    if times.size < 2:
+        raise LakefloorError(
+            f"Visit '{name}' is a single sounding, which no track tells where to move by a time "
+            "offset. Set the time offset to 0, or leave that visit out."
         )
     return times, mean_x, mean_y
 

@@ -434,9 +434,51 @@ def _compare(track, tau, places):
     both = np.diff(rows, axis=2)[..., 0]
     enough = (both >= 4).all(axis=1)
     rows, middle, velocity = rows[enough], middle[enough], velocity[enough]
-    m = len(rows)
-    if m == 0:
+    if not len(rows):
         return nothing
+    fit, inverse, noise2 = _fit_steps(*_sums(track, tau, rows, middle), track.reach)
+    gradient = fit[:, 1:3] / track.reach
+    relative = velocity[:, 0] - velocity[:, 1]
+    rate = (relative * gradient).sum(axis=1)
+    spread = np.einsum("mi,mij,mj->m", relative, inverse[:, 1:3, 1:3], relative)
+    rate_error = np.sqrt(noise2 * spread) / track.reach
+    slope = np.hypot(*gradient.T)
+    speed = np.hypot(velocity[..., 0], velocity[..., 1])
+    good = (
+        (np.abs(rate) > _LEAST_SIGNAL * rate_error)
+        & (np.abs(rate) > _LEAST_SLOPE * _LEAST_SPEED)
+        & (slope > _LEAST_SLOPE)
+        & (speed > _LEAST_SPEED).all(axis=1)
+    )
+    if not good.any():
+        return nothing
+    centre = rows.mean(axis=2).astype(np.intp)
+    return _Meetings(
+        dz=fit[good, 6], variance=(noise2 * inverse[:, 6, 6])[good], rate=rate[good],
+        gradient=gradient[good], speed=speed.mean(axis=1)[good],
+        blocks=track.block[centre][good], tracks=track.lane[centre][good],
+    )
+
+
+def _sums(track, tau, rows, middle):
+    """Return the normal equations of each meeting's surface, and the sums that judge its fit.
+
+    The seven unknowns are depth, slope and bend of the bottom, and the step between the tracks.
+
+    Parameters
+    ----------
+    rows : int array, shape (m, 2, 2)
+        First sounding, and the one after the last, of both stretches.
+    middle : array, shape (m, 2)
+
+    Returns
+    -------
+    normal : array, shape (m, 7, 7)
+    right : array, shape (m, 7)
+    mass, square : array, shape (m,)
+        Sum of the weights, and of the weighted squares of depth about its mean.
+    """
+    m = len(rows)
     first, count = rows[..., 0].ravel(), np.diff(rows, axis=2).ravel()
     starts = np.concatenate([[0], np.cumsum(count)[:-1]])
     at = np.arange(count.sum()) - np.repeat(starts - first, count)
@@ -459,11 +501,16 @@ def _compare(track, tau, places):
             normal[:, i, j] = normal[:, j, i] = np.add.reduceat(
                 near * terms[i] * terms[j], meeting
             )
-    square = np.add.reduceat(near * z * z, meeting)
+    return normal, right, mass, np.add.reduceat(near * z * z, meeting)
+
+
+def _fit_steps(normal, right, mass, square, reach):
+    """Return the unknowns of each meeting, their cofactors, and the variance of its depths, m2."""
+    k = right.shape[1]
     freedom = np.maximum(mass - k / 2.0, 1.0)
     # Typical fall of the bottom over the reach, from the depths at the meetings themselves.
     fall = np.sqrt(np.median(square / mass)) * 2.0
-    fall = max(fall, _LEAST_SLOPE * track.reach)
+    fall = max(fall, _LEAST_SLOPE * reach)
     noise = 0.05
     for _ in range(3):
         weak = np.full(k, 1e-12)
@@ -473,28 +520,7 @@ def _compare(track, tau, places):
         left = np.maximum(square - np.einsum("mi,mi->m", fit, right), 0.0)
         noise = max(np.sqrt(np.median(left / freedom)), _LEAST_NOISE_M)
     # A meeting's own scatter counts beside that of all, which weighs as four soundings.
-    noise2 = (4.0 * noise**2 + left) / (4.0 + freedom)
-    gradient = fit[:, 1:3] / track.reach
-    relative = velocity[:, 0] - velocity[:, 1]
-    rate = (relative * gradient).sum(axis=1)
-    spread = np.einsum("mi,mij,mj->m", relative, inverse[:, 1:3, 1:3], relative)
-    rate_error = np.sqrt(noise2 * spread) / track.reach
-    slope = np.hypot(*gradient.T)
-    speed = np.hypot(velocity[..., 0], velocity[..., 1])
-    good = (
-        (np.abs(rate) > _LEAST_SIGNAL * rate_error)
-        & (np.abs(rate) > _LEAST_SLOPE * _LEAST_SPEED)
-        & (slope > _LEAST_SLOPE)
-        & (speed > _LEAST_SPEED).all(axis=1)
-    )
-    if not good.any():
-        return nothing
-    centre = rows.mean(axis=2).astype(np.intp)
-    return _Meetings(
-        dz=fit[good, 6], variance=(noise2 * inverse[:, 6, 6])[good], rate=rate[good],
-        gradient=gradient[good], speed=speed.mean(axis=1)[good],
-        blocks=track.block[centre][good], tracks=track.lane[centre][good],
-    )
+    return fit, inverse, (4.0 * noise**2 + left) / (4.0 + freedom)
 
 
 # -- the offset from the meetings -----------------------------------------------------------------

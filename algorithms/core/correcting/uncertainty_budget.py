@@ -145,7 +145,7 @@ def uncertainty_budget(
     """
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to state an uncertainty for.")
-    values = {
+    _refuse_negative({
         "Fixed uncertainty of the instrument": instrument_fixed_m,
         "Share of depth": instrument_share,
         "Uncertainty of temperature": temperature_error_c,
@@ -154,10 +154,7 @@ def uncertainty_budget(
         "Uncertainty of level": level_m,
         "Uncertainty of position": position_m,
         "Uncertainty of the time offset": time_offset_s,
-    }
-    for name, value in values.items():
-        if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
+    })
     if radius_m is not None and not radius_m > 0.0:
         raise LakefloorError(f"Radius of the slope must be above 0 m; got {radius_m:g}.")
 
@@ -179,16 +176,26 @@ def uncertainty_budget(
         vertical.on_slope(position_m, slope),
         vertical.on_slope(time_offset_s * _boat_speed(soundings), slope),
     )
-    uncert = vertical.combine(*terms)
-    use = soundings.accepted & np.isfinite(uncert)
+    done = soundings.replace(uncert=vertical.combine(*terms))
+    progress(1.0)
+    return _summed_up(done, terms, slope, one_way, no_slope, reduced)
+
+
+def _refuse_negative(values):
+    for name, value in values.items():
+        if not (np.isfinite(value) and value >= 0.0):
+            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
+
+
+def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
+    uncert = done.uncert
+    use = done.accepted & np.isfinite(uncert)
     if not use.any():
         raise LakefloorError(
-            f"None of the {len(soundings)} soundings is accepted with a depth and a position."
+            f"None of the {len(done)} soundings is accepted with a depth and a position."
         )
     if not uncert[use].max() > 0.0:
         raise LakefloorError("All terms are 0. A depth without uncertainty does not exist.")
-    done = soundings.replace(uncert=uncert)
-    progress(1.0)
 
     def rms(value):
         return float(np.sqrt(np.mean(np.square(value))))

@@ -216,8 +216,7 @@ def lake_statistics(
         progress=span(progress, 0.1, 0.8),
     )
     layers = _layers(curve, np.append(bounds, deepest + level), level)
-    figures = _figures(
-        curve, layers, water, surface, level, littoral_depth, shoreline_sd, crs)
+    figures = _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs)
     step = min(layer, BASIN_STEP)
     basins = closed_basins(
         surface.depth, shoreline, np.arange(0.0, deepest + level, step) - level, crs=crs,
@@ -263,34 +262,13 @@ def _index(curve, depth) -> np.ndarray:
     return np.searchsorted(curve.depth, np.asarray(depth) - 1e-8).clip(0, len(curve.depth) - 1)
 
 
-def _figures(curve, layers, water, surface, level, littoral_depth, shoreline_sd, crs) -> dict:
-    def length(ring_list):
-        if crs is None:
-            return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
-        return sum(line_length(ring, crs) for ring in ring_list)
-
-    parts = list(water.geoms)
+def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> dict:
     mapped, area_sd = float(curve.area[0]), float(curve.area_sd[0])
     area = curve.shoreline_area if level == 0 else mapped
+    shores, area_sd = _shores(water, area, area_sd, shoreline_sd if level == 0 else 0.0, crs)
     volume, volume_sd = float(curve.volume[0]), float(curve.volume_sd[0])
     deepest, deepest_sd = curve.max_depth + level, curve.max_depth_sd
     mean, mean_sd = volume / mapped, volume_sd / mapped
-    mainland = length([np.asarray(part.exterior.coords)[:, :2] for part in parts])
-    islands = [np.asarray(ring.coords)[:, :2] for part in parts for ring in part.interiors]
-    island_shore = length(islands)
-    shore_sd = island_sd = development_sd = both_sd = None
-    if shoreline_sd > 0 and level == 0:
-        shores = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
-        drawn, shore_sd = shoreline_spread(shores, shoreline_sd)
-        hole, island_sd = shoreline_spread(islands, shoreline_sd)
-        area_sd = float(np.sqrt(area_sd**2 + drawn**2 + hole**2))
-        # Of length over the root of area.
-        development_sd, both_sd = (
-            long / (2.0 * np.sqrt(np.pi * area)) * np.hypot(sd / long, 0.5 * area_sd / area)
-            for long, sd in ((mainland, shore_sd),
-                             (mainland + island_shore, np.hypot(shore_sd, island_sd)))
-        )
-    circle = 2.0 * np.sqrt(np.pi * area)
     relative = 50.0 * np.sqrt(np.pi / area)
     at = int(_index(curve, littoral_depth - level)) if littoral_depth < deepest else None
     littoral = mapped - (0.0 if at is None else float(curve.area[at]))
@@ -301,23 +279,12 @@ def _figures(curve, layers, water, surface, level, littoral_depth, shoreline_sd,
     frustum = layer_volumes(
         np.append(layers.top, layers.bottom[-1]), np.append(layers.area_top, 0.0)
     )
-    figures = {
+    return {
         "area": Figure("Area of water", "area", area, area_sd),
         "volume": Figure("Volume", "volume", volume, volume_sd),
         "max_depth": Figure("Maximum depth", "length", deepest, deepest_sd),
         "mean_depth": Figure("Mean depth", "length", mean, mean_sd),
-        "shoreline": Figure("Shoreline length, without islands", "length", mainland, shore_sd),
-        "island_shoreline": Figure(
-            "Shoreline length of islands", "length", island_shore, island_sd),
-        "islands": Figure("Number of islands", "count", len(islands)),
-        "development": Figure(
-            "Shoreline development (1 for a circle), without islands", "ratio",
-            mainland / circle, development_sd,
-        ),
-        "development_islands": Figure(
-            "Shoreline development with islands", "ratio", (mainland + island_shore) / circle,
-            both_sd,
-        ),
+        **shores,
         "relative_depth": Figure(
             "Relative depth", "percent", relative * deepest,
             relative * float(np.hypot(deepest_sd, 0.5 * deepest * area_sd / area)),
@@ -340,7 +307,45 @@ def _figures(curve, layers, water, surface, level, littoral_depth, shoreline_sd,
             100.0 * min(curve.mapped_area / curve.shoreline_area, 1.0),
         ),
     }
-    return figures
+
+
+def _shores(water, area, area_sd, shoreline_sd, crs) -> tuple:
+    """Return the figures of the water's edge, and the area's uncertainty with that of the edge."""
+    def length(ring_list):
+        if crs is None:
+            return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
+        return sum(line_length(ring, crs) for ring in ring_list)
+
+    parts = list(water.geoms)
+    shores = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
+    islands = [np.asarray(ring.coords)[:, :2] for part in parts for ring in part.interiors]
+    mainland, island_shore = length(shores), length(islands)
+    circle = 2.0 * np.sqrt(np.pi * area)
+    shore_sd = island_sd = development_sd = both_sd = None
+    if shoreline_sd > 0:
+        drawn, shore_sd = shoreline_spread(shores, shoreline_sd)
+        hole, island_sd = shoreline_spread(islands, shoreline_sd)
+        area_sd = float(np.sqrt(area_sd**2 + drawn**2 + hole**2))
+        # Of length over the root of area.
+        development_sd, both_sd = (
+            long / circle * np.hypot(sd / long, 0.5 * area_sd / area)
+            for long, sd in ((mainland, shore_sd),
+                             (mainland + island_shore, np.hypot(shore_sd, island_sd)))
+        )
+    return {
+        "shoreline": Figure("Shoreline length, without islands", "length", mainland, shore_sd),
+        "island_shoreline": Figure(
+            "Shoreline length of islands", "length", island_shore, island_sd),
+        "islands": Figure("Number of islands", "count", len(islands)),
+        "development": Figure(
+            "Shoreline development (1 for a circle), without islands", "ratio",
+            mainland / circle, development_sd,
+        ),
+        "development_islands": Figure(
+            "Shoreline development with islands", "ratio", (mainland + island_shore) / circle,
+            both_sd,
+        ),
+    }, area_sd
 
 
 def shoreline_spread(shores, sd: float) -> tuple:
