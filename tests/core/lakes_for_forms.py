@@ -1,8 +1,13 @@
 """Lakes of closed formula with forms of the bottom planted in them, and how well they are found.
 
-The lake lies south of a straight shore (y = 0, y grows southwards here): a beach, a drop-off and
+Points, inside turns, humps and holes (:class:`Lake`): the lake lies south of a straight shore (y = 0, y grows southwards here): a beach, a drop-off and
 a basin floor that keeps falling gently. A point or an inside turn moves all depth contours away
 from or towards the shore along a bell; a hump or a hole is a bell on the basin floor.
+
+Flats, steep breaks and basins (:class:`Terraces`): a bottom that falls evenly towards the south, at
+4.5 to 7 %, in which a flat is a rectangle of gentle slope, a steep break a face of tanh shape that
+ends along its strike and fades out above and below, and a basin a rectangle with a level floor
+below the lowest ground around it.
 """
 
 from dataclasses import dataclass, field
@@ -12,6 +17,7 @@ from scipy import ndimage
 from shapely.geometry import Point
 
 from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.polygons import inside
 
 WIDTH, LENGTH, LAND = 1600.0, 600.0, 100.0
 
@@ -138,4 +144,121 @@ def score(lake: Lake, areas, broad, margin=20.0) -> dict:
         if form == "inside turn":
             right[i] |= lake.bends(x, y) < -1.0 / broad
         out[form][3] += right[i]
+    return out
+
+
+# -- flats, steep breaks and basins --------------------------------------------------------------
+
+STEEP, FLAT = 10.0, 3.0
+
+
+@dataclass(frozen=True)
+class Patch:
+    form: str
+    x: float
+    y: float  # metres from the northern edge
+    half_x: float  # m
+    half_y: float  # m; of a steep break the width of its tanh
+    value: float  # slope of a flat, greatest slope added by a break, depth of a basin's sill
+
+
+def _rise(t, width):
+    return 0.5 * (1.0 + np.tanh(t / width))
+
+
+def _between(at, middle, half, soft):
+    return _rise(at - middle + half, soft) * _rise(middle + half - at, soft)
+
+
+@dataclass(frozen=True)
+class Terraces:
+    forms: tuple
+    slope: float
+
+    def depth(self, x, y):
+        """Depth, m, at x and distance y from the northern edge; below 0 is land."""
+        z = self.slope * y + 0.0 * x
+        for f in self.forms:
+            if f.form == "steep break":
+                t = (y - f.y) / f.half_y
+                fades = np.exp(-0.5 * ((y - f.y) / 50.0) ** 2)
+                z = z + _between(x, f.x, f.half_x, 15.0) * f.value * f.half_y * np.tanh(t) * fades
+                continue
+            within = _between(x, f.x, f.half_x, 8.0) * _between(y, f.y, f.half_y, 8.0)
+            if f.form == "flat":
+                z = z + within * (f.value - self.slope) * (y - f.y)
+            else:
+                z = z + within * (self.slope * (f.y + f.half_y - y) + f.value)
+        return z
+
+    def slope_percent(self, x, y, step=0.5):
+        d = self.depth
+        return 50.0 / step * np.hypot(
+            d(x + step, y) - d(x - step, y), d(x, y + step) - d(x, y - step)
+        )
+
+    def grid(self, cell=2.5, noise=0.0, seed=0, correlation=6.0):
+        """The lake as a grid, 2000 m by 880 m, with noise as :meth:`Lake.grid`."""
+        grid = Grid(np.zeros((round(880 / cell), round(2000 / cell))), 0.0, 40.0, cell, cell)
+        z = self.depth(*np.meshgrid(grid.x, -grid.y))
+        rough = np.random.default_rng(seed).normal(size=z.shape)
+        rough = ndimage.gaussian_filter(rough, correlation / cell)
+        return grid.like(np.where(z > 0.0, z + noise * rough / rough.std(), np.nan))
+
+
+def terraced_lake(seed, spacing=20.0) -> Terraces:
+    """Eight forms: flats and basins wider than what makes them one, breaks 4 to 14 spacings long.
+
+    Flats of up to 2.2 % are at least 5.2 spacings wide; basins, with a sill of 0.6 to 2 m, at
+    least 14; breaks add a greatest slope of 8 to 30 %.
+    """
+    rng = np.random.default_rng(seed)
+    places = [(250.0 + 500.0 * i, y) for i in range(4) for y in (200.0, 620.0)]
+    forms = []
+    for form, (x, y) in zip(rng.permutation(["flat", "basin", "steep break"] * 3), places):
+        at = x + rng.uniform(-20.0, 20.0), y + rng.uniform(-10.0, 10.0)
+        half, other, value = {
+            "flat": ((2.6, 7.0), (2.6, 5.0), (0.0, 0.022)),
+            "basin": ((7.0, 10.0), (7.0, 7.6), (0.6, 2.0)),
+            "steep break": ((2.0, 7.0), (0.4, 0.9), (0.08, 0.3)),
+        }[str(form)]
+        forms.append(Patch(
+            str(form), *at, spacing * rng.uniform(*half), spacing * rng.uniform(*other),
+            rng.uniform(*value),
+        ))  # fmt: skip
+    return Terraces(tuple(forms), rng.uniform(0.045, 0.07))
+
+
+def terrace_score(lake: Terraces, grid: Grid, areas, spacing=20.0) -> dict:
+    """Return by form: planted, found of them, drawn, right of those.
+
+    One is found where a drawn one of its form covers half of the ground of the formula's slope
+    in it. One that is drawn is right where four fifths of it lie within a third of a lane spacing
+    of ground of about that slope, and it is not in a planted one of the other kind.
+    """
+    x, y = np.meshgrid(grid.x, -grid.y)
+    slope = lake.slope_percent(x, y)
+    drawn = [
+        (form, inside(polygon, grid))
+        for form, polygon in zip(areas.attributes["form"], areas.polygons)
+        if form in ("flat", "basin", "steep break")
+    ]
+    out = {name: [0, 0, 0, 0] for name in ("flat", "basin", "steep break")}
+    boxes = []
+    for f in lake.forms:
+        reach = 2.5 * f.half_y + 5.0 if f.form == "steep break" else f.half_y
+        box = (np.abs(x - f.x) <= f.half_x) & (np.abs(y - f.y) <= reach)
+        boxes.append((f.form, box))
+        true = box & (slope >= STEEP if f.form == "steep break" else slope <= FLAT)
+        out[f.form][0] += 1
+        out[f.form][1] += any(2 * (m & true).sum() >= true.sum() for form, m in drawn
+                              if form == f.form)  # fmt: skip
+    for form, mask in drawn:
+        like = slope >= 0.8 * STEEP if form == "steep break" else slope <= 1.3 * FLAT
+        near = ndimage.distance_transform_edt(~like, (grid.dy, grid.dx)) <= spacing / 3.0
+        good = (near & mask).sum() >= 0.8 * mask.sum()
+        there = [name for name, box in boxes if (box & mask).sum() > 0.3 * mask.sum()]
+        good &= form == "steep break" or form in there or not there
+        out[form][2] += 1
+        out[form][3] += good
     return out

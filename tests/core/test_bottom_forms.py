@@ -25,7 +25,14 @@ from lakefloor.algorithms.core.terrain import position, slope
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parents[1] / "example_project")]
 import truth
-from lakes_for_forms import Lake, Planted, planted_lake, score
+from lakes_for_forms import (
+    Lake,
+    Planted,
+    planted_lake,
+    score,
+    terrace_score,
+    terraced_lake,
+)
 
 
 def grid_of(function, width=800.0, height=600.0, cell=4.0):
@@ -120,6 +127,24 @@ def test_areas_are_components_above_the_level(seed, holes):
         edge = np.pad(np.isnan(z), 1, constant_values=True)
         near = ndimage.binary_dilation(edge, np.ones((3, 3)))[1:-1, 1:-1]
         assert not (got & near).any()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.booleans())
+def test_highest_within_is_that_of_labelled_levels(seed, ties):
+    rng = np.random.default_rng(seed)
+    z = ndimage.gaussian_filter(rng.normal(size=(14, 18)), 1.0)
+    z = np.round(z, 1) if ties else z
+    values = z - rng.exponential(0.3, z.shape)
+    tree = rises(z, beyond=-np.inf)
+    got = np.maximum(tree.saddle, tree.highest_within(values))
+    for k in np.flatnonzero(tree.top_cell >= 0):
+        for level in np.unique(values):
+            label, _ = ndimage.label(z >= level, np.ones((3, 3)))
+            around = label == label.flat[tree.top_cell[k]]
+            reached = tree.top[k] >= level and (values[around] >= level).any()
+            if level > tree.saddle[k]:
+                assert reached == (got[k] >= level)
 
 
 # -- top-hats -------------------------------------------------------------------------------
@@ -413,6 +438,55 @@ def test_recall_and_precision_on_planted_lakes():
     for form, (planted, found, drawn, right) in total.items():
         assert found >= 0.9 * planted, (form, found, planted)
         assert right >= 0.9 * drawn, (form, right, drawn)
+
+
+def test_recall_and_precision_of_flats_breaks_and_basins():
+    """Seeds and noise as they come; a sill of 0.6 m is four standard deviations of 0.15 m."""
+    total = {}
+    for noise in (0.0, 0.1):
+        for seed in (300, 301, 302):
+            lake = terraced_lake(seed)
+            grid = lake.grid(noise=noise, seed=seed)
+            areas = sure(
+                grid, noise or 0.01, distance=grid.like(np.full(grid.shape, 5.0))
+            )[0]
+            for form, counts in terrace_score(lake, grid, areas).items():
+                total[form] = np.add(total.get(form, 0), counts)
+    for form, (planted, found, drawn, right) in total.items():
+        assert planted >= 10
+        assert found >= 0.85 * planted, (form, found, planted)
+        assert right >= 0.85 * drawn, (form, right, drawn)
+
+
+def test_a_noisy_floor_is_a_basin_whose_deepest_cell_lies_at_its_edge():
+    # A floor of 340 m by 300 m, wider than two broad radii. A pit of the noise's size in its
+    # corner, where no chord of 200 m fits, makes it no hole.
+    def depth(x, y):
+        walls = np.minimum(np.minimum(x - 230.0, 570.0 - x), np.minimum(y - 150.0, 450.0 - y))
+        return 5.0 + 2.0 * np.tanh(walls / 15.0) + 0.25 * bell(x, y, (255.0, 175.0), 15.0)
+
+    areas = sure(grid_of(depth), 0.1)[0]
+    assert not table(areas, "hole")
+    (basin,) = [b for b in table(areas, "basin") if b["polygon"].contains(Point(400.0, 300.0))]
+    # The walls' slope is 2 / 15 sech^2(t / 15): 3 % at t = 20 m.
+    assert basin["area_m2"] > 0.8 * (340.0 - 40.0) * (300.0 - 40.0)
+
+
+def test_a_narrow_sill_closes_a_basin():
+    # On a slope of 6 % a floor 280 m wide behind a bar 30 m wide and 1 m high.
+    def depth(x, y):
+        south = 600.0 - y
+        z = 0.06 * south
+        within = (
+            0.25 * (1 + np.tanh((x - 240) / 8)) * (1 + np.tanh((560 - x) / 8))
+            * 0.25 * (1 + np.tanh((south - 140) / 8)) * (1 + np.tanh((430 - south) / 8))
+        )
+        return z + within * (0.06 * 430.0 + 1.0 - z)
+
+    areas = sure(grid_of(depth))[0]
+    (basin,) = table(areas, "basin")
+    assert basin["polygon"].contains(Point(400.0, 320.0))
+    assert not table(areas, "flat")
 
 
 def test_the_example_lake():

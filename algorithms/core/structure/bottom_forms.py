@@ -31,9 +31,9 @@ ATTRIBUTES = (
 _ON_TOP = (
     "saddle", "hump", "hole", "point", "inside turn", "steep break", "flat", "basin",
 )  # fmt: skip
-#: Standard deviations of a difference of two depths that a relief must reach; more for points and
-#: inside turns, for which the lowest of twelve directions is taken.
-_SUPPORT, _SUPPORT_TURNS = 2.0, 2.5
+#: Standard deviations of a difference of two depths that a relief must reach; more for points,
+#: inside turns and holes in broad ground, for which the lowest of twelve directions is taken.
+_SUPPORT, _SUPPORT_OF_MANY = 2.0, 2.5
 #: Cells of the working grid to the fine radius, at least.
 _CELLS = 5.0
 #: Smoothing, and that for points and inside turns, in fine radii. The bends of contours on gentle
@@ -90,6 +90,7 @@ class _Lake:
     north: np.ndarray
     error: np.ndarray  # standard deviation of depth, m
     need: np.ndarray  # least relief, m
+    need_of_many: np.ndarray  # the same where the lowest of twelve directions is taken, m
     shallow: np.ndarray  # not valid, and land
     unknown: np.ndarray  # not valid, and water for all that is known
     fine: float  # m
@@ -193,7 +194,9 @@ def bottom_forms(
     A saddle is the key saddle of a hump where it lies on a neck, or of a hole
     where it lies in a trough: where the top-hats of the whole surface are as high as a relief
     must be. Gentle ground at least two fine radii wide is a basin where the rim
-    rises all round, else a flat.
+    rises all round, or where a sill closes it to deeper ground by the relief of a hole, else a
+    flat. Ground is gentle where either of both smoothings says so, since on gentle ground noise
+    steepens single cells.
 
     Confidence is ``erf(h / (2 sqrt 2 u))``, the probability that the relief ``h``,
     with standard deviation ``u``, is off by less than half of itself, times the
@@ -224,9 +227,10 @@ def bottom_forms(
         broad_m, min_relief_m,
     )  # fmt: skip
     progress(0.2)
-    found = _closed_and_open(lake, span(progress, 0.2, 0.7))
+    deeps = rises(lake.smooth)
+    found = _closed_and_open(lake, deeps, span(progress, 0.2, 0.7))
     found += _steep_breaks(lake, steep_percent)
-    found += _gentle(lake, [f for f in found if f.form == "hole"], flat_percent)
+    found += _gentle(lake, deeps, [f for f in found if f.form == "hole"], flat_percent)
     progress(0.8)
     areas = _areas(found, lake, framed, factor)
     inner = np.s_[factor:-factor, factor:-factor]
@@ -302,7 +306,9 @@ def _prepared(depth, uncertainty, factor, fine, broad, min_relief) -> _Lake:
         error = _coarse(uncertainty.values, factor)
         usual = np.nanmedian(error) if np.isfinite(error).any() else 0.0
         error = np.where(np.isfinite(error), error, usual)
-    need = np.maximum(min_relief, _SUPPORT * np.sqrt(2.0) * error)
+    need, need_of_many = (
+        np.maximum(min_relief, times * np.sqrt(2.0) * error) for times in (_SUPPORT, _SUPPORT_OF_MANY)
+    )
 
     padded = np.pad(valid, 1)
     off, near = ndimage.distance_transform_edt(
@@ -318,8 +324,9 @@ def _prepared(depth, uncertainty, factor, fine, broad, min_relief) -> _Lake:
     )[:, 1:-1, 1:-1]
     land = ~valid & np.pad(ashore, 1)[near[0], near[1]]
     return _Lake(
-        grid, valid, smooth, east, north, error, need, land, ~valid & ~land, fine, broad
-    )
+        grid, valid, smooth, east, north, error, need, need_of_many, land, ~valid & ~land, fine,
+        broad,
+    )  # fmt: skip
 
 
 def _smoothed(z, grid: Grid, sigma: float) -> tuple:
@@ -335,13 +342,12 @@ def _smoothed(z, grid: Grid, sigma: float) -> tuple:
 # -- humps, holes, points, inside turns, saddles ----------------------------------------
 
 
-def _closed_and_open(lake: _Lake, progress: Progress) -> list:
+def _closed_and_open(lake: _Lake, deeps: Rises, progress: Progress) -> list:
     """Return humps and holes, and from what is left of the surface without them the rest."""
     # Land is above water, but what is not known may be deep: no hole is closed by it.
     outside = np.where(lake.shallow, 0.0, np.inf)
     depth = np.where(lake.valid, lake.smooth, outside)
-    tree = rises(lake.smooth)
-    holes, sunk = _holes(tree, _opened(depth, lake.broad, lake), lake)
+    holes, sunk = _holes(deeps, _opened(depth, lake.broad, lake), lake)
     progress(0.3)
     tree = rises(-lake.smooth, apart=True)
     humps, cut_off = _humps(tree, lake)
@@ -398,10 +404,12 @@ def _humps(tree: Rises, lake: _Lake) -> tuple:
 def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
     """Return the holes, and what to fill with the level: (window, mask, depth).
 
-    ``open_to`` is the greatest depth at which the ground is broad in all directions.
+    ``open_to`` is the greatest depth at which the ground about each cell is broad in all
+    directions. A hole ends at the first of these depths anywhere in it, not at that of its
+    deepest cell alone, which may lie at the edge of broad ground.
     """
     chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & np.isfinite(tree.top))
-    levels = np.maximum(tree.saddle[chosen], open_to.ravel()[tree.top_cell[chosen]])
+    levels = np.maximum(tree.saddle, tree.highest_within(open_to))[chosen]
     passes = np.where(tree.saddle[chosen] >= levels, tree.saddle_cell[chosen], -1)
     _part(tree, chosen, levels, passes)
     found, levelled = [], []
@@ -442,8 +450,9 @@ def _above_foot(z, level, relief, mask, window, spot: int, lake: _Lake) -> np.nd
 
 def _is_supported(relief, mask, lake: _Lake, spot: int, pass_: int) -> bool:
     """Tell whether a relief is more than noise, on more ground than is told apart."""
-    need = lake.need.ravel()
-    need = max(need[spot], need[pass_]) if pass_ >= 0 else need[spot]
+    # Where ground turns broad the lowest of twelve directions is taken.
+    need = lake.need if pass_ >= 0 else lake.need_of_many
+    need = max(need.flat[spot], need.flat[pass_]) if pass_ >= 0 else need.flat[spot]
     return relief >= need and mask.sum() * lake.cell_area >= (_NARROWEST * lake.fine) ** 2
 
 
@@ -478,8 +487,7 @@ def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> l
     open_hat = np.where(skirt, np.nan, hat)
     tree = rises(open_hat, beyond=-np.inf)
     chosen = np.flatnonzero(tree.top >= lake.need.min())
-    least_relief = np.maximum(lake.need, _SUPPORT_TURNS * np.sqrt(2.0) * lake.error)
-    need = least_relief.ravel()[tree.top_cell[chosen]]
+    need = lake.need_of_many.ravel()[tree.top_cell[chosen]]
     parted = np.maximum(_PARTED[0] * need, _PARTED[1] * tree.top[chosen])
     chosen = chosen[(tree.top[chosen] >= need) & (tree.prominence[chosen] >= parted)]
     chosen = chosen[np.argsort(-tree.top[chosen], kind="stable")]
@@ -509,7 +517,7 @@ def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> l
         rate = np.average(t * z, weights=height) / max(np.average(t * t, weights=height), 1e-12)
         steep = np.hypot(lake.east.flat[spot], lake.north.flat[spot])
         if (
-            rate * np.ptp(t) < least_relief.flat[spot]
+            rate * np.ptp(t) < lake.need_of_many.flat[spot]
             or height.max() < shift * steep
         ):
             continue
@@ -601,9 +609,12 @@ def _steep_breaks(lake: _Lake, steep_percent: float) -> list:
     return found
 
 
-def _gentle(lake: _Lake, holes: list, flat_percent: float) -> list:
+def _gentle(lake: _Lake, deeps: Rises, holes: list, flat_percent: float) -> list:
     """Return flats and basins; a hole is part of the ground around it."""
     slope = 100.0 * np.hypot(lake.east, lake.north)
+    _, east, north = _smoothed(lake.grid.values, lake.grid, _SMOOTHING_TURNS * lake.fine)
+    # Smoothing more takes the margin of gentle ground, smoothing less lets noise tear it.
+    slope = np.fmin(slope, 100.0 * np.hypot(east, north))
     level, sunk = slope <= flat_percent, np.zeros(lake.valid.shape, dtype=bool)
     for hole in holes:
         sunk[hole.window] |= hole.mask
@@ -619,13 +630,28 @@ def _gentle(lake: _Lake, holes: list, flat_percent: float) -> list:
         falls, rises_, unknown = _rim(lake, window, mask, flat_percent)
         around = max(falls + rises_ + unknown, 1)
         basin = (falls + unknown) / around <= _RIM_FALLS and rises_ > around / 2.0
-        spot = int(cells[np.argmax(depth) if basin else np.argmin(depth)])
+        deepest = int(cells[np.argmax(depth)])
+        sill = _sill(deeps, deepest, lake)
+        basin |= lake.smooth.flat[deepest] - sill >= lake.need_of_many.flat[deepest]
+        spot = deepest if basin else int(cells[np.argmin(depth)])
         spare = (flat_percent - slope[window][own].mean()) / 100.0 * 2.0 * lake.fine
         found.append(
             _Form("basin" if basin else "flat", window, mask, float(np.ptp(depth)), spot,
                   lake.error_of(spot, spot), spare=max(spare, 0.0))
         )
     return found
+
+
+def _sill(deeps: Rises, deepest: int, lake: _Lake) -> float:
+    """Return the greatest depth at which ground joins other that is deeper by a relief, m."""
+    row, col = divmod(deepest, lake.grid.shape[1])
+    k = deeps.region[row + 1, col + 1]
+    limit = lake.smooth.flat[deepest] + lake.need.flat[deepest]
+    if deeps.top[k] > limit:
+        return float(lake.smooth.flat[deepest])
+    while deeps.top[deeps.parent[k]] <= limit:
+        k = deeps.parent[k]
+    return float(deeps.saddle[k])
 
 
 def _rim(lake: _Lake, window, mask, flat_percent) -> tuple:

@@ -86,6 +86,34 @@ class Rises:
             yield tuple(slice(s.start - 1, s.stop - 1) for s in window), mask
 
 
+    def highest_within(self, values) -> np.ndarray:
+        """Return the greatest height at which each maximum is joined to a cell of that value.
+
+        Parameters
+        ----------
+        values : array, shape (rows, cols)
+            Nowhere above the surface.
+
+        Returns
+        -------
+        array, shape (n,)
+            The greatest ``h`` for which the component above ``h`` around the maximum holds a
+            cell of a value of ``h`` or more, but for what only joins through higher maxima.
+        """
+        n = len(self.top)
+        out = np.full(n, -np.inf)
+        region = self.region[1:-1, 1:-1]
+        known = np.isfinite(self.z[1:-1, 1:-1])
+        np.maximum.at(out, region[known], values[known])
+        out = out.tolist()
+        parent, saddle = self.parent.tolist(), self.saddle.tolist()
+        # A maximum hangs on a higher one, so that it is done before it is asked.
+        for k in np.lexsort((-np.arange(n), self.top)).tolist():
+            if parent[k] >= 0:
+                out[parent[k]] = max(out[parent[k]], min(out[k], saddle[k]))
+        return np.array(out)
+
+
 def rises(z, apart: bool = False, beyond: float = np.inf) -> Rises:
     """Find the maxima of a surface and the key saddle of each.
 
