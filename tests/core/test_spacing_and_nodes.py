@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 from shapely.geometry import LineString, Point, Polygon
 
@@ -131,6 +133,49 @@ def test_shore_nodes_lie_on_the_rings_no_denser_than_needed():
     assert (nodes.depth == 0.2).all()
     ring = LineString(lake.interiors[0])
     assert sum(ring.distance(Point(p)) < 0.6 for p in nodes.xy) > 30
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10**6), st.sampled_from([0.5, 3.0]), st.booleans(), st.booleans())
+def test_shore_nodes_depend_on_the_shape_alone(seed, step, back, far):
+    """Not on where a ring begins, on its sense, nor on the order of the rings."""
+    rng = np.random.default_rng(seed)
+    lake = made_lake.shoreline(step)
+    outer, island = (np.array(ring.coords)[:-1] for ring in (lake.exterior, *lake.interiors))
+    islet = Point(-200.0, 50.0).buffer(rng.uniform(0.1, 5.0))
+    shift = np.array([480_000.0, 5_200_000.0]) * far
+    holes = [island, np.array(islet.exterior.coords)[:-1]]
+    written = [np.roll(ring, rng.integers(len(ring)), axis=0) for ring in (outer, *holes)]
+    written = [ring[::-1] if back else ring for ring in written]
+    one, other = (
+        shore_nodes(Polygon(shell + shift, [hole + shift for hole in inner]), 10.0, 0.0, 1.0)
+        for shell, *inner in ([outer, *holes], [written[0], *written[:0:-1]])
+    )
+    np.testing.assert_array_equal(one.xy, other.xy)
+
+
+def test_shore_nodes_far_from_an_edit_stay_to_the_last_bit():
+    lake = made_lake.shoreline(2.0)
+    place = Point(lake.exterior.coords[200])
+    for edited in (lake.difference(place.buffer(25.0)), lake.union(place.buffer(25.0))):
+        one, other = (shore_nodes(shore, 10.0, 0.0, 1.0).xy for shore in (lake, edited))
+        # Squares of eight node distances, and what is left of the piece at their edge.
+        far = [xy[np.hypot(*(xy - place.coords[0]).T) > 25.0 + 2 * 80.0] for xy in (one, other)]
+        assert len(far[0]) > 300
+        np.testing.assert_array_equal(*far)
+        assert len(one) != len(other)
+
+
+def test_shore_nodes_follow_the_ring():
+    """No vertex of a ring lies farther than the tolerance from the line through the nodes."""
+    for step, tolerance in ((0.5, 0.5), (2.0, 3.0)):
+        lake = made_lake.shoreline(step)
+        xy = shore_nodes(lake, 10.0, 0.0, tolerance).xy
+        for ring in (lake.exterior, *lake.interiors):
+            own = xy[[ring.distance(Point(place)) < tolerance + 1e-9 for place in xy]]
+            along = np.argsort([ring.project(Point(place)) for place in own])
+            line = LineString(own[[*along, along[0]]])
+            assert max(line.distance(Point(place)) for place in ring.coords) < tolerance + 0.05
 
 
 def crossing_lanes():

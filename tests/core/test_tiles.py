@@ -9,15 +9,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely.geometry import Point
+from shapely.affinity import scale
+from shapely.geometry import LineString, Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.soundings import concatenate
+from lakefloor.algorithms.core.grid import Grid, Surface
+from lakefloor.algorithms.core.polygons import contains, rings
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.idw import idw_surface
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
 from lakefloor.algorithms.core.surface.surface_nodes import Frame, frame
+from lakefloor.algorithms.core.surface.surface_uncertainty import Growth
 from lakefloor.algorithms.core.surface.tin import tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -200,7 +203,9 @@ def test_a_lake_that_grows_keeps_its_tiles(small, survey, method):
 
 
 @EVERY
-@pytest.mark.parametrize("change", ["rejected", "corrected", "shore", "break-line"])
+@pytest.mark.parametrize(
+    "change", ["rejected", "corrected", "bay cut off", "bay dug", "tip cut off", "break-line"]
+)
 def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, change):
     f = framed(survey, shoreline)
     record, bands, _, total = drawn(f, learned(f, method))
@@ -214,8 +219,13 @@ def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, 
         depth = survey.depth.copy()
         depth[one] += 0.5
         soundings = survey.replace(depth=depth)
-    elif change == "shore":
-        shore = shoreline.difference(Point(shoreline.exterior.coords[0]).buffer(40.0))
+    elif change == "bay cut off":
+        shore = shoreline.difference(Point(shoreline.exterior.coords[60]).buffer(40.0))
+    elif change == "bay dug":
+        shore = shoreline.union(Point(northernmost(shoreline)).buffer(30.0))
+    elif change == "tip cut off":
+        west, south, east, north = shoreline.bounds
+        shore = shoreline.intersection(box(west, south, east, north - 20.0))
     else:
         lines = (np.array([[-320.0, -40.0, 3.0], [-260.0, 40.0, 3.0]]),)
     later = framed(soundings, shore, break_lines=lines)
@@ -223,8 +233,73 @@ def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, 
     _, expected, _, _ = drawn(later, replace(record, tiles={}))
     assert_same(updated, expected)
     assert not np.array_equal(updated[0], bands[0], equal_nan=True) or method == "idw"
-    # A shoreline is thinned as a whole, so that other nodes of it may stay.
-    assert 0 < count <= (total if change == "shore" else total - 1)
+    assert 0 < count < total
+    # The raster ends with the lake.
+    grown = {"bay dug": 1, "tip cut off": -1}.get(change, 0)
+    assert np.sign(later.grid.shape[0] - f.grid.shape[0]) == grown
+
+
+def northernmost(shoreline):
+    return max(shoreline.exterior.coords, key=lambda place: place[1])
+
+
+def large_lake():
+    """A lake 4 km long with its island, and lanes over it."""
+    shore = scale(made_lake.shoreline(3.0), 4.0, 4.0, origin=(0.0, 0.0))
+    west, south, east, north = shore.bounds
+    x, y = np.meshgrid(np.arange(west, east, 8.0), np.arange(south + 20.0, north, SPACING))
+    wet = contains(rings(shore), x.ravel(), y.ravel())
+    x, y = x.ravel()[wet], y.ravel()[wet]
+    return Soundings.build(x, y, 5.0 + np.sin(x / 90.0) + np.cos(y / 70.0)), shore
+
+
+def edits(shore):
+    """Yield a name and a lake that was edited in one place, or only written otherwise."""
+    outer, (island,) = np.array(shore.exterior.coords), shore.interiors
+    moved = outer.copy()
+    moved[500] += [4.0, -7.0]
+    yield "vertex moved", Polygon(moved, [island])
+    yield "vertex added", Polygon(np.insert(outer, 500, outer[499:501].mean(0) + 9.0, 0), [island])
+    hole = Point(-900.0, 300.0).buffer(70.0)
+    yield "island added", shore.difference(hole)
+    yield "island drawn first", Polygon(outer, [hole.exterior, island])
+    yield "island removed", Polygon(outer)
+    yield "bay cut off", shore.difference(Point(outer[300]).buffer(60.0))
+    yield "bay dug", shore.union(Point(northernmost(shore)).buffer(60.0))
+    yield "tip cut off", shore.difference(Point(northernmost(shore)).buffer(60.0))
+    yield "dam", shore.difference(LineString([(1000.0, -480.0), (1000.0, -3000.0)]).buffer(5.0))
+    yield "begun elsewhere", Polygon(np.roll(outer[:-1], 777, axis=0), [island])
+    yield "run the other way round", Polygon(outer[::-1], [island.coords[::-1]])
+
+
+def test_an_edit_of_the_shoreline_stays_where_it_is(small, monkeypatch):
+    """With a method that draws nothing, so that the many tiles of a large lake can be counted."""
+    nothing = replace(
+        tiles.METHODS["tin"], draw=lambda part, learned, progress: Surface(*(part.grid,) * 3)
+    )
+    monkeypatch.setitem(tiles.METHODS, "tin", nothing)
+    soundings, shore = large_lake()
+    f = framed(soundings, shore)
+    known = Growth(0.05, 1.0, 0.1, 0.0, 99)
+    record, bands, _, total = drawn(f, tiles.Record("tin", {}, CELL, SPACING, GAP, known))
+    assert total > 150
+    for name, edited in edits(shore):
+        later = framed(soundings, edited)
+        new, _, _, count = drawn(later, record, (f.grid, bands))
+        anew = drawn(later, replace(record, tiles={}))[0]
+        assert tiles.to_text(new) == tiles.to_text(anew), name
+        # Nodes change within two lane spacings.
+        changed = shore.symmetric_difference(edited).bounds or [np.nan] * 4
+        west, south, east, north = changed + 2.0 * SPACING * np.array([-1, -1, 1, 1])
+        (top, bottom), (left, right) = later.grid.rows_cols([west, east], [north, south])
+        near = sum(
+            top < t.drawn_rows.stop and bottom > t.drawn_rows.start
+            and left < t.drawn_cols.stop and right > t.drawn_cols.start
+            for t in tiles.tiles_of(later, "tin")
+        )  # fmt: skip
+        assert near < 0.2 * total
+        assert (count > 0) == (near > 0), name
+        assert count <= near + len(set(new.tiles) - set(record.tiles)), name
 
 
 def test_into_a_copy_only_what_is_drawn_is_written(small, survey, shoreline):
