@@ -37,10 +37,12 @@ def inside(polygon: BaseGeometry, grid: Grid) -> np.ndarray:
     flips = np.zeros((rows, cols + 1), dtype=np.int32)
     for ring in rings(polygon):
         r, c = grid.rows_cols(ring[:, 0], ring[:, 1])
-        r0, c0, r1, c1 = r[:-1], c[:-1], r[1:], c[1:]
-        first = np.ceil(np.minimum(r0, r1)).astype(int).clip(0, rows)
-        last = np.ceil(np.maximum(r0, r1)).astype(int).clip(0, rows)
-        count = np.maximum(last - first, 0)
+        # From north to south, so that rounding is the same whichever way a ring runs.
+        start, turned = np.arange(len(r) - 1), r[:-1] > r[1:]
+        north, south = start + turned, start + 1 - turned
+        r0, c0, r1, c1 = r[north], c[north], r[south], c[south]
+        first, last = (np.ceil(end).astype(int).clip(0, rows) for end in (r0, r1))
+        count = last - first
         edge = np.repeat(np.arange(len(count)), count)
         row = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + first[edge]
         t = (row - r0[edge]) / (r1 - r0)[edge]
