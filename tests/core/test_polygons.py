@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.spatial import Delaunay
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 from shapely.ops import unary_union
 
@@ -55,6 +56,20 @@ def test_of_areas_that_meet_each_cell_belongs_to_one(east, north):
             points += contains(rings(tile), x, y)
     assert (cells == 1).all()
     assert (points == 1).all()
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10**6))
+def test_of_triangles_that_meet_each_cell_belongs_to_one(seed):
+    """Slanting edges through cell centres: each is met from both sides, in either sense."""
+    rng = np.random.default_rng(seed)
+    corners = np.array([(-30, -30), (-30, 30), (30, -30), (30, 30)])
+    places = np.unique(np.vstack([corners, rng.integers(-29, 30, (60, 2))]), axis=0)
+    grid = Grid(np.zeros((40, 40)), -10.25, 9.75, 0.5, 0.5)
+    cells = np.zeros(grid.shape, dtype=int)
+    for triangle in places[Delaunay(places).simplices]:
+        cells += inside(Polygon(triangle), grid)
+    assert (cells == 1).all()
 
 
 def test_nothing_lies_in_an_empty_polygon():
