@@ -65,7 +65,8 @@ def test_of_triangles_that_meet_each_cell_belongs_to_one(seed):
     rng = np.random.default_rng(seed)
     corners = np.array([(-30, -30), (-30, 30), (30, -30), (30, 30)])
     places = np.unique(np.vstack([corners, rng.integers(-29, 30, (60, 2))]), axis=0)
-    grid = Grid(np.zeros((40, 40)), -10.25, 9.75, 0.5, 0.5)
+    # Cells whose size binary numbers only come near to.
+    grid = Grid(np.zeros((60, 60)), -10.1, 9.9, 1.0 / 3.0, 1.0 / 3.0)
     cells = np.zeros(grid.shape, dtype=int)
     for triangle in places[Delaunay(places).simplices]:
         cells += inside(Polygon(triangle), grid)
