@@ -8,6 +8,7 @@ from qgis.core import (
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
+    QgsUnitTypes,
 )
 
 from ._i18n import tr
@@ -44,10 +45,16 @@ def number(name, label, default, text, minimum=None, maximum=None, optional=Fals
 
 
 def distance(name, label, default, text, optional=False, advanced=False, minimum=0.0):
-    """Return a distance parameter in metres."""
+    """Return a distance parameter in metres; the dialog takes it in other units too.
+
+    An advanced one is a plain number: the dialog forgets the unit chosen in a folded group.
+    """
+    if advanced:
+        return number(name, label, default, text, minimum, None, optional, advanced)
     parameter = QgsProcessingParameterDistance(name, label, default, optional=optional)
+    parameter.setDefaultUnit(QgsUnitTypes.DistanceUnit.DistanceMeters)
     parameter.setMinimum(minimum)
-    return helped(parameter, text, advanced)
+    return helped(parameter, text)
 
 
 def choice(name, label, options: dict, default: str, text, advanced=False):
