@@ -92,8 +92,45 @@ def test_symbols():
 def test_depth_text_in_feet_and_metres():
     assert depth_text(3.6576) == "12 ft"
     assert depth_text(3.6576, "m") == "3.7 m"
+    # A wet place a hair above the datum is not minus nought deep.
+    assert (depth_text(-0.03), depth_text(-0.03, "m")) == ("0 ft", "0.0 m")
+    assert depth_text(-0.3) == "-1 ft"
     with pytest.raises(LakefloorError, match="fathom"):
         depth_text(1.0, "fathom")
+
+
+@pytest.mark.parametrize(("write", "read"), [
+    (gpx_document, read_gpx), (kml_document, read_kml), (csv_document, read_csv),
+])  # fmt: skip
+@settings(max_examples=40, deadline=None)
+@given(
+    st.one_of(st.floats(-180.0, 179.999999999999), st.floats(179.99999999, 179.999999999999)),
+    st.floats(-79.9, 83.9),
+)
+def test_every_place_on_the_globe_comes_back(write, read, lon, lat):
+    (mark,) = read(write([Waypoint(lon, lat, "a")])).waypoints
+    # 8 decimals; just short of the antimeridian the place is called by its other name.
+    assert abs((mark.lon - lon + 180.0) % 360.0 - 180.0) <= 0.6e-8
+    assert mark.lat == pytest.approx(lat, abs=0.6e-8)
+
+
+def test_lines_of_one_name_stay_apart_in_a_table():
+    a, b, c = (np.array([[x, 46.0], [x, 46.1]]) for x in (-94.0, -93.9, -93.8))
+    tracks = [Track("12 ft", (a, b), depth=3.6576), Track("12 ft", (c,), depth=3.6576)]
+    deeper = Track("12 ft", (c,), depth=7.0)
+    routes = [Route("loop", (Waypoint(-94.0, 46.0), Waypoint(x, 46.1))) for x in (-93.9, -93.8)]
+    read = read_csv(csv_document([], routes, [*tracks, deeper]))
+    one, other = read.tracks
+    # Three segments, no line from one to the next.
+    assert [s.tolist() for s in one.segments] == [a.tolist(), b.tolist(), c.tolist()]
+    assert (one.depth, other.depth) == pytest.approx((3.6576, 7.0), abs=1e-4)
+    assert [len(route.points) for route in read.routes] == [2, 2]
+
+
+def test_depths_that_are_no_numbers_are_counted():
+    read = read_csv(b'lon,lat,depth\n-94,46,"1,234.5"\n-94,46,\n-94,46,2.5\n')
+    assert read.notes == ("1 of 2 depths are not readable and left empty",)
+    assert [p.depth for p in read.waypoints][2] == 2.5
 
 
 # -- KML and CSV ------------------------------------------------------------------

@@ -227,6 +227,11 @@ def test_cancel():
         plan(progress=stop)
 
 
+def test_a_plan_without_lanes_is_no_gpx():
+    with pytest.raises(LakefloorError, match="no lane"):
+        lanes_gpx(plan(interval_m=20.0).lines, 32615, "Next outing")
+
+
 def test_gpx_of_lanes_is_read_back():
     from lakefloor.algorithms.core.crs import transform
     from lakefloor.algorithms.core.exchange.gpx import read_gpx

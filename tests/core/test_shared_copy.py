@@ -19,6 +19,7 @@ from lakefloor.algorithms.core.exchange.shared_copy import (
     with_picks,
 )
 from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.polygons import contains
 
 
 def test_kinds_are_told_by_their_fields():
@@ -108,3 +109,16 @@ def test_readme(licence):
     for word in ("soundings: 3", "The lake club", "staff gauge", "NOT FOR NAVIGATION", "Ice",
                  LICENCES[licence]):
         assert word in text
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_a_coarse_polygon_holds_all_that_its_snapped_ring_encloses(seed):
+    rng = np.random.default_rng(seed)
+    angle, radius = np.sort(rng.uniform(0.0, 2.0 * np.pi, 14)), rng.uniform(20.0, 100.0, 14)
+    shore = Polygon(np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]))
+    ring = np.round(np.asarray(shore.exterior.coords) / 20.0) * 20.0
+    x, y = rng.uniform(-120.0, 120.0, (2, 300))
+    enclosed = contains([ring], x, y)
+    made = coarse_shape(shore, "polygon", 20.0).buffer(1e-6)
+    assert all(made.covers(Point(p)) for p in zip(x[enclosed], y[enclosed]))

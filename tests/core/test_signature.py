@@ -28,6 +28,15 @@ def plane(cell=2.0, rows=80, cols=120, slope=0.1):
     return grid.like(1.0 + slope * (np.meshgrid(grid.x, grid.y)[0] - grid.west))
 
 
+def test_what_covers_the_whole_grid_is_where_the_place_is():
+    grid = plane()
+    ground = sign.Ground(grid, deep_m=0.5)
+    distance, to, row = sign.nearest(sign.target(ground, sign.DEEP_WATER), [1010.0], [4900.0])
+    assert distance.tolist() == [0.0]
+    assert to.tolist() == [[1010.0, 4900.0]]
+    assert row.tolist() == [0]
+
+
 LINES = Lines(
     [np.array([(1050.0, 4990.0), (1050.0, 4850.0)]), np.array([(1080.0, 4990.0), (1080.0, 4850.0)]),
      np.array([(1010.0, 4900.0), (1200.0, 4950.0), (1230.0, 4860.0)])],

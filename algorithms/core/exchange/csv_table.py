@@ -11,6 +11,7 @@ import csv
 import io
 import math
 import re
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from .. import units
 from ..errors import LakefloorError
 from ..reading.delimited import decode, parse_angle
 from .gpx import iso_time
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks
+from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
 _HEADER = ("kind", "name", "part", "lon", "lat", "depth_{}", "elevation_m", "note", "symbol",
            "time_utc")
@@ -54,7 +55,8 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     -------
     bytes
         UTF-8 with commas and decimal points, rows ended as RFC 4180 asks. Column ``kind`` says
-        waypoint, route or track; ``part`` numbers the segments of a track.
+        waypoint, route or track; ``part`` numbers the segments of the tracks, and the routes, of
+        one name.
 
     Raises
     ------
@@ -72,26 +74,32 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     def row(kind, name, part, lon, lat, depth=math.nan, elevation=math.nan, note="", symbol="",
             time=None):
         writer.writerow([
-            kind, name, part, f"{lon:.8f}", f"{lat:.8f}",
+            kind, name, part, *degree_texts(lon, lat),
             _number(depth / units.LENGTH[depth_unit]), _number(elevation), note, symbol,
             iso_time(time),
         ])
 
     for p in waypoints:
         row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
+    parts = Counter()
     for route in routes:
+        parts["route", route.name] += 1
         for p in route.points:
-            row("route", route.name, "", p.lon, p.lat, p.depth, p.elevation, p.name, p.symbol,
-                p.time)
+            row("route", route.name, parts["route", route.name], p.lon, p.lat, p.depth,
+                p.elevation, p.name, p.symbol, p.time)
     for track in tracks:
-        for number, segment in enumerate(track.segments, start=1):
+        for segment in track.segments:
+            parts["track", track.name] += 1
             for lon, lat in np.asarray(segment).tolist():
-                row("track", track.name, number, lon, lat, track.depth, note=track.note)
+                row("track", track.name, parts["track", track.name], lon, lat, track.depth,
+                    note=track.note)
     return text.getvalue().encode("utf-8", "replace")
 
 
 def read_csv(data: bytes) -> Marks:
-    """Return the points of a table; rows of kind route or track are joined by name.
+    """Return the points of a table; rows of kind route or track are joined by name and part.
+
+    Segments of one name are one track where their depths are equal too.
 
     Parameters
     ----------
@@ -132,7 +140,7 @@ def read_csv(data: bytes) -> Marks:
         raise LakefloorError("The table holds no row below its header.")
     factor = units.FOOT if column["depth"] is not None and names[column["depth"]] == "depth_ft" \
         else 1.0
-    points, kinds, parts, times = [], [], [], Times()
+    points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
     for number, row in enumerate(rows[1:], start=2):
         def cell(role, row=row):
             at = column[role]
@@ -149,22 +157,31 @@ def read_csv(data: bytes) -> Marks:
         times.add(cell("time"))
         kinds.append(cell("kind").lower())
         parts.append(cell("part"))
+        depth = factor * _float(cell("depth"))
+        stated += bool(cell("depth"))
+        unread += bool(cell("depth")) and not math.isfinite(depth)
         points.append(Waypoint(
-            lon, lat, cell("name"), cell("note"), cell("symbol"), factor * _float(cell("depth")),
+            lon, lat, cell("name"), cell("note"), cell("symbol"), depth,
             elevation=_float(cell("elevation")),
         ))
     points, notes = times.into(points)
+    if unread:
+        notes = (*notes, f"{unread} of {stated} depths are not readable and left empty")
     waypoints, routes, tracks = [], {}, {}
     for point, kind, part in zip(points, kinds, parts):
         if kind == "route":
-            routes.setdefault(point.name, []).append(replace(point, name=point.note, note=""))
+            members = routes.setdefault((point.name, part), [])
+            members.append(replace(point, name=point.note, note=""))
         elif kind == "track":
-            tracks.setdefault(point.name, {}).setdefault(part, []).append(point)
+            # A depth that is not known equals no other, itself included.
+            depth = point.depth if math.isfinite(point.depth) else None
+            tracks.setdefault((point.name, depth), {}).setdefault(part, []).append(point)
         else:
             waypoints.append(point)
     marks = Marks(
-        tuple(waypoints), tuple(Route(name, tuple(members)) for name, members in routes.items()),
-        tuple(_track(name, members) for name, members in tracks.items()), notes,
+        tuple(waypoints),
+        tuple(Route(name, tuple(members)) for (name, _), members in routes.items()),
+        tuple(_track(name, members) for (name, _), members in tracks.items()), notes,
     )
     check_marks(*marks[:3], "The table", together=False)
     return marks

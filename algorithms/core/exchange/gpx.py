@@ -21,7 +21,16 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..reading.gpx import LENGTH_UNITS, is_gpx
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks, depth_text
+from .marks import (
+    Marks,
+    Route,
+    Times,
+    Track,
+    Waypoint,
+    check_marks,
+    degree_texts,
+    depth_text,
+)
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
 SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
@@ -164,7 +173,8 @@ def _point(tag, point, unit):
 
 
 def _at(lon, lat):
-    return f'lat="{lat:.8f}" lon="{lon:.8f}"'
+    lon, lat = degree_texts(lon, lat)
+    return f'lat="{lat}" lon="{lon}"'
 
 
 def xml_text(text) -> str:

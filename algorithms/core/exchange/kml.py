@@ -20,7 +20,7 @@ import numpy as np
 
 from ..errors import LakefloorError
 from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks
+from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
@@ -195,7 +195,7 @@ def _number(value):
 
 
 def _at(lon, lat):
-    return f"{lon:.8f},{lat:.8f}"
+    return ",".join(degree_texts(lon, lat))
 
 
 def _lines(segments):

@@ -105,10 +105,11 @@ def depth_text(depth, unit="ft") -> str:
     LakefloorError
         If the unit is neither ``ft`` nor ``m``.
     """
+    # Adding nought turns the -0 of a place at the datum into 0.
     if unit == "ft":
-        return f"{depth / FOOT:.0f} ft"
+        return f"{round(depth / FOOT, 0) + 0.0:.0f} ft"
     if unit == "m":
-        return f"{depth:.1f} m"
+        return f"{round(depth, 1) + 0.0:.1f} m"
     raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
 
 
@@ -133,6 +134,16 @@ class Times:
         if lost:
             notes.append(f"{lost} of {stated} times are not readable and left empty")
         return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
+
+
+def degree_texts(lon, lat) -> tuple:
+    """Return longitude and latitude with 8 decimals, about 1 mm, as files hold them.
+
+    A longitude that rounds to 180 is written as -180, which is the same place and lies within
+    what GPX allows.
+    """
+    lon, lat = round(lon, 8) + 0.0, round(lat, 8) + 0.0
+    return f"{-180.0 if lon == 180.0 else lon:.8f}", f"{lat:.8f}"
 
 
 def check_positions(lon, lat, what: str, joined: bool = True) -> None:

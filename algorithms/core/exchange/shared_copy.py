@@ -12,6 +12,7 @@ import numpy as np
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
+from shapely.validation import make_valid
 
 from ..blocks import block_mean
 from ..errors import LakefloorError
@@ -213,7 +214,9 @@ def coarse_shape(shape: BaseGeometry, geometry: str, cell: float | None) -> Base
         if part.geom_type == "Polygon":
             outer, *holes = (snapped(r.coords) for r in (part.exterior, *part.interiors))
             if len(outer) > 3:
-                polygons.append(Polygon(outer, [r for r in holes if len(r) > 3]).buffer(0.0))
+                # Snapping can make a ring cross itself; all that it encloses stays.
+                made = make_valid(Polygon(outer, [r for r in holes if len(r) > 3]))
+                polygons += [p for p in _simple_parts(made) if p.geom_type == "Polygon"]
     merged = _simple_parts(unary_union(polygons)) if polygons else []
     return MultiPolygon([part for part in merged if part.geom_type == "Polygon"])
 

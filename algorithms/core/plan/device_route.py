@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..crs import transform
+from ..errors import LakefloorError
 from ..exchange.gpx import gpx_document
 from ..exchange.marks import Route, Track, Waypoint
 from ..grid import Lines
@@ -32,8 +33,11 @@ def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
     Raises
     ------
     LakefloorError
-        If a position is off the globe, polar, or the positions span the antimeridian.
+        If there is no line, a position is off the globe or polar, or the positions span the
+        antimeridian.
     """
+    if not len(lines):
+        raise LakefloorError("There is no lane to write for the boat's unit.")
     points, path, bends = [], [], 0
     for xy, kind, lane in zip(lines.coords, lines.attributes["kind"], lines.attributes["lane"]):
         lon, lat = transform(*np.asarray(xy).T, crs, 4326)

@@ -309,14 +309,13 @@ def nearest(found: Target, x, y) -> tuple:
         Row of the line or area; -1 where there is none.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    if not len(found):
-        nothing = np.full((len(x), 2), np.nan)
-        return np.full(len(x), np.inf), nothing, np.full(len(x), -1)
     known = np.isfinite(x) & np.isfinite(y)
     distance, to = np.full(len(x), np.inf), np.full((len(x), 2), np.nan)
     owner = np.full(len(x), -1)
-    distance[known], i = cKDTree(found.points).query(np.column_stack((x, y))[known])
-    to[known], owner[known] = found.points[i], found.owner[i]
+    if len(found):
+        distance[known], i = cKDTree(found.points).query(np.column_stack((x, y))[known])
+        to[known], owner[known] = found.points[i], found.owner[i]
+    # What covers all of its grid has no edge, and yet places in it.
     if found.cover is not None:
         label = at_cells(found.cover, x, y)
         on = np.isfinite(label)
