@@ -1,8 +1,9 @@
 """Lakes of closed formula with forms of the bottom planted in them, and how well they are found.
 
-Points, inside turns, humps and holes (:class:`Lake`): the lake lies south of a straight shore (y = 0, y grows southwards here): a beach, a drop-off and
-a basin floor that keeps falling gently. A point or an inside turn moves all depth contours away
-from or towards the shore along a bell; a hump or a hole is a bell on the basin floor.
+Points, inside turns, humps and holes (:class:`Lake`): the lake lies south of a straight shore
+(y = 0, y grows southwards here): a beach, a drop-off and a basin floor that keeps falling gently. A
+point or an inside turn moves all depth contours away from or towards the shore along a bell; a hump
+or a hole is a bell on the basin floor.
 
 Flats, steep breaks and basins (:class:`Terraces`): a bottom that falls evenly towards the south, at
 4.5 to 7 %, in which a flat is a rectangle of gentle slope, a steep break a face of tanh shape that

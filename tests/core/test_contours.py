@@ -9,7 +9,11 @@ from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.ops import unary_union
 
 from lakefloor.algorithms.core.chart.contour_domain import cells_polygon, smooth_within
-from lakefloor.algorithms.core.chart.contours import depth_areas, depth_contours
+from lakefloor.algorithms.core.chart.contours import (
+    _without_flicker,
+    depth_areas,
+    depth_contours,
+)
 from lakefloor.algorithms.core.chart.marching_squares import square_ranges, trace
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
@@ -626,3 +630,39 @@ def test_cancel_and_progress(routine, stop):
     assert len(seen) > 30
     with pytest.raises(Cancelled):
         routine(noisy_lake(), interval=1, progress=cancel)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.integers(0, 6), min_size=1, max_size=40), st.integers(0, 12))
+def test_short_runs_join_their_neighbours_the_shortest_first(lengths, least):
+    runs = [[i, float(length), i % 2 == 0] for i, length in enumerate(lengths)]
+    expected = [list(run) for run in runs]
+    while len(expected) > 1:
+        k = min(range(len(expected)), key=lambda i: expected[i][1])
+        if expected[k][1] >= least:
+            break
+        a, b = max(k - 1, 0), min(k + 1, len(expected) - 1)
+        state = expected[a if a != k else b][2]
+        total = sum(run[1] for run in expected[a : b + 1])
+        expected[a : b + 1] = [[expected[a][0], total, state]]
+    assert _without_flicker(runs, least) == expected
+
+
+def test_lines_around_an_island_or_a_gap_are_no_humps():
+    # A round lake with a hump in the west, an island in the east and a gap of one cell, on ground
+    # that rises towards it, in the south.
+    x, y = np.meshgrid(np.arange(-99.0, 100.0, 2.0), np.arange(99.0, -100.0, -2.0))
+    z = 10.0 - 0.0005 * (x**2 + y**2)
+    for at in ((-50.0, 0.0), (50.0, 0.0), (0.0, -50.0)):
+        z -= 4.0 * np.exp(-0.5 * ((x - at[0]) ** 2 + (y - at[1]) ** 2) / 12.0**2)
+    z[np.hypot(x - 50.0, y) < 6.0] = np.nan
+    z[np.hypot(x - 1.0, y + 51.0) < 1.0] = np.nan
+    lines, _ = depth_contours(Grid(z, -100.0, 100.0, 2.0, 2.0), interval=1.0, unit="m")
+    closed = [
+        (kind, xy.mean(axis=0)) for kind, xy, ring in
+        zip(lines.attributes["kind"], lines.coords, lines.attributes["closed"]) if ring
+    ]  # fmt: skip
+    for place, expected in (((-50, 0), "hump"), ((50, 0), "line"), ((0, -50), "line")):
+        around = [kind for kind, middle in closed if np.hypot(*(middle - place)) < 15.0]
+        assert around
+        assert set(around) == {expected}

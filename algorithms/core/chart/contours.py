@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 from typing import NamedTuple
 
 import numpy as np
@@ -499,21 +500,31 @@ def _kinds(lines, depth: Grid, surface: Grid, progress) -> tuple:
     rows, cols = np.array(flat, dtype=int).T
     deepest = np.column_stack([surface.x[cols], surface.y[rows]])
 
-    kinds, masks = [], {}
+    # One cell of each gap or island rules out most of the lines around it without a look at all
+    # of their cells, which may be half the lake for every level.
+    gap, count = ndimage.label(np.isnan(depth.values))
+    one_of = np.zeros(count + 1, dtype=int)
+    missing = np.flatnonzero(gap)
+    one_of[gap.flat[missing]] = missing
+    rows, cols = np.divmod(one_of[1:], depth.shape[1])
+    gaps = np.column_stack([depth.x[cols], depth.y[rows]])
+
+    kinds = []
     for i, line in enumerate(lines):
         progress(i / len(lines))
         kind = "line"
         if line.area > 0 and not _contains(line.xy, deepest).any():
             kind = "hollow"
-        elif line.area < 0:
-            masks[i] = _cells_in(line.xy, depth)
-            if not np.isnan(masks[i][0]).any():
-                kind = "hump"
+        elif (
+            line.area < 0 and not _contains(line.xy, gaps).any()
+            and not np.isnan(_cells_in(line.xy, depth)[0]).any()
+        ):
+            kind = "hump"
         kinds.append(kind)
 
     spots = [None] * len(lines)
     for i in _innermost(lines, kinds):
-        values, x, y = masks.get(i) or _cells_in(lines[i].xy, depth)
+        values, x, y = _cells_in(lines[i].xy, depth)
         if np.isfinite(values).any():
             k = int(np.nanargmin(values) if kinds[i] == "hump" else np.nanargmax(values))
             spots[i] = float(values[k]), float(x[k]), float(y[k])
@@ -580,14 +591,35 @@ def _parts(xy, uncertainty, interval) -> list:
     starts = np.concatenate([[0], np.flatnonzero(np.diff(supported)) + 1])
     runs = [[int(s), float(v), bool(supported[s])]
             for s, v in zip(starts, np.add.reduceat(lengths, starts))]
-    least = FLICKER_CELLS * min(uncertainty.dx, uncertainty.dy)
-    while len(runs) > 1:
-        k = min(range(len(runs)), key=lambda i: runs[i][1])
-        if runs[k][1] >= least:
-            break
-        # The short run joins its neighbours, which are alike.
-        a, b = max(k - 1, 0), min(k + 1, len(runs) - 1)
-        state = runs[a][2] if a < k else runs[b][2]
-        runs[a : b + 1] = [[runs[a][0], sum(run[1] for run in runs[a : b + 1]), state]]
+    runs = _without_flicker(runs, FLICKER_CELLS * min(uncertainty.dx, uncertainty.dy))
     stops = [run[0] for run in runs[1:]] + [len(xy) - 1]
     return [(xy[a : b + 1], int(state)) for (a, _, state), b in zip(runs, stops)]
+
+
+def _without_flicker(runs: list, least: float) -> list:
+    """Join runs (start, length, state) shorter than a length to their neighbours.
+
+    The shortest goes first; its neighbours on both sides are alike, so that all three are one.
+    """
+    runs, n = list(runs), len(runs)
+    before, after = list(range(-1, n - 1)), [*range(1, n), -1]
+    heap = [(run[1], k) for k, run in enumerate(runs)]
+    heapq.heapify(heap)
+    while heap:
+        length, k = heapq.heappop(heap)
+        if runs[k] is None or runs[k][1] != length:
+            continue
+        a, b = before[k] if before[k] >= 0 else k, after[k] if after[k] >= 0 else k
+        if length >= least or a == b:
+            break
+        joined = sorted({a, k, b})
+        state = runs[a if a != k else b][2]
+        total = sum(runs[i][1] for i in joined)
+        after[a], start = after[b], runs[a][0]
+        if after[b] >= 0:
+            before[after[b]] = a
+        for i in joined[1:]:
+            runs[i] = None
+        runs[a] = [start, total, state]
+        heapq.heappush(heap, (total, a))
+    return [run for run in runs if run is not None]

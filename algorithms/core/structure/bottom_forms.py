@@ -307,7 +307,8 @@ def _prepared(depth, uncertainty, factor, fine, broad, min_relief) -> _Lake:
         usual = np.nanmedian(error) if np.isfinite(error).any() else 0.0
         error = np.where(np.isfinite(error), error, usual)
     need, need_of_many = (
-        np.maximum(min_relief, times * np.sqrt(2.0) * error) for times in (_SUPPORT, _SUPPORT_OF_MANY)
+        np.maximum(min_relief, times * np.sqrt(2.0) * error)
+        for times in (_SUPPORT, _SUPPORT_OF_MANY)
     )
 
     padded = np.pad(valid, 1)
