@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 
@@ -113,6 +113,7 @@ def test_readme(licence):
 
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 2**32 - 1))
+@example(659)  # A ring that crosses itself with a lobe of either sense.
 def test_a_coarse_polygon_holds_all_that_its_snapped_ring_encloses(seed):
     rng = np.random.default_rng(seed)
     angle, radius = np.sort(rng.uniform(0.0, 2.0 * np.pi, 14)), rng.uniform(20.0, 100.0, 14)
