@@ -1,4 +1,4 @@
-"""What the gridding algorithms share: inputs, outputs and the words in the log."""
+"""What the gridding algorithms share: inputs, outputs, the work and the words in the log."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from qgis.core import (
     QgsProcessingParameterRasterDestination,
     QgsProcessingParameterRasterLayer,
 )
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
+from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import (
     RECORD_DOMAIN,
@@ -34,6 +36,16 @@ from ..core.surface.surface_nodes import frame
 BREAK_LINES = "BREAK_LINES"
 UPDATE = "UPDATE"
 
+#: The last paragraph of the help of each method.
+UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
+    "@default",
+    "The uncertainty is learnt from lanes that run across the others, left out and predicted "
+    "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
+    "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
+    "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
+    "error that they share, as of level, does not show there. Depths in metres, positive down.",
+)
+
 
 def add_inputs(algorithm):
     """Declare soundings, shoreline, cell size and maximum gap."""
@@ -43,54 +55,89 @@ def add_inputs(algorithm):
         algorithm.addParameter(parameter)
 
 
-def break_lines():
-    """Return the optional break-lines parameter."""
+class GriddingAlgorithm(LakefloorAlgorithm):
+    """An algorithm that draws a depth surface by one of the methods of gridding.
+
+    ``METHOD`` names it in :data:`~lakefloor.algorithms.core.surface.tiles.METHODS`, ``LABEL``
+    is that of the output.
+    """
+
+    GROUP = "surface"
+    METHOD = ""
+    LABEL = ""
+
+    def own_parameters(self) -> list:
+        """Return the parameters that the other methods do not have."""
+        return []
+
+    def options(self, parameters, context) -> dict:
+        """Return the options of the method."""
+        return {}
+
+    def initAlgorithm(self, configuration=None):
+        add_inputs(self)
+        output = QgsProcessingParameterRasterDestination(params.OUTPUT, tr(self.LABEL))
+        for parameter in (*self.own_parameters(), _update(), output):
+            self.addParameter(parameter)
+        for name, text in (
+            ("CELL", tr("Cell size (m)")),
+            ("GAP", tr("Maximum gap (m)")),
+            ("SOUNDINGS", tr("Accepted soundings used")),
+            ("MAX_DEPTH", tr("Greatest depth (m)")),
+            ("MEAN_DEPTH", tr("Mean depth (m)")),
+            ("AREA_M2", tr("Area with depth (m²)")),
+            ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
+            ("TILES", tr("Tiles")),
+            ("TILES_DRAWN", tr("Tiles drawn, the others taken from the older surface")),
+        ):
+            self.addOutput(QgsProcessingOutputNumber(name, text))
+
+    def compute(self, parameters, context, feedback):
+        options = self.options(parameters, context)
+        results, learned = _grid(self, parameters, context, feedback, options)
+        results.update(self.told(learned, feedback))
+        return results
+
+    def told(self, learned, feedback) -> dict:
+        """Say what was learned of the survey, and return it as outputs."""
+        return {}
+
+
+def break_lines(text):
+    """Return the optional break-lines parameter; ``text`` says what they do."""
+    depths = tr(
+        "Where the vertices carry Z it is depth in metres, positive down; otherwise depths are "
+        "taken where the boat's track crosses the line."
+    )
     return params.helped(
         QgsProcessingParameterFeatureSource(
             BREAK_LINES, tr("Break-lines"), [QgsProcessing.SourceType.TypeVectorLine],
             optional=True,
         ),
-        tr("Lines that no triangle crosses, such as the crest of a drop-off. Where the vertices "
-           "carry Z it is depth in metres, positive down; otherwise depths are taken where the "
-           "boat's track crosses the line."),
+        f"{text} {depths}",
     )
 
 
-def add_outputs(algorithm, label):
-    """Declare the surface to bring up to date, the raster and the figures."""
-    algorithm.addParameter(
-        params.helped(
-            QgsProcessingParameterRasterLayer(
-                UPDATE, tr("Surface to bring up to date"), optional=True
-            ),
-            tr("A surface that this algorithm drew earlier, before soundings were added. Tiles "
-               "whose soundings, shoreline and break-lines have not changed are taken from it; "
-               "only the others are drawn, with what was learned of the survey then. The result is "
-               "that of drawing all tiles so. Left empty, all is learned and drawn anew. The "
-               "output may have the same file name."),
-            advanced=True,
-        )
-    )
-    algorithm.addParameter(QgsProcessingParameterRasterDestination(params.OUTPUT, label))
-    for name, text in (
-        ("CELL", tr("Cell size (m)")),
-        ("GAP", tr("Maximum gap (m)")),
-        ("SOUNDINGS", tr("Accepted soundings used")),
-        ("MAX_DEPTH", tr("Greatest depth (m)")),
-        ("MEAN_DEPTH", tr("Mean depth (m)")),
-        ("AREA_M2", tr("Area with depth (m²)")),
-        ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
-        ("TILES", tr("Tiles")),
-        ("TILES_DRAWN", tr("Tiles drawn, the others taken from the older surface")),
-    ):
-        algorithm.addOutput(QgsProcessingOutputNumber(name, text))
+def _update():
+    return params.helped(
+        QgsProcessingParameterRasterLayer(
+            UPDATE, tr("Surface to bring up to date"), optional=True
+        ),
+        tr("A surface that this algorithm drew earlier, before soundings were added or the "
+           "shoreline was edited. Tiles whose soundings, shoreline and break-lines have not "
+           "changed are taken from it; only the others are drawn, with what was learned of the "
+           "survey then. The result is that of drawing all tiles so. Left empty, all is learned "
+           "and drawn anew. The output may have the same file name."),
+        advanced=True,
+    )  # fmt: skip
 
 
-def grid(algorithm, parameters, context, feedback, method, options, with_break_lines=False):
+def _grid(algorithm, parameters, context, feedback, options) -> tuple:
     """Read the inputs, draw the surface tile by tile, write and report it.
 
     Returns the results, and what the method learned of the survey.
     """
+    method = algorithm.METHOD
     soundings, crs = read_soundings(
         source(algorithm, parameters, params.INPUT, context), context, feedback,
         fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
@@ -100,7 +147,7 @@ def grid(algorithm, parameters, context, feedback, method, options, with_break_l
     datum = datum_of(kept)
     shore = optional_source(algorithm, parameters, params.SHORELINE, context)
     shoreline = read_polygon(shore, crs, context, feedback) if shore else None
-    lines = with_break_lines and optional_source(algorithm, parameters, BREAK_LINES, context)
+    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
     lines = read_lines(lines, crs, context, feedback) if lines else ()
     cell, gap = (
         algorithm.parameterAsDouble(parameters, name, context)

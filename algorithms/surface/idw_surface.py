@@ -3,15 +3,13 @@
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
-from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from . import _gridding
 
 
-class IdwSurface(LakefloorAlgorithm):
+class IdwSurface(_gridding.GriddingAlgorithm):
     NAME = "idwsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "IDW surface")
-    GROUP = "surface"
     TAGS = ("idw", "inverse distance", "shepard", "interpolate", "grid", "depth", "bathymetry")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -23,44 +21,35 @@ class IdwSurface(LakefloorAlgorithm):
         "many pings of one lane do not shut out the next lane. Soundings are first averaged "
         "within squares of a quarter of the lane spacing. The shoreline counts as zero depth and "
         "as the edge of the lake. Cells farther than the maximum gap from every sounding stay "
-        "empty.\n\n"
-        "The uncertainty is learnt from lanes that run across the others, left out and predicted "
-        "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
-        "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
-        "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
-        "error that they share, as of level, does not show there. Depths in metres, positive "
-        "down.",
-    )
+        "empty.",
+    ) + "\n\n" + _gridding.UNCERTAINTY_HELP
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Shepard (1968), Proceedings of the 23rd ACM National Conference, 517-524; Roberts et al. "
         "(2017), Ecography 40(8), 913-929",
     )
 
-    def initAlgorithm(self, configuration=None):
-        _gridding.add_inputs(self)
-        self.addParameter(
+    METHOD = "idw"
+    LABEL = QT_TRANSLATE_NOOP("@default", "Depth surface (IDW)")
+
+    def own_parameters(self):
+        return [
             params.number(
                 "POWER", tr("Power"), 2.0,
                 tr("Weight of a sounding is its distance to the power of minus this. Larger "
                    "values let the nearest sounding rule."),
                 minimum=0.1, maximum=20.0, advanced=True,
-            )
-        )
-        self.addParameter(
+            ),
             params.number(
                 "NEIGHBOURS", tr("Neighbours"), 12,
                 tr("Most soundings used for a cell, a quarter of them from each quarter of the "
                    "compass."),
                 minimum=4, maximum=64, advanced=True, integer=True,
-            )
-        )
-        _gridding.add_outputs(self, tr("Depth surface (IDW)"))
+            ),
+        ]  # fmt: skip
 
-    def compute(self, parameters, context, feedback):
-        options = {
+    def options(self, parameters, context):
+        return {
             "power": self.parameterAsDouble(parameters, "POWER", context),
             "neighbours": self.parameterAsInt(parameters, "NEIGHBOURS", context),
         }
-        results, _ = _gridding.grid(self, parameters, context, feedback, "idw", options)
-        return results

@@ -6,17 +6,15 @@ from qgis.core import QgsProcessingOutputNumber
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
-from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from . import _gridding
 
 SMOOTHING = "SMOOTHING"
 
 
-class SmoothSurface(LakefloorAlgorithm):
+class SmoothSurface(_gridding.GriddingAlgorithm):
     NAME = "smoothsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Smooth surface")
-    GROUP = "surface"
     TAGS = (
         "spline", "thin plate", "minimum curvature", "interpolate", "grid", "depth", "bathymetry",
     )  # fmt: skip
@@ -35,14 +33,8 @@ class SmoothSurface(LakefloorAlgorithm):
         "The shoreline counts as zero depth and as the edge of the lake; nothing is carried across "
         "land. Across break-lines the surface may bend freely. Cells farther than the maximum gap "
         "from every sounding stay empty. The surface is never deeper than the deepest sounding, "
-        "nor above the shore or the shoalest sounding.\n\n"
-        "The uncertainty is learnt from lanes that run across the others, left out and predicted "
-        "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
-        "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
-        "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
-        "error that they share, as of level, does not show there. Depths in metres, positive "
-        "down.",
-    )
+        "nor above the shore or the shoalest sounding.",
+    ) + "\n\n" + _gridding.UNCERTAINTY_HELP
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Briggs (1974), Geophysics 39(1), 39-48; Wahba (1990), Spline Models for Observational "
@@ -50,25 +42,26 @@ class SmoothSurface(LakefloorAlgorithm):
         "al. (2017), Ecography 40(8), 913-929",
     )
 
-    def initAlgorithm(self, configuration=None):
-        _gridding.add_inputs(self)
-        lines = _gridding.break_lines()
-        lines.setHelp(
-            tr("Lines across which the surface may bend freely, such as the crest of a drop-off. "
-               "Where the vertices carry Z it is depth in metres, positive down; otherwise depths "
-               "are taken where the boat's track crosses the line.")
-        )
-        self.addParameter(lines)
-        self.addParameter(
+    METHOD = "smooth"
+    LABEL = QT_TRANSLATE_NOOP("@default", "Depth surface (smooth)")
+
+    def own_parameters(self):
+        return [
+            _gridding.break_lines(
+                tr("Lines across which the surface may bend freely, such as the crest of a "
+                   "drop-off.")
+            ),
             params.distance(
                 SMOOTHING, tr("Smoothing (m)"), None,
                 tr("Length of forms along the lanes whose height is halved: longer ones are kept, "
                    "shorter ones are taken for noise. 0 draws the surface through the soundings. "
                    "Left empty, it is chosen from the data."),
                 optional=True,
-            )
-        )  # fmt: skip
-        _gridding.add_outputs(self, tr("Depth surface (smooth)"))
+            ),
+        ]  # fmt: skip
+
+    def initAlgorithm(self, configuration=None):
+        super().initAlgorithm(configuration)
         for name, text in (
             ("SMOOTHING_USED", tr("Smoothing used (m)")),
             ("ALONG_STRIKE", tr("Extra stiffness along strike")),
@@ -76,16 +69,14 @@ class SmoothSurface(LakefloorAlgorithm):
         ):
             self.addOutput(QgsProcessingOutputNumber(name, text))
 
-    def compute(self, parameters, context, feedback):
-        smoothing = None
-        if parameters.get(SMOOTHING) not in (None, ""):
-            smoothing = self.parameterAsDouble(parameters, SMOOTHING, context)
-        results, learned = _gridding.grid(
-            self, parameters, context, feedback, "smooth", {"smoothing": smoothing},
-            with_break_lines=True,
-        )
+    def options(self, parameters, context):
+        given = parameters.get(SMOOTHING) not in (None, "")
+        smoothing = self.parameterAsDouble(parameters, SMOOTHING, context) if given else None
+        return {"smoothing": smoothing}
+
+    def told(self, learned, feedback):
         fit = learned.fit
-        results.update(SMOOTHING_USED=fit.smoothing, ALONG_STRIKE=fit.along)
+        results = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
         if math.isnan(fit.lane_out_rmse):
             feedback.pushWarning(
                 tr("Too few lanes to leave any out: smoothing and uncertainty are common-practice "
