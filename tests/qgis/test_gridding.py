@@ -15,6 +15,7 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from shapely.affinity import translate
+from shapely.geometry import Point
 
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.surface import tiles
@@ -250,6 +251,27 @@ def test_a_visit_is_added_without_redoing_the_lake(
     dataset, _ = read(str(path))
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
     assert not list(tmp_path.glob(".lakefloor*"))
+
+
+@pytest.mark.parametrize("edit", ["bay dug", "bay cut off"])
+def test_a_shoreline_is_edited_without_redoing_the_lake(
+    run, many_tiles, memory_layer, soundings, shoreline, tmp_path, edit
+):
+    path, later, anew = (str(tmp_path / f"{name}.tif") for name in ("depth", "later", "anew"))
+    common = {"INPUT": soundings, "CELL_SIZE": 10.0, "MAX_GAP": 60.0}
+    before = run("tinsurface", {**common, "SHORELINE": shoreline, "OUTPUT": path})
+    lake = translate(made_lake.shoreline(10.0), EAST, NORTH)
+    place = Point(max(lake.exterior.coords, key=lambda vertex: vertex[1])).buffer(40.0)
+    lake = lake.union(place) if edit == "bay dug" else lake.difference(place)
+    common["SHORELINE"] = memory_layer("Polygon", [lake.wkt])
+    after = run("tinsurface", {**common, "UPDATE": path, "OUTPUT": later})
+    assert 0 < after["TILES_DRAWN"] < 0.5 * before["TILES"]
+    # The depths, unlike the uncertainty, do not hang on what was learned of the survey.
+    run("tinsurface", {**common, "OUTPUT": anew})
+    depth, expected = values_of(later)[0], values_of(anew)[0]
+    np.testing.assert_array_equal(depth, expected)
+    grown = depth.shape[0] > values_of(path)[0].shape[0]
+    assert grown == (edit == "bay dug")
 
 
 @pytest.mark.parametrize(
