@@ -244,5 +244,16 @@ def test_example_lake():
     # Lanes lie 10 m apart where hardness was logged; the aim is half of it.
     assert median < 2.0
     assert precision > 0.9
-    # A third of the true lines is met by single tracks only, too few to support a line.
     assert recall > 0.6
+    # The rest has no soundings of both bottoms near it: where three of either lie within half a
+    # lane spacing, all but nothing is missed.
+    true = densified(truth.transition_lines())
+    logged = soundings.select(soundings.accepted & np.isfinite(soundings.hardness))
+    both = np.ones(len(true), dtype=bool)
+    for bottom in (logged.hardness < 0.42, logged.hardness > 0.58):
+        of = cKDTree(np.column_stack([logged.x, logged.y])[bottom])
+        both &= of.query(true, k=3)[0][:, -1] <= 0.5 * found.spacing
+    firm = [c for c, s in zip(lines.coords, lines.attributes["supported"]) if s]
+    missed = cKDTree(densified(firm)).query(true[both])[0] > 5.0
+    assert both.sum() > 400
+    assert missed.mean() < 0.02
