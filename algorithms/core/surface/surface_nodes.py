@@ -23,6 +23,7 @@ SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
 _MASK_CELLS = 500_000
+_ALL = (slice(None), slice(None))
 # Side of the squares in which a shoreline is thinned, in node distances.
 _SHORE_SQUARE = 8.0
 
@@ -108,7 +109,7 @@ class Frame:
     shoreline: object = None
     shore_depth: float = 0.0
     break_lines: tuple = ()
-    wanted: tuple = (slice(None), slice(None))
+    wanted: tuple = _ALL
 
     @cached_property
     def mask(self) -> np.ndarray:
@@ -160,23 +161,27 @@ class Frame:
 
         Notes
         -----
-        A part is drawn with the parameters learned from the whole, and with a halo around
-        the cells wanted, as nodes beyond the part are not known to it. The docstrings of
-        ``draw_tin``, ``draw_idw`` and ``draw_smooth`` tell how wide.
+        A part is drawn with the parameters learned from the whole, and with a halo around the
+        cells wanted, since nodes beyond the part are not known to it.
         """
-        g = self.grid
-        # Edges are multiples of the cell size: to the last bit the same in any larger grid.
-        grid = Grid(
-            np.broadcast_to(np.nan, (rows.stop - rows.start, cols.stop - cols.start)),
-            float(round(g.west / g.dx + cols.start) * g.dx),
-            float(round(g.north / g.dy - rows.start) * g.dy), g.dx, g.dy,
-        )  # fmt: skip
+        grid = _part_of(self.grid, rows, cols)
         west, south, east, north = grid.bounds
 
         def within(p):
             return p.select((p.x >= west) & (p.x < east) & (p.y > south) & (p.y <= north))
 
-        return replace(self, nodes=within(self.nodes), soundings=within(self.soundings), grid=grid)
+        nodes, soundings = within(self.nodes), within(self.soundings)
+        return replace(self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL)
+
+
+def _part_of(grid: Grid, rows: slice, cols: slice) -> Grid:
+    """Return the geometry of a part of a grid, which may lie beyond it."""
+    # Edges are multiples of the cell size: to the last bit the same in any larger grid.
+    return Grid(
+        np.broadcast_to(np.nan, (rows.stop - rows.start, cols.stop - cols.start)),
+        float(round(grid.west / grid.dx + cols.start) * grid.dx),
+        float(round(grid.north / grid.dy - rows.start) * grid.dy), grid.dx, grid.dy,
+    )  # fmt: skip
 
 
 def frame(
@@ -243,6 +248,13 @@ def frame(
     grid = grid_over(tuple(bounds), cell)
     parts = [nodes]
     if shoreline is not None:
+        every = slice(0, grid.shape[1])
+        pieces = (_part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
+        if not any(inside(shoreline, piece).any() for piece in pieces):
+            raise LakefloorError(
+                f"No cell of {cell} m lies within the shoreline near the soundings; "
+                "choose a smaller cell size."
+            )
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
     if len(break_lines):
         lines = [
@@ -251,16 +263,9 @@ def frame(
         ]
         parts[0] = _clear_of_lines(nodes, lines)
         parts += lines
-    f = Frame(join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines))
-    blocks = list(row_blocks(grid, _MASK_CELLS))
-    every = slice(0, grid.shape[1])
-    windows = [f] if len(blocks) == 1 else (f.window(rows, every) for rows in blocks)
-    if shoreline is not None and not any(part.mask.any() for part in windows):
-        raise LakefloorError(
-            f"No cell of {cell} m lies within the shoreline near the soundings; "
-            "choose a smaller cell size."
-        )
-    return f
+    return Frame(
+        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines)
+    )
 
 
 def check_shoreline(shoreline, bounds) -> None:
@@ -363,7 +368,8 @@ def _thinned(ring, square: float, tolerance: float) -> np.ndarray:
     for first, last in zip(cuts, [*cuts[1:], len(ring) - 1]):
         piece = ring[first : last + 1]
         if len(piece) > 2:
-            piece = np.asarray(LineString(piece).simplify(tolerance, False).coords)
+            thinner = LineString(piece).simplify(tolerance, preserve_topology=False)
+            piece = np.asarray(thinner.coords)
         kept.append(piece[:-1])
     return np.vstack([*kept, ring[:1]])
 
@@ -489,8 +495,8 @@ def _clear_of_lines(nodes: Nodes, lines) -> Nodes:
     return nodes.select(kept)
 
 
-def row_blocks(grid: Grid, cells: int, step: int = 1):
-    """Yield slices of rows that hold about ``cells`` cells each and start on multiples of step."""
-    rows = max(cells // grid.shape[1] // step, 1) * step
+def row_blocks(grid: Grid, cells: int):
+    """Yield slices of rows that hold about ``cells`` cells each."""
+    rows = max(cells // grid.shape[1], 1)
     for start in range(0, grid.shape[0], rows):
         yield slice(start, min(start + rows, grid.shape[0]))

@@ -41,7 +41,8 @@ _GAPS = 2.0
 _SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
 _MOST_WORKERS = 4
 _LOOK = 0.1
-_VERSION = 1
+# Another one whenever the same input would give other numbers.
+_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,17 @@ def from_text(text: str) -> Record:
 
 
 class Figures:
-    """Figures of a surface, gathered tile by tile, of memory that does not grow."""
+    """Figures of a surface, gathered tile by tile, of memory that does not grow.
+
+    Attributes
+    ----------
+    cells : int
+        With a depth.
+    low, high : float
+        Least and greatest depth, m.
+    outside : int
+        Soundings in cells without a depth.
+    """
 
     def __init__(self):
         self.cells, self.low, self.high, self._sum, self.outside = 0, np.inf, -np.inf, 0.0, 0
@@ -243,11 +254,11 @@ class _Parts:
                 np.floor((at + 0.5) / _SIDE).astype(np.int32)
                 for at in f.grid.rows_cols(getattr(f, name).x, getattr(f, name).y)
             )
-            first, high, wide = (row.min(), col.min()), np.ptp(row) + 1, np.ptp(col) + 1
-            square = (row - first[0]) * wide + (col - first[1])
+            corner, shape = (row.min(), col.min()), (np.ptp(row) + 1, np.ptp(col) + 1)
+            square = (row - corner[0]) * shape[1] + (col - corner[1])
             order = np.argsort(square, kind="stable")
-            starts = np.searchsorted(square[order], np.arange(high * wide + 1))
-            self._sorted[name] = order, starts, first, high, wide
+            starts = np.searchsorted(square[order], np.arange(np.prod(shape) + 1))
+            self._sorted[name] = order, starts, corner, shape
 
     def of(self, tile: Tile) -> tuple:
         """Return what a tile is drawn from, and the row and column where that starts.
@@ -273,13 +284,13 @@ class _Parts:
     def _window(self, rows: slice, cols: slice) -> Frame:
         """Return what :meth:`Frame.window` does."""
         near = {}
-        for name, (order, starts, first, high, wide) in self._sorted.items():
+        for name, (order, starts, corner, shape) in self._sorted.items():
             (top, bottom), (left, right) = (
                 np.clip((cells.start // _SIDE - at, -(-cells.stop // _SIDE) - at), 0, size)
-                for cells, at, size in zip((rows, cols), first, (high, wide))
+                for cells, at, size in zip((rows, cols), corner, shape)
             )
             chosen = [
-                order[starts[row * wide + left] : starts[row * wide + right]]
+                order[starts[row * shape[1] + left] : starts[row * shape[1] + right]]
                 for row in range(top, bottom)
             ]
             # As logged again, which the nodes of break-lines and sums of depths depend on.
