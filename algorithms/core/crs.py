@@ -1,15 +1,27 @@
 """The metric coordinate system of a lake: its UTM zone, and projecting into it."""
 
+import threading
+
 import numpy as np
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from .errors import LakefloorError
 
+try:
+    from pyproj._context import get_context_manager
+except ImportError:  # pyproj before 3.7, which has nothing to keep
+    get_context_manager = None
+
 #: Positions further apart than this are not one lake, m.
 MAX_SPAN_M = 200_000.0
 
 _METRES_PER_DEGREE = 111_320.0
+
+#: PROJ's state of each thread. pyproj 3.7 destroys it with Python's record of the thread and goes
+#: on using it; in a thread of QGIS that record ends with each task, and the next one crashes
+#: (https://github.com/pyproj4/pyproj/issues/1622).
+_CONTEXTS = {}
 
 
 def utm_epsg(lon, lat) -> int:
@@ -90,6 +102,14 @@ def known_crs(code) -> CRS:
         raise LakefloorError(
             f"Coordinate system '{code}' is not known; give an EPSG code such as 32615."
         ) from error
+    finally:
+        _keep_context()
+
+
+def _keep_context():
+    manager = get_context_manager and get_context_manager()
+    if manager is not None:
+        _CONTEXTS[threading.get_ident()] = manager
 
 
 def is_metric(code) -> bool:
