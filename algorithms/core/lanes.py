@@ -5,11 +5,15 @@ from scipy.ndimage import median_filter
 from shapely.geometry import LineString
 
 from .errors import LakefloorError
+from .times import seconds_of
+
+#: A boat slower than this, m/s, is not under way.
+STOPPED_MS = 0.3
 
 
 def number_lanes(
     x, y, time, visit, *, tolerance_m=5.0, max_turn_deg=20.0, min_length_m=40.0,
-    max_gap_s=30.0, max_gap_m=50.0, min_speed_ms=0.3,
+    max_gap_s=30.0, max_gap_m=50.0, min_speed_ms=STOPPED_MS,
 ):
     """Return the running number of each sounding's lane within its visit; 0 on turns and stops.
 
@@ -69,12 +73,9 @@ def number_lanes(
         first = rows[moved]
         fx = median_filter(x[first], 5, mode="nearest")
         fy = median_filter(y[first], 5, mode="nearest")
-        seconds = np.where(
-            np.isnat(time[first]), np.nan, time[first].astype("int64") / 1000.0
-        )
         numbers = _number_fixes(
-            fx, fy, seconds, tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m,
-            min_speed_ms,
+            fx, fy, seconds_of(time[first]), tolerance_m, max_turn_deg, min_length_m, max_gap_s,
+            max_gap_m, min_speed_ms,
         )
         lane[rows] = numbers[fix]
     return lane
@@ -84,7 +85,7 @@ def _number_fixes(
     x, y, seconds, tolerance, max_turn, min_length, max_gap_s, max_gap_m, min_speed
 ):
     numbers = np.zeros(len(x), dtype=np.int32)
-    moving = ~_stopped(x, y, seconds, min_speed)
+    moving = ~stopped(x, y, seconds, min_speed)
     with np.errstate(invalid="ignore"):
         gap = np.abs(np.diff(seconds)) > max_gap_s
     gap |= np.hypot(np.diff(x), np.diff(y)) > max_gap_m
@@ -104,8 +105,23 @@ def _number_fixes(
     return numbers
 
 
-def _stopped(x, y, seconds, min_speed):
-    """Mask of the fixes around which the boat hardly moves in 20 s."""
+def stopped(x, y, seconds, min_speed: float = STOPPED_MS) -> np.ndarray:
+    """Return a mask of the fixes around which the boat hardly moves in 20 s.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Fixes of one visit in the order logged, m.
+    seconds : array, shape (n,)
+        NaN where not known.
+    min_speed : float
+        m/s; below this mean speed the boat has stopped.
+
+    Returns
+    -------
+    array of bool, shape (n,)
+        False throughout where the clock does not run on.
+    """
     known = np.isfinite(seconds)
     if known.sum() < 2 or np.ptp(seconds[known]) == 0.0 or (np.diff(seconds[known]) < 0).any():
         return np.zeros(len(x), dtype=bool)
@@ -115,9 +131,9 @@ def _stopped(x, y, seconds, min_speed):
         np.interp(after, t, px) - np.interp(before, t, px),
         np.interp(after, t, py) - np.interp(before, t, py),
     )
-    stopped = np.zeros(len(x), dtype=bool)
-    stopped[known] = travelled < min_speed * (after - before)
-    return stopped
+    mask = np.zeros(len(x), dtype=bool)
+    mask[known] = travelled < min_speed * (after - before)
+    return mask
 
 
 def _straight_runs(x, y, tolerance, max_turn):

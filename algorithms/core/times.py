@@ -82,6 +82,11 @@ def mend_week_rollover(days, name_date=None):
     return days
 
 
+def seconds_of(time) -> np.ndarray:
+    """Return seconds since 1970 of datetime64[ms], shape (n,); NaN for NaT."""
+    return np.where(np.isnat(time), np.nan, time.astype("int64") / 1000.0)
+
+
 def midnights(seconds) -> np.ndarray:
     """Return how many midnights were passed since the first of times of day, in logged order.
 

@@ -396,3 +396,26 @@ def test_steps_of_depth_must_be_above_zero(step):
     s = Soundings.build([0.0, 10.0], [0.0, 0.0], [1.0, 1.0], visit="a")
     with pytest.raises(LakefloorError, match="step of depth must be above 0 m"):
         check_crossings(s, depth_step_m=step)
+
+
+def test_a_boat_that_swings_at_anchor_crosses_no_track():
+    # Two lanes and a cross-line at 2 m/s; then three hours at anchor, swinging wider than the
+    # stop radius as an Ornstein-Uhlenbeck process: 8 m and 5 minutes.
+    rng = np.random.default_rng(0)
+    step = np.exp(-1.0 / 300.0)
+    swing = np.zeros((10_800, 2))
+    for k, push in enumerate(rng.normal(0.0, 8.0 * np.sqrt(1.0 - step**2), swing.shape)):
+        swing[k] = step * swing[k - 1] + push
+    along = np.arange(0.0, 200.0, 2.0)
+    out = np.column_stack([along, 0.0 * along])
+    back = np.column_stack([along[::-1], 0.0 * along + 30.0])
+    across = np.column_stack([0.0 * along + 100.0, along - 50.0])
+    x, y = np.concatenate([out, back, across, swing + [-100.0, 100.0]]).T
+    clock = np.datetime64("2026-07-09", "ms") + (1000 * np.arange(x.size)).astype("m8[ms]")
+    timed = find_crossings(Soundings.build(x, y, np.full(x.size, 5.0), time=clock, visit="a"))
+    sailed = timed.y < 60.0
+    assert sailed.sum() == 2
+    # Without a clock only the radius tells.
+    blind = find_crossings(Soundings.build(x, y, np.full(x.size, 5.0), visit="a"))
+    assert (blind.y < 60.0).sum() == 2
+    assert len(timed) < 2 + 0.2 * (len(blind) - 2)

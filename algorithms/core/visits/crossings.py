@@ -9,10 +9,12 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from .. import lanes
 from ..correcting.corrections import distinct
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
+from ..times import seconds_of
 
 #: Candidate pairs of segments tested at once.
 _BLOCK = 1_000_000
@@ -133,8 +135,8 @@ def find_crossings(
         one in the middle. It should exceed the jitter of the positions, m.
     stop_radius_m : float
         Within one visit the boat must have gone away farther than about this between two passes,
-        m. Where it stays within this radius for long it has stopped, and the soundings of the
-        stop are left out.
+        m. Where it stays within this radius for long it has stopped, or where times show less
+        than 0.3 m/s, as of a boat that swings at anchor; the soundings of the stop are left out.
     progress : callable
 
     Returns
@@ -332,7 +334,7 @@ class _Tracks:
         step = np.hypot(np.diff(x), np.diff(y))
         other = np.diff(visit) != 0
         node = _nodes(x, y, visit, stop_radius)
-        stopped = _stopped(node, step, stop_radius)
+        stopped = _stopped(node, step, stop_radius) | _slow(x, y, soundings.time[row], visit)
         joined = ~other & (step <= max_gap) & ~stopped[:-1] & ~stopped[1:]
         far = step.sum() + 1e6
         along = np.concatenate([[0.0], np.cumsum(np.where(other, far, step))])
@@ -366,6 +368,17 @@ def _stopped(node, step, radius):
     usual = np.median(moving) if moving.size else 0.0
     least, most = _STOP_RADII
     return (path > np.clip(_STOP_MEDIANS * usual, least * radius, most * radius))[node]
+
+
+def _slow(x, y, time, visit):
+    """Return a mask of the vertices where times tell that the boat was not under way."""
+    slow = np.zeros(x.size, dtype=bool)
+    seconds = seconds_of(time)
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(visit) != 0]))
+    for start, stop in zip(starts, np.append(starts[1:], x.size)):
+        part = slice(start, stop)
+        slow[part] = lanes.stopped(x[part], y[part], seconds[part])
+    return slow
 
 
 def _meetings(tracks, least_sine, progress):
