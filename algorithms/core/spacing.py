@@ -89,10 +89,14 @@ def lane_spacing(soundings: Soundings) -> float:
 
 
 def _squares(kept: Soundings) -> list:
-    """Return rows of the soundings in each of eight well-filled squares, evenly over all."""
+    """Return rows of the soundings in each of eight well-filled squares, evenly over all.
+
+    An eighth of the survey wide, or less, so that together they hold about 200,000 soundings.
+    """
     x, y = kept.x, kept.y
-    side = max(np.ptp(x), np.ptp(y)) / _SQUARES * (1.0 + 1e-9)
-    square = ((y - y.min()) // side * _SQUARES + (x - x.min()) // side).astype(np.int16)
+    across = max(_SQUARES, np.ceil(np.sqrt(len(kept) * _SQUARES_USED / _MOST)))
+    side = max(np.ptp(x), np.ptp(y)) / across * (1.0 + 1e-9)
+    square = ((y - y.min()) // side * across + (x - x.min()) // side).astype(np.int32)
     chosen = well_filled(np.bincount(square), _SQUARES_USED)
     return [np.flatnonzero(square == number) for number in chosen]
 

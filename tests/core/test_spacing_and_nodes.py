@@ -228,9 +228,12 @@ def test_break_lines_that_cannot_be_used(line, message):
         frame(crossing_lanes(), cell=2.0, break_lines=[np.array(line)])
 
 
-def test_spacing_of_a_large_survey_from_squares_of_it(monkeypatch):
+@pytest.mark.parametrize("most", [10_000, 2_000])
+def test_spacing_of_a_large_survey_from_squares_of_it(monkeypatch, most):
     """Lanes of the invented lake are 10 m apart, with a tie line every 50 m."""
     survey = made_lake.survey(10.0, ping=4.0)
-    monkeypatch.setattr(spacing, "_MOST", 10_000)
+    monkeypatch.setattr(spacing, "_MOST", most)
     assert len(survey) > 20_000
+    # However large the survey, the squares hold no more than that.
+    assert sum(map(len, spacing._squares(survey))) < 2 * most
     assert lane_spacing(survey) == pytest.approx(10.0, rel=0.15)
