@@ -282,3 +282,10 @@ def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume(
     assert any("not part of the uncertainties" in note for note in lower.notes)
     with pytest.raises(LakefloorError, match="shoreline must be 0 m or more"):
         lake_statistics(flat_lake(shore), shore, shoreline_sd=-1.0)
+
+
+def test_an_uncertainty_without_a_value_is_told_as_none():
+    surface, shore = round_lake()
+    blank = Surface(surface.depth, surface.depth.like(surface.depth.values * np.nan), None)
+    assert "The surface states no uncertainty; uncertainties are those of the datum alone." in (
+        lake_statistics(blank, shore).notes)

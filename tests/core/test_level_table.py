@@ -157,5 +157,17 @@ def test_refusals(change, words):
 
 def test_an_empty_raster():
     empty = Grid(np.full((5, 5), np.nan), 0.0, 0.0, 1.0, 1.0)
-    with pytest.raises(LakefloorError, match="no cell"):
+    with pytest.raises(LakefloorError, match="No cell"):
         level_table(only(empty), circle(), step=0.1)
+
+
+@pytest.mark.parametrize("strange", [np.inf, 3.0 * DEEPEST])
+def test_the_table_ends_at_the_deepest_point_of_the_lake_not_of_the_raster(strange):
+    grid = bowl("cone")
+    values = grid.values.copy()
+    values[0, 0] = strange
+    assert not Point(grid.x[0], grid.y[0]).within(circle())
+    whole = level_table(only(grid), circle(), step=1.0)
+    got = level_table(only(grid.like(values)), circle(), step=1.0)
+    assert got.level.tolist() == whole.level.tolist()
+    assert got.volume.tolist() == whole.volume.tolist()

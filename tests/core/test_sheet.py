@@ -176,3 +176,13 @@ def test_depth_at_the_water_has_no_sign(depth, unit):
 def test_a_map_without_an_extent_is_refused(extent):
     with pytest.raises(LakefloorError, match="no extent"):
         sheet.scale_denominator(*extent, 100.0, 100.0)
+
+
+def test_a_pond_of_one_band_has_no_curve_and_nothing_no_marks():
+    assert sheet.curve_of_bands([0.0], [np.inf], [900.0]) is None
+    assert sheet.ticks(0.0).tolist() == [0.0]
+
+
+def test_a_position_on_the_equator_has_no_southern_zero():
+    assert sheet.position_text(-1e-7, -1e-7) == "00° 00.000′ N, 000° 00.000′ E"
+    assert sheet.position_text(-0.5, -0.5) == "00° 30.000′ S, 000° 30.000′ W"

@@ -11,7 +11,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..polygons import inside
 from ..progress import Progress, silent, span
-from .lake_mesh import lake_mesh, open_mesh
+from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
 
 # Least half-width, m, of the depth range over which the change of area with depth is taken.
 _LEAST_WIDTH = 0.01
@@ -200,6 +200,21 @@ def below_level(depth: Grid, level: float, crs=None) -> tuple:
         for triangles in open_mesh(depth, crs).blocks()
     )
     return float(sums[0, 0]), float(sums[1, 0])
+
+
+def deepest_within(depth: Grid, shoreline) -> float:
+    """Return the greatest depth, m, of the cells within a shoreline.
+
+    Raises
+    ------
+    LakefloorError
+        If no cell with a value lies there.
+    """
+    values = depth.values[inside(shoreline, depth)]
+    values = values[np.isfinite(values)]
+    if not values.size:
+        raise LakefloorError(NO_CELL_WITHIN)
+    return float(values.max())
 
 
 def correlation_length(surface: Surface, shoreline=None) -> float:

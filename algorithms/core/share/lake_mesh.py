@@ -33,6 +33,11 @@ _FIRST, _SECOND = (0.5, 1.25), (1.25, 2.25)
 _EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
 
 _SQUARES = 200_000
+
+NO_CELL_WITHIN = (
+    "No cell of the depth raster with a value lies within the shoreline; check that both cover "
+    "the same lake and have the right coordinate reference system."
+)
 _BLOCK = np.ones((3, 3), dtype=bool)
 
 
@@ -173,10 +178,7 @@ def bridged(depth: Grid, shoreline) -> tuple:
     lake = inside(shoreline, grid)
     known = lake & np.isfinite(grid.values)
     if not known.any():
-        raise LakefloorError(
-            "No cell of the depth raster with a value lies within the shoreline; check that "
-            "both cover the same lake and have the right coordinate reference system."
-        )
+        raise LakefloorError(NO_CELL_WITHIN)
     _, shore, near = _shore(grid, shoreline)
     touched = _touched(near)
     missing = np.argwhere(lake & ~known & touched)

@@ -19,6 +19,7 @@ from .hypsography import (
     Hypsograph,
     below_level,
     correlation_length,
+    deepest_within,
     hypsograph,
     layer_volumes,
 )
@@ -196,10 +197,10 @@ def lake_statistics(
         raise LakefloorError(f"The water level must be a number; got {level}.")
     fade = correlation_length(surface, shoreline)
     water = water_at(surface.depth, shoreline, level, span(progress, 0.0, 0.1))
-    deepest = _deepest(surface.depth, shoreline)
+    deepest = deepest_within(surface.depth, shoreline)
     if deepest + level <= 0:
         raise LakefloorError(
-            f"At {-level:.2f} m below the datum there is no water: the deepest point of the "
+            f"At {0.0 - level:.2f} m below the datum there is no water: the deepest point of the "
             f"surface lies at {deepest:.2f} m."
         )
     if (deepest + level) / layer > MOST_LAYERS:
@@ -228,17 +229,6 @@ def lake_statistics(
         float(level), figures, layers, curve, basins,
         _notes(curve, surface, level, figures, shoreline, crs),
     )
-
-
-def _deepest(depth: Grid, shoreline) -> float:
-    values = depth.values[inside(shoreline, depth)]
-    values = values[np.isfinite(values)]
-    if not values.size:
-        raise LakefloorError(
-            "No cell of the depth raster with a value lies within the shoreline; check that "
-            "both cover the same lake and have the right coordinate reference system."
-        )
-    return float(values.max())
 
 
 def _typical(uncertainty) -> float:
@@ -414,7 +404,7 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
         "Areas and lengths are on the ellipsoid." if crs is not None
         else "Areas and lengths are those of the map projection."
     )
-    if surface.uncertainty is None:
+    if surface.uncertainty is None or not np.isfinite(surface.uncertainty.values).any():
         notes.append(
             "The surface states no uncertainty; uncertainties are those of the datum alone."
         )

@@ -14,7 +14,7 @@ from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
 from ..progress import Progress, silent, span
-from .hypsography import correlation_length, hypsograph
+from .hypsography import correlation_length, deepest_within, hypsograph
 from .lake_mesh import bridged, rising_water
 
 MOST_LEVELS = 20_000
@@ -103,9 +103,7 @@ def level_table(
         raise LakefloorError(f"The step of the level table must be above 0 m; got {step}.")
     if lowest is None:
         check_shoreline(shoreline)
-        if not np.isfinite(surface.depth.values).any():
-            raise LakefloorError("The depth raster has no cell with a value.")
-        lowest = -max(float(np.nanmax(surface.depth.values)), 0.0)
+        lowest = 0.0 - max(deepest_within(surface.depth, shoreline), 0.0)
     if not (lowest < highest):
         raise LakefloorError(
             f"The lowest level, {lowest:g} m, must be below the highest, {highest:g} m."

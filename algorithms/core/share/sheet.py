@@ -99,7 +99,7 @@ def position_text(latitude: float, longitude: float) -> str:
     def angle(value, positive, negative, width):
         total = round(abs(value) * 60_000.0)
         return (f"{total // 60_000:0{width}d}° {total % 60_000 / 1000.0:06.3f}′ "
-                f"{positive if value >= 0 else negative}")
+                f"{negative if value < 0 and total else positive}")
 
     return f"{angle(latitude, 'N', 'S', 2)}, {angle(longitude, 'E', 'W', 3)}"
 
@@ -168,7 +168,7 @@ def area_table(tops, bottoms, areas, unit: str, most: int = 12) -> list:
     return rows
 
 
-def curve_of_bands(tops, bottoms, areas) -> tuple:
+def curve_of_bands(tops, bottoms, areas) -> tuple | None:
     """Return the hypsographic curve that depth bands give.
 
     Parameters
@@ -184,18 +184,23 @@ def curve_of_bands(tops, bottoms, areas) -> tuple:
         Limits of the bands, m, rising.
     area : array, shape (k,)
         At that depth or deeper, m2.
+    None where the bands have fewer than two limits, as of a pond shallower than one interval.
     """
     tops, areas = np.asarray(tops, dtype=float), np.asarray(areas, dtype=float)
     bottoms = np.asarray(bottoms, dtype=float)
     depth = np.unique(np.round(np.concatenate([tops, bottoms[np.isfinite(bottoms)]]), 6))
+    if len(depth) < 2:
+        return None
     return depth, np.array([areas[tops >= d - 1e-6].sum() for d in depth])
 
 
 def ticks(most: float, count: int = 5) -> np.ndarray:
     """Return marks of a scale from 0 to ``most``: 1, 2 or 5 times a power of ten apart.
 
-    At most ``count`` steps.
+    At most ``count`` steps; 0 alone where ``most`` is no more.
     """
+    if not most > 0:
+        return np.zeros(1)
     power = 10.0 ** np.floor(np.log10(most / count))
     step = next(s * power for s in (1.0, 2.0, 5.0, 10.0) if s * power * count >= most * 0.999999)
     return step * np.arange(int(most / step * 1.000001) + 1)
