@@ -297,3 +297,16 @@ def test_defaults_are_on_the_safe_side_of_a_good_receiver(example):
     soundings, error = example
     shares = share_within_two(uncertainty_budget(soundings).soundings, error)
     assert min(shares.values()) > 0.95
+
+
+def test_speed_where_several_pings_share_a_fix():
+    # Ten pings a second, one fix a second, 2 m/s along a slope of 0.05 that is seen along the
+    # track alone: 0.2 s x 2 m/s x 0.05 root 2.
+    ping = np.arange(1000)
+    fix = (ping // 10).astype(float)
+    s = Soundings.build(
+        2.0 * fix, 0.0 * fix, 5.0 + 0.1 * fix, visit="a",
+        time=np.datetime64("2026-07-09", "ms") + (100 * ping).astype("m8[ms]"),
+    )
+    terms = {name: rms for name, rms, _ in uncertainty_budget(s, time_offset_s=0.2).terms}
+    assert terms["time offset on slope"] == pytest.approx(0.2 * 2.0 * 0.05 * np.sqrt(2.0), rel=1e-3)

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..blocks import block_mean
+from ..cleaning.track_gates import boat_speed, build_track
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..progress import Progress, silent, span
@@ -28,8 +29,9 @@ _LEAST_SCATTER_M = 0.05
 #: they lie at one place; below the second, along one line.
 _ONE_PLACE, _ONE_LINE = 0.002, 0.01
 
-#: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph).
-_USUAL_SPEED_MS = 2.2
+#: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph); and one that no
+#: survey has.
+_USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
 
 #: Where nothing tells the water's temperature, degrees Celsius.
 _USUAL_TEMPERATURE_C = 15.0
@@ -246,20 +248,21 @@ def _from_corrections(soundings):
 
 
 def _boat_speed(soundings):
-    """Return speed, m/s: as logged, else by the track, else the visit's median, else a usual."""
+    """Return speed, m/s: as logged, else by the fixes, else the visit's median, else a usual."""
     speed = np.where(soundings.speed >= 0.0, soundings.speed, np.nan)
+    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
     for _, rows in each_visit(soundings):
-        lacking = np.isnan(speed[rows])
-        timed = ~np.isnat(soundings.time[rows])
-        if lacking.any() and timed.sum() > 2:
-            order = rows[timed][np.argsort(soundings.time[rows][timed], kind="stable")]
-            seconds = (soundings.time[order] - soundings.time[order[0]]) / np.timedelta64(1, "s")
-            step = np.hypot(np.diff(soundings.x[order]), np.diff(soundings.y[order]))
-            with np.errstate(invalid="ignore", divide="ignore"):
-                found = np.concatenate([[np.nan], step / np.diff(seconds)])
+        on = rows[placed[rows] & ~np.isnat(soundings.time[rows])]
+        if np.isnan(speed[rows]).any() and on.size > 2:
+            on = on[np.argsort(soundings.time[on], kind="stable")]
+            track = build_track(
+                soundings.time[on], np.zeros(on.size, dtype=int), soundings.x[on],
+                soundings.y[on], _HIGHEST_SPEED_MS,
+            )
             # A gap or a stray position shows an impossible speed.
-            found[~(found < 15.0)] = np.nan
-            speed[order] = np.where(np.isnan(speed[order]), found, speed[order])
+            found = boat_speed(track, np.full(on.size, np.nan))
+            found[~(found < _HIGHEST_SPEED_MS)] = np.nan
+            speed[on] = np.where(np.isnan(speed[on]), found, speed[on])
         known = speed[rows][np.isfinite(speed[rows])]
         usual = np.median(known) if known.size else _USUAL_SPEED_MS
         speed[rows] = np.where(np.isnan(speed[rows]), usual, speed[rows])
