@@ -82,6 +82,11 @@ def area_scale(grid: Grid, crs) -> Grid:
         Coarse, at most 9 x 9 nodes over the extent, the outermost on its edges; read it with
         :meth:`.Grid.sample`. The linear scale of a conformal projection is its square root.
 
+    Raises
+    ------
+    LakefloorError
+        As :func:`projection`, or if the extent lies outside the projection's reach.
+
     References
     ----------
     Snyder, J. P. (1987). Map Projections: A Working Manual. U.S. Geological Survey

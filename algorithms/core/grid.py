@@ -29,6 +29,7 @@ class Grid:
 
     @property
     def shape(self) -> tuple:
+        """Number of rows and columns."""
         return self.values.shape
 
     @property
@@ -48,7 +49,13 @@ class Grid:
         return self.west, self.north - rows * self.dy, self.west + cols * self.dx, self.north
 
     def like(self, values) -> "Grid":
-        """Return a grid of the same geometry with other values."""
+        """Return a grid of the same geometry with other values.
+
+        Raises
+        ------
+        LakefloorError
+            If the values have another shape.
+        """
         values = np.asarray(values, dtype=float)
         if values.shape != self.shape:
             raise LakefloorError(f"Grid values have shape {values.shape}, expected {self.shape}.")
@@ -111,6 +118,12 @@ def grid_over(bounds, cell: float) -> Grid:
         West, south, east, north, m.
     cell : float
         Cell size, m.
+
+    Raises
+    ------
+    LakefloorError
+        If the cell size is not above 0, a bound is not finite, or there would be more than 400
+        million cells.
     """
     if not (np.isfinite(cell) and cell > 0):
         raise LakefloorError(f"Cell size must be above 0 m; got {cell}.")

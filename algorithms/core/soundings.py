@@ -116,7 +116,7 @@ class Soundings:
         return Soundings(**{f.name: _rows_of(getattr(self, f.name), rows) for f in fields(self)})
 
     def replace(self, **changes) -> "Soundings":
-        """Return a copy with whole fields exchanged; ``raw_depth`` is refused."""
+        """Return a copy with whole fields exchanged; ``raw_depth`` raises a TypeError."""
         if "raw_depth" in changes:
             raise TypeError("raw_depth is never changed")
         return replace(self, **changes)

@@ -369,7 +369,15 @@ def stated_to_utc(local, offset_min, time_zone: str):
 
 
 def utc_from_texts(texts, time_zone: str, date_order=None):
-    """Read date and time texts, see :func:`parse_texts`, as UTC.
+    """Read date and time texts as UTC.
+
+    Parameters
+    ----------
+    texts : sequence of str, length n
+    time_zone : str
+        Of texts that state none; see :func:`zone_of`.
+    date_order : {"ymd", "mdy", "dmy"}, optional
+        See :func:`parse_texts`, also for errors.
 
     Returns
     -------

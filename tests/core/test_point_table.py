@@ -47,3 +47,9 @@ def test_nothing_usable_is_said():
         soundings_from_points([np.nan, 1.0], [0.0, 0.0], [1.0, np.nan])
     with pytest.raises(LakefloorError, match="layer is empty"):
         soundings_from_points([], [], [])
+
+
+def test_a_hardness_that_is_no_number_leaves_the_others_as_they_are():
+    soundings, _, _ = soundings_from_points(
+        [0.0, 1.0, 2.0], [0.0, 0.0, 0.0], [1.0, 1.0, 1.0], hardness=[0.2, np.inf, 0.8])
+    np.testing.assert_array_equal(soundings.hardness, [0.2, np.nan, 0.8])

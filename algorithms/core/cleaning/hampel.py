@@ -82,6 +82,10 @@ def spikes(depth, along, run, *, k, n_sigma, floor, steepest, progress=silent) -
     steepest : float
         Steepest bottom believed, as rise over run.
 
+    Returns
+    -------
+    bool, shape (n,)
+
     References
     ----------
     Hampel (1974), Davies and Gather (1993): see the module. Theirs is the case of a level

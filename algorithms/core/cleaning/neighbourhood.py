@@ -25,7 +25,10 @@ CHUNK = 50_000
 
 
 def thin(along, run, spacing) -> np.ndarray:
-    """Return the index of one ping for each ``spacing`` metres of each run of track."""
+    """Return the index of one ping for each ``spacing`` metres of each run of track.
+
+    ``along`` (m) and ``run`` have shape (n,).
+    """
     bins = np.floor(along / spacing).astype(np.int64)
     starts = starts_of_runs(run, bins)
     return (starts + np.append(starts[1:], len(along)) - 1) // 2
@@ -33,6 +36,8 @@ def thin(along, run, spacing) -> np.ndarray:
 
 def lane_spacing(x, y, along, visit) -> float:
     """Return how far apart passes are, m; NaN if there is but one.
+
+    ``x``, ``y`` and ``along`` (m) and ``visit`` have shape (n,).
 
     The upper quartile of the distance to the nearest other pass, so that crossing lines
     do not make wide lanes look narrow. Another pass is another visit, or the same visit

@@ -29,6 +29,8 @@ AROUND = 50
 def constant_runs(depth, along, run, *, n_sigma, floor, steepest):
     """Return runs of equal depth and the steps that lead in and out of them.
 
+    Parameters as in `placeholders`.
+
     Returns
     -------
     head, size : int, shape (r,)
@@ -98,6 +100,7 @@ def held_depths(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarra
     (from how often depths repeat themselves to either side of it, whichever is more)
     and ends in a lone jump: one larger than noise and three times larger than the steps
     that follow. The first ping of a run that the depth came to smoothly is a true one.
+    Parameters as in `placeholders`.
     """
     held = np.zeros(len(raw_depth), dtype=bool)
     if len(raw_depth) < SHORTEST_RUN:

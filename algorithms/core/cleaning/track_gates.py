@@ -111,6 +111,7 @@ def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
     A file read twice repeats rows anywhere, whatever the visit is called. Rows that
     follow each other under one time stamp are repeats only if nearly all such rows
     of the log are equal: otherwise the clock is merely coarser than the ping rate.
+    All columns have shape (n,), ``time`` is datetime64[ms]; positions and depths in m.
     """
     known = ~np.isnat(time) & np.isfinite(depth) & np.isfinite(x + y)
     rows = np.flatnonzero(known)
@@ -235,7 +236,8 @@ def frozen_positions(track: Track, speed, depth) -> np.ndarray:
 
     A fix held for long (two and a half times the usual, at least 3 s) is frozen if the logged
     speed over that time, the distance to the next fix, or the change of depth shows
-    that the boat went on. The pings within the usual time of a fix stay.
+    that the boat went on. The pings within the usual time of a fix stay. ``speed`` (m/s) and
+    ``depth`` (m) have shape (n,), NaN where not known.
     """
     n, fixes = len(track.fix), len(track.first)
     frozen = np.zeros(n, dtype=bool)

@@ -333,6 +333,13 @@ def _move_along_track(soundings, tau, progress):
 def visit_track(name, seconds, x, y) -> tuple:
     """Return one visit's distinct times in order, s, with the mean position of each, m.
 
+    Parameters
+    ----------
+    name : str
+        Of the visit, for messages.
+    seconds, x, y : array, shape (n,)
+        Time and position of each sounding, s and m; in any order.
+
     Raises
     ------
     LakefloorError
@@ -359,7 +366,14 @@ def visit_track(name, seconds, x, y) -> tuple:
 def shift_along(track, seconds, tau: float) -> list:
     """Return how far the boat moves from each time to ``tau`` seconds later, east and north, m.
 
-    ``track`` is from :func:`visit_track`.
+    Parameters
+    ----------
+    track : tuple
+        From :func:`visit_track`.
+    seconds : array, shape (n,)
+        On the same clock.
+    tau : float
+        s; below 0 for earlier.
     """
     times, x, y = track
     reach = abs(tau)

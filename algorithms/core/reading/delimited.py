@@ -112,7 +112,13 @@ def parse_columns(text: str) -> dict:
 
 
 def check_columns(columns) -> dict:
-    """Return a column mapping with its roles spelled in full; refuse unknown roles."""
+    """Return a column mapping, a dict or None, with its roles spelled in full.
+
+    Raises
+    ------
+    LakefloorError
+        If a role or the value of an option is not known.
+    """
     checked = {}
     for key, value in (columns or {}).items():
         role = key.strip().lower()

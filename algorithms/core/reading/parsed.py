@@ -42,12 +42,13 @@ class Tally:
 
 
 def relative_hardness(hardness):
-    """Return hardness on the scale 0..1, and notes of what was divided.
+    """Return hardness on the scale 0..1, shape (n,), and notes of what was divided.
 
-    Values above 1 are taken as percent, above 100 as bytes (0..255), and above
-    255 they are divided by the greatest.
+    What is not finite is NaN. Values above 1 are taken as percent, above 100 as bytes (0..255),
+    and above 255 they are divided by the greatest.
     """
     hardness = np.asarray(hardness, dtype=float)
+    hardness = np.where(np.isfinite(hardness), hardness, np.nan)
     top = np.nanmax(hardness, initial=0.0)
     if top <= 1.0:
         return hardness, []

@@ -193,7 +193,8 @@ def hypsograph(
 def below_level(depth: Grid, level: float, crs=None) -> tuple:
     """Return the area, m2, at a depth or deeper and the volume below it, m3, of a raster.
 
-    Only squares between four cells with a value count; ``crs`` as for :func:`hypsograph`.
+    Only squares between four cells with a value count. ``level`` is a depth, m; ``crs`` as for
+    :func:`hypsograph`.
     """
     sums = sum(
         _integrate(triangles, np.array([float(level)]))

@@ -286,6 +286,10 @@ def lake_mesh(
         The depths that will be asked for, rising; those below 0 are water levels above the
         datum, for which the land's heights are used as well.
 
+    Returns
+    -------
+    Mesh
+
     Raises
     ------
     LakefloorError

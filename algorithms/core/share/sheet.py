@@ -53,6 +53,11 @@ def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> 
     -------
     int
         n of the scale 1:n.
+
+    Raises
+    ------
+    LakefloorError
+        If the extent is nil or not finite.
     """
     if not (np.isfinite(width + height) and (width > 0 or height > 0)):
         raise LakefloorError("The map has no extent; is the shoreline layer empty?")

@@ -110,6 +110,11 @@ def page_box(west: float, south: float, east: float, north: float) -> tuple:
     """Return what a detail map of a structure shows: its box with room around, m.
 
     An eighth of its size to each side, at least 15 m, and no side below 60 m.
+
+    Raises
+    ------
+    LakefloorError
+        If a bound, m, is not finite.
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)):
         raise LakefloorError("A structure has no place; remove features without geometry.")

@@ -204,7 +204,7 @@ def check_crossings(
 
 
 def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:
-    """Return the report of crossings already found; see :func:`check_crossings`."""
+    """Return the report of crossings already found; also for errors as :func:`check_crossings`."""
     if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
         raise LakefloorError(f"The step of depth must be above 0 m; got {depth_step_m:g}.")
     d, between = crossings.difference, crossings.between
