@@ -11,8 +11,9 @@ faster. "MB" is the peak of the whole process, input, Python and libraries inclu
 
 Then a visit is added: a day's 20,000 pings (a tenth of the lake's soundings, if that is fewer)
 over a square of it. "update" are the seconds to bring the surface up to date, all again from the
-soundings in memory, with how many tiles were drawn. With --check a third run draws all tiles with
-the parameters learned for the first surface; every value of every band must be that of the update.
+soundings in memory, with how many tiles were drawn. At last an islet is mapped and cut out of the
+shoreline: "islet" are the seconds of that update. With --check a fourth run draws all tiles with
+the parameters learned for the first surface; every value of every band must be that of the updates.
 """
 
 import argparse
@@ -128,14 +129,18 @@ def child(method, wanted, check):
     lake = survey(radius, "first", 1)
     found = {"soundings": len(lake)}
     with tempfile.TemporaryDirectory() as folder:
-        first, second, third = (Path(folder) / f"{n}.tif" for n in ("first", "second", "anew"))
+        first, second, third, anew = (
+            Path(folder) / f"{name}.tif" for name in ("first", "second", "third", "anew")
+        )
 
-        def timed(soundings, *paths):
+        def timed(soundings, shore, *paths):
             clock, cpu = time.perf_counter(), time.process_time()
-            out = grid(soundings, shoreline, method, *paths)
+            out = grid(soundings, shore, method, *paths)
             return time.perf_counter() - clock, time.process_time() - cpu, out
 
-        found["seconds"], found["cpu"], (found["tiles"], _, _, found["cells"]) = timed(lake, first)
+        found["seconds"], found["cpu"], (found["tiles"], _, _, found["cells"]) = timed(
+            lake, shoreline, first
+        )
         side = np.sqrt(min(VISIT, 0.1 * len(lake)) * SPACING * PING)
         corner = 0.45 * radius
         visit = survey(radius, "second", 2, (corner, corner, corner + side, corner + side))
@@ -145,11 +150,14 @@ def child(method, wanted, check):
             for name, value in vars(lake).items()
         })  # fmt: skip
         found["added"] = len(visit)
-        found["update"], _, (_, found["drawn"], _, _) = timed(lake, second, first)
+        found["update"], _, (_, found["drawn"], _, _) = timed(lake, shoreline, second, first)
+        islet = Point(EAST - corner, NORTH + corner).buffer(2.0 * SPACING)
+        shoreline = shoreline.difference(islet)
+        found["islet"], _, (_, found["redrawn"], _, _) = timed(lake, shoreline, third, second)
         found["MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         if check:
-            found["anew"], _, _ = timed(lake, third, first)
-            found["same"] = same(second, third)
+            found["anew"], _, _ = timed(lake, shoreline, anew, first)
+            found["same"] = same(third, anew)
     print(json.dumps(found))
 
 
@@ -165,7 +173,7 @@ def main():
         child(options.method[0], options.soundings[0], options.check)
         return
     print("method  soundings        cells  tiles  seconds  processor  n log n    MB  "
-          "update  tiles drawn  added")
+          "update  tiles drawn  added   islet  tiles drawn")
     for method in options.method:
         for n in options.soundings:
             done = subprocess.run(
@@ -179,7 +187,8 @@ def main():
             unit = f["soundings"] / 1e6 * np.log2(f["soundings"])
             line = (f"{method:6s} {f['soundings']:10d} {f['cells']:12d} {f['tiles']:6d} "
                     f"{f['seconds']:8.1f} {f['cpu']:10.1f} {f['seconds'] / unit:8.3f} "
-                    f"{f['MB']:5.0f} {f['update']:7.1f} {f['drawn']:12d} {f['added']:6d}")
+                    f"{f['MB']:5.0f} {f['update']:7.1f} {f['drawn']:12d} {f['added']:6d} "
+                    f"{f['islet']:7.1f} {f['redrawn']:12d}")
             if options.check:
                 equal = "the same values" if f["same"] else "OTHER VALUES"
                 line += f"   all tiles with the same parameters: {f['anew']:.1f} s, {equal}"

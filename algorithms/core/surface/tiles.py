@@ -97,6 +97,11 @@ class Tile:
     drawn_cols: slice
     halo: int = 0
 
+    @property
+    def shape(self) -> tuple:
+        """Rows and columns that it fills."""
+        return self.rows.stop - self.rows.start, self.cols.stop - self.cols.start
+
 
 @dataclass(frozen=True)
 class Record:
@@ -152,7 +157,8 @@ def from_text(text: str) -> Record:
         return Record(**found)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise LakefloorError(
-            "The surface does not say how it was drawn, so it cannot be brought up to date."
+            "The surface does not say how it was drawn, or another version of Lakefloor drew it, "
+            "so that it cannot be brought up to date."
         ) from error
 
 
@@ -428,7 +434,7 @@ def draw(
             if window:
                 report(1.0)
                 return tile, known, window, None, places
-        bands = [np.full(_shape(tile), np.nan, dtype=np.float32)] * 3
+        bands = [np.full(tile.shape, np.nan, dtype=np.float32)] * 3
         if len(part.soundings):
             surface = method.draw(part, learned, progress=report, **options)
             grids = surface.depth, surface.uncertainty, surface.distance
@@ -453,24 +459,20 @@ def draw(
     return record, figures, drawn
 
 
-def _shape(tile: Tile) -> tuple:
-    return tile.rows.stop - tile.rows.start, tile.cols.stop - tile.cols.start
-
-
 def _places(grid: Grid, soundings: Soundings, tile: Tile) -> tuple:
     """Return the rows and columns of a tile, counted from its corner, that hold soundings."""
     row, col = (
         np.floor(at + 0.5).astype(np.int64) - part.start
         for at, part in zip(grid.rows_cols(soundings.x, soundings.y), (tile.rows, tile.cols))
     )
-    rows, cols = _shape(tile)
+    rows, cols = tile.shape
     mine = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
     return row[mine], col[mine]
 
 
 def _placed(values, top: int, left: int, tile: Tile) -> np.ndarray:
     """Return the cells of a tile, from an array that starts at a row and a column."""
-    band = np.full(_shape(tile), np.nan, dtype=values.dtype)
+    band = np.full(tile.shape, np.nan, dtype=values.dtype)
     down, right = top - tile.rows.start, left - tile.cols.start
     own = values[max(-down, 0) :, max(-right, 0) :]
     into = band[max(down, 0) :, max(right, 0) :]
