@@ -8,10 +8,13 @@ from qgis.core import (
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
+    QgsProperty,
     QgsUnitTypes,
 )
 
+from ._compat import is_null
 from ._i18n import tr
+from .core.units import LENGTH
 
 INPUT = "INPUT"
 OUTPUT = "OUTPUT"
@@ -123,3 +126,26 @@ def depth_unit(default="ft"):
         "UNIT", tr("Unit of depth on the map"), {"ft": tr("feet"), "m": tr("metres")}, default,
         tr("Unit in which the interval is given and labels are written."),
     )
+
+
+def given(algorithm, parameters, name, context) -> bool:
+    """Tell whether a parameter has a value; an empty text counts as none."""
+    value = parameters.get(name, algorithm.parameterDefinition(name).defaultValue())
+    if isinstance(value, QgsProperty):
+        value, _ = value.value(context.expressionContext())
+    return not is_null(value) and str(value).strip() != ""
+
+
+def optional_number(algorithm, parameters, name, context):
+    """Return a number as float, or None where it was left empty."""
+    if not given(algorithm, parameters, name, context):
+        return None
+    return algorithm.parameterAsDouble(parameters, name, context)
+
+
+def optional_depth(algorithm, parameters, name, context):
+    """Return a number given in the unit of depth, m, or None where it was left empty."""
+    value = optional_number(algorithm, parameters, name, context)
+    if value is None:
+        return None
+    return value * LENGTH[algorithm.parameterAsEnumString(parameters, "UNIT", context)]

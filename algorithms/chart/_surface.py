@@ -39,14 +39,11 @@ def read_inputs(algorithm, parameters, context, feedback):
     layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
     surface, crs, _ = read_raster(layer, feedback)
     source = optional_source(algorithm, parameters, params.SHORELINE, context)
-    has_area = parameters.get("MIN_AREA") is not None
     return surface.depth, crs, {
         "interval": algorithm.parameterAsDouble(parameters, "INTERVAL", context),
         "unit": algorithm.parameterAsEnumString(parameters, "UNIT", context),
         "uncertainty": surface.uncertainty,
         "shoreline": read_polygon(source, crs, context, feedback) if source else None,
         "smoothing": algorithm.parameterAsDouble(parameters, "SMOOTHING", context),
-        "min_area": (
-            algorithm.parameterAsDouble(parameters, "MIN_AREA", context) if has_area else None
-        ),
+        "min_area": params.optional_number(algorithm, parameters, "MIN_AREA", context),
     }

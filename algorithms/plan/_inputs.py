@@ -101,13 +101,10 @@ def add_figures(algorithm, figures):
 def read_boat(algorithm, parameters, context) -> dict:
     """Return the keyword arguments of the core routines, speeds in m/s."""
     unit = SPEEDS[algorithm.parameterAsEnumString(parameters, "SPEED_UNIT", context)]
-    given = parameters.get("TRANSIT_SPEED") is not None
+    transit = params.optional_number(algorithm, parameters, "TRANSIT_SPEED", context)
     return {
         "speed": algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
-        "transit_speed": (
-            algorithm.parameterAsDouble(parameters, "TRANSIT_SPEED", context) * unit
-            if given else None
-        ),
+        "transit_speed": None if transit is None else transit * unit,
         "turn_s": algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
         "buffer_m": algorithm.parameterAsDouble(parameters, "BUFFER", context),
         "min_depth": algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
@@ -122,7 +119,7 @@ def interval_m(algorithm, parameters, context) -> float:
 
 def read_launch(algorithm, parameters, context, crs):
     """Return the launch point in ``crs``, shape (2,), or None where it was left empty."""
-    if parameters.get("LAUNCH") in (None, ""):
+    if not params.given(algorithm, parameters, "LAUNCH", context):
         return None
     point = algorithm.parameterAsPoint(parameters, "LAUNCH", context, crs)
     return np.array([point.x(), point.y()])

@@ -130,14 +130,13 @@ class NextOuting(LakefloorAlgorithm):
         for name in ("BREAK_LINES", "TRANSITIONS"):
             lines = optional_source(self, parameters, name, context)
             structure += read_lines(lines, crs, context, feedback) if lines else []
-        has_spacing = parameters.get("SPACING") is not None
         plan = next_outing(
             surface,
             interval_m=interval_m(self, parameters, context),
             launch=read_launch(self, parameters, context, crs),
             minutes=self.parameterAsDouble(parameters, "TIME", context),
             lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
-            spacing=self.parameterAsDouble(parameters, "SPACING", context) if has_spacing else None,
+            spacing=params.optional_number(self, parameters, "SPACING", context),
             structure=structure,
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),

@@ -150,19 +150,17 @@ class SurveyLanes(LakefloorAlgorithm):
             )
         contours = optional_source(self, parameters, "CONTOURS", context)
         lines = read_lines(contours, crs, context, feedback) if contours else ()
-        if parameters.get("SPACING") is not None:
-            spacing = self.parameterAsDouble(parameters, "SPACING", context)
-        else:
+        spacing = params.optional_number(self, parameters, "SPACING", context)
+        if spacing is None:
             spacing = spacing_for(
                 self.parameterAsDouble(parameters, "WIDTH", context),
                 self.parameterAsDouble(parameters, "HEIGHT", context),
                 interval_m(self, parameters, context),
             )
-        has_heading = parameters.get("HEADING") is not None
         plan = survey_lanes(
             read_polygon(area_source, crs, context, feedback),
             spacing=spacing,
-            heading=self.parameterAsDouble(parameters, "HEADING", context) if has_heading else None,
+            heading=params.optional_number(self, parameters, "HEADING", context),
             lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
             contours=lines,
             depth=depth,

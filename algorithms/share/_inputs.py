@@ -13,7 +13,6 @@ from .._layers import read_polygon, read_raster, source
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.share.sheet import PAPERS
-from ..core.units import LENGTH
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {
@@ -229,10 +228,3 @@ def shoreline_uncertainty():
            "deviation. 1 m suits one that was traced from aerial pictures; 0 leaves it out."),
         advanced=True,
     )
-
-
-def optional_depth(algorithm, parameters, name, context, unit):
-    """Return an optional number in the unit of depth as metres, or None where it is empty."""
-    if parameters.get(name) is None:
-        return None
-    return algorithm.parameterAsDouble(parameters, name, context) * LENGTH[unit]

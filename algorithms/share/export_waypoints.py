@@ -228,9 +228,9 @@ class ExportWaypoints(LakefloorAlgorithm):
         names = np.array(texts(column("NAME_FIELD")), object)
         names = iter(self._names(names[placed].tolist(), endings, parameters, context))
         elevation = np.full(len(lon), np.nan)
-        if parameters.get("DATUM_ELEVATION") is not None:
-            elevation = bottom_elevation(
-                depth, self.parameterAsDouble(parameters, "DATUM_ELEVATION", context))
+        datum = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
+        if datum is not None:
+            elevation = bottom_elevation(depth, datum)
         default = self.parameterAsEnumString(parameters, "SYMBOL", context)
         notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
         times, points = Times(), []
@@ -273,8 +273,8 @@ class ExportWaypoints(LakefloorAlgorithm):
         if self.parameterAsEnumString(parameters, "LINES_AS", context) == "routes":
             names = self._names(names, None, parameters, context)
             return [_route(name, line) for name, line in zip(names, lines)], []
-        most = parameters.get("MAX_POINTS")
-        if most is not None:
+        most = None
+        if params.given(self, parameters, "MAX_POINTS", context):
             most = self.parameterAsInt(parameters, "MAX_POINTS", context)
         tracks = tracks_by_name(lines, names, depths, max_points=most)
         names = self._names([t.name for t in tracks], None, parameters, context)

@@ -130,9 +130,9 @@ class LakeStatistics(LakefloorAlgorithm):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
         surface, shoreline, crs, metadata = inputs.surface_and_shoreline(
             self, parameters, context, feedback)
-        littoral = inputs.optional_depth(self, parameters, "LITTORAL_DEPTH", context, unit)
+        littoral = params.optional_depth(self, parameters, "LITTORAL_DEPTH", context)
         littoral = LITTORAL_DEPTH if littoral is None else littoral
-        layer = inputs.optional_depth(self, parameters, "LAYER_INTERVAL", context, unit)
+        layer = params.optional_depth(self, parameters, "LAYER_INTERVAL", context)
         statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs),
             level=self.parameterAsDouble(parameters, "LEVEL", context) * LENGTH[unit],

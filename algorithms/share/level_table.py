@@ -102,14 +102,14 @@ class LevelTable(LakefloorAlgorithm):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
         surface, shoreline, crs, _ = inputs.surface_and_shoreline(
             self, parameters, context, feedback)
-        step = inputs.optional_depth(self, parameters, "STEP", context, unit)
+        step = params.optional_depth(self, parameters, "STEP", context)
         highest = self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit]
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
         progress = self.progress(feedback)
         table = level_table(
             surface, shoreline,
             step=_STEP[unit] * LENGTH[unit] if step is None else step, crs=srs_wkt(crs),
-            lowest=inputs.optional_depth(self, parameters, "LOWEST", context, unit),
+            lowest=params.optional_depth(self, parameters, "LOWEST", context),
             highest=highest,
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
             progress=span(progress, 0.0, 0.8),

@@ -99,9 +99,7 @@ class MapSheet(LakefloorAlgorithm):
         )
         if not self.parameterAsBoolean(parameters, "TRACK", context):
             layers.pop("soundings", None)
-        scale = None
-        if parameters.get("SCALE") is not None:
-            scale = self.parameterAsDouble(parameters, "SCALE", context)
+        scale = params.optional_number(self, parameters, "SCALE", context)
         arranged = (
             facts, map_extent(shoreline, crs, context),
             self.parameterAsEnumString(parameters, "PAPER", context),

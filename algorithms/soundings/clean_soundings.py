@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
@@ -140,7 +139,7 @@ class CleanSoundings(LakefloorAlgorithm):
             return self.parameterAsDouble(parameters, name, context)
 
         def optional(name):
-            return None if is_null(parameters.get(name, self._default(name))) else value(name)
+            return params.optional_number(self, parameters, name, context)
 
         soundings, crs = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
@@ -184,6 +183,3 @@ class CleanSoundings(LakefloorAlgorithm):
                 TOTAL=total, ACCEPTED=counts[ACCEPTED], REJECTED=total - counts[ACCEPTED]
             )
         return out.results
-
-    def _default(self, name):
-        return self.parameterDefinition(name).defaultValue()

@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
@@ -136,8 +135,10 @@ class CorrectDepths(LakefloorAlgorithm):
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
     def checkParameterValues(self, parameters, context):
-        given = [not is_null(parameters.get(n)) for n in ("WATER_TEMPERATURE", "SOUND_SPEED")]
-        if all(given):
+        if all(
+            params.given(self, parameters, name, context)
+            for name in ("WATER_TEMPERATURE", "SOUND_SPEED")
+        ):
             return False, tr("Give either a water temperature or a sound speed, not both.")
         return super().checkParameterValues(parameters, context)
 
@@ -146,7 +147,7 @@ class CorrectDepths(LakefloorAlgorithm):
             return self.parameterAsDouble(parameters, name, context)
 
         def optional(name):
-            return None if is_null(parameters.get(name)) else value(name)
+            return params.optional_number(self, parameters, name, context)
 
         soundings, crs = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback

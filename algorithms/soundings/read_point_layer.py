@@ -13,7 +13,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs, read_points, source
+from .._layers import as_numbers, metric_crs, read_points, source
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.reading.point_table import soundings_from_points
@@ -124,11 +124,15 @@ class ReadPointLayer(LakefloorAlgorithm):
         }
         names = sorted({name for name in fields.values() if name})
         x, y, z, columns = read_points(points, crs, names, context, feedback)
+        if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
+            raise LakefloorError(
+                tr("The points of layer '{}' bear no Z; choose the field of depths. It has the "
+                   "fields {}.").format(points.sourceName(), ", ".join(points.fields().names()))
+            )
 
         def numbers(role):
-            if not fields[role]:
-                return None
-            return [float("nan") if v is None else float(v) for v in columns[fields[role]]]
+            name = fields[role]
+            return as_numbers(points, name, columns[name]) if name else None
 
         def texts(role):
             if not fields[role]:

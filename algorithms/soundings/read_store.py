@@ -17,7 +17,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, Qt
 from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
@@ -108,7 +107,7 @@ class ReadStore(LakefloorAlgorithm):
         return out.results
 
     def _day(self, parameters, name, context):
-        if is_null(parameters.get(name)) or parameters[name] == "":
+        if not params.given(self, parameters, name, context):
             return None
         day = self.parameterAsDateTime(parameters, name, context).date()
         if not day.isValid():

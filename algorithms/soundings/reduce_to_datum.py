@@ -15,7 +15,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._layers import optional_source, read_soundings, read_table, source
 from .._outputs import Outputs
@@ -134,7 +133,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
     def checkParameterValues(self, parameters, context):
-        given = [not is_null(parameters.get(n)) and parameters[n] != "" for n in ("GAUGE", "LEVEL")]
+        given = [params.given(self, parameters, name, context) for name in ("GAUGE", "LEVEL")]
         if sum(given) != 1:
             return False, tr("Give either gauge readings or one lake level{}.").format(
                 tr(", not both") if all(given) else "")

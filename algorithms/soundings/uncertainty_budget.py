@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_raster, read_soundings, source
 from .._outputs import Outputs
@@ -137,7 +136,7 @@ class UncertaintyBudget(LakefloorAlgorithm):
             position_m=value("POSITION"),
             time_offset_s=value("TIME_OFFSET"),
             surface=None if surface is None else surface.depth,
-            radius_m=None if is_null(parameters.get("RADIUS")) else value("RADIUS"),
+            radius_m=params.optional_number(self, parameters, "RADIUS", context),
             progress=self.progress(feedback),
         )
         _report(budget, feedback)

@@ -18,7 +18,6 @@ from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
 from ..core.structure.signature import DEEP_SHARE, Ground
-from ..core.units import LENGTH
 
 #: Parameter of each layer, by the name that the core gives it.
 LAYER_PARAMETERS = {
@@ -107,14 +106,6 @@ def marks():
     )
 
 
-def depth_parameter(algorithm, parameters, name, context):
-    """Return a number given in the unit of depth, m; None where it was left empty."""
-    if parameters.get(name) in (None, ""):
-        return None
-    unit_name = algorithm.parameterAsEnumString(parameters, "UNIT", context)
-    return algorithm.parameterAsDouble(parameters, name, context) * LENGTH[unit_name]
-
-
 def read_ground(algorithm, parameters, context, feedback):
     """Read the surface and what layers were given.
 
@@ -158,7 +149,7 @@ def read_ground(algorithm, parameters, context, feedback):
         found.update(zip(names, bands))
     deep = None
     if algorithm.parameterDefinition("DEEP") is not None:
-        deep = depth_parameter(algorithm, parameters, "DEEP", context)
+        deep = params.optional_depth(algorithm, parameters, "DEEP", context)
     return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
                   crs=srs_wkt(crs), **found), crs
 

@@ -117,15 +117,12 @@ class BottomForms(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("BROAD_M", tr("Broad radius used (m)")))
 
     def checkParameterValues(self, parameters, context):
-        fine, broad = (self._radius(parameters, name, context) for name in ("FINE", "BROAD"))
+        fine, broad = (
+            params.optional_number(self, parameters, name, context) for name in ("FINE", "BROAD")
+        )
         if fine and broad and broad <= fine:
             return False, tr("The broad radius must be above the fine radius.")
         return super().checkParameterValues(parameters, context)
-
-    def _radius(self, parameters, name, context):
-        if parameters.get(name) is None:
-            return None
-        return self.parameterAsDouble(parameters, name, context)
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
@@ -134,8 +131,8 @@ class BottomForms(LakefloorAlgorithm):
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
-            fine_m=self._radius(parameters, "FINE", context),
-            broad_m=self._radius(parameters, "BROAD", context),
+            fine_m=params.optional_number(self, parameters, "FINE", context),
+            broad_m=params.optional_number(self, parameters, "BROAD", context),
             min_relief_m=self.parameterAsDouble(parameters, "MIN_RELIEF", context),
             steep_percent=self.parameterAsDouble(parameters, "STEEP", context),
             flat_percent=self.parameterAsDouble(parameters, "FLAT", context),

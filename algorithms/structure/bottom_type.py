@@ -180,10 +180,9 @@ class BottomType(LakefloorAlgorithm):
         )
         shore = optional_source(self, parameters, params.SHORELINE, context)
         cell, gap = (
-            self.parameterAsDouble(parameters, name, context)
-            if parameters.get(name) not in (None, "") else None
+            params.optional_number(self, parameters, name, context)
             for name in (params.CELL_SIZE, params.MAX_GAP)
-        )  # fmt: skip
+        )
         result = bottom_type(
             soundings, surface.depth,
             shoreline=read_polygon(shore, crs, context, feedback) if shore else None,

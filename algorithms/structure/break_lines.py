@@ -92,12 +92,11 @@ class BreakLines(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         surface, crs, _ = read_raster(layer, feedback)
-        given = parameters.get("SCALE") is not None
         lines = break_lines(
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
-            scale_m=self.parameterAsDouble(parameters, "SCALE", context) if given else None,
+            scale_m=params.optional_number(self, parameters, "SCALE", context),
             min_slope_percent=self.parameterAsDouble(parameters, "MIN_SLOPE", context),
             min_height_m=self.parameterAsDouble(parameters, "MIN_HEIGHT", context),
             min_length_m=self.parameterAsDouble(parameters, "MIN_LENGTH", context),

@@ -26,7 +26,6 @@ from ._ground import (
     LAYER_PARAMETERS,
     add_deep,
     add_layers,
-    depth_parameter,
     lon_lat,
     read_ground,
     tolerance,
@@ -150,7 +149,9 @@ class CandidateSpots(LakefloorAlgorithm):
             number=self.parameterAsInt(parameters, "NUMBER", context),
             spacing_m=self.parameterAsDouble(parameters, "SPACING", context),
             min_score=self.parameterAsDouble(parameters, "MIN_SCORE", context),
-            tolerance_m=depth_parameter(self, parameters, "TOLERANCE", context) or TOLERANCE_M,
+            tolerance_m=(
+                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
+            ),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )

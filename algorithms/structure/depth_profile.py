@@ -88,11 +88,10 @@ class DepthProfile(LakefloorAlgorithm):
         shapes, columns = read_shapes(layer, crs, ["name"], context, feedback)
         lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
         names = [str(name) for name in columns.get("name", [""] * len(lines))]
-        step = self.parameterAsDouble(parameters, "STEP", context)
         found = depth_profiles(
-            ground, lines, step_m=step if parameters.get("STEP") not in (None, "") else None,
+            ground, lines, step_m=params.optional_number(self, parameters, "STEP", context),
             progress=self.progress(feedback),
-        )  # fmt: skip
+        )
         unit_name = self.parameterAsEnumString(parameters, "UNIT", context)
         figures = [summary(found, number) for number in range(1, len(lines) + 1)]
         for number, (name, of_line) in enumerate(zip(names, figures), start=1):

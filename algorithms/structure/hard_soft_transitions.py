@@ -149,8 +149,9 @@ class HardSoftTransitions(LakefloorAlgorithm):
         return out.results
 
     def _thresholds(self, parameters, context, hardness, metadata, feedback) -> list:
-        if parameters.get("THRESHOLD") not in (None, ""):
-            return [self.parameterAsDouble(parameters, "THRESHOLD", context)]
+        threshold = params.optional_number(self, parameters, "THRESHOLD", context)
+        if threshold is not None:
+            return [threshold]
         if THRESHOLD_ITEM in metadata:
             text = metadata[THRESHOLD_ITEM]
             found = [] if text == "none" else [float(t) for t in text.split(";")]

@@ -17,7 +17,6 @@ from ..core.structure.marks import LEAST_GROUPS, RANDOM_SETS, more_like_these
 from ..core.structure.spots import TOLERANCE_M
 from ._ground import (
     add_layers,
-    depth_parameter,
     lon_lat,
     marks,
     name_field,
@@ -111,7 +110,9 @@ class MoreLikeThese(LakefloorAlgorithm):
             names,
             number=self.parameterAsInt(parameters, "NUMBER", context),
             spacing_m=self.parameterAsDouble(parameters, "SPACING", context),
-            tolerance_m=depth_parameter(self, parameters, "TOLERANCE", context) or TOLERANCE_M,
+            tolerance_m=(
+                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
+            ),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )
