@@ -42,10 +42,9 @@ from ._store_rows import (
     stored_visits,
     update_extent,
 )
-from .core.correcting.corrections import each_visit
 from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
-from .core.soundings import ACCEPTED, Soundings, concatenate
+from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
 from .core.visits.bottom_change import bottom_change
 from .core.visits.store_content import find_known, fingerprint, same_outing, tells
 

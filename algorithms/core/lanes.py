@@ -5,6 +5,7 @@ from scipy.ndimage import median_filter
 from shapely.geometry import LineString
 
 from .errors import LakefloorError
+from .soundings import rows_by_text
 from .times import seconds_of
 
 #: A boat slower than this, m/s, is not under way.
@@ -63,9 +64,9 @@ def number_lanes(
         raise LakefloorError("Lane tolerance, length and gaps must be greater than zero.")
     x, y = np.asarray(x, float), np.asarray(y, float)
     lane = np.zeros(len(x), dtype=np.int32)
-    _, group = np.unique(np.asarray(visit, dtype=str), return_inverse=True)
-    for g in range(group.max() + 1 if len(group) else 0):
-        rows = np.flatnonzero((group == g) & np.isfinite(x) & np.isfinite(y))
+    placed = np.isfinite(x) & np.isfinite(y)
+    for _, rows in rows_by_text(visit):
+        rows = rows[placed[rows]]
         if rows.size < 3:
             continue
         moved = np.r_[True, (np.diff(x[rows]) != 0) | (np.diff(y[rows]) != 0)]

@@ -137,6 +137,36 @@ def concatenate(parts) -> Soundings:
     )
 
 
+def distinct(texts) -> tuple:
+    """Return the distinct texts, sorted, and for each row the number of its text.
+
+    As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
+    """
+    numbers = {text: i for i, text in enumerate(sorted({str(text) for text in texts}))}
+    return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
+
+
+def rows_by_text(texts):
+    """Yield each distinct text and the numbers of its rows, in order of the texts."""
+    names, group = distinct(texts)
+    order = np.argsort(group, kind="stable")
+    bounds = np.searchsorted(group[order], np.arange(len(names) + 1))
+    for name, start, stop in zip(names, bounds[:-1], bounds[1:]):
+        yield name, order[start:stop]
+
+
+def each_visit(soundings: Soundings):
+    """Yield each visit's name and row numbers, in order of name."""
+    return rows_by_text(soundings.visit)
+
+
+def visit_list(visits) -> str:
+    """Return the distinct names of visits for a message, at most five of them."""
+    names = distinct(visits)[0]
+    shown = ", ".join(f"'{name}'" for name in names[:5])
+    return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
+
+
 def parse_corrections(text: str) -> dict:
     """Return the ``key=value`` pairs of one corrections text, in order."""
     return dict(item.split("=", 1) for item in text.split(";") if "=" in item)

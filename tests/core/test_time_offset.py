@@ -10,7 +10,7 @@ from lakefloor.algorithms.core.correcting import corrections
 from lakefloor.algorithms.core.correcting.time_offset import find_time_offset
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.reading import logs
-from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, each_visit
 
 START = np.datetime64("2026-05-14T08:00:00", "ms")
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
@@ -271,7 +271,7 @@ def test_example_lake_has_no_offset(example):
 
 def test_planted_shift_of_the_example_comes_back(example):
     x, y = example.x.copy(), example.y.copy()
-    for name, rows in corrections.each_visit(example):
+    for name, rows in each_visit(example):
         good = rows[example.accepted[rows] & np.isfinite(x[rows])]
         seconds = (example.time[good] - example.time[good].min()) / np.timedelta64(1, "s")
         track = corrections.visit_track(name, seconds, x[good], y[good])

@@ -28,7 +28,7 @@ from lakefloor.algorithms.core.correcting.vertical_uncertainty import (
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.reading import logs
-from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, each_visit
 from lakefloor.algorithms.core.units import FOOT
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
@@ -272,7 +272,7 @@ def example():
 
 def share_within_two(soundings, error):
     shares = {}
-    for name, rows in corrections.each_visit(soundings):
+    for name, rows in each_visit(soundings):
         use = rows[soundings.accepted[rows] & np.isfinite(error[rows])]
         shares[name] = np.mean(np.abs(error[use]) < 2.0 * soundings.uncert[use])
     return shares

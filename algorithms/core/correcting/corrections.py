@@ -9,7 +9,14 @@ from scipy.ndimage import median_filter
 
 from ..errors import LakefloorError
 from ..progress import Progress, silent
-from ..soundings import Soundings, parse_corrections, with_corrections
+from ..soundings import (
+    Soundings,
+    distinct,
+    each_visit,
+    parse_corrections,
+    visit_list,
+    with_corrections,
+)
 from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed
 from .vertical_uncertainty import assumed_speed, combine, instrument, layering
 
@@ -190,31 +197,6 @@ def correct_depths(
         measured_from[origin] = measured_from.get(origin, 0) + int(count)
     summary.update(dropped=dropped, measured_from=measured_from)
     return Corrected(corrected, summary)
-
-
-def distinct(texts) -> tuple:
-    """Return the distinct texts, sorted, and for each row the number of its text.
-
-    As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
-    """
-    numbers = {text: i for i, text in enumerate(sorted({str(text) for text in texts}))}
-    return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
-
-
-def each_visit(soundings):
-    """Yield each visit's name and row numbers, in order of name."""
-    names, group = distinct(soundings.visit)
-    order = np.argsort(group, kind="stable")
-    bounds = np.searchsorted(group[order], np.arange(len(names) + 1))
-    for name, start, stop in zip(names, bounds[:-1], bounds[1:]):
-        yield name, order[start:stop]
-
-
-def visit_list(visits) -> str:
-    """Return the distinct names of visits for a message, at most five of them."""
-    names = distinct(visits)[0]
-    shown = ", ".join(f"'{name}'" for name in names[:5])
-    return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
 
 
 def _check_parameters(

@@ -9,10 +9,16 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..progress import Progress, silent
-from ..soundings import Soundings, parse_corrections, with_corrections
+from ..soundings import (
+    Soundings,
+    distinct,
+    each_visit,
+    parse_corrections,
+    visit_list,
+    with_corrections,
+)
 from ..times import parse_texts, to_utc
 from ..units import LENGTH
-from .corrections import distinct, each_visit, visit_list
 
 #: A level farther than this from the datum, m, is a mistaken unit or datum.
 _LARGEST_CHANGE_M = 60.0

@@ -10,8 +10,8 @@ from scipy.stats import chi2
 
 from ..errors import LakefloorError
 from ..progress import Progress, silent
-from ..soundings import Soundings, parse_corrections
-from .corrections import distinct, each_visit, shift_along, visit_track
+from ..soundings import Soundings, distinct, each_visit, parse_corrections
+from .corrections import shift_along, visit_track
 
 #: Half-length of the stretch of each track that is compared at a meeting: at least this many
 #: metres, and this many pings.

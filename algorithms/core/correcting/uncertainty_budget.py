@@ -12,10 +12,9 @@ from ..cleaning.track_gates import boat_speed, build_track
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..progress import Progress, silent, span
-from ..soundings import Soundings, parse_corrections
+from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..terrain import gradient
 from . import vertical_uncertainty as vertical
-from .corrections import distinct, each_visit
 from .sound_speed import fresh_water_sound_speed
 
 #: Radius of the plane that gives the slope: at least this, m, and this many pings.

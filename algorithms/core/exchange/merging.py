@@ -7,11 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..correcting.corrections import distinct, visit_list
 from ..correcting.lake_level import datum_of
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
-from ..soundings import Soundings, concatenate, with_corrections
+from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
 from ..visits.crossings import find_crossings, find_overlaps, join_crossings
 from ..visits.level_network import Network, solve_network
 from ..visits.store_content import Known, Logged, find_known

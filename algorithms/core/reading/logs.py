@@ -11,7 +11,7 @@ from .. import crs, units
 from ..errors import LakefloorError
 from ..lanes import number_lanes
 from ..progress import silent
-from ..soundings import Soundings, concatenate
+from ..soundings import Soundings, concatenate, each_visit
 from ..times import date_in_name, zone_of
 from .delimited import check_columns, parse_delimited
 from .gpx import is_gpx, parse_gpx
@@ -109,10 +109,11 @@ class LogReading:
             out.append(f"{report.name}: {report.kind}, {report.soundings} soundings")
             out += [f"  {note}" for note in report.notes]
             out += [f"  not read: {count} x {reason}" for reason, count in report.unread.items()]
+        rows_of = dict(each_visit(self.soundings))
         for name in self.visits:
-            rows = self.soundings.visit == name
+            rows = rows_of[str(name)]
             lanes = len(set(self.soundings.lane[rows]) - {0})
-            out.append(f"Visit {name}: {int(rows.sum())} soundings, {lanes} lanes")
+            out.append(f"Visit {name}: {rows.size} soundings, {lanes} lanes")
         return out
 
 

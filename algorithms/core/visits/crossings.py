@@ -10,10 +10,9 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from .. import lanes
-from ..correcting.corrections import distinct
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
-from ..soundings import Soundings
+from ..soundings import Soundings, distinct
 from ..times import seconds_of
 
 #: Candidate pairs of segments tested at once.

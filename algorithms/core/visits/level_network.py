@@ -9,11 +9,17 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from ..correcting.corrections import distinct, each_visit, visit_list
 from ..correcting.lake_level import datum_words, datums_of, elevation_text
 from ..errors import LakefloorError
 from ..progress import Progress, silent
-from ..soundings import Soundings, parse_corrections, with_corrections
+from ..soundings import (
+    Soundings,
+    distinct,
+    each_visit,
+    parse_corrections,
+    visit_list,
+    with_corrections,
+)
 from .crossings import Crossings
 
 #: Huber's tuning constant: 95 % efficiency where errors are normal.
