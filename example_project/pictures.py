@@ -5,7 +5,6 @@ Run after ``bash example_project/run.sh``::
     QT_QPA_PLATFORM=offscreen /usr/bin/python3 example_project/pictures.py
 """
 
-import importlib.util
 import subprocess
 import sys
 from pathlib import Path
@@ -32,11 +31,9 @@ POINT = QgsRectangle(376850, 5145830, 377170, 5146035)
 
 def styled(folder, files):
     """Return the layers of files, each with the style of its name."""
-    root = HERE.parent
-    spec = importlib.util.spec_from_file_location(
-        "lakefloor", root / "__init__.py", submodule_search_locations=[str(root)]
-    )
-    sys.modules["lakefloor"] = importlib.util.module_from_spec(spec)
+    sys.path.insert(0, str(HERE.parent / ".ci"))
+    import checkout  # noqa: F401
+
     from lakefloor.algorithms._styling import apply_style
 
     layers = []

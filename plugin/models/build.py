@@ -1,12 +1,11 @@
 """Write the shipped models, in the oldest supported QGIS.
 
-``QT_QPA_PLATFORM=offscreen /usr/bin/python3 plugin/models/build.py``
+``QT_HASH_SEED=0 QT_QPA_PLATFORM=offscreen /usr/bin/python3 plugin/models/build.py``
 
-The registered provider gives every child its parameters; each is set, since a
-model is not valid otherwise.
+The seed keeps attributes in one order. The registered provider gives every child its parameters;
+each is set, since a model is not valid otherwise.
 """
 
-import importlib.util
 import sys
 from pathlib import Path
 
@@ -34,13 +33,10 @@ ROOT = HERE.parents[1]
 
 
 def load_provider():
-    """Import the checkout as the package ``lakefloor`` and register its provider."""
-    spec = importlib.util.spec_from_file_location(
-        "lakefloor", ROOT / "__init__.py", submodule_search_locations=[str(ROOT)]
-    )
-    package = importlib.util.module_from_spec(spec)
-    sys.modules["lakefloor"] = package
-    spec.loader.exec_module(package)
+    """Register the provider of this checkout."""
+    sys.path.insert(0, str(ROOT / ".ci"))
+    import checkout  # noqa: F401
+
     from lakefloor.plugin.provider import LakefloorProvider
 
     provider = LakefloorProvider()
