@@ -24,6 +24,7 @@ from .survey_lanes import (
     TRANSIT,
     axes,
     check_pace,
+    down_slope,
     driven,
     launch_place,
     line_length,
@@ -48,7 +49,9 @@ _CELLS_A_SPACING = 4.0
 _CLASSES = 20
 _MOST_CELLS = 60_000
 _HEADINGS = 6
-_LONGEST, _SHORTEST, _BRIDGED = 10.0, 2.0, 1.5
+# Lengths of lanes in units of the way that a turn takes. Many short lanes gain hardly more than
+# half as many twice as long; where the water itself is not so wide, they may be shorter.
+_LONGEST, _USEFUL, _SHORTEST, _BRIDGED, _ACROSS = 10.0, 4.0, 2.0, 1.5, 0.8
 _GAP_SIDE, _LEAST_GAP = 12.0, 2.0
 _MOST_CANDIDATES = 700
 _ROUNDS = 12
@@ -245,8 +248,9 @@ def next_outing(
     through. After a lane the uncertainty of a place is what the surface's own growth with
     distance, :func:`fit_law`, makes of it at the smaller distance.
 
-    Lanes are chosen one after the other by gain per minute, the way to them included, among
-    pieces of straight lines in six directions over the gaps, until the time is used
+    Lanes are chosen one after the other by gain per minute, turns and the way to them included,
+    among pieces of straight lines over the gaps, in the direction of the lanes so far and five
+    others, until the time is used
     (orienteering; Golden, Levy and Vohra 1987; the gain of a set of lanes is submodular, for
     which choosing greedily is within a constant of the best, Nemhauser, Wolsey and Fisher
     1978). The tour is shortened after each choice, and at the end the least useful lanes are
@@ -293,7 +297,9 @@ def next_outing(
         "gap_before": float((gap > 0).sum() * field.area),
     }  # fmt: skip
     # A lane shorter than the way that two turns take is not worth turning into.
-    runs = _candidates(field, gap, within, spacing, max(spacing, speed * turn_s))
+    runs = _candidates(
+        field, gap, within, spacing, max(spacing, speed * turn_s), _heading_so_far(surface.distance)
+    )
     touched = [_touched(field, gap, run) for run in runs]
     if runs:
         rate = np.array([_gain(field, field.distance, t) / line_length(r)
@@ -427,17 +433,28 @@ def _distance_to(field: _Field, line) -> np.ndarray:
 # -- candidates -------------------------------------------------------------------------------
 
 
-def _candidates(field: _Field, gap, within, spacing, unit) -> list:
+def _heading_so_far(distance: Grid) -> float:
+    """Return the heading of the lanes so far, degrees; 0 where they have none in common.
+
+    The distance to the nearest sounding rises across lanes.
+    """
+    across = down_slope(distance)
+    return across + 90.0 if np.isfinite(across) else 0.0
+
+
+def _candidates(field: _Field, gap, within, spacing, unit, heading_so_far) -> list:
     """Return pieces of straight lines over gaps, arrays of shape (2, 2); lengths in ``unit`` m."""
     doubtful = np.zeros(field.cells.shape, dtype=bool)
     doubtful[field.cells] = gap > 0
     points = np.concatenate(rings(within))
     origin, step = points.mean(axis=0), field.grid.dx
     out = []
-    for heading in np.arange(_HEADINGS) * 180.0 / _HEADINGS:
-        along, aside = axes(heading)
+    for number in range(_HEADINGS):
+        along, aside = axes(heading_so_far + number * 180.0 / _HEADINGS)
         u, v = (points - origin) @ along, (points - origin) @ aside
-        for offset in np.arange(v.min() + spacing / 2.0, v.max(), spacing / 2.0):
+        # Beside the lanes so far only the middle between two of them is a good place.
+        shift = spacing / (2.0 if number else 4.0)
+        for offset in np.arange(v.min() + spacing / 2.0, v.max(), shift):
             middle = origin + offset * aside
             line = LineString([middle + u.min() * along, middle + u.max() * along])
             for piece in lines_of(within.intersection(line)):
@@ -447,8 +464,9 @@ def _candidates(field: _Field, gap, within, spacing, unit) -> list:
 
 
 def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
-    """Cut a line to where it runs over gaps, and into lengths."""
+    """Cut a line from shore to shore to where it runs over gaps, and into lengths."""
     length = np.hypot(*(b - a))
+    least = max(_SHORTEST * unit, min(_USEFUL * unit, _ACROSS * length))
     count = max(int(np.ceil(length / step)), 1)
     at = (np.arange(count) + 0.5) / count
     r, c = (np.rint(v).astype(int) for v in grid.rows_cols(*(a + at[:, None] * (b - a)).T))
@@ -464,7 +482,7 @@ def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
             merged.append([first, last])
     for first, last in merged:
         whole = (last - first) * length / count
-        if whole < _SHORTEST * unit:
+        if whole < least:
             continue
         parts = int(np.ceil(whole / (_LONGEST * unit)))
         cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
