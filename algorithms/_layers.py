@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,13 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
     if crs != wgs84:
         center = QgsCoordinateTransform(crs, wgs84, QgsCoordinateTransformContext()).transform(
             center
+        )
+    if crs.isGeographic() and not (abs(center.x()) <= 180.0 and abs(center.y()) <= 90.0):
+        raise LakefloorError(
+            tr("Layer '{}' is said to be in degrees ({}), but its positions are about {:.0f}, "
+               "{:.0f}. Set the right CRS in its properties, then run again.").format(
+                layer_name, crs.authid() or tr("custom CRS"), center.x(), center.y()
+            )
         )
     target = QgsCoordinateReferenceSystem(
         f"EPSG:{utm_epsg(np.array([center.x()]), np.array([center.y()]))}"
@@ -237,16 +245,30 @@ def _not_a_number(source, name, values, done) -> LakefloorError:
     def is_number(value):
         try:
             return is_null(value) or float(value) == float(value)
-        except ValueError:
+        except (TypeError, ValueError):
             return False
 
     row, value = next((i, v) for i, v in enumerate(values, start=done + 1) if not is_number(v))
     return LakefloorError(
         tr("Layer '{}', row {}: field '{}' holds '{}', which is not a number. Mend it, or choose "
-           "the field of depths with Soundings from point layer.").format(
+           "another field with Soundings from point layer.").format(
             source.sourceName(), row, name, value
         )
     )
+
+
+def as_numbers(source, name, values) -> list:
+    """Return the values of a field of a layer as float, NaN for None.
+
+    Raises
+    ------
+    LakefloorError
+        If one is not a number; the message names the row.
+    """
+    try:
+        return [np.nan if value is None else float(value) for value in values]
+    except (TypeError, ValueError):
+        raise _not_a_number(source, name, values, 0) from None
 
 
 def read_polygon(source, crs, context, feedback):
@@ -275,9 +297,14 @@ def read_polygon(source, crs, context, feedback):
                     source.sourceName(), feature.id(), explain_validity(shape)
                 )
             )
-        parts.append(shape)
+        if shape.area > 0.0:
+            parts.append(shape)
     if not parts:
-        raise LakefloorError(tr("Layer '{}' holds no polygon.").format(source.sourceName()))
+        raise LakefloorError(
+            tr("Layer '{}' holds no polygon. Lines become one with 'Lines to polygons'.").format(
+                source.sourceName()
+            )
+        )
     return unary_union(parts)
 
 
@@ -331,6 +358,51 @@ def read_table(source, feedback) -> dict:
     return columns
 
 
+def _open(layer):
+    """Open a raster with GDAL, which raises errors once any plugin has asked it to."""
+    dataset = None
+    with suppress(RuntimeError):
+        dataset = gdal.Open(layer.source())
+    if dataset is None:
+        raise LakefloorError(
+            tr("Raster '{}' cannot be read by GDAL; export it to GeoTIFF first.").format(
+                layer.name()
+            )
+        )
+    return dataset
+
+
+def _projected(dataset, layer, crs, resampling):
+    """Return a raster in memory, projected to ``crs``."""
+    warped = None
+    with suppress(RuntimeError):
+        warped = gdal.Warp(
+            "", dataset, format="MEM", srcSRS=layer.crs().toWkt(), dstSRS=crs.toWkt(),
+            resampleAlg=resampling, outputType=gdal.GDT_Float64, dstNodata=float("nan"),
+        )
+    if warped is None:
+        raise LakefloorError(
+            tr("Raster '{}' ({}) cannot be projected to {}. Is its CRS the right one?").format(
+                layer.name(), layer.crs().authid() or tr("custom CRS"), crs.authid()
+            )
+        )
+    return warped
+
+
+def _cells(band, name, *place):
+    """Return the values of a band, or of ``place``: first column and row, columns, rows."""
+    values = None
+    with suppress(RuntimeError):
+        values = band.ReadAsArray(*place)
+    if values is None:
+        raise LakefloorError(
+            tr("Raster '{}' cannot be read in full; its file is damaged. Make it anew.").format(
+                name
+            )
+        )
+    return values
+
+
 def read_raster(layer, feedback):
     """Read a depth raster.
 
@@ -351,22 +423,13 @@ def read_raster(layer, feedback):
     LakefloorError
         If the raster has no CRS, is rotated or cannot be read.
     """
-    dataset = gdal.Open(layer.source())
-    if dataset is None:
-        raise LakefloorError(
-            tr("Raster '{}' cannot be read by GDAL; export it to GeoTIFF first.").format(
-                layer.name()
-            )
-        )
+    dataset = _open(layer)
     crs = layer.crs()
     target = metric_crs(crs, layer.extent(), layer.name(), feedback)
     metadata = dataset.GetMetadata()
     names = [dataset.GetRasterBand(i + 1).GetDescription() for i in range(dataset.RasterCount)]
     if target != crs:
-        dataset = gdal.Warp(
-            "", dataset, format="MEM", srcSRS=crs.toWkt(), dstSRS=target.toWkt(),
-            resampleAlg="bilinear", outputType=gdal.GDT_Float64, dstNodata=float("nan"),
-        )
+        dataset = _projected(dataset, layer, target, "bilinear")
     west, dx, skew_x, north, skew_y, dy = dataset.GetGeoTransform()
     if skew_x or skew_y or dy >= 0 or dx <= 0:
         raise LakefloorError(
@@ -376,7 +439,7 @@ def read_raster(layer, feedback):
 
     def band(number):
         raster = dataset.GetRasterBand(number)
-        values = raster.ReadAsArray().astype(float)
+        values = _cells(raster, layer.name()).astype(float)
         nodata = raster.GetNoDataValue()
         if nodata is not None:
             values[values == nodata] = np.nan
@@ -410,11 +473,8 @@ class StoredSurface:
     """
 
     def __init__(self, layer):
-        self._dataset = dataset = gdal.Open(layer.source())
-        if dataset is None:
-            raise LakefloorError(
-                tr("Raster '{}' cannot be read by GDAL.").format(layer.name())
-            )
+        self._dataset = dataset = _open(layer)
+        self._name = layer.name()
         west, dx, _, north, _, dy = dataset.GetGeoTransform()
         void = np.broadcast_to(np.nan, (dataset.RasterYSize, dataset.RasterXSize))
         self.grid = Grid(void, west, north, dx, -dy)
@@ -438,11 +498,7 @@ class StoredSurface:
         bands = []
         for number in range(1, len(BANDS) + 1):
             band = self._dataset.GetRasterBand(number)
-            values = band.ReadAsArray(*place)
-            if values is None:
-                raise LakefloorError(
-                    tr("The older surface cannot be read; its file is damaged. Draw it anew.")
-                )
+            values = _cells(band, self._name, *place)
             values[values == band.GetNoDataValue()] = np.nan
             bands.append(values)
         return bands
@@ -492,8 +548,18 @@ def read_points(source, crs, names, context, feedback):
         A feature without geometry gives one row of NaN, a multipoint one row a point.
     columns : dict of str to list
         None for NULL; dates and times as ISO 8601 text with what zone they state.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer lacks a field.
     """
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    missing = [name for name in names if name not in source.fields().names()]
+    if missing:
+        raise LakefloorError(
+            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), missing[0])
+        )
     indexes = [source.fields().indexFromName(name) for name in names]
     places, columns = [], {name: [] for name in names}
     for i, feature in enumerate(source.getFeatures(request)):
@@ -567,19 +633,10 @@ def read_bands(layer, crs, feedback) -> list:
         If the raster has no CRS, is rotated or cannot be read.
     """
     metric_crs(layer.crs(), layer.extent(), layer.name(), feedback)
-    dataset = gdal.Open(layer.source())
-    if dataset is not None and layer.crs() != crs:
+    dataset = _open(layer)
+    if layer.crs() != crs:
         # Classes have no values between them.
-        dataset = gdal.Warp(
-            "", dataset, format="MEM", srcSRS=layer.crs().toWkt(), dstSRS=crs.toWkt(),
-            resampleAlg="near", outputType=gdal.GDT_Float64, dstNodata=float("nan"),
-        )
-    if dataset is None:
-        raise LakefloorError(
-            tr("Raster '{}' cannot be read by GDAL; export it to GeoTIFF first.").format(
-                layer.name()
-            )
-        )
+        dataset = _projected(dataset, layer, crs, "near")
     west, dx, skew_x, north, skew_y, dy = dataset.GetGeoTransform()
     if skew_x or skew_y or dy >= 0 or dx <= 0:
         raise LakefloorError(
@@ -589,7 +646,7 @@ def read_bands(layer, crs, feedback) -> list:
     grids = []
     for number in range(1, dataset.RasterCount + 1):
         raster = dataset.GetRasterBand(number)
-        values = raster.ReadAsArray().astype(float)
+        values = _cells(raster, layer.name()).astype(float)
         nodata = raster.GetNoDataValue()
         if nodata is not None:
             values[values == nodata] = np.nan

@@ -382,19 +382,28 @@ class RasterFile:
         """Write a part of every band; NaN is no data."""
         for number, values in enumerate(bands, start=1):
             values = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
-            if self._dataset.GetRasterBand(number).WriteArray(values, cols.start, rows.start):
+            failed = True
+            # GDAL returns errors, or raises them once any plugin has asked it to.
+            with suppress(RuntimeError):
+                band = self._dataset.GetRasterBand(number)
+                failed = band.WriteArray(values, cols.start, rows.start)
+            if failed:
                 raise LakefloorError(
                     tr("Cannot write the raster '{}'. Is the disk full?").format(self._path.name)
                 )
 
     def _convert(self):
-        made = gdal.GetDriverByName(self._driver).CreateCopy(
-            str(self._path), gdal.Open(str(self._file))
-        )
+        made, why = None, ""
+        try:
+            made = gdal.GetDriverByName(self._driver).CreateCopy(
+                str(self._path), gdal.Open(str(self._file))
+            )
+        except RuntimeError as error:
+            why = f" ({str(error).strip()})"
         if made is None:
             raise LakefloorError(
-                tr("GDAL cannot write '{}' as {}; choose a .tif file.").format(
-                    self._path.name, self._driver)
+                tr("GDAL cannot write '{}' as {}{}; choose a .tif file.").format(
+                    self._path.name, self._driver, why)
             )
         made = None
         self._file.unlink()

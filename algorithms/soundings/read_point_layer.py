@@ -1,5 +1,6 @@
 """Soundings from point layer."""
 
+import numpy as np
 from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputNumber,

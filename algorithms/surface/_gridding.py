@@ -163,6 +163,12 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
             cell, gap, spacing = record.cell, record.max_gap, record.spacing
         else:
             cell, gap, spacing = _sizes(kept, cell, gap, feedback)
+            if cell > gap:
+                raise LakefloorError(
+                    tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are "
+                       "metres, not degrees; choose a smaller cell or a wider gap.").format(
+                        cell, gap)
+                )
         f = frame(
             kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
         )

@@ -137,3 +137,31 @@ def test_cancelled_run_leaves_nothing(run, recorder, memory_layer, out, algorith
     with pytest.raises(QgsProcessingException, match="(?i)cancel"):
         run(algorithm, {"INPUT": _points(memory_layer, LANES),
                         "OUTPUT": str(out / f"result.{suffix}"), **extra}, feedback)
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "field", "message"),
+    [
+        ("string", "3,4 m", "deep", "'spots', row 1: field 'deep' holds '3,4 m', .* not a number"),
+        ("double", 3.4, "depth", "'spots' has no field 'depth'"),
+        ("double", 3.4, "", "'spots' bear no Z; choose the field of depths.*deep"),
+    ],
+)
+def test_field_of_depths_that_gives_none(run, memory_layer, out, kind, value, field, message):
+    layer = memory_layer("Point", ["POINT(1 1)"], crs=UTM15, fields=f"field=deep:{kind}",
+                         rows=[[value]], name="spots")
+    with pytest.raises(QgsProcessingException, match=message):
+        run("readpointlayer", {
+            "INPUT": layer, "DEPTH_FIELD": field, "OUTPUT": str(out / "soundings.gpkg"),
+        })
+
+
+@pytest.mark.parametrize(("cell", "gap"), [(5000.0, None), (None, 1e-4)])
+def test_cell_wider_than_the_gap(run, memory_layer, out, cell, gap):
+    """As when degrees are entered for metres."""
+    xyz = [(x, y, 2.0 + 0.01 * y) for x in range(0, 100, 10) for y in range(0, 100, 2)]
+    with pytest.raises(QgsProcessingException, match="cell size.*more than the maximum gap"):
+        run("tinsurface", {
+            "INPUT": _points(memory_layer, xyz), "CELL_SIZE": cell, "MAX_GAP": gap,
+            "OUTPUT": str(out / "depth.tif"),
+        })

@@ -261,6 +261,71 @@ def test_self_intersecting_polygon_is_refused(memory_layer, feedback):
         _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
 
 
+@pytest.fixture(params=[False, True], ids=["GDAL returns errors", "GDAL raises errors"])
+def gdal_raises(request):
+    """Some plugins, among them QGIS's own tools, ask GDAL to raise its errors."""
+    before = gdal.GetUseExceptions()
+    (gdal.UseExceptions if request.param else gdal.DontUseExceptions)()
+    yield
+    (gdal.UseExceptions if before else gdal.DontUseExceptions)()
+
+
+def _surface():
+    depth = Grid(np.arange(6400.0).reshape(80, 80), 400000.0, 5150000.0, 2.0, 2.0)
+    return Surface(depth, depth.like(depth.values * 0.1), depth.like(depth.values * 0))
+
+
+def test_format_that_cannot_hold_depths_is_named(write, tmp_path, gdal_raises):
+    """PNG holds whole numbers from 0 to 65535."""
+    with pytest.raises(QgsProcessingException, match=r"'depth\.png' as PNG.*choose a \.tif"):
+        write(_surface(), {"RASTER": str(tmp_path / "depth.png")})
+    assert os.listdir(tmp_path) == []
+
+
+def test_damaged_raster_is_named(write, feedback, tmp_path, gdal_raises):
+    results, _ = write(_surface(), {"RASTER": str(tmp_path / "depth.tif")})
+    layer = QgsRasterLayer(results["RASTER"], "torn surface")
+    whole = (tmp_path / "depth.tif").read_bytes()
+    (tmp_path / "depth.tif").write_bytes(whole[:100] + bytes(len(whole) - 200) + whole[-100:])
+    with pytest.raises(LakefloorError, match="'torn surface' cannot be read"):
+        _layers.read_raster(layer, feedback)
+    (tmp_path / "depth.tif").unlink()
+    with pytest.raises(LakefloorError, match="'torn surface' cannot be read"):
+        _layers.read_raster(layer, feedback)
+
+
+def test_metres_said_to_be_degrees_are_refused(memory_layer, feedback):
+    layer = memory_layer(
+        "Point", ["POINT(404085 5150362)"], crs="EPSG:4326", fields="field=depth_m:double",
+        rows=[[2.5]], name="mislabelled",
+    )
+    with pytest.raises(LakefloorError, match=r"'mislabelled'.*degrees.*EPSG:4326.*404085, 5150362"):
+        _read(layer, feedback)
+
+
+@pytest.mark.parametrize(
+    ("kind", "wkt"), [("Point", "POINT(1 1)"), ("LineString", "LINESTRING(0 0,1 0,1 1,0 0)")]
+)
+def test_shoreline_that_is_no_polygon_is_refused(memory_layer, feedback, kind, wkt):
+    from qgis.core import QgsProcessingFeatureSource
+
+    layer = memory_layer(kind, [wkt], name="walked")
+    context = QgsProcessingContext()
+    with pytest.raises(LakefloorError, match="'walked' holds no polygon"):
+        _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
+
+
+def test_field_that_is_not_there_is_named(memory_layer, feedback):
+    from qgis.core import QgsProcessingFeatureSource
+
+    layer = memory_layer("Point", ["POINT(1 1)"], fields="field=tiefe:double", rows=[[2.5]],
+                         name="marks")
+    context = QgsProcessingContext()
+    source = QgsProcessingFeatureSource(layer, context)
+    with pytest.raises(LakefloorError, match="'marks' has no field 'depth'"):
+        _layers.read_points(source, UTM15, ["depth"], context, feedback)
+
+
 def test_figures_are_plain_numbers(qgis_app, feedback):
     """A numpy number in the results would come out empty in models and headless."""
     with Outputs(Copy().create(), {}, QgsProcessingContext(), feedback) as out:
