@@ -109,14 +109,21 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     Lundblad, E. R. et al. (2006). A benthic terrain classification scheme for
     American Samoa. Marine Geodesy 29(2), 89-111.
     """
-    rows, cols = int(outer_m / depth.dy + 1e-9), int(outer_m / depth.dx + 1e-9)
+    if not (0.0 <= inner_m <= outer_m < np.inf):
+        raise LakefloorError(
+            f"A ring from {inner_m:g} m to {outer_m:g} m makes no sense; the inner radius must be "
+            "at least 0 m and the outer one at least as great."
+        )
+    reach = int(outer_m / depth.dy + 1e-9), int(outer_m / depth.dx + 1e-9)
+    # No cell is farther from another than the grid is long.
+    rows, cols = (min(r, n - 1) for r, n in zip(reach, depth.shape))
     away = np.hypot(
         *np.meshgrid(
             np.arange(-cols, cols + 1) * depth.dx, np.arange(-rows, rows + 1) * depth.dy
         )
     )
     ring = (away >= inner_m - 1e-9) & (away <= outer_m + 1e-9) & (away > 0)
-    if not (0 <= inner_m <= outer_m and ring.any()):
+    if not ring.any() and (rows, cols) == reach:
         raise LakefloorError(
             f"A ring from {inner_m:g} m to {outer_m:g} m holds no cell of {depth.dx:g} m; "
             "choose a greater radius."

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import ndimage
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.terrain import gradient, slope
+from lakefloor.algorithms.core.terrain import gradient, position, slope
 from lakefloor.algorithms.core.units import FOOT
 
 METHODS = ("horn", "zevenbergen")
@@ -159,3 +160,33 @@ def test_cancel_is_honoured():
 
     with pytest.raises(Cancelled):
         slope(grid_of(lambda x, y: x), progress=stop)
+
+
+def test_position_agrees_with_scipys_filter_of_each_neighbourhood():
+    rng = np.random.default_rng(3)
+    z = rng.normal(5.0, 1.0, (12, 17))
+    z[rng.random(z.shape) < 0.1] = np.nan
+    grid = Grid(z, 0.0, 24.0, 1.5, 2.0)
+    away = np.hypot(*np.meshgrid(np.arange(-3, 4) * 1.5, np.arange(-2, 3) * 2.0))
+    ring = (away >= 2.0) & (away <= 4.5)
+    mean = ndimage.generic_filter(
+        np.pad(z, 3, constant_values=np.nan),
+        lambda v: np.nanmean(v) if np.isfinite(v).any() else np.nan, footprint=ring,
+    )[3:-3, 3:-3]
+    np.testing.assert_allclose(position(grid, 2.0, 4.5).values, mean - z, atol=1e-9)
+
+
+def test_a_ring_wider_than_the_grid_takes_no_more_memory_and_is_that_of_all_cells():
+    z = np.arange(12.0).reshape(3, 4)
+    grid = Grid(z, 0.0, 3.0, 1.0, 1.0)
+    got = position(grid, 0.0, 1e9).values
+    np.testing.assert_allclose(got, (z.sum() - z) / 11.0 - z, atol=1e-9)
+    assert np.isnan(position(grid, 10.0, 20.0).values).all()
+
+
+@pytest.mark.parametrize("ring", [
+    (np.nan, 5.0), (0.0, np.nan), (3.0, 2.0), (-1.0, 2.0), (0.0, np.inf), (0.1, 0.5),
+])
+def test_rings_that_hold_no_cell_are_refused(ring):
+    with pytest.raises(LakefloorError, match="A ring from"):
+        position(Grid(np.zeros((5, 5)), 0.0, 5.0, 1.0, 1.0), *ring)
