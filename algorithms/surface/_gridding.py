@@ -150,10 +150,9 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
     lines = optional_source(algorithm, parameters, BREAK_LINES, context)
     lines = read_lines(lines, crs, context, feedback) if lines else ()
     cell, gap = (
-        algorithm.parameterAsDouble(parameters, name, context)
-        if parameters.get(name) not in (None, "") else None
+        params.optional_number(algorithm, parameters, name, context)
         for name in (params.CELL_SIZE, params.MAX_GAP)
-    )  # fmt: skip
+    )
     progress = algorithm.progress(feedback)
     older, record = _older(
         algorithm, parameters, context, feedback, crs, (method, options, cell, gap)
