@@ -4,6 +4,7 @@ from pathlib import Path
 from traceback import clear_frames
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
 from ._i18n import tr
@@ -12,29 +13,31 @@ from .core.errors import Cancelled, LakefloorError
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
 
 GROUPS = {
-    "plan": "Plan",
-    "soundings": "Soundings",
-    "surface": "Surface",
-    "chart": "Chart",
-    "structure": "Structure",
-    "share": "Share",
+    "plan": QT_TRANSLATE_NOOP("@default", "Plan"),
+    "soundings": QT_TRANSLATE_NOOP("@default", "Soundings"),
+    "surface": QT_TRANSLATE_NOOP("@default", "Surface"),
+    "chart": QT_TRANSLATE_NOOP("@default", "Chart"),
+    "structure": QT_TRANSLATE_NOOP("@default", "Structure"),
+    "share": QT_TRANSLATE_NOOP("@default", "Share"),
 }
 
 
 class LakefloorAlgorithm(QgsProcessingAlgorithm):
     """An algorithm described by class constants, whose work is in :meth:`compute`.
 
-    ``NAME`` is the id and never changes once released. ``HELP`` says what the
-    algorithm does, when to use it, its limits and units; ``SOURCE`` names the
-    published source of the method.
+    ``NAME`` is the id and never changes once released. ``TAGS`` are the words, with commas
+    between them, by which the toolbox finds it. ``HELP`` says what the algorithm does, when to
+    use it, its limits and units; ``SOURCE`` names the published source of the method.
+    ``MAIN_THREAD`` is for one that draws layouts, which belong to the main thread.
     """
 
     NAME = ""
     DISPLAY = ""
     GROUP = ""
-    TAGS: tuple = ()
+    TAGS = ""
     HELP = ""
     SOURCE = ""
+    MAIN_THREAD = False
 
     def name(self):
         return self.NAME
@@ -49,7 +52,12 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         return self.GROUP
 
     def tags(self):
-        return [tr(tag) for tag in self.TAGS]
+        return tr(self.TAGS).split(",")
+
+    def flags(self):
+        if self.MAIN_THREAD:
+            return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
+        return super().flags()
 
     def icon(self):
         return QIcon(self.svgIconPath())

@@ -31,6 +31,7 @@ from shapely.geometry import MultiPolygon
 
 from . import _styling
 from ._compat import make_field, restore_milliseconds
+from ._gdal import quiet
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
 from ._staging import staging_folder
@@ -186,11 +187,9 @@ class Outputs:
         if path.suffix.lower() != ".gpkg":
             return
         source, whole = None, False
-        gdal.PushErrorHandler("CPLQuietErrorHandler")
-        with suppress(RuntimeError):
+        with quiet(), suppress(RuntimeError):
             source = ogr.Open(str(path))
             whole = source is not None and source.GetLayer(0).GetFeatureCount() == count
-        gdal.PopErrorHandler()
         del source
         if not whole:
             raise LakefloorError(

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from osgeo import gdal, ogr, osr
 
+from ._gdal import done, made, quiet
 from ._i18n import tr
 from ._layers import SCHEMA
 from ._staging import staging_folder
@@ -231,7 +232,8 @@ def _srs(text):
 def _make(path, crs):
     """Make an empty store with GDAL, whose tables and spatial index are standard."""
     try:
-        _make_layers(path, crs)
+        with quiet():
+            _make_layers(path, crs)
     except RuntimeError as error:
         raise LakefloorError(tr("Cannot make '{}' ({}).").format(path.name, error)) from error
     with closing(_connect(path)) as db:
@@ -254,12 +256,6 @@ def _make(path, crs):
 
 
 def _make_layers(path, crs):
-    def made(thing):
-        # GDAL raises only where a program has asked for exceptions.
-        if thing is None:
-            raise RuntimeError(gdal.GetLastErrorMsg())
-        return thing
-
     driver = gdal.GetDriverByName("GPKG")
     dataset = made(driver.Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
     tables = (
@@ -271,4 +267,4 @@ def _make_layers(path, crs):
         srs, kind = (_srs(crs), ogr.wkbPoint) if name == "soundings" else (None, ogr.wkbNone)
         layer = made(dataset.CreateLayer(name, srs, kind, [f"DESCRIPTION={description}"]))
         for field_name, field_kind in fields.items():
-            layer.CreateField(ogr.FieldDefn(field_name, _OGR_TYPES[field_kind]))
+            done(layer.CreateField(ogr.FieldDefn(field_name, _OGR_TYPES[field_kind])))

@@ -23,7 +23,7 @@ class LakefloorProvider(QgsProcessingProvider):
 
     def __init__(self):
         super().__init__()
-        self._models = []
+        self._incomplete = False
 
     def id(self):
         return "lakefloor"
@@ -44,24 +44,23 @@ class LakefloorProvider(QgsProcessingProvider):
         return super().load()
 
     def unload(self):
-        with contextlib.suppress(TypeError):
-            QgsApplication.processingRegistry().providerAdded.disconnect(self._complete_models)
+        registry = QgsApplication.processingRegistry()
+        # QGIS 3.44 unloads providers as it closes, when the registry is already gone.
+        if registry is not None:
+            with contextlib.suppress(TypeError):
+                registry.providerAdded.disconnect(self._complete_models)
         super().unload()
 
     def loadAlgorithms(self):
         for cls in algorithm_classes():
             self.addAlgorithm(cls())
-        self._models = []
         for path in sorted((HERE / "models").glob("*.model3")):
             model = QgsProcessingModelAlgorithm()
             if model.fromFile(str(path)):
-                self._models.append(model.name())
                 self._incomplete = self._incomplete or _lacks_children(model)
                 self.addAlgorithm(model)
             else:
                 QgsMessageLog.logMessage(f"Cannot read the model {path}", "Lakefloor")
-
-    _incomplete = False
 
     def _complete_models(self, provider_id):
         if self._incomplete:

@@ -13,7 +13,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor
 
 from .._i18n import tr
-from .look import PAPER, by_rules, cased, line, stretch
+from .look import PAPER, by_rules, cased, line, stretch, value_range
 
 #: From soft, pale, to hard, dark: as lightness falls with depth in the blue ramp.
 _HARDNESS_STOPS = ("#f4efe4", "#b09a7c", "#40342a")
@@ -40,7 +40,7 @@ def _bottom_type(layer):
         styles.setCurrentStyle(name)
         _bottom_classes(layer)
         styles.setCurrentStyle(hardness)
-    low, high = layer.dataProvider().cumulativeCut(1, 0.01, 0.99)
+    low, high = value_range(layer, 1, 0.01, 0.99)
     stretch(layer, 1, low, high, _HARDNESS_STOPS)
 
 

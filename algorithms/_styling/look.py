@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+from osgeo import gdal
 from qgis.core import (
     QgsColorRampShader,
     QgsGradientColorRamp,
@@ -116,6 +118,34 @@ def by_rules(layer, rules):
     for label, expression, symbol in rules:
         root.appendChild(QgsRuleBasedRenderer.Rule(symbol, 0, 0, expression, label))
     layer.setRenderer(QgsRuleBasedRenderer(root))
+
+
+#: Rows read at once, and about how many cells of a band tell its quantiles.
+_ROWS, _SAMPLE = 1024, 2_000_000
+
+
+def value_range(layer, band, low=0.0, high=1.0) -> tuple:
+    """Return the values that the shares ``low`` and ``high`` of a band's cells do not exceed.
+
+    Statistics of QGIS would be kept by GDAL in a file .aux.xml beside the raster.
+    """
+    raster = gdal.Open(layer.source())  # owns the band
+    cells = raster.GetRasterBand(band)
+    step = max(1, cells.XSize * cells.YSize // _SAMPLE)
+    least, most, sample = np.inf, -np.inf, []
+    for top in range(0, cells.YSize, _ROWS):
+        values = cells.ReadAsArray(0, top, cells.XSize, min(_ROWS, cells.YSize - top))
+        values = values[np.isfinite(values) & (values != cells.GetNoDataValue())]
+        if values.size:
+            least, most = min(least, values.min()), max(most, values.max())
+            sample.append(values[::step])
+    if not sample:
+        return 0.0, 0.0
+    sample = np.concatenate(sample)
+    return (
+        float(np.quantile(sample, low) if low > 0.0 else least),
+        float(np.quantile(sample, high) if high < 1.0 else most),
+    )
 
 
 def stretch(layer, band, low, high, stops):

@@ -5,7 +5,18 @@ from __future__ import annotations
 from qgis.core import QgsFillSymbol, QgsMarkerSymbol, QgsWkbTypes
 
 from .._i18n import tr
-from .look import DROP_OFF, INK, REJECTED, by_rules, cased, line, single, stretch, ticks
+from .look import (
+    DROP_OFF,
+    INK,
+    REJECTED,
+    by_rules,
+    cased,
+    line,
+    single,
+    stretch,
+    ticks,
+    value_range,
+)
 
 _SLOPE_STOPS = ("#f8f4ec", "#c79f63", "#4a2a0c")
 _MARK = "#ffd97a"
@@ -20,7 +31,7 @@ def _slope(layer):
     """Percent of slope in browns, from level to the steepest two of a hundred cells."""
     names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
     band = next((i + 1 for i, name in enumerate(names) if "percent" in name), 1)
-    _, high = layer.dataProvider().cumulativeCut(band, 0.0, 0.98)
+    _, high = value_range(layer, band, high=0.98)
     stretch(layer, band, 0.0, high, _SLOPE_STOPS)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .._i18n import tr
-from .look import DEPTH_STOPS, stretch
+from .look import DEPTH_STOPS, stretch, value_range
 
 # Brown and blue part for every common kind of colour blindness; the blue is darker in grey too.
 _CHANGE_STOPS = ("#a0561a", "#f6f4f0", "#143a6b")
@@ -27,8 +27,7 @@ def _surface(layer):
         styles.setCurrentStyle(name)
         _uncertainty(layer)
         styles.setCurrentStyle(depth)
-    stats = layer.dataProvider().bandStatistics(1)
-    stretch(layer, 1, stats.minimumValue, stats.maximumValue, DEPTH_STOPS)
+    stretch(layer, 1, *value_range(layer, 1), DEPTH_STOPS)
 
 
 def _uncertainty_band(layer):
@@ -39,13 +38,13 @@ def _uncertainty_band(layer):
 def _uncertainty(layer):
     """The uncertainty of a surface, from 0 to the most uncertain two of a hundred cells."""
     band = _uncertainty_band(layer) or 1
-    _, high = layer.dataProvider().cumulativeCut(band, 0.0, 0.98)
+    _, high = value_range(layer, band, high=0.98)
     stretch(layer, band, 0.0, high, _UNCERTAINTY_STOPS)
 
 
 def _difference(layer):
     """Change of depth: brown where shallower, blue where deeper, pale where neither."""
-    low, high = layer.dataProvider().cumulativeCut(1, 0.02, 0.98)
+    low, high = value_range(layer, 1, 0.02, 0.98)
     size = max(abs(low), abs(high)) or 1.0
     stretch(layer, 1, -size, size, _CHANGE_STOPS)
 

@@ -20,7 +20,7 @@ class DepthAreas(LakefloorAlgorithm):
     NAME = "depthareas"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth areas")
     GROUP = "chart"
-    TAGS = ("contour", "polygon", "depth", "area", "bathymetry", "layer tint")
+    TAGS = QT_TRANSLATE_NOOP("@default", "contour,polygon,depth,area,bathymetry,layer tint")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "The areas between depth contours, one feature a range of depth, with its area in square "

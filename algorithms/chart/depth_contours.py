@@ -21,7 +21,7 @@ class DepthContours(LakefloorAlgorithm):
     NAME = "depthcontours"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth contours")
     GROUP = "chart"
-    TAGS = ("contour", "isobath", "depth", "line", "bathymetry")
+    TAGS = QT_TRANSLATE_NOOP("@default", "contour,isobath,depth,line,bathymetry")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Lines of equal depth in feet or metres, with index contours, labels, humps and hollows "

@@ -36,7 +36,7 @@ class NextOuting(LakefloorAlgorithm):
     NAME = "nextouting"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Gaps and next outing")
     GROUP = "plan"
-    TAGS = ("gap", "uncertainty", "lane", "plan", "outing", "route", "GPX", "launch")
+    TAGS = QT_TRANSLATE_NOOP("@default", "gap,uncertainty,lane,plan,outing,route,GPX,launch")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Shows where the surface is too uncertain for the contour interval that you want, ranked "

@@ -36,7 +36,7 @@ class SurveyLanes(LakefloorAlgorithm):
     NAME = "surveylanes"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Survey lanes")
     GROUP = "plan"
-    TAGS = ("lane", "transect", "survey line", "cross-line", "plan", "route", "GPX", "fuel")
+    TAGS = QT_TRANSLATE_NOOP("@default", "lane,transect,survey line,cross-line,plan,route,GPX,fuel")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Plans parallel lanes and cross-lines over a lake or a part of it, in an order that saves "

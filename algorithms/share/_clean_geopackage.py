@@ -5,6 +5,7 @@ from contextlib import closing
 
 from osgeo import gdal, ogr, osr
 
+from .._gdal import done, made, quiet
 from .._i18n import tr
 from ..core.errors import LakefloorError
 
@@ -40,7 +41,8 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
     srs.ImportFromEPSG(epsg)
     srs.SetAxisMappingStrategy(osr.OAMS_TRADITIONAL_GIS_ORDER)
     try:
-        _write(path, layers, srs, check)
+        with quiet():
+            _write(path, layers, srs, check)
         with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
             db.execute("PRAGMA secure_delete = ON")
             db.execute("UPDATE gpkg_contents SET last_change = ?", (NO_TIME,))
@@ -64,18 +66,7 @@ def _cannot(path, reason):
 
 
 def _write(path, layers, srs, check):
-    def made(thing):
-        # GDAL raises only where a program has asked for exceptions.
-        if thing is None:
-            raise RuntimeError(gdal.GetLastErrorMsg())
-        return thing
-
-    def done(code):
-        if code:
-            raise RuntimeError(gdal.GetLastErrorMsg())
-
     dataset = layer = feature = None
-    gdal.PushErrorHandler("CPLQuietErrorHandler")
     try:
         dataset = made(
             gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
@@ -98,4 +89,3 @@ def _write(path, layers, srs, check):
     finally:
         # A feature must not outlive its layer, nor a layer its data set, nor that its folder.
         feature = layer = dataset = None
-        gdal.PopErrorHandler()

@@ -23,6 +23,7 @@ from shapely.geometry import Point
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import is_null
+from .._gdal import quiet
 from .._i18n import tr
 from .._layers import (
     BANDS,
@@ -59,7 +60,7 @@ class CopyToShare(LakefloorAlgorithm):
     NAME = "copytoshare"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Copy to share")
     GROUP = "share"
-    TAGS = ("privacy", "anonymous", "publish", "clip", "friend", "GeoPackage", "licence")
+    TAGS = QT_TRANSLATE_NOOP("@default", "privacy,anonymous,publish,clip,friend,GeoPackage,licence")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "A copy of chosen layers to hand on, in a new folder: one GeoPackage, a GeoTIFF for each "
@@ -135,9 +136,7 @@ class CopyToShare(LakefloorAlgorithm):
         layers = self.parameterAsLayerList(parameters, "LAYERS", context)
         marks = optional_source(self, parameters, "MARKS", context)
         area = optional_source(self, parameters, "AREA", context)
-        cell = None
-        if parameters.get("COARSEN") is not None:
-            cell = self.parameterAsDouble(parameters, "COARSEN", context)
+        cell = params.optional_number(self, parameters, "COARSEN", context)
         picks = [p.strip() for p in self.parameterAsString(parameters, "PICKS", context).split(",")
                  if p.strip()]
         crs = _crs_of_copy([*layers, *filter(None, [marks])], context, feedback)
@@ -379,16 +378,14 @@ class _Copy:
 
 
 def _write_raster(path, grid, band, crs, items):
-    gdal.PushErrorHandler("CPLQuietErrorHandler")
     try:
-        write_raster(path, [grid], (band,), crs, items)
-        back = gdal.Open(str(path))
-        values = None if back is None else back.GetRasterBand(1).ReadAsArray()
-        back = None
+        with quiet():
+            write_raster(path, [grid], (band,), crs, items)
+            back = gdal.Open(str(path))
+            values = None if back is None else back.GetRasterBand(1).ReadAsArray()
+            back = None
     except RuntimeError as error:
         raise LakefloorError(tr("Cannot write '{}' ({}).").format(path.name, error)) from error
-    finally:
-        gdal.PopErrorHandler()
     if values is None or not np.array_equal(
         values[np.isfinite(grid.values)], grid.values[np.isfinite(grid.values)].astype(np.float32)
     ):

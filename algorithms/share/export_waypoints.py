@@ -46,7 +46,9 @@ class ExportWaypoints(LakefloorAlgorithm):
     NAME = "exportwaypoints"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Export waypoints and tracks")
     GROUP = "share"
-    TAGS = ("GPX", "KML", "CSV", "waypoint", "route", "track", "GPS", "chart plotter", "contour")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "GPX,KML,CSV,waypoint,route,track,GPS,chart plotter,contour"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Writes points as waypoints, and lines as tracks or routes, for a GPS device, a chart "

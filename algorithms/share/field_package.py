@@ -1,6 +1,7 @@
 """Field package."""
 
 import math
+from contextlib import suppress
 
 from osgeo import gdal
 from qgis.core import (
@@ -8,7 +9,6 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
     QgsProcessing,
-    QgsProcessingAlgorithm,
     QgsProcessingContext,
     QgsProcessingMultiStepFeedback,
     QgsProcessingOutputNumber,
@@ -21,6 +21,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
+from .._gdal import done, made, quiet
 from .._i18n import tr
 from .._layers import metric_crs
 from .._styling import apply_style
@@ -45,7 +46,10 @@ class FieldPackage(LakefloorAlgorithm):
     NAME = "fieldpackage"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Field package")
     GROUP = "share"
-    TAGS = ("phone", "tablet", "mobile", "MBTiles", "tiles", "GeoPackage", "GeoPDF", "offline")
+    MAIN_THREAD = True
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "phone,tablet,mobile,MBTiles,tiles,GeoPackage,GeoPDF,offline"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "The lake map for a phone or tablet without network, in a new folder: the layers with "
@@ -65,10 +69,6 @@ class FieldPackage(LakefloorAlgorithm):
         "OGC 12-128r18, GeoPackage Encoding Standard 1.3; MBTiles specification 1.3; OGC 08-139r3, "
         "PDF Geo-registration Encoding Best Practice",
     )
-
-    def flags(self):
-        # Layouts are made of graphics items, which belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
@@ -241,53 +241,42 @@ def _run(algorithm, parameters, context, feedback):
 
 def _tiles(picture, path, kind):
     """Cut a picture into tiles, with the lower zoom levels."""
-    gdal.PushErrorHandler("CPLQuietErrorHandler")
     try:
         options = ["TILE_FORMAT=PNG", "ZOOM_LEVEL_STRATEGY=LOWER"]
         options += ["NAME=lake", "TYPE=overlay"] if kind == "mbtiles" else [
             "TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
         driver = "MBTiles" if kind == "mbtiles" else "GPKG"
-        made = gdal.Translate(str(path), str(picture), format=driver, creationOptions=options)
-        if made is None:
-            raise _cannot_write(path.name)
-        longest = max(made.RasterXSize, made.RasterYSize)
-        factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > _TILE]
-        if factors and made.BuildOverviews("AVERAGE", factors) != 0:
-            raise _cannot_write(path.name)
-        made = None
+        with quiet():
+            tiles = made(gdal.Translate(
+                str(path), str(picture), format=driver, creationOptions=options))
+            longest = max(tiles.RasterXSize, tiles.RasterYSize)
+            factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > _TILE]
+            if factors:
+                done(tiles.BuildOverviews("AVERAGE", factors))
+            tiles = None
     except RuntimeError as error:
         raise _cannot_write(path.name) from error
-    finally:
-        gdal.PopErrorHandler()
 
 
 def _holds(path, layers) -> bool:
     """Tell whether a GeoPackage holds layers in full."""
-    gdal.PushErrorHandler("CPLQuietErrorHandler")
-    try:
+    with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path))
         return dataset is not None and all(
             dataset.GetLayerByName(layer.name()) is not None
             and dataset.GetLayerByName(layer.name()).GetFeatureCount() == layer.featureCount()
             for layer in layers
         )
-    except RuntimeError:
-        return False
-    finally:
-        gdal.PopErrorHandler()
+    return False
 
 
 def _readable(path) -> bool:
     if path.suffix == ".pdf":
         return b"%%EOF" in path.read_bytes()[-1024:]
-    gdal.PushErrorHandler("CPLQuietErrorHandler")
-    try:
+    with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path))
         return dataset is not None and (dataset.RasterCount > 0 or dataset.GetLayerCount() > 0)
-    except RuntimeError:
-        return False
-    finally:
-        gdal.PopErrorHandler()
+    return False
 
 
 def _cannot_write(name):

@@ -38,7 +38,7 @@ class ImportWaypoints(LakefloorAlgorithm):
     NAME = "importwaypoints"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Import waypoints and tracks")
     GROUP = "share"
-    TAGS = ("GPX", "KML", "KMZ", "CSV", "waypoint", "route", "track", "GPS")
+    TAGS = QT_TRANSLATE_NOOP("@default", "GPX,KML,KMZ,CSV,waypoint,route,track,GPS")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Reads waypoints, routes and tracks from GPX, KML or KMZ, or a table (CSV) with columns "

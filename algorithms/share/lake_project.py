@@ -3,7 +3,6 @@
 from osgeo import gdal
 from qgis.core import (
     Qgis,
-    QgsProcessingAlgorithm,
     QgsProcessingOutputNumber,
     QgsProcessingParameterFileDestination,
     QgsProject,
@@ -48,7 +47,8 @@ class LakeProject(LakefloorAlgorithm):
     NAME = "lakeproject"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake project")
     GROUP = "share"
-    TAGS = ("project", "qgz", "geopackage", "bundle", "style", "share")
+    MAIN_THREAD = True
+    TAGS = QT_TRANSLATE_NOOP("@default", "project,qgz,geopackage,bundle,style,share")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "A QGIS project of the lake, styled and ready to open: copies of the vector layers in one "
@@ -59,10 +59,6 @@ class LakeProject(LakefloorAlgorithm):
         "The project shows where the boat went. Before it is handed on, leave the soundings out "
         "if that is nobody's business.",
     )
-
-    def flags(self):
-        # Layouts are made of graphics items, which belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
         for parameter in inputs.sheet(*inputs.ROLES):
@@ -163,7 +159,9 @@ def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRaster
     if copy is None:
         raise LakefloorError(tr("Raster '{}' could not be copied.").format(layer.name()))
     copy = None
-    return QgsRasterLayer(str(path), role, "gdal")
+    # A default style would leave statistics in a file beside the raster.
+    options = QgsRasterLayer.LayerOptions(loadDefaultStyle=False)
+    return QgsRasterLayer(str(path), role, "gdal", options)
 
 
 def _arrange(project, copies):

@@ -6,7 +6,6 @@ from html import escape
 from qgis.core import (
     QgsMapRendererCustomPainterJob,
     QgsMapSettings,
-    QgsProcessingAlgorithm,
     QgsProcessingParameterFileDestination,
     QgsProject,
     QgsRectangle,
@@ -35,7 +34,10 @@ class LakeReport(LakefloorAlgorithm):
     NAME = "lakereport"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake report")
     GROUP = "share"
-    TAGS = ("report", "plain words", "one page", "lake association", "pdf", "html", "summary")
+    MAIN_THREAD = True
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "report,plain words,one page,lake association,pdf,html,summary"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "One page about the lake in plain words, for people who do not read charts: how large and "
@@ -51,10 +53,6 @@ class LakeReport(LakefloorAlgorithm):
         "Comparisons: a field of American football of 360 by 160 ft with its end zones, a football "
         "pitch of 105 by 68 m, a swimming pool of 50 by 25 m that is 2 m deep, a storey of 3 m",
     )
-
-    def flags(self):
-        # Pictures and texts are drawn with Qt, which belongs to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
         for parameter in inputs.sheet(

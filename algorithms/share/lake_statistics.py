@@ -63,8 +63,11 @@ class LakeStatistics(LakefloorAlgorithm):
     NAME = "lakestatistics"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake statistics")
     GROUP = "share"
-    TAGS = ("morphometry", "volume", "area", "mean depth", "hypsographic curve", "littoral",
-            "shoreline development", "acre-feet")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "morphometry,volume,area,mean depth,hypsographic curve,littoral,shoreline development,"
+        "acre-feet",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Area, volume, maximum and mean depth, length of the shoreline and its development, "

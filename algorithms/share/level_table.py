@@ -40,7 +40,7 @@ class LevelTable(LakefloorAlgorithm):
     NAME = "leveltable"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Level table")
     GROUP = "share"
-    TAGS = ("stage", "area", "volume", "storage", "capacity", "draw-down", "water level")
+    TAGS = QT_TRANSLATE_NOOP("@default", "stage,area,volume,storage,capacity,draw-down,water level")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Area and volume of the lake against its water level, in steps of a tenth of a foot or a "

@@ -1,7 +1,6 @@
 """Map sheet."""
 
 from qgis.core import (
-    QgsProcessingAlgorithm,
     QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFileDestination,
@@ -23,7 +22,8 @@ class MapSheet(LakefloorAlgorithm):
     NAME = "mapsheet"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Map sheet")
     GROUP = "share"
-    TAGS = ("print", "pdf", "layout", "map", "chart", "poster")
+    MAIN_THREAD = True
+    TAGS = QT_TRANSLATE_NOOP("@default", "print,pdf,layout,map,chart,poster")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "A printed lake map as a geo-referenced PDF, and as a picture: contours, depth areas, "
@@ -39,10 +39,6 @@ class MapSheet(LakefloorAlgorithm):
         "shows them in the styles that they have. Lake project keeps it too.\n\n"
         "The map is not for navigation, and says nothing about ice.",
     )
-
-    def flags(self):
-        # Layouts are made of graphics items, which belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
         for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",

@@ -3,7 +3,6 @@
 from qgis.core import (
     QgsFeatureRequest,
     QgsProcessing,
-    QgsProcessingAlgorithm,
     QgsProcessingOutputNumber,
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
@@ -34,7 +33,10 @@ class StructureSheets(LakefloorAlgorithm):
     NAME = "structuresheets"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Structure sheets")
     GROUP = "share"
-    TAGS = ("atlas", "detail", "print", "pdf", "drop-off", "hump", "point", "spots", "map book")
+    MAIN_THREAD = True
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "atlas,detail,print,pdf,drop-off,hump,point,spots,map book"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "A detail sheet for each structure of the bottom, one page each in one PDF: a map at the "
@@ -49,10 +51,6 @@ class StructureSheets(LakefloorAlgorithm):
         "The maps are not for navigation, and say nothing about ice. They show where you fish: "
         "look before you hand them on.",
     )
-
-    def flags(self):
-        # Layouts are made of graphics items, which belong to the main thread.
-        return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
 
     def initAlgorithm(self, configuration=None):
         kind = QgsProcessing.SourceType

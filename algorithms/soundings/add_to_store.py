@@ -39,7 +39,9 @@ class AddToStore(LakefloorAlgorithm):
     NAME = "addtostore"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Add visit to the lake's store")
     GROUP = "soundings"
-    TAGS = ("GeoPackage", "archive", "database", "append", "bottom change", "replace visit")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "GeoPackage,archive,database,append,bottom change,replace visit"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Adds soundings to the lake's store: one GeoPackage in which visits add up over years. "

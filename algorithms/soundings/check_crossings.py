@@ -47,7 +47,9 @@ class CheckCrossings(LakefloorAlgorithm):
     NAME = "checkcrossings"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Check crossing lines")
     GROUP = "soundings"
-    TAGS = ("cross-line", "crossover", "quality", "S-44", "uncertainty", "misfit", "bias")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "cross-line,crossover,quality,S-44,uncertainty,misfit,bias"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Finds every place where the tracks of accepted soundings cross, takes the depth of both "

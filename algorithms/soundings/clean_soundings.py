@@ -23,7 +23,9 @@ class CleanSoundings(LakefloorAlgorithm):
     NAME = "cleansoundings"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Clean soundings")
     GROUP = "soundings"
-    TAGS = ("despike", "spikes", "outliers", "filter", "hampel", "double echo", "position jump")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "despike,spikes,outliers,filter,hampel,double echo,position jump"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Marks the soundings that cannot be right, each with its reason in the field 'status'. "

@@ -33,7 +33,9 @@ class CorrectDepths(LakefloorAlgorithm):
     NAME = "correctdepths"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Correct depths")
     GROUP = "soundings"
-    TAGS = ("draft", "sound speed", "water temperature", "latency", "time offset", "transducer")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "draft,sound speed,water temperature,latency,time offset,transducer"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Corrects soundings for the time offset between position and depth, for the sound speed "

@@ -32,7 +32,7 @@ class FindTimeOffset(LakefloorAlgorithm):
     NAME = "findtimeoffset"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Find time offset")
     GROUP = "soundings"
-    TAGS = ("latency", "patch test", "time offset", "lag", "calibration", "zigzag")
+    TAGS = QT_TRANSLATE_NOOP("@default", "latency,patch test,time offset,lag,calibration,zigzag")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Finds from the soundings themselves by how many seconds the logged position is older "

@@ -30,7 +30,9 @@ class LevelVisits(LakefloorAlgorithm):
     NAME = "levelvisits"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Level visits")
     GROUP = "soundings"
-    TAGS = ("crossover", "adjustment", "least squares", "datum", "water level", "offset", "bias")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "crossover,adjustment,least squares,datum,water level,offset,bias"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Finds one constant offset of each visit from the depth differences where visits cross, "

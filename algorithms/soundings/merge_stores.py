@@ -45,7 +45,9 @@ class MergeStores(LakefloorAlgorithm):
     NAME = "mergestores"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Merge stores")
     GROUP = "soundings"
-    TAGS = ("GeoPackage", "friend", "share", "join", "combine", "duplicate", "level", "archive")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "GeoPackage,friend,share,join,combine,duplicate,level,archive"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Makes one store of yours and a friend's: another store of the same lake, or the soundings "

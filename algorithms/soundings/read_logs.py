@@ -29,7 +29,7 @@ class ReadLogs(LakefloorAlgorithm):
     NAME = "readlogs"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Read logs")
     GROUP = "soundings"
-    TAGS = ("nmea", "gpx", "csv", "sounder", "track", "import", "depth", "log")
+    TAGS = QT_TRANSLATE_NOOP("@default", "nmea,gpx,csv,sounder,track,import,depth,log")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Reads the logs of a boat's echo sounder and GPS into one layer of soundings: NMEA 0183, "

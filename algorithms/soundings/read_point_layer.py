@@ -25,7 +25,7 @@ class ReadPointLayer(LakefloorAlgorithm):
     NAME = "readpointlayer"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from point layer")
     GROUP = "soundings"
-    TAGS = ("import", "points", "depth", "field", "spot depths", "log")
+    TAGS = QT_TRANSLATE_NOOP("@default", "import,points,depth,field,spot depths,log")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Turns any point layer that bears depths into a soundings layer, so that the other "

@@ -27,7 +27,7 @@ class ReadStore(LakefloorAlgorithm):
     NAME = "readstore"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from the lake's store")
     GROUP = "soundings"
-    TAGS = ("GeoPackage", "archive", "database", "export", "extract visit")
+    TAGS = QT_TRANSLATE_NOOP("@default", "GeoPackage,archive,database,export,extract visit")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Reads soundings of the lake's store as a layer: all of them, or those of some visits, "

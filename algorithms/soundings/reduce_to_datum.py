@@ -50,7 +50,9 @@ class ReduceToDatum(LakefloorAlgorithm):
     NAME = "reducetodatum"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Reduce to lake datum")
     GROUP = "soundings"
-    TAGS = ("water level", "lake level", "gauge", "datum", "elevation", "ordinary high water")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "water level,lake level,gauge,datum,elevation,ordinary high water"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Turns depths below the water surface of the day into depths below a lake datum, so that "

@@ -19,7 +19,7 @@ class RemoveVisit(LakefloorAlgorithm):
     NAME = "removevisit"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Remove visit from the lake's store")
     GROUP = "soundings"
-    TAGS = ("GeoPackage", "archive", "database", "delete", "undo")
+    TAGS = QT_TRANSLATE_NOOP("@default", "GeoPackage,archive,database,delete,undo")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Takes a visit with all its soundings out of the lake's store. Soundings of other visits "

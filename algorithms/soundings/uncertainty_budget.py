@@ -30,7 +30,9 @@ class UncertaintyBudget(LakefloorAlgorithm):
     NAME = "uncertaintybudget"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Uncertainty budget")
     GROUP = "soundings"
-    TAGS = ("uncertainty", "accuracy", "error budget", "S-44", "standard deviation", "precision")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "uncertainty,accuracy,error budget,S-44,standard deviation,precision"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Writes into every sounding its total standard uncertainty, from the instrument, the "

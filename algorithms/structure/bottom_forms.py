@@ -25,10 +25,11 @@ class BottomForms(LakefloorAlgorithm):
     NAME = "bottomforms"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Bottom forms")
     GROUP = "structure"
-    TAGS = (
-        "point", "inside turn", "hump", "hole", "saddle", "flat", "steep break", "basin",
-        "structure", "landform", "position index", "BPI", "TPI",
-    )  # fmt: skip
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "point,inside turn,hump,hole,saddle,flat,steep break,basin,structure,landform,"
+        "position index,BPI,TPI",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Finds the forms of the bottom and names them as the trade does. A point runs out from "

@@ -16,7 +16,7 @@ class BottomSlope(LakefloorAlgorithm):
     NAME = "bottomslope"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Bottom slope")
     GROUP = "structure"
-    TAGS = ("slope", "gradient", "steepness", "depth", "terrain")
+    TAGS = QT_TRANSLATE_NOOP("@default", "slope,gradient,steepness,depth,terrain")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Steepness of the bottom in every cell: band 1 in degrees, band 2 in percent (100 % is "

@@ -64,8 +64,9 @@ class BottomType(LakefloorAlgorithm):
     NAME = "bottomtype"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Bottom type")
     GROUP = "structure"
-    TAGS = ("hardness", "hard", "soft", "gravel", "muck", "sediment", "substrate", "echo",
-            "classification", "sample")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "hardness,hard,soft,gravel,muck,sediment,substrate,echo,classification,sample"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Maps bottom hardness from the values that an echo sounder logs, and tells soft, medium "

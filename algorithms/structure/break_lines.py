@@ -23,7 +23,7 @@ class BreakLines(LakefloorAlgorithm):
     NAME = "breaklines"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Break-lines (drop-offs)")
     GROUP = "structure"
-    TAGS = ("drop-off", "break-line", "shelf", "edge", "crest", "toe", "ledge", "structure")
+    TAGS = QT_TRANSLATE_NOOP("@default", "drop-off,break-line,shelf,edge,crest,toe,ledge,structure")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Draws each drop-off as three lines along the shelf: the crest, where the bottom begins "

@@ -48,8 +48,10 @@ class CandidateSpots(LakefloorAlgorithm):
     NAME = "candidatespots"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Candidate spots")
     GROUP = "structure"
-    TAGS = ("fishing", "structure", "waypoints", "drop-off", "transition", "suitability", "rank",
-            "multi-criteria")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "fishing,structure,waypoints,drop-off,transition,suitability,rank,multi-criteria",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Ranked places where what you say counts comes together, each with its reasons in words "

@@ -26,7 +26,7 @@ class DepthProfile(LakefloorAlgorithm):
     NAME = "depthprofile"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth profile along a line")
     GROUP = "structure"
-    TAGS = ("cross-section", "transect", "profile", "section", "plot", "table", "slope")
+    TAGS = QT_TRANSLATE_NOOP("@default", "cross-section,transect,profile,section,plot,table,slope")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Depth along drawn lines, as a table of points and a report with plots: depth downward "

@@ -36,7 +36,9 @@ class DescribeMarks(LakefloorAlgorithm):
     NAME = "describemarks"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Describe marks")
     GROUP = "structure"
-    TAGS = ("waypoints", "GPX", "marks", "nearest", "direction", "distance", "structure", "log")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "waypoints,GPX,marks,nearest,direction,distance,structure,log"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "What the map knows of your own marks: depth, slope, bottom type, and how far and which "

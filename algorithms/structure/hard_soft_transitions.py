@@ -30,7 +30,7 @@ class HardSoftTransitions(LakefloorAlgorithm):
     NAME = "hardsofttransitions"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Hard-soft transitions")
     GROUP = "structure"
-    TAGS = ("hardness", "edge", "bottom", "transition", "gravel", "muck", "structure")
+    TAGS = QT_TRANSLATE_NOOP("@default", "hardness,edge,bottom,transition,gravel,muck,structure")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Draws the lines where hard bottom gives way to soft. The harder side is on the left of "

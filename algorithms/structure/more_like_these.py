@@ -45,7 +45,9 @@ class MoreLikeThese(LakefloorAlgorithm):
     NAME = "morelikethese"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "More like these")
     GROUP = "structure"
-    TAGS = ("similar places", "waypoints", "marks", "signature", "similarity", "AUC", "pattern")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "similar places,waypoints,marks,signature,similarity,AUC,pattern"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Other places on the lake with the signature of your marks, most alike first: what was "

@@ -39,7 +39,9 @@ class BlendDetail(LakefloorAlgorithm):
     NAME = "blenddetail"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Blend detail into a general map")
     GROUP = "surface"
-    TAGS = ("merge", "feather", "old map", "digitised contours", "bias", "seam", "mosaic")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "merge,feather,old map,digitised contours,bias,seam,mosaic"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Makes one surface over the whole lake of a detailed survey and an old, general map: "

@@ -40,8 +40,9 @@ class CompareMethods(LakefloorAlgorithm):
     NAME = "comparemethods"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Compare gridding methods")
     GROUP = "surface"
-    TAGS = ("cross-validation", "accuracy", "TIN", "IDW", "spline", "contour interval", "RMSE",
-            "lanes left out")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "cross-validation,accuracy,TIN,IDW,spline,contour interval,RMSE,lanes left out"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Which gridding method suits this survey, how large its error is, and which contour "

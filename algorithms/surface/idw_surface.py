@@ -10,7 +10,9 @@ from . import _gridding
 class IdwSurface(_gridding.GriddingAlgorithm):
     NAME = "idwsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "IDW surface")
-    TAGS = ("idw", "inverse distance", "shepard", "interpolate", "grid", "depth", "bathymetry")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "idw,inverse distance,shepard,interpolate,grid,depth,bathymetry"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Depth surface of distance-weighted means of the soundings around each cell, with its "

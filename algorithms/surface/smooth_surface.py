@@ -15,9 +15,9 @@ SMOOTHING = "SMOOTHING"
 class SmoothSurface(_gridding.GriddingAlgorithm):
     NAME = "smoothsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Smooth surface")
-    TAGS = (
-        "spline", "thin plate", "minimum curvature", "interpolate", "grid", "depth", "bathymetry",
-    )  # fmt: skip
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "spline,thin plate,minimum curvature,interpolate,grid,depth,bathymetry"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Depth surface that bends as little as the soundings and their noise allow, with its "
@@ -70,9 +70,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             self.addOutput(QgsProcessingOutputNumber(name, text))
 
     def options(self, parameters, context):
-        given = parameters.get(SMOOTHING) not in (None, "")
-        smoothing = self.parameterAsDouble(parameters, SMOOTHING, context) if given else None
-        return {"smoothing": smoothing}
+        return {"smoothing": params.optional_number(self, parameters, SMOOTHING, context)}
 
     def told(self, learned, feedback):
         fit = learned.fit

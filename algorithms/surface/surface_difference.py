@@ -42,8 +42,9 @@ class SurfaceDifference(LakefloorAlgorithm):
     NAME = "surfacedifference"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Difference of two surfaces")
     GROUP = "surface"
-    TAGS = ("change", "sedimentation", "siltation", "erosion", "scour", "dredging", "volume",
-            "compare")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "change,sedimentation,siltation,erosion,scour,dredging,volume,compare"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "How the bottom has changed between two depth surfaces, and where the change is beyond "

@@ -9,7 +9,9 @@ from . import _gridding
 class TinSurface(_gridding.GriddingAlgorithm):
     NAME = "tinsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "TIN surface")
-    TAGS = ("tin", "triangulation", "delaunay", "interpolate", "grid", "depth", "bathymetry")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default", "tin,triangulation,delaunay,interpolate,grid,depth,bathymetry"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Depth surface that runs straight from sounding to sounding over a triangulated "

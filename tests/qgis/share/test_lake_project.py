@@ -51,7 +51,7 @@ def test_opens_whole_after_a_move(moved, lake):
 
 def test_files_are_these_and_name_no_folder(moved):
     folder, _ = moved
-    names = {path.name for path in folder.iterdir() if not path.name.endswith(".aux.xml")}
+    names = {path.name for path in folder.iterdir()}
     assert names == {
         "heron.qgz", "heron.gpkg", "heron_surface.tif", "heron_idw_surface.tif",
     }

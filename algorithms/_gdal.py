@@ -1,0 +1,33 @@
+"""Errors of GDAL: raised, and not printed to a console that nobody sees."""
+
+from contextlib import contextmanager
+
+from osgeo import gdal
+
+
+@contextmanager
+def quiet():
+    """Keep GDAL from printing what goes wrong."""
+    gdal.PushErrorHandler("CPLQuietErrorHandler")
+    try:
+        yield
+    finally:
+        gdal.PopErrorHandler()
+
+
+def made(thing):
+    """Return what GDAL made; it raises itself only where a program has asked for exceptions."""
+    if thing is None:
+        raise RuntimeError(last_error())
+    return thing
+
+
+def done(code):
+    """Raise RuntimeError if a call to GDAL did not return success."""
+    if code:
+        raise RuntimeError(last_error())
+
+
+def last_error() -> str:
+    """Return what went wrong last, without the statement of SQL in which it did."""
+    return gdal.GetLastErrorMsg().rpartition(" failed: ")[2]
