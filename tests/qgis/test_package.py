@@ -56,11 +56,13 @@ def test_installed_plugin_lists_its_algorithms_headless(installed, tmp_path):
     }
 
     def call(*words):
-        return subprocess.run([program, *words], env=environment, capture_output=True, text=True)
+        done = subprocess.run([program, *words], env=environment, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr  # it closes cleanly too
+        return done.stdout
 
     call("plugins", "enable", "lakefloor")
-    listed = call("list").stdout
+    listed = call("list")
     for name in ("readlogs", "cleansoundings", "tinsurface", "logs to lake map", "add a visit"):
         assert name in listed
-    help_text = call("help", "lakefloor:depthcontours").stdout
+    help_text = call("help", "lakefloor:depthcontours")
     assert "INTERVAL" in help_text
