@@ -52,11 +52,7 @@ _LOCAL, _UTC = Qt.TimeSpec.LocalTime, Qt.TimeSpec.UTC
 
 def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReferenceSystem:
     """Return ``crs`` where its unit is the metre, else the UTM zone of the extent's centre."""
-    if not crs.isValid():
-        raise LakefloorError(
-            tr("Layer '{}' has no coordinate reference system. Set the right one in its "
-               "properties, then run again.").format(layer_name)
-        )
+    _require_crs(crs, layer_name)
     if not crs.isGeographic() and crs.mapUnits() == QgsUnitTypes.DistanceUnit.DistanceMeters:
         return crs
     if extent.isEmpty() and extent.isNull():
@@ -83,6 +79,14 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
         )
     )
     return target
+
+
+def _require_crs(crs, layer_name):
+    if not crs.isValid():
+        raise LakefloorError(
+            tr("Layer '{}' has no coordinate reference system. Set the right one in its "
+               "properties, then run again.").format(layer_name)
+        )
 
 
 def to_datetime64(value) -> np.datetime64:
@@ -151,6 +155,7 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     _require_fields(source, ("depth_m",))
     if source.featureCount() == 0:
         raise LakefloorError(tr("Layer '{}' holds no soundings.").format(source.sourceName()))
+    _require_crs(source.sourceCrs(), source.sourceName())
     if crs is None:
         crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
     names = source.fields().names()
@@ -279,8 +284,7 @@ def read_polygon(source, crs, context, feedback):
     LakefloorError
         If a polygon is invalid (the message says where), or there is none.
     """
-    if not source.sourceCrs().isValid():
-        metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
+    _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
     parts = []
@@ -310,6 +314,7 @@ def read_polygon(source, crs, context, feedback):
 
 def read_lines(source, crs, context, feedback) -> list:
     """Read all lines of a layer in ``crs``, as arrays (k, 2), or (k, 3) where they carry Z."""
+    _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     lines = []
     for feature in source.getFeatures(request):
@@ -325,6 +330,7 @@ def read_lines(source, crs, context, feedback) -> list:
 
 def read_contours(source, crs, field, context, feedback) -> Lines:
     """Read lines with the number in a field as attribute ``depth``, NaN where it is none."""
+    _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     index = source.fields().indexFromName(field)
     if index < 0:
@@ -403,6 +409,13 @@ def _cells(band, name, *place):
     return values
 
 
+def _numbers(band, name):
+    """Return the values of a band, NaN where there is none."""
+    values = _cells(band, name).astype(float)
+    values[~np.isfinite(values) | (values == band.GetNoDataValue())] = np.nan
+    return values
+
+
 def read_raster(layer, feedback):
     """Read a depth raster.
 
@@ -438,16 +451,17 @@ def read_raster(layer, feedback):
         )
 
     def band(number):
-        raster = dataset.GetRasterBand(number)
-        values = _cells(raster, layer.name()).astype(float)
-        nodata = raster.GetNoDataValue()
-        if nodata is not None:
-            values[values == nodata] = np.nan
+        values = _numbers(dataset.GetRasterBand(number), layer.name())
         return Grid(values, west, north, dx, -dy)
 
+    depth = band(1)
+    if np.isnan(depth.values).all():
+        feedback.pushWarning(
+            tr("Raster '{}' holds no depth: no cell of band 1 has a value.").format(layer.name())
+        )
     lakefloor = names[:3] == list(BANDS)
     return (
-        Surface(band(1), band(2) if lakefloor else None, band(3) if lakefloor else None),
+        Surface(depth, band(2) if lakefloor else None, band(3) if lakefloor else None),
         target,
         metadata,
     )
@@ -552,8 +566,9 @@ def read_points(source, crs, names, context, feedback):
     Raises
     ------
     LakefloorError
-        If the layer lacks a field.
+        If the layer lacks a field or a CRS.
     """
+    _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     missing = [name for name in names if name not in source.fields().names()]
     if missing:
@@ -597,8 +612,7 @@ def read_shapes(source, crs, names, context, feedback) -> tuple:
     columns : dict of str to list
         Numbers as float, NaN for NULL; texts as str, empty for NULL.
     """
-    if not source.sourceCrs().isValid():
-        metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
+    _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
     fields = source.fields()
@@ -645,10 +659,6 @@ def read_bands(layer, crs, feedback) -> list:
         )
     grids = []
     for number in range(1, dataset.RasterCount + 1):
-        raster = dataset.GetRasterBand(number)
-        values = _cells(raster, layer.name()).astype(float)
-        nodata = raster.GetNoDataValue()
-        if nodata is not None:
-            values[values == nodata] = np.nan
+        values = _numbers(dataset.GetRasterBand(number), layer.name())
         grids.append(Grid(values, west, north, dx, -dy))
     return grids

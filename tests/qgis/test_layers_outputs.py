@@ -294,6 +294,46 @@ def test_damaged_raster_is_named(write, feedback, tmp_path, gdal_raises):
         _layers.read_raster(layer, feedback)
 
 
+def test_raster_without_depth_is_said(write, feedback, tmp_path):
+    values = np.array([[np.nan, np.inf], [np.nan, np.nan]])
+    depth = Grid(values, 400000.0, 5150000.0, 2.0, 2.0)
+    results, _ = write(Surface(depth, depth, depth), {"RASTER": str(tmp_path / "depth.tif")})
+    path = results["RASTER"]
+    dataset = gdal.Open(path, gdal.GA_Update)
+    dataset.GetRasterBand(1).WriteArray(np.array([[-9999.0, np.inf], [-9999.0, -9999.0]]))
+    dataset = None
+    back, _, _ = _layers.read_raster(QgsRasterLayer(path, "void"), feedback)
+    assert np.isnan(back.depth.values).all()
+    assert "'void' holds no depth" in feedback.text
+
+
+def test_every_reader_asks_for_the_crs(memory_layer, feedback):
+    from qgis.core import QgsProcessingFeatureSource
+
+    context = QgsProcessingContext()
+    readers = {
+        "Point": lambda s: (
+            lambda: _layers.read_soundings(s, context, feedback, crs=UTM15),
+            lambda: _layers.read_points(s, UTM15, [], context, feedback),
+            lambda: _layers.read_shapes(s, UTM15, [], context, feedback),
+        ),
+        "LineString": lambda s: (
+            lambda: _layers.read_lines(s, UTM15, context, feedback),
+            lambda: _layers.read_contours(s, UTM15, "depth_m", context, feedback),
+        ),
+        "Polygon": lambda s: (lambda: _layers.read_polygon(s, UTM15, context, feedback),),
+    }
+    wkts = {"Point": "POINT(1 1)", "LineString": "LINESTRING(0 0,1 1)",
+            "Polygon": "POLYGON((0 0,1 0,1 1,0 0))"}
+    for kind, calls in readers.items():
+        layer = memory_layer(kind, [wkts[kind]], crs="", fields="field=depth_m:double",
+                             rows=[[1.0]], name="homeless")
+        layer.setCrs(QgsCoordinateReferenceSystem())
+        for call in calls(QgsProcessingFeatureSource(layer, context)):
+            with pytest.raises(LakefloorError, match="'homeless' has no coordinate reference"):
+                call()
+
+
 def test_metres_said_to_be_degrees_are_refused(memory_layer, feedback):
     layer = memory_layer(
         "Point", ["POINT(404085 5150362)"], crs="EPSG:4326", fields="field=depth_m:double",
