@@ -300,13 +300,7 @@ def next_outing(
     runs = _candidates(
         field, gap, within, spacing, max(spacing, speed * turn_s), _heading_so_far(surface.distance)
     )
-    touched = [_touched(field, gap, run) for run in runs]
-    if runs:
-        rate = np.array([_gain(field, field.distance, t) / line_length(r)
-                         for t, r in zip(touched, runs)])
-        best = np.sort(np.argsort(-rate, kind="stable")[:_MOST_CANDIDATES])
-        best = best[rate[best] > 0]
-        runs, touched = [runs[i] for i in best], [touched[i] for i in best]
+    runs, touched = _most_gainful(field, gap, runs, span(progress, 0.1, 0.3))
     gain_of_gap = _best_by_gap(field, gap, count, touched)
     if not runs:
         gaps = _describe(field, gap, gain_of_gap, field.distance, limit, spacing, [], unit)
@@ -316,7 +310,7 @@ def next_outing(
             mean_after=figures["mean_before"], gap_after=figures["gap_before"],
             left_over=count, **figures,
         )
-    between = links_between(water, runs, start, span(progress, 0.15, 0.5))
+    between = links_between(water, runs, start, span(progress, 0.3, 0.5))
     seconds = _times(between, runs, transit_speed, turn_s)
     lasting = np.array([line_length(run) / speed for run in runs])
     tour = _choose(
@@ -488,6 +482,25 @@ def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
         cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
         out += [np.stack(pair) for pair in zip(cuts[:-1], cuts[1:])]
     return out
+
+
+def _most_gainful(field: _Field, gap, runs, progress) -> tuple:
+    """Return the candidates that gain most by length, and what each touches.
+
+    What a lane touches in open water may be the whole lake, so it is kept for the best only.
+    """
+    best = []
+    for number, run in enumerate(runs):
+        progress(number / len(runs))
+        touched = _touched(field, gap, run)
+        rate = _gain(field, field.distance, touched) / line_length(run)
+        if rate > 0.0:
+            best.append((-rate, number, touched))
+        if len(best) >= 2 * _MOST_CANDIDATES:
+            best = sorted(best, key=lambda each: each[:2])[:_MOST_CANDIDATES]
+    best = sorted(best, key=lambda each: each[:2])[:_MOST_CANDIDATES]
+    best.sort(key=lambda each: each[1])
+    return [runs[number] for _, number, _ in best], [touched for *_, touched in best]
 
 
 def _touched(field: _Field, gap, run) -> tuple:
