@@ -11,6 +11,7 @@ from ..progress import Progress, silent
 _LEAST_GAIN = 1e-6
 _CHUNKS = (1, 2, 3, 4, 6, 9, 14, 21)
 _KICKS, _KICKS_A_LANE, _SEED, _WINDOW = 400, 20, 20, 30
+_BLOCK = 65_536
 
 
 def order_lanes(between, progress: Progress = silent) -> np.ndarray:
@@ -193,11 +194,12 @@ def _greedy(between) -> np.ndarray:
     apart = row // 2 != col // 2
     row, col = row[apart], col[apart]
     order = np.argsort(between[row, col], kind="stable")
+    row, col = row[order], col[order]
     partner = np.full(2 * n, -1)
     # The far end of the chain that ends at an end.
     far = np.arange(2 * n) ^ 1
     joined = 0
-    for a, b in zip(row[order].tolist(), col[order].tolist()):
+    for a, b in _pairs_in_blocks(row, col):
         if partner[a] >= 0 or partner[b] >= 0 or (far[a] == b and joined < n - 1):
             continue
         partner[a], partner[b] = b, a
@@ -211,6 +213,13 @@ def _greedy(between) -> np.ndarray:
         tour.append((entry, entry ^ 1))
         entry = partner[entry ^ 1]
     return np.array(tour)
+
+
+def _pairs_in_blocks(row, col):
+    """Yield pairs of plain numbers; all at once they would take ten times the arrays' memory."""
+    for start in range(0, len(row), _BLOCK):
+        part = slice(start, start + _BLOCK)
+        yield from zip(row[part].tolist(), col[part].tolist())
 
 
 def least_links(between) -> float:
