@@ -312,6 +312,16 @@ def test_rows_shorter_than_the_header_with_columns_given_by_number():
     assert stamps(parsed) == ["2026-07-09T10:00:00", "NaT"]
 
 
+@pytest.mark.parametrize("text", [
+    "lat,lon\n45.1,-93.1,3.1,7\n45.1,-93.1,3.2,7\n",  # a header shorter than its rows
+    "lat,lon,depth,a,b\n45.1,-93.1,3.1\n45.1,-93.1,3.2\n",  # and a longer one
+    "45.1,-93.1,3.1\n45.1,-93.1,3.2,1,2,3\n45.1,-93.1,3.3\n",  # none, and one long row
+])
+def test_columns_by_number_in_ragged_tables(text):
+    got = read(text, columns={"lat": "1", "lon": "2", "depth": "3"}).soundings
+    assert got.depth.tolist()[:2] == [3.1, 3.2]
+
+
 def test_a_line_that_no_csv_reader_takes_is_counted():
     parsed = read(f'lon,lat,depth\n-93.1,45.1,3.0\n-93.1,45.1,"{"x" * 140_000}"\n')
     assert len(parsed.soundings) == 1

@@ -301,11 +301,14 @@ def _split(data, given, tally) -> _Table:
     names = [name.strip() for name in names]
     wanted = [int(c) for r, c in given.items() if r in ROLES and str(c).isdigit()]
     needed = max(wanted, default=width)
+    # With columns given by number, rows may be shorter or longer than the header, or than most.
+    longest = max(width, needed, len(names))
+    names += [""] * (longest - len(names)) if names else []
     last = numbered[-1][0] if len(raw_lines) == numbered[-1][0] else None
     kept = []
     for number, cells in rows:
         if len(cells) >= needed and (wanted or len(cells) == width):
-            kept.append((number, cells + [""] * (width - len(cells))))
+            kept.append((number, (cells + [""] * (longest - len(cells)))[:longest]))
         elif len(cells) < width and number == last:
             tally.add(number, "unfinished line at the end of the file", separator.join(cells))
         else:
