@@ -10,7 +10,7 @@ cd "$(dirname "$0")/.."
 run_packages="qgis python3-qgis python3-gdal gdal-bin python3-numpy python3-scipy
     python3-shapely python3-pyproj python3-matplotlib fonts-dejavu-core"
 test_packages="python3-pytest python3-hypothesis python3-venv python3-pip python3-nmea2
-    python3-gsw python3-contourpy ca-certificates xvfb xauth xdotool imagemagick poppler-utils"
+    python3-gsw python3-contourpy ca-certificates poppler-utils"
 
 install_missing() {
     missing=""
@@ -42,5 +42,6 @@ install_missing $test_packages
 if ! .venv/bin/python -c "import pytest_qgis" 2>/dev/null; then
     rm -rf .venv
     /usr/bin/python3 -m venv --system-site-packages .venv
-    .venv/bin/pip install --quiet --no-deps "pytest-qgis==5.0.2"
+    .venv/bin/pip install --quiet --disable-pip-version-check --no-deps \
+        "pytest-qgis==5.0.2"
 fi
