@@ -326,13 +326,7 @@ def _face(
     """Draw profiles across a line and find crest, steepest point and toe on them."""
     mode = "wrap" if closed else "nearest"
     line = _evenly(_smoothed(line, closed, 2.0 * scale / step), closed, step)
-    ahead, behind = np.roll(line, -1, axis=0), np.roll(line, 1, axis=0)
-    if not closed:
-        ahead[-1], behind[0] = line[-1], line[0]
-    tangent = ahead - behind
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
-    down = np.column_stack((-tangent[:, 1], tangent[:, 0]))
-
+    down = _across(line, closed)
     cell = scale / 4.0
     half = int(max(_REACH_M, 12.0 * scale) / cell)
     t = np.arange(-half, half + 1) * cell
@@ -364,13 +358,8 @@ def _face(
 
     variance = np.full(len(line), scale**2)
     if spacing > 0.0:
-        width = int(spacing / cell) + 1
-        part = np.s_[:, max(half - width, 0) : half + width + 1]
-        lanes = distance.sample(x[part].ravel(), y[part].ravel()).reshape(x[part].shape)
-        # Distance rises by 1 m per m across lanes and stays along them, so its squared
-        # rate is the squared cosine of the angle between profile and lanes' normal.
-        rate = np.nan_to_num(np.gradient(lanes, cell, axis=1) ** 2).mean(axis=1)
-        across = ndimage.gaussian_filter1d(np.minimum(rate, 1.0), along, mode=mode)
+        across = _share_across(distance, x, y, cell, half, spacing)
+        across = ndimage.gaussian_filter1d(across, along, mode=mode)
         variance = _TAKEN_OFF * (variance + across * spacing**2 / 6.0)
     middle = regular(t[top])
     upper = _sharpened(regular(upper * cell), variance)
@@ -390,6 +379,29 @@ def _face(
     else:
         error = np.hypot(*(np.nan_to_num(uncertainty.sample(*xy[k].T)) for k in (0, 2)))
     return _Face(xy, depths, upper + lower, steepest * widening, error, seen, legal, closed)
+
+
+def _across(line, closed: bool) -> np.ndarray:
+    """Return the unit vector to the left of a line, where it is deeper, at each vertex."""
+    ahead, behind = np.roll(line, -1, axis=0), np.roll(line, 1, axis=0)
+    if not closed:
+        ahead[-1], behind[0] = line[-1], line[0]
+    tangent = ahead - behind
+    tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
+    return np.column_stack((-tangent[:, 1], tangent[:, 0]))
+
+
+def _share_across(distance: Grid, x, y, cell: float, half: int, spacing: float) -> np.ndarray:
+    """Return how far profiles run across lanes rather than along them, 0 to 1.
+
+    Distance rises by 1 m per m across lanes and stays along them, so its squared rate is the
+    squared cosine of the angle between a profile and the lanes' normal.
+    """
+    width = int(spacing / cell) + 1
+    part = np.s_[:, max(half - width, 0) : half + width + 1]
+    lanes = distance.sample(x[part].ravel(), y[part].ravel()).reshape(x[part].shape)
+    rate = np.nan_to_num(np.gradient(lanes, cell, axis=1) ** 2).mean(axis=1)
+    return np.minimum(rate, 1.0)
 
 
 def _rim(slope, known, top, steepest, reach, way) -> tuple:

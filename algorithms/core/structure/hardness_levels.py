@@ -128,58 +128,83 @@ def level_hardness(
     gain[reference], offset[reference] = 1.0, 0.0
     before = after = np.nan
     if tied.sum() > 1:
-        inner = tied[number[first]]
-        first, second = first[inner], second[inner]
-        # Pairs that share an observation are one place.
-        link = coo_matrix((np.ones(len(first)), (first, second)), shape=(len(x), len(x)))
-        _, place = connected_components(link, directed=False)
-        rows = np.unique(np.concatenate([first, second]))
-        p = np.unique(place[rows], return_inverse=True)[1]
         members = np.flatnonzero(tied)
-        local = np.full(k, -1)
-        local[members] = np.arange(len(members))
-        u, v = local[number[rows]], hardness[rows]
-        apart = np.hypot(x[first] - x[second], y[first] - y[second])
-        blur = np.zeros(len(x))
-        for side in (first, second):
-            np.maximum.at(
-                blur, side, np.maximum(rate[first], rate[second]) * (apart + _POSITION_M)
-            )
-        variance = noise[number[rows]] ** 2 + 0.5 * blur[rows] ** 2
-        shrunk = np.sqrt(len(rows) / (len(rows) - p.max() - 1))
-        free_gain, extra = np.ones(len(members), bool), 0.0
-        for step in range(_ROUNDS):
-            progress(0.3 + 0.7 * step / _ROUNDS)
-            g, o, c, misfit = fit_gains(
-                p, u, v, 1.0 / (variance + extra), reference=local[reference],
-                free_gain=free_gain, robust=True,
-            )
-            relative = _relative_error(p, u, v, 1.0 / (variance + extra), g, o)
-            doubtful = free_gain & ~(
-                (relative < _GAIN_ERROR) & (g > 1.0 / _MOST_GAIN) & (g < _MOST_GAIN)
-            )
-            # Residuals of observations about their place's own mean are smaller than errors.
-            scale = 1.4826 * np.median(np.abs(misfit)) * shrunk
-            if not doubtful.any() and scale < 1.1:
-                break
-            extra += max(scale**2 - 1.0, 0.0) * float(np.median(variance + extra))
-            free_gain &= ~doubtful
-        # The error of the fit is too small where places differ little.
-        least = np.where(free_gain, (g * np.minimum(relative, _GAIN_ERROR)) ** 2, 0.0)
-        c *= np.maximum(least / np.maximum(c[:, 0, 0], 1e-12), 1.0)[:, None, None]
-        for m in np.flatnonzero(~free_gain & (np.arange(len(members)) != local[reference])):
-            # The gain may be off by as much as would have been told; the line turns about the
-            # hardness of the overlap.
-            middle = np.mean(v[u == m]) - o[m]
-            c[m] += _GAIN_ERROR**2 * np.array([[1.0, -middle], [-middle, middle**2]])
-        gain[members], offset[members], cov[members] = g, o, c
-        free[members] = free_gain
+        rows, p, u, variance = _shared_places(
+            x, y, number, noise, rate, members, first[tied[number[first]]],
+            second[tied[number[first]]],
+        )  # fmt: skip
+        v, held = hardness[rows], int(np.searchsorted(members, reference))
+        gain[members], offset[members], cov[members], free[members] = _levels_of_tied(
+            p, u, v, variance, held, span(progress, 0.3, 1.0)
+        )
         free[reference] = False
-        before, after = _difference(p, v), _difference(p, (v - o[u]) / g[u])
+        levelled = (v - offset[members][u]) / gain[members][u]
+        before, after = _difference(p, v), _difference(p, levelled)
     progress(1.0)
     return HardnessLevels(
         np.asarray(visits, dtype=object), reference, gain, offset, cov, free, places, before, after
     )
+
+
+def _shared_places(x, y, number, noise, rate, members, first, second) -> tuple:
+    """Return the observations at places that visits share.
+
+    Returns
+    -------
+    rows : array of int, shape (m,)
+        Of the observations.
+    place, unit : array of int, shape (m,)
+        Number of the place, and which of ``members`` made the observation.
+    variance : array, shape (m,)
+        Of the observation, with what hardness may change between both positions.
+    """
+    # Pairs that share an observation are one place.
+    link = coo_matrix((np.ones(len(first)), (first, second)), shape=(len(x), len(x)))
+    _, place = connected_components(link, directed=False)
+    rows = np.unique(np.concatenate([first, second]))
+    _, place = np.unique(place[rows], return_inverse=True)
+    apart = np.hypot(x[first] - x[second], y[first] - y[second])
+    blur = np.zeros(len(x))
+    for side in (first, second):
+        np.maximum.at(blur, side, np.maximum(rate[first], rate[second]) * (apart + _POSITION_M))
+    unit = np.searchsorted(members, number[rows])
+    return rows, place, unit, noise[number[rows]] ** 2 + 0.5 * blur[rows] ** 2
+
+
+def _levels_of_tied(place, unit, value, variance, reference: int, progress: Progress) -> tuple:
+    """Return gain, offset and their covariance of visits tied by places, and which gain is free.
+
+    Rounds of :func:`fit_gains`: gains that the overlap does not tell are held at 1, and the
+    variation of the places beyond what is known of it is added to the variance.
+    """
+    visits = int(unit.max()) + 1
+    shrunk = np.sqrt(len(value) / (len(value) - place.max() - 1))
+    free, extra = np.ones(visits, bool), 0.0
+    for step in range(_ROUNDS):
+        progress(step / _ROUNDS)
+        weight = 1.0 / (variance + extra)
+        gain, offset, cov, misfit = fit_gains(
+            place, unit, value, weight, reference=reference, free_gain=free, robust=True
+        )
+        relative = _relative_error(place, unit, value, weight, gain, offset)
+        doubtful = free & ~(
+            (relative < _GAIN_ERROR) & (gain > 1.0 / _MOST_GAIN) & (gain < _MOST_GAIN)
+        )
+        # Residuals of observations about their place's own mean are smaller than errors.
+        scale = 1.4826 * np.median(np.abs(misfit)) * shrunk
+        if not doubtful.any() and scale < 1.1:
+            break
+        extra += max(scale**2 - 1.0, 0.0) * float(np.median(variance + extra))
+        free &= ~doubtful
+    # The error of the fit is too small where places differ little.
+    least = np.where(free, (gain * np.minimum(relative, _GAIN_ERROR)) ** 2, 0.0)
+    cov *= np.maximum(least / np.maximum(cov[:, 0, 0], 1e-12), 1.0)[:, None, None]
+    for m in np.flatnonzero(~free & (np.arange(visits) != reference)):
+        # The gain may be off by as much as would have been told; the line turns about the
+        # hardness of the overlap.
+        middle = np.mean(value[unit == m]) - offset[m]
+        cov[m] += _GAIN_ERROR**2 * np.array([[1.0, -middle], [-middle, middle**2]])
+    return gain, offset, cov, free
 
 
 def _pairs(x, y, number, visits, reach, progress) -> tuple:
