@@ -257,54 +257,27 @@ def bottom_type(
         span(progress, 0.2, 0.4),
     )
     # Where the surface has no slope, at its very edge, the bottom counts as level.
-    steepness = np.nan_to_num(obs.slope)
-    reduced = levelled - trend.at(obs.depth, steepness)
-
-    made = Soundings.build(
-        obs.x[used], obs.y[used], _SCALE * np.maximum(reduced[used], 0.0),
-        visit=logged.visits[obs.visit[used]], lane=obs.lane[used],
-    )
-    if spacing is None:
-        spacing = lane_spacing(made)
-    surface, _ = smooth_surface(
-        made, cell=cell, max_gap=max_gap, spacing=spacing, progress=span(progress, 0.4, 0.9)
-    )
-    grid = surface.depth
-    hardness = np.clip(grid.values / _SCALE, 0.0, 1.0)
-    if shoreline is not None:
-        hardness = np.where(inside(shoreline, grid), hardness, np.nan)
-        if np.isnan(hardness).all():
-            raise LakefloorError(
-                "No cell with hardness lies within the shoreline; check that both are of the same "
-                "lake."
-            )
-    rows, cols = np.nonzero(np.isfinite(hardness))
-    x, y = grid.x[cols], grid.y[rows]
-    _, near = cKDTree(np.column_stack([made.x, made.y])).query(np.column_stack([x, y]))
-    near = np.flatnonzero(used)[near]
-    variance = (surface.uncertainty.values[rows, cols] / _SCALE) ** 2
-    variance += trend.variance(obs.depth[near], steepness[near])
-    variance += levels.variance(hardness[rows, cols], obs.visit[near])
-    sigma = np.full(grid.shape, np.nan)
-    sigma[rows, cols] = np.sqrt(variance)
-
-    hardness, sigma = grid.like(hardness), grid.like(sigma)
+    reduced = levelled - trend.at(obs.depth, np.nan_to_num(obs.slope))
+    hardness, sigma, distance, spacing = _drawn(
+        logged, used, reduced, trend, levels, shoreline, span(progress, 0.4, 0.9),
+        cell=cell, max_gap=max_gap, spacing=spacing,
+    )  # fmt: skip
+    grid, known = hardness, np.isfinite(hardness.values)
     calibration = None
     if samples is not None:
         calibration = calibrate(hardness.sample(samples[0], samples[1]), samples[2])
     classes, limits, probability = _classes(
-        hardness.values[rows, cols], sigma.values[rows, cols], method, thresholds, mixture,
-        calibration, float(np.median(noise[levels.solved])),
+        hardness.values[known], sigma.values[known], method, thresholds, mixture, calibration,
+        float(np.median(noise[levels.solved])),
     )
     bottom, certain = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
     if classes:
         numbers = np.array([CLASSES.index(name) + 1 for name in classes])
-        bottom[rows, cols] = numbers[probability.argmax(axis=1)]
-        certain[rows, cols] = probability.max(axis=1)
-    distance = np.where(np.isfinite(hardness.values), surface.distance.values, np.nan)
+        bottom[known] = numbers[probability.argmax(axis=1)]
+        certain[known] = probability.max(axis=1)
     progress(1.0)
     result = BottomType(
-        hardness, sigma, grid.like(bottom), grid.like(certain), grid.like(distance), classes,
+        hardness, sigma, grid.like(bottom), grid.like(certain), distance, classes,
         limits, mixture, tried, trend, levels, logged, used, levelled, reduced, calibration,
         float(spacing), notes,
     )
@@ -361,6 +334,47 @@ def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
         (float(slope.min()), float(slope.max())), cov,
     )
     return chosen, tried, trend
+
+
+def _drawn(
+    logged: Logged, used, reduced, trend: Trend, levels: HardnessLevels, shoreline, progress,
+    **options,
+) -> tuple:  # fmt: skip
+    """Return grids of hardness, its uncertainty and the distance to data, and the lane spacing.
+
+    ``reduced``, shape (n,), is the hardness to draw, and ``used`` a mask of the observations;
+    ``options`` are those of :func:`~..surface.smooth_surface.smooth_surface`.
+    """
+    obs = logged.observations
+    made = Soundings.build(
+        obs.x[used], obs.y[used], _SCALE * np.maximum(reduced[used], 0.0),
+        visit=logged.visits[obs.visit[used]], lane=obs.lane[used],
+    )
+    if options["spacing"] is None:
+        options["spacing"] = lane_spacing(made)
+    surface, _ = smooth_surface(made, progress=progress, **options)
+    grid = surface.depth
+    hardness = np.clip(grid.values / _SCALE, 0.0, 1.0)
+    if shoreline is not None:
+        hardness = np.where(inside(shoreline, grid), hardness, np.nan)
+        if np.isnan(hardness).all():
+            raise LakefloorError(
+                "No cell with hardness lies within the shoreline; check that both are of the same "
+                "lake."
+            )
+    known = np.isfinite(hardness)
+    rows, cols = np.nonzero(known)
+    _, near = cKDTree(np.column_stack([made.x, made.y])).query(
+        np.column_stack([grid.x[cols], grid.y[rows]])
+    )
+    near = np.flatnonzero(used)[near]
+    variance = (surface.uncertainty.values[known] / _SCALE) ** 2
+    variance += trend.variance(obs.depth[near], np.nan_to_num(obs.slope[near]))
+    variance += levels.variance(hardness[known], obs.visit[near])
+    sigma = np.full(grid.shape, np.nan)
+    sigma[known] = np.sqrt(variance)
+    distance = np.where(known, surface.distance.values, np.nan)
+    return grid.like(hardness), grid.like(sigma), grid.like(distance), options["spacing"]
 
 
 def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -> tuple:

@@ -14,6 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
+from .break_lines import lanes_apart
 from .mixture import change_point
 
 ATTRIBUTES = (
@@ -120,10 +121,7 @@ def find_transitions(
     limits = np.sort(np.asarray(thresholds, dtype=float))
     _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)
     cell = 0.5 * (hardness.dx + hardness.dy)
-    if spacing is None:
-        known = distance is not None and np.isfinite(distance.values).any()
-        spacing = 4.0 * float(np.nanmedian(distance.values)) if known else 0.0
-    spacing = max(spacing, 2.0 * cell)
+    spacing = max(lanes_apart(distance) if spacing is None else spacing, 2.0 * cell)
     reach = max(spacing, _REACH_M)
     found = []
     for number, level in enumerate(limits):
