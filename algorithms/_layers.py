@@ -416,12 +416,14 @@ def _numbers(band, name):
     return values
 
 
-def read_raster(layer, feedback):
-    """Read a depth raster.
+def read_raster(layer, feedback, of_depth=True):
+    """Read a depth raster, or another one of the same make.
 
     Parameters
     ----------
     layer : QgsRasterLayer
+    of_depth : bool
+        Whether band 1 must be depth.
 
     Returns
     -------
@@ -434,7 +436,7 @@ def read_raster(layer, feedback):
     Raises
     ------
     LakefloorError
-        If the raster has no CRS, is rotated or cannot be read.
+        If the raster has no CRS, is rotated or cannot be read, or most of its depths are negative.
     """
     dataset = _open(layer)
     crs = layer.crs()
@@ -455,7 +457,14 @@ def read_raster(layer, feedback):
         return Grid(values, west, north, dx, -dy)
 
     depth = band(1)
-    if np.isnan(depth.values).all():
+    known = np.isfinite(depth.values)
+    if of_depth and 2 * np.count_nonzero(depth.values < 0.0) > np.count_nonzero(known):
+        raise LakefloorError(
+            tr("Most cells of raster '{}' are negative. Depth is metres, positive down: if it "
+               "holds elevations, subtract them from the water level with the raster calculator, "
+               "then run again.").format(layer.name())
+        )
+    if not known.any():
         feedback.pushWarning(
             tr("Raster '{}' holds no depth: no cell of band 1 has a value.").format(layer.name())
         )

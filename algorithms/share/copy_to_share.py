@@ -350,7 +350,7 @@ class _Copy:
         return [shared_copy.coarse_shape(shape, kind.geometry, self.cell)]
 
     def _take_raster(self, layer):
-        surface, crs, metadata = read_raster(layer, self.feedback)
+        surface, crs, metadata = read_raster(layer, self.feedback, of_depth=False)
         if not crs.authid().startswith("EPSG:"):
             raise LakefloorError(
                 tr("Raster '{}' has a custom coordinate reference system, whose name would leave. "

@@ -307,6 +307,17 @@ def test_raster_without_depth_is_said(write, feedback, tmp_path):
     assert "'void' holds no depth" in feedback.text
 
 
+def test_elevations_are_not_taken_for_depths(write, feedback, tmp_path):
+    """As a raster of heights above the water would turn each hump into a hole."""
+    depth = Grid(np.array([[1.0, -2.0], [-3.0, -4.0]]), 400000.0, 5150000.0, 2.0, 2.0)
+    results, _ = write(Surface(depth, depth, depth), {"RASTER": str(tmp_path / "depth.tif")})
+    layer = QgsRasterLayer(results["RASTER"], "heights")
+    with pytest.raises(LakefloorError, match="'heights' are negative.*positive down"):
+        _layers.read_raster(layer, feedback)
+    back, _, _ = _layers.read_raster(layer, feedback, of_depth=False)
+    np.testing.assert_array_equal(back.depth.values, depth.values)
+
+
 def test_every_reader_asks_for_the_crs(memory_layer, feedback):
     from qgis.core import QgsProcessingFeatureSource
 
