@@ -34,7 +34,7 @@ from ._compat import make_field, restore_milliseconds
 from ._gdal import quiet
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
-from ._staging import staging_folder
+from ._staging import staging_folder, write_file
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
@@ -311,6 +311,11 @@ class Outputs:
         path = self.algorithm.parameterAsFileOutput(self.parameters, name, self.context)
         self.results[name] = path
         return self._stage(Path(path).absolute(), None, name)
+
+    def text(self, name, make):
+        """Write a text that ``make()`` returns, in UTF-8, if that output was asked for."""
+        if self.wanted(name):
+            write_file(self.file(name), make().encode("utf-8"))
 
     def _check(self):
         if self.feedback.isCanceled():

@@ -8,12 +8,15 @@ from qgis.core import (
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
+    QgsProcessingParameterString,
     QgsProperty,
     QgsUnitTypes,
 )
 
 from ._compat import is_null
 from ._i18n import tr
+from .core.errors import LakefloorError
+from .core.times import zone_of
 from .core.units import LENGTH
 
 INPUT = "INPUT"
@@ -120,12 +123,31 @@ def max_gap():
     )
 
 
-def depth_unit(default="ft"):
+def depth_unit(label=None, text=None):
     """Return the choice of the unit in which people read depths."""
     return choice(
-        "UNIT", tr("Unit of depth on the map"), {"ft": tr("feet"), "m": tr("metres")}, default,
-        tr("Unit in which the interval is given and labels are written."),
+        "UNIT", label or tr("Unit of depth on the map"),
+        {"ft": tr("feet"), "m": tr("metres")}, "ft",
+        text or tr("Unit in which the interval is given and labels are written."),
     )
+
+
+def time_zone(name, label, text=None):
+    """Return the time zone of times that do not state one; check it with :func:`zone_error`."""
+    told = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA name "
+              "such as America/Chicago.")
+    return helped(
+        QgsProcessingParameterString(name, label, "UTC"), f"{told} {text}" if text else told
+    )
+
+
+def zone_error(algorithm, parameters, name, context) -> str:
+    """Return what is wrong with a time zone, or an empty text."""
+    try:
+        zone_of(algorithm.parameterAsString(parameters, name, context))
+    except LakefloorError as error:
+        return str(error)
+    return ""
 
 
 def given(algorithm, parameters, name, context) -> bool:

@@ -26,3 +26,14 @@ def staging_folder(parent: Path) -> Path:
             tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
                 parent, error.strerror)
         ) from error
+
+
+def write_file(path, data: bytes):
+    """Write a file that is moved into place later; say what is wrong with the disk."""
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
+                path.name, error.strerror)
+        ) from error

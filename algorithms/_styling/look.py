@@ -127,7 +127,7 @@ _ROWS, _SAMPLE = 1024, 2_000_000
 def value_range(layer, band, low=0.0, high=1.0) -> tuple:
     """Return the values that the shares ``low`` and ``high`` of a band's cells do not exceed.
 
-    Statistics of QGIS would be kept by GDAL in a file .aux.xml beside the raster.
+    QGIS's own statistics have GDAL write a file .aux.xml beside the raster.
     """
     raster = gdal.Open(layer.source())  # owns the band
     cells = raster.GetRasterBand(band)

@@ -26,7 +26,7 @@ class DepthAreas(LakefloorAlgorithm):
         "The areas between depth contours, one feature a range of depth, with its area in square "
         "metres. Together they cover the mapped water once, without gap or overlap.\n\n"
         "With the same surface, shoreline, interval, smoothing and least area as Depth contours, "
-        "their edges are those very lines.",
+        "their edges are those very lines. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

@@ -57,7 +57,7 @@ class DepthContours(LakefloorAlgorithm):
         for name, label in (
             ("COUNT", tr("Number of lines")),
             ("LENGTH_M", tr("Length of all lines (m)")),
-            ("SUPPORTED_SHARE", tr("Share of the length that the data support (0..1)")),
+            ("SUPPORTED_SHARE", tr("Share of the length that the data support (0 to 1)")),
             ("MAX_DEPTH", tr("Deepest contour (unit of the map)")),
             ("DROPPED_HUMPS", tr("Closed lines around humps left out as too small")),
             ("DROPPED_HOLLOWS", tr("Closed lines around hollows left out as too small")),

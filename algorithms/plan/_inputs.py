@@ -14,6 +14,7 @@ from qgis.core import (
 from .. import _params as params
 from .._i18n import tr
 from .._layers import optional_source, read_polygon
+from .._staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.marks import check_positions
 from ..core.plan.device_route import lanes_gpx
@@ -180,6 +181,6 @@ def clock(minutes) -> str:
 def write_gpx(out, lines, crs, title):
     """Write the optional GPX file."""
     if out.wanted("GPX") and len(lines):
-        out.file("GPX").write_bytes(
-            lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))
+        write_file(
+            out.file("GPX"), lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))
         )

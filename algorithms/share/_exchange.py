@@ -37,17 +37,6 @@ def require(source, kind, feedback):
         metric_crs(source.sourceCrs(), source.sourceExtent(), name, feedback)
 
 
-def write_file(path, data: bytes):
-    """Write a file that is moved into place later; say what is wrong with the disk."""
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
-                path.name, error.strerror)
-        ) from error
-
-
 def numbers(values) -> np.ndarray:
     """Return a column as numbers, NaN where there is none."""
     def number(value):
@@ -74,6 +63,11 @@ def read_line_rows(source, crs, names, context, feedback):
         None for NULL.
     """
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
+    missing = [name for name in names if name not in source.fields().names()]
+    if missing:
+        raise LakefloorError(
+            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), missing[0])
+        )
     indexes = [source.fields().indexFromName(name) for name in names]
     lines, columns = [], {name: [] for name in names}
     for i, feature in enumerate(source.getFeatures(request)):

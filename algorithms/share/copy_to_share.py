@@ -35,6 +35,7 @@ from .._layers import (
     read_soundings,
 )
 from .._outputs import write_raster
+from .._staging import write_file
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
@@ -42,7 +43,7 @@ from ..core.exchange.marks import check_positions
 from ..core.polygons import contains, inside, rings
 from ..core.soundings import ACCEPTED
 from ._clean_geopackage import write_geopackage
-from ._exchange import wgs84, write_file
+from ._exchange import wgs84
 from ._folder import new_folder
 
 _GEOMETRY = {

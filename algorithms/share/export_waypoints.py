@@ -18,6 +18,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_points
 from .._outputs import Outputs
+from .._staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_table import csv_document
 from ..core.exchange.gpx import gpx_document
@@ -31,7 +32,7 @@ from ..core.exchange.marks import (
     tracks_by_name,
 )
 from ..core.exchange.names import SYMBOLS, device_names, plain_symbol
-from ._exchange import numbers, read_line_rows, require, texts, wgs84, write_file
+from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
 _USUAL = {

@@ -105,6 +105,8 @@ class LakeProject(LakefloorAlgorithm):
                         path.name, project.error()))
             finally:
                 project.clear()  # closes the copies before they are moved or removed
+            for statistics in path.parent.glob("*.aux.xml"):
+                statistics.unlink()  # QGIS makes them of each raster that it loads
             progress(1.0)
             out.results["LAYERS"] = len(copies)
         return out.results
@@ -159,9 +161,7 @@ def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRaster
     if copy is None:
         raise LakefloorError(tr("Raster '{}' could not be copied.").format(layer.name()))
     copy = None
-    # A default style would leave statistics in a file beside the raster.
-    options = QgsRasterLayer.LayerOptions(loadDefaultStyle=False)
-    return QgsRasterLayer(str(path), role, "gdal", options)
+    return QgsRasterLayer(str(path), role, "gdal")
 
 
 def _arrange(project, copies):

@@ -94,9 +94,7 @@ class LakeReport(LakefloorAlgorithm):
         with Outputs(self, parameters, context, feedback) as out:
             write_pdf(out.file(params.OUTPUT), facts.title, facts.subtitle, sections, pictures,
                       self.parameterAsEnumString(parameters, "PAPER", context))
-            if out.wanted("PAGE"):
-                out.file("PAGE").write_text(
-                    _web_page(facts, sections, pictures), encoding="utf-8")
+            out.text("PAGE", lambda: _web_page(facts, sections, pictures))
             progress(1.0)
         return out.results
 

@@ -38,14 +38,14 @@ _NUMBERS = {
     "DEVELOPMENT": ("development", QT_TRANSLATE_NOOP(
         "@default", "Shoreline development, without islands")),
     "RELATIVE_DEPTH": ("relative_depth", QT_TRANSLATE_NOOP(
-        "@default", "Relative depth (percent)")),
+        "@default", "Relative depth (%)")),
     "VOLUME_DEVELOPMENT": ("volume_development", QT_TRANSLATE_NOOP(
         "@default", "Volume development, 3 x mean / maximum depth")),
-    "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (percent)")),
+    "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (%)")),
     "LITTORAL_PERCENT": ("littoral_share", QT_TRANSLATE_NOOP(
-        "@default", "Littoral share (percent)")),
+        "@default", "Littoral share (%)")),
     "MAPPED_PERCENT": ("mapped_share", QT_TRANSLATE_NOOP(
-        "@default", "Share of the lake that has depth (percent)")),
+        "@default", "Share of the lake that has depth (%)")),
 }
 
 _UNCERTAIN = {
@@ -148,13 +148,9 @@ class LakeStatistics(LakefloorAlgorithm):
         for line in (*sentences(statistics, unit, littoral), *statistics.notes):
             feedback.pushInfo(line)
         with Outputs(self, parameters, context, feedback) as out:
-            if out.wanted("CSV"):
-                out.file("CSV").write_text(statistics_csv(statistics, unit), encoding="utf-8")
-            if out.wanted("REPORT"):
-                datum = metadata.get("DATUM_NAME") or tr("the datum")
-                out.file("REPORT").write_text(
-                    statistics_html(statistics, unit, littoral, datum), encoding="utf-8"
-                )
+            datum = metadata.get("DATUM_NAME") or tr("the datum")
+            out.text("CSV", lambda: statistics_csv(statistics, unit))
+            out.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum))
             out.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = statistics.figures[key].value

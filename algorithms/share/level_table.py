@@ -92,9 +92,9 @@ class LevelTable(LakefloorAlgorithm):
         for name, label in (
             ("COUNT", tr("Number of levels")),
             ("HIGHEST_M", tr("Highest level of the table (m)")),
-            ("MAPPED_PERCENT", tr("Share of the lake that has depth (percent)")),
+            ("MAPPED_PERCENT", tr("Share of the lake that has depth (%)")),
             ("UNCOVERED_M2", tr("Bottom uncovered by the draw-down (m2)")),
-            ("UNCOVERED_PERCENT", tr("Bottom uncovered, share of the lake (percent)")),
+            ("UNCOVERED_PERCENT", tr("Bottom uncovered, share of the lake (%)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 

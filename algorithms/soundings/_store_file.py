@@ -15,6 +15,7 @@ def store_parameter(text):
     return params.helped(parameter, text)
 
 
-def visit_names(text) -> list:
-    """Return the names of visits in a text, separated by semicolons."""
-    return [name.strip() for name in text.split(";") if name.strip()]
+def visit_names(text, or_commas=False) -> list:
+    """Return the names of visits in a text, separated by semicolons, or by commas alone."""
+    sign = "," if or_commas and ";" not in text else ";"
+    return [name.strip() for name in text.split(sign) if name.strip()]

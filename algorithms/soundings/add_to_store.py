@@ -102,7 +102,7 @@ class AddToStore(LakefloorAlgorithm):
             tr("Smaller changes are not reported, however sure."), minimum=0.0, advanced=True,
         ))
         add(params.number(
-            "POSITION_UNCERT", tr("Position uncertainty (m)"), 1.0,
+            "POSITION_UNCERT", tr("Uncertainty of position (m)"), 1.0,
             tr("One standard deviation of a visit's positions; on a slope it is an uncertainty of "
                "depth."),
             minimum=0.0, advanced=True,

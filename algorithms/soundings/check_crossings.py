@@ -85,8 +85,8 @@ class CheckCrossings(LakefloorAlgorithm):
             tr("Tracks that meet at a smaller angle run side by side and do not count."),
             minimum=0.0, maximum=89.0, advanced=True,
         ))
-        add(params.choice(
-            "UNIT", tr("Unit of the report"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
+        add(params.depth_unit(
+            tr("Unit of the report"),
             tr("Unit in which the report is written; fields and figures are in metres."),
         ))
         add(QgsProcessingParameterFeatureSink(
@@ -115,8 +115,7 @@ class CheckCrossings(LakefloorAlgorithm):
         _say(report, unit, feedback)
         with Outputs(self, parameters, context, feedback) as out:
             write_crossings(out, "CROSSINGS", report.crossings, crs)
-            if out.wanted("REPORT"):
-                out.file("REPORT").write_text(crossing_html(report, unit), encoding="utf-8")
+            out.text("REPORT", lambda: crossing_html(report, unit))
             out.results["BETWEEN"] = report.between.n
             out.results["WITHIN"] = report.within.n
             for name, (key, _) in _NUMBERS.items():

@@ -122,8 +122,7 @@ class FindTimeOffset(LakefloorAlgorithm):
                 [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
                 for r in rows
             ))
-            if out.wanted("REPORT"):
-                out.file("REPORT").write_text(_html_report(found), encoding="utf-8")
+            out.text("REPORT", lambda: _html_report(found))
             out.results["OFFSET"] = _number(found.offset_s)
             out.results["UNCERTAINTY"] = _number(found.uncert_s)
             out.results["DETERMINABLE"] = int(found.determinable)

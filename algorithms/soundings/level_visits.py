@@ -17,6 +17,7 @@ from .._outputs import Outputs
 from ..core.progress import span
 from ..core.visits.crossings import find_crossings, find_overlaps, join_crossings
 from ..core.visits.level_network import apply_offsets, level_visits
+from ._store_file import visit_names
 from .check_crossings import write_crossings
 
 OFFSET_FIELDS = [
@@ -60,8 +61,8 @@ class LevelVisits(LakefloorAlgorithm):
         add(params.soundings())
         add(params.helped(
             QgsProcessingParameterString("HELD", tr("Held visits"), optional=True),
-            tr("Names of visits whose datum holds, with commas between them. Left empty, all "
-               "visits that are reduced to a lake datum."),
+            tr("Names of visits whose datum holds, separated by semicolons or by commas. Left "
+               "empty, all visits that are reduced to a lake datum."),
         ))
         add(params.choice(
             "BY", tr("Level by"),
@@ -84,7 +85,7 @@ class LevelVisits(LakefloorAlgorithm):
             advanced=True, minimum=0.1,
         ))
         add(params.distance(
-            "POSITION", tr("Standard uncertainty of positions (m)"), 1.0,
+            "POSITION", tr("Uncertainty of position (m)"), 1.0,
             tr("Times the slope of the bottom it tells how much less a crossing on a slope "
                "counts."), advanced=True,
         ))
@@ -134,7 +135,7 @@ class LevelVisits(LakefloorAlgorithm):
         levelled = level_visits(
             soundings, found,
             unit=self.parameterAsEnumString(parameters, "BY", context),
-            held=self.parameterAsString(parameters, "HELD", context).split(","),
+            held=visit_names(self.parameterAsString(parameters, "HELD", context), or_commas=True),
             position_m=self.parameterAsDouble(parameters, "POSITION", context),
             depth_m=self.parameterAsDouble(parameters, "DEPTH_NOISE", context),
             robust=self.parameterAsBool(parameters, "ROBUST", context),

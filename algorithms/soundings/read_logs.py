@@ -19,7 +19,6 @@ from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.reading.delimited import parse_columns
 from ..core.reading.logs import read_logs
-from ..core.times import zone_of
 
 FOLDER = "FOLDER"
 _UNREAD_FIELDS = [("file", "text"), ("line", "int"), ("reason", "text"), ("text", "text")]
@@ -75,10 +74,8 @@ class ReadLogs(LakefloorAlgorithm):
             "stated",
             tr("For text and GPX files that do not state it; NMEA 0183 always does."),
         ))
-        self.addParameter(params.helped(
-            QgsProcessingParameterString("TIME_ZONE", tr("Time zone of the logs"), "UTC"),
-            tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
-               "name such as America/Chicago. NMEA 0183 and GPX are in UTC."),
+        self.addParameter(params.time_zone(
+            "TIME_ZONE", tr("Time zone of the logs"), tr("NMEA 0183 and GPX are in UTC."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterString(
@@ -121,9 +118,11 @@ class ReadLogs(LakefloorAlgorithm):
     def checkParameterValues(self, parameters, context):
         try:
             parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
-            zone_of(self.parameterAsString(parameters, "TIME_ZONE", context))
         except LakefloorError as error:
             return False, str(error)
+        wrong = params.zone_error(self, parameters, "TIME_ZONE", context)
+        if wrong:
+            return False, wrong
         if not self._paths(parameters, context):
             return False, tr("Give the logs: files, or the folder that holds them.")
         return super().checkParameterValues(parameters, context)

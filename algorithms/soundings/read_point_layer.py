@@ -7,7 +7,6 @@ from qgis.core import (
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
-    QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -18,7 +17,6 @@ from .._layers import as_numbers, metric_crs, read_points, source
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.reading.point_table import soundings_from_points
-from ..core.times import zone_of
 
 
 class ReadPointLayer(LakefloorAlgorithm):
@@ -76,11 +74,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         ))
         field("TIME_FIELD", tr("Time field"), tr("Date and time, or ISO 8601 text."),
               kinds.Any, advanced=False)
-        self.addParameter(params.helped(
-            QgsProcessingParameterString("TIME_ZONE", tr("Time zone of the times"), "UTC"),
-            tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
-               "name such as America/Chicago."),
-        ))
+        self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone of the times")))
         field("VISIT_FIELD", tr("Visit field"),
               tr("Name of the outing. Empty for the UTC date on which it began."), kinds.Any,
               advanced=False)
@@ -108,10 +102,9 @@ class ReadPointLayer(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("LEFT_OUT", tr("Points left out")))
 
     def checkParameterValues(self, parameters, context):
-        try:
-            zone_of(self.parameterAsString(parameters, "TIME_ZONE", context))
-        except LakefloorError as error:
-            return False, str(error)
+        wrong = params.zone_error(self, parameters, "TIME_ZONE", context)
+        if wrong:
+            return False, wrong
         return super().checkParameterValues(parameters, context)
 
     def compute(self, parameters, context, feedback):

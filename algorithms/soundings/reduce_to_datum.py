@@ -93,13 +93,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 ),
                 text,
             ))
-        add(params.helped(
-            QgsProcessingParameterString(
-                "GAUGE_TIME_ZONE", tr("Time zone of the gauge readings"), "UTC"
-            ),
-            tr("For times that do not state their zone: UTC, an offset such as UTC-05:00, or a "
-               "name such as America/Chicago."),
-        ))
+        add(params.time_zone("GAUGE_TIME_ZONE", tr("Time zone of the gauge readings")))
         add(params.number(
             "LEVEL", tr("One lake level for all soundings"), None,
             tr("In the level unit; in place of gauge readings."), optional=True,
@@ -139,6 +133,9 @@ class ReduceToDatum(LakefloorAlgorithm):
         if sum(given) != 1:
             return False, tr("Give either gauge readings or one lake level{}.").format(
                 tr(", not both") if all(given) else "")
+        wrong = params.zone_error(self, parameters, "GAUGE_TIME_ZONE", context)
+        if wrong:
+            return False, wrong
         return super().checkParameterValues(parameters, context)
 
     def compute(self, parameters, context, feedback):

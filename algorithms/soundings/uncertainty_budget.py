@@ -60,21 +60,21 @@ class UncertaintyBudget(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         for name, label, default, text in (
-            ("POSITION", tr("Position (m)"), 1.0,
+            ("POSITION", tr("Uncertainty of position (m)"), 1.0,
              tr("Of a sounding's place in one direction. A consumer receiver: 1 to 2 m; with "
                 "corrections in real time: below 0.1 m.")),
-            ("TIME_OFFSET", tr("Time offset (s)"), 0.2,
+            ("TIME_OFFSET", tr("Uncertainty of the time offset (s)"), 0.2,
              tr("Of the time offset between sounder and position; times speed it is a distance.")),
-            ("INSTRUMENT_FIXED", tr("Instrument, fixed part (m)"), 0.03,
+            ("INSTRUMENT_FIXED", tr("Uncertainty of the instrument, fixed part (m)"), 0.03,
              tr("Sounder, waves and rounding, whatever the depth. Depths logged to 0.1 ft alone "
                 "make 0.009 m, to 0.1 m 0.029 m.")),
-            ("INSTRUMENT_SHARE", tr("Instrument, share of depth (%)"), 0.5,
+            ("INSTRUMENT_SHARE", tr("Uncertainty of the instrument, share of depth (%)"), 0.5,
              tr("What grows with depth.")),
-            ("TEMPERATURE", tr("Water temperature (°C)"), 1.0,
+            ("TEMPERATURE", tr("Uncertainty of water temperature (°C)"), 1.0,
              tr("Of the temperature that gave the sound speed: about 0.2 % of depth for 1 °C.")),
-            ("DRAFT", tr("Draft (m)"), 0.03,
+            ("DRAFT", tr("Uncertainty of the draft (m)"), 0.03,
              tr("Of the transducer's depth, with load and speed.")),
-            ("LEVEL", tr("Water level (m)"), 0.02,
+            ("LEVEL", tr("Uncertainty of the water level (m)"), 0.02,
              tr("Of gauge readings and datum. Soundings not reduced have no such term.")),
         ):
             add(params.number(name, label, default, text, minimum=0.0))

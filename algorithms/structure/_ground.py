@@ -69,8 +69,8 @@ def add_deep(algorithm):
 
 def unit():
     """Return the choice of the unit of depths and of distances in words."""
-    return params.choice(
-        "UNIT", tr("Unit of depth"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
+    return params.depth_unit(
+        tr("Unit of depth"),
         tr("Unit of the depths given here, and of depths and distances in words. Fields whose "
            "name ends in _m stay metres."),
     )

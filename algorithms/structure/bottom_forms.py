@@ -95,9 +95,9 @@ class BottomForms(LakefloorAlgorithm):
             )
         )
         for name, label, default, text in (
-            ("STEEP", tr("Slope of a steep break (percent)"), 10.0,
+            ("STEEP", tr("Slope of a steep break (%)"), 10.0,
              tr("A steep break is at least this steep; 100 % is 45 degrees.")),
-            ("FLAT", tr("Slope of a flat (percent)"), 3.0,
+            ("FLAT", tr("Slope of a flat (%)"), 3.0,
              tr("Flats and the floors of basins are no steeper; 3 % is 3 feet in 100.")),
         ):  # fmt: skip
             self.addParameter(

@@ -49,8 +49,8 @@ class BottomSlope(LakefloorAlgorithm):
         self.addParameter(
             QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom slope"))
         )
-        self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Steepest slope (percent)")))
-        self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (percent)")))
+        self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Steepest slope (%)")))
+        self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (%)")))
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)

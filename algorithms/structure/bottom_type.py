@@ -46,16 +46,16 @@ THRESHOLD_ITEM, SPACING_ITEM = "BOTTOM_THRESHOLDS", "LANE_SPACING_M"
 
 _NUMBERS = {
     "CLASSES": QT_TRANSLATE_NOOP("@default", "Classes of bottom told apart"),
-    "SOFT_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of soft bottom (percent)"),
-    "MEDIUM_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of medium bottom (percent)"),
-    "HARD_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of hard bottom (percent)"),
+    "SOFT_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of soft bottom (%)"),
+    "MEDIUM_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of medium bottom (%)"),
+    "HARD_PERCENT": QT_TRANSLATE_NOOP("@default", "Share of hard bottom (%)"),
     "THRESHOLD_LOW": QT_TRANSLATE_NOOP("@default", "Hardness above the softest class"),
     "THRESHOLD_HIGH": QT_TRANSLATE_NOOP("@default", "Hardness below the hardest class"),
     "DEPTH_TREND": QT_TRANSLATE_NOOP("@default", "Change of hardness for ten times the depth"),
     "SLOPE_TREND": QT_TRANSLATE_NOOP("@default", "Change of hardness for one degree of slope"),
     "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median standard uncertainty of hardness"),
     "VISITS_LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Visits that could not be levelled"),
-    "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples told right (percent)"),
+    "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples told right (%)"),
     "KAPPA": QT_TRANSLATE_NOOP("@default", "Kappa of the bottom samples"),
 }
 
@@ -222,8 +222,7 @@ class BottomType(LakefloorAlgorithm):
                     [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
                     style="bottom_areas",
                 )
-            if out.wanted("REPORT"):
-                out.file("REPORT").write_text(bottom_type_html(result), encoding="utf-8")
+            out.text("REPORT", lambda: bottom_type_html(result))
             calibration = result.calibration
             out.results.update(
                 CLASSES=max(len(result.classes), 1),

@@ -39,7 +39,7 @@ class BreakLines(LakefloorAlgorithm):
         "height is less than that between the flats above and below. A slope that is steep all "
         "the way, without a flatter shelf above and a flatter bottom below, is no drop-off. "
         "A sounder's beam and the gaps between lanes round off steep faces, so crest and toe are "
-        "no better known than about a quarter of the lane spacing.",
+        "no better known than about a quarter of the lane spacing. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -51,7 +51,7 @@ class BreakLines(LakefloorAlgorithm):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
-                "MIN_SLOPE", tr("Smallest slope (percent)"), 10.0,
+                "MIN_SLOPE", tr("Smallest slope (%)"), 10.0,
                 tr("The steepest line of a drop-off reaches at least this slope; 100 % is "
                    "45 degrees."),
                 minimum=0.1,

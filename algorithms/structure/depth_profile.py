@@ -100,11 +100,8 @@ class DepthProfile(LakefloorAlgorithm):
             write_points(out, params.OUTPUT, _columns(found, names, ground, unit_name),
                          {"line": "int", "line_name": "text", "bottom": "text"}, crs, found["x"],
                          found["y"], "profile")
-            if out.wanted("REPORT"):
-                interval = self.parameterAsDouble(parameters, "INTERVAL", context)
-                out.file("REPORT").write_text(
-                    profile_html(found, names, interval, unit_name), encoding="utf-8"
-                )
+            interval = self.parameterAsDouble(parameters, "INTERVAL", context)
+            out.text("REPORT", lambda: profile_html(found, names, interval, unit_name))
             out.results.update(
                 LINES_DRAWN=len(lines),
                 LENGTH_M=sum(f["length_m"] for f in figures),

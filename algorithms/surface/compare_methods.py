@@ -120,8 +120,7 @@ class CompareMethods(LakefloorAlgorithm):
         best = comparison.scores[comparison.best]
         with Outputs(self, parameters, context, feedback) as out:
             out.table("TABLE", FIELDS, _rows(comparison))
-            if out.wanted("REPORT"):
-                out.file("REPORT").write_text(comparison_html(comparison, unit), encoding="utf-8")
+            out.text("REPORT", lambda: comparison_html(comparison, unit))
             out.results.update(
                 BEST=comparison.best,
                 CLEAR=int(comparison.clear),

@@ -132,6 +132,13 @@ def test_other_refusals_leave_nothing(run, marks, memory_layer, out, recorder):
         run("exportwaypoints", {"INPUT": marks, "OUTPUT": str(out / "a.gpx")}, recorder(30))
 
 
+def test_field_that_is_not_there_is_told(run, contours, out):
+    """Not read from whichever field comes last."""
+    with pytest.raises(QgsProcessingException, match="has no field 'gone'"):
+        run("exportwaypoints", {
+            "LINES": contours, "LINE_NAME_FIELD": "gone", "OUTPUT": str(out / "a.gpx")})
+
+
 @pytest.mark.parametrize(
     ("name", "content", "word"),
     [("a.gpx", b"\x89PNG", "a.gpx.*not GPX"), ("a.kml", b"hello", "a.kml.*not KML"),

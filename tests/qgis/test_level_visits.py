@@ -83,6 +83,8 @@ def test_held_by_name(run, layer, feedback):
     table = offsets(level(run, layer(may=""), feedback, HELD=" July , "))
     assert table["July"]["offset_m"] == 0.0
     assert table["May"]["offset_m"] == pytest.approx(-0.3, abs=0.01)
+    both = offsets(level(run, layer(july=DATUM), feedback, HELD="May; July"))
+    assert both["May"]["held"] == both["July"]["held"] == 1
     with pytest.raises(QgsProcessingException, match="'June' is not among the soundings"):
         level(run, layer(), HELD="June")
 

@@ -136,9 +136,10 @@ def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
 @pytest.mark.parametrize(
     ("given", "message"),
     [({}, "either gauge readings or one lake level"),
-     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both")],
+     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both"), ({"LEVEL": "", "GAUGE": ""}, "one lake level"),
+     ({"GAUGE": "x", "GAUGE_TIME_ZONE": "Lakeside"}, "'Lakeside'")],
 )
-def test_exactly_one_source_of_levels(provider, given, message):
+def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, message):
     ok, text = provider.algorithm("reducetodatum").checkParameterValues(
         {"INPUT": "x", "OUTPUT": "memory:", **given}, QgsProcessingContext()
     )

@@ -1,0 +1,33 @@
+"""Files are written whole, or the user is told what is wrong."""
+
+from pathlib import Path
+
+import pytest
+
+from lakefloor.algorithms._gdal import done, last_error, made
+from lakefloor.algorithms._staging import write_file
+from lakefloor.algorithms.core.errors import LakefloorError
+
+
+def test_full_disk_is_told():
+    """/dev/full, where there is one, answers each write as a full disk does (Linux, full(4))."""
+    full = Path("/dev/full")
+    if not full.exists():
+        pytest.skip("no /dev/full here")
+    with pytest.raises(LakefloorError, match=r"Cannot write 'full' \(No space left on device\)"):
+        write_file(full, b"depth")
+
+
+def test_gdal_errors_are_raised_without_their_sql(monkeypatch):
+    from osgeo import gdal
+
+    monkeypatch.setattr(
+        gdal, "GetLastErrorMsg", lambda: "sqlite3_exec(CREATE TABLE a) failed: disk I/O error"
+    )
+    assert last_error() == "disk I/O error"
+    assert made(3) == 3
+    done(0)
+    with pytest.raises(RuntimeError, match="^disk I/O error$"):
+        made(None)
+    with pytest.raises(RuntimeError, match="^disk I/O error$"):
+        done(6)
