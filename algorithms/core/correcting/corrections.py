@@ -430,7 +430,8 @@ def _smooth_temperature(name, time, logged):
 
 def _summary(before, after, earlier, temperature, speed, skipped):
     use = after.accepted if after.accepted.any() else np.isfinite(after.depth)
-    correction = after.depth - earlier
+    with np.errstate(invalid="ignore"):  # a rejected depth may be infinite
+        correction = after.depth - earlier
     moved = np.hypot(after.x - before.x, after.y - before.y)
 
     def mean(values):

@@ -419,7 +419,8 @@ def _places(track, max_distance):
     again = cKDTree(at).query_pairs(reach, p=np.inf, output_type="ndarray")
     at = np.delete(at, np.unique(again.max(axis=1, initial=0)), axis=0)
     times = np.stack([track.when(at - reach), track.when(at + reach)], axis=-1)
-    whole = track.known(times).all(axis=(1, 2))
+    # At the track's end both times of a stretch may be the last one: no velocity there.
+    whole = (track.known(times) & (np.diff(times, axis=2) > 0.0)).all(axis=(1, 2))
     times, at = times[whole], at[whole]
     ends = track.where(times)
     velocity = (ends[:, :, 1] - ends[:, :, 0]) / np.diff(times, axis=2)
