@@ -26,7 +26,7 @@ from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.surface.blend import blend_detail
+from ..core.surface.blend import SIGNIFICANCE, blend_detail
 from ..core.units import LENGTH
 
 RASTER, CONTOURS, FIELD = "GENERAL_RASTER", "GENERAL_CONTOURS", "DEPTH_FIELD"
@@ -52,9 +52,10 @@ class BlendDetail(LakefloorAlgorithm):
         "of a triangle have one depth, as in holes, on humps and in turns of a line, the terrace "
         "is replaced by the surface of least bending, held between the neighbouring contours.\n\n"
         "Where both have depths, general = offset + scale x detail is fitted, robust against "
-        "blunders, and taken off the general map as far as it is significant. A displacement of "
-        "the map is looked for too, and removed if asked. From the edge of the survey the "
-        "misfit that is left fades out over the width of the transition.\n\n"
+        "blunders. Either is taken off the general map only where the survey supports it for the "
+        "whole lake: misfits hang together, so that one survey holds few independent looks at the "
+        "map. A displacement of the map is looked for too, and removed if asked. From the edge of "
+        "the survey the misfit that is left fades out over the width of the transition.\n\n"
         "Band 2 of the result is the standard uncertainty: the survey's own, and beyond it what "
         "the misfits of the general map show. The figures are learnt where the survey lies: they "
         "hold for the rest of the lake only as far as the old map is as good or as bad there. Not "
@@ -62,8 +63,9 @@ class BlendDetail(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Huber (1964), Annals of Mathematical Statistics 35(1), 73-101; Smith and Sandwell "
-        "(1997), Science 277, 1956-1962; Briggs (1974), Geophysics 39(1), 39-48",
+        "Huber (1964), Annals of Mathematical Statistics 35(1), 73-101; Cressie (1985), "
+        "Mathematical Geology 17(5), 563-586; Smith and Sandwell (1997), Science 277, 1956-1962; "
+        "Briggs (1974), Geophysics 39(1), 39-48",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -176,8 +178,7 @@ class BlendDetail(LakefloorAlgorithm):
             out.surface(params.OUTPUT, found.surface, crs, kept)
             out.raster("DIFFERENCE", [found.difference], (tr("general less detail (m)"),), crs,
                        {"CHANGE_POSITIVE": "general deeper"}, style="difference")
-            if out.wanted("REPORT"):
-                out.file("REPORT").write_text(blend_html(found, unit), encoding="utf-8")
+            out.text("REPORT", lambda: blend_html(found, unit))
             out.results.update(
                 OFFSET=found.offset.value,
                 SCALE=found.scale.value,
@@ -240,7 +241,7 @@ def _terms(found, scale, unit):
             value = f"{term.value / divisor:.{digits}f} \u00b1 {term.uncert / divisor:.{digits}f}"
             if term.removed:
                 done = tr("significant, removed")
-            elif term.p <= 0.05:
+            elif term.p <= SIGNIFICANCE:
                 done = tr("significant, not removed")
             else:
                 done = tr("not significant, not removed")
@@ -265,12 +266,14 @@ def blend_html(found, unit: str) -> str:
         ),
         _html.remark(
             tr("{:,} cells. The corrected map was fitted here: elsewhere in the lake it is worse. "
-               "Its misfits hang together over about {:.0f} m.").format(
-                found.cells, found.correlation)
+               "Its misfits hang together over about {:.0f} m, so that the overlap holds about "
+               "{:.0f} independent looks at the map.").format(
+                found.cells, found.correlation, max(found.independent, 1.0))
         ),
         f"<h2>{tr('Bias of the general map')}</h2>",
         _html.table(
-            [tr("term"), tr("estimate and standard error"), tr("unit"), tr("at 5 %")],
+            [tr("term"), tr("estimate and standard error"), tr("unit"),
+             tr("at {:.0f} %").format(100.0 * SIGNIFICANCE)],
             [list(row) for row in _terms(found, scale, unit)],
         ),
         _html.remark(tr("general = offset + scale x detail, of a map displaced by so much. A scale "

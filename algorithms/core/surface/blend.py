@@ -16,9 +16,11 @@ from ..grid import Grid, Lines, Surface
 from ..polygons import inside
 from ..progress import Progress, silent, span
 from .general_map import contour_depths, contour_map
+from .misfit import Covariance, fit_covariance
 
-#: Terms of the general map's bias are kept where chance alone makes them as large this often.
-SIGNIFICANCE = 0.05
+#: A term of the general map's bias is removed where chance alone makes it as large this often;
+#: offset and scale together, which say little beyond the depths surveyed, only at the second.
+SIGNIFICANCE, BEYOND_DOUBT = 0.02, 1e-6
 #: Least width of the transition, m, and width in median distances to the nearest sounding:
 #: twice the lane spacing.
 LEAST_WIDTH, WIDTH_IN_DISTANCES = 30.0, 8.0
@@ -33,8 +35,10 @@ _ITERATIONS = 25
 _SHIFT_STEPS, _SHIFT_SETTLED = 40, 0.02
 # No spread is believed below this, m.
 _LEAST_SPREAD = 0.005
-# Blocks taken as independent: their side in correlation lengths, and how few there may be.
-_BLOCK_LENGTHS, _LEAST_BLOCKS = 3.0, 12
+# Blocks of the overlap, and of how few independent parts of it the user is told.
+_BLOCKS, _FEW_PARTS = 200, 5.0
+# Misfits are taken to be no larger than so many robust standard deviations.
+_CLIP = 3.0
 # Without this much difference of depth, as a standard deviation in m, scale is not estimated.
 _LEAST_RELIEF = 0.1
 _TWO_SIGMA = 0.9545
@@ -47,7 +51,8 @@ class Estimate(NamedTuple):
     Attributes
     ----------
     value, uncert : float
-        The estimate and its standard error; NaN where it could not be estimated.
+        The estimate and its standard error; NaN where it could not be estimated. What is
+        removed is drawn towards no bias, the more the less sure it is.
     p : float
         Probability that chance alone makes it as large; both parts of the shift share one.
     removed : bool
@@ -100,6 +105,8 @@ class Blended:
         with the slope, m (in m per m), as an error of position does.
     cells : int
         Cells of the overlap.
+    independent : float
+        Independent parts of the overlap that tell as much as all of it.
     width : float
         Of the transition, m.
     notes : list of str
@@ -122,6 +129,7 @@ class Blended:
     spread: float
     position: float
     cells: int
+    independent: float
     width: float
     notes: list
 
@@ -180,17 +188,21 @@ def blend_detail(
     ``g(x + s) = offset + scale d(x)``, fitted by iteratively reweighted least squares with
     Huber's weights, over the survey's own uncertainty; the displacement s enters by the
     gradient of g and is iterated. Misfits of neighbouring cells are near-copies, so the
-    standard errors come from whole blocks up to three correlation lengths wide, left out in
-    turn (the delete-one-group jackknife; Efron and Tibshirani 1993). Offset and scale are
-    removed where they are significant at 5 %; the less significant is left out first. To
-    remove a displacement, contours are moved back and gridded again with the shoreline in its
-    place.
+    standard errors follow from how the misfits hang together (:func:`~.misfit.fit_covariance`
+    of some two hundred blocks), and F tests have as many degrees of freedom as the overlap
+    has independent parts. Offset and scale say little beyond the depths surveyed if both are
+    fitted: unless both are beyond doubt, the one that leaves less misfit is tested alone, at
+    2 %, its variance increased where the misfit drifts across the survey, so that its mean is
+    not that of the lake. What is removed is drawn towards no bias by ``1 - 1 / F`` (James and
+    Stein 1961). To remove a displacement, contours are moved back and gridded again with the
+    shoreline in its place.
 
     The standard uncertainty of the corrected map is what two standard deviations need to
-    hold 95 % of the misfits, in classes of its slope, plus that of the bias. On level bottom
-    contours are not trusted to less than what puts 90 % of depths within half an interval, the
-    vertical accuracy asked of contour maps (National Map Accuracy Standards, 1947): one
-    survey sees only part of what is wrong with a map.
+    hold 95 % of the misfits, in classes of its slope, increased by what the misfits vary over
+    the lake but not within one survey, plus that of the bias. On level bottom contours are
+    not trusted to less than what puts 90 % of depths within half an interval, the vertical
+    accuracy asked of contour maps (National Map Accuracy Standards, 1947): one survey sees
+    only part of what is wrong with a map.
 
     Where it was surveyed, the survey stands alone. Around it the misfit at the edge is
     carried outward, smoothed over half the distance with the weights of its uncertainty, and
@@ -204,8 +216,8 @@ def blend_detail(
     Huber, P. J. (1964). Robust estimation of a location parameter. Annals of Mathematical
     Statistics 35(1), 73-101.
     U.S. Bureau of the Budget (1947). United States National Map Accuracy Standards.
-    Efron, B. and Tibshirani, R. J. (1993). An Introduction to the Bootstrap. Chapman and Hall,
-    chapter 11.
+    James, W. and Stein, C. (1961). Estimation with quadratic loss. Proceedings of the Fourth
+    Berkeley Symposium on Mathematical Statistics and Probability 1, 361-379.
     Smith, W. H. F. and Sandwell, D. T. (1997). Global sea floor topography from satellite
     altimetry and ship depth soundings. Science 277, 1956-1962.
     """
@@ -238,27 +250,21 @@ def blend_detail(
     sample = _Sample(
         frame.x[cols], frame.y[rows], depth[rows, cols], np.nan_to_num(sigma[rows, cols])
     )
-    misfit = np.full(frame.shape, np.nan)
-    level, *_ = _fit(
-        _columns(sample, None, (OFFSET, SCALE)), raw[rows, cols] - sample.depth, sample.sigma, None
-    )
-    misfit[overlap] = difference[overlap] - level[0] - level[1] * depth[overlap]
-    correlation = correlation_length(frame.like(misfit))
-    area = np.count_nonzero(overlap) * frame.dx * frame.dy
-    blocks, copies, notes = _blocks(sample, correlation, area)
+    blocks = _blocks(sample, np.count_nonzero(overlap) * frame.dx * frame.dy)
+    notes = []
     progress(0.25)
     terms = [OFFSET, SCALE]
     if np.std(sample.depth) < _LEAST_RELIEF:
         terms = [OFFSET]
         notes.append("The bottom in the overlap is level: the scale of the general map cannot be "
                      "estimated.")
-    fit = _fitter(frame.like(raw), sample, blocks, copies)
+    fit = _fitter(frame.like(raw), sample, blocks)
     east, north = _displacement(fit, terms, max_shift_m, span(progress, 0.25, 0.45))
     drawn = raw
     displaced = east.p <= SIGNIFICANCE
     if displaced and remove_shift:
         drawn = general_map((east.value, north.value), span(progress, 0.45, 0.6))
-        fit = _fitter(frame.like(drawn), sample, blocks, copies)
+        fit = _fitter(frame.like(drawn), sample, blocks)
         east, north = east._replace(removed=True), north._replace(removed=True)
     elif displaced:
         notes.append(
@@ -266,7 +272,8 @@ def blend_detail(
             f"{east.value:.1f} m east and {north.value:.1f} m north (standard errors "
             f"{east.uncert:.1f} and {north.uncert:.1f} m); this was not removed."
         )
-    offset, scale, covariance = _offset_and_scale(fit, terms)
+    beyond = np.isfinite(raw) & ~overlap
+    offset, scale, covariance, rest = _offset_and_scale(fit, terms, blocks, frame, beyond)
     a = offset.value if offset.removed else 0.0
     b = scale.value if scale.removed else 1.0
     corrected = (drawn - a) / b
@@ -279,7 +286,10 @@ def blend_detail(
     after = corrected - depth
     common = np.isfinite(after)
     slope = np.hypot(*_gradient(frame.like(corrected)))
-    spread, position = _spread(after[common], slope[common], sigma[common])
+    hidden = _hidden(rest, after[common])
+    spread, position = (
+        hidden * part for part in _spread(after[common], slope[common], sigma[common])
+    )
     if isinstance(general, Lines):
         spread = max(spread, HALF_INTERVAL_90 * _interval(general) / b)
     variance = spread**2 + (position * slope) ** 2
@@ -295,8 +305,14 @@ def blend_detail(
     )  # fmt: skip
     both = common & overlap
     if not (offset.removed or scale.removed):
-        notes.append("Neither offset nor scale is significant: the depths of the general map "
-                     "were not changed.")
+        notes.append("Neither offset nor scale is significant: beyond the transition the depths "
+                     "of the general map were not changed.")
+    if rest.independent < _FEW_PARTS:
+        notes.append(
+            f"The misfits hang together so far that the survey holds only about "
+            f"{max(rest.independent, 1.0):.0f} independent parts of the general map: it says "
+            "little of the map elsewhere."
+        )
     if after_length > width and spread > 2.0 * _LEAST_SPREAD:
         notes.append(
             f"The misfits of the general map hang together over {after_length:.0f} m; a wider "
@@ -319,6 +335,7 @@ def blend_detail(
         spread=spread,
         position=position,
         cells=int(np.count_nonzero(overlap)),
+        independent=float(rest.independent),
         width=width,
         notes=notes,
     )
@@ -472,26 +489,29 @@ def correlation_length(residual: Grid) -> float:
     return float(cell * (below[0] if len(below) else length))
 
 
-def _blocks(sample: _Sample, correlation: float, area: float) -> tuple:
-    """Return the block of each cell, how much too small they are, and what to say of it.
+class _Blocks(NamedTuple):
+    """Blocks of the overlap: that of each cell, and the middle of each, shape (n, 2), m."""
 
-    Misfits that hang together over a length l are worth one in pi l^2: blocks smaller than
-    that are near-copies of each other, and the variance between them is too small by as much.
-    """
-    wanted = _BLOCK_LENGTHS * correlation
-    side = min(wanted or np.inf, np.sqrt(area / _LEAST_BLOCKS))
-    notes = []
-    if side < 0.5 * wanted:
-        notes.append(
-            f"The misfits hang together over {correlation:.0f} m, so that the overlap holds "
-            "few independent parts: the standard errors of the bias are rough, and so are its "
-            "tests."
+    of: np.ndarray
+    xy: np.ndarray
+
+    def sums(self, values) -> np.ndarray:
+        """Return sums of columns of values, shape (cells, k), by block, shape (n, k)."""
+        return np.stack(
+            [np.bincount(self.of, column, len(self.xy)) for column in values.T], axis=1
         )
-    corner = np.column_stack(
-        [np.floor((sample.x - sample.x.min()) / side), np.floor((sample.y - sample.y.min()) / side)]
-    )
+
+    def means(self, values) -> np.ndarray:
+        return self.sums(values) / np.bincount(self.of)[:, None]
+
+
+def _blocks(sample: _Sample, area: float) -> _Blocks:
+    side = np.sqrt(area / _BLOCKS)
+    places = np.column_stack([sample.x, sample.y])
+    corner = np.floor((places - places.min(axis=0)) / side)
     _, block = np.unique(corner, axis=0, return_inverse=True)
-    return block.ravel(), max(np.pi * correlation**2 / side**2, 1.0), notes
+    blocks = _Blocks(block.ravel(), np.empty((block.max() + 1, 0)))
+    return blocks._replace(xy=blocks.means(places))
 
 
 def _columns(sample: _Sample, slopes, terms) -> np.ndarray:
@@ -501,9 +521,43 @@ def _columns(sample: _Sample, slopes, terms) -> np.ndarray:
     return np.column_stack([columns[term] for term in terms])
 
 
-def _fit(columns, response, sigma, blocks) -> tuple:
-    """Fit by Huber's weights; return estimates, their covariance, spread and blocks used."""
-    beta = np.zeros(columns.shape[1])
+class _Fit(NamedTuple):
+    """Terms of the bias, fitted.
+
+    Attributes
+    ----------
+    values, covariance : array, shape (k,) and (k, k)
+    spread : float
+        Robust standard deviation of the misfits that are left, m.
+    misfit : array, shape (n,)
+        Their means by block, m.
+    drift : array, shape (n, k)
+        Means by block of what the terms are multiplied with.
+    structure : Covariance
+        Of the misfits by block.
+    independent : float
+        Blocks that are as good as independent.
+    """
+
+    values: np.ndarray
+    covariance: np.ndarray
+    spread: float
+    misfit: np.ndarray
+    drift: np.ndarray
+    structure: Covariance
+    independent: float
+
+    def chance(self, value, covariance) -> float:
+        """Return the probability of a value as far from 0 (Wald's F test)."""
+        value = np.atleast_1d(value)
+        statistic = value @ np.linalg.pinv(np.atleast_2d(covariance)) @ value / len(value)
+        freedom = max(self.independent - 1.0, 1.0)
+        return float(f_distribution.sf(float(statistic), len(value), freedom))
+
+
+def _huber(columns, response, sigma) -> tuple:
+    """Fit by Huber's weights; return estimates, weights, residuals and their spread."""
+    beta = np.full(columns.shape[1], np.nan)
     weight = np.ones(len(response))
     for _ in range(_ITERATIONS):
         root = np.sqrt(weight)
@@ -516,48 +570,39 @@ def _fit(columns, response, sigma, blocks) -> tuple:
         beta = found
         if settled:
             break
-    if blocks is None:
-        return beta, None, spread, 0
-    # Blocks are left out in turn with the weights held: with a dozen blocks this is a fair
-    # standard error where sums of scores would claim far too little.
-    count = blocks.max() + 1
-    terms = len(beta)
-    normal = np.zeros((count, terms, terms))
-    right = np.zeros((count, terms))
-    for i in range(terms):
-        weighted = weight * columns[:, i]
-        right[:, i] = np.bincount(blocks, weighted * response, count)
-        for j in range(terms):
-            normal[:, i, j] = np.bincount(blocks, weighted * columns[:, j], count)
-    rest = np.linalg.pinv(normal.sum(axis=0) - normal)
-    moved = np.einsum("bij,bj->bi", rest, right.sum(axis=0) - right) - beta
-    covariance = moved.T @ moved * (count - 1) / count
-    return beta, covariance + np.diag(np.full(terms, 1e-18)), spread, count
+    return beta, weight, residual, spread
 
 
-def _chance(value, covariance, blocks: int) -> float:
-    """Return the probability of a value as far from 0 (Wald's F test over the blocks)."""
-    value = np.atleast_1d(value)
-    k, freedom = len(value), blocks - 1
-    if freedom <= k:
-        return np.nan
-    statistic = float(value @ np.linalg.pinv(np.atleast_2d(covariance)) @ value) / k
-    return float(f_distribution.sf(statistic, k, freedom))
+def _fit(columns, response, sigma, blocks: _Blocks) -> _Fit:
+    """Fit by Huber's weights; the standard errors follow from how the misfits hang together."""
+    beta, weight, residual, spread = _huber(columns, response, sigma)
+    misfit = blocks.means(residual[:, None])[:, 0]
+    structure = fit_covariance(blocks.xy, misfit, (0.1 * _LEAST_SPREAD) ** 2)
+    among = structure.among(blocks.xy)
+    normal = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
+    pull = normal @ blocks.sums(weight[:, None] * columns).T
+    return _Fit(
+        beta, pull @ among @ pull.T, spread, misfit, blocks.means(columns), structure,
+        float((structure.sill + structure.nugget) / among.mean()),
+    )  # fmt: skip
 
 
-def _fitter(general: Grid, sample: _Sample, blocks, copies: float):
-    """Return ``fit(terms, shift)`` of a general map: values, covariance, spread, blocks."""
+def _fitter(general: Grid, sample: _Sample, blocks: _Blocks):
+    """Return ``fit(terms, shift)`` of a general map."""
     # Beyond its rim the map is carried on, so that a trial shift loses no cell.
     filled = general.like(_extended(general.values))
     slopes = [general.like(slope) for slope in _gradient(general)]
 
-    def fit(terms, shift=(0.0, 0.0)):
+    def fit(terms, shift=(0.0, 0.0)) -> _Fit:
         x = np.clip(sample.x + shift[0], general.x[0], general.x[-1])
         y = np.clip(sample.y + shift[1], general.y[-1], general.y[0])
-        columns = _columns(sample, [slope.sample(x, y) for slope in slopes], terms)
+        slope = [slope.sample(x, y) for slope in slopes]
+        # Blunders are cut down alike for all sets of terms, so that their misfits compare.
+        every = _columns(sample, slope, sorted({OFFSET, SCALE, *terms}))
         response = filled.sample(x, y) - sample.depth
-        values, covariance, spread, count = _fit(columns, response, sample.sigma, blocks)
-        return values, copies * covariance, spread, count
+        beta, _, residual, spread = _huber(every, response, sample.sigma)
+        sound = every @ beta + residual.clip(-_CLIP * spread, _CLIP * spread)
+        return _fit(_columns(sample, slope, terms), sound, sample.sigma, blocks)
 
     return fit
 
@@ -569,8 +614,8 @@ def _displacement(fit, terms, max_shift, progress) -> tuple:
     shift = np.zeros(2)
     for step in range(_SHIFT_STEPS):
         progress(step / _SHIFT_STEPS)
-        values, covariance, _, blocks = fit(terms, shift)
-        move = values[-2:]
+        found = fit(terms, shift)
+        move = found.values[-2:]
         length = float(np.hypot(*move))
         shift = shift + move * min(1.0, max_shift / 5.0 / max(length, 1e-12))
         if np.hypot(*shift) > max_shift:
@@ -579,36 +624,72 @@ def _displacement(fit, terms, max_shift, progress) -> tuple:
             break
     else:
         return unknown, unknown
-    if fit(terms[:-2], shift)[2] > fit(terms[:-2])[2]:
+    if fit(terms[:-2], shift).spread > fit(terms[:-2]).spread:
         return unknown, unknown
-    p = _chance(shift, covariance[-2:, -2:], blocks)
-    uncert = np.sqrt(np.diag(covariance)[-2:])
+    covariance = found.covariance[-2:, -2:]
+    p = found.chance(shift, covariance)
+    uncert = np.sqrt(np.diag(covariance))
     return tuple(Estimate(float(v), float(u), p, False) for v, u in zip(shift, uncert))
 
 
-def _offset_and_scale(fit, terms) -> tuple:
-    """Return both estimates, and their covariance with 0 for what is not removed.
+def _offset_and_scale(fit, terms, blocks: _Blocks, frame: Grid, beyond) -> tuple:
+    """Return both estimates, their covariance with 0 for what is not removed, and the fit.
 
-    By backward elimination: each is reported as last fitted before it was left out.
+    Together they fit one survey well and lead astray at other depths, unless both are beyond
+    doubt; otherwise it is the one that leaves less misfit.
     """
-    terms = list(terms)
     found = {term: (np.nan, np.nan, np.nan) for term in (OFFSET, SCALE)}
-    covariance = np.zeros((2, 2))
-    while terms:
-        values, errors, _, blocks = fit(terms)
-        chances = [_chance(value, error, blocks) for value, error in zip(values, np.diag(errors))]
-        for term, value, error, p in zip(terms, values, np.diag(errors), chances):
+
+    def tell(terms, chosen, covariance):
+        chances = [
+            chosen.chance(*term) for term in zip(chosen.values, np.diag(covariance))
+        ]
+        for term, value, error, p in zip(terms, chosen.values, np.diag(covariance), chances):
             found[term] = (float(value), float(np.sqrt(error)), p)
-        worst = int(np.argmax(np.nan_to_num(chances, nan=1.0)))
-        if chances[worst] <= SIGNIFICANCE:
-            covariance[np.ix_(terms, terms)] = errors
-            break
-        terms.pop(worst)
+        return max(chances)
+
+    removed, chosen = [], fit(terms)
+    covariance = chosen.covariance
+    if len(terms) > 1 and tell(terms, chosen, covariance) <= BEYOND_DOUBT:
+        removed = terms
+    else:
+        alone = [(fit([term]), [term]) for term in terms]
+        chosen, only = min(alone, key=lambda one: (one[0].misfit**2).sum())
+        covariance = chosen.covariance + _drifting(chosen, blocks, frame, beyond)
+        if tell(only, chosen, covariance) <= SIGNIFICANCE:
+            removed = only
+    known = np.zeros((2, 2))
+    if removed:
+        # The positive part of James and Stein's estimator, towards no bias.
+        wald = chosen.values @ np.linalg.pinv(covariance) @ chosen.values
+        trust = max(1.0 - len(removed) / wald, 0.0)
+        for term, value in zip(removed, chosen.values):
+            found[term] = (float(trust * value), *found[term][1:])
+        known[np.ix_(removed, removed)] = covariance
     return (
-        Estimate(*found[OFFSET], OFFSET in terms),
-        Estimate(found[SCALE][0] + 1.0, *found[SCALE][1:], SCALE in terms),
-        covariance,
-    )
+        Estimate(*found[OFFSET], OFFSET in removed),
+        Estimate(found[SCALE][0] + 1.0, *found[SCALE][1:], SCALE in removed),
+        known, chosen,
+    )  # fmt: skip
+
+
+def _drifting(fit: _Fit, blocks: _Blocks, frame: Grid, beyond) -> float:
+    """Return by how much a single term's variance grows where the misfit changes across a lake.
+
+    A plane through what the term leaves is carried on from the survey to the cells beyond it:
+    its mean square there, less what chance makes of a plane's slope.
+    """
+    middle = blocks.xy.mean(axis=0)
+    plane = np.linalg.pinv(np.column_stack([np.ones(len(blocks.xy)), blocks.xy - middle]))[1:]
+    slope = plane @ fit.misfit
+    by_chance = plane @ fit.structure.among(blocks.xy) @ plane.T
+    rows, cols = np.nonzero(beyond)
+    if not len(rows):
+        return 0.0
+    away = np.column_stack([frame.x[cols], frame.y[rows]]) - middle
+    spread = away.T @ away / len(away)
+    grown = max(float(slope @ spread @ slope - np.trace(spread @ by_chance)), 0.0)
+    return grown / float(np.mean(fit.drift**2))
 
 
 # -- uncertainty -------------------------------------------------------------------
@@ -618,6 +699,14 @@ def _interval(lines: Lines) -> float:
     """Return the usual contour interval, m."""
     levels = np.unique(np.append(np.asarray(lines.attributes["depth"], dtype=float), 0.0))
     return float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0
+
+
+def _hidden(fit: _Fit, misfit) -> float:
+    """Return how much wider misfits spread over the lake than within one survey, 1 or more."""
+    within = max(float(np.var(misfit)), _LEAST_SPREAD**2)
+    by_block = float(np.var(fit.misfit))
+    whole = within - by_block + fit.structure.sill + fit.structure.nugget
+    return float(np.sqrt(max(whole / within, 1.0)))
 
 
 def _spread(misfit, slope, sigma) -> tuple:
