@@ -32,6 +32,8 @@ _NUMBERS = {
     "LOST_M3": ("lost", QT_TRANSLATE_NOOP(
         "@default", "Volume of water lost where significantly shallower (m3)")),
     "LOST_SD_M3": ("lost_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m3)")),
+    "CHANCE_M3": ("volume_by_chance", QT_TRANSLATE_NOOP(
+        "@default", "Volume expected to look gained, and lost, if nothing had changed (m3)")),
     "NET_M3": ("net", QT_TRANSLATE_NOOP(
         "@default", "Net volume gained over all the area compared (m3)")),
     "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m3)")),
@@ -56,8 +58,8 @@ class SurfaceDifference(LakefloorAlgorithm):
         "both are alike); the other is interpolated bilinearly at their centres. Where a raster "
         "has no band of uncertainty, give one number for it.\n\n"
         "Gained and lost volume count cells of significant change alone; at 95 % confidence, one "
-        "cell in twenty looks changed by chance, and the area to expect so is told. The net volume "
-        "counts all cells, since small changes add up. In the uncertainty of volumes, errors of "
+        "cell in twenty looks changed by chance, and the area and volume to expect so are told. "
+        "The net volume counts all cells, since small changes add up. In volumes, errors of "
         "the surfaces average out over about the lane spacing (from band 3; without it they are "
         "taken as one error for the whole lake); errors of the datums do not. Steep drop-offs "
         "look changed where positions differ: judge them with care. Depths in metres, positive "
@@ -190,10 +192,15 @@ def _say(d, feedback):
         tr("Net change of volume over all cells: {:+,.0f} ± {:,.0f} m³ ({:+,.1f} acre-feet).")
         .format(d.net, d.net_sd, d.net / ACRE_FOOT)
     )
+    feedback.pushInfo(
+        tr("If nothing had changed, chance alone would make {:,.0f} m² look changed, and up to "
+           "{:,.0f} m³ look gained and as much lost.").format(
+            d.area_by_chance, d.volume_by_chance)
+    )
     if d.area_deeper + d.area_shallower <= 1.5 * d.area_by_chance:
-        feedback.pushInfo(
-            tr("No more area looks changed than chance alone would make ({:,.0f} m²).").format(
-                d.area_by_chance)
+        feedback.pushWarning(
+            tr("No more area looks changed than that: the two surfaces show no change that can be "
+               "told from chance.")
         )
     if d.level_suspected:
         feedback.pushWarning(

@@ -102,6 +102,11 @@ def test_share_called_changed_by_chance_is_that_of_the_normal_distribution(confi
         1 - confidence, abs=4 * np.sqrt(confidence * (1 - confidence) / n)
     )
     assert d.area_by_chance == pytest.approx((1 - confidence) * d.area)
+    # Mean of a normal error beyond k, by scipy's own integral.
+    beyond = norm.expect(lambda e: e, lb=d.factor)
+    assert d.volume_by_chance == pytest.approx(np.hypot(0.1, 0.2) * beyond * d.area)
+    for volume in (d.gained, d.lost):
+        assert volume == pytest.approx(d.volume_by_chance, rel=0.1)
 
 
 def test_stated_uncertainty_of_the_net_volume_covers_its_errors():

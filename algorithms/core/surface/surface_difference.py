@@ -49,6 +49,8 @@ class Difference:
     gained, gained_sd, lost, lost_sd : float
         Volume of water, m3, gained where the bottom is significantly deeper, and lost where
         it is significantly shallower; both positive.
+    volume_by_chance : float
+        Expected of each of the two if nothing had changed, m3.
     net, net_sd : float
         Volume gained less lost over all compared cells, m3.
     """
@@ -71,6 +73,7 @@ class Difference:
     gained_sd: float
     lost: float
     lost_sd: float
+    volume_by_chance: float
     net: float
     net_sd: float
 
@@ -160,8 +163,11 @@ def surface_difference(
     A cell has changed significantly where the change exceeds ``k`` times the joint standard
     uncertainty, ``k`` the two-sided quantile of the normal distribution (1.96 at 95 %)
     (Lane et al. 2003). Gained and lost volume count these cells alone; the net volume counts
-    all, since small changes add up. Errors of the surfaces average out beyond the correlation
-    length, about the lane spacing; that of the datums does not.
+    all, since small changes add up. If nothing had changed, cells beyond the limit on either
+    side would still add up to ``phi(k)`` times the sum of joint uncertainties, phi the normal
+    density: the mean of what a normal error exceeds ``k`` by chance. Errors of the surfaces
+    average out beyond the correlation length, about the lane spacing; that of the datums does
+    not.
 
     References
     ----------
@@ -220,6 +226,7 @@ def surface_difference(
             np.sqrt(together), area * datums)), float(area)
 
     net, net_sd, area = volume(known)
+    by_chance = cell * float(norm.pdf(factor) * joint[known].sum())
     gained, gained_sd, deeper = volume(beyond == 1.0)
     lost, lost_sd, shallower = volume(beyond == -1.0)
     progress(1.0)
@@ -227,7 +234,7 @@ def surface_difference(
         base.like(change), base.like(joint), base.like(beyond), resampled, factor, datums, length,
         area, deeper, shallower, (1.0 - confidence) * area,
         net / area, net_sd / area, float(np.median(change[known])),
-        gained, gained_sd, -lost + 0.0, lost_sd, net, net_sd,
+        gained, gained_sd, -lost + 0.0, lost_sd, by_chance, net, net_sd,
     )  # fmt: skip
 
 
