@@ -6,17 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lakefloor.algorithms.core.grid import grid_over
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.surface import surface_trial
 from lakefloor.algorithms.core.surface.idw import idw_surface
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
 from lakefloor.algorithms.core.surface.surface_nodes import SOUNDING, Nodes, frame
-from lakefloor.algorithms.core.surface.surface_trial import cross_lines, scatter, trial
-from lakefloor.algorithms.core.surface.surface_uncertainty import (
-    _departure,
-    _grid_around,
-    _onto,
-)
+from lakefloor.algorithms.core.surface.surface_trial import cross_lines, trial
+from lakefloor.algorithms.core.surface.surface_uncertainty import Growth, _likeliest, _onto
+from lakefloor.algorithms.core.surface.surroundings import departure, grid_around, scatter
 from lakefloor.algorithms.core.surface.tin import learn_tin, tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -130,16 +128,36 @@ def test_tie_lines_are_found_whatever_the_heading():
         np.testing.assert_array_equal(cross_lines(nodes), across)
 
 
+def flat_plane(east=0.0, north=0.0):
+    """A coarse grid around the pings below, and the slopes of a plane on it."""
+    around = grid_over((-100.0, -100.0, 50_000.0, 100.0), 1000.0)
+    return around, [np.full(around.shape, slope) for slope in (east, north)]
+
+
 def test_scatter_is_the_noise_of_pings_and_none_on_a_straight_slope():
     rng = np.random.default_rng(3)
     x = np.cumsum(rng.uniform(0.5, 3.0, 20_000))
     slope = Soundings.build(x, 0 * x, 2.0 + 0.1 * x)
-    assert np.nanmax(scatter(slope, 20.0)) < 1e-16
+    assert np.nanmax(scatter(slope, 20.0, *flat_plane(0.1))) < 1e-16
     noisy = slope.replace(depth=slope.depth + rng.normal(0, 0.2, len(x)))
-    assert np.nanmean(scatter(noisy, 20.0)) == pytest.approx(0.04, rel=0.05)
-    assert np.isnan(scatter(noisy, 20.0)[[0, -1]]).all()
+    assert np.nanmean(scatter(noisy, 20.0, *flat_plane(0.1))) == pytest.approx(0.04, rel=0.05)
+    assert np.isnan(scatter(noisy, 20.0, *flat_plane())[[0, -1]]).all()
     # No line runs between pings that are far apart.
-    assert np.isnan(scatter(noisy, 0.5)).all()
+    assert np.isnan(scatter(noisy, 0.5, *flat_plane())).all()
+
+
+def test_scatter_holds_what_an_error_of_position_does_on_a_side_slope():
+    """A position that errs by p shows a depth that errs by p times the slope."""
+    rng = np.random.default_rng(4)
+    x = np.arange(0.0, 40_000.0, 2.0)
+    # The lane runs straight along the contour; the positions logged do not.
+    survey = Soundings.build(x, rng.normal(0, 0.7, len(x)), np.full(len(x), 5.0))
+    found = scatter(survey, 20.0, *flat_plane(0.0, 0.2))
+    assert np.nanmean(found) == pytest.approx((0.2 * 0.7) ** 2, rel=0.12)
+    # A boat that weaves across the slope, and knows where it is, does not err.
+    y = 3.0 * np.sin(x / 5.0)
+    weaving = Soundings.build(x, y, 5.0 + 0.2 * y)
+    assert np.nanmax(scatter(weaving, 20.0, *flat_plane(0.0, 0.2))) < 1e-16
 
 
 def test_departure_from_a_plane_and_slope():
@@ -148,20 +166,46 @@ def test_departure_from_a_plane_and_slope():
     Of a plane of slope g the ridge r leaves g s sqrt(2 r / (1 + 2 r)).
     """
     x, y = (a.ravel() for a in np.meshgrid(np.arange(0, 400, 2.5), np.arange(0, 400, 20.0)))
-    for depth, departure, slope in (
-        (3 + 0.03 * x + 0.04 * y, 0.05 * 12.0 * np.sqrt(0.04 / 1.04), 0.05),
-        (1e-3 * (x - 200.0) ** 2, 1e-3 * 12.0**2 * np.sqrt(2.0), 0.0),
+    for depth, off, slopes in (
+        (3 + 0.03 * x + 0.04 * y, 0.05 * 12.0 * np.sqrt(0.04 / 1.04), (0.03, 0.04)),
+        (1e-3 * (x - 200.0) ** 2, 1e-3 * 12.0**2 * np.sqrt(2.0), (0.0, 0.0)),
     ):
         f = frame(Soundings.build(x, y, depth), cell=2.5, spacing=20.0)
-        around = _grid_around(f.grid, 20.0)
+        around = grid_around(f.grid, 20.0)
         found = [around.like(v).sample([200.0], [200.0])[0]
-                 for v in _departure(f.nodes, around, 20.0, False)]  # fmt: skip
-        assert found == pytest.approx([departure, slope], rel=0.06, abs=0.01)
+                 for v in departure(f.nodes, around, 20.0, False)]  # fmt: skip
+        assert found == pytest.approx([off, *slopes], rel=0.06, abs=0.01)
+
+
+def test_parts_of_a_variance_are_found_whatever_a_spike_does():
+    """Normal deviates of known variance: 0.01 + 0.04 p + 0.09 q."""
+    rng = np.random.default_rng(6)
+    parts = rng.uniform(0.0, 2.0, (2, 20_000))
+    told = np.full(20_000, 0.01)
+    square = (told + 0.04 * parts[0] + 0.09 * parts[1]) * rng.standard_normal(20_000) ** 2
+    for spikes in (0, 5):
+        square[:spikes] = 400.0
+        _, found = _likeliest(square, told, parts)
+        assert found == pytest.approx([0.04, 0.09], rel=0.15)
+    # What is told explains all.
+    square = told * rng.standard_normal(20_000) ** 2
+    assert (_likeliest(square, told, parts)[1] < 1e-3).all()
+
+
+def test_growth_of_an_older_surface_means_what_it_did():
+    """``sigma^2 = (share N)^2 + (rate D)^2 d``, the share alike everywhere."""
+    old = Growth(0.05, 0.8, 0.1, 0.0, 99)
+    assert old.of(9.0, 2.0) == pytest.approx(0.1 * 2.0 * 3.0)
+    np.testing.assert_allclose(old.share_squared(np.array([0.0, 9.0]), 20.0), 0.64)
+    new = Growth(0.05, 0.8, 0.1, 0.0, 99, near=0.2, power=2.0, between=0.4)
+    assert new.of(9.0, 2.0) == pytest.approx(2.0 * np.hypot(0.2, 0.9))
+    shares = new.share_squared(np.array([0.0, 2.5, 5.0, 9.0]), 20.0)
+    np.testing.assert_allclose(shares, [0.64, 0.4, 0.16, 0.16])
 
 
 def test_a_coarse_plane_is_the_same_plane_on_finer_cells():
     f = frame(made_lake.survey(40.0), cell=4.0)
-    around = _grid_around(f.grid, f.spacing)
+    around = grid_around(f.grid, f.spacing)
     coarse = around.like(2.0 + 0.1 * around.x + 0.2 * around.y[:, None])
     expected = 2.0 + 0.1 * f.grid.x + 0.2 * f.grid.y[:, None]
     np.testing.assert_allclose(_onto(coarse, f.grid), expected, atol=1e-3)

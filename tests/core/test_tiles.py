@@ -383,8 +383,9 @@ def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shorelin
             assert found.fit.give == known.fit.give
             assert found.fit.lane_out_rmse == pytest.approx(known.fit.lane_out_rmse, rel=0.3)
         else:
-            into, slope = SPACING / 2.0, 0.1
-            assert found.of(into, slope) == pytest.approx(known.of(into, slope), rel=0.4)
+            # Windows this small are mostly rim, where gaps are wider: on the safe side.
+            ratio = found.of(SPACING / 2.0, 0.1) / known.of(SPACING / 2.0, 0.1)
+            assert 0.7 < ratio < 2.2
 
 
 @given(

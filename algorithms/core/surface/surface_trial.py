@@ -10,12 +10,12 @@ from ..blocks import block_mean
 from ..grid import Grid
 from ..soundings import Soundings
 from .surface_nodes import BREAK_LINE, SOUNDING, Frame, Nodes, join, sounding_nodes
+from .surroundings import departure, grid_around, scatter
 from .thin_plate import halve
 
 _NODES, _NODES_A_SPACING = 25_000, 10.0
 _CELLS_A_SPACING = 5.0
 _WINDOW, _MARGIN = 24.0, 3.0
-_LONGEST_STEP = 0.5
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Trial:
         break-lines. Soundings near the edge of a window count as break-lines: what is
         beyond is not there to predict them.
     square : array, shape (n,)
-        Mean square scatter of the pings of a node, m2; see :func:`scatter`.
+        Mean square scatter of the pings of a node, m2; see :func:`~.surroundings.scatter`.
     count : array, shape (n,)
         Pings of a node.
     grid : Grid
@@ -48,32 +48,6 @@ class Trial:
     spacing: float
 
 
-def scatter(soundings: Soundings, spacing: float) -> np.ndarray:
-    """Return the squared departure of each ping from the line between its neighbours, m2.
-
-    Scaled so that its mean is the variance of pings that err independently. NaN at the
-    ends of a track, and where pings are more than half a lane spacing apart.
-
-    Parameters
-    ----------
-    soundings : Soundings
-        In logged order.
-    spacing : float
-        Lane spacing, m.
-    """
-    square = np.full(len(soundings), np.nan)
-    if len(soundings) < 3:
-        return square
-    step = np.hypot(np.diff(soundings.x), np.diff(soundings.y))
-    before, after = step[:-1], step[1:]
-    z = soundings.depth
-    part = before / np.maximum(before + after, 1e-9)
-    off = (1.0 - part) * z[:-2] + part * z[2:] - z[1:-1]
-    close = np.maximum(before, after) <= _LONGEST_STEP * spacing
-    square[1:-1] = np.where(close, off**2 / (1.0 + part**2 + (1.0 - part) ** 2), np.nan)
-    return square
-
-
 def trial(f: Frame, wet) -> Trial:
     """Return the windows of a frame that a method is tried on.
 
@@ -84,7 +58,9 @@ def trial(f: Frame, wet) -> Trial:
         Cells that will get a depth.
     """
     block = max(f.grid.dx, f.spacing / _NODES_A_SPACING)
-    square = scatter(f.soundings, f.spacing)
+    around = grid_around(f.grid, f.spacing)
+    _, *slopes = departure(f.nodes, around, f.spacing, False)
+    square = scatter(f.soundings, f.spacing, around, slopes)
     known = np.isfinite(square)
     some, all_, pings = _block_sums(f.soundings, block, np.where(known, square, 0.0), known)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -6,23 +6,27 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.ndimage import distance_transform_edt
+from scipy.optimize import minimize
 from scipy.spatial import cKDTree
 
 from .. import threads
-from ..grid import Grid, grid_over
+from ..grid import Grid
 from ..progress import Progress, silent, span
-from .surface_nodes import SOUNDING, Frame, Nodes
-from .surface_trial import Trial, cross_lines, scatter
+from .surface_nodes import NODES_PER_SPACING, SOUNDING, Frame, Nodes
+from .surface_trial import Trial, cross_lines
+from .surroundings import departure, grid_around, means_around, scatter
 
 #: Standard uncertainty taken for soundings that state none and show none, m. A tenth of
 #: a foot is the step in which most sounders log.
 LEAST_NOISE = 0.03
-_LEAST_RESIDUALS = 60
-_TWO_SIGMA = 0.9545
-# Of the survey around a place: cells and reach in lane spacings. The ridge settles the slope
-# across a single lane, and lets some of a slope count as departure: it may not go on.
-_CELLS_A_SPACING, _REACH, _RIDGE = 3.0, 0.6, 0.02
+_LEAST_RESIDUALS, _LEAST_ACROSS = 60, 30
+# Side of the squares left out, in lane spacings. What is left of the lanes beside a square is
+# two spacings apart: the middle of a narrower one is as badly off as that between two lanes.
+_SQUARE = 0.75
+_POWERS = (1.0, 2.0)
+# Misfits of more standard deviations count as so many, found in so many rounds.
+_MOST_SIGMAS, _ROUNDS = 4.0, 3
 _SHARED = 0.5
 _SEEN = 4000
 #: Growth where nothing can be left out, for a departure and a distance of one lane spacing.
@@ -33,9 +37,10 @@ _USUAL_RATE = 1.5
 class Growth:
     """Error of a surface: at soundings, and away from them.
 
-    ``sigma^2 = (share N)^2 + (rate D)^2 d + (across S d)^2``, with the scatter N of the
-    soundings around a place, m; the departure D of the bottom there from a plane, m; its
-    slope S; and the distance d to the nearest known depth, m.
+    ``sigma^2 = (c N)^2 + D^2 (near^2 + rate^2 d^power) + (across S d)^2``, with the scatter N
+    of the soundings around a place, m; the departure D of the bottom there from a plane, m;
+    its slope S; and the distance d to the nearest known depth, m. ``c^2`` runs from ``share^2``
+    at soundings to ``between^2`` a block of soundings (a quarter of the lane spacing) away.
 
     Attributes
     ----------
@@ -44,13 +49,20 @@ class Growth:
     share : float
         Of the scatter of the soundings that is left in the surface at them.
     rate : float
-        1 over the root of a metre.
+        1 over a metre to half the power.
     across : float
         0, but 1 where the slope is known along a single lane only.
     residuals : int
         Number of left-out soundings behind the rate; 0 if it is a usual one.
     level : bool
         Whether D is the departure from the mean depth, for a method that draws no plane.
+    near : float
+        What is lost of the bottom at the soundings themselves, by smoothing.
+    power : float
+        1 for a bottom whose slope changes from place to place, 2 for one that runs on.
+    between : float, optional
+        Of the scatter of the soundings that is left in the surface away from them; ``share``
+        if None.
     """
 
     noise: float
@@ -59,13 +71,28 @@ class Growth:
     across: float
     residuals: int
     level: bool = False
+    near: float = 0.0
+    power: float = 1.0
+    between: float | None = None
 
     def of(self, distance, departure, slope=0.0) -> np.ndarray:
-        """Return the part of the standard uncertainty that grows with distance, m."""
+        """Return the part of the standard uncertainty that is not noise of soundings, m."""
         return np.hypot(
-            self.rate * np.asarray(departure) * np.sqrt(distance),
+            np.asarray(departure) * np.sqrt(self.square(np.asarray(distance))),
             self.across * np.asarray(slope) * distance,
         )
+
+    def square(self, distance) -> np.ndarray:
+        """Return the variance at a distance for a departure of one."""
+        grown = distance if self.power == 1.0 else distance**self.power
+        return self.near**2 + self.rate**2 * grown
+
+    def share_squared(self, distance, spacing: float) -> np.ndarray:
+        """Return the share of the variance of the soundings' scatter that is left."""
+        if self.between is None:
+            return np.full(np.shape(distance), self.share**2)
+        away = np.minimum(distance * (NODES_PER_SPACING / spacing), 1.0)
+        return self.share**2 + (self.between**2 - self.share**2) * away
 
 
 def learn_growth(
@@ -91,85 +118,136 @@ def learn_growth(
     The points of one lane are near-copies of their neighbours, so that leaving single points
     out makes any surface look several times better than it is (Roberts et al. 2017). Lanes
     that cross the others, run to check a survey (IHO 2020), are left out together: the gaps
-    between the others stay as they are, so that the misfits there are those of the surface,
-    at every distance. Where none cross, squares one lane spacing wide and every third lane
-    are left out; the lanes leave wider gaps, which errs on the safe side.
+    between the others stay as they are. Where none cross, every third lane is left out; that
+    leaves wider gaps, which tell of longer distances. In a second run, squares three quarters
+    of a lane spacing wide are left out all over the survey.
 
-    The variance grows linearly with distance, as on a random walk (a linear variogram;
-    Matheron 1963) whose steps are as large as the departure D of the soundings around,
-    within about a lane spacing, from the plane that fits them best. The rate is the one by
-    which two standard deviations, of the surface and of the sounding left out, hold 95.45 %
-    of the misfits. What is left of the noise at soundings is seen by adding noise to them.
+    A misfit is the error of the surface and that of the sounding left out. The latter is
+    known from its scatter; of the former, noise added to the soundings shows how much of it is
+    left in the surface, at them and away from them. The rest is scaled by the departure D of
+    the soundings around, within about a lane spacing, from the plane that fits them best: a
+    part that is there at the soundings too, as a smooth surface cuts the tops off a rough
+    bottom, and one that grows as a power of distance (power variogram; Chiles and Delfiner
+    2012), the first or the second. Both parts, and the power, are those by which the squared
+    misfits are likeliest (Davidian and Carroll 1987); misfits beyond four standard deviations
+    count as four (Huber 1981).
 
     With fewer than 60 misfits, as on a single lane, a usual rate is taken, and the slope
     across is taken to be as steep as that along.
 
     References
     ----------
+    Chiles, J.-P. and Delfiner, P. (2012). Geostatistics: Modeling Spatial Uncertainty, second
+    edition. Wiley, section 2.5.
+    Davidian, M. and Carroll, R. J. (1987). Variance function estimation. Journal of the
+    American Statistical Association 82(400), 1079-1091.
+    Huber, P. J. (1981). Robust Statistics. Wiley, section 1.7.
     International Hydrographic Organization (2020). S-44 Standards for Hydrographic
     Surveys, edition 6, chapter 5 (cross-lines).
-    Matheron, G. (1963). Principles of geostatistics. Economic Geology 58(8), 1246-1266.
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
     nodes, spacing = t.nodes, t.spacing
-    free = nodes.kind == SOUNDING
     noise = _usual_noise(t)
-    around = _grid_around(t.grid, spacing)
+    around = grid_around(t.grid, spacing)
     spread = around.like(_scatter_around(nodes.x, nodes.y, t.square, around, spacing, noise))
     spread = spread.sample(*nodes.xy.T)
     own = spread / np.sqrt(t.count)
+    usual = Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
     folds = [
         out for out in _folds(nodes, spacing) if out.any() and np.count_nonzero(~out) >= 4
     ]
+    if not folds:
+        return usual
+    first = np.flatnonzero(folds[0])
+    seen = np.flatnonzero((nodes.kind == SOUNDING) & ~folds[0])
+    at = np.concatenate([first, seen[:: max(len(seen) // _SEEN, 1)]])
+    wanted = [(nodes.select(~folds[0]), nodes.xy[at])]
+    wanted += [(nodes.select(~out), nodes.xy[out]) for out in folds[1:]]
     # Noise added to the soundings, and what of it shows in the surface.
-    added = np.where(free, own * np.random.default_rng(0).standard_normal(len(nodes)), 0.0)
-    seen = np.flatnonzero(free)[:: max(np.count_nonzero(free) // _SEEN, 1)]
-    wanted = [(nodes.select(~out), nodes.xy[out]) for out in folds]
-    wanted += [(replace(nodes, depth=nodes.depth + more), nodes.xy[seen]) for more in (added, 0.0)]
-    *predicted, noisy, quiet = threads.side_by_side(predict, wanted, span(progress, 0.0, 0.8))
-    found = [np.empty((4, 0))]
-    for out, (kept, xy), depth in zip(folds, wanted, predicted):
+    deviate = np.random.default_rng(0).standard_normal(len(nodes))
+    added = np.where(nodes.kind == SOUNDING, own * deviate, 0.0)
+    noisy = replace(nodes, depth=nodes.depth + added).select(~folds[0])
+    wanted.append((noisy, nodes.xy[at]))
+    *predicted, moved = threads.side_by_side(predict, wanted, span(progress, 0.0, 0.8))
+    moved = (moved - predicted[0]) / spread[at]
+    predicted[0] = predicted[0][: len(first)]
+    found = [np.empty((5, 0))]
+    for out, (kept, _), depth in zip(folds, wanted, predicted):
+        xy = nodes.xy[out]
         misfit = depth - nodes.depth[out]
         distance = cKDTree(kept.xy).query(xy)[0]
-        departure = around.like(_departure(kept, around, spacing, level)[0]).sample(*xy.T)
+        uneven = around.like(departure(kept, around, spacing, level)[0]).sample(*xy.T)
         known = np.isfinite(misfit) & (distance > 0)
-        found.append(np.stack([misfit, distance * departure**2, own[out], spread[out]])[:, known])
-    misfit, growth, own_left, at_node = np.concatenate(found, axis=1)
+        found.append(np.stack([misfit, distance, uneven, own[out], spread[out]])[:, known])
+    misfit, distance, uneven, own_left, at_node = np.concatenate(found, axis=1)
     if len(misfit) < _LEAST_RESIDUALS:
-        return Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
-    moved = (noisy - quiet) / spread[seen]
-    share = float(np.sqrt(np.nanmean(moved**2)))
-    # Each misfit is within two standard deviations from some rate on.
-    needed = (misfit / 2.0) ** 2 - own_left**2 - (share * at_node) ** 2
-    needed = needed.clip(0.0) / np.maximum(growth, 1e-12)
+        return usual
+    share = _mean_square(moved[len(first) :], 1.0)
+    away = cKDTree(wanted[0][0].xy).query(nodes.xy[first])[0] >= spacing / NODES_PER_SPACING
+    between = _mean_square(moved[: len(first)][away], share)
+    share, between = float(np.sqrt(share)), float(np.sqrt(between))
+    growth = Growth(noise, share, 0.0, 0.0, len(misfit), level, between=between)
+    told = own_left**2 + growth.share_squared(distance, spacing) * at_node**2
+    fits = []
+    for power in _POWERS:
+        parts = uneven**2 * np.stack([np.ones(len(misfit)), (distance / spacing) ** power])
+        fits.append(_likeliest(misfit**2, told, parts))
     progress(1.0)
-    rate = float(np.sqrt(np.quantile(needed, _TWO_SIGMA)))
-    return Growth(noise, share, rate, 0.0, len(misfit), level)
+    best = min(range(len(fits)), key=lambda number: fits[number][0])
+    near, far = np.sqrt(fits[best][1])
+    power = _POWERS[best]
+    return replace(growth, near=float(near), rate=float(far / spacing ** (power / 2)), power=power)
+
+
+def _mean_square(values, otherwise: float) -> float:
+    values = values[np.isfinite(values)]
+    return float(np.mean(values**2)) if len(values) else otherwise
+
+
+def _likeliest(square, told, parts) -> tuple:
+    """Return how unlikely squares of normal deviates are at best, and the factors of the parts.
+
+    Their variance is what is told of it, shape (n,), and the parts, shape (k, n), each times a
+    factor of 0 or more.
+    """
+    size = np.maximum(parts.mean(axis=1), 1e-12)
+    parts = parts / size[:, None]
+    rest = max(float(np.mean(square - told)), 1e-3 * float(np.mean(told)))
+    capped = square
+
+    def unlikely(log):
+        factor = np.exp(log)
+        variance = told + factor @ parts
+        value = np.mean(np.log(variance) + capped / variance)
+        pull = (1.0 / variance - capped / variance**2) * parts
+        return value, factor * pull.mean(axis=1)
+
+    log = np.full(len(parts), np.log(rest / len(parts)))
+    limits = [(log[0] - 12.0, log[0] + 6.0)] * len(parts)
+    for _ in range(_ROUNDS):
+        log = minimize(unlikely, log, jac=True, method="L-BFGS-B", bounds=limits).x
+        capped = np.minimum(square, _MOST_SIGMAS**2 * (told + np.exp(log) @ parts))
+    return unlikely(log)[0], np.exp(log) / size
 
 
 def _folds(nodes: Nodes, spacing: float) -> list:
     """Return masks of the soundings to leave out in turn."""
     free = nodes.kind == SOUNDING
-    across = free & cross_lines(nodes)
-    if np.count_nonzero(across) >= _LEAST_RESIDUALS:
-        return [across]
 
     def squares(side):
         col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
         return free & (col % 2 == 0) & (row % 2 == 0)
 
+    across = free & cross_lines(nodes)
     lanes, lane = np.unique(nodes.lane, return_inverse=True)
-    if np.count_nonzero(lanes) >= 4:
-        return [squares(spacing), free & (nodes.lane > 0) & (lane.ravel() % 3 == 0)]
-    return [squares(spacing), squares(2.0 * spacing)]
-
-
-def _grid_around(grid: Grid, spacing: float) -> Grid:
-    """Return the coarse grid on which the survey around places is described."""
-    cell = spacing / _CELLS_A_SPACING
-    west, south, east, north = grid.bounds
-    return grid_over((west - cell, south - cell, east + cell, north + cell), cell)
+    if np.count_nonzero(across) >= _LEAST_ACROSS:
+        first = across
+    elif np.count_nonzero(lanes) >= 4:
+        first = free & (nodes.lane > 0) & (lane.ravel() % 3 == 0)
+    else:
+        first = squares(2.0 * spacing)
+    return [first, squares(_SQUARE * spacing)]
 
 
 def _usual_noise(t: Trial) -> float:
@@ -188,57 +266,9 @@ def _scatter_around(x, y, square, around: Grid, spacing: float, noise: float) ->
     known = np.isfinite(square)
     if not known.any():
         return np.full(around.shape, noise)
-    (mean,) = _around(x[known], y[known], around, spacing, square[known])
+    (mean,) = means_around(x[known], y[known], around, spacing, square[known])
     # Depths logged in coarse steps may show no scatter at all.
     return np.sqrt(np.maximum(mean, (0.5 * noise) ** 2))
-
-
-def _around(x, y, around: Grid, spacing: float, *values) -> list:
-    """Return Gaussian-weighted means of values around each cell, each cell counting alike.
-
-    Where no point is within reach, the mean nearest to it.
-    """
-    row, col = (np.rint(at).astype(np.int64) for at in around.rows_cols(x, y))
-    # The shore goes on beyond the grid.
-    here = (row >= 0) & (row < around.shape[0]) & (col >= 0) & (col < around.shape[1])
-    key, size = (row * around.shape[1] + col)[here], around.values.size
-    count = np.bincount(key, minlength=size).reshape(around.shape)
-    reach = _REACH * spacing / around.dx
-
-    def smooth(band):
-        return gaussian_filter(band, reach, truncate=4.0, mode="constant")
-
-    weight = smooth((count > 0).astype(float))
-    near = weight > 1e-6
-    fill = None
-    if not near.all():
-        fill = tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))
-    means = []
-    for value in values:
-        total = np.bincount(key, value[here], size).reshape(around.shape)
-        mean = smooth(total / np.maximum(count, 1)) / np.maximum(weight, 1e-6)
-        means.append(mean if fill is None else mean[fill])
-    return means
-
-
-def _departure(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
-    """Return departure of the nodes around each cell from a plane, m, and its slope.
-
-    If ``level``, the departure from their mean depth.
-    """
-    x, y = (nodes.x - around.west) / spacing, (nodes.y - around.north) / spacing
-    z = nodes.depth - nodes.depth.mean()
-    x, y, z, xx, yy, xy, xz, yz, zz = _around(
-        nodes.x, nodes.y, around, spacing,
-        x, y, z, x * x, y * y, x * y, x * z, y * z, z * z,
-    )  # fmt: skip
-    xx, yy, xy, xz, yz, zz = xx - x * x, yy - y * y, xy - x * y, xz - x * z, yz - y * z, zz - z * z
-    ridge = _RIDGE * (xx + yy) + 1e-9
-    xx, yy = xx + ridge, yy + ridge
-    size = xx * yy - xy**2
-    east, north = (yy * xz - xy * yz) / size, (xx * yz - xy * xz) / size
-    square = zz if level else zz - east * xz - north * yz
-    return np.sqrt(np.maximum(square, 0.0)), np.hypot(east, north) / spacing
 
 
 def to_known_depth(f: Frame, distance) -> np.ndarray:
@@ -285,20 +315,20 @@ def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
     scatter nor misfits of lanes left out can show: at least half is kept of what the
     soundings around state beyond their scatter.
     """
-    s, around = f.soundings, _grid_around(f.grid, f.spacing)
-    square = scatter(s, f.spacing)
+    s, around = f.soundings, grid_around(f.grid, f.spacing)
+    uneven, *slopes = departure(f.nodes, around, f.spacing, growth.level)
+    square = scatter(s, f.spacing, around, slopes)
     seen = _scatter_around(s.x, s.y, square, around, f.spacing, growth.noise)
-    departure, slope = _departure(f.nodes, around, f.spacing, growth.level)
     known = to_known_depth(f, distance)
-    sigma = _onto(around.like((growth.rate * departure) ** 2), f.grid)
+    sigma = _onto(around.like(uneven**2), f.grid) * growth.square(known)
     if growth.across:
-        sigma += _onto(around.like((growth.across * slope) ** 2), f.grid) * known
-    sigma = sigma * known
-    sigma += _onto(around.like((growth.share * seen) ** 2), f.grid)
+        square = (growth.across * np.hypot(*slopes)) ** 2
+        sigma += _onto(around.like(square), f.grid) * known**2
+    sigma += _onto(around.like(seen**2), f.grid) * growth.share_squared(known, f.spacing)
     np.sqrt(sigma, out=sigma)
     stated = np.isfinite(s.uncert)
     if stated.any():
-        (square,) = _around(s.x[stated], s.y[stated], around, f.spacing, s.uncert[stated] ** 2)
+        (square,) = means_around(s.x[stated], s.y[stated], around, f.spacing, s.uncert[stated] ** 2)
         shared = _SHARED * np.sqrt(np.maximum(square - seen**2, 0.0))
         np.maximum(sigma, _onto(around.like(shared), f.grid), out=sigma)
     return sigma
