@@ -119,9 +119,10 @@ class ReadPointLayer(LakefloorAlgorithm):
         names = sorted({name for name in fields.values() if name})
         x, y, z, columns = read_points(points, crs, names, context, feedback)
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
+            present = ", ".join(f"'{name}'" for name in points.fields().names())
             raise LakefloorError(
-                tr("The points of layer '{}' bear no Z; choose the field of depths. It has the "
-                   "fields {}.").format(points.sourceName(), ", ".join(points.fields().names()))
+                tr("The points of layer '{}' bear no Z; choose the field of depths. Its fields: "
+                   "{}.").format(points.sourceName(), present or tr("none"))
             )
 
         def numbers(role):

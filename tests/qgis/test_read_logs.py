@@ -131,7 +131,7 @@ def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
         "INPUT": layer, "POSITIVE": "up", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
     assert column(got, "depth_m") == [3.0, 4.0]
     flat = memory_layer("Point", ["POINT(500000 4982950)"])
-    with pytest.raises(QgsProcessingException, match="1 x no depth"):
+    with pytest.raises(QgsProcessingException, match="bear no Z; .* Its fields: none"):
         run("readpointlayer", {"INPUT": flat, "OUTPUT": "TEMPORARY_OUTPUT"})
 
 
