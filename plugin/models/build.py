@@ -357,7 +357,7 @@ def structure_from_a_surface(with_bottom_type):
         )
     else:
         structure["CRITERIA"] = [
-            "crest", "0", "10", "3", "depth", "8", "16", "2", "deep water", "0", "40", "1",
+            "crest", "0", "10", "3", "depth", "8 ft", "16 ft", "2", "deep water", "0", "40", "1",
         ]  # fmt: skip
     model.child(
         "candidatespots",
