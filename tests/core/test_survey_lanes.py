@@ -265,8 +265,9 @@ def test_no_place_is_farther_than_half_a_spacing_from_the_line_of_a_lane():
 def test_islands_split_lanes():
     lake = box(0, 0, 300, 100).difference(box(120, 30, 180, 70))
     plan = survey_lanes(lake, spacing=20.0, heading=90.0, cross_share=0.0)
-    middle = [xy for xy in lanes_of(plan) if 30 < xy[0, 1] < 70]
-    assert len(middle) == 4
+    # Lanes at 10, 30, 50, 70 and 90 m; the island with its buffer reaches from 25 to 75 m.
+    middle = [xy for xy in lanes_of(plan) if 25 < xy[0, 1] < 75]
+    assert len(middle) == 6
     assert all(max(xy[:, 0]) <= 115.0 + 1e-6 or min(xy[:, 0]) >= 185.0 - 1e-6 for xy in middle)
 
 
