@@ -180,7 +180,7 @@ def logs_to_soundings(model, inputs):
                   "Depth of the transducer below the surface.")
     inputs.number("ASSUMED_SOUND_SPEED", "Sound speed assumed by the instrument (m/s)", 1500.0,
                   "Often 1500; see the instrument's manual.")
-    inputs.number("WATER_TEMPERATURE", "Water temperature (degrees C)", None,
+    inputs.number("WATER_TEMPERATURE", "Water temperature (°C)", None,
                   "For all logs; left empty, the logged temperatures are used.", optional=True)
     inputs.number("TIME_OFFSET", "Time offset (s)", 0.0,
                   "By how much the logged position is older than the depth.")
