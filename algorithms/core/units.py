@@ -5,6 +5,8 @@ The international foot and the knot: NIST SP 811 (2008), appendix B.
 
 import numpy as np
 
+from .errors import LakefloorError
+
 FOOT = 0.3048
 US_SURVEY_FOOT = 1200.0 / 3937.0
 FATHOM = 1.8288
@@ -17,6 +19,19 @@ ACRE_FOOT = ACRE * FOOT
 
 #: Units of length that a user may choose, with metres per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
+
+
+def unit_factor(unit: str) -> float:
+    """Return metres per unit of length.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is no key of :data:`LENGTH`.
+    """
+    if unit not in LENGTH:
+        raise LakefloorError(f"Unit '{unit}' is not known; use one of {', '.join(LENGTH)}.")
+    return LENGTH[unit]
 
 
 def fahrenheit_to_celsius(degrees_f):

@@ -23,10 +23,10 @@ from ..core.correcting.lake_level import (
     gauge_times,
     level_record,
     reduce_to_datum,
-    unit_factor,
     visit_levels,
 )
 from ..core.errors import LakefloorError
+from ..core.units import unit_factor
 
 _UNITS = ("ft", "m", "us-ft", "cm", "in")
 

@@ -11,12 +11,11 @@ from lakefloor.algorithms.core.correcting.lake_level import (
     gauge_times,
     level_record,
     reduce_to_datum,
-    unit_factor,
     visit_levels,
 )
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
-from lakefloor.algorithms.core.units import FOOT
+from lakefloor.algorithms.core.units import FOOT, unit_factor
 
 DAY = "2026-05-14"
 

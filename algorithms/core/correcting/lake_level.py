@@ -18,7 +18,7 @@ from ..soundings import (
     with_corrections,
 )
 from ..times import parse_texts, to_utc
-from ..units import LENGTH
+from ..units import unit_factor
 
 #: A level farther than this from the datum, m, is a mistaken unit or datum.
 _LARGEST_CHANGE_M = 60.0
@@ -195,13 +195,6 @@ def visit_levels(visit, level, unit: str = "m") -> dict:
                 f"after {levels[name]:g} {unit}. Delete the wrong one."
             )
     return {name: value * scale for name, value in levels.items()}
-
-
-def unit_factor(unit: str) -> float:
-    """Return metres per unit of length; raises LakefloorError if the unit is unknown."""
-    if unit not in LENGTH:
-        raise LakefloorError(f"Unit '{unit}' is unknown; choose one of {', '.join(LENGTH)}.")
-    return LENGTH[unit]
 
 
 def reduce_to_datum(

@@ -575,15 +575,12 @@ def _read_positions(columns, source_epsg, notes):
 def _depth_factor(columns, depth_unit, notes):
     stated = columns.unit("depth", LENGTH_WORDS)
     unit = stated or depth_unit or "m"
-    if unit not in units.LENGTH:
-        raise LakefloorError(
-            f"Depth unit '{unit}' is not known; use one of {', '.join(units.LENGTH)}."
-        )
+    factor = units.unit_factor(unit)
     if stated is None and depth_unit is None:
         notes.append("the unit of depth is not stated: metres assumed")
     else:
         notes.append(f"depth in {unit}")
-    return units.LENGTH[unit]
+    return factor
 
 
 def _speed_factor(columns, notes):

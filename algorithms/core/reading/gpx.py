@@ -195,10 +195,7 @@ def _depth_factors(points, depth_unit, notes):
         raise LakefloorError(
             f"the unit '{unknown[0]}' of depth in the GPX file is not known; expected m or ft."
         )
-    if depth_unit is not None and depth_unit not in units.LENGTH:
-        raise LakefloorError(
-            f"Depth unit '{depth_unit}' is not known; use one of {', '.join(units.LENGTH)}."
-        )
+    default = units.unit_factor(depth_unit or "m")
     if None in stated:
         notes.append(
             f"depth in {depth_unit}" if depth_unit
@@ -206,7 +203,6 @@ def _depth_factors(points, depth_unit, notes):
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"depth in {unit}, as its elements state")
-    default = units.LENGTH[depth_unit or "m"]
     return np.array([LENGTH_UNITS.get(p.get("depth_unit"), default) for p in points])
 
 

@@ -207,10 +207,8 @@ def read_logs(
 
 
 def _check(depth_unit, max_fix_gap_s, time_zone, target_epsg):
-    if depth_unit is not None and depth_unit not in units.LENGTH:
-        raise LakefloorError(
-            f"Depth unit '{depth_unit}' is not known; use one of {', '.join(units.LENGTH)}."
-        )
+    if depth_unit is not None:
+        units.unit_factor(depth_unit)
     if not max_fix_gap_s > 0.0:
         raise LakefloorError(f"The maximum fix gap is {max_fix_gap_s} s; it must be above zero.")
     zone_of(time_zone)
