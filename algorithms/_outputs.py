@@ -81,6 +81,10 @@ class Outputs:
                     raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(
                         target))
                 try:
+                    # Another program that has the old GeoPackage open keeps its changes in such
+                    # files; SQLite would write them into the new one.
+                    for suffix in ("-wal", "-shm", "-journal"):
+                        target.with_name(target.name + suffix).unlink(missing_ok=True)
                     os.replace(part, target)
                     # Statistics and pyramids of the file that was there before.
                     for suffix in (".aux.xml", ".ovr"):

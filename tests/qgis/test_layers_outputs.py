@@ -1,6 +1,7 @@
 """Layers become arrays and arrays become layers without loss, and nothing is half written."""
 
 import os
+import sqlite3
 import time
 from pathlib import Path
 
@@ -133,6 +134,26 @@ def test_failed_run_keeps_the_old_file(write, soundings, tmp_path):
     with pytest.raises(QgsProcessingException):
         write(soundings.select([0]), {"POINTS": str(old)}, fail=LakefloorError("on purpose"))
     assert old.read_bytes() == before
+
+
+def test_geopackage_open_in_another_program(write, soundings, tmp_path):
+    """Changes that it keeps in its write-ahead log do not get into the new file."""
+    path = tmp_path / "a.gpkg"
+    write(soundings, {"POINTS": str(path)})
+    other = sqlite3.connect(str(path))
+    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+        other.create_function(name, 1, lambda geometry: 0)
+    other.execute("PRAGMA journal_mode = WAL")
+    other.execute("PRAGMA wal_autocheckpoint = 0")
+    other.execute("UPDATE a SET status = hex(randomblob(20000))")
+    other.commit()
+    assert (tmp_path / "a.gpkg-wal").stat().st_size > 100_000
+    write(soundings.select([0, 1]), {"POINTS": str(path)})
+    other.close()
+    back = sqlite3.connect(str(path))
+    assert back.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    assert back.execute("SELECT status FROM a").fetchall() == [("accepted",), ("no bottom",)]
+    back.close()
 
 
 def test_missing_folder_is_named(write, soundings, tmp_path):
