@@ -57,8 +57,8 @@ def idw_surface(
 
     Notes
     -----
-    Squares of cells, about as wide as the blocks in which soundings are averaged, share one
-    search for neighbours, made at their middle; weights are those of each cell.
+    Squares of cells, no wider than the blocks in which soundings are averaged, share one search
+    for neighbours, made at their middle; weights are those of each cell.
     """
     check_search(power, neighbours, sectors)
     f = frame(
@@ -139,7 +139,8 @@ def draw_idw(
     progress(0.1)
     tree = cKDTree(f.nodes.xy)
     cell = f.grid.dx
-    halvings = round(np.log2(f.spacing / NODES_PER_SPACING / cell))
+    # A spacing that was estimated may be a little below one that fits.
+    halvings = int(np.log2(1.1 * f.spacing / NODES_PER_SPACING / cell))
     halvings = min(max(halvings, 0), _MOST_HALVINGS)
     side, shared = 2**halvings, wanted
     for _ in range(halvings):
