@@ -39,16 +39,18 @@ def sentences(comparison, unit: str) -> list:
            "should be about 95 %.").format(
             100.0 * best.within, names[comparison.best]),
     ]
+    whole = int(comparison.whole.sum())
+    pieces = comparison.left_out - whole
     if comparison.by_lanes:
         lines.append(
-            tr("{:,} soundings of {} lanes were left out, whole lanes at a time, and predicted.")
-            .format(comparison.left_out, comparison.lanes)
+            tr("Left out and predicted: {:,} soundings of {} lanes, whole lanes at a time, and "
+               "{:,} in short pieces of lanes.").format(whole, comparison.lanes, pieces)
         )
     else:
         lines.append(
             tr("The soundings carry too few lane numbers to leave whole lanes out: squares two "
-               "lane spacings wide were left out instead, {:,} soundings in all.").format(
-                comparison.left_out)
+               "lane spacings wide were left out instead, {:,} soundings, and {:,} in squares one "
+               "lane spacing wide.").format(whole, pieces)
         )
     if comparison.unpredicted:
         lines.append(
@@ -106,10 +108,10 @@ def comparison_html(comparison, unit: str) -> str:
         parts.append(no_pictures())
     parts += [
         table(
-            (tr("distance (m)"), tr("soundings"),
-             *(f"{names[m]}: {what} ({unit})" for m in scores for what in
-               (tr("error"), tr("mean"), tr("95 %")))),
-            [_row(rows, depth) for rows in zip(*(s.classes for s in scores.values()))],
+            (tr("distance (m)"), tr("soundings"), tr("method"), tr("error ({})").format(unit),
+             tr("mean ({})").format(unit), tr("95 % within ({})").format(unit)),
+            [row for of_class in zip(*(s.classes for s in scores.values()))
+             for row in _rows(dict(zip(scores, of_class)), names, depth)],
         ),
         remark(tr("From whole lanes, and from short pieces of lanes, left out. Between lanes, no "
                   "place is farther than half the lane spacing from a sounding.")),
@@ -118,9 +120,11 @@ def comparison_html(comparison, unit: str) -> str:
     return page(tr("Gridding methods compared"), parts)
 
 
-def _row(rows, depth) -> tuple:
-    first = rows[0]
-    low, high = first["distance_from"], first["distance_to"]
-    span = f"{low:.1f} &ndash; {high:.1f}" if np.isfinite(high) else f"&gt; {low:.1f}"
-    cells = [depth(row[name]) for row in rows for name in ("rmse", "bias", "p95")]
-    return (span, f"{first['count']:,}", *cells)
+def _rows(classes, names, depth):
+    """Yield a row for each method of a class of distance that holds soundings."""
+    for number, (method, row) in enumerate(classes.items()):
+        low, high = row["distance_from"], row["distance_to"]
+        span = f"{low:.1f} &ndash; {high:.1f}" if np.isfinite(high) else f"&gt; {low:.1f}"
+        if row["count"]:
+            head = (span, f"{row['count']:,}") if number == 0 else ("", "")
+            yield (*head, names[method], *(depth(row[name]) for name in ("rmse", "bias", "p95")))

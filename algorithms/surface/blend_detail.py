@@ -280,8 +280,9 @@ def blend_html(found, unit: str) -> str:
                         "above 1 means that its depths are too great.")),
         f"<h2>{tr('By depth')}</h2>",
         _html.table(
-            [tr("depth ({})").format(unit), tr("cells"), tr("mean, as given"),
-             tr("root mean square"), tr("mean, corrected"), tr("root mean square")],
+            [tr("depth ({})").format(unit), tr("cells"),
+             tr("as given: mean ({})").format(unit), tr("root mean square"),
+             tr("corrected: mean ({})").format(unit), tr("root mean square")],
             [[f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}", f"{c.cells:,}",
               *(length(v / scale) for v in c[3:])] for c in found.by_depth],
         ),

@@ -269,7 +269,8 @@ def blend_detail(
     elif displaced:
         notes.append(
             f"The general map agrees better with the survey if it is taken to be displaced by "
-            f"{east.value:.1f} m east and {north.value:.1f} m north (standard errors "
+            f"{abs(east.value):.1f} m {'east' if east.value > 0 else 'west'} and "
+            f"{abs(north.value):.1f} m {'north' if north.value > 0 else 'south'} (standard errors "
             f"{east.uncert:.1f} and {north.uncert:.1f} m); this was not removed."
         )
     beyond = np.isfinite(raw) & ~overlap
