@@ -57,7 +57,7 @@ class LakeProject(LakefloorAlgorithm):
         "Paths are relative: move or hand on the folder as a whole. Layers may be temporary ones; "
         "the originals are left as they are.\n\n"
         "The project shows where the boat went. Before it is handed on, leave the soundings out "
-        "if that is nobody's business.",
+        "if that is nobody's business. Not for navigation.",
     )
 
     def initAlgorithm(self, configuration=None):

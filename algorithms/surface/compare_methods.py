@@ -104,10 +104,9 @@ class CompareMethods(LakefloorAlgorithm):
         datum_of(soundings.select(soundings.accepted))
         shore = optional_source(self, parameters, params.SHORELINE, context)
         cell, gap = (
-            self.parameterAsDouble(parameters, name, context)
-            if parameters.get(name) not in (None, "") else None
+            params.optional_number(self, parameters, name, context)
             for name in (params.CELL_SIZE, params.MAX_GAP)
-        )  # fmt: skip
+        )
         comparison = compare_methods(
             soundings,
             shoreline=read_polygon(shore, crs, context, feedback) if shore else None,

@@ -76,7 +76,7 @@ class SurfaceDifference(LakefloorAlgorithm):
         add(params.surface(label=tr("Newer depth surface")))
         add(params.surface(OLDER, tr("Older depth surface")))
         add(params.number(
-            "CONFIDENCE", tr("Confidence (percent)"), 95.0,
+            "CONFIDENCE", tr("Confidence (%)"), 95.0,
             tr("Of the cells that have not changed, this share is not called changed."),
             minimum=50.0, maximum=99.999,
         ))
@@ -119,9 +119,7 @@ class SurfaceDifference(LakefloorAlgorithm):
             )
 
         def optional(name):
-            if parameters.get(name) in (None, ""):
-                return None
-            return self.parameterAsDouble(parameters, name, context)
+            return params.optional_number(self, parameters, name, context)
 
         shift = optional("SHIFT")
         if shift is None:
