@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from lakefloor.algorithms.core.grid import grid_over
 from lakefloor.algorithms.core.soundings import Soundings
@@ -17,9 +18,10 @@ from lakefloor.algorithms.core.surface.surface_uncertainty import Growth, _likel
 from lakefloor.algorithms.core.surface.surroundings import departure, grid_around, scatter
 from lakefloor.algorithms.core.surface.tin import learn_tin, tin_surface
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "benchmarks")]
 import made_lake
 import made_reservoir
+from rough_lakes import RoughLake
 
 
 def smooth(*args, **options):
@@ -73,9 +75,45 @@ def test_so_they_do_in_a_winding_valley(make):
     check_honest(surface, made_reservoir.true_depth, 20.0)
 
 
+@pytest.mark.parametrize("make", [tin_surface, idw_surface, smooth])
+@pytest.mark.parametrize(
+    ("rough", "spacing", "noise"),
+    [(0.5, 20.0, 0.05), (0.3, 10.0, 0.0), (0.02, 10.0, 0.2), (0.05, 20.0, 0.2), (0.2, 20.0, 0.1)],
+)
+def test_so_they_do_on_smooth_and_rough_bottoms_and_under_noise(make, rough, spacing, noise):
+    """Beside lanes a smooth surface errs by what it smooths away, and under noise by little."""
+    lake = RoughLake(301, rough)
+    surface = make(
+        lake.survey(spacing, noise, 301), shoreline=lake.shoreline(), cell=spacing / 6.0,
+        spacing=spacing,
+    )  # fmt: skip
+    error, sigma, away = errors(surface, lake.true_depth)
+    within = error <= 2.0 * sigma
+    assert 0.90 <= within.mean() <= 0.99
+    for low, high in ((0.0, 0.25), (0.25, 0.5)):
+        part = (away >= low * spacing) & (away < high * spacing)
+        assert 0.88 <= within[part].mean() <= 0.995
+
+
+@pytest.mark.parametrize("margin", [12.0, 20.0])
+def test_so_they_do_between_the_last_lane_and_the_shore(margin):
+    """IDW keeps to the depth of the shore there, which falls away."""
+    lake = RoughLake(301, 0.1)
+    survey = lake.survey(10.0, 0.05, 301, margin=margin)
+    surface = idw_surface(survey, shoreline=lake.shoreline(), cell=2.0, spacing=10.0)
+    error, sigma, away = errors(surface, lake.true_depth)
+    x, y = np.meshgrid(surface.depth.x, surface.depth.y)
+    known = np.isfinite(surface.depth.values)
+    rim = np.array(lake.shoreline().exterior.coords)
+    to_shore = cKDTree(rim).query(np.column_stack([x[known], y[known]]))[0]
+    beside = to_shore < away
+    assert beside.sum() > 500
+    assert np.mean(error[beside] <= 2.0 * sigma[beside]) >= 0.88
+
+
 @pytest.mark.parametrize("make", [tin_surface, smooth])
 def test_so_they_do_without_cross_lines(make):
-    """Every third lane then tells of gaps twice as wide: on the safe side."""
+    """Every third lane then tells of gaps twice as wide."""
     survey = made_lake.survey(20.0)
     survey = survey.select(~runs_north(survey))
     surface = make(survey, shoreline=made_lake.shoreline(), cell=2.5)

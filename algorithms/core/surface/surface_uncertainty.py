@@ -314,6 +314,14 @@ def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
     Level, draft and sound speed err alike in neighbouring soundings, which neither their
     scatter nor misfits of lanes left out can show: at least half is kept of what the
     soundings around state beyond their scatter.
+
+    Along the shore, where a method that draws no plane keeps to the depth of the shore, the
+    fall of the bottom from there is added as a rectangular distribution (JCGM 2008).
+
+    References
+    ----------
+    JCGM 100:2008. Evaluation of measurement data: guide to the expression of uncertainty in
+    measurement, section 4.3.7.
     """
     s, around = f.soundings, grid_around(f.grid, f.spacing)
     uneven, *slopes = departure(f.nodes, around, f.spacing, growth.level)
@@ -325,6 +333,12 @@ def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
         square = (growth.across * np.hypot(*slopes)) ** 2
         sigma += _onto(around.like(square), f.grid) * known**2
     sigma += _onto(around.like(seen**2), f.grid) * growth.share_squared(known, f.spacing)
+    if growth.level and known is not distance:
+        # A mean of what lies around hardly falls away from the many nodes of the shore: it may
+        # err by anything up to the fall of the bottom (a rectangular distribution).
+        beside = np.where(known < distance, known, 0.0)
+        square = (slopes[0] ** 2 + slopes[1] ** 2) / 3.0
+        sigma += _onto(around.like(square), f.grid) * beside**2
     np.sqrt(sigma, out=sigma)
     stated = np.isfinite(s.uncert)
     if stated.any():
