@@ -245,6 +245,12 @@ class Outputs:
             rows(), style="soundings", count=count,
         )
         for folder, final, _, staged_for in self._staged:
+            if staged_for == name and final.suffix.lower() == ".shp":
+                self.feedback.pushWarning(
+                    tr("A shapefile keeps neither times of day nor field names of more than ten "
+                       "letters, so '{}' no longer says which corrections and which datum its "
+                       "depths have. Work with a GeoPackage (.gpkg).").format(final.name)
+                )
             if staged_for == name and times:
                 restore_milliseconds(folder / final.name, "time", np.concatenate(times))
 

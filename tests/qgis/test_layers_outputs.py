@@ -161,9 +161,16 @@ def test_missing_folder_is_named(write, soundings, tmp_path):
         write(soundings, {"POINTS": str(tmp_path / "nowhere" / "a.gpkg")})
 
 
-def test_shapefile_arrives_with_its_companions(write, soundings, tmp_path):
+def test_shapefile_arrives_with_its_companions(write, soundings, feedback, tmp_path):
     write(soundings, {"POINTS": str(tmp_path / "a.shp")})
     assert {"a.shp", "a.dbf", "a.shx", "a.prj"} <= set(os.listdir(tmp_path))
+    # dBASE: field names of at most ten characters, dates without time.
+    assert "'a.shp' no longer says which corrections" in feedback.text
+
+
+def test_geopackage_needs_no_warning(write, soundings, feedback, tmp_path):
+    write(soundings, {"POINTS": str(tmp_path / "a.gpkg")})
+    assert feedback.text == ""
 
 
 def test_layer_is_loaded_under_its_name(write, soundings, tmp_path):
