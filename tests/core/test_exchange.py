@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -39,6 +39,7 @@ KML = "{http://www.opengis.net/kml/2.2}"
 @given(
     st.lists(st.text(max_size=30), max_size=30), st.integers(6, 20), st.booleans(), st.booleans()
 )
+@example([""] * 30, 6, False, True)
 def test_names_are_short_unique_and_plain(names, length, plain, ended):
     found = device_names(names, ["4FT"] * len(names) if ended else None, length=length, plain=plain)
     assert len(found) == len(names)

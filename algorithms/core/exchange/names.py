@@ -96,7 +96,8 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
         while found.casefold() in taken:
             number += 1
             room = length - len(ending) - len(str(number))
-            if room < 1:
+            # With no room left for the name its number is a name.
+            if room < 0:
                 raise LakefloorError(
                     f"More names like '{name}' than {length} characters can tell apart. Allow "
                     "longer names."
