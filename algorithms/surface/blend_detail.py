@@ -21,7 +21,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _html, _plots
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._compat import is_null
 from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
@@ -140,7 +139,7 @@ class BlendDetail(LakefloorAlgorithm):
 
     def checkParameterValues(self, parameters, context):
         given = {
-            name: not is_null(parameters.get(name)) and parameters[name] != ""
+            name: params.given(self, parameters, name, context)
             for name in (RASTER, CONTOURS, FIELD)
         }
         if given[RASTER] == given[CONTOURS]:
@@ -159,15 +158,12 @@ class BlendDetail(LakefloorAlgorithm):
                    "with TIN, IDW or smooth surface.").format(layer.name())
             )
         shore = optional_source(self, parameters, params.SHORELINE, context)
-        width = None
-        if not is_null(parameters.get("WIDTH")) and parameters["WIDTH"] != "":
-            width = self.parameterAsDouble(parameters, "WIDTH", context)
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
         found = blend_detail(
             detail,
             self._general(parameters, crs, metadata, context, feedback),
             shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
-            width_m=width,
+            width_m=params.optional_number(self, parameters, "WIDTH", context),
             remove_shift=self.parameterAsBool(parameters, "REMOVE_SHIFT", context),
             depth_step_m=_STEPS[unit],
             progress=self.progress(feedback),
