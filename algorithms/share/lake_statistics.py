@@ -124,7 +124,7 @@ class LakeStatistics(LakefloorAlgorithm):
             QgsProcessing.SourceType.TypeVector, optional=True, createByDefault=False
         ))
         add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report"), "HTML (*.html)", optional=True
+            "REPORT", tr("Report of lake statistics"), "HTML (*.html)", optional=True
         ))
         for name, (_, label) in {**_NUMBERS, **_UNCERTAIN}.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))

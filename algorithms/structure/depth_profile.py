@@ -71,7 +71,7 @@ class DepthProfile(LakefloorAlgorithm):
             params.OUTPUT, tr("Depth profile"), QgsProcessing.SourceType.TypeVectorPoint
         ))
         self.addParameter(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report"), "HTML (*.html)", optional=True
+            "REPORT", tr("Report of the profile"), "HTML (*.html)", optional=True
         ))
         for name, label in (
             ("LINES_DRAWN", tr("Number of lines")),

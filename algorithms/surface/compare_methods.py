@@ -78,7 +78,7 @@ class CompareMethods(LakefloorAlgorithm):
             "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
         ))
         self.addParameter(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report"), "HTML (*.html)", optional=True
+            "REPORT", tr("Report of gridding methods"), "HTML (*.html)", optional=True
         ))
         self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
         self.addOutput(QgsProcessingOutputNumber(

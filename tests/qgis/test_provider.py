@@ -43,6 +43,19 @@ def test_a_distance_has_a_unit_in_the_dialog(cls, qgis_app):
             assert not definition.flags() & QgsProcessingParameterDefinition.Flag.FlagAdvanced
 
 
+def test_reports_are_told_apart_in_the_results_viewer(qgis_app):
+    """It lists them by the description of the output alone."""
+    algorithms = [cls().create() for cls in algorithm_classes()]
+    labels = [
+        output.description()
+        for algorithm in algorithms
+        for output in algorithm.outputDefinitions()
+        if output.type() == "outputHtml"
+    ]
+    assert len(labels) >= 5
+    assert len(labels) == len(set(labels))
+
+
 def test_ids_are_unique():
     names = [cls.NAME for cls in algorithm_classes()]
     assert len(names) == len(set(names))
