@@ -129,8 +129,9 @@ class _Inputs:
         self.add = model.input
 
     def number(self, name, label, default, help_text, optional=False):
-        double = QgsProcessingParameterNumber.Type.Double
-        self.add(QgsProcessingParameterNumber(name, label, double, default, optional), help_text)
+        kinds = QgsProcessingParameterNumber.Type
+        kind = kinds.Integer if isinstance(default, int) else kinds.Double
+        self.add(QgsProcessingParameterNumber(name, label, kind, default, optional), help_text)
 
     def text(self, name, label, default, help_text):
         self.add(QgsProcessingParameterString(name, label, default), help_text)
@@ -328,7 +329,7 @@ def structure_from_a_surface(with_bottom_type):
         inputs.vector("SOUNDINGS", "Soundings", QgsProcessing.SourceType.TypeVectorPoint,
                       "Soundings with hardness, 0 to 1.")
     inputs.contours()
-    inputs.number("SPOTS", "Number of spots", 15.0, "At most so many spots.")
+    inputs.number("SPOTS", "Number of spots", 15, "At most so many spots.")
     inputs.text("TITLE", "Title", "Lake structure", "Title of the sheets.")
     inputs.enum("PAPER", "Paper", ["A4", "A3", "Letter", "Tabloid"], "Letter",
                 "Size of the sheets.")

@@ -307,6 +307,7 @@ def test_record_tells_what_was_done(values, speed):
     ("options", "message"),
     [
         ({"draft_m": -0.1}, "Draft -0.1 m"),
+        ({"draft_m": 12.0}, "Draft 12 m.*inches, enter 0.30"),
         ({"draft_m": float("nan")}, "Draft nan m"),
         ({"assumed_speed_ms": 4800.0}, r"feet per second, enter 1463\.04"),
         ({"real_speed_ms": 0.0}, "Real sound speed 0 m/s"),

@@ -10,6 +10,7 @@ from qgis.core import (
     QgsProcessingModelAlgorithm,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterDistance,
+    QgsProcessingParameterNumber,
     QgsUnitTypes,
 )
 
@@ -68,6 +69,9 @@ def test_models_are_complete(provider):
         valid, problems = model.validate()
         assert valid, problems
         assert model.outputDefinitions()
+        for definition in model.parameterDefinitions():
+            if definition.name() == "SPOTS":
+                assert definition.dataType() == QgsProcessingParameterNumber.Type.Integer
 
 
 def test_plugin_loads_and_unloads_twice():

@@ -203,7 +203,8 @@ def _check_parameters(
     draft, assumed, real, temperature, offset, time_offset, fixed, share, mixed
 ):
     if not 0.0 <= draft <= 10.0:
-        raise LakefloorError(f"Draft {draft:g} m is outside 0 to 10 m.")
+        hint = f" If it is in inches, enter {draft * 0.0254:.2f}." if 10.0 < draft <= 100.0 else ""
+        raise LakefloorError(f"Draft {draft:g} m is outside 0 to 10 m.{hint}")
     if offset is not None and not abs(offset) <= 10.0:
         raise LakefloorError(f"Instrument offset {offset:g} m is outside -10 to 10 m.")
     for name, speed in (("Assumed", assumed), ("Real", real)):
