@@ -250,3 +250,29 @@ def test_half_gap_between_two_lanes_is_half_their_distance():
 
 def test_reach_is_the_half_gap_in_the_middle_and_nothing_on_the_lane():
     np.testing.assert_allclose(reach(np.array([0.0, 5.0, 10.0]), 10.0), [0.0, 75.0**0.5, 10.0])
+
+
+def test_the_method_recommended_is_the_best_at_the_lanes_as_they_are():
+    """Of TIN and IDW on a lake whose depth is known everywhere, where wide gaps favour IDW."""
+    survey, shore = made_lake.survey(40.0, ping=4.0, seed=2), made_lake.shoreline(6.0)
+    found = compare_methods(survey, methods=("tin", "idw"), shoreline=shore, cell=8.0)
+
+    def error(method):
+        depth = module.METHODS[method](survey, shoreline=shore, cell=8.0).depth
+        return rms(depth.values - made_lake.true_depth(*np.meshgrid(depth.x, depth.y)))
+
+    assert found.scores["idw"].rmse < found.scores["tin"].rmse
+    assert error("tin") < error("idw")
+    assert found.best == "tin"
+    # Where the two errors disagree, neither is clearly better.
+    assert not found.clear
+
+
+def test_weights_are_those_of_linear_interpolation_over_the_cells():
+    rng = np.random.default_rng(1)
+    into, here, error = rng.uniform(0, 9, 400), rng.uniform(0, 12, 700), rng.normal(size=400)
+    weight = module._weights(into, here)
+    assert weight.sum() == pytest.approx(1.0)
+    parts = np.array_split(np.argsort(into), 400 // 30)
+    at, square = ([v[rows].mean() for rows in parts] for v in (into, error**2))
+    assert np.sum(weight * error**2) == pytest.approx(np.mean(np.interp(here, at, square)))

@@ -80,9 +80,10 @@ class Comparison:
     scores : dict of str to Score
         By method, as they were asked for.
     best : str
-        Method with the least ``rmse``.
+        Method with the least ``rmse_here``.
     clear : bool
-        Whether the next best is worse by more than two standard errors of the difference.
+        Whether the next best is worse by more than two standard errors of the difference
+        on whole lanes left out too.
     interval : dict of str to (float or None)
         Least usual contour interval, by unit, that the best method supports in the gaps that
         the survey really has; None where even the widest is too narrow.
@@ -155,14 +156,14 @@ def compare_methods(
     -----
     The points of a lane are near-copies of each other, so that leaving single points out
     makes any method look several times better than it is. Leaving a lane out doubles the
-    gap there, so this error is pessimistic; the methods are ranked by it, since all face the
-    same gaps (Roberts et al. 2017). Lanes that neighbour each other are left out in
-    different turns.
+    gap there, so this error is pessimistic (Roberts et al. 2017). Lanes that neighbour each
+    other are left out in different turns.
 
     For the gaps that are really there, short pieces of lanes are left out as well. The mean
     square of all misfits is taken by classes of :func:`reach`, which
     tells how far into how wide a gap a place lies, and averaged over the reach of the cells
-    of the lake as it was surveyed.
+    of the lake as it was surveyed. The methods are ranked by this error: one that spans wide
+    gaps well may fill narrow ones badly.
 
     A contour interval is supported where 1.96 RMSE <= 0.596 interval, that is RMSE <= 0.304
     interval: the rule of the National Map Accuracy Standards, expressed at the 95 % level of
@@ -215,12 +216,12 @@ def compare_methods(
     unpredicted = int(np.count_nonzero(~known))
     distance, into, group, whole, sd = (v[known] for v in (distance, into, group, whole, sd))
     misfit, sigma = misfit[:, known], sigma[:, known]
-    here = _reach_of_cells(kept, spacing, shoreline, max_gap)
+    weight = _weights(into, _reach_of_cells(kept, spacing, shoreline, max_gap))
     scores = {
-        method: _score(error, np.hypot(stated, sd), distance, into, whole, spacing, here)
+        method: _score(error, np.hypot(stated, sd), distance, weight, whole, spacing)
         for method, error, stated in zip(methods, misfit, sigma)
     }
-    order = sorted(range(len(methods)), key=lambda k: scores[methods[k]].rmse)
+    order = sorted(range(len(methods)), key=lambda k: scores[methods[k]].rmse_here)
     best = methods[order[0]]
     clear = len(methods) > 1 and _clearly_better(*misfit[order[:2]][:, whole], group[whole])
     progress(1.0)
@@ -425,12 +426,22 @@ def _reach_of_cells(kept: Soundings, spacing: float, shoreline, max_gap: float) 
     return _reach(away)[wet]
 
 
-def _score(error, stated, distance, into, whole, spacing: float, here) -> Score:
+def _weights(into, here) -> np.ndarray:
+    """Return the weight of each misfit for the lake as surveyed, by classes of reach.
+
+    Classes hold as many misfits each; between their means the mean square runs linearly.
+    """
     order = np.argsort(into, kind="stable")
     groups = np.array_split(order, int(np.clip(len(order) // 30, 1, _REACH_CLASSES)))
     at = [float(np.mean(into[rows])) for rows in groups]
-    square = [float(np.mean(error[rows] ** 2)) for rows in groups]
-    expected = np.sqrt(np.mean(np.interp(here, at, square)))
+    weight = np.empty(len(into))
+    for rows, share in zip(groups, np.eye(len(groups))):
+        weight[rows] = np.mean(np.interp(here, at, share)) / len(rows)
+    return weight
+
+
+def _score(error, stated, distance, weight, whole, spacing: float) -> Score:
+    expected = np.sqrt(np.sum(weight * error**2))
     classes = []
     for low, high in zip(CLASSES[:-1], CLASSES[1:]):
         rows = (distance >= low * spacing) & (distance < high * spacing)
