@@ -21,13 +21,16 @@ def sentences(comparison, unit: str) -> list:
     """Return what the comparison says, in plain words."""
     scale, names = LENGTH[unit], method_names()
     best = comparison.scores[comparison.best]
-    lines = [tr("{} is expected to err least with the lanes as they are.").format(names[comparison.best])]
+    lines = [
+        tr("{} is expected to err least with the lanes as they are.").format(
+            names[comparison.best])
+    ]
     others = [m for m in comparison.scores if m != comparison.best]
     if others and not comparison.clear:
         second = min(others, key=lambda m: comparison.scores[m].rmse_here)
         lines[0] = tr(
-            "{} is expected to err least with the lanes as they are, but not clearly: on lanes left "
-            "out its lead over {} is within what chance could do, and either will serve."
+            "{} is expected to err least with the lanes as they are, but not clearly: on lanes "
+            "left out its lead over {} is within what chance could do, and either will serve."
         ).format(names[comparison.best], names[second])
     lines += [
         tr("Error if lanes were twice as far apart: {:.2f} {} (root mean square; 95 % within "

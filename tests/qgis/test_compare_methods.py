@@ -66,7 +66,7 @@ def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
 
     page = paths["REPORT"].read_text(encoding="utf-8")
     HTMLParser().feed(page)
-    assert "Smooth surface predicts best" in page
+    assert "Smooth surface is expected to err least" in page
     assert f"{result['RMSE_WIDE'] / FOOT:.2f} ft" in page
     pictures = re.findall(r'src="data:image/png;base64,([^"]+)"', page)
     assert len(pictures) == 1
