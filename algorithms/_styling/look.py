@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from osgeo import gdal
 from qgis.core import (
+    QgsBasicNumericFormat,
+    QgsColorRampLegendNodeSettings,
     QgsColorRampShader,
     QgsGradientColorRamp,
     QgsGradientStop,
@@ -156,6 +160,12 @@ def stretch(layer, band, low, high, stops):
         QgsColorRampShader.ClassificationMode.Continuous,
     )
     function.classifyColorRamp(5, band, layer.extent(), layer.dataProvider())
+    # The legend writes the ends with three digits or so of the range between them.
+    digits = QgsBasicNumericFormat()
+    digits.setNumberDecimalPlaces(max(0, 2 - math.floor(math.log10(high - low))))
+    legend = QgsColorRampLegendNodeSettings()
+    legend.setNumericFormat(digits)
+    function.setLegendSettings(legend)
     shader = QgsRasterShader(low, high)
     shader.setRasterShaderFunction(function)
     renderer = QgsSingleBandPseudoColorRenderer(layer.dataProvider(), band, shader)

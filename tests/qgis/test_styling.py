@@ -8,6 +8,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsMapRendererParallelJob,
     QgsMapSettings,
+    QgsNumericFormatContext,
     QgsProcessingContext,
     QgsProcessingFeedback,
     QgsProject,
@@ -172,6 +173,21 @@ def test_rasters_are_stretched_to_their_data(tmp_path, qgis_app):
     _styling.apply_style(depth, "surface")
     assert depth.renderer().classificationMin() == 1.5
     assert depth.renderer().classificationMax() == 7.25
+
+
+@pytest.mark.parametrize(
+    ("values", "ends"),
+    [((0.138669, 10.418057), ["0.1", "10.4"]), ((0.041, 0.238669), ["0.041", "0.239"]),
+     ((3.0, 164.6), ["3", "165"])],
+)
+def test_legend_of_a_raster_is_rounded(tmp_path, qgis_app, values, ends):
+    layer = surface_layer(tmp_path, [[[values[0], values[1]], [np.nan, values[1]]]])
+    _styling.apply_style(layer, "surface")
+    legend = layer.renderer().shader().rasterShaderFunction().legendSettings()
+    written = [
+        legend.numericFormat().formatDouble(value, QgsNumericFormatContext()) for value in values
+    ]
+    assert written == ends
 
 
 def test_a_second_style_shows_the_uncertainty(tmp_path, qgis_app):
