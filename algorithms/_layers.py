@@ -458,10 +458,12 @@ def read_raster(layer, feedback, of_depth=True):
 
     depth = band(1)
     known = np.isfinite(depth.values)
-    if of_depth and 2 * np.count_nonzero(depth.values < 0.0) > np.count_nonzero(known):
+    # Land around a lake may be there as negative depth, and be larger than the lake.
+    above, below = (np.count_nonzero(v) for v in (depth.values < 0.0, depth.values > 0.0))
+    if of_depth and above > 50 * below:
         raise LakefloorError(
-            tr("Most cells of raster '{}' are negative. Depth is metres, positive down: if it "
-               "holds elevations, subtract them from the water level with the raster calculator, "
+            tr("Nearly all cells of raster '{}' are negative. Depth is metres, positive down: if "
+               "it holds elevations, subtract them from the water level with the raster calculator, "
                "then run again.").format(layer.name())
         )
     if not known.any():

@@ -337,7 +337,9 @@ def test_raster_without_depth_is_said(write, feedback, tmp_path):
 
 def test_elevations_are_not_taken_for_depths(write, feedback, tmp_path):
     """As a raster of heights above the water would turn each hump into a hole."""
-    depth = Grid(np.array([[1.0, -2.0], [-3.0, -4.0]]), 400000.0, 5150000.0, 2.0, 2.0)
+    values = -np.arange(1.0, 101.0).reshape(10, 10)
+    values[0, 0] = 1.0
+    depth = Grid(values, 400000.0, 5150000.0, 2.0, 2.0)
     results, _ = write(Surface(depth, depth, depth), {"RASTER": str(tmp_path / "depth.tif")})
     layer = QgsRasterLayer(results["RASTER"], "heights")
     with pytest.raises(LakefloorError, match="'heights' are negative.*positive down"):
