@@ -463,8 +463,8 @@ def read_raster(layer, feedback, of_depth=True):
     if of_depth and above > 50 * below:
         raise LakefloorError(
             tr("Nearly all cells of raster '{}' are negative. Depth is metres, positive down: if "
-               "it holds elevations, subtract them from the water level with the raster calculator, "
-               "then run again.").format(layer.name())
+               "it holds elevations, subtract them from the water level with the raster "
+               "calculator, then run again.").format(layer.name())
         )
     if not known.any():
         feedback.pushWarning(
