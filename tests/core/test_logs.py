@@ -132,7 +132,8 @@ def test_a_frozen_clock_is_said(tmp_path):
 
 def test_options_are_checked(folder):
     for options, reason in [
-        ({"depth_unit": "yd"}, "Unit .yd. is not known"), ({"time_zone": "Lake/Nowhere"}, "Time zone"),
+        ({"depth_unit": "yd"}, "Unit .yd. is not known"),
+        ({"time_zone": "Lake/Nowhere"}, "Time zone"),
         ({"max_fix_gap_s": 0.0}, "fix gap"), ({"target_epsg": 4326}, "not projected"),
         ({"columns": {"wet": "1"}}, "column role"),
     ]:
