@@ -254,9 +254,12 @@ def test_layer_that_is_not_loaded_needs_no_style(qgis_app):
     assert len(_styling._Styler._alive) == waiting
 
 
-def test_layer_run_and_loaded_is_styled(provider, tmp_path, qgis_new_project):
+def test_layer_run_and_loaded_is_styled(provider, tmp_path, qgis_new_project, monkeypatch):
     import processing
+    from processing.gui import Postprocessing
 
+    # Without a window, as in a script; newer QGIS refuses the mock that pytest-qgis puts there.
+    monkeypatch.setattr(Postprocessing, "iface", None, raising=False)
     rows, cols = np.mgrid[0:20, 0:20]
     depth = surface_layer(tmp_path, [0.2 * rows + 0.1 * cols])
     result = processing.runAndLoadResults(

@@ -47,7 +47,9 @@ def loaded(lake, tmp_path):
         metadata.setAbstract("sekrit abstract of Quillfeather")
         metadata.addHistoryItem("made by Quillfeather in /home/quill/zander-visit.nmea")
         layer.setMetadata(metadata)
-        layer.saveStyleToDatabase("sekrit style", "/home/quill/xyzzy.svg", True, "")
+        # The name since QGIS 4.0, there in late 3.44 too.
+        save_style = getattr(layer, "saveStyleToDatabaseV2", layer.saveStyleToDatabase)
+        save_style("sekrit style", "/home/quill/xyzzy.svg", True, "")
         layer.setCustomProperty("owner", "Quillfeather")
         layers.append(layer)
     contours = layers[1]
