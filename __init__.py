@@ -1,10 +1,10 @@
 """Lakefloor: lake bathymetry and lake-bottom structure in QGIS Processing."""
 
-from importlib.util import find_spec
-
 
 def classFactory(iface):
     """Return the plugin; called by QGIS (``iface`` is None under qgis_process)."""
+    from importlib.util import find_spec
+
     missing = [name for name in ("numpy", "scipy", "pyproj", "shapely") if find_spec(name) is None]
     if missing:
         # QGIS for Windows and macOS brings them; packages of Linux may leave them out.
