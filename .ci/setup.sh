@@ -1,5 +1,5 @@
 #!/bin/sh
-# Install what Lakefloor needs on Debian 12 or 13. Safe to run again.
+# Install what Lakefloor needs on Debian 12 or 13 (testing of November 2026 too). Safe to run again.
 #
 #   sh .ci/setup.sh          what running it needs: QGIS with its Python
 #   sh .ci/setup.sh tests    that, and what the tests need (.venv in this folder)
