@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
@@ -159,44 +160,61 @@ def learn_growth(
     ]
     if not folds:
         return usual
-    first = np.flatnonzero(folds[0])
-    seen = np.flatnonzero((nodes.kind == SOUNDING) & ~folds[0])
-    at = np.concatenate([first, seen[:: max(len(seen) // _SEEN, 1)]])
-    wanted = [(nodes.select(~folds[0]), nodes.xy[at])]
-    wanted += [(nodes.select(~out), nodes.xy[out]) for out in folds[1:]]
     # Noise added to the soundings, and what of it shows in the surface.
+    first, rest = folds[0], nodes.select(~folds[0])
+    seen = np.flatnonzero((nodes.kind == SOUNDING) & ~first)
+    at = np.concatenate([np.flatnonzero(first), seen[:: max(len(seen) // _SEEN, 1)]])
     deviate = np.random.default_rng(0).standard_normal(len(nodes))
     added = np.where(nodes.kind == SOUNDING, own * deviate, 0.0)
-    noisy = replace(nodes, depth=nodes.depth + added).select(~folds[0])
-    wanted.append((noisy, nodes.xy[at]))
-    *predicted, moved = threads.side_by_side(predict, wanted, span(progress, 0.0, 0.8))
-    moved = (moved - predicted[0]) / spread[at]
-    predicted[0] = predicted[0][: len(first)]
-    found = [np.empty((5, 0))]
-    for out, (kept, _), depth in zip(folds, wanted, predicted):
-        xy = nodes.xy[out]
-        misfit = depth - nodes.depth[out]
-        distance = cKDTree(kept.xy).query(xy)[0]
+    noisy = replace(nodes, depth=nodes.depth + added).select(~first)
+    wanted = [(rest, nodes.xy[at]), (noisy, nodes.xy[at])]
+    wanted += [(nodes.select(~out), nodes.xy[out]) for out in folds[1:]]
+    drawn, moved, *others = threads.side_by_side(predict, wanted, span(progress, 0.0, 0.8))
+    moved = (moved - drawn) / spread[at]
+
+    found = []
+    for out, depth in zip(folds, [drawn[: np.count_nonzero(first)], *others]):
+        kept, xy = nodes.select(~out), nodes.xy[out]
         uneven = around.like(departure(kept, around, spacing, level)[0]).sample(*xy.T)
-        known = np.isfinite(misfit) & (distance > 0)
-        found.append(np.stack([misfit, distance, uneven, own[out], spread[out]])[:, known])
-    misfit, distance, uneven, own_left, at_node = np.concatenate(found, axis=1)
-    if len(misfit) < _LEAST_RESIDUALS:
+        distance = cKDTree(kept.xy).query(xy)[0]
+        found.append([depth - nodes.depth[out], distance, uneven, own[out], spread[out]])
+    misfits = _Misfits(*(np.concatenate(column) for column in zip(*found)))
+    known = np.isfinite(misfits.misfit) & (misfits.distance > 0)
+    misfits = _Misfits(*(column[known] for column in misfits))
+    if len(misfits.misfit) < _LEAST_RESIDUALS:
         return usual
-    share = _mean_square(moved[len(first) :], 1.0)
-    away = cKDTree(wanted[0][0].xy).query(nodes.xy[first])[0] >= spacing / NODES_PER_SPACING
-    between = _mean_square(moved[: len(first)][away], share)
-    share, between = float(np.sqrt(share)), float(np.sqrt(between))
-    growth = Growth(noise, share, 0.0, 0.0, len(misfit), level, between=between)
-    told = own_left**2 + growth.share_squared(distance, spacing) * at_node**2
+    away = found[0][1] >= spacing / NODES_PER_SPACING
+    share = _mean_square(moved[len(away) :], 1.0)
+    between = float(np.sqrt(_mean_square(moved[: len(away)][away], share)))
+    share = float(np.sqrt(share))
+    growth = Growth(noise, share, 0.0, 0.0, int(known.sum()), level, between=between)
+    progress(1.0)
+    return _fitted(growth, misfits, spacing)
+
+
+class _Misfits(NamedTuple):
+    """Misfits of soundings left out, m; every field has shape (n,).
+
+    ``distance`` is that to the nearest known depth, ``uneven`` the departure of the bottom
+    around from a plane, ``own`` and ``spread`` the noise of the sounding and of a ping, m.
+    """
+
+    misfit: np.ndarray
+    distance: np.ndarray
+    uneven: np.ndarray
+    own: np.ndarray
+    spread: np.ndarray
+
+
+def _fitted(growth: Growth, m: _Misfits, spacing: float) -> Growth:
+    """Return the growth with the near part, the rate and the power that are likeliest."""
+    told = m.own**2 + growth.share_squared(m.distance, spacing) * m.spread**2
     fits = []
     for power in _POWERS:
-        parts = uneven**2 * np.stack([np.ones(len(misfit)), (distance / spacing) ** power])
-        fits.append(_likeliest(misfit**2, told, parts))
-    progress(1.0)
-    best = min(range(len(fits)), key=lambda number: fits[number][0])
-    near, far = np.sqrt(fits[best][1])
-    power = _POWERS[best]
+        parts = m.uneven**2 * np.stack([np.ones(len(told)), (m.distance / spacing) ** power])
+        fits.append((*_likeliest(m.misfit**2, told, parts), power))
+    _, factors, power = min(fits, key=lambda fit: fit[0])
+    near, far = np.sqrt(factors)
     return replace(growth, near=float(near), rate=float(far / spacing ** (power / 2)), power=power)
 
 
