@@ -14,9 +14,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
-from ..core.progress import span
-from ..core.visits.crossings import find_crossings, find_overlaps, join_crossings
-from ..core.visits.level_network import apply_offsets, level_visits
+from ..core.visits.level_network import level_survey
 from ._store_file import visit_names
 from .check_crossings import write_crossings
 
@@ -123,28 +121,20 @@ class LevelVisits(LakefloorAlgorithm):
         soundings, crs = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
         )
-        progress = self.progress(feedback)
-        gap = self.parameterAsDouble(parameters, "MAX_SPACING", context)
-        found = find_crossings(soundings, max_gap_m=gap, progress=span(progress, 0.0, 0.3))
-        if self.parameterAsBool(parameters, "OVERLAPS", context):
-            found = join_crossings([found, find_overlaps(
-                soundings, found, max_gap_m=gap,
-                reach_m=self.parameterAsDouble(parameters, "REACH", context),
-                progress=span(progress, 0.3, 0.6),
-            )])
-        levelled = level_visits(
-            soundings, found,
+        result, levelled = level_survey(
+            soundings,
             unit=self.parameterAsEnumString(parameters, "BY", context),
             held=visit_names(self.parameterAsString(parameters, "HELD", context), or_commas=True),
+            overlaps=self.parameterAsBool(parameters, "OVERLAPS", context),
+            reach_m=self.parameterAsDouble(parameters, "REACH", context),
+            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
             position_m=self.parameterAsDouble(parameters, "POSITION", context),
             depth_m=self.parameterAsDouble(parameters, "DEPTH_NOISE", context),
             robust=self.parameterAsBool(parameters, "ROBUST", context),
-            progress=span(progress, 0.6, 0.9),
+            progress=self.progress(feedback),
         )
         _say(levelled, feedback)
-        result = apply_offsets(soundings, levelled)
         network = levelled.network
-        moved = abs(levelled.offset[network.solved])
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, result, crs)
             out.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
@@ -159,7 +149,7 @@ class LevelVisits(LakefloorAlgorithm):
                 OUTLIERS=int(levelled.outlier.sum()),
                 RMS_BEFORE=_number(levelled.before),
                 RMS_AFTER=_number(levelled.after),
-                LARGEST_OFFSET=float(moved.max()) if moved.size else None,
+                LARGEST_OFFSET=_number(levelled.largest_offset),
             )
         return out.results
 

@@ -12,6 +12,7 @@ from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_co
 from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
 from lakefloor.algorithms.core.visits.level_network import (
     apply_offsets,
+    level_survey,
     level_visits,
     solve_network,
 )
@@ -355,6 +356,42 @@ def test_overlaps_level_visits_that_never_cross():
     both = join_crossings([crossings, find_overlaps(soundings, crossings)])
     levelled = level_visits(soundings, both, held=["A"])
     assert by_visit(levelled)["B"] == pytest.approx(0.3, abs=0.05)
+
+
+def test_survey_is_levelled_in_one_call():
+    """The same survey with and without the stretch that runs side by side."""
+    rng = np.random.default_rng(3)
+    soundings = concatenate([
+        run((0, 0), (300, 0), "A", 1, rng), run((0, 20), (300, 20), "A", 2, rng),
+        run((0, 2.5), (300, 2.5), "B", 1, rng),
+    ])
+    high = soundings.visit == "B"
+    soundings = soundings.replace(depth=soundings.depth + np.where(high, 0.3, 0.0))
+    steps = []
+    out, levelled = level_survey(soundings, held=["A"], progress=steps.append)
+    assert by_visit(levelled)["B"] == pytest.approx(0.3, abs=0.05)
+    assert levelled.largest_offset == abs(by_visit(levelled)["B"])
+    assert np.allclose(out.depth, soundings.depth - np.where(high, by_visit(levelled)["B"], 0.0))
+    assert np.array_equal(out.raw_depth, soundings.raw_depth)
+    assert steps == sorted(steps)
+    assert steps[-1] == 1.0
+    for options in ({"overlaps": False}, {"reach_m": 1.0}, {"max_gap_m": 0.5}):
+        with pytest.raises(LakefloorError, match="no place where two visits meet"):
+            level_survey(soundings, held=["A"], **options)
+
+
+def test_largest_offset_of_nothing_levelled_is_unknown():
+    rng = np.random.default_rng(4)
+    soundings = concatenate([
+        run((x, y), (x + dx, y + dy), name, 1, rng)
+        for x, y, dx, dy, name in (
+            (0, 0, 60, 0, "A"), (30.2, -30, 0, 60, "B"),
+            (900, 0, 60, 0, "C"), (930.2, -30, 0, 60, "D"),
+        )
+    ])
+    out, levelled = level_survey(soundings)
+    assert np.isnan(levelled.largest_offset)
+    assert np.array_equal(out.depth, soundings.depth)
 
 
 def test_bad_input_and_cancel():

@@ -11,7 +11,7 @@ from scipy.sparse.linalg import splu
 
 from ..correcting.lake_level import datum_words, datums_of, elevation_text
 from ..errors import LakefloorError
-from ..progress import Progress, silent
+from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
     distinct,
@@ -20,7 +20,7 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
-from .crossings import Crossings
+from .crossings import Crossings, find_crossings, find_overlaps, join_crossings
 
 #: Huber's tuning constant: 95 % efficiency where errors are normal.
 _HUBER = 1.345
@@ -135,6 +135,12 @@ class Levelled:
     def std_error(self) -> np.ndarray:
         """Standard error of each offset, m, shape (k,)."""
         return self.network.std_error
+
+    @property
+    def largest_offset(self) -> float:
+        """Size of the largest offset, m; NaN where nothing is levelled."""
+        size = np.abs(self.offset[self.network.solved])
+        return float(size.max()) if size.size else np.nan
 
 
 def solve_network(
@@ -315,6 +321,63 @@ def _quadratic_forms(solver, contrast):
         block = contrast[start : start + 256].toarray()
         out[start : start + 256] = np.einsum("ij,ji->i", block, solver.solve(block.T))
     return np.maximum(out, 0.0)
+
+
+def level_survey(
+    soundings: Soundings,
+    *,
+    unit: str = "visit",
+    held=(),
+    overlaps: bool = True,
+    reach_m: float = 5.0,
+    max_gap_m: float = 20.0,
+    position_m: float = 1.0,
+    depth_m: float = 0.05,
+    robust: bool = True,
+    progress: Progress = silent,
+) -> tuple:
+    """Find where the tracks of a survey meet, and level its visits, or its lanes, by it.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    unit, held, position_m, depth_m, robust
+        As for :func:`level_visits`.
+    overlaps : bool
+        Also compare tracks of two visits that run side by side without crossing.
+    reach_m : float
+        Greatest distance of such tracks, m.
+    max_gap_m : float
+        Soundings of one track farther apart than this are not joined, m.
+    progress : callable
+
+    Returns
+    -------
+    soundings : Soundings
+        With the offsets taken off; see :func:`apply_offsets`.
+    levelled : Levelled
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`.crossings.find_crossings` and :func:`level_visits`.
+
+    References
+    ----------
+    Wessel, P. (2010). Tools for analyzing intersecting tracks: the x2sys package. Computers &
+    Geosciences 36(3), 348-354.
+    """
+    found = find_crossings(soundings, max_gap_m=max_gap_m, progress=span(progress, 0.0, 0.3))
+    if overlaps:
+        found = join_crossings([found, find_overlaps(
+            soundings, found, max_gap_m=max_gap_m, reach_m=reach_m,
+            progress=span(progress, 0.3, 0.6),
+        )])
+    levelled = level_visits(
+        soundings, found, unit=unit, held=held, position_m=position_m, depth_m=depth_m,
+        robust=robust, progress=span(progress, 0.6, 1.0),
+    )
+    return apply_offsets(soundings, levelled), levelled
 
 
 def level_visits(
