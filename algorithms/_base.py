@@ -81,6 +81,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         except (Cancelled, LakefloorError) as error:
             # QGIS keeps the traceback, and with it the layers and files that compute() held.
             clear_frames(error.__traceback__)
+            for note in getattr(error, "notes", ()):
+                feedback.pushWarning(note)
             cancelled = isinstance(error, Cancelled)
             message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
             raise QgsProcessingException(message) from error

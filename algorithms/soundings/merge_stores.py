@@ -1,6 +1,5 @@
 """Merge stores."""
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,12 +21,11 @@ from .._i18n import tr
 from .._layers import optional_source, read_soundings
 from .._outputs import Outputs
 from .._store_file import SUPERSEDED, copy_store
-from ..core.correcting.lake_level import datum_of
 from ..core.crs import transform
 from ..core.errors import LakefloorError
-from ..core.exchange.merging import join_levels, known_soundings, same_datum, shifted
+from ..core.exchange.merging import merge_soundings
 from ..core.progress import span
-from ..core.soundings import Soundings, concatenate, with_corrections
+from ..core.soundings import concatenate
 from ._store_file import store_parameter
 
 _NUMBERS = {
@@ -135,35 +133,22 @@ class MergeStores(LakefloorAlgorithm):
                 tr("'{}' exists. Choose a new name: merging never writes over a store.").format(
                     output.name)
             )
-        known = known_soundings(other, own)
-        fresh = other.select(~known.there)
-        progress(0.3)
-        merged = _Merged(fresh)
-        if level != "none" and len(fresh):
-            joint = join_levels(
-                own, other, unit=level,
-                reach_m=self.parameterAsDouble(parameters, "REACH", context),
-                max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
-                least=self.parameterAsInt(parameters, "LEAST", context),
-                progress=span(progress, 0.3, 0.6),
-            )
-            merged = _adjusted(own, fresh, joint, feedback)
-        elif len(fresh) and parameters.get("COPY") and datum_of(own) is not None:
-            merged = _Merged(_at_datum(fresh, datum_of(own)))
-        again = sum(str(s).startswith(SUPERSEDED) for s in fresh.status)
-        if again:
-            feedback.pushWarning(
-                tr("{} soundings that the other store marks as superseded are accepted again.")
-                .format(again)
-            )
+        merged = merge_soundings(
+            own, other, level=level, copy_name=self._copy_name(parameters, context),
+            reach_m=self.parameterAsDouble(parameters, "REACH", context),
+            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
+            least=self.parameterAsInt(parameters, "LEAST", context),
+            progress=span(progress, 0.2, 0.6),
+        )
+        _say(merged, feedback)
         with Outputs(self, parameters, context, feedback) as out:
             staged = out.file(params.OUTPUT)
             copy_store(path, staged)
             added = 0
-            if len(fresh):
+            if len(merged.soundings):
                 done = lake_store.add(
                     staged, merged.soundings, crs,
-                    parameters={"merged": True, "level": level, "offset_m": merged.offset},
+                    parameters={"merged": True, "level": level, "offset_m": _number(merged.offset)},
                     progress=span(progress, 0.6, 1.0),
                 )
                 added = done.added
@@ -173,8 +158,8 @@ class MergeStores(LakefloorAlgorithm):
                     feedback.pushWarning(note)
             feedback.pushInfo(
                 tr("Soundings added: {}, already there: {}").format(added, len(other) - added))
-            numbers = (added, len(other) - added, merged.places, merged.offset,
-                       merged.std_error, merged.before, merged.after)
+            numbers = (added, len(other) - added, merged.places, *map(_number, (
+                merged.offset, merged.std_error, merged.before, merged.after)))
             out.results.update(zip(_NUMBERS, numbers))
         return out.results
 
@@ -198,25 +183,13 @@ class MergeStores(LakefloorAlgorithm):
                 tr("Layer '{}' has no coordinate reference system. Set the right one in its "
                    "properties, then run again.").format(copy.sourceName())
             )
-        name = self.parameterAsString(parameters, "NAME", context).strip() or tr("shared copy")
-        unnamed = np.array([not str(v).strip() for v in soundings.visit], bool)
-        corrections = soundings.corrections
-        return soundings.replace(
-            visit=np.where(unnamed, name, soundings.visit).astype(object),
-            corrections=np.where(corrections == "", "from=unknown", corrections).astype(object),
-        )
+        return soundings
 
-
-@dataclass
-class _Merged:
-    """The other's soundings as they enter, and what was done to their level."""
-
-    soundings: Soundings
-    places: int = 0
-    offset: object = None
-    std_error: object = None
-    before: object = None
-    after: object = None
+    def _copy_name(self, parameters, context):
+        """Return the name under which a shared copy enters; None where there is none."""
+        if not parameters.get("COPY"):
+            return None
+        return self.parameterAsString(parameters, "NAME", context).strip() or tr("shared copy")
 
 
 def _held(path, progress):
@@ -226,46 +199,26 @@ def _held(path, progress):
     return concatenate(parts)
 
 
-def _at_datum(soundings, datum):
-    return soundings.replace(corrections=with_corrections(
-        soundings.corrections, datum=datum[0],
-        datum_elev_m=f"{datum[1]:.4f}".rstrip("0").rstrip(".")))
-
-
 def _number(value):
     return float(value) if value == value else None
 
 
-def _adjusted(own, fresh, joint, feedback):
-    """Return the soundings with their offsets taken off, or as they are at the same datum."""
-    datum = datum_of(own)
-    if datum is None and datum_of(fresh) is not None:
-        raise LakefloorError(
-            tr("Your store is not reduced to a datum, but the other one is. Choose the other one "
-               "as your own, or reduce yours first.")
-        )
-    for note in joint.notes:
+def _say(merged, feedback):
+    for note in merged.notes:
         feedback.pushWarning(note)
-    places = int(joint.observations.sum())
-    before, after = _number(joint.before), _number(joint.after)
-    try:
-        level = shifted(fresh, joint, datum)
-    except LakefloorError:
-        if not same_datum(own, fresh):
-            raise
+    if merged.adjusted:
+        joint = merged.joint
+        for name, offset, error, count in zip(
+            joint.visit, joint.offset, joint.std_error, joint.observations
+        ):
+            if np.isfinite(offset):
+                feedback.pushInfo(
+                    tr("{}: offset {:+.3f} m, standard error {:.3f} m, {} places").format(
+                        f"'{name}'" if name else tr("The other soundings"), offset, error, count)
+                )
+    again = sum(str(s).startswith(SUPERSEDED) for s in merged.soundings.status)
+    if again:
         feedback.pushWarning(
-            tr("Levels are not adjusted: both stores are reduced to the same datum, and too few "
-               "places tell of a difference.")
+            tr("{} soundings that the other store marks as superseded are accepted again.")
+            .format(again)
         )
-        return _Merged(fresh, places)
-    for name, offset, error, count in zip(
-        joint.visit, joint.offset, joint.std_error, joint.observations
-    ):
-        if np.isfinite(offset):
-            feedback.pushInfo(
-                tr("{}: offset {:+.3f} m, standard error {:.3f} m, {} places").format(
-                    f"'{name}'" if name else tr("The other soundings"), offset, error, count)
-            )
-    most = int(np.nanargmax(np.abs(joint.offset)))
-    return _Merged(level, places, float(joint.offset[most]), _number(joint.std_error[most]),
-                   before, after)

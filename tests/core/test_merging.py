@@ -7,6 +7,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.merging import (
     join_levels,
     known_soundings,
+    merge_soundings,
     same_datum,
     shifted,
 )
@@ -106,3 +107,78 @@ def test_large_offset_is_doubted():
     assert any("same lake" in note for note in joint.notes)
     with pytest.raises(LakefloorError, match="Unit"):
         join_levels(OWN, OTHER, unit="lake")
+
+
+@pytest.mark.parametrize("level", ["store", "visit"])
+def test_what_is_new_enters_at_the_level_of_ones_own(level):
+    again = OWN.replace(depth=OWN.depth + 0.25, visit=np.full(len(OWN), "erster Mai", object))
+    both = concatenate([again, OTHER])
+    steps = []
+    merged = merge_soundings(OWN, both, level=level, progress=steps.append)
+    assert merged.adjusted
+    assert set(merged.soundings.visit) == {"june"}
+    assert len(merged.soundings) == len(OTHER)
+    assert merged.joint.offset == pytest.approx(0.25, abs=0.02)
+    assert merged.after < 0.1 < merged.before
+    assert same_datum(OWN, merged.soundings)
+    assert np.array_equal(merged.soundings.raw_depth, OTHER.raw_depth)
+    assert merged.places == merged.joint.observations.sum()
+    assert steps == sorted(steps)
+    assert steps[-1] == 1.0
+
+
+def test_largest_offset_keeps_its_sign_and_error():
+    july = survey("july", "2025-07-01", False, offset=-0.4, seed=2, shift=7.0)
+    merged = merge_soundings(OWN, concatenate([OTHER, july]), level="visit")
+    k = list(merged.joint.visit).index("july")
+    assert merged.offset == merged.joint.offset[k] == pytest.approx(-0.4, abs=0.03)
+    assert merged.std_error == merged.joint.std_error[k] > 0
+    assert (merged.before, merged.after) == (merged.joint.before, merged.joint.after)
+
+
+def test_nothing_new_adds_nothing():
+    merged = merge_soundings(OWN, OWN.select(slice(0, 100)))
+    assert len(merged.soundings) == 0
+    assert not merged.adjusted
+    assert merged.places == 0
+    assert np.isnan([merged.offset, merged.std_error, merged.before, merged.after]).all()
+
+
+def test_same_datum_without_places_enters_as_it_is():
+    far = survey("june", "2025-06-01", False, seed=1)
+    far = far.replace(x=far.x + 5000.0)
+    merged = merge_soundings(OWN, far)
+    assert not merged.adjusted
+    assert np.array_equal(merged.soundings.depth, far.depth)
+    assert "cannot be told" in merged.notes[0]
+    assert "not adjusted" in merged.notes[-1]
+    assert np.isnan(merged.offset)
+
+
+def test_refusals_say_what_was_found():
+    far = OTHER.replace(x=OTHER.x + 5000.0)
+    with pytest.raises(LakefloorError, match="cannot be told") as refused:
+        merge_soundings(OWN, far)
+    assert "0 places where it meets others, 5 are needed" in refused.value.notes[0]
+    unreduced = OWN.replace(corrections=np.full(len(OWN), "", object))
+    with pytest.raises(LakefloorError, match="not reduced to a datum, but the other"):
+        merge_soundings(unreduced, OTHER)
+    few = OTHER.select(slice(0, 60))
+    assert merge_soundings(OWN, few, least=2).adjusted
+    with pytest.raises(LakefloorError, match="cannot be told"):
+        merge_soundings(OWN, few, least=50)
+
+
+def test_copy_is_named_and_takes_on_the_datum():
+    copy = Soundings.build(
+        OTHER.x, OTHER.y, OTHER.depth, visit=np.where(np.arange(len(OTHER)) < 9, "June", " "))
+    merged = merge_soundings(OWN, copy, level="none", copy_name="friend")
+    assert list(dict.fromkeys(merged.soundings.visit)) == ["June", "friend"]
+    assert np.array_equal(merged.soundings.depth, OTHER.depth)
+    assert parse_corrections(merged.soundings.corrections[0]) == {
+        "from": "unknown", "datum": "pool", "datum_elev_m": "290"}
+    other = merge_soundings(OWN, OTHER, level="none").soundings
+    assert np.array_equal(other.corrections, OTHER.corrections)
+    unreduced = OWN.replace(corrections=np.full(len(OWN), "", object))
+    free = merge_soundings(unreduced, copy, level="none", copy_name="friend").soundings
+    assert set(free.corrections) == {"from=unknown"}

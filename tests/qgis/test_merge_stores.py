@@ -136,16 +136,18 @@ def test_shared_copy_comes_back(run, stores, tmp_path):
     assert (results["ADDED"], results["ALREADY_THERE"]) == (0, len(MAY))
 
 
-def test_undetermined_levels(run, stores, tmp_path, feedback):
+def test_undetermined_levels(run, stores, tmp_path, feedback, recorder):
     far = JUNE.replace(x=JUNE.x + 3000.0)
     odd = survey("june", "2025-06-01", False, 0.25, 1, **OTHER_DATUM)
     odd = odd.replace(x=odd.x + 3000.0)
     own, same, other = stores(own=[MAY], same=[far], other=[odd])
     for level in ("store", "none"):
+        said = recorder()
         with pytest.raises(QgsProcessingException,
                            match="cannot be told" if level == "store" else "one datum"):
             run("mergestores", {"STORE": own, "OTHER_STORE": other, "LEVEL": level,
-                                "OUTPUT": str(tmp_path / "out.gpkg")})
+                                "OUTPUT": str(tmp_path / "out.gpkg")}, said)
+        assert ("0 places where it meets others" in said.text) == (level == "store")
         assert not (tmp_path / "out.gpkg").exists()
     results = run("mergestores", {"STORE": own, "OTHER_STORE": same,
                                   "OUTPUT": str(tmp_path / "out.gpkg")}, feedback)

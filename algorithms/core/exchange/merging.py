@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..correcting.lake_level import datum_of
+from ..correcting.lake_level import datum_of, elevation_text
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
@@ -64,6 +64,130 @@ class Joint:
     def std_error(self) -> np.ndarray:
         """Standard error of each offset, m, shape (k,)."""
         return self.network.std_error[1:]
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What enters from another's soundings.
+
+    Attributes
+    ----------
+    soundings : Soundings
+        Those that are not among one's own, at the level at which they enter.
+    joint : Joint or None
+        How the levels fit; None where that was not looked for.
+    adjusted : bool
+        Whether the offsets of ``joint`` are taken off.
+    notes : list of str
+        What to bear in mind, in plain words.
+    """
+
+    soundings: Soundings
+    joint: Joint | None
+    adjusted: bool
+    notes: list
+
+    @property
+    def places(self) -> int:
+        """Places where both meet; 0 where they were not looked for."""
+        return 0 if self.joint is None else int(self.joint.observations.sum())
+
+    @property
+    def offset(self) -> float:
+        """Largest offset taken off, m, with its sign; NaN where levels are not adjusted."""
+        return float(self.joint.offset[self._most]) if self.adjusted else np.nan
+
+    @property
+    def std_error(self) -> float:
+        """Standard error of :attr:`offset`, m."""
+        return float(self.joint.std_error[self._most]) if self.adjusted else np.nan
+
+    @property
+    def before(self) -> float:
+        """Root mean square of the differences as found, m; NaN where levels are not adjusted."""
+        return self.joint.before if self.adjusted else np.nan
+
+    @property
+    def after(self) -> float:
+        """Root mean square of the differences as adjusted, m."""
+        return self.joint.after if self.adjusted else np.nan
+
+    @property
+    def _most(self) -> int:
+        return int(np.nanargmax(np.abs(self.joint.offset)))
+
+
+def merge_soundings(
+    own: Soundings, other: Soundings, *, level="store", copy_name: str | None = None,
+    reach_m=5.0, max_gap_m=20.0, least=5, progress: Progress = silent,
+) -> Merged:
+    """Return what another's soundings add to one's own, at the level of one's own.
+
+    Parameters
+    ----------
+    own : Soundings
+        Their datum holds.
+    other : Soundings
+        In the same CRS.
+    level : str
+        ``store`` or ``visit``: the unit of :func:`join_levels`; ``none``: both are at one datum
+        and depths enter as they are.
+    copy_name : str, optional
+        If ``other`` is a shared copy, which need not name visits and datum: the visit under which
+        its unnamed soundings enter. With ``none`` they take on the datum of one's own.
+    reach_m, max_gap_m, least
+        As for :func:`join_levels`.
+    progress : callable
+
+    Returns
+    -------
+    Merged
+        Soundings that are in both are left out. Where both are reduced to the same datum and too
+        few places tell of a difference, depths enter as they are, and a note says so.
+
+    Raises
+    ------
+    LakefloorError
+        If the level of the other soundings cannot be told, they are reduced to a datum and one's
+        own are not, or one's own are at different datums.
+
+    References
+    ----------
+    Wessel, P. (2010). Tools for analyzing intersecting tracks: the x2sys package. Computers &
+    Geosciences 36(3), 348-354.
+    """
+    if copy_name is not None:
+        other = _named(other, copy_name)
+    fresh = other.select(~known_soundings(other, own).there)
+    progress(0.25)
+    if not len(fresh):
+        return Merged(fresh, None, False, [])
+    if level == "none":
+        datum = None if copy_name is None else datum_of(own)
+        if datum is not None:
+            fresh = fresh.replace(
+                corrections=with_corrections(fresh.corrections, **_datum_values(datum)))
+        return Merged(fresh, None, False, [])
+    joint = join_levels(
+        own, other, unit=level, reach_m=reach_m, max_gap_m=max_gap_m, least=least,
+        progress=span(progress, 0.25, 1.0),
+    )
+    datum = datum_of(own)
+    if datum is None and datum_of(fresh) is not None:
+        raise LakefloorError(
+            "Your store is not reduced to a datum, but the other one is. Choose the other one as "
+            "your own, or reduce yours first."
+        )
+    try:
+        return Merged(shifted(fresh, joint, datum), joint, True, joint.notes)
+    except LakefloorError:
+        if not same_datum(own, fresh):
+            raise
+    return Merged(fresh, joint, False, [
+        *joint.notes,
+        "Levels are not adjusted: both stores are reduced to the same datum, and too few places "
+        "tell of a difference.",
+    ])
 
 
 def known_soundings(other: Soundings, own: Soundings) -> Known:
@@ -192,7 +316,7 @@ def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
     Raises
     ------
     LakefloorError
-        If an offset could not be told, or soundings were shifted in a merge before.
+        If an offset could not be told; the notes of ``joint`` go with it.
     """
     number = {name: k for k, name in enumerate(joint.visit)}
     which = np.array([number.get(str(v), 0) for v in other.visit], int)
@@ -202,12 +326,11 @@ def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
         raise LakefloorError(
             f"The level of the other soundings, of visit {lost}, cannot be told: too few places "
             "where they meet your own. Run a line across both, or, where both are reduced to the "
-            "same datum, choose not to adjust levels."
+            "same datum, choose not to adjust levels.", joint.notes,
         )
     values = {KEY: np.array([f"{b:.4f}" for b in joint.offset], dtype=object)[which]}
     if datum is not None:
-        values["datum"] = datum[0]
-        values["datum_elev_m"] = f"{datum[1]:.4f}".rstrip("0").rstrip(".")
+        values.update(_datum_values(datum))
     return other.replace(
         depth=other.depth - offset, uncert=np.hypot(other.uncert, error),
         corrections=with_corrections(other.corrections, **values),
@@ -218,6 +341,20 @@ def same_datum(own: Soundings, other: Soundings) -> bool:
     """Tell whether both carry one lake datum of the same name and elevation."""
     a, b = datum_of(own), datum_of(other)
     return a is not None and b is not None and a[0] == b[0] and abs(a[1] - b[1]) < 5e-4
+
+
+def _named(soundings, name):
+    """Return soundings of a copy with what they need beside others: a visit and corrections."""
+    unnamed = np.array([not str(v).strip() for v in soundings.visit], bool)
+    corrections = soundings.corrections
+    return soundings.replace(
+        visit=np.where(unnamed, name, soundings.visit).astype(object),
+        corrections=np.where(corrections == "", "from=unknown", corrections).astype(object),
+    )
+
+
+def _datum_values(datum):
+    return {"datum": datum[0], "datum_elev_m": elevation_text(datum[1])}
 
 
 def _near(own, other, margin):
