@@ -12,9 +12,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import srs_wkt
 from .._outputs import Outputs
-from ..core.progress import span
 from ..core.share.lake_statistics import UNITS
-from ..core.share.level_table import level_table, uncovered
+from ..core.share.level_table import level_report
 from ..core.units import LENGTH
 from . import _inputs as inputs
 from ._lake_report import setting, text, to_unit
@@ -103,22 +102,20 @@ class LevelTable(LakefloorAlgorithm):
         surface, shoreline, crs, _ = inputs.surface_and_shoreline(
             self, parameters, context, feedback)
         step = params.optional_depth(self, parameters, "STEP", context)
-        highest = self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit]
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
-        progress = self.progress(feedback)
-        table = level_table(
+        report = level_report(
             surface, shoreline,
-            step=_STEP[unit] * LENGTH[unit] if step is None else step, crs=srs_wkt(crs),
+            step=_STEP[unit] * LENGTH[unit] if step is None else step,
+            drawdown=drawdown,
+            crs=srs_wkt(crs),
             lowest=params.optional_depth(self, parameters, "LOWEST", context),
-            highest=highest,
+            highest=self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit],
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
-            progress=span(progress, 0.0, 0.8),
+            progress=self.progress(feedback),
         )
-        bare = uncovered(surface.depth, shoreline, drawdown, srs_wkt(crs),
-                         span(progress, 0.8, 1.0))
-        dry = sum(bare.attributes["area_m2"])
-        share = 100.0 * dry / table.shoreline_area
-        mapped = 100.0 * min(table.mapped_area / table.shoreline_area, 1.0)
+        table, bare = report.table, report.uncovered
+        dry, share, mapped = (
+            report.uncovered_area, report.uncovered_percent, table.mapped_percent)
         feedback.pushInfo(
             tr("A draw-down of {} uncovers {}, {:.1f} % of the lake.").format(
                 setting(drawdown, unit), text(dry, "area", unit), share)
@@ -152,12 +149,12 @@ class LevelTable(LakefloorAlgorithm):
 def _rows(table, unit):
     area_unit, volume_unit = (UNITS[kind][unit][1] for kind in ("area", "volume"))
     whole, full = table.datum_area, table.datum_volume
-    for level, area, area_sd, volume, volume_sd, shoreline in zip(*(v.tolist() for v in (
+    for level, area, area_sd, volume, volume_sd, shoreline, dry in zip(*(v.tolist() for v in (
             table.level, table.area, table.area_sd, table.volume, table.volume_sd,
-            table.shoreline))):
+            table.shoreline, table.uncovered_area))):
         yield [
             round(to_unit(level, "length", unit), 6), unit, to_unit(area, "area", unit),
             area_unit, 100.0 * area / whole, to_unit(volume, "volume", unit), volume_unit,
             100.0 * volume / full, level, area, area_sd, volume, volume_sd, shoreline,
-            max(whole - area, 0.0),
+            dry,
         ]

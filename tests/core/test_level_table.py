@@ -12,7 +12,12 @@ from shapely.geometry import Point, box
 from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
-from lakefloor.algorithms.core.share.level_table import level_table, uncovered, water_at
+from lakefloor.algorithms.core.share.level_table import (
+    level_report,
+    level_table,
+    uncovered,
+    water_at,
+)
 from lakefloor.algorithms.core.units import FOOT
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -117,6 +122,22 @@ def test_a_drawdown_below_the_bottom_uncovers_all():
     areas = uncovered(bowl("cone", 20.0), circle(), 40.0)
     assert areas.attributes["area_m2"][0] == pytest.approx(np.pi * RADIUS**2, rel=1e-6)
     assert water_at(bowl("cone", 20.0), circle(), -40.0).is_empty
+
+
+def test_report_of_table_and_drawdown_agrees_with_the_cone():
+    steps = []
+    report = level_report(
+        only(bowl("cone")), circle(), step=1.0, drawdown=3.0, lowest=-5.0, progress=steps.append)
+    whole, dry = cone(0.0)[0], cone(0.0)[0] - cone(-3.0)[0]
+    assert report.uncovered_area == pytest.approx(dry, rel=2e-3)
+    assert report.uncovered_percent == pytest.approx(100.0 * dry / whole, rel=2e-3)
+    assert report.table.uncovered_area[::-1] == pytest.approx(
+        whole - cone(-np.arange(6.0))[0], rel=2e-3, abs=2e-3 * whole)
+    assert report.table.mapped_percent == pytest.approx(100.0, abs=0.1)
+    assert steps == sorted(steps)
+    assert steps[-1] == 1.0
+    with pytest.raises(LakefloorError, match="draw-down must be above 0"):
+        level_report(only(bowl("cone")), circle(), step=1.0, drawdown=0.0)
 
 
 def test_water_at_levels():

@@ -54,6 +54,81 @@ class LevelTable:
     datum_volume: float
     cut_short: bool
 
+    @property
+    def mapped_percent(self) -> float:
+        """Part of the lake that has depth, percent."""
+        return 100.0 * min(self.mapped_area / self.shoreline_area, 1.0)
+
+    @property
+    def uncovered_area(self) -> np.ndarray:
+        """Bottom that is wet at the datum and dry at each level, m2, shape (n,)."""
+        return np.maximum(self.datum_area - self.area, 0.0)
+
+
+@dataclass(frozen=True)
+class LevelReport:
+    """A level table, and what a draw-down uncovers.
+
+    Attributes
+    ----------
+    table : LevelTable
+    uncovered : Areas
+        As :func:`uncovered` returns them.
+    """
+
+    table: LevelTable
+    uncovered: Areas
+
+    @property
+    def uncovered_area(self) -> float:
+        """Area that the draw-down uncovers, m2."""
+        return sum(self.uncovered.attributes["area_m2"])
+
+    @property
+    def uncovered_percent(self) -> float:
+        """The same as a part of the lake within its shoreline, percent."""
+        return 100.0 * self.uncovered_area / self.table.shoreline_area
+
+
+def level_report(
+    surface: Surface,
+    shoreline,
+    *,
+    step: float,
+    drawdown: float,
+    crs=None,
+    lowest: float | None = None,
+    highest: float = 0.0,
+    datum_sd: float = 0.0,
+    progress: Progress = silent,
+) -> LevelReport:
+    """Return the level table of a lake, and the bottom that a draw-down uncovers.
+
+    Parameters
+    ----------
+    surface, shoreline, step, crs, lowest, highest, datum_sd
+        As for :func:`level_table`.
+    drawdown : float
+        Fall of the water below the datum, m.
+    progress : callable
+
+    Returns
+    -------
+    LevelReport
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`level_table` and :func:`uncovered`.
+    """
+    table = level_table(
+        surface, shoreline, step=step, crs=crs, lowest=lowest, highest=highest,
+        datum_sd=datum_sd, progress=span(progress, 0.0, 0.8),
+    )
+    return LevelReport(
+        table, uncovered(surface.depth, shoreline, drawdown, crs, span(progress, 0.8, 1.0))
+    )
+
 
 def level_table(
     surface: Surface,
