@@ -1,6 +1,5 @@
 """Hard-soft transitions."""
 
-import numpy as np
 from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputNumber,
@@ -15,9 +14,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_bands, read_raster, read_soundings
 from .._outputs import Outputs
-from ..core.errors import LakefloorError
-from ..core.structure.mixture import otsu
-from ..core.structure.transitions import ATTRIBUTES, find_transitions
+from ..core.structure.transitions import ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, SPACING_ITEM, THRESHOLD_ITEM
 
 FIELDS = [
@@ -103,10 +100,10 @@ class HardSoftTransitions(LakefloorAlgorithm):
         if ours:
             bands = read_bands(layer, crs, feedback)
             hardness, uncertainty, distance = bands[0], bands[1], bands[4]
-        thresholds = self._thresholds(parameters, context, hardness, metadata, feedback)
+        thresholds = self._thresholds(parameters, context, metadata, feedback)
         depth = self.parameterAsRasterLayer(parameters, "DEPTH", context)
         soundings = optional_source(self, parameters, "SOUNDINGS", context)
-        lines = find_transitions(
+        found = hard_soft_transitions(
             hardness, thresholds,
             uncertainty=uncertainty,
             distance=distance,
@@ -119,16 +116,12 @@ class HardSoftTransitions(LakefloorAlgorithm):
             min_length_m=self.parameterAsDouble(parameters, "MIN_LENGTH", context),
             progress=self.progress(feedback),
         )
-        length = {
-            value: sum(
-                m for m, s in zip(lines.attributes["length_m"], lines.attributes["supported"])
-                if s == value
-            )
-            for value in (1, 0)
-        }
+        if thresholds is None:
+            feedback.pushInfo(
+                tr("Threshold of hardness (Otsu): {:.3f}.").format(*found.thresholds))
         feedback.pushInfo(
             tr("{} lines: {:.0f} m supported by the data, {:.0f} m not.").format(
-                len(lines), length[1], length[0]
+                len(found.lines), found.supported_m, found.unsupported_m
             )
         )
         if not ours:
@@ -141,32 +134,25 @@ class HardSoftTransitions(LakefloorAlgorithm):
                    "so.")
             )
         with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, lines, FIELDS, crs, style="transitions")
+            out.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
             out.results.update(
-                TRANSITIONS=len(lines), SUPPORTED_M=float(length[1]),
-                UNSUPPORTED_M=float(length[0]),
+                TRANSITIONS=len(found.lines), SUPPORTED_M=found.supported_m,
+                UNSUPPORTED_M=found.unsupported_m,
             )
         return out.results
 
-    def _thresholds(self, parameters, context, hardness, metadata, feedback) -> list:
+    def _thresholds(self, parameters, context, metadata, feedback):
+        """Return the thresholds given, or those that the raster states, or None."""
         threshold = params.optional_number(self, parameters, "THRESHOLD", context)
         if threshold is not None:
             return [threshold]
-        if THRESHOLD_ITEM in metadata:
-            text = metadata[THRESHOLD_ITEM]
-            found = [] if text == "none" else [float(t) for t in text.split(";")]
-            if not found:
-                feedback.pushWarning(
-                    tr("The bottom type shows a single class of hardness, so there is no "
-                       "transition to draw. Give a threshold to draw one all the same.")
-                )
-            return found
-        known = hardness.values[np.isfinite(hardness.values)]
-        if not known.size or known.min() < 0.0 or known.max() > 1.0:
-            raise LakefloorError(
-                tr("Band 1 of the raster is no relative hardness: its values must lie within 0 "
-                   "and 1. Run Bottom type first.")
+        if THRESHOLD_ITEM not in metadata:
+            return None
+        text = metadata[THRESHOLD_ITEM]
+        found = [] if text == "none" else [float(t) for t in text.split(";")]
+        if not found:
+            feedback.pushWarning(
+                tr("The bottom type shows a single class of hardness, so there is no "
+                   "transition to draw. Give a threshold to draw one all the same.")
             )
-        value = otsu(known)
-        feedback.pushInfo(tr("Threshold of hardness (Otsu): {:.3f}.").format(value))
-        return [value]
+        return found

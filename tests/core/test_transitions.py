@@ -16,7 +16,11 @@ from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.structure.bottom_type import bottom_type
-from lakefloor.algorithms.core.structure.transitions import ATTRIBUTES, find_transitions
+from lakefloor.algorithms.core.structure.transitions import (
+    ATTRIBUTES,
+    find_transitions,
+    hard_soft_transitions,
+)
 
 #: 10 to 90 percent of 0.5 (1 + tanh(x / w)) lie 2 artanh(0.8) w apart (calculus).
 RISE = 2.0 * np.arctanh(0.8)
@@ -51,6 +55,31 @@ def test_a_straight_edge():
     assert (a["supported"], a["crossings"], a["hard_side"]) == (1, 0, "left")
     # Hard in the east on the left: southward.
     assert xy[0, 1] > xy[-1, 1]
+
+
+def test_threshold_that_is_not_given_is_found():
+    hardness = grid_of(edge)
+    found = hard_soft_transitions(hardness, min_length_m=20.0)
+    (threshold,) = found.thresholds
+    # Halfway between the two bottoms, after Otsu (1979).
+    assert threshold == pytest.approx(0.5, abs=0.01)
+    same = find_transitions(hardness, [threshold], min_length_m=20.0)
+    assert np.array_equal(found.lines.coords[0], same.coords[0])
+    assert found.supported_m == pytest.approx(99.0, abs=1.0)
+    assert found.unsupported_m == 0.0
+    given = hard_soft_transitions(hardness, (0.42, 0.58))
+    assert given.thresholds == [0.42, 0.58]
+    assert len(hard_soft_transitions(hardness, []).lines) == 0
+    for wrong in (lambda x, y: x, lambda x, y: np.nan * x):
+        with pytest.raises(LakefloorError, match="no relative hardness"):
+            hard_soft_transitions(grid_of(wrong))
+
+
+def test_lengths_with_and_without_support():
+    far = grid_of(lambda x, y: np.where(y < 40.0, 100.0, 1.0))
+    found = hard_soft_transitions(grid_of(edge), [0.5], distance=far, spacing=20.0)
+    assert found.supported_m == pytest.approx(60.0, abs=3.0)
+    assert found.unsupported_m == pytest.approx(40.0, abs=3.0)
 
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])

@@ -15,7 +15,7 @@ from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from .break_lines import lanes_apart
-from .mixture import change_point
+from .mixture import change_point, otsu
 
 ATTRIBUTES = (
     "contrast", "width_m", "width_from", "hard_side", "depth_m", "depth_from_m", "depth_to_m",
@@ -35,6 +35,74 @@ _WIDTHS = np.geomspace(0.5, 64.0, 29)
 #: Common scatter of a satellite position, m.
 _POSITION_M = 1.0
 _STEP_ERRORS = 4.0
+
+
+@dataclass(frozen=True)
+class Transitions:
+    """Lines between harder and softer bottom, and the thresholds that they follow.
+
+    Attributes
+    ----------
+    lines : Lines
+        As :func:`find_transitions` returns them.
+    thresholds : list of float
+    """
+
+    lines: Lines
+    thresholds: list
+
+    @property
+    def supported_m(self) -> float:
+        """Length of the lines that the data support, m."""
+        return self._length(1)
+
+    @property
+    def unsupported_m(self) -> float:
+        """Length of the others, m."""
+        return self._length(0)
+
+    def _length(self, supported):
+        a = self.lines.attributes
+        return float(sum(m for m, s in zip(a["length_m"], a["supported"]) if s == supported))
+
+
+def hard_soft_transitions(hardness: Grid, thresholds=None, **options) -> Transitions:
+    """Draw the lines between harder and softer bottom, at a threshold of their own if need be.
+
+    Parameters
+    ----------
+    hardness : Grid
+        Relative hardness 0..1, NaN where it is not known.
+    thresholds : sequence of float, optional
+        As for :func:`find_transitions`; if None, the one that parts the hardness of all cells
+        best.
+    **options
+        As for :func:`find_transitions`.
+
+    Returns
+    -------
+    Transitions
+
+    Raises
+    ------
+    LakefloorError
+        If a threshold is to be found in values that are no relative hardness; else as
+        :func:`find_transitions`.
+
+    References
+    ----------
+    Otsu, N. (1979). A threshold selection method from gray-level histograms. IEEE Transactions
+    on Systems, Man, and Cybernetics 9(1), 62-66.
+    """
+    if thresholds is None:
+        known = hardness.values[np.isfinite(hardness.values)]
+        if not known.size or known.min() < 0.0 or known.max() > 1.0:
+            raise LakefloorError(
+                "Band 1 of the raster is no relative hardness: its values must lie within 0 and "
+                "1. Run Bottom type first."
+            )
+        thresholds = [otsu(known)]
+    return Transitions(find_transitions(hardness, thresholds, **options), list(thresholds))
 
 
 def find_transitions(
