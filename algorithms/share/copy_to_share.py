@@ -18,7 +18,6 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
-from shapely.geometry import Point
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
@@ -40,8 +39,7 @@ from ..core.correcting.lake_level import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
 from ..core.exchange.marks import check_positions
-from ..core.polygons import contains, inside, rings
-from ..core.soundings import ACCEPTED
+from ..core.polygons import inside
 from ._clean_geopackage import write_geopackage
 from ._exchange import wgs84
 from ._folder import new_folder
@@ -294,14 +292,8 @@ class _Copy:
         datum = datum_of(soundings)
         if datum is not None:
             self.datum = self.datum or f"{datum[0]} ({datum[1]:g} m)"
-        keep = (soundings.status == ACCEPTED) & np.isfinite(soundings.depth)
-        keep &= np.isfinite(soundings.x) & np.isfinite(soundings.y)
-        if self.area is not None:
-            where = np.flatnonzero(keep)
-            keep[where] = contains(rings(self.area), soundings.x[where], soundings.y[where])
-        columns = [getattr(soundings, name)[keep] for name in attributes]
-        x, y, *columns = shared_copy.coarse_soundings(
-            soundings.x[keep], soundings.y[keep], *columns, cell=self.cell)
+        x, y, *columns = shared_copy.shared_soundings(
+            soundings, attributes, area=self.area, cell=self.cell)
         values = [[v if v == v else None for v in c.tolist()] for c in columns]
         rows = list(zip(_point_wkb(x, y), zip(*values)))
         self._add(kind, layer, [(name, "double") for name in kind.keeps], rows)
@@ -317,20 +309,20 @@ class _Copy:
                 raise Cancelled
             if not feature.hasGeometry():
                 continue
-            shape = self._shape(feature.geometry(), kind, source)
+            shapes = self._shapes(feature.geometry(), kind, source)
             attributes = feature.attributes()
             values = tuple(
                 shared_copy.shared_value(
                     kind, name, None if is_null(attributes[index]) else attributes[index])
                 for name, index in zip(names, indexes)
             )
-            rows += [(part.wkb, values) for part in shape if not part.is_empty]
+            rows += [(shape.wkb, values) for shape in shapes]
         # The order of place, which is not that of making.
         rows.sort(key=lambda row: (row[0], repr(row[1])))
         fields = [(n, "double" if kind.keeps[n] is None else "text") for n in names]
         self._add(kind, source, fields, rows)
 
-    def _shape(self, geometry, kind, source):
+    def _shapes(self, geometry, kind, source):
         """Return what of a feature leaves, as a list of shapely shapes."""
         geometry.convertToStraightSegment()
         shape = wkb.loads(bytes(geometry.asWkb()))
@@ -339,16 +331,7 @@ class _Copy:
                 tr("A polygon of layer '{}' is not valid. Mend it with 'Fix geometries', then run "
                    "again.").format(_name(source))
             )
-        if self.area is not None:
-            shape = shape.intersection(self.area)
-        if kind.geometry == "point":
-            points = list(getattr(shape, "geoms", [shape])) if not shape.is_empty else []
-            x, y = np.array([(p.x, p.y) for p in points], float).reshape(-1, 2).T
-            if self.cell:
-                x, y = ((np.floor(v / self.cell) + 0.5) * self.cell for v in (x, y))
-            places = zip(shared_copy.rounded(x).tolist(), shared_copy.rounded(y).tolist())
-            return [Point(*place) for place in places]
-        return [shared_copy.coarse_shape(shape, kind.geometry, self.cell)]
+        return shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
 
     def _take_raster(self, layer):
         surface, crs, metadata = read_raster(layer, self.feedback, of_depth=False)

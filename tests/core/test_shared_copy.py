@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import (
@@ -15,11 +15,14 @@ from lakefloor.algorithms.core.exchange.shared_copy import (
     coarse_soundings,
     kind_of,
     readme,
+    shared_shapes,
+    shared_soundings,
     shared_value,
     with_picks,
 )
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.polygons import contains
+from lakefloor.algorithms.core.soundings import Soundings
 
 
 def test_kinds_are_told_by_their_fields():
@@ -72,6 +75,44 @@ def test_coarse_soundings_stand_at_the_centres_of_squares():
     assert y.tolist() == [5.0] * 3
     assert depth.tolist() == [1.0, 3.0, 7.0]
     assert np.array_equal(hard, [0.1, 0.5, np.nan], equal_nan=True)
+
+
+def test_only_accepted_soundings_of_the_area_leave():
+    soundings = Soundings.build(
+        [5.0, 1.004, 50.0, 2.0, np.nan, 3.0], [5.0, 1.0, 5.0, 2.0, 2.0, 3.0],
+        [4.0, 3.0, 9.0, 8.0, 8.0, np.nan], raw_depth=np.full(6, 7.0),
+        hardness=[0.4, 0.3, 0.9, 0.8, 0.8, 0.8],
+        status=["accepted", "accepted", "accepted", "spike", "accepted", "accepted"],
+    )
+    for area, expected in (
+        (box(0, 0, 10, 10), [[1.0, 5.0], [1.0, 5.0], [0.3, 0.4], [3.0, 4.0]]),
+        (None, [[1.0, 5.0, 50.0], [1.0, 5.0, 5.0], [0.3, 0.4, 0.9], [3.0, 4.0, 9.0]]),
+        (box(100, 0, 110, 10), [[], [], [], []]),
+    ):
+        found = shared_soundings(soundings, ("hardness", "depth"), area=area, cell=None)
+        assert [v.tolist() for v in found] == expected
+    x, y, depth = shared_soundings(soundings, ("depth",), area=box(0, 0, 10, 10), cell=20.0)
+    assert (x.tolist(), y.tolist(), depth.tolist()) == ([10.0], [10.0], [3.5])
+
+
+def test_shapes_are_cut_before_they_leave():
+    area = box(0, 0, 100, 100)
+
+    def leaving(shape, geometry, cell=None, area=area):
+        return shared_shapes(shape, geometry, area=area, cell=cell)
+
+    marks = MultiPoint([(1.2345, 2.0), (50.0, 60.0), (150.0, 50.0)])
+    assert [p.coords[0] for p in leaving(marks, "point")] == [(1.23, 2.0), (50.0, 60.0)]
+    assert [p.coords[0] for p in leaving(marks, "point", 20.0)] == [(10.0, 10.0), (50.0, 70.0)]
+    assert len(leaving(marks, "point", area=None)) == 3
+    (line,) = leaving(LineString([(-50, 50), (150, 50)]), "line")
+    assert line.bounds == (0.0, 50.0, 100.0, 50.0)
+    (part,) = leaving(box(90, 90, 300, 300), "polygon")
+    assert part.area == pytest.approx(100.0)
+    assert leaving(box(200, 200, 300, 300), "polygon") == []
+    assert leaving(Point(200, 200), "point") == []
+    # Shapes that touch the area's edge meet it in a shape of another kind.
+    assert leaving(box(100, 0, 200, 100), "polygon") == []
 
 
 def test_coarse_shapes():

@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from shapely.geometry import LineString, MultiLineString, MultiPolygon, Polygon
+from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 from shapely.validation import make_valid
@@ -17,7 +17,9 @@ from shapely.validation import make_valid
 from ..blocks import block_mean
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
+from ..polygons import contains, rings
 from ..share.sheet import CAUTIONS
+from ..soundings import Soundings
 
 #: Places are rounded to this, m, where they are not coarsened further.
 ROUNDING_M = 0.01
@@ -144,6 +146,35 @@ def shared_value(kind: Kind, name: str, value):
     return str(value) if pattern.fullmatch(str(value)) else None
 
 
+def shared_soundings(
+    soundings: Soundings, names, *, area: BaseGeometry | None, cell: float | None
+) -> tuple:
+    """Return place and values of the soundings that may leave.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        The accepted ones that have a place and a depth may leave.
+    names : sequence of str
+        Attributes of :class:`~..soundings.Soundings` that leave.
+    area : Polygon or MultiPolygon, optional
+        Only soundings within leave.
+    cell : float or None
+        As for :func:`coarse_soundings`.
+
+    Returns
+    -------
+    tuple of array
+        ``x``, ``y`` and the attributes, as :func:`coarse_soundings` returns them.
+    """
+    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    leaving = soundings.select(soundings.accepted & placed)
+    if area is not None:
+        leaving = leaving.select(contains(rings(area), leaving.x, leaving.y))
+    return coarse_soundings(
+        leaving.x, leaving.y, *(getattr(leaving, name) for name in names), cell=cell)
+
+
 def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
     """Return soundings at coarse places, from south to north and west to east.
 
@@ -182,6 +213,37 @@ def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
 def rounded(values) -> np.ndarray:
     """Return places rounded to 1 cm."""
     return np.round(np.asarray(values, float), 2)
+
+
+def shared_shapes(
+    shape: BaseGeometry, geometry: str, *, area: BaseGeometry | None, cell: float | None
+) -> list:
+    """Return what of a shape may leave, cut to an area and coarsened.
+
+    Parameters
+    ----------
+    shape : shapely geometry
+        Valid, if a polygon.
+    geometry : str
+        ``point``, ``line`` or ``polygon``.
+    area : Polygon or MultiPolygon, optional
+    cell : float or None
+        m; a point leaves as the centre of its square. None rounds places to 1 cm.
+
+    Returns
+    -------
+    list of shapely geometry
+        Points one by one, else at most one MultiLineString or MultiPolygon; none is empty.
+    """
+    if area is not None:
+        shape = shape.intersection(area)
+    if geometry != "point":
+        coarse = coarse_shape(shape, geometry, cell)
+        return [] if coarse.is_empty else [coarse]
+    at = np.array([(p.x, p.y) for p in _simple_parts(shape)], float).reshape(-1, 2)
+    if cell:
+        at = (np.floor(at / cell) + 0.5) * cell
+    return [Point(*place) for place in rounded(at).tolist()]
 
 
 def coarse_shape(shape: BaseGeometry, geometry: str, cell: float | None) -> BaseGeometry:
