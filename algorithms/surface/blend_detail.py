@@ -25,7 +25,8 @@ from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.surface.blend import SIGNIFICANCE, blend_detail
+from ..core.surface.blend import blend_detail
+from ..core.surface.map_bias import SIGNIFICANCE
 from ..core.units import LENGTH
 
 RASTER, CONTOURS, FIELD = "GENERAL_RASTER", "GENERAL_CONTOURS", "DEPTH_FIELD"

@@ -1,10 +1,10 @@
-"""An old map's depth contours as a grid."""
+"""A general map, a raster or an old map's contours, as a grid."""
 
 from __future__ import annotations
 
 import numpy as np
 from scipy import sparse
-from scipy.ndimage import binary_dilation
+from scipy.ndimage import binary_dilation, distance_transform_edt
 from scipy.sparse.linalg import splu
 
 from ..errors import LakefloorError
@@ -18,6 +18,67 @@ from .tin import rasterise, triangulate
 _MOST_CELLS = 250_000
 # Keeps the equations solvable where a hollow touches too few known cells.
 _RIDGE = 1e-9
+
+
+def map_on(
+    general,
+    frame: Grid,
+    *,
+    shoreline=None,
+    shore_depth: float = 0.0,
+    shift: tuple = (0.0, 0.0),
+    progress: Progress = silent,
+) -> Grid:
+    """Return the depth of a general map on the cells of another grid, m.
+
+    Parameters
+    ----------
+    general : Grid or Lines
+        Depth, or contours; see :func:`contour_map`, also for what is raised.
+    frame : Grid
+        The cells.
+    shoreline, shore_depth
+        For contours.
+    shift : tuple
+        Eastward and northward displacement of the map, m, taken off it. The shoreline and the
+        extent of a raster stay, its rim carried on.
+    progress : callable
+    """
+    if isinstance(general, Lines):
+        drawn = contour_map(
+            general, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
+            progress=progress,
+        )  # fmt: skip
+        return frame.like(_sampled(drawn, frame.x, frame.y))
+    values = _sampled(general, frame.x, frame.y)
+    if any(shift):
+        x = np.clip(frame.x + shift[0], general.x[0], general.x[-1])
+        y = np.clip(frame.y + shift[1], general.y[-1], general.y[0])
+        values = np.where(np.isnan(values), np.nan, _sampled(extended(general), x, y))
+    return frame.like(values)
+
+
+def extended(grid: Grid) -> Grid:
+    """Return a grid with every gap filled by its nearest cell."""
+    gap = np.isnan(grid.values)
+    if not gap.any():
+        return grid
+    nearest = distance_transform_edt(gap, return_distances=False, return_indices=True)
+    return grid.like(grid.values[tuple(nearest)])
+
+
+def rate_of_change(grid: Grid) -> tuple:
+    """Return the rate of change towards east and north, m per m, as two grids.
+
+    By central differences; every cell has one, as gaps count as their nearest cell.
+    """
+    values = extended(grid).values
+    east, north = np.zeros(grid.shape), np.zeros(grid.shape)
+    if grid.shape[1] > 1:
+        east = np.gradient(values, grid.dx, axis=1)
+    if grid.shape[0] > 1:
+        north = -np.gradient(values, grid.dy, axis=0)
+    return grid.like(east), grid.like(north)
 
 
 def contour_map(
@@ -140,6 +201,20 @@ def contour_depths(lines: Lines) -> np.ndarray:
             "elevations, subtract them from the water level first."
         )
     return depths
+
+
+def contour_interval(lines: Lines) -> float:
+    """Return the usual interval of contours, the shoreline's depth of 0 m among them, m."""
+    levels = np.unique(np.append(np.asarray(lines.attributes["depth"], dtype=float), 0.0))
+    return float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0
+
+
+def _sampled(grid: Grid, x, y) -> np.ndarray:
+    """Return values where columns at ``x`` meet rows at ``y``."""
+    out = np.empty((len(y), len(x)))
+    for row, north in enumerate(y):
+        out[row] = grid.sample(x, np.full(len(x), north))
+    return out
 
 
 def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:

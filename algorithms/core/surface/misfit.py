@@ -6,8 +6,11 @@ from itertools import product
 from typing import NamedTuple
 
 import numpy as np
+from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.optimize import nnls
 from scipy.spatial.distance import cdist
+
+from ..grid import Grid
 
 #: Correlation by distance in lengths: Matern's of smoothness 1/2, 3/2 and 5/2.
 SHAPES = (
@@ -91,3 +94,36 @@ def fit_covariance(xy, values, least: float) -> Covariance:
         if miss < best:
             best, found = miss, Covariance(float(sill), float(nugget), float(length), shape)
     return found
+
+
+def correlation_length(residual: Grid) -> float:
+    """Return the distance at which the correlation of a gridded residual falls below 1/e, m.
+
+    By the autocovariance of the cells that have a value, averaged over directions
+    (Wiener and Khinchin), in classes one cell wide.
+    """
+    known = np.isfinite(residual.values)
+    rows, cols = (np.flatnonzero(known.any(axis=axis)) for axis in (1, 0))
+    part = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    known = known[part]
+    every = max(int(np.ceil(np.sqrt(known.size / 1_000_000))), 1)
+    known = known[::every, ::every].astype(float)
+    r = np.nan_to_num(residual.values[part][::every, ::every])
+    r = (r - r.sum() / max(known.sum(), 1.0)) * known
+    cell = every * np.sqrt(residual.dx * residual.dy)
+    shape = [next_fast_len(2 * size, real=True) for size in r.shape]
+
+    def correlate(values):
+        return irfft2(np.abs(rfft2(values, shape)) ** 2, shape)
+
+    lag = [np.minimum(np.arange(n), n - np.arange(n)) for n in shape]
+    away = np.hypot(lag[0][:, None] * residual.dy * every, lag[1] * residual.dx * every) / cell
+    bins = np.rint(away).astype(int).ravel()
+    products, pairs = (
+        np.bincount(bins, weights=correlate(values).ravel()) for values in (r, known)
+    )
+    length = max(len(r), r.shape[1], 2) // 2 + 1
+    with np.errstate(invalid="ignore", divide="ignore"):
+        correlation = (products / pairs / (products[0] / pairs[0]))[:length]
+    below = np.flatnonzero(~(correlation > np.exp(-1.0)))
+    return float(cell * (below[0] if len(below) else length))
