@@ -1,6 +1,5 @@
 """Field package."""
 
-import math
 from contextlib import suppress
 
 from osgeo import gdal
@@ -15,7 +14,6 @@ from qgis.core import (
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterVectorLayer,
     QgsProject,
-    QgsRectangle,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -26,6 +24,7 @@ from .._i18n import tr
 from .._layers import metric_crs
 from .._styling import apply_style
 from ..core.errors import Cancelled, LakefloorError
+from ..core.exchange.map_tiles import TILE, tiling
 from ..core.exchange.marks import check_positions
 from . import _inputs as inputs
 from ._exchange import require, wgs84
@@ -34,12 +33,6 @@ from .map_sheet import MapSheet
 
 #: What the map shows, from the top downward.
 _ROLES = ("break_lines", "contours", "shoreline", "soundings", "depth_areas", "surface")
-
-#: Half the circumference of the sphere of Web Mercator, m, and pixels along a tile.
-_HALF_WORLD, _TILE = math.pi * 6_378_137.0, 256
-
-#: Pixels along a side beyond which a picture is refused.
-_MOST_PIXELS = 30_000
 
 
 class FieldPackage(LakefloorAlgorithm):
@@ -110,9 +103,8 @@ class FieldPackage(LakefloorAlgorithm):
         marks = self.parameterAsVectorLayer(parameters, "MARKS", context)
         tiles = self.parameterAsEnumString(parameters, "TILES", context)
         zoom = self.parameterAsInt(parameters, "ZOOM", context)
-        extent, pixel, latitude = _tile_extent(shoreline, zoom, context)
-        if tiles != "none":
-            _check_size(extent, pixel, zoom)
+        place = _place(shoreline, context)
+        cut = None if tiles == "none" else tiling(*place, zoom)
         folder = self.parameterAsString(parameters, params.OUTPUT, context)
         steps = QgsProcessingMultiStepFeedback(3, feedback)
         project = QgsProject()
@@ -136,12 +128,12 @@ class FieldPackage(LakefloorAlgorithm):
                 if not _holds(staged / "lake.gpkg", vectors):
                     raise _cannot_write("lake.gpkg")
                 progress(0.2)
-                if tiles != "none":
+                if cut is not None:
+                    west, south, east, north = cut.extent
                     picture = staged / "picture.tif"
                     _run(_own("native:rasterize"), {
-                        "EXTENT": f"{extent.xMinimum()},{extent.xMaximum()},{extent.yMinimum()},"
-                                  f"{extent.yMaximum()} [EPSG:3857]",
-                        "MAP_UNITS_PER_PIXEL": pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
+                        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
+                        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
                         "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": copies,
                         "OUTPUT": str(picture),
                     }, own, steps)
@@ -161,14 +153,13 @@ class FieldPackage(LakefloorAlgorithm):
             if not all(_readable(path) for path in staged.iterdir()):
                 raise _cannot_write(folder)
             progress(1.0)
-        ground = pixel * math.cos(math.radians(latitude))
         feedback.pushInfo(
             tr("Field package: {} layers in lake.gpkg, lake_map.pdf{}").format(
-                len(vectors), "" if tiles == "none" else
-                tr(", tiles to zoom level {} ({:.2f} m a pixel)").format(zoom, ground))
+                len(vectors), "" if cut is None else
+                tr(", tiles to zoom level {} ({:.2f} m a pixel)").format(zoom, cut.ground))
         )
         return {params.OUTPUT: folder, "LAYERS": len(vectors),
-                "PIXEL": None if tiles == "none" else ground}
+                "PIXEL": None if cut is None else cut.ground}
 
 
 def _marks_copy(marks, project):
@@ -181,38 +172,13 @@ def _marks_copy(marks, project):
     return copy
 
 
-def _tile_extent(shoreline, zoom, context):
-    """Return the extent in Web Mercator, on the edges of tiles, the pixel there, the latitude."""
+def _place(shoreline, context):
+    """Return west, south, east and north of the lake, WGS 84, degrees."""
     to_degrees = QgsCoordinateTransform(shoreline.crs(), wgs84(), context.transformContext())
     place = to_degrees.transformBoundingBox(shoreline.extent())
-    check_positions([place.xMinimum(), place.xMaximum()], [place.yMinimum(), place.yMaximum()],
-                    f"Layer '{shoreline.name()}'")
-    to_mercator = QgsCoordinateTransform(
-        wgs84(), QgsCoordinateReferenceSystem("EPSG:3857"), context.transformContext())
-    box = to_mercator.transformBoundingBox(place)
-    pixel = 2.0 * _HALF_WORLD / (_TILE * 2**zoom)
-    tile = pixel * _TILE
-    # A margin of a fiftieth, so that the shore is not at the very edge.
-    margin = 0.02 * max(box.width(), box.height())
-    west, south = (
-        math.floor((v - margin + _HALF_WORLD) / tile) * tile - _HALF_WORLD
-        for v in (box.xMinimum(), box.yMinimum())
-    )
-    east, north = (
-        math.ceil((v + margin + _HALF_WORLD) / tile) * tile - _HALF_WORLD
-        for v in (box.xMaximum(), box.yMaximum())
-    )
-    return QgsRectangle(west, south, east, north), pixel, place.center().y()
-
-
-def _check_size(extent, pixel, zoom):
-    longest = max(extent.width(), extent.height()) / pixel
-    if longest > _MOST_PIXELS:
-        fits = zoom - math.ceil(math.log2(longest / _MOST_PIXELS))
-        raise LakefloorError(
-            tr("Tiles of zoom level {} would have {:.0f} pixels along the lake. Choose level {} or "
-               "less.").format(zoom, longest, fits)
-        )
+    box = place.xMinimum(), place.yMinimum(), place.xMaximum(), place.yMaximum()
+    check_positions(box[::2], box[1::2], f"Layer '{shoreline.name()}'")
+    return box
 
 
 def _own(name):
@@ -250,7 +216,7 @@ def _tiles(picture, path, kind):
             tiles = made(gdal.Translate(
                 str(path), str(picture), format=driver, creationOptions=options))
             longest = max(tiles.RasterXSize, tiles.RasterYSize)
-            factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > _TILE]
+            factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > TILE]
             if factors:
                 done(tiles.BuildOverviews("AVERAGE", factors))
             tiles = None
