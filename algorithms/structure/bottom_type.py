@@ -233,7 +233,7 @@ class BottomType(LakefloorAlgorithm):
                 THRESHOLD_HIGH=limits[-1] if limits else None,
                 DEPTH_TREND=result.trend.depth,
                 SLOPE_TREND=result.trend.slope,
-                MEDIAN_UNCERTAINTY=float(np.nanmedian(result.uncertainty.values)),
+                MEDIAN_UNCERTAINTY=result.median_uncertainty,
                 VISITS_LEFT_OUT=int((~result.levels.solved).sum()),
                 AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
                 KAPPA=calibration.kappa if calibration else None,

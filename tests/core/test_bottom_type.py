@@ -51,6 +51,8 @@ def test_gains_trends_and_classes_are_recovered(patches):
     assert np.diff(patches.mixture.mean) == pytest.approx([0.35], abs=0.015)
     assert share_right(patches, hard_lakes.patches, [0.475]) > 0.975
     assert sum(patches.shares.values()) == pytest.approx(1.0)
+    known = patches.uncertainty.values[np.isfinite(patches.uncertainty.values)]
+    assert np.mean(known <= patches.median_uncertainty) == pytest.approx(0.5, abs=0.01)
     assert patches.levels.after < 0.7 * patches.levels.before
 
 

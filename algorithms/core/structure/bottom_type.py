@@ -144,6 +144,11 @@ class BottomType:
     notes: list
 
     @property
+    def median_uncertainty(self) -> float:
+        """Median of the cells' standard deviations."""
+        return float(np.nanmedian(self.uncertainty.values))
+
+    @property
     def shares(self) -> dict:
         """Share of the mapped area by class name."""
         area = np.isfinite(self.bottom.values)
