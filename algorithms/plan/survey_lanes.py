@@ -12,7 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs, optional_source, read_lines, read_polygon, read_raster, source
 from .._outputs import Outputs
-from ..core.plan.survey_lanes import ATTRIBUTES, spacing_for, survey_lanes
+from ..core.plan.survey_lanes import ATTRIBUTES, survey_lanes
 from ..core.units import FOOT
 from ._inputs import (
     add_boat,
@@ -150,16 +150,14 @@ class SurveyLanes(LakefloorAlgorithm):
             )
         contours = optional_source(self, parameters, "CONTOURS", context)
         lines = read_lines(contours, crs, context, feedback) if contours else ()
-        spacing = params.optional_number(self, parameters, "SPACING", context)
-        if spacing is None:
-            spacing = spacing_for(
+        plan = survey_lanes(
+            read_polygon(area_source, crs, context, feedback),
+            spacing=params.optional_number(self, parameters, "SPACING", context),
+            to_find=(
                 self.parameterAsDouble(parameters, "WIDTH", context),
                 self.parameterAsDouble(parameters, "HEIGHT", context),
                 interval_m(self, parameters, context),
-            )
-        plan = survey_lanes(
-            read_polygon(area_source, crs, context, feedback),
-            spacing=spacing,
+            ),
             heading=params.optional_number(self, parameters, "HEADING", context),
             lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
             contours=lines,

@@ -271,6 +271,18 @@ def test_islands_split_lanes():
     assert all(max(xy[:, 0]) <= 115.0 + 1e-6 or min(xy[:, 0]) >= 185.0 - 1e-6 for xy in middle)
 
 
+def test_spacing_follows_from_what_is_to_be_found():
+    lake = box(0, 0, 300, 100)
+    plan = survey_lanes(lake, to_find=(40.0, 1.0, 0.5), cross_share=0.0)
+    # (2 width / pi) sqrt(interval / (2 height))
+    assert plan.spacing == pytest.approx(40.0 / np.pi)
+    assert survey_lanes(lake, spacing=20.0, to_find=(40.0, 1.0, 0.5)).spacing == 20.0
+    with pytest.raises(LakefloorError, match="contour interval must be above 0"):
+        survey_lanes(lake, to_find=(40.0, 1.0, 0.0))
+    with pytest.raises(LakefloorError, match="Give the lane spacing"):
+        survey_lanes(lake)
+
+
 def test_shallow_water_is_not_entered():
     lake = box(0, 0, 300, 200)
     grid = empty_grid(lake.bounds, 5.0)

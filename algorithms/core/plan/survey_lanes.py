@@ -182,7 +182,8 @@ def shallow_cells(depth: Grid | None, min_depth: float):
 def survey_lanes(
     area: BaseGeometry,
     *,
-    spacing: float,
+    spacing: float | None = None,
+    to_find: tuple | None = None,
     heading: float | None = None,
     lake: BaseGeometry | None = None,
     contours=(),
@@ -202,8 +203,11 @@ def survey_lanes(
     ----------
     area : Polygon or MultiPolygon
         To be surveyed, islands as holes, m.
-    spacing : float
-        Between lanes, m; see :func:`spacing_for`.
+    spacing : float, optional
+        Between lanes, m.
+    to_find : tuple of float, optional
+        Width and height of the smallest thing to be found, and contour interval, m. Without a
+        spacing, it is derived from these by :func:`spacing_for`.
     heading : float, optional
         Of the lanes, degrees clockwise from grid north. If None, across the contours, else
         across those of the depth grid, else along the longer axis of the area.
@@ -231,8 +235,8 @@ def survey_lanes(
     Raises
     ------
     LakefloorError
-        If the area is smaller than the spacing or outside the lake, the launch is not at its
-        water, or a figure is out of range.
+        If there is neither a spacing nor what it is derived from, the area is smaller than the
+        spacing or outside the lake, the launch is not at its water, or a figure is out of range.
 
     Notes
     -----
@@ -250,6 +254,10 @@ def survey_lanes(
     Choset, H. (2001). Coverage for robotics - a survey of recent results. Annals of Mathematics
     and Artificial Intelligence 31, 113-126.
     """
+    if spacing is None:
+        if to_find is None:
+            raise LakefloorError("Give the lane spacing, or the smallest thing to be found.")
+        spacing = spacing_for(*to_find)
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
     if not 0.0 <= cross_share <= 1.0:
