@@ -114,29 +114,25 @@ def best_thresholds(hardness, number, classes: int) -> np.ndarray:
     # wrong[j, i]: samples among the first i that are not of class j.
     wrong = np.array([np.r_[0, np.cumsum(c != j)] for j in range(classes)])
     n = len(h)
-    possible = np.r_[True, np.diff(h) > 0, True]
-    positions = np.flatnonzero(possible)
-    # Fewest errors of the first i samples with classes 0..j, and of the rest with j + 1 ...
-    ahead = [wrong[0]]
-    for j in range(1, classes):
-        best = np.minimum.accumulate(np.where(possible, ahead[-1] - wrong[j], n + 1))
-        ahead.append(best + wrong[j])
-    behind = [None] * classes
-    behind[-1] = wrong[-1][-1] - wrong[-1]
-    for j in range(classes - 2, -1, -1):
-        step = np.where(possible, behind[j + 1] + wrong[j], 3 * n)
-        behind[j] = np.minimum.accumulate(step[::-1])[::-1] - wrong[j]
-    limits = []
-    for j in range(classes - 1):
-        total = (ahead[j] + behind[j + 1])[positions]
-        good = positions[total == total.min()]
+    positions = np.flatnonzero(np.r_[True, np.diff(h) > 0, True])
+    # Fewest errors of the samples from each position on, with the classes from each on.
+    behind = [wrong[-1][-1] - wrong[-1][positions]]
+    for missed in wrong[-2::-1]:
+        missed = missed[positions]
+        behind.insert(0, np.minimum.accumulate((behind[0] + missed)[::-1])[::-1] - missed)
+    limits, start = [], 0
+    for missed, rest in zip(wrong, behind[1:]):
+        # Each threshold is chosen with those before it, so that all are best together.
+        free = positions >= start
+        total = (missed[positions] + rest)[free]
+        good = positions[free][total == total.min()]
         inner = good[(good > 0) & (good < n)]
-        if not inner.size:
-            limits.append(h[0] if (good == 0).any() else h[-1])
-            continue
-        at = inner[len(inner) // 2]
-        limits.append(0.5 * (h[at - 1] + h[at]))
-    return np.maximum.accumulate(limits)
+        start = inner[len(inner) // 2] if inner.size else good[0]
+        if start == n:
+            limits.append(np.nextafter(h[-1], np.inf))
+        else:
+            limits.append(0.5 * (h[max(start - 1, 0)] + h[start]))
+    return np.array(limits)
 
 
 def cohen_kappa(confusion) -> tuple:
