@@ -35,7 +35,7 @@ def side_by_side(work, jobs, progress: Progress = silent) -> list:
     progress : callable
         Called in the thread of the caller.
     """
-    if getattr(_here, "shared", False):
+    if getattr(_here, "shared", False) or len(jobs) < 2:
         results = []
         for number, job in enumerate(jobs):
             progress(number / len(jobs))

@@ -51,6 +51,13 @@ def test_jobs_side_by_side_come_back_in_order(count):
     assert told[-1] == 1.0
 
 
+@pytest.mark.parametrize("jobs", [[], [(7, 2)]])
+def test_no_job_and_a_single_one_need_no_thread(jobs):
+    told = []
+    assert threads.side_by_side(divmod, jobs, told.append) == [(3, 1)] * len(jobs)
+    assert told[-1] == 1.0
+
+
 @pytest.mark.parametrize("count", [1, 2])
 def test_jobs_side_by_side_stop_when_told(count):
     def stop(fraction):

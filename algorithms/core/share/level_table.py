@@ -94,23 +94,22 @@ def level_report(
     surface: Surface,
     shoreline,
     *,
-    step: float,
     drawdown: float,
     crs=None,
-    lowest: float | None = None,
-    highest: float = 0.0,
-    datum_sd: float = 0.0,
     progress: Progress = silent,
+    **options,
 ) -> LevelReport:
     """Return the level table of a lake, and the bottom that a draw-down uncovers.
 
     Parameters
     ----------
-    surface, shoreline, step, crs, lowest, highest, datum_sd
+    surface, shoreline, crs
         As for :func:`level_table`.
     drawdown : float
         Fall of the water below the datum, m.
     progress : callable
+    **options
+        Other parameters of :func:`level_table`.
 
     Returns
     -------
@@ -122,8 +121,7 @@ def level_report(
         As :func:`level_table` and :func:`uncovered`.
     """
     table = level_table(
-        surface, shoreline, step=step, crs=crs, lowest=lowest, highest=highest,
-        datum_sd=datum_sd, progress=span(progress, 0.0, 0.8),
+        surface, shoreline, crs=crs, progress=span(progress, 0.0, 0.8), **options
     )
     return LevelReport(
         table, uncovered(surface.depth, shoreline, drawdown, crs, span(progress, 0.8, 1.0))

@@ -22,6 +22,8 @@ from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
+#: Halo of a part in maximum gaps: it holds what cells are drawn from between lanes.
+HALO_IN_GAPS = 2.0
 _MASK_CELLS = 500_000
 _ALL = (slice(None), slice(None))
 # Side of the squares in which a shoreline is thinned, in node distances.
@@ -164,7 +166,7 @@ class Frame:
         A part is drawn with the parameters learned from the whole, and with a halo around the
         cells wanted, since nodes beyond the part are not known to it.
         """
-        grid = _part_of(self.grid, rows, cols)
+        grid = part_of(self.grid, rows, cols)
         west, south, east, north = grid.bounds
 
         def within(p):
@@ -174,7 +176,7 @@ class Frame:
         return replace(self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL)
 
 
-def _part_of(grid: Grid, rows: slice, cols: slice) -> Grid:
+def part_of(grid: Grid, rows: slice, cols: slice) -> Grid:
     """Return the geometry of a part of a grid, which may lie beyond it."""
     # Edges are multiples of the cell size: to the last bit the same in any larger grid.
     return Grid(
@@ -249,7 +251,7 @@ def frame(
     parts = [nodes]
     if shoreline is not None:
         every = slice(0, grid.shape[1])
-        pieces = (_part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
+        pieces = (part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
         if not any(inside(shoreline, piece).any() for piece in pieces):
             raise LakefloorError(
                 f"No cell of {cell} m lies within the shoreline near the soundings; "

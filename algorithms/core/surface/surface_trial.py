@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..blocks import block_mean
+from ..blocks import square_blocks
 from ..grid import Grid
-from ..soundings import Soundings
 from .surface_nodes import BREAK_LINE, SOUNDING, Frame, Nodes, join, sounding_nodes
 from .surroundings import departure, grid_around, scatter
 from .thin_plate import halve
@@ -62,9 +61,10 @@ def trial(f: Frame, wet) -> Trial:
     _, *slopes = departure(f.nodes, around, f.spacing, False)
     square = scatter(f.soundings, f.spacing, around, slopes)
     known = np.isfinite(square)
-    some, all_, pings = _block_sums(f.soundings, block, np.where(known, square, 0.0), known)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        square = some / all_
+    _, _, number, _ = square_blocks(f.soundings.x, f.soundings.y, block)
+    pings = np.bincount(number)
+    with np.errstate(invalid="ignore"):
+        square = np.bincount(number, np.where(known, square, 0.0)) / np.bincount(number, known)
     lines = f.nodes.select(f.nodes.kind != SOUNDING)
     nodes = join([sounding_nodes(f.soundings, block), lines])
     square = np.concatenate([square, np.full(len(lines), np.nan)])
@@ -76,14 +76,6 @@ def trial(f: Frame, wet) -> Trial:
     kind = np.where(inner | (old.kind != SOUNDING), old.kind, BREAK_LINE)
     nodes = Nodes.build(x, y, old.depth, kind, old.uncert, old.lane)
     return Trial(nodes, square[rows], count[rows], grid, water, f.spacing)
-
-
-def _block_sums(soundings: Soundings, block: float, *values) -> list:
-    """Return mean values of each block, and the number of its pings last."""
-    *means, _ = block_mean(soundings.x, soundings.y, block, *values)
-    col, row = (np.floor(v / block).astype(np.int64) for v in (soundings.x, soundings.y))
-    key = (row - row.min()) * (np.ptp(col) + 1) + (col - col.min())
-    return [*means[2:], np.unique(key, return_counts=True)[1]]
 
 
 def _windows(f: Frame, wet, nodes: Nodes) -> tuple:

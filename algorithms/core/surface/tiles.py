@@ -28,7 +28,7 @@ from ..progress import Progress, silent
 from ..soundings import Soundings, concatenate
 from .idw import draw_idw, learn_idw
 from .smooth_surface import HALO, Fit, Learned, depth_limits, draw_smooth, learn_smooth
-from .surface_nodes import Frame, join
+from .surface_nodes import HALO_IN_GAPS, Frame, join
 from .surface_uncertainty import Growth
 from .tin import draw_tin, learn_tin
 
@@ -36,8 +36,6 @@ from .tin import draw_tin, learn_tin
 ONE_TILE = 2_000_000
 # Tiles and halos are multiples of 64 cells, as the coarser grids of the smooth surface want it.
 _STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
-# Halo in maximum gaps.
-_GAPS = 2.0
 _SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
 _MOST_WORKERS = 4
 _LOOK = 0.1
@@ -213,7 +211,7 @@ def tiles_of(f: Frame, method: str) -> list:
     if rows * cols <= ONE_TILE:
         every = slice(0, rows), slice(0, cols)
         return [Tile("whole", *every, *every)]
-    reach = max(_GAPS * f.max_gap, METHODS[method].spacings * f.spacing)
+    reach = max(HALO_IN_GAPS * f.max_gap, METHODS[method].spacings * f.spacing)
     halo = _STEP * int(np.ceil(reach / f.grid.dx / _STEP))
     side = _SIDE if halo <= _WIDEST_HALO else _WIDE_SIDE
     top, left = -round(f.grid.north / f.grid.dy), round(f.grid.west / f.grid.dx)
@@ -275,7 +273,7 @@ class _Parts:
         part = self._window(tile.drawn_rows, tile.drawn_cols)
         spans = [slice(0, size) for size in part.grid.shape]
         if len(part.soundings):
-            reach = _GAPS * part.max_gap / part.grid.dx
+            reach = HALO_IN_GAPS * part.max_gap / part.grid.dx
             for axis, at in enumerate(part.grid.rows_cols(part.soundings.x, part.soundings.y)):
                 start = _STEP * int(np.floor((at.min() - reach) / _STEP))
                 stop = _STEP * int(np.ceil((at.max() + reach + 1.0) / _STEP))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from scipy.spatial import Delaunay, QhullError, cKDTree
 
@@ -12,7 +10,16 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import NODES_PER_SPACING, SHORE, Frame, Nodes, frame, thin
+from .surface_nodes import (
+    HALO_IN_GAPS,
+    NODES_PER_SPACING,
+    SHORE,
+    Frame,
+    Nodes,
+    frame,
+    part_of,
+    thin,
+)
 from .surface_trial import trial
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 
@@ -20,9 +27,8 @@ from .surface_uncertainty import Growth, learn_growth, uncertainty
 _CELLS, _TRIANGLES = 200_000, 20_000
 # Rounding of a position, in cells.
 _EDGE = 1e-9
-# Up to so many nodes are triangulated at once, more in pieces of so many lane spacings with a
-# halo of so many maximum gaps.
-_FEW_NODES, _PIECE, _GAPS = 10_000, 32.0, 2.0
+# Up to so many nodes are triangulated at once, more in pieces of so many lane spacings.
+_FEW_NODES, _PIECE = 10_000, 32.0
 # A triangle whose corners all lie on the shore is kept up to this many node spacings.
 _SHORE_BRIDGE = 3.0
 _ONE_LINE = (
@@ -167,7 +173,7 @@ def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
     side = halo = max(grid.shape)
     if len(nodes) > _FEW_NODES:
         side = int(np.ceil(_PIECE * f.spacing / grid.dx))
-        halo = int(np.ceil(_GAPS * f.max_gap / grid.dx))
+        halo = int(np.ceil(HALO_IN_GAPS * f.max_gap / grid.dx))
     row, col = grid.rows_cols(nodes.x, nodes.y)
     pieces = []
     for rows in _split(f.wanted[0], grid.shape[0], side):
@@ -185,11 +191,9 @@ def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
             return
         bridges = _shore_bridges(some, triangles, f.spacing / NODES_PER_SPACING)
         values = np.where(bridges[:, None], np.nan, some.depth[triangles])[..., None]
-        piece = replace(
-            grid, values=depth[rows, cols], west=grid.west + cols.start * grid.dx,
-            north=grid.north - rows.start * grid.dy,
-        )  # fmt: skip
-        depth[rows, cols], covered[rows, cols] = rasterise(some.xy[triangles], values, piece)
+        depth[rows, cols], covered[rows, cols] = rasterise(
+            some.xy[triangles], values, part_of(grid, rows, cols)
+        )
 
     threads.side_by_side(fill, pieces, progress)
     return depth, covered
