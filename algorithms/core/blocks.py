@@ -91,6 +91,22 @@ def block_mean(x, y, size: float, *values) -> tuple:
     return (*means, first)
 
 
+def every_fourth_square(x, y, side: float, place: tuple = (0, 0)) -> np.ndarray:
+    """Mark the points in every fourth square, no two of which touch.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Positions, m.
+    side : float
+        Of a square, m.
+    place : tuple of int
+        Column and row, 0 or 1, in each group of two by two squares.
+    """
+    col, row = np.floor(x / side) % 2, np.floor(y / side) % 2
+    return (col == place[0]) & (row == place[1])
+
+
 def well_filled(counts, most: int) -> np.ndarray:
     """Return which blocks to take for a sample: well-filled ones, evenly over them all.
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.stats import binned_statistic_2d
 
-from lakefloor.algorithms.core.blocks import block_mean, square_blocks
+from lakefloor.algorithms.core.blocks import block_mean, every_fourth_square, square_blocks
 from lakefloor.algorithms.core.errors import LakefloorError
 
 POSITION = st.integers(-8000, 8000).map(lambda sixteenths: sixteenths / 16.0)
@@ -40,3 +40,12 @@ def test_no_points_make_no_blocks():
 def test_positions_that_cannot_be_sorted_are_refused_not_wrapped_around(far):
     with pytest.raises(LakefloorError, match="cannot be sorted into blocks of 0.5 m"):
         block_mean(np.array([0.0, far]), np.array([far, 0.0]), 0.5, np.array([1.0, 2.0]))
+
+
+def test_every_fourth_square_is_one_of_four_that_share_all_points():
+    rng = np.random.default_rng(0)
+    x, y = rng.uniform(-50.0, 50.0, (2, 500))
+    places = [(0, 0), (1, 1), (0, 1), (1, 0)]
+    marked = [every_fourth_square(x, y, 7.0, place) for place in places]
+    assert (np.sum(marked, axis=0) == 1).all()
+    assert every_fourth_square(np.array([1.0, 8.0, 15.0]), np.zeros(3), 7.0).tolist() == [1, 0, 1]

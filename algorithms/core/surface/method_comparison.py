@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import Delaunay, QhullError, cKDTree
 
+from ..blocks import every_fourth_square
 from ..chart.contours import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Surface, empty_grid
@@ -304,9 +305,8 @@ def _lane_folds(soundings: Soundings, lane, spacing: float) -> list:
 
 def _squares(soundings: Soundings, side: float, count: int) -> list:
     """Return masks of every fourth square of the lake, in ``count`` turns of four."""
-    col, row = np.floor(soundings.x / side) % 2, np.floor(soundings.y / side) % 2
     places = ((0, 0), (1, 1), (0, 1), (1, 0))[:count]
-    return [(col == a) & (row == b) for a, b in places]
+    return [every_fourth_square(soundings.x, soundings.y, side, place) for place in places]
 
 
 def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> tuple:

@@ -12,7 +12,7 @@ from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from .surface_nodes import SOUNDING, Frame, Nodes, frame
-from .surface_trial import Trial, trial
+from .surface_trial import Trial, lanes_left_out, trial
 from .surface_uncertainty import LEAST_NOISE, Growth, learn_growth, uncertainty
 from .thin_plate import Held, per_cell, thin_plate
 
@@ -299,13 +299,7 @@ def _drawn(t: Trial, nodes: Nodes, noise, give, along) -> np.ndarray:
 def _choose(t: Trial, noise, give, progress) -> tuple:
     """Return give, stiffness along strike and the misfit of the lanes left out."""
     nodes, spacing = t.nodes, t.spacing
-    free = nodes.kind == SOUNDING
-    lanes, lane = np.unique(nodes.lane, return_inverse=True)
-    if np.count_nonzero(lanes) >= 4:
-        out = free & (nodes.lane > 0) & (lane % 3 == 0)
-    else:
-        col, row = np.floor(nodes.x / spacing / 2.0), np.floor(nodes.y / spacing / 2.0)
-        out = free & (col % 2 == 0) & (row % 2 == 0)
+    out = lanes_left_out(nodes, spacing)
     kept, left = nodes.select(~out), nodes.select(out)
 
     def misfit(give, along):

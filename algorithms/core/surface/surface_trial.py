@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..blocks import square_blocks
+from ..blocks import every_fourth_square, square_blocks
 from ..grid import Grid
 from .surface_nodes import BREAK_LINE, SOUNDING, Frame, Nodes, join, sounding_nodes
 from .surroundings import departure, grid_around, scatter
@@ -113,6 +113,15 @@ def _windows(f: Frame, wet, nodes: Nodes) -> tuple:
         parts.append((mine, r, c + number * (side + 2), inner))
     rows, r, c, inner = (np.concatenate(part) for part in zip(*parts))
     return rows, ((r, c), inner), grid, np.hstack(water)
+
+
+def lanes_left_out(nodes: Nodes, spacing: float) -> np.ndarray:
+    """Mark every third lane, or every fourth square of two lane spacings if lanes are few."""
+    free = nodes.kind == SOUNDING
+    lanes, lane = np.unique(nodes.lane, return_inverse=True)
+    if np.count_nonzero(lanes) >= 4:
+        return free & (nodes.lane > 0) & (lane.ravel() % 3 == 0)
+    return free & every_fourth_square(nodes.x, nodes.y, 2.0 * spacing)
 
 
 def cross_lines(nodes: Nodes) -> np.ndarray:

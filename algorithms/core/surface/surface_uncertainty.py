@@ -12,10 +12,11 @@ from scipy.optimize import minimize
 from scipy.spatial import cKDTree
 
 from .. import threads
+from ..blocks import every_fourth_square
 from ..grid import Grid
 from ..progress import Progress, silent, span
 from .surface_nodes import NODES_PER_SPACING, SOUNDING, Frame, Nodes
-from .surface_trial import Trial, cross_lines
+from .surface_trial import Trial, cross_lines, lanes_left_out
 from .surroundings import departure, grid_around, means_around, scatter
 
 #: Standard uncertainty taken for soundings that state none and show none, m. A tenth of
@@ -252,20 +253,10 @@ def _likeliest(square, told, parts) -> tuple:
 def _folds(nodes: Nodes, spacing: float) -> list:
     """Return masks of the soundings to leave out in turn."""
     free = nodes.kind == SOUNDING
-
-    def squares(side):
-        col, row = np.floor(nodes.x / side), np.floor(nodes.y / side)
-        return free & (col % 2 == 0) & (row % 2 == 0)
-
     across = free & cross_lines(nodes)
-    lanes, lane = np.unique(nodes.lane, return_inverse=True)
-    if np.count_nonzero(across) >= _LEAST_ACROSS:
-        first = across
-    elif np.count_nonzero(lanes) >= 4:
-        first = free & (nodes.lane > 0) & (lane.ravel() % 3 == 0)
-    else:
-        first = squares(2.0 * spacing)
-    return [first, squares(_SQUARE * spacing)]
+    few = np.count_nonzero(across) < _LEAST_ACROSS
+    squares = free & every_fourth_square(nodes.x, nodes.y, _SQUARE * spacing)
+    return [lanes_left_out(nodes, spacing) if few else across, squares]
 
 
 def _usual_noise(t: Trial) -> float:
