@@ -118,6 +118,23 @@ def to_qdatetime(value):
                                          Qt.TimeSpec.UTC)
 
 
+def field_indexes(source, names) -> list:
+    """Return where fields of a layer stand.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer lacks one.
+    """
+    indexes = [source.fields().indexFromName(name) for name in names]
+    if -1 in indexes:
+        raise LakefloorError(
+            tr("Layer '{}' has no field '{}'.").format(
+                source.sourceName(), names[indexes.index(-1)])
+        )
+    return indexes
+
+
 def _require_fields(source, needed):
     present = set(source.fields().names())
     missing = [name for name in needed if name not in present]
@@ -332,11 +349,7 @@ def read_contours(source, crs, field, context, feedback) -> Lines:
     """Read lines with the number in a field as attribute ``depth``, NaN where it is none."""
     _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    index = source.fields().indexFromName(field)
-    if index < 0:
-        raise LakefloorError(
-            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), field)
-        )
+    (index,) = field_indexes(source, [field])
     coords, depth = [], []
     for feature in source.getFeatures(request):
         if feedback.isCanceled():
@@ -581,12 +594,7 @@ def read_points(source, crs, names, context, feedback):
     """
     _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    missing = [name for name in names if name not in source.fields().names()]
-    if missing:
-        raise LakefloorError(
-            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), missing[0])
-        )
-    indexes = [source.fields().indexFromName(name) for name in names]
+    indexes = field_indexes(source, names)
     places, columns = [], {name: [] for name in names}
     for i, feature in enumerate(source.getFeatures(request)):
         if i % 5000 == 0 and feedback.isCanceled():

@@ -5,7 +5,7 @@ from qgis.core import QgsCoordinateReferenceSystem, QgsFeatureRequest, QgsWkbTyp
 
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import metric_crs
+from .._layers import field_indexes, metric_crs
 from ..core.errors import Cancelled, LakefloorError
 
 
@@ -63,12 +63,7 @@ def read_line_rows(source, crs, names, context, feedback):
         None for NULL.
     """
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    missing = [name for name in names if name not in source.fields().names()]
-    if missing:
-        raise LakefloorError(
-            tr("Layer '{}' has no field '{}'.").format(source.sourceName(), missing[0])
-        )
-    indexes = [source.fields().indexFromName(name) for name in names]
+    indexes = field_indexes(source, names)
     lines, columns = [], {name: [] for name in names}
     for i, feature in enumerate(source.getFeatures(request)):
         if i % 1000 == 0 and feedback.isCanceled():

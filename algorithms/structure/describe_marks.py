@@ -102,10 +102,6 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
     fields = layer.fields().names()
     chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
     name = chosen or next((f for f in fields if f.lower() == "name"), None)
-    if name and name not in fields:
-        raise LakefloorError(
-            tr("Layer '{}' has no field '{}'.").format(layer.sourceName(), name)
-        )
     wanted = [name] if name else []
     wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
     x, y, _, columns = read_points(layer, crs, wanted, context, feedback)
