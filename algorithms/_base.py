@@ -75,8 +75,30 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def createInstance(self):
         return type(self)()
 
+    def checkParameterValues(self, parameters, context):
+        try:
+            self.check(parameters, context)
+        except LakefloorError as error:
+            return False, str(error)
+        return super().checkParameterValues(parameters, context)
+
+    def check(self, parameters, context):
+        """Refuse parameters that do not go together, each being acceptable by itself.
+
+        Called before the dialog runs the algorithm, and again before the work, in a model too.
+
+        Raises
+        ------
+        LakefloorError
+            With what is wrong and how to mend it.
+        """
+
     def processAlgorithm(self, parameters, context, feedback):
         try:
+            # QGIS checks what a person starts, but not the steps of a model.
+            acceptable, wrong = self.checkParameterValues(parameters, context)
+            if not acceptable:
+                raise LakefloorError(wrong)
             return self.compute(parameters, context, feedback)
         except (Cancelled, LakefloorError) as error:
             # QGIS keeps the traceback, and with it the layers and files that compute() held.

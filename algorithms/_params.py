@@ -15,7 +15,6 @@ from qgis.core import (
 
 from ._compat import is_null
 from ._i18n import tr
-from .core.errors import LakefloorError
 from .core.times import zone_of
 from .core.units import LENGTH
 
@@ -133,7 +132,7 @@ def depth_unit(label=None, text=None):
 
 
 def time_zone(name, label, text=None):
-    """Return the time zone of times that do not state one; check it with :func:`zone_error`."""
+    """Return the time zone of times that do not state one; check it with :func:`check_zone`."""
     told = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA name "
               "such as America/Chicago.")
     return helped(
@@ -141,13 +140,9 @@ def time_zone(name, label, text=None):
     )
 
 
-def zone_error(algorithm, parameters, name, context) -> str:
-    """Return what is wrong with a time zone, or an empty text."""
-    try:
-        zone_of(algorithm.parameterAsString(parameters, name, context))
-    except LakefloorError as error:
-        return str(error)
-    return ""
+def check_zone(algorithm, parameters, name, context):
+    """Raise LakefloorError if a time zone is unknown."""
+    zone_of(algorithm.parameterAsString(parameters, name, context))
 
 
 def given(algorithm, parameters, name, context) -> bool:

@@ -124,11 +124,9 @@ class CopyToShare(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("RASTERS", tr("Rasters shared")))
         self.addOutput(QgsProcessingOutputString("LEAVES", tr("What leaves")))
 
-    def checkParameterValues(self, parameters, context):
-        ok, message = super().checkParameterValues(parameters, context)
-        if ok and not (parameters.get("LAYERS") or parameters.get("MARKS")):
-            return False, tr("Choose layers or marks to share.")
-        return ok, message
+    def check(self, parameters, context):
+        if not (parameters.get("LAYERS") or parameters.get("MARKS")):
+            raise LakefloorError(tr("Choose layers or marks to share."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)

@@ -150,14 +150,12 @@ class ExportWaypoints(LakefloorAlgorithm):
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def checkParameterValues(self, parameters, context):
-        ok, message = super().checkParameterValues(parameters, context)
-        if ok and not (parameters.get(params.INPUT) or parameters.get("LINES")):
-            return False, tr("Choose waypoints, lines, or both.")
+    def check(self, parameters, context):
+        if not (parameters.get(params.INPUT) or parameters.get("LINES")):
+            raise LakefloorError(tr("Choose waypoints, lines, or both."))
         path = self.parameterAsFileOutput(parameters, params.OUTPUT, context)
-        if ok and not path.lower().endswith(FORMATS):
-            return False, tr("Let the name of the file end in .gpx, .kml or .csv.")
-        return ok, message
+        if not path.lower().endswith(FORMATS):
+            raise LakefloorError(tr("Let the name of the file end in .gpx, .kml or .csv."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)

@@ -88,10 +88,9 @@ class StructureSheets(LakefloorAlgorithm):
         )
         self.addOutput(QgsProcessingOutputNumber("PAGES", tr("Number of pages")))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         if not parameters.get("FEATURES") and not parameters.get("BREAK_LINES"):
-            return False, tr("Give a layer of structures, or break-lines.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("Give a layer of structures, or break-lines."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)

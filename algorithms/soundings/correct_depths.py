@@ -14,6 +14,7 @@ from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
 from ..core.correcting.corrections import correct_depths
+from ..core.errors import LakefloorError
 
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
@@ -136,13 +137,12 @@ class CorrectDepths(LakefloorAlgorithm):
         for name, (_, label) in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         if all(
             params.given(self, parameters, name, context)
             for name in ("WATER_TEMPERATURE", "SOUND_SPEED")
         ):
-            return False, tr("Give either a water temperature or a sound speed, not both.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("Give either a water temperature or a sound speed, not both."))
 
     def compute(self, parameters, context, feedback):
         def value(name):

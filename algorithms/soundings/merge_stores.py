@@ -114,11 +114,11 @@ class MergeStores(LakefloorAlgorithm):
         for name, label in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def checkParameterValues(self, parameters, context):
-        ok, message = super().checkParameterValues(parameters, context)
-        if ok and bool(parameters.get("OTHER_STORE")) == bool(parameters.get("COPY")):
-            return False, tr("Choose either another store or the soundings of a shared copy.")
-        return ok, message
+    def check(self, parameters, context):
+        if bool(parameters.get("OTHER_STORE")) == bool(parameters.get("COPY")):
+            raise LakefloorError(
+                tr("Choose either another store or the soundings of a shared copy.")
+            )
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)

@@ -115,17 +115,11 @@ class ReadLogs(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
         self.addOutput(QgsProcessingOutputNumber("UNREAD_COUNT", tr("Lines and files not read")))
 
-    def checkParameterValues(self, parameters, context):
-        try:
-            parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
-        except LakefloorError as error:
-            return False, str(error)
-        wrong = params.zone_error(self, parameters, "TIME_ZONE", context)
-        if wrong:
-            return False, wrong
+    def check(self, parameters, context):
+        parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
+        params.check_zone(self, parameters, "TIME_ZONE", context)
         if not self._paths(parameters, context):
-            return False, tr("Give the logs: files, or the folder that holds them.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("Give the logs: files, or the folder that holds them."))
 
     def _paths(self, parameters, context) -> list:
         files = self.parameterAsFileList(parameters, params.INPUT, context)

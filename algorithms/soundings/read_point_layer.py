@@ -101,11 +101,8 @@ class ReadPointLayer(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
         self.addOutput(QgsProcessingOutputNumber("LEFT_OUT", tr("Points left out")))
 
-    def checkParameterValues(self, parameters, context):
-        wrong = params.zone_error(self, parameters, "TIME_ZONE", context)
-        if wrong:
-            return False, wrong
-        return super().checkParameterValues(parameters, context)
+    def check(self, parameters, context):
+        params.check_zone(self, parameters, "TIME_ZONE", context)
 
     def compute(self, parameters, context, feedback):
         points = source(self, parameters, params.INPUT, context)

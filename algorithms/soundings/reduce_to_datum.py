@@ -128,15 +128,14 @@ class ReduceToDatum(LakefloorAlgorithm):
         for name, (_, label) in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         given = [params.given(self, parameters, name, context) for name in ("GAUGE", "LEVEL")]
         if sum(given) != 1:
-            return False, tr("Give either gauge readings or one lake level{}.").format(
-                tr(", not both") if all(given) else "")
-        wrong = params.zone_error(self, parameters, "GAUGE_TIME_ZONE", context)
-        if wrong:
-            return False, wrong
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(
+                tr("Give either gauge readings or one lake level{}.").format(
+                    tr(", not both") if all(given) else "")
+            )
+        params.check_zone(self, parameters, "GAUGE_TIME_ZONE", context)
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "LEVEL_UNIT", context)

@@ -12,6 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
+from ..core.errors import LakefloorError
 from ..core.structure.bottom_forms import ATTRIBUTES, FORMS, bottom_forms
 
 FIELDS = [
@@ -117,13 +118,12 @@ class BottomForms(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("FINE_M", tr("Fine radius used (m)")))
         self.addOutput(QgsProcessingOutputNumber("BROAD_M", tr("Broad radius used (m)")))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         fine, broad = (
             params.optional_number(self, parameters, name, context) for name in ("FINE", "BROAD")
         )
         if fine and broad and broad <= fine:
-            return False, tr("The broad radius must be above the fine radius.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("The broad radius must be above the fine radius."))
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)

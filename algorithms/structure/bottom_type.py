@@ -161,15 +161,16 @@ class BottomType(LakefloorAlgorithm):
         for name, label in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         low = self.parameterAsDouble(parameters, "MEDIUM_FROM", context)
         high = self.parameterAsDouble(parameters, "HARD_FROM", context)
         if low >= high:
-            return False, tr("Hard must begin at a greater hardness than medium; got {:g} and "
-                             "{:g}.").format(high, low)
+            raise LakefloorError(
+                tr("Hard must begin at a greater hardness than medium; got {:g} and {:g}.").format(
+                    high, low)
+            )
         if parameters.get("SAMPLES") and not parameters.get("SAMPLE_FIELD"):
-            return False, tr("Choose the field that holds the class of the samples.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("Choose the field that holds the class of the samples."))
 
     def compute(self, parameters, context, feedback):
         surface, crs, metadata = read_raster(

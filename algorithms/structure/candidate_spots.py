@@ -119,18 +119,13 @@ class CandidateSpots(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("SPOTS", tr("Number of spots found")))
         self.addOutput(QgsProcessingOutputNumber("BEST_SCORE", tr("Score of the best spot")))
 
-    def checkParameterValues(self, parameters, context):
-        good, message = super().checkParameterValues(parameters, context)
-        if not good:
-            return good, message
-        try:
-            criteria = self._criteria(parameters, context)
-        except LakefloorError as error:
-            return False, str(error)
+    def check(self, parameters, context):
         missing = missing_layers(
-            criteria, lambda layer: bool(parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT)))
+            self._criteria(parameters, context),
+            lambda layer: bool(parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT))),
         )
-        return not missing, " ".join(missing)
+        if missing:
+            raise LakefloorError(" ".join(missing))
 
     def _criteria(self, parameters, context) -> list:
         flat = list(self.parameterAsMatrix(parameters, "CRITERIA", context))

@@ -138,17 +138,18 @@ class BlendDetail(LakefloorAlgorithm):
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def checkParameterValues(self, parameters, context):
+    def check(self, parameters, context):
         given = {
             name: params.given(self, parameters, name, context)
             for name in (RASTER, CONTOURS, FIELD)
         }
         if given[RASTER] == given[CONTOURS]:
-            return False, tr("Give the general map either as a raster or as contours{}.").format(
-                tr(", not both") if given[RASTER] else "")
+            raise LakefloorError(
+                tr("Give the general map either as a raster or as contours{}.").format(
+                    tr(", not both") if given[RASTER] else "")
+            )
         if given[CONTOURS] and not given[FIELD]:
-            return False, tr("Choose the field that holds the depth of the contours.")
-        return super().checkParameterValues(parameters, context)
+            raise LakefloorError(tr("Choose the field that holds the depth of the contours."))
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, "DETAIL", context)
