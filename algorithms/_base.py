@@ -8,6 +8,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
 from ._i18n import tr
+from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
 
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
@@ -92,6 +93,10 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         LakefloorError
             With what is wrong and how to mend it.
         """
+
+    def prepareAlgorithm(self, parameters, context, feedback):
+        name_inputs(self, parameters, context)
+        return super().prepareAlgorithm(parameters, context, feedback)
 
     def processAlgorithm(self, parameters, context, feedback):
         try:

@@ -24,6 +24,7 @@ from shapely.validation import explain_validity
 
 from ._compat import is_null
 from ._i18n import tr
+from ._named_crs import require_alive
 from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Grid, Lines, Surface
@@ -87,6 +88,7 @@ def _require_crs(crs, layer_name):
             tr("Layer '{}' has no coordinate reference system. Set the right one in its "
                "properties, then run again.").format(layer_name)
         )
+    require_alive(crs, layer_name)
 
 
 def to_datetime64(value) -> np.datetime64:
@@ -548,6 +550,7 @@ class StoredSurface:
 
 def srs_wkt(crs) -> str:
     """Return the WKT that GDAL writes into a raster."""
+    require_alive(crs, tr("the result"))
     srs = osr.SpatialReference()
     if crs.authid().startswith("EPSG:"):
         srs.ImportFromEPSG(int(crs.authid().split(":")[1]))

@@ -34,6 +34,7 @@ from ._compat import make_field, restore_milliseconds
 from ._gdal import quiet
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
+from ._named_crs import require_alive
 from ._staging import staging_folder, write_file
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Areas, Grid, Lines, Surface
@@ -137,6 +138,7 @@ class Outputs:
         """
         if not self.wanted(name):
             return
+        require_alive(crs, self._label(name))
         qgs_fields = QgsFields()
         for field_name, kind in fields:
             qgs_fields.append(make_field(field_name, kind))
@@ -351,6 +353,7 @@ class RasterFile:
     """
 
     def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None):
+        definition = srs_wkt(crs)
         driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
         self._path, self._driver = path, driver
         self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")
@@ -372,7 +375,7 @@ class RasterFile:
         if self._dataset is None:
             raise LakefloorError(tr("Cannot write the raster '{}'.").format(path.name))
         self._dataset.SetGeoTransform((grid.west, grid.dx, 0.0, grid.north, 0.0, -grid.dy))
-        self._dataset.SetProjection(srs_wkt(crs))
+        self._dataset.SetProjection(definition)
         for number, description in enumerate(descriptions, start=1):
             band = self._dataset.GetRasterBand(number)
             band.SetDescription(description)

@@ -2,6 +2,7 @@
 
 from qgis.core import QgsApplication
 
+from ..algorithms._named_crs import name_common
 from .provider import LakefloorProvider
 
 
@@ -13,6 +14,7 @@ class LakefloorPlugin:
         self.provider = None
 
     def initProcessing(self):
+        name_common()
         self.provider = LakefloorProvider()
         QgsApplication.processingRegistry().addProvider(self.provider)
 

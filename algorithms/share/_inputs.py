@@ -10,6 +10,7 @@ from qgis.core import (
 from .. import _params as params
 from .._i18n import tr
 from .._layers import read_polygon, read_raster, source
+from .._named_crs import require_alive
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.share.sheet import PAPERS
@@ -141,6 +142,7 @@ def layers(algorithm, parameters, context) -> dict:
                 tr("The layer for '{}' cannot be loaded.").format(
                     algorithm.parameterDefinition(name).description())
             )
+        require_alive(found[role].crs(), found[role].name())
         if raster:
             continue
         present = set(found[role].fields().names())

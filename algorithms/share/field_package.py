@@ -225,24 +225,43 @@ def _tiles(picture, path, kind):
 
 
 def _holds(path, layers) -> bool:
-    """Tell whether a GeoPackage holds layers in full."""
+    """Tell whether a GeoPackage holds layers in full, each with its CRS."""
     with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path))
         return dataset is not None and all(
-            dataset.GetLayerByName(layer.name()) is not None
-            and dataset.GetLayerByName(layer.name()).GetFeatureCount() == layer.featureCount()
+            (copy := dataset.GetLayerByName(layer.name())) is not None
+            and copy.GetFeatureCount() == layer.featureCount()
+            and (copy.GetSpatialRef() is not None or not layer.crs().isValid())
             for layer in layers
         )
     return False
 
 
 def _readable(path) -> bool:
+    """Tell whether a file of the package is whole, lies somewhere on the globe and shows something.
+    """
     if path.suffix == ".pdf":
-        return b"%%EOF" in path.read_bytes()[-1024:]
+        content = path.read_bytes()
+        # QGIS can place a PDF only where GDAL has that driver.
+        placed = not gdal.GetDriverByName("PDF") or b"/Measure" in content or b"/LGIDict" in content
+        return b"%%EOF" in content[-1024:] and placed
     with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path))
-        return dataset is not None and (dataset.RasterCount > 0 or dataset.GetLayerCount() > 0)
+        if dataset is None:
+            return False
+        if not dataset.RasterCount:
+            return dataset.GetLayerCount() > 0
+        return bool(dataset.GetProjection()) and _shows_something(dataset)
     return False
+
+
+def _shows_something(picture) -> bool:
+    """Tell whether a picture is not transparent all over."""
+    alpha, rows = picture.GetRasterBand(picture.RasterCount), picture.RasterYSize
+    return any(
+        alpha.ReadAsArray(0, row, picture.RasterXSize, min(TILE, rows - row)).any()
+        for row in range(0, rows, TILE)
+    )
 
 
 def _cannot_write(name):

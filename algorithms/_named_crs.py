@@ -1,0 +1,164 @@
+"""Coordinate systems are named in the main thread first, where they stay alive.
+
+QGIS keeps what PROJ knows of a CRS in the thread that named it first, and hands the same object
+to all others. The threads of its pool end after half a minute without work; a CRS first named in
+one of them is still "valid" then, but empty, everywhere and until QGIS is closed: nothing is
+transformed any more. QGIS remembers CRSs by the text that they were named with, so each text
+counts: the code, and the definitions that files of each format come with.
+"""
+
+from pathlib import Path
+
+from osgeo import gdal, ogr, osr
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsMapLayer,
+    QgsProcessingContext,
+    QgsProcessingParameterCrs,
+    QgsProcessingParameterExtent,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterMapLayer,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterPoint,
+    QgsProcessingParameterRasterLayer,
+    QgsProcessingParameterVectorLayer,
+    QgsProcessingUtils,
+    QgsProject,
+    QgsVectorLayer,
+)
+from qgis.PyQt.QtCore import QCoreApplication, QThread
+
+from ._gdal import quiet
+from ._i18n import tr
+from .core.errors import LakefloorError
+
+#: All zones of UTM on WGS 84, in one of which every lake is computed that is not in metres.
+UTM_ZONES = tuple(base + zone for base in (32600, 32700) for zone in range(1, 61))
+#: GPS positions, and the CRS of tiles.
+OTHERS = (4326, 3857)
+
+_LAYERS = (
+    QgsProcessingParameterFeatureSource, QgsProcessingParameterVectorLayer,
+    QgsProcessingParameterRasterLayer, QgsProcessingParameterMapLayer,
+)
+_named = {}
+
+
+def name_common():
+    """Name what every lake may need; called when the plugin is loaded."""
+    for code in UTM_ZONES:
+        _name(f"EPSG:{code}")
+    for code in OTHERS:
+        name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
+
+
+def name_inputs(algorithm, parameters, context):
+    """Name the CRS of every input of an algorithm, if this is the main thread.
+
+    Layers that are given as files would else be opened in a thread of the pool first.
+    """
+    application = QCoreApplication.instance()
+    if application is None or QThread.currentThread() != application.thread():
+        return
+    for crs in _of_inputs(algorithm, parameters, context):
+        if crs.isValid():
+            name_for_files(crs)
+
+
+def _of_inputs(algorithm, parameters, context):
+    own = QgsProcessingContext()
+    own.setProject(context.project() or QgsProject.instance())
+    for definition in algorithm.parameterDefinitions():
+        value = parameters.get(definition.name())
+        if value is None or definition.isDestination():
+            continue
+        if isinstance(definition, _LAYERS):
+            yield _of_layer(value, own)
+        elif isinstance(definition, QgsProcessingParameterMultipleLayers):
+            for each in value if isinstance(value, (list, tuple)) else [value]:
+                yield _of_layer(each, own)
+        elif isinstance(definition, QgsProcessingParameterFile):
+            yield _of_store(value)
+        elif isinstance(definition, QgsProcessingParameterCrs):
+            yield algorithm.parameterAsCrs(parameters, definition.name(), context)
+        elif isinstance(definition, QgsProcessingParameterPoint):
+            yield algorithm.parameterAsPointCrs(parameters, definition.name(), context)
+        elif isinstance(definition, QgsProcessingParameterExtent):
+            yield algorithm.parameterAsExtentCrs(parameters, definition.name(), context)
+
+
+def _of_layer(value, context):
+    if isinstance(value, QgsMapLayer):
+        return value.crs()
+    source = getattr(value, "source", value)
+    text = source.staticValue() if hasattr(source, "staticValue") else source
+    layer = QgsProcessingUtils.mapLayerFromString(text, context) if isinstance(text, str) else None
+    return layer.crs() if layer is not None else QgsCoordinateReferenceSystem()
+
+
+def _of_store(value):
+    if not isinstance(value, str) or Path(value).suffix.lower() != ".gpkg" \
+            or not Path(value).is_file():
+        return QgsCoordinateReferenceSystem()
+    return QgsVectorLayer(f"{value}|layername=soundings", "", "ogr").crs()
+
+
+def name_for_files(crs):
+    """Name a CRS by its code and by the definitions that files in it come with."""
+    key = crs.authid() or crs.toWkt()
+    if key in _named:
+        return
+    _name(key)
+    with quiet():
+        for definition in _definitions(crs):
+            for form in ("WKT1", "WKT2_2019"):
+                _name(definition.ExportToWkt([f"FORMAT={form}"]))
+
+
+def _name(text):
+    # Kept, so that QGIS never drops it.
+    if text and text not in _named:
+        _named[text] = (
+            QgsCoordinateReferenceSystem.fromWkt(text) if "[" in text
+            else QgsCoordinateReferenceSystem(text)
+        )
+
+
+def _definitions(crs):
+    """Yield the CRS as GDAL knows it, and as it comes back from files of some formats."""
+    srs = osr.SpatialReference()
+    srs.SetFromUserInput(crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt())
+    yield srs
+    for driver, suffix in (("GeoJSON", "geojson"), ("ESRI Shapefile", "shp")):
+        path = f"/vsimem/lakefloor_crs.{suffix}"
+        dataset = ogr.GetDriverByName(driver).CreateDataSource(path)
+        if dataset is None:
+            continue
+        layer = dataset.CreateLayer("crs", srs, ogr.wkbPoint)
+        if layer is not None:
+            feature = ogr.Feature(layer.GetLayerDefn())
+            feature.SetGeometry(ogr.CreateGeometryFromWkt("POINT (1 1)"))
+            layer.CreateFeature(feature)
+        layer = dataset = None
+        dataset = ogr.Open(path)
+        found = dataset and dataset.GetLayer(0).GetSpatialRef()
+        if found is not None:
+            yield found.Clone()
+        dataset = None
+        gdal.Unlink(path)
+
+
+def require_alive(crs, name):
+    """Refuse a CRS that lost its definition with the thread that named it.
+
+    Raises
+    ------
+    LakefloorError
+        If there is nothing behind it; ``name`` is the layer or file that has it.
+    """
+    if crs.isValid() and not crs.toWkt():
+        raise LakefloorError(
+            tr("QGIS has lost the definition of the CRS of '{}' ({}). Save your project, restart "
+               "QGIS, then run again.").format(name, crs.authid() or tr("custom CRS"))
+        )
