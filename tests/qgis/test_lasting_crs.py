@@ -1,0 +1,134 @@
+"""Coordinate systems outlive the threads of QGIS's pool, in which algorithms run."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+_SCRIPT = f"""
+import sys, time
+from pathlib import Path
+here = Path({str(Path(__file__).resolve().parent)!r})
+sys.path[:0] = [str(here.parent), str(here)]
+import conftest
+from qgis.core import (
+    QgsApplication, QgsCoordinateReferenceSystem, QgsProcessingAlgRunnerTask,
+    QgsProcessingContext, QgsProcessingFeedback, QgsProject, QgsRasterLayer, QgsTask,
+    QgsVectorLayer,
+)
+from qgis.PyQt.QtCore import QThreadPool
+application = QgsApplication([], False)
+application.initQgis()
+from qgis.analysis import QgsNativeAlgorithms
+native = QgsNativeAlgorithms()
+registry = QgsApplication.processingRegistry()
+registry.addProvider(native)
+manager = QgsApplication.taskManager()
+pools = [QThreadPool.globalInstance()]
+# From QGIS 3.36 on tasks have a pool of their own.
+if hasattr(manager, "threadPool"):
+    pools.append(manager.threadPool())
+for pool in pools:
+    pool.setExpiryTimeout(40)
+
+
+class Feedback(QgsProcessingFeedback):
+    said = ""
+
+    def reportError(self, error, fatal=False):
+        self.said += error
+
+    def pushWarning(self, text):
+        pass
+
+
+def until(done, least=0.0):
+    start = time.monotonic()
+    while time.monotonic() < start + least or not done():
+        application.processEvents()
+        time.sleep(0.005)
+
+
+def run(algorithm, parameters):
+    context, feedback, ended = QgsProcessingContext(), Feedback(), []
+    context.setProject(QgsProject.instance())
+    task = QgsProcessingAlgRunnerTask(algorithm, parameters, context, feedback)
+    task.executed.connect(lambda ok, results: ended.append(ok))
+    if algorithm.flags() & algorithm.Flag.FlagNoThreading:
+        # As QGIS does with what draws layouts.
+        return algorithm.run(parameters, context, feedback)[1], feedback.said
+    manager.addTask(task)
+    until(lambda: ended)
+    return ended[0], feedback.said
+
+
+def pause():
+    # Threads look at the clock when they wait; the last one of the pool goes at its expiry.
+    until(lambda: all(pool.activeThreadCount() == 0 for pool in pools), 0.12)
+"""
+
+_EVERY = _SCRIPT + """
+import lakefloor
+plugin = lakefloor.classFactory(None)
+plugin.initProcessing()
+from every_algorithm import make_lake, steps
+folder = Path(sys.argv[1])
+make_lake(folder / "lake")
+shown = {}
+for number in (1, 2):
+    out = folder / str(number)
+    out.mkdir()
+    for name, parameters in steps(folder / "lake", out):
+        done, said = run(registry.createAlgorithmById(f"lakefloor:{name}"), parameters)
+        assert done, f"{name}, time {number}: {said}"
+        # What the run wrote is shown on the map while its thread still lives.
+        for value in parameters.values():
+            path = str(value)
+            if path.endswith(".tif"):
+                shown[path] = QgsRasterLayer(path)
+            elif path.endswith((".gpkg", ".geojson")):
+                shown[path] = QgsVectorLayer(path)
+        for path, layer in shown.items():
+            assert layer.crs().toWkt() or not layer.isSpatial(), f"{path} right after {name}"
+        pause()
+        for path, layer in shown.items():
+            assert layer.crs().toWkt() or not layer.isSpatial(), f"{path} when {name} was over"
+print("all ran twice", flush=True)
+"""
+
+#: What QGIS does by itself.
+_ALONE = _SCRIPT + """
+class Task(QgsTask):
+    def run(self):
+        self.crs = QgsCoordinateReferenceSystem("EPSG:32615")
+        return True
+
+
+task = Task()
+manager.addTask(task)
+until(lambda: task.status() == QgsTask.TaskStatus.Complete)
+layer = QgsVectorLayer("Point?crs=EPSG:32615", "shown meanwhile", "memory")
+assert layer.crs().toWkt()
+pause()
+assert layer.crs().isValid()
+print("alive" if layer.crs().toWkt() else "empty")
+"""
+
+
+def _python(script, *arguments):
+    done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True,
+                          text=True)
+    return done.stdout + done.stderr
+
+
+def test_every_algorithm_runs_again_when_its_thread_is_gone(qgis_app, tmp_path):
+    assert "all ran twice" in _python(_EVERY, str(tmp_path))
+
+
+def test_threads_take_their_crs_with_them(qgis_app):
+    """Where QGIS does so no more, what this plugin does against it can go."""
+    said = _python(_ALONE)
+    if "alive" in said:
+        pytest.skip("this QGIS keeps them")
+    assert "empty" in said
