@@ -23,6 +23,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._layers import read_soundings
 from lakefloor.algorithms._outputs import Outputs
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.soundings._store_file import visit_names
 
 UTM = QgsCoordinateReferenceSystem("EPSG:32615")
 RAW = "from=transducer"
@@ -302,3 +303,31 @@ def test_a_visit_that_went_through_a_tool_of_qgis_is_once(
     assert again["ALREADY_THERE"] == copied
     assert len(held(store)) == 1200
     assert len(_store.contents(store).visits) == 1
+
+
+ODD = ["a; b", "a", "b", "it's", "May, evening", 'the "long" run', "two\nlines", "x;", "'q'", "ü%"]
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_a_visit_of_any_name_is_read_and_removed(run, layer, store, tmp_path, name):
+    run("addtostore", {"INPUT": layer(MAY.replace(visit=np.full(1200, name, object)), "odd"),
+                       "STORE": str(store)})
+    run("addtostore", {"INPUT": layer(JUNE, "june"), "STORE": str(store)})
+    quoted = '"' + name.replace('"', '""') + '"'
+    for text in (name, quoted, f"{name}; june", f"june;{quoted};"):
+        read = run("readstore", {"STORE": str(store), "VISITS": text,
+                                 "OUTPUT": "TEMPORARY_OUTPUT"})
+        assert read["VISIT_COUNT"] == (2 if "june" in text else 1)
+    assert run("removevisit", {"STORE": str(store), "VISITS": name})["REMOVED"] == 1200
+    assert [v.name for v in _store.contents(store).visits] == ["june"]
+
+
+def test_names_in_a_text():
+    assert visit_names("a; b", ODD) == ["a; b"]
+    assert visit_names("a;b", ODD) == ["a", "b"]
+    assert visit_names("a; c; a; b", ODD) == ["a", "c", "a; b"]
+    assert visit_names(" ; ;", ODD) == []
+    assert visit_names("'c; d', \"e\"\"f\"", or_commas=True) == ["c; d", 'e"f']
+    assert visit_names("c, d", or_commas=True) == ["c", "d"]
+    assert visit_names("c, d; e", or_commas=True) == ["c, d", "e"]
+    assert visit_names("'tis; \"open", []) == ["'tis", '"open']
