@@ -106,8 +106,9 @@ def _milliseconds(value) -> int:
     if is_null(value):
         return _NAT
     try:
-        return int(np.datetime64(str(value).strip().rstrip("Z").replace(" ", "T", 1), "ms")
-                   .astype(np.int64))
+        # Shapefiles have no type for a time: QGIS writes 2026/05/14 14:00:00.250 there.
+        text = str(value).strip().rstrip("Z").replace("/", "-").replace(" ", "T", 1)
+        return int(np.datetime64(text, "ms").astype(np.int64))
     except ValueError:
         return _NAT
 
@@ -177,7 +178,7 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     _require_crs(source.sourceCrs(), source.sourceName())
     if crs is None:
         crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
-    names = source.fields().names()
+    names = _full_names(source.fields().names())
     columns = [
         (names.index(name), name, attr, kind) for name, (attr, kind) in SCHEMA.items()
         if name in names and (fields is None or attr in fields)
@@ -214,6 +215,12 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     # One column at a time, so that parts and wholes are never both there.
     known = {attr: np.concatenate(parts.pop(attr)) for attr in list(parts)}
     return _with_defaults(known), crs
+
+
+def _full_names(names):
+    """Return names of fields as they were before a shapefile cut them to ten characters."""
+    cut = {name[:10]: name for name in SCHEMA if name not in names}
+    return [cut.get(name, name) for name in names]
 
 
 _ROWS = 20_000

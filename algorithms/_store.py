@@ -46,7 +46,13 @@ from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
 from .core.visits.bottom_change import bottom_change
-from .core.visits.store_content import find_known, fingerprint, same_outing, tells
+from .core.visits.store_content import (
+    depth_changes,
+    find_known,
+    fingerprint,
+    same_outing,
+    tells,
+)
 
 
 @dataclass(frozen=True)
@@ -321,7 +327,7 @@ def _replace(db, name, part, parameters, done, progress):
     matched = [
         v for v in stored
         if same_outing(shared.get(v.number, 0), len(part), v.soundings)
-        or (tells(len(part)) and v.fingerprint == mark)
+        or (v.fingerprint == mark and tells(depth_changes(part.time, part.raw_depth)))
     ]
     if not matched:
         if name in {v.name for v in stored}:
@@ -335,31 +341,36 @@ def _replace(db, name, part, parameters, done, progress):
     elsewhere = known.there & ~np.isin(known.visit, list(numbers))
     done.already_there += int(elsewhere.sum())
     part = part.select(~elsewhere)
-    free = _free_name([v for v in stored if v.number not in numbers], name)
+    kept = next((v for v in matched if v.name == name), matched[0])
+    matched.sort(key=lambda v: v is not kept)
     for visit in matched:
         done.restored += _restore(db, visit.name, parameters)
         done.removed += visit.soundings
         delete_soundings(db, visit.number)
         log(db, "replaced", visit.name, visit.soundings, visit.fingerprint, parameters)
-        if visit is not matched[0]:
+        if visit is not kept:
             db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
         done.notes.append(
             tr("Visit '{}' with {} soundings is replaced by '{}' with {}.").format(
-                visit.name, visit.soundings, free, len(part))
+                visit.name, visit.soundings, kept.name, len(part))
         )
-    number = matched[0].number
-    mark = enter(db, number, free, part, parameters, progress)
-    log(db, "added", free, len(part), mark, parameters)
-    done.visits.append(free)
+    if kept.name != name:
+        done.notes.append(
+            tr("Visit '{}' is visit '{}' of the store, and keeps that name.").format(
+                name, kept.name)
+        )
+    mark = enter(db, kept.number, kept.name, part, parameters, progress)
+    log(db, "added", kept.name, len(part), mark, parameters)
+    done.visits.append(kept.name)
     done.added += len(part)
-    return number
+    return kept.number
 
 
 def _refuse_twin(stored, name, part):
     """Refuse a log whose depths are in the store, but at other times or places."""
     mark = fingerprint(part.time, part.raw_depth)
     twin = next((v for v in stored if v.fingerprint == mark), None)
-    if twin is not None and tells(len(part)):
+    if twin is not None and tells(depth_changes(part.time, part.raw_depth)):
         raise LakefloorError(
             tr("Visit '{}' holds the depths of visit '{}' of the store, at other times or places. "
                "Was the log read with another time zone or CRS? Choose 'replace' to take the new "

@@ -66,10 +66,7 @@ def enter(db, number, name, part, parameters, progress):
     _insert(db, part.replace(visit=np.full(len(part), name, object)), number, progress)
     mark = fingerprint(part.time, part.raw_depth)
     timed = part.time[~np.isnat(part.time)]
-    placed = np.isfinite(part.x) & np.isfinite(part.y)
-    x, y = part.x[placed], part.y[placed]
-    box = [float(f(v)) for f, v in ((np.min, x), (np.min, y), (np.max, x), (np.max, y))] if (
-        placed.any()) else [None] * 4
+    box = box_of(part) or [None] * 4
     datum = datum_of(part) or (None, None)
     values = (
         name, mark, len(part), len(part) - timed.size,
@@ -198,15 +195,21 @@ def _times(values):
 
 
 def logged(db, part, stored, progress):
-    """Yield what may be the same soundings, from the visits whose time span meets this one's."""
+    """Yield what may be the same soundings, from the visits that meet this one in time.
+
+    Where either has soundings without time, the visits that meet this one in place are read too.
+    """
     timed = part.time[~np.isnat(part.time)]
-    bounds = (timed.min(), timed.max()) if timed.size else (None, None)
+    # A program that drops milliseconds moves a time by less than this.
+    second = np.timedelta64(1, "s")
+    first, last = (timed.min() - second, timed.max() + second) if timed.size else (None, None)
     untimed = timed.size < len(part)
+    box = box_of(part)
     query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
     for visit in stored:
         meets = timed.size and not np.isnat(visit.start) and (
-            visit.start <= bounds[1] and visit.stop >= bounds[0])
-        if not (meets or (untimed and visit.without_time)):
+            visit.start <= last and visit.stop >= first)
+        if not meets and not ((untimed or visit.without_time) and _near(visit.box, box)):
             continue
         for rows in _pages(db.execute(query, (visit.number,))):
             progress(0.0)
@@ -214,6 +217,22 @@ def logged(db, part, stored, progress):
             x, y = _positions(geometry)
             yield Logged(np.full(len(rows), visit.number), x, y, _times(time_),
                          np.array(raw, float), np.array(depth, float))
+
+
+def box_of(part):
+    """Return west, south, east, north of soundings, m; None where none has a position."""
+    placed = np.isfinite(part.x) & np.isfinite(part.y)
+    if not placed.any():
+        return None
+    x, y = part.x[placed], part.y[placed]
+    return tuple(float(f(v)) for f, v in ((np.min, x), (np.min, y), (np.max, x), (np.max, y)))
+
+
+def _near(a, b):
+    """Say whether boxes come within a meter; what has no position may be anywhere."""
+    if a is None or b is None:
+        return True
+    return a[0] - 1 <= b[2] and a[2] + 1 >= b[0] and a[1] - 1 <= b[3] and a[3] + 1 >= b[1]
 
 
 def update_extent(db):

@@ -1,5 +1,7 @@
 """The store as a parameter, and the visits chosen from it."""
 
+import re
+
 from qgis.core import QgsProcessingParameterFile
 
 from .. import _params as params
@@ -15,7 +17,48 @@ def store_parameter(text):
     return params.helped(parameter, text)
 
 
-def visit_names(text, or_commas=False) -> list:
-    """Return the names of visits in a text, separated by semicolons, or by commas alone."""
-    sign = "," if or_commas and ";" not in text else ";"
-    return [name.strip() for name in text.split(sign) if name.strip()]
+def visit_names(text, present=(), or_commas=False) -> list:
+    """Return the names of visits in a text, separated by semicolons, or by commas alone.
+
+    Parameters
+    ----------
+    text : str
+        A name that holds a separator stands in quotes ("a; b"), a quote within doubled, unless it
+        is one of ``present``.
+    present : list of str
+        Names that are known: each is recognised whatever it holds, the longest first.
+    or_commas : bool
+        Whether commas separate where there is no semicolon between names.
+    """
+    if or_commas:
+        names = _split(text, ",", present)
+        if not any(loose and ";" in name for name, loose in names):
+            return [name for name, _ in names]
+    return [name for name, _ in _split(text, ";", present)]
+
+
+def _split(text, sign, present):
+    """Return the names, each with whether it is neither in quotes nor known."""
+    ends = rf"\s*(?:{sign}|$)"
+    known = "|".join(re.escape(n) for n in sorted(present, key=len, reverse=True) if n.strip())
+    forms = [rf"(?P<quoted>(?P<mark>['\"])(?P<within>(?:(?!(?P=mark)).|(?P=mark){{2}})*)(?P=mark))"
+             rf"{ends}", rf"(?P<other>[^{sign}]*){ends}"]
+    if known:
+        forms.insert(0, rf"(?P<known>{known}){ends}")
+    pattern = re.compile("|".join(forms), re.DOTALL)
+    names, at = [], 0
+    while at < len(text):
+        if text[at].isspace():
+            at += 1
+            continue
+        found = pattern.match(text, at)
+        at = found.end()
+        groups = found.groupdict()
+        if groups.get("known"):
+            names.append((groups["known"], False))
+        elif groups["quoted"]:
+            name = groups["within"].replace(2 * groups["mark"], groups["mark"])
+            names.append((name, False))
+        elif groups["other"].strip():
+            names.append((groups["other"].strip(), True))
+    return names

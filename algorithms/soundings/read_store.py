@@ -47,8 +47,8 @@ class ReadStore(LakefloorAlgorithm):
         add(store_parameter(tr("GeoPackage that Add visit to the lake's store has made.")))
         add(params.helped(
             QgsProcessingParameterString("VISITS", tr("Visits"), optional=True),
-            tr("Names, separated by semicolons. Empty for all; the store's table 'visits' lists "
-               "them."),
+            tr("Names, separated by semicolons. If empty, all visits. The store's table 'visits' "
+               "lists them."),
         ))
         add(params.helped(
             QgsProcessingParameterExtent("EXTENT", tr("Extent"), optional=True),
@@ -75,7 +75,8 @@ class ReadStore(LakefloorAlgorithm):
         days = [self._day(parameters, name, context) for name in ("FROM", "TO")]
         if None not in days and days[0] > days[1]:
             raise LakefloorError(tr("The first day, {}, is after the last, {}.").format(*days))
-        names = visit_names(self.parameterAsString(parameters, "VISITS", context))
+        names = visit_names(
+            self.parameterAsString(parameters, "VISITS", context), [v.name for v in held.visits])
         parts = lake_store.read(
             path,
             visits=names or None,

@@ -43,7 +43,10 @@ class RemoveVisit(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         path = self.parameterAsFile(parameters, "STORE", context)
-        names = visit_names(self.parameterAsString(parameters, "VISITS", context))
+        names = visit_names(
+            self.parameterAsString(parameters, "VISITS", context),
+            [v.name for v in lake_store.contents(path).visits],
+        )
         if not names:
             raise LakefloorError(tr("Name the visits to remove."))
         done = lake_store.remove(

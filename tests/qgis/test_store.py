@@ -204,6 +204,28 @@ def test_replace_takes_new_depths_under_the_same_visit(path):
     db.close()
 
 
+def test_a_stored_visit_keeps_its_name(path):
+    """A log whose visits are named by another day, since the evening crosses midnight UTC."""
+    _store.add(path, visit("2025-05-18", "2025-05-18"), CRS)
+    again = visit("2025-05-17", "2025-05-18")
+    assert _store.add(path, again, CRS).already_there == 3000
+    done = _store.add(path, again.replace(depth=again.depth + 0.1), CRS, mode="replace")
+    assert done.visits == ["2025-05-18"]
+    assert "keeps that name" in " ".join(done.notes)
+    assert state(path)[0] == {"2025-05-18": 3000}
+
+
+def test_two_boats_abreast_are_both_kept(path):
+    """The same seconds, the same depth throughout, another place, and so the same fingerprint."""
+    first = visit("first boat", "2024-05-14")
+    first = Soundings.build(first.x, first.y, np.full(3000, 3.048), time=first.time,
+                            visit="first boat", corrections=DATUM)
+    second = first.replace(x=first.x + 12.0, visit=np.full(3000, "second boat", object))
+    _store.add(path, first, CRS)
+    assert _store.add(path, second, CRS).added == 3000
+    assert state(path)[0] == {"first boat": 3000, "second boat": 3000}
+
+
 def test_read_by_visit_extent_and_time(path):
     _store.add(path, concatenate([MAY, JUNE, JULY]), CRS)
     both = concatenate([MAY, JUNE, JULY])

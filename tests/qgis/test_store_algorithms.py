@@ -23,6 +23,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._layers import read_soundings
 from lakefloor.algorithms._outputs import Outputs
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.soundings._store_file import visit_names
 
 UTM = QgsCoordinateReferenceSystem("EPSG:32615")
 RAW = "from=transducer"
@@ -271,3 +272,62 @@ def test_in_a_model_the_store_is_read_after_it_grew(provider, layer, store):
         # QGIS 3.40 names the result otherwise than 3.22.
         (made,) = (v for k, v in results.items() if k.lower().split(":")[-1] == "all")
         assert context.takeResultLayer(made).featureCount() == total
+
+
+@pytest.mark.parametrize(("tool", "form", "options"), [
+    ("native:extractbyexpression", "gpkg", {"EXPRESSION": "lane > 1"}),
+    ("native:savefeatures", "gpkg", {}),
+    ("native:savefeatures", "shp", {}),  # short names of fields, no type for a time
+    ("native:savefeatures", "geojson", {}),
+    ("native:savefeatures", "fgb", {}),  # rows in order of place
+    ("native:reprojectlayer", "gpkg", {"TARGET_CRS": "EPSG:4326"}),
+    ("native:reprojectlayer", "shp", {"TARGET_CRS": "EPSG:4326"}),
+])
+@pytest.mark.parametrize("copy_first", [False, True])
+def test_a_visit_that_went_through_a_tool_of_qgis_is_once(
+    run, layer, store, tmp_path, tool, form, options, copy_first
+):
+    """Five pings a second, several of one depth, corrected, so that the raw depth is another."""
+    import processing
+
+    log = MAY.replace(time=MAY.time[0] + np.arange(1200) * np.timedelta64(200, "ms"),
+                      depth=MAY.depth + 0.3)
+    plain = layer(log, "plain")
+    copy = str(tmp_path / f"copy.{form}")
+    processing.run(tool, {"INPUT": plain, "OUTPUT": copy, **options})
+    copied = int((log.lane > 1).sum()) if "EXPRESSION" in options else 1200
+    first, second = (copy, plain) if copy_first else (plain, copy)
+    assert run("addtostore", {"INPUT": first, "STORE": str(store)})["ADDED"] == (
+        copied if copy_first else 1200)
+    again = run("addtostore", {"INPUT": second, "STORE": str(store)})
+    assert again["ALREADY_THERE"] == copied
+    assert len(held(store)) == 1200
+    assert len(_store.contents(store).visits) == 1
+
+
+ODD = ["a; b", "a", "b", "it's", "May, evening", 'the "long" run', "two\nlines", "x;", "'q'", "ü%"]
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_a_visit_of_any_name_is_read_and_removed(run, layer, store, tmp_path, name):
+    run("addtostore", {"INPUT": layer(MAY.replace(visit=np.full(1200, name, object)), "odd"),
+                       "STORE": str(store)})
+    run("addtostore", {"INPUT": layer(JUNE, "june"), "STORE": str(store)})
+    quoted = '"' + name.replace('"', '""') + '"'
+    for text in (name, quoted, f"{name}; june", f"june;{quoted};"):
+        read = run("readstore", {"STORE": str(store), "VISITS": text,
+                                 "OUTPUT": "TEMPORARY_OUTPUT"})
+        assert read["VISIT_COUNT"] == (2 if "june" in text else 1)
+    assert run("removevisit", {"STORE": str(store), "VISITS": name})["REMOVED"] == 1200
+    assert [v.name for v in _store.contents(store).visits] == ["june"]
+
+
+def test_names_in_a_text():
+    assert visit_names("a; b", ODD) == ["a; b"]
+    assert visit_names("a;b", ODD) == ["a", "b"]
+    assert visit_names("a; c; a; b", ODD) == ["a", "c", "a; b"]
+    assert visit_names(" ; ;", ODD) == []
+    assert visit_names("'c; d', \"e\"\"f\"", or_commas=True) == ["c; d", 'e"f']
+    assert visit_names("c, d", or_commas=True) == ["c", "d"]
+    assert visit_names("c, d; e", or_commas=True) == ["c, d", "e"]
+    assert visit_names("'tis; \"open", []) == ["'tis", '"open']

@@ -203,10 +203,11 @@ def known_soundings(other: Soundings, own: Soundings) -> Known:
     Known
         ``visit`` is the row among one's own. Soundings that were logged with a time are known by
         it and their raw depth, whatever was corrected since; those of a copy without times by
-        place, to 5 cm, and depth, to the millimetre.
+        place, to 5 cm, and depth, to the millimetre. Each of one's own is one of the other's.
     """
     visit, depth = np.full(len(other), -1), np.full(len(other), np.nan)
     rows, nat = np.arange(len(own)), np.full(len(own), np.datetime64("NaT", "ms"))
+    outing = distinct(own.visit)[1]
     timed = ~np.isnat(other.time)
     # A copy without times has no raw depths either: what it calls its depth was final.
     copied = other.select(~timed)
@@ -215,7 +216,7 @@ def known_soundings(other: Soundings, own: Soundings) -> Known:
         (timed, other.select(timed), own.time, own.raw_depth), (~timed, copied, nat, own.depth),
     ):
         if len(asked) and len(own):
-            found = find_known(asked, [Logged(rows, own.x, own.y, time, raw, own.depth)])
+            found = find_known(asked, [Logged(rows, own.x, own.y, time, raw, own.depth, outing)])
             visit[part], depth[part] = found.visit, found.depth
     return Known(visit, depth)
 

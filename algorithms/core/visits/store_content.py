@@ -3,30 +3,51 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..soundings import Soundings
+from ..soundings import Soundings, distinct
 
-#: A ping of the same time and depth within this distance, m, is the same ping: a time offset
-#: applied later moves positions along the track. Two boats farther apart stay two boats.
-_SAME_PING_M = 100.0
+#: The same ping lies at the same place, m: projecting there and back moves it by less than a
+#: millimetre, writing degrees with six decimals by up to 8 cm. Two boats are never as close.
+_SAME_PING_M = 0.1
 
-#: Where no time was logged, only a ping of the same depth at the same place is the same: as far
-#: as a change of projection moves it, m.
+#: Where no time was logged the place must tell more: 5 cm, m.
 _SAME_PLACE_M = 0.05
 
-#: Fingerprints of fewer soundings can agree by chance.
+#: A time offset or another datum of the positions, applied later, moves a whole log: up to this, m.
+_MOVED_M = 100.0
+
+#: Of a log that was moved, this part of the changes of depth must agree.
+_MOVED_AGREE = 0.9
+
+#: Reading a time in single precision loses up to a millisecond each time that it is done, ms.
+_CLOCK_MS = 5.0
+
+#: Writing a depth with three decimals moves it by half a millimetre, mm.
+_DEPTH_MM = 0.6
+
+#: Stands for a depth that is none, mm.
+_BEYOND_MM = -1e16
+
+#: So many whole seconds in a row show that the milliseconds were dropped, or never there.
+_WHOLE_RUN = 6
+
+#: Fingerprints of fewer soundings, or fewer changes of depth, can agree by chance.
 _LEAST_TELLING = 20
+
+#: Rounds of pairing by the nearest, after which points that crowd one place are paired by cells.
+_ROUNDS = 12
 
 
 class Logged(NamedTuple):
     """Soundings of a store, as far as needed to recognise them: arrays of length n.
 
-    ``visit`` is the number of the visit in the store; the others are as in Soundings.
+    ``visit`` is the number of the visit in the store, or any other number by which the caller
+    knows a sounding; then ``outing`` is that of the visit. The others are as in Soundings.
     """
 
     visit: np.ndarray
@@ -35,6 +56,7 @@ class Logged(NamedTuple):
     time: np.ndarray
     raw_depth: np.ndarray
     depth: np.ndarray
+    outing: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -93,8 +115,14 @@ def fingerprint(time, raw_depth) -> str:
 
 
 def tells(n: int) -> bool:
-    """Say whether equal fingerprints of ``n`` soundings mean equal logs."""
+    """Say whether logs that agree in ``n`` changes of depth are equal, rather than by chance."""
     return n >= _LEAST_TELLING
+
+
+def depth_changes(time, raw_depth) -> int:
+    """Return how often the raw depth changes from one ping to the next, in order of time."""
+    order = np.argsort(np.asarray(time), kind="stable")
+    return int(_changed(np.zeros(len(order)), _millimetres(raw_depth)[order]).sum())
 
 
 def same_outing(shared: int, n: int, m: int) -> bool:
@@ -118,49 +146,276 @@ def find_known(soundings: Soundings, stored) -> Known:
 
     Notes
     -----
-    Two soundings are the same if their times agree to the millisecond, their raw depths to the
-    millimetre, and their places to within 100 m; without a time, to within 5 cm.
+    Each sounding of the store is one of these at most, the nearest first and those that nothing
+    else tells apart in order of time. Two are the same if their raw depths agree to the
+    millimetre, and
+
+    - their times agree, but for what reading loses (5 ms), and their places to within 10 cm; or
+    - the times of one of the two are whole seconds throughout, as programs that drop the
+      milliseconds leave them, and the time of the other begins with that second or rounds to it; or
+    - one has no time, and their places agree to within 5 cm.
+
+    Up to 100 m apart, as a time offset applied later moves positions, they are the same where the
+    depths of the log tell: 20 or more changes of depth from one ping to the next come again, and
+    nine in ten of those within the time that both cover. Two boats side by side agree in fewer.
+    Where milliseconds were dropped this holds for one ping a second.
     """
     n = len(soundings)
-    nobody = Known(np.full(n, -1), np.full(n, np.nan))
+    known = Known(np.full(n, -1), np.full(n, np.nan))
     if n == 0:
-        return nobody
-    ms, mm = _milliseconds(soundings.time), _millimetres(soundings.raw_depth)
-    times, time_rank = np.unique(ms, return_inverse=True)
-    depths, depth_rank = np.unique(mm, return_inverse=True)
-    keys = time_rank * depths.size + depth_rank
-    ordered = np.sort(keys)
-    found = []
+        return known
+    asked = _Side.of(soundings, distinct(soundings.visit)[1])
+    held, spans = _candidates(asked, stored)
+    if not len(held.row):
+        return known
+    match = np.full(n, -1)
+    _pair_near(asked, held, match)
+    _pair_moved(asked, held, match, spans)
+    there = match >= 0
+    known.visit[asked.row[there]] = held.name[match[there]]
+    known.depth[asked.row[there]] = held.depth[match[there]]
+    return known
+
+
+@dataclass(frozen=True)
+class _Side:
+    """Soundings to pair, in order of outing and time.
+
+    ``row`` is where each stands with the caller, and ``name`` the number that it has there; ``ms``
+    is its time, ``mm`` its raw depth, ``whole`` whether its milliseconds were dropped or never
+    there, ``changed`` whether its depth differs from that of the ping before, ``single`` whether
+    it is the only one of its second.
+    """
+
+    row: np.ndarray
+    outing: np.ndarray
+    place: np.ndarray
+    ms: np.ndarray
+    timed: np.ndarray
+    mm: np.ndarray
+    whole: np.ndarray
+    changed: np.ndarray
+    single: np.ndarray
+    name: np.ndarray
+    depth: np.ndarray
+
+    @classmethod
+    def of(cls, rows, outing, name=None):
+        """Take up soundings, or a part of a store with the ``name`` of each row."""
+        order = np.lexsort((rows.time, outing))
+        ms, timed = _milliseconds(rows.time)[order], ~np.isnat(rows.time)[order]
+        outing = np.asarray(outing)[order]
+        place = np.nan_to_num(np.column_stack([rows.x, rows.y]).astype(float))[order]
+        name = np.arange(len(order)) if name is None else np.asarray(name)
+        changed = _changed(outing, _millimetres(rows.raw_depth)[order]) & timed
+        return cls(
+            order, outing, place, ms, timed, _in_mm(rows.raw_depth)[order],
+            _whole(outing, ms, timed), changed, _single(outing, ms // 1000), name[order],
+            np.asarray(rows.depth, float)[order],
+        )
+
+    def pick(self, rows):
+        return _Side(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def points(self, size, *columns):
+        """Return points that are within 1 of each other in each coordinate where rows may agree."""
+        return np.column_stack([self.place / size, *columns, self.mm / _DEPTH_MM])
+
+
+def _candidates(asked, stored):
+    """Return the soundings of a store that may be some of those asked for, and the outings' spans.
+
+    ``spans`` is for each outing the time of its first and last sounding, ms, and its changes of
+    depth within the time of those asked for.
+    """
+    timed = asked.pick(asked.timed)
+    keys = _Keys(timed)
+    first, last = (timed.ms.min(), timed.ms.max()) if len(timed.ms) else (0, -1)
+    low, high = asked.place.min(0) - _MOVED_M, asked.place.max(0) + _MOVED_M
+    near = None
+    found, spans = [], {}
     for part in stored:
-        rank, same_time = _rank(_milliseconds(part.time), times)
-        other, same_depth = _rank(_millimetres(part.raw_depth), depths)
-        key = rank * depths.size + other
-        _, logged = _rank(key, ordered)
-        rows = np.flatnonzero(same_time & same_depth & logged)
-        found.append((_places(part, key)[rows], part.visit[rows], part.depth[rows]))
-    if not any(len(places) for places, _, _ in found):
-        return nobody
-    places, visit, depth = (np.concatenate(column) for column in zip(*found))
-    distance, nearest = cKDTree(places).query(_places(soundings, keys), distance_upper_bound=1.0)
-    there = np.isfinite(distance)
-    nobody.visit[there] = visit[nearest[there]]
-    nobody.depth[there] = depth[nearest[there]]
-    return nobody
+        outing = part.visit if part.outing is None else part.outing
+        side = _Side.of(part, outing, part.visit)
+        within = side.timed & (side.ms >= first) & (side.ms <= last)
+        numbers, starts = np.unique(side.outing[side.timed], return_index=True)
+        if numbers.size:
+            ms, changed = side.ms[side.timed], (side.changed & within)[side.timed].astype(int)
+            for number, begin, end, count in zip(
+                numbers.tolist(), np.minimum.reduceat(ms, starts).tolist(),
+                np.maximum.reduceat(ms, starts).tolist(), np.add.reduceat(changed, starts).tolist(),
+            ):
+                old = spans.get(number, (begin, end, 0))
+                spans[number] = min(old[0], begin), max(old[1], end), old[2] + count
+        keep = side.timed & keys.meet(side) & ((side.place >= low) & (side.place <= high)).all(1)
+        placed = np.flatnonzero(~keep & (~side.timed | ~asked.timed.all()))
+        if placed.size:
+            if near is None:
+                near = cKDTree(asked.points(_SAME_PLACE_M))
+            distance, _ = near.query(
+                side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf)
+            keep[placed] = np.isfinite(distance)
+        found.append(side.pick(keep))
+    if not found:
+        return asked.pick(slice(0, 0)), spans
+    held = _Side(*(np.concatenate([getattr(s, f.name) for s in found]) for f in fields(_Side)))
+    return held.pick(np.lexsort((held.ms, held.outing))), spans
 
 
-def _places(rows, key) -> np.ndarray:
-    """Return points, shape (n, 3), less than 1 apart where two rows are the same sounding."""
-    size = np.where(np.isnat(rows.time), _SAME_PLACE_M, _SAME_PING_M)
-    # A third coordinate that differs by 2 keeps other times and depths out of reach.
-    return np.column_stack(
-        [np.nan_to_num(rows.x / size), np.nan_to_num(rows.y / size), 2.0 * key]
-    )
+def _pair_near(asked, held, match):
+    """Pair soundings of one place, the clearest first; ``match`` is filled in."""
+    _pair_timed(asked, held, match, _SAME_PING_M)
+    place = asked.points(_SAME_PLACE_M), held.points(_SAME_PLACE_M)
+    _pair_rows(match, ~asked.timed, np.ones(len(held.row), bool), *place)
+    _pair_rows(match, asked.timed, ~held.timed, *place)
 
 
-def _rank(values, distinct) -> tuple:
-    """Return places in sorted ``distinct``, and whether the values are there."""
-    at = np.minimum(np.searchsorted(distinct, values), distinct.size - 1)
-    return at, distinct[at] == values
+def _pair_timed(asked, held, match, size, moved=False):
+    clock = (side.points(size, side.ms / _CLOCK_MS) for side in (asked, held))
+    _pair_rows(match, asked.timed, held.timed, *clock)
+    # Which of several pings of one second a depth belongs to, only the place tells.
+    usable = [side.timed & (side.single | (not moved)) for side in (asked, held)]
+    whole = [use & side.whole for use, side in zip(usable, (asked, held))]
+    fine = [use & ~side.whole for use, side in zip(usable, (asked, held))]
+    if not (whole[0].any() and fine[1].any()) and not (fine[0].any() and whole[1].any()):
+        return
+    cut, rounded = zip(_halves(asked.ms, 1000), _halves(held.ms, 1000))
+    best = match
+    for ways in ((cut, rounded), (rounded, cut)):
+        tried = match.copy()
+        for seconds in ways:
+            points = [side.points(size, 2.0 * s) for side, s in zip((asked, held), seconds)]
+            _pair_rows(tried, whole[0], fine[1], *points)
+            _pair_rows(tried, fine[0], whole[1], *points)
+        if (tried >= 0).sum() > (best >= 0).sum():
+            best = tried
+        if (best >= 0).all():
+            break
+    match[:] = best
+
+
+def _pair_moved(asked, held, match, spans):
+    """Pair what was logged at another place, where the depths of the log tell that it is one."""
+    moved = match.copy()
+    _pair_timed(asked, held, moved, _MOVED_M, moved=True)
+    left, used = match < 0, match[match >= 0]
+    mine, wanted = left & (moved >= 0), left & asked.changed
+    for number in np.unique(held.outing[moved[mine]]).tolist():
+        rows = np.flatnonzero(mine)[held.outing[moved[mine]] == number]
+        first, last, there = spans[number]
+        ours = wanted & (asked.ms >= first - 1000) & (asked.ms <= last + 1000)
+        there -= int((held.changed[used] & (held.outing[used] == number)).sum())
+        agree, theirs = int(asked.changed[rows].sum()), int(held.changed[moved[rows]].sum())
+        if tells(agree) and (
+            agree >= _MOVED_AGREE * ours.sum() or theirs >= _MOVED_AGREE * max(there, 1)
+        ):
+            match[rows] = moved[rows]
+
+
+def _pair_rows(match, these, those, points, others):
+    """Pair ``these`` rows asked for with ``those`` held, as far as both are free yet."""
+    free = np.ones(len(others), bool)
+    free[match[match >= 0]] = False
+    a, b = np.flatnonzero(these & (match < 0)), np.flatnonzero(those & free)
+    if a.size and b.size:
+        found = _pair(points[a], others[b])
+        match[a[found >= 0]] = b[found[found >= 0]]
+
+
+def _pair(asked, held) -> np.ndarray:
+    """Return for each point the number of the held one that it is, or -1; each is taken once.
+
+    Points, shape (n, d) and (m, d), agree where they are less than 1 apart in each coordinate.
+    The nearest are paired first, those at one place in the order in which they are given.
+    """
+    match = np.full(len(asked), -1)
+    left, free = np.arange(len(asked)), np.arange(len(held))
+    # Many points around one place would take many rounds: what these leave is paired by cells.
+    for cell in [None] * _ROUNDS + [0.0, 0.5]:
+        ours, theirs = asked[left], held[free]
+        if cell is not None:
+            ours, theirs = np.floor(ours + cell), np.floor(theirs + cell)
+        order, starts = _groups(theirs)
+        distance, at = cKDTree(theirs[order[starts[:-1]]]).query(
+            ours, distance_upper_bound=1.0 if cell is None else 0.5, p=np.inf)
+        near = np.flatnonzero(np.isfinite(distance))
+        near = near[np.lexsort((distance[near], at[near]))]
+        group, rows = at[near], left[near]
+        rank = np.arange(group.size) - np.searchsorted(group, group)
+        enough = rank < (starts[group + 1] - starts[group])
+        match[rows[enough]] = free[order[starts[group[enough]] + rank[enough]]]
+        # What no free point is near of stays so, but not in a cell.
+        left, free = np.sort(rows[~enough]), free[~np.isin(free, match)]
+        if not left.size or not free.size:
+            break
+    return match
+
+
+def _groups(points):
+    """Return the order that brings equal points together, and where each group starts and ends."""
+    order = np.lexsort(points.T)
+    new = np.ones(len(points) + 1, bool)
+    new[1:-1] = (np.diff(points[order], axis=0) != 0.0).any(1)
+    return order, np.flatnonzero(new)
+
+
+def _whole(outing, ms, timed):
+    """Say which rows stand in a run of whole seconds within their outing."""
+    whole = timed & (ms % 1000 == 0)
+    new = np.ones(len(ms), bool)
+    new[1:] = ~(whole[1:] & whole[:-1]) | (outing[1:] != outing[:-1])
+    run = np.cumsum(new) - 1
+    _, at, size = np.unique(outing, return_inverse=True, return_counts=True)
+    return whole & (np.bincount(run)[run] >= np.minimum(_WHOLE_RUN, size[at]))
+
+
+def _changed(outing, key):
+    """Say which rows have another depth than the one before."""
+    changed = np.zeros(len(key), bool)
+    changed[1:] = (key[1:] != key[:-1]) & (outing[1:] == outing[:-1])
+    return changed
+
+
+def _single(outing, second):
+    """Say which rows are the only one of their second in their outing."""
+    new = np.ones(len(second) + 1, bool)
+    new[1:-1] = (second[1:] != second[:-1]) | (outing[1:] != outing[:-1])
+    return new[1:] & new[:-1]
+
+
+def _halves(values, step):
+    """Return values in whole steps, cut off and rounded; what is half a step apart shares one."""
+    return values // step, (values + 0.5 * step) // step
+
+
+class _Keys:
+    """Seconds with raw depths of soundings: which others come near one of them in both."""
+
+    def __init__(self, side):
+        self.seconds = np.unique(np.concatenate(_halves(side.ms, 1000)))
+        self.depths = np.unique(np.concatenate(_halves(side.mm, 1)))
+        self.pairs = np.unique(np.concatenate([key for key, _ in self._of(side)]))
+
+    def meet(self, side):
+        meets = np.zeros(len(side.ms), bool)
+        for key, there in self._of(side):
+            meets |= there & _rank(key, self.pairs)[1]
+        return meets
+
+    def _of(self, side):
+        for second in _halves(side.ms, 1000):
+            a, there = _rank(second, self.seconds)
+            for depth in _halves(side.mm, 1):
+                b, also = _rank(depth, self.depths)
+                yield a * max(self.depths.size, 1) + b, there & also
+
+
+def _rank(values, distinct_values) -> tuple:
+    """Return places in sorted distinct values, and whether the values are there."""
+    if not distinct_values.size:
+        return np.zeros(len(values), np.int64), np.zeros(len(values), bool)
+    at = np.minimum(np.searchsorted(distinct_values, values), distinct_values.size - 1)
+    return at, distinct_values[at] == values
 
 
 def _milliseconds(time) -> np.ndarray:
@@ -168,7 +423,11 @@ def _milliseconds(time) -> np.ndarray:
 
 
 def _millimetres(depth) -> np.ndarray:
+    mm, beyond = _in_mm(depth), np.iinfo(np.int64).min
+    return np.where(mm == _BEYOND_MM, beyond, np.rint(mm).astype(np.int64))
+
+
+def _in_mm(depth) -> np.ndarray:
     depth = np.asarray(depth, dtype=float)
-    beyond = np.iinfo(np.int64).min
     known = np.abs(depth) < 1e12
-    return np.where(known, np.rint(np.where(known, depth, 0.0) * 1000.0).astype(np.int64), beyond)
+    return np.where(known, np.where(known, depth, 0.0) * 1000.0, _BEYOND_MM)
