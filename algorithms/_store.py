@@ -42,6 +42,7 @@ from ._store_rows import (
     stored_visits,
     update_extent,
 )
+from .core.correcting.lake_level import datum_words
 from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
@@ -512,13 +513,14 @@ def _spans(visit, start, stop):
 def _refuse_other_datum(db, path):
     by_datum = {}
     for visit in stored_visits(db):
-        key = visit.datum and (visit.datum[0], round(visit.datum[1], 3))
+        name, elevation = visit.datum or (None, None)
+        key = visit.datum and (name, None if elevation is None else round(elevation, 3))
         by_datum.setdefault(key, []).append(visit.name)
     if len(by_datum) < 2:
         return
     parts = []
     for datum, names in by_datum.items():
-        what = tr("not reduced to a datum") if datum is None else f"'{datum[0]}', {datum[1]:g} m"
+        what = tr("not reduced to a datum") if datum is None else datum_words(datum)
         shown = ", ".join(f"'{name}'" for name in names[:5])
         parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
     raise LakefloorError(

@@ -175,7 +175,7 @@ def parse_corrections(text: str) -> dict:
 def with_corrections(corrections: np.ndarray, **values) -> np.ndarray:
     """Return corrections texts, shape (n,), with ``key=value`` pairs added or exchanged.
 
-    Each value is one string for all rows or an array of n strings.
+    Each value is one string for all rows or an array of n strings; None takes the key out.
     """
     values = {
         key: np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
@@ -187,6 +187,6 @@ def with_corrections(corrections: np.ndarray, **values) -> np.ndarray:
         new = tuple(value[i] for value in values.values())
         if (text, new) not in cache:
             pairs = parse_corrections(text) | dict(zip(values, new))
-            cache[text, new] = ";".join(f"{k}={v}" for k, v in pairs.items())
+            cache[text, new] = ";".join(f"{k}={v}" for k, v in pairs.items() if v is not None)
         out[i] = cache[text, new]
     return out

@@ -16,6 +16,7 @@ from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
 from ..core.progress import silent, span
 from ..core.share import sheet
+from ..core.share.assumed import assumed_sentences
 from ..core.share.lake_statistics import LakeStatistics, lake_statistics
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
@@ -55,6 +56,10 @@ class Facts:
         Between lanes, m.
     datum, elevation, levels
         Name of the datum, its level (m), lowest and highest level of the survey (m).
+    level_known : bool
+        False where the datum is the water of a day on which nobody read a level.
+    assumed : list of str
+        Sentences on what the logs did not say and had to be assumed.
     uncertainty : float or None
         Mean standard uncertainty of the surface, m.
     interval, index_interval : float
@@ -85,6 +90,8 @@ class Facts:
     datum: str = ""
     elevation: float | None = None
     levels: tuple | None = None
+    level_known: bool = True
+    assumed: list = field(default_factory=list)
     uncertainty: float | None = None
     interval: float = np.nan
     index_interval: float = np.nan
@@ -126,7 +133,8 @@ def collect_facts(layers, crs, context, feedback, title, lake="", author="", dat
         surveyed = tr("surveyed {}").format(sheet.dates_text(facts.dates))
     facts.subtitle = "  ·  ".join(part for part in (lake, surveyed) if part)
     facts.boxed = tr("Survey quality")
-    datum_text = sheet.datum_statement(unit, facts.datum, facts.elevation, facts.levels)
+    datum_text = sheet.datum_statement(
+        unit, facts.datum, facts.elevation, facts.levels, level_known=facts.level_known)
     sections = [
         (tr("Datum and contours"), f"{datum_text}\n{contour_line}".strip()),
         (tr("The lake"), "\n".join(_lake_lines(facts))),
@@ -148,6 +156,7 @@ def _read_surface(facts, layers, context, feedback, progress):
     surface, crs, metadata = read_raster(layers["surface"], feedback)
     facts.datum = facts.datum or metadata.get("DATUM_NAME", "")
     facts.elevation = _number(metadata.get("DATUM_ELEVATION_M"))
+    facts.level_known = facts.elevation is not None or "DATUM_NAME" not in metadata
     if surface.uncertainty is not None:
         known = surface.uncertainty.values[np.isfinite(surface.uncertainty.values)]
         if known.size:
@@ -182,6 +191,8 @@ def _read_soundings(facts, layer, crs, context, feedback, progress):
         facts.elevation = known_datum[1] if facts.elevation is None else facts.elevation
         levels = [float(pairs["level_m"]) for pairs in texts if pairs.get("level_m")]
         facts.levels = (min(levels), max(levels)) if levels else None
+        facts.level_known = facts.elevation is not None
+    facts.assumed = assumed_sentences(soundings)
     used = soundings.select(soundings.accepted)
     days = np.unique(used.time[~np.isnat(used.time)].astype("datetime64[D]"))
     facts.dates = [str(day) for day in days]
@@ -340,6 +351,7 @@ def _source_lines(facts, layers, corrections, crs, author, sources) -> list:
         done = [tr(name) for key, name in _CORRECTED.items() if key in corrections]
         if done:
             lines.append(tr("Corrected for {}.").format(", ".join(done)))
+        lines += facts.assumed
     lines.append(tr("Shoreline: layer '{}', taken as depth 0.").format(layers["shoreline"].name()))
     lines.append(tr("Coordinate system: {} ({}).").format(crs.description(), crs.authid()))
     lines.append(tr("Grid and margin: latitude and longitude, WGS 84."))

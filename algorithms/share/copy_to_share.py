@@ -289,7 +289,8 @@ class _Copy:
             layer, self.context, self.feedback, self.crs, (*attributes, "status", "corrections"))
         datum = datum_of(soundings)
         if datum is not None:
-            self.datum = self.datum or f"{datum[0]} ({datum[1]:g} m)"
+            level = "" if datum[1] is None else f" ({datum[1]:g} m)"
+            self.datum = self.datum or f"{datum[0]}{level}"
         x, y, *columns = shared_copy.shared_soundings(
             soundings, attributes, area=self.area, cell=self.cell)
         values = [[v if v == v else None for v in c.tolist()] for c in columns]

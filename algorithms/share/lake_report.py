@@ -113,7 +113,8 @@ def _sections(facts, drop_offs, texts) -> list:
         (tr("What the map shows"), plain_words.map_sentences(
             unit, facts.interval, facts.index_interval, drop_offs)),
         (tr("What the water level does"), plain_words.level_sentences(
-            unit, facts.statistics, facts.datum, facts.elevation, facts.levels)),
+            unit, facts.statistics, facts.datum, facts.elevation, facts.levels,
+            level_known=facts.level_known)),
         (tr("Before you use it"), list(sheet.CAUTIONS)),
         (tr("Who made it"), closing),
     ]

@@ -3,6 +3,7 @@
 import math
 from pathlib import Path
 
+import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
@@ -19,6 +20,10 @@ from .._i18n import tr
 from .._layers import metric_crs, read_soundings, source
 from .._outputs import Outputs
 from ..core.grid import Areas
+from ..core.progress import span
+from ..core.soundings import concatenate
+from ..core.visits.unknown_level import Fitted, fit_to_stored
+from ._offsets import say_offsets
 from ._store_file import UPDATED, store_parameter
 
 _FIELDS = [
@@ -26,12 +31,18 @@ _FIELDS = [
     ("slope_deg", "double"), ("n_older", "int"), ("n_newer", "int"),
 ]
 
+#: What the store holds so far around the new soundings is read to fit their level, m.
+_AROUND_M = 50.0
+
 _NUMBERS = {
     "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
     "ALREADY_THERE": QT_TRANSLATE_NOOP("@default", "Soundings already there"),
     "REPLACED": QT_TRANSLATE_NOOP("@default", "Soundings taken out to be replaced"),
     "CHANGED_BLOCKS": QT_TRANSLATE_NOOP("@default", "Blocks where the bottom changed"),
     "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
+    "LEVEL_OFFSET": QT_TRANSLATE_NOOP("@default", "Largest offset of a visit fitted (m)"),
+    "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP(
+        "@default", "Standard uncertainty of that offset (m)"),
 }
 
 
@@ -47,6 +58,10 @@ class AddToStore(LakefloorAlgorithm):
         "Adds soundings to the lake's store: one GeoPackage in which visits add up over years. "
         "Add them cleaned, corrected and reduced: a store holds one datum. A store that does not "
         "exist yet is made, in the CRS of the first soundings; later ones are projected to it.\n\n"
+        "A visit without a known lake level is fitted to the store by the places where its tracks "
+        "meet those of the store, and the log gives the offset with its uncertainty. Where these "
+        "places do not suffice, the run is refused. The first visit of a new store then makes the "
+        "water of its day the datum.\n\n"
         "Soundings are recognised by what was logged (time, raw depth, place), whatever the name "
         "of file or visit and however they were cleaned or corrected. Adding a log again changes "
         "nothing; of a longer log only the new soundings enter. To take new corrections of a "
@@ -130,6 +145,8 @@ class AddToStore(LakefloorAlgorithm):
         soundings, crs = read_soundings(incoming, context, feedback, crs)
         mode = self.parameterAsEnumString(parameters, "MODE", context)
         change = self.parameterAsEnumString(parameters, "CHANGE", context)
+        progress = self.progress(feedback)
+        fitted = _fitted(path, soundings, mode, span(progress, 0.0, 0.3))
         options = {
             "block_m": number("BLOCK_SIZE"),
             "reach_m": number("REACH"),
@@ -139,17 +156,21 @@ class AddToStore(LakefloorAlgorithm):
             "confidence": number("CONFIDENCE") / 100.0,
         }
         with Outputs(self, parameters, context, feedback) as out:
+            _say_level(fitted, feedback)
             done = lake_store.add(
-                path, soundings, crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
+                path, fitted.soundings,
+                crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
                 mode=mode, newer_wins=change == "newer_wins", change=options,
                 parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
-                            **options},
+                            **options, **_level_parameters(fitted)},
                 before_commit=lambda done: _write_changes(out, done.changes, crs),
-                progress=self.progress(feedback),
+                progress=span(progress, 0.3, 1.0),
             )
             _report(done, feedback)
             changed = sum(int(found.changed.sum()) for _, _, found in done.changes)
-            numbers = (done.added, done.already_there, done.removed, changed, done.superseded)
+            largest = fitted.largest
+            numbers = (done.added, done.already_there, done.removed, changed, done.superseded,
+                       largest and largest.offset, largest and largest.std_error)
             out.results.update(zip(_NUMBERS, numbers))
             out.results[UPDATED] = path
         return out.results
@@ -169,6 +190,49 @@ def _store_crs(path, incoming, feedback):
                 crs.authid() or tr("custom CRS"))
         )
     return crs
+
+
+def _fitted(path, soundings, mode, progress):
+    """Return the soundings at the datum of the store, those without a known level fitted to it."""
+    stored = datum = None
+    visits = lake_store.contents(path).visits if Path(path).exists() else []
+    if visits:
+        datums = {visit.datum for visit in visits}
+        if len(datums) > 1:
+            # A store holds one datum; adding says what is wrong with this one.
+            return Fitted(soundings, None, "")
+        (datum,) = datums
+        parts = list(lake_store.read(path, box=_box(soundings)))
+        stored = concatenate(parts) if parts else soundings.select(slice(0, 0))
+    progress(0.1)
+    return fit_to_stored(
+        soundings, stored, datum=datum, replaces=len(visits) if mode == "replace" else None,
+        progress=span(progress, 0.1, 1.0),
+    )
+
+
+def _box(soundings):
+    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    x, y = soundings.x[placed], soundings.y[placed]
+    if not x.size:
+        return None
+    return x.min() - _AROUND_M, y.min() - _AROUND_M, x.max() + _AROUND_M, y.max() + _AROUND_M
+
+
+def _level_parameters(fitted):
+    if not fitted.offsets:
+        return {}
+    return {"level_offsets": {
+        row.visit: {"offset_m": round(row.offset, 4), "std_error_m": round(row.std_error, 4),
+                    "places": row.places}
+        for row in fitted.offsets
+    }}
+
+
+def _say_level(fitted, feedback):
+    if fitted.route:
+        feedback.pushWarning(fitted.route)
+    say_offsets(fitted, feedback)
 
 
 def _write_changes(out, changes, crs):

@@ -14,6 +14,7 @@ from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
 from ..core.correcting.corrections import correct_depths
+from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError
 
 _NUMBERS = {
@@ -76,7 +77,8 @@ class CorrectDepths(LakefloorAlgorithm):
         add(params.number(
             "WATER_TEMPERATURE", tr("Water temperature (°C)"), None,
             tr("For all soundings. Left empty, the logged temperature is used, smoothed within "
-               "each visit."),
+               "each visit; without one, the middle of what fresh water has from 4 to 25 °C, and "
+               "the uncertainty is raised."),
             minimum=0.0, maximum=40.0, optional=True,
         ))
         add(params.number(
@@ -100,8 +102,8 @@ class CorrectDepths(LakefloorAlgorithm):
             QgsProcessingParameterBoolean(
                 "SKIP", tr("Leave visits without temperature at the assumed sound speed"), False
             ),
-            tr("Otherwise a visit without logged temperature is an error. Their uncertainty is "
-               "raised."),
+            tr("Otherwise they are corrected with the middle of fresh water's sound speeds. Their "
+               "uncertainty is raised either way."),
             advanced=True,
         ))
         add(params.number(
@@ -199,6 +201,16 @@ def _report(summary, feedback):
         feedback.pushWarning(
             tr("Started again from raw depths; undone: {}. Reduce to the lake datum again where "
                "that was done.").format(", ".join(summary["dropped"]))
+        )
+    if summary["no_temperature"]:
+        speed, error = unknown_water_speed()
+        feedback.pushWarning(
+            tr("No water temperature is known for visit {}. The sound speed is taken as {:.1f} "
+               "m/s, the middle of what fresh water has from 4 to 25 °C. The true one may be "
+               "{:.1f} m/s off, {:.1f}% of depth, which the uncertainty includes. Give the water "
+               "temperature if you know it.").format(
+                ", ".join(f"'{name}'" for name in summary["no_temperature"]), speed, error,
+                100.0 * error / speed)
         )
     if summary["uncorrected"]:
         feedback.pushWarning(

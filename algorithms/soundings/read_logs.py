@@ -74,6 +74,16 @@ class ReadLogs(LakefloorAlgorithm):
             "stated",
             tr("For text and GPX files that do not state it; NMEA 0183 always does."),
         ))
+        self.addParameter(params.choice(
+            "DEPTH_FROM", tr("Depth in the logs counts from"),
+            {
+                "stated": tr("as the file states, else the transducer"),
+                "transducer": tr("the transducer"), "surface": tr("the water surface"),
+            },
+            "stated",
+            tr("For text and GPX files that do not state it. Depth from the transducer gets the "
+               "draft added by Correct depths."),
+        ))
         self.addParameter(params.time_zone(
             "TIME_ZONE", tr("Time zone of the logs"), tr("NMEA 0183 and GPX are in UTC."),
         ))
@@ -128,10 +138,12 @@ class ReadLogs(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
+        depth_from = self.parameterAsEnumString(parameters, "DEPTH_FROM", context)
         crs = self.parameterAsCrs(parameters, "CRS", context)
         reading = read_logs(
             self._paths(parameters, context),
             depth_unit=None if unit == "stated" else unit,
+            depth_from=None if depth_from == "stated" else depth_from,
             time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
             columns=parse_columns(self.parameterAsString(parameters, "COLUMNS", context)),
             source_epsg=(crs.authid() or crs.toWkt()) if crs.isValid() else None,
@@ -139,6 +151,8 @@ class ReadLogs(LakefloorAlgorithm):
             visit=self.parameterAsString(parameters, "VISIT", context).strip() or None,
             progress=self.progress(feedback),
         )
+        for sentence in reading.assumptions():
+            feedback.pushWarning(sentence)
         for line in reading.describe():
             feedback.pushInfo(line)
         for report in reading.files:

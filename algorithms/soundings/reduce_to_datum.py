@@ -21,12 +21,15 @@ from .._outputs import Outputs
 from ..core.correcting.lake_level import (
     gauge_numbers,
     gauge_times,
+    land_notes,
     level_record,
     reduce_to_datum,
     visit_levels,
 )
 from ..core.errors import LakefloorError
 from ..core.units import unit_factor
+from ..core.visits.unknown_level import water_of_the_day
+from ._offsets import say_offsets
 
 _UNITS = ("ft", "m", "us-ft", "cm", "in")
 
@@ -43,6 +46,10 @@ _NUMBERS = {
     "HIGHEST_LEVEL": ("highest_level_m", QT_TRANSLATE_NOOP("@default", "Highest level (m)")),
     "LAND": ("land", QT_TRANSLATE_NOOP("@default", "Soundings above the datum")),
     "HELD": ("held", QT_TRANSLATE_NOOP("@default", "Soundings at a held level")),
+    "LARGEST_OFFSET": (
+        "largest_offset_m", QT_TRANSLATE_NOOP("@default", "Largest visit offset (m)")),
+    "OFFSET_UNCERTAINTY": (
+        "offset_sd_m", QT_TRANSLATE_NOOP("@default", "Standard uncertainty of that offset (m)")),
 }
 
 
@@ -62,6 +69,10 @@ class ReduceToDatum(LakefloorAlgorithm):
         "or one level. Readings are interpolated linearly in time; a table of visits gives one "
         "level to each visit. Level and datum elevation are on the same scale and in the same "
         "unit; a lake has no tide.\n\n"
+        "Without a gauge, leave readings, level and datum elevation empty. The depths of a single "
+        "visit then count from the water of that day. Several visits are adjusted to the first "
+        "one by the places where their tracks meet; if these do not suffice, the run is refused. "
+        "The datum is named after the day, and the map says that no level was known.\n\n"
         "Soundings outside the time span of the readings are refused, unless you allow holding "
         "the last value. A depth below 0 is land at the datum. Wind tilts a lake's surface: read "
         "the gauge on calm days.",
@@ -110,17 +121,29 @@ class ReduceToDatum(LakefloorAlgorithm):
             _UNITS[0], tr("Unit of the readings, of the one level and of the datum elevation."),
         ))
         add(params.number(
-            "DATUM_ELEVATION", tr("Elevation of the lake datum"), 0.0,
+            "DATUM_ELEVATION", tr("Elevation of the lake datum"), None,
             tr("In the level unit, on the scale of the gauge: the reading at which the lake stands "
-               "at its datum. 0 is the gauge's own zero."),
+               "at its datum. 0 is the gauge's own zero. If empty, the level of the first visit."),
+            optional=True,
         ))
         add(params.helped(
-            QgsProcessingParameterString("DATUM_NAME", tr("Name of the datum"), "lake datum"),
-            tr("For example 'ordinary high water 951.5 ft'. It goes with the data to the map."),
+            QgsProcessingParameterString(
+                "DATUM_NAME", tr("Name of the datum"), optional=True
+            ),
+            tr("For example 'ordinary high water 951.5 ft'. It goes with the data to the map. If "
+               "empty, 'lake datum', or the day of the first visit where its water is the datum."),
         ))
         add(params.helped(
             QgsProcessingParameterBoolean("HOLD", tr("Hold the last value"), False),
             tr("Before the first and after the last reading, take that reading."),
+        ))
+        add(params.choice(
+            "NO_LEVEL", tr("Visits without a known level"),
+            {"adjust": tr("adjust them to the first visit where tracks cross"),
+             "each": tr("leave each at the water of its day, to be fitted by Add visit to the "
+                        "lake's store")},
+            "adjust", tr("Used only if neither gauge readings nor a level is given."),
+            advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings at lake datum"), QgsProcessing.SourceType.TypeVectorPoint
@@ -130,16 +153,21 @@ class ReduceToDatum(LakefloorAlgorithm):
 
     def check(self, parameters, context):
         given = [params.given(self, parameters, name, context) for name in ("GAUGE", "LEVEL")]
-        if sum(given) != 1:
+        if all(given):
+            raise LakefloorError(tr("Give either gauge readings or one lake level, not both."))
+        if not any(given) and params.given(self, parameters, "DATUM_ELEVATION", context):
             raise LakefloorError(
-                tr("Give either gauge readings or one lake level{}.").format(
-                    tr(", not both") if all(given) else "")
+                tr("The elevation of the lake datum is given, but no lake level. Give gauge "
+                   "readings or one lake level, or leave the elevation empty to count depths from "
+                   "the water of the first visit.")
             )
         params.check_zone(self, parameters, "GAUGE_TIME_ZONE", context)
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "LEVEL_UNIT", context)
         gauge = optional_source(self, parameters, "GAUGE", context)
+        if gauge is None and not params.given(self, parameters, "LEVEL", context):
+            return self._without_level(parameters, context, feedback)
         if gauge is None:
             levels = self.parameterAsDouble(parameters, "LEVEL", context) * unit_factor(unit)
         else:
@@ -152,19 +180,58 @@ class ReduceToDatum(LakefloorAlgorithm):
         soundings, crs = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
         )
-        elevation = self.parameterAsDouble(parameters, "DATUM_ELEVATION", context)
+        elevation = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
         reduced = reduce_to_datum(
             soundings, levels,
-            datum_elevation_m=elevation * unit_factor(unit),
+            datum_elevation_m=None if elevation is None else elevation * unit_factor(unit),
             datum_name=self.parameterAsString(parameters, "DATUM_NAME", context),
             hold=self.parameterAsBool(parameters, "HOLD", context),
             progress=self.progress(feedback),
         )
         _report(reduced.summary, unit, feedback)
+        if elevation is None:
+            name, level = reduced.datum
+            feedback.pushWarning(
+                tr("No elevation of the lake datum was given, so depths count from the level of "
+                   "the first visit, {:.3f} {} ('{}').").format(
+                    level / unit_factor(unit), unit, name)
+            )
+        for note in reduced.notes:
+            feedback.pushWarning(note)
+        return self._write(parameters, context, feedback, reduced.soundings, crs, reduced.summary)
+
+    def _without_level(self, parameters, context, feedback):
+        """Count depths from the water of a day: nobody read the level of the lake."""
+        soundings, crs = read_soundings(
+            source(self, parameters, params.INPUT, context), context, feedback
+        )
+        each = self.parameterAsEnumString(parameters, "NO_LEVEL", context) == "each"
+        fitted = water_of_the_day(soundings, each=each, progress=self.progress(feedback))
+        feedback.pushWarning(fitted.route)
+        given = self.parameterAsString(parameters, "DATUM_NAME", context).strip()
+        if given:
+            feedback.pushWarning(
+                tr("The name '{}' is not given to the datum, since no level ties the depths to it.")
+                .format(given)
+            )
+        say_offsets(fitted, feedback)
+        for note in land_notes(fitted.soundings):
+            feedback.pushWarning(note)
+        done, largest = fitted.soundings, fitted.largest
+        use = done.accepted
+        return self._write(parameters, context, feedback, done, crs, {
+            "mean_reduction_m": float((done.depth - soundings.depth)[use].mean()) if use.any()
+            else None,
+            "land": int((done.depth[use] < 0.0).sum()), "held": 0,
+            "largest_offset_m": largest and largest.offset,
+            "offset_sd_m": largest and largest.std_error,
+        })
+
+    def _write(self, parameters, context, feedback, soundings, crs, summary):
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, reduced.soundings, crs)
+            out.soundings(params.OUTPUT, soundings, crs)
             for name, (key, _) in _NUMBERS.items():
-                out.results[name] = reduced.summary[key]
+                out.results[name] = summary.get(key)
         return out.results
 
 

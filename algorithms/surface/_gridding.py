@@ -177,7 +177,9 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
             record = tiles.Record(method, options, cell, f.spacing, gap, learned)
         metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down"}
         if datum:
-            metadata.update(DATUM_NAME=datum[0], DATUM_ELEVATION_M=datum[1])
+            metadata["DATUM_NAME"] = datum[0]
+            if datum[1] is not None:
+                metadata["DATUM_ELEVATION_M"] = datum[1]
         else:
             feedback.pushWarning(
                 tr("The soundings are not reduced to a lake datum: depths are below the water of "

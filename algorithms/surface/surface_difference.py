@@ -153,12 +153,12 @@ class SurfaceDifference(LakefloorAlgorithm):
 
 
 def _datum(metadata):
-    """Return name and elevation (m) of the datum that a raster states, or None."""
+    """Return name and elevation (m or None) of the datum that a raster states, or None."""
     if not metadata.get("DATUM_NAME"):
         return None
-    elevation = metadata.get("DATUM_ELEVATION_M") or 0.0
+    elevation = metadata.get("DATUM_ELEVATION_M")
     try:
-        return metadata["DATUM_NAME"], float(elevation)
+        return metadata["DATUM_NAME"], float(elevation) if elevation else None
     except ValueError:
         raise LakefloorError(
             tr("The elevation of datum '{}', '{}', is not a number. Give the shift between the two "

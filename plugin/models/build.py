@@ -133,8 +133,8 @@ class _Inputs:
         kind = kinds.Integer if isinstance(default, int) else kinds.Double
         self.add(QgsProcessingParameterNumber(name, label, kind, default, optional), help_text)
 
-    def text(self, name, label, default, help_text):
-        self.add(QgsProcessingParameterString(name, label, default), help_text)
+    def text(self, name, label, default, help_text, optional=False):
+        self.add(QgsProcessingParameterString(name, label, default, False, optional), help_text)
 
     def enum(self, name, label, options, default, help_text):
         self.add(
@@ -163,8 +163,11 @@ class _Inputs:
         )
 
 
-def logs_to_soundings(model, inputs):
-    """Add what leads from logs to soundings at the lake datum; return their output."""
+def logs_to_soundings(model, inputs, no_level, without_level):
+    """Add what leads from logs to soundings at the lake datum; return their output.
+
+    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
+    """
     kind = QgsProcessing.SourceType
     inputs.add(
         QgsProcessingParameterMultipleLayers("LOGS", "Logs", kind.TypeFile, optional=True),
@@ -177,28 +180,42 @@ def logs_to_soundings(model, inputs):
     )
     inputs.text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
                 "For example UTC, America/Chicago or UTC-05:00.")
+    inputs.enum("DEPTH_UNIT", "Depth unit of the logs",
+                ["stated", "m", "ft", "us-ft", "fathom"], "stated",
+                "For text and GPX files that do not state it. stated: as the file states, else "
+                "meters with a warning. NMEA 0183 always states it.")
+    inputs.enum("DEPTH_FROM", "Depth in the logs counts from",
+                ["stated", "transducer", "surface"], "stated",
+                "For text and GPX files that do not state it. stated: as the file states, else the "
+                "transducer with a warning. Depth from the transducer gets the draft added.")
     inputs.number("DRAFT", "Transducer draft (m)", 0.3,
                   "Depth of the transducer below the surface.")
     inputs.number("ASSUMED_SOUND_SPEED", "Sound speed assumed by the instrument (m/s)", 1500.0,
                   "Often 1500; see the instrument's manual.")
     inputs.number("WATER_TEMPERATURE", "Water temperature (°C)", None,
-                  "For all logs; left empty, the logged temperatures are used.", optional=True)
+                  "For all logs. If empty, the logged temperatures are used; without these, the "
+                  "middle of what fresh water has, with a larger uncertainty.", optional=True)
     inputs.number("TIME_OFFSET", "Time offset (s)", 0.0,
                   "By how much the logged position is older than the depth.")
     inputs.vector("GAUGE", "Gauge readings", kind.TypeVector,
-                  "Table of time and lake level. Give this or one level.", optional=True)
+                  "Table of time and lake level. Give this or one level. " + without_level,
+                  optional=True)
     inputs.text("GAUGE_TIME_ZONE", "Time zone of the gauge readings", "UTC",
                 "For example UTC, America/Chicago or UTC-05:00.")
     inputs.number("LEVEL", "One lake level for all visits", None,
                   "In the level unit; instead of gauge readings.", optional=True)
     inputs.enum("LEVEL_UNIT", "Unit of lake level and datum", ["m", "ft", "us-ft", "cm", "in"],
                 "ft", "m, ft (0.3048 m), us-ft (1200/3937 m), cm or in.")
-    inputs.number("DATUM_ELEVATION", "Level of the lake datum", 0.0,
-                  "In the level unit, on the same scale as the readings.")
-    inputs.text("DATUM_NAME", "Name of the lake datum", "lake datum", "Written on the map.")
+    inputs.number("DATUM_ELEVATION", "Level of the lake datum", None,
+                  "In the level unit, on the same scale as the readings. If empty, the level of "
+                  "the first visit.", optional=True)
+    inputs.text("DATUM_NAME", "Name of the lake datum", None,
+                "Written on the map. If empty, 'lake datum', or the day of the first visit where "
+                "its water is the datum.", optional=True)
 
     model.child("readlogs",
-                {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE"})
+                {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE",
+                 "DEPTH_UNIT": "@DEPTH_UNIT", "DEPTH_FROM": "@DEPTH_FROM"})
     model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
     model.child("correctdepths", {
         "INPUT": ("cleansoundings", "OUTPUT"), "DRAFT": "@DRAFT",
@@ -209,6 +226,7 @@ def logs_to_soundings(model, inputs):
         "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
         "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LEVEL": "@LEVEL", "LEVEL_UNIT": "@LEVEL_UNIT",
         "DATUM_ELEVATION": "@DATUM_ELEVATION", "DATUM_NAME": "@DATUM_NAME",
+        "NO_LEVEL": no_level,
     })
     model.child(
         "uncertaintybudget", {"INPUT": ("reducetodatum", "OUTPUT")}, {"OUTPUT": "Soundings"}
@@ -251,7 +269,10 @@ def logs_to_lake_map():
         "Maps are not for navigation.",
     )
     inputs = _Inputs(model)
-    soundings = logs_to_soundings(model, inputs)
+    soundings = logs_to_soundings(
+        model, inputs, "adjust",
+        "Without either, depths count from the water of the first visit, and further visits are "
+        "adjusted to it where tracks cross.")
     drawn = soundings_to_contours(model, inputs, soundings, {
         "tinsurface": "TIN surface", "idwsurface": "IDW surface",
         "smoothsurface": "Smooth surface",
@@ -291,7 +312,10 @@ def add_a_visit():
                                    QgsProcessingParameterFile.Behavior.File, "gpkg"),
         "GeoPackage of the lake; it is made where there is none.",
     )
-    soundings = logs_to_soundings(model, inputs)
+    soundings = logs_to_soundings(
+        model, inputs, "each",
+        "Without either, the visit is fitted to the store where tracks cross; the first visit of a "
+        "new store makes the water of its day the datum.")
     model.child("addtostore", {"INPUT": soundings, "STORE": "@STORE"},
                 {"CHANGED": "Change of the bottom"})
     model.child("readstore", {"STORE": ("addtostore", "UPDATED_STORE")},

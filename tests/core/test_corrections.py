@@ -122,8 +122,18 @@ def test_visit_without_temperature_is_named_or_left_on_request():
         [10.0, 10.0], visit=np.array(["cold", "bare"], dtype=object),
         water_temp=np.array([5.0, np.nan]),
     )
-    with pytest.raises(LakefloorError, match="Visit 'bare' has no water temperature"):
-        correct_depths(mixed)
+    plain = correct_depths(mixed, draft_m=0.0)
+    # Marczak (1997) at 4 and 25 degrees C, 1421.6331 and 1496.7277 m/s: middle 1459.1804, half
+    # the range 37.5473 m/s (by hand).
+    assert plain.soundings.depth[1] == pytest.approx(10.0 * 1459.1804 / 1500.0, abs=1e-5)
+    assert plain.summary["no_temperature"] == ["bare"]
+    assert plain.summary["uncorrected"] == []
+    assert plain.soundings.corrections[1].endswith(
+        "sound_speed=1500->1459.2;sound_speed_sd=37.55")
+    assert "sound_speed_sd" not in plain.soundings.corrections[0]
+    depth = plain.soundings.depth[1]
+    assert plain.soundings.uncert[1] == pytest.approx(
+        np.sqrt(0.05**2 + (0.01 * depth) ** 2 + (10.0 * 37.5473 / 1500.0) ** 2), abs=1e-5)
     done = correct_depths(mixed, draft_m=0.0, skip_without_temperature=True)
     assert done.soundings.depth[1] == 10.0
     assert done.soundings.corrections[1].endswith("sound_speed=not corrected")
@@ -133,6 +143,13 @@ def test_visit_without_temperature_is_named_or_left_on_request():
     assert done.soundings.uncert[1] == pytest.approx(
         np.sqrt(0.05**2 + 0.1**2 + 0.522446**2 / 3), abs=1e-5
     )
+
+
+@given(st.floats(4.0, 25.0), st.floats(0.5, 40.0))
+def test_unknown_temperature_is_within_its_uncertainty(temperature, depth):
+    truth = depth_of(pings([depth]), temperature_c=temperature)
+    done = correct_depths(pings([depth]), uncert_fixed_m=1e-9, uncert_share=0.0).soundings
+    assert abs(done.depth[0] - truth[0]) <= done.uncert[0] + 1e-6
 
 
 def test_logged_fahrenheit_is_told():

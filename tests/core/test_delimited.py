@@ -199,7 +199,10 @@ def test_hardness_is_relative(logged, relative):
 def test_where_a_depth_is_measured_from():
     surface = read("lon,lat,depth_below_surface_m\n-93.1,45.1,10\n").soundings
     unknown = read("lon,lat,depth\n-93.1,45.1,10\n").soundings
-    assert (surface.corrections[0], unknown.corrections[0]) == ("from=surface", "from=unknown")
+    assert (surface.corrections[0], unknown.corrections[0]) == (
+        "from=surface", "from=unknown;depth_unit=assumed m")
+    stated = read("lon,lat,depth\n-93.1,45.1,10\n", depth_unit="m").soundings
+    assert stated.corrections[0] == "from=unknown"
 
 
 @pytest.mark.parametrize(

@@ -65,7 +65,8 @@ def test_other_values_and_gpx_1_0():
     got = parse_gpx(document(data)).soundings
     assert got.water_temp[0] == pytest.approx(20.0)
     assert (got.hardness[0], got.course[0], got.speed[0]) == (0.7, 271.5, 2.2)
-    assert got.corrections[0] == "from=unknown"
+    assert got.corrections[0] == "from=unknown;depth_unit=assumed m"
+    assert parse_gpx(document(data), depth_unit="ft").soundings.corrections[0] == "from=unknown"
 
 
 def test_waypoints_count_only_with_a_depth():

@@ -72,7 +72,7 @@ def test_one_level_for_each_visit():
 
 
 def test_land_at_datum_is_kept_and_counted():
-    done = reduce_to_datum(pings([0.3, 0.6]), 0.5)
+    done = reduce_to_datum(pings([0.3, 0.6]), 0.5, datum_elevation_m=0.0)
     assert done.soundings.depth == pytest.approx([-0.2, 0.1])
     assert done.summary["land"] == 1
 
@@ -103,7 +103,7 @@ def test_outside_the_readings_is_refused_or_held():
         r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*holding",
     ):
         reduce_to_datum(logged, gauge())
-    done = reduce_to_datum(logged, gauge(), hold=True)
+    done = reduce_to_datum(logged, gauge(), datum_elevation_m=0.0, hold=True)
     np.testing.assert_allclose(
         (5.0 - done.soundings.depth) / FOOT, [2.40, 2.34, 2.50], atol=1e-9
     )
@@ -111,14 +111,16 @@ def test_outside_the_readings_is_refused_or_held():
 
 
 def test_readings_at_the_very_ends_count():
-    done = reduce_to_datum(pings([5.0, 5.0], at("08:00", "16:00")), gauge())
+    done = reduce_to_datum(
+        pings([5.0, 5.0], at("08:00", "16:00")), gauge(), datum_elevation_m=0.0)
     np.testing.assert_allclose((5.0 - done.soundings.depth) / FOOT, [2.40, 2.50], atol=1e-9)
 
 
 def test_rejected_soundings_do_not_stop_the_work():
     status = np.array(["accepted", "no position", "spike"], dtype=object)
     time = np.array([f"{DAY}T12:00", "1980-01-06T00:00", "NaT"], dtype="datetime64[ms]")
-    done = reduce_to_datum(pings([5.0] * 3, time, status=status), gauge())
+    done = reduce_to_datum(
+        pings([5.0] * 3, time, status=status), gauge(), datum_elevation_m=0.0)
     assert list(done.soundings.status) == list(status)
     assert np.isfinite(done.soundings.depth).all()
     assert datum_of(done.soundings) == ("lake datum", 0.0)
@@ -156,10 +158,38 @@ def test_wrong_unit_or_datum_is_told():
         reduce_to_datum(pings([5.0]), 1.0, datum_elevation_m=float("nan"))
 
 
-@pytest.mark.parametrize("name", ["", "  ", "a;b=c"])
-def test_datum_name(name):
-    with pytest.raises(LakefloorError, match="datum needs a name"):
-        reduce_to_datum(pings([5.0]), 1.0, datum_name=name)
+def test_datum_name():
+    with pytest.raises(LakefloorError, match="no semicolon"):
+        reduce_to_datum(pings([5.0]), 1.0, datum_name="a;b=c")
+    for name in ("", "  "):
+        done = reduce_to_datum(pings([5.0]), 1.0, datum_elevation_m=0.0, datum_name=name)
+        assert done.datum == ("lake datum", 0.0)
+
+
+def test_datum_that_nobody_gave_is_the_level_of_the_first_visit():
+    logged = pings(
+        [5.0, 5.0, 5.0, 5.0], at("15:00", "09:00", "09:30", "08:30"),
+        visit=np.array(["late", "early", "early", "gone"], dtype=object),
+        status=np.array(["accepted"] * 3 + ["spike"], dtype=object),
+    )
+    levels = {"late": 2.0, "early": 1.2, "gone": 9.0}
+    done = reduce_to_datum(logged, levels)
+    assert done.datum == (f"lake level of {DAY}", 1.2)
+    np.testing.assert_allclose(done.soundings.depth, [4.2, 5.0, 5.0, -2.8])
+    assert datum_of(done.soundings) == done.datum
+    assert reduce_to_datum(logged, levels, datum_name="pool").datum == ("pool", 1.2)
+
+
+@pytest.mark.parametrize(
+    ("depth", "level", "datum", "told"),
+    [([5.0, 6.0], 3.4, 2.0, None), ([5.0, 6.0], 3.6, 2.0, "up to 1.60 m above the datum"),
+     ([5.0, 6.0], 0.0, 2.0, "up to 2.00 m below the datum"),
+     ([0.1] + [5.0] * 199, 2.5, 2.0, None), ([0.1] * 3 + [5.0] * 197, 2.5, 2.0, "1.5% of the")],
+)
+def test_what_is_unlikely_is_told(depth, level, datum, told):
+    notes = reduce_to_datum(pings(depth), level, datum_elevation_m=datum).notes
+    assert [note for note in notes if told and told in note] == list(notes)
+    assert bool(notes) == (told is not None)
 
 
 def test_times_as_text():
@@ -200,8 +230,11 @@ def test_never_reduced_twice():
 
 
 def test_datum_of_mixed_soundings():
-    low = reduce_to_datum(pings([5.0], visit="A"), 1.0, datum_name="low water").soundings
-    high = reduce_to_datum(pings([5.0], visit="B"), 1.0, datum_name="high water").soundings
+    low, high = (
+        reduce_to_datum(
+            pings([5.0], visit=visit), 1.0, datum_elevation_m=0.0, datum_name=name).soundings
+        for visit, name in (("A", "low water"), ("B", "high water"))
+    )
     raw = pings([5.0], visit="C")
     assert datum_of(raw) is None
     assert datum_of(low) == ("low water", 0.0)

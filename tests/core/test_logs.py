@@ -167,3 +167,29 @@ def test_half_a_line_at_the_end_of_a_log(tmp_path):
     reading = read_logs(path)
     assert reading.unread_counts == {"unfinished line at the end of the file": 1}
     assert reading.unread[0].line == 40
+
+
+def test_what_had_to_be_assumed_is_told_and_travels(tmp_path):
+    text = "lon,lat,depth,speed\n-93.0,45.0,10,4\n-93.0,45.00001,11,4\n"
+    (tmp_path / "a.csv").write_text(text)
+    (tmp_path / "b.csv").write_text("lon,lat,depth_ft\n-93.0,45.0,10\n-93.0,45.00001,11\n")
+    reading = read_logs(tmp_path)
+    assert reading.assumed == {
+        "the unit of depth is not stated: metres assumed": ["a.csv"],
+        "the unit of speed is not stated: m/s assumed": ["a.csv"],
+    }
+    assert "The unit of depth is not stated: metres assumed in a.csv." in reading.describe()
+    texts = dict(zip(reading.soundings.visit, reading.soundings.corrections))
+    assert texts == {"a": "from=unknown;depth_unit=assumed m", "b": "from=unknown"}
+    given = read_logs(tmp_path, depth_unit="ft", depth_from="surface")
+    assert set(given.soundings.corrections) == {"from=surface"}
+    assert list(given.assumed) == ["the unit of speed is not stated: m/s assumed"]
+    assert given.soundings.depth.max() == pytest.approx(11 * 0.3048)
+
+
+def test_where_depth_counts_from_is_taken_from_the_log_first(folder):
+    texts = set(read_logs(folder, depth_from="surface").soundings.corrections)
+    assert "from=unknown" not in texts
+    assert any(text.startswith("from=transducer") for text in texts)
+    with pytest.raises(LakefloorError, match="count from 'keel'"):
+        read_logs(folder, depth_from="keel")

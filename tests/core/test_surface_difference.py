@@ -211,6 +211,13 @@ def test_datums():
         datum_shift(("summer pool", 150.0), ("summer pool", 149.0))
     with pytest.raises(LakefloorError, match="older surface states no"):
         datum_shift(("summer pool", 150.0), None)
+    # Water levels of two days that nobody read: no shift follows from them.
+    may, june = ("water level of 2026-05-14", None), ("water level of 2026-06-20", None)
+    assert datum_shift(may, may) == 0.0
+    with pytest.raises(LakefloorError, match=r"to the newer datum\.$"):
+        datum_shift(june, may)
+    with pytest.raises(LakefloorError, match="'summer pool' at 150 m. Give the shift"):
+        datum_shift(may, ("summer pool", 150.0))
     older = surface(lambda x, y: plane(x, y) - 0.3)
     assert surface_difference(surface(), older, shift=0.3).net == pytest.approx(0.0, abs=1e-9)
 

@@ -128,6 +128,30 @@ def test_depths_left_at_the_assumed_speed():
     assert budget.summary["not_reduced"] == len(kept)
 
 
+def test_without_a_temperature_it_is_the_uncertainty_of_the_correction():
+    bare = plane(slope=0.0, corrections="from=transducer")
+    done = corrections.correct_depths(
+        bare, draft_m=0.0, uncert_fixed_m=1e-9, uncert_share=0.0).soundings
+    budget = uncertainty_budget(done, **{**NOTHING, "sound_speed_measured": False})
+    # 37.5473 m/s of 1459.1804 m/s are 2.573 % (Marczak 1997 at 4 and 25 degrees C, by hand).
+    np.testing.assert_allclose(budget.soundings.uncert, 0.02573 * done.depth, rtol=5e-4)
+    np.testing.assert_allclose(budget.soundings.uncert, done.uncert, rtol=5e-4)
+    # Depths that nobody corrected are no better known.
+    raw = uncertainty_budget(bare, **{**NOTHING, "sound_speed_measured": False})
+    np.testing.assert_allclose(raw.soundings.uncert, 0.02573 * bare.depth, rtol=5e-4)
+
+
+def test_the_error_of_an_offset_between_visits_stays_in_the_budget():
+    fitted = plane(slope=0.0, corrections="draft_m=0;sound_speed=1500->1465.9;"
+                   "level_offset_m=-0.8000;level_offset_sd_m=0.0600;datum=water level of May")
+    budget = uncertainty_budget(fitted, **{**NOTHING, "level_m": 0.08})
+    np.testing.assert_allclose(budget.soundings.uncert, 0.10)
+    # 10 m at the datum are 9.2 m of water on the day.
+    warm = uncertainty_budget(fitted, **{**NOTHING, "temperature_error_c": 1.0}).soundings
+    rise = 0.5 * (fresh_water_sound_speed(16.0) - fresh_water_sound_speed(14.0))
+    np.testing.assert_allclose(warm.uncert, np.hypot(0.06, 9.2 * rise / 1465.9), rtol=2e-3)
+
+
 def test_running_twice_changes_nothing():
     once = uncertainty_budget(plane()).soundings
     twice = uncertainty_budget(once).soundings

@@ -35,6 +35,7 @@ class Recorder(QgsProcessingFeedback):
     def __init__(self, cancel_at=None):
         super().__init__(False)
         self.messages = []
+        self.warnings = []
         self.errors = []
         if cancel_at is not None:
             self.progressChanged.connect(
@@ -46,6 +47,7 @@ class Recorder(QgsProcessingFeedback):
 
     def pushWarning(self, warning):
         self.messages.append(warning)
+        self.warnings.append(warning)
 
     def reportError(self, error, fatalError=False):
         self.errors.append(error)

@@ -69,8 +69,18 @@ def test_second_run_is_refused_unless_started_again(run, soundings, feedback):
 
 def test_visit_without_temperature(run, soundings, feedback):
     bare = soundings(temperature=None)
-    with pytest.raises(QgsProcessingException, match="Visit 'May' has no water temperature"):
-        run("correctdepths", {"INPUT": bare, "OUTPUT": "TEMPORARY_OUTPUT"})
+    plain = run(
+        "correctdepths", {"INPUT": bare, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    # Marczak (1997) at 4 and 25 degrees C: 1421.633 and 1496.728 m/s; by hand.
+    assert column(plain["OUTPUT"], "depth_m") == pytest.approx(
+        [9.144 * 1459.1804 / 1500.0 + 0.3048] * 20, abs=1e-4)
+    assert plain["MEAN_SOUND_SPEED"] == pytest.approx(1459.18, abs=0.01)
+    assert set(column(plain["OUTPUT"], "corrections")) == {
+        "from=transducer;time_offset_s=0;draft_m=0.3048;sound_speed=1500->1459.2;"
+        "sound_speed_sd=37.55"
+    }
+    assert "No water temperature is known for visit 'May'" in feedback.text
+    assert "2.6% of depth" in feedback.text
     done = run(
         "correctdepths",
         {"INPUT": bare, "WATER_TEMPERATURE": 12.778, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"},

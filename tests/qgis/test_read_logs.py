@@ -54,6 +54,25 @@ def test_folder_to_soundings(run, folder, feedback):
     assert "not read: 1 x no depth or not a number" in feedback.text
 
 
+def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
+    path = tmp_path / "bare.csv"
+    path.write_text("lon,lat,depth\n-93.0,45.0,10\n-93.0,45.00001,11\n")
+
+    def corrections(**options):
+        layer = run("readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options},
+                    feedback)["OUTPUT"]
+        return set(column(layer, "corrections"))
+
+    told = "The unit of depth is not stated: metres assumed in bare.csv."
+    assert corrections() == {"from=unknown;depth_unit=assumed m"}
+    assert told in feedback.warnings
+    # Once as a warning, once more at the end of the summary.
+    assert feedback.messages.count(told) == 2
+    feedback.warnings.clear()
+    assert corrections(DEPTH_UNIT="ft", DEPTH_FROM="surface") == {"from=surface"}
+    assert told not in feedback.warnings
+
+
 def test_given_columns_crs_and_visit(run, tmp_path):
     path = tmp_path / "xy.txt"
     path.write_text("500000.0 4982950.4 10\n500002.0 4982950.4 11\n")

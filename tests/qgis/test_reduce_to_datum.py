@@ -135,8 +135,9 @@ def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
 
 @pytest.mark.parametrize(
     ("given", "message"),
-    [({}, "either gauge readings or one lake level"),
-     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both"), ({"LEVEL": "", "GAUGE": ""}, "one lake level"),
+    [({"DATUM_ELEVATION": 2.0}, "given, but no lake level"),
+     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both"),
+     ({"LEVEL": "", "GAUGE": "", "DATUM_ELEVATION": 0.0}, "given, but no lake level"),
      ({"GAUGE": "x", "GAUGE_TIME_ZONE": "Lakeside"}, "'Lakeside'")],
 )
 def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, message):

@@ -99,7 +99,7 @@ def test_add_again_and_read(run, layer, store, feedback, tmp_path):
     back = soundings_of(out)
     for name in ("x", "y", "time", "raw_depth", "depth", "lane", "speed"):
         np.testing.assert_array_equal(getattr(back, name), getattr(MAY, name), err_msg=name)
-    assert (back.corrections == RAW).all()
+    assert set(back.corrections) == {f"{RAW};datum=water level of 2024-05-14;level=unknown"}
 
 
 def test_change_of_the_bottom(run, layer, store, feedback):
@@ -151,10 +151,13 @@ def test_read_by_days_visits_and_extent(run, layer, store):
 
 
 def test_soundings_in_degrees_are_projected_and_told(run, memory_layer, layer, store, feedback):
-    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    reduced = f"{RAW};datum=dock;datum_elev_m=1;level_m=1.000"
+    may = MAY.replace(corrections=np.full(len(MAY), reduced, dtype=object))
+    run("addtostore", {"INPUT": layer(may, "may"), "STORE": str(store)})
     degrees = memory_layer(
         "Point", ["POINT(-94.3 46.5)", "POINT(-94.29 46.5)"], "EPSG:4326",
-        "field=depth_m:double&field=corrections:string", [[3.0, RAW], [4.0, RAW]], "degrees",
+        "field=depth_m:double&field=corrections:string", [[3.0, reduced], [4.0, reduced]],
+        "degrees",
     )
     run("addtostore", {"INPUT": degrees, "STORE": str(store)}, feedback)
     assert "'degrees' (EPSG:4326) is projected to the CRS of the store, EPSG:32615" in feedback.text
@@ -175,7 +178,7 @@ def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
             "OUTPUT": str(tmp_path / f"c{draft}.gpkg"), **options,
         })
         return run("reducetodatum", {
-            "INPUT": step["OUTPUT"], "LEVEL": 1.0, "LEVEL_UNIT": "m",
+            "INPUT": step["OUTPUT"], "LEVEL": 1.0, "LEVEL_UNIT": "m", "DATUM_ELEVATION": 0.0,
             "OUTPUT": str(tmp_path / f"d{draft}.gpkg"),
         })["OUTPUT"]
 

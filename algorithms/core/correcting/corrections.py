@@ -17,10 +17,13 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
-from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed
-from .vertical_uncertainty import assumed_speed, combine, instrument, layering
+from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed, unknown_water_speed
+from .vertical_uncertainty import assumed_speed, combine, instrument, layering, unknown_speed
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
+#: Standard uncertainty, m/s, of a sound speed for which there was no temperature.
+SPEED_ERROR = "sound_speed_sd"
+
 _LATER_KEYS = ("datum", "level_offset_m")
 
 #: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
@@ -44,8 +47,9 @@ class Corrected:
         ``mean_correction_m``, ``min_correction_m``, ``max_correction_m`` (new depth less the
         depth before, accepted soundings), ``mean_sound_speed_ms``, ``mean_shift_m``,
         ``mean_uncertainty_m``; ``dropped``, the steps undone by starting again from raw depths;
-        ``uncorrected``, the visits left at the assumed sound speed; ``visits``, for each visit
-        its ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``; and
+        ``uncorrected``, the visits left at the assumed sound speed; ``no_temperature``, those
+        corrected with the middle of fresh water's sound speeds; ``visits``, for each visit its
+        ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``; and
         ``measured_from``, the soundings by where their logged depth counts from (``transducer``,
         ``surface``, ``keel`` or ``unknown``, which is taken to be the transducer).
     """
@@ -88,12 +92,13 @@ def correct_depths(
         Mean sound speed of the water for all soundings, m/s.
     temperature_c : float, optional
         Water temperature for all soundings, degrees Celsius. With neither this nor
-        ``real_speed_ms`` the logged temperature is used.
+        ``real_speed_ms`` the logged temperature is used; visits without one take the speed of
+        :func:`.sound_speed.unknown_water_speed`.
     instrument_offset_m : float, optional
         Offset that the instrument had already added to get depth from the surface, m, where the
         log does not state it.
     skip_without_temperature : bool
-        Leave visits without logged temperature at the assumed sound speed, instead of an error.
+        Leave visits without logged temperature at the assumed sound speed instead.
     time_offset_s : float
         By how much the logged position is older than the depth beside it, s.
     uncert_fixed_m, uncert_share : float
@@ -112,8 +117,8 @@ def correct_depths(
     Raises
     ------
     LakefloorError
-        If the soundings were corrected or reduced before, a parameter is out of its range, a
-        visit has no water temperature, or a time offset meets soundings without running times.
+        If the soundings were corrected or reduced before, a parameter is out of its range, or a
+        time offset meets soundings without running times.
 
     Notes
     -----
@@ -130,8 +135,9 @@ def correct_depths(
     ``uncert = sqrt(fixed^2 + (share depth)^2 + (layering / sqrt 3)^2)``, where layering is how
     much too deep the depth is if all water below ``mixed_depth_m`` is as cold as stated; the
     truth is taken as equally likely anywhere between none and all of it. There is no such term
-    where the mean sound speed itself is given. What position, draft and water level add is for
-    :func:`.uncertainty_budget.uncertainty_budget`, once depths are reduced.
+    where the mean sound speed itself is given; where no temperature is known, a term of half the
+    range of fresh water's sound speeds takes its place. What position, draft and water level add
+    is for :func:`.uncertainty_budget.uncertainty_budget`, once depths are reduced.
 
     References
     ----------
@@ -162,7 +168,7 @@ def correct_depths(
         _refuse_corrected(soundings.visit, pairs, group)
 
     x, y = _move_along_track(soundings, time_offset_s - earlier_shift, progress)
-    temperature, speed, surface_only, skipped = _sound_speed(
+    temperature, speed, surface_only, skipped, unknown = _sound_speed(
         soundings, assumed_speed_ms, real_speed_ms, temperature_c, skip_without_temperature
     )
     progress(0.8)
@@ -174,6 +180,7 @@ def correct_depths(
         instrument(depth, uncert_fixed_m, uncert_share),
         np.where(surface_only, layering(below, speed, mixed_depth_m, deep_temperature_c), 0.0),
         np.where(skipped, assumed_speed(below, assumed_speed_ms), 0.0),
+        np.where(unknown, unknown_speed(below, speed, unknown_water_speed()[1]), 0.0),
     )
     progress(0.9)
     rounded, which = np.unique(np.round(np.where(skipped, -1.0, speed), 1), return_inverse=True)
@@ -186,6 +193,7 @@ def correct_depths(
         time_offset_s=f"{time_offset_s:g}",
         draft_m=drafts[group],
         sound_speed=np.array(change, dtype=object)[which],
+        **{SPEED_ERROR: np.where(unknown, f"{unknown_water_speed()[1]:.2f}", None)},
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
@@ -195,7 +203,10 @@ def correct_depths(
     for p, count in zip(pairs, counts):
         origin = p.get("from", "unknown")
         measured_from[origin] = measured_from.get(origin, 0) + int(count)
-    summary.update(dropped=dropped, measured_from=measured_from)
+    summary.update(
+        dropped=dropped, measured_from=measured_from,
+        no_temperature=sorted({str(v) for v in soundings.visit[unknown]}),
+    )
     return Corrected(corrected, summary)
 
 
@@ -383,27 +394,23 @@ def shift_along(track, seconds, tau: float) -> list:
 
 
 def _sound_speed(soundings, assumed, real, temperature, skip):
-    """Return temperature, speed, and masks of surface-only and of uncorrected soundings."""
+    """Return temperature, speed, and masks: of the surface only, uncorrected, not known."""
     n = len(soundings)
     none = np.zeros(n, dtype=bool)
     if real is not None:
-        return np.full(n, np.nan), np.full(n, float(real)), none, none
+        return np.full(n, np.nan), np.full(n, float(real)), none, none, none
     if temperature is not None:
         speed = float(fresh_water_sound_speed(temperature))
-        return np.full(n, float(temperature)), np.full(n, speed), ~none, none
+        return np.full(n, float(temperature)), np.full(n, speed), ~none, none, none
     smooth = np.full(n, np.nan)
     for name, rows in each_visit(soundings):
         smooth[rows] = _smooth_temperature(
             name, soundings.time[rows], soundings.water_temp[rows]
         )
     lacking = np.isnan(smooth)
-    if lacking.any() and not skip:
-        raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[lacking])} has no water temperature. Give a water "
-            "temperature or a sound speed, or leave such visits at the assumed sound speed."
-        )
-    speed = np.where(lacking, assumed, fresh_water_sound_speed(smooth))
-    return smooth, speed, ~lacking, lacking
+    instead = assumed if skip else unknown_water_speed()[0]
+    speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
+    return smooth, speed, ~lacking, lacking & skip, lacking & (not skip)
 
 
 def _smooth_temperature(name, time, logged):

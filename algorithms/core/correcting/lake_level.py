@@ -17,13 +17,25 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
-from ..times import parse_texts, to_utc
+from ..times import date_in_name, parse_texts, to_utc
 from ..units import unit_factor
 
 #: A level farther than this from the datum, m, is a mistaken unit or datum.
 _LARGEST_CHANGE_M = 60.0
 
+#: Lakes seldom stand farther than this, m, from the level that their maps are drawn for.
+_USUAL_CHANGE_M = 1.5
+
+#: No more than this share of good soundings lies above the shoreline.
+_USUAL_LAND = 0.01
+
+#: Elevations of one datum, written by different programs, differ by less, m.
+_SAME_M = 1e-3
+
 _NOON_S = 43_200.0
+
+#: Key of ``corrections``: the datum is the level of the first visit, since none was asked for.
+BY_FIRST = "datum_by_first_visit"
 
 
 @dataclass(frozen=True)
@@ -63,10 +75,16 @@ class Reduced:
         ``lowest_level_m``, ``highest_level_m``, ``land``, the accepted soundings above the datum
         (negative depth), ``held``, those outside the readings' time span, and ``visits``, for
         each visit its number of ``soundings`` and mean ``level_m``.
+    datum : tuple
+        Name and elevation, m, of the datum; see :func:`datum_of`.
+    notes : tuple of str
+        What to bear in mind, in plain words.
     """
 
     soundings: Soundings
     summary: dict
+    datum: tuple
+    notes: tuple
 
 
 def level_record(time, level, unit: str = "m") -> LevelRecord:
@@ -201,8 +219,8 @@ def reduce_to_datum(
     soundings: Soundings,
     levels: LevelRecord | Mapping | float,
     *,
-    datum_elevation_m: float = 0.0,
-    datum_name: str = "lake datum",
+    datum_elevation_m: float | None = None,
+    datum_name: str = "",
     hold: bool = False,
     progress: Progress = silent,
 ) -> Reduced:
@@ -217,10 +235,12 @@ def reduce_to_datum(
     levels : LevelRecord, mapping of visit to level, or float
         Water level in m on the scale of ``datum_elevation_m``: readings in time, one level for
         each visit, or one for all.
-    datum_elevation_m : float
-        Elevation of the datum on the gauge's scale, m.
+    datum_elevation_m : float, optional
+        Elevation of the datum on the gauge's scale, m; by default the mean level of the visit
+        that is the first in time.
     datum_name : str
-        Name of the datum, which travels with the data.
+        Name of the datum, which travels with the data. Left empty, it is ``lake datum``, or
+        names the day of the first visit where its level is the datum.
     hold : bool
         Hold the first and the last reading beyond the time span of the readings.
     progress : callable
@@ -248,18 +268,11 @@ def reduce_to_datum(
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to reduce.")
     name = str(datum_name).strip()
-    if not name or ";" in name:
-        raise LakefloorError("The datum needs a name, and the name may hold no semicolon.")
-    if not np.isfinite(datum_elevation_m):
+    if ";" in name:
+        raise LakefloorError("The name of the datum may hold no semicolon.")
+    if datum_elevation_m is not None and not np.isfinite(datum_elevation_m):
         raise LakefloorError("The elevation of the datum must be a number.")
-    datums, group = datums_of(soundings)
-    reduced = np.array([datum is not None for datum in datums])[group]
-    if reduced.any():
-        raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a datum "
-            f"({reduced.sum()} soundings). Use the soundings as they were before, or start again "
-            "from raw depths with Correct depths."
-        )
+    refuse_reduced(soundings)
     progress(0.1)
     held = np.zeros(len(soundings), dtype=bool)
     if isinstance(levels, LevelRecord):
@@ -269,6 +282,13 @@ def reduce_to_datum(
     else:
         level = np.full(len(soundings), float(levels))
     progress(0.5)
+    by_first = datum_elevation_m is None
+    if by_first:
+        first, rows = visits_in_time(soundings)[0]
+        good = rows[soundings.accepted[rows]]
+        datum_elevation_m = round(float(level[good if good.size else rows].mean()), 3)
+        name = name or f"lake level of {day_of(first, soundings.time[rows])}"
+    name = name or "lake datum"
     change = level - datum_elevation_m
     if not np.all(np.abs(change) <= _LARGEST_CHANGE_M):
         worst = level[np.argmax(np.where(np.isfinite(change), np.abs(change), np.inf))]
@@ -282,14 +302,14 @@ def reduce_to_datum(
     texts = np.array([f"{value / 1000.0:.3f}" for value in millimetres], dtype=object)
     corrections = with_corrections(
         soundings.corrections,
-        datum=name,
-        datum_elev_m=elevation_text(datum_elevation_m),
+        **datum_values((name, datum_elevation_m)),
         level_m=texts[which],
+        **({BY_FIRST: "yes"} if by_first else {}),
     )
     result = soundings.replace(depth=depth, corrections=corrections)
     progress(1.0)
     use = result.accepted
-    return Reduced(result, {
+    summary = {
         "mean_reduction_m": float(-change[use].mean()) if use.any() else None,
         "lowest_level_m": float(level.min()),
         "highest_level_m": float(level.max()),
@@ -299,11 +319,78 @@ def reduce_to_datum(
             visit: {"soundings": rows.size, "level_m": float(level[rows].mean())}
             for visit, rows in each_visit(soundings)
         },
-    })
+    }
+    notes = land_notes(result)
+    far = np.abs(change) > _USUAL_CHANGE_M
+    if (far & use).any():
+        worst = float(change[np.argmax(np.where(far & use, np.abs(change), 0.0))])
+        notes.insert(0, (
+            f"The lake stood up to {abs(worst):.2f} m {'above' if worst > 0 else 'below'} the "
+            f"datum, on visit {visit_list(soundings.visit[far & use])}. Lakes seldom differ that "
+            "much. Check the unit of the levels, and that the datum's level is a reading of the "
+            "same gauge."
+        ))
+    return Reduced(result, summary, (name, datum_elevation_m), tuple(notes))
+
+
+def land_notes(soundings: Soundings) -> list:
+    """Return a warning where many accepted soundings at a datum lie above it, as land would."""
+    use = soundings.accepted
+    share = float((soundings.depth[use] < 0.0).mean()) if use.any() else 0.0
+    if share <= _USUAL_LAND:
+        return []
+    return [
+        f"{100.0 * share:.1f}% of the accepted soundings come out above the shoreline (negative "
+        "depth), where no boat floats. Check the lake level and the datum, the depth unit and the "
+        "draft."
+    ]
+
+
+def refuse_reduced(soundings: Soundings):
+    """Raise LakefloorError if soundings are reduced to a datum already."""
+    datums, group = datums_of(soundings)
+    reduced = np.array([datum is not None for datum in datums], bool)[group]
+    if reduced.any():
+        raise LakefloorError(
+            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a datum "
+            f"({reduced.sum()} soundings). Use the soundings as they were before, or start again "
+            "from raw depths with Correct depths."
+        )
+
+
+def visits_in_time(soundings: Soundings) -> list:
+    """Return the name and the rows of each visit, in order of its first accepted sounding.
+
+    Visits without times come after those with times, and visits without an accepted sounding
+    last; otherwise the order of their rows holds.
+    """
+    def first(item):
+        _, rows = item
+        good = rows[soundings.accepted[rows]]
+        known = soundings.time[good][~np.isnat(soundings.time[good])]
+        start = known.min().astype("datetime64[ms]").astype(np.int64) if known.size else 0
+        return good.size == 0, known.size == 0, int(start), int(rows[0])
+
+    return sorted(each_visit(soundings), key=first)
+
+
+def day_of(visit, time) -> str:
+    """Return the date of a visit as text: that in its name, else the UTC date of its first time.
+
+    A visit with neither is ``visit 'NAME'``.
+    """
+    written = date_in_name(str(visit))
+    if written is not None:
+        return str(written)
+    known = time[~np.isnat(time)]
+    return str(known.min().astype("datetime64[D]")) if known.size else (
+        f"visit '{visit}'" if str(visit).strip() else "an unnamed visit")
 
 
 def datum_of(soundings: Soundings):
     """Return name and elevation (m) of the datum that soundings are reduced to, or None.
+
+    The elevation is None where it is not known: depths count from the water of one day.
 
     Raises
     ------
@@ -331,14 +418,36 @@ def datums_of(soundings: Soundings) -> tuple:
     for text in texts:
         pairs = parse_corrections(text)
         datums.append(
-            (pairs["datum"], float(pairs.get("datum_elev_m", 0.0))) if "datum" in pairs else None
+            (pairs["datum"], float(pairs["datum_elev_m"]) if "datum_elev_m" in pairs else None)
+            if "datum" in pairs else None
         )
     return datums, group
 
 
+def datum_values(datum) -> dict:
+    """Return what ``corrections`` hold of a datum, name and elevation in m.
+
+    For :func:`.soundings.with_corrections`. A datum without elevation has no scale on which the
+    level of a visit could be given, so that key is taken out.
+    """
+    name, elevation = datum
+    if elevation is None:
+        return {"datum": name, "datum_elev_m": None, "level_m": None, BY_FIRST: None}
+    return {"datum": name, "datum_elev_m": elevation_text(elevation)}
+
+
+def one_datum(a, b) -> bool:
+    """Tell whether two datums, name and elevation in m or None, are the same to a millimetre."""
+    if a is None or b is None or a[0] != b[0] or None in (a[1], b[1]):
+        return a is not None and a == b
+    return abs(a[1] - b[1]) < _SAME_M
+
+
 def datum_words(datum) -> str:
     """Return a datum, name and elevation in m or None, as a message shows it."""
-    return "not reduced" if datum is None else f"'{datum[0]}' at {datum[1]:g} m"
+    if datum is None:
+        return "not reduced"
+    return f"'{datum[0]}'" + ("" if datum[1] is None else f" at {datum[1]:g} m")
 
 
 def elevation_text(elevation: float) -> str:

@@ -12,6 +12,21 @@ _MARCZAK = (1402.385, 5.038813, -5.799136e-2, 3.287156e-4, -1.398845e-6, 2.78786
 LAKE_TEMPERATURES = (0.0, 40.0)
 
 
+#: Degrees Celsius that lake water has in the open season.
+OPEN_SEASON_TEMPERATURES = (4.0, 25.0)
+
+
+def unknown_water_speed() -> tuple:
+    """Return sound speed and its standard uncertainty, m/s, where nobody measured a temperature.
+
+    The middle of the range of fresh water in the open season, 1421.6 m/s at 4 degrees Celsius to
+    1496.7 m/s at 25, and half that range. The error is one for a whole visit, so that no number
+    of soundings averages it out: half the range is not divided by the root of 3.
+    """
+    low, high = (float(speed) for speed in fresh_water_sound_speed(OPEN_SEASON_TEMPERATURES))
+    return 0.5 * (low + high), 0.5 * (high - low)
+
+
 def fresh_water_sound_speed(temperature_c):
     """Return the speed of sound in pure water at atmospheric pressure.
 

@@ -15,7 +15,8 @@ from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..terrain import gradient
 from . import vertical_uncertainty as vertical
-from .sound_speed import fresh_water_sound_speed
+from .corrections import SPEED_ERROR
+from .sound_speed import unknown_water_speed
 
 #: Radius of the plane that gives the slope: at least this, m, and this many pings.
 _RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
@@ -31,9 +32,6 @@ _ONE_PLACE, _ONE_LINE = 0.002, 0.01
 #: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph); and one that no
 #: survey has.
 _USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
-
-#: Where nothing tells the water's temperature, degrees Celsius.
-_USUAL_TEMPERATURE_C = 15.0
 
 TERMS = (
     "instrument", "sound speed", "draft", "water level", "position on slope",
@@ -130,7 +128,9 @@ def uncertainty_budget(
     ``uncert^2 = (fixed^2 + (share depth)^2) + sound speed^2 + draft^2 + level^2 +
     (position slope)^2 + (time offset speed slope)^2``, where sound speed is ``below dc / c``
     together with the allowance for layers of :func:`.vertical_uncertainty.layering`, and
-    ``below`` is the water below the transducer.
+    ``below`` is the water below the transducer. Where no temperature is known, sound speed is
+    half the range of fresh water's, as in :func:`.corrections.correct_depths`. To level comes the
+    standard error of a visit's offset, where there is one.
 
     The slope is that of a plane fitted to the soundings around, block by block, with weights
     that fall with distance and with the residual. Where they lie along one track, the slope
@@ -159,7 +159,8 @@ def uncertainty_budget(
     if radius_m is not None and not radius_m > 0.0:
         raise LakefloorError(f"Radius of the slope must be above 0 m; got {radius_m:g}.")
 
-    below, speed, left_as_is, reduced = _from_corrections(soundings)
+    known = _from_corrections(soundings, sound_speed_measured)
+    below, speed, reduced = known.below, known.speed, known.reduced
     slope, one_way, no_slope = _slopes(soundings, surface, radius_m, reduced, progress)
     layers = (
         np.zeros(len(soundings)) if sound_speed_measured
@@ -168,12 +169,14 @@ def uncertainty_budget(
     water = vertical.combine(
         vertical.temperature(below, speed, temperature_error_c), layers,
     )
-    water = np.where(left_as_is, vertical.assumed_speed(below, speed), water)
+    water = np.where(known.left_as_is, vertical.assumed_speed(below, speed), water)
+    water = np.where(
+        known.speed_error > 0.0, vertical.unknown_speed(below, speed, known.speed_error), water)
     terms = (
         vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
         water,
         np.full(len(soundings), float(draft_m)),
-        np.where(reduced, level_m, 0.0),
+        np.hypot(np.where(reduced, level_m, 0.0), known.offset_error),
         vertical.on_slope(position_m, slope),
         vertical.on_slope(time_offset_s * _boat_speed(soundings), slope),
     )
@@ -224,26 +227,50 @@ def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
     )
 
 
-def _from_corrections(soundings):
-    """Return depth below the transducer, m, sound speed, and masks: speed as assumed; reduced."""
+@dataclass(frozen=True)
+class _Known:
+    """What ``corrections`` tell of each sounding.
+
+    Depth below the transducer, m; sound speed and, where no temperature was known, its standard
+    uncertainty, m/s, else 0; whether depth was left at the assumed speed; whether it is reduced;
+    standard error of the visit's offset, m.
+    """
+
+    below: np.ndarray
+    speed: np.ndarray
+    speed_error: np.ndarray
+    left_as_is: np.ndarray
+    reduced: np.ndarray
+    offset_error: np.ndarray
+
+
+def _from_corrections(soundings, speed_measured) -> _Known:
     texts, group = distinct(soundings.corrections)
-    draft, level = np.zeros(len(texts)), np.zeros(len(texts))
+    draft, level, offset = (np.zeros(len(texts)) for _ in range(3))
     speed, kept = np.full(len(texts), np.nan), np.zeros(len(texts), dtype=bool)
+    error = np.zeros(len(texts))
     reduced = np.zeros(len(texts), dtype=bool)
     for i, text in enumerate(texts):
         pairs = parse_corrections(text)
         draft[i] = float(pairs.get("draft_m", 0.0))
         reduced[i] = "datum" in pairs
-        if "level_m" in pairs:
-            level[i] = float(pairs["level_m"]) - float(pairs.get("datum_elev_m", 0.0))
+        if "level_m" in pairs and "datum_elev_m" in pairs:
+            level[i] = float(pairs["level_m"]) - float(pairs["datum_elev_m"])
+        elif "level_offset_m" in pairs:
+            level[i] = float(pairs["level_offset_m"])
+        offset[i] = float(pairs.get("level_offset_sd_m", 0.0))
+        error[i] = float(pairs.get(SPEED_ERROR, 0.0))
         change = pairs.get("sound_speed", "")
         if "->" in change:
             speed[i] = float(change.split("->")[1])
         kept[i] = change == "not corrected"
     below = np.maximum(soundings.depth + level[group] - draft[group], 0.0)
-    usual = fresh_water_sound_speed(_USUAL_TEMPERATURE_C)
-    speed = np.where(np.isfinite(speed), speed, np.where(kept, 1500.0, usual))[group]
-    return below, speed, kept[group], reduced[group]
+    # Depths that were never corrected are those of some sound speed that nobody states.
+    usual, spread = unknown_water_speed()
+    error = np.where(np.isfinite(speed) | kept | speed_measured, error, spread)
+    speed = np.where(np.isfinite(speed), speed, np.where(kept, 1500.0, usual))
+    return _Known(
+        below, speed[group], error[group], kept[group], reduced[group], offset[group])
 
 
 def _boat_speed(soundings):

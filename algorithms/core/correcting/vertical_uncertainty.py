@@ -79,6 +79,11 @@ def assumed_speed(below, assumed_ms) -> np.ndarray:
     return below * np.abs(1.0 - coldest / assumed_ms) / np.sqrt(3.0)
 
 
+def unknown_speed(below, speed, error_ms) -> np.ndarray:
+    """Return what an uncertain sound speed (m/s) does to the depth below the transducer, m."""
+    return np.asarray(below, dtype=float) * error_ms / speed
+
+
 def on_slope(distance_m, slope) -> np.ndarray:
     """Return what an uncertain place does to depth on a slope (m per m), m."""
     return np.asarray(distance_m, dtype=float) * slope

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..correcting.lake_level import datum_of, elevation_text
+from ..correcting.lake_level import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
@@ -166,7 +166,7 @@ def merge_soundings(
         datum = None if copy_name is None else datum_of(own)
         if datum is not None:
             fresh = fresh.replace(
-                corrections=with_corrections(fresh.corrections, **_datum_values(datum)))
+                corrections=with_corrections(fresh.corrections, **datum_values(datum)))
         return Merged(fresh, None, False, [])
     joint = join_levels(
         own, other, unit=level, reach_m=reach_m, max_gap_m=max_gap_m, least=least,
@@ -331,7 +331,7 @@ def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
         )
     values = {KEY: np.array([f"{b:.4f}" for b in joint.offset], dtype=object)[which]}
     if datum is not None:
-        values.update(_datum_values(datum))
+        values.update(datum_values(datum))
     return other.replace(
         depth=other.depth - offset, uncert=np.hypot(other.uncert, error),
         corrections=with_corrections(other.corrections, **values),
@@ -340,8 +340,7 @@ def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
 
 def same_datum(own: Soundings, other: Soundings) -> bool:
     """Tell whether both carry one lake datum of the same name and elevation."""
-    a, b = datum_of(own), datum_of(other)
-    return a is not None and b is not None and a[0] == b[0] and abs(a[1] - b[1]) < 5e-4
+    return one_datum(datum_of(own), datum_of(other))
 
 
 def _named(soundings, name):
@@ -352,10 +351,6 @@ def _named(soundings, name):
         visit=np.where(unnamed, name, soundings.visit).astype(object),
         corrections=np.where(corrections == "", "from=unknown", corrections).astype(object),
     )
-
-
-def _datum_values(datum):
-    return {"datum": datum[0], "datum_elev_m": elevation_text(datum[1])}
 
 
 def _near(own, other, margin):

@@ -11,7 +11,7 @@ from .. import crs, units
 from ..errors import LakefloorError
 from ..soundings import ACCEPTED, Soundings
 from ..times import calendar_ms, epoch_ms, full_year, midnights, parse_texts, stated_to_utc
-from .parsed import Parsed, Tally, relative_hardness
+from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
 
 FLAGGED = "flagged by the logger"
 
@@ -230,7 +230,8 @@ def parse_delimited(
     )
     columns_of = _Columns(table, roles, given)
     lon, lat = _read_positions(columns_of, source_epsg, notes)
-    depth = columns_of.number("depth") * _depth_factor(columns_of, depth_unit, notes)
+    factor, assumed = _depth_factor(columns_of, depth_unit, notes)
+    depth = columns_of.number("depth") * factor
     if given.get("depth_sign") == "up":
         depth = -depth
     time = _read_times(columns_of, time_zone, name_date, notes)
@@ -263,7 +264,9 @@ def parse_delimited(
     soundings = Soundings.build(
         lon, lat, depth, time=time,
         status=np.where(_flagged(columns_of, notes), FLAGGED, ACCEPTED).astype(object),
-        corrections=f"from={_measured_from(columns_of.name('depth'))}", **known,
+        corrections=f"from={_measured_from(columns_of.name('depth'))}"
+        + (f";{UNIT_ASSUMED}" if assumed else ""),
+        **known,
     )
     return Parsed(soundings.select(keep), "delimited text", tuple(notes), tally)
 
@@ -576,11 +579,12 @@ def _depth_factor(columns, depth_unit, notes):
     stated = columns.unit("depth", LENGTH_WORDS)
     unit = stated or depth_unit or "m"
     factor = units.unit_factor(unit)
-    if stated is None and depth_unit is None:
-        notes.append("the unit of depth is not stated: metres assumed")
+    assumed = stated is None and depth_unit is None
+    if assumed:
+        notes.append(Assumed("the unit of depth is not stated: metres assumed"))
     else:
         notes.append(f"depth in {unit}")
-    return factor
+    return factor, assumed
 
 
 def _speed_factor(columns, notes):
@@ -588,7 +592,7 @@ def _speed_factor(columns, notes):
         return 1.0
     unit = columns.unit("speed", SPEED_WORDS)
     if unit is None:
-        notes.append("the unit of speed is not stated: m/s assumed")
+        notes.append(Assumed("the unit of speed is not stated: m/s assumed"))
     return SPEED_UNITS[unit or "m/s"]
 
 
@@ -600,7 +604,8 @@ def _read_temperature(columns, notes):
     if unit is None:
         # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
         unit = "F" if np.nanmedian(value) > 40.0 else "C"
-        notes.append(f"the unit of water temperature is not stated: degrees {unit} by its values")
+        notes.append(Assumed(
+            f"the unit of water temperature is not stated: degrees {unit} by its values"))
     return units.fahrenheit_to_celsius(value) if unit == "F" else value
 
 

@@ -19,7 +19,7 @@ from ..errors import LakefloorError
 from ..soundings import Soundings
 from ..times import utc_from_texts
 from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
-from .parsed import Parsed, Tally, relative_hardness
+from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
 
 _POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
 _ELEMENTS = {
@@ -106,7 +106,11 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         lon, lat, depth * factor, time=time,
         hardness=hardness, course=_values(points, "course"),
         speed=_speeds(points, notes),
-        water_temp=_temperatures(points, notes), corrections="from=unknown",
+        water_temp=_temperatures(points, notes),
+        corrections=np.array([
+            "from=unknown" if depth_unit or p.get("depth_unit") else f"from=unknown;{UNIT_ASSUMED}"
+            for p in points
+        ], dtype=object),
     )
     return Parsed(soundings, "GPX", tuple(notes), tally)
 
@@ -199,7 +203,7 @@ def _depth_factors(points, depth_unit, notes):
     if None in stated:
         notes.append(
             f"depth in {depth_unit}" if depth_unit
-            else "the unit of depth is not stated: metres assumed"
+            else Assumed("the unit of depth is not stated: metres assumed")
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"depth in {unit}, as its elements state")
@@ -213,6 +217,7 @@ def _temperatures(points, notes):
     unstated = (unit == "") & np.isfinite(value)
     # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
     if unstated.any() and np.median(value[unstated]) > 40.0:
-        notes.append("the unit of water temperature is not stated: degrees F by its values")
+        notes.append(
+            Assumed("the unit of water temperature is not stated: degrees F by its values"))
         fahrenheit |= unstated
     return np.where(fahrenheit, units.fahrenheit_to_celsius(value), value)

@@ -11,12 +11,19 @@ from .. import crs, units
 from ..errors import LakefloorError
 from ..lanes import number_lanes
 from ..progress import silent
-from ..soundings import Soundings, concatenate, each_visit
+from ..soundings import (
+    Soundings,
+    concatenate,
+    distinct,
+    each_visit,
+    parse_corrections,
+    with_corrections,
+)
 from ..times import date_in_name, zone_of
 from .delimited import check_columns, parse_delimited
 from .gpx import is_gpx, parse_gpx
 from .nmea import is_nmea, parse_nmea
-from .parsed import Parsed
+from .parsed import Assumed, Parsed
 
 #: A longer break in the logging starts another visit, h.
 VISIT_BREAK_H = 6.0
@@ -102,6 +109,16 @@ class LogReading:
         """Names of the visits, in order."""
         return list(dict.fromkeys(self.soundings.visit))
 
+    @property
+    def assumed(self) -> dict:
+        """What was assumed because the logs do not state it, with the names of the files."""
+        found = {}
+        for report in self.files:
+            for note in report.notes:
+                if isinstance(note, Assumed):
+                    found.setdefault(str(note), []).append(Path(report.name).name)
+        return found
+
     def describe(self) -> list:
         """Return the report as lines of text."""
         out = []
@@ -114,11 +131,20 @@ class LogReading:
             rows = rows_of[str(name)]
             lanes = len(set(self.soundings.lane[rows]) - {0})
             out.append(f"Visit {name}: {rows.size} soundings, {lanes} lanes")
+        out += self.assumptions()
         return out
+
+    def assumptions(self) -> list:
+        """Return a sentence for each thing that had to be assumed."""
+        return [
+            f"{note[0].upper()}{note[1:]} in {', '.join(names[:5])}"
+            f"{f' and {len(names) - 5} more files' if len(names) > 5 else ''}."
+            for note, names in self.assumed.items()
+        ]
 
 
 def read_logs(
-    paths, *, depth_unit=None, time_zone="UTC", columns=None, source_epsg=None,
+    paths, *, depth_unit=None, depth_from=None, time_zone="UTC", columns=None, source_epsg=None,
     target_epsg=None, max_fix_gap_s=10.0, visit=None, progress=silent,
 ) -> LogReading:
     """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
@@ -130,6 +156,8 @@ def read_logs(
         name; files whose name begins with a dot are left out.
     depth_unit : {"m", "ft", "us-ft", "fathom", "cm", "in"}, optional
         Unit of depths in text and GPX files that do not state it; metres if None.
+    depth_from : {"transducer", "surface"}, optional
+        Where depths count from in logs that do not say so.
     time_zone : str
         Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name.
     columns : dict, optional
@@ -162,7 +190,7 @@ def read_logs(
     Files are put in order of their first time. A file given twice, by content,
     is read once.
     """
-    _check(depth_unit, max_fix_gap_s, time_zone, target_epsg)
+    _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg)
     columns = check_columns(columns)
     files = _list_files(paths)
     reports, read, unread, seen = [], [], [], {}
@@ -194,6 +222,8 @@ def read_logs(
         )
     read.sort(key=_first_time)
     soundings = concatenate(s for _, s in read)
+    if depth_from:
+        soundings = _counted_from(soundings, depth_from)
     stems = np.concatenate([np.full(len(s), p.stem, dtype=object) for p, s in read])
     epsg = target_epsg or crs.utm_epsg(soundings.x, soundings.y)
     x, y = crs.project(soundings.x, soundings.y, epsg)
@@ -206,9 +236,22 @@ def read_logs(
     return LogReading(soundings, epsg, tuple(reports), tuple(unread))
 
 
-def _check(depth_unit, max_fix_gap_s, time_zone, target_epsg):
+def _counted_from(soundings, depth_from):
+    """Return soundings that say where their depth counts from, where the log does not."""
+    texts, group = distinct(soundings.corrections)
+    unsaid = np.array([parse_corrections(t).get("from") == "unknown" for t in texts], bool)[group]
+    corrections = soundings.corrections.copy()
+    corrections[unsaid] = with_corrections(corrections[unsaid], **{"from": depth_from})
+    return soundings.replace(corrections=corrections)
+
+
+def _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg):
     if depth_unit is not None:
         units.unit_factor(depth_unit)
+    if depth_from not in (None, "transducer", "surface"):
+        raise LakefloorError(
+            f"Depths cannot count from '{depth_from}'; choose transducer or surface."
+        )
     if not max_fix_gap_s > 0.0:
         raise LakefloorError(f"The maximum fix gap is {max_fix_gap_s} s; it must be above zero.")
     zone_of(time_zone)

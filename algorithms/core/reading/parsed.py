@@ -41,6 +41,16 @@ class Tally:
             self.examples.append(Unread(int(line), reason, shown))
 
 
+class Assumed(str):
+    """A note on what the log does not state, so that it had to be assumed: a warning."""
+
+    __slots__ = ()
+
+
+#: What is added to ``corrections`` where the depth unit was assumed, so that maps can say so.
+UNIT_ASSUMED = "depth_unit=assumed m"
+
+
 def relative_hardness(hardness):
     """Return hardness on the scale 0..1, shape (n,), and notes of what was divided.
 
@@ -67,7 +77,8 @@ class Parsed:
     kind : str
         The kind of file, for the report.
     notes : tuple of str
-        What was guessed, chosen or mended, in words.
+        What was guessed, chosen or mended, in words; :class:`Assumed` where the log does not
+        state it.
     unread : Tally
         What was not read.
     """

@@ -171,8 +171,13 @@ def map_sentences(unit, interval, index_interval, drop_offs: bool) -> list:
     return lines
 
 
-def level_sentences(unit, statistics, datum="", elevation=None, levels=None) -> list:
-    """Return what the water level does to the lake."""
+def level_sentences(
+    unit, statistics, datum="", elevation=None, levels=None, *, level_known=True
+) -> list:
+    """Return what the water level does to the lake.
+
+    ``level_known`` is False where nobody read a lake level.
+    """
     metre = METRES[unit]
     where = f" ({datum})" if datum else ""
     lines = []
@@ -180,6 +185,9 @@ def level_sentences(unit, statistics, datum="", elevation=None, levels=None) -> 
         lines.append(f"Depths are counted from a lake level of {elevation / metre:.2f} {unit}"
                      f"{where}. When the gauge shows more, add the difference; when less, take it "
                      "off.")
+    elif datum and not level_known:
+        lines.append(f"Depths are counted from the {datum}. No gauge was read, so how high the "
+                     "lake stood then is not known.")
     elif datum:
         lines.append(f"Depths are counted from {datum}.")
     else:

@@ -243,7 +243,9 @@ def dates_text(dates) -> str:
     return f"{dates[0]} to {dates[-1]} ({len(dates)} days)"
 
 
-def datum_statement(unit: str, name: str, elevation: float | None, levels=None) -> str:
+def datum_statement(
+    unit: str, name: str, elevation: float | None, levels=None, *, level_known: bool = True
+) -> str:
     """Return the sentences that say what depths are measured from.
 
     Parameters
@@ -256,8 +258,15 @@ def datum_statement(unit: str, name: str, elevation: float | None, levels=None) 
         Level of the datum on its own scale, m.
     levels : tuple of float, optional
         Lowest and highest lake level of the survey on the same scale, m.
+    level_known : bool
+        False where nobody read a lake level, so that the datum is the water of one day.
     """
     unit_name = UNIT_NAMES[unit]
+    if not level_known and elevation is None:
+        return (
+            f"Depths in {unit_name} below the {name or 'water surface of the survey days'}. No "
+            "gauge was read: how high the lake stood then is not known."
+        )
     if not name and elevation is None:
         return (
             f"Depths in {unit_name} below the water surface of the survey days; not reduced to a "

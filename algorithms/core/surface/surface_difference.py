@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import norm
 from shapely.geometry import box
 
+from ..correcting.lake_level import datum_words, one_datum
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
@@ -18,7 +19,6 @@ from .surface_nodes import row_blocks
 _CELLS = 500_000
 # A shift of the whole lake is told when this share of the cells moved the same way.
 _SAME_WAY = 0.9
-_SAME_ELEVATION = 0.001
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,8 @@ def datum_shift(newer, older) -> float:
     Parameters
     ----------
     newer, older : tuple of (str, float) or None
-        Name and elevation, m, of each surface's datum; None where it states none.
+        Name and elevation, m, of each surface's datum; None where it states none. The elevation
+        is None where no lake level was known.
 
     Raises
     ------
@@ -104,12 +105,15 @@ def datum_shift(newer, older) -> float:
                 f"The {label} surface states no lake datum, so its depths may be below another "
                 "water level. Give the shift between the two: 0 if they are at one datum."
             )
-    if newer[0] == older[0] and abs(newer[1] - older[1]) < _SAME_ELEVATION:
+    if one_datum(newer, older):
         return 0.0
+    shift = ""
+    if None not in (newer[1], older[1]):
+        shift = f": {newer[1] - older[1]:+g} m, if both elevations are on one scale"
     raise LakefloorError(
-        f"The newer surface is at datum '{newer[0]}' ({newer[1]:g} m), the older one at "
-        f"'{older[0]}' ({older[1]:g} m). Give the shift that brings the older depths to the newer "
-        f"datum: {newer[1] - older[1]:+g} m, if both elevations are on one scale."
+        f"The newer surface is at datum {datum_words(newer)}, the older one at "
+        f"{datum_words(older)}. Give the shift that brings the older depths to the newer "
+        f"datum{shift}."
     )
 
 

@@ -9,7 +9,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from ..correcting.lake_level import datum_words, datums_of, elevation_text
+from ..correcting.lake_level import datum_values, datum_words, datums_of
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import (
@@ -36,7 +36,8 @@ _LEAST_SCALE = 0.005
 #: edge share its position error, so that they count for less than their number.
 _TREND = 4.0
 
-_KEY = "level_offset_m"
+#: Keys of ``corrections``: what a visit read too deep, and the standard error of that, m.
+OFFSET, OFFSET_ERROR = "level_offset_m", "level_offset_sd_m"
 
 
 @dataclass(frozen=True)
@@ -504,10 +505,11 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     depth = np.where(tied, soundings.depth - np.where(tied, offset, 0.0), soundings.depth)
     uncert = np.hypot(soundings.uncert, np.where(np.isfinite(error), error, 0.0))
     texts = np.array([f"{b:.4f}" for b in levelled.offset], dtype=object)
-    values = {_KEY: texts[which[tied]]}
+    errors = np.array(
+        [f"{e:.4f}" if np.isfinite(e) else None for e in levelled.std_error], dtype=object)
+    values = {OFFSET: texts[which[tied]], OFFSET_ERROR: errors[which[tied]]}
     if levelled.datum is not None:
-        values["datum"] = levelled.datum[0]
-        values["datum_elev_m"] = elevation_text(levelled.datum[1])
+        values.update(datum_values(levelled.datum))
     corrections = soundings.corrections.copy()
     corrections[tied] = with_corrections(corrections[tied], **values)
     return soundings.replace(depth=depth, uncert=uncert, corrections=corrections)
@@ -515,7 +517,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
 
 def _refuse_levelled(soundings):
     texts, group = distinct(soundings.corrections)
-    done = np.array([_KEY in parse_corrections(text) for text in texts])[group]
+    done = np.array([OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
         raise LakefloorError(
             f"Visit {visit_list(soundings.visit[done])} was levelled before ({done.sum()} "

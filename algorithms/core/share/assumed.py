@@ -1,0 +1,43 @@
+"""What logs did not say and had to be assumed, in sentences for sheets and reports."""
+
+from __future__ import annotations
+
+from ..soundings import Soundings, distinct, each_visit, parse_corrections
+from ..units import LENGTH
+from ..visits.level_network import OFFSET
+from ..visits.unknown_level import LEVEL, UNKNOWN
+
+_UNITS = {"m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
+          "cm": "centimeters", "in": "inches"}
+
+
+def assumed_sentences(soundings: Soundings) -> list:
+    """Return sentences on what ``corrections`` say was assumed or fitted, for a map's sources."""
+    units, speeds, from_where, fitted = set(), set(), False, []
+    soundings = soundings.select(soundings.accepted)
+    for visit, rows in each_visit(soundings):
+        for pairs in map(parse_corrections, distinct(soundings.corrections[rows])[0]):
+            unit = pairs.get("depth_unit", "").removeprefix("assumed ")
+            units |= {unit} & set(LENGTH)
+            if "sound_speed_sd" in pairs:
+                speeds.add((pairs["sound_speed"].split("->")[-1], pairs["sound_speed_sd"]))
+            from_where |= pairs.get("from") == "unknown" and "draft_m" in pairs
+            # The visit that the others are adjusted to has an offset of 0.
+            moved = float(pairs.get(OFFSET, 0.0)) != 0.0
+            if pairs.get(LEVEL) == UNKNOWN and moved and visit not in fitted:
+                fitted.append(visit)
+    lines = [
+        f"The logs state no depth unit: {_UNITS[unit]} assumed." for unit in sorted(units)
+    ]
+    if from_where:
+        lines.append(
+            "The logs do not say where depth counts from: the transducer assumed."
+        )
+    lines += [
+        f"No water temperature: sound speed {float(speed):.0f} ± {float(sd):.0f} m/s assumed."
+        for speed, sd in sorted(speeds)
+    ]
+    if fitted:
+        names = ", ".join(fitted) if len(fitted) <= 4 else f"{len(fitted)} visits"
+        lines.append(f"No lake level was read for {names}: adjusted where tracks cross.")
+    return lines

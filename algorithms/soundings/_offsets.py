@@ -1,0 +1,16 @@
+"""What the log says of visits fitted by crossings, where no lake level was known."""
+
+from .._i18n import tr
+
+
+def say_offsets(fitted, feedback):
+    """Report the offset of each visit, and the notes, of a :class:`.unknown_level.Fitted`."""
+    for row in fitted.offsets:
+        where = tr("{} places").format(row.places) if row.places else tr(
+            "as the part of it that was added before")
+        feedback.pushInfo(
+            tr("Visit '{}': offset {:+.3f} m, standard uncertainty {:.3f} m, {}").format(
+                row.visit, row.offset, row.std_error, where)
+        )
+    for note in fitted.notes:
+        feedback.pushWarning(note)
