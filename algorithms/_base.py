@@ -7,7 +7,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
-from ._i18n import tr
+from ._i18n import in_local_numbers, tr
 from .core.errors import Cancelled, LakefloorError
 
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
@@ -75,6 +75,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def createInstance(self):
         return type(self)()
 
+    @in_local_numbers
     def checkParameterValues(self, parameters, context):
         try:
             self.check(parameters, context)
@@ -93,6 +94,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             With what is wrong and how to mend it.
         """
 
+    @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
         try:
             # QGIS checks what a person starts, but not the steps of a model.
