@@ -7,7 +7,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
-from ._i18n import tr
+from ._i18n import in_local_numbers, tr
 from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
 
@@ -76,6 +76,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def createInstance(self):
         return type(self)()
 
+    @in_local_numbers
     def checkParameterValues(self, parameters, context):
         try:
             self.check(parameters, context)
@@ -98,6 +99,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         name_inputs(self, parameters, context)
         return super().prepareAlgorithm(parameters, context, feedback)
 
+    @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
         try:
             # QGIS checks what a person starts, but not the steps of a model.

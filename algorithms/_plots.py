@@ -9,6 +9,7 @@ import numpy as np
 
 from ._i18n import tr
 from ._styling.look import DROP_OFF, INK, depth_color
+from .core.number_text import written
 
 _DEEP = depth_color(1.0).name()
 
@@ -22,12 +23,26 @@ def available() -> bool:
     return True
 
 
+def _tick_format():
+    """Return matplotlib's format of the figures along an axis, in the signs of the user."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class Ticks(ScalarFormatter):
+        def __call__(self, x, pos=None):
+            # One point at most, and no thousands parted: the sign of decimals is all there is.
+            return super().__call__(x, pos).replace(".", written(0.5, ".1f")[1])
+
+    return Ticks(useOffset=False)
+
+
 def _picture(width, height, draw) -> str:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width, height), dpi=110)
     axes = figure.add_subplot(1, 1, 1)
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter(_tick_format())
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     draw(axes)

@@ -8,6 +8,7 @@ pattern as well as by colour.
 
 from qgis.core import QgsProcessingLayerPostProcessorInterface
 
+from .._i18n import in_local_numbers
 from . import (
     bottom_forms,
     bottom_type,
@@ -29,6 +30,7 @@ _STYLES = {
 }
 
 
+@in_local_numbers
 def apply_style(layer, style: str, **options):
     """Style a layer; ``options`` are what the style needs to know of the data."""
     _STYLES[style](layer, **options)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from qgis.core import (
     QgsCategorizedSymbolRenderer,
     QgsFillSymbol,
@@ -21,6 +23,7 @@ from qgis.PyQt.QtGui import QColor
 
 from .._compat import is_null
 from .._i18n import tr
+from ..core.number_text import written
 from .look import DROP_OFF, INK, PAPER, by_rules, depth_color, line, single, text_format, ticks
 
 
@@ -69,7 +72,9 @@ def _spot(shape, fill) -> QgsLineSymbol:
 
 def _line_labels() -> QgsPalLayerSettings:
     labels = QgsPalLayerSettings()
-    labels.fieldName = "label"
+    labels.isExpression = True
+    # The label is data, with a point; it is drawn with the sign of whoever opens the map.
+    labels.fieldName = "replace(\"label\", '.', substr(format_number(0.5, 1), 2, 1))"
     labels.placement = QgsPalLayerSettings.Placement.Curved
     line = QgsLabelLineSettings()
     line.setPlacementFlags(QgsLabeling.LinePlacementFlag.OnLine)
@@ -118,8 +123,13 @@ def _depth_areas(layer):
         symbol = QgsFillSymbol.createSimple({
             "color": depth_color(top / deepest).name(), "outline_style": "no",
         })
-        categories.append(QgsRendererCategory(top, symbol, str(bands[top])))
+        categories.append(QgsRendererCategory(top, symbol, _written(str(bands[top]))))
     layer.setRenderer(QgsCategorizedSymbolRenderer("depth_from_m", categories))
+
+
+def _written(label: str) -> str:
+    """Return the label of a band, which is data, with the signs of the user."""
+    return re.sub(r"\d+\.\d+", lambda number: written(float(number.group()), "g"), label)
 
 
 def _uncovered(layer):

@@ -15,10 +15,20 @@ KNOT = 1852.0 / 3600.0
 MPH = 0.44704
 KMH = 1.0 / 3.6
 ACRE = 4046.8564224
+HECTARE = 10_000.0
 ACRE_FOOT = ACRE * FOOT
 
 #: Units of length that a user may choose, with metres per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
+
+
+#: How a unit that data name in plain letters is printed.
+_PRINTED = {"m2": "m\u00b2", "m3": "m\u00b3"}
+
+
+def printed(unit: str) -> str:
+    """Return the sign of a unit as people read it, such as ``m\u00b2`` for ``m2``."""
+    return _PRINTED.get(unit, unit)
 
 
 def unit_factor(unit: str) -> float:

@@ -98,7 +98,7 @@ def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
     base.graticule(chart, project, k)
     _follow_pages(chart.grids().grid(0))
     base.title_block(layout, '[% "title" %]', facts.title, chart, frame, k, expression=True)
-    base.scale_strip(layout, chart, frame, None, k)
+    base.scale_strip(layout, chart, frame, None, k, facts.unit)
     _below(layout, project, layers, facts, whole, crs, chart, width, height, k)
     return layout
 

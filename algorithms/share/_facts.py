@@ -14,15 +14,16 @@ from .._i18n import tr
 from .._layers import read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
+from ..core.number_text import written
 from ..core.progress import silent, span
 from ..core.share import sheet
 from ..core.share.assumed import assumed_sentences
-from ..core.share.lake_statistics import LakeStatistics, lake_statistics
+from ..core.share.lake_statistics import LITTORAL_DEPTH, LakeStatistics, lake_statistics
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 from ..core.visits.crossing_report import Misfit, check_crossings
 from ._inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
-from ._lake_report import text as figure_text
+from ._lake_report import bare, reading_unit, setting
 
 
 @dataclass
@@ -263,13 +264,10 @@ def _lake_lines(facts) -> list:
     figures, unit = facts.statistics.figures, facts.unit
 
     def say(name):
-        figure = figures[name]
-        words = figure_text(figure.value, figure.kind, unit, figure.sd)
-        if figure.sd:
-            number, _, name_of_unit = words.rpartition(" ")
-            sd = figure_text(figure.sd, figure.kind, unit, figure.sd).rpartition(" ")[0]
-            words = f"{number} ± {sd} {name_of_unit}"
-        return words
+        _, kind, value, sd = figures[name]
+        size, sign = reading_unit(value, kind, unit)
+        spread = f" ± {bare(sd, kind, size, sd)}" if sd else ""
+        return f"{bare(value, kind, size, sd)}{spread} {sign}".rstrip()
 
     lines = [
         tr("Area {}, volume {}.").format(say("area"), say("volume")),
@@ -277,7 +275,7 @@ def _lake_lines(facts) -> list:
         tr("Shoreline {}, development {:.2f}.").format(
             say("shoreline"), figures["development"].value),
         tr("Shallower than {}: {}.").format(
-            "15 ft" if unit == "ft" else "4.57 m", say("littoral_share")),
+            setting(round(LITTORAL_DEPTH, 2), unit), say("littoral_share")),
         tr("± is one standard uncertainty."),
     ]
     gap = 100.0 - figures["mapped_share"].value
@@ -311,7 +309,7 @@ def _quality_lines(facts) -> list:
     m = facts.crossings
     if m is not None and m.n:
         where = tr("between visits") if facts.between else tr("within visits")
-        mean = f"{m.mean / metre:+.2f}".replace("-", "−")
+        mean = written(m.mean / metre, "+.2f").replace("-", "−")
         lines.append(tr("Tracks cross {} times {}: depths differ by {} {} on average, root "
                         "mean square {:.2f} {}.").format(
                             m.n, where, mean, unit, m.rmse / metre, unit))

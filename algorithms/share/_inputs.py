@@ -196,7 +196,7 @@ def figures() -> list:
         params.shoreline(optional=False),
         params.choice(
             "UNIT", tr("Unit of depth"),
-            {"ft": tr("feet, acres, acre-feet"), "m": tr("metres, m2, m3")}, "ft",
+            {"ft": tr("feet, acres, acre-feet"), "m": tr("metres, m², m³")}, "ft",
             tr("Unit of the depths and levels below, and units in which results are written."),
         ),
     ]

@@ -11,7 +11,9 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from ..core.number_text import written
 from ..core.share.lake_statistics import UNITS
+from ..core.units import HECTARE, printed
 
 #: Digits after the point where no uncertainty says how many are worth reading; other kinds
 #: show three figures or more.
@@ -23,28 +25,43 @@ def to_unit(value, kind: str, unit: str):
     return None if value is None else value / UNITS[kind][unit][0]
 
 
-def text(value, kind: str, unit: str, sd=None) -> str:
-    """Return a figure with its unit; the uncertainty decides the digits."""
-    value, sd = to_unit(value, kind, unit), to_unit(sd, kind, unit)
+def reading_unit(value, kind: str, unit: str) -> tuple:
+    """Return the unit that a figure is read in: its SI units, and its sign."""
+    if kind == "area" and unit == "m" and value >= HECTARE:
+        return HECTARE, "ha"
+    size, name = UNITS[kind][unit]
+    return size, printed(name)
+
+
+def bare(value, kind: str, size: float, sd=None) -> str:
+    """Return a figure in a unit of so many SI units; the uncertainty decides the digits."""
+    value /= size
     digits = _DIGITS.get(kind)
     if digits is None:
         digits = int(np.clip(2 - np.floor(np.log10(max(abs(value), 1e-3))), 0, 3))
     if sd:
         # The uncertainty keeps two figures where it begins with 1 or 2, else one.
-        digits = int(np.clip(np.ceil(-np.log10(sd / 3.0)), 0, 3))
-    return f"{value:,.{digits}f} {UNITS[kind][unit][1]}".rstrip()
+        digits = int(np.clip(np.ceil(-np.log10(sd / size / 3.0)), 0, 3))
+    return written(value, f",.{digits}f")
+
+
+def text(value, kind: str, unit: str, sd=None) -> str:
+    """Return a figure with its unit; the uncertainty decides the digits."""
+    size, sign = reading_unit(value, kind, unit)
+    return f"{bare(value, kind, size, sd)} {sign}".rstrip()
 
 
 def setting(value, unit: str) -> str:
     """Return a depth that the user chose, with its unit."""
-    return f"{round(to_unit(value, 'length', unit), 3):g} {unit}"
+    return f"{written(round(to_unit(value, 'length', unit), 3), 'g')} {unit}"
 
 
 def spread_text(figure, unit: str) -> str:
     """Return the standard uncertainty of a figure, or a dash."""
     if figure.sd is None:
         return "&ndash;"
-    return "&plusmn; " + text(figure.sd, figure.kind, unit, figure.sd)
+    size, sign = reading_unit(figure.value, figure.kind, unit)
+    return f"&plusmn; {bare(figure.sd, figure.kind, size, figure.sd)} {sign}".rstrip()
 
 
 def statistics_csv(statistics, unit: str) -> str:
@@ -154,23 +171,27 @@ def _pictures(statistics, unit) -> list:
         (tr("Hypsographic curve: area at a depth or deeper"), "area", curve.area, curve.area_sd),
         (tr("Volume curve: volume below a depth"), "volume", curve.volume, curve.volume_sd),
     ):
-        label = f"{tr('area') if kind == 'area' else tr('volume')} ({UNITS[kind][unit][1]})"
-        png = _plots.curve_by_depth(
-            depth, to_unit(values, kind, unit), to_unit(sd, kind, unit), depth_unit, label
-        )
+        size, sign = reading_unit(values.max(), kind, unit)
+        label = f"{tr('area') if kind == 'area' else tr('volume')} ({sign})"
+        png = _plots.curve_by_depth(depth, values / size, sd / size, depth_unit, label)
         pictures += [f"<h3>{title}</h3>", image(title, png)]
     return pictures
 
 
 def _layers(layers, unit) -> str:
-    area_unit, volume_unit = UNITS["area"][unit][1], UNITS["volume"][unit][1]
     whole, full = layers.area_top[0], layers.volume_below[0]
+    area_size, area_unit = reading_unit(whole, "area", unit)
+    volume_size, volume_unit = reading_unit(full, "volume", unit)
+
+    def limit(depth):
+        return written(to_unit(depth, "length", unit), ".1f")
+
     rows = [
         (
-            f"{to_unit(top, 'length', unit):.1f} &ndash; {to_unit(bottom, 'length', unit):.1f}",
-            _bare(area, "area", unit), f"{100.0 * area / whole:.1f}",
-            _bare(area_top, "area", unit), _bare(volume, "volume", unit, sd),
-            _bare(sd, "volume", unit, sd), f"{100.0 * volume / full:.1f}",
+            f"{limit(top)} &ndash; {limit(bottom)}", bare(area, "area", area_size),
+            written(100.0 * area / whole, ".1f"), bare(area_top, "area", area_size),
+            bare(volume, "volume", volume_size, sd), bare(sd, "volume", volume_size, sd),
+            written(100.0 * volume / full, ".1f"),
         )
         for top, bottom, area, area_top, volume, sd in zip(
             layers.top, layers.bottom, layers.area, layers.area_top, layers.volume,
@@ -188,12 +209,17 @@ def _layers(layers, unit) -> str:
 
 
 def _basins(basins, unit) -> str:
-    length, area, volume = (UNITS[kind][unit][1] for kind in ("length", "area", "volume"))
+    area_size, area = reading_unit(basins["area"][0], "area", unit)
+    volume_size, volume = reading_unit(basins["volume"][0], "volume", unit)
+    length = UNITS["length"][unit][1]
+
+    def depth(value):
+        return written(to_unit(value, "length", unit), ".1f")
+
     rows = [
         (
-            str(number), f"{to_unit(closing, 'length', unit):.1f}",
-            f"{to_unit(deepest, 'length', unit):.1f}", _bare(size, "area", unit),
-            _bare(content, "volume", unit), f"{x:.0f}, {y:.0f}",
+            str(number), depth(closing), depth(deepest), bare(size, "area", area_size),
+            bare(content, "volume", volume_size), f"{x:.0f}, {y:.0f}",
         )
         for number, (closing, deepest, size, content, x, y) in enumerate(
             zip(*(basins[name] for name in
@@ -207,8 +233,3 @@ def _basins(basins, unit) -> str:
         ),
         rows,
     )
-
-
-def _bare(value, kind, unit, sd=None) -> str:
-    """Return a figure without its unit."""
-    return text(value, kind, unit, sd).removesuffix(UNITS[kind][unit][1]).strip()

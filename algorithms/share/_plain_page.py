@@ -22,6 +22,7 @@ from .._compat import LOSSLESS
 from .._i18n import tr
 from .._styling.look import INK, depth_color, font_family
 from ..core.errors import LakefloorError
+from ..core.number_text import written
 from ..core.share import sheet
 
 _MARGIN = 15.0
@@ -63,7 +64,7 @@ def curve_picture(curve, unit) -> QImage:
             spot = ends[0]
             box = (QRectF(0.0, spot.y() - 20.0, room.left() - 15.0, 40.0) if by_depth
                    else QRectF(spot.x() - 80.0, room.top() - 50.0, 160.0, 40.0))
-            painter.drawText(box, right if by_depth else center, f"{value:g}")
+            painter.drawText(box, right if by_depth else center, written(value, "g"))
     painter.drawText(QRectF(0.0, 10.0, 900.0, 44.0), Qt.AlignmentFlag.AlignLeft, tr(
         "How much of the lake ({}) is so deep ({}) or deeper").format(
             tr(sheet.AREAS[unit][1]), unit))

@@ -44,6 +44,7 @@ from qgis.PyQt.QtGui import QColor, QFont, QFontMetricsF, QPolygonF, QTransform
 from .._i18n import tr
 from .._styling.look import INK, PAPER, depth_color, font_family, text_format
 from ..core.errors import LakefloorError
+from ..core.number_text import written
 from ..core.share import sheet
 from ._facts import collect_facts
 
@@ -123,7 +124,7 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     ))
     graticule(chart, project, k)
     title_block(layout, facts.title, facts.subtitle, chart, frame, k)
-    scale_strip(layout, chart, frame, denominator, k)
+    scale_strip(layout, chart, frame, denominator, k, facts.unit)
     return layout
 
 
@@ -270,8 +271,10 @@ def _north_arrow(layout, chart, x, y, k):
           align=Qt.AlignmentFlag.AlignHCenter)
 
 
-def scale_strip(layout, chart, frame, denominator, k) -> list:
+def scale_strip(layout, chart, frame, denominator, k, first="ft") -> list:
     """Add the scale, a bar for feet and one for metres, and the caution below the map.
+
+    The bar in the unit ``first`` comes first.
 
     Without a ``denominator`` the scale is that of the atlas page, its field "scale". Returns the
     bars.
@@ -282,8 +285,9 @@ def scale_strip(layout, chart, frame, denominator, k) -> list:
     label(layout, tr("Scale 1:{}").format(figure), left, top + 2.4 * k, 24.0 * k, 5.0 * k,
           8.0 * k, bold=True, expression=denominator is None)
     x, bars = left + 26.0 * k, []
-    for unit, qgis_unit in (("ft", QgsUnitTypes.DistanceUnit.DistanceFeet),
-                            ("m", QgsUnitTypes.DistanceUnit.DistanceMeters)):
+    units = (("ft", QgsUnitTypes.DistanceUnit.DistanceFeet),
+             ("m", QgsUnitTypes.DistanceUnit.DistanceMeters))
+    for unit, qgis_unit in units if first == "ft" else units[::-1]:
         bar = QgsLayoutItemScaleBar(layout)
         bar.setId(f"scale bar, {unit}")
         bar.setStyle("Single Box")
@@ -478,7 +482,7 @@ def _curve(facts, width, k) -> _Block:
                     spot = at(value, 0.0)
                     rect = QRectF(spot.x() - 5.0 * k, spot.y() - pitch - 0.6 * k, 10.0 * k, pitch)
                     align = Qt.AlignmentFlag.AlignHCenter
-                mark = label(layout, f"{value:g}", rect.x(), rect.y(), rect.width(),
+                mark = label(layout, written(value, "g"), rect.x(), rect.y(), rect.width(),
                              rect.height(), 0.85 * size, align=align)
                 mark.setId(f"curve, {place} mark")
 
@@ -491,7 +495,8 @@ def _table(facts, width, k) -> _Block:
     area_unit = tr(sheet.AREAS[facts.unit][1])
     head = ["", tr("Depth ({})").format(facts.unit), tr("Area ({})").format(area_unit), "%"]
     body = [
-        ["", row.label, sheet.area_text(row.area), f"{row.percent:.1f}"] for row in facts.bands
+        ["", row.label, sheet.area_text(row.area), written(row.percent, ".1f")]
+        for row in facts.bands
     ]
     total = ["", tr("all"), sheet.area_text(sum(row.area for row in facts.bands)), "100"]
     right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter

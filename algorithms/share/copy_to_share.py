@@ -39,6 +39,7 @@ from ..core.correcting.lake_level import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
 from ..core.exchange.marks import check_positions
+from ..core.number_text import written
 from ..core.polygons import inside
 from ._clean_geopackage import write_geopackage
 from ._exchange import wgs84
@@ -289,7 +290,7 @@ class _Copy:
             layer, self.context, self.feedback, self.crs, (*attributes, "status", "corrections"))
         datum = datum_of(soundings)
         if datum is not None:
-            level = "" if datum[1] is None else f" ({datum[1]:g} m)"
+            level = "" if datum[1] is None else f" ({written(datum[1], 'g')} m)"
             self.datum = self.datum or f"{datum[0]}{level}"
         x, y, *columns = shared_copy.shared_soundings(
             soundings, attributes, area=self.area, cell=self.cell)

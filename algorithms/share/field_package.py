@@ -13,7 +13,6 @@ from qgis.core import (
     QgsProcessingOutputNumber,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterVectorLayer,
-    QgsProject,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -29,6 +28,7 @@ from ..core.exchange.marks import check_positions
 from . import _inputs as inputs
 from ._exchange import require, wgs84
 from ._folder import new_folder
+from ._project import own_project
 from .map_sheet import MapSheet
 
 #: What the map shows, from the top downward.
@@ -107,10 +107,8 @@ class FieldPackage(LakefloorAlgorithm):
         cut = None if tiles == "none" else tiling(*place, zoom)
         folder = self.parameterAsString(parameters, params.OUTPUT, context)
         steps = QgsProcessingMultiStepFeedback(3, feedback)
-        project = QgsProject()
         with new_folder(folder) as staged:
-            try:
-                project.setCrs(QgsCoordinateReferenceSystem("EPSG:3857"))
+            with own_project(QgsCoordinateReferenceSystem("EPSG:3857")) as project:
                 styled = inputs.styled_copies(found, _ROLES, project)
                 for role, copy in styled.items():
                     copy.setName(role)
@@ -141,8 +139,6 @@ class FieldPackage(LakefloorAlgorithm):
                     _tiles(picture, staged / f"lake_tiles.{tiles}", tiles)
                     for leftover in staged.glob("picture.tif*"):
                         leftover.unlink()
-            finally:
-                project.clear()
             progress(0.8)
             sheet = MapSheet().create()
             names = [d.name() for d in sheet.parameterDefinitions()]

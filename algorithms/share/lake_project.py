@@ -5,7 +5,6 @@ from qgis.core import (
     Qgis,
     QgsProcessingOutputNumber,
     QgsProcessingParameterFileDestination,
-    QgsProject,
     QgsRasterLayer,
     QgsReferencedRectangle,
     QgsVectorFileWriter,
@@ -21,6 +20,7 @@ from .._layers import metric_crs, read_soundings
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from . import _inputs as inputs
+from ._project import own_project
 from ._sheet import build_layout, collect_facts, map_extent
 
 #: Group -> (role, name of the layer, shown at first), from the top of the map downward.
@@ -82,12 +82,10 @@ class LakeProject(LakefloorAlgorithm):
         extent = map_extent(shoreline, crs, context)
         with Outputs(self, parameters, context, feedback) as out:
             path = out.file(params.OUTPUT)
-            project = QgsProject()
-            try:
+            with own_project(crs, texts["title"], texts["author"]) as project:
                 project.setFilePathStorage(Qgis.FilePathType.Relative)
-                project.setCrs(crs)
-                project.setEllipsoid("EPSG:7030")
-                _describe(project, texts, extent)
+                view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
+                project.viewSettings().setDefaultViewExtent(view)
                 copies = {}
                 # The soundings come first: see _copy_vector.
                 for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
@@ -103,24 +101,11 @@ class LakeProject(LakefloorAlgorithm):
                 if not project.write(str(path)):
                     raise LakefloorError(tr("Cannot write the project '{}': {}").format(
                         path.name, project.error()))
-            finally:
-                project.clear()  # closes the copies before they are moved or removed
             for statistics in path.parent.glob("*.aux.xml"):
                 statistics.unlink()  # QGIS makes them of each raster that it loads
             progress(1.0)
             out.results["LAYERS"] = len(copies)
         return out.results
-
-
-def _describe(project, texts, extent):
-    """Set title, author and the first view."""
-    project.setTitle(texts["title"])
-    metadata = project.metadata()
-    metadata.setTitle(texts["title"])
-    metadata.setAuthor(texts["author"])
-    project.setMetadata(metadata)
-    view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), project.crs())
-    project.viewSettings().setDefaultViewExtent(view)
 
 
 def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVectorLayer:

@@ -7,7 +7,6 @@ from qgis.core import (
     QgsMapRendererCustomPainterJob,
     QgsMapSettings,
     QgsProcessingParameterFileDestination,
-    QgsProject,
     QgsRectangle,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QBuffer, QByteArray, QIODevice, QSize
@@ -24,6 +23,7 @@ from ..core.progress import span
 from ..core.share import plain_words, sheet
 from . import _inputs as inputs
 from ._plain_page import curve_picture, write_pdf
+from ._project import own_project
 from ._sheet import collect_facts, map_extent
 
 #: Roles that the small map shows, from the top downward: legible at the size of a postcard.
@@ -125,8 +125,7 @@ def _small_map(layers, extent, crs) -> QImage:
     """Return the lake as a picture on white, as wide as a page."""
     drawn = {role: layer for role, layer in layers.items()
              if role in _SHOWN and not (role == "surface" and "depth_areas" in layers)}
-    project = QgsProject()
-    try:
+    with own_project() as project:
         copies = inputs.styled_copies(drawn, _SHOWN, project)
         around = QgsRectangle(extent)
         around.grow(0.03 * max(extent.width(), extent.height()))
@@ -146,8 +145,6 @@ def _small_map(layers, extent, crs) -> QImage:
         job.renderSynchronously()
         painter.end()
         return image
-    finally:
-        project.clear()
 
 
 def _web_page(facts, sections, pictures) -> str:

@@ -27,8 +27,8 @@ FIELDS = [
 ]
 
 _NUMBERS = {
-    "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area of water (m2)")),
-    "VOLUME_M3": ("volume", QT_TRANSLATE_NOOP("@default", "Volume (m3)")),
+    "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area of water (m²)")),
+    "VOLUME_M3": ("volume", QT_TRANSLATE_NOOP("@default", "Volume (m³)")),
     "MAX_DEPTH_M": ("max_depth", QT_TRANSLATE_NOOP("@default", "Maximum depth (m)")),
     "MEAN_DEPTH_M": ("mean_depth", QT_TRANSLATE_NOOP("@default", "Mean depth (m)")),
     "SHORELINE_M": ("shoreline", QT_TRANSLATE_NOOP(
@@ -49,9 +49,9 @@ _NUMBERS = {
 }
 
 _UNCERTAIN = {
-    "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Standard uncertainty of area (m2)")),
+    "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Standard uncertainty of area (m²)")),
     "VOLUME_SD_M3": ("volume", QT_TRANSLATE_NOOP(
-        "@default", "Standard uncertainty of volume (m3)")),
+        "@default", "Standard uncertainty of volume (m³)")),
     "SHORELINE_SD_M": ("shoreline", QT_TRANSLATE_NOOP(
         "@default", "Standard uncertainty of the shoreline length (m)")),
     "MEAN_DEPTH_SD_M": ("mean_depth", QT_TRANSLATE_NOOP(

@@ -92,7 +92,7 @@ class LevelTable(LakefloorAlgorithm):
             ("COUNT", tr("Number of levels")),
             ("HIGHEST_M", tr("Highest level of the table (m)")),
             ("MAPPED_PERCENT", tr("Share of the lake that has depth (%)")),
-            ("UNCOVERED_M2", tr("Bottom uncovered by the draw-down (m2)")),
+            ("UNCOVERED_M2", tr("Bottom uncovered by the draw-down (m²)")),
             ("UNCOVERED_PERCENT", tr("Bottom uncovered, share of the lake (%)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))

@@ -4,7 +4,6 @@ from qgis.core import (
     QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFileDestination,
-    QgsProject,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -15,6 +14,7 @@ from .._layers import metric_crs
 from .._outputs import Outputs
 from ..core.progress import span
 from . import _inputs as inputs
+from ._project import own_project
 from ._sheet import DRAWN, build_layout, collect_facts, export_pdf, export_png, map_extent
 
 
@@ -88,10 +88,11 @@ class MapSheet(LakefloorAlgorithm):
         layers = inputs.layers(self, parameters, context)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
+        texts = inputs.texts(self, parameters, context)
         facts = collect_facts(
             layers, crs, context, feedback,
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            progress=span(progress, 0.0, 0.5), **inputs.texts(self, parameters, context),
+            progress=span(progress, 0.0, 0.5), **texts,
         )
         if not self.parameterAsBoolean(parameters, "TRACK", context):
             layers.pop("soundings", None)
@@ -101,10 +102,7 @@ class MapSheet(LakefloorAlgorithm):
             self.parameterAsEnumString(parameters, "PAPER", context),
             self.parameterAsEnumString(parameters, "ORIENTATION", context), scale, crs,
         )
-        project = QgsProject()
-        try:
-            project.setCrs(crs)
-            project.setEllipsoid("EPSG:7030")
+        with own_project(crs, facts.title, texts["author"]) as project:
             layout = build_layout(
                 project, inputs.styled_copies(layers, DRAWN, project), *arranged)
             progress(0.6)
@@ -117,8 +115,6 @@ class MapSheet(LakefloorAlgorithm):
                 used = layout.referenceMap().scale()
                 feedback.pushInfo(tr("Scale 1:{:.0f}").format(used))
                 out.results["SCALE_USED"] = used
-        finally:
-            project.clear()
         if self.parameterAsBoolean(parameters, "KEEP_LAYOUT", context):
             _keep(layers, arranged, context.project(), feedback)
         return out.results

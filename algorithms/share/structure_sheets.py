@@ -7,7 +7,6 @@ from qgis.core import (
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterVectorLayer,
-    QgsProject,
     QgsRectangle,
     QgsVectorLayer,
     QgsWkbTypes,
@@ -26,6 +25,7 @@ from ..core.progress import span
 from ..core.share.structure_text import drop_off_values, figure_lines, page_box
 from . import _inputs as inputs
 from ._atlas import CURRENT, Structure, build_atlas, export_atlas
+from ._project import own_project
 from ._sheet import DRAWN, collect_facts, map_extent
 
 
@@ -109,16 +109,14 @@ class StructureSheets(LakefloorAlgorithm):
             feedback.pushWarning(tr("{} structures; the first {} have a page.").format(
                 len(structures), most))
         structures = structures[:most]
+        texts = inputs.texts(self, parameters, context)
         facts = collect_facts(
             layers, crs, context, feedback, unit=unit, progress=span(progress, 0.0, 0.4),
-            **inputs.texts(self, parameters, context),
+            **texts,
         )
         if not self.parameterAsBoolean(parameters, "TRACK", context):
             layers.pop("soundings", None)
-        project = QgsProject()
-        try:
-            project.setCrs(crs)
-            project.setEllipsoid("EPSG:7030")
+        with own_project(crs, facts.title, texts["author"]) as project:
             drawn = inputs.styled_copies(layers, DRAWN, project)
             if given is not None:
                 drawn["structures"] = _marked(given, f"$id = {CURRENT}", project)
@@ -135,8 +133,6 @@ class StructureSheets(LakefloorAlgorithm):
                 export_atlas(layout, out.file(params.OUTPUT), feedback)
                 progress(1.0)
                 out.results["PAGES"] = len(structures)
-        finally:
-            project.clear()
         for number, structure in enumerate(structures, start=1):
             feedback.pushInfo(f"{number}. {structure.title}: {'; '.join(structure.lines)}")
         return out.results

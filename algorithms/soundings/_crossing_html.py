@@ -9,6 +9,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from ..core.number_text import written
 from ..core.units import LENGTH
 
 
@@ -52,7 +53,7 @@ def crossing_html(report, unit: str) -> str:
 
 
 def _length(value, scale):
-    return tr("too few") if value is None else f"{value / scale:.2f}"
+    return tr("too few") if value is None else written(value / scale, ".2f")
 
 
 def _summary(report, scale, unit):
@@ -65,8 +66,8 @@ def _summary(report, scale, unit):
         [tr("crossings"), *(m.n for m in both)],
         row(tr("mean (bias)"), "mean"),
         [tr("its 95 % confidence interval"),
-         *(tr("too few") if m.low is None else f"{m.low / scale:+.2f} &hellip; "
-           f"{m.high / scale:+.2f}" for m in both)],
+         *(tr("too few") if m.low is None else f"{written(m.low / scale, '+.2f')} &hellip; "
+           f"{written(m.high / scale, '+.2f')}" for m in both)],
         [tr("bias significant"),
          *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both)],
         row(tr("standard deviation"), "sd"),
@@ -94,8 +95,8 @@ def _misfits(label, rows, scale, unit):
 def _standards(standards):
     return table(
         [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("share")],
-        [[escape(s.order), escape(s.standard), s.n, s.passed, f"{100.0 * s.share:.1f} %"]
-         for s in standards],
+        [[escape(s.order), escape(s.standard), s.n, s.passed,
+          f"{written(100.0 * s.share, '.1f')} %"] for s in standards],
     )
 
 

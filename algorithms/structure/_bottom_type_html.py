@@ -9,6 +9,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from ..core.number_text import written
 
 _MOST_POINTS = 3000
 
@@ -29,26 +30,27 @@ def bottom_type_html(result) -> str:
 def _with_error(value, error, digits) -> str:
     if not np.isfinite(error):
         return tr("not told: it hardly varies")
-    return f"{value:+.{digits}f} &plusmn; {error:.{digits}f}"
+    value, error = written(value, f"+.{digits}f"), written(error, f".{digits}f")
+    return f"{value} &plusmn; {error}"
 
 
 def _classes(result) -> list:
     chosen, parts = result.mixture, []
     if result.classes:
         area = np.isfinite(result.bottom.values).sum() * result.bottom.dx * result.bottom.dy
-        edges = ["0", *(f"{t:.2f}" for t in result.thresholds), "1"]
+        edges = ["0", *(written(t, ".2f") for t in result.thresholds), "1"]
         parts.append(table(
             [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("share (%)")],
             [[tr(name), f"{edges[i]} &ndash; {edges[i + 1]}",
-              f"{result.shares[name] * area:,.0f}", f"{100 * result.shares[name]:.0f}"]
+              written(result.shares[name] * area, ",.0f"), f"{100 * result.shares[name]:.0f}"]
              for i, name in enumerate(result.classes)],
         ))
     parts.append(table(
         [tr("classes"), tr("means of hardness"), tr("standard deviations"), tr("shares"),
          tr("least distance of means"), tr("BIC, less the lowest")],
         [[f"<b>{len(m)}</b>" if m is chosen else len(m), *(
-            ", ".join(f"{v:.2f}" for v in values) for values in (m.mean, m.sd, m.share)),
-          f"{m.separation.min():.1f}" if len(m) > 1 else "",
+            ", ".join(written(v, ".2f") for v in values) for values in (m.mean, m.sd, m.share)),
+          written(m.separation.min(), ".1f") if len(m) > 1 else "",
           f"{m.bic - min(t.bic for t in result.tried):.0f}"] for m in result.tried],
     ))
     parts.append(remark(tr(
@@ -115,13 +117,14 @@ def _visits(result) -> list:
         elif not levels.solved[v]:
             gain = offset = tr("left out")
         else:
-            gain = f"{levels.gain[v]:.2f} &plusmn; {levels.cov[v, 0, 0] ** 0.5:.2f}"
-            offset = f"{levels.offset[v]:+.3f}"
+            gain = tr("{:.2f} &plusmn; {:.2f}").format(
+                levels.gain[v], levels.cov[v, 0, 0] ** 0.5)
+            offset = written(levels.offset[v], "+.3f")
             if not levels.gain_free[v]:
                 gain += " " + tr("(not told)")
         rows.append([
             escape(str(visit)), int((number == v).sum()), int(levels.places[v]), gain, offset,
-            f"{logged.noise[v]:.3f}", f"{100 * logged.saturated[v]:.0f}",
+            written(logged.noise[v], ".3f"), f"{100 * logged.saturated[v]:.0f}",
         ])
     parts = [
         table([tr("visit"), tr("observations"), tr("shared places"), tr("gain"), tr("offset"),

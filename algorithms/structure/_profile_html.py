@@ -6,6 +6,7 @@ import numpy as np
 
 from .. import _html, _plots
 from .._i18n import tr
+from ..core.number_text import written
 from ..core.structure.profile import summary
 from ..core.structure.wording import class_name
 from ..core.units import LENGTH
@@ -55,7 +56,7 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
 
 
 def _text(value, digits=1) -> str:
-    return f"{value:.{digits}f}" if np.isfinite(value) else "\u2013"
+    return written(value, f".{digits}f") if np.isfinite(value) else "\u2013"
 
 
 def _figures(figures, unit) -> str:

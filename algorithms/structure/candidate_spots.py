@@ -15,6 +15,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
+from ..core.number_text import written
 from ..core.structure.spots import (
     TOLERANCE_M,
     WORDS,
@@ -155,7 +156,7 @@ class CandidateSpots(LakefloorAlgorithm):
         for note in spots.notes:
             feedback.pushWarning(note)
         for name, score, reason in zip(spots.names, spots.score, spots.reasons):
-            feedback.pushInfo(f"{name}: {score:.2f}. {reason}")
+            feedback.pushInfo(f"{name}: {written(score, '.2f')}. {reason}")
         if not len(spots):
             feedback.pushWarning(
                 tr("No place reaches the lowest score; lower it, or widen a window.")

@@ -13,6 +13,7 @@ from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
+from ..core.number_text import written
 from ..core.structure.marks import LEAST_GROUPS, RANDOM_SETS, more_like_these
 from ..core.structure.spots import TOLERANCE_M
 from ._ground import (
@@ -123,7 +124,7 @@ class MoreLikeThese(LakefloorAlgorithm):
                 ", ".join(names[i] for i in places.left_out)))
         feedback.pushInfo(tr("Compared: {}.").format(", ".join(places.words)))
         for name, likeness, reason in zip(places.names, places.likeness, places.reasons):
-            feedback.pushInfo(f"{name}: {likeness:.2f} {reason}")
+            feedback.pushInfo(f"{name}: {written(likeness, '.2f')} {reason}")
         for line in _sentences(places.test, names):
             feedback.pushInfo(line)
         lon, lat = lon_lat(places.x, places.y, ground)

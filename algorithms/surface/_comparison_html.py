@@ -9,6 +9,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from ..core.number_text import written
 from ..core.units import LENGTH
 
 
@@ -85,7 +86,7 @@ def comparison_html(comparison, unit: str) -> str:
     scores = comparison.scores
 
     def depth(value):
-        return "&ndash;" if np.isnan(value) else f"{value / scale:.2f}"
+        return "&ndash;" if np.isnan(value) else written(value / scale, ".2f")
 
     parts = ["<ul>"]
     parts += [f"<li>{escape(line)}</li>" for line in sentences(comparison, unit)]
@@ -97,8 +98,8 @@ def comparison_html(comparison, unit: str) -> str:
                 tr("lanes twice as far apart ({})").format(unit), tr("mean ({})").format(unit),
                 tr("95 % within ({})").format(unit), tr("within two stated deviations (%)"),
             ),
-            [(names[m], depth(s.rmse_here), depth(s.rmse), f"{s.bias / scale:+.2f}", depth(s.p95),
-              f"{100.0 * s.within:.0f}") for m, s in scores.items()],
+            [(names[m], depth(s.rmse_here), depth(s.rmse), written(s.bias / scale, "+.2f"),
+              depth(s.p95), f"{100.0 * s.within:.0f}") for m, s in scores.items()],
         ),
         remark(tr("Errors are root mean squares, surface less sounding, the noise of the "
                   "soundings in them. The mean is positive where the surface is too deep.")),
@@ -127,7 +128,9 @@ def _rows(classes, names, depth):
     """Yield a row for each method of a class of distance that holds soundings."""
     for number, (method, row) in enumerate(classes.items()):
         low, high = row["distance_from"], row["distance_to"]
-        span = f"{low:.1f} &ndash; {high:.1f}" if np.isfinite(high) else f"&gt; {low:.1f}"
+        span = f"&gt; {written(low, '.1f')}"
+        if np.isfinite(high):
+            span = f"{written(low, '.1f')} &ndash; {written(high, '.1f')}"
         if row["count"]:
-            head = (span, f"{row['count']:,}") if number == 0 else ("", "")
+            head = (span, written(row["count"], ",")) if number == 0 else ("", "")
             yield (*head, names[method], *(depth(row[name]) for name in ("rmse", "bias", "p95")))

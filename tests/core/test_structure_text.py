@@ -26,7 +26,7 @@ def test_figures_in_feet_and_in_metres():
         "Direction: 44° (north-east)", "Mean slope: 12 %", "Confidence: 93 %", "rock, steep",
     ]
     assert figure_lines({"area_m2": 4046.9, "width_m": 12.3}, "m") == [
-        "Width: 12 m", "Area: 4,047 m2"]
+        "Width: 12 m", "Area: 4,047 m²"]
     assert figure_lines({"area_m2": 25_000.0, "depth_m": "deep"}, "m") == ["Area: 2.50 hectares"]
 
 
@@ -68,4 +68,4 @@ def test_positions_in_degrees_and_minutes():
 def test_figures_of_any_number_type_are_shown():
     values = {"depth_m": np.float32(2.5), "area_m2": np.int64(900), "orientation_deg": 359.7}
     assert figure_lines(values, "m") == [
-        "Depth: 2.5 m", "Area: 900 m2", "Direction: 0° (north)"]
+        "Depth: 2.5 m", "Area: 900 m²", "Direction: 0° (north)"]

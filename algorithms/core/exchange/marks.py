@@ -97,8 +97,11 @@ def bottom_elevation(depth, datum_elevation):
     return datum_elevation - depth
 
 
-def depth_text(depth, unit="ft") -> str:
+def depth_text(depth, unit="ft", write=format) -> str:
     """Return a depth, m, as people read it: whole feet, or metres with one decimal.
+
+    ``write`` takes a number and a format specification; as it is, the decimal is a point in
+    every language, for devices.
 
     Raises
     ------
@@ -107,9 +110,9 @@ def depth_text(depth, unit="ft") -> str:
     """
     # Adding nought turns the -0 of a place at the datum into 0.
     if unit == "ft":
-        return f"{round(depth / FOOT, 0) + 0.0:.0f} ft"
+        return f"{write(round(depth / FOOT, 0) + 0.0, '.0f')} ft"
     if unit == "m":
-        return f"{round(depth, 1) + 0.0:.1f} m"
+        return f"{write(round(depth, 1) + 0.0, '.1f')} m"
     raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
+from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
 from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
@@ -146,10 +147,11 @@ def hypsograph(
     if z.ndim != 1 or z.size == 0 or not np.all(np.isfinite(z)) or np.any(np.diff(z) <= 0):
         raise LakefloorError("Depths for areas and volumes must be numbers that rise.")
     if not (np.isfinite(datum_sd) and datum_sd >= 0):
-        raise LakefloorError(f"The uncertainty of the datum must be 0 m or more; got {datum_sd}.")
+        raise LakefloorError(f"The uncertainty of the datum must be 0 m or more; got "
+                            f"{written(datum_sd)}.")
     if not correlation_length > 0:
         raise LakefloorError(
-            f"The correlation length must be above 0 m; got {correlation_length}."
+            f"The correlation length must be above 0 m; got {written(correlation_length)}."
         )
     typical = 0.0
     if uncertainty is not None and np.isfinite(uncertainty.values).any():
@@ -340,8 +342,8 @@ def layer_volumes(depth, area) -> np.ndarray:
     bad = np.flatnonzero(~(area >= 0) | np.append(False, np.diff(area) > 0))
     if bad.size:
         raise LakefloorError(
-            f"The area at depth {depth[bad[0]]:g} m is {area[bad[0]]:g} m2; areas must be 0 or "
-            "more and must not grow with depth."
+            f"The area at depth {written(depth[bad[0]], 'g')} m is {written(area[bad[0]], 'g')} "
+            "m²; areas must be 0 or more and must not grow with depth."
         )
     top, bottom = area[:-1], area[1:]
     return np.diff(depth) / 3.0 * (top + bottom + np.sqrt(top * bottom))

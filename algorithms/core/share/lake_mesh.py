@@ -15,6 +15,7 @@ from ..chart.contour_domain import check_shoreline, polygons_of
 from ..ellipsoid import area_scale
 from ..errors import LakefloorError
 from ..grid import Grid
+from ..number_text import written
 from ..polygons import contains, inside, rings
 from ..progress import Progress, silent
 from ..surface.surface_nodes import densify
@@ -324,11 +325,11 @@ def lake_mesh(
         heights = -depths[:above][::-1]
         allowed, first = rising_water(depth, shoreline, heights, progress)
         if allowed < above:
-            top = f"{heights[allowed - 1]:.2f} m" if allowed else "the datum"
+            top = f"{written(heights[allowed - 1], '.2f')} m" if allowed else "the datum"
             raise LakefloorError(
                 f"The raster holds the land around the lake for levels up to {top} only; "
-                f"{heights[-1]:.2f} m above the datum was asked for. Use a raster in which land "
-                "has negative depths, or a lower level."
+                f"{written(heights[-1], '.2f')} m above the datum was asked for. Use a raster in "
+                "which land has negative depths, or a lower level."
             )
         reach = np.where(lake, len(depths), above - first)
         values = np.where(lake, values, np.minimum(grid.values, 0.0))

@@ -12,6 +12,7 @@ from shapely.geometry import LinearRing
 from ..ellipsoid import line_length
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
+from ..number_text import written
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
 from ..units import ACRE, ACRE_FOOT, FOOT
@@ -189,10 +190,10 @@ def lake_statistics(
     """
     for name, value in (("littoral depth", littoral_depth), ("depth layer", layer)):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"The {name} must be above 0 m; got {value}.")
+            raise LakefloorError(f"The {name} must be above 0 m; got {written(value)}.")
     if not (np.isfinite(shoreline_sd) and shoreline_sd >= 0):
         raise LakefloorError(
-            f"The uncertainty of the shoreline must be 0 m or more; got {shoreline_sd}.")
+            f"The uncertainty of the shoreline must be 0 m or more; got {written(shoreline_sd)}.")
     if not np.isfinite(level):
         raise LakefloorError(f"The water level must be a number; got {level}.")
     fade = correlation_length(surface, shoreline)
@@ -200,13 +201,13 @@ def lake_statistics(
     deepest = deepest_within(surface.depth, shoreline)
     if deepest + level <= 0:
         raise LakefloorError(
-            f"At {0.0 - level:.2f} m below the datum there is no water: the deepest point of the "
-            f"surface lies at {deepest:.2f} m."
+            f"At {written(0.0 - level, '.2f')} m below the datum there is no water: the deepest "
+            f"point of the surface lies at {written(deepest, '.2f')} m."
         )
     if (deepest + level) / layer > MOST_LAYERS:
         raise LakefloorError(
-            f"Layers of {layer:g} m give more than {MOST_LAYERS}; choose thicker ones, and check "
-            "the unit of the raster."
+            f"Layers of {written(layer, 'g')} m give more than {MOST_LAYERS}; choose thicker ones, "
+            "and check the unit of the raster."
         )
     bounds = np.arange(0.0, deepest + level, layer)
     fine = np.linspace(0.0, deepest + level, _CURVE_STEPS + 1)
@@ -384,21 +385,21 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
         where = "The area is that of the whole shoreline polygon; volume" if level == 0 else (
             "Area, volume")
         notes.append(
-            f"{gap:.1f} % of the lake at the datum has no depth. {where}, mean depth, slope, "
-            "littoral share and layers cover the mapped part only."
+            f"{written(gap, '.1f')} % of the lake at the datum has no depth. {where}, mean depth, "
+            "slope, littoral share and layers cover the mapped part only."
         )
     if curve.exposed > 0:
         notes.append(
-            f"{100.0 * curve.exposed:.1f} % of the cells within the shoreline were above the "
-            "datum and count as depth 0."
+            f"{written(100.0 * curve.exposed, '.1f')} % of the cells within the shoreline were "
+            "above the datum and count as depth 0."
         )
     notes.append(
         "Volume: the depth surface, triangulated and cut exactly at each depth and at the "
         "shoreline."
     )
     notes.append(
-        f"The shoreline has {vertices} vertices, {spacing:.1f} m apart on average; its length "
-        "grows with finer drawing, so compare only lengths drawn alike."
+        f"The shoreline has {vertices} vertices, {written(spacing, '.1f')} m apart on "
+        "average; its length grows with finer drawing, so compare only lengths drawn alike."
     )
     notes.append(
         "Areas and lengths are on the ellipsoid." if crs is not None
@@ -413,8 +414,9 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
         if np.isfinite(curve.correlation_length):
             how = f"fade over {curve.correlation_length:.0f} m, the spacing of the lanes"
         notes.append(
-            f"Uncertainties are standard uncertainties. The datum, {curve.datum_sd:.3f} m, shifts "
-            f"all depths alike and does not average out; errors of the surface {how}."
+            "Uncertainties are standard uncertainties. The datum, "
+            f"{written(curve.datum_sd, '.3f')} m, shifts all depths alike and does not average "
+            f"out; errors of the surface {how}."
         )
     if figures["shoreline"].sd is None:
         notes.append("How exactly the shoreline is drawn is not part of the uncertainties.")

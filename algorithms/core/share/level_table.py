@@ -13,6 +13,7 @@ from ..chart.contours import depth_areas
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
+from ..number_text import written
 from ..progress import Progress, silent, span
 from .hypsography import correlation_length, deepest_within, hypsograph
 from .lake_mesh import bridged, rising_water
@@ -173,19 +174,20 @@ def level_table(
     Only water that is joined to the lake counts.
     """
     if not (np.isfinite(step) and step > 0):
-        raise LakefloorError(f"The step of the level table must be above 0 m; got {step}.")
+        raise LakefloorError(f"The step of the level table must be above 0 m; got {written(step)}.")
     if lowest is None:
         check_shoreline(shoreline)
         lowest = 0.0 - max(deepest_within(surface.depth, shoreline), 0.0)
     if not (lowest < highest):
         raise LakefloorError(
-            f"The lowest level, {lowest:g} m, must be below the highest, {highest:g} m."
+            f"The lowest level, {written(lowest, 'g')} m, must be below the highest, "
+            f"{written(highest, 'g')} m."
         )
     first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
     if last - first >= MOST_LEVELS:
         raise LakefloorError(
-            f"A step of {step:g} m gives {last - first + 1:.0f} levels; at most {MOST_LEVELS} are "
-            "listed. Choose a wider step."
+            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels; at most "
+            f"{MOST_LEVELS} are listed. Choose a wider step."
         )
     steps = np.arange(first, last + 1)
     asked = len(steps)
@@ -278,7 +280,7 @@ def uncovered(
         If the draw-down is not above 0 m or the inputs cannot be used.
     """
     if not (np.isfinite(drawdown) and drawdown > 0):
-        raise LakefloorError(f"The draw-down must be above 0 m; got {drawdown}.")
+        raise LakefloorError(f"The draw-down must be above 0 m; got {written(drawdown)}.")
     areas = _areas(depth, shoreline, drawdown, progress)
     bare = [p for p, to in zip(areas.polygons, areas.attributes["depth_to"]) if to is not None]
     size = [p.area if crs is None else polygon_area(p, crs) for p in bare]

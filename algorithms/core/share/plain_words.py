@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from ..number_text import phrase, written
 from ..units import ACRE, ACRE_FOOT, FOOT
 from .lake_statistics import LITTORAL_DEPTH
 from .sheet import METRES, UNIT_NAMES, depth_text
@@ -26,8 +27,10 @@ _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "Augu
 def about(value: float, figures: int = 2) -> str:
     """Return a number to so many figures, thousands parted, without needless zeros."""
     digits = figures - 1 - math.floor(math.log10(abs(value))) if value else 0
-    text = f"{round(value, digits):,.{max(digits, 0)}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    value, digits = round(value, digits), max(digits, 0)
+    while digits and value == round(value, digits - 1):
+        digits -= 1
+    return written(value, f",.{digits}f")
 
 
 def size_words(area: float, unit: str) -> str:
@@ -128,7 +131,7 @@ def survey_sentences(unit, *, dates=(), outings=0, used=0, lanes=0, spacing=None
         text = "A boat with an echo sounder and a GPS measured the depth"
         when = days_words(dates, outings)
         text += f" {when}" if when else ""
-        text += f" at {used:,} places"
+        text += f" at {written(used, ',')} places"
         if lanes:
             text += f", along {lanes} lanes"
             if spacing is not None:
@@ -159,11 +162,13 @@ def map_sentences(unit, interval, index_interval, drop_offs: bool) -> list:
     name = {"ft": "foot", "m": "metre"}[unit]
     lines = ["The darker the blue, the deeper the water. The heavy outline is the shore."]
     if interval == interval:
-        step = f"every {name}" if interval == 1 else f"every {interval:g} {UNIT_NAMES[unit]}"
+        step = f"every {name}"
+        if interval != 1:
+            step = f"every {written(interval, 'g')} {UNIT_NAMES[unit]}"
         text = f"Each line joins places of the same depth, one line {step}"
         if index_interval == index_interval:
-            text += (f", and every {index_interval:g} {UNIT_NAMES[unit]} a heavier one with its "
-                     "depth")
+            text += (f", and every {written(index_interval, 'g')} {UNIT_NAMES[unit]} a heavier one "
+                     "with its depth")
         lines.append(text + ". Where lines lie close together the bottom is steep.")
     if drop_offs:
         lines.append("Brown lines mark drop-offs: the solid one where the bottom breaks off, its "
@@ -182,9 +187,9 @@ def level_sentences(
     where = f" ({datum})" if datum else ""
     lines = []
     if elevation is not None:
-        lines.append(f"Depths are counted from a lake level of {elevation / metre:.2f} {unit}"
-                     f"{where}. When the gauge shows more, add the difference; when less, take it "
-                     "off.")
+        level = written(elevation / metre, ".2f")
+        lines.append(f"Depths are counted from a lake level of {level} {unit}{where}. When the "
+                     "gauge shows more, add the difference; when less, take it off.")
     elif datum and not level_known:
         lines.append(f"Depths are counted from the {datum}. No gauge was read, so how high the "
                      "lake stood then is not known.")
@@ -194,7 +199,8 @@ def level_sentences(
         lines.append("Depths are those of the survey days; they were not tied to a lake level.")
     if levels:
         low, high = (level / metre for level in levels)
-        span = f"at {low:.2f}" if high - low < 0.005 else f"between {low:.2f} and {high:.2f}"
+        span = phrase("at {:.2f}", low) if high - low < 0.005 else phrase(
+            "between {:.2f} and {:.2f}", low, high)
         lines.append(f"While the lake was surveyed the gauge stood {span} {unit}.")
     fall = {"ft": FOOT, "m": 0.5}[unit]
     curve = statistics.curve

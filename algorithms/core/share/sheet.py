@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import LakefloorError
-from ..units import ACRE, FOOT
+from ..number_text import written
+from ..units import ACRE, FOOT, HECTARE
 
 #: Width and height of a sheet in portrait, mm (ISO 216; ANSI/ASME Y14.1).
 PAPERS = {
@@ -21,7 +22,7 @@ PAPERS = {
 UNIT_NAMES = {"ft": "feet", "m": "metres"}
 METRES = {"ft": FOOT, "m": 1.0}
 #: Unit of area that goes with a unit of depth: m2 and name.
-AREAS = {"ft": (ACRE, "acres"), "m": (10_000.0, "hectares")}
+AREAS = {"ft": (ACRE, "acres"), "m": (HECTARE, "ha")}
 
 _SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5)
 _GRID_MINUTES = (
@@ -103,7 +104,7 @@ def position_text(latitude: float, longitude: float) -> str:
     """Return a position in degrees and decimal minutes, as GPS receivers show it: to 2 m."""
     def angle(value, positive, negative, width):
         total = round(abs(value) * 60_000.0)
-        return (f"{total // 60_000:0{width}d}° {total % 60_000 / 1000.0:06.3f}′ "
+        return (f"{total // 60_000:0{width}d}° {written(total % 60_000 / 1000.0, '06.3f')}′ "
                 f"{negative if value < 0 and total else positive}")
 
     return f"{angle(latitude, 'N', 'S', 2)}, {angle(longitude, 'E', 'W', 3)}"
@@ -220,13 +221,15 @@ def band_label(top: float, bottom: float, unit: str) -> str:
 def depth_text(depth: float, unit: str) -> str:
     """Return a depth, given in m, in the unit of the map without needless decimals."""
     # Adding 0 turns the -0.0 of a depth just above the water into 0.
-    return f"{round(depth / METRES[unit], 1) + 0.0:.1f}".removesuffix(".0") if np.isfinite(
-        depth) else ""
+    value = round(float(depth) / METRES[unit], 1) + 0.0
+    if not np.isfinite(value):
+        return ""
+    return written(value, ".0f" if value.is_integer() else ".1f")
 
 
 def area_text(area: float) -> str:
     """Return an area to three figures or one decimal, whichever is finer."""
-    return f"{area:.2f}" if area < 10 else f"{area:.1f}"
+    return written(area, ".2f" if area < 10 else ",.1f")
 
 
 def interval(depths) -> float:
@@ -272,10 +275,12 @@ def datum_statement(
             f"Depths in {unit_name} below the water surface of the survey days; not reduced to a "
             "lake datum."
         )
-    level = f" {elevation / METRES[unit]:.2f} {unit}" if elevation is not None else ""
+    level = ""
+    if elevation is not None:
+        level = f" {written(elevation / METRES[unit], '.2f')} {unit}"
     text = f"Depths in {unit_name} below lake level{level}" + (f" ({name})." if name else ".")
     if levels:
-        low, high = (f"{level / METRES[unit]:.2f}" for level in levels)
+        low, high = (written(level / METRES[unit], ".2f") for level in levels)
         span = low if low == high else f"{low} to {high}"
         text += f" Lake level on the survey days: {span} {unit} on the same scale."
     if not _NATIONAL.search(re.sub(r"[\s(]+(?=\d)", "", name.upper())):
@@ -303,7 +308,8 @@ def wrap(text: str, width: float, measure) -> list:
     lines = []
     for paragraph in text.split("\n"):
         line = ""
-        for word in paragraph.split():
+        # Not at the blank that keeps thousands together.
+        for word in filter(None, re.split(r"[^\S\u00a0]+", paragraph)):
             longer = f"{line} {word}" if line else word
             if measure(longer) <= width:
                 line = longer

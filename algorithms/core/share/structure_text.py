@@ -6,7 +6,8 @@ import math
 from numbers import Real
 
 from ..errors import LakefloorError
-from ..units import ACRE
+from ..number_text import written
+from ..units import ACRE, HECTARE
 from .sheet import METRES, area_text, depth_text
 
 #: Field -> (words, kind), in the order of reading.
@@ -47,7 +48,7 @@ def figure_lines(values: dict, unit: str) -> list:
     values : dict of str to value
         By field name, metric; fields without words here, and None or NaN, are left out.
     unit : str
-        ``ft`` (areas in acres) or ``m`` (hectares from 1 ha up, else m2).
+        ``ft`` (areas in acres) or ``m`` (ha from 1 ha up, else m²).
 
     Returns
     -------
@@ -71,18 +72,20 @@ def _words(value, kind, unit) -> str:
     if kind == "depth":
         return f"{depth_text(value, unit)} {unit}"
     if kind == "length":
-        return f"{value / METRES[unit]:,.0f} {unit}"
+        return f"{written(value / METRES[unit], ',.0f')} {unit}"
     if kind == "area":
         if unit == "ft":
             return f"{area_text(value / ACRE)} acres"
-        return f"{value:,.0f} m2" if value < 10_000.0 else f"{area_text(value / 10_000.0)} hectares"
+        if value < HECTARE:
+            return f"{written(value, ',.0f')} m²"
+        return f"{area_text(value / HECTARE)} ha"
     if kind == "direction":
         return f"{round(value) % 360}° ({_COMPASS[math.floor((value + 22.5) / 45.0) % 8]})"
     if kind == "percent":
         return f"{value:.0f} %"
     if kind == "share":
         return f"{100.0 * value:.0f} %"
-    return f"{value:.2f}"
+    return written(value, ".2f")
 
 
 def drop_off_values(rows) -> dict:

@@ -9,8 +9,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from ..errors import LakefloorError
-from ..exchange.marks import depth_text
 from ..grid import Grid
+from ..number_text import written
 from ..progress import Progress, silent, span
 from .bottom_forms import FORMS
 from .signature import (
@@ -26,7 +26,7 @@ from .signature import (
     target,
 )
 from .spots import TOLERANCE_M, trust
-from .wording import length_text, short_names
+from .wording import depth_text, length_text, short_names
 
 #: Fewer groups of marks than this cannot be tested.
 LEAST_GROUPS = 5
@@ -528,7 +528,7 @@ def _value(word, value, unit) -> str:
     if word == "slope":
         return f"{value:.0f} %"
     if word == "hardness":
-        return f"{value:.2f}"
+        return written(value, ".2f")
     if word == "form":
         return FORMS[int(value)] if value >= 0 else "none"
     return length_text(value, unit)

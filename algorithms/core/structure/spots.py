@@ -9,8 +9,8 @@ import numpy as np
 from scipy.special import erf
 
 from ..errors import LakefloorError
-from ..exchange.marks import depth_text
 from ..grid import Grid
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..units import LENGTH
 from .bottom_forms import FORMS
@@ -27,7 +27,7 @@ from .signature import (
     peaks,
     target,
 )
-from .wording import bottom_text, fine_text, near_text, short_names
+from .wording import bottom_text, depth_text, fine_text, near_text, short_names
 
 #: What can count by its own value, with the unit of its window.
 VALUES = {"depth": "unit of depth", "slope": "percent", "hardness": "0 to 1"}
@@ -443,7 +443,7 @@ def _reasons(
         elif c.word == "slope":
             text = f"slope {value:.0f} %"
         elif c.word == "hardness":
-            text = f"hardness {value:.2f}"
+            text = f"hardness {written(value, '.2f')}"
         else:
             text = near_text(ground, c.word, value, bearing, int(row), unit)
         if text or fit < 0.5:

@@ -6,7 +6,8 @@ import re
 
 import numpy as np
 
-from ..exchange.marks import depth_text
+from ..exchange import marks
+from ..number_text import written
 from ..units import LENGTH
 from .bottom_forms import FORMS
 from .signature import BOTTOM_CLASSES, LINE_KINDS, Ground
@@ -24,6 +25,11 @@ _BOTTOM = {number: word.split()[0] for word, number in BOTTOM_CLASSES.items()}
 def compass(bearing: float) -> str:
     """Return the name of the eighth of the compass that a direction, degrees, lies in."""
     return _COMPASS[int(np.floor((bearing + 22.5) / 45.0)) % 8]
+
+
+def depth_text(depth: float, unit: str) -> str:
+    """Return a depth as people read it: whole feet, or metres with one decimal."""
+    return marks.depth_text(depth, unit, written)
 
 
 def length_text(metres: float, unit: str) -> str:
@@ -131,14 +137,17 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
 def fine_text(metres: float, unit: str) -> str:
     """Return a small height with a digit more than a depth."""
     digits = 1 if unit == "ft" else 2
-    return f"{metres / LENGTH[unit]:.{digits}f} {unit}"
+    return f"{written(metres / LENGTH[unit], f'.{digits}f')} {unit}"
 
 
 def short_names(prefix: str, depth, unit: str) -> list:
-    """Return short names, unique and plain ASCII, of places in order, e.g. ``S01 12FT``."""
+    """Return short names, unique and plain ASCII, of places in order, e.g. ``S01 12FT``.
+
+    They go to devices, so their decimals are points in every language.
+    """
     digits = max(len(str(len(depth))), 2)
     return [
-        f"{prefix}{i:0{digits}d} {depth_text(d, unit).replace(' ', '').upper()}"
+        f"{prefix}{i:0{digits}d} {marks.depth_text(d, unit).replace(' ', '').upper()}"
         for i, d in enumerate(depth, start=1)
     ]
 

@@ -1,0 +1,72 @@
+"""Numbers in texts that people read, with the signs that their language writes.
+
+What another program reads (files of points, tables, attributes) is not written here.
+"""
+
+from __future__ import annotations
+
+import string
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from numbers import Number
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """The signs of a language; digits are always 0 to 9.
+
+    Attributes
+    ----------
+    decimal : str
+        Between units and tenths.
+    group : str
+        Between thousands, where the format asks for it; may be empty.
+    """
+
+    decimal: str = "."
+    group: str = ","
+
+    def written(self, value, spec: str = "") -> str:
+        """Return a number by a format specification of Python, such as ``,.1f``."""
+        signs = {".": self.decimal, ",": self.group}
+        return format(value, spec).translate(str.maketrans(signs))
+
+    def phrase(self, template: str, *values, **named) -> str:
+        """Return ``template.format(...)`` with its numbers in these signs; texts stay."""
+        return _Formatter(self).vformat(template, values, named)
+
+
+class _Formatter(string.Formatter):
+    def __init__(self, numbers):
+        self.numbers = numbers
+
+    def format_field(self, value, format_spec):
+        if isinstance(value, Number) and not isinstance(value, bool):
+            return self.numbers.written(value, format_spec)
+        return super().format_field(value, format_spec)
+
+
+ENGLISH = Numbers()
+
+_current = ContextVar("numbers", default=ENGLISH)
+
+
+@contextmanager
+def written_with(numbers: Numbers):
+    """Let :func:`written` and :func:`phrase` write with these signs, in this thread."""
+    token = _current.set(numbers)
+    try:
+        yield
+    finally:
+        _current.reset(token)
+
+
+def written(value, spec: str = "") -> str:
+    """Return a number by a format specification, in the signs of the reader."""
+    return _current.get().written(value, spec)
+
+
+def phrase(template: str, *values, **named) -> str:
+    """Return ``template.format(...)`` with its numbers in the signs of the reader."""
+    return _current.get().phrase(template, *values, **named)
