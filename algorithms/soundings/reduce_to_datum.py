@@ -16,7 +16,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_soundings, read_table, source
+from .._layers import optional_source, read_given, read_table, source
 from .._outputs import Outputs
 from ..core.correcting.lake_level import (
     gauge_numbers,
@@ -149,7 +149,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             }
             zone = self.parameterAsString(parameters, "GAUGE_TIME_ZONE", context)
             levels = _levels(gauge, chosen, zone, unit, feedback)
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         elevation = self.parameterAsDouble(parameters, "DATUM_ELEVATION", context)
@@ -162,7 +162,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         )
         _report(reduced.summary, unit, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, reduced.soundings, crs)
+            out.soundings(params.OUTPUT, reduced.soundings, crs, given=given)
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = reduced.summary[key]
         return out.results
