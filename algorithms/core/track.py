@@ -138,9 +138,10 @@ def follows_track(x, y) -> bool:
     if _line_by_line(x, y) or _line_by_line(y, x):
         return False
     lag = min(_LAG, x.size // 4)
-    # Means, so that a boat that lay still for hours and then went on made a track.
-    step = np.mean(np.hypot(np.diff(x), np.diff(y)))
-    return bool(np.mean(np.hypot(x[lag:] - x[:-lag], y[lag:] - y[:-lag])) > _FARTHER * step)
+    step = np.hypot(np.diff(x), np.diff(y))
+    far = np.hypot(x[lag:] - x[:-lag], y[lag:] - y[:-lag])
+    # The mean also where the boat lay still for hours, the median also with fixes far off.
+    return any(bool(usual(far) > _FARTHER * usual(step)) for usual in (np.mean, np.median))
 
 
 def _line_by_line(x, y) -> bool:
