@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsCoordinateTransformContext,
     QgsFeatureRequest,
+    QgsField,
     QgsPoint,
     QgsProcessingException,
     QgsUnitTypes,
@@ -29,6 +31,7 @@ from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Grid, Lines, Surface
 from .core.soundings import ACCEPTED, Soundings
+from .core.track import logged_order
 
 #: Field of the soundings layer -> (field of Soundings, kind).
 SCHEMA = {
@@ -150,8 +153,69 @@ def _require_fields(source, needed):
         )
 
 
+@dataclass(frozen=True)
+class GivenRows:
+    """The rows of a layer as they were given, so that what is written has them in their order.
+
+    Attributes
+    ----------
+    source : QgsProcessingFeatureSource
+    order : int array, shape (n,)
+        The row as given, from 0, of each sounding; the points of a multipoint share one.
+    ids : int array, shape (m,)
+        Feature id of each row as given.
+    """
+
+    source: object
+    order: np.ndarray
+    ids: np.ndarray
+
+    def back(self) -> np.ndarray:
+        """Return the soundings' numbers, shape (n,), in the order of the rows as given."""
+        return np.argsort(self.order, kind="stable")
+
+    def further_fields(self) -> list[QgsField]:
+        """Return the layer's own fields, those that soundings do not have."""
+        return [self.source.fields()[index] for index in self._indexes()]
+
+    def further_values(self):
+        """Yield for each sounding, in the order of the rows as given, its values of these fields.
+
+        Raises
+        ------
+        LakefloorError
+            If the layer is no longer as it was when the soundings were read.
+        """
+        indexes, rows = self._indexes(), np.sort(self.order)
+        if not indexes:
+            for _ in rows:
+                yield []
+            return
+        request = QgsFeatureRequest().setFlags(QgsFeatureRequest.Flag.NoGeometry)
+        request.setSubsetOfAttributes(indexes)
+        at = 0
+        for row, feature in enumerate(self.source.getFeatures(request)):
+            if row >= self.ids.size or feature.id() != self.ids[row]:
+                break
+            while at < rows.size and rows[at] == row:
+                values = feature.attributes()
+                yield [values[index] for index in indexes]
+                at += 1
+        if at < rows.size:
+            raise LakefloorError(
+                tr("Layer '{}' was changed while it was read. Run again.").format(
+                    self.source.sourceName())
+            )
+
+    def _indexes(self) -> list:
+        # The number of a feature in its file is no value of the user's.
+        known = {*SCHEMA, "fid"}
+        names = self.source.fields().names()
+        return [i for i, name in enumerate(names) if name.lower() not in known]
+
+
 def read_soundings(source, context, feedback, crs=None, fields=None):
-    """Read a soundings layer.
+    """Read a soundings layer, in the order of :func:`.core.track.logged_order`.
 
     Parameters
     ----------
@@ -172,6 +236,18 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     LakefloorError
         If a needed field or the CRS is missing, the layer is empty, or a number is none.
     """
+    return read_given(source, context, feedback, crs, fields)[:2]
+
+
+def read_given(source, context, feedback, crs=None, fields=None):
+    """Read a soundings layer as :func:`read_soundings`, to write it in the order given.
+
+    Returns
+    -------
+    soundings : Soundings
+    crs : QgsCoordinateReferenceSystem
+    given : GivenRows
+    """
     _require_fields(source, ("depth_m",))
     if source.featureCount() == 0:
         raise LakefloorError(tr("Layer '{}' holds no soundings.").format(source.sourceName()))
@@ -181,12 +257,12 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     names = _full_names(source.fields().names())
     columns = [
         (names.index(name), name, attr, kind) for name, (attr, kind) in SCHEMA.items()
-        if name in names and (fields is None or attr in fields)
+        if name in names and (fields is None or attr in fields or attr in _ORDERING)
     ]  # fmt: skip
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     request.setSubsetOfAttributes([index for index, *_ in columns])
     parts = {attr: [] for attr in ("x", "y", *(attr for *_, attr, _ in columns))}
-    places, rows, texts, done = [], [], {}, 0
+    places, rows, numbers, ids, texts, done = [], [], [], [], {}, 0
 
     def pack():
         nonlocal done
@@ -202,19 +278,28 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
             except ValueError:
                 raise _not_a_number(source, name, values[index], done) from None
             parts[attr].append(packed)
+        ids.append(np.array(numbers, dtype=np.int64))
         done += len(rows)
-        places.clear()
-        rows.clear()
+        for each in (places, rows, numbers):
+            each.clear()
 
     for feature in source.getFeatures(request):
         places.append(_position(feature))
         rows.append(feature.attributes())
+        numbers.append(feature.id())
         if len(rows) == _ROWS:
             pack()
     pack()
     # One column at a time, so that parts and wholes are never both there.
     known = {attr: np.concatenate(parts.pop(attr)) for attr in list(parts)}
-    return _with_defaults(known), crs
+    order = logged_order(_with_defaults(known))
+    if fields is not None:
+        for attr in known.keys() & _ORDERING - set(fields):
+            del known[attr]
+    if (order[1:] < order[:-1]).any():
+        for attr in known:
+            known[attr] = known[attr][order]
+    return _with_defaults(known), crs, GivenRows(source, order, np.concatenate(ids))
 
 
 def _full_names(names):
@@ -224,6 +309,8 @@ def _full_names(names):
 
 
 _ROWS = 20_000
+#: What tells the order of logging, whatever else is asked for.
+_ORDERING = {"visit", "time"}
 _NOWHERE = (np.nan, np.nan)
 
 
@@ -580,6 +667,13 @@ def optional_source(algorithm, parameters, name, context):
 
 
 def read_points(source, crs, names, context, feedback):
+    """Read every point of a layer and some of its fields: what :func:`read_given_points` does,
+    without the rows.
+    """
+    return read_given_points(source, crs, names, context, feedback)[:4]
+
+
+def read_given_points(source, crs, names, context, feedback):
     """Read every point of a layer and some of its fields.
 
     Parameters
@@ -596,6 +690,7 @@ def read_points(source, crs, names, context, feedback):
         A feature without geometry gives one row of NaN, a multipoint one row a point.
     columns : dict of str to list
         None for NULL; dates and times as ISO 8601 text with what zone they state.
+    given : GivenRows
 
     Raises
     ------
@@ -605,7 +700,7 @@ def read_points(source, crs, names, context, feedback):
     _require_crs(source.sourceCrs(), source.sourceName())
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     indexes = field_indexes(source, names)
-    places, columns = [], {name: [] for name in names}
+    places, columns, ids, order = [], {name: [] for name in names}, [], []
     for i, feature in enumerate(source.getFeatures(request)):
         if i % 5000 == 0 and feedback.isCanceled():
             raise Cancelled
@@ -613,6 +708,8 @@ def read_points(source, crs, names, context, feedback):
             (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()
         ] or [(np.nan, np.nan, np.nan)]
         places += points
+        ids.append(feature.id())
+        order += [i] * len(points)
         attributes = feature.attributes()
         for name, index in zip(names, indexes):
             value = attributes[index]
@@ -622,7 +719,8 @@ def read_points(source, crs, names, context, feedback):
                 value = value.toString(Qt.DateFormat.ISODateWithMs)
             columns[name] += [value] * len(points)
     x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
-    return x, y, z, columns
+    rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))
+    return x, y, z, columns, rows
 
 
 def read_shapes(source, crs, names, context, feedback) -> tuple:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 from contextlib import contextmanager, suppress
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsFeatureSink,
+    QgsField,
     QgsFields,
     QgsGeometry,
     QgsLineString,
@@ -42,6 +44,7 @@ from .core.soundings import Soundings
 
 NODATA = -9999.0
 _BATCH = 2000
+_PAGE = 20_000
 _MOST_CACHE = 256 * 2**20
 
 
@@ -130,8 +133,8 @@ class Outputs:
 
         Parameters
         ----------
-        fields : list of (str, str)
-            Name and kind (``double``, ``int``, ``text``, ``datetime``).
+        fields : list of (str, str) or QgsField
+            Name and kind (``double``, ``int``, ``text``, ``datetime``), or a field as it is.
         rows : iterable of (QgsGeometry or None, list)
         style : str, optional
             Name of a style in :mod:`._styling`.
@@ -140,8 +143,8 @@ class Outputs:
             return
         require_alive(crs, self._label(name))
         qgs_fields = QgsFields()
-        for field_name, kind in fields:
-            qgs_fields.append(make_field(field_name, kind))
+        for field in fields:
+            qgs_fields.append(field if isinstance(field, QgsField) else make_field(*field))
         parameters = dict(self.parameters)
         final, definition = self._vector_file(name)
         if final is not None:
@@ -217,7 +220,7 @@ class Outputs:
             return None, definition
         return Path(target).absolute(), definition
 
-    def soundings(self, name, soundings, crs, count=0):
+    def soundings(self, name, soundings, crs, count=0, given=None):
         """Write a soundings layer in the schema that all algorithms share.
 
         Parameters
@@ -226,10 +229,15 @@ class Outputs:
             Parts of a large layer are written one after the other.
         count : int
             Soundings in all parts, for the progress.
+        given : GivenRows, optional
+            The rows that the soundings were read from: they keep their order and further fields.
         """
+        order = slice(None) if given is None else given.back()
         if isinstance(soundings, Soundings):
-            soundings, count = [soundings], len(soundings)
+            soundings, count = _pages(soundings, order), len(soundings)
         times = []
+        more = repeat([]) if given is None else given.further_values()
+        fields = [(f, kind) for f, (_, kind) in SCHEMA.items()]
 
         def rows():
             for part in soundings:
@@ -238,13 +246,14 @@ class Outputs:
                     _to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
                 ]
                 finite = np.isfinite(part.x) & np.isfinite(part.y)
-                for i, attributes in enumerate(zip(*converted)):
+                # In this order, so that no further values are taken that belong to the next part.
+                for i, (attributes, further) in enumerate(zip(zip(*converted), more)):
                     point = QgsGeometry(QgsPoint(part.x[i], part.y[i])) if finite[i] else None
-                    yield point, list(attributes)
+                    yield point, [*attributes, *further]
 
         self.features(
-            name, [(f, kind) for f, (_, kind) in SCHEMA.items()], QgsWkbTypes.Type.Point, crs,
-            rows(), style="soundings", count=count,
+            name, fields if given is None else fields + given.further_fields(),
+            QgsWkbTypes.Type.Point, crs, rows(), style="soundings", count=count,
         )
         for folder, final, _, staged_for in self._staged:
             if staged_for == name and final.suffix.lower() == ".shp":
@@ -332,6 +341,13 @@ class Outputs:
     def _check(self):
         if self.feedback.isCanceled():
             raise Cancelled
+
+
+def _pages(soundings, order):
+    """Yield soundings in an order, a page at a time, so that no column is there twice."""
+    rows = np.arange(len(soundings))[order]
+    for start in range(0, rows.size, _PAGE):
+        yield soundings.select(rows[start : start + _PAGE])
 
 
 def _to_attributes(values, kind) -> list:

@@ -5,11 +5,26 @@ from scipy.ndimage import median_filter
 from shapely.geometry import LineString
 
 from .errors import LakefloorError
-from .soundings import rows_by_text
+from .soundings import Soundings, rows_by_text
 from .times import seconds_of
+from .track import logged_order, without_track
 
 #: A boat slower than this, m/s, is not under way.
 STOPPED_MS = 0.3
+
+
+def lanes_of(soundings: Soundings) -> np.ndarray:
+    """Return the lane of each sounding, int32, shape (n,), as :func:`number_lanes` does.
+
+    The rows may have any order; where no track is known the lane is 0.
+    """
+    order = logged_order(soundings)
+    logged = soundings.select(order)
+    numbers = number_lanes(logged.x, logged.y, logged.time, logged.visit)
+    numbers[without_track(logged)] = 0
+    lane = np.empty_like(numbers)
+    lane[order] = numbers
+    return lane
 
 
 def number_lanes(

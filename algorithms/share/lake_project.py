@@ -16,7 +16,7 @@ from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import restore_milliseconds
 from .._i18n import tr
-from .._layers import metric_crs, read_soundings
+from .._layers import metric_crs, read_given
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from . import _inputs as inputs
@@ -131,8 +131,8 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
             layer.name(), message))
     if role == "soundings" and "time" in layer.fields().names():
         # The only layer with times to the millisecond, and so far the only one in the file.
-        times = read_soundings(layer, context, feedback, crs)[0].time
-        restore_milliseconds(path, "time", times)
+        soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
+        restore_milliseconds(path, "time", soundings.time[given.back()])
     return QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
 
 

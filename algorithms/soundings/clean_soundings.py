@@ -11,10 +11,11 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_soundings, source
+from .._layers import read_given, source
 from .._outputs import Outputs
 from ..core.cleaning.cleaning import clean
 from ..core.soundings import ACCEPTED
+from ..core.track import track_notes
 
 COUNTS = "COUNTS"
 
@@ -143,7 +144,7 @@ class CleanSoundings(LakefloorAlgorithm):
         def optional(name):
             return params.optional_number(self, parameters, name, context)
 
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         cleaned = clean(
@@ -165,6 +166,8 @@ class CleanSoundings(LakefloorAlgorithm):
         counts = dict(cleaned.counts)
         total = counts.pop("total")
         shares = [[reason, n, 100.0 * n / total] for reason, n in counts.items()]
+        for note in track_notes(soundings):
+            feedback.pushWarning(note)
         for note in cleaned.notes:
             feedback.pushInfo(note)
         for reason, n, share in shares:
@@ -176,7 +179,7 @@ class CleanSoundings(LakefloorAlgorithm):
                    "another unit than metres.")
             )
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, cleaned.soundings, crs)
+            out.soundings(params.OUTPUT, cleaned.soundings, crs, given=given)
             out.table(
                 COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")],
                 shares,

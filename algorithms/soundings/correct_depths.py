@@ -11,7 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_soundings, source
+from .._layers import read_given, source
 from .._outputs import Outputs
 from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
@@ -153,7 +153,7 @@ class CorrectDepths(LakefloorAlgorithm):
         def optional(name):
             return params.optional_number(self, parameters, name, context)
 
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         corrected = correct_depths(
@@ -174,7 +174,7 @@ class CorrectDepths(LakefloorAlgorithm):
         )
         _report(corrected.summary, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, corrected.soundings, crs)
+            out.soundings(params.OUTPUT, corrected.soundings, crs, given=given)
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = corrected.summary[key]
         return out.results

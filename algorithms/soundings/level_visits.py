@@ -12,7 +12,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_soundings, source
+from .._layers import read_given, source
 from .._outputs import Outputs
 from ..core.visits.level_network import level_survey
 from ._store_file import visit_names
@@ -118,7 +118,7 @@ class LevelVisits(LakefloorAlgorithm):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
     def compute(self, parameters, context, feedback):
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         result, levelled = level_survey(
@@ -136,7 +136,7 @@ class LevelVisits(LakefloorAlgorithm):
         _say(levelled, feedback)
         network = levelled.network
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, result, crs)
+            out.soundings(params.OUTPUT, result, crs, given=given)
             out.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
             write_crossings(out, "MISFITS", levelled.crossings, crs, extra=(
                 ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),

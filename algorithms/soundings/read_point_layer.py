@@ -1,5 +1,7 @@
 """Soundings from point layer."""
 
+from dataclasses import replace
+
 import numpy as np
 from qgis.core import (
     QgsProcessing,
@@ -13,10 +15,11 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import as_numbers, metric_crs, read_points, source
+from .._layers import as_numbers, metric_crs, read_given_points, source
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.reading.point_table import soundings_from_points
+from ..core.reading.point_table import has_depth, soundings_from_points
+from ..core.track import in_logged_order, track_notes
 
 
 class ReadPointLayer(LakefloorAlgorithm):
@@ -31,9 +34,9 @@ class ReadPointLayer(LakefloorAlgorithm):
         "are better read with Read logs.\n\n"
         "Depth comes from a field, or from the Z of the geometry where no field is chosen, and is "
         "written in metres, positive down. A point without geometry or depth is left out and "
-        "counted. A layer in degrees is projected to its UTM zone. Where every point has a time, "
-        "they are put in order of time; without times, their order in the layer is taken as the "
-        "order along the track.",
+        "counted. A layer in degrees is projected to its UTM zone. The points keep their order and "
+        "their other fields. The track is that of their times; without times, their order in the "
+        "layer is taken as the order along the track.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -114,7 +117,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             )
         }
         names = sorted({name for name in fields.values() if name})
-        x, y, z, columns = read_points(points, crs, names, context, feedback)
+        x, y, z, columns, given = read_given_points(points, crs, names, context, feedback)
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
             present = ", ".join(f"'{name}'" for name in points.fields().names())
             raise LakefloorError(
@@ -131,8 +134,9 @@ class ReadPointLayer(LakefloorAlgorithm):
                 return None
             return ["" if v is None else str(v) for v in columns[fields[role]]]
 
+        depth = numbers("DEPTH") or z
         soundings, left_out, notes = soundings_from_points(
-            x, y, numbers("DEPTH") or z,
+            x, y, depth,
             depth_unit=self.parameterAsEnumString(parameters, "DEPTH_UNIT", context),
             positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
             time=texts("TIME"),
@@ -148,6 +152,8 @@ class ReadPointLayer(LakefloorAlgorithm):
         )
         for note in notes:
             feedback.pushInfo(note)
+        for note in track_notes(in_logged_order(soundings)):
+            feedback.pushWarning(note)
         for reason, count in left_out.items():
             feedback.pushInfo(tr("Left out: {} x {}").format(count, reason))
         visits = list(dict.fromkeys(soundings.visit))
@@ -155,7 +161,8 @@ class ReadPointLayer(LakefloorAlgorithm):
             tr("{} soundings, visits: {}").format(len(soundings), ", ".join(visits))
         )
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, soundings, crs)
+            kept = given.order[has_depth(x, y, np.asarray(depth))]
+            out.soundings(params.OUTPUT, soundings, crs, given=replace(given, order=kept))
             out.results["SOUNDINGS"] = len(soundings)
             out.results["VISITS"] = len(visits)
             out.results["LEFT_OUT"] = sum(left_out.values())

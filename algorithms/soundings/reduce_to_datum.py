@@ -16,7 +16,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_soundings, read_table, source
+from .._layers import optional_source, read_given, read_table, source
 from .._outputs import Outputs
 from ..core.correcting.lake_level import (
     gauge_numbers,
@@ -177,7 +177,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             }
             zone = self.parameterAsString(parameters, "GAUGE_TIME_ZONE", context)
             levels = _levels(gauge, chosen, zone, unit, feedback)
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         elevation = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
@@ -198,28 +198,29 @@ class ReduceToDatum(LakefloorAlgorithm):
             )
         for note in reduced.notes:
             feedback.pushWarning(note)
-        return self._write(parameters, context, feedback, reduced.soundings, crs, reduced.summary)
+        return self._write(parameters, context, feedback, reduced.soundings, crs, given,
+                           reduced.summary)
 
     def _without_level(self, parameters, context, feedback):
         """Count depths from the water of a day: nobody read the level of the lake."""
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
         each = self.parameterAsEnumString(parameters, "NO_LEVEL", context) == "each"
         fitted = water_of_the_day(soundings, each=each, progress=self.progress(feedback))
         feedback.pushWarning(fitted.route)
-        given = self.parameterAsString(parameters, "DATUM_NAME", context).strip()
-        if given:
+        name = self.parameterAsString(parameters, "DATUM_NAME", context).strip()
+        if name:
             feedback.pushWarning(
                 tr("The name '{}' is not given to the datum, since no level ties the depths to it.")
-                .format(given)
+                .format(name)
             )
         say_offsets(fitted, feedback)
         for note in land_notes(fitted.soundings):
             feedback.pushWarning(note)
         done, largest = fitted.soundings, fitted.largest
         use = done.accepted
-        return self._write(parameters, context, feedback, done, crs, {
+        return self._write(parameters, context, feedback, done, crs, given, {
             "mean_reduction_m": float((done.depth - soundings.depth)[use].mean()) if use.any()
             else None,
             "land": int((done.depth[use] < 0.0).sum()), "held": 0,
@@ -227,9 +228,9 @@ class ReduceToDatum(LakefloorAlgorithm):
             "offset_sd_m": largest and largest.std_error,
         })
 
-    def _write(self, parameters, context, feedback, soundings, crs, summary):
+    def _write(self, parameters, context, feedback, soundings, crs, given, summary):
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, soundings, crs)
+            out.soundings(params.OUTPUT, soundings, crs, given=given)
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = summary.get(key)
         return out.results

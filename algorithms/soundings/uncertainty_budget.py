@@ -11,7 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_raster, read_soundings, source
+from .._layers import read_given, read_raster, source
 from .._outputs import Outputs
 from ..core.correcting.uncertainty_budget import uncertainty_budget
 
@@ -122,7 +122,7 @@ class UncertaintyBudget(LakefloorAlgorithm):
         if layer is not None:
             # The soundings follow the surface's coordinate reference system.
             surface, crs, _ = read_raster(layer, feedback)
-        soundings, crs = read_soundings(
+        soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback, crs
         )
         budget = uncertainty_budget(
@@ -143,7 +143,7 @@ class UncertaintyBudget(LakefloorAlgorithm):
         )
         _report(budget, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, budget.soundings, crs)
+            out.soundings(params.OUTPUT, budget.soundings, crs, given=given)
             out.table(
                 "TABLE", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
                 [*([term, rms, 100.0 * share] for term, rms, share in budget.terms),

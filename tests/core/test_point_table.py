@@ -7,7 +7,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading.point_table import soundings_from_points
 
 
-def test_units_sign_and_order_of_time():
+def test_units_and_sign_in_the_order_given():
     got, left_out, notes = soundings_from_points(
         [1.0, 2.0, np.nan, 4.0], [0.0] * 4, [-10.0, -20.0, -5.0, np.nan], depth_unit="ft",
         positive="up", time=["2026-07-09T09:23:06", "2026-07-09T09:23:05", "", ""],
@@ -15,11 +15,11 @@ def test_units_sign_and_order_of_time():
         water_temp_unit="F", speed=[10.0] * 4, speed_unit="kn", course=[271.5] * 4,
     )
     # NIST SP 811: 1 ft = 0.3048 m, 1 knot = 1852/3600 m/s; 68 F = 20 C.
-    np.testing.assert_allclose(got.raw_depth, [6.096, 3.048])
+    np.testing.assert_allclose(got.raw_depth, [3.048, 6.096])
     np.testing.assert_allclose(got.speed, 5.144444444)
     np.testing.assert_allclose(got.water_temp, 20.0)
-    assert got.time.astype(str).tolist() == ["2026-07-09T14:23:05.000", "2026-07-09T14:23:06.000"]
-    assert got.visit.tolist() == ["May", "2026-07-09"]
+    assert got.time.astype(str).tolist() == ["2026-07-09T14:23:06.000", "2026-07-09T14:23:05.000"]
+    assert got.visit.tolist() == ["2026-07-09", "May"]
     assert left_out == {"no geometry": 1, "no depth or not a number": 1}
     assert "times that state no zone taken as America/Chicago" in notes
 

@@ -135,10 +135,12 @@ def test_point_layer_with_fields(run, memory_layer, feedback):
     got = result["OUTPUT"]
     assert got.crs().authid() == "EPSG:32615"
     assert (result["SOUNDINGS"], result["VISITS"], result["LEFT_OUT"]) == (2, 1, 2)
-    assert column(got, "depth_m") == pytest.approx([6.096, 3.048])
-    assert column(got, "water_temp_c")[1] == pytest.approx(20.0)
+    assert column(got, "depth_m") == pytest.approx([3.048, 6.096])
+    assert column(got, "water_temp_c")[0] == pytest.approx(20.0)
     times = [t.toUTC().toString("HH:mm:ss") for t in column(got, "time")]
-    assert times == ["14:23:05", "14:23:06"]
+    assert times == ["14:23:06", "14:23:05"]
+    # The layer's own fields stay beside the rows they belong to.
+    assert column(got, "d") == [10.0, 20.0]
     assert "Left out: 1 x no geometry" in feedback.text
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from ..errors import LakefloorError
 from ..progress import silent, span
 from ..soundings import ACCEPTED, Soundings
+from ..track import without_track
 from . import bursts, hampel, neighbourhood, no_bottom, track_gates
 from .track_gates import run_numbers, starts_of_runs
 
@@ -106,7 +107,8 @@ def clean(
     Parameters
     ----------
     soundings : Soundings
-        In logged order within each visit. A status other than accepted is kept.
+        In logged order within each visit. A status other than accepted is kept. Where no track
+        is known, only the gates of a single sounding are asked.
     min_depth, max_depth : float
         Accepted depths, m; the limits themselves are accepted, zero never.
     max_speed, min_speed : float, optional
@@ -170,6 +172,8 @@ def clean(
         soundings, visit, order, anew, n_sigma, noise_floor, np.tan(np.radians(max_slope))
     )
     _by_value(log, min_depth, max_depth)
+    # Of these nothing but the values can be tested.
+    log.fresh[without_track(soundings)[order]] = False
     progress(0.1)
     notes += _by_track(log, max_speed, min_speed, max_jump_speed)
     progress(0.2)

@@ -11,6 +11,7 @@ from ..correcting.lake_level import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
+from ..track import without_track
 from ..visits.crossings import find_crossings, find_overlaps, join_crossings
 from ..visits.level_network import Network, solve_network
 from ..visits.store_content import Known, Logged, find_known
@@ -370,7 +371,7 @@ def _by_tracks(own, other, unit_of, unit, reach, gap, progress):
         for mark, s in (("1", own), ("2", other))
     ]
     soundings = concatenate(marked)
-    if soundings.accepted.sum() < 2:
+    if (soundings.accepted & ~without_track(soundings)).sum() < 2:
         return (np.zeros(0),) * 4
     found = find_crossings(soundings, max_gap_m=gap, progress=span(progress, 0.0, 0.4))
     found = join_crossings([found, find_overlaps(

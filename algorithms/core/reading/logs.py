@@ -9,7 +9,7 @@ import numpy as np
 
 from .. import crs, units
 from ..errors import LakefloorError
-from ..lanes import number_lanes
+from ..lanes import lanes_of
 from ..progress import silent
 from ..soundings import (
     Soundings,
@@ -229,9 +229,8 @@ def read_logs(
     x, y = crs.project(soundings.x, soundings.y, epsg)
     names = _visits(soundings, stems, visit)
     progress(0.95)
-    soundings = soundings.replace(
-        x=x, y=y, visit=names, lane=number_lanes(x, y, soundings.time, names)
-    )
+    soundings = soundings.replace(x=x, y=y, visit=names)
+    soundings = soundings.replace(lane=lanes_of(soundings))
     progress(1.0)
     return LogReading(soundings, epsg, tuple(reports), tuple(unread))
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
-from ..lanes import number_lanes
+from ..lanes import lanes_of
 from ..progress import silent
 from ..soundings import Soundings
 from ..times import utc_from_texts
@@ -49,7 +49,7 @@ def soundings_from_points(
     Returns
     -------
     soundings : Soundings
-        In order of time where every point has one, else in the order given.
+        In the order given; see :func:`has_depth` for the points that are left out.
     left_out : dict
         Count of points left out, by reason.
     notes : list of str
@@ -68,7 +68,7 @@ def soundings_from_points(
     x, y, depth = (np.asarray(v, dtype=float) for v in (x, y, depth))
     n, notes = len(x), []
     placed = np.isfinite(x) & np.isfinite(y)
-    keep = placed & np.isfinite(depth)
+    keep = has_depth(x, y, depth)
     left_out = Counter()
     left_out["no geometry"] = int((~placed).sum())
     left_out["no depth or not a number"] = int((placed & ~keep).sum())
@@ -101,12 +101,14 @@ def soundings_from_points(
         corrections="from=unknown",
     ).select(keep)
     progress(0.5)
-    if not np.isnat(soundings.time).any():
-        soundings = soundings.select(np.argsort(soundings.time, kind="stable"))
     dated = visits_by_date(soundings.time, np.full(len(soundings), "undated", dtype=object))
     names = np.where(soundings.visit == "", dated, soundings.visit).astype(object)
-    soundings = soundings.replace(
-        visit=names, lane=number_lanes(soundings.x, soundings.y, soundings.time, names)
-    )
+    soundings = soundings.replace(visit=names)
+    soundings = soundings.replace(lane=lanes_of(soundings))
     progress(1.0)
     return soundings, left_out, notes
+
+
+def has_depth(x, y, depth) -> np.ndarray:
+    """Return a mask of the points that have both a position and a depth."""
+    return np.isfinite(x) & np.isfinite(y) & np.isfinite(depth)

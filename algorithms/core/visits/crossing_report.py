@@ -10,6 +10,7 @@ from scipy.stats import t as student
 from ..errors import LakefloorError
 from ..progress import Progress, silent
 from ..soundings import Soundings
+from ..track import track_notes
 from .crossings import Crossings, find_crossings
 from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
 
@@ -200,7 +201,13 @@ def check_crossings(
     crossings = find_crossings(
         soundings, max_gap_m=max_gap_m, min_angle_deg=min_angle_deg, progress=progress
     )
-    return report_crossings(crossings, depth_step_m=depth_step_m)
+    report = report_crossings(crossings, depth_step_m=depth_step_m)
+    notes = track_notes(soundings)
+    if notes and not len(crossings):
+        # More cross-lines would not help.
+        report.notes.clear()
+    report.notes.extend(notes)
+    return report
 
 
 def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:

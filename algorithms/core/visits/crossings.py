@@ -14,6 +14,7 @@ from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct
 from ..times import seconds_of
+from ..track import without_track
 
 #: Candidate pairs of segments tested at once.
 _BLOCK = 1_000_000
@@ -124,7 +125,8 @@ def find_crossings(
     ----------
     soundings : Soundings
         Only accepted ones are used, in the order given within each visit; a rejected sounding
-        is passed over. Soundings in a row at one position count as one, with their mean depth.
+        is passed over, as is a visit of which no track is known. Soundings in a row at one
+        position count as one, with their mean depth.
     max_gap_m : float
         Soundings farther apart than this are not joined, m.
     min_angle_deg : float
@@ -312,9 +314,11 @@ class _Tracks:
 
     @classmethod
     def of(cls, soundings, max_gap, stop_radius):
-        rows = np.flatnonzero(
-            soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
-        )
+        used = soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+        lost = without_track(soundings)
+        rows = np.flatnonzero(used & ~lost)
+        if rows.size < 2:
+            rows = np.flatnonzero(used)
         if rows.size < 2:
             raise LakefloorError(
                 f"Crossings need at least two accepted soundings; there are {rows.size}."
@@ -334,7 +338,7 @@ class _Tracks:
         other = np.diff(visit) != 0
         node = _nodes(x, y, visit, stop_radius)
         stopped = _stopped(node, step, stop_radius) | _slow(x, y, soundings.time[row], visit)
-        joined = ~other & (step <= max_gap) & ~stopped[:-1] & ~stopped[1:]
+        joined = ~other & (step <= max_gap) & ~stopped[:-1] & ~stopped[1:] & ~lost[row[1:]]
         far = step.sum() + 1e6
         along = np.concatenate([[0.0], np.cumsum(np.where(other, far, step))])
         start = np.concatenate([[True], ~joined])

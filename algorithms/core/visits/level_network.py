@@ -20,6 +20,7 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
+from ..track import track_notes
 from .crossings import Crossings, find_crossings, find_overlaps, join_crossings
 
 #: Huber's tuning constant: 95 % efficiency where errors are normal.
@@ -374,10 +375,14 @@ def level_survey(
             soundings, found, max_gap_m=max_gap_m, reach_m=reach_m,
             progress=span(progress, 0.3, 0.6),
         )])
+    lost = track_notes(soundings)
+    if lost and not len(found):
+        raise LakefloorError(f"There is no crossing to level by. {lost[0]}")
     levelled = level_visits(
         soundings, found, unit=unit, held=held, position_m=position_m, depth_m=depth_m,
         robust=robust, progress=span(progress, 0.6, 1.0),
     )
+    levelled.notes.extend(lost)
     return apply_offsets(soundings, levelled), levelled
 
 
