@@ -7,6 +7,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
+from ._destinations import nothing_loaded_on_failure
 from ._i18n import in_local_numbers, tr
 from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
@@ -106,7 +107,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             acceptable, wrong = self.checkParameterValues(parameters, context)
             if not acceptable:
                 raise LakefloorError(wrong)
-            return self.compute(parameters, context, feedback)
+            with nothing_loaded_on_failure(context):
+                return self.compute(parameters, context, feedback)
         except (Cancelled, LakefloorError) as error:
             # QGIS keeps the traceback, and with it the layers and files that compute() held.
             clear_frames(error.__traceback__)

@@ -83,10 +83,10 @@ def main(folder):
     sheet = QgsLayoutExporter(layout).renderPageToImage(0, dpi=110)
     sheet.save(str(PICTURES / "map_sheet.png"))
     whole = project.mapLayersByName("Depth surface")[0].extent().buffered(25)
-    render(named(project, "Soundings", "Shoreline", "Depth areas"), whole,
+    render(named(project, "Soundings", "Shoreline", "Water depth areas"), whole,
            PICTURES / "soundings.png")
-    render(named(project, "Break-lines", "Depth contours", "Shoreline", "Depth areas"), POINT,
-           PICTURES / "drop_off.png")
+    render(named(project, "Drop-off lines", "Depth contours", "Shoreline", "Water depth areas"),
+           POINT, PICTURES / "drop_off.png")
     shore = HERE / "shoreline.geojson"
     render(styled(folder, [
         (shore, "shoreline"), ("structure/spots.gpkg", "spots"),

@@ -6,13 +6,13 @@ from pathlib import Path
 from qgis.core import (
     QgsApplication,
     QgsMessageLog,
-    QgsProcessingModelAlgorithm,
     QgsProcessingModelChildAlgorithm,
     QgsProcessingProvider,
 )
 from qgis.PyQt.QtGui import QIcon
 
 from ..algorithms import algorithm_classes
+from .shipped_model import read_model
 
 HERE = Path(__file__).resolve().parent
 ICON = HERE / "icons" / "lakefloor.svg"
@@ -55,8 +55,8 @@ class LakefloorProvider(QgsProcessingProvider):
         for cls in algorithm_classes():
             self.addAlgorithm(cls())
         for path in sorted((HERE / "models").glob("*.model3")):
-            model = QgsProcessingModelAlgorithm()
-            if model.fromFile(str(path)):
+            model = read_model(path)
+            if model is not None:
                 self._incomplete = self._incomplete or _lacks_children(model)
                 self.addAlgorithm(model)
             else:

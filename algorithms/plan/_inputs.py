@@ -130,7 +130,8 @@ def check_polygon_place(source, context, feedback):
     """Refuse a polygon layer at a pole or across the antimeridian."""
     if not source.sourceCrs().isValid():
         return
-    polygon = read_polygon(source, QgsCoordinateReferenceSystem(WGS84), context, feedback)
+    polygon = read_polygon(source, QgsCoordinateReferenceSystem(WGS84), context, feedback,
+                           of_lake=False)
     places = np.concatenate(rings(polygon))
     check_positions(*places.T, tr("Layer '{}'").format(source.sourceName()))
 

@@ -151,7 +151,7 @@ class SurveyLanes(LakefloorAlgorithm):
         contours = optional_source(self, parameters, "CONTOURS", context)
         lines = read_lines(contours, crs, context, feedback) if contours else ()
         plan = survey_lanes(
-            read_polygon(area_source, crs, context, feedback),
+            read_polygon(area_source, crs, context, feedback, of_lake=False),
             spacing=params.optional_number(self, parameters, "SPACING", context),
             to_find=(
                 self.parameterAsDouble(parameters, "WIDTH", context),

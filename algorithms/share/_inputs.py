@@ -9,11 +9,12 @@ from qgis.core import (
 
 from .. import _params as params
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, source
+from .._layers import read_polygon, read_raster, require_content, require_lake, source
 from .._named_crs import require_alive
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.share.sheet import PAPERS
+from ._together import check_together
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {
@@ -122,13 +123,14 @@ def texts(algorithm, parameters, context) -> dict:
     }
 
 
-def layers(algorithm, parameters, context) -> dict:
-    """Return the layers given, by role.
+def layers(algorithm, parameters, context, feedback) -> dict:
+    """Return the layers given, by role; warn where they are not from one run.
 
     Raises
     ------
     LakefloorError
-        If a layer cannot be loaded, is empty or lacks a field that its role needs.
+        If a layer cannot be loaded, is empty, lacks a field that its role needs, holds something
+        else, or belongs to another lake.
     """
     found = {}
     for role, (name, fields) in ROLES.items():
@@ -144,6 +146,7 @@ def layers(algorithm, parameters, context) -> dict:
             )
         require_alive(found[role].crs(), found[role].name())
         if raster:
+            require_content(found[role], "slope" if role == "slope" else "depth")
             continue
         present = set(found[role].fields().names())
         missing = [field for field in fields if field not in present]
@@ -155,6 +158,9 @@ def layers(algorithm, parameters, context) -> dict:
             )
         if role in ("contours", "shoreline") and not found[role].featureCount():
             raise LakefloorError(tr("Layer '{}' is empty.").format(found[role].name()))
+        if role == "shoreline":
+            require_lake(found[role])
+    check_together(found, context, feedback)
     return found
 
 

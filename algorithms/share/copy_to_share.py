@@ -138,7 +138,8 @@ class CopyToShare(LakefloorAlgorithm):
         picks = [p.strip() for p in self.parameterAsString(parameters, "PICKS", context).split(",")
                  if p.strip()]
         crs = _crs_of_copy([*layers, *filter(None, [marks])], context, feedback)
-        shape = None if area is None else read_polygon(area, crs, context, feedback)
+        shape = None if area is None else read_polygon(
+            area, crs, context, feedback, of_lake=False)
         copy = _Copy(crs, shape, cell, context, feedback)
         for i, layer in enumerate(layers):
             progress(0.7 * i / len(layers))

@@ -96,7 +96,7 @@ class FieldPackage(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
-        found = inputs.layers(self, parameters, context)
+        found = inputs.layers(self, parameters, context, feedback)
         shoreline = found["shoreline"]
         require(shoreline, "polygon", feedback)
         metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)

@@ -23,7 +23,9 @@ from . import _inputs as inputs
 from ._project import own_project
 from ._sheet import build_layout, collect_facts, map_extent
 
-#: Group -> (role, name of the layer, shown at first), from the top of the map downward.
+#: Group -> (role, name of the layer, shown at first), from the top of the map downward. Dialogs
+#: list layers by name (with " [EPSG...]" behind it) and offer the first of their kind: that must
+#: be the depth surface of the rasters, the shoreline of the polygons, the contours of the lines.
 _TREE = (
     (QT_TRANSLATE_NOOP("@default", "Survey"), (
         ("soundings", QT_TRANSLATE_NOOP("@default", "Soundings"), False),
@@ -31,14 +33,14 @@ _TREE = (
     )),
     (QT_TRANSLATE_NOOP("@default", "Map"), (
         ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
-        ("break_lines", QT_TRANSLATE_NOOP("@default", "Break-lines"), True),
+        ("break_lines", QT_TRANSLATE_NOOP("@default", "Drop-off lines"), True),
         ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
-        ("depth_areas", QT_TRANSLATE_NOOP("@default", "Depth areas"), True),
+        ("depth_areas", QT_TRANSLATE_NOOP("@default", "Water depth areas"), True),
     )),
     (QT_TRANSLATE_NOOP("@default", "Surfaces"), (
-        ("slope", QT_TRANSLATE_NOOP("@default", "Bottom slope"), False),
+        ("slope", QT_TRANSLATE_NOOP("@default", "Slope of the bottom"), False),
         ("surface", QT_TRANSLATE_NOOP("@default", "Depth surface"), True),
-        ("idw_surface", QT_TRANSLATE_NOOP("@default", "Depth surface (IDW)"), False),
+        ("idw_surface", QT_TRANSLATE_NOOP("@default", "IDW depth surface"), False),
     )),
 )
 
@@ -71,7 +73,7 @@ class LakeProject(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context)
+        layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
         texts = inputs.texts(self, parameters, context)

@@ -71,7 +71,7 @@ class LakeReport(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context)
+        layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
         unit = self.parameterAsEnumString(parameters, "UNIT", context)

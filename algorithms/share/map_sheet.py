@@ -85,7 +85,7 @@ class MapSheet(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context)
+        layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
         texts = inputs.texts(self, parameters, context)

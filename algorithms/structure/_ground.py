@@ -13,7 +13,14 @@ from qgis.core import (
 
 from .. import _params as params
 from .._i18n import tr
-from .._layers import optional_source, read_bands, read_raster, read_shapes, srs_wkt
+from .._layers import (
+    optional_source,
+    read_bands,
+    read_raster,
+    read_shapes,
+    require_content,
+    srs_wkt,
+)
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
@@ -144,6 +151,7 @@ def read_ground(algorithm, parameters, context, feedback):
         found["forms"] = forms and Areas(*forms)
     raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)
     if raster is not None:
+        require_content(raster, "hardness")
         bands = read_bands(raster, crs, feedback)
         names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
         found.update(zip(names, bands))

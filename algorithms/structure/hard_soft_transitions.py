@@ -12,7 +12,13 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_bands, read_raster, read_soundings
+from .._layers import (
+    optional_source,
+    read_bands,
+    read_raster,
+    read_soundings,
+    require_content,
+)
 from .._outputs import Outputs
 from ..core.structure.transitions import ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, SPACING_ITEM, THRESHOLD_ITEM
@@ -93,7 +99,8 @@ class HardSoftTransitions(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        surface, crs, metadata = read_raster(layer, feedback)
+        require_content(layer, "hardness")
+        surface, crs, metadata = read_raster(layer, feedback, of_depth=False)
         ours = [layer.bandName(i + 1) for i in range(layer.bandCount())]
         ours = all(any(band in name for name in ours) for band in BANDS)
         hardness, uncertainty, distance = surface.depth, None, None
@@ -102,6 +109,8 @@ class HardSoftTransitions(LakefloorAlgorithm):
             hardness, uncertainty, distance = bands[0], bands[1], bands[4]
         thresholds = self._thresholds(parameters, context, metadata, feedback)
         depth = self.parameterAsRasterLayer(parameters, "DEPTH", context)
+        if depth is not None:
+            require_content(depth, "depth")
         soundings = optional_source(self, parameters, "SOUNDINGS", context)
         found = hard_soft_transitions(
             hardness, thresholds,

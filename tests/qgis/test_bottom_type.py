@@ -221,7 +221,7 @@ def test_bad_input_is_named(run, soundings, depth, memory_layer, tmp_path):
     with pytest.raises(QgsProcessingException, match="greater hardness than medium"):
         run("bottomtype", {"INPUT": soundings(parts=[good]), "DEPTH": depth, "MEDIUM_FROM": 0.7,
                            **out})
-    with pytest.raises(QgsProcessingException, match="no relative hardness"):
+    with pytest.raises(QgsProcessingException, match="bottom type is needed here"):
         run("hardsofttransitions", {"INPUT": depth, "OUTPUT": "TEMPORARY_OUTPUT"})
     assert not (tmp_path / "bad.tif").exists()
 

@@ -94,6 +94,12 @@ for number in (1, 2):
         pause()
         for path, layer in shown.items():
             assert layer.crs().toWkt() or not layer.isSpatial(), f"{path} when {name} was over"
+from osgeo import gdal
+from lakefloor.algorithms._layers import CONTENTS
+known = [text for _, *texts in CONTENTS.values() for text in texts]
+for path in (folder / "2").glob("*.tif"):
+    raster = gdal.Open(str(path))
+    assert raster.GetRasterBand(1).GetDescription() in known, path.name
 print("all ran twice", flush=True)
 """
 

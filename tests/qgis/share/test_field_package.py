@@ -58,10 +58,15 @@ def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
     full.mkdir()
     (full / "x.txt").write_text("x")
     polar = memory_layer("Polygon", ["POLYGON((0 85,1 85,1 86,0 85))"], crs="EPSG:4326")
+    north = memory_layer(
+        "LineString", ["LINESTRING(0.2 85.1,0.3 85.2)"], crs="EPSG:4326", fields="&".join(
+            f"field={f}:string" for f in ("unit", "label", "kind")) + "&" + "&".join(
+            f"field={f}:double" for f in ("depth", "index", "supported")))
     no_crs = memory_layer("Polygon", ["POLYGON((0 0,1 0,1 1,0 0))"], crs="", name="odd")
     for parameters, word in (
         ({"ZOOM": 22}, "Choose level"), ({"OUTPUT": str(full)}, "not empty"),
-        ({"SHORELINE": polar}, "84 N|polar"), ({"SHORELINE": no_crs}, "coordinate reference"),
+        ({"SHORELINE": polar, "CONTOURS": north}, "84 N|polar"),
+        ({"SHORELINE": no_crs}, "coordinate reference"),
     ):
         given = {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p"), **parameters}
         if "SHORELINE" not in parameters and parameters.get("ZOOM") == 22:

@@ -40,12 +40,13 @@ def test_opens_whole_after_a_move(moved, lake):
     assert project.crs().authid() == "EPSG:32615"
     assert project.viewSettings().defaultViewExtent().contains(lake["SHORELINE"].extent())
     assert layers["Depth contours"].renderer().type() == "RuleRenderer"
-    assert layers["Depth areas"].renderer().type() == "categorizedSymbol"
+    assert layers["Water depth areas"].renderer().type() == "categorizedSymbol"
     assert layers["Depth surface"].renderer().type() == "singlebandpseudocolor"
     assert layers["Soundings"].featureCount() == lake["SOUNDINGS"].featureCount()
     assert "uncertainty" in layers["Depth surface"].styleManager().styles()
     order = [layer.name() for layer in project.layerTreeRoot().layerOrder()]
-    assert order.index("Depth contours") < order.index("Depth areas") < order.index("Depth surface")
+    drawn = ["Depth contours", "Water depth areas", "Depth surface"]
+    assert [name for name in order if name in drawn] == drawn
     project.clear()
 
 
@@ -71,7 +72,7 @@ def test_layout_can_be_edited_and_shows_the_map_theme(moved):
         for layer in project.mapThemeCollection().mapThemeVisibleLayers(
             chart.followVisibilityPresetName())
     }
-    assert names == {"Shoreline", "Break-lines", "Depth contours", "Depth areas"}
+    assert names == {"Shoreline", "Drop-off lines", "Depth contours", "Water depth areas"}
     labels = [item.text() for item in layout.items() if hasattr(item, "text")]
     assert TITLE in labels
     project.clear()

@@ -78,13 +78,11 @@ def test_surface_and_shoreline_suffice(layers, run, tmp_path):
     assert "Each line" not in text
 
 
-def test_refuses_a_surface_elsewhere(layers, run, recorder, memory_layer, tmp_path):
+def test_refuses_a_surface_elsewhere(layers, run, memory_layer, tmp_path):
     elsewhere = memory_layer("Polygon", ["POLYGON((0 0, 90 0, 90 90, 0 90, 0 0))"])
-    feedback = recorder()
-    with pytest.raises(QgsProcessingException, match="the log says why"):
+    with pytest.raises(QgsProcessingException, match="elsewhere"):
         run("lakereport", {"SURFACE": layers["SURFACE"], "SHORELINE": elsewhere,
-                           "OUTPUT": str(tmp_path / "r.pdf")}, feedback=feedback)
-    assert "cover the same lake" in feedback.text
+                           "OUTPUT": str(tmp_path / "r.pdf")})
     assert not list(tmp_path.iterdir())
 
 

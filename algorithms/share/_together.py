@@ -1,0 +1,127 @@
+"""Layers on one map must come from one lake and one run."""
+
+import numpy as np
+from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
+from shapely.geometry import Point
+
+from .._i18n import tr
+from .._layers import read_contours, read_shapes
+from ..core.errors import LakefloorError
+from ..core.units import LENGTH
+
+#: Places on the contours that are compared.
+_SAMPLES = 200
+#: How far the middle one of them may lie from the edges of the depth areas, m, and off the depth
+#: of the surface, m: more than smoothing does, less than another datum.
+_AWAY, _OFF = 2.0, 0.15
+
+
+def check_together(found, context, feedback):
+    """Refuse layers of different lakes or units, and warn of layers of different runs.
+
+    Parameters
+    ----------
+    found : dict of str to QgsMapLayer
+        By role.
+
+    Raises
+    ------
+    LakefloorError
+    """
+    shoreline, contours = found.get("shoreline"), found.get("contours")
+    areas, surface = found.get("depth_areas"), found.get("surface")
+    for role, layer in found.items():
+        if shoreline is not None and role not in ("shoreline", "gauge"):
+            _refuse_elsewhere(layer, shoreline, context)
+    if contours is None:
+        return
+    units = {
+        layer: _units(layer) for layer in (contours, areas)
+        if layer is not None and "unit" in layer.fields().names()
+    }
+    if len(set().union(*units.values())) > 1:
+        raise LakefloorError(
+            tr("The layers '{}' hold depths in different units ({}). Make them with one unit, then "
+               "run again.").format(
+                "', '".join(layer.name() for layer in units),
+                ", ".join(sorted(set().union(*units.values()))))
+        )
+    if areas is None and surface is None:
+        return
+    places, depths = _places(contours, context, feedback)
+    if areas is not None:
+        away = _from_edges(areas, contours.crs(), places, depths, context, feedback)
+        if away.size and np.median(away) > _AWAY:
+            feedback.pushWarning(
+                tr("The contours '{}' do not run along the edges of the depth areas '{}': half of "
+                   "them are more than {:.0f} m away. Are both from one run? Make both from one "
+                   "surface, with one interval, unit and datum.").format(
+                    contours.name(), areas.name(), np.median(away))
+            )
+    if surface is not None:
+        off = _off_surface(surface, contours.crs(), places, depths, context)
+        if off.size and abs(np.median(off)) > _OFF:
+            feedback.pushWarning(
+                tr("The surface '{}' is {:.2f} m {} along the contours '{}'. Are they from another "
+                   "surface or another datum? Make the contours again.").format(
+                    surface.name(), abs(np.median(off)),
+                    tr("deeper") if np.median(off) > 0 else tr("shallower"), contours.name())
+            )
+
+
+def _refuse_elsewhere(layer, shoreline, context):
+    if layer.extent().isEmpty() or shoreline.extent().isEmpty() or not layer.crs().isValid() \
+            or not shoreline.crs().isValid():
+        return
+    try:
+        box = QgsCoordinateTransform(
+            layer.crs(), shoreline.crs(), context.transformContext()
+        ).transformBoundingBox(layer.extent())
+    except QgsCsException:
+        return  # said by what reads it
+    if not box.intersects(shoreline.extent()):
+        raise LakefloorError(
+            tr("Layer '{}' lies elsewhere than the shoreline '{}'. Choose layers of one lake.")
+            .format(layer.name(), shoreline.name())
+        )
+
+
+def _units(layer) -> set:
+    values = layer.uniqueValues(layer.fields().indexFromName("unit"))
+    return {str(value) for value in values} & set(LENGTH)
+
+
+def _places(contours, context, feedback):
+    """Return the middle vertex of some contours, shape (n, 2), and their depths, m."""
+    lines = read_contours(contours, contours.crs(), "depth", context, feedback)
+    units = _units(contours)
+    factor = LENGTH[units.pop()] if units else 1.0
+    step = max(1, len(lines) // _SAMPLES)
+    places = np.array([line[len(line) // 2] for line in lines.coords[::step]]).reshape(-1, 2)
+    depths = factor * lines.attributes["depth"][::step]
+    known = np.isfinite(depths)
+    return places[known], depths[known]
+
+
+def _from_edges(areas, crs, places, depths, context, feedback):
+    """Return the distances to the nearest edge of the same depth, where there is one, m."""
+    shapes, columns = read_shapes(
+        areas, crs, ("depth_from_m", "depth_to_m"), context, feedback)
+    limits = np.array([columns["depth_from_m"], columns["depth_to_m"]])
+    boundaries = [shape.boundary for shape in shapes]
+    return np.array([
+        min(boundaries[k].distance(Point(place)) for k in at)
+        for place, depth in zip(places, depths)
+        if (at := np.flatnonzero((np.abs(limits - depth) < 1e-3).any(axis=0))).size
+    ])
+
+
+def _off_surface(surface, crs, places, depths, context):
+    """Return depth of the surface less that of the contour, m."""
+    transform = QgsCoordinateTransform(crs, surface.crs(), context.transformContext())
+    provider, off = surface.dataProvider(), []
+    for place, depth in zip(places, depths):
+        value, known = provider.sample(transform.transform(QgsPointXY(*place)), 1)
+        if known and np.isfinite(value):
+            off.append(value - depth)
+    return np.array(off)

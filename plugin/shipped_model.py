@@ -1,0 +1,184 @@
+"""The models that ship with the plugin."""
+
+from pathlib import Path
+
+from qgis.core import (
+    QgsMapLayer,
+    QgsProcessingException,
+    QgsProcessingFeatureSourceDefinition,
+    QgsProcessingModelAlgorithm,
+    QgsProcessingModelChildParameterSource,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterMultipleLayers,
+    QgsProject,
+)
+
+from ..algorithms._base import LakefloorAlgorithm
+from ..algorithms._destinations import (
+    file_of,
+    is_store,
+    nothing_loaded_on_failure,
+    same_file,
+    try_file,
+    try_folder,
+)
+from ..algorithms._i18n import tr
+from ..algorithms._named_crs import name_inputs
+from ..algorithms.core.errors import LakefloorError
+
+_Source = QgsProcessingModelChildParameterSource.Source
+
+
+class ShippedModel(QgsProcessingModelAlgorithm):
+    """A model that tries all its destinations, and the rules of its steps, before the first step.
+
+    A step's own destination is otherwise looked at when the steps before it have done their work.
+    """
+
+    def createInstance(self):
+        copy = type(self)()
+        copy.loadVariant(self.toVariant())
+        copy.setProvider(self.provider())
+        copy.setSourceFilePath(self.sourceFilePath())
+        return copy
+
+    def checkParameterValues(self, parameters, context):
+        acceptable, wrong = super().checkParameterValues(parameters, context)
+        if not acceptable:
+            return acceptable, wrong
+        try:
+            self._check(parameters, context)
+        except LakefloorError as error:
+            return False, str(error)
+        return True, ""
+
+    def prepareAlgorithm(self, parameters, context, feedback):
+        try:
+            self._check(parameters, context)
+        except LakefloorError as error:
+            raise QgsProcessingException(str(error)) from error
+        name_inputs(self, parameters, context)
+        return super().prepareAlgorithm(parameters, context, feedback)
+
+    def processAlgorithm(self, parameters, context, feedback):
+        with nothing_loaded_on_failure(context):
+            return super().processAlgorithm(parameters, context, feedback)
+
+    # -- what can be known beforehand ------------------------------------------------
+
+    def _check(self, parameters, context):
+        # Steps, and what belongs to them, live as long as this dictionary.
+        children = self.childAlgorithms()
+        for child, algorithm in _steps(children):
+            values = self._values(child, algorithm, parameters)
+            if values is not None:
+                algorithm.check(values, context)
+        targets = {}
+        for definition in self.destinationParameterDefinitions():
+            value = parameters.get(definition.name())
+            path = file_of(value, context)
+            if path is None:
+                continue
+            try_file(path, _output_of_step(children, definition))
+            for other, label in targets.items():
+                if same_file(path, other):
+                    raise LakefloorError(
+                        tr("'{}' and '{}' are both to be written to '{}'. Choose another file "
+                           "name for one of them.").format(
+                            label, definition.description(), path.name)
+                    )
+            targets[path] = definition.description()
+        for path in self._stores(parameters, context):
+            if path.exists() and not is_store(path):
+                raise LakefloorError(
+                    tr("'{}' is not a lake's store. Choose the store, or a new name.").format(
+                        path.name)
+                )
+            try_folder(path.parent)
+        for name, path in self._inputs(parameters, context):
+            for target, label in targets.items():
+                if same_file(path, target):
+                    raise LakefloorError(
+                        tr("'{}' would replace '{}', which is the input '{}'. Choose another "
+                           "file name.").format(
+                            label, path.name, self.parameterDefinition(name).description())
+                    )
+
+    def _values(self, child, algorithm, parameters):
+        """Return the parameters of a step, as far as they are known, or None if too little is."""
+        values = {}
+        for name, sources in child.parameterSources().items():
+            found = []
+            for source in sources:
+                if source.source() == _Source.StaticValue:
+                    found.append(source.staticValue())
+                elif source.source() == _Source.ModelParameter:
+                    definition = self.parameterDefinition(source.parameterName())
+                    found.append(
+                        parameters.get(definition.name(), definition.defaultValue()))
+                elif source.source() == _Source.ChildOutput:
+                    # Of another step, which is yet to come: that there will be one is known.
+                    found.append(f"{source.outputChildId()}.{source.outputName()}")
+                else:
+                    return None
+            values[name] = found[0] if len(found) == 1 else found
+        for label, output in child.modelOutputs().items():
+            values[output.childOutputName()] = parameters.get(f"{child.childId()}:{label}")
+        return values
+
+    def _fed(self, step_parameter):
+        """Return the names of the model's inputs that go into one parameter of a step."""
+        return {
+            source.parameterName()
+            for child in self.childAlgorithms().values()
+            for source in child.parameterSources().get(step_parameter, ())
+            if source.source() == _Source.ModelParameter
+        }
+
+    def _stores(self, parameters, context):
+        paths = (file_of(parameters.get(name), context) for name in self._fed("STORE"))
+        return [path for path in paths if path is not None]
+
+    def _inputs(self, parameters, context):
+        """Yield name and file of the inputs; a surface brought up to date may be replaced."""
+        project = context.project() or QgsProject.instance()
+        replaced = self._fed("UPDATE")
+        for definition in self.parameterDefinitions():
+            value = parameters.get(definition.name())
+            if definition.isDestination() or definition.name() in replaced:
+                continue
+            if not isinstance(definition, (QgsProcessingParameterFile,
+                                           QgsProcessingParameterMultipleLayers)) \
+                    and definition.type() not in ("source", "vector", "raster", "layer"):
+                continue
+            for each in value if isinstance(value, (list, tuple)) else [value]:
+                if isinstance(each, QgsProcessingFeatureSourceDefinition):
+                    each = each.source
+                if isinstance(each, str) and project.mapLayer(each) is not None:
+                    each = project.mapLayer(each)
+                path = file_of(each.source() if isinstance(each, QgsMapLayer) else each, context)
+                if path is not None:
+                    yield definition.name(), path
+
+
+def _steps(children):
+    for child in children.values():
+        algorithm = child.algorithm()
+        if child.isActive() and isinstance(algorithm, LakefloorAlgorithm):
+            yield child, algorithm
+
+
+def _output_of_step(children, definition):
+    """Return the definition of the step's output, which knows its formats."""
+    child_id, _, label = definition.name().partition(":")
+    child = children.get(child_id)
+    output = child.modelOutputs().get(label) if child is not None else None
+    algorithm = child.algorithm() if output is not None else None
+    found = algorithm.parameterDefinition(output.childOutputName()) if algorithm else None
+    return found or definition
+
+
+def read_model(path: Path):
+    """Return the model in a file, or None if it cannot be read."""
+    model = ShippedModel()
+    return model if model.fromFile(str(path)) else None
