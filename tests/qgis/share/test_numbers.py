@@ -201,12 +201,14 @@ def test_metric_sheets_say_metres_first_and_print_their_units(printed):
     assert re.search(r"\d m 0 [\d ,]+ ft", sheet)  # the scale bars
     assert re.search(r"Area \d+\.\d+ ± \d+\.\d+ ha, volume [\d,]+ ± [\d,]+ m(³|3)\.", sheet)
     assert "Area (ha)" in sheet
+    assert "Shallower than 4.57 m:" in sheet
     assert "ft" not in texts["figures.html"].split()
     for what, text in texts.items():
         assert not re.search(r"\bm[23]\b", text), what
     feet = " ".join(printed("ft", "en_US")[0]["map.pdf"].split())
     assert re.search(r"\d ft 0 [\d ,]+ m\b", feet)
     assert "acre-ft" in feet
+    assert "Shallower than 15 ft:" in feet
 
 
 def test_files_for_programs_keep_their_points(lake, run, tmp_path):
