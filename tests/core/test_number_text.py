@@ -1,6 +1,9 @@
 """Numbers in the signs of a language."""
 
+import ast
+import re
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +15,7 @@ from lakefloor.algorithms.core.share import plain_words, sheet
 from lakefloor.algorithms.core.share.structure_text import figure_lines
 from lakefloor.algorithms.core.structure import wording
 
+ALGORITHMS = Path(__file__).resolve().parents[2] / "algorithms"
 GERMAN, SWISS, FRENCH = Numbers(",", "."), Numbers(".", "\u2019"), Numbers(",", "\u00a0")
 
 
@@ -82,3 +86,31 @@ def test_thousands_are_not_torn_apart_at_the_end_of_a_line():
 def test_areas_are_read_in_the_units_of_the_trade():
     assert figure_lines({"area_m2": 12345.0}, "m") == ["Area: 1.23 ha"]
     assert sheet.AREAS["m"][1] == "ha"
+
+
+#: Where texts are written by :func:`written` and :func:`phrase` throughout.
+_READ_BY_PEOPLE = ("core/share", "core/structure", "share", "structure", "_plots.py",
+                   "soundings/_crossing_html.py", "surface/_comparison_html.py")
+#: f-strings that another program reads: a table, a style sheet, an item of a raster, a name.
+_FOR_PROGRAMS = {
+    "share/_lake_report.py: value:.10g", "share/_plain_page.py: 2.0 * points:.1f",
+    "share/export_waypoints.py: d:g", "structure/bottom_type.py: result.spacing:.2f",
+}
+
+
+def _figures_in_f_strings(path):
+    """Yield the numbers with decimals or thousands that the f-strings of a module write."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            spec = "".join(part.value if isinstance(part, ast.Constant) else "1"
+                           for part in node.format_spec.values)
+            if re.search(r"\.[1-9]|,|g$", spec):
+                yield f"{path.relative_to(ALGORITHMS).as_posix()}: {ast.unparse(node.value)}:{spec}"
+
+
+def test_no_text_writes_its_numbers_by_itself():
+    paths = [path for part in _READ_BY_PEOPLE for path in
+             (sorted((ALGORITHMS / part).rglob("*.py")) or [ALGORITHMS / part])]
+    assert len(paths) > 40
+    found = {figure for path in paths for figure in _figures_in_f_strings(path)}
+    assert found == _FOR_PROGRAMS

@@ -10,11 +10,14 @@ from pathlib import Path
 
 import pytest
 from qgis.core import (
+    QgsBasicNumericFormat,
     QgsFeature,
     QgsFeatureRequest,
     QgsGeometry,
+    QgsNumericFormatContext,
     QgsPointXY,
 )
+from qgis.PyQt.QtCore import QLocale
 
 from lakefloor.algorithms import _plots
 from lakefloor.algorithms._i18n import local_numbers, tr
@@ -45,6 +48,18 @@ needs_poppler = pytest.mark.skipif(
 def test_signs_are_those_of_the_locale(name, numbers):
     with locale(name):
         assert local_numbers() == numbers
+
+
+def test_thousands_are_parted_as_on_scale_bars_whatever_the_option():
+    """QGIS sets the option for its own windows; its scale bars part them all the same."""
+    before, german = QLocale(), QLocale("de_DE")
+    german.setNumberOptions(QLocale.NumberOption.OmitGroupSeparator)
+    QLocale.setDefault(german)
+    try:
+        bar = QgsBasicNumericFormat().formatDouble(1234.5, QgsNumericFormatContext())
+        assert local_numbers().written(1234.5, ",.1f") == bar
+    finally:
+        QLocale.setDefault(before)
 
 
 def test_a_translated_text_is_filled_in_with_the_signs():
