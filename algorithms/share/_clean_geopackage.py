@@ -1,7 +1,8 @@
-"""A GeoPackage written from nothing, which holds what it is given and no more."""
+"""GeoPackages that hold what they are given and no more."""
 
 import sqlite3
 from contextlib import closing
+from xml.etree import ElementTree
 
 from osgeo import gdal, ogr, osr
 
@@ -16,6 +17,34 @@ _TYPES = {"double": ogr.OFTReal, "text": ogr.OFTString}
 _GEOMETRIES = {
     "point": ogr.wkbPoint, "line": ogr.wkbMultiLineString, "polygon": ogr.wkbMultiPolygon,
 }
+
+
+#: Parts of a style that draw; forms, actions and map tips may name files of the user.
+_DRAWING = ("renderer-v2", "labeling", "blendMode", "featureBlendMode", "layerOpacity")
+
+
+def keep_drawing_only(path):
+    """Take out of the styles in a GeoPackage all that does not draw, and their owner.
+
+    Raises
+    ------
+    LakefloorError
+        If the file cannot be written.
+    """
+    try:
+        with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+            db.execute("PRAGMA secure_delete = ON")
+            for number, qml in db.execute("SELECT id, styleQML FROM layer_styles").fetchall():
+                style = ElementTree.fromstring(qml)
+                for part in list(style):
+                    if part.tag not in _DRAWING:
+                        style.remove(part)
+                db.execute(
+                    "UPDATE layer_styles SET styleQML = ?, owner = '', description = '' "
+                    "WHERE id = ?", (ElementTree.tostring(style, "unicode"), number))
+            db.execute("VACUUM")
+    except sqlite3.Error as error:
+        raise _cannot(path, error) from error
 
 
 def write_geopackage(path, layers, epsg: int, check=lambda: None):

@@ -23,7 +23,7 @@ from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 from ..core.visits.crossing_report import Misfit, check_crossings
 from ._inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
-from ._lake_report import bare, reading_unit, setting
+from ._lake_report import bare, reading_unit
 
 
 @dataclass
@@ -275,7 +275,8 @@ def _lake_lines(facts) -> list:
         tr("Shoreline {}, development {:.2f}.").format(
             say("shoreline"), figures["development"].value),
         tr("Shallower than {}: {}.").format(
-            setting(round(LITTORAL_DEPTH, 2), unit), say("littoral_share")),
+            f"{written(round(LITTORAL_DEPTH / sheet.METRES[unit], 2), 'g')} {unit}",
+            say("littoral_share")),
         tr("± is one standard uncertainty."),
     ]
     gap = 100.0 - figures["mapped_share"].value

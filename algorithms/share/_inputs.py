@@ -86,7 +86,9 @@ def sheet_text() -> list:
     return [
         text("TITLE", tr("Title"), tr("Lake map"), tr("Heading of the sheet.")),
         text("LAKE", tr("Lake and place"), "", tr("Second line, such as the lake's county.")),
-        text("AUTHOR", tr("Compiled by"), "", tr("Who made the map.")),
+        text("AUTHOR", tr("Compiled by"), "",
+             tr("Who made the map. It is also the author in the file's properties; left empty, "
+                "none is named there.")),
         text("DATUM", tr("Name of the lake datum"), "",
              tr("What depths are measured from. Left empty, it is taken from the soundings or "
                 "the surface.")),

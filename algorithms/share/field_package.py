@@ -26,6 +26,7 @@ from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange.map_tiles import TILE, tiling
 from ..core.exchange.marks import check_positions
 from . import _inputs as inputs
+from ._clean_geopackage import keep_drawing_only
 from ._exchange import require, wgs84
 from ._folder import new_folder
 from ._project import own_project
@@ -123,6 +124,7 @@ class FieldPackage(LakefloorAlgorithm):
                     "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"), "OVERWRITE": True,
                     "SAVE_STYLES": True, "SAVE_METADATA": False,
                 }, own, steps)
+                keep_drawing_only(staged / "lake.gpkg")
                 if not _holds(staged / "lake.gpkg", vectors):
                     raise _cannot_write("lake.gpkg")
                 progress(0.2)
@@ -161,8 +163,8 @@ class FieldPackage(LakefloorAlgorithm):
 def _marks_copy(marks, project):
     copy = marks.clone()
     copy.setName("marks")
-    if copy.fields().indexFromName("name") >= 0:
-        apply_style(copy, "waypoints")
+    apply_style(copy, "waypoints")
+    copy.setLabelsEnabled(copy.fields().indexFromName("name") >= 0)
     project.addMapLayer(copy, False)
     project.layerTreeRoot().insertLayer(0, copy)
     return copy

@@ -72,7 +72,7 @@ def _summary(report, scale, unit):
          *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both)],
         row(tr("standard deviation"), "sd"),
         row(tr("root mean square"), "rmse"),
-        row(tr("95 %: 1.96 root mean square, bias included"), "rmse95"),
+        row(tr("95 %: {} root mean square, bias included").format(1.96), "rmse95"),
         row(tr("95 % of the differences are within"), "percentile95"),
         row(tr("95 % of a single sounding, bias apart"), "sounding95"),
         row(tr("median"), "median"),

@@ -27,7 +27,7 @@ def test_figures_in_feet_and_in_metres():
     ]
     assert figure_lines({"area_m2": 4046.9, "width_m": 12.3}, "m") == [
         "Width: 12 m", "Area: 4,047 m²"]
-    assert figure_lines({"area_m2": 25_000.0, "depth_m": "deep"}, "m") == ["Area: 2.50 hectares"]
+    assert figure_lines({"area_m2": 25_000.0, "depth_m": "deep"}, "m") == ["Area: 2.50 ha"]
 
 
 @pytest.mark.parametrize(

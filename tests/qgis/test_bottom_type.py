@@ -17,8 +17,9 @@ from lakefloor.algorithms._outputs import write_raster
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.soundings import concatenate
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "core"))
+sys.path[:0] = [str(Path(__file__).parents[1] / "core"), str(Path(__file__).parent)]
 import hard_lakes
+from number_signs import assert_same_but_for_signs, html_text, locale
 
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")
 WEST, SOUTH = 400_000.0, 5_100_000.0
@@ -251,3 +252,13 @@ def test_styles(mapped, run):
     lines = run("hardsofttransitions", {"INPUT": raster, "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
     _styling.apply_style(lines, "transitions")
     assert len(lines.renderer().rootRule().children()) == 2
+
+
+def test_report_in_german_numbers(mapped, tmp_path):
+    reports = []
+    for name in ("en_US", "de_DE"):
+        with locale(name):
+            mapped()
+        reports.append(html_text(tmp_path / "report.html"))
+        (tmp_path / "type.tif").unlink()
+    assert_same_but_for_signs(reports[1], reports[0], "de_DE")

@@ -12,6 +12,7 @@ from ..chart.contour_domain import cells_polygon, faces, signed_area
 from ..chart.marching_squares import square_ranges, trace
 from ..errors import LakefloorError
 from ..grid import Areas, Grid
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..terrain import position
 from .break_lines import lanes_apart
@@ -256,11 +257,13 @@ def _check(depth, uncertainty, distance, fine, broad, relief, steep, flat):
             raise LakefloorError(f"{name} must be above 0; got {value}.")
     if fine and broad and broad <= fine:
         raise LakefloorError(
-            f"The broad radius ({broad:g} m) must be above the fine one ({fine:g} m)."
+            f"The broad radius ({written(broad, 'g')} m) must be above the fine one "
+            f"({written(fine, 'g')} m)."
         )
     if fine and fine < max(depth.dx, depth.dy):
         raise LakefloorError(
-            f"The fine radius ({fine:g} m) is smaller than a cell ({depth.dx:g} m); "
+            f"The fine radius ({written(fine, 'g')} m) is smaller than a cell "
+            f"({written(depth.dx, 'g')} m); "
             "leave it empty or make the surface finer."
         )
     for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):

@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from ..chart.contour_domain import cells_polygon
 from ..errors import LakefloorError
 from ..grid import Areas, Grid
+from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
@@ -254,7 +255,8 @@ def bottom_type(
     if used.sum() < 30:
         raise LakefloorError(
             f"Only {int(used.sum())} places with hardness are left on bottom less steep than "
-            f"{max_slope_deg:g} degrees and deeper than {min_depth_m:g} m; a map needs 30 or more."
+            f"{written(max_slope_deg, 'g')} degrees and deeper than "
+            f"{written(min_depth_m, 'g')} m; a map needs 30 or more."
         )
     noise = logged.noise / np.abs(levels.gain)
     mixture, tried, trend = _fit(
@@ -298,11 +300,13 @@ def _check(method, thresholds, max_slope_deg):
     low, high = thresholds
     if not 0.0 < low < high < 1.0:
         raise LakefloorError(
-            f"The thresholds of hardness must rise within 0 and 1; got {low:g} and {high:g}."
+            f"The thresholds of hardness must rise within 0 and 1; got {written(low, 'g')} and "
+            f"{written(high, 'g')}."
         )
     if not 0.0 < max_slope_deg <= 90.0:
         raise LakefloorError(
-            f"The steepest slope must lie within 0 and 90 degrees; got {max_slope_deg:g}."
+            "The steepest slope must lie within 0 and 90 degrees; got "
+            f"{written(max_slope_deg, 'g')}."
         )
 
 
@@ -429,7 +433,7 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
         c = result.calibration
         notes.append(
             f"Calibrated by {c.used} bottom samples: {100 * c.agreement:.0f} % are told right, "
-            f"kappa {c.kappa:.2f}, each by thresholds found without it."
+            f"kappa {written(c.kappa, '.2f')}, each by thresholds found without it."
         )
         if c.off:
             notes.append(f"{c.off} samples lie off the map and were not used.")
@@ -469,13 +473,13 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
     if steep.mean() > 0.01:
         notes.append(
             f"{100 * steep.mean():.0f} % of the places sounded are steeper than "
-            f"{max_slope_deg:g} degrees, where a sounder's hardness says little. They are left "
-            "out; hardness there is carried over from around, with its uncertainty."
+            f"{written(max_slope_deg, 'g')} degrees, where a sounder's hardness says little. They "
+            "are left out; hardness there is carried over from around, with its uncertainty."
         )
     shallow = obs.depth < min_depth_m
     if shallow.mean() > 0.01:
         notes.append(
             f"{100 * shallow.mean():.0f} % of the places sounded are shallower than "
-            f"{min_depth_m:g} m, too near to the transducer, and are left out."
+            f"{written(min_depth_m, 'g')} m, too near to the transducer, and are left out."
         )
     return notes

@@ -9,6 +9,7 @@ from scipy.ndimage import minimum_filter1d
 
 from ..errors import LakefloorError
 from ..grid import Grid
+from ..number_text import written
 from ..soundings import Soundings
 
 #: Widely used width of a sounder's beam, degrees; the footprint is 2 depth tan(width / 2).
@@ -102,7 +103,8 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
         If there is no hardness, it is not within 0..1, or all lies off the depth surface.
     """
     if not 0.0 < beam_deg < 90.0:
-        raise LakefloorError(f"Beam width must lie between 0 and 90 degrees; got {beam_deg:g}.")
+        raise LakefloorError(
+            f"Beam width must lie between 0 and 90 degrees; got {written(beam_deg, 'g')}.")
     kept = soundings.select(
         soundings.accepted & np.isfinite(soundings.hardness)
         & np.isfinite(soundings.x) & np.isfinite(soundings.y)
@@ -115,8 +117,8 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
     low, high = kept.hardness.min(), kept.hardness.max()
     if low < 0.0 or high > 1.0:
         raise LakefloorError(
-            f"Field 'hardness' runs from {low:g} to {high:g}; it must lie within 0 and 1. Divide "
-            "it by the sounder's full scale (100 or 255, say) first."
+            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}; it must lie "
+            "within 0 and 1. Divide it by the sounder's full scale (100 or 255, say) first."
         )
     bed = depth.sample(kept.x, kept.y)
     on = np.isfinite(bed)

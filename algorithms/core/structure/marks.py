@@ -266,8 +266,8 @@ def fair_test(
     free = np.flatnonzero(~np.isfinite(away))
     if len(free) < 10 * count:
         raise LakefloorError(
-            f"Within {apart_m:g} m of the marks lies nearly the whole lake, so there are no other "
-            "places to test against. Choose a smaller distance between places."
+            f"Within {written(apart_m, 'g')} m of the marks lies nearly the whole lake, so there "
+            "are no other places to test against. Choose a smaller distance between places."
         )
     chosen = np.sort(random.choice(free, min(_BACKGROUND, len(free)), replace=False))
     background = _rows(sign, cx[chosen], cy[chosen])

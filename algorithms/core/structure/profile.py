@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent
 from .signature import Ground, at_cells, check_ground
 
@@ -96,8 +97,8 @@ def _stations(line, step: float, number: int) -> tuple:
         raise LakefloorError(f"Line {number} has no length; draw it anew or delete it.")
     if at[-1] / step > _MOST:
         raise LakefloorError(
-            f"Line {number} is {at[-1]:.0f} m long; at a step of {step:g} m it has too many "
-            "samples. Choose a larger step."
+            f"Line {number} is {at[-1]:.0f} m long; at a step of {written(step, 'g')} m it has too "
+            "many samples. Choose a larger step."
         )
     along = np.arange(0.0, at[-1], step)
     # No sliver of a step before the end.

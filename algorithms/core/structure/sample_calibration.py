@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import LakefloorError
+from ..number_text import written
 
 CLASSES = ("soft", "medium", "hard")
 #: Samples that each class needs.
@@ -89,8 +90,8 @@ def calibrate(hardness, sample_class) -> Calibration:
     if not (np.diff(middles) > 0).all():
         raise LakefloorError(
             "The samples called harder do not have a greater hardness on the map "
-            f"(medians {', '.join(f'{m:.2f}' for m in middles)}, from soft to hard): the sounder "
-            "does not tell these bottoms apart, or positions or names are wrong."
+            f"(medians {', '.join(written(m, '.2f') for m in middles)}, from soft to hard): the "
+            "sounder does not tell these bottoms apart, or positions or names are wrong."
         )
     confusion = np.zeros((k, k), dtype=int)
     for i in range(len(h)):

@@ -13,10 +13,14 @@ from pathlib import Path
 
 import pytest
 from qgis.core import (
+    QgsAction,
     QgsApplication,
     QgsCoordinateTransformContext,
+    QgsMarkerSymbol,
     QgsProject,
     QgsSettings,
+    QgsSingleSymbolRenderer,
+    QgsSvgMarkerSymbolLayer,
     QgsVectorFileWriter,
     QgsVectorLayer,
 )
@@ -163,6 +167,35 @@ def test_no_account_and_no_folder_leaves(name, run, files, home):
     run(name, {k: str(v) if isinstance(v, Path) else v for k, v in parameters.items()})
     assert_private(out, home)
     assert QgsSettings().value("core/projects/anonymize_saved_projects") == before
+
+
+def test_forms_actions_and_tips_of_the_layers_stay_at_home(run, files, home):
+    """They are part of a layer's style, and may name any file of the user."""
+    place = str(home / "forms")
+    shore, marks = (QgsVectorLayer(files[n], n, "ogr") for n in ("SHORELINE", "SOUNDINGS"))
+    for layer in (shore, marks):
+        form = layer.editFormConfig()
+        form.setInitFilePath(f"{place}/form.py")
+        layer.setEditFormConfig(form)
+        layer.setMapTipTemplate(f"<img src='{place}/shore.jpg'>")
+        layer.actions().addAction(QgsAction.ActionType.GenericPython, "open", f"open('{place}')")
+        layer.setCustomProperty("last_folder", place)
+        layer.setFieldAlias(0, place)
+        layer.setAbstract(place)
+        layer.setAttribution(place)
+    marks.setRenderer(QgsSingleSymbolRenderer(QgsMarkerSymbol.createSimple({"name": "star"})))
+    svg = QgsSvgMarkerSymbolLayer(f"{place}/boat.svg")
+    marks.renderer().symbol().changeSymbolLayer(0, svg)
+    out = home / "out"
+    out.mkdir()
+    given = {**files, "SHORELINE": shore, "TITLE": "Heron Lake"}
+    run("fieldpackage", {**given, "MARKS": marks, "ZOOM": 14, "OUTPUT": str(out / "field")})
+    run("lakeproject", {**given, "OUTPUT": str(out / "lake.qgz")})
+    run("copytoshare", {"LAYERS": [shore], "MARKS": marks, "OUTPUT": str(out / "copy")})
+    assert_private(out, home)
+    package = QgsVectorLayer(f"{out}/field/lake.gpkg|layername=contours", "contours", "ogr")
+    assert package.renderer().type() == "RuleRenderer"
+    assert package.labelsEnabled()
 
 
 def info(path):

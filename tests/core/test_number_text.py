@@ -1,0 +1,116 @@
+"""Numbers in the signs of a language."""
+
+import ast
+import re
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.number_text import ENGLISH, Numbers, phrase, written, written_with
+from lakefloor.algorithms.core.share import plain_words, sheet
+from lakefloor.algorithms.core.share.structure_text import figure_lines
+from lakefloor.algorithms.core.structure import wording
+
+ALGORITHMS = Path(__file__).resolve().parents[2] / "algorithms"
+GERMAN, SWISS, FRENCH = Numbers(",", "."), Numbers(".", "\u2019"), Numbers(",", "\u00a0")
+
+
+def value_of(text, numbers):
+    """Read a number back, as its reader does."""
+    if numbers.group:
+        text = text.replace(numbers.group, "")
+    return float(text.replace(numbers.decimal, "."))
+
+
+@given(st.floats(-1e9, 1e9), st.integers(0, 4), st.sampled_from((ENGLISH, GERMAN, SWISS, FRENCH)))
+def test_a_reader_gets_the_number_back(value, digits, numbers):
+    text = numbers.written(value, f",.{digits}f")
+    assert value_of(text, numbers) == pytest.approx(value, abs=0.51 * 10.0**-digits)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False), st.integers(), st.text())
+def test_english_is_as_python_writes(value, count, word):
+    for template in ("{:.2f} m, {:,} of {}", "{:+.3g}: {} ({!r})", "{0:,.1f} {2} {1:d}"):
+        assert phrase(template, value, count, word) == template.format(value, count, word)
+
+
+def test_only_numbers_change_their_signs():
+    said = GERMAN.phrase("{}: {:.1f} m of {:,}, {:{}f} {} {}", "lake 2.5", 36.2, 6700, 0.5, ".2",
+                         np.float32(0.25), True)
+    assert said == "lake 2.5: 36,2 m of 6.700, 0,50 0,25 True"
+
+
+def test_signs_hold_in_their_thread_and_block_only():
+    seen = []
+    with written_with(GERMAN):
+        assert written(1234.5, ",.1f") == "1.234,5"
+        thread = threading.Thread(target=lambda: seen.append(written(0.5)))
+        thread.start()
+        thread.join()
+        with pytest.raises(ZeroDivisionError), written_with(FRENCH):
+            _ = 1 / 0
+        assert written(0.5) == "0,5"
+    assert [*seen, written(0.5)] == ["0.5", "0.5"]
+
+
+def test_texts_of_sheets_and_reports():
+    with written_with(GERMAN):
+        assert sheet.depth_text(11.03376, "ft") == "36,2"
+        assert sheet.band_label(0.0, 2.5, "m") == "0 – 2,5"
+        assert sheet.datum_statement("ft", "gauge", 0.5, (0.41, 0.62)).startswith(
+            "Depths in feet below lake level 1,64 ft (gauge). Lake level on the survey days: 1,35 "
+            "to 2,03 ft")
+        assert sheet.position_text(46.4561, -94.6059) == "46° 27,366′ N, 094° 36,354′ W"
+        assert plain_words.about(1_234_567.0, 3) == "1.230.000"
+        assert plain_words.about(0.25) == "0,25"
+        assert plain_words.about(2.0, 3) == "2"
+        assert figure_lines({"length_m": 1234.5, "area_m2": 9876.0, "score": 0.5}, "m") == [
+            "Length: 1.234 m", "Area: 9.876 m²", "Score (0 to 1): 0,50"]
+        assert wording.fine_text(0.25, "m") == "0,25 m"
+        assert wording.depth_text(3.56, "m") == "3,6 m"
+        # Names go to devices.
+        assert wording.short_names("S", [3.56], "m") == ["S01 3.6M"]
+
+
+def test_thousands_are_not_torn_apart_at_the_end_of_a_line():
+    with written_with(FRENCH):
+        text = phrase("about {:,} places", 12345)
+    assert sheet.wrap(text, 11, len) == ["about", "12\u00a0345", "places"]
+    assert sheet.wrap("a\r b\t\u2003c", 80, len) == ["a b c"]
+
+
+def test_areas_are_read_in_the_units_of_the_trade():
+    assert figure_lines({"area_m2": 12345.0}, "m") == ["Area: 1.23 ha"]
+    assert sheet.AREAS["m"][1] == "ha"
+
+
+#: Where texts are written by :func:`written` and :func:`phrase` throughout.
+_READ_BY_PEOPLE = ("core/share", "core/structure", "share", "structure", "_plots.py",
+                   "soundings/_crossing_html.py", "surface/_comparison_html.py")
+#: f-strings that another program reads: a table, a style sheet, an item of a raster, a name.
+_FOR_PROGRAMS = {
+    "share/_lake_report.py: value:.10g", "share/_plain_page.py: 2.0 * points:.1f",
+    "share/export_waypoints.py: d:g", "structure/bottom_type.py: result.spacing:.2f",
+}
+
+
+def _figures_in_f_strings(path):
+    """Yield the numbers with decimals or thousands that the f-strings of a module write."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            spec = "".join(part.value if isinstance(part, ast.Constant) else "1"
+                           for part in node.format_spec.values)
+            if re.search(r"\.[1-9]|,|g$", spec):
+                yield f"{path.relative_to(ALGORITHMS).as_posix()}: {ast.unparse(node.value)}:{spec}"
+
+
+def test_no_text_writes_its_numbers_by_itself():
+    paths = [path for part in _READ_BY_PEOPLE for path in
+             (sorted((ALGORITHMS / part).rglob("*.py")) or [ALGORITHMS / part])]
+    assert len(paths) > 40
+    found = {figure for path in paths for figure in _figures_in_f_strings(path)}
+    assert found == _FOR_PROGRAMS
