@@ -17,6 +17,7 @@ Memory grows with the visit at hand, not with the store.
 from __future__ import annotations
 
 import json
+import uuid
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -33,6 +34,7 @@ from ._store_file import (
     log,
     reading,
     same_crs,
+    stamp,
     state_of,
     writing,
 )
@@ -276,6 +278,20 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
             log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
         update_extent(db)
     return {"removed": removed, "restored": restored, "notes": notes}
+
+
+def make_own(path):
+    """Make a copy of a store a store of its own, of the present layout and with a new identity."""
+    def prepare(db):
+        identity = uuid.uuid4().hex
+        if layout_of(db) == 1:
+            bring_up(db, identity=identity)
+            take_over(db, silent)
+        else:
+            stamp(db, identity)
+
+    with writing(path, None, silent, prepare):
+        pass
 
 
 @contextmanager

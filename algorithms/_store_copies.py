@@ -16,31 +16,39 @@ from ._staging import staging_folder
 from ._store_file import (
     LAYOUT,
     LAYOUT_WORDS,
+    DamagedError,
     check_layout,
     copy_store,
+    explained,
+    flush_folder,
     log,
     put_in_place,
+    reading,
     stamp,
     state_of,
 )
+from ._store_rows import parts, stored_visits, verify
 from .core.errors import LakefloorError
+from .core.progress import silent
 
 
-def bring_up(db, path):
+def bring_up(db, path=None, identity=None):
     """Change a store of layout 1 to layout 2, but for the checksums; return its copy's path.
 
-    The store is copied aside before.
+    The store at ``path`` is copied aside before; without a path it is not.
     """
-    identity = state_of(db)[0]
-    kept = keep_aside(path, "layout-1")
+    identity = identity or state_of(db)[0]
+    kept = keep_aside(path, "layout-1") if path else None
     try:
         db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
         db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
                    (f"{LAYOUT_WORDS}{LAYOUT}",))
-        log(db, "upgraded", None, None, None, json.dumps({"layout": LAYOUT, "kept": kept.name}))
+        log(db, "upgraded", None, None, None,
+            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}))
         stamp(db, identity)
     except BaseException:
-        kept.unlink()
+        if kept:
+            kept.unlink()
         raise
     return kept
 
@@ -61,11 +69,11 @@ def aside_name(path, folder, what) -> Path:
         k += 1
 
 
-def keep_aside(path, what, folder=None) -> Path:
+def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path:
     """Copy a store as it is now; return the copy's path.
 
     The copy has a new name with the date, is flushed to the disk and moved into place when it is
-    complete.
+    complete; with ``whole`` it is read from end to end before.
     """
     folder = Path(folder or path.parent)
     staging = staging_folder(folder)
@@ -73,6 +81,8 @@ def keep_aside(path, what, folder=None) -> Path:
         staged = staging / path.name
         copy_store(path, staged)
         flush(staged)
+        if whole:
+            look_over(staged, progress)
         name = aside_name(path, folder, what)
         put_in_place(staged, name)
         return name
@@ -151,3 +161,148 @@ def _identity(path):
             check_layout(db, path)
             return state_of(db)[0]
     return None
+
+
+def look_over(path, progress=silent):
+    """Read a store from end to end; return its visits and its identity.
+
+    Raises
+    ------
+    LakefloorError
+        If it is no store, or damaged.
+    """
+    with reading(path) as db:
+        verify(db, progress)
+        visits = stored_visits(db)
+        total, done = sum(v.soundings for v in visits) or 1, 0
+        for visit in visits:
+            for _, count in parts(db, visit):
+                done += count
+                progress(min(done / total, 1.0))
+        return visits, state_of(db)[0]
+
+
+def back_up(path, folder, progress=silent) -> Path:
+    """Copy a store to a folder, as it is at one moment, also while others use it.
+
+    Returns
+    -------
+    Path
+        The copy, named after the store and the day.
+
+    Raises
+    ------
+    LakefloorError
+        If the store is damaged, or the folder cannot be written to; no copy is there then.
+    """
+    return keep_aside(Path(path), "backup", folder, whole=True, progress=progress)
+
+
+def restore(backup, path, progress=silent):
+    """Put a backup in the place of a store, which is kept aside.
+
+    Parameters
+    ----------
+    backup : str or Path
+        A store: a backup, or any other copy.
+    path : str or Path
+        The store to be replaced, which may be absent or damaged.
+    progress : callable
+
+    Returns
+    -------
+    Path or None
+        Where the replaced store is kept.
+
+    Raises
+    ------
+    LakefloorError
+        If the backup is no store or damaged, what is to be replaced is another store or no store,
+        or it is in use. Nothing has changed then.
+    """
+    backup, path = Path(backup), Path(path)
+    if path.is_dir() or path.suffix.lower() != ".gpkg":
+        raise LakefloorError(
+            tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name))
+    if path.exists() and backup.exists() and path.samefile(backup):
+        raise LakefloorError(
+            tr("The backup and the store are one file. Choose the backup to restore from."))
+    staging = staging_folder(path.parent)
+    try:
+        staged = staging / path.name
+        copy_store(backup, staged)
+        _, identity = look_over(staged, progress)
+        with explained(staged), closing(sqlite3.connect(str(staged))) as db:
+            log(db, "restored", None, None, None, json.dumps({"backup": backup.name}))
+            db.commit()
+        flush(staged)
+        if not path.exists():
+            put_in_place(staged, path)
+            return None
+        if _may_be_read(path, identity):
+            return _exchange(staged, path)
+        return _replace_damaged(staged, path)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+
+
+def _may_be_read(path, identity):
+    """Say whether the store to be replaced can still be read; refuse another one."""
+    if not path.stat().st_size:
+        return False
+    try:
+        with reading(path) as db:
+            other = state_of(db)[0]
+    except DamagedError:
+        return False
+    except LakefloorError as error:
+        if isinstance(error.__cause__, sqlite3.DatabaseError) and not isinstance(
+            error.__cause__, sqlite3.OperationalError
+        ):
+            return False
+        raise
+    if other != identity:
+        raise LakefloorError(
+            tr("'{}' is the store of another lake than the backup, or was made separately. Give "
+               "the restored store a new name.").format(path.name)
+        )
+    return True
+
+
+def _exchange(staged, path):
+    """Write a store into another by SQLite, so that whoever has it open sees the change whole."""
+    with explained(path), closing(sqlite3.connect(str(path), timeout=5.0)) as into:
+        while True:
+            (version,) = into.execute("PRAGMA data_version").fetchone()
+            kept = keep_aside(path, "before-restore")
+            if into.execute("PRAGMA data_version").fetchone() == (version,):
+                break
+            kept.unlink()  # another program has written meanwhile
+        try:
+            with closing(sqlite3.connect(str(staged))) as source:
+                source.backup(into)
+        except BaseException:
+            kept.unlink()
+            raise
+    return kept
+
+
+def _replace_damaged(staged, path):
+    """Move a file that no one can read aside, with its journals, and a store to its place."""
+    kept = aside_name(path, path.parent, "before-restore")
+    try:
+        for ending in ("-journal", "-wal", "-shm"):
+            with suppress(FileNotFoundError):
+                os.rename(f"{path}{ending}", f"{kept}{ending}")
+        try:
+            os.link(path, kept)
+        except OSError:  # a file system without hard links
+            shutil.copy2(path, kept)
+        os.replace(staged, path)
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot replace '{}' ({}). Close the programs that use it, then run again.").format(
+                path.name, error.strerror)
+        ) from error
+    flush_folder(path.parent)
+    return kept

@@ -19,7 +19,7 @@ from .._i18n import tr
 from .._layers import metric_crs, read_soundings, source
 from .._outputs import Outputs
 from ..core.grid import Areas
-from ._store_file import UPDATED, store_parameter
+from ._store_file import UPDATED, store_parameter, warn_of_neighbors
 
 _FIELDS = [
     ("older", "text"), ("newer", "text"), ("change_m", "double"), ("uncert_m", "double"),
@@ -125,6 +125,7 @@ class AddToStore(LakefloorAlgorithm):
             return self.parameterAsDouble(parameters, name, context)
 
         path = self.parameterAsFile(parameters, "STORE", context)
+        warn_of_neighbors(path, feedback)
         incoming = source(self, parameters, params.INPUT, context)
         crs = _store_crs(path, incoming, feedback)
         soundings, crs = read_soundings(incoming, context, feedback, crs)
