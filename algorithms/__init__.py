@@ -19,6 +19,8 @@ _ALGORITHMS = (
     ("soundings.read_store", "ReadStore"),
     ("soundings.remove_visit", "RemoveVisit"),
     ("soundings.merge_stores", "MergeStores"),
+    ("soundings.back_up_store", "BackUpStore"),
+    ("soundings.restore_store", "RestoreStore"),
     ("surface.tin_surface", "TinSurface"),
     ("surface.idw_surface", "IdwSurface"),
     ("surface.smooth_surface", "SmoothSurface"),

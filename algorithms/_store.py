@@ -17,19 +17,25 @@ Memory grows with the visit at hand, not with the store.
 from __future__ import annotations
 
 import json
+import uuid
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from ._i18n import tr
+from ._store_copies import bring_up
 from ._store_file import (
     IS_SUPERSEDED,
     SUPERSEDED,
     crs_of,
+    layout_of,
     log,
     reading,
     same_crs,
+    stamp,
+    state_of,
     writing,
 )
 from ._store_rows import (
@@ -40,7 +46,10 @@ from ._store_rows import (
     new_visit,
     parts,
     stored_visits,
+    sum_up,
+    take_over,
     update_extent,
+    verify,
 )
 from .core.correcting.lake_level import datum_words
 from .core.errors import LakefloorError
@@ -134,7 +143,7 @@ def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progre
         present = [v for v in present if _meets(v, box) and _spans(v, start, stop)]
         total, done = sum(v.soundings for v in present) or 1, 0
         for visit in present:
-            for part, count in parts(db, visit.number, box):
+            for part, count in parts(db, visit, box):
                 done += count
                 progress(min(done / total, 1.0))
                 keep = np.ones(len(part), bool)
@@ -205,7 +214,9 @@ def add(
         raise LakefloorError(tr("Mode '{}' is unknown; choose add or replace.").format(mode))
     done = Added()
     parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
-    with writing(path, crs, progress) as db:
+    with _prepared(path, progress, done.notes) as prepare, writing(
+        path, crs, progress, prepare
+    ) as db:
         if not same_crs(crs_of(db), crs):
             raise LakefloorError(
                 tr("The soundings are in {}, but the store is in {}.").format(crs, crs_of(db))
@@ -243,7 +254,7 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
     Returns
     -------
     dict
-        ``removed`` and ``restored``, numbers of soundings.
+        ``removed`` and ``restored``, numbers of soundings; ``notes``, what the user should know.
 
     Raises
     ------
@@ -254,7 +265,10 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
     removed = restored = 0
     if not Path(path).is_file():
         raise LakefloorError(tr("There is no store '{}'.").format(path))
-    with writing(path, None, progress) as db:
+    notes = []
+    with _prepared(path, progress, notes) as prepare, writing(
+        path, None, progress, prepare
+    ) as db:
         visits = [_named(stored_visits(db), name, path) for name in dict.fromkeys(names)]
         for k, visit in enumerate(visits):
             progress(0.9 * k / len(visits))
@@ -264,7 +278,54 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
             db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
             log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
         update_extent(db)
-    return {"removed": removed, "restored": restored}
+    return {"removed": removed, "restored": restored, "notes": notes}
+
+
+def make_own(path):
+    """Make a copy of a store a store of its own, of the present layout and with a new identity."""
+    def prepare(db):
+        identity = uuid.uuid4().hex
+        if layout_of(db) == 1:
+            bring_up(db, identity=identity)
+            take_over(db, silent)
+        else:
+            stamp(db, identity)
+
+    with writing(path, None, silent, prepare):
+        pass
+
+
+@contextmanager
+def _prepared(path, progress, notes):
+    """Look a store over before it is changed; bring one of an older layout up to the present."""
+    path, kept = Path(path), None
+
+    def prepare(db):
+        nonlocal kept
+        edited = not state_of(db)[1]
+        verify(db, progress)
+        if layout_of(db) == 1:
+            kept = bring_up(db, path)
+            notes.append(
+                tr("Store '{}' was made by an older Lakefloor and is upgraded. A copy of it as it "
+                   "was is kept as '{}'.").format(path.name, kept.name)
+            )
+            take_over(db, progress)
+        elif edited:
+            notes.append(
+                tr("Another program has edited store '{}' since Lakefloor last changed it. What it "
+                   "holds now is taken as right.").format(path.name)
+            )
+            take_over(db, progress)
+
+    try:
+        yield prepare
+    except BaseException:
+        # The store is as it was, and that copy the same once more.
+        if kept is not None:
+            with suppress(OSError):
+                kept.unlink()
+        raise
 
 
 # -- one visit ---------------------------------------------------------------------------------
@@ -293,7 +354,7 @@ def _add(db, name, part, parameters, done, progress):
     fresh = part.select(~known.there)
     host = max(stored, key=lambda v: shared.get(v.number, 0), default=None)
     if host is not None and same_outing(shared.get(host.number, 0), len(part), host.soundings):
-        earlier = concatenate(s for s, _ in parts(db, host.number))
+        earlier = concatenate(s for s, _ in parts(db, host))
         merged = _in_time(concatenate([earlier, fresh]))
         delete_soundings(db, host.number)
         mark = enter(db, host.number, host.name, merged, parameters, progress)
@@ -429,7 +490,7 @@ def _compare(db, touched, newer_wins, options, parameters, done, progress):
         if (a.number in touched or b.number in touched) and a.box and b.box
         and _goes_before(a, b) and _meets(a, _wider(b.box, margin))
     ]
-    held = (None, None)
+    held, marked = (None, None), {}
     for k, (a, b) in enumerate(pairs):
         progress(k / len(pairs))
         if held[0] != b.number:
@@ -452,8 +513,11 @@ def _compare(db, touched, newer_wins, options, parameters, done, progress):
                 "UPDATE soundings SET status = ? WHERE fid = ?",
                 ((f"{SUPERSEDED}{b.name}", fid) for fid in rows),
             )
+            marked[a.number] = a
             done.superseded += len(rows)
             log(db, f"{SUPERSEDED}{b.name}", a.name, len(rows), None, parameters)
+    for visit in marked.values():
+        sum_up(db, visit)
     progress(1.0)
 
 
@@ -469,10 +533,15 @@ def _goes_before(a, b):
 
 def _restore(db, name, parameters):
     """Accept the soundings again that a visit superseded; return their number."""
+    values = ACCEPTED, f"{SUPERSEDED}{name}"
+    marked = {number for (number,) in db.execute(
+        f"SELECT DISTINCT visit_id FROM soundings WHERE status = ? AND {IS_SUPERSEDED}",
+        values[1:])}
     count = db.execute(
-        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}",
-        (ACCEPTED, f"{SUPERSEDED}{name}"),
-    ).rowcount
+        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values).rowcount
+    for visit in stored_visits(db):
+        if visit.number in marked:
+            sum_up(db, visit)
     if count:
         log(db, "accepted again", name, count, None, parameters)
     return count

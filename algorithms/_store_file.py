@@ -1,13 +1,20 @@
-"""The file of a lake's store: its layout, its locks and its one transaction at a time."""
+"""The file of a lake's store: its layout, its locks and its one transaction at a time.
+
+Layout 1 is that of Lakefloor 0.1.0. Layout 2 adds to ``visits`` a checksum of what each holds, and
+to the description of ``history`` the identity of the store, kept in all its copies, and when
+Lakefloor last changed it, by which an edit of another program is told from damage.
+"""
 
 from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 import time
-from contextlib import closing, contextmanager
+import uuid
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime, timezone
 from pathlib import Path
 
@@ -24,7 +31,11 @@ from .core.progress import silent
 LOCK_TIMEOUT_S = 30.0
 
 #: Description of the table of visits, which tells a store from other GeoPackages.
-_LAYOUT = "Lakefloor store, layout 1"
+LAYOUT_WORDS = "Lakefloor store, layout "
+LAYOUT = 2
+
+#: Description of the history: the identity of the store, and when Lakefloor last changed it.
+_STATE = re.compile(r"store (?P<identity>[0-9a-f]{32}), as of (?P<changed>\S+)")
 
 SUPERSEDED = "superseded by "
 
@@ -41,6 +52,7 @@ VISITS = {
     "time_from": "datetime", "time_to": "datetime",
     "west": "double", "south": "double", "east": "double", "north": "double",
     "datum": "text", "datum_elev_m": "double", "added": "datetime", "parameters": "text",
+    "checksum": "text",
 }
 
 _HISTORY = {
@@ -59,34 +71,52 @@ def _connect(path):
     return db
 
 
+class DamagedError(LakefloorError):
+    """A store whose parts contradict each other, or hold what no program writes."""
+
+
+def damaged(path=None) -> DamagedError:
+    """Return the one sentence about a damaged store; ``path`` may be filled in further out."""
+    error = DamagedError(
+        tr("Store '{}' is damaged, or another program has changed its tables. Go back to a backup "
+           "with 'Restore the lake's store from a backup'.").format(path.name if path else "?")
+    )
+    error.whose = path
+    return error
+
+
 @contextmanager
 def reading(path):
+    """Yield a connection that sees one state of a store, of any layout known."""
     path = Path(path)
-    if not path.is_file():
-        raise LakefloorError(tr("There is no store '{}'.").format(path))
-    with _explained(path), closing(_connect(path)) as db:
+    _refuse_absent(path)
+    with explained(path), closing(_connect(path)) as db:
         # One read transaction: whatever others write meanwhile, it sees one state.
         db.execute("BEGIN")
         _patiently(lambda: db.execute("SELECT count(*) FROM sqlite_master").fetchone(), silent)
-        _check(db, path)
+        check_layout(db, path)
         yield db
 
 
 def copy_store(path, target):
     """Write a store, as it is at one moment, to a file that does not exist yet."""
     target = Path(target)
-    with reading(path) as db, _explained(target), closing(sqlite3.connect(str(target))) as copy:
+    with reading(path) as db, explained(target), closing(sqlite3.connect(str(target))) as copy:
         db.backup(copy)
 
 
 @contextmanager
-def writing(path, crs, progress):
-    """Yield a connection within the one transaction that changes the store, made where absent."""
+def writing(path, crs, progress, prepare=None):
+    """Yield a connection within the one transaction that changes the store, made where absent.
+
+    ``prepare`` takes the connection first: a store of an older layout is brought up there.
+    """
     path = Path(path)
     if path.is_dir():
         raise LakefloorError(tr("'{}' is a folder; choose a file name.").format(path))
     if path.exists():
-        with _transaction(path, progress) as db:
+        _refuse_absent(path)
+        with _transaction(path, progress, prepare) as db:
             yield db
         return
     if path.suffix.lower() != ".gpkg":
@@ -96,27 +126,31 @@ def writing(path, crs, progress):
     folder = staging_folder(path.parent)
     try:
         staged = folder / path.name
-        with _explained(path):
+        with explained(path):
             _make(staged, crs)
         with _transaction(staged, progress) as db:
             yield db
-        _put_in_place(staged, path)
+        put_in_place(staged, path)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager
-def _transaction(path, progress):
-    with _explained(path), closing(_connect(path)) as db:
+def _transaction(path, progress, prepare=None):
+    with explained(path), closing(_connect(path)) as db:
         _patiently(lambda: db.execute("BEGIN IMMEDIATE"), progress)
         try:
-            _check(db, path)
+            check_layout(db, path)
+            if prepare is not None:
+                prepare(db)
             yield db
             # From here on no cancel: either all of it is there, or nothing.
             _patiently(lambda: db.execute("COMMIT"), silent)
         except BaseException:
             if db.in_transaction:
-                db.execute("ROLLBACK")
+                # Where the disk failed, it may be undone already, or is when it is opened next.
+                with suppress(sqlite3.Error):
+                    db.execute("ROLLBACK")
             raise
 
 
@@ -132,7 +166,7 @@ def _patiently(action, progress):
             progress(0.0)
 
 
-def _put_in_place(staged, path):
+def put_in_place(staged, path):
     """Move a new store into place, never over another that was made meanwhile."""
     try:
         try:
@@ -143,6 +177,7 @@ def _put_in_place(staged, path):
             if path.exists():
                 raise FileExistsError from None
             os.rename(staged, path)
+        flush_folder(path.parent)
     except FileExistsError:
         raise LakefloorError(
             tr("'{}' was made by another program meanwhile. Run again to add to it.").format(
@@ -150,8 +185,66 @@ def _put_in_place(staged, path):
         ) from None
 
 
-def _check(db, path):
-    """Refuse what is no store of the layout known here."""
+def _refuse_absent(path):
+    """Refuse a file that is not there, or not yet on this computer."""
+    try:
+        status = path.stat()
+    except OSError as error:
+        if not path.parent.is_dir() or not path.exists():
+            raise LakefloorError(tr("There is no store '{}'.").format(path)) from None
+        raise LakefloorError(
+            tr("Cannot open '{}' ({}). Check the permissions of the file and its folder.").format(
+                path.name, error.strerror)
+        ) from error
+    if not path.is_file():
+        raise LakefloorError(tr("There is no store '{}'.").format(path))
+    if not status.st_size:
+        raise LakefloorError(
+            tr("'{}' is not a GeoPackage, it is empty (0 bytes). If a program keeps the folder in "
+               "step, let it download the file first; otherwise restore a backup.").format(
+                path.name)
+        )
+    if is_elsewhere(status, lambda: _begins(path)):
+        raise LakefloorError(
+            tr("'{}' is not on this computer yet, only its name is. Let the program that keeps the "
+               "folder in step download it (\"always keep on this device\"), then run again.")
+            .format(path.name)
+        )
+
+
+def _begins(path):
+    with open(path, "rb") as file:
+        return file.read(16)
+
+
+#: Of a file whose content is elsewhere: FILE_ATTRIBUTE_OFFLINE, _RECALL_ON_OPEN and
+#: _RECALL_ON_DATA_ACCESS of Windows.
+_ELSEWHERE = 0x1000 | 0x40000 | 0x400000
+
+
+def is_elsewhere(status, head) -> bool:
+    """Say whether a file is only a name here, by its ``os.stat`` and, where need be, its head.
+
+    The head is looked at only where the disk holds no block of the file: closing a file takes away
+    the locks that the same program holds on it through SQLite.
+    """
+    if getattr(status, "st_file_attributes", 0) & _ELSEWHERE:
+        return True
+    return getattr(status, "st_blocks", 1) == 0 and not head().strip(b"\0")
+
+
+def flush_folder(folder):
+    """Have the disk hold the names in a folder, where the system can."""
+    with suppress(OSError):
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
+
+
+def check_layout(db, path) -> int:
+    """Return the layout of a store; refuse what is no store, or one of a newer layout."""
     (packed,) = db.execute(
         "SELECT count(*) FROM sqlite_master WHERE name = 'gpkg_contents'").fetchone()
     if not packed:
@@ -166,19 +259,69 @@ def _check(db, path):
             tr("GeoPackage '{}' is not a lake's store. Choose the store, or a new name.").format(
                 path.name)
         )
-    if found[0] != _LAYOUT:
+    number = str(found[0])[len(LAYOUT_WORDS):]
+    if not (str(found[0]).startswith(LAYOUT_WORDS) and re.fullmatch("[1-9][0-9]{0,3}", number)):
+        raise damaged(path)
+    if int(number) > LAYOUT:
         raise LakefloorError(
-            tr("Store '{}' was made by a newer Lakefloor ({}). Update the plugin.").format(
-                path.name, found[0])
+            tr("Store '{}' was made by a newer Lakefloor: it has layout {}, this one knows layouts "
+               "up to {}. Update the plugin, then run again.").format(path.name, number, LAYOUT)
         )
+    names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
+    if not names >= {"soundings", "visits", "history", "rtree_soundings_geom",
+                     "rtree_soundings_geom_insert", "gpkg_geometry_columns",
+                     "gpkg_spatial_ref_sys"}:
+        raise damaged(path)
+    return int(number)
+
+
+def layout_of(db) -> int:
+    ((text,),) = db.execute("SELECT description FROM gpkg_contents WHERE table_name = 'visits'")
+    return int(text[len(LAYOUT_WORDS):])
+
+
+def state_of(db) -> tuple:
+    """Return the identity of a store, and whether Lakefloor itself was the last to change it.
+
+    The identity of a store of layout 1 is drawn from when it was made. Other programs date the
+    table that they edit, and that table alone.
+    """
+    rows = db.execute("SELECT table_name, description, last_change FROM gpkg_contents "
+                      "WHERE table_name IN ('soundings', 'visits', 'history')").fetchall()
+    changed = {moment for _, _, moment in rows}
+    if layout_of(db) == 1:
+        made = db.execute("SELECT time, parameters FROM history WHERE action = 'made' "
+                          "ORDER BY fid LIMIT 1").fetchone()
+        if made is None:
+            raise damaged()
+        return uuid.uuid5(uuid.NAMESPACE_OID, repr(made)).hex, len(changed) == 1
+    described = {name: text for name, text, _ in rows}
+    found = _STATE.fullmatch(described.get("history") or "")
+    if not found:
+        raise damaged()
+    return found["identity"], changed == {found["changed"]}
+
+
+def stamp(db, identity=None):
+    """Say in the store that Lakefloor has changed it now."""
+    identity, moment = identity or state_of(db)[0], now()
+    db.execute(
+        "UPDATE gpkg_contents SET last_change = ? "
+        "WHERE table_name IN ('soundings', 'visits', 'history')", (moment,))
+    db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'history'",
+               (f"store {identity}, as of {moment}",))
 
 
 @contextmanager
-def _explained(path):
+def explained(path):
     """Turn an error of SQLite into one that a user can act on."""
     try:
         yield
-    except sqlite3.Error as error:
+    except DamagedError as error:
+        if error.whose is None:
+            raise damaged(path) from error
+        raise
+    except (sqlite3.Error, sqlite3.Warning) as error:
         text = str(error)
         for sign, message in (
             ("locked", tr("Store '{}' is in use by another program or run. Wait until it is done, "
@@ -189,12 +332,11 @@ def _explained(path):
                                   "permissions of both.")),
             ("not a database", tr("'{}' is not a GeoPackage. Choose the lake's store, or a new "
                                   "name.")),
-            ("malformed", tr("Store '{}' is damaged. Take the latest backup; do not use it on.")),
             ("I/O", tr("Cannot read or write '{}'. Is its disk full, or taken out?")),
         ):
             if sign in text:
                 raise LakefloorError(message.format(path.name)) from error
-        raise LakefloorError(tr("Store '{}': {}.").format(path.name, text)) from error
+        raise damaged(path) from error
 
 
 def log(db, action, visit, count, mark, parameters):
@@ -207,10 +349,16 @@ def now():
 
 
 def crs_of(db):
-    ((organization, code, definition),) = db.execute(
+    rows = db.execute(
         "SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys "
-        "NATURAL JOIN gpkg_geometry_columns WHERE table_name = 'soundings'")
-    return f"EPSG:{code}" if organization.upper() == "EPSG" else definition
+        "NATURAL JOIN gpkg_geometry_columns WHERE table_name = 'soundings'").fetchall()
+    try:
+        ((organization, code, definition),) = rows
+        crs = f"EPSG:{int(code)}" if organization.upper() == "EPSG" else str(definition)
+        _srs(crs)
+    except (AttributeError, TypeError, ValueError, LakefloorError):
+        raise damaged() from None
+    return crs
 
 
 def same_crs(a, b):
@@ -253,6 +401,7 @@ def _make(path, crs):
             COMMIT;"""
         )
         log(db, "made", None, None, None, json.dumps({"crs": crs}))
+        stamp(db, uuid.uuid4().hex)
 
 
 def _make_layers(path, crs):
@@ -260,7 +409,7 @@ def _make_layers(path, crs):
     dataset = made(driver.Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
     tables = (
         ("soundings", {"visit_id": "int", **{f: kind for f, (_, kind) in SCHEMA.items()}}, ""),
-        ("visits", VISITS, _LAYOUT),
+        ("visits", VISITS, f"{LAYOUT_WORDS}{LAYOUT}"),
         ("history", _HISTORY, ""),
     )
     for name, fields, description in tables:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import sqlite3
+import zlib
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
 from osgeo import ogr
 
+from ._i18n import tr
 from ._layers import SCHEMA
-from ._store_file import VISITS, now
+from ._store_file import VISITS, damaged, layout_of, now, stamp, state_of
 from .core.correcting.lake_level import datum_of
-from .core.soundings import ACCEPTED, Soundings
+from .core.errors import LakefloorError
+from .core.soundings import ACCEPTED, Soundings, concatenate
 from .core.visits.store_content import Logged, fingerprint
 
 _BATCH = 20_000
@@ -27,7 +32,9 @@ class Visit:
     """One row of the table of visits.
 
     Times are datetime64[ms], NaT where no sounding has one; ``box`` is west, south, east, north
-    in m, or None where no sounding has a position; ``datum`` is name and elevation in m, or None.
+    in m, or None where no sounding has a position; ``datum`` is name and elevation in m, or None;
+    ``checksum`` is that of the soundings, or None where it does not hold (layout 1, or another
+    program has edited the store).
     """
 
     number: int
@@ -39,22 +46,43 @@ class Visit:
     stop: np.datetime64
     box: tuple | None
     datum: tuple | None
+    checksum: str | None
 
 
 def stored_visits(db):
     """Return the visits in order of time; those without time come first."""
+    sums = layout_of(db) > 1 and state_of(db)[1]
     rows = db.execute(
         "SELECT fid, visit, fingerprint, soundings, without_time, time_from, time_to, west, south, "
-        "east, north, datum, datum_elev_m FROM visits WHERE soundings IS NOT NULL"
+        f"east, north, datum, datum_elev_m, {'checksum' if sums else 'NULL'} FROM visits"
     ).fetchall()
-    visits = [
-        Visit(fid, name, mark, count, without, *_times([start, stop]),
-              None if west is None else (west, south, east, north),
-              None if datum is None else (datum, elevation))
-        for fid, name, mark, count, without, start, stop, west, south, east, north, datum, elevation
-        in rows
-    ]
+    with _decoding():
+        visits = [_visit(*row) for row in rows]
+        if any(sums and v.checksum is None for v in visits):
+            raise ValueError("no checksum")
     return sorted(visits, key=lambda v: (v.start.astype(np.int64), v.number))
+
+
+def _visit(fid, name, mark, count, without, start, stop, *place):
+    (west, south, east, north), (datum, elevation, checksum) = place[:4], place[4:]
+    for text in (name, mark):
+        if not isinstance(text, str):
+            raise TypeError("no text")
+    if not 0 <= without <= count:
+        raise ValueError("counts")
+    box = None if west is None else tuple(float(v) for v in (west, south, east, north))
+    return Visit(fid, name, mark, int(count), int(without), *_times([start, stop]), box,
+                 None if datum is None else (str(datum), float(elevation)), checksum)
+
+
+@contextmanager
+def _decoding():
+    """Turn what no row of a store can hold into the sentence about damage."""
+    try:
+        yield
+    except (ValueError, TypeError, AttributeError, OverflowError, IndexError,
+            RuntimeError) as error:
+        raise damaged() from error
 
 
 def new_visit(db, name):
@@ -63,7 +91,13 @@ def new_visit(db, name):
 
 def enter(db, number, name, part, parameters, progress):
     """Write the soundings of a visit and its row; return the fingerprint."""
-    _insert(db, part.replace(visit=np.full(len(part), name, object)), number, progress)
+    part = part.replace(visit=np.full(len(part), name, object))
+    _insert(db, part, number, progress)
+    return _describe(db, number, name, part, now(), parameters)
+
+
+def _describe(db, number, name, part, added, parameters):
+    """Write the row of a visit; return the fingerprint."""
     mark = fingerprint(part.time, part.raw_depth)
     timed = part.time[~np.isnat(part.time)]
     box = box_of(part) or [None] * 4
@@ -72,11 +106,104 @@ def enter(db, number, name, part, parameters, progress):
         name, mark, len(part), len(part) - timed.size,
         *_time_texts(np.array([timed.min(), timed.max()]) if timed.size
                      else np.full(2, np.datetime64("NaT", "ms"))),
-        *box, *datum, now(), parameters,
+        *box, *datum, added, parameters, checksum(part),
     )
     names = ", ".join(f"{column} = ?" for column in VISITS)
     db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
     return mark
+
+
+def checksum(part) -> str:
+    """Return the CRC-32 of the soundings of a visit, in hexadecimal: of all that a row holds."""
+    total = 0
+    for start in range(0, len(part), _BATCH):
+        total = _add_page(total, part.select(slice(start, start + _BATCH)))
+    return f"{total:08x}"
+
+
+def _add_page(total, page):
+    placed = np.isfinite(page.x) & np.isfinite(page.y)
+    for values in (np.where(placed, page.x, np.nan), np.where(placed, page.y, np.nan),
+                   *(getattr(page, attr) for attr, _ in SCHEMA.values())):
+        if values.dtype == object:
+            packed = "\0".join(map(str, values)).encode("utf-8", "replace")
+        elif values.dtype.kind == "f":
+            # One bit pattern for what is not there, and none for a negative zero.
+            packed = (np.where(np.isnan(values), np.nan, values) + 0.0).tobytes()
+        else:
+            packed = np.ascontiguousarray(values).tobytes()
+        total = zlib.crc32(packed, total)
+    return total
+
+
+def sum_up(db, visit):
+    """Write the checksum of a visit whose soundings got another status."""
+    total = 0
+    for page, _ in _read_pages(db, visit.number):
+        total = _add_page(total, page)
+    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", (f"{total:08x}", visit.number))
+
+
+def take_over(db, progress):
+    """Describe all visits as they are, after another program has edited the store."""
+    ((lost,),) = db.execute("SELECT count(*) FROM soundings WHERE visit_id IS NULL "
+                            "OR visit_id NOT IN (SELECT fid FROM visits)")
+    if lost:
+        raise LakefloorError(
+            tr("The store's table 'soundings' has {} rows whose visit_id is in no row of table "
+               "'visits'. Delete them there, or give them the fid of their visit, then run "
+               "again.").format(lost)
+        )
+    rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()
+    for number, name, added, parameters in rows:
+        progress(0.0)
+        pages = [page for page, _ in _read_pages(db, number)]
+        if not pages:
+            db.execute("DELETE FROM visits WHERE fid = ?", (number,))
+            continue
+        if not isinstance(name, str):
+            raise damaged()
+        db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
+                   (name, number, name))
+        whole = concatenate(pages)
+        whole = whole.replace(visit=np.full(len(whole), name, object))
+        _describe(db, number, name, whole, added, parameters)
+    stamp(db)
+
+
+def verify(db, progress):
+    """Refuse a store whose tables, indexes and counts do not agree.
+
+    Raises
+    ------
+    DamagedError
+    """
+    stopped = []
+
+    # Called while SQLite is at work, so that a cancel is heard.
+    def going():
+        try:
+            progress(0.0)
+        except BaseException as error:
+            stopped.append(error)
+        return len(stopped)
+
+    db.set_progress_handler(going, 1_000_000)
+    try:
+        for check in ("PRAGMA integrity_check(1)", "SELECT rtreecheck('rtree_soundings_geom')"):
+            if db.execute(check).fetchone() != ("ok",):
+                raise damaged()
+    except sqlite3.OperationalError:
+        if stopped:
+            raise stopped[0] from None
+        raise
+    finally:
+        db.set_progress_handler(None, 0)
+    visits = stored_visits(db)
+    if state_of(db)[1]:
+        counted = dict(db.execute("SELECT visit_id, count(*) FROM soundings GROUP BY visit_id"))
+        if counted != {v.number: v.soundings for v in visits}:
+            raise damaged()
 
 
 def _insert(db, soundings, number, progress):
@@ -91,8 +218,8 @@ def _insert(db, soundings, number, progress):
     marks = ", ".join("?" * len(columns))
     insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
     # The index is filled here in one go: its trigger needs functions that SQLite itself lacks.
-    ((trigger,),) = db.execute(
-        "SELECT sql FROM sqlite_master WHERE name = 'rtree_soundings_geom_insert'")
+    ((trigger,),) = db.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger' "
+                               "AND name = 'rtree_soundings_geom_insert'")
     db.execute("DROP TRIGGER rtree_soundings_geom_insert")
     total = len(soundings)
     for start in range(0, total, _BATCH):
@@ -160,8 +287,28 @@ def _pages(cursor):
         yield rows
 
 
-def parts(db, number, box=None):
-    """Yield soundings of one visit in pages, each with its number of rows."""
+def parts(db, visit, box=None):
+    """Yield soundings of one visit in pages, each with its number of rows.
+
+    Raises
+    ------
+    DamagedError
+        After the last page, if these are not the soundings that the visit holds; of a box that is
+        not known.
+    """
+    total = count = 0
+    for page, rows in _read_pages(db, visit.number, box):
+        if box is None and visit.checksum is not None:
+            total = _add_page(total, page)
+        count += rows
+        yield page, rows
+    if box is None and count != visit.soundings and state_of(db)[1]:
+        raise damaged()
+    if box is None and visit.checksum not in (None, f"{total:08x}"):
+        raise damaged()
+
+
+def _read_pages(db, number, box=None):
     query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
     values = [number]
     if box is not None:
@@ -169,13 +316,15 @@ def parts(db, number, box=None):
         values += _corners(box)
     words = {}
     for rows in _pages(db.execute(f"{query} ORDER BY fid", values)):
-        geometry, *columns = zip(*rows)
-        x, y = _positions(geometry)
-        known = {
-            attr: _column(column, attr, kind, words)
-            for column, (attr, kind) in zip(columns, SCHEMA.values())
-        }
-        yield Soundings.build(x, y, known.pop("depth"), **known), len(rows)
+        with _decoding():
+            geometry, *columns = zip(*rows)
+            x, y = _positions(geometry)
+            known = {
+                attr: _column(column, attr, kind, words)
+                for column, (attr, kind) in zip(columns, SCHEMA.values())
+            }
+            page = Soundings.build(x, y, known.pop("depth"), **known)
+        yield page, len(rows)
 
 
 def _column(values, attr, kind, words):
@@ -183,6 +332,8 @@ def _column(values, attr, kind, words):
         return _times(values)
     if kind == "text":
         empty = ACCEPTED if attr == "status" else ""
+        if not all(v is None or isinstance(v, str) for v in values):
+            raise TypeError("no text")
         return np.array([words.setdefault(v, v) if v is not None else empty for v in values],
                         dtype=object)
     if kind == "int":
@@ -211,12 +362,19 @@ def logged(db, part, stored, progress):
             visit.start <= last and visit.stop >= first)
         if not meets and not ((untimed or visit.without_time) and _near(visit.box, box)):
             continue
+        times, depths_ = [], []
         for rows in _pages(db.execute(query, (visit.number,))):
             progress(0.0)
-            geometry, time_, raw, depth = zip(*rows)
-            x, y = _positions(geometry)
-            yield Logged(np.full(len(rows), visit.number), x, y, _times(time_),
-                         np.array(raw, float), np.array(depth, float))
+            with _decoding():
+                geometry, time_, raw, depth = zip(*rows)
+                x, y = _positions(geometry)
+                times.append(_times(time_))
+                depths_.append(np.array(raw, float))
+                page = Logged(np.full(len(rows), visit.number), x, y, times[-1], depths_[-1],
+                              np.array(depth, float))
+            yield page
+        if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:
+            raise damaged()
 
 
 def box_of(part):
@@ -244,9 +402,7 @@ def update_extent(db):
     db.execute(
         "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
         "WHERE table_name = 'soundings'", extent)
-    db.execute(
-        "UPDATE gpkg_contents SET last_change = ? "
-        "WHERE table_name IN ('soundings', 'visits', 'history')", (now(),))
+    stamp(db)
 
 
 def depths(db, visit, box=None):
@@ -268,10 +424,11 @@ def depths(db, visit, box=None):
         values += _corners(box)
     fids, columns = [np.empty(0, np.int64)], [[np.empty(0)] * 4]
     for rows in _pages(db.execute(query, values)):
-        fid, geometry, depth, uncert = zip(*rows)
-        x, y = _positions(geometry)
-        columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
-        fids.append(np.array(fid, np.int64))
+        with _decoding():
+            fid, geometry, depth, uncert = zip(*rows)
+            x, y = _positions(geometry)
+            columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
+            fids.append(np.array(fid, np.int64))
     fid = np.concatenate(fids)
     x, y, depth, uncert = (np.concatenate(c) for c in zip(*columns))
     if box is not None:

@@ -6,6 +6,7 @@ from qgis.core import QgsProcessingParameterFile
 
 from .. import _params as params
 from .._i18n import tr
+from .._store_copies import beside
 
 #: Name of the output by which a model passes the store on, after it was changed.
 UPDATED = "UPDATED_STORE"
@@ -15,6 +16,12 @@ def store_parameter(text):
     """Return the parameter of the store; a file, since a destination would be overwritten."""
     parameter = QgsProcessingParameterFile("STORE", tr("The lake's store"), extension="gpkg")
     return params.helped(parameter, text)
+
+
+def warn_of_neighbors(path, feedback):
+    """Say what the user should know of the files beside a store, before it is opened."""
+    for note in beside(path):
+        feedback.pushWarning(note)
 
 
 def visit_names(text, present=(), or_commas=False) -> list:

@@ -24,7 +24,7 @@ from ..core.progress import span
 from ..core.soundings import concatenate
 from ..core.visits.unknown_level import Fitted, fit_to_stored
 from ._offsets import say_offsets
-from ._store_file import UPDATED, store_parameter
+from ._store_file import UPDATED, store_parameter, warn_of_neighbors
 
 _FIELDS = [
     ("older", "text"), ("newer", "text"), ("change_m", "double"), ("uncert_m", "double"),
@@ -140,6 +140,7 @@ class AddToStore(LakefloorAlgorithm):
             return self.parameterAsDouble(parameters, name, context)
 
         path = self.parameterAsFile(parameters, "STORE", context)
+        warn_of_neighbors(path, feedback)
         incoming = source(self, parameters, params.INPUT, context)
         crs = _store_crs(path, incoming, feedback)
         soundings, crs = read_soundings(incoming, context, feedback, crs)

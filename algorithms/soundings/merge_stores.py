@@ -26,7 +26,7 @@ from ..core.errors import LakefloorError
 from ..core.exchange.merging import merge_soundings
 from ..core.progress import span
 from ..core.soundings import concatenate
-from ._store_file import store_parameter
+from ._store_file import store_parameter, warn_of_neighbors
 
 _NUMBERS = {
     "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
@@ -125,6 +125,7 @@ class MergeStores(LakefloorAlgorithm):
         path = self.parameterAsFile(parameters, "STORE", context)
         output = Path(self.parameterAsFileOutput(parameters, params.OUTPUT, context))
         level = self.parameterAsEnumString(parameters, "LEVEL", context)
+        warn_of_neighbors(path, feedback)
         crs = lake_store.contents(path).crs
         own = _held(path, span(progress, 0.0, 0.1))
         other = self._other(parameters, context, feedback, crs, span(progress, 0.1, 0.2))
@@ -144,6 +145,7 @@ class MergeStores(LakefloorAlgorithm):
         with Outputs(self, parameters, context, feedback) as out:
             staged = out.file(params.OUTPUT)
             copy_store(path, staged)
+            lake_store.make_own(staged)
             added = 0
             if len(merged.soundings):
                 done = lake_store.add(

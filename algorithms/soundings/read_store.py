@@ -20,7 +20,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ._store_file import store_parameter, visit_names
+from ._store_file import store_parameter, visit_names, warn_of_neighbors
 
 
 class ReadStore(LakefloorAlgorithm):
@@ -69,6 +69,7 @@ class ReadStore(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         path = self.parameterAsFile(parameters, "STORE", context)
+        warn_of_neighbors(path, feedback)
         held = lake_store.contents(path)
         crs = QgsCoordinateReferenceSystem(held.crs)
         extent = self.parameterAsExtent(parameters, "EXTENT", context, crs)

@@ -12,7 +12,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ._store_file import UPDATED, store_parameter, visit_names
+from ._store_file import UPDATED, store_parameter, visit_names, warn_of_neighbors
 
 
 class RemoveVisit(LakefloorAlgorithm):
@@ -43,6 +43,7 @@ class RemoveVisit(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         path = self.parameterAsFile(parameters, "STORE", context)
+        warn_of_neighbors(path, feedback)
         names = visit_names(
             self.parameterAsString(parameters, "VISITS", context),
             [v.name for v in lake_store.contents(path).visits],
@@ -52,6 +53,8 @@ class RemoveVisit(LakefloorAlgorithm):
         done = lake_store.remove(
             path, names, parameters={"visits": names}, progress=self.progress(feedback)
         )
+        for note in done["notes"]:
+            feedback.pushWarning(note)
         feedback.pushInfo(
             tr("Soundings removed: {}, accepted again: {}").format(
                 done["removed"], done["restored"])
