@@ -3,6 +3,8 @@
 The international foot and the knot: NIST SP 811 (2008), appendix B.
 """
 
+import re
+
 import numpy as np
 
 from .errors import LakefloorError
@@ -21,6 +23,9 @@ ACRE_FOOT = ACRE * FOOT
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
 
 
+_UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
+
+
 def unit_factor(unit: str) -> float:
     """Return metres per unit of length.
 
@@ -32,6 +37,12 @@ def unit_factor(unit: str) -> float:
     if unit not in LENGTH:
         raise LakefloorError(f"Unit '{unit}' is not known; use one of {', '.join(LENGTH)}.")
     return LENGTH[unit]
+
+
+def unit_in_name(name: str):
+    """Return the unit of length at the end of a field's name, such as depth_ft, or None."""
+    found = _UNIT_AT_END.search(str(name).lower())
+    return found[1] if found else None
 
 
 def fahrenheit_to_celsius(degrees_f):

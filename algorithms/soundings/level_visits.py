@@ -60,7 +60,8 @@ class LevelVisits(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterString("HELD", tr("Held visits"), optional=True),
             tr("Names of visits whose datum holds, separated by semicolons or by commas. Left "
-               "empty, all visits that are reduced to a lake datum."),
+               "empty, all visits that are reduced to a lake datum of known level; if there are "
+               "none, the first visit that counts from the water of its day."),
         ))
         add(params.choice(
             "BY", tr("Level by"),

@@ -16,6 +16,7 @@ from lakefloor.algorithms.core.visits.level_network import (
     level_visits,
     solve_network,
 )
+from lakefloor.algorithms.core.visits.unknown_level import water_of_the_day
 
 # A worked network of three visits A, B, C, solved by hand from its normal equations
 # N = [[5,-4,-1],[-4,13,-9],[-1,-9,10]], u = [1.06,-5.70,4.64] (constant shift a visit, as in
@@ -256,6 +257,23 @@ def test_named_visits_hold_the_datum():
     assert any("sum to zero" in note for note in free.notes)
     with pytest.raises(LakefloorError, match=r"'winter' is not among.*'autumn'"):
         level_visits(soundings, crossings, held=["winter"])
+
+
+def test_a_known_level_holds_before_the_water_of_a_day():
+    spring, summer, autumn = (
+        survey().select(survey().visit == name) for name in ("spring", "summer", "autumn"))
+    waters = [water_of_the_day(part).soundings for part in (spring, autumn)]
+    mixed = concatenate([waters[0], reduced(summer, ["summer"]), waters[1]])
+    levelled = level_visits(mixed, find_crossings(mixed))
+    assert [str(v) for v in levelled.visit[levelled.held]] == ["summer"]
+    assert datum_of(apply_offsets(mixed, levelled)) == ("low water", 0.0)
+    assert by_visit(levelled)["autumn"] == pytest.approx(-0.25, abs=0.02)
+    # Without any level the first in time holds; without times, the first of the rows.
+    free = concatenate([waters[0], water_of_the_day(summer).soundings, waters[1]])
+    levelled = level_visits(free, find_crossings(free))
+    assert [str(v) for v in levelled.visit[levelled.held]] == ["spring"]
+    assert levelled.datum == ("water level of visit 'spring'", None)
+    assert datum_of(apply_offsets(free, levelled)) == levelled.datum
 
 
 def test_held_visits_at_two_datums_are_refused():

@@ -9,7 +9,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from ..correcting.lake_level import datum_values, datum_words, datums_of
+from ..correcting.lake_level import datum_values, datum_words, datums_of, visits_in_time
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import (
@@ -402,9 +402,10 @@ def level_visits(
     unit : str
         ``visit``, or ``lane``; the turns of a visit are one unit then.
     held : sequence of str
-        Visits whose datum holds. If empty, those that are reduced to a datum; if there are none,
-        the offsets sum to zero. By visit, each held offset is 0; by lane, the mean of the held
-        visits' lanes is 0.
+        Visits whose datum holds. If empty, those that are reduced to a datum of known level; if
+        there are none, those at the water of one day, or the first of them in time; if there are
+        none, the offsets sum to zero. By visit, each held offset is 0; by lane, the mean of the
+        held visits' lanes is 0.
     position_m, depth_m : float
         Standard uncertainty of a position and of a depth, m: a crossing on a slope counts less,
         by 1 / (depth_m**2 + (slope * position_m)**2).
@@ -535,7 +536,12 @@ def _held(soundings, names, held):
         )
     if wanted:
         return set(wanted)
-    return {name for name, datums in _datums(soundings).items() if None not in datums}
+    reduced = {name: d for name, d in _datums(soundings).items() if None not in d}
+    known = {name for name, d in reduced.items() if all(level is not None for _, level in d)}
+    # The water of a day on which nobody read a level holds only where there is nothing better.
+    if known or len(set().union(*reduced.values())) <= 1:
+        return known or set(reduced)
+    return {next(name for name, _ in visits_in_time(soundings) if name in reduced)}
 
 
 def _datums(soundings):
