@@ -151,6 +151,41 @@ def test_standard_errors_are_those_of_repeated_surveys():
         assert spread == pytest.approx(stated, rel=0.2)
 
 
+def lattice(rng, lanes=12, run_sd=0.05, sd=0.02):
+    """Each lane of one visit crosses each of another; a lane's crossings share its error."""
+    one, two = (v.ravel() for v in np.meshgrid(np.arange(lanes), lanes + np.arange(lanes)))
+    wrong = rng.normal(0.0, run_sd, 2 * lanes)
+    d = -0.8 + wrong[one] - wrong[two] + rng.normal(0.0, sd, one.size)
+    ends = np.ones(one.size, int), np.zeros(one.size, int)
+    return ends, d, (one, two)
+
+
+def test_standard_errors_where_runs_share_an_error():
+    rng = np.random.default_rng(7)
+    z, alone = [], []
+    for _ in range(300):
+        ends, d, runs = lattice(rng)
+        net = solve_network(*ends, d, units=2, held=[True, False], robust=True, runs=runs)
+        z.append((net.offset[1] + 0.8) / net.std_error[1])
+        free = solve_network(*ends, d, units=2, held=[True, False], robust=True)
+        alone.append((free.offset[1] + 0.8) / free.std_error[1])
+        assert net.offset[1] == free.offset[1]
+        assert net.std_error[1] >= free.std_error[1]
+    assert np.std(z) == pytest.approx(1.0, abs=0.2)
+    assert np.std(alone) > 2.0
+
+
+def test_error_by_runs_is_that_of_the_published_sum():
+    """Aronow et al. (2015): the sum over all pairs of observations that share a run."""
+    ends, d, (one, two) = lattice(np.random.default_rng(3), lanes=4)
+    net = solve_network(*ends, d, units=2, held=[True, False], runs=(one, two))
+    r = d - d.mean()
+    shared = (one[:, None] == one) | (two[:, None] == two)
+    expected = np.sqrt((shared * np.outer(r, r)).sum()) / d.size
+    assert net.std_error[1] == pytest.approx(max(expected, net.variance**0.5 / d.size**0.5))
+    assert expected > net.variance**0.5 / d.size**0.5
+
+
 def test_a_thousand_lanes():
     """500 lanes each crossed by 8 of 500 others, with known offsets."""
     rng = np.random.default_rng(6)
