@@ -3,6 +3,8 @@
 The international foot and the knot: NIST SP 811 (2008), appendix B.
 """
 
+import re
+
 import numpy as np
 
 from .errors import LakefloorError
@@ -21,6 +23,7 @@ ACRE_FOOT = ACRE * FOOT
 #: Units of length that a user may choose, with metres per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
 
+_UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
 
 #: How a unit that data name in plain letters is printed.
 _PRINTED = {"m2": "m\u00b2", "m3": "m\u00b3"}
@@ -42,6 +45,12 @@ def unit_factor(unit: str) -> float:
     if unit not in LENGTH:
         raise LakefloorError(f"Unit '{unit}' is not known; use one of {', '.join(LENGTH)}.")
     return LENGTH[unit]
+
+
+def unit_in_name(name: str):
+    """Return the unit of length at the end of a field's name, such as depth_ft, or None."""
+    found = _UNIT_AT_END.search(str(name).lower())
+    return found[1] if found else None
 
 
 def fahrenheit_to_celsius(degrees_f):

@@ -39,11 +39,13 @@ class LevelVisits(LakefloorAlgorithm):
         "way: it takes on the datum of the visits that it crosses.\n\n"
         "Run it after Correct depths, and after Reduce to lake datum for the visits that have a "
         "level. Those hold the datum and are not moved; name others if you trust them more. If "
-        "no visit is held, offsets sum to zero and the result has no lake datum. Groups of visits "
+        "none has a level, the first visit that counts from the water of its day holds. If no "
+        "visit is held, offsets sum to zero and the result has no lake datum. Groups of visits "
         "that no crossing ties to a held one are named and left as they are, never set to zero. "
         "Large misfits are weighed down and listed; crossings on slopes count less.\n\n"
-        "offset_m is what the visit read too deep, in metres; std_error_m its standard error, "
-        "which takes crossings as independent and is too small where they share a bad position. "
+        "offset_m is what the visit read too deep, in metres; std_error_m its standard error. "
+        "Crossings of one lane may share that lane's bad position, which the standard error "
+        "counts in. "
         "A wrong sound speed grows with depth, and a constant offset does not mend it: such a "
         "trend (trend_pct, percent of depth) is reported and not adjusted. Neither is a bottom "
         "that has really changed. Depths are levelled once; a second run is refused, and raw "
@@ -51,7 +53,8 @@ class LevelVisits(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Wessel (2010), Computers & Geosciences 36(3), 348-354; Huber (1981), Robust Statistics",
+        "Wessel (2010), Computers & Geosciences 36(3), 348-354; Huber (1981), Robust Statistics; "
+        "Aronow et al. (2015), Political Analysis 23(4), 564-577",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -60,7 +63,8 @@ class LevelVisits(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterString("HELD", tr("Held visits"), optional=True),
             tr("Names of visits whose datum holds, separated by semicolons or by commas. Left "
-               "empty, all visits that are reduced to a lake datum."),
+               "empty, all visits that are reduced to a lake datum of known level; if there are "
+               "none, the first visit that counts from the water of its day."),
         ))
         add(params.choice(
             "BY", tr("Level by"),

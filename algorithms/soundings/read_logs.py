@@ -4,6 +4,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
     QgsProcessingOutputNumber,
+    QgsProcessingOutputString,
     QgsProcessingParameterCrs,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFile,
@@ -124,6 +125,7 @@ class ReadLogs(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
         self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
         self.addOutput(QgsProcessingOutputNumber("UNREAD_COUNT", tr("Lines and files not read")))
+        self.addOutput(QgsProcessingOutputString("ASSUMED", tr("What had to be assumed")))
 
     def check(self, parameters, context):
         parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
@@ -169,4 +171,5 @@ class ReadLogs(LakefloorAlgorithm):
             out.results["SOUNDINGS"] = len(reading.soundings)
             out.results["VISITS"] = len(reading.visits)
             out.results["UNREAD_COUNT"] = reading.unread_count
+            out.results["ASSUMED"] = " ".join(reading.assumptions())
         return out.results

@@ -20,6 +20,7 @@ from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.reading.point_table import has_depth, soundings_from_points
 from ..core.track import in_logged_order, track_notes
+from ..core.units import unit_in_name
 
 
 class ReadPointLayer(LakefloorAlgorithm):
@@ -134,10 +135,17 @@ class ReadPointLayer(LakefloorAlgorithm):
                 return None
             return ["" if v is None else str(v) for v in columns[fields[role]]]
 
+        unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
+        stated = unit_in_name(fields["DEPTH"])
+        if stated and stated != unit:
+            feedback.pushWarning(
+                tr("Field '{}' looks like {}, but the depth unit is {}. Choose the right one.")
+                .format(fields["DEPTH"], stated, unit)
+            )
         depth = numbers("DEPTH") or z
         soundings, left_out, notes = soundings_from_points(
             x, y, depth,
-            depth_unit=self.parameterAsEnumString(parameters, "DEPTH_UNIT", context),
+            depth_unit=unit,
             positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
             time=texts("TIME"),
             time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),

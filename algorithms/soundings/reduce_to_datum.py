@@ -27,7 +27,7 @@ from ..core.correcting.lake_level import (
     visit_levels,
 )
 from ..core.errors import LakefloorError
-from ..core.units import unit_factor
+from ..core.units import unit_factor, unit_in_name
 from ..core.visits.unknown_level import water_of_the_day
 from ._offsets import say_offsets
 
@@ -158,8 +158,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         if not any(given) and params.given(self, parameters, "DATUM_ELEVATION", context):
             raise LakefloorError(
                 tr("The elevation of the lake datum is given, but no lake level. Give gauge "
-                   "readings or one lake level, or leave the elevation empty to count depths from "
-                   "the water of the first visit.")
+                   "readings or one lake level, or leave the elevation empty: depths then count "
+                   "from the water of the first visit, or are fitted to the lake's store.")
             )
         params.check_zone(self, parameters, "GAUGE_TIME_ZONE", context)
 
@@ -253,11 +253,11 @@ def _levels(gauge, chosen, zone, unit, feedback):
         tr("Levels from field '{}' in {}, by field '{}'").format(
             level_field, unit, visit_field or time_field)
     )
-    stated = re.search(r"[ _(\[](us-ft|ft|cm|in|m)[)\]]?$", level_field.lower())
-    if stated and stated[1] != unit:
+    stated = unit_in_name(level_field)
+    if stated and stated != unit:
         feedback.pushWarning(
             tr("Field '{}' looks like {}, but the level unit is {}. Is that right?").format(
-                level_field, stated[1], unit)
+                level_field, stated, unit)
         )
     level = gauge_numbers(table[level_field])
     if visit_field:

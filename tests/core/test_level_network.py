@@ -16,6 +16,7 @@ from lakefloor.algorithms.core.visits.level_network import (
     level_visits,
     solve_network,
 )
+from lakefloor.algorithms.core.visits.unknown_level import water_of_the_day
 
 # A worked network of three visits A, B, C, solved by hand from its normal equations
 # N = [[5,-4,-1],[-4,13,-9],[-1,-9,10]], u = [1.06,-5.70,4.64] (constant shift a visit, as in
@@ -150,6 +151,41 @@ def test_standard_errors_are_those_of_repeated_surveys():
         assert spread == pytest.approx(stated, rel=0.2)
 
 
+def lattice(rng, lanes=12, run_sd=0.05, sd=0.02):
+    """Each lane of one visit crosses each of another; a lane's crossings share its error."""
+    one, two = (v.ravel() for v in np.meshgrid(np.arange(lanes), lanes + np.arange(lanes)))
+    wrong = rng.normal(0.0, run_sd, 2 * lanes)
+    d = -0.8 + wrong[one] - wrong[two] + rng.normal(0.0, sd, one.size)
+    ends = np.ones(one.size, int), np.zeros(one.size, int)
+    return ends, d, (one, two)
+
+
+def test_standard_errors_where_runs_share_an_error():
+    rng = np.random.default_rng(7)
+    z, alone = [], []
+    for _ in range(300):
+        ends, d, runs = lattice(rng)
+        net = solve_network(*ends, d, units=2, held=[True, False], robust=True, runs=runs)
+        z.append((net.offset[1] + 0.8) / net.std_error[1])
+        free = solve_network(*ends, d, units=2, held=[True, False], robust=True)
+        alone.append((free.offset[1] + 0.8) / free.std_error[1])
+        assert net.offset[1] == free.offset[1]
+        assert net.std_error[1] >= free.std_error[1]
+    assert np.std(z) == pytest.approx(1.0, abs=0.2)
+    assert np.std(alone) > 2.0
+
+
+def test_error_by_runs_is_that_of_the_published_sum():
+    """Aronow et al. (2015): the sum over all pairs of observations that share a run."""
+    ends, d, (one, two) = lattice(np.random.default_rng(3), lanes=4)
+    net = solve_network(*ends, d, units=2, held=[True, False], runs=(one, two))
+    r = d - d.mean()
+    shared = (one[:, None] == one) | (two[:, None] == two)
+    expected = np.sqrt((shared * np.outer(r, r)).sum()) / d.size
+    assert net.std_error[1] == pytest.approx(max(expected, net.variance**0.5 / d.size**0.5))
+    assert expected > net.variance**0.5 / d.size**0.5
+
+
 def test_a_thousand_lanes():
     """500 lanes each crossed by 8 of 500 others, with known offsets."""
     rng = np.random.default_rng(6)
@@ -256,6 +292,23 @@ def test_named_visits_hold_the_datum():
     assert any("sum to zero" in note for note in free.notes)
     with pytest.raises(LakefloorError, match=r"'winter' is not among.*'autumn'"):
         level_visits(soundings, crossings, held=["winter"])
+
+
+def test_a_known_level_holds_before_the_water_of_a_day():
+    spring, summer, autumn = (
+        survey().select(survey().visit == name) for name in ("spring", "summer", "autumn"))
+    waters = [water_of_the_day(part).soundings for part in (spring, autumn)]
+    mixed = concatenate([waters[0], reduced(summer, ["summer"]), waters[1]])
+    levelled = level_visits(mixed, find_crossings(mixed))
+    assert [str(v) for v in levelled.visit[levelled.held]] == ["summer"]
+    assert datum_of(apply_offsets(mixed, levelled)) == ("low water", 0.0)
+    assert by_visit(levelled)["autumn"] == pytest.approx(-0.25, abs=0.02)
+    # Without any level the first in time holds; without times, the first of the rows.
+    free = concatenate([waters[0], water_of_the_day(summer).soundings, waters[1]])
+    levelled = level_visits(free, find_crossings(free))
+    assert [str(v) for v in levelled.visit[levelled.held]] == ["spring"]
+    assert levelled.datum == ("water level of visit 'spring'", None)
+    assert datum_of(apply_offsets(free, levelled)) == levelled.datum
 
 
 def test_held_visits_at_two_datums_are_refused():

@@ -71,6 +71,9 @@ def test_a_paraboloid_of_a_hundred_acres_and_thirty_feet():
     assert "lake level of 2.00 ft (dock gauge)" in text
     assert "between 2.00 and 3.00 ft" in text
     assert "3.3 acres of bottom (3.3 % of the lake) would come dry, and 6.6 % of the water" in text
+    unread = " ".join(plain_words.level_sentences(
+        "m", statistics, "water level of 2026-05-14", level_known=False))
+    assert "counted from the water level of 2026-05-14. No gauge was read" in unread
     assert "half a metre" in " ".join(plain_words.level_sentences("m", statistics))
 
 

@@ -5,6 +5,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.share import sheet
+from lakefloor.algorithms.core.share.assumed import assumed_sentences
+from lakefloor.algorithms.core.soundings import Soundings
 
 
 def test_paper_sizes():
@@ -186,3 +188,34 @@ def test_a_pond_of_one_band_has_no_curve_and_nothing_no_marks():
 def test_a_position_on_the_equator_has_no_southern_zero():
     assert sheet.position_text(-1e-7, -1e-7) == "00° 00.000′ N, 000° 00.000′ E"
     assert sheet.position_text(-0.5, -0.5) == "00° 30.000′ S, 000° 30.000′ W"
+
+
+def test_datum_without_a_level_names_the_water_of_its_day():
+    text = sheet.datum_statement("ft", "water level of 2026-05-14", None, level_known=False)
+    assert text == ("Depths in feet below the water level of 2026-05-14. No gauge was read: how "
+                    "high the lake stood then is not known.")
+    assert "national" not in text
+    # A visit that was fitted to a store of known datum does not make that unknown.
+    assert "2.00 ft (dock)" in sheet.datum_statement("ft", "dock", 0.6096, level_known=False)
+
+
+def test_what_was_assumed_is_said():
+    base = "from=unknown;depth_unit=assumed m;time_offset_s=0;draft_m=0.3"
+    speed = "sound_speed=1500->1459.2;sound_speed_sd=37.55"
+    texts = [
+        f"{base};{speed};level_offset_m=0.0000;datum=water level of May;level=unknown",
+        f"{base};{speed};level_offset_m=-0.8000;datum=water level of May;level=unknown",
+        "from=transducer;draft_m=0.3;sound_speed=1500->1480.0;datum=dock;datum_elev_m=1",
+    ]
+    soundings = Soundings.build(
+        np.zeros(4), np.zeros(4), np.ones(4), visit=np.array(["May", "June", "July", "X"], object),
+        corrections=np.array([*texts, "depth_unit=assumed ft"], object),
+        status=np.array(["accepted"] * 3 + ["spike"], object),
+    )
+    assert assumed_sentences(soundings) == [
+        "The logs state no depth unit: meters assumed.",
+        "The logs do not say where depth counts from: the transducer assumed.",
+        "No water temperature: sound speed 1459 ± 38 m/s assumed.",
+        "No lake level was read for June: adjusted where tracks cross.",
+    ]
+    assert assumed_sentences(soundings.select([2])) == []

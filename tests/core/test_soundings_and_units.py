@@ -78,3 +78,18 @@ def test_corrections_of_each_row():
     got = with_corrections(np.array(["from=keel", "draft_m=0.1"], dtype=object),
                            draft_m=np.array(["0.2", "0.3"], dtype=object))
     assert got.tolist() == ["from=keel;draft_m=0.2", "draft_m=0.3"]
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [("depth_ft", "ft"), ("Water level (m)", "m"), ("stage[us-ft]", "us-ft"), ("level_cm", "cm"),
+     ("depth", None), ("item", None), ("", None), ("ft_depth", None)],
+)
+def test_unit_at_the_end_of_a_name(name, unit):
+    assert units.unit_in_name(name) == unit
+
+
+def test_a_correction_is_taken_out_again():
+    texts = np.array(["a=1;b=2", "b=3", ""], dtype=object)
+    kept = np.array(["5", None, None], dtype=object)
+    assert list(with_corrections(texts, b=None, c=kept)) == ["a=1;c=5", "", ""]

@@ -1,6 +1,8 @@
 """The models on the example lake: a map near the truth; structure and an outing from it."""
 
+import json
 import os
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -144,6 +146,53 @@ def test_gauge_that_ends_too_early_stops_the_model(provider, tmp_path):
     assert os.listdir(tmp_path / "out" / "project") == []
 
 
+def _forgotten(folder, **given):
+    parameters = {**_parameters(folder), **given}
+    for name in ("GAUGE", "DATUM_NAME"):
+        del parameters[name]
+    if "DATUM_ELEVATION" not in given:
+        del parameters["DATUM_ELEVATION"]
+    return parameters
+
+
+def test_forgotten_gauge_prints_no_phantom(provider, tmp_path):
+    """Depths count from the water of the first day, which stood 0.21 m above the datum."""
+    import processing
+    from osgeo import gdal
+
+    processing.run(f"lakefloor:{MODEL}", _forgotten(tmp_path / "out"))
+    layer = QgsVectorLayer(str(tmp_path / "out" / "soundings.gpkg"))
+    found = {f["visit"]: dict(pair.split("=") for pair in f["corrections"].split(";"))
+             for f in layer.getFeatures()}
+    offset = {visit: float(pairs["level_offset_m"]) for visit, pairs in found.items()}
+    # Levels of the three visits after example_project/README.md: +0.21, -0.05 and +0.33 m.
+    assert list(offset.values()) == pytest.approx([0.0, -0.26, 0.12], abs=0.03)
+    assert {pairs["datum"] for pairs in found.values()} == {"water level of 2025-05-17"}
+    dataset = gdal.Open(str(tmp_path / "out" / "smooth.tif"))
+    west, dx, _, north, _, dy = dataset.GetGeoTransform()
+    depth = dataset.GetRasterBand(1).ReadAsArray().astype(float)
+    rows, cols = np.nonzero(depth != dataset.GetRasterBand(1).GetNoDataValue())
+    depth = depth[rows, cols]
+    truth = _truth().depth_m(west + (cols + 0.5) * dx, north + (rows + 0.5) * dy)
+    known = np.isfinite(truth)
+    error = depth[known] - truth[known] - 0.21
+    assert np.sqrt(np.mean(error**2)) < 0.09
+    assert depth.max() == pytest.approx(10.99 + 0.21, abs=0.1)
+    # The true volume, 1.150 million m3, and 0.21 m of water over 24.49 ha.
+    assert depth.sum() * dx * -dy == pytest.approx(1.150e6 + 0.21 * 244_900, rel=0.01)
+
+
+def test_forgotten_gauge_with_a_datum_is_refused(provider, tmp_path, feedback):
+    import processing
+
+    with pytest.raises(QgsProcessingException):
+        processing.run(f"lakefloor:{MODEL}", _forgotten(tmp_path / "out", DATUM_ELEVATION=2.0),
+                       feedback=feedback)
+    assert "The elevation of the lake datum is given, but no lake level." in feedback.text
+    assert os.listdir(tmp_path / "out") == ["project"]
+    assert os.listdir(tmp_path / "out" / "project") == []
+
+
 def _visit(tmp_path, logs, number):
     return {
         "LOGS": [str(EXAMPLE / "logs" / name) for name in logs],
@@ -184,6 +233,62 @@ def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path)
         for layer in (before, after)
     ]
     assert blocks[0] == blocks[1]
+
+
+def _stored(store):
+    """Return the corrections of each visit of a store, and what is kept beside it."""
+    layer = QgsVectorLayer(f"{store}|layername=soundings")
+    texts = {f["visit"]: f["corrections"] for f in layer.getFeatures()}
+    with sqlite3.connect(store) as db:
+        kept = dict(db.execute("SELECT visit, parameters FROM visits"))
+    return {
+        visit: (dict(pair.split("=") for pair in text.split(";")), json.loads(kept[visit]))
+        for visit, text in texts.items()
+    }
+
+
+def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, feedback):
+    """On 9 August the lake stood 0.05 m below the datum; nobody read the gauge."""
+    import processing
+
+    may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
+    processing.run("lakefloor:add a visit", _visit(tmp_path, may, 0))
+    august = _visit(tmp_path, ["2025-08-09.csv"], 1)
+    for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
+        del august[name]
+    processing.run("lakefloor:add a visit", august, feedback=feedback)
+    pairs, kept = _stored(tmp_path / "lake.gpkg")["2025-08-09"]
+    assert float(pairs["level_offset_m"]) == pytest.approx(-0.05, abs=0.03)
+    assert 0.0 < float(pairs["level_offset_sd_m"]) < 0.02
+    assert (pairs["datum"], pairs["level"]) == ("dock gauge", "unknown")
+    assert "level_m" not in pairs
+    (offset,) = kept["level_offsets"].values()
+    assert offset["offset_m"] == pytest.approx(float(pairs["level_offset_m"]))
+    assert offset["places"] > 100
+    assert "visit '2025-08-09' is fitted to the store" in "".join(feedback.warnings)
+    assert "Visit '2025-08-09': offset -0.0" in feedback.text
+    # The same log again changes nothing, and needs no crossings.
+    again = _visit(tmp_path, ["2025-08-09.csv"], 2)
+    for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
+        del again[name]
+    before = (tmp_path / "lake.gpkg").read_bytes()
+    processing.run("lakefloor:add a visit", again)
+    assert (tmp_path / "lake.gpkg").read_bytes() == before
+
+
+def test_a_store_without_any_gauge_counts_from_its_first_visit(provider, tmp_path, feedback):
+    import processing
+
+    for number, logs in enumerate((["2025-08-09.csv"], ["2026-06-20.gpx"])):
+        parameters = _visit(tmp_path, logs, number)
+        for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
+            del parameters[name]
+        processing.run("lakefloor:add a visit", parameters, feedback=feedback)
+    found = _stored(tmp_path / "lake.gpkg")
+    assert {pairs["datum"] for pairs, _ in found.values()} == {"water level of 2025-08-09"}
+    # 0.33 m and -0.05 m above the datum: 0.38 m apart.
+    assert float(found["2026-06-20"][0]["level_offset_m"]) == pytest.approx(0.38, abs=0.05)
+    assert "the store counts depths from the water level of 2025-08-09" in feedback.text
 
 
 def _structure(mapped, folder, with_bottom_type):

@@ -59,9 +59,10 @@ def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
     path.write_text("lon,lat,depth\n-93.0,45.0,10\n-93.0,45.00001,11\n")
 
     def corrections(**options):
-        layer = run("readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options},
-                    feedback)["OUTPUT"]
-        return set(column(layer, "corrections"))
+        result = run("readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options},
+                     feedback)
+        assert result["ASSUMED"] == ("" if options else told)
+        return set(column(result["OUTPUT"], "corrections"))
 
     told = "The unit of depth is not stated: metres assumed in bare.csv."
     assert corrections() == {"from=unknown;depth_unit=assumed m"}
@@ -166,3 +167,11 @@ def test_point_layer_datetimes_and_a_soundings_layer_of_our_own(run, folder):
         assert column(again, name) == column(first, name)
     assert [t.toMSecsSinceEpoch() for t in column(again, "time")] == [
         t.toMSecsSinceEpoch() for t in column(first, "time")]
+
+
+def test_a_unit_in_the_name_of_the_field_is_compared(run, memory_layer, feedback):
+    layer = memory_layer("Point", ["POINT(400000 5150000)", "POINT(400002 5150000)"], "EPSG:32615",
+                         "field=depth_ft:double", [[10.0], [11.0]])
+    run("readpointlayer", {"INPUT": layer, "DEPTH_FIELD": "depth_ft",
+                           "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert "'depth_ft' looks like ft, but the depth unit is m" in "".join(feedback.warnings)

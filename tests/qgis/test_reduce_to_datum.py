@@ -148,6 +148,39 @@ def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, messag
     assert message in text
 
 
+def test_no_level_counts_from_the_water_of_the_day(run, soundings, feedback):
+    one = run("reducetodatum", {"INPUT": soundings, "NO_LEVEL": "each",
+                                "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert [f["depth_m"] for f in one["OUTPUT"].getFeatures()] == pytest.approx([20 * FOOT] * 3)
+    assert {f["corrections"] for f in one["OUTPUT"].getFeatures()} == {
+        "from=surface;datum=water level of 2026-05-14;level=unknown"}
+    assert one["LOWEST_LEVEL"] is None
+    assert one["LAND"] == 0
+    told = "the depths of each visit count from the water of its day"
+    assert told in "".join(feedback.warnings)
+    # Two visits of three pings do not meet often enough to be levelled.
+    with pytest.raises(QgsProcessingException, match="No lake level is known, and visit 'B'"):
+        run("reducetodatum", {"INPUT": soundings, "OUTPUT": "TEMPORARY_OUTPUT"})
+
+
+def test_a_datum_that_is_not_given_is_the_first_level(run, soundings, csv, feedback):
+    result = run("reducetodatum", {
+        "INPUT": soundings, "GAUGE": csv("visit,level\nA,2.4\nB,2.6\n"), "LEVEL_UNIT": "ft",
+        "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    depth = [f["depth_m"] for f in result["OUTPUT"].getFeatures()]
+    # 2.4 ft are 0.7315 m to the tenth of a millimetre that corrections hold.
+    assert depth == pytest.approx([20 * FOOT, 19.8 * FOOT, 19.8 * FOOT], abs=1e-4)
+    assert ("depths count from the level of the first visit, 2.400 ft ('lake level of 2026-05-14')"
+            in "".join(feedback.warnings))
+
+
+def test_what_is_unlikely_is_a_warning(run, soundings, feedback):
+    reduced(run, soundings, feedback, LEVEL=8.0)
+    assert "The lake stood up to 1.83 m above the datum" in "".join(feedback.warnings)
+    reduced(run, soundings, feedback, LEVEL=25.0)
+    assert "100.0% of the accepted soundings come out above the shoreline" in feedback.text
+
+
 def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
     target = tmp_path / "reduced.gpkg"
     with pytest.raises(QgsProcessingException, match="Cancelled"):

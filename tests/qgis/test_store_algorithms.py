@@ -334,3 +334,29 @@ def test_names_in_a_text():
     assert visit_names("c, d", or_commas=True) == ["c", "d"]
     assert visit_names("c, d; e", or_commas=True) == ["c, d", "e"]
     assert visit_names("'tis; \"open", []) == ["'tis", '"open']
+
+
+def test_a_visit_without_a_level_is_fitted_to_the_store(run, layer, store, feedback):
+    """The lake stood 0.6 m lower in June; nobody read it."""
+    reduced = f"{RAW};datum=dock;datum_elev_m=1;level_m=1.000"
+    may = MAY.replace(corrections=np.full(len(MAY), reduced, dtype=object))
+    run("addtostore", {"INPUT": layer(may, "may"), "STORE": str(store)})
+    low = JUNE.replace(depth=JUNE.depth - 0.6)
+    result = run("addtostore", {"INPUT": layer(low, "june"), "STORE": str(store)}, feedback)
+    assert result["LEVEL_OFFSET"] == pytest.approx(-0.6, abs=0.03)
+    assert 0.0 < result["OFFSET_UNCERTAINTY"] < 0.05
+    assert result["CHANGED_BLOCKS"] == 0
+    assert "visit 'june' is fitted to the store" in "".join(feedback.warnings)
+    back = held(store, visits=["june"])
+    np.testing.assert_allclose(back.depth, low.depth - result["LEVEL_OFFSET"], atol=1e-9)
+    assert "datum=dock;datum_elev_m=1" in back.corrections[0]
+
+
+def test_a_visit_that_does_not_meet_the_store_is_refused(run, layer, store):
+    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    before = store.read_bytes()
+    away = layer(JUNE.replace(x=JUNE.x + 5000.0), "june")
+    with pytest.raises(QgsProcessingException, match="'june' meets the other visits of the store "
+                                                     "in 0 places"):
+        run("addtostore", {"INPUT": away, "STORE": str(store)})
+    assert store.read_bytes() == before

@@ -286,7 +286,7 @@ def reduce_to_datum(
     if by_first:
         first, rows = visits_in_time(soundings)[0]
         good = rows[soundings.accepted[rows]]
-        datum_elevation_m = round(float(level[good if good.size else rows].mean()), 3)
+        datum_elevation_m = round(float(level[good if good.size else rows].mean()), 4)
         name = name or f"lake level of {day_of(first, soundings.time[rows])}"
     name = name or "lake datum"
     change = level - datum_elevation_m

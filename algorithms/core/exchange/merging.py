@@ -13,7 +13,7 @@ from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
 from ..track import without_track
 from ..visits.crossings import find_crossings, find_overlaps, join_crossings
-from ..visits.level_network import Network, solve_network
+from ..visits.level_network import Network, runs_of, solve_network
 from ..visits.store_content import Known, Logged, find_known
 
 #: Key of the correction that merging applies.
@@ -280,15 +280,15 @@ def join_levels(
                                 progress))
     if not timed.all() and len(near):
         found.append(_by_places(near, other.select(~timed), unit_of, reach_m))
-    first, second, difference, slope = (
-        np.concatenate([part[i] for part in found]) if found else np.zeros(0) for i in range(4)
+    first, second, difference, slope, *runs = (
+        np.concatenate([part[i] for part in found]) if found else np.zeros(0) for i in range(6)
     )
     first, second = first.astype(int), second.astype(int)
     weight = depth_m**2 / (depth_m**2 + (slope * position_m) ** 2)
     units = len(names) + 1
     held = np.arange(units) == 0
     network = solve_network(first, second, difference, weight, units=units, held=held, robust=True,
-                            progress=span(progress, 0.9, 1.0))
+                            runs=tuple(runs), progress=span(progress, 0.9, 1.0))
     count = (np.bincount(first, minlength=units) + np.bincount(second, minlength=units))[1:]
     few = np.concatenate([[False], count < least])
     if few.any():
@@ -372,7 +372,7 @@ def _by_tracks(own, other, unit_of, unit, reach, gap, progress):
     ]
     soundings = concatenate(marked)
     if (soundings.accepted & ~without_track(soundings)).sum() < 2:
-        return (np.zeros(0),) * 4
+        return (np.zeros(0),) * 6
     found = find_crossings(soundings, max_gap_m=gap, progress=span(progress, 0.0, 0.4))
     found = join_crossings([found, find_overlaps(
         soundings, found, reach_m=reach, max_gap_m=gap, progress=span(progress, 0.4, 0.9))])
@@ -384,7 +384,7 @@ def _by_tracks(own, other, unit_of, unit, reach, gap, progress):
     first, second = units(found.visit_a), units(found.visit_b)
     keep = first != second
     return (first[keep], second[keep], found.difference[keep],
-            np.nan_to_num(found.slope[keep]))
+            np.nan_to_num(found.slope[keep]), *(run[keep] for run in runs_of(found)))
 
 
 def _by_places(own, other, unit_of, reach):
@@ -392,7 +392,7 @@ def _by_places(own, other, unit_of, reach):
     placed = np.isfinite(own.x) & np.isfinite(own.y)
     own = own.select(placed)
     if not len(own) or not len(other):
-        return (np.zeros(0),) * 4
+        return (np.zeros(0),) * 6
     k = min(_NEIGHBOURS, len(own))
     distance, at = cKDTree(np.column_stack([own.x, own.y])).query(
         np.nan_to_num(np.column_stack([other.x, other.y]), nan=1e12), k=k,
@@ -411,7 +411,10 @@ def _by_places(own, other, unit_of, reach):
     which = which.ravel()
     count = np.bincount(which, minlength=len(keys))
     means = np.bincount(which, difference, minlength=len(keys)) / np.maximum(count, 1)
-    return keys[:, 0].astype(int), np.zeros(len(keys), int), means, np.zeros(len(keys))
+    # Without tracks each block counts for itself; numbers below 0 are those of no run.
+    alone = -1 - np.arange(len(keys))
+    return (keys[:, 0].astype(int), np.zeros(len(keys), int), means, np.zeros(len(keys)), alone,
+            alone - len(keys))
 
 
 def _rms(values):

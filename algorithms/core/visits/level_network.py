@@ -9,7 +9,7 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from ..correcting.lake_level import datum_values, datum_words, datums_of
+from ..correcting.lake_level import datum_values, datum_words, datums_of, visits_in_time
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import (
@@ -155,6 +155,7 @@ def solve_network(
     held=None,
     mean_held: bool = False,
     robust: bool = False,
+    runs=None,
     progress: Progress = silent,
 ) -> Network:
     """Adjust a network of differences between units of constant offset.
@@ -175,6 +176,10 @@ def solve_network(
         Hold the mean offset of the held units of each group instead of every one.
     robust : bool
         Weigh down large misfits (Huber), where at least five observations are redundant.
+    runs : tuple of int array, shape (m,), optional
+        Numbers of the two runs of the boat that meet in each observation. What is wrong with a
+        run, above all its position, is wrong in all its observations: the standard errors are
+        then the larger of those for independent observations and for independent runs.
     progress : callable
 
     Returns
@@ -185,12 +190,15 @@ def solve_network(
     -----
     Minimises ``sum w (d - b_first + b_second)**2``. Robust weights are found by iteration with a
     scale from the median absolute misfit; the standard errors are Huber's for M-estimates. They
-    hold for independent observations.
+    hold for independent observations; with ``runs`` any two that share a run may depend on each
+    other.
 
     References
     ----------
     Wessel, P. (2010). Tools for analyzing intersecting tracks: the x2sys package. Computers &
     Geosciences 36(3), 348-354. Huber, P. J. (1981). Robust Statistics, chapter 7. Wiley.
+    Aronow, P. M., Samii, C. & Assenova, V. A. (2015). Cluster-robust variance estimation for
+    dyadic data. Political Analysis 23(4), 564-577.
     """
     first, second = np.asarray(first, np.intp), np.asarray(second, np.intp)
     d = np.asarray(difference, float)
@@ -221,7 +229,7 @@ def solve_network(
     column[free] = np.arange(free.size)
     offset[solved], cofactor[solved] = 0.0, 0.0
     redundancy = int(used.size - free.size)
-    variance = np.nan
+    variance, by_runs = np.nan, np.zeros(units)
     if used.size:
         design = _design(column, first[used], second[used], free.size)
         w = given[used]
@@ -240,10 +248,18 @@ def solve_network(
             )
         if free.size:
             cofactor[solved] = _quadratic_forms(solver, contrast[np.flatnonzero(solved)])
+        if free.size and runs is not None and redundancy > 0:
+            score = design.multiply((w * factor * residual[used])[:, None]).tocsr()
+            inside = 1.0 if scale is None else np.mean(
+                np.sqrt(w) * np.abs(residual[used]) <= _HUBER * scale)
+            by_runs[solved] = _error_by_runs(
+                solver, score / inside, contrast[np.flatnonzero(solved)],
+                *(np.asarray(run)[used] for run in runs))
     progress(1.0)
+    error = np.sqrt(variance * cofactor) if used.size else np.full(units, np.nan)
     return Network(
-        offset, np.sqrt(variance * cofactor) if used.size else np.full(units, np.nan),
-        group, solved, residual, final, variance, redundancy, cofactor,
+        offset, np.maximum(error, by_runs), group, solved, residual, final, variance, redundancy,
+        cofactor,
     )
 
 
@@ -314,6 +330,30 @@ def _to_mean(offset, counted, group, solved, free, column):
     rows = np.flatnonzero(solved)
     spread = csr_matrix((np.ones(rows.size), (rows, group[rows])), shape=(units, number.size))
     return np.where(solved, shift, 0.0), own - spread @ averages
+
+
+def _error_by_runs(solver, score, contrast, one, two):
+    """Return the standard error of each offset where observations of one run depend on each other.
+
+    ``score`` (m, unknowns) is what each observation adds to the normal equations at the solution.
+    """
+    number, which = np.unique(np.concatenate([one, two]), return_inverse=True)
+    rows = np.arange(one.size)
+    member = csr_matrix(
+        (np.ones(2 * one.size), (which, np.concatenate([rows, rows]))),
+        shape=(number.size, one.size),
+    )
+    one, two = which[: one.size], which[one.size :]
+    pair = np.minimum(one, two) * number.size + np.maximum(one, two)
+    _, pair = np.unique(pair, return_inverse=True)
+    both = csr_matrix((np.ones(rows.size), (pair, rows)), shape=(pair.max() + 1, rows.size))
+
+    def spread(clusters):
+        moved = contrast @ solver.solve((clusters @ score).toarray().T)
+        return (moved**2).sum(axis=1)
+
+    # Observations that share both runs were counted twice.
+    return np.sqrt(np.maximum(spread(member) - spread(both), 0.0))
 
 
 def _quadratic_forms(solver, contrast):
@@ -407,9 +447,10 @@ def level_visits(
     unit : str
         ``visit``, or ``lane``; the turns of a visit are one unit then.
     held : sequence of str
-        Visits whose datum holds. If empty, those that are reduced to a datum; if there are none,
-        the offsets sum to zero. By visit, each held offset is 0; by lane, the mean of the held
-        visits' lanes is 0.
+        Visits whose datum holds. If empty, those that are reduced to a datum of known level; if
+        there are none, those at the water of one day, or the first of them in time; if there are
+        none, the offsets sum to zero. By visit, each held offset is 0; by lane, the mean of the
+        held visits' lanes is 0.
     position_m, depth_m : float
         Standard uncertainty of a position and of a depth, m: a crossing on a slope counts less,
         by 1 / (depth_m**2 + (slope * position_m)**2).
@@ -462,7 +503,8 @@ def level_visits(
     weight = depth_m**2 / (depth_m**2 + (slope * position_m) ** 2)
     network = solve_network(
         first, second, crossings.difference, weight, units=len(unit_keys), held=is_held,
-        mean_held=unit == "lane", robust=robust, progress=progress,
+        mean_held=unit == "lane", robust=robust,
+        runs=runs_of(crossings) if unit == "visit" else None, progress=progress,
     )
     standard = np.sqrt(weight) * network.residual
     known = np.isfinite(standard)
@@ -481,6 +523,16 @@ def level_visits(
     )
     levelled.notes.extend(_notes(levelled))
     return levelled
+
+
+def runs_of(crossings: Crossings) -> tuple:
+    """Return the numbers of the two runs, lanes of a visit, that meet in each place, shape (m,)."""
+    visits = np.concatenate([crossings.visit_a, crossings.visit_b])
+    lanes = np.concatenate([crossings.lane_a, crossings.lane_b])
+    _, run = np.unique(
+        np.column_stack([distinct(visits)[1], lanes]), axis=0, return_inverse=True)
+    run = run.ravel()
+    return run[: len(crossings)], run[len(crossings) :]
 
 
 def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
@@ -540,7 +592,12 @@ def _held(soundings, names, held):
         )
     if wanted:
         return set(wanted)
-    return {name for name, datums in _datums(soundings).items() if None not in datums}
+    reduced = {name: d for name, d in _datums(soundings).items() if None not in d}
+    known = {name for name, d in reduced.items() if all(level is not None for _, level in d)}
+    # The water of a day on which nobody read a level holds only where there is nothing better.
+    if known or len(set().union(*reduced.values())) <= 1:
+        return known or set(reduced)
+    return {next(name for name, _ in visits_in_time(soundings) if name in reduced)}
 
 
 def _datums(soundings):
