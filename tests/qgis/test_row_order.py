@@ -16,13 +16,17 @@ from qgis.core import (
     QgsPoint,
     QgsProcessingContext,
     QgsProcessingException,
+    QgsProcessingFeatureSource,
+    QgsProcessingFeatureSourceDefinition,
+    QgsProcessingFeedback,
     QgsProject,
     QgsVectorLayer,
 )
 
+from lakefloor.algorithms import _layers, algorithm_classes
 from lakefloor.algorithms import _params as params
-from lakefloor.algorithms import algorithm_classes
-from lakefloor.algorithms._layers import SCHEMA, to_qdatetime
+from lakefloor.algorithms._layers import SCHEMA, GivenRows, to_datetime64, to_qdatetime
+from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.share._facts import collect_facts
 
@@ -336,3 +340,70 @@ def test_rows_without_times_say_that_they_have_no_track(lake, run, recorder, mem
     assert {f["lane"] for f in made.getFeatures()} == {0}
     with pytest.raises(QgsProcessingException, match="no usable times"):
         run("levelvisits", {"INPUT": layer, "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
+
+
+def test_what_tools_of_qgis_leave_counts_alike(lake, run, tmp_path):
+    """Clip follows a spatial index, and writes whole seconds in QGIS 3.22; sort goes by place."""
+    import processing
+
+    layer = lake.layers["ready", "logged"]
+
+    def crossings(layer):
+        found = run("checkcrossings", {"INPUT": layer, "CROSSINGS": TEMPORARY})
+        return {key: found[key] for key in ("BETWEEN", "WITHIN", "RMSE")}
+
+    wanted = crossings(layer)
+    assert wanted["BETWEEN"] > 50
+    stored = processing.run(
+        "native:savefeatures", {"INPUT": layer, "OUTPUT": str(tmp_path / "all.gpkg")})["OUTPUT"]
+    around = processing.run("native:buffer", {
+        "INPUT": lake.shoreline, "DISTANCE": 50.0, "OUTPUT": TEMPORARY})["OUTPUT"]
+    for tool, options in (
+        ("native:clip", {"OVERLAY": around}),
+        ("native:extractbylocation", {"INTERSECT": around, "PREDICATE": [0]}),
+        ("native:orderbyexpression", {"EXPRESSION": "$x", "ASCENDING": False}),
+    ):
+        made = processing.run(tool, {
+            "INPUT": stored, "OUTPUT": str(tmp_path / f"{tool[7:]}.gpkg"), **options})["OUTPUT"]
+        assert crossings(made) == wanted, tool
+
+
+def test_some_rows_of_a_file_keep_their_order_and_fields(lake, run, tmp_path):
+    import processing
+
+    path = str(tmp_path / "all.gpkg")
+    processing.run(
+        "native:savefeatures", {"INPUT": lake.layers["ready", "shuffled"], "OUTPUT": path})
+    layer = QgsVectorLayer(path, "all", "ogr")
+    layer.selectByExpression('"own" % 3 = 1')
+    context = QgsProcessingContext()
+    project = QgsProject.instance()
+    project.addMapLayer(layer)
+    try:
+        selected = QgsProcessingFeatureSourceDefinition(layer.id(), True)
+        context.setProject(project)
+        made = run("correctdepths", {
+            "INPUT": selected, "DRAFT": 0.3, "FROM_RAW": True,
+            "OUTPUT": str(tmp_path / "some.gpkg")}, context=context)["OUTPUT"]
+        wanted = [f["own"] for f in layer.getSelectedFeatures()]
+    finally:
+        project.removeMapLayer(layer.id())
+    made = QgsVectorLayer(made, "made", "ogr")
+    rows = list(made.getFeatures())
+    assert [f["own"] for f in rows] == wanted
+    assert made.fields().names()[-2:] == ["own", "note"]
+    for f in rows:
+        assert f["note"] == f"of row {f['own']}"
+        assert f["raw_depth_m"] == lake.logged.raw_depth[f["own"]]
+        assert to_datetime64(f["time"]) == lake.logged.time[f["own"]]
+
+
+def test_a_layer_changed_in_between_is_no_longer_matched(lake):
+    layer = lake.layers["ready", "shuffled"].clone()
+    context = QgsProcessingContext()
+    source = QgsProcessingFeatureSource(layer, context)
+    given = _layers.read_given(source, context, QgsProcessingFeedback())[2]
+    assert sum(1 for _ in given.further_values()) == len(lake.logged)
+    gone = GivenRows(source, given.order, given.ids + 1)
+    with pytest.raises(LakefloorError, match="was changed while it was read"):
+        list(gone.further_values())
