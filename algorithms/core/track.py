@@ -60,14 +60,14 @@ def logged_order(soundings: Soundings) -> np.ndarray:
     return order
 
 
-def in_logged_order(soundings: Soundings) -> Soundings:
-    """Return the soundings in the order of :func:`logged_order`."""
-    order = logged_order(soundings)
-    return soundings if _ascending(order) else soundings.select(order)
+def in_logged_order(soundings: Soundings, order: np.ndarray | None = None) -> Soundings:
+    """Return the soundings in the order of :func:`logged_order`, given if it is known already."""
+    order = logged_order(soundings) if order is None else order
+    return soundings if (order[1:] > order[:-1]).all() else soundings.select(order)
 
 
 def without_track(soundings: Soundings) -> np.ndarray:
-    """Return a mask, shape (n,), of the soundings of visits of which no track is known.
+    """Return a mask, shape (n,), of the soundings of which no track is known.
 
     Parameters
     ----------
@@ -88,14 +88,16 @@ def without_track(soundings: Soundings) -> np.ndarray:
     out = np.zeros(len(soundings), dtype=bool)
     if not loose.any():
         return out
-    for number in np.unique(visit[_mostly(loose, visit)]):
-        rows = np.flatnonzero(visit == number)
+    # In a visit that has a clock, what has no time may still be a stretch of track of its own.
+    asked = _mostly(loose, visit) | (stamp == _NEVER)
+    for number in np.unique(visit[asked]):
+        rows = np.flatnonzero(asked & (visit == number))
         out[rows] = not follows_track(soundings.x[rows], soundings.y[rows])
     return out
 
 
 def track_notes(soundings: Soundings) -> list:
-    """Return what to tell about visits of which no track is known: one sentence, or none.
+    """Return what to tell about soundings of which no track is known: one note, or none.
 
     Parameters
     ----------
@@ -158,10 +160,6 @@ def _line_by_line(x, y) -> bool:
     # Lanes lie farther apart than the soundings on them.
     square = np.abs(across[~same]).min() < 1.5 * np.abs(along[same]).min()
     return bool(one_side and one_way and square)
-
-
-def _ascending(order) -> bool:
-    return bool((order == np.arange(order.size)).all())
 
 
 def _keys(soundings) -> tuple:

@@ -223,6 +223,17 @@ def test_a_shared_copy_has_no_track(cell):
     assert_same(in_logged_order(shuffled(copy)), found)
 
 
+def test_a_stretch_without_times_is_asked_for_itself():
+    logged = survey()
+    time = logged.time.copy()
+    time[200:500] = np.datetime64("NaT")
+    stretch = logged.replace(time=time)
+    assert not without_track(in_logged_order(stretch)).any()
+    lost = without_track(in_logged_order(shuffled(stretch)))
+    assert lost.sum() == 300
+    assert lost[-300:].all()
+
+
 # -- what needs a track does without -------------------------------------------------------------
 
 
