@@ -55,6 +55,7 @@ from .core.correcting.lake_level import datum_words
 from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
+from .core.track import in_logged_order
 from .core.visits.bottom_change import bottom_change
 from .core.visits.store_content import (
     depth_changes,
@@ -180,7 +181,8 @@ def add(
     path : str or Path
         GeoPackage (.gpkg).
     soundings : Soundings
-        One visit or several, in the store's CRS, all at its datum.
+        One visit or several, in the store's CRS, all at its datum. Whatever the order of their
+        rows, they enter in the order of :func:`.core.track.logged_order`.
     crs : str
         Authority code or WKT; that of a new store.
     mode : str
@@ -212,7 +214,7 @@ def add(
         raise LakefloorError(tr("There are no soundings to add."))
     if mode not in ("add", "replace"):
         raise LakefloorError(tr("Mode '{}' is unknown; choose add or replace.").format(mode))
-    done = Added()
+    soundings, done = in_logged_order(soundings), Added()
     parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
     with _prepared(path, progress, done.notes) as prepare, writing(
         path, crs, progress, prepare
@@ -355,7 +357,8 @@ def _add(db, name, part, parameters, done, progress):
     host = max(stored, key=lambda v: shared.get(v.number, 0), default=None)
     if host is not None and same_outing(shared.get(host.number, 0), len(part), host.soundings):
         earlier = concatenate(s for s, _ in parts(db, host))
-        merged = _in_time(concatenate([earlier, fresh]))
+        same = fresh.replace(visit=np.full(len(fresh), host.name, object))
+        merged = in_logged_order(concatenate([earlier, same]))
         delete_soundings(db, host.number)
         mark = enter(db, host.number, host.name, merged, parameters, progress)
         log(db, "extended", host.name, len(fresh), mark, parameters)
@@ -450,13 +453,6 @@ def _entering(db, part, newer_wins):
     if not marked:
         return part
     return part.replace(status=np.array([ACCEPTED if t in marked else t for t in texts], object))
-
-
-def _in_time(soundings):
-    """Return the soundings in order of time, where all have one."""
-    if np.isnat(soundings.time).any():
-        return soundings
-    return soundings.select(np.argsort(soundings.time, kind="stable"))
 
 
 def _free_name(stored, name):

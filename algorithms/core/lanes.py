@@ -7,7 +7,7 @@ from shapely.geometry import LineString
 from .errors import LakefloorError
 from .soundings import Soundings, rows_by_text
 from .times import seconds_of
-from .track import logged_order, without_track
+from .track import in_logged_order, logged_order, without_track
 
 #: A boat slower than this, m/s, is not under way.
 STOPPED_MS = 0.3
@@ -19,7 +19,7 @@ def lanes_of(soundings: Soundings) -> np.ndarray:
     The rows may have any order; where no track is known the lane is 0.
     """
     order = logged_order(soundings)
-    logged = soundings.select(order)
+    logged = in_logged_order(soundings, order)
     numbers = number_lanes(logged.x, logged.y, logged.time, logged.visit)
     numbers[without_track(logged)] = 0
     lane = np.empty_like(numbers)

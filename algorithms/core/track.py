@@ -19,6 +19,7 @@ _FEWEST = 12
 #: Along a track, places this many rows apart are farther apart than successive ones, by a factor.
 _LAG, _FARTHER = 16, 1.5
 _NEVER = np.iinfo(np.int64).max
+_PART = 500_000
 #: Boats that log at once: share of steps that none can go, share of the rows of each, most boats.
 _IMPOSSIBLE, _EACH, _BOATS = 0.1, 0.05, 20
 
@@ -41,12 +42,14 @@ def logged_order(soundings: Soundings) -> np.ndarray:
     Boats that logged at once under the name of one visit come one after the other.
     """
     visit, stamp = _keys(soundings)
-    visit = _boat_by_boat(soundings, visit, stamp)
     order = np.lexsort((stamp, visit))
+    apart = _boat_by_boat(soundings, order, visit, stamp)
+    if apart is not visit:
+        visit, order = apart, np.lexsort((stamp, apart))
     visit, stamp = visit[order], stamp[order]
-    runs = _Runs.of(visit, stamp, soundings.x[order], soundings.y[order])
-    if (runs.count == 1).all():
+    if not ((visit[1:] == visit[:-1]) & (stamp[1:] == stamp[:-1])).any():
         return order
+    runs = _Runs.of(visit, stamp, soundings.x[order], soundings.y[order])
     clock = ~_mostly(runs.loose[runs.number], visit)
     tied = (runs.count > 1)[runs.number]
     timed = tied & (stamp != _NEVER) & (clock | ~runs.loose[runs.number])
@@ -57,14 +60,14 @@ def logged_order(soundings: Soundings) -> np.ndarray:
     return order
 
 
-def in_logged_order(soundings: Soundings) -> Soundings:
-    """Return the soundings in the order of :func:`logged_order`."""
-    order = logged_order(soundings)
-    return soundings if _ascending(order) else soundings.select(order)
+def in_logged_order(soundings: Soundings, order: np.ndarray | None = None) -> Soundings:
+    """Return the soundings in the order of :func:`logged_order`, given if it is known already."""
+    order = logged_order(soundings) if order is None else order
+    return soundings if (order[1:] > order[:-1]).all() else soundings.select(order)
 
 
 def without_track(soundings: Soundings) -> np.ndarray:
-    """Return a mask, shape (n,), of the soundings of visits of which no track is known.
+    """Return a mask, shape (n,), of the soundings of which no track is known.
 
     Parameters
     ----------
@@ -85,14 +88,16 @@ def without_track(soundings: Soundings) -> np.ndarray:
     out = np.zeros(len(soundings), dtype=bool)
     if not loose.any():
         return out
-    for number in np.unique(visit[_mostly(loose, visit)]):
-        rows = np.flatnonzero(visit == number)
+    # In a visit that has a clock, what has no time may still be a stretch of track of its own.
+    asked = _mostly(loose, visit) | (stamp == _NEVER)
+    for number in np.unique(visit[asked]):
+        rows = np.flatnonzero(asked & (visit == number))
         out[rows] = not follows_track(soundings.x[rows], soundings.y[rows])
     return out
 
 
 def track_notes(soundings: Soundings) -> list:
-    """Return what to tell about visits of which no track is known: one sentence, or none.
+    """Return what to tell about soundings of which no track is known: one note, or none.
 
     Parameters
     ----------
@@ -157,15 +162,12 @@ def _line_by_line(x, y) -> bool:
     return bool(one_side and one_way and square)
 
 
-def _ascending(order) -> bool:
-    return bool((order == np.arange(order.size)).all())
-
-
 def _keys(soundings) -> tuple:
     """Return the number of the visit, and the time in ms; without one it is the latest of all."""
     _, visit = distinct(soundings.visit)
     stamp = soundings.time.astype("datetime64[ms]").astype(np.int64)
-    return visit, np.where(np.isnat(soundings.time), _NEVER, stamp)
+    stamp[np.isnat(soundings.time)] = _NEVER
+    return visit.astype(np.int32), stamp
 
 
 def _mostly(mask, visit) -> np.ndarray:
@@ -269,34 +271,42 @@ def _scattered(x, y):
     return key
 
 
-def _boat_by_boat(soundings, visit, stamp):
+def _boat_by_boat(soundings, order, visit, stamp):
     """Return numbers of visits in which boats that logged at once are visits of their own."""
-    timed = np.flatnonzero(
-        (stamp != _NEVER) & np.isfinite(soundings.x) & np.isfinite(soundings.y))
-    order = timed[np.lexsort((stamp[timed], visit[timed]))]
-    if not _impossible(soundings, order, visit, stamp).any():
+    if not (_impossible(soundings, order, visit, stamp) > 0.0).any():
         return visit
+    known = (stamp != _NEVER) & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    order = order[known[order]]
     # Of one time stamp in an order that is independent of the rows as given.
     order = order[_by_values(soundings, order, visit[order], stamp[order])]
-    far = _impossible(soundings, order, visit, stamp)
-    group = visit[order]
-    share = np.bincount(group[1:], far) / np.maximum(np.bincount(group[1:]), 1)
     boat = np.zeros(visit.size, dtype=np.int64)
-    for number in np.flatnonzero(share > _IMPOSSIBLE):
-        rows = order[group == number]
+    for number in np.flatnonzero(
+            _impossible(soundings, order, visit, stamp) > _IMPOSSIBLE):
+        rows = order[visit[order] == number]
         found = _boats(soundings.x[rows].tolist(), soundings.y[rows].tolist(),
                        (stamp[rows] / 1000.0).tolist())
         large = np.bincount(found) >= max(_EACH * rows.size, _FEWEST)
         # Stray fixes are for cleaning to find, in the track.
-        boat[rows] = np.where(large, np.cumsum(large) - 1, 0)[found]
-    return np.unique(visit * (_BOATS + 1) + boat, return_inverse=True)[1]
+        boat[rows] = np.where(large, np.cumsum(large) - 1, 0)[found].clip(0)
+    if not boat.any():
+        return visit
+    return np.unique(visit * (_BOATS + 1) + boat, return_inverse=True)[1].ravel()
 
 
 def _impossible(soundings, order, visit, stamp):
-    """Return a mask of the steps from row to row, in order, that no boat makes in the time."""
-    x, y = soundings.x[order], soundings.y[order]
-    reach = _ONE_STAMP_M + _BOAT_MS * np.diff(stamp[order]) / 1000.0
-    return (np.diff(visit[order]) == 0) & (np.hypot(np.diff(x), np.diff(y)) > reach)
+    """Return for each visit the share of the steps from row to row that no boat makes so fast."""
+    far, steps = np.zeros((2, int(visit.max(initial=0)) + 1))
+    # In parts, so that no whole columns are copied.
+    for start in range(0, order.size - 1, _PART):
+        rows = order[start : start + _PART + 1]
+        same = visit[rows[1:]] == visit[rows[:-1]]
+        seconds = np.where(stamp[rows] == _NEVER, np.nan, stamp[rows] / 1000.0)
+        away = np.hypot(np.diff(soundings.x[rows]), np.diff(soundings.y[rows]))
+        with np.errstate(invalid="ignore"):
+            away = away > _ONE_STAMP_M + _BOAT_MS * np.diff(seconds)
+        far += np.bincount(visit[rows[1:]], same & away, far.size)
+        steps += np.bincount(visit[rows[1:]], same, far.size)
+    return far / np.maximum(steps, 1.0)
 
 
 def _boats(x, y, seconds):

@@ -26,6 +26,7 @@ from ..core.errors import LakefloorError
 from ..core.exchange.merging import merge_soundings
 from ..core.progress import span
 from ..core.soundings import concatenate
+from ..core.track import in_logged_order
 from ._store_file import store_parameter, warn_of_neighbors
 
 _NUMBERS = {
@@ -198,7 +199,8 @@ def _held(path, progress):
     parts = list(lake_store.read(path, progress=progress))
     if not parts:
         raise LakefloorError(tr("Store '{}' holds no soundings.").format(Path(path).name))
-    return concatenate(parts)
+    # Rows of an earlier version's store may stand as they came.
+    return in_logged_order(concatenate(parts))
 
 
 def _number(value):

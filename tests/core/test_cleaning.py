@@ -12,6 +12,7 @@ from lakefloor.algorithms.core.cleaning import cleaning
 from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings, concatenate
+from lakefloor.algorithms.core.track import in_logged_order
 
 sys.path.insert(0, str(Path(__file__).parent))
 from lakes_for_cleaning import BOTTOMS, FOOT, survey
@@ -164,6 +165,29 @@ def test_pings_that_share_a_coarse_time_stamp_are_no_repeats():
     result = clean(Soundings.build(x, np.zeros(200), depth, time=time))
     assert result.counts[cleaning.REPEATED] == 0
     assert result.counts[cleaning.POSITION_JUMP] == 0
+
+
+@pytest.mark.parametrize("step", [0.0, 2.2])
+def test_a_log_read_twice_is_found_under_coarse_time_stamps_too(step):
+    """Five pings a second, stamps of a second, depths in decimetres; a fix a ping, or a second."""
+    k = np.arange(600)
+    x = (k if step == 0.0 else k // 5 * 5) * 0.44
+    log = Soundings.build(
+        x, np.zeros(600), np.round(4.0 + 0.01 * k + np.sin(k / 9.0), 1),
+        time=START + (k // 5).astype("timedelta64[s]"),
+    )
+
+    def repeated(soundings):
+        mixed = soundings.select(np.random.default_rng(1).permutation(len(soundings)))
+        counts = [clean(s).counts[cleaning.REPEATED]
+                  for s in (in_logged_order(soundings), in_logged_order(mixed))]
+        assert counts[0] == counts[1]
+        return counts[0]
+
+    assert repeated(log) == 0
+    assert repeated(concatenate([log, log])) == 600
+    overlap = concatenate([log.select(slice(0, 400)), log.select(slice(200, None))])
+    assert repeated(overlap) == pytest.approx(200, abs=10)
 
 
 def test_a_displaced_block_is_a_jump_and_its_neighbours_are_not():

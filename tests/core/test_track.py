@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning.cleaning import clean
+from lakefloor.algorithms.core.correcting.uncertainty_budget import uncertainty_budget
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
 from lakefloor.algorithms.core.lanes import lanes_of
@@ -222,6 +223,17 @@ def test_a_shared_copy_has_no_track(cell):
     assert_same(in_logged_order(shuffled(copy)), found)
 
 
+def test_a_stretch_without_times_is_asked_for_itself():
+    logged = survey()
+    time = logged.time.copy()
+    time[200:500] = np.datetime64("NaT")
+    stretch = logged.replace(time=time)
+    assert not without_track(in_logged_order(stretch)).any()
+    lost = without_track(in_logged_order(shuffled(stretch)))
+    assert lost.sum() == 300
+    assert lost[-300:].all()
+
+
 # -- what needs a track does without -------------------------------------------------------------
 
 
@@ -261,3 +273,13 @@ def test_lanes_are_numbered_whatever_the_order_of_rows():
     mixed = np.random.default_rng(2).permutation(len(logged))
     np.testing.assert_array_equal(lanes_of(logged.select(mixed)), lanes[mixed])
     assert not lanes_of(untimed(logged).select(mixed)).any()
+
+
+def test_the_slope_around_a_sounding_needs_no_track():
+    logged = survey(spacing=8.0, noise=0.0)
+    x, y, depth = shared_soundings(logged, ["depth"], area=None, cell=4.0)
+    copy = in_logged_order(Soundings.build(x, y, depth))
+    # Uncertain positions make the slope, of the bottom of path(), the largest part.
+    found = uncertainty_budget(copy, position_m=20.0).soundings.uncert
+    slope = np.hypot(0.01, 0.5 / 30.0 * np.cos(copy.y / 30.0))
+    assert np.corrcoef(found, slope)[0, 1] > 0.9

@@ -18,8 +18,10 @@ POSITION_SLACK = 5.0
 SHORTEST_FREEZE = 3.0
 #: A block of displaced fixes is believed if it has more fixes and lasts longer, s, than this.
 LONGEST_DISPLACEMENT = 60.0
-#: Share of rows of equal time that must be equal throughout to be called repeated.
+#: Share of the stamps of several rows that must hold one row only to call the others repeated.
 REPEATED_SHARE = 0.95
+#: With a clock coarser than the pings: rows that must be there twice without a break.
+REPEATED_BITS = 20
 
 
 @dataclass(frozen=True)
@@ -109,12 +111,17 @@ def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
     """Mask, shape (n,), of rows that repeat an earlier time, position and depth.
 
     A file read twice repeats rows anywhere, whatever the visit is called. Rows that
-    follow each other under one time stamp are repeats only if nearly all such rows
-    of the log are equal: otherwise the clock is merely coarser than the ping rate.
+    follow each other under one time stamp are repeats if nearly all such stamps hold
+    one row only, several times. Otherwise the clock is merely coarser than the ping
+    rate, and rows are repeats where stamp after stamp holds each of its rows the same
+    number of times, or a multiple of it.
     All columns have shape (n,), ``time`` is datetime64[ms]; positions and depths in m.
     """
     known = ~np.isnat(time) & np.isfinite(depth) & np.isfinite(x + y)
+    repeated = np.zeros(len(time), dtype=bool)
     rows = np.flatnonzero(known)
+    if not len(rows):
+        return repeated
     stamp = run_numbers(starts_of_runs(visit[rows], time[rows].view("int64")), len(rows))
     columns = [time[rows].view("int64"), *(c[rows] for c in (x, y, depth))]
     key = np.zeros(len(rows), dtype=np.uint64)
@@ -123,22 +130,45 @@ def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
         key = (key ^ bits) * np.uint64(0x9E3779B97F4A7C15)
         key ^= key >> np.uint64(29)
     order = np.argsort(key, kind="stable")
-    equal = np.ones(max(len(rows) - 1, 0), dtype=bool)
+    equal = np.ones(len(rows) - 1, dtype=bool)
     for column in columns:
         equal &= column[order[1:]] == column[order[:-1]]
-    group = np.concatenate([[0], np.cumsum(~equal)]) if len(rows) else np.zeros(0, int)
-    leader = order[np.searchsorted(group, group)] if len(rows) else order
-    later = order != leader
-    same_stamp = stamp[order] == stamp[leader]
+    group = np.concatenate([[0], np.cumsum(~equal)])
+    leader = order[np.searchsorted(group, group)]
+    elsewhere = stamp[order] != stamp[leader]
 
-    together = stamp[1:] == stamp[:-1]
-    alike = together.copy()
-    for column in columns[1:]:
-        alike &= column[1:] == column[:-1]
-    coarse = alike.sum() < REPEATED_SHARE * together.sum()
-    repeated = np.zeros(len(time), dtype=bool)
-    repeated[rows[order]] = later & ~(same_stamp & coarse)
+    # The different rows of each stamp, and how often each is there.
+    base = group[-1] + 1
+    cell, member, count = np.unique(
+        stamp[order] * base + group, return_inverse=True, return_counts=True)
+    owner = cell // base
+    head = starts_of_runs(owner)
+    times = _times_read(
+        np.diff(np.append(head, len(owner))), np.gcd.reduceat(count, head),
+        np.add.reduceat(count, head), visit[rows][starts_of_runs(stamp)])
+    by_cell = np.argsort(member, kind="stable")
+    rank = np.empty(len(rows), dtype=int)
+    rank[by_cell] = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count)
+    repeated[rows[order]] = elsewhere | (rank >= (count // times[owner])[member])
     return repeated
+
+
+def _times_read(different, common, total, visit) -> np.ndarray:
+    """Return how many times each time stamp was read; arrays with one value a stamp.
+
+    ``different`` rows are there, each a multiple of ``common`` times, ``total`` rows in all.
+    """
+    many = total > 1
+    if not many.any() or np.mean(different[many] == 1) >= REPEATED_SHARE:
+        return common
+    broken = common == 1
+    broken[1:] |= visit[1:] != visit[:-1]
+    broken[0] = True
+    run = np.cumsum(broken) - 1
+    # Chance makes the number of one row even in every second stamp; of equal rows it tells nothing.
+    telling = np.bincount(run, np.where((common > 1) & (different > 1), different, 0))
+    read = np.gcd.reduceat(np.where(common > 1, common, 0), np.flatnonzero(broken))
+    return np.where((common > 1) & (telling[run] >= REPEATED_BITS), read[run], 1)
 
 
 def cheapest_chain(lengths, joins, penalty, loose_end: float, reach: int = 16):

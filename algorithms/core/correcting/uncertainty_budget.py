@@ -14,6 +14,7 @@ from ..grid import Grid
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..terrain import gradient
+from ..track import without_track
 from . import vertical_uncertainty as vertical
 from .corrections import SPEED_ERROR
 from .sound_speed import unknown_water_speed
@@ -331,9 +332,14 @@ def _slopes(soundings, surface, radius, reduced, progress):
 
 def _usual_radius(soundings, rows):
     part = soundings.select(rows)
+    lost = without_track(part)
     steps = [
         np.hypot(np.diff(part.x[r]), np.diff(part.y[r])) for _, r in each_visit(part)
+        if not lost[r[0]]
     ]
+    if not steps:
+        places = np.unique(np.column_stack([part.x, part.y]), axis=0)
+        steps = [cKDTree(places).query(places, k=2)[0][:, 1]] if len(places) > 1 else [np.zeros(0)]
     steps = np.concatenate(steps)
     steps = steps[steps > 0.0]
     return max(_RADIUS_M, _RADIUS_PINGS * float(np.median(steps)) if steps.size else 0.0)

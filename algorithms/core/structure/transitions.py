@@ -14,6 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
+from ..track import without_track
 from .break_lines import lanes_apart
 from .mixture import change_point, otsu
 
@@ -439,8 +440,10 @@ class _Tracks:
 def _steps_along_tracks(soundings: Soundings, sides, reach, progress) -> _Tracks:
     kept = soundings.select(
         soundings.accepted & np.isfinite(soundings.hardness)
-        & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+        & np.isfinite(soundings.x) & np.isfinite(soundings.y) & ~without_track(soundings)
     )  # fmt: skip
+    if not len(kept):
+        return _tracks([])
     xy = np.column_stack([kept.x, kept.y])
     _, visit = np.unique(kept.visit.astype(str), return_inverse=True)
     order = np.argsort(visit, kind="stable")
@@ -467,7 +470,11 @@ def _steps_along_tracks(soundings: Soundings, sides, reach, progress) -> _Tracks
             vertex = near[a + c + int(np.argmin(np.abs(n)))]
             out.append((owner[vertex], index[vertex], *_fit_step(n, h, reach)))
     progress(1.0)
-    columns = list(zip(*out)) if out else [[]] * 6
+    return _tracks(out)
+
+
+def _tracks(rows) -> _Tracks:
+    columns = list(zip(*rows)) if rows else [[]] * 6
     kinds = (int, int, float, float, bool, float)
     return _Tracks(*(np.array(c, dtype=k) for c, k in zip(columns, kinds)))
 
