@@ -71,8 +71,10 @@ def _visit(fid, name, mark, count, without, start, stop, *place):
     if not 0 <= without <= count:
         raise ValueError("counts")
     box = None if west is None else tuple(float(v) for v in (west, south, east, north))
+    # A datum that is the water of a day stands at a height that nobody knows.
+    height = None if elevation is None else float(elevation)
     return Visit(fid, name, mark, int(count), int(without), *_times([start, stop]), box,
-                 None if datum is None else (str(datum), float(elevation)), checksum)
+                 None if datum is None else (str(datum), height), checksum)
 
 
 @contextmanager
