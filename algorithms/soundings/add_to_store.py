@@ -22,7 +22,7 @@ from .._outputs import Outputs
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import concatenate
-from ..core.visits.unknown_level import Fitted, fit_to_stored
+from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
 from ._offsets import say_offsets
 from ._store_file import UPDATED, store_parameter
 
@@ -202,7 +202,8 @@ def _fitted(path, soundings, mode, progress):
             # A store holds one datum; adding says what is wrong with this one.
             return Fitted(soundings, None, "")
         (datum,) = datums
-        parts = list(lake_store.read(path, box=_box(soundings)))
+        needed = needs_fit(soundings, datum)
+        parts = list(lake_store.read(path, box=_box(soundings))) if needed else []
         stored = concatenate(parts) if parts else soundings.select(slice(0, 0))
     progress(0.1)
     return fit_to_stored(

@@ -81,7 +81,7 @@ def test_one_visit_counts_from_the_water_of_its_day():
     assert pairs["level"] == "unknown"
     assert "datum_elev_m" not in pairs
     assert "level_m" not in pairs
-    assert "the only visit" in done.route
+    assert "the only day" in done.route
     with pytest.raises(LakefloorError, match="already reduced"):
         water_of_the_day(done.soundings)
     with pytest.raises(LakefloorError, match="no soundings"):
@@ -99,6 +99,18 @@ def test_day_of_the_datum(visit, time, name):
     one = Soundings.build([0.0, 1.0], [0.0, 0.0], [3.0, 3.0], visit=visit,
                           time=np.datetime64(time, "ms"))
     assert water_of_the_day(one).datum == (name, None)
+
+
+def test_visits_of_one_day_are_on_one_water():
+    evening = outing("2026-05-14", 0.0, [((0.0, 300.0), (300.0, 300.0))], seed=4,
+                     visit="2026-05-14 (2)", clock="21:00:00")
+    done = water_of_the_day(concatenate([MAY, evening]))
+    assert datum_of(done.soundings) == ("water level of 2026-05-14", None)
+    assert done.offsets == ()
+    both = water_of_the_day(concatenate([evening, JULY, MAY]))
+    assert [row.visit for row in both.offsets] == ["2026-07-02"]
+    assert rms(both.soundings, 0.0) < 0.12
+    assert set(both.soundings.visit) == {"2026-05-14", "2026-05-14 (2)", "2026-07-02"}
 
 
 # -- several visits -----------------------------------------------------------
