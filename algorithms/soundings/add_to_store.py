@@ -19,6 +19,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs, read_soundings, source
 from .._outputs import Outputs
+from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import concatenate
@@ -234,6 +235,9 @@ def _say_level(fitted, feedback):
     if fitted.route:
         feedback.pushWarning(fitted.route)
     say_offsets(fitted, feedback)
+    if fitted.offsets:
+        for note in land_notes(fitted.soundings):
+            feedback.pushWarning(note)
 
 
 def _write_changes(out, changes, crs):

@@ -93,7 +93,9 @@ def test_one_visit_counts_from_the_water_of_its_day():
     # The name of an evening outing holds the local day, its times may be past midnight UTC.
     [("2026-05-13", "2026-05-14T01:00", "water level of 2026-05-13"),
      ("trip", "2026-05-14T01:00", "water level of 2026-05-14"),
-     ("trip", "NaT", "water level of visit 'trip'")],
+     ("trip", "NaT", "water level of visit 'trip'"),
+     ("a; b", "NaT", "water level of visit 'a, b'"),
+     ("", "NaT", "water level of an unnamed visit")],
 )
 def test_day_of_the_datum(visit, time, name):
     one = Soundings.build([0.0, 1.0], [0.0, 0.0], [3.0, 3.0], visit=visit,
@@ -155,17 +157,17 @@ def test_any_two_outings_are_right_or_refused(seed):
         told = str(refused)
         shift = 0.0
     else:
-        told = "'2026-07-02' Give gauge readings"
+        told = "'2026-07-02' give gauge readings"
         error = done.soundings.depth - bottom(both.x, both.y)
         shift = error[both.visit == "2026-07-02"].mean()
     assert "'2026-07-02'" in told
-    assert "Give gauge readings" in told
+    assert "give gauge readings" in told
     assert abs(shift) < 0.35
 
 
 def test_visits_that_do_not_meet_are_refused():
     away = outing("2026-07-02", -0.8, [((0.0, y + 500.0), (300.0, y + 500.0)) for y in (0, 20)])
-    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*Give gauge"):
+    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*give gauge"):
         water_of_the_day(concatenate([MAY, away]))
     with pytest.raises(LakefloorError, match=r"visit '2026-07-09' meets the other visits in 0 pl"):
         water_of_the_day(concatenate([MAY, JULY, away.replace(
@@ -270,7 +272,7 @@ def test_a_visit_with_a_level_is_fitted_to_a_store_without_one():
 def test_what_does_not_meet_the_store_is_refused():
     away = NEW.replace(x=NEW.x + 900.0)
     with pytest.raises(LakefloorError, match=r"'2026-07-02' meets the other visits of the store "
-                                             r"in 0 places.*Give gauge"):
+                                             r"in 0 places.*give gauge"):
         fit_to_stored(away, STORED, datum=DATUM)
     with pytest.raises(LakefloorError, match="in 0 places"):
         fit_to_stored(away, STORED.select(slice(0, 0)), datum=DATUM)

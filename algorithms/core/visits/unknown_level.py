@@ -39,8 +39,8 @@ LEAST_PLACES, MOST_ERROR_M = 5, 0.10
 _USUAL_OFFSET_M = 1.5
 
 _CURE = (
-    "Give gauge readings or a lake level, run a line across the tracks of both, or leave that "
-    "visit out."
+    "give gauge readings or a lake level, run a line across the tracks of both, or leave that "
+    "visit out"
 )
 
 
@@ -275,16 +275,17 @@ def _survey(soundings, first, progress):
 
 
 def _refusal(names, why):
-    return f"No lake level is known, and visit {visit_list(names)} {why}. {_CURE}"
+    return f"No lake level is known, and visit {visit_list(names)} {why}: {_CURE}."
 
 
 def _refuse_weak(offsets, where=""):
     """Raise LakefloorError if an offset is not known, or not well enough."""
     few = [row for row in offsets if row.places < LEAST_PLACES]
     if few:
+        least = min(row.places for row in few)
         raise LakefloorError(_refusal(
             [row.visit for row in few],
-            f"meets the other visits{where} in {min(row.places for row in few)} places, where at "
+            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}, where at "
             f"least {LEAST_PLACES} are needed to find its level"))
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
