@@ -19,10 +19,11 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs, read_soundings, source
 from .._outputs import Outputs
+from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import concatenate
-from ..core.visits.unknown_level import Fitted, fit_to_stored
+from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
 from ._offsets import say_offsets
 from ._store_file import UPDATED, store_parameter, warn_of_neighbors
 
@@ -203,7 +204,8 @@ def _fitted(path, soundings, mode, progress):
             # A store holds one datum; adding says what is wrong with this one.
             return Fitted(soundings, None, "")
         (datum,) = datums
-        parts = list(lake_store.read(path, box=_box(soundings)))
+        needed = needs_fit(soundings, datum)
+        parts = list(lake_store.read(path, box=_box(soundings))) if needed else []
         stored = concatenate(parts) if parts else soundings.select(slice(0, 0))
     progress(0.1)
     return fit_to_stored(
@@ -234,6 +236,9 @@ def _say_level(fitted, feedback):
     if fitted.route:
         feedback.pushWarning(fitted.route)
     say_offsets(fitted, feedback)
+    if fitted.offsets:
+        for note in land_notes(fitted.soundings):
+            feedback.pushWarning(note)
 
 
 def _write_changes(out, changes, crs):

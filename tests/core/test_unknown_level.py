@@ -81,7 +81,7 @@ def test_one_visit_counts_from_the_water_of_its_day():
     assert pairs["level"] == "unknown"
     assert "datum_elev_m" not in pairs
     assert "level_m" not in pairs
-    assert "the only visit" in done.route
+    assert "the only day" in done.route
     with pytest.raises(LakefloorError, match="already reduced"):
         water_of_the_day(done.soundings)
     with pytest.raises(LakefloorError, match="no soundings"):
@@ -93,12 +93,26 @@ def test_one_visit_counts_from_the_water_of_its_day():
     # The name of an evening outing holds the local day, its times may be past midnight UTC.
     [("2026-05-13", "2026-05-14T01:00", "water level of 2026-05-13"),
      ("trip", "2026-05-14T01:00", "water level of 2026-05-14"),
-     ("trip", "NaT", "water level of visit 'trip'")],
+     ("trip", "NaT", "water level of visit 'trip'"),
+     ("a; b", "NaT", "water level of visit 'a, b'"),
+     ("", "NaT", "water level of an unnamed visit")],
 )
 def test_day_of_the_datum(visit, time, name):
     one = Soundings.build([0.0, 1.0], [0.0, 0.0], [3.0, 3.0], visit=visit,
                           time=np.datetime64(time, "ms"))
     assert water_of_the_day(one).datum == (name, None)
+
+
+def test_visits_of_one_day_are_on_one_water():
+    evening = outing("2026-05-14", 0.0, [((0.0, 300.0), (300.0, 300.0))], seed=4,
+                     visit="2026-05-14 (2)", clock="21:00:00")
+    done = water_of_the_day(concatenate([MAY, evening]))
+    assert datum_of(done.soundings) == ("water level of 2026-05-14", None)
+    assert done.offsets == ()
+    both = water_of_the_day(concatenate([evening, JULY, MAY]))
+    assert [row.visit for row in both.offsets] == ["2026-07-02"]
+    assert rms(both.soundings, 0.0) < 0.12
+    assert set(both.soundings.visit) == {"2026-05-14", "2026-05-14 (2)", "2026-07-02"}
 
 
 # -- several visits -----------------------------------------------------------
@@ -143,17 +157,17 @@ def test_any_two_outings_are_right_or_refused(seed):
         told = str(refused)
         shift = 0.0
     else:
-        told = "'2026-07-02' Give gauge readings"
+        told = "'2026-07-02' give gauge readings"
         error = done.soundings.depth - bottom(both.x, both.y)
         shift = error[both.visit == "2026-07-02"].mean()
     assert "'2026-07-02'" in told
-    assert "Give gauge readings" in told
+    assert "give gauge readings" in told
     assert abs(shift) < 0.35
 
 
 def test_visits_that_do_not_meet_are_refused():
     away = outing("2026-07-02", -0.8, [((0.0, y + 500.0), (300.0, y + 500.0)) for y in (0, 20)])
-    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*Give gauge"):
+    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*give gauge"):
         water_of_the_day(concatenate([MAY, away]))
     with pytest.raises(LakefloorError, match=r"visit '2026-07-09' meets the other visits in 0 pl"):
         water_of_the_day(concatenate([MAY, JULY, away.replace(
@@ -258,7 +272,7 @@ def test_a_visit_with_a_level_is_fitted_to_a_store_without_one():
 def test_what_does_not_meet_the_store_is_refused():
     away = NEW.replace(x=NEW.x + 900.0)
     with pytest.raises(LakefloorError, match=r"'2026-07-02' meets the other visits of the store "
-                                             r"in 0 places.*Give gauge"):
+                                             r"in 0 places.*give gauge"):
         fit_to_stored(away, STORED, datum=DATUM)
     with pytest.raises(LakefloorError, match="in 0 places"):
         fit_to_stored(away, STORED.select(slice(0, 0)), datum=DATUM)

@@ -158,9 +158,20 @@ def test_no_level_counts_from_the_water_of_the_day(run, soundings, feedback):
     assert one["LAND"] == 0
     told = "the depths of each visit count from the water of its day"
     assert told in "".join(feedback.warnings)
-    # Two visits of three pings do not meet often enough to be levelled.
+    # Two visits of one day are on one water.
+    day = run("reducetodatum", {"INPUT": soundings, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    assert [f["depth_m"] for f in day["OUTPUT"].getFeatures()] == pytest.approx([20 * FOOT] * 3)
+    assert "the water level of 2026-05-14, the only day" in "".join(feedback.warnings)
+
+
+def test_outings_that_do_not_meet_are_refused(run, memory_layer):
+    layer = memory_layer(
+        "Point", [f"POINT({400000 + i} 5150000)" for i in range(4)], "EPSG:32615", FIELDS,
+        [[visit, f"2026-05-{day}T12:00:0{i}", 6.0, 6.0, "accepted", "from=surface"]
+         for i, (visit, day) in enumerate((("A", 14), ("A", 14), ("B", 20), ("B", 20)))],
+    )
     with pytest.raises(QgsProcessingException, match="No lake level is known, and visit 'B'"):
-        run("reducetodatum", {"INPUT": soundings, "OUTPUT": "TEMPORARY_OUTPUT"})
+        run("reducetodatum", {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT"})
 
 
 def test_a_datum_that_is_not_given_is_the_first_level(run, soundings, csv, feedback):

@@ -383,8 +383,11 @@ def day_of(visit, time) -> str:
     if written is not None:
         return str(written)
     known = time[~np.isnat(time)]
-    return str(known.min().astype("datetime64[D]")) if known.size else (
-        f"visit '{visit}'" if str(visit).strip() else "an unnamed visit")
+    if known.size:
+        return str(known.min().astype("datetime64[D]"))
+    # A semicolon would end the entry of corrections that the name goes into.
+    name = str(visit).replace(";", ",").strip()
+    return f"visit '{name}'" if name else "an unnamed visit"
 
 
 def datum_of(soundings: Soundings):

@@ -39,8 +39,8 @@ LEAST_PLACES, MOST_ERROR_M = 5, 0.10
 _USUAL_OFFSET_M = 1.5
 
 _CURE = (
-    "Give gauge readings or a lake level, run a line across the tracks of both, or leave that "
-    "visit out."
+    "give gauge readings or a lake level, run a line across the tracks of both, or leave that "
+    "visit out"
 )
 
 
@@ -97,8 +97,8 @@ def water_of_the_day(
     soundings : Soundings
         Depths below the water surface of the day, not reduced to a datum.
     each : bool
-        Leave every visit at the water of its own day, for :func:`fit_to_stored`. Otherwise several
-        visits are adjusted to the first one by the places where their tracks meet.
+        Leave every visit at the water of its own day, for :func:`fit_to_stored`. Otherwise visits
+        of other days are adjusted to the first day by the places where their tracks meet.
     progress : callable
 
     Returns
@@ -121,28 +121,24 @@ def water_of_the_day(
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to reduce.")
     refuse_reduced(soundings)
-    visits = visits_in_time(soundings)
-    first, rows = visits[0]
-    datum = _water(first, soundings.time[rows])
+    waters = _own_waters(soundings)
     if each:
-        corrections = soundings.corrections.copy()
-        for name, rows in visits:
-            own = _water(name, soundings.time[rows])
-            corrections[rows] = with_corrections(
-                corrections[rows], **datum_values(own), **{LEVEL: UNKNOWN})
-        done = soundings.replace(corrections=corrections)
-        datums = {d for d in datums_of(done)[0]}
+        datums = set(datums_of(waters)[0])
         return Fitted(
-            done, datum if len(datums) == 1 else None,
+            waters, datums.pop() if len(datums) == 1 else None,
             "No lake level is known: the depths of each visit count from the water of its day.",
         )
-    good = [name for name, rows in visits if soundings.accepted[rows].any()]
+    # Visits of one day are on one water; the survey is levelled day by day.
+    names, unit = _units(waters, None)
+    label = np.array(names, dtype=object)[unit]
+    days = visits_in_time(waters.replace(visit=label))
+    first, rows = days[0]
+    datum = datums_of(waters.select(rows[:1]))[0][0]
+    good = [name for name, rows in days if soundings.accepted[rows].any()]
     if len(good) <= 1:
-        route = (
-            f"No lake level is known: depths count from the {datum[0]}, the only visit."
-        )
+        route = f"No lake level is known: depths count from the {datum[0]}, the only day."
         return Fitted(_marked(soundings, datum), datum, route)
-    levelled, found = _survey(soundings, first, progress)
+    levelled, found = _survey(soundings.replace(visit=label), first, progress)
     offsets = tuple(
         Offset(str(name), float(offset), float(error), int(count))
         for name, offset, error, count, held in zip(
@@ -155,7 +151,7 @@ def water_of_the_day(
         "adjusted to it where tracks cross."
     )
     return Fitted(
-        _marked(levelled, datum), datum, route, offsets,
+        _marked(levelled.replace(visit=soundings.visit), datum), datum, route, offsets,
         tuple(found.notes) + _large(offsets),
     )
 
@@ -196,6 +192,7 @@ def fit_to_stored(
     A visit of which a part is in the store gets the offset of that part. A visit whose datum is
     the level of a first visit, since none was asked for, is moved to the store's by the levels.
     """
+    incoming = _own_waters(incoming)
     if stored is None:
         return _first_in_store(incoming, progress)
     known = known_soundings(incoming, stored)
@@ -238,8 +235,25 @@ def fit_to_stored(
     return Fitted(done, datum, f"{moved} {route}".strip(), tuple(offsets), notes)
 
 
-def _water(visit, time):
-    return f"water level of {day_of(visit, time)}", None
+def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
+    """Tell whether soundings need those of a store at ``datum`` to come to its level."""
+    return bool(_units(_moved(_own_waters(incoming), datum)[0], datum)[0])
+
+
+def _own_waters(soundings):
+    """Mark soundings without a datum with the water of the day of their visit."""
+    datums, group = datums_of(soundings)
+    bare = np.array([datum is None for datum in datums], bool)[group]
+    if not bare.any():
+        return soundings
+    corrections = soundings.corrections.copy()
+    for name, rows in each_visit(soundings):
+        rows = rows[bare[rows]]
+        if rows.size:
+            water = f"water level of {day_of(name, soundings.time[rows])}", None
+            corrections[rows] = with_corrections(
+                corrections[rows], **datum_values(water), **{LEVEL: UNKNOWN})
+    return soundings.replace(corrections=corrections)
 
 
 def _marked(soundings, datum):
@@ -261,16 +275,17 @@ def _survey(soundings, first, progress):
 
 
 def _refusal(names, why):
-    return f"No lake level is known, and visit {visit_list(names)} {why}. {_CURE}"
+    return f"No lake level is known, and visit {visit_list(names)} {why}: {_CURE}."
 
 
 def _refuse_weak(offsets, where=""):
     """Raise LakefloorError if an offset is not known, or not well enough."""
     few = [row for row in offsets if row.places < LEAST_PLACES]
     if few:
+        least = min(row.places for row in few)
         raise LakefloorError(_refusal(
             [row.visit for row in few],
-            f"meets the other visits{where} in {min(row.places for row in few)} places, where at "
+            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}, where at "
             f"least {LEAST_PLACES} are needed to find its level"))
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
@@ -302,12 +317,7 @@ def _units(soundings, datum):
     unit, names = np.full(len(soundings), -1), []
     for own in dict.fromkeys(datums):
         rows = np.array([other == own for other in datums])[group]
-        if own is None:
-            for name, here in each_visit(soundings):
-                here = here[rows[here]]
-                if here.size:
-                    unit[here] = _number(names, str(name))
-        elif own != datum and (own[1] is None or (datum is not None and datum[1] is None)):
+        if own != datum and (own[1] is None or (datum is not None and datum[1] is None)):
             visits = distinct(soundings.visit[rows])[0]
             unit[rows] = _number(names, visits[0] if len(visits) == 1 else own[0])
     return names, unit
@@ -335,14 +345,10 @@ def _first_in_store(incoming, progress) -> Fitted:
             )
         (datum,) = found
     else:
-        first, rows = visits_in_time(incoming)[0]
-        own = datums[group[rows[0]]]
-        datum = own or _water(first, incoming.time[rows])
-        held = np.array([d == own for d in datums])[group] if own else np.isin(
-            np.arange(len(incoming)), rows)
+        _, rows = visits_in_time(incoming)[0]
+        datum = datums[group[rows[0]]]
+        held = np.array([d == datum for d in datums], bool)[group]
     start = incoming.select(held)
-    if not sure.any():
-        start = _marked(start, datum)
     if held.all():
         return Fitted(start, datum, f"No lake level is known: the store counts depths from the "
                                     f"{datum[0]}.")
