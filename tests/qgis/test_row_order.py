@@ -27,6 +27,7 @@ from lakefloor.algorithms import _layers, algorithm_classes
 from lakefloor.algorithms import _params as params
 from lakefloor.algorithms._layers import SCHEMA, GivenRows, to_datetime64, to_qdatetime
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.share._facts import collect_facts
 
@@ -202,11 +203,11 @@ def test_every_algorithm_that_takes_soundings_is_tested(provider):
     assert found | {"readpointlayer", "mergestores", "copytoshare"} == set(CASES) | BY_FACTS
 
 
-def outcome(lake, run, name, order, folder):
+def outcome(lake, run, name, order, folder, kind=None):
     """Run an algorithm on the soundings in an order; return its results with files in a folder."""
     folder.mkdir()
-    parameter, kind, others = CASES[name]
-    layer = lake.layers[kind, order]
+    parameter, usual, others = CASES[name]
+    layer = lake.layers[kind or usual, order]
     given = {
         key: str(folder / value)
         if isinstance(value, str) and (Path(value).suffix or value == "copy") else value
@@ -407,3 +408,18 @@ def test_a_layer_changed_in_between_is_no_longer_matched(lake):
     gone = GivenRows(source, given.order, given.ids + 1)
     with pytest.raises(LakefloorError, match="was changed while it was read"):
         list(gone.further_values())
+
+
+@pytest.mark.parametrize("name", ["tinsurface", "mergestores", "addtostore", "copytoshare"])
+def test_a_coarsened_copy_counts_alike_in_any_order(lake, run, tmp_path, name):
+    x, y, depth = shared_soundings(lake.logged, ["depth"], area=None, cell=12.0)
+    copy = Soundings.build(x, y, depth, uncert=0.1)
+    orders = (np.arange(len(copy)), np.random.default_rng(3).permutation(len(copy)),
+              np.lexsort((copy.x, -copy.y)))
+    found = []
+    for number, order in enumerate(orders):
+        lake.layers["copy", number] = soundings_layer(copy, order)
+        folder = tmp_path / str(number)
+        results = outcome(lake, run, name, number, folder, "copy")
+        found.append(comparable(results, folder, order))
+    assert found[0] == found[1] == found[2]
