@@ -50,6 +50,8 @@ from ._store_rows import (
     take_over,
     update_extent,
     verify,
+    verify_counts,
+    verify_index,
 )
 from .core.correcting.lake_level import datum_words
 from .core.errors import LakefloorError
@@ -109,7 +111,9 @@ def contents(path) -> Contents:
         If the file is absent, no store, damaged or locked.
     """
     with reading(path) as db:
-        return Contents(crs_of(db), stored_visits(db))
+        visits = stored_visits(db)
+        verify_counts(db, visits)
+        return Contents(crs_of(db), visits)
 
 
 def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progress = silent):
@@ -137,9 +141,12 @@ def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progre
     """
     with reading(path) as db:
         present = stored_visits(db)
+        verify_counts(db, present)
         if visits is not None:
             chosen = {_named(present, name, path).number for name in visits}
             present = [v for v in present if v.number in chosen]
+        if box is not None:
+            verify_index(db)
         timed = start is not None or stop is not None
         present = [v for v in present if _meets(v, box) and _spans(v, start, stop)]
         total, done = sum(v.soundings for v in present) or 1, 0

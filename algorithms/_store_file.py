@@ -321,6 +321,8 @@ def explained(path):
         if error.whose is None:
             raise damaged(path) from error
         raise
+    except UnicodeDecodeError as error:  # Python at a message of SQLite that quotes the damage
+        raise damaged(path) from error
     except (sqlite3.Error, sqlite3.Warning) as error:
         text = str(error)
         for sign, message in (

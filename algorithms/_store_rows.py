@@ -20,6 +20,9 @@ from .core.visits.store_content import Logged, fingerprint
 
 _BATCH = 20_000
 
+#: Soundings that share one part of a visit's checksum; divides _BATCH.
+_BLOCK = 1000
+
 #: A point as GeoPackage stores it: header without envelope, then little-endian WKB.
 _POINT = np.dtype([
     ("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"),
@@ -33,8 +36,8 @@ class Visit:
 
     Times are datetime64[ms], NaT where no sounding has one; ``box`` is west, south, east, north
     in m, or None where no sounding has a position; ``datum`` is name and elevation in m, or None;
-    ``checksum`` is that of the soundings, or None where it does not hold (layout 1, or another
-    program has edited the store).
+    ``checksum`` is that of the soundings, eight digits for each thousand, or None where it does not
+    hold (layout 1, or another program has edited the store).
     """
 
     number: int
@@ -116,17 +119,15 @@ def _describe(db, number, name, part, added, parameters):
 
 
 def checksum(part) -> str:
-    """Return the CRC-32 of the soundings of a visit, in hexadecimal: of all that a row holds."""
-    total = 0
-    for start in range(0, len(part), _BATCH):
-        total = _add_page(total, part.select(slice(start, start + _BATCH)))
-    return f"{total:08x}"
+    """Return the CRC-32 of each thousand soundings of a visit, in hexadecimal."""
+    return "".join(f"{_sum_of(part.select(slice(start, start + _BLOCK))):08x}"
+                   for start in range(0, len(part), _BLOCK))
 
 
-def _add_page(total, page):
-    placed = np.isfinite(page.x) & np.isfinite(page.y)
-    for values in (np.where(placed, page.x, np.nan), np.where(placed, page.y, np.nan),
-                   *(getattr(page, attr) for attr, _ in SCHEMA.values())):
+def _sum_of(block):
+    total, placed = 0, np.isfinite(block.x) & np.isfinite(block.y)
+    for values in (np.where(placed, block.x, np.nan), np.where(placed, block.y, np.nan),
+                   *(getattr(block, attr) for attr, _ in SCHEMA.values())):
         if values.dtype == object:
             packed = "\0".join(map(str, values)).encode("utf-8", "replace")
         elif values.dtype.kind == "f":
@@ -140,10 +141,8 @@ def _add_page(total, page):
 
 def sum_up(db, visit):
     """Write the checksum of a visit whose soundings got another status."""
-    total = 0
-    for page, _ in _read_pages(db, visit.number):
-        total = _add_page(total, page)
-    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", (f"{total:08x}", visit.number))
+    total = "".join(checksum(page) for page, _ in _read_pages(db, visit.number))
+    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", (total, visit.number))
 
 
 def take_over(db, progress):
@@ -192,20 +191,33 @@ def verify(db, progress):
 
     db.set_progress_handler(going, 1_000_000)
     try:
-        for check in ("PRAGMA integrity_check(1)", "SELECT rtreecheck('rtree_soundings_geom')"):
-            if db.execute(check).fetchone() != ("ok",):
-                raise damaged()
+        if db.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
+            raise damaged()
+        verify_index(db)
     except sqlite3.OperationalError:
         if stopped:
             raise stopped[0] from None
         raise
     finally:
         db.set_progress_handler(None, 0)
-    visits = stored_visits(db)
+    verify_counts(db, stored_visits(db))
+
+
+def verify_counts(db, visits):
+    """Refuse a store that does not hold as many soundings of each visit as it says.
+
+    What another program has edited is taken as it is.
+    """
     if state_of(db)[1]:
         counted = dict(db.execute("SELECT visit_id, count(*) FROM soundings GROUP BY visit_id"))
         if counted != {v.number: v.soundings for v in visits}:
             raise damaged()
+
+
+def verify_index(db):
+    """Refuse a store whose spatial index contradicts itself; see :func:`verify`."""
+    if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
+        raise damaged()
 
 
 def _insert(db, soundings, number, progress):
@@ -292,30 +304,64 @@ def _pages(cursor):
 def parts(db, visit, box=None):
     """Yield soundings of one visit in pages, each with its number of rows.
 
+    With a box, west, south, east, north in m: at least those within it.
+
     Raises
     ------
     DamagedError
-        After the last page, if these are not the soundings that the visit holds; of a box that is
-        not known.
+        If these are not the soundings that the visit holds; at the latest after the last page.
     """
-    total = count = 0
-    for page, rows in _read_pages(db, visit.number, box):
-        if box is None and visit.checksum is not None:
-            total = _add_page(total, page)
+    if box is not None and (wanted := _blocks_in(db, visit, box)) is not None:
+        yield from _read_blocks(db, visit, *wanted)
+        return
+    total, count = [], 0
+    for page, rows in _read_pages(db, visit.number):
+        if visit.checksum is not None:
+            total.append(checksum(page))
         count += rows
         yield page, rows
-    if box is None and count != visit.soundings and state_of(db)[1]:
+    if count != visit.soundings and state_of(db)[1]:
         raise damaged()
-    if box is None and visit.checksum not in (None, f"{total:08x}"):
+    if visit.checksum not in (None, "".join(total)):
         raise damaged()
 
 
-def _read_pages(db, number, box=None):
+def _blocks_in(db, visit, box):
+    """Return the first row id of a visit and the numbers of its blocks that a box meets.
+
+    None where the visit has to be read whole, since its rows are not numbered without a gap.
+    """
+    first, last, count = db.execute(
+        "SELECT min(fid), max(fid), count(*) FROM soundings WHERE visit_id = ?",
+        (visit.number,)).fetchone()
+    if not count or last - first + 1 != count or count != visit.soundings:
+        return None
+    rows = db.execute(f"SELECT fid FROM soundings WHERE visit_id = ? AND {_IN_BOX}",
+                      [visit.number, *_corners(box)]).fetchall()
+    return first, np.unique((np.array(rows, np.int64).ravel() - first) // _BLOCK)
+
+
+def _read_blocks(db, visit, first, blocks):
+    # Blocks side by side are read together, no more than make a page.
+    new = np.flatnonzero(np.diff(blocks) > 1) + 1
+    for run in np.split(blocks, new):
+        for start in range(0, run.size, _BATCH // _BLOCK):
+            low, high = run[start], run[start : start + _BATCH // _BLOCK][-1]
+            span = int(first + low * _BLOCK), int(first + (high + 1) * _BLOCK - 1)
+            for page, rows in _read_pages(db, visit.number, span):
+                if visit.checksum is not None and (
+                    checksum(page) != visit.checksum[8 * low : 8 * (high + 1)]
+                ):
+                    raise damaged()
+                yield page, rows
+
+
+def _read_pages(db, number, span=None):
     query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
     values = [number]
-    if box is not None:
-        query += f" AND {_IN_BOX}"
-        values += _corners(box)
+    if span is not None:
+        query += " AND fid BETWEEN ? AND ?"
+        values += span
     words = {}
     for rows in _pages(db.execute(f"{query} ORDER BY fid", values)):
         with _decoding():
@@ -344,7 +390,10 @@ def _column(values, attr, kind, words):
 
 
 def _times(values):
-    return np.array(["NaT" if v is None else v.rstrip("Z") for v in values], "datetime64[ms]")
+    texts = ["NaT" if v is None else v.rstrip("Z") for v in values]
+    if "+" in "".join(texts):
+        raise ValueError("a time with a zone")
+    return np.array(texts, "datetime64[ms]")
 
 
 def logged(db, part, stored, progress):
