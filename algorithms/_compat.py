@@ -3,7 +3,7 @@
 import sqlite3
 
 import numpy as np
-from qgis.core import Qgis, QgsField
+from qgis.core import Qgis, QgsField, QgsProcessingModelChildParameterSource
 from qgis.PyQt.QtCore import QMetaType, QVariant
 from qgis.PyQt.QtGui import QPainter
 
@@ -13,6 +13,10 @@ _TYPES = {"double": "Double", "int": "Int", "text": "String", "datetime": "DateT
 
 #: Keeps pictures in a PDF as they are; Qt before 5.13 has no such hint.
 LOSSLESS = getattr(QPainter.RenderHint, "LosslessImageRendering", None)
+
+#: Where a step of a model takes a parameter from; QGIS moved the enumeration.
+STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or \
+    QgsProcessingModelChildParameterSource.Source
 
 
 def make_field(name: str, kind: str) -> QgsField:

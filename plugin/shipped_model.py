@@ -7,13 +7,13 @@ from qgis.core import (
     QgsProcessingException,
     QgsProcessingFeatureSourceDefinition,
     QgsProcessingModelAlgorithm,
-    QgsProcessingModelChildParameterSource,
     QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
     QgsProject,
 )
 
 from ..algorithms._base import LakefloorAlgorithm
+from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._destinations import (
     file_of,
     is_store,
@@ -25,8 +25,6 @@ from ..algorithms._destinations import (
 from ..algorithms._i18n import tr
 from ..algorithms._named_crs import name_inputs
 from ..algorithms.core.errors import LakefloorError
-
-_Source = QgsProcessingModelChildParameterSource.Source
 
 
 class ShippedModel(QgsProcessingModelAlgorithm):
@@ -110,13 +108,13 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         for name, sources in child.parameterSources().items():
             found = []
             for source in sources:
-                if source.source() == _Source.StaticValue:
+                if source.source() == STEP_SOURCE.StaticValue:
                     found.append(source.staticValue())
-                elif source.source() == _Source.ModelParameter:
+                elif source.source() == STEP_SOURCE.ModelParameter:
                     definition = self.parameterDefinition(source.parameterName())
                     found.append(
                         parameters.get(definition.name(), definition.defaultValue()))
-                elif source.source() == _Source.ChildOutput:
+                elif source.source() == STEP_SOURCE.ChildOutput:
                     # Of another step, which is yet to come: that there will be one is known.
                     found.append(f"{source.outputChildId()}.{source.outputName()}")
                 else:
@@ -132,7 +130,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             source.parameterName()
             for child in self.childAlgorithms().values()
             for source in child.parameterSources().get(step_parameter, ())
-            if source.source() == _Source.ModelParameter
+            if source.source() == STEP_SOURCE.ModelParameter
         }
 
     def _stores(self, parameters, context):

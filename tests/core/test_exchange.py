@@ -28,6 +28,7 @@ from lakefloor.algorithms.core.exchange.names import (
     plain_symbol,
     plain_text,
 )
+from lakefloor.algorithms.core.reading.delimited import parse_delimited
 
 KML = "{http://www.opengis.net/kml/2.2}"
 
@@ -307,3 +308,30 @@ def test_any_bytes_are_read_or_refused(data):
     for read in (read_gpx, read_kml, read_csv):
         with suppress(LakefloorError):
             read(damaged)
+
+
+@pytest.mark.parametrize("header", [
+    "time,lat,lon,depth_ft", "Time (UTC),Latitude,Longitude,Depth (ft)",
+    "timestamp,GPS lat,GPS lon,sounding ft", "UTC,posLatitude,posLongitude,waterDepth_feet",
+    "Date,lat_dd,lng_dd,DBT [feet]",
+])
+def test_header_of_a_log_is_a_header_of_places(header):
+    """One vocabulary: what is read as a log is read as a table of places, the same."""
+    rows = "2025-05-17 14:00:00,46.5,-94.5,10.0\n2025-05-17 14:00:01,46.6,-94.6,20.0\n"
+    for separator, before in ((",", ""), (";", ""), ("\t", "exported\n# by hand\n")):
+        data = f"{before}{header}\n{rows}".replace(",", separator).encode()
+        logged = parse_delimited(data).soundings
+        places = read_csv(data).waypoints
+        assert [p.lon for p in places] == logged.x.tolist() == [-94.5, -94.6]
+        assert [p.lat for p in places] == logged.y.tolist()
+        assert [p.depth for p in places] == pytest.approx(logged.depth.tolist())
+        # NIST SP 811: 1 ft = 0.3048 m.
+        assert places[0].depth == pytest.approx(3.048)
+        assert [p.time for p in places] == logged.time.tolist()
+
+
+def test_date_and_time_of_a_place_may_stand_apart():
+    (place,) = read_csv(
+        b"Station;Date;Time;Latitude;Longitude\nA;2025-05-17;14:00:30;46,5;-94,5\n").waypoints
+    assert str(place.time) == "2025-05-17T14:00:30.000"
+    assert (place.lon, place.lat) == (-94.5, 46.5)

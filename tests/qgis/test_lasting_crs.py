@@ -116,7 +116,8 @@ manager.addTask(task)
 until(lambda: task.status() == QgsTask.TaskStatus.Complete)
 layer = QgsVectorLayer("Point?crs=EPSG:32615", "shown meanwhile", "memory")
 assert layer.crs().toWkt()
-pause()
+end = time.monotonic() + 5.0
+until(lambda: not layer.crs().toWkt() or time.monotonic() > end)
 assert layer.crs().isValid()
 print("alive" if layer.crs().toWkt() else "empty")
 """
@@ -125,7 +126,7 @@ print("alive" if layer.crs().toWkt() else "empty")
 def _python(script, *arguments):
     done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True,
                           text=True)
-    return done.stdout + done.stderr
+    return f"{done.stdout}{done.stderr} {done.returncode}"
 
 
 def test_every_algorithm_runs_again_when_its_thread_is_gone(qgis_app, tmp_path):

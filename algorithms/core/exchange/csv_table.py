@@ -18,14 +18,24 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
-from ..reading.delimited import decode, parse_angle
+from ..reading.delimited import (
+    LENGTH_WORDS,
+    decode,
+    parse_angle,
+    roles_of_header,
+    stated_unit,
+)
 from .gpx import iso_time
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
+
+#: So many lines may stand above the header.
+_PREAMBLE = 20
 
 _HEADER = ("kind", "name", "part", "lon", "lat", "depth_{}", "elevation_m", "note", "symbol",
            "time_utc")
 
-#: Role -> how a column of that role may be called, in small letters.
+#: Role -> how a column of that role may be called, in small letters. Those of position, depth and
+#: time that are not listed are found as in a log.
 _WORDS = {
     "kind": ("kind",),
     "name": ("name", "title", "label", "waypoint", "id"),
@@ -104,9 +114,9 @@ def read_csv(data: bytes) -> Marks:
     Parameters
     ----------
     data : bytes
-        Delimited by commas, semicolons or tabs, with a header. Columns are known by their names;
-        longitude and latitude are needed, in decimal degrees or with minutes and seconds. Depth
-        is in the unit that its name states, metres if none.
+        Delimited by commas, semicolons or tabs, with a header. Columns are known by their names,
+        those of a log among them; longitude and latitude are needed, in decimal degrees or with
+        minutes and seconds. Depth is in the unit that its name states, metres if none.
 
     Returns
     -------
@@ -118,19 +128,20 @@ def read_csv(data: bytes) -> Marks:
         If a needed column is missing, a row's position cannot be read, or there is no row.
     """
     text, _ = decode(data)
-    lines = text.splitlines()
-    head = next((line for line in lines if line.strip()), "")
-    separator = max(",;\t", key=head.count)
+    head = [line for line in text.splitlines() if line.strip()][:_PREAMBLE]
+    separator = max(",;\t", key=lambda s: max((line.count(s) for line in head), default=0))
     try:
         rows = list(csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator))
     except csv.Error as error:
         raise LakefloorError(f"The table is damaged ({error}). Export it again.") from error
     rows = [row for row in rows if any(cell.strip() for cell in row)]
-    names = [re.sub(r"\W+", "_", cell.strip().lower()).strip("_") for cell in (rows or [[]])[0]]
-    column = {
-        role: next((names.index(word) for word in words if word in names), None)
-        for role, words in _WORDS.items()
-    }
+    above, column = next(
+        ((i, found) for i, found in enumerate(map(_columns, rows[:_PREAMBLE]))
+         if found["lon"] is not None and found["lat"] is not None),
+        (0, _columns((rows or [[]])[0])),
+    )
+    rows = rows[above:]
+    names = [cell.strip() for cell in (rows or [[]])[0]]
     if column["lon"] is None or column["lat"] is None:
         raise LakefloorError(
             "The table has no columns 'lon' and 'lat' in its first line (it has: "
@@ -138,10 +149,10 @@ def read_csv(data: bytes) -> Marks:
         )
     if len(rows) < 2:
         raise LakefloorError("The table holds no row below its header.")
-    factor = units.FOOT if column["depth"] is not None and names[column["depth"]] == "depth_ft" \
-        else 1.0
+    unit = column["depth"] is not None and stated_unit(names[column["depth"]], LENGTH_WORDS)
+    factor = units.unit_factor(unit or "m")
     points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
-    for number, row in enumerate(rows[1:], start=2):
+    for number, row in enumerate(rows[1:], start=above + 2):
         def cell(role, row=row):
             at = column[role]
             return row[at].strip() if at is not None and at < len(row) else ""
@@ -154,7 +165,7 @@ def read_csv(data: bytes) -> Marks:
                 f"Row {number} of the table has no position: longitude '{cell('lon')}', latitude "
                 f"'{cell('lat')}'."
             )
-        times.add(cell("time"))
+        times.add(f"{cell('date')} {cell('time')}".strip())
         kinds.append(cell("kind").lower())
         parts.append(cell("part"))
         depth = factor * _float(cell("depth"))
@@ -185,6 +196,21 @@ def read_csv(data: bytes) -> Marks:
     )
     check_marks(*marks[:3], "The table", together=False)
     return marks
+
+
+def _columns(header) -> dict:
+    """Return the column of each role in a table's first line, None where there is none."""
+    names = [re.sub(r"\W+", "_", cell.strip().lower()).strip("_") for cell in header]
+    column = {
+        role: next((names.index(word) for word in words if word in names), None)
+        for role, words in _WORDS.items()
+    }
+    guessed = roles_of_header(header)
+    for role in ("lon", "lat", "depth", "time", "date"):
+        found = guessed.get(role, guessed.get({"lon": "x", "lat": "y"}.get(role)))
+        if column.get(role) is None:
+            column[role] = None if found in column.values() else found
+    return column
 
 
 def _track(name, members):

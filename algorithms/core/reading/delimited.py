@@ -395,7 +395,7 @@ def _assign(table, given) -> dict:
     for role in ROLES:
         if role in given:
             roles[role] = _find_column(table, role, given[role])
-    guessed = _guess_by_name(table) if table.names else _guess_by_content(table)
+    guessed = roles_of_header(table.names) if table.names else _guess_by_content(table)
     for role, column in guessed.items():
         if role not in roles and column not in roles.values():
             roles[role] = column
@@ -432,9 +432,10 @@ def _find_column(table, role, wanted):
     raise LakefloorError(f"column '{wanted}' for {role} is not in the file; it has: {known}.")
 
 
-def _guess_by_name(table):
+def roles_of_header(names) -> dict:
+    """Return which column, from 0, holds which of :data:`ROLES`, as the columns' names tell."""
     roles = {}
-    words = [_words(name) for name in table.names]
+    words = [_words(name) for name in names]
     for column, w in enumerate(words):
         if _FLAG_WORDS & set(w):
             position = {"pos", "position", "fix", "gps"} & set(w)
@@ -485,6 +486,12 @@ def _guess_by_content(table):
     return roles
 
 
+def stated_unit(name, words):
+    """Return the unit that a column's name tells, one of the values of ``words``, or None."""
+    found = [words[w] for w in _words(name)[1:] if w in words]
+    return found[-1] if found else None
+
+
 class _Columns:
     """The columns of a table by role; a role that is absent reads as NaN or empty."""
 
@@ -533,8 +540,7 @@ class _Columns:
         """Return the unit given, or the one that the column's name tells, or None."""
         if f"{role}_unit" in self.given:
             return self.given[f"{role}_unit"]
-        found = [words[w] for w in _words(self.name(role))[1:] if w in words]
-        return found[-1] if found else None
+        return stated_unit(self.name(role), words)
 
 
 def _read_positions(columns, source_epsg, notes):

@@ -1,0 +1,84 @@
+"""Layers of different lakes, units and runs on one map."""
+
+import pytest
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsFeature,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsRasterLayer,
+    QgsVectorLayer,
+    QgsWkbTypes,
+)
+
+from lakefloor.algorithms._layers import BANDS, read_raster
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.share._together import check_together
+
+
+def _changed(layer, move=(0.0, 0.0), **values):
+    """Return a copy of a layer, moved and with other attributes."""
+    kind = QgsWkbTypes.displayString(layer.wkbType())
+    copy = QgsVectorLayer(f"{kind}?crs={layer.crs().authid()}",
+                          f"{layer.name()} of another run", "memory")
+    copy.dataProvider().addAttributes(layer.fields())
+    copy.updateFields()
+    features = []
+    for feature in layer.getFeatures():
+        geometry = feature.geometry()
+        geometry.translate(*move)
+        new = QgsFeature(copy.fields())
+        new.setGeometry(geometry)
+        new.setAttributes(feature.attributes())
+        for name, value in values.items():
+            new[name] = value
+        features.append(new)
+    copy.dataProvider().addFeatures(features)
+    copy.updateExtents()
+    return copy
+
+
+def _roles(lake, **changes):
+    found = {"contours": lake["CONTOURS"], "shoreline": lake["SHORELINE"],
+             "depth_areas": lake["AREAS"], "surface": lake["SURFACE"]}
+    return {**found, **changes}
+
+
+def _deeper(lake, folder, by, feedback):
+    surface, crs, _ = read_raster(lake["SURFACE"], feedback)
+    path = folder / "deeper.tif"
+    write_raster(path, [surface.depth.like(surface.depth.values + by)] * 3, BANDS,
+                 QgsCoordinateReferenceSystem(crs), {})
+    return QgsRasterLayer(str(path), "deeper")
+
+
+def test_layers_of_one_run_go_together(lake, feedback):
+    check_together(_roles(lake), QgsProcessingContext(), feedback)
+    assert feedback.messages == []
+
+
+def test_contours_of_another_run_are_warned_of(lake, feedback):
+    moved = _changed(lake["CONTOURS"], move=(8.0, 8.0))
+    check_together(_roles(lake, contours=moved), QgsProcessingContext(), feedback)
+    assert "do not run along the edges of the depth areas" in feedback.text
+    assert "of another run" in feedback.text
+
+
+def test_surface_on_another_datum_is_warned_of(lake, feedback, tmp_path):
+    deeper = _deeper(lake, tmp_path, 0.3, feedback)
+    check_together(_roles(lake, surface=deeper), QgsProcessingContext(), feedback)
+    assert "'deeper' is 0.3" in feedback.text
+    assert "m deeper along the contours" in feedback.text
+
+
+def test_other_units_and_other_lakes_are_refused(lake, run, tmp_path):
+    metres = _changed(lake["CONTOURS"], unit="m")
+    far = _changed(lake["AREAS"], move=(5000.0, 0.0))
+    for changes, words in (
+        ({"CONTOURS": metres}, "different units .ft, m."),
+        ({"AREAS": far}, "'Depth areas of another run' lies elsewhere than the shoreline"),
+    ):
+        given = {name: lake[name] for name in ("CONTOURS", "SHORELINE", "AREAS", "SURFACE")}
+        with pytest.raises(QgsProcessingException, match=words):
+            run("mapsheet", {**given, **changes, "OUTPUT": str(tmp_path / "sheet.pdf")})
+    assert list(tmp_path.iterdir()) == []
