@@ -1,5 +1,6 @@
 """What every Lakefloor algorithm shares."""
 
+import sqlite3
 from pathlib import Path
 from traceback import clear_frames
 
@@ -7,6 +8,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
+from ._destinations import check_destinations
 from ._i18n import tr
 from .core.errors import Cancelled, LakefloorError
 
@@ -29,6 +31,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     between them, by which the toolbox finds it. ``HELP`` says what the algorithm does, when to
     use it, its limits and units; ``SOURCE`` names the published source of the method.
     ``MAIN_THREAD`` is for one that draws layouts, which belong to the main thread.
+    ``REPLACEABLE`` names inputs whose file an output may replace.
     """
 
     NAME = ""
@@ -38,6 +41,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     HELP = ""
     SOURCE = ""
     MAIN_THREAD = False
+    REPLACEABLE = ()
 
     def name(self):
         return self.NAME
@@ -78,6 +82,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def checkParameterValues(self, parameters, context):
         try:
             self.check(parameters, context)
+            check_destinations(self, parameters, context)
         except LakefloorError as error:
             return False, str(error)
         return super().checkParameterValues(parameters, context)
@@ -108,6 +113,9 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             cancelled = isinstance(error, Cancelled)
             message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
             raise QgsProcessingException(message) from error
+        except (OSError, sqlite3.Error) as error:
+            clear_frames(error.__traceback__)
+            raise QgsProcessingException(_of_the_disk(error)) from error
 
     def compute(self, parameters, context, feedback) -> dict:
         """Read parameters, call one core routine, write the result.
@@ -126,3 +134,11 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             feedback.setProgress(100.0 * fraction)
 
         return report
+
+
+def _of_the_disk(error):
+    reason = getattr(error, "strerror", None) or tr("a database could not be read or written")
+    name = getattr(error, "filename", None)
+    return tr("Reading or writing failed: {}{}. Nothing was changed. See that the disk is not full "
+              "and that no other program has the files open, then run again.").format(
+        f"'{name}': " if name else "", reason)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import sqlite3
 import time
 from contextlib import closing, contextmanager
@@ -93,16 +92,13 @@ def writing(path, crs, progress):
         raise LakefloorError(
             tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name)
         )
-    folder = staging_folder(path.parent)
-    try:
+    with staging_folder(path.parent) as folder:
         staged = folder / path.name
         with _explained(path):
             _make(staged, crs)
         with _transaction(staged, progress) as db:
             yield db
         _put_in_place(staged, path)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

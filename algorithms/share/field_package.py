@@ -150,8 +150,6 @@ class FieldPackage(LakefloorAlgorithm):
                 **{name: parameters[name] for name in names if name in parameters},
                 params.OUTPUT: str(staged / "lake_map.pdf"),
             }, context, steps)
-            if not all(_readable(path) for path in staged.iterdir()):
-                raise _cannot_write(folder)
             progress(1.0)
         feedback.pushInfo(
             tr("Field package: {} layers in lake.gpkg, lake_map.pdf{}").format(
@@ -233,15 +231,6 @@ def _holds(path, layers) -> bool:
             and dataset.GetLayerByName(layer.name()).GetFeatureCount() == layer.featureCount()
             for layer in layers
         )
-    return False
-
-
-def _readable(path) -> bool:
-    if path.suffix == ".pdf":
-        return b"%%EOF" in path.read_bytes()[-1024:]
-    with quiet(), suppress(RuntimeError):
-        dataset = gdal.OpenEx(str(path))
-        return dataset is not None and (dataset.RasterCount > 0 or dataset.GetLayerCount() > 0)
     return False
 
 
