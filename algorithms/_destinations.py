@@ -197,10 +197,11 @@ def _same(a: Target, b: Target) -> bool:
 
 def _inputs(algorithm, parameters, context):
     """Yield the files that a run reads, with the labels of the parameters."""
+    replaceable = getattr(algorithm, "REPLACEABLE", ())  # a model has none
     for definition in algorithm.parameterDefinitions():
         name = definition.name()
         value = parameters.get(name)
-        if value in (None, "") or definition.isDestination() or name in algorithm.REPLACEABLE:
+        if value in (None, "") or definition.isDestination() or name in replaceable:
             continue
         if isinstance(definition, QgsProcessingParameterFile):
             path = Path(algorithm.parameterAsString(parameters, name, context)).absolute()

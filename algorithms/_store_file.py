@@ -12,7 +12,7 @@ from pathlib import Path
 
 from osgeo import gdal, ogr, osr
 
-from ._gdal import done, made, quiet
+from ._gdal import done, made, strict
 from ._i18n import tr
 from ._layers import SCHEMA
 from ._staging import staging_folder
@@ -228,7 +228,7 @@ def _srs(text):
 def _make(path, crs):
     """Make an empty store with GDAL, whose tables and spatial index are standard."""
     try:
-        with quiet():
+        with strict():
             _make_layers(path, crs)
     except RuntimeError as error:
         raise LakefloorError(tr("Cannot make '{}' ({}).").format(path.name, error)) from error

@@ -146,7 +146,7 @@ def _read_features(path, count, check):
 def _read_raster(path, check):
     """Read each block of each band; a block that was never written counts as torn."""
     with strict():
-        dataset = gdal.OpenEx(str(path), gdal.OF_RASTER, open_options=["NUM_THREADS=ALL_CPUS"])
+        dataset = gdal.OpenEx(str(path), gdal.OF_RASTER)
         if dataset is None or not dataset.RasterCount:
             raise _TornError
         for number in range(1, dataset.RasterCount + 1):
