@@ -83,7 +83,8 @@ class Outputs:
             return
         self._placed = True
         for path in [path for path in self._tables if not path.exists()]:
-            put_tables(self._staging.stage(path), self._tables.pop(path))
+            staged = self._staging.stage(path)
+            put_tables(staged, self._tables.pop(path), staged)
         for staged, final in self._staging.parts():
             check_target(Target(final))
             if staged.suffix.lower() == ".gpkg":
@@ -91,7 +92,7 @@ class Outputs:
             check_whole(staged, self._counts.get(staged), self._check)
         self._staging.move()
         for path, tables in self._tables.items():
-            put_tables(path, tables)
+            put_tables(path, tables, tables[0][1].with_name("copy.gpkg"), self._check)
 
     def _tell(self):
         """Tell QGIS about the layers that are now in place."""

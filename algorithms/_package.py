@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -10,10 +11,17 @@ from osgeo import gdal, ogr
 
 from ._gdal import done, made, strict
 from ._i18n import tr
+from ._whole import check_whole
 from .core.errors import LakefloorError
 
 #: Description of each table that Lakefloor wrote.
 MARK = "Written by Lakefloor"
+
+#: How long to wait for another program that holds a file, s.
+LOCK_TIMEOUT_S = 30.0
+
+#: Primary result codes of SQLite.
+_BUSY, _LOCKED = 5, 6
 
 #: Beginning of what a store says of its table of visits.
 STORE = "Lakefloor store"
@@ -46,8 +54,12 @@ def mark(path):
         ) from error
 
 
-def put_tables(path: Path, tables):
-    """Write tables into a GeoPackage, in one transaction; its other tables stay as they are.
+def put_tables(path: Path, tables, scratch: Path, check=lambda: None):
+    """Write tables into a GeoPackage; its other tables stay as they are.
+
+    They are put into a copy, which is read again. The copy then takes the place of the content by
+    SQLite's own backup, which is one transaction: whoever has the file open sees the new state,
+    and a kill leaves the old one.
 
     Parameters
     ----------
@@ -55,46 +67,80 @@ def put_tables(path: Path, tables):
         Made where it is absent.
     tables : list of (str, Path, int)
         Name, the GeoPackage whose only table it is to be a copy of, and its number of rows.
+    scratch : Path
+        Where the copy may be made.
+    check : callable
+        Called now and then; may raise to stop.
 
     Raises
     ------
     LakefloorError
         If it cannot be written; it is as before then.
     """
+    if not path.exists():
+        _fill(path, tables)
+        return
+    try:
+        with closing(_connect(path)) as db:
+            with closing(sqlite3.connect(str(scratch))) as copy:
+                db.backup(copy)
+            before = db.execute("PRAGMA data_version").fetchone()
+            _fill(scratch, tables)
+            check_whole(scratch, None, check)
+            if db.execute("PRAGMA data_version").fetchone() != before:
+                raise sqlite3.OperationalError(tr("another program has just changed it"))
+        with closing(sqlite3.connect(str(scratch))) as copy, closing(_connect(path)) as db:
+            copy.backup(db, progress=_patience())
+    except sqlite3.Error as error:
+        raise _cannot(path, error) from error
+
+
+def _connect(path):
+    db = sqlite3.connect(str(path), timeout=5.0, isolation_level=None)
+    db.execute("PRAGMA synchronous = FULL")
+    return db
+
+
+def _patience():
+    """Return a callback that ends a backup which waits too long for another program's lock."""
+    end = time.monotonic() + LOCK_TIMEOUT_S
+
+    def report(status, remaining, total):
+        if status in (_BUSY, _LOCKED) and time.monotonic() > end:
+            raise sqlite3.OperationalError("database is locked")
+
+    return report
+
+
+def _cannot(path, error):
+    return LakefloorError(
+        tr("Cannot write into '{}' ({}). It is as it was. If another program is writing to it, or "
+           "it is being edited, end that; if the disk is full, make room; then run again.").format(
+            path, error)
+    )
+
+
+def _fill(path, tables):
+    package = None
     try:
         with strict():
-            _put(path, tables)
+            if path.exists():
+                package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+            else:
+                package = made(gdal.GetDriverByName("GPKG").Create(
+                    str(path), 0, 0, 0, gdal.GDT_Unknown))
+            for name, part, count in tables:
+                if _copy(part, package, name) != count:
+                    raise RuntimeError(tr("it is not whole"))
+            package = None
     except RuntimeError as error:
-        raise LakefloorError(
-            tr("Cannot write into '{}' ({}). It is as it was. If another program is writing to it, "
-               "or it is being edited, end that, then run again.").format(path, error)
-        ) from error
-
-
-def _put(path, tables):
-    package = None
-    begun = False
-    try:
-        if path.exists():
-            package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
-        else:
-            package = made(gdal.GetDriverByName("GPKG").Create(
-                str(path), 0, 0, 0, gdal.GDT_Unknown))
-        done(package.StartTransaction())
-        begun = True
-        for name, part, count in tables:
-            if _copy(part, package, name) != count:
-                raise RuntimeError(tr("it is not whole"))
-        done(package.CommitTransaction())
-        begun = False
+        raise _cannot(path, error) from error
     finally:
-        if begun:
-            package.RollbackTransaction()
         package = None
 
 
 def _copy(part, package, name) -> int:
-    """Copy the only table of a GeoPackage; CopyLayer would not do within a transaction."""
+    """Copy the only table of a GeoPackage; return its number of rows."""
     source = layer = feature = row = None
     try:
         source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
@@ -104,11 +150,13 @@ def _copy(part, package, name) -> int:
         fields = given.GetLayerDefn()
         for number in range(fields.GetFieldCount()):
             done(layer.CreateField(fields.GetFieldDefn(number)))
+        done(layer.StartTransaction())
         for row in given:
             feature = ogr.Feature(layer.GetLayerDefn())
             feature.SetFrom(row)
             feature.SetFID(row.GetFID())
             done(layer.CreateFeature(feature))
+        done(layer.CommitTransaction())
         return layer.GetFeatureCount()
     finally:
         # A feature must not outlive its layer, nor a layer its data set.

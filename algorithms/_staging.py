@@ -193,8 +193,8 @@ def sweep(parent) -> bool:
     """
     put_back = False
     for folder in list(Path(parent).glob(PREFIX + "*")):
-        with suppress(OSError, ValueError):
-            if folder.is_dir():
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            if folder.is_dir() and not folder.is_symlink():
                 put_back |= (folder / "journal").exists()
                 _sweep(folder)
     return put_back
@@ -250,12 +250,12 @@ def _set_aside(target, old):
 
 def _write_journal(journal, moves):
     """Write down what is about to move, so that it can be taken back after a kill."""
-    base = journal.parent.parent
     rows = []
     for new, target, old in moves:
         made = new and os.stat(new)
         rows.append({
-            "target": _named(target, base), "old": old and _named(old, base),
+            "folder": _named((new or old).parent.parent, journal.parent.parent),
+            "name": target.name, "old": old is not None,
             "made": made and [made.st_size, made.st_mtime_ns],
         })
     draft = journal.with_name("draft")
@@ -277,19 +277,30 @@ def _undo(journal):
     """Put old files back; what somebody else has put in their place meanwhile stays."""
     base = journal.parent.parent
     for row in reversed(json.loads(journal.read_text(encoding="utf-8"))):
-        target, old = base / row["target"], row["old"] and base / row["old"]
+        folder, name = base / row["folder"], Path(row["name"]).name
+        if not _is_ours(folder):
+            continue
+        target, old = folder.parent / name, folder / "old" / name
         if target.is_dir():
             continue
         found = os.stat(target) if target.exists() else None
         # A follower has nothing new in its place.
         own = found is None or [found.st_size, found.st_mtime_ns] == row["made"]
-        if old and old.exists():
+        if old.exists():
             if own or os.path.samefile(old, target):
                 os.replace(old, target)
-        elif old is None and own and found is not None:
+        elif not row["old"] and own and found is not None:
             target.unlink()
     journal.unlink()
     _flush(base)
+
+
+def _is_ours(folder) -> bool:
+    """Tell whether a folder is one of a run: what is handed on by others may hold anything."""
+    return (
+        folder.name.startswith(PREFIX) and (folder / "run").is_file()
+        and not any(part.is_symlink() for part in (folder, folder / "old", folder / "new"))
+    )
 
 
 def _flush_tree(folder):
@@ -312,7 +323,9 @@ def _flush(path):
         if error.errno in (errno.EIO, errno.ENOSPC, errno.EDQUOT):
             raise
     finally:
-        os.close(descriptor)
+        # What closing a file that was only flushed says is of no account.
+        with suppress(OSError):
+            os.close(descriptor)
 
 
 # -- folders of runs, and of dead ones ------------------------------------------------------------
@@ -361,7 +374,7 @@ def _sweep(folder):
         else:
             if not first.parent.is_dir():
                 return  # on a disk that is not there now
-            if first.is_dir():
+            if _is_ours(first):
                 _sweep(first)
                 if (first / "journal").exists():
                     return
@@ -380,7 +393,8 @@ def _remove(folder, lock):
     finally:
         # Windows removes no file that is open.
         if lock is not None:
-            os.close(lock)
+            with suppress(OSError):
+                os.close(lock)
         if not (folder / "journal").exists():
             shutil.rmtree(folder, ignore_errors=True)
 

@@ -158,11 +158,13 @@ def _rows(path):
 
 
 def _cells(path):
-    gdal.UseExceptions()
     dataset = gdal.Open(str(path))
     bands = [dataset.GetRasterBand(i + 1) for i in range(dataset.RasterCount)]
-    return [(band.GetDescription(), hashlib.sha256(band.ReadRaster()).hexdigest())
-            for band in bands]
+    cells = [band.ReadRaster() for band in bands]
+    if not cells or None in cells:
+        raise ValueError("damaged raster")
+    return [(band.GetDescription(), hashlib.sha256(values).hexdigest())
+            for band, values in zip(bands, cells)]
 
 
 # -- one run ----------------------------------------------------------------------------------
@@ -423,12 +425,18 @@ def main():
     options = parser.parse_args()
     wanted = SAMPLE if options.sample else dict.fromkeys(options.writers or WRITERS, options.most)
     folder = Path(tempfile.mkdtemp(prefix="lakefloor-faults-"))
-    outcomes = []
+    outcomes, failed = [], False
     try:
         bench = Bench(folder)
         for name, most in wanted.items():
             begun, some = time.monotonic(), []
-            for fault in bench.faults(name, most):
+            try:
+                faults = bench.faults(name, most)
+            except SystemExit as error:
+                print("!!", error, file=sys.stderr)
+                failed = True
+                continue
+            for fault in faults:
                 some.append(bench.inject(fault))
                 last = some[-1]
                 if (last.state == "torn" or last.swept or
@@ -444,7 +452,7 @@ def main():
     if options.record:
         options.record.write_text(json.dumps([(*o.fault, *o[1:]) for o in outcomes], indent=0))
     sys.stdout.flush()
-    os._exit(0)
+    os._exit(1 if failed else 0)
 
 
 if __name__ == "__main__":

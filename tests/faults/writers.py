@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from pyproj import Transformer
 
-EAST, NORTH, RADIUS, DEEPEST = 500_000.0, 5_100_000.0, 110.0, 7.0
+EAST, NORTH, RADIUS, DEEPEST = 500_000.0, 5_100_000.0, 110.0, 4.5
 _UTM = "EPSG:32615"
 
 
@@ -40,10 +40,10 @@ def write_logs(folder):
     """Write logs of two visits, a gauge, a shoreline and marks into a folder."""
     to_degrees = Transformer.from_crs(_UTM, "EPSG:4326", always_xy=True)
     rng = np.random.default_rng(3)
-    for day, heading, level in (("2025-05-17", 0, 0.0), ("2025-08-09", 90, 0.0)):
+    for day, heading in (("2025-05-17", 0), ("2025-08-09", 90)):
         x, y = _lanes(heading)
         away = np.hypot(x - EAST, y - NORTH) / RADIUS
-        depth = DEEPEST * (1.0 - away**2) + 1.2 * np.exp(-((away - 0.4) ** 2) / 0.01) + level
+        depth = DEEPEST * (1.0 - away**2) + 1.5 * (1.0 + np.tanh((0.55 - away) / 0.06))
         depth += rng.normal(0.0, 0.03, x.size)
         lon, lat = to_degrees.transform(x, y)
         hardness = 0.35 + 0.4 * (x > EAST) + rng.normal(0.0, 0.03, x.size)
@@ -116,6 +116,7 @@ INPUTS = (
     ("marks.gpkg", "importwaypoints", {"INPUT": "{}/marks.gpx"}),
     ("bottom.tif", "bottomtype", {
         "INPUT": "{}/soundings.gpkg", "DEPTH": "{}/surface.tif", "METHOD": "thresholds"}),
+    ("transitions.gpkg", "hardsofttransitions", {"INPUT": "{}/bottom.tif"}),
 )
 
 #: The stores, each of one visit or both.
@@ -204,7 +205,7 @@ WRITERS = {
         {"INPUT": "{}/other.tif"}),
     "breaklines": Writer(
         "breaklines", {"INPUT": "{}/surface.tif", "MIN_SLOPE": 5.0, "MIN_HEIGHT": 0.5},
-        {"OUTPUT": "breaks.gpkg"}, {"MIN_HEIGHT": 1.5}),
+        {"OUTPUT": "breaks.gpkg"}, {"MIN_LENGTH": 900.0}),
     "bottomforms": Writer(
         "bottomforms", {"INPUT": "{}/surface.tif"},
         {"OUTPUT": "forms.gpkg", "OUTPUT_RASTER": "forms.tif"}, {"INPUT": "{}/other.tif"}),
@@ -218,7 +219,7 @@ WRITERS = {
         {"MIN_LENGTH": 60.0}),
     "candidatespots": Writer(
         "candidatespots", {"INPUT": "{}/surface.tif", "BREAK_LINES": "{}/break_lines.gpkg",
-                           "MIN_SCORE": 0.1},
+                           "TRANSITIONS": "{}/transitions.gpkg", "MIN_SCORE": 0.1},
         {"OUTPUT": "spots.gpkg", "SCORE": "score.tif"}, {"NUMBER": 3}),
     "describemarks": Writer(
         "describemarks", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},

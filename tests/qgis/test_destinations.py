@@ -147,6 +147,34 @@ def test_a_package_drawn_by_hand_gets_a_table_and_keeps_its_own(run, drawn, tmp_
     assert not list(tmp_path.glob(".lakefloor-*"))
 
 
+def test_a_package_that_is_open_elsewhere_shows_the_new_table(run, drawn, tmp_path):
+    """As of a layer on the map, which QGIS keeps open in write-ahead mode."""
+    surface = paraboloid(tmp_path)
+    with closing(sqlite3.connect(str(drawn))) as other:
+        other.execute("PRAGMA journal_mode = WAL")
+        assert other.execute("SELECT count(*) FROM shoreline").fetchone() == (1,)
+        other.commit()
+        run("depthcontours", {"INPUT": surface, "INTERVAL": 3,
+                              "OUTPUT": in_package(drawn, "contours")})
+        assert other.execute("SELECT count(*) FROM contours").fetchone()[0] > 5
+        assert other.execute("SELECT count(*) FROM shoreline").fetchone() == (1,)
+    check_whole(drawn)
+
+
+def test_a_package_that_is_locked_is_told(run, drawn, tmp_path, monkeypatch):
+    from lakefloor.algorithms import _package
+
+    surface = paraboloid(tmp_path)
+    monkeypatch.setattr(_package, "LOCK_TIMEOUT_S", 0.5)
+    before = drawn.read_bytes()
+    with closing(sqlite3.connect(str(drawn), isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(QgsProcessingException, match="another program is writing to it"):
+            run("depthcontours", {"INPUT": surface, "OUTPUT": in_package(drawn, "contours")})
+        other.execute("ROLLBACK")
+    assert drawn.read_bytes() == before
+
+
 def test_two_tables_make_a_new_package(run, tmp_path):
     log, new = tmp_path / "a.csv", tmp_path / "new.gpkg"
     log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
@@ -416,6 +444,34 @@ def test_a_live_run_is_left_alone(pair):
         assert contents(pair) == ["new", "new"]
         staging.finish()
     assert contents(pair) == ["new", "new"]
+
+
+def test_a_journal_from_elsewhere_touches_nothing_outside(tmp_path, pair):
+    """As in a lake folder that was handed on by somebody."""
+    private = tmp_path / "private"
+    private.mkdir()
+    (private / "diary.txt").write_text("mine\n")
+    (private / "old").mkdir()
+    (private / "old" / "kept.txt").write_text("mine too\n")
+    found = (private / "diary.txt").stat()
+    made = [found.st_size, found.st_mtime_ns]
+    bad = pair / ".lakefloor-bad"
+    (bad / "new").mkdir(parents=True)
+    (bad / "old").symlink_to(private)
+    (bad / "run").write_text(json.dumps(".lakefloor-bad"))
+    (bad / "journal").write_text(json.dumps([
+        {"folder": "../private", "name": "diary.txt", "old": False, "made": made},
+        {"folder": "../private/.lakefloor-x", "name": "diary.txt", "old": False, "made": made},
+        {"folder": ".lakefloor-bad", "name": "diary.txt", "old": True, "made": None},
+    ]))
+    (pair / ".lakefloor-link").symlink_to(private)
+    (pair / ".lakefloor-odd").mkdir()
+    (pair / ".lakefloor-odd" / "run").write_text("[1]")
+    (pair / ".lakefloor-odd" / "journal").write_text('[{"odd": 1}]')
+    sweep(pair)
+    assert (private / "diary.txt").read_text() == "mine\n"
+    assert (private / "old" / "kept.txt").read_text() == "mine too\n"
+    assert not (pair / "diary.txt").exists()
 
 
 def test_folders_of_dead_runs_are_swept_by_the_next(run, tmp_path):
