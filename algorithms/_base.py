@@ -1,5 +1,7 @@
 """What every Lakefloor algorithm shares."""
 
+import sqlite3
+from contextlib import contextmanager
 from pathlib import Path
 from traceback import clear_frames
 
@@ -7,7 +9,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
-from ._destinations import nothing_loaded_on_failure
+from ._destinations import check_destinations
 from ._i18n import in_local_numbers, tr
 from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
@@ -31,6 +33,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     between them, by which the toolbox finds it. ``HELP`` says what the algorithm does, when to
     use it, its limits and units; ``SOURCE`` names the published source of the method.
     ``MAIN_THREAD`` is for one that draws layouts, which belong to the main thread.
+    ``REPLACEABLE`` names inputs whose file an output may replace.
     """
 
     NAME = ""
@@ -40,6 +43,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     HELP = ""
     SOURCE = ""
     MAIN_THREAD = False
+    REPLACEABLE = ()
 
     def name(self):
         return self.NAME
@@ -81,6 +85,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def checkParameterValues(self, parameters, context):
         try:
             self.check(parameters, context)
+            check_destinations(self, parameters, context)
         except LakefloorError as error:
             return False, str(error)
         return super().checkParameterValues(parameters, context)
@@ -117,6 +122,9 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             cancelled = isinstance(error, Cancelled)
             message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
             raise QgsProcessingException(message) from error
+        except (OSError, sqlite3.Error) as error:
+            clear_frames(error.__traceback__)
+            raise QgsProcessingException(_of_the_disk(error)) from error
 
     def compute(self, parameters, context, feedback) -> dict:
         """Read parameters, call one core routine, write the result.
@@ -135,3 +143,25 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             feedback.setProgress(100.0 * fraction)
 
         return report
+
+
+@contextmanager
+def nothing_loaded_on_failure(context):
+    """Take from what QGIS is to show afterwards all that a run asked for before it failed.
+
+    QGIS's dialogs add these layers to the project however the run ended.
+    """
+    before = context.layersToLoadOnCompletion()
+    try:
+        yield
+    except BaseException:
+        context.setLayersToLoadOnCompletion(before)
+        raise
+
+
+def _of_the_disk(error):
+    reason = getattr(error, "strerror", None) or tr("a database could not be read or written")
+    name = getattr(error, "filename", None)
+    return tr("Reading or writing failed: {}{}. Nothing was changed. See that the disk is not full "
+              "and that no other program has the files open, then run again.").format(
+        f"'{name}': " if name else "", reason)

@@ -44,7 +44,8 @@ def restore_milliseconds(path, field: str, times):
         # The spatial index's triggers are compiled with every update, though none fires here.
         for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
             connection.create_function(name, 1, lambda geometry: 0)
-        (table,) = connection.execute("SELECT table_name FROM gpkg_contents").fetchone()
+        # None where QGIS closed the file cut short, on a full disk.
+        (table,) = connection.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
         keyed = ((f"{t}Z", i) for i, t in enumerate(times, start=1) if not np.isnat(t))
         connection.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
         connection.commit()

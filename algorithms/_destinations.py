@@ -1,122 +1,269 @@
-"""Where results may go, tried before the work begins."""
+"""Where results go: what a destination names, and what nothing may replace.
 
+A lake's store is replaced by nothing, and neither is a GeoPackage or a raster that Lakefloor did
+not write. What it writes bears a mark: in a GeoPackage the description of each table, in a raster
+an item of metadata.
+"""
+
+from __future__ import annotations
+
+import os
 import re
-import shutil
 import sqlite3
-from contextlib import closing, contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
+from typing import NamedTuple
 
+from osgeo import gdal
 from qgis.core import (
+    QgsDataSourceUri,
+    QgsMapLayer,
+    QgsProcessingFeatureSourceDefinition,
     QgsProcessingOutputLayerDefinition,
     QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterFile,
     QgsProcessingParameterFileDestination,
+    QgsProcessingParameterFolderDestination,
+    QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterRasterDestination,
     QgsProcessingParameterVectorDestination,
+    QgsProcessingUtils,
     QgsProperty,
+    QgsProviderRegistry,
+    QgsVectorFileWriter,
 )
 
+from ._gdal import quiet
 from ._i18n import tr
-from ._staging import staging_folder
+from ._package import MARK, STORE, descriptions
+from ._staging import Staging, cannot_replace
 from .core.errors import LakefloorError
 
-_ELSEWHERE = ("memory:", "postgis:", "postgres:", "TEMPORARY_OUTPUT")
+#: Item of metadata of a raster that Lakefloor wrote.
+RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}
+
+#: QGIS itself keeps styles in this table of a GeoPackage.
+_STYLES = "layer_styles"
+
+#: Pictures are rasters to GDAL, but hold no measurements.
+_RASTERS = (".tif", ".tiff", ".img", ".asc", ".vrt", ".nc", ".bil", ".grd", ".sdat", ".rst",
+            ".flt", ".bt", ".kea", ".gtx", ".mbtiles")
 
 
-def file_of(value, context):
-    """Return the file that a destination or an input names, or None where it is no file."""
+class Target(NamedTuple):
+    """A file, or with ``table`` one table of a GeoPackage that may hold others."""
+
+    path: Path
+    table: str | None = None
+
+
+def target_of(algorithm, parameters, name, context):
+    """Return the :class:`Target` of a destination; None if it is no file of the user's choice.
+
+    Follows QGIS, which gives a vector file of no known format the ending of the default one.
+    """
+    value = parameters.get(name)
     if isinstance(value, QgsProcessingOutputLayerDefinition):
         value = value.sink
     if isinstance(value, QgsProperty):
         value, _ = value.valueAsString(context.expressionContext())
-    text = str(value or "").strip()
-    if not text or text.startswith(_ELSEWHERE) or "://" in text:
+    text = str(value or "")
+    if not text or text == "TEMPORARY_OUTPUT" or text.startswith(("memory:", "postgis:")):
         return None
-    if text.startswith("ogr:"):
-        found = re.search(r"dbname='((?:[^']|'')+)'|dbname=(\S+)", text)
-        if found is None:
-            return None
-        text = found[1] or found[2]
-    text = text.partition("|")[0]
-    return Path(text).absolute() if Path(text).suffix else None
+    vector = isinstance(
+        algorithm.parameterDefinition(name),
+        (QgsProcessingParameterFeatureSink, QgsProcessingParameterVectorDestination),
+    )
+    table = None
+    if vector and text.startswith("ogr:"):
+        uri = QgsDataSourceUri(text[4:])
+        text, table = uri.database() or text[4:], uri.table() or None
+        if Path(text).suffix.lower() != ".gpkg":
+            table = None
+        elif table is None:
+            table = Path(text).stem
+    if "://" in text:
+        return None
+    path = Path(text).absolute()
+    known = path.suffix.lstrip(".").lower() in QgsVectorFileWriter.supportedFormatExtensions()
+    if vector and not known:
+        path = path.with_name(f"{path.name}.{QgsProcessingUtils.defaultVectorExtension()}")
+    return Target(path, table)
 
 
-def same_file(a, b) -> bool:
-    """Tell whether two paths lead to one file, which need not exist."""
-    return a.resolve() == b.resolve() or (a.exists() and b.exists() and a.samefile(b))
-
-
-def is_store(path) -> bool:
-    """Tell whether a file is a lake's store, of whatever layout."""
-    if not path.is_file() or path.stat().st_size < 512:
-        return False
-    with suppress(sqlite3.Error), closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) \
-            as db:
-        found = db.execute(
-            "SELECT description FROM gpkg_contents WHERE table_name = 'visits'").fetchone()
-        return found is not None and str(found[0]).startswith("Lakefloor store")
-    return False
-
-
-def _endings(definition) -> list:
-    """Return how the name of a file may end for an output, in small letters; all if empty."""
-    if isinstance(definition, QgsProcessingParameterRasterDestination):
-        return definition.supportedOutputRasterLayerExtensions()
-    if isinstance(definition, (QgsProcessingParameterFeatureSink,
-                               QgsProcessingParameterVectorDestination)):
-        return definition.supportedOutputVectorLayerExtensions()
-    if isinstance(definition, QgsProcessingParameterFileDestination):
-        return re.findall(r"\*\.(\w+)", definition.fileFilter())
-    return []
-
-
-def try_file(path, definition):
-    """Refuse a file that an output cannot be written to, before anything is computed.
+def check_destinations(algorithm, parameters, context, formats_of=lambda definition: definition):
+    """Try where each result of a run is to go, before the work begins.
 
     Parameters
     ----------
-    path : Path
-    definition : QgsProcessingParameterDefinition
-        Of the output.
+    formats_of : callable
+        Takes the definition of a destination and returns the one that knows its formats: that
+        of the step, for a model.
 
     Raises
     ------
     LakefloorError
-        If the folder is missing or closed, the name's ending is of no format of this output, or
-        there is a folder or a lake's store of that name.
+        If two results have one name, or one cannot be written, has the ending of no format of
+        its own, or would replace a store, an input, or what Lakefloor did not write.
     """
-    label = definition.description()
-    if path.is_dir():
-        raise LakefloorError(
-            tr("'{}': '{}' is a folder. Choose another file name.").format(label, path))
-    endings = [ending.lower() for ending in _endings(definition)]
+    taken = {}
+    for definition in algorithm.destinationParameterDefinitions():
+        name = definition.name()
+        target = target_of(algorithm, parameters, name, context)
+        if target is None or isinstance(definition, QgsProcessingParameterFolderDestination):
+            continue
+        label = definition.description()
+        for other, other_label in taken.items():
+            if _same(other, target):
+                raise LakefloorError(
+                    tr("'{}' and '{}' go to the same file, '{}'. Choose two file names.").format(
+                        other_label, label, target.path)
+                )
+        taken[target] = label
+        _check_ending(target.path, label, formats_of(definition))
+        check_target(target)
+        with Staging() as trial:
+            trial.stage(target.path)
+        if not target.path.exists():
+            continue
+        for source, input_label in _inputs(algorithm, parameters, context):
+            if _same(source, target):
+                raise LakefloorError(
+                    tr("'{}' would replace '{}', which is '{}' of this run. Choose another file "
+                       "name.").format(label, target.path, input_label)
+                )
+
+
+def _check_ending(path, label, definition):
+    endings = []
+    if isinstance(definition, QgsProcessingParameterRasterDestination):
+        endings = definition.supportedOutputRasterLayerExtensions()
+    elif isinstance(definition, QgsProcessingParameterFileDestination):
+        endings = re.findall(r"\*\.(\w+)", definition.fileFilter())
+    endings = [ending.lower() for ending in endings]
     if endings and path.suffix.lstrip(".").lower() not in endings:
         shown = ", ".join(f".{ending}" for ending in endings[:6])
         raise LakefloorError(
             tr("'{}' cannot be written as '{}'. Let the file name end in {}.").format(
                 label, path.name, shown)
         )
+
+
+def is_store(path) -> bool:
+    """Tell whether a file is a lake's store, of whatever layout."""
+    with suppress(sqlite3.Error):
+        return any(text.startswith(STORE) for text in descriptions(path).values())
+    return False
+
+
+def check_target(target: Target):
+    """Refuse a file that no result may replace.
+
+    Raises
+    ------
+    LakefloorError
+    """
+    path, table = target
+    if path.is_dir():
+        raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(path))
+    if not path.exists():
+        return
+    if path.suffix.lower() in (".gpkg", ".sqlite", ".db") and path.stat().st_size:
+        _check_package(path, table)
+    elif path.suffix.lower() in _RASTERS:
+        _check_raster(path)
+    if not os.access(path, os.W_OK):
+        raise LakefloorError(
+            tr("'{}' is read-only. Allow writing to it, or choose another file name.").format(path)
+        )
+    if os.name == "nt" and table is None:
+        try:
+            os.rename(path, path)  # fails where another program, or the map, has it open
+        except OSError as error:
+            raise cannot_replace(path, error) from error
+
+
+def _check_package(path, table):
+    try:
+        tables = descriptions(path)
+    except sqlite3.Error as error:
+        raise LakefloorError(
+            tr("'{}' exists, and Lakefloor cannot read what is in it ({}). Choose another file "
+               "name, or move that file away.").format(
+                path, tr("in use") if "locked" in str(error) else tr("no GeoPackage, or damaged"))
+        ) from error
     if is_store(path):
         raise LakefloorError(
-            tr("'{}' would replace the lake's store '{}'. Choose another file name.").format(
-                label, path.name)
+            tr("'{}' is a lake's store, which no result may replace. Choose another file name; to "
+               "add soundings to the store, use 'Add visit to the lake's store'.").format(path)
         )
-    try_folder(path.parent)
+    foreign = [name for name, text in tables.items() if text != MARK and name != _STYLES]
+    if table is not None:
+        foreign = [name for name in foreign if name.lower() == table.lower()]
+    if foreign:
+        raise LakefloorError(
+            tr("'{}' exists and holds '{}', which Lakefloor did not write. Choose another file "
+               "name{}, or move that file away.").format(
+                path, foreign[0], "" if table is None else tr(" or another layer name"))
+        )
 
 
-def try_folder(folder):
-    """Refuse a folder that is missing or that cannot be written to."""
-    shutil.rmtree(staging_folder(folder), ignore_errors=True)
+def _check_raster(path):
+    with quiet(), suppress(RuntimeError):
+        dataset = gdal.OpenEx(str(path), gdal.OF_RASTER)
+        # What cannot be opened as a raster is replaced as any file is: QGIS has asked.
+        if dataset is not None and not RASTER_MARK.items() <= dataset.GetMetadata().items():
+            raise LakefloorError(
+                tr("'{}' is a raster that Lakefloor did not write. Choose another file name, or "
+                   "move that file away.").format(path)
+            )
 
 
-@contextmanager
-def nothing_loaded_on_failure(context):
-    """Take from what QGIS is to show afterwards all that a run asked for before it failed.
+def _same(a: Target, b: Target) -> bool:
+    if a.table is not None and b.table is not None and a.table.lower() != b.table.lower():
+        return False
+    with suppress(OSError):
+        return os.path.samefile(a.path, b.path)
+    return os.path.normcase(a.path) == os.path.normcase(b.path)
 
-    QGIS's dialogs add these layers to the project however the run ended.
-    """
-    before = context.layersToLoadOnCompletion()
-    try:
-        yield
-    except BaseException:
-        context.setLayersToLoadOnCompletion(before)
-        raise
+
+def _inputs(algorithm, parameters, context):
+    """Yield the files that a run reads, with the labels of the parameters."""
+    replaceable = getattr(algorithm, "REPLACEABLE", ())
+    for definition in algorithm.parameterDefinitions():
+        name = definition.name()
+        value = parameters.get(name)
+        if value in (None, "") or definition.isDestination() or name in replaceable:
+            continue
+        if isinstance(definition, QgsProcessingParameterFile):
+            path = Path(algorithm.parameterAsString(parameters, name, context)).absolute()
+            if path.is_file():
+                yield Target(path), definition.description()
+            continue
+        if isinstance(definition, QgsProcessingParameterMultipleLayers):
+            layers = algorithm.parameterAsLayerList(parameters, name, context)
+        elif "source" in definition.type() or definition.type() in ("vector", "raster", "layer"):
+            if isinstance(value, QgsProcessingFeatureSourceDefinition):
+                value = value.source
+                if isinstance(value, QgsProperty):
+                    value = value.valueAsString(context.expressionContext())[0]
+            layers = [value if isinstance(value, QgsMapLayer) else
+                      QgsProcessingUtils.mapLayerFromString(str(value), context)]
+        else:
+            continue
+        for layer in filter(None, layers):
+            parts = QgsProviderRegistry.instance().decodeUri(
+                layer.dataProvider().name(), layer.source())
+            if parts.get("path"):
+                table = parts.get("layerName") or _first_table(parts["path"])
+                yield Target(Path(parts["path"]), table), definition.description()
+
+
+def _first_table(path):
+    if Path(path).suffix.lower() != ".gpkg":
+        return None
+    with quiet(), suppress(RuntimeError):
+        dataset = gdal.OpenEx(str(path), gdal.OF_VECTOR)
+        if dataset is not None and dataset.GetLayerCount():
+            return dataset.GetLayer(0).GetName()
+    return None

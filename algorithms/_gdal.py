@@ -31,3 +31,21 @@ def done(code):
 def last_error() -> str:
     """Return what went wrong last, without the statement of SQL in which it did."""
     return gdal.GetLastErrorMsg().rpartition(" failed: ")[2]
+
+
+@contextmanager
+def strict():
+    """Raise RuntimeError for what GDAL only prints, as when closing a file on a full disk."""
+    failures = []
+
+    def note(level, number, message):
+        if level >= gdal.CE_Failure:
+            failures.append(message)
+
+    gdal.PushErrorHandler(note)
+    try:
+        yield
+    finally:
+        gdal.PopErrorHandler()
+    if failures:
+        raise RuntimeError(failures[0].rpartition(" failed: ")[2])

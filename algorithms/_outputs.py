@@ -1,19 +1,18 @@
 """The only place where results become files and layers.
 
-Results are written to a hidden folder beside their destination and moved into
-place together at the end, so that a cancelled or failed run leaves nothing.
+Results are written to hidden folders beside their destinations, read again whole, and moved into
+place together at the end, so that a cancelled or failed run leaves everything as it was.
 """
 
 from __future__ import annotations
 
-import os
 import shutil
 from contextlib import contextmanager, suppress
 from itertools import repeat
 from pathlib import Path
 
 import numpy as np
-from osgeo import gdal, ogr
+from osgeo import gdal
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
@@ -25,7 +24,6 @@ from qgis.core import (
     QgsPoint,
     QgsProcessingContext,
     QgsProcessingOutputLayerDefinition,
-    QgsProperty,
     QgsRasterFileWriter,
     QgsWkbTypes,
 )
@@ -33,11 +31,14 @@ from shapely.geometry import MultiPolygon
 
 from . import _styling
 from ._compat import make_field, restore_milliseconds
-from ._gdal import quiet
+from ._destinations import RASTER_MARK, Target, check_target, target_of
+from ._gdal import done, made, strict
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
 from ._named_crs import require_alive
-from ._staging import staging_folder, write_file
+from ._package import mark, put_tables
+from ._staging import Staging, write_file
+from ._whole import check_whole
 from .core.errors import Cancelled, LakefloorError
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
@@ -52,7 +53,7 @@ class Outputs:
     """The results of one run of an algorithm.
 
     Use as a context manager around the writing; leaving it without an error
-    moves every file into place. ``results`` is what the algorithm returns.
+    puts every file in place. ``results`` is what the algorithm returns.
     """
 
     def __init__(self, algorithm, parameters, context, feedback):
@@ -61,51 +62,51 @@ class Outputs:
         self.context = context
         self.feedback = feedback
         self.results = {}
-        self._staged = []  # (folder, final path, layer definition or None, output name)
+        self._staging = Staging()
+        self._placed = False
+        self._layers = []  # (source of the layer, layer definition, output name)
+        self._written = {}  # staged vector files by output name
+        self._counts = {}  # features by staged file
+        self._tables = {}  # by GeoPackage, what put_tables takes
         self._styles = []
 
     def __enter__(self):
         return self
 
     def __exit__(self, kind, error, trace):
-        try:
+        with self._staging:
             if kind is None:
-                self._commit()
-        finally:
-            for folder, *_ in self._staged:
-                shutil.rmtree(folder, ignore_errors=True)
+                self.place()
+                self._staging.finish()
+                self._tell()
         return False
 
-    def _commit(self):
-        for folder, final, definition, name in self._staged:
-            parts = sorted(folder.iterdir())
-            for part in parts:
-                target = final.parent / part.name
-                if target.is_dir():
-                    raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(
-                        target))
-                try:
-                    # Another program that has the old GeoPackage open keeps its changes in such
-                    # files; SQLite would write them into the new one.
-                    for suffix in ("-wal", "-shm", "-journal"):
-                        target.with_name(target.name + suffix).unlink(missing_ok=True)
-                    os.replace(part, target)
-                    # Statistics and pyramids of the file that was there before.
-                    for suffix in (".aux.xml", ".ovr"):
-                        stale = target.with_name(target.name + suffix)
-                        if folder / stale.name not in parts:
-                            stale.unlink(missing_ok=True)
-                except OSError as error:
-                    raise LakefloorError(
-                        tr("Cannot write '{}' ({}). Is it open in another program?").format(
-                            target, error.strerror)
-                    ) from error
+    def place(self):
+        """Put every file in place; if an error follows, leaving takes it back."""
+        if self._placed:
+            return
+        self._placed = True
+        for path in [path for path in self._tables if not path.exists()]:
+            staged = self._staging.stage(path)
+            put_tables(staged, self._tables.pop(path), staged)
+        for staged, final in self._staging.parts():
+            check_target(Target(final))
+            if staged.suffix.lower() == ".gpkg":
+                mark(staged)
+            check_whole(staged, self._counts.get(staged), self._check)
+        self._staging.move()
+        for path, tables in self._tables.items():
+            put_tables(path, tables, tables[0][1].with_name("copy.gpkg"), self._check)
+
+    def _tell(self):
+        """Tell QGIS about the layers that are now in place."""
+        for source, definition, name in self._layers:
             if definition is not None and definition.destinationProject is not None:
                 details = QgsProcessingContext.LayerDetails(
                     definition.destinationName or self._label(name),
                     definition.destinationProject, name,
                 )
-                self.context.addLayerToLoadOnCompletion(str(final), details)
+                self.context.addLayerToLoadOnCompletion(source, details)
         for name, value in self.results.items():
             if isinstance(value, np.generic):
                 # QGIS shows numpy's own numbers as empty.
@@ -121,10 +122,8 @@ class Outputs:
         value = self.parameters.get(name)
         return value is not None and value != ""
 
-    def _stage(self, final: Path, definition, name) -> Path:
-        folder = staging_folder(final.parent)
-        self._staged.append((folder, final, definition, name))
-        return folder / final.name
+    def _stage(self, final) -> Path:
+        return self._staging.stage(Path(final).absolute())
 
     # -- vector -----------------------------------------------------------------
 
@@ -146,15 +145,41 @@ class Outputs:
         for field in fields:
             qgs_fields.append(field if isinstance(field, QgsField) else make_field(*field))
         parameters = dict(self.parameters)
-        final, definition = self._vector_file(name)
-        if final is not None:
-            path = self._stage(final, definition, name)
+        definition = self.parameters[name]
+        if not isinstance(definition, QgsProcessingOutputLayerDefinition):
+            definition = None
+        target_file = target_of(self.algorithm, self.parameters, name, self.context)
+        if target_file is not None:
+            check_target(target_file)
+            path = self._stage(target_file.path)
+            if target_file.table is not None:
+                path = path.parent.with_name("part.gpkg")
             staged = QgsProcessingOutputLayerDefinition(str(path))
             if definition is not None:
                 staged.createOptions = definition.createOptions
             parameters[name] = staged
+        try:
+            # QGIS takes no error of GDAL's at closing.
+            with strict():
+                target, written = self._fill(parameters, name, qgs_fields, wkb_type, crs, rows,
+                                             count)
+        except RuntimeError as error:
+            raise LakefloorError(
+                tr("Cannot write '{}' ({}). Nothing was kept; is the disk full?").format(
+                    self._label(name), error)
+            ) from error
+        if target_file is not None:
+            self._written[name] = path
+            target = self._keep(target_file, path, written)
+            self._layers.append((target, definition, name))
+        if style:
+            self._styles.append((target, style, options))
+        self.results[name] = target
+
+    def _fill(self, parameters, name, fields, wkb_type, crs, rows, count):
+        """Write features into a sink and close it; return its layer and their number."""
         sink, target = self.algorithm.parameterAsSink(
-            parameters, name, self.context, qgs_fields, wkb_type, crs
+            parameters, name, self.context, fields, wkb_type, crs
         )
         if sink is None:
             raise LakefloorError(
@@ -162,7 +187,7 @@ class Outputs:
             )
         batch, i = [], -1
         for i, (geometry, attributes) in enumerate(rows):
-            feature = QgsFeature(qgs_fields)
+            feature = QgsFeature(fields)
             if geometry is not None:
                 feature.setGeometry(geometry)
             feature.setAttributes(attributes)
@@ -175,12 +200,7 @@ class Outputs:
         self._add(sink, batch, name)
         sink.flushBuffer()
         del sink
-        if final is not None:
-            self._check_whole(path, i + 1, name)
-            target = str(final)
-        if style:
-            self._styles.append((target, style, options))
-        self.results[name] = target
+        return target, i + 1
 
     def _add(self, sink, batch, name):
         if self.feedback.isCanceled():
@@ -191,34 +211,14 @@ class Outputs:
                     self._label(name), sink.lastError())
             )
 
-    def _check_whole(self, path, count, name):
-        """Refuse a GeoPackage cut short: on a full disk QGIS closes it without a word."""
-        if path.suffix.lower() != ".gpkg":
-            return
-        source, whole = None, False
-        with quiet(), suppress(RuntimeError):
-            source = ogr.Open(str(path))
-            whole = source is not None and source.GetLayer(0).GetFeatureCount() == count
-        del source
-        if not whole:
-            raise LakefloorError(
-                tr("'{}' could not be written in full. Nothing was kept; is the disk full?").format(
-                    self._label(name))
-            )
-
-    def _vector_file(self, name):
-        """Return the file that a sink goes to, or None where it is no plain new file."""
-        value = self.parameters[name]
-        definition = value if isinstance(value, QgsProcessingOutputLayerDefinition) else None
-        target = definition.sink if definition is not None else value
-        if isinstance(target, QgsProperty):
-            target, _ = target.valueAsString(self.context.expressionContext())
-        target = str(target)
-        if target == "TEMPORARY_OUTPUT" or target.startswith(("memory:", "ogr:", "postgis:")):
-            return None, definition
-        if not Path(target).suffix or "://" in target or " table=" in target:
-            return None, definition
-        return Path(target).absolute(), definition
+    def _keep(self, target, path, count) -> str:
+        """Note a vector file that was made; return the source of its layer once it is in place."""
+        self._counts[path] = count
+        if target.table is None:
+            return str(target.path)
+        check_whole(path, count, self._check)
+        self._tables.setdefault(target.path, []).append((target.table, path, count))
+        return f"{target.path}|layername={target.table}"
 
     def soundings(self, name, soundings, crs, count=0, given=None):
         """Write a soundings layer in the schema that all algorithms share.
@@ -255,15 +255,15 @@ class Outputs:
             name, fields if given is None else fields + given.further_fields(),
             QgsWkbTypes.Type.Point, crs, rows(), style="soundings", count=count,
         )
-        for folder, final, _, staged_for in self._staged:
-            if staged_for == name and final.suffix.lower() == ".shp":
-                self.feedback.pushWarning(
-                    tr("A shapefile keeps neither times of day nor field names of more than ten "
-                       "letters, so '{}' no longer says which corrections and which datum its "
-                       "depths have. Work with a GeoPackage (.gpkg).").format(final.name)
-                )
-            if staged_for == name and times:
-                restore_milliseconds(folder / final.name, "time", np.concatenate(times))
+        path = self._written.get(name)
+        if path is not None and path.suffix.lower() == ".shp":
+            self.feedback.pushWarning(
+                tr("A shapefile keeps neither times of day nor field names of more than ten "
+                   "letters, so '{}' no longer says which corrections and which datum its "
+                   "depths have. Work with a GeoPackage (.gpkg).").format(path.name)
+            )
+        if path is not None and times:
+            restore_milliseconds(path, "time", np.concatenate(times))
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""
@@ -308,7 +308,7 @@ class Outputs:
     def surface_parts(self, name, grid: Grid, crs, start: Path | None = None):
         """Write a Lakefloor surface part by part, into the :class:`RasterFile` that this yields."""
         path = self.algorithm.parameterAsOutputLayer(self.parameters, name, self.context)
-        staged = self._stage(Path(path).absolute(), None, name)
+        staged = self._stage(path)
         with RasterFile(staged, grid, BANDS, crs, start) as raster:
             yield raster
         self._styles.append((path, "surface", {}))
@@ -320,8 +320,7 @@ class Outputs:
         if not self.wanted(name):
             return
         path = self.algorithm.parameterAsOutputLayer(self.parameters, name, self.context)
-        final = Path(path).absolute()
-        staged = self._stage(final, None, name)
+        staged = self._stage(path)
         write_raster(staged, grids, descriptions, crs, metadata or {}, self._check)
         if style:
             self._styles.append((path, style, options))
@@ -331,7 +330,7 @@ class Outputs:
         """Return where to write a file output, to be moved into place at the end."""
         path = self.algorithm.parameterAsFileOutput(self.parameters, name, self.context)
         self.results[name] = path
-        return self._stage(Path(path).absolute(), None, name)
+        return self._stage(path)
 
     def text(self, name, make):
         """Write a text that ``make()`` returns, in UTF-8, if that output was asked for."""
@@ -365,46 +364,75 @@ class RasterFile:
     """A raster that is written part by part; a GeoTIFF is tiled and compressed.
 
     Other formats are made from a GeoTIFF beside them when it is complete. One that begins as a
-    copy of another raster, ``start``, has its geometry, bands and values.
+    copy of another raster, ``start``, has its geometry, bands and values. One that is not
+    ``marked`` does not say that Lakefloor wrote it.
     """
 
-    def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None):
-        definition = srs_wkt(crs)
+    def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None,
+                 marked=True):
         driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
         self._path, self._driver = path, driver
+        self._mark = RASTER_MARK if marked else {}
         self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")
         # The cache counts as memory of the run, and its default grows with the computer.
         self._cache = gdal.GetCacheMax()
         gdal.SetCacheMax(min(self._cache, _MOST_CACHE))
-        if start is not None:
-            shutil.copyfile(start, self._file)
-            self._dataset = gdal.Open(str(self._file), gdal.GA_Update)
-            return
+        try:
+            with self._said():
+                self._dataset = self._open(start) if start else self._make(grid, descriptions, crs)
+        except BaseException:
+            gdal.SetCacheMax(self._cache)
+            raise
+
+    def _open(self, start):
+        shutil.copyfile(start, self._file)
+        return made(gdal.Open(str(self._file), gdal.GA_Update))
+
+    def _make(self, grid, descriptions, crs):
         rows, cols = grid.shape
-        self._dataset = gdal.GetDriverByName("GTiff").Create(
+        dataset = made(gdal.GetDriverByName("GTiff").Create(
             str(self._file), cols, rows, len(descriptions), gdal.GDT_Float32,
             # Measured on a depth surface: level 1 is written in half the time of level 6 and is
             # 2 % larger; with bands apart the depth alone is read in less than half the time.
             ["TILED=YES", "INTERLEAVE=BAND", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=1",
              "BIGTIFF=IF_SAFER"],
-        )
-        if self._dataset is None:
-            raise LakefloorError(tr("Cannot write the raster '{}'.").format(path.name))
-        self._dataset.SetGeoTransform((grid.west, grid.dx, 0.0, grid.north, 0.0, -grid.dy))
-        self._dataset.SetProjection(definition)
+        ))
+        dataset.SetGeoTransform((grid.west, grid.dx, 0.0, grid.north, 0.0, -grid.dy))
+        dataset.SetProjection(srs_wkt(crs))
+        dataset.SetMetadata(self._mark)
         for number, description in enumerate(descriptions, start=1):
-            band = self._dataset.GetRasterBand(number)
+            band = dataset.GetRasterBand(number)
             band.SetDescription(description)
             band.SetNoDataValue(NODATA)
+        return dataset
+
+    @contextmanager
+    def _said(self):
+        """Raise what GDAL reports, at closing the file too, as a sentence."""
+        try:
+            with strict():
+                yield
+        except (RuntimeError, OSError) as error:
+            raise LakefloorError(
+                tr("Cannot write the raster '{}' ({}). Nothing was kept; is the disk full?").format(
+                    self._path.name, getattr(error, "strerror", None) or str(error).strip())
+            ) from error
 
     def __enter__(self):
         return self
 
     def __exit__(self, kind, error, trace):
         try:
+            if kind is not None:
+                with suppress(LakefloorError), self._said():
+                    self._dataset = None
+                return False
             # Closing writes the last blocks and the directory of the file.
-            self._dataset = None
-            if kind is None and self._driver != "GTiff":
+            with self._said():
+                self._dataset.FlushCache()
+                self._dataset = None
+            if self._driver != "GTiff":
+                check_whole(self._file)
                 self._convert()
         finally:
             gdal.SetCacheMax(self._cache)
@@ -412,42 +440,38 @@ class RasterFile:
 
     def describe(self, metadata: dict, domain=""):
         """Set metadata items of the raster."""
-        self._dataset.SetMetadata({key: str(value) for key, value in metadata.items()}, domain)
+        items = {key: str(value) for key, value in metadata.items()}
+        if not domain:
+            items.update(self._mark)
+        with self._said():
+            self._dataset.SetMetadata(items, domain)
 
     def write(self, rows: slice, cols: slice, bands):
         """Write a part of every band; NaN is no data."""
         for number, values in enumerate(bands, start=1):
             values = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
-            failed = True
-            # GDAL returns errors, or raises them once any plugin has asked it to.
-            with suppress(RuntimeError):
-                band = self._dataset.GetRasterBand(number)
-                failed = band.WriteArray(values, cols.start, rows.start)
-            if failed:
-                raise LakefloorError(
-                    tr("Cannot write the raster '{}'. Is the disk full?").format(self._path.name)
-                )
+            with self._said():
+                done(self._dataset.GetRasterBand(number).WriteArray(
+                    values, cols.start, rows.start))
 
     def _convert(self):
-        made, why = None, ""
         try:
-            made = gdal.GetDriverByName(self._driver).CreateCopy(
-                str(self._path), gdal.Open(str(self._file))
-            )
+            with strict():
+                copy = made(gdal.GetDriverByName(self._driver).CreateCopy(
+                    str(self._path), gdal.Open(str(self._file))))
+                copy = None  # noqa: F841 (closes it)
         except RuntimeError as error:
-            why = f" ({str(error).strip()})"
-        if made is None:
             raise LakefloorError(
-                tr("GDAL cannot write '{}' as {}{}; choose a .tif file.").format(
-                    self._path.name, self._driver, why)
-            )
-        made = None
+                tr("GDAL cannot write '{}' as {} ({}). If the disk is not full, choose a .tif "
+                   "file.").format(self._path.name, self._driver, str(error).strip())
+            ) from error
         self._file.unlink()
 
 
-def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None):
+def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None,
+                 marked=True):
     """Write grids of one geometry as a raster."""
-    with RasterFile(path, grids[0], descriptions, crs) as raster:
+    with RasterFile(path, grids[0], descriptions, crs, marked=marked) as raster:
         raster.describe(metadata)
         rows, cols = grids[0].shape
         for start in range(0, rows, 1024):

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import sqlite3
 import time
 import uuid
@@ -20,7 +19,7 @@ from pathlib import Path
 
 from osgeo import gdal, ogr, osr
 
-from ._gdal import done, made, quiet
+from ._gdal import done, made, strict
 from ._i18n import tr
 from ._layers import SCHEMA
 from ._staging import staging_folder
@@ -123,16 +122,13 @@ def writing(path, crs, progress, prepare=None):
         raise LakefloorError(
             tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name)
         )
-    folder = staging_folder(path.parent)
-    try:
+    with staging_folder(path.parent) as folder:
         staged = folder / path.name
         with explained(path):
             _make(staged, crs)
         with _transaction(staged, progress) as db:
             yield db
         put_in_place(staged, path)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager
@@ -382,7 +378,7 @@ def _srs(text):
 def _make(path, crs):
     """Make an empty store with GDAL, whose tables and spatial index are standard."""
     try:
-        with quiet():
+        with strict():
             _make_layers(path, crs)
     except RuntimeError as error:
         raise LakefloorError(tr("Cannot make '{}' ({}).").format(path.name, error)) from error

@@ -1,8 +1,11 @@
-"""The plugin: registers the Processing provider and nothing else."""
+"""The plugin: registers the Processing provider, and puts in order what a killed run left."""
 
-from qgis.core import QgsApplication
+from pathlib import Path
+
+from qgis.core import QgsApplication, QgsProject, QgsProviderRegistry
 
 from ..algorithms._named_crs import name_common
+from ..algorithms._staging import sweep
 from .provider import LakefloorProvider
 
 
@@ -20,8 +23,25 @@ class LakefloorPlugin:
 
     def initGui(self):
         self.initProcessing()
+        QgsProject.instance().readProject.connect(self._put_in_order)
+
+    def _put_in_order(self, *_):
+        """Finish what a run that was killed left beside a project that opens, and its layers."""
+        project = QgsProject.instance()
+        folders = {project.homePath()} - {""}
+        layers = [layer for layer in project.mapLayers().values() if layer.dataProvider()]
+        for layer in layers:
+            parts = QgsProviderRegistry.instance().decodeUri(
+                layer.dataProvider().name(), layer.source())
+            if parts.get("path"):
+                folders.add(str(Path(parts["path"]).parent))
+        if any([sweep(folder) for folder in sorted(folders)]):
+            for layer in layers:
+                layer.reload()
 
     def unload(self):
+        if self.iface is not None:
+            QgsProject.instance().readProject.disconnect(self._put_in_order)
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None

@@ -2,28 +2,14 @@
 
 from pathlib import Path
 
-from qgis.core import (
-    QgsMapLayer,
-    QgsProcessingException,
-    QgsProcessingFeatureSourceDefinition,
-    QgsProcessingModelAlgorithm,
-    QgsProcessingParameterFile,
-    QgsProcessingParameterMultipleLayers,
-    QgsProject,
-)
+from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
-from ..algorithms._base import LakefloorAlgorithm
+from ..algorithms._base import LakefloorAlgorithm, nothing_loaded_on_failure
 from ..algorithms._compat import STEP_SOURCE
-from ..algorithms._destinations import (
-    file_of,
-    is_store,
-    nothing_loaded_on_failure,
-    same_file,
-    try_file,
-    try_folder,
-)
+from ..algorithms._destinations import check_destinations, is_store
 from ..algorithms._i18n import tr
 from ..algorithms._named_crs import name_inputs
+from ..algorithms._staging import staging_folder
 from ..algorithms.core.errors import LakefloorError
 
 
@@ -71,36 +57,23 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             values = self._values(child, algorithm, parameters)
             if values is not None:
                 algorithm.check(values, context)
-        targets = {}
-        for definition in self.destinationParameterDefinitions():
-            value = parameters.get(definition.name())
-            path = file_of(value, context)
-            if path is None:
-                continue
-            try_file(path, _output_of_step(children, definition))
-            for other, label in targets.items():
-                if same_file(path, other):
-                    raise LakefloorError(
-                        tr("'{}' and '{}' are both to be written to '{}'. Choose another file "
-                           "name for one of them.").format(
-                            label, definition.description(), path.name)
-                    )
-            targets[path] = definition.description()
-        for path in self._stores(parameters, context):
-            if path.exists() and not is_store(path):
+        check_destinations(
+            self, parameters, context, lambda definition: _output_of_step(children, definition)
+        )
+        for name in self._fed("STORE"):
+            path = Path(self.parameterAsFile(parameters, name, context))
+            if path.is_file() and not is_store(path):
                 raise LakefloorError(
                     tr("'{}' is not a lake's store. Choose the store, or a new name.").format(
                         path.name)
                 )
-            try_folder(path.parent)
-        for name, path in self._inputs(parameters, context):
-            for target, label in targets.items():
-                if same_file(path, target):
-                    raise LakefloorError(
-                        tr("'{}' would replace '{}', which is the input '{}'. Choose another "
-                           "file name.").format(
-                            label, path.name, self.parameterDefinition(name).description())
-                    )
+            with staging_folder(path.parent):
+                pass
+
+    @property
+    def REPLACEABLE(self):
+        """Inputs that a result may replace: a surface that is brought up to date."""
+        return self._fed("UPDATE")
 
     def _values(self, child, algorithm, parameters):
         """Return the parameters of a step, as far as they are known, or None if too little is."""
@@ -132,31 +105,6 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             for source in child.parameterSources().get(step_parameter, ())
             if source.source() == STEP_SOURCE.ModelParameter
         }
-
-    def _stores(self, parameters, context):
-        paths = (file_of(parameters.get(name), context) for name in self._fed("STORE"))
-        return [path for path in paths if path is not None]
-
-    def _inputs(self, parameters, context):
-        """Yield name and file of the inputs; a surface brought up to date may be replaced."""
-        project = context.project() or QgsProject.instance()
-        replaced = self._fed("UPDATE")
-        for definition in self.parameterDefinitions():
-            value = parameters.get(definition.name())
-            if definition.isDestination() or definition.name() in replaced:
-                continue
-            if not isinstance(definition, (QgsProcessingParameterFile,
-                                           QgsProcessingParameterMultipleLayers)) \
-                    and definition.type() not in ("source", "vector", "raster", "layer"):
-                continue
-            for each in value if isinstance(value, (list, tuple)) else [value]:
-                if isinstance(each, QgsProcessingFeatureSourceDefinition):
-                    each = each.source
-                if isinstance(each, str) and project.mapLayer(each) is not None:
-                    each = project.mapLayer(each)
-                path = file_of(each.source() if isinstance(each, QgsMapLayer) else each, context)
-                if path is not None:
-                    yield definition.name(), path
 
 
 def _steps(children):

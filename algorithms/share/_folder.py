@@ -1,12 +1,11 @@
 """A folder of results, made beside its place and moved there when it is complete."""
 
-import os
-import shutil
 from contextlib import contextmanager
 from pathlib import Path
 
 from .._i18n import tr
-from .._staging import staging_folder
+from .._staging import Staging
+from .._whole import check_whole
 from ..core.errors import LakefloorError
 
 
@@ -25,21 +24,10 @@ def new_folder(path):
             tr("'{}' exists and is not empty. Choose a new folder, so that nothing else is handed "
                "on with it.").format(final)
         )
-    staged = staging_folder(final.parent)
-    try:
+    with Staging() as staging:
+        staged = staging.stage(final)
+        staged.mkdir()
         yield staged
-        try:
-            # As any folder: that of mkdtemp is closed to others.
-            mask = os.umask(0)
-            os.umask(mask)
-            staged.chmod(0o777 & ~mask)
-            if final.exists():
-                final.rmdir()
-            staged.rename(final)
-        except OSError as error:
-            raise LakefloorError(
-                tr("Cannot write '{}' ({}). Is it open in another program?").format(
-                    final, error.strerror)
-            ) from error
-    finally:
-        shutil.rmtree(staged, ignore_errors=True)
+        check_whole(staged)
+        staging.move()
+        staging.finish()

@@ -1,7 +1,6 @@
 """Copy to share."""
 
 import numpy as np
-from osgeo import gdal
 from qgis.core import (
     QgsCoordinateTransform,
     QgsFeatureRequest,
@@ -22,7 +21,6 @@ from shapely import wkb
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import is_null
-from .._gdal import quiet
 from .._i18n import tr
 from .._layers import (
     BANDS,
@@ -163,7 +161,8 @@ class CopyToShare(LakefloorAlgorithm):
                     lambda: progress(0.8),
                 )
             for name, grid, band, raster_crs, items in copy.rasters:
-                _write_raster(staged / f"{name}.tif", grid, band, raster_crs, items)
+                write_raster(staged / f"{name}.tif", [grid], (band,), raster_crs, items,
+                             marked=False)
             progress(0.9)
             text = shared_copy.readme(
                 leaves, self.parameterAsEnumString(parameters, "LICENCE", context),
@@ -360,21 +359,3 @@ class _Copy:
         if items.get("DATUM_NAME"):
             self.datum = self.datum or items["DATUM_NAME"]
         self.rasters.append((name, grid, band, crs, items))
-
-
-def _write_raster(path, grid, band, crs, items):
-    try:
-        with quiet():
-            write_raster(path, [grid], (band,), crs, items)
-            back = gdal.Open(str(path))
-            values = None if back is None else back.GetRasterBand(1).ReadAsArray()
-            back = None
-    except RuntimeError as error:
-        raise LakefloorError(tr("Cannot write '{}' ({}).").format(path.name, error)) from error
-    if values is None or not np.array_equal(
-        values[np.isfinite(grid.values)], grid.values[np.isfinite(grid.values)].astype(np.float32)
-    ):
-        raise LakefloorError(
-            tr("Cannot write '{}' in full. Nothing was written; is the disk full?").format(
-                path.name)
-        )

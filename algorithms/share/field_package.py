@@ -148,8 +148,12 @@ class FieldPackage(LakefloorAlgorithm):
                 **{name: parameters[name] for name in names if name in parameters},
                 params.OUTPUT: str(staged / "lake_map.pdf"),
             }, context, steps)
-            if not all(_readable(path) for path in staged.iterdir()):
-                raise _cannot_write(folder)
+            for path in sorted(staged.iterdir()):
+                if not _placed(path):
+                    raise LakefloorError(
+                        tr("'{}' came out empty or without its place on the globe. Nothing was "
+                           "kept. Restart QGIS, then run again.").format(path.name)
+                    )
             progress(1.0)
         feedback.pushInfo(
             tr("Field package: {} layers in lake.gpkg, lake_map.pdf{}").format(
@@ -235,14 +239,12 @@ def _holds(path, layers) -> bool:
     return False
 
 
-def _readable(path) -> bool:
-    """Tell whether a file of the package is whole, lies somewhere on the globe and shows something.
-    """
+def _placed(path) -> bool:
+    """Tell whether a file of the package lies somewhere on the globe and shows something."""
     if path.suffix == ".pdf":
         content = path.read_bytes()
         # QGIS can place a PDF only where GDAL has that driver.
-        placed = not gdal.GetDriverByName("PDF") or b"/Measure" in content or b"/LGIDict" in content
-        return b"%%EOF" in content[-1024:] and placed
+        return not gdal.GetDriverByName("PDF") or b"/Measure" in content or b"/LGIDict" in content
     with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path))
         if dataset is None:

@@ -15,6 +15,8 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import restore_milliseconds
+from .._destinations import RASTER_MARK, Target, check_target, target_of
+from .._gdal import made, strict
 from .._i18n import tr
 from .._layers import metric_crs, read_given
 from .._outputs import Outputs
@@ -71,6 +73,16 @@ class LakeProject(LakefloorAlgorithm):
         )
         self.addOutput(QgsProcessingOutputNumber("LAYERS", tr("Layers in the project")))
 
+    def check(self, parameters, context):
+        target = target_of(self, parameters, params.OUTPUT, context)
+        if target is None:
+            return
+        # What is written beside the project, under its name.
+        check_target(Target(target.path.with_suffix(".gpkg")))
+        for role in inputs.RASTERS:
+            if parameters.get(inputs.ROLES[role][0]):
+                check_target(Target(_raster_path(target.path, role)))
+
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
         layers = inputs.layers(self, parameters, context, feedback)
@@ -125,9 +137,14 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
         options.actionOnExistingFile = (
             QgsVectorFileWriter.ActionOnExistingFile.CreateOrOverwriteLayer
         )
-    error, message, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
-        layer, str(path), context.transformContext(), options
-    )
+    try:
+        # QGIS takes no error of GDAL's at closing.
+        with strict():
+            error, message, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
+                layer, str(path), context.transformContext(), options
+            )
+    except RuntimeError as failed:
+        error, message = None, str(failed)
     if error != QgsVectorFileWriter.WriterError.NoError:
         raise LakefloorError(tr("Layer '{}' could not be copied: {}").format(
             layer.name(), message))
@@ -135,20 +152,37 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
         # The only layer with times to the millisecond, and so far the only one in the file.
         soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
         restore_milliseconds(path, "time", soundings.time[given.back()])
-    return QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
+    copy = QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
+    # On a full disk QGIS closes a file cut short without a word.
+    if copy.featureCount() != layer.featureCount() >= 0:
+        raise LakefloorError(
+            tr("Layer '{}' could not be copied in full. Nothing was kept; is the disk full?")
+            .format(layer.name())
+        )
+    return copy
 
 
 def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRasterLayer:
     """Copy a raster beside the project."""
-    path = project_path.with_name(f"{project_path.stem}_{role}.tif")
-    copy = gdal.Translate(
-        str(path), layer.source(), format="GTiff",
-        creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
-    )
-    if copy is None:
-        raise LakefloorError(tr("Raster '{}' could not be copied.").format(layer.name()))
-    copy = None
+    path = _raster_path(project_path, role)
+    try:
+        with strict():
+            copy = made(gdal.Translate(
+                str(path), layer.source(), format="GTiff",
+                creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
+                metadataOptions=[f"{key}={value}" for key, value in RASTER_MARK.items()],
+            ))
+            copy = None  # noqa: F841 (closes it)
+    except RuntimeError as error:
+        raise LakefloorError(
+            tr("Raster '{}' could not be copied ({}). Nothing was kept; is the disk full?").format(
+                layer.name(), str(error).strip())
+        ) from error
     return QgsRasterLayer(str(path), role, "gdal")
+
+
+def _raster_path(project_path, role):
+    return project_path.with_name(f"{project_path.stem}_{role}.tif")
 
 
 def _arrange(project, copies):

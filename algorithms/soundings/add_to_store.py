@@ -255,6 +255,8 @@ def _write_changes(out, changes, crs):
         ):
             columns[name] += list(column)
     out.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
+    # The store counts only once this is in place, and the other way round.
+    out.place()
 
 
 def _report(done, feedback):

@@ -65,6 +65,7 @@ class GriddingAlgorithm(LakefloorAlgorithm):
     GROUP = "surface"
     METHOD = ""
     LABEL = ""
+    REPLACEABLE = (UPDATE,)
 
     def own_parameters(self) -> list:
         """Return the parameters that the other methods do not have."""

@@ -164,7 +164,7 @@ def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
     before = sorted(os.listdir(tmp_path))
     for parameters, word in (
         ({}, "either another store"), ({"OTHER_STORE": other, "COPY": no_crs}, "either another"),
-        ({"OTHER_STORE": other, "OUTPUT": own}, "never writes over"),
+        ({"OTHER_STORE": other, "OUTPUT": own}, "no result may replace"),
         ({"OTHER_STORE": str(tmp_path / "absent.gpkg")}, "no store"),
         ({"OTHER_STORE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
         *[({"OTHER_STORE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")] * NO_ONE_WRITES_TO_PROC,

@@ -1,0 +1,163 @@
+"""GeoPackages that results go into: whose they are, and how tables get into them."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from contextlib import closing
+from pathlib import Path
+
+from osgeo import gdal, ogr
+
+from ._gdal import done, made, strict
+from ._i18n import tr
+from ._whole import check_whole
+from .core.errors import LakefloorError
+
+#: Description of each table that Lakefloor wrote.
+MARK = "Written by Lakefloor"
+
+#: How long to wait for another program that holds a file, s.
+LOCK_TIMEOUT_S = 30.0
+
+#: Primary result codes of SQLite.
+_BUSY, _LOCKED = 5, 6
+
+#: Beginning of what a store says of its table of visits.
+STORE = "Lakefloor store"
+
+
+def descriptions(path) -> dict:
+    """Return the description of each table; sqlite3.Error if it is no GeoPackage."""
+    with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True, timeout=2.0)) as db:
+        rows = db.execute("SELECT table_name, description FROM gpkg_contents").fetchall()
+    return {name: text or "" for name, text in rows}
+
+
+def mark(path):
+    """Say in a new GeoPackage that Lakefloor wrote it, unless it is a store.
+
+    Raises
+    ------
+    LakefloorError
+        If it cannot be written.
+    """
+    try:
+        with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+            stores = db.execute(
+                "SELECT count(*) FROM gpkg_contents WHERE description LIKE ?", (STORE + "%",))
+            if not stores.fetchone()[0]:
+                db.execute("UPDATE gpkg_contents SET description = ?", (MARK,))
+    except sqlite3.Error as error:
+        raise LakefloorError(
+            tr("Cannot write '{}'. Nothing was kept; is the disk full?").format(path.name)
+        ) from error
+
+
+def put_tables(path: Path, tables, scratch: Path, check=lambda: None):
+    """Write tables into a GeoPackage; its other tables stay as they are.
+
+    They are put into a copy, which is read again. The copy then takes the place of the content by
+    SQLite's own backup, which is one transaction: whoever has the file open sees the new state,
+    and a kill leaves the old one.
+
+    Parameters
+    ----------
+    path : Path
+        Made where it is absent.
+    tables : list of (str, Path, int)
+        Name, the GeoPackage whose only table it is to be a copy of, and its number of rows.
+    scratch : Path
+        Where the copy may be made.
+    check : callable
+        Called now and then; may raise to stop.
+
+    Raises
+    ------
+    LakefloorError
+        If it cannot be written; it is as before then.
+    """
+    if not path.exists():
+        _fill(path, tables)
+        return
+    try:
+        with closing(_connect(path)) as db:
+            with closing(sqlite3.connect(str(scratch))) as copy:
+                db.backup(copy)
+            before = db.execute("PRAGMA data_version").fetchone()
+            _fill(scratch, tables)
+            check_whole(scratch, None, check)
+            if db.execute("PRAGMA data_version").fetchone() != before:
+                raise sqlite3.OperationalError(tr("another program has just changed it"))
+        with closing(sqlite3.connect(str(scratch))) as copy, closing(_connect(path)) as db:
+            copy.backup(db, progress=_patience())
+    except sqlite3.Error as error:
+        raise _cannot(path, error) from error
+
+
+def _connect(path):
+    db = sqlite3.connect(str(path), timeout=5.0, isolation_level=None)
+    db.execute("PRAGMA synchronous = FULL")
+    return db
+
+
+def _patience():
+    """Return a callback that ends a backup which waits too long for another program's lock."""
+    end = time.monotonic() + LOCK_TIMEOUT_S
+
+    def report(status, remaining, total):
+        if status in (_BUSY, _LOCKED) and time.monotonic() > end:
+            raise sqlite3.OperationalError("database is locked")
+
+    return report
+
+
+def _cannot(path, error):
+    return LakefloorError(
+        tr("Cannot write into '{}' ({}). It is as it was. If another program is writing to it, or "
+           "it is being edited, end that; if the disk is full, make room; then run again.").format(
+            path, error)
+    )
+
+
+def _fill(path, tables):
+    package = None
+    try:
+        with strict():
+            if path.exists():
+                package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+            else:
+                package = made(gdal.GetDriverByName("GPKG").Create(
+                    str(path), 0, 0, 0, gdal.GDT_Unknown))
+            for name, part, count in tables:
+                if _copy(part, package, name) != count:
+                    raise RuntimeError(tr("it is not whole"))
+            package = None
+    except RuntimeError as error:
+        raise _cannot(path, error) from error
+    finally:
+        package = None
+
+
+def _copy(part, package, name) -> int:
+    """Copy the only table of a GeoPackage; return its number of rows."""
+    source = layer = feature = row = None
+    try:
+        source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
+        given = source.GetLayer(0)
+        layer = made(package.CreateLayer(name, given.GetSpatialRef(), given.GetGeomType(), [
+            "OVERWRITE=YES", "FID=fid", "GEOMETRY_NAME=geom", f"DESCRIPTION={MARK}"]))
+        fields = given.GetLayerDefn()
+        for number in range(fields.GetFieldCount()):
+            done(layer.CreateField(fields.GetFieldDefn(number)))
+        done(layer.StartTransaction())
+        for row in given:
+            feature = ogr.Feature(layer.GetLayerDefn())
+            feature.SetFrom(row)
+            feature.SetFID(row.GetFID())
+            done(layer.CreateFeature(feature))
+        done(layer.CommitTransaction())
+        return layer.GetFeatureCount()
+    finally:
+        # A feature must not outlive its layer, nor a layer its data set.
+        feature = row = layer = given = fields = source = None
