@@ -113,13 +113,14 @@ def check_destinations(algorithm, parameters, context, formats_of=lambda definit
         if target is None or isinstance(definition, QgsProcessingParameterFolderDestination):
             continue
         label = definition.description()
-        for other, other_label in taken.items():
+        for other, (other_label, _) in taken.items():
             if _same(other, target):
                 raise LakefloorError(
                     tr("'{}' and '{}' go to the same file, '{}'. Choose two file names.").format(
                         other_label, label, target.path)
                 )
-        taken[target] = label
+        taken[target] = label, definition
+    for target, (label, definition) in taken.items():
         _check_ending(target.path, label, formats_of(definition))
         check_target(target)
         with Staging() as trial:
