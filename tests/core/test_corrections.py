@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
@@ -145,6 +145,7 @@ def test_visit_without_temperature_is_named_or_left_on_request():
     )
 
 
+@settings(deadline=None)
 @given(st.floats(4.0, 25.0), st.floats(0.5, 40.0))
 def test_unknown_temperature_is_within_its_uncertainty(temperature, depth):
     truth = depth_of(pings([depth]), temperature_c=temperature)
