@@ -182,7 +182,7 @@ class _Feedback(QgsProcessingFeedback):
 class Bench:
     """QGIS ready to run, the inputs made, and for each writer the old and the new state."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, writers):
         self.folder = folder
         self.inputs = folder / "inputs"
         (self.inputs / "logs").mkdir(parents=True)
@@ -198,11 +198,12 @@ class Bench:
 
         self.provider = LakefloorProvider()
         QgsApplication.processingRegistry().addProvider(self.provider)
-        for name, algorithm, given in INPUTS:
+        inputs, stores = _needed(writers)
+        for name, algorithm, given in inputs:
             made = self._algorithm(algorithm)
             output = next(d.name() for d in made.parameterDefinitions() if d.isDestination())
             self._must(algorithm, {**self._filled(given), output: str(self.inputs / name)})
-        for name, soundings in STORES:
+        for name, soundings in stores:
             self._must("addtostore", self._filled(
                 {"INPUT": soundings, "STORE": str(self.inputs / name)}))
         _own_package(self.inputs)
@@ -234,12 +235,14 @@ class Bench:
         if pid == 0:
             status = 1
             try:
+                # Nothing is done before strace counts; a child that is forgotten ends by itself.
+                signal.alarm(int(TIMEOUT_S))
+                theirs.recv(1)
                 ours.close()
                 # What Python, Qt or GDAL print is looked at for tracebacks.
                 descriptor = os.open(words, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND)
                 os.dup2(descriptor, 1)
                 os.dup2(descriptor, 2)
-                theirs.recv(1)
                 feedback, context = _Feedback(), QgsProcessingContext()
                 context.setProject(QgsProject.instance())
                 _, ok = self._algorithm(algorithm).run(parameters, context, feedback)
@@ -276,7 +279,7 @@ class Bench:
             number = os.WTERMSIG(status)
             return ("killed", "") if number == signal.SIGKILL else ("crashed", f"signal {number}")
         if ok is None:
-            return "crashed", printed
+            return "crashed", f"{status} {printed}"
         return ("done" if ok else "refused"), " ".join(said)
 
     # -- writers ------------------------------------------------------------------------------
@@ -361,6 +364,19 @@ class Bench:
         return Outcome(fault, said, at_once, after, left, swept, text)
 
 
+def _needed(writers):
+    """Return those of the inputs and stores that the writers need."""
+    asked = json.dumps([(WRITERS[w].given, WRITERS[w].earlier, WRITERS[w].kept) for w in writers])
+    stores = [row for row in STORES if row[0] in asked]
+    asked += json.dumps(stores)
+    inputs = []
+    for row in reversed(INPUTS):
+        if "{}/" + row[0] in asked:
+            inputs.insert(0, row)
+            asked += json.dumps(row[2])
+    return inputs, stores
+
+
 def _own_package(folder):
     """Make a GeoPackage as a user would: a shoreline drawn by hand."""
     source = ogr.Open(str(folder / "shoreline.geojson"))
@@ -427,7 +443,7 @@ def main():
     folder = Path(tempfile.mkdtemp(prefix="lakefloor-faults-"))
     outcomes, failed = [], False
     try:
-        bench = Bench(folder)
+        bench = Bench(folder, wanted)
         for name, most in wanted.items():
             begun, some = time.monotonic(), []
             try:
@@ -444,13 +460,14 @@ def main():
                     print("!!", *last.fault, last.said, last.at_once, last.state, last.swept,
                           last.text[-600:], file=sys.stderr)
             outcomes += some
+            if options.record:
+                options.record.write_text(
+                    json.dumps([(*o.fault, *o[1:]) for o in outcomes], indent=0))
             print(f"{name}: {len(some)} in {time.monotonic() - begun:.0f} s", file=sys.stderr,
                   flush=True)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     print(table(outcomes))
-    if options.record:
-        options.record.write_text(json.dumps([(*o.fault, *o[1:]) for o in outcomes], indent=0))
     sys.stdout.flush()
     os._exit(1 if failed else 0)
 
