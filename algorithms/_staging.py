@@ -30,7 +30,7 @@ from .core.errors import LakefloorError
 
 PREFIX = ".lakefloor-"
 
-#: A folder without a lock, as versions before 0.1 left them, is swept when it is this old, s.
+#: A folder without a lock is swept when it is this old, s.
 _OLD_S = 24 * 3600.0
 
 #: What belongs to a file that is replaced, and would be taken for a part of the new one:
