@@ -13,9 +13,9 @@ here = Path({str(Path(__file__).resolve().parent)!r})
 sys.path[:0] = [str(here.parent), str(here)]
 import conftest
 from qgis.core import (
-    QgsApplication, QgsCoordinateReferenceSystem, QgsProcessingAlgRunnerTask,
-    QgsProcessingContext, QgsProcessingFeedback, QgsProject, QgsRasterLayer, QgsTask,
-    QgsVectorLayer,
+    QgsApplication, QgsCoordinateReferenceSystem, QgsFeature, QgsGeometry,
+    QgsProcessingAlgRunnerTask, QgsProcessingContext, QgsProcessingFeedback, QgsProject,
+    QgsRasterLayer, QgsTask, QgsVectorLayer,
 )
 from qgis.PyQt.QtCore import QThreadPool
 application = QgsApplication([], False)
@@ -114,12 +114,31 @@ class Task(QgsTask):
 task = Task()
 manager.addTask(task)
 until(lambda: task.status() == QgsTask.TaskStatus.Complete)
-layer = QgsVectorLayer("Point?crs=EPSG:32615", "shown meanwhile", "memory")
+layer = QgsVectorLayer("Polygon?crs=EPSG:32615", "shown meanwhile", "memory")
+feature = QgsFeature()
+feature.setGeometry(QgsGeometry.fromWkt("POLYGON((500000 5000000,500300 5000000,500300 5000300,"
+                                        "500000 5000000))"))
+layer.dataProvider().addFeature(feature)
 assert layer.crs().toWkt()
 end = time.monotonic() + 5.0
 until(lambda: not layer.crs().toWkt() or time.monotonic() > end)
 assert layer.crs().isValid()
-print("alive" if layer.crs().toWkt() else "empty")
+if layer.crs().toWkt():
+    print("alive")
+    sys.exit()
+print("empty")
+from lakefloor.plugin.provider import LakefloorProvider
+from lakefloor.algorithms._layers import srs_wkt
+from lakefloor.algorithms.core.errors import LakefloorError
+provider = LakefloorProvider()
+registry.addProvider(provider)
+done, said = run(registry.createAlgorithmById("lakefloor:surveylanes"), {
+    "INPUT": layer, "SPACING": 30.0, "OUTPUT": "memory:"})
+assert not done and "'shown meanwhile' (EPSG:32615)" in said and "restart QGIS" in said, said
+try:
+    srs_wkt(layer.crs())
+except LakefloorError as error:
+    print("refused", "restart" in str(error))
 """
 
 
@@ -139,3 +158,4 @@ def test_threads_take_their_crs_with_them(qgis_app):
     if "alive" in said:
         pytest.skip("this QGIS keeps them")
     assert "empty" in said
+    assert "refused True" in said
