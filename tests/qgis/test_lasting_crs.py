@@ -30,7 +30,7 @@ pools = [QThreadPool.globalInstance()]
 if hasattr(manager, "threadPool"):
     pools.append(manager.threadPool())
 for pool in pools:
-    pool.setExpiryTimeout(40)
+    pool.setExpiryTimeout(100)
 
 
 class Feedback(QgsProcessingFeedback):
@@ -65,7 +65,7 @@ def run(algorithm, parameters):
 
 def pause():
     # Threads look at the clock when they wait; the last one of the pool goes at its expiry.
-    until(lambda: all(pool.activeThreadCount() == 0 for pool in pools), 0.12)
+    until(lambda: all(pool.activeThreadCount() == 0 for pool in pools), 0.2)
 """
 
 _EVERY = _SCRIPT + """
@@ -111,6 +111,9 @@ class Task(QgsTask):
         return True
 
 
+# Long enough for the layer to be made meanwhile on a busy machine.
+for pool in pools:
+    pool.setExpiryTimeout(2000)
 task = Task()
 manager.addTask(task)
 until(lambda: task.status() == QgsTask.TaskStatus.Complete)
@@ -120,7 +123,7 @@ feature.setGeometry(QgsGeometry.fromWkt("POLYGON((500000 5000000,500300 5000000,
                                         "500000 5000000))"))
 layer.dataProvider().addFeature(feature)
 assert layer.crs().toWkt()
-end = time.monotonic() + 5.0
+end = time.monotonic() + 20.0
 until(lambda: not layer.crs().toWkt() or time.monotonic() > end)
 assert layer.crs().isValid()
 if layer.crs().toWkt():
