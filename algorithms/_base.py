@@ -7,8 +7,8 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
-from ._destinations import nothing_loaded_on_failure
 from ._i18n import tr
+from ._loading import nothing_loaded_on_failure
 from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
 

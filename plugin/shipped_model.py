@@ -14,17 +14,11 @@ from qgis.core import (
 
 from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
-from ..algorithms._destinations import (
-    file_of,
-    is_store,
-    nothing_loaded_on_failure,
-    same_file,
-    try_file,
-    try_folder,
-)
 from ..algorithms._i18n import tr
+from ..algorithms._loading import nothing_loaded_on_failure
 from ..algorithms._named_crs import name_inputs
 from ..algorithms.core.errors import LakefloorError
+from .destinations import file_of, is_store, same_file, try_file, try_folder
 
 
 class ShippedModel(QgsProcessingModelAlgorithm):

@@ -1,9 +1,9 @@
-"""Where results may go, tried before the work begins."""
+"""Where the results of a model may go, tried before its first step."""
 
 import re
 import shutil
 import sqlite3
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 from qgis.core import (
@@ -15,9 +15,9 @@ from qgis.core import (
     QgsProperty,
 )
 
-from ._i18n import tr
-from ._staging import staging_folder
-from .core.errors import LakefloorError
+from ..algorithms._i18n import tr
+from ..algorithms._staging import staging_folder
+from ..algorithms.core.errors import LakefloorError
 
 _ELSEWHERE = ("memory:", "postgis:", "postgres:", "TEMPORARY_OUTPUT")
 
@@ -106,17 +106,3 @@ def try_file(path, definition):
 def try_folder(folder):
     """Refuse a folder that is missing or that cannot be written to."""
     shutil.rmtree(staging_folder(folder), ignore_errors=True)
-
-
-@contextmanager
-def nothing_loaded_on_failure(context):
-    """Take from what QGIS is to show afterwards all that a run asked for before it failed.
-
-    QGIS's dialogs add these layers to the project however the run ended.
-    """
-    before = context.layersToLoadOnCompletion()
-    try:
-        yield
-    except BaseException:
-        context.setLayersToLoadOnCompletion(before)
-        raise
