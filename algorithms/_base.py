@@ -1,7 +1,6 @@
 """What every Lakefloor algorithm shares."""
 
 import sqlite3
-from contextlib import contextmanager
 from pathlib import Path
 from traceback import clear_frames
 
@@ -11,6 +10,7 @@ from qgis.PyQt.QtGui import QIcon
 
 from ._destinations import check_destinations
 from ._i18n import in_local_numbers, tr
+from ._loading import nothing_loaded_on_failure
 from ._named_crs import name_inputs
 from .core.errors import Cancelled, LakefloorError
 
@@ -143,20 +143,6 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             feedback.setProgress(100.0 * fraction)
 
         return report
-
-
-@contextmanager
-def nothing_loaded_on_failure(context):
-    """Take from what QGIS is to show afterwards all that a run asked for before it failed.
-
-    QGIS's dialogs add these layers to the project however the run ended.
-    """
-    before = context.layersToLoadOnCompletion()
-    try:
-        yield
-    except BaseException:
-        context.setLayersToLoadOnCompletion(before)
-        raise
 
 
 def _of_the_disk(error):

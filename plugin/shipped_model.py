@@ -4,10 +4,11 @@ from pathlib import Path
 
 from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
-from ..algorithms._base import LakefloorAlgorithm, nothing_loaded_on_failure
+from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._destinations import check_destinations, is_store
 from ..algorithms._i18n import tr
+from ..algorithms._loading import nothing_loaded_on_failure
 from ..algorithms._named_crs import name_inputs
 from ..algorithms._staging import staging_folder
 from ..algorithms.core.errors import LakefloorError

@@ -233,10 +233,15 @@ def _holds(path, layers) -> bool:
         return dataset is not None and all(
             (copy := dataset.GetLayerByName(layer.name())) is not None
             and copy.GetFeatureCount() == layer.featureCount()
-            and (copy.GetSpatialRef() is not None or not layer.crs().isValid())
+            and (_defined(copy.GetSpatialRef()) or not layer.crs().isValid())
             for layer in layers
         )
     return False
+
+
+def _defined(srs) -> bool:
+    """Tell whether a GeoPackage states a CRS: its two that state none are called "Undefined"."""
+    return srs is not None and not srs.GetName().startswith("Undefined")
 
 
 def _placed(path) -> bool:

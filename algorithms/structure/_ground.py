@@ -14,6 +14,7 @@ from qgis.core import (
 from .. import _params as params
 from .._i18n import tr
 from .._layers import (
+    field_indexes,
     optional_source,
     read_bands,
     read_raster,
@@ -126,7 +127,7 @@ def read_ground(algorithm, parameters, context, feedback):
 
     kinds = QgsWkbTypes.GeometryType
 
-    def shapes(name, fields, kind, word):
+    def shapes(name, needed, fields, kind, word):
         found = optional_source(algorithm, parameters, name, context)
         if found is None:
             return None
@@ -136,17 +137,24 @@ def read_ground(algorithm, parameters, context, feedback):
                     found.sourceName(), word, algorithm.parameterDefinition(name).description()
                 )
             )
-        return read_shapes(found, crs, fields, context, feedback)
+        field_indexes(found, needed)
+        # Contours and break-lines have that field; transitions, or lines of one's own, have not.
+        if name == "TRANSITIONS" and "kind" in found.fields().names():
+            raise LakefloorError(
+                tr("Layer '{}' holds contours or break-lines; choose another for '{}'.").format(
+                    found.sourceName(), algorithm.parameterDefinition(name).description())
+            )
+        return read_shapes(found, crs, (*needed, *fields), context, feedback)
 
-    def lines(name, fields):
-        found = shapes(name, fields, kinds.LineGeometry, tr("lines"))
+    def lines(name, needed, fields):
+        found = shapes(name, needed, fields, kinds.LineGeometry, tr("lines"))
         return found and Lines([np.asarray(g.coords)[:, :2] for g in found[0]], found[1])
 
     found = {}
     if algorithm.parameterDefinition("BREAK_LINES") is not None:
-        found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m", "confidence"])
-        found["transitions"] = lines("TRANSITIONS", ["supported", "confidence"])
-        forms = shapes("FORMS", ["form", "relief_m", "confidence"],
+        found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
+        found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
+        forms = shapes("FORMS", ["form", "relief_m"], ["confidence"],
                        kinds.PolygonGeometry, tr("polygons"))
         found["forms"] = forms and Areas(*forms)
     raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)

@@ -100,6 +100,11 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
     """Return x, y (m), names and the user's own remarks of marks."""
     layer = source(algorithm, parameters, "MARKS", context)
     fields = layer.fields().names()
+    if {"raw_depth_m", "status", "lane"} <= set(fields):
+        raise LakefloorError(
+            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own places.")
+            .format(layer.sourceName())
+        )
     chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
     name = chosen or next((f for f in fields if f.lower() == "name"), None)
     wanted = [name] if name else []

@@ -60,6 +60,22 @@ def test_depth_raster_in_the_place_of_another(run, tmp_path, memory_layer):
         run("candidatespots", {**ON_DEPTH["candidatespots"], "INPUT": depth, "BOTTOM_TYPE": depth})
 
 
+def test_lines_and_points_in_the_place_of_others(run, tmp_path, memory_layer):
+    depth = paraboloid(tmp_path)
+    contours = memory_layer("LineString", [f"LINESTRING({X} {Y},{X + 9} {Y})"], name="contours",
+                            fields="field=depth:double&field=kind:string&field=supported:int")
+    soundings = memory_layer(
+        "Point", [f"POINT({X} {Y})"], name="pings", fields="&".join(
+            f"field={name}" for name in ("raw_depth_m:double", "status:string", "lane:int")))
+    spots = {**ON_DEPTH["candidatespots"], "INPUT": depth}
+    for name, word in (("BREAK_LINES", "has no field 'height_m'"), ("TRANSITIONS", "holds cont")):
+        with pytest.raises(QgsProcessingException, match=f"'contours' {word}"):
+            run("candidatespots", {**spots, name: contours})
+    for name in ("describemarks", "morelikethese"):
+        with pytest.raises(QgsProcessingException, match="'pings' holds soundings, not marks"):
+            run(name, {"INPUT": depth, "MARKS": soundings, "OUTPUT": "memory:"})
+
+
 def test_raster_of_others_is_taken_at_its_word(run, tmp_path):
     """What others call their bands says nothing of what these hold."""
     results = run("bottomslope", {

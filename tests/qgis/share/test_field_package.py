@@ -5,8 +5,10 @@ import os
 import sqlite3
 
 import pytest
-from osgeo import gdal, ogr
+from osgeo import gdal, ogr, osr
 from qgis.core import QgsProcessingException
+
+from lakefloor.algorithms.share import field_package
 
 
 def inputs(lake, *names):
@@ -97,3 +99,38 @@ def test_full_disk_leaves_nothing(run, lake, tmp_path, limit):
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)
         signal.signal(signal.SIGXFSZ, handler)
     assert os.listdir(tmp_path) == []
+
+
+def _picture(path, place, opaque):
+    picture = gdal.GetDriverByName("GTiff").Create(str(path), 600, 300, 4)
+    picture.SetGeoTransform((0.0, 1.0, 0.0, 0.0, 0.0, -1.0))
+    if place:
+        picture.SetProjection(osr_wkt())
+    if opaque:
+        picture.GetRasterBand(4).WriteRaster(590, 290, 1, 1, b"\xff")
+    return path
+
+
+def osr_wkt():
+    srs = osr.SpatialReference()
+    srs.ImportFromEPSG(3857)
+    return srs.ExportToWkt()
+
+
+def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
+    whole = field_package._readable
+    assert whole(_picture(tmp_path / "good.tif", True, True))
+    assert not whole(_picture(tmp_path / "nowhere.tif", False, True))
+    assert not whole(_picture(tmp_path / "empty.tif", True, False))
+    pdf = tmp_path / "map.pdf"
+    pdf.write_bytes(b"%PDF-1.4\n/Type /Measure\n%%EOF\n")
+    assert whole(pdf)
+    pdf.write_bytes(b"%PDF-1.4\n%%EOF\n")
+    assert whole(pdf) == (gdal.GetDriverByName("PDF") is None)
+    for srs in (None, osr.SpatialReference(osr_wkt())):
+        path = tmp_path / f"{srs is not None}.gpkg"
+        dataset = ogr.GetDriverByName("GPKG").CreateDataSource(str(path))
+        layer = dataset.CreateLayer(lake["SHORELINE"].name(), srs, ogr.wkbPolygon)
+        layer.CreateFeature(ogr.Feature(layer.GetLayerDefn()))
+        layer = dataset = None
+        assert field_package._holds(path, [lake["SHORELINE"]]) == (srs is not None)
