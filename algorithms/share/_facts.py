@@ -13,6 +13,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.correcting.lake_level import datum_of
+from ..core.days import survey_days
 from ..core.errors import LakefloorError
 from ..core.progress import silent, span
 from ..core.share import sheet
@@ -46,7 +47,7 @@ class Facts:
     statistics : LakeStatistics or None
         Of the surface, at the datum.
     dates : list of str
-        Days of the soundings used, ISO.
+        Days of the soundings used, ISO: the lake's own, one an outing.
     visits : list of str
     used, rejected : int
         Numbers of soundings.
@@ -183,8 +184,7 @@ def _read_soundings(facts, layer, crs, context, feedback, progress):
         levels = [float(pairs["level_m"]) for pairs in texts if pairs.get("level_m")]
         facts.levels = (min(levels), max(levels)) if levels else None
     used = soundings.select(soundings.accepted)
-    days = np.unique(used.time[~np.isnat(used.time)].astype("datetime64[D]"))
-    facts.dates = [str(day) for day in days]
+    facts.dates = survey_days(used, srs_wkt(crs))
     facts.used, facts.rejected = len(used), len(soundings) - len(used)
     facts.visits = sorted({str(visit) for visit in used.visit if visit})
     facts.lanes = len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0})
@@ -278,7 +278,7 @@ def _lake_lines(facts) -> list:
 def _survey_lines(facts, reasons) -> list:
     lines = []
     if facts.dates:
-        lines.append(tr("Survey dates (UTC): {}.").format(sheet.dates_text(facts.dates)))
+        lines.append(tr("Survey dates: {}.").format(sheet.dates_text(facts.dates)))
     if facts.used or facts.rejected:
         counted = tr("{} soundings used, {} rejected").format(facts.used, facts.rejected)
         if reasons:

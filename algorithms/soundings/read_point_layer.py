@@ -13,8 +13,9 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import as_numbers, metric_crs, read_points, source
+from .._layers import as_numbers, metric_crs, read_points, source, srs_wkt
 from .._outputs import Outputs
+from ..core.days import longitude
 from ..core.errors import LakefloorError
 from ..core.reading.point_table import soundings_from_points
 
@@ -76,7 +77,7 @@ class ReadPointLayer(LakefloorAlgorithm):
               kinds.Any, advanced=False)
         self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone of the times")))
         field("VISIT_FIELD", tr("Visit field"),
-              tr("Name of the outing. Empty for the UTC date on which it began."), kinds.Any,
+              tr("Name of the outing. Empty for the local date on which it began."), kinds.Any,
               advanced=False)
         field("HARDNESS_FIELD", tr("Hardness field"), tr("Relative bottom hardness, 0 to 1."))
         field("TEMPERATURE_FIELD", tr("Water temperature field"), tr("Temperature as logged."))
@@ -136,7 +137,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             depth_unit=self.parameterAsEnumString(parameters, "DEPTH_UNIT", context),
             positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
             time=texts("TIME"),
-            time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
+            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
             visit=texts("VISIT"),
             hardness=numbers("HARDNESS"),
             water_temp=numbers("TEMPERATURE"),
@@ -144,6 +145,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             speed=numbers("SPEED"),
             speed_unit=self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
             course=numbers("COURSE"),
+            longitude=longitude(x, y, srs_wkt(crs)),
             progress=self.progress(feedback),
         )
         for note in notes:

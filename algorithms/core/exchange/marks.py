@@ -127,7 +127,7 @@ class Times:
         """Return the points with their times, UTC where a text states no zone, and notes."""
         if not any(self._texts):
             return tuple(points), ()
-        times, notes = utc_from_texts(self._texts, "UTC", "ymd")
+        times, _, notes = utc_from_texts(self._texts, "UTC", "ymd")
         stated = sum(bool(text) for text in self._texts)
         lost = stated - int((~np.isnat(times)).sum())
         notes = [note for note in notes if "not readable" not in note]

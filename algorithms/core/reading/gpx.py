@@ -15,7 +15,8 @@ from xml.parsers import expat
 import numpy as np
 
 from .. import units
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
+from ..progress import STRIDE, rising, silent
 from ..soundings import Soundings
 from ..times import utc_from_texts
 from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
@@ -31,6 +32,7 @@ _ELEMENTS = {
 }
 #: Metres by the unit that an element of depth states.
 LENGTH_UNITS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
+_LONGEST_TEXT = 200
 _SPEED = {**SPEED_UNITS, **{word: SPEED_UNITS[unit] for word, unit in SPEED_WORDS.items()}}
 
 
@@ -40,7 +42,7 @@ def is_gpx(data: bytes) -> bool:
     return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
 
 
-def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
+def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> Parsed:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
 
     Parameters
@@ -49,8 +51,9 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         GPX 1.0 or 1.1.
     depth_unit : str, optional
         Unit of depths whose element states none; metres if None.
-    time_zone : str
+    time_zone : str or tzinfo
         Of times that state none, which the schema does not allow.
+    progress : callable
 
     Returns
     -------
@@ -62,10 +65,12 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
     Raises
     ------
     LakefloorError
-        If no point bears a depth.
+        If no point bears a depth, the text encoding is not known, or the document declares
+        entities.
     """
     tally, notes = Tally(), []
-    reader = _Reader()
+    progress = rising(progress)
+    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
     try:
         reader.parser.Parse(data, True)
     except expat.ExpatError as error:
@@ -73,11 +78,17 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         lines = data.splitlines()
         tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
                   else b"")
+    except (LookupError, ValueError) as error:
+        if isinstance(error, LakefloorError):
+            raise
+        raise LakefloorError(f"the XML cannot be read: {excerpt(error)}.") from error
     points = reader.points
     if not points:
         raise LakefloorError("no position: the GPX file has no track, route or waypoint points.")
     rows = []
-    for point in points:
+    for i, point in enumerate(points):
+        if i % STRIDE == 0:
+            progress(0.5 + 0.4 * i / len(points))
         lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
         if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
             tally.add(point["line"], "no position or not a number", _shown(point))
@@ -98,7 +109,9 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         f"{kinds.count(k)} {k} points" for k in _POINTS.values() if k in kinds))
     points = [p for p, *_ in rows]
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
-    time, more = utc_from_texts([p.get("time", "") for p in points], time_zone, "ymd")
+    time, offset_h, more = utc_from_texts(
+        [p.get("time", "") for p in points], time_zone, "ymd", lambda _: progress(0.9)
+    )
     notes += more
     hardness, more = relative_hardness(_values(points, "hardness"))
     notes += more
@@ -108,16 +121,33 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes), corrections="from=unknown",
     )
-    return Parsed(soundings, "GPX", tuple(notes), tally)
+    progress(1.0)
+    line = np.array([p["line"] for p in points])
+    return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
+
+
+def refuse_entities(parser):
+    """Make an expat parser raise LakefloorError at a declaration of an entity.
+
+    No exchange file needs one, and a few that are made of each other fill any memory.
+    """
+    def refuse(*_):
+        raise LakefloorError(
+            "The file declares XML entities, which no exchange file needs. Export it again."
+        )
+
+    parser.EntityDeclHandler = refuse
 
 
 class _Reader:
     """Collects points; expat rather than a tree, for line numbers and damaged ends."""
 
-    def __init__(self):
+    def __init__(self, look):
         self.points, self._point, self._stack = [], None, []
+        self._look, self._ended = look, 0
         self.parser = expat.ParserCreate()
         self.parser.buffer_text = True
+        refuse_entities(self.parser)
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._characters
@@ -133,10 +163,14 @@ class _Reader:
 
     def _characters(self, text):
         if self._stack and self._point is not None:
-            self._stack[-1][2] += text
+            # Nothing that is read is longer.
+            self._stack[-1][2] += text[: max(_LONGEST_TEXT - len(self._stack[-1][2]), 0)]
 
     def _end(self, name):
         local, attributes, text = self._stack.pop()
+        self._ended += 1
+        if self._ended % STRIDE == 0:
+            self._look()
         if self._point is None:
             return
         if local in _POINTS:
@@ -175,7 +209,8 @@ def _known_unit(points, key, known, value, notes):
     strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
     if strange.any():
         notes.append(
-            f"{int(strange.sum())} values of {key} left empty: the unit '{unit[strange][0]}' is "
+            f"{int(strange.sum())} values of {key} left empty: the unit "
+            f"'{excerpt(unit[strange][0])}' is "
             "not known"
         )
         value[strange] = np.nan
@@ -193,7 +228,8 @@ def _depth_factors(points, depth_unit, notes):
     unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
     if unknown:
         raise LakefloorError(
-            f"the unit '{unknown[0]}' of depth in the GPX file is not known; expected m or ft."
+            f"the unit '{excerpt(unknown[0])}' of depth in the GPX file is not known; expected m "
+            "or ft."
         )
     default = units.unit_factor(depth_unit or "m")
     if None in stated:
