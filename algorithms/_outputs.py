@@ -36,6 +36,7 @@ from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
 from ._staging import staging_folder, write_file
 from .core.errors import Cancelled, LakefloorError
+from .core.exchange.csv_table import as_text
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
 
@@ -155,6 +156,8 @@ class Outputs:
             raise LakefloorError(
                 self.algorithm.invalidSinkError(self.parameters, name)
             )
+        if final is not None and final.suffix.lower() == ".csv":
+            rows = _without_formulas(rows)
         batch, i = [], -1
         for i, (geometry, attributes) in enumerate(rows):
             feature = QgsFeature(qgs_fields)
@@ -330,6 +333,12 @@ class Outputs:
     def _check(self):
         if self.feedback.isCanceled():
             raise Cancelled
+
+
+def _without_formulas(rows):
+    """Yield rows for a table of text in which no spreadsheet takes a text for a formula."""
+    for geometry, attributes in rows:
+        yield geometry, [as_text(v) if isinstance(v, str) else v for v in attributes]
 
 
 def _to_attributes(values, kind) -> list:

@@ -90,8 +90,17 @@ class ImportWaypoints(LakefloorAlgorithm):
         return out.results
 
 
+#: No file of waypoints is larger, bytes.
+_LARGEST = 300_000_000
+
+
 def _read(path):
     try:
+        if path.stat().st_size > _LARGEST:
+            raise LakefloorError(
+                tr("'{}' has more than {:.0f} MB, which no file of waypoints has. Take the part "
+                   "needed.").format(path.name, _LARGEST / 1e6)
+            )
         data = path.read_bytes()
     except OSError as error:
         raise LakefloorError(

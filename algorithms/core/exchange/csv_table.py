@@ -3,6 +3,7 @@
 References
 ----------
 IETF RFC 4180, Common Format and MIME Type for Comma-Separated Values (CSV) Files.
+OWASP, CSV Injection (texts that a spreadsheet takes for a formula).
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from dataclasses import replace
 import numpy as np
 
 from .. import units
-from ..errors import LakefloorError
-from ..reading.delimited import decode, parse_angle
+from ..errors import LakefloorError, excerpt, excerpts
+from ..reading.delimited import LONGEST_CELL, decode, parse_angle
 from .gpx import iso_time
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
@@ -38,6 +39,24 @@ _WORDS = {
     "symbol": ("symbol", "sym", "icon"),
     "time": ("time_utc", "time", "datetime", "date_time", "timestamp"),
 }
+
+
+#: What a spreadsheet takes for the beginning of a formula, with the marks put before it.
+_FORMULA = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+
+
+def as_text(cell: str) -> str:
+    """Return a text of a table so that no spreadsheet takes it for a formula.
+
+    An apostrophe is put before one that begins like a formula, and before one that
+    :func:`from_text` would shorten; numbers of the table's own are not passed through here.
+    """
+    return f"'{cell}" if _FORMULA.match(cell) else cell
+
+
+def from_text(cell: str) -> str:
+    """Return what :func:`as_text` was given."""
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
 def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> bytes:
@@ -74,9 +93,9 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     def row(kind, name, part, lon, lat, depth=math.nan, elevation=math.nan, note="", symbol="",
             time=None):
         writer.writerow([
-            kind, name, part, *degree_texts(lon, lat),
-            _number(depth / units.LENGTH[depth_unit]), _number(elevation), note, symbol,
-            iso_time(time),
+            kind, as_text(name), part, *degree_texts(lon, lat),
+            _number(depth / units.LENGTH[depth_unit]), _number(elevation), as_text(note),
+            as_text(symbol), iso_time(time),
         ])
 
     for p in waypoints:
@@ -124,7 +143,9 @@ def read_csv(data: bytes) -> Marks:
     try:
         rows = list(csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator))
     except csv.Error as error:
-        raise LakefloorError(f"The table is damaged ({error}). Export it again.") from error
+        raise LakefloorError(
+            f"The table is damaged ({excerpt(error)}). Export it again."
+        ) from error
     rows = [row for row in rows if any(cell.strip() for cell in row)]
     names = [re.sub(r"\W+", "_", cell.strip().lower()).strip("_") for cell in (rows or [[]])[0]]
     column = {
@@ -134,7 +155,7 @@ def read_csv(data: bytes) -> Marks:
     if column["lon"] is None or column["lat"] is None:
         raise LakefloorError(
             "The table has no columns 'lon' and 'lat' in its first line (it has: "
-            f"{', '.join(filter(None, names))[:200] or 'nothing'}). Give them these names."
+            f"{excerpts(filter(None, names)) or 'nothing'}). Give them these names."
         )
     if len(rows) < 2:
         raise LakefloorError("The table holds no row below its header.")
@@ -146,13 +167,16 @@ def read_csv(data: bytes) -> Marks:
             at = column[role]
             return row[at].strip() if at is not None and at < len(row) else ""
 
+        def text(role, cell=cell):
+            return from_text(cell(role))
+
         lon, lat = (
             parse_angle(cell(axis).replace(",", "."), axis) for axis in ("lon", "lat")
         )
         if not (math.isfinite(lon) and math.isfinite(lat)):
             raise LakefloorError(
-                f"Row {number} of the table has no position: longitude '{cell('lon')}', latitude "
-                f"'{cell('lat')}'."
+                f"Row {number} of the table has no position: longitude "
+                f"'{excerpt(cell('lon'), 40)}', latitude '{excerpt(cell('lat'), 40)}'."
             )
         times.add(cell("time"))
         kinds.append(cell("kind").lower())
@@ -161,7 +185,7 @@ def read_csv(data: bytes) -> Marks:
         stated += bool(cell("depth"))
         unread += bool(cell("depth")) and not math.isfinite(depth)
         points.append(Waypoint(
-            lon, lat, cell("name"), cell("note"), cell("symbol"), depth,
+            lon, lat, text("name"), text("note"), text("symbol"), depth,
             elevation=_float(cell("elevation")),
         ))
     points, notes = times.into(points)
@@ -198,6 +222,8 @@ def _number(value):
 
 
 def _float(text):
+    if len(text) > LONGEST_CELL:
+        return math.nan
     try:
         value = float(text.replace(",", "."))
     except ValueError:

@@ -15,12 +15,13 @@ from __future__ import annotations
 import math
 import re
 from xml.etree import ElementTree
+from xml.parsers import expat
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from ..errors import LakefloorError
-from ..reading.gpx import LENGTH_UNITS, is_gpx
+from ..errors import LakefloorError, excerpt
+from ..reading.gpx import LENGTH_UNITS, guarded_parser, is_gpx
 from .marks import (
     Marks,
     Route,
@@ -37,6 +38,9 @@ SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
 
 #: Namespace of the extension that bears a depth.
 DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
+
+#: Elements and attributes that a document may have: about 0.9 GB of memory at worst.
+_MOST_PARTS = 5_000_000
 
 #: Everything that XML 1.0 cannot hold (section 2.2, production 2).
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -221,18 +225,41 @@ def parse_xml(data: bytes, kind: str):
     Raises
     ------
     LakefloorError
-        If it is damaged or declares entities of its own; the message names the line.
+        If it is damaged, too large, in an unknown text encoding, or declares entities of its
+        own; the message names the line.
     """
-    if b"<!ENTITY" in data.replace(b"\0", b""):
+    if data.count(b"<") + data.count(b"=") > _MOST_PARTS:
         raise LakefloorError(
-            f"The {kind} file declares XML entities, which no exchange file needs."
+            f"The {kind} file has more than {_MOST_PARTS:,} elements and attributes, which is too "
+            "much. Split it, or export only the part needed."
         )
+    _read_prolog(data)
     try:
         return ElementTree.fromstring(data)
     except (ElementTree.ParseError, LookupError, ValueError) as error:
         raise LakefloorError(
-            f"The {kind} file is damaged ({error}). Export it again."
+            f"The {kind} file is damaged ({excerpt(error)}). Export it again."
         ) from error
+
+
+class _Prolog(Exception):  # noqa: N818
+    """The prolog of a document was read."""
+
+
+def _read_prolog(data):
+    """Read a document up to its first element, and refuse what no exchange file needs."""
+    parser = guarded_parser()
+
+    def first(*_):
+        raise _Prolog
+
+    parser.StartElementHandler = first
+    try:
+        parser.Parse(data, True)
+    except LakefloorError:
+        raise
+    except (_Prolog, expat.ExpatError, LookupError, ValueError):
+        return  # what is damaged is for the reader to say
 
 
 def local(element) -> str:
@@ -245,8 +272,8 @@ def _place(element):
         return float(element.get("lon")), float(element.get("lat"))
     except (TypeError, ValueError) as error:
         raise LakefloorError(
-            f"A GPX point <{local(element)} lat=\"{element.get('lat')}\" "
-            f"lon=\"{element.get('lon')}\"> has no position."
+            f"A GPX point <{local(element)} lat=\"{excerpt(element.get('lat'), 30)}\" "
+            f"lon=\"{excerpt(element.get('lon'), 30)}\"> has no position."
         ) from error
 
 

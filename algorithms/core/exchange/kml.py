@@ -13,19 +13,24 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import zipfile
 import zlib
+from array import array
 
 import numpy as np
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
 #: A zipped document larger than this is not unpacked, bytes.
-_LARGEST = 200_000_000
+_LARGEST = 100_000_000
+
+#: Bytes unpacked at a time.
+_PIECE = 1_000_000
 
 
 def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> bytes:
@@ -141,32 +146,52 @@ def _unzipped(data):
             )
             if inner is None:
                 raise LakefloorError("The zip file holds no KML document.")
-            if inner.file_size > _LARGEST:
+            if inner.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise LakefloorError(
-                    f"The KML document in the zip file has {inner.file_size / 1e6:.0f} MB, which "
-                    "is too large. Unpack it and take the part needed."
-                )
-            return packed.read(inner)
+                    "The KML document in the zip file is packed by a method that KMZ does not "
+                    "know. Export it again.")
+            _refuse_size(inner.file_size)
+            # The size that a zip file states need not be true.
+            out = bytearray()
+            with packed.open(inner) as document:
+                while piece := document.read(_PIECE):
+                    out += piece
+                    _refuse_size(len(out))
+            return bytes(out)
     except LakefloorError:
         raise
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError,
             RuntimeError, ValueError) as error:
-        raise LakefloorError(f"The zip file is damaged ({error}). Export it again.") from error
+        raise LakefloorError(
+            f"The zip file is damaged ({excerpt(error)}). Export it again."
+        ) from error
+
+
+def _refuse_size(size):
+    if size > _LARGEST:
+        raise LakefloorError(
+            f"The KML document in the zip file has more than {_LARGEST / 1e6:.0f} MB, which is too "
+            "large. Unpack it and take the part needed."
+        )
 
 
 def _coordinates(element, name):
-    places = []
-    for e in element.iter():
-        if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
-            places += [item.split(",")[:2] for item in (e.text or "").split()]
-        elif local(e) == "coord":  # lon lat altitude
-            places.append((e.text or "").split()[:2])
+    places = array("d")  # a list of texts takes ten times the memory
     try:
-        return np.array(places, float).reshape(-1, 2)
+        for e in element.iter():
+            if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
+                for item in re.finditer(r"\S+", e.text or ""):
+                    lon, lat = item[0].split(",", 2)[:2]
+                    places.extend((float(lon), float(lat)))
+            elif local(e) == "coord":  # lon lat altitude
+                lon, lat = (e.text or "").split(None, 2)[:2]
+                places.extend((float(lon), float(lat)))
     except ValueError as error:
         raise LakefloorError(
-            f"The coordinates of '{name}' in the KML file are not numbers. Export it again."
+            f"The coordinates of '{excerpt(name)}' in the KML file are not numbers. Export it "
+            "again."
         ) from error
+    return np.array(places, float).reshape(-1, 2)
 
 
 def _child(element, name):

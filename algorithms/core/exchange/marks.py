@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..times import utc_from_texts
 from ..units import FOOT
 
@@ -169,6 +169,7 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     GPX 1.1 schema, latitudeType and longitudeType (longitude 180 itself is excluded); IETF RFC
     7946, section 3.1.9 (lines across the antimeridian are to be cut).
     """
+    what = excerpt(what)
     lon, lat = np.asarray(lon, float), np.asarray(lat, float)
     if lon.size == 0:
         return
@@ -209,8 +210,8 @@ def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> 
             segment = np.asarray(segment, float)
             if segment.ndim != 2 or segment.shape[1] != 2:
                 raise LakefloorError(
-                    f"{what}: a segment of track '{track.name}' has shape {segment.shape}, "
-                    "expected (k, 2)."
+                    f"{what}: a segment of track '{excerpt(track.name)}' has shape "
+                    f"{segment.shape}, expected (k, 2)."
                 )
             lines.append(segment)
     if together:

@@ -513,10 +513,9 @@ def _guess_by_content(table):
 
 
 def _float(text) -> float:
-    text = text.strip()
     try:
-        return float(text) if _NUMBER.match(text) else np.nan
-    except ValueError:
+        return float(text) if _NUMBER.match(text.strip()) else np.nan
+    except ValueError:  # a control character, which is blank for the one and not for the other
         return np.nan
 
 
@@ -734,7 +733,8 @@ def _zone(columns, time_zone):
 
 def _compact(texts):
     """Tell whether digits are a written date and time such as 20180313165838."""
-    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t) for t in texts[:_SAMPLE])
+    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t[:LONGEST_CELL])
+               for t in texts[:_SAMPLE])
 
 
 def _to_utc(local, offset_min, time_zone, notes):

@@ -126,17 +126,32 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
 
 
-def refuse_entities(parser):
-    """Make an expat parser raise LakefloorError at a declaration of an entity.
+def guarded_parser():
+    """Return an expat parser that raises LakefloorError at what no exchange file needs.
 
-    No exchange file needs one, and a few that are made of each other fill any memory.
+    That is a declaration of an entity, of which a few that are made of each other fill any
+    memory, and a text encoding that is not known or not one of plain text.
     """
-    def refuse(*_):
+    parser = expat.ParserCreate()
+
+    def entity(*_):
         raise LakefloorError(
             "The file declares XML entities, which no exchange file needs. Export it again."
         )
 
-    parser.EntityDeclHandler = refuse
+    def declaration(version, encoding, standalone):
+        try:
+            plain = "<".encode(encoding or "utf-8").strip(b"\0\xff\xfe\xfe") == b"<"
+        except (LookupError, ValueError):
+            plain = False
+        if not plain:
+            raise LakefloorError(
+                f"The text encoding '{excerpt(encoding)}' is not known. Save the file as UTF-8."
+            )
+
+    parser.EntityDeclHandler = entity
+    parser.XmlDeclHandler = declaration
+    return parser
 
 
 class _Reader:
@@ -145,9 +160,8 @@ class _Reader:
     def __init__(self, look):
         self.points, self._point, self._stack = [], None, []
         self._look, self._ended = look, 0
-        self.parser = expat.ParserCreate()
+        self.parser = guarded_parser()
         self.parser.buffer_text = True
-        refuse_entities(self.parser)
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._characters
