@@ -129,6 +129,21 @@ def _rows_of(column, rows):
     return column[rows]
 
 
+#: No depth of an echo sounder is better known, m.
+LEAST_UNCERTAINTY = 1e-3
+
+
+def stated_uncertainty(uncert) -> np.ndarray:
+    """Return standard uncertainties as far as they state one, m, shape (n,).
+
+    None is 0 or negative: such a field was left unfilled, and is NaN here as if it were empty.
+    What lies below :data:`LEAST_UNCERTAINTY` is raised to it.
+    """
+    uncert = np.asarray(uncert, dtype=float)
+    given = np.isfinite(uncert) & (uncert > 0.0)
+    return np.where(given, np.maximum(uncert, LEAST_UNCERTAINTY), np.nan)
+
+
 def concatenate(parts) -> Soundings:
     """Return the rows of all ``parts`` in order."""
     parts = list(parts)
