@@ -214,7 +214,8 @@ def read_soundings(source, context, feedback, crs=None, fields=None):
     return _with_defaults(known), crs
 
 
-_ROWS = 20_000
+#: Rows between two looks at cancel.
+_ROWS = 4_000
 _NOWHERE = (np.nan, np.nan)
 
 
@@ -597,7 +598,7 @@ def read_points(source, crs, names, context, feedback):
     indexes = field_indexes(source, names)
     places, columns = [], {name: [] for name in names}
     for i, feature in enumerate(source.getFeatures(request)):
-        if i % 5000 == 0 and feedback.isCanceled():
+        if i % 1000 == 0 and feedback.isCanceled():
             raise Cancelled
         points = [
             (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()

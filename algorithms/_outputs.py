@@ -233,7 +233,7 @@ class Outputs:
         times = []
 
         def rows():
-            for part in soundings:
+            for part in _slices(soundings):
                 times.append(part.time)
                 converted = [
                     _to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
@@ -333,6 +333,13 @@ class Outputs:
     def _check(self):
         if self.feedback.isCanceled():
             raise Cancelled
+
+
+def _slices(parts):
+    """Yield soundings in parts of which each is one look at cancel."""
+    for part in parts:
+        for start in range(0, len(part), _BATCH):
+            yield part.select(slice(start, start + _BATCH))
 
 
 def _without_formulas(rows):

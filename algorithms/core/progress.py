@@ -16,17 +16,17 @@ def silent(fraction: float) -> None:
 
 
 #: Rows of a loop between two looks at whether the user wants to stop.
-STRIDE = 2000
+STRIDE = 1000
 
 
-def watched(items, progress: Progress, total: int | None = None):
-    """Yield the items of a long loop, with a call of ``progress`` every :data:`STRIDE` items.
+def watched(items, progress: Progress, total: int | None = None, every: int = STRIDE):
+    """Yield the items of a long loop, with a call of ``progress`` before each so many items.
 
     ``total`` is their number, or a guess of it where they have no length.
     """
     total = max(len(items) if total is None else total, 1)
     for i, item in enumerate(items):
-        if i % STRIDE == 0:
+        if i % every == 0:
             progress(min(i / total, 1.0))
         yield item
 

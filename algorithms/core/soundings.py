@@ -192,16 +192,20 @@ def with_corrections(corrections: np.ndarray, **values) -> np.ndarray:
 
     Each value is one string for all rows or an array of n strings.
     """
-    values = {
-        key: np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
-        for key, value in values.items()
-    }
-    cache = {}
-    out = np.empty(len(corrections), dtype=object)
-    for i, text in enumerate(corrections):
-        new = tuple(value[i] for value in values.values())
-        if (text, new) not in cache:
-            pairs = parse_corrections(text) | dict(zip(values, new))
-            cache[text, new] = ";".join(f"{k}={v}" for k, v in pairs.items())
-        out[i] = cache[text, new]
-    return out
+    columns = [corrections] + [
+        np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
+        for value in values.values()
+    ]
+    which = np.zeros(len(corrections), dtype=np.intp)
+    for column in columns:
+        texts, row = distinct(column)
+        which = np.unique(which * max(len(texts), 1) + row, return_inverse=True)[1]
+    # One row stands for all that agree in every column.
+    first = np.zeros(which.max(initial=-1) + 1, dtype=np.intp)
+    first[which[::-1]] = np.arange(len(which))[::-1]
+    out = np.empty(len(first), dtype=object)
+    for i, row in enumerate(first):
+        text, *new = (str(column[row]) for column in columns)
+        pairs = parse_corrections(text) | dict(zip(values, new))
+        out[i] = ";".join(f"{k}={v}" for k, v in pairs.items())
+    return out[which]

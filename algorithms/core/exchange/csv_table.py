@@ -19,6 +19,7 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt, excerpts
+from ..progress import silent, span, watched
 from ..reading.delimited import LONGEST_CELL, decode, parse_angle
 from .gpx import iso_time
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
@@ -59,7 +60,7 @@ def from_text(cell: str) -> str:
     return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
-def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> bytes:
+def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progress=silent) -> bytes:
     """Return a table with one row a point.
 
     Parameters
@@ -69,6 +70,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     tracks : sequence of Track
     depth_unit : str
         ``ft`` or ``m``; it stands in the header.
+    progress : callable
 
     Returns
     -------
@@ -98,7 +100,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
             as_text(symbol), iso_time(time),
         ])
 
-    for p in waypoints:
+    for p in watched(waypoints, progress):
         row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
     parts = Counter()
     for route in routes:
@@ -115,7 +117,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     return text.getvalue().encode("utf-8", "replace")
 
 
-def read_csv(data: bytes) -> Marks:
+def read_csv(data: bytes, progress=silent) -> Marks:
     """Return the points of a table; rows of kind route or track are joined by name and part.
 
     Segments of one name are one track where their depths are equal too.
@@ -126,6 +128,7 @@ def read_csv(data: bytes) -> Marks:
         Delimited by commas, semicolons or tabs, with a header. Columns are known by their names;
         longitude and latitude are needed, in decimal degrees or with minutes and seconds. Depth
         is in the unit that its name states, metres if none.
+    progress : callable
 
     Returns
     -------
@@ -141,12 +144,15 @@ def read_csv(data: bytes) -> Marks:
     head = next((line for line in lines if line.strip()), "")
     separator = max(",;\t", key=head.count)
     try:
-        rows = list(csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator))
+        rows = csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator)
+        rows = list(watched(rows, span(progress, 0.0, 0.2), len(lines)))
     except csv.Error as error:
         raise LakefloorError(
             f"The table is damaged ({excerpt(error)}). Export it again."
         ) from error
-    rows = [row for row in rows if any(cell.strip() for cell in row)]
+    rows = [
+        row for row in watched(rows, lambda _: progress(0.2)) if any(cell.strip() for cell in row)
+    ]
     names = [re.sub(r"\W+", "_", cell.strip().lower()).strip("_") for cell in (rows or [[]])[0]]
     column = {
         role: next((names.index(word) for word in words if word in names), None)
@@ -162,7 +168,7 @@ def read_csv(data: bytes) -> Marks:
     factor = units.FOOT if column["depth"] is not None and names[column["depth"]] == "depth_ft" \
         else 1.0
     points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
-    for number, row in enumerate(rows[1:], start=2):
+    for number, row in enumerate(watched(rows[1:], span(progress, 0.2, 0.7)), start=2):
         def cell(role, row=row):
             at = column[role]
             return row[at].strip() if at is not None and at < len(row) else ""
@@ -188,11 +194,11 @@ def read_csv(data: bytes) -> Marks:
             lon, lat, text("name"), text("note"), text("symbol"), depth,
             elevation=_float(cell("elevation")),
         ))
-    points, notes = times.into(points)
+    points, notes = times.into(points, span(progress, 0.7, 0.9))
     if unread:
         notes = (*notes, f"{unread} of {stated} depths are not readable and left empty")
     waypoints, routes, tracks = [], {}, {}
-    for point, kind, part in zip(points, kinds, parts):
+    for point, kind, part in zip(watched(points, span(progress, 0.9, 1.0)), kinds, parts):
         if kind == "route":
             members = routes.setdefault((point.name, part), [])
             members.append(replace(point, name=point.note, note=""))

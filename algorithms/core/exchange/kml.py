@@ -21,6 +21,7 @@ from array import array
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..progress import silent, span, watched
 from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
@@ -33,7 +34,9 @@ _LARGEST = 100_000_000
 _PIECE = 1_000_000
 
 
-def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> bytes:
+def kml_document(
+    waypoints=(), routes=(), tracks=(), *, title="", note="", progress=silent
+) -> bytes:
     """Return a KML 2.2 document.
 
     Parameters
@@ -43,6 +46,7 @@ def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> by
     tracks : sequence of Track
     title, note : str
         Of the document.
+    progress : callable
 
     Returns
     -------
@@ -59,7 +63,7 @@ def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> by
         '<?xml version="1.0" encoding="UTF-8"?>\n',
         f'<kml xmlns="{NAMESPACE}"><Document>{_text("name", title)}{_text("description", note)}\n',
     ]
-    for p in waypoints:
+    for p in watched(waypoints, progress):
         out.append(_placemark(
             p.name, p.note, iso_time(p.time),
             {"depth_m": _number(p.depth), "elevation_m": _number(p.elevation),
@@ -82,13 +86,14 @@ def is_kml(data: bytes) -> bool:
     return data[:4] == b"PK\x03\x04" or b"<kml" in data[:4096].replace(b"\0", b"")
 
 
-def read_kml(data: bytes) -> Marks:
+def read_kml(data: bytes, progress=silent) -> Marks:
     """Return the points of a KML document as waypoints, and its lines as tracks.
 
     Parameters
     ----------
     data : bytes
         KML, or KMZ: a zip file with a KML document.
+    progress : callable
 
     Returns
     -------
@@ -104,9 +109,14 @@ def read_kml(data: bytes) -> Marks:
         raise LakefloorError(
             "The file is not KML: it has no <kml> element. Choose a .gpx, .kml or .csv file."
         )
-    root = parse_xml(_unzipped(data) if data[:2] == b"PK" else data, "KML")
+    data = _unzipped(data) if data[:2] == b"PK" else data
+    root = parse_xml(data, "KML", span(progress, 0.0, 0.4))
     waypoints, routes, tracks, times = [], [], [], Times()
-    for mark in (e for e in root.iter() if local(e) == "Placemark"):
+    found = watched(root.iter(), span(progress, 0.4, 0.6), data.count(b"<"))
+    marks = [e for e in found if local(e) == "Placemark"]
+    for i, mark in enumerate(marks):
+        if i % 200 == 0:  # each of them has elements of its own
+            progress(0.6 + 0.3 * i / len(marks))
         name, note = _child(mark, "name"), _child(mark, "description")
         extra = _extended(mark)
         depth = _float(extra.get("depth_m"))
@@ -133,7 +143,7 @@ def read_kml(data: bytes) -> Marks:
             tracks.append(Track(name, segments, note, depth))
     if not (waypoints or routes or tracks):
         raise LakefloorError("The KML file holds no point and no line.")
-    waypoints, notes = times.into(waypoints)
+    waypoints, notes = times.into(waypoints, span(progress, 0.9, 1.0))
     check_marks(waypoints, routes, tracks, "The KML file", together=False)
     return Marks(waypoints, tuple(routes), tuple(tracks), notes)
 

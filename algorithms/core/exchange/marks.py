@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..progress import silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
 
@@ -123,16 +124,17 @@ class Times:
         """Keep the text of the next point's time; "" where it states none."""
         self._texts.append(text)
 
-    def into(self, points):
+    def into(self, points, progress=silent):
         """Return the points with their times, UTC where a text states no zone, and notes."""
         if not any(self._texts):
             return tuple(points), ()
-        times, _, notes = utc_from_texts(self._texts, "UTC", "ymd")
+        times, _, notes = utc_from_texts(self._texts, "UTC", "ymd", span(progress, 0.0, 0.5))
         stated = sum(bool(text) for text in self._texts)
         lost = stated - int((~np.isnat(times)).sum())
         notes = [note for note in notes if "not readable" not in note]
         if lost:
             notes.append(f"{lost} of {stated} times are not readable and left empty")
+        points = watched(points, span(progress, 0.5, 1.0))
         return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
 
 

@@ -259,7 +259,7 @@ def parse_delimited(
         "course": columns_of.number("course"),
         "speed": columns_of.number("speed") * _speed_factor(columns_of, notes),
         "water_temp": _read_temperature(columns_of, notes),
-        "visit": np.array([t.strip()[:LONGEST_CELL] for t in columns_of.text("visit")], object),
+        "visit": _visit_names(columns_of),
     }
     keep = np.isfinite(lon) & np.isfinite(depth)
     void_position = columns_of.void("position_flag")
@@ -551,19 +551,23 @@ class _Columns:
     def number(self, role):
         texts = self.text(role)
         if self.table.decimal_comma:
-            texts = [t.replace(",", ".") for t in texts]
-        self.progress(0.0)
+            texts = [t.replace(",", ".") for t in watched(texts, self.progress)]
         # An array of texts has room for the longest of them in every row.
-        texts = [t if len(t) <= LONGEST_CELL else "" for t in texts]
+        texts = [t if len(t) <= LONGEST_CELL else "" for t in watched(texts, self.progress)]
         try:
             values = np.array(texts, dtype=float)
         except ValueError:
             values = np.array([_float(t) for t in watched(texts, self.progress)], dtype=float)
         return np.where(np.isfinite(values), values, np.nan)
 
+    def among(self, role, words):
+        if role not in self.roles:
+            return np.zeros(len(self), dtype=bool)
+        texts = watched(self.text(role), self.progress)
+        return np.array([t.strip().lower() in words for t in texts], dtype=bool)
+
     def void(self, role):
-        texts = watched(self.text(role), self.progress, len(self))
-        return np.array([t.strip().lower() in _VOID for t in texts], dtype=bool)
+        return self.among(role, _VOID)
 
     def unit(self, role, words):
         """Return the unit given, or the one that the column's name tells, or None."""
@@ -571,6 +575,14 @@ class _Columns:
             return self.given[f"{role}_unit"]
         found = [words[w] for w in _words(self.name(role))[1:] if w in words]
         return found[-1] if found else None
+
+
+def _visit_names(columns):
+    """Return names of visits, an object array of text, shape (n,)."""
+    if "visit" not in columns:
+        return np.full(len(columns), "", dtype=object)
+    texts = watched(columns.text("visit"), columns.progress)
+    return np.array([t.strip()[:LONGEST_CELL] for t in texts], dtype=object)
 
 
 def _read_positions(columns, source_epsg, notes):
@@ -649,14 +661,14 @@ def _flagged(columns, notes):
     told = "depth_flag" in columns.given or {"valid", "validity"} & set(
         _words(columns.name("depth_flag"))
     )
-    unset = [t.strip().lower() in _UNSET for t in columns.text("depth_flag")]
+    unset = columns.among("depth_flag", _UNSET)
     if not told and np.mean(unset) > 0.5:
         # No survey has more bad depths than good ones.
         notes.append(
             f"most rows hold no flag in {columns.label('depth_flag')}, so that an unset flag is "
             "taken for a good depth; with depth_flag= that column it is taken for a bad one"
         )
-        void &= ~np.array(unset)
+        void &= ~unset
     return void
 
 

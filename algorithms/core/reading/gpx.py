@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from xml.parsers import expat
 
 import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt
-from ..progress import STRIDE, rising, silent
-from ..soundings import Soundings
+from ..progress import STRIDE, rising, silent, watched
+from ..soundings import Soundings, distinct
 from ..times import utc_from_texts
 from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
 from .parsed import Parsed, Tally, relative_hardness
@@ -103,26 +104,26 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
             f"no depth: none of {len(points)} GPX points bears a depth in an extension element "
             "(elevation is not depth). Export the track with depth, or as text or NMEA 0183."
         )
-    factor = _depth_factors([p for p, *_ in rows], depth_unit, notes)
-    kinds = [_POINTS[p["element"]] for p, *_ in rows]
+    points = _Points([p for p, *_ in rows], progress)
+    factor = _depth_factors(points, depth_unit, notes)
+    kinds = Counter(_POINTS[element] for element in points.all("element"))
     notes.insert(0, "depth from " + ", ".join(
-        f"{kinds.count(k)} {k} points" for k in _POINTS.values() if k in kinds))
-    points = [p for p, *_ in rows]
+        f"{kinds[k]} {k} points" for k in _POINTS.values() if k in kinds))
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
     time, offset_h, more = utc_from_texts(
-        [p.get("time", "") for p in points], time_zone, "ymd", lambda _: progress(0.9)
+        points.all("time", ""), time_zone, "ymd", lambda _: progress(0.9)
     )
     notes += more
-    hardness, more = relative_hardness(_values(points, "hardness"))
+    hardness, more = relative_hardness(points.numbers("hardness"))
     notes += more
     soundings = Soundings.build(
         lon, lat, depth * factor, time=time,
-        hardness=hardness, course=_values(points, "course"),
+        hardness=hardness, course=points.numbers("course"),
         speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes), corrections="from=unknown",
     )
     progress(1.0)
-    line = np.array([p["line"] for p in points])
+    line = np.array(points.all("line"))
     return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
 
 
@@ -213,13 +214,22 @@ def _shown(point):
     return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
 
 
-def _values(points, key):
-    return np.array([_float(p.get(key)) for p in points])
+class _Points:
+    """Columns of the points, each read with looks at ``progress``."""
+
+    def __init__(self, points, progress):
+        self._points, self._progress = points, progress
+
+    def all(self, key, default=None):
+        return [p.get(key, default) for p in watched(self._points, lambda _: self._progress(0.9))]
+
+    def numbers(self, key):
+        return np.array([_float(text) for text in self.all(key)])
 
 
 def _known_unit(points, key, known, value, notes):
     """Return the units stated, empty where none is; a value in an unknown one is left empty."""
-    unit = np.array([p.get(key + "_unit", "") for p in points], dtype=object)
+    unit = np.array(points.all(key + "_unit", ""), dtype=object)
     strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
     if strange.any():
         notes.append(
@@ -232,13 +242,14 @@ def _known_unit(points, key, known, value, notes):
 
 
 def _speeds(points, notes):
-    value = _values(points, "speed")
+    value = points.numbers("speed")
     unit = _known_unit(points, "speed", _SPEED, value, notes)
-    return value * np.array([_SPEED.get(u, 1.0) for u in unit])
+    return value * _looked_up(unit, _SPEED, 1.0)
 
 
 def _depth_factors(points, depth_unit, notes):
-    stated = {p.get("depth_unit") for p in points}
+    of_each = points.all("depth_unit")
+    stated = set(of_each)
     unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
     if unknown:
         raise LakefloorError(
@@ -253,13 +264,19 @@ def _depth_factors(points, depth_unit, notes):
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"depth in {unit}, as its elements state")
-    return np.array([LENGTH_UNITS.get(p.get("depth_unit"), default) for p in points])
+    return _looked_up(of_each, LENGTH_UNITS, default)
+
+
+def _looked_up(texts, table, default):
+    """Return what a table says of each text, shape (n,)."""
+    names, row = distinct(texts)
+    return np.array([table.get(name, default) for name in names])[row]
 
 
 def _temperatures(points, notes):
-    value = _values(points, "water_temp")
+    value = points.numbers("water_temp")
     unit = _known_unit(points, "water_temp", TEMP_WORDS, value, notes)
-    fahrenheit = np.array([TEMP_WORDS.get(u) == "F" for u in unit])
+    fahrenheit = _looked_up(unit, TEMP_WORDS, "") == "F"
     unstated = (unit == "") & np.isfinite(value)
     # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
     if unstated.any() and np.median(value[unstated]) > 40.0:

@@ -169,7 +169,9 @@ def parse_nmea(
     max_gap = 1000.0 * max_fix_gap_s
     timed_at, timed_ms, dated = _clock(log, name_date, notes)
     progress(0.92)
-    index, talker, fix_lon, fix_lat, decimals = (np.array(c) for c in zip(*log.fixes))
+    index, talker, fix_lon, fix_lat, decimals = (
+        np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(0.93)))
+    )
     fix_at, fix_ms = timed_at[index], timed_ms[index]
     used = _one_receiver(talker, fix_ms, max_gap, notes)
     fix_at, fix_ms = fix_at[used], fix_ms[used]
@@ -220,7 +222,7 @@ def _collect(data, tally, notes, progress) -> _Log:
     found = list(sentences)
     if not found:
         raise LakefloorError("no NMEA 0183 sentence in the file.")
-    starts = np.array([m.start() for m in found])
+    starts = np.array([m.start() for m in watched(found, lambda _: progress(0.2))])
     lines = line_numbers(data, starts)
     intact, bare = _verify(data, found, lines, tally, span(progress, 0.2, 0.5))
     log = _Log()
