@@ -308,9 +308,10 @@ def _full_names(names):
     return [cut.get(name, name) for name in names]
 
 
-_ROWS = 20_000
 #: What tells the order of logging, whatever else is asked for.
 _ORDERING = {"visit", "time"}
+#: Rows between two looks at cancel.
+_ROWS = 4_000
 _NOWHERE = (np.nan, np.nan)
 
 
@@ -818,7 +819,7 @@ def read_given_points(source, crs, names, context, feedback):
     indexes = field_indexes(source, names)
     places, columns, ids, order = [], {name: [] for name in names}, [], []
     for i, feature in enumerate(source.getFeatures(request)):
-        if i % 5000 == 0 and feedback.isCanceled():
+        if i % 1000 == 0 and feedback.isCanceled():
             raise Cancelled
         points = [
             (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()

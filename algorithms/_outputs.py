@@ -40,6 +40,7 @@ from ._package import mark, put_tables
 from ._staging import Staging, write_file
 from ._whole import check_whole
 from .core.errors import Cancelled, LakefloorError
+from .core.exchange.csv_table import as_text
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
 
@@ -185,6 +186,8 @@ class Outputs:
             raise LakefloorError(
                 self.algorithm.invalidSinkError(self.parameters, name)
             )
+        if str(target).lower().endswith(".csv"):
+            rows = _without_formulas(rows)
         batch, i = [], -1
         for i, (geometry, attributes) in enumerate(rows):
             feature = QgsFeature(fields)
@@ -240,7 +243,7 @@ class Outputs:
         fields = [(f, kind) for f, (_, kind) in SCHEMA.items()]
 
         def rows():
-            for part in soundings:
+            for part in _slices(soundings):
                 times.append(part.time)
                 converted = [
                     _to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
@@ -347,6 +350,17 @@ def _pages(soundings, order):
     rows = np.arange(len(soundings))[order]
     for start in range(0, rows.size, _PAGE):
         yield soundings.select(rows[start : start + _PAGE])
+def _slices(parts):
+    """Yield soundings in parts of which each is one look at cancel."""
+    for part in parts:
+        for start in range(0, len(part), _BATCH):
+            yield part.select(slice(start, start + _BATCH))
+
+
+def _without_formulas(rows):
+    """Yield rows for a table of text in which no spreadsheet takes a text for a formula."""
+    for geometry, attributes in rows:
+        yield geometry, [as_text(v) if isinstance(v, str) else v for v in attributes]
 
 
 def _to_attributes(values, kind) -> list:

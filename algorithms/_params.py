@@ -15,7 +15,7 @@ from qgis.core import (
 
 from ._compat import is_null
 from ._i18n import tr
-from .core.times import zone_of
+from ._zones import zone
 from .core.units import LENGTH
 
 INPUT = "INPUT"
@@ -132,7 +132,7 @@ def depth_unit(label=None, text=None):
 
 
 def time_zone(name, label, text=None):
-    """Return the time zone of times that do not state one; check it with :func:`check_zone`."""
+    """Return the time zone of times that state none; :func:`zone_given` reads it."""
     told = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA name "
               "such as America/Chicago.")
     return helped(
@@ -142,7 +142,12 @@ def time_zone(name, label, text=None):
 
 def check_zone(algorithm, parameters, name, context):
     """Raise LakefloorError if a time zone is unknown."""
-    zone_of(algorithm.parameterAsString(parameters, name, context))
+    zone_given(algorithm, parameters, name, context)
+
+
+def zone_given(algorithm, parameters, name, context):
+    """Return a time zone given by name, as tzinfo; raise LakefloorError if it is not known."""
+    return zone(algorithm.parameterAsString(parameters, name, context))
 
 
 def given(algorithm, parameters, name, context) -> bool:

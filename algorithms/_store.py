@@ -54,6 +54,7 @@ from ._store_rows import (
     verify_index,
 )
 from .core.correcting.lake_level import datum_words
+from .core.days import survey_days
 from .core.errors import LakefloorError
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
@@ -236,7 +237,7 @@ def add(
             step = span(progress, 0.7 * k / len(names), 0.7 * (k + 1) / len(names))
             part = _entering(db, soundings.select(rows), newer_wins)
             take_in = _replace if mode == "replace" else _add
-            number = take_in(db, name.strip() or _day(part.time), part, parameters, done, step)
+            number = take_in(db, name.strip() or _day(part, crs), part, parameters, done, step)
             if number is not None:
                 touched.add(number)
         _refuse_other_datum(db, path)
@@ -476,9 +477,9 @@ def _first(times):
     return (known.size == 0, known.min().astype(np.int64) if known.size else 0)
 
 
-def _day(times):
-    known = times[~np.isnat(times)]
-    return str(known.min().astype("datetime64[D]")) if known.size else tr("unnamed")
+def _day(part, crs):
+    """Return the lake's date on which a visit began."""
+    return next(iter(survey_days(part, crs)), tr("unnamed"))
 
 
 # -- change of the bottom ----------------------------------------------------------------------

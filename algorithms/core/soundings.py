@@ -129,6 +129,21 @@ def _rows_of(column, rows):
     return column[rows]
 
 
+#: No depth of an echo sounder is better known, m.
+LEAST_UNCERTAINTY = 1e-3
+
+
+def stated_uncertainty(uncert) -> np.ndarray:
+    """Return standard uncertainties as far as they state one, m, shape (n,).
+
+    None is 0 or negative: such a field was left unfilled, and is NaN here as if it were empty.
+    What lies below :data:`LEAST_UNCERTAINTY` is raised to it.
+    """
+    uncert = np.asarray(uncert, dtype=float)
+    given = np.isfinite(uncert) & (uncert > 0.0)
+    return np.where(given, np.maximum(uncert, LEAST_UNCERTAINTY), np.nan)
+
+
 def concatenate(parts) -> Soundings:
     """Return the rows of all ``parts`` in order."""
     parts = list(parts)
@@ -177,16 +192,20 @@ def with_corrections(corrections: np.ndarray, **values) -> np.ndarray:
 
     Each value is one string for all rows or an array of n strings; None takes the key out.
     """
-    values = {
-        key: np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
-        for key, value in values.items()
-    }
-    cache = {}
-    out = np.empty(len(corrections), dtype=object)
-    for i, text in enumerate(corrections):
-        new = tuple(value[i] for value in values.values())
-        if (text, new) not in cache:
-            pairs = parse_corrections(text) | dict(zip(values, new))
-            cache[text, new] = ";".join(f"{k}={v}" for k, v in pairs.items() if v is not None)
-        out[i] = cache[text, new]
-    return out
+    columns = [corrections] + [
+        np.broadcast_to(np.asarray(value, dtype=object), corrections.shape)
+        for value in values.values()
+    ]
+    which = np.zeros(len(corrections), dtype=np.intp)
+    for column in columns:
+        texts, row = distinct(column)
+        which = np.unique(which * max(len(texts), 1) + row, return_inverse=True)[1]
+    # One row stands for all that agree in every column.
+    first = np.zeros(which.max(initial=-1) + 1, dtype=np.intp)
+    first[which[::-1]] = np.arange(len(which))[::-1]
+    out = np.empty(len(first), dtype=object)
+    for i, row in enumerate(first):
+        text, *new = (column[row] for column in columns)
+        pairs = parse_corrections(text) | dict(zip(values, new))
+        out[i] = ";".join(f"{k}={v}" for k, v in pairs.items() if v is not None)
+    return out[which]

@@ -1,11 +1,12 @@
 """Times in logs: text to numbers, local time to UTC, dates in file names."""
 
 import re
-from datetime import datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone, tzinfo
 
 import numpy as np
 
-from .errors import LakefloorError
+from .errors import LakefloorError, excerpt
+from .progress import silent, watched
 
 DAY_S = 86_400
 DAY_MS = 1000 * DAY_S
@@ -15,6 +16,12 @@ _FIRST_YEAR, _END_YEAR = 1900, 2200
 _FIRST_MS, _END_MS = (
     int(np.datetime64(str(year), "ms").astype("int64")) for year in (_FIRST_YEAR, _END_YEAR)
 )
+
+#: No zone is farther from UTC, min.
+_FARTHEST_ZONE_MIN = 15 * 60
+
+#: No date and time is written with more characters.
+_LONGEST_TEXT = 64
 
 #: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
 ROLLOVER_DAYS = 1024 * 7
@@ -164,7 +171,7 @@ def calendar_ms(year, month, day, seconds):
     return np.where(ok, out, np.datetime64("NaT", "ms"))
 
 
-def parse_texts(texts, date_order=None):
+def parse_texts(texts, date_order=None, progress=silent):
     """Read date and time texts: ISO 8601 and its relatives.
 
     Parameters
@@ -173,6 +180,7 @@ def parse_texts(texts, date_order=None):
     date_order : {"ymd", "mdy", "dmy"}, optional
         For dates that do not begin with the year; found from the values where
         they allow only one order.
+    progress : callable
 
     Returns
     -------
@@ -192,12 +200,16 @@ def parse_texts(texts, date_order=None):
     part = np.full((n, 3), np.nan)
     seconds = np.full(n, np.nan)
     offset = np.full(n, np.nan)
-    for i, text in enumerate(texts):
+    for i, text in enumerate(watched(texts, progress)):
+        if len(text) > _LONGEST_TEXT:
+            continue
         text = text.strip()
         found = _FULL.match(text) or _COMPACT.match(text) or _TIME.match(text)
         if not found:
             continue
         group = found.groupdict()
+        if group["zone"] and abs(_offset_minutes(group["zone"])) > _FARTHEST_ZONE_MIN:
+            continue
         if group.get("a"):
             part[i] = int(group["a"]), int(group["b"]), int(group["c"])
         if group["hour"]:
@@ -255,21 +267,23 @@ def _guess_order(part, example):
         return "dmy"
     if len(fits) != 1:
         raise LakefloorError(
-            f"Dates such as '{example.strip()}' can be read in more than one way. Write them as "
+            f"Dates such as '{excerpt(example)}' can be read in more than one way. Write them as "
             f"2026-07-09, or add date_order={' or date_order='.join(fits or orders)} to the "
             "columns."
         )
     return fits[0]
 
 
-def zone_of(name: str):
-    """Return the tzinfo of ``UTC``, ``UTC-05:00`` or an IANA name.
+def zone_of(name):
+    """Return the tzinfo of ``UTC``, ``UTC-05:00`` or an IANA name; a tzinfo is returned as it is.
 
     Raises
     ------
     LakefloorError
-        If the name is not known.
+        If the name is not known, or there is no time zone database on this computer.
     """
+    if isinstance(name, tzinfo):
+        return name
     name = name.strip()
     fixed = re.fullmatch(r"(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?(\d{2}))?", name, re.IGNORECASE)
     if fixed:
@@ -284,19 +298,19 @@ def zone_of(name: str):
         return ZoneInfo(name)
     except (ImportError, KeyError, ValueError, OSError) as error:
         raise LakefloorError(
-            f"Time zone '{name}' is not known. Give UTC, an offset such as UTC-05:00, or a name "
-            "of the IANA time zone database such as America/Chicago."
+            f"Time zone '{excerpt(name)}' is not known. Give UTC, an offset such as UTC-05:00, or "
+            "a name of the IANA time zone database such as America/Chicago."
         ) from error
 
 
-def to_utc(local, time_zone: str):
+def to_utc(local, time_zone):
     """Convert local times, in the order they were logged, to UTC.
 
     Parameters
     ----------
     local : datetime64[ms], shape (n,)
         NaT stays NaT.
-    time_zone : str
+    time_zone : str or tzinfo
         See :func:`zone_of`.
 
     Returns
@@ -344,7 +358,7 @@ def to_utc(local, time_zone: str):
     return utc, notes
 
 
-def stated_to_utc(local, offset_min, time_zone: str):
+def stated_to_utc(local, offset_min, time_zone):
     """Convert times that may state their offset from UTC; the others are in ``time_zone``.
 
     Parameters
@@ -352,7 +366,7 @@ def stated_to_utc(local, offset_min, time_zone: str):
     local : datetime64[ms], shape (n,)
     offset_min : float, shape (n,)
         Minutes east of UTC; NaN where not stated.
-    time_zone : str
+    time_zone : str or tzinfo
 
     Returns
     -------
@@ -368,24 +382,27 @@ def stated_to_utc(local, offset_min, time_zone: str):
     return utc, notes
 
 
-def utc_from_texts(texts, time_zone: str, date_order=None):
+def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
     """Read date and time texts as UTC.
 
     Parameters
     ----------
     texts : sequence of str, length n
-    time_zone : str
+    time_zone : str or tzinfo
         Of texts that state none; see :func:`zone_of`.
     date_order : {"ymd", "mdy", "dmy"}, optional
         See :func:`parse_texts`, also for errors.
+    progress : callable
 
     Returns
     -------
     utc : datetime64[ms], shape (n,)
         NaT where date or time of day is missing.
+    offset_h : float, shape (n,)
+        See :func:`local_offset_h`.
     notes : list of str
     """
-    date, seconds, offset = parse_texts(texts, date_order)
+    date, seconds, offset = parse_texts(texts, date_order, progress)
     ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64")
     local = date.astype("datetime64[ms]") + ms
     local[np.isnan(seconds)] = np.datetime64("NaT")
@@ -393,7 +410,12 @@ def utc_from_texts(texts, time_zone: str, date_order=None):
     missing = int(np.isnat(utc).sum())
     if missing:
         notes.append(f"{missing} times are missing or not readable and left empty")
-    return utc, notes
+    return utc, local_offset_h(offset), notes
+
+
+def local_offset_h(offset_min) -> np.ndarray:
+    """Return stated offsets from UTC in hours; NaN for none, and for UTC, which tells no place."""
+    return np.where(np.asarray(offset_min) == 0.0, np.nan, np.asarray(offset_min) / 60.0)
 
 
 def _resolve_repeated(ms, offset, first, second, twice):

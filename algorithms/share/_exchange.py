@@ -45,7 +45,10 @@ def numbers(values) -> np.ndarray:
         except (TypeError, ValueError):
             return np.nan
 
-    return np.array([number(v) for v in values], dtype=float)
+    try:
+        return np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        return np.array([number(v) for v in values], dtype=float)
 
 
 def texts(values) -> list:

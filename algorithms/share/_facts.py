@@ -13,6 +13,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.correcting.lake_level import datum_of
+from ..core.days import survey_days
 from ..core.errors import LakefloorError
 from ..core.number_text import written
 from ..core.progress import silent, span
@@ -48,7 +49,7 @@ class Facts:
     statistics : LakeStatistics or None
         Of the surface, at the datum.
     dates : list of str
-        Days of the soundings used, ISO.
+        Days of the soundings used, ISO: the lake's own, one an outing.
     visits : list of str
     used, rejected : int
         Numbers of soundings.
@@ -195,8 +196,7 @@ def _read_soundings(facts, layer, crs, context, feedback, progress):
         facts.level_known = facts.elevation is not None
     facts.assumed = assumed_sentences(soundings)
     used = soundings.select(soundings.accepted)
-    days = np.unique(used.time[~np.isnat(used.time)].astype("datetime64[D]"))
-    facts.dates = [str(day) for day in days]
+    facts.dates = survey_days(used, srs_wkt(crs))
     facts.used, facts.rejected = len(used), len(soundings) - len(used)
     facts.visits = sorted({str(visit) for visit in used.visit if visit})
     facts.lanes = len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0})
@@ -288,7 +288,7 @@ def _lake_lines(facts) -> list:
 def _survey_lines(facts, reasons) -> list:
     lines = []
     if facts.dates:
-        lines.append(tr("Survey dates (UTC): {}.").format(sheet.dates_text(facts.dates)))
+        lines.append(tr("Survey dates: {}.").format(sheet.dates_text(facts.dates)))
     if facts.used or facts.rejected:
         counted = tr("{} soundings used, {} rejected").format(facts.used, facts.rejected)
         if reasons:

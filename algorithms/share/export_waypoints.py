@@ -32,6 +32,7 @@ from ..core.exchange.marks import (
     tracks_by_name,
 )
 from ..core.exchange.names import SYMBOLS, device_names, plain_symbol
+from ..core.progress import rising, silent, span, watched
 from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
@@ -159,7 +160,8 @@ class ExportWaypoints(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
-        waypoints = self._waypoints(parameters, context, feedback)
+        waypoints = self._waypoints(
+            parameters, context, feedback, rising(span(progress, 0.0, 0.4)))
         progress(0.4)
         routes, tracks = self._lines(parameters, context, feedback)
         progress(0.8)
@@ -167,11 +169,11 @@ class ExportWaypoints(LakefloorAlgorithm):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
         path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
         if path.endswith(".gpx"):
-            data = gpx_document(*marks, depth_unit=unit)
+            data = gpx_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
         elif path.endswith(".kml"):
-            data = kml_document(*marks)
+            data = kml_document(*marks, progress=span(progress, 0.8, 1.0))
         else:
-            data = csv_document(*marks, depth_unit=unit)
+            data = csv_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
         with Outputs(self, parameters, context, feedback) as out:
             write_file(out.file(params.OUTPUT), data)
             progress(1.0)
@@ -188,13 +190,14 @@ class ExportWaypoints(LakefloorAlgorithm):
             )
         return out.results
 
-    def _names(self, names, endings, parameters, context):
+    def _names(self, names, endings, parameters, context, progress=silent):
         return device_names(
-            names, endings, length=self.parameterAsInt(parameters, "LENGTH", context),
+            names, endings, progress=progress,
+            length=self.parameterAsInt(parameters, "LENGTH", context),
             plain=self.parameterAsBool(parameters, "PLAIN", context),
         )
 
-    def _waypoints(self, parameters, context, feedback):
+    def _waypoints(self, parameters, context, feedback, progress):
         source = optional_source(self, parameters, params.INPUT, context)
         if source is None:
             return []
@@ -224,10 +227,11 @@ class ExportWaypoints(LakefloorAlgorithm):
         if self.parameterAsBool(parameters, "DEPTH_IN_NAME", context):
             endings = [
                 depth_text(d, unit).replace(" ", "").upper() if np.isfinite(d) else ""
-                for d in depth[placed]
+                for d in watched(depth[placed], span(progress, 0.3, 0.4))
             ]
         names = np.array(texts(column("NAME_FIELD")), object)
-        names = iter(self._names(names[placed].tolist(), endings, parameters, context))
+        names = iter(self._names(
+            names[placed].tolist(), endings, parameters, context, span(progress, 0.4, 0.6)))
         elevation = np.full(len(lon), np.nan)
         datum = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
         if datum is not None:
@@ -236,14 +240,14 @@ class ExportWaypoints(LakefloorAlgorithm):
         notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
         times, points = Times(), []
         stated = texts(column("TIME_FIELD"))
-        for i in np.flatnonzero(placed).tolist():
+        for i in watched(np.flatnonzero(placed).tolist(), span(progress, 0.6, 0.8)):
             times.add(stated[i])
             points.append(Waypoint(
                 float(lon[i]), float(lat[i]), next(names), notes[i],
                 plain_symbol(symbols[i], default), float(depth[i]),
                 elevation=float(elevation[i]),
             ))
-        points, warnings = times.into(points)
+        points, warnings = times.into(points, span(progress, 0.8, 1.0))
         for text in warnings:
             feedback.pushWarning(text)
         return points

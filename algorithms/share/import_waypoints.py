@@ -24,6 +24,7 @@ from ..core.errors import LakefloorError
 from ..core.exchange.csv_table import read_csv
 from ..core.exchange.gpx import read_gpx
 from ..core.exchange.kml import is_kml, read_kml
+from ..core.progress import span
 from ..core.reading.gpx import is_gpx
 from ._exchange import wgs84
 
@@ -73,7 +74,7 @@ class ImportWaypoints(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
         path = Path(self.parameterAsFile(parameters, params.INPUT, context))
-        marks = _read(path)
+        marks = _read(path, span(progress, 0.0, 0.5))
         progress(0.5)
         for note in marks.notes:
             feedback.pushWarning(note)
@@ -90,8 +91,17 @@ class ImportWaypoints(LakefloorAlgorithm):
         return out.results
 
 
-def _read(path):
+#: No file of waypoints is larger, bytes.
+_LARGEST = 300_000_000
+
+
+def _read(path, progress):
     try:
+        if path.stat().st_size > _LARGEST:
+            raise LakefloorError(
+                tr("'{}' has more than {:.0f} MB, which no file of waypoints has. Take the part "
+                   "needed.").format(path.name, _LARGEST / 1e6)
+            )
         data = path.read_bytes()
     except OSError as error:
         raise LakefloorError(
@@ -104,7 +114,7 @@ def _read(path):
     else:
         read = read_csv
     try:
-        return read(data)
+        return read(data, progress)
     except LakefloorError as error:
         raise LakefloorError(f"'{path.name}': {error}") from error
 

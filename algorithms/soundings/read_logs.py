@@ -86,7 +86,9 @@ class ReadLogs(LakefloorAlgorithm):
                "draft added by Correct depths."),
         ))
         self.addParameter(params.time_zone(
-            "TIME_ZONE", tr("Time zone of the logs"), tr("NMEA 0183 and GPX are in UTC."),
+            "TIME_ZONE", tr("Time zone of the logs"),
+            tr("NMEA 0183 and GPX are in UTC. The dates of visits are those of this zone too; "
+               "with UTC, those of the sun at the lake's longitude."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterString(
@@ -106,8 +108,8 @@ class ReadLogs(LakefloorAlgorithm):
         self.addParameter(params.helped(
             QgsProcessingParameterString("VISIT", tr("Name of the visit"), optional=True),
             tr("One name for all soundings; 'file' for the name of each file; 'date' for the date. "
-               "Empty for a visit column where there is one, else the UTC date on which the outing "
-               "began; a break of more than 6 hours starts another."),
+               "Empty for a visit column where there is one, else the local date on which the "
+               "outing began; a break of more than 6 hours starts another."),
         ))
         self.addParameter(params.number(
             "MAX_FIX_GAP", tr("Maximum gap between fixes (s)"), 10.0,
@@ -146,7 +148,7 @@ class ReadLogs(LakefloorAlgorithm):
             self._paths(parameters, context),
             depth_unit=None if unit == "stated" else unit,
             depth_from=None if depth_from == "stated" else depth_from,
-            time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
+            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
             columns=parse_columns(self.parameterAsString(parameters, "COLUMNS", context)),
             source_epsg=(crs.authid() or crs.toWkt()) if crs.isValid() else None,
             max_fix_gap_s=self.parameterAsDouble(parameters, "MAX_FIX_GAP", context),
@@ -160,6 +162,8 @@ class ReadLogs(LakefloorAlgorithm):
         for report in reading.files:
             if report.kind == "not read":
                 feedback.pushWarning(f"{report.name}: {report.notes[0]}")
+        for warning in reading.warnings:
+            feedback.pushWarning(warning)
         utm = QgsCoordinateReferenceSystem(f"EPSG:{reading.epsg}")
         feedback.pushInfo(tr("Positions in {} ({}).").format(utm.authid(), utm.description()))
         with Outputs(self, parameters, context, feedback) as out:

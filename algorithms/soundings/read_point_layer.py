@@ -15,10 +15,11 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import as_numbers, metric_crs, read_given_points, source
+from .._layers import as_numbers, metric_crs, read_given_points, source, srs_wkt
 from .._outputs import Outputs
+from ..core.days import longitude
 from ..core.errors import LakefloorError
-from ..core.reading.point_table import has_depth, soundings_from_points
+from ..core.reading.point_table import soundings_from_points
 from ..core.track import in_logged_order, track_notes
 from ..core.units import unit_in_name
 
@@ -80,7 +81,7 @@ class ReadPointLayer(LakefloorAlgorithm):
               kinds.Any, advanced=False)
         self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone of the times")))
         field("VISIT_FIELD", tr("Visit field"),
-              tr("Name of the outing. Empty for the UTC date on which it began."), kinds.Any,
+              tr("Name of the outing. Empty for the local date on which it began."), kinds.Any,
               advanced=False)
         field("HARDNESS_FIELD", tr("Hardness field"), tr("Relative bottom hardness, 0 to 1."))
         field("TEMPERATURE_FIELD", tr("Water temperature field"), tr("Temperature as logged."))
@@ -143,12 +144,12 @@ class ReadPointLayer(LakefloorAlgorithm):
                 .format(fields["DEPTH"], stated, unit)
             )
         depth = numbers("DEPTH") or z
-        soundings, left_out, notes = soundings_from_points(
+        soundings, kept, left_out, notes = soundings_from_points(
             x, y, depth,
             depth_unit=unit,
             positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
             time=texts("TIME"),
-            time_zone=self.parameterAsString(parameters, "TIME_ZONE", context),
+            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
             visit=texts("VISIT"),
             hardness=numbers("HARDNESS"),
             water_temp=numbers("TEMPERATURE"),
@@ -156,6 +157,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             speed=numbers("SPEED"),
             speed_unit=self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
             course=numbers("COURSE"),
+            longitude=longitude(x, y, srs_wkt(crs)),
             progress=self.progress(feedback),
         )
         for note in notes:
@@ -169,8 +171,8 @@ class ReadPointLayer(LakefloorAlgorithm):
             tr("{} soundings, visits: {}").format(len(soundings), ", ".join(visits))
         )
         with Outputs(self, parameters, context, feedback) as out:
-            kept = given.order[has_depth(x, y, np.asarray(depth))]
-            out.soundings(params.OUTPUT, soundings, crs, given=replace(given, order=kept))
+            given = replace(given, order=given.order[kept])
+            out.soundings(params.OUTPUT, soundings, crs, given=given)
             out.results["SOUNDINGS"] = len(soundings)
             out.results["VISITS"] = len(visits)
             out.results["LEFT_OUT"] = sum(left_out.values())

@@ -19,6 +19,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
+from ..core.days import longitude, solar_offset_h
 from ..core.errors import LakefloorError
 from ._store_file import store_parameter, visit_names, warn_of_neighbors
 
@@ -54,12 +55,13 @@ class ReadStore(LakefloorAlgorithm):
             QgsProcessingParameterExtent("EXTENT", tr("Extent"), optional=True),
             tr("Empty for the whole lake."),
         ))
-        for name, label in (("FROM", tr("First day (UTC)")), ("TO", tr("Last day (UTC)"))):
+        for name, label in (("FROM", tr("First day")), ("TO", tr("Last day"))):
             add(params.helped(
                 QgsProcessingParameterDateTime(
                     name, label, QgsProcessingParameterDateTime.Type.Date, optional=True
                 ),
-                tr("Inclusive. With a first or a last day, soundings without time are left out."),
+                tr("Inclusive, by the sun at the lake's longitude. With a first or a last day, "
+                   "soundings without time are left out."),
             ))
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
@@ -78,13 +80,17 @@ class ReadStore(LakefloorAlgorithm):
             raise LakefloorError(tr("The first day, {}, is after the last, {}.").format(*days))
         names = visit_names(
             self.parameterAsString(parameters, "VISITS", context), [v.name for v in held.visits])
+        corners = np.array([v.box for v in held.visits if v.box], dtype=float).reshape(-1, 4)
+        lon = longitude(corners[:, ::2].ravel(), corners[:, 1::2].ravel(), held.crs)
+        hours = solar_offset_h(lon)
+        local = np.timedelta64(round(float(hours) * 3600), "s").astype("timedelta64[ms]")
         parts = lake_store.read(
             path,
             visits=names or None,
             box=None if extent.isNull() else (
                 extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
-            start=days[0],
-            stop=None if days[1] is None else days[1] + np.timedelta64(1, "D"),
+            start=None if days[0] is None else days[0] - local,
+            stop=None if days[1] is None else days[1] + np.timedelta64(1, "D") - local,
             progress=self.progress(feedback),
         )
         first = next(parts, None)

@@ -175,7 +175,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 kind: self.parameterAsString(parameters, f"{kind}_FIELD", context)
                 for kind in ("TIME", "LEVEL", "VISIT")
             }
-            zone = self.parameterAsString(parameters, "GAUGE_TIME_ZONE", context)
+            zone = params.zone_given(self, parameters, "GAUGE_TIME_ZONE", context)
             levels = _levels(gauge, chosen, zone, unit, feedback)
         soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback

@@ -43,7 +43,7 @@ def test_one_block_against_least_squares():
     x, y = rng.uniform(0, 20, (2, n))
     newer = np.arange(n) % 2 == 1
     depth = 5 + 0.1 * x - 0.05 * y + 0.5 * newer + rng.uniform(-0.05, 0.05, n)
-    a, b = (Soundings.build(x[m], y[m], depth[m], uncert=0.0) for m in (~newer, newer))
+    a, b = (Soundings.build(x[m], y[m], depth[m], uncert=1e-3) for m in (~newer, newer))
     found = bottom_change(a, b, block_m=20.0, reach_m=30.0, position_m=0.0)
     design = np.column_stack([np.ones(n), newer, x, y])
     solution, *_ = np.linalg.lstsq(design, depth, rcond=None)
@@ -159,3 +159,11 @@ def test_parameters_out_of_range_are_told(bad):
     s = survey(slope_5_percent, 1)
     with pytest.raises(LakefloorError):
         bottom_change(s, s, **bad)
+
+
+def test_an_uncertainty_of_nothing_is_the_one_assumed():
+    from lakefloor.algorithms.core.soundings import stated_uncertainty
+
+    np.testing.assert_array_equal(
+        stated_uncertainty([0.0, -0.1, np.nan, np.inf, 1e-9, 0.05]),
+        [np.nan, np.nan, np.nan, np.nan, 1e-3, 0.05])

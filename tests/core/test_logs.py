@@ -193,3 +193,110 @@ def test_where_depth_counts_from_is_taken_from_the_log_first(folder):
     assert any(text.startswith("from=transducer") for text in texts)
     with pytest.raises(LakefloorError, match="count from 'keel'"):
         read_logs(folder, depth_from="keel")
+# -- what cannot be ----------------------------------------------------------------
+
+
+def unreal(rows):
+    """Return a table of good rows, and others given as (lon, lat, time, depth)."""
+    lines = table(n=60).splitlines()
+    for place, row in rows.items():
+        lines[place - 1] = ",".join(row)
+    return "\n".join(lines) + "\n"
+
+
+GOOD = ("-93.0000000", "45.0001", "2026-07-09T14:00:05Z", "3.05")
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "reason", "told"),
+    [(1, "0.1", "position more than 1000 km", "4998 km away"),
+     (0, "93.0", "position more than 1000 km", "93, 45.0001"),
+     (3, "12000", "depth of more than 2000 m", "12000 m"),
+     (3, "-9999", "depth of more than 2000 m", "-9999 m"),
+     (2, "2199-07-09T14:00:05Z", "time in the future", "2199-07-09T14:00:05"),
+     (2, "1970-01-01T00:00:05Z", "time more than 50 years", "1970-01-01T00:00:05")],
+)
+def test_what_cannot_be_is_named_with_line_value_and_reason(tmp_path, column, value, reason, told):
+    row = list(GOOD)
+    row[column] = value
+    (tmp_path / "log.csv").write_text(unreal({21: row}))
+    (tmp_path / "other.csv").write_text(table(start=15 * 3600, lon=-93.001))
+    reading = read_logs(tmp_path)
+    (line,) = reading.unread
+    assert line.file.endswith("log.csv")
+    assert line.line == 21
+    assert reason in line.reason
+    assert told in line.text
+    assert len(reading.soundings) == 59 + 30
+    assert reading.unread_counts == {line.reason: 1}
+    assert reading.files[0].soundings == 59
+    assert not reading.warnings
+    # The bounds of what is mapped are those of the lake.
+    assert np.ptp(reading.soundings.y) < 1000.0
+    assert reading.soundings.depth.max() < 10.0
+
+
+def test_one_reason_is_enough_for_a_row(tmp_path):
+    (tmp_path / "log.csv").write_text(
+        unreal({21: ("10.0", "1.0", "2199-07-09T14:00:05Z", "12000")}))
+    reading = read_logs(tmp_path)
+    assert reading.unread_count == 1
+    assert len(reading.soundings) == 59
+
+
+def test_a_clock_that_was_wrong_all_day_is_a_warning(tmp_path):
+    (tmp_path / "log.csv").write_text(table("2199-07-09"))
+    reading = read_logs(tmp_path)
+    assert len(reading.soundings) == 30
+    (warning,) = reading.warnings
+    assert "log.csv: 30 soundings have times in the future, such as 2199-07-09" in warning
+
+
+def test_a_file_without_any_possible_depth_is_refused(tmp_path):
+    (tmp_path / "log.csv").write_text(table(depth=9000.0))
+    with pytest.raises(LakefloorError, match=r"30 x depth of more than 2000 m.*units"):
+        read_logs(tmp_path)
+    (tmp_path / "good.csv").write_text(table())
+    reading = read_logs(tmp_path)
+    assert [r.kind for r in reading.files] == ["delimited text", "not read"]
+
+
+def test_two_lakes_are_refused_and_not_thinned(tmp_path):
+    (tmp_path / "a.csv").write_text(table())
+    (tmp_path / "b.csv").write_text(table(lon=-20.0))
+    with pytest.raises(LakefloorError, match="more than one lake"):
+        read_logs(tmp_path)
+
+
+def test_a_lake_at_the_antimeridian_has_no_strays(tmp_path):
+    (tmp_path / "a.csv").write_text(table(lon=179.99))
+    (tmp_path / "b.csv").write_text(table(lon=-179.99, start=15 * 3600))
+    reading = read_logs(tmp_path, target_epsg=32760)
+    assert len(reading.soundings) == 60
+
+
+def test_a_flag_of_the_logger_goes_before(tmp_path):
+    lines = table().splitlines()
+    lines = [f"{lines[0]},valid"] + [f"{line},{'V' if i == 4 else 'A'}"
+                                     for i, line in enumerate(lines[1:])]
+    lines[5] = "-93.0,45.0001,2026-07-09T14:00:05Z,12000,V"
+    (tmp_path / "log.csv").write_text("\n".join(lines))
+    reading = read_logs(tmp_path)
+    assert len(reading.soundings) == 30
+    assert (reading.soundings.status != "accepted").sum() == 1
+
+
+def test_impossible_points_of_a_table_are_left_out_and_counted():
+    from lakefloor.algorithms.core.reading.point_table import soundings_from_points
+
+    k = np.arange(40.0)
+    x, depth = 5e5 + k, 3.0 + k / 10
+    x[3], depth[5] = 5e6, 12_000.0
+    time = [f"2026-07-09T14:{i:02d}:00Z" for i in range(40)]
+    time[7] = "2199-01-01T00:00:00Z"
+    soundings, _, left_out, notes = soundings_from_points(x, 5e6 + k, depth, time=time)
+    assert len(soundings) == 37
+    assert sorted(left_out.values()) == [1, 1, 1]
+    assert any("km away" in note for note in notes)
+    with pytest.raises(LakefloorError, match="40 x depth of more than 2000 m"):
+        soundings_from_points(5e5 + k, 5e6 + k, np.full(40, 9e3))

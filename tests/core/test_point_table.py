@@ -8,7 +8,7 @@ from lakefloor.algorithms.core.reading.point_table import soundings_from_points
 
 
 def test_units_and_sign_in_the_order_given():
-    got, left_out, notes = soundings_from_points(
+    got, _, left_out, notes = soundings_from_points(
         [1.0, 2.0, np.nan, 4.0], [0.0] * 4, [-10.0, -20.0, -5.0, np.nan], depth_unit="ft",
         positive="up", time=["2026-07-09T09:23:06", "2026-07-09T09:23:05", "", ""],
         time_zone="America/Chicago", visit=["", "May", None, "May"], water_temp=[68.0] * 4,
@@ -25,7 +25,7 @@ def test_units_and_sign_in_the_order_given():
 
 
 def test_without_times_the_order_given_is_kept():
-    got, _, _ = soundings_from_points(np.zeros(40), np.arange(40) * 3.0, np.ones(40))
+    got, *_ = soundings_from_points(np.zeros(40), np.arange(40) * 3.0, np.ones(40))
     np.testing.assert_array_equal(got.y, np.arange(40) * 3.0)
     assert set(got.visit) == {"undated"}
     assert set(got.lane) == {1}
@@ -50,6 +50,6 @@ def test_nothing_usable_is_said():
 
 
 def test_a_hardness_that_is_no_number_leaves_the_others_as_they_are():
-    soundings, _, _ = soundings_from_points(
+    soundings, *_ = soundings_from_points(
         [0.0, 1.0, 2.0], [0.0, 0.0, 0.0], [1.0, 1.0, 1.0], hardness=[0.2, np.inf, 0.8])
     np.testing.assert_array_equal(soundings.hardness, [0.2, np.nan, 0.8])

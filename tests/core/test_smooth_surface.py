@@ -277,3 +277,24 @@ def test_cancel_stops_at_once():
 
     with pytest.raises(Cancelled):
         smooth_surface(made_lake.survey(40.0), progress=cancel)
+
+
+@pytest.mark.parametrize("draw", [smooth_surface, tin_surface])
+def test_an_uncertainty_of_nothing_states_nothing(draw):
+    def depth(x, y):
+        return 4.0 + x / 100.0 + np.sin(y / 40.0)
+
+    def drawn(uncert):
+        made = draw(lanes(depth, noise=0.03, uncert=uncert))
+        made = made[0] if isinstance(made, tuple) else made
+        assert np.isfinite(made.depth.values).sum() > 1000
+        return made.depth.values, made.uncertainty.values
+
+    odd = np.arange(len(lanes(depth))) % 2 == 1
+    for like in (np.nan, np.where(odd, np.nan, 0.05)):
+        expected = drawn(like)
+        for unfilled in (0.0, -1.0):
+            got = drawn(np.where(np.isfinite(like), like, unfilled))
+            np.testing.assert_array_equal(got, expected)
+    # What is beyond belief weighs no more than a millimetre does.
+    np.testing.assert_array_equal(drawn(1e-300), drawn(1e-3))

@@ -619,3 +619,27 @@ def test_a_small_visit_on_a_large_lake_supersedes_whole_blocks(path):
     status = all_of(path, visits=["wide"]).status
     np.testing.assert_array_equal(status == "superseded by spot", inside)
     assert done.superseded == inside.sum()
+
+
+def test_visits_named_by_utc_days_are_recognised_when_named_by_the_lakes(path):
+    # An evening at 94 W: 18:30 to 21:00 on 13 May, which is the 14th in UTC.
+    start = np.datetime64("2024-05-14T00:30:00.250", "ms")
+    logged = visit("", "2024-05-14", n=3000)
+    logged = logged.replace(time=start + (logged.time - logged.time[0]))
+    before, after = (
+        logged.replace(visit=np.full(len(logged), name, object))
+        for name in ("2024-05-14", "2024-05-13"))
+    split = before.replace(visit=np.where(
+        np.arange(3000) < 1200, "2024-05-13", "2024-05-14").astype(object))
+    for k, stored in enumerate((before, split)):
+        store = path.with_name(f"{k}.gpkg")
+        _store.add(store, stored, CRS)
+        held = state(store)
+        for again in (after, logged):
+            done = _store.add(store, again, CRS)
+            assert (done.added, done.already_there) == (0, 3000)
+            assert state(store) == held
+    assert [v.name for v in _store.contents(path.with_name("0.gpkg")).visits] == ["2024-05-14"]
+    # A visit without a name is dated by the lake.
+    _store.add(path, logged, CRS)
+    assert [v.name for v in _store.contents(path).visits] == ["2024-05-13"]

@@ -16,7 +16,7 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..progress import silent, span
-from ..soundings import ACCEPTED, Soundings
+from ..soundings import ACCEPTED, Soundings, distinct
 from ..track import without_track
 from . import bursts, hampel, neighbourhood, no_bottom, track_gates
 from .track_gates import run_numbers, starts_of_runs
@@ -232,7 +232,8 @@ class _Log:
         }
         status = field["status"] = field["status"].copy()
         number = {word: k for k, word in enumerate(REASONS)}
-        reason = np.array([number.get(word, -1) for word in status], dtype=int)
+        words, row = distinct(status)
+        reason = np.array([number.get(word, -1) for word in words], dtype=int)[row]
         if anew:
             status[reason >= 0] = ACCEPTED
             reason[:] = -1

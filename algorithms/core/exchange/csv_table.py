@@ -3,6 +3,7 @@
 References
 ----------
 IETF RFC 4180, Common Format and MIME Type for Comma-Separated Values (CSV) Files.
+OWASP, CSV Injection (texts that a spreadsheet takes for a formula).
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ from dataclasses import replace
 import numpy as np
 
 from .. import units
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt, excerpts
+from ..progress import silent, span, watched
 from ..reading.delimited import (
     LENGTH_WORDS,
+    LONGEST_CELL,
     decode,
     parse_angle,
     roles_of_header,
@@ -50,7 +53,25 @@ _WORDS = {
 }
 
 
-def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> bytes:
+#: What a spreadsheet takes for the beginning of a formula, with the marks put before it.
+_FORMULA = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+
+
+def as_text(cell: str) -> str:
+    """Return a text of a table so that no spreadsheet takes it for a formula.
+
+    An apostrophe is put before one that begins like a formula, and before one that
+    :func:`from_text` would shorten; numbers of the table's own are not passed through here.
+    """
+    return f"'{cell}" if _FORMULA.match(cell) else cell
+
+
+def from_text(cell: str) -> str:
+    """Return what :func:`as_text` was given."""
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
+
+
+def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progress=silent) -> bytes:
     """Return a table with one row a point.
 
     Parameters
@@ -60,6 +81,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     tracks : sequence of Track
     depth_unit : str
         ``ft`` or ``m``; it stands in the header.
+    progress : callable
 
     Returns
     -------
@@ -84,12 +106,12 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     def row(kind, name, part, lon, lat, depth=math.nan, elevation=math.nan, note="", symbol="",
             time=None):
         writer.writerow([
-            kind, name, part, *degree_texts(lon, lat),
-            _number(depth / units.LENGTH[depth_unit]), _number(elevation), note, symbol,
-            iso_time(time),
+            kind, as_text(name), part, *degree_texts(lon, lat),
+            _number(depth / units.LENGTH[depth_unit]), _number(elevation), as_text(note),
+            as_text(symbol), iso_time(time),
         ])
 
-    for p in waypoints:
+    for p in watched(waypoints, progress):
         row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
     parts = Counter()
     for route in routes:
@@ -106,7 +128,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft") -> byte
     return text.getvalue().encode("utf-8", "replace")
 
 
-def read_csv(data: bytes) -> Marks:
+def read_csv(data: bytes, progress=silent) -> Marks:
     """Return the points of a table; rows of kind route or track are joined by name and part.
 
     Segments of one name are one track where their depths are equal too.
@@ -128,13 +150,19 @@ def read_csv(data: bytes) -> Marks:
         If a needed column is missing, a row's position cannot be read, or there is no row.
     """
     text, _ = decode(data)
-    head = [line for line in text.splitlines() if line.strip()][:_PREAMBLE]
+    lines = text.splitlines()
+    head = [line for line in lines if line.strip()][:_PREAMBLE]
     separator = max(",;\t", key=lambda s: max((line.count(s) for line in head), default=0))
     try:
-        rows = list(csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator))
+        rows = csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator)
+        rows = list(watched(rows, span(progress, 0.0, 0.2), len(lines)))
     except csv.Error as error:
-        raise LakefloorError(f"The table is damaged ({error}). Export it again.") from error
-    rows = [row for row in rows if any(cell.strip() for cell in row)]
+        raise LakefloorError(
+            f"The table is damaged ({excerpt(error)}). Export it again."
+        ) from error
+    rows = [
+        row for row in watched(rows, lambda _: progress(0.2)) if any(cell.strip() for cell in row)
+    ]
     above, column = next(
         ((i, found) for i, found in enumerate(map(_columns, rows[:_PREAMBLE]))
          if found["lon"] is not None and found["lat"] is not None),
@@ -145,25 +173,29 @@ def read_csv(data: bytes) -> Marks:
     if column["lon"] is None or column["lat"] is None:
         raise LakefloorError(
             "The table has no columns 'lon' and 'lat' in its first line (it has: "
-            f"{', '.join(filter(None, names))[:200] or 'nothing'}). Give them these names."
+            f"{excerpts(filter(None, names)) or 'nothing'}). Give them these names."
         )
     if len(rows) < 2:
         raise LakefloorError("The table holds no row below its header.")
     unit = column["depth"] is not None and stated_unit(names[column["depth"]], LENGTH_WORDS)
     factor = units.unit_factor(unit or "m")
     points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
-    for number, row in enumerate(rows[1:], start=above + 2):
+    entries = watched(rows[1:], span(progress, 0.2, 0.7))
+    for number, row in enumerate(entries, start=above + 2):
         def cell(role, row=row):
             at = column[role]
             return row[at].strip() if at is not None and at < len(row) else ""
+
+        def text(role, cell=cell):
+            return from_text(cell(role))
 
         lon, lat = (
             parse_angle(cell(axis).replace(",", "."), axis) for axis in ("lon", "lat")
         )
         if not (math.isfinite(lon) and math.isfinite(lat)):
             raise LakefloorError(
-                f"Row {number} of the table has no position: longitude '{cell('lon')}', latitude "
-                f"'{cell('lat')}'."
+                f"Row {number} of the table has no position: longitude "
+                f"'{excerpt(cell('lon'), 40)}', latitude '{excerpt(cell('lat'), 40)}'."
             )
         times.add(f"{cell('date')} {cell('time')}".strip())
         kinds.append(cell("kind").lower())
@@ -172,14 +204,14 @@ def read_csv(data: bytes) -> Marks:
         stated += bool(cell("depth"))
         unread += bool(cell("depth")) and not math.isfinite(depth)
         points.append(Waypoint(
-            lon, lat, cell("name"), cell("note"), cell("symbol"), depth,
+            lon, lat, text("name"), text("note"), text("symbol"), depth,
             elevation=_float(cell("elevation")),
         ))
-    points, notes = times.into(points)
+    points, notes = times.into(points, span(progress, 0.7, 0.9))
     if unread:
         notes = (*notes, f"{unread} of {stated} depths are not readable and left empty")
     waypoints, routes, tracks = [], {}, {}
-    for point, kind, part in zip(points, kinds, parts):
+    for point, kind, part in zip(watched(points, span(progress, 0.9, 1.0)), kinds, parts):
         if kind == "route":
             members = routes.setdefault((point.name, part), [])
             members.append(replace(point, name=point.note, note=""))
@@ -224,6 +256,8 @@ def _number(value):
 
 
 def _float(text):
+    if len(text) > LONGEST_CELL:
+        return math.nan
     try:
         value = float(text.replace(",", "."))
     except ValueError:

@@ -15,12 +15,14 @@ from __future__ import annotations
 import math
 import re
 from xml.etree import ElementTree
+from xml.parsers import expat
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from ..errors import LakefloorError
-from ..reading.gpx import LENGTH_UNITS, is_gpx
+from ..errors import LakefloorError, excerpt
+from ..progress import silent, span, watched
+from ..reading.gpx import LENGTH_UNITS, guarded_parser, is_gpx
 from .marks import (
     Marks,
     Route,
@@ -38,12 +40,19 @@ SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
 #: Namespace of the extension that bears a depth.
 DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
 
+#: Elements and attributes that a document may have: about 0.9 GB of memory at worst.
+_MOST_PARTS = 5_000_000
+
+#: Bytes parsed at a time.
+_PIECE = 500_000
+
 #: Everything that XML 1.0 cannot hold (section 2.2, production 2).
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def gpx_document(
-    waypoints=(), routes=(), tracks=(), *, title="", note="", time=None, depth_unit="ft"
+    waypoints=(), routes=(), tracks=(), *, title="", note="", time=None, depth_unit="ft",
+    progress=silent,
 ) -> bytes:
     """Return a GPX 1.1 document.
 
@@ -59,6 +68,7 @@ def gpx_document(
         same bytes.
     depth_unit : str
         ``ft`` or ``m``, of depths in the comments.
+    progress : callable
 
     Returns
     -------
@@ -81,7 +91,7 @@ def gpx_document(
     head = _text("name", title) + _text("desc", note) + _time(time)
     if head:
         out.append(f"<metadata>{head}</metadata>\n")
-    out += [_point("wpt", point, depth_unit) for point in waypoints]
+    out += [_point("wpt", point, depth_unit) for point in watched(waypoints, progress)]
     for route in routes:
         out.append(f"<rte>{_text('name', route.name)}{_text('desc', route.note)}\n")
         out += [_point("rtept", point, depth_unit) for point in route.points]
@@ -100,13 +110,14 @@ def gpx_document(
     return "".join(out).encode("utf-8")
 
 
-def read_gpx(data: bytes) -> Marks:
+def read_gpx(data: bytes, progress=silent) -> Marks:
     """Return the waypoints, routes and tracks of a GPX document.
 
     Parameters
     ----------
     data : bytes
         GPX 1.0 or 1.1. Elements are matched by their local name, whatever their namespace.
+    progress : callable
 
     Returns
     -------
@@ -122,25 +133,28 @@ def read_gpx(data: bytes) -> Marks:
         raise LakefloorError(
             "The file is not GPX: it has no <gpx> element. Choose a .gpx, .kml or .csv file."
         )
-    root = parse_xml(data, "GPX")
+    root = parse_xml(data, "GPX", span(progress, 0.0, 0.4))
     times, points, routes, tracks = Times(), [], [], []
 
     def take(parent, tag):
         """Read the points of a tag; return where they stand among all points."""
         start = len(points)
-        for element in parent:
+        for element in watched(parent, span(progress, 0.4, 0.7), every=250):
             if local(element) == tag:
                 times.add(_child(element, "time"))
                 points.append(_read_point(element))
         return slice(start, len(points))
 
     waypoints = take(root, "wpt")
-    for element in root:
+    for element in watched(root, span(progress, 0.7, 0.8)):
         if local(element) == "rte":
             routes.append((element, take(element, "rtept")))
         elif local(element) == "trk":
             segments = [
-                np.array([_place(e) for e in part if local(e) == "trkpt"], float).reshape(-1, 2)
+                np.array(
+                    [_place(e) for e in watched(part, span(progress, 0.7, 0.8))
+                     if local(e) == "trkpt"], float,
+                ).reshape(-1, 2)
                 for part in element if local(part) == "trkseg"
             ]
             tracks.append(Track(
@@ -149,7 +163,7 @@ def read_gpx(data: bytes) -> Marks:
             ))
     if not (points or any(track.segments for track in tracks)):
         raise LakefloorError("The GPX file holds no waypoint, route or track point.")
-    points, notes = times.into(points)
+    points, notes = times.into(points, span(progress, 0.8, 1.0))
     marks = Marks(
         points[waypoints],
         tuple(Route(_child(e, "name"), points[rows], _note(e)) for e, rows in routes),
@@ -215,24 +229,51 @@ def _depth(depth):
 # -- reading -----------------------------------------------------------------------------------
 
 
-def parse_xml(data: bytes, kind: str):
+def parse_xml(data: bytes, kind: str, progress=silent):
     """Return the root element of an XML document.
 
     Raises
     ------
     LakefloorError
-        If it is damaged or declares entities of its own; the message names the line.
+        If it is damaged, too large, in an unknown text encoding, or declares entities of its
+        own; the message names the line.
     """
-    if b"<!ENTITY" in data.replace(b"\0", b""):
+    if data.count(b"<") + data.count(b"=") > _MOST_PARTS:
         raise LakefloorError(
-            f"The {kind} file declares XML entities, which no exchange file needs."
+            f"The {kind} file has more than {_MOST_PARTS:,} elements and attributes, which is too "
+            "much. Split it, or export only the part needed."
         )
+    _read_prolog(data)
     try:
-        return ElementTree.fromstring(data)
+        parser = ElementTree.XMLParser()
+        for start in range(0, len(data), _PIECE):
+            progress(start / len(data))
+            parser.feed(data[start : start + _PIECE])
+        return parser.close()
     except (ElementTree.ParseError, LookupError, ValueError) as error:
         raise LakefloorError(
-            f"The {kind} file is damaged ({error}). Export it again."
+            f"The {kind} file is damaged ({excerpt(error)}). Export it again."
         ) from error
+
+
+class _Prolog(Exception):  # noqa: N818
+    """The prolog of a document was read."""
+
+
+def _read_prolog(data):
+    """Read a document up to its first element, and refuse what no exchange file needs."""
+    parser = guarded_parser()
+
+    def first(*_):
+        raise _Prolog
+
+    parser.StartElementHandler = first
+    try:
+        parser.Parse(data, True)
+    except LakefloorError:
+        raise
+    except (_Prolog, expat.ExpatError, LookupError, ValueError):
+        return  # what is damaged is for the reader to say
 
 
 def local(element) -> str:
@@ -245,8 +286,8 @@ def _place(element):
         return float(element.get("lon")), float(element.get("lat"))
     except (TypeError, ValueError) as error:
         raise LakefloorError(
-            f"A GPX point <{local(element)} lat=\"{element.get('lat')}\" "
-            f"lon=\"{element.get('lon')}\"> has no position."
+            f"A GPX point <{local(element)} lat=\"{excerpt(element.get('lat'), 30)}\" "
+            f"lon=\"{excerpt(element.get('lon'), 30)}\"> has no position."
         ) from error
 
 

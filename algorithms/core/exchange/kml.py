@@ -13,22 +13,30 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import zipfile
 import zlib
+from array import array
 
 import numpy as np
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
+from ..progress import silent, span, watched
 from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
 from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
 #: A zipped document larger than this is not unpacked, bytes.
-_LARGEST = 200_000_000
+_LARGEST = 100_000_000
+
+#: Bytes unpacked at a time.
+_PIECE = 1_000_000
 
 
-def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> bytes:
+def kml_document(
+    waypoints=(), routes=(), tracks=(), *, title="", note="", progress=silent
+) -> bytes:
     """Return a KML 2.2 document.
 
     Parameters
@@ -38,6 +46,7 @@ def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> by
     tracks : sequence of Track
     title, note : str
         Of the document.
+    progress : callable
 
     Returns
     -------
@@ -54,7 +63,7 @@ def kml_document(waypoints=(), routes=(), tracks=(), *, title="", note="") -> by
         '<?xml version="1.0" encoding="UTF-8"?>\n',
         f'<kml xmlns="{NAMESPACE}"><Document>{_text("name", title)}{_text("description", note)}\n',
     ]
-    for p in waypoints:
+    for p in watched(waypoints, progress):
         out.append(_placemark(
             p.name, p.note, iso_time(p.time),
             {"depth_m": _number(p.depth), "elevation_m": _number(p.elevation),
@@ -77,13 +86,14 @@ def is_kml(data: bytes) -> bool:
     return data[:4] == b"PK\x03\x04" or b"<kml" in data[:4096].replace(b"\0", b"")
 
 
-def read_kml(data: bytes) -> Marks:
+def read_kml(data: bytes, progress=silent) -> Marks:
     """Return the points of a KML document as waypoints, and its lines as tracks.
 
     Parameters
     ----------
     data : bytes
         KML, or KMZ: a zip file with a KML document.
+    progress : callable
 
     Returns
     -------
@@ -99,9 +109,14 @@ def read_kml(data: bytes) -> Marks:
         raise LakefloorError(
             "The file is not KML: it has no <kml> element. Choose a .gpx, .kml or .csv file."
         )
-    root = parse_xml(_unzipped(data) if data[:2] == b"PK" else data, "KML")
+    data = _unzipped(data) if data[:2] == b"PK" else data
+    root = parse_xml(data, "KML", span(progress, 0.0, 0.4))
     waypoints, routes, tracks, times = [], [], [], Times()
-    for mark in (e for e in root.iter() if local(e) == "Placemark"):
+    found = watched(root.iter(), span(progress, 0.4, 0.6), data.count(b"<"))
+    marks = [e for e in found if local(e) == "Placemark"]
+    for i, mark in enumerate(marks):
+        if i % 200 == 0:  # each of them has elements of its own
+            progress(0.6 + 0.3 * i / len(marks))
         name, note = _child(mark, "name"), _child(mark, "description")
         extra = _extended(mark)
         depth = _float(extra.get("depth_m"))
@@ -128,7 +143,7 @@ def read_kml(data: bytes) -> Marks:
             tracks.append(Track(name, segments, note, depth))
     if not (waypoints or routes or tracks):
         raise LakefloorError("The KML file holds no point and no line.")
-    waypoints, notes = times.into(waypoints)
+    waypoints, notes = times.into(waypoints, span(progress, 0.9, 1.0))
     check_marks(waypoints, routes, tracks, "The KML file", together=False)
     return Marks(waypoints, tuple(routes), tuple(tracks), notes)
 
@@ -141,32 +156,52 @@ def _unzipped(data):
             )
             if inner is None:
                 raise LakefloorError("The zip file holds no KML document.")
-            if inner.file_size > _LARGEST:
+            if inner.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise LakefloorError(
-                    f"The KML document in the zip file has {inner.file_size / 1e6:.0f} MB, which "
-                    "is too large. Unpack it and take the part needed."
-                )
-            return packed.read(inner)
+                    "The KML document in the zip file is packed by a method that KMZ does not "
+                    "know. Export it again.")
+            _refuse_size(inner.file_size)
+            # The size that a zip file states need not be true.
+            out = bytearray()
+            with packed.open(inner) as document:
+                while piece := document.read(_PIECE):
+                    out += piece
+                    _refuse_size(len(out))
+            return bytes(out)
     except LakefloorError:
         raise
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError,
             RuntimeError, ValueError) as error:
-        raise LakefloorError(f"The zip file is damaged ({error}). Export it again.") from error
+        raise LakefloorError(
+            f"The zip file is damaged ({excerpt(error)}). Export it again."
+        ) from error
+
+
+def _refuse_size(size):
+    if size > _LARGEST:
+        raise LakefloorError(
+            f"The KML document in the zip file has more than {_LARGEST / 1e6:.0f} MB, which is too "
+            "large. Unpack it and take the part needed."
+        )
 
 
 def _coordinates(element, name):
-    places = []
-    for e in element.iter():
-        if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
-            places += [item.split(",")[:2] for item in (e.text or "").split()]
-        elif local(e) == "coord":  # lon lat altitude
-            places.append((e.text or "").split()[:2])
+    places = array("d")  # a list of texts takes ten times the memory
     try:
-        return np.array(places, float).reshape(-1, 2)
+        for e in element.iter():
+            if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
+                for item in re.finditer(r"\S+", e.text or ""):
+                    lon, lat = item[0].split(",", 2)[:2]
+                    places.extend((float(lon), float(lat)))
+            elif local(e) == "coord":  # lon lat altitude
+                lon, lat = (e.text or "").split(None, 2)[:2]
+                places.extend((float(lon), float(lat)))
     except ValueError as error:
         raise LakefloorError(
-            f"The coordinates of '{name}' in the KML file are not numbers. Export it again."
+            f"The coordinates of '{excerpt(name)}' in the KML file are not numbers. Export it "
+            "again."
         ) from error
+    return np.array(places, float).reshape(-1, 2)
 
 
 def _child(element, name):

@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
+from ..progress import silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
 
@@ -126,16 +127,17 @@ class Times:
         """Keep the text of the next point's time; "" where it states none."""
         self._texts.append(text)
 
-    def into(self, points):
+    def into(self, points, progress=silent):
         """Return the points with their times, UTC where a text states no zone, and notes."""
         if not any(self._texts):
             return tuple(points), ()
-        times, notes = utc_from_texts(self._texts, "UTC", "ymd")
+        times, _, notes = utc_from_texts(self._texts, "UTC", "ymd", span(progress, 0.0, 0.5))
         stated = sum(bool(text) for text in self._texts)
         lost = stated - int((~np.isnat(times)).sum())
         notes = [note for note in notes if "not readable" not in note]
         if lost:
             notes.append(f"{lost} of {stated} times are not readable and left empty")
+        points = watched(points, span(progress, 0.5, 1.0))
         return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
 
 
@@ -172,6 +174,7 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     GPX 1.1 schema, latitudeType and longitudeType (longitude 180 itself is excluded); IETF RFC
     7946, section 3.1.9 (lines across the antimeridian are to be cut).
     """
+    what = excerpt(what)
     lon, lat = np.asarray(lon, float), np.asarray(lat, float)
     if lon.size == 0:
         return
@@ -212,8 +215,8 @@ def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> 
             segment = np.asarray(segment, float)
             if segment.ndim != 2 or segment.shape[1] != 2:
                 raise LakefloorError(
-                    f"{what}: a segment of track '{track.name}' has shape {segment.shape}, "
-                    "expected (k, 2)."
+                    f"{what}: a segment of track '{excerpt(track.name)}' has shape "
+                    f"{segment.shape}, expected (k, 2)."
                 )
             lines.append(segment)
     if together:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 import unicodedata
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
+from ..progress import silent, watched
 
 #: Symbols in plain words; the first stands for whatever is not on the list. A device without the
 #: symbol of a waypoint shows its own plain one.
@@ -47,7 +48,7 @@ def tidy(text: str) -> str:
     return re.sub(" +", " ", text).strip()
 
 
-def device_names(names, endings=None, *, length=10, plain=True) -> list:
+def device_names(names, endings=None, *, length=10, plain=True, progress=silent) -> list:
     """Return names cut to a length and unique, without regard to case.
 
     Parameters
@@ -61,6 +62,7 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
         Greatest number of characters, 4 or more.
     plain : bool
         Printable ASCII only; otherwise any letters.
+    progress : callable
 
     Returns
     -------
@@ -77,16 +79,18 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
     if length < 4:
         raise LakefloorError(f"Names of {length} characters are too short; allow 4 or more.")
     clean = plain_text if plain else tidy
-    endings = [""] * len(names) if endings is None else [clean(e) for e in endings]
-    taken, numbers, out = set(), {}, []
-    for name, ending in zip(names, endings):
+    if endings is None:
+        endings = [""] * len(names)
+    endings = [clean(e) if e else "" for e in watched(endings, progress)]
+    taken, numbers, free, out = set(), {}, {}, []
+    for name, ending in zip(watched(names, progress), endings):
         stem = clean(name) or _FALLBACK
         ending = f" {ending}" if ending else ""
         if stem.casefold().endswith(ending.casefold()):
             stem = stem[: len(stem) - len(ending)] or _FALLBACK
         if len(ending) > length - 2:
             raise LakefloorError(
-                f"'{ending.strip()}' leaves no room for a name within {length} characters. Allow "
+                f"'{excerpt(ending)}' leaves no room for a name within {length} characters. Allow "
                 "longer names, or leave the depth out of them."
             )
         cut = _cut(stem, length - len(ending))
@@ -99,10 +103,19 @@ def device_names(names, endings=None, *, length=10, plain=True) -> list:
             # With no room left for the name its number is a name.
             if room < 0:
                 raise LakefloorError(
-                    f"More names like '{name}' than {length} characters can tell apart. Allow "
-                    "longer names."
+                    f"More names like '{excerpt(name)}' than {length} characters can tell apart. "
+                    "Allow longer names."
                 )
-            found = f"{_cut(stem, room)}{number}{ending}"
+            short = _cut(stem, room)
+            # Names of other stems that are cut to the same have taken all numbers below.
+            same = short.casefold(), ending.casefold(), len(str(number))
+            ahead = free.get(same, 2 if number < 10 else 10 ** (len(str(number)) - 1))
+            if len(str(max(ahead, number))) > len(str(number)):
+                number = ahead - 1
+                continue
+            if number <= ahead:
+                number, free[same] = ahead, ahead + 1
+            found = f"{short}{number}{ending}"
         numbers[key] = number
         taken.add(found.casefold())
         out.append(found)

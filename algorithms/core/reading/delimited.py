@@ -8,9 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import crs, units
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt, excerpts
+from ..progress import rising, silent, span, watched
 from ..soundings import ACCEPTED, Soundings
-from ..times import calendar_ms, epoch_ms, full_year, midnights, parse_texts, stated_to_utc
+from ..times import (
+    calendar_ms,
+    epoch_ms,
+    full_year,
+    local_offset_h,
+    midnights,
+    parse_texts,
+    stated_to_utc,
+)
 from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
 
 FLAGGED = "flagged by the logger"
@@ -72,6 +81,9 @@ _ALIASES = {
     "temp_unit": "water_temp_unit",
 }
 
+#: No number, angle or flag is written with more characters: patterns look at no longer cell.
+LONGEST_CELL = 64
+
 _NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _COMMA_NUMBER = re.compile(r"^[+-]?\d+,\d+$")
 _ANGLE = re.compile(
@@ -105,7 +117,8 @@ def parse_columns(text: str) -> dict:
         key, equals, value = (p.strip() for p in part.partition("="))
         if not equals or not value:
             raise LakefloorError(
-                f"'{part}' is not of the form role=column, as in: lon=3, lat=4, depth=depth_m."
+                f"'{excerpt(part)}' is not of the form role=column, as in: lon=3, lat=4, "
+                "depth=depth_m."
             )
         columns[key] = value
     return check_columns(columns)
@@ -125,7 +138,7 @@ def check_columns(columns) -> dict:
         role = _ALIASES.get(role, role)
         if role not in ROLES + OPTIONS:
             raise LakefloorError(
-                f"'{key}' is not a column role. Known: {', '.join(ROLES + OPTIONS)}."
+                f"'{excerpt(key)}' is not a column role. Known: {', '.join(ROLES + OPTIONS)}."
             )
         checked[role] = value
     for option, known in (
@@ -134,7 +147,7 @@ def check_columns(columns) -> dict:
     ):
         if option in checked and checked[option] not in known:
             raise LakefloorError(
-                f"{option}={checked[option]} is not known; use one of {', '.join(known)}."
+                f"{option}={excerpt(checked[option])} is not known; use one of {', '.join(known)}."
             )
     return checked
 
@@ -152,6 +165,8 @@ def parse_angle(text: str, axis: str = "") -> float:
     axis : {"lon", "lat", ""}
         Refuses the letters and the range of the other axis.
     """
+    if len(text) > LONGEST_CELL:
+        return np.nan
     text = text.strip()
     if _NUMBER.match(text):
         value, letter = float(text), ""
@@ -184,7 +199,7 @@ def decode(data: bytes):
 
 def parse_delimited(
     data: bytes, *, columns=None, depth_unit=None, time_zone="UTC", source_epsg=None,
-    name_date=None,
+    name_date=None, progress=silent,
 ) -> Parsed:
     """Return the soundings of one delimited text file.
 
@@ -198,12 +213,13 @@ def parse_delimited(
     depth_unit : str, optional
         Unit of depths where neither ``columns`` nor the column's name tells it;
         metres if None.
-    time_zone : str
+    time_zone : str or tzinfo
         Of times that do not state one; see :func:`.times.zone_of`.
     source_epsg : int or str, optional
         Coordinate system of x and y columns.
     name_date : datetime64[D], optional
         Date in the file's name, for files with a time of day alone.
+    progress : callable
 
     Returns
     -------
@@ -217,8 +233,9 @@ def parse_delimited(
         If the columns of position or depth are not found, or nothing is readable.
     """
     tally, notes = Tally(), []
+    progress = rising(progress)
     given = check_columns(columns)
-    table = _split(data, given, tally)
+    table = _split(data, given, tally, span(progress, 0.0, 0.4))
     roles = _assign(table, given)
     described = ", ".join(f"{r} = {_column_label(table, c)}" for r, c in roles.items())
     notes.insert(
@@ -228,13 +245,14 @@ def parse_delimited(
         + (f", {table.skipped} lines before the table" if table.skipped else "")
         + f"; columns: {described}",
     )
-    columns_of = _Columns(table, roles, given)
+    columns_of = _Columns(table, roles, given, progress=lambda _: progress(0.4))
     lon, lat = _read_positions(columns_of, source_epsg, notes)
     factor, assumed = _depth_factor(columns_of, depth_unit, notes)
     depth = columns_of.number("depth") * factor
     if given.get("depth_sign") == "up":
         depth = -depth
-    time = _read_times(columns_of, time_zone, name_date, notes)
+    time, offset_h = _read_times(
+        columns_of, time_zone, name_date, notes, span(progress, 0.5, 0.9))
     hardness, more = relative_hardness(columns_of.number("hardness"))
     notes += more
     known = {
@@ -242,7 +260,7 @@ def parse_delimited(
         "course": columns_of.number("course"),
         "speed": columns_of.number("speed") * _speed_factor(columns_of, notes),
         "water_temp": _read_temperature(columns_of, notes),
-        "visit": np.array([t.strip() for t in columns_of.text("visit")], dtype=object),
+        "visit": _visit_names(columns_of),
     }
     keep = np.isfinite(lon) & np.isfinite(depth)
     void_position = columns_of.void("position_flag")
@@ -268,17 +286,21 @@ def parse_delimited(
         + (f";{UNIT_ASSUMED}" if assumed else ""),
         **known,
     )
-    return Parsed(soundings.select(keep), "delimited text", tuple(notes), tally)
+    progress(1.0)
+    return Parsed(
+        soundings.select(keep), "delimited text", tuple(notes), tally, table.lines[keep],
+        offset_h[keep],
+    )
 
 
 _SEPARATOR_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
 
 
-def _split(data, given, tally) -> _Table:
+def _split(data, given, tally, progress) -> _Table:
     text, encoding = decode(data)
     raw_lines = re.split(r"\r\n|\r|\n", text)
     numbered, comments = [], []
-    for i, line in enumerate(raw_lines, 1):
+    for i, line in enumerate(watched(raw_lines, span(progress, 0.0, 0.3)), 1):
         if line.lstrip().startswith(("#", "//")):
             comments.append(line.lstrip("#/ \t"))
         elif line.strip():
@@ -286,7 +308,9 @@ def _split(data, given, tally) -> _Table:
     if not numbered:
         raise LakefloorError("the file has no line of data.")
     separator, width, comma = _separator([line for _, line in numbered[:_SAMPLE]])
-    rows = [(i, _cells(line, separator)) for i, line in numbered]
+    rows = [
+        (i, _cells(line, separator)) for i, line in watched(numbered, span(progress, 0.3, 0.7))
+    ]
     skipped = 0
     while skipped < len(rows) - 1 and len(rows[skipped][1]) != width:
         skipped += 1
@@ -309,7 +333,7 @@ def _split(data, given, tally) -> _Table:
     names += [""] * (longest - len(names)) if names else []
     last = numbered[-1][0] if len(raw_lines) == numbered[-1][0] else None
     kept = []
-    for number, cells in rows:
+    for number, cells in watched(rows, span(progress, 0.7, 1.0)):
         if len(cells) >= needed and (wanted or len(cells) == width):
             kept.append((number, (cells + [""] * (longest - len(cells)))[:longest]))
         elif len(cells) < width and number == last:
@@ -354,13 +378,17 @@ def _separator(lines):
             + _first_lines([(0, [line]) for line in lines])
         )
     _, separator, width = best
-    cells = [c.strip() for line in lines for c in _cells(line, separator)]
+    cells = [
+        c.strip() for line in lines for c in _cells(line, separator) if len(c) <= LONGEST_CELL
+    ]
     commas = sum(bool(_COMMA_NUMBER.match(c)) for c in cells)
     points = sum(bool(re.match(r"^[+-]?\d+\.\d+$", c)) for c in cells)
     return separator, width, separator != "," and commas > points
 
 
 def _is_value(cell, comma):
+    if len(cell) > LONGEST_CELL:
+        return False
     cell = cell.strip()
     return bool(
         _NUMBER.match(cell.replace(",", ".") if comma else cell)
@@ -375,19 +403,19 @@ def _is_header(cells, rows, comma):
 
 
 def _first_lines(rows):
-    shown = [" | ".join(cells)[:120] for _, cells in rows[:3]]
+    shown = [excerpt(" | ".join(cells), 120) for _, cells in rows[:3]]
     return " First lines: " + " // ".join(shown)
 
 
 def _words(name):
     """Return the lower-case words of a column name, also of camelCase and units in brackets."""
-    name = name.replace("m/s", "ms").replace("km/h", "kmh").replace("m_s", "ms")
+    name = name[:LONGEST_CELL].replace("m/s", "ms").replace("km/h", "kmh").replace("m_s", "ms")
     name = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
     return re.findall(r"[a-z]+", name.lower())
 
 
 def _column_label(table, column):
-    return f"'{table.names[column]}'" if table.names else f"column {column + 1}"
+    return f"'{excerpt(table.names[column], 40)}'" if table.names else f"column {column + 1}"
 
 
 def _assign(table, given) -> dict:
@@ -409,7 +437,7 @@ def _assign(table, given) -> dict:
     if "depth" not in roles:
         missing.append("depth")
     if missing:
-        names = f" Columns: {', '.join(table.names)}." if table.names else ""
+        names = f" Columns: {excerpts(table.names)}." if table.names else ""
         raise LakefloorError(
             f"no {' and no '.join(missing)}: the columns are not clear.{names}"
             f"{_first_lines([(0, cells) for cells in table.cells])}. Say which is which by name "
@@ -426,10 +454,12 @@ def _find_column(table, role, wanted):
     if wanted.lower() in folded:
         return folded.index(wanted.lower())
     width = len(table.cells[0])
-    if wanted.isdigit() and 1 <= int(wanted) <= width:
+    if wanted.isdecimal() and len(wanted) < 6 and 1 <= int(wanted) <= width:
         return int(wanted) - 1
-    known = ", ".join(table.names) if table.names else f"numbers 1 to {width} (no header)"
-    raise LakefloorError(f"column '{wanted}' for {role} is not in the file; it has: {known}.")
+    known = excerpts(table.names) if table.names else f"numbers 1 to {width} (no header)"
+    raise LakefloorError(
+        f"column '{excerpt(wanted)}' for {role} is not in the file; it has: {known}."
+    )
 
 
 def roles_of_header(names) -> dict:
@@ -468,7 +498,7 @@ def _guess_by_content(table):
     sample = table.cells[:_SAMPLE]
     roles, numeric, letters = {}, [], []
     for column in range(len(sample[0])):
-        cells = [row[column].strip() for row in sample]
+        cells = [row[column][:LONGEST_CELL].strip() for row in sample]
         if all(re.search(r"\d.*[NSns]$|^[NSns].*\d", c) for c in cells):
             roles.setdefault("lat", column)
         elif all(re.search(r"\d.*[EWew]$|^[EWew].*\d", c) for c in cells):
@@ -486,6 +516,13 @@ def _guess_by_content(table):
     return roles
 
 
+def _float(text) -> float:
+    try:
+        return float(text) if _NUMBER.match(text.strip()) else np.nan
+    except ValueError:  # a control character, which is blank for the one and not for the other
+        return np.nan
+
+
 def stated_unit(name, words):
     """Return the unit that a column's name tells, one of the values of ``words``, or None."""
     found = [words[w] for w in _words(name)[1:] if w in words]
@@ -495,8 +532,8 @@ def stated_unit(name, words):
 class _Columns:
     """The columns of a table by role; a role that is absent reads as NaN or empty."""
 
-    def __init__(self, table, roles, given):
-        self.table, self.roles, self.given = table, roles, given
+    def __init__(self, table, roles, given, progress):
+        self.table, self.roles, self.given, self.progress = table, roles, given, progress
 
     def __contains__(self, role):
         return role in self.roles
@@ -524,23 +561,37 @@ class _Columns:
     def number(self, role):
         texts = self.text(role)
         if self.table.decimal_comma:
-            texts = [t.replace(",", ".") for t in texts]
+            texts = [t.replace(",", ".") for t in watched(texts, self.progress)]
+        # An array of texts has room for the longest of them in every row.
+        texts = [t if len(t) <= LONGEST_CELL else "" for t in watched(texts, self.progress)]
         try:
             values = np.array(texts, dtype=float)
         except ValueError:
-            values = np.array(
-                [float(t) if _NUMBER.match(t.strip()) else np.nan for t in texts], dtype=float
-            )
+            values = np.array([_float(t) for t in watched(texts, self.progress)], dtype=float)
         return np.where(np.isfinite(values), values, np.nan)
 
+    def among(self, role, words):
+        if role not in self.roles:
+            return np.zeros(len(self), dtype=bool)
+        texts = watched(self.text(role), self.progress)
+        return np.array([t.strip().lower() in words for t in texts], dtype=bool)
+
     def void(self, role):
-        return np.array([t.strip().lower() in _VOID for t in self.text(role)], dtype=bool)
+        return self.among(role, _VOID)
 
     def unit(self, role, words):
         """Return the unit given, or the one that the column's name tells, or None."""
         if f"{role}_unit" in self.given:
             return self.given[f"{role}_unit"]
         return stated_unit(self.name(role), words)
+
+
+def _visit_names(columns):
+    """Return names of visits, an object array of text, shape (n,)."""
+    if "visit" not in columns:
+        return np.full(len(columns), "", dtype=object)
+    texts = watched(columns.text("visit"), columns.progress)
+    return np.array([t.strip()[:LONGEST_CELL] for t in texts], dtype=object)
 
 
 def _read_positions(columns, source_epsg, notes):
@@ -552,7 +603,7 @@ def _read_positions(columns, source_epsg, notes):
                 texts = columns.text(role)
                 if columns.table.decimal_comma:
                     texts = [t.replace(",", ".") for t in texts]
-                value = np.array([parse_angle(t, role) for t in texts])
+                value = np.array([parse_angle(t, role) for t in watched(texts, columns.progress)])
             limit = 180.0 if role == "lon" else 90.0
             if (np.abs(value) > limit).mean() > 0.5:
                 example = value[np.abs(value) > limit][0]
@@ -621,14 +672,14 @@ def _flagged(columns, notes):
     told = "depth_flag" in columns.given or {"valid", "validity"} & set(
         _words(columns.name("depth_flag"))
     )
-    unset = [t.strip().lower() in _UNSET for t in columns.text("depth_flag")]
+    unset = columns.among("depth_flag", _UNSET)
     if not told and np.mean(unset) > 0.5:
         # No survey has more bad depths than good ones.
         notes.append(
             f"most rows hold no flag in {columns.label('depth_flag')}, so that an unset flag is "
             "taken for a good depth; with depth_flag= that column it is taken for a bad one"
         )
-        void &= ~np.array(unset)
+        void &= ~unset
     return void
 
 
@@ -637,28 +688,30 @@ def _measured_from(name):
     return next((w for w in ("transducer", "surface", "keel") if w in words), "unknown")
 
 
-def _read_times(columns, time_zone, name_date, notes):
-    """Return times in UTC, shape (n,), from whichever columns hold them."""
+def _read_times(columns, time_zone, name_date, notes, progress):
+    """Return times in UTC and the offsets from it that they state, h, both of shape (n,)."""
     number = columns.number("time")
+    offset_h = unstated = np.full(len(columns), np.nan)
     if "epoch" in columns:
         time = epoch_ms(columns.number("epoch"))
     elif "year" in columns:
         time = _to_utc(_from_parts(columns), None, _zone(columns, time_zone), notes)
     elif "date" not in columns and "time" not in columns:
         notes.append("no time column: times are left empty")
-        return np.full(len(columns), np.datetime64("NaT", "ms"))
+        return np.full(len(columns), np.datetime64("NaT", "ms")), unstated
     elif "date" not in columns and (number > 1e8).any() and not _compact(columns.text("time")):
         notes.append("time taken as seconds since 1970 (Unix time), UTC")
         time = epoch_ms(number)
     else:
-        local, offset_min = _from_texts(columns, name_date, notes)
+        local, offset_min = _from_texts(columns, name_date, notes, progress)
         if offset_min is None:
-            return local
+            return local, unstated
+        offset_h = local_offset_h(offset_min)
         time = _to_utc(local, offset_min, _zone(columns, time_zone), notes)
     missing = int(np.isnat(time).sum())
     if missing:
         notes.append(f"{missing} times are missing or not readable and left empty")
-    return time
+    return time, offset_h
 
 
 def _from_parts(columns):
@@ -674,14 +727,14 @@ def _from_parts(columns):
     return calendar_ms(year, part["month"], part["day"], np.where(bad, np.nan, seconds))
 
 
-def _from_texts(columns, name_date, notes):
+def _from_texts(columns, name_date, notes, progress):
     """Return local times and their stated offsets; None in place of these where no date is."""
     order = columns.given.get("date_order")
     date, seconds, offset_min = parse_texts(
-        columns.text("time" if "time" in columns else "date"), order
+        columns.text("time" if "time" in columns else "date"), order, span(progress, 0.0, 0.5)
     )
     if "date" in columns and "time" in columns:
-        date, _, _ = parse_texts(columns.text("date"), order)
+        date, _, _ = parse_texts(columns.text("date"), order, span(progress, 0.5, 1.0))
     if np.isnat(date).all():
         if name_date is None:
             notes.append("the times have no date, nor has the file's name: times are left empty")
@@ -703,7 +756,8 @@ def _zone(columns, time_zone):
 
 def _compact(texts):
     """Tell whether digits are a written date and time such as 20180313165838."""
-    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t) for t in texts[:_SAMPLE])
+    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t[:LONGEST_CELL])
+               for t in texts[:_SAMPLE])
 
 
 def _to_utc(local, offset_min, time_zone, notes):

@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from xml.parsers import expat
 
 import numpy as np
 
 from .. import units
-from ..errors import LakefloorError
-from ..soundings import Soundings
+from ..errors import LakefloorError, excerpt
+from ..progress import STRIDE, rising, silent, watched
+from ..soundings import Soundings, distinct
 from ..times import utc_from_texts
 from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
 from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
@@ -31,6 +33,7 @@ _ELEMENTS = {
 }
 #: Metres by the unit that an element of depth states.
 LENGTH_UNITS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
+_LONGEST_TEXT = 200
 _SPEED = {**SPEED_UNITS, **{word: SPEED_UNITS[unit] for word, unit in SPEED_WORDS.items()}}
 
 
@@ -40,7 +43,7 @@ def is_gpx(data: bytes) -> bool:
     return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
 
 
-def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
+def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> Parsed:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
 
     Parameters
@@ -49,8 +52,9 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         GPX 1.0 or 1.1.
     depth_unit : str, optional
         Unit of depths whose element states none; metres if None.
-    time_zone : str
+    time_zone : str or tzinfo
         Of times that state none, which the schema does not allow.
+    progress : callable
 
     Returns
     -------
@@ -62,10 +66,12 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
     Raises
     ------
     LakefloorError
-        If no point bears a depth.
+        If no point bears a depth, the text encoding is not known, or the document declares
+        entities.
     """
     tally, notes = Tally(), []
-    reader = _Reader()
+    progress = rising(progress)
+    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
     try:
         reader.parser.Parse(data, True)
     except expat.ExpatError as error:
@@ -73,11 +79,17 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
         lines = data.splitlines()
         tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
                   else b"")
+    except (LookupError, ValueError) as error:
+        if isinstance(error, LakefloorError):
+            raise
+        raise LakefloorError(f"the XML cannot be read: {excerpt(error)}.") from error
     points = reader.points
     if not points:
         raise LakefloorError("no position: the GPX file has no track, route or waypoint points.")
     rows = []
-    for point in points:
+    for i, point in enumerate(points):
+        if i % STRIDE == 0:
+            progress(0.5 + 0.4 * i / len(points))
         lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
         if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
             tally.add(point["line"], "no position or not a number", _shown(point))
@@ -92,19 +104,21 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
             f"no depth: none of {len(points)} GPX points bears a depth in an extension element "
             "(elevation is not depth). Export the track with depth, or as text or NMEA 0183."
         )
-    factor = _depth_factors([p for p, *_ in rows], depth_unit, notes)
-    kinds = [_POINTS[p["element"]] for p, *_ in rows]
+    points = _Points([p for p, *_ in rows], progress)
+    factor = _depth_factors(points, depth_unit, notes)
+    kinds = Counter(_POINTS[element] for element in points.all("element"))
     notes.insert(0, "depth from " + ", ".join(
-        f"{kinds.count(k)} {k} points" for k in _POINTS.values() if k in kinds))
-    points = [p for p, *_ in rows]
+        f"{kinds[k]} {k} points" for k in _POINTS.values() if k in kinds))
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
-    time, more = utc_from_texts([p.get("time", "") for p in points], time_zone, "ymd")
+    time, offset_h, more = utc_from_texts(
+        points.all("time", ""), time_zone, "ymd", lambda _: progress(0.9)
+    )
     notes += more
-    hardness, more = relative_hardness(_values(points, "hardness"))
+    hardness, more = relative_hardness(points.numbers("hardness"))
     notes += more
     soundings = Soundings.build(
         lon, lat, depth * factor, time=time,
-        hardness=hardness, course=_values(points, "course"),
+        hardness=hardness, course=points.numbers("course"),
         speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes),
         corrections=np.array([
@@ -112,15 +126,46 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC") -> Parsed:
             for p in points
         ], dtype=object),
     )
-    return Parsed(soundings, "GPX", tuple(notes), tally)
+    progress(1.0)
+    line = np.array(points.all("line"))
+    return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
+
+
+def guarded_parser():
+    """Return an expat parser that raises LakefloorError at what no exchange file needs.
+
+    That is a declaration of an entity, of which a few that are made of each other fill any
+    memory, and a text encoding that is not known or not one of plain text.
+    """
+    parser = expat.ParserCreate()
+
+    def entity(*_):
+        raise LakefloorError(
+            "The file declares XML entities, which no exchange file needs. Export it again."
+        )
+
+    def declaration(version, encoding, standalone):
+        try:
+            plain = "<".encode(encoding or "utf-8").strip(b"\0\xff\xfe\xfe") == b"<"
+        except (LookupError, ValueError):
+            plain = False
+        if not plain:
+            raise LakefloorError(
+                f"The text encoding '{excerpt(encoding)}' is not known. Save the file as UTF-8."
+            )
+
+    parser.EntityDeclHandler = entity
+    parser.XmlDeclHandler = declaration
+    return parser
 
 
 class _Reader:
     """Collects points; expat rather than a tree, for line numbers and damaged ends."""
 
-    def __init__(self):
+    def __init__(self, look):
         self.points, self._point, self._stack = [], None, []
-        self.parser = expat.ParserCreate()
+        self._look, self._ended = look, 0
+        self.parser = guarded_parser()
         self.parser.buffer_text = True
         self.parser.StartElementHandler = self._start
         self.parser.EndElementHandler = self._end
@@ -137,10 +182,14 @@ class _Reader:
 
     def _characters(self, text):
         if self._stack and self._point is not None:
-            self._stack[-1][2] += text
+            # Nothing that is read is longer.
+            self._stack[-1][2] += text[: max(_LONGEST_TEXT - len(self._stack[-1][2]), 0)]
 
     def _end(self, name):
         local, attributes, text = self._stack.pop()
+        self._ended += 1
+        if self._ended % STRIDE == 0:
+            self._look()
         if self._point is None:
             return
         if local in _POINTS:
@@ -169,17 +218,27 @@ def _shown(point):
     return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
 
 
-def _values(points, key):
-    return np.array([_float(p.get(key)) for p in points])
+class _Points:
+    """Columns of the points, each read with looks at ``progress``."""
+
+    def __init__(self, points, progress):
+        self._points, self._progress = points, progress
+
+    def all(self, key, default=None):
+        return [p.get(key, default) for p in watched(self._points, lambda _: self._progress(0.9))]
+
+    def numbers(self, key):
+        return np.array([_float(text) for text in self.all(key)])
 
 
 def _known_unit(points, key, known, value, notes):
     """Return the units stated, empty where none is; a value in an unknown one is left empty."""
-    unit = np.array([p.get(key + "_unit", "") for p in points], dtype=object)
+    unit = np.array(points.all(key + "_unit", ""), dtype=object)
     strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
     if strange.any():
         notes.append(
-            f"{int(strange.sum())} values of {key} left empty: the unit '{unit[strange][0]}' is "
+            f"{int(strange.sum())} values of {key} left empty: the unit "
+            f"'{excerpt(unit[strange][0])}' is "
             "not known"
         )
         value[strange] = np.nan
@@ -187,17 +246,19 @@ def _known_unit(points, key, known, value, notes):
 
 
 def _speeds(points, notes):
-    value = _values(points, "speed")
+    value = points.numbers("speed")
     unit = _known_unit(points, "speed", _SPEED, value, notes)
-    return value * np.array([_SPEED.get(u, 1.0) for u in unit])
+    return value * _looked_up(unit, _SPEED, 1.0)
 
 
 def _depth_factors(points, depth_unit, notes):
-    stated = {p.get("depth_unit") for p in points}
+    of_each = points.all("depth_unit")
+    stated = set(of_each)
     unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
     if unknown:
         raise LakefloorError(
-            f"the unit '{unknown[0]}' of depth in the GPX file is not known; expected m or ft."
+            f"the unit '{excerpt(unknown[0])}' of depth in the GPX file is not known; expected m "
+            "or ft."
         )
     default = units.unit_factor(depth_unit or "m")
     if None in stated:
@@ -207,13 +268,19 @@ def _depth_factors(points, depth_unit, notes):
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"depth in {unit}, as its elements state")
-    return np.array([LENGTH_UNITS.get(p.get("depth_unit"), default) for p in points])
+    return _looked_up(of_each, LENGTH_UNITS, default)
+
+
+def _looked_up(texts, table, default):
+    """Return what a table says of each text, shape (n,)."""
+    names, row = distinct(texts)
+    return np.array([table.get(name, default) for name in names])[row]
 
 
 def _temperatures(points, notes):
-    value = _values(points, "water_temp")
+    value = points.numbers("water_temp")
     unit = _known_unit(points, "water_temp", TEMP_WORDS, value, notes)
-    fahrenheit = np.array([TEMP_WORDS.get(u) == "F" for u in unit])
+    fahrenheit = _looked_up(unit, TEMP_WORDS, "") == "F"
     unstated = (unit == "") & np.isfinite(value)
     # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
     if unstated.any() and np.median(value[unstated]) > 40.0:

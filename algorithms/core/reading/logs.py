@@ -2,15 +2,24 @@
 
 import hashlib
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timezone
 from pathlib import Path
 
 import numpy as np
 
 from .. import crs, units
-from ..errors import LakefloorError
+from ..days import (
+    local_offsets_h,
+    outing_days,
+    outings,
+    stated_offsets_h,
+    with_offsets,
+    zone_offsets_h,
+)
+from ..errors import Cancelled, LakefloorError, excerpt
 from ..lanes import lanes_of
-from ..progress import silent
+from ..progress import silent, span
 from ..soundings import (
     Soundings,
     concatenate,
@@ -23,10 +32,13 @@ from ..times import date_in_name, zone_of
 from .delimited import check_columns, parse_delimited
 from .gpx import is_gpx, parse_gpx
 from .nmea import is_nmea, parse_nmea
-from .parsed import Assumed, Parsed
+from .parsed import Assumed, impossible
 
-#: A longer break in the logging starts another visit, h.
-VISIT_BREAK_H = 6.0
+#: Bytes from which the kind of a file is told.
+_HEAD = 1_000_000
+
+#: Files that a message lists.
+_LISTED = 20
 
 _MAGIC = {
     b"\x89PNG": "a PNG image", b"\xff\xd8\xff": "a JPEG image", b"GIF8": "a GIF image",
@@ -83,12 +95,18 @@ class LogReading:
         In the order given.
     unread : tuple of UnreadLine
         The first examples of each reason in each file.
+    dates : str
+        By which clock the dates of the visits are counted, in words.
+    warnings : tuple of str
+        What cannot be right in the logs, though it was kept.
     """
 
     soundings: Soundings
     epsg: object
     files: tuple
     unread: tuple
+    dates: str = ""
+    warnings: tuple = ()
 
     @property
     def unread_counts(self) -> dict:
@@ -126,6 +144,7 @@ class LogReading:
             out.append(f"{report.name}: {report.kind}, {report.soundings} soundings")
             out += [f"  {note}" for note in report.notes]
             out += [f"  not read: {count} x {reason}" for reason, count in report.unread.items()]
+        out += [self.dates] if self.dates else []
         rows_of = dict(each_visit(self.soundings))
         for name in self.visits:
             rows = rows_of[str(name)]
@@ -158,8 +177,9 @@ def read_logs(
         Unit of depths in text and GPX files that do not state it; metres if None.
     depth_from : {"transducer", "surface"}, optional
         Where depths count from in logs that do not say so.
-    time_zone : str
-        Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name.
+    time_zone : str or tzinfo
+        Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name. Unless it is UTC
+        it is also the lake's own, by which its dates are counted.
     columns : dict, optional
         Columns of delimited text; see :func:`.delimited.parse_delimited`.
     source_epsg : int or str, optional
@@ -170,8 +190,8 @@ def read_logs(
     max_fix_gap_s : float
         Longest gap between fixes across which a position is interpolated, s.
     visit : str, optional
-        Name of the visit; ``"date"`` names visits by the UTC date of their
-        first sounding, a break of more than :data:`VISIT_BREAK_H` hours
+        Name of the visit; ``"date"`` names visits by the lake's date at their
+        first sounding, a break of more than :data:`.days.VISIT_BREAK_H` hours
         starting another; ``"file"`` names them by file. None takes the visit
         column of a text file, and else the date (the file where there is no
         time).
@@ -188,38 +208,47 @@ def read_logs(
     Notes
     -----
     Files are put in order of their first time. A file given twice, by content,
-    is read once.
+    is read once. What goes wrong in one file never stops the others.
+
+    The lake's date is that of the zone which the log states or ``time_zone`` gives, and else
+    that of local mean solar time; see :func:`.days.local_offsets_h`.
     """
     _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg)
     columns = check_columns(columns)
     files = _list_files(paths)
-    reports, read, unread, seen = [], [], [], {}
+    results, seen = [], {}
     for i, path in enumerate(files):
-        progress(0.9 * i / len(files))
-        name = str(path)
+        step = span(progress, 0.9 * i / len(files), 0.9 * (i + 1) / len(files))
+        step(0.0)
         try:
             data = _load(path)
             digest = hashlib.sha256(data).digest()
             if digest in seen:
                 raise LakefloorError(f"same content as {seen[digest]}; read once.")
             seen[digest] = path.name
-            parsed = _parse(
-                data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s
-            )
-        except LakefloorError as error:
-            reports.append(FileReport(name, "not read", 0, (str(error),), {}))
-            unread.append(UnreadLine(name, 0, str(error), ""))
+            results.append(_parse(
+                data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, step
+            ))
+        except Cancelled:
+            raise
+        except Exception as error:
+            results.append(_reason(error))
+    results, warnings = _without_impossible(results)
+    reports, unread, read = [], [], []
+    for path, parsed in zip(files, results):
+        name = str(path)
+        if isinstance(parsed, str):
+            reports.append(FileReport(name, "not read", 0, (parsed,), {}))
+            unread.append(UnreadLine(name, 0, parsed, ""))
             continue
         notes = parsed.notes + _clock_note(parsed.soundings)
         reports.append(
             FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
         )
         unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
-        read.append((path, parsed.soundings))
+        read.append((path, _zoned(parsed, time_zone)))
     if not read:
-        raise LakefloorError(
-            "No log could be read.\n" + "\n".join(f"{r.name}: {r.notes[0]}" for r in reports)
-        )
+        raise LakefloorError("No log could be read.\n" + _list_of(reports))
     read.sort(key=_first_time)
     soundings = concatenate(s for _, s in read)
     if depth_from:
@@ -229,10 +258,84 @@ def read_logs(
     x, y = crs.project(soundings.x, soundings.y, epsg)
     names = _visits(soundings, stems, visit)
     progress(0.95)
+    dates = _dates(soundings)
     soundings = soundings.replace(x=x, y=y, visit=names)
     soundings = soundings.replace(lane=lanes_of(soundings))
     progress(1.0)
-    return LogReading(soundings, epsg, tuple(reports), tuple(unread))
+    return LogReading(
+        soundings, epsg, tuple(reports), tuple(unread), dates,
+        tuple(f"{files[i]}: {text}" for i, text in warnings),
+    )
+
+
+def _reason(error) -> str:
+    """Return why a file could not be read, also where no reader foresaw it."""
+    if isinstance(error, LakefloorError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return "the file is too large for the memory of this computer. Split it."
+    return f"the file cannot be read ({type(error).__name__}: {excerpt(error)})."
+
+
+def _list_of(reports) -> str:
+    lines = [f"{r.name}: {r.notes[0]}" for r in reports[:_LISTED]]
+    if len(reports) > _LISTED:
+        lines.append(f"and {len(reports) - _LISTED} more files")
+    return "\n".join(lines)
+
+
+def _without_impossible(results):
+    """Return the results without soundings that cannot be, and warnings by number of the file."""
+    results, warnings = list(results), []
+    read = [i for i, parsed in enumerate(results) if not isinstance(parsed, str)]
+    if not read:
+        return results, warnings
+    found, notes = impossible(
+        [results[i].soundings for i in read], np.datetime64("now", "ms"), degrees=True
+    )
+    for i, unreal in zip(read, found):
+        parsed = results[i]
+        for row, reason, text in unreal:
+            parsed.unread.add(parsed.line[row], reason, text)
+        keep = np.ones(len(parsed.soundings), dtype=bool)
+        keep[[row for row, _, _ in unreal]] = False
+        if keep.all():
+            continue
+        if not keep.any():
+            reasons = "; ".join(f"{n} x {why}" for why, n in parsed.unread.counts.items())
+            results[i] = f"no sounding that can be ({reasons}). Are units and columns right?"
+            continue
+        results[i] = replace(
+            parsed, soundings=parsed.soundings.select(keep), line=parsed.line[keep],
+            offset_h=None if parsed.offset_h is None else parsed.offset_h[keep],
+        )
+    return results, [(read[k], text) for k, text in notes]
+
+
+def _zoned(parsed, time_zone) -> Soundings:
+    """Return soundings whose corrections state the lake's offset from UTC, where it is known."""
+    soundings = parsed.soundings
+    offset = np.full(len(soundings), np.nan) if parsed.offset_h is None else parsed.offset_h
+    if zone_of(time_zone) is not timezone.utc:
+        offset = np.where(np.isnan(offset), zone_offsets_h(soundings.time, time_zone), offset)
+    if np.isnan(offset).all():
+        return soundings
+    return soundings.replace(corrections=with_offsets(soundings.corrections, offset))
+
+
+def _dates(soundings) -> str:
+    """Say by which clock dates are counted."""
+    timed = ~np.isnat(soundings.time)
+    unstated = np.isnan(stated_offsets_h(soundings.corrections[timed]))
+    if not unstated.any():
+        return ""
+    lon = float(np.median(soundings.x[timed][unstated]))
+    minutes = round(abs(lon) * 4.0)
+    return (
+        f"Dates of visits by the sun at longitude {lon:.1f}: "
+        f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. With a time zone "
+        "given, they are those of its clocks."
+    )
 
 
 def _counted_from(soundings, depth_from):
@@ -284,7 +387,11 @@ def _list_files(paths):
 
 def _load(path) -> bytes:
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(_HEAD)
+            if data.strip():
+                _kind(data)  # of a film among the logs, no more is read
+            data += file.read()
     except OSError as error:
         raise LakefloorError(f"cannot be opened: {error.strerror}.") from error
     if not data.strip():
@@ -292,25 +399,35 @@ def _load(path) -> bytes:
     return data
 
 
-def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s) -> Parsed:
+def _kind(head) -> str:
+    """Return the kind of log that a file begins like, or refuse it."""
     for magic, what in _MAGIC.items():
-        if data.startswith(magic):
+        if head.startswith(magic):
             raise LakefloorError(f"wrong kind of file: this is {what}, not a log.")
-    name_date = date_in_name(path.name)
-    if is_gpx(data):
-        return parse_gpx(data, depth_unit=depth_unit, time_zone=time_zone)
-    if is_nmea(data):
-        return parse_nmea(data, max_fix_gap_s=max_fix_gap_s, name_date=name_date)
-    if data.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
+    if is_gpx(head):
+        return "GPX"
+    if is_nmea(head):
+        return "NMEA 0183"
+    if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
         raise LakefloorError("wrong kind of file: XML or HTML, but not GPX.")
-    head = data[:65_536]
-    if b"\0" in head and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if b"\0" in head[:65_536] and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise LakefloorError(
             "wrong kind of file: binary data. Export the log as NMEA 0183, GPX or text."
         )
+    return "delimited text"
+
+
+def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, progress):
+    name_date, kind = date_in_name(path.name), _kind(data[:_HEAD])
+    if kind == "GPX":
+        return parse_gpx(data, depth_unit=depth_unit, time_zone=time_zone, progress=progress)
+    if kind == "NMEA 0183":
+        return parse_nmea(
+            data, max_fix_gap_s=max_fix_gap_s, name_date=name_date, progress=progress
+        )
     return parse_delimited(
         data, columns=columns, depth_unit=depth_unit, time_zone=time_zone,
-        source_epsg=source_epsg, name_date=name_date,
+        source_epsg=source_epsg, name_date=name_date, progress=progress,
     )
 
 
@@ -330,7 +447,8 @@ def _clock_note(soundings):
 
 
 def _visits(soundings, stems, visit):
-    by_date = visits_by_date(soundings.time, stems)
+    offset = local_offsets_h(soundings.corrections, soundings.x)
+    by_date = visits_by_date(soundings.time, stems, offset)
     if visit is None:
         return np.where(soundings.visit == "", by_date, soundings.visit).astype(object)
     if visit == "date":
@@ -340,33 +458,29 @@ def _visits(soundings, stems, visit):
     return np.full(len(soundings), visit, dtype=object)
 
 
-def visits_by_date(time, untimed):
-    """Name outings by the UTC date of their first sounding.
+def visits_by_date(time, untimed, offset_h=0.0):
+    """Name outings by the local date of their first sounding.
 
     Parameters
     ----------
     time : datetime64[ms], shape (n,)
+        UTC.
     untimed : array of str, shape (n,)
         Names for the soundings without a time.
+    offset_h : array, shape (n,), or float
+        Local time minus UTC, h.
 
     Returns
     -------
     array of str, shape (n,)
-        A break of more than :data:`VISIT_BREAK_H` hours starts another outing; a
+        A break of more than :data:`.days.VISIT_BREAK_H` hours starts another outing; a
         second one on the same date is named ``2026-07-09 (2)``.
     """
-    names = np.array(untimed, dtype=object)
-    known = np.flatnonzero(~np.isnat(time))
-    if known.size == 0:
-        return names
-    order = known[np.argsort(time[known], kind="stable")]
-    hours = np.diff(time[order].astype("int64")) / 3_600_000.0
-    outing = np.r_[0, np.cumsum(hours > VISIT_BREAK_H)]
-    starts = np.flatnonzero(np.r_[True, np.diff(outing) > 0])
-    days = [str(d) for d in time[order][starts].astype("datetime64[D]")]
-    labels = [
-        day if days.index(day) == i else f"{day} ({i - days.index(day) + 1})"
-        for i, day in enumerate(days)
-    ]
-    names[order] = np.array(labels, dtype=object)[outing]
+    names, number = np.array(untimed, dtype=object), outings(time)
+    labels, times_of = [], Counter()
+    for day in map(str, outing_days(time, offset_h)):
+        times_of[day] += 1
+        labels.append(day if times_of[day] == 1 else f"{day} ({times_of[day]})")
+    timed = number >= 0
+    names[timed] = np.array(labels, dtype=object)[number[timed]]
     return names

@@ -15,6 +15,7 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
+from ..progress import rising, silent, span, watched
 from ..soundings import Soundings
 from ..times import DAY_MS, calendar_ms, full_year, mend_week_rollover, midnights
 from .parsed import Parsed, Tally
@@ -101,7 +102,9 @@ class _Log:
     blanks: dict = field(default_factory=dict)
 
 
-def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> Parsed:
+def parse_nmea(
+    data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None, progress=silent
+) -> Parsed:
     """Return the soundings of one NMEA 0183 log.
 
     Parameters
@@ -113,6 +116,7 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
         Longest gap between two fixes across which a position is interpolated, s.
     name_date : datetime64[D], optional
         Date in the file's name; used where the log itself has none.
+    progress : callable
 
     Returns
     -------
@@ -144,7 +148,8 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
     fill its gaps.
     """
     tally, notes = Tally(), []
-    log = _collect(data, tally, notes)
+    progress = rising(progress)
+    log = _collect(data, tally, notes, span(progress, 0.0, 0.8))
     if not log.depths:
         for source in log.blanks:
             _count_blanks(log, source, tally)
@@ -159,21 +164,27 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
             "no position: the log has no valid GGA, RMC or GLL sentence. Was the receiver "
             f"connected to the logger, and did it have a fix?{refused}"
         )
-    at, raw, offset, line, text, source = _choose_depth(log, notes)
+    at, raw, offset, line, text, source = _choose_depth(log, notes, span(progress, 0.8, 0.9))
     _count_blanks(log, source, tally)
     max_gap = 1000.0 * max_fix_gap_s
     timed_at, timed_ms, dated = _clock(log, name_date, notes)
-    index, talker, fix_lon, fix_lat, decimals = (np.array(c) for c in zip(*log.fixes))
+    progress(0.92)
+    index, talker, fix_lon, fix_lat, decimals = (
+        np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(0.93)))
+    )
     fix_at, fix_ms = timed_at[index], timed_ms[index]
     used = _one_receiver(talker, fix_ms, max_gap, notes)
     fix_at, fix_ms = fix_at[used], fix_ms[used]
     ms = _times_between(at, fix_at, fix_ms, max_gap)
     lon, lat = _positions(ms, fix_ms, fix_lon[used], fix_lat[used], decimals[used], max_gap)
     lost = np.isnan(lon)
-    for i in np.flatnonzero(lost):
+    progress(0.94)
+    for i in watched(np.flatnonzero(lost), lambda _: progress(0.95)):
         tally.add(line[i], f"no position: no fixes within {max_fix_gap_s:g} s around", text[i])
     speed = _nearest(log.motion, 1, ms, fix_at, fix_ms, max_gap)
+    progress(0.96)
     course = _nearest(log.motion, 2, ms, fix_at, fix_ms, max_gap)
+    progress(0.97)
     water_temp = _nearest(log.temperature, 1, ms, fix_at, fix_ms, 1000.0 * TEMPERATURE_HOLD_S)
     keep = ~lost
     if not keep.any():
@@ -193,7 +204,8 @@ def parse_nmea(data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None) -> P
         lon, lat, raw + added, raw_depth=raw, time=time, speed=speed, course=course,
         water_temp=water_temp, corrections=corrections,
     )
-    return Parsed(soundings.select(keep), "NMEA 0183", tuple(notes), tally)
+    progress(1.0)
+    return Parsed(soundings.select(keep), "NMEA 0183", tuple(notes), tally, line[keep])
 
 
 def line_numbers(data: bytes, positions):
@@ -205,15 +217,17 @@ def line_numbers(data: bytes, positions):
     return np.searchsorted(ends, positions) + 1
 
 
-def _collect(data, tally, notes) -> _Log:
-    found = list(_SENTENCE.finditer(data))
+def _collect(data, tally, notes, progress) -> _Log:
+    sentences = watched(_SENTENCE.finditer(data), span(progress, 0.0, 0.2), len(data) // 40)
+    found = list(sentences)
     if not found:
         raise LakefloorError("no NMEA 0183 sentence in the file.")
-    starts = np.array([m.start() for m in found])
+    starts = np.array([m.start() for m in watched(found, lambda _: progress(0.2))])
     lines = line_numbers(data, starts)
-    intact, bare = _verify(data, found, lines, tally)
+    intact, bare = _verify(data, found, lines, tally, span(progress, 0.2, 0.5))
     log = _Log()
-    for at, (match, line) in enumerate(zip(found, lines)):
+    pairs = watched(zip(found, lines), span(progress, 0.5, 1.0), len(found))
+    for at, (match, line) in enumerate(pairs):
         if intact[at] and match[2] in _USED:
             _take(log, at, int(line), match, tally)
     unchecked = int((bare & intact).sum())
@@ -222,18 +236,23 @@ def _collect(data, tally, notes) -> _Log:
     return log
 
 
-def _verify(data, found, lines, tally):
+def _verify(data, found, lines, tally, progress):
     """Return masks: sentences to use, and those without a checksum."""
-    bounds = np.array([(m.start() + 1, m.end(3)) for m in found])
+    def seen(start, stop):
+        return watched(found, span(progress, start, stop))
+
+    bounds = np.array([(m.start() + 1, m.end(3)) for m in seen(0.0, 0.3)])
     buffer = np.frombuffer(data + b"\0", dtype=np.uint8)
     computed = np.bitwise_xor.reduceat(buffer, bounds.ravel())[::2]
-    stated = np.array([int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in found])
+    stated = np.array([
+        int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in seen(0.3, 0.6)
+    ])
     bare = stated < 0
     with_sum, without = Counter(), Counter()
-    for match, is_bare in zip(found, bare):
+    for match, is_bare in zip(seen(0.6, 0.9), bare):
         (without if is_bare else with_sum)[match[1] + match[2]] += 1
     intact = stated == computed
-    for i in np.flatnonzero(~intact):
+    for i in watched(np.flatnonzero(~intact), span(progress, 0.9, 1.0)):
         match = found[i]
         if not bare[i]:
             tally.add(lines[i], "wrong checksum", match[0])
@@ -316,11 +335,12 @@ def _count_blanks(log, source, tally):
         tally.add(line, "no depth in the sentence", text)
 
 
-def _choose_depth(log, notes):
+def _choose_depth(log, notes, progress):
     measured = {}
     for source, rows in log.depths.items():
         decimals = [
-            max((_decimals(r[2][u]) for r in rows if r[2][u]), default=None) for u in range(3)
+            max((_decimals(r[2][u]) for r in watched(rows, progress) if r[2][u]), default=None)
+            for u in range(3)
         ]
         steps = [
             np.inf if d is None else factor * 10.0**-d
@@ -342,7 +362,8 @@ def _choose_depth(log, notes):
     rows = log.depths[source]
     raw = np.full(len(rows), np.nan)
     for u in order:
-        value = np.array([_number(row[2][u]) for row in rows]) * _UNIT_FIELDS[u][1]
+        value = np.array([_number(row[2][u]) for row in watched(rows, progress)])
+        value *= _UNIT_FIELDS[u][1]
         raw = np.where(np.isnan(raw), value, raw)
     at, line, offset = (np.array([row[i] for row in rows]) for i in (0, 1, 3))
     return at.astype(float), raw, offset, line, [row[4] for row in rows], source

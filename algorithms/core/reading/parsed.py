@@ -5,12 +5,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..soundings import Soundings
+from ..errors import excerpt
+from ..soundings import ACCEPTED, Soundings
 
 #: Examples kept of each reason; the counts are always exact.
 EXAMPLES = 20
-
-_EXCERPT = 80
 
 
 @dataclass(frozen=True)
@@ -33,12 +32,7 @@ class Tally:
         """Count one line; ``text`` is str or bytes."""
         self.counts[reason] += 1
         if self.counts[reason] <= EXAMPLES:
-            if isinstance(text, bytes):
-                text = text.decode("ascii", "replace")
-            shown = "".join(c if c.isprintable() else "?" for c in text.strip())
-            if len(shown) > _EXCERPT:
-                shown = shown[: _EXCERPT - 3] + "..."
-            self.examples.append(Unread(int(line), reason, shown))
+            self.examples.append(Unread(int(line), reason, excerpt(text)))
 
 
 class Assumed(str):
@@ -66,6 +60,93 @@ def relative_hardness(hardness):
     return hardness / scale, [f"hardness reaches {top:g}: divided by {scale:g}"]
 
 
+#: No lake is deeper, m: Baikal, the deepest, has 1642 m (from memory).
+DEEPEST_M = 2000.0
+
+#: No lake reaches farther from its middle, m: Baikal is 636 km long (from memory).
+FARTHEST_M = 1_000_000.0
+
+#: No survey lasts longer, years.
+_LONGEST_SURVEY = 50
+
+#: Of more than this part of the soundings, it is not a few of them that are wrong.
+_FEW = 0.2
+
+_METRES_PER_DEGREE = 111_320.0
+
+
+def impossible(parts, now, degrees=False):
+    """Find soundings whose place, depth or time cannot be.
+
+    Parameters
+    ----------
+    parts : sequence of Soundings
+        Of one lake: the files of one import.
+    now : datetime64
+        UTC; no log is younger, with a day for clocks that are wrong.
+    degrees : bool
+        Whether ``x`` and ``y`` are longitude and latitude rather than metres.
+
+    Returns
+    -------
+    found : list of list of (int, str, str)
+        For each part the rows, with the reason and the value in words.
+    notes : list of (int, str)
+        Numbers of parts of which so many times cannot be that they are kept, and what to say.
+    """
+    x, y, time, depth = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("x", "y", "time", "depth")
+    )
+    sound = np.concatenate([part.status == ACCEPTED for part in parts])
+    east, north = x - _middle(x), y - _middle(y)
+    if degrees:
+        east = (east + 180.0) % 360.0 - 180.0
+        east *= _METRES_PER_DEGREE * np.cos(np.radians(_middle(y)))
+        north = north * _METRES_PER_DEGREE
+    away = np.hypot(east, north)
+    far = away > FARTHEST_M
+    if far.mean() > _FEW:
+        far[:] = False  # rather several lakes, which is for others to refuse
+    deep = sound & (np.abs(depth) > DEEPEST_M)
+    timed = ~np.isnat(time)
+    future = timed & (time > now + np.timedelta64(1, "D"))
+    old = np.zeros(len(time), dtype=bool)
+    if timed.any():
+        middle = np.sort(time[timed])[timed.sum() // 2]
+        span = np.timedelta64(_LONGEST_SURVEY * 365, "D")
+        old = timed & (np.abs(time - middle) > span)
+    found, notes, start = [], [], 0
+    for k, part in enumerate(parts):
+        rows = slice(start, start + len(part))
+        start += len(part)
+        ahead = future[rows]
+        if ahead.mean() > _FEW:
+            notes.append((k, f"{int(ahead.sum())} soundings have times in the future, such as "
+                          f"{part.time[ahead][0]}Z: the clock was wrong, and so are their dates."))
+            ahead = np.zeros(len(part), dtype=bool)
+        unreal = []
+        for mask, reason, say in (
+            (far[rows], f"position more than {FARTHEST_M / 1000:.0f} km from the others",
+             lambda i, part=part, km=away[rows] / 1000.0:
+                 f"{part.x[i]:.10g}, {part.y[i]:.10g} ({km[i]:.0f} km away)"),
+            (deep[rows], f"depth of more than {DEEPEST_M:.0f} m, which no lake has",
+             lambda i, part=part: f"{part.depth[i]:.10g} m"),
+            (ahead, "time in the future", lambda i, part=part: f"{part.time[i]}Z"),
+            (old[rows] & ~ahead, f"time more than {_LONGEST_SURVEY} years from the others",
+             lambda i, part=part: f"{part.time[i]}Z"),
+        ):
+            unreal += [(int(i), reason, say(i)) for i in np.flatnonzero(mask)]
+        # One reason is enough for each row.
+        found.append(sorted({row: (row, why, text) for row, why, text in unreal[::-1]}.values()))
+    return found, notes
+
+
+def _middle(values) -> float:
+    """Return the median as one of the values, so that two far groups have no middle between."""
+    return float(np.sort(values)[len(values) // 2])
+
+
 @dataclass(frozen=True)
 class Parsed:
     """One log as read.
@@ -81,9 +162,16 @@ class Parsed:
         state it.
     unread : Tally
         What was not read.
+    line : array of int, shape (n,)
+        Line of each sounding in the file, from 1.
+    offset_h : array, shape (n,)
+        Offset from UTC that the log states with a time, h; NaN where it states none or UTC
+        itself, which says nothing of the lake.
     """
 
     soundings: Soundings
     kind: str
     notes: tuple = ()
     unread: Tally = field(default_factory=Tally)
+    line: np.ndarray = None
+    offset_h: np.ndarray = None

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import timezone
 
 import numpy as np
 
 from .. import units
+from ..days import local_offsets_h, with_offsets, zone_offsets_h
 from ..errors import LakefloorError
 from ..lanes import lanes_of
-from ..progress import silent
+from ..progress import silent, span
 from ..soundings import Soundings
-from ..times import utc_from_texts
+from ..times import utc_from_texts, zone_of
 from .delimited import SPEED_UNITS
 from .logs import visits_by_date
-from .parsed import relative_hardness
+from .parsed import impossible, relative_hardness
 
 SIGNS = {"down": 1.0, "up": -1.0}
 
@@ -22,7 +24,7 @@ SIGNS = {"down": 1.0, "up": -1.0}
 def soundings_from_points(
     x, y, depth, *, depth_unit="m", positive="down", time=None, time_zone="UTC", visit=None,
     hardness=None, water_temp=None, water_temp_unit="C", speed=None, speed_unit="m/s",
-    course=None, progress=silent,
+    course=None, longitude=0.0, progress=silent,
 ):
     """Return soundings from columns of a point table.
 
@@ -38,18 +40,24 @@ def soundings_from_points(
         Whether depths count down, or elevations count up from the water surface.
     time : sequence of str, optional
         ISO 8601 texts; empty where not known.
-    time_zone : str
-        Of times that state none.
+    time_zone : str or tzinfo
+        Of times that state none. Unless it is UTC it is also the lake's own, by which its dates
+        are counted.
     visit : sequence of str, optional
-        Names of outings; empty or None takes the UTC date.
+        Names of outings; empty or None takes the lake's date.
     hardness, water_temp, speed, course : array, optional
         Relative 0..1, in ``water_temp_unit`` (C or F), in ``speed_unit``
         (m/s, kn, mph or km/h), degrees clockwise from true north.
+    longitude : float
+        Of the lake, degrees, for its dates where no zone is known.
+    progress : callable
 
     Returns
     -------
     soundings : Soundings
-        In the order given; see :func:`has_depth` for the points that are left out.
+        In the order given.
+    kept : array of bool, shape (n,)
+        The points that they are.
     left_out : dict
         Count of points left out, by reason.
     notes : list of str
@@ -68,7 +76,7 @@ def soundings_from_points(
     x, y, depth = (np.asarray(v, dtype=float) for v in (x, y, depth))
     n, notes = len(x), []
     placed = np.isfinite(x) & np.isfinite(y)
-    keep = has_depth(x, y, depth)
+    keep = placed & np.isfinite(depth)
     left_out = Counter()
     left_out["no geometry"] = int((~placed).sum())
     left_out["no depth or not a number"] = int((placed & ~keep).sum())
@@ -79,10 +87,13 @@ def soundings_from_points(
             f"No point has both a position and a depth ({reasons or 'the layer is empty'}). "
             "Is the depth field the right one?"
         )
-    stamp = np.datetime64("NaT", "ms")
+    stamp, offset = np.full(n, np.datetime64("NaT", "ms")), np.full(n, np.nan)
     if time is not None:
-        stamp, more = utc_from_texts(time, time_zone)
+        stamp, offset, more = utc_from_texts(
+            time, time_zone, progress=span(progress, 0.0, 0.4))
         notes += more
+        if zone_of(time_zone) is not timezone.utc:
+            offset = np.where(np.isnan(offset), zone_offsets_h(stamp, time_zone), offset)
     names = np.array([v or "" for v in visit] if visit is not None else [""] * n, dtype=object)
     if hardness is not None:
         hardness, more = relative_hardness(hardness)
@@ -98,17 +109,28 @@ def soundings_from_points(
             water_temp, units.fahrenheit_to_celsius if water_temp_unit == "F" else lambda v: v
         ),
         speed=optional(speed, lambda v: v * SPEED_UNITS[speed_unit]), course=optional(course),
-        corrections="from=unknown",
+        corrections=with_offsets(np.full(n, "from=unknown", dtype=object), offset),
     ).select(keep)
+    ((unreal,), warned) = impossible([soundings], np.datetime64("now", "ms"))
+    notes += [text for _, text in warned]
+    if unreal:
+        left_out.update(Counter(reason for _, reason, _ in unreal))
+        if len(unreal) == len(soundings):
+            reasons = "; ".join(f"{count} x {reason}" for reason, count in left_out.items())
+            raise LakefloorError(
+                f"No point can be a sounding ({reasons}). Are the fields and units right?")
+        _, reason, text = unreal[0]
+        notes.append(f"the first of {len(unreal)} points left out: {text} ({reason})")
+        real = ~np.isin(np.arange(len(soundings)), [row for row, _, _ in unreal])
+        soundings = soundings.select(real)
+        keep[keep] = real
     progress(0.5)
-    dated = visits_by_date(soundings.time, np.full(len(soundings), "undated", dtype=object))
+    dated = visits_by_date(
+        soundings.time, np.full(len(soundings), "undated", dtype=object),
+        local_offsets_h(soundings.corrections, longitude),
+    )
     names = np.where(soundings.visit == "", dated, soundings.visit).astype(object)
     soundings = soundings.replace(visit=names)
     soundings = soundings.replace(lane=lanes_of(soundings))
     progress(1.0)
-    return soundings, left_out, notes
-
-
-def has_depth(x, y, depth) -> np.ndarray:
-    """Return a mask of the points that have both a position and a depth."""
-    return np.isfinite(x) & np.isfinite(y) & np.isfinite(depth)
+    return soundings, keep, left_out, notes

@@ -16,7 +16,7 @@ from ..blocks import block_mean
 from ..errors import LakefloorError
 from ..grid import Grid, grid_over
 from ..polygons import inside, rings
-from ..soundings import Soundings
+from ..soundings import Soundings, stated_uncertainty
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 
 SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
@@ -228,6 +228,7 @@ def frame(
         if size is not None and not (np.isfinite(size) and size > 0):
             raise LakefloorError(f"{name} must be above 0 m; got {size}.")
     kept = usable(soundings)
+    kept = kept.replace(uncert=stated_uncertainty(kept.uncert))
     try:
         spacing = lane_spacing(kept) if spacing is None else spacing
     except LakefloorError:

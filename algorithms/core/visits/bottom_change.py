@@ -13,7 +13,7 @@ from ..blocks import square_blocks
 from ..errors import LakefloorError
 from ..grid import Areas
 from ..progress import Progress, silent
-from ..soundings import Soundings
+from ..soundings import Soundings, stated_uncertainty
 
 #: Huber's tuning constant: 95 % efficiency where errors are normal.
 _HUBER = 1.345
@@ -156,6 +156,7 @@ def bottom_change(
         return np.concatenate([getattr(s, name)[r] for s, r in zip((older, newer), rows)])
 
     x, y, depth, uncert = (both(name) for name in ("x", "y", "depth", "uncert"))
+    uncert = stated_uncertainty(uncert)
     uncert = np.where(np.isfinite(uncert), uncert, depth_m)
     step = np.repeat([0.0, 1.0], [r.size for r in rows])
     *col_row, block, _ = square_blocks(x, y, block_m)
