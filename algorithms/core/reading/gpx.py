@@ -123,7 +123,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
         water_temp=_temperatures(points, notes),
         corrections=np.array([
             "from=unknown" if depth_unit or p.get("depth_unit") else f"from=unknown;{UNIT_ASSUMED}"
-            for p in points
+            for p, *_ in rows
         ], dtype=object),
     )
     progress(1.0)
