@@ -167,7 +167,7 @@ def parse_nmea(
     at, raw, offset, line, text, source = _choose_depth(log, notes, span(progress, 0.8, 0.9))
     _count_blanks(log, source, tally)
     max_gap = 1000.0 * max_fix_gap_s
-    timed_at, timed_ms, dated = _clock(log, name_date, notes)
+    timed_at, timed_ms, dated = _clock(log, name_date, notes, lambda _: progress(0.91))
     progress(0.92)
     index, talker, fix_lon, fix_lat, decimals = (
         np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(0.93)))
@@ -365,13 +365,17 @@ def _choose_depth(log, notes, progress):
         value = np.array([_number(row[2][u]) for row in watched(rows, progress)])
         value *= _UNIT_FIELDS[u][1]
         raw = np.where(np.isnan(raw), value, raw)
-    at, line, offset = (np.array([row[i] for row in rows]) for i in (0, 1, 3))
+    at, line, offset = (
+        np.array([row[i] for row in watched(rows, progress)]) for i in (0, 1, 3)
+    )
     return at.astype(float), raw, offset, line, [row[4] for row in rows], source
 
 
-def _clock(log, name_date, notes):
+def _clock(log, name_date, notes, progress):
     """Return running number and milliseconds since 1970 of each timed sentence."""
-    at, tod, day, from_zda = (np.array(c, dtype=float) for c in zip(*log.timed))
+    columns = zip(*watched(log.timed, progress))
+    at, tod, day, from_zda = (np.array(c, dtype=float) for c in columns)
+    progress(0.0)
     has_day = day >= 0
     if (has_day & (from_zda == 0)).any():
         has_day &= from_zda == 0
