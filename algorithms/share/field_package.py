@@ -18,7 +18,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._gdal import done, made, quiet
+from .._gdal import done, made, quiet, strict
 from .._i18n import tr
 from .._layers import metric_crs
 from .._styling import apply_style
@@ -120,10 +120,15 @@ class FieldPackage(LakefloorAlgorithm):
                 own = QgsProcessingContext()
                 own.setProject(project)
                 vectors = [c for c in copies if c.type() == shoreline.type()]
-                _run(_own("native:package"), {
-                    "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"), "OVERWRITE": True,
-                    "SAVE_STYLES": True, "SAVE_METADATA": False,
-                }, own, steps)
+                try:
+                    # QGIS takes no error of GDAL's at closing.
+                    with strict():
+                        _run(_own("native:package"), {
+                            "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"),
+                            "OVERWRITE": True, "SAVE_STYLES": True, "SAVE_METADATA": False,
+                        }, own, steps)
+                except RuntimeError as error:
+                    raise _cannot_write("lake.gpkg") from error
                 keep_drawing_only(staged / "lake.gpkg")
                 if not _holds(staged / "lake.gpkg", vectors):
                     raise _cannot_write("lake.gpkg")
@@ -214,7 +219,8 @@ def _tiles(picture, path, kind):
         options += ["NAME=lake", "TYPE=overlay"] if kind == "mbtiles" else [
             "TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
         driver = "MBTiles" if kind == "mbtiles" else "GPKG"
-        with quiet():
+        # GDAL's MBTiles driver says that while it makes overviews.
+        with strict(harmless="'hDS' is NULL"):
             tiles = made(gdal.Translate(
                 str(path), str(picture), format=driver, creationOptions=options))
             longest = max(tiles.RasterXSize, tiles.RasterYSize)
