@@ -268,3 +268,6 @@ def test_many_pings_crowd_one_place():
     again = log.replace(x=np.full(5000, 0.02), y=np.full(5000, 0.02))
     assert find_known(again, [stored(log)]).there.all()
     assert find_known(again, [stored(log.select(slice(0, 2000)))]).there.sum() == 2000
+    # A boat that lay still: a tree of equal points would look at each for each.
+    still = Soundings.build(np.zeros(60_000), np.zeros(60_000), np.full(60_000, 3.0))
+    assert find_known(still, [stored(still)]).there.all()

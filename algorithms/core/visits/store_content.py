@@ -251,7 +251,9 @@ def _candidates(asked, stored):
         placed = np.flatnonzero(~keep & (~side.timed | ~asked.timed.all()))
         if placed.size:
             if near is None:
-                near = cKDTree(asked.points(_SAME_PLACE_M))
+                points = asked.points(_SAME_PLACE_M)
+                order, starts = _groups(points)  # a tree of many equal points is slow
+                near = cKDTree(points[order[starts[:-1]]])
             distance, _ = near.query(
                 side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf)
             keep[placed] = np.isfinite(distance)
