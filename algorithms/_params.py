@@ -23,6 +23,7 @@ OUTPUT = "OUTPUT"
 SHORELINE = "SHORELINE"
 CELL_SIZE = "CELL_SIZE"
 MAX_GAP = "MAX_GAP"
+LANE_SPACING = "LANE_SPACING"
 
 
 def helped(parameter, text: str, advanced: bool = False):
@@ -119,6 +120,16 @@ def max_gap():
         tr("Nothing is drawn farther than this from a sounding. Left empty, it is taken from the "
            "spacing of the lanes."),
         optional=True,
+    )
+
+
+def lane_spacing():
+    """Return the optional lane spacing parameter."""
+    return distance(
+        LANE_SPACING, tr("Lane spacing (m)"), None,
+        tr("Distance between neighboring lanes. If empty, it is estimated from the soundings. "
+           "Cell size and maximum gap follow from it where they are empty."),
+        optional=True, advanced=True,
     )
 
 

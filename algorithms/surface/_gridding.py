@@ -29,9 +29,10 @@ from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
+from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
+from ..core.strays import of_this_lake
 from ..core.surface import tiles
-from ..core.surface.surface_nodes import frame
+from ..core.surface.surface_nodes import check_shoreline, frame
 
 BREAK_LINES = "BREAK_LINES"
 UPDATE = "UPDATE"
@@ -48,9 +49,10 @@ UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
 
 
 def add_inputs(algorithm):
-    """Declare soundings, shoreline, cell size and maximum gap."""
+    """Declare soundings, shoreline, cell size, maximum gap and lane spacing."""
     for parameter in (
         params.soundings(), params.shoreline(), params.cell_size(), params.max_gap(),
+        params.lane_spacing(),
     ):  # fmt: skip
         algorithm.addParameter(parameter)
 
@@ -143,32 +145,23 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
         source(algorithm, parameters, params.INPUT, context), context, feedback,
         fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
     )
-    count, kept = len(soundings), usable(soundings)
-    del soundings
-    datum = datum_of(kept)
     shore = optional_source(algorithm, parameters, params.SHORELINE, context)
     shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+    count, kept = len(soundings), used_soundings(soundings, shoreline, feedback)
+    del soundings
+    datum = datum_of(kept)
     lines = optional_source(algorithm, parameters, BREAK_LINES, context)
     lines = read_lines(lines, crs, context, feedback) if lines else ()
-    cell, gap = (
-        params.optional_number(algorithm, parameters, name, context)
-        for name in (params.CELL_SIZE, params.MAX_GAP)
-    )
+    cell, gap, spacing = given_sizes(algorithm, parameters, context)
     progress = algorithm.progress(feedback)
     older, record = _older(
-        algorithm, parameters, context, feedback, crs, (method, options, cell, gap)
+        algorithm, parameters, context, feedback, crs, (method, options, cell, gap, spacing)
     )
     try:
         if record:
             cell, gap, spacing = record.cell, record.max_gap, record.spacing
         else:
-            cell, gap, spacing = _sizes(kept, cell, gap, feedback)
-            if cell > gap:
-                raise LakefloorError(
-                    tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are "
-                       "metres, not degrees; choose a smaller cell or a wider gap.").format(
-                        cell, gap)
-                )
+            cell, gap, spacing = sizes(kept, cell, gap, spacing, shoreline, feedback)
         f = frame(
             kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
         )
@@ -222,14 +215,40 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
     return out.results, record.learned
 
 
-def _sizes(kept, cell, gap, feedback) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, with what was not given estimated."""
-    try:
-        spacing = lane_spacing(kept)
-    except LakefloorError:
-        if not (cell and gap):
-            raise
-        return cell, gap, gap / GAP_IN_SPACINGS
+def given_sizes(algorithm, parameters, context) -> tuple:
+    """Return cell size, maximum gap and lane spacing, m, each None where left empty."""
+    return tuple(
+        params.optional_number(algorithm, parameters, name, context)
+        for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
+    )
+
+
+def used_soundings(soundings, shoreline, feedback):
+    """Return the usable soundings of this lake, and say what was left out."""
+    if shoreline is not None:
+        kept = usable(soundings)
+        bounds = (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max())
+        check_shoreline(shoreline, bounds)
+    kept, notes = of_this_lake(soundings, shoreline)
+    for note in notes:
+        feedback.pushWarning(note)
+    return kept
+
+
+def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
+    """Return cell size, maximum gap and lane spacing, m, with what was not given estimated.
+
+    Sizes that do not suit the soundings or the lake are warned of, or refused.
+    """
+    if spacing is None:
+        try:
+            spacing = lane_spacing(kept)
+        except LakefloorError:
+            if not (cell and gap):
+                raise
+            spacing = gap / GAP_IN_SPACINGS
+    elif not spacing > 0:
+        raise LakefloorError(tr("The lane spacing must be above 0 m; got {:g}.").format(spacing))
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
@@ -237,12 +256,19 @@ def _sizes(kept, cell, gap, feedback) -> tuple:
                 spacing, cell, gap
             )
         )
+    if cell > gap:
+        raise LakefloorError(
+            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are metres, not "
+               "degrees; choose a smaller cell or a wider gap.").format(cell, gap)
+        )
+    for doubt in doubts(kept, spacing, cell, gap, shoreline):
+        feedback.pushWarning(doubt)
     return cell, gap, spacing
 
 
 def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all anew."""
-    method, options, cell, gap = wanted
+    method, options, cell, gap, spacing = wanted
     if not parameters.get(UPDATE):
         return None, None
     layer = algorithm.parameterAsRasterLayer(parameters, UPDATE, context)
@@ -259,6 +285,7 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
                 (tr("the settings of the method differ"), record.options == options),
                 (tr("the cell size differs"), cell in (None, record.cell)),
                 (tr("the maximum gap differs"), gap in (None, record.max_gap)),
+                (tr("the lane spacing differs"), spacing in (None, record.spacing)),
                 ("", False),
             )
             if not same

@@ -17,7 +17,7 @@ from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
 from ..core.surface.method_comparison import compare_methods
 from ._comparison_html import comparison_html, sentences
-from ._gridding import add_inputs
+from ._gridding import add_inputs, given_sizes, sizes, used_soundings
 
 FIELDS = [
     ("method", "text"), ("error", "text"), ("distance_from_m", "double"),
@@ -101,17 +101,19 @@ class CompareMethods(LakefloorAlgorithm):
         soundings, crs = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
         )
-        datum_of(soundings.select(soundings.accepted))
         shore = optional_source(self, parameters, params.SHORELINE, context)
-        cell, gap = (
-            params.optional_number(self, parameters, name, context)
-            for name in (params.CELL_SIZE, params.MAX_GAP)
+        shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+        soundings = used_soundings(soundings, shoreline, feedback)
+        datum_of(soundings)
+        cell, gap, spacing = sizes(
+            soundings, *given_sizes(self, parameters, context), shoreline, feedback
         )
         comparison = compare_methods(
             soundings,
-            shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
+            shoreline=shoreline,
             cell=cell,
             max_gap=gap,
+            spacing=spacing,
             progress=self.progress(feedback),
         )
         for line in sentences(comparison, unit):

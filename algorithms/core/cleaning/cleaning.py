@@ -17,6 +17,8 @@ import numpy as np
 from ..errors import LakefloorError
 from ..progress import silent, span
 from ..soundings import ACCEPTED, Soundings, distinct
+from ..spacing import spacing_of_points
+from ..strays import clusters, isolated, lie
 from ..track import without_track
 from . import bursts, hampel, neighbourhood, no_bottom, track_gates
 from .track_gates import run_numbers, starts_of_runs
@@ -34,11 +36,12 @@ SPIKE = "spike along track"
 BURST = "burst along track"
 NEIGHBOURS = "against neighbours"
 AMID_FALSE = "among false depths"
+ISOLATED = "isolated"
 
 #: Every reason that `clean` gives, in the order of its gates.
 REASONS = (
     NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
-    TOO_FAST, TOO_SLOW, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
+    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
     AMID_FALSE,
 )  # fmt: skip
 
@@ -177,15 +180,13 @@ def clean(
     progress(0.1)
     notes += _by_track(log, max_speed, min_speed, max_jump_speed)
     progress(0.2)
+    notes += _by_place(log)
     _by_repetition(log)
     progress(0.3)
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius is None:
         rows = np.flatnonzero(log.fresh)
-        spacing = neighbourhood.lane_spacing(
-            log.x[rows], log.y[rows], log.along[rows], log.visit[rows]
-        )
-        radius = 1.5 * spacing if np.isfinite(spacing) else 0.0
+        radius = 1.5 * _spacing(log.x[rows], log.y[rows])
         notes.append(
             f"Neighbours were looked for within {radius:.1f} m." if radius else
             "No second lane within reach: soundings were not tested on neighbours."
@@ -315,6 +316,26 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
             log.mark(on[speed < min_speed], TOO_SLOW)
     log.along[on], log.seconds[on] = track.along, track.seconds
     return notes
+
+
+def _by_place(log) -> list:
+    """Gate of soundings that lie far from all others; returns notes."""
+    rows = np.flatnonzero(log.fresh)
+    away = isolated(log.x[rows], log.y[rows])
+    log.mark(rows[away > 0.0], ISOLATED)
+    return [
+        f"{lie(count, far)} from all others: '{ISOLATED}'. If they belong to the lake, set their "
+        "status back to 'accepted'."
+        for count, far in clusters(away)
+    ]
+
+
+def _spacing(x, y) -> float:
+    """Return the lane spacing, m; 0 where there is but one lane, or too few soundings."""
+    try:
+        return spacing_of_points(x, y) if len(x) >= neighbourhood.FEWEST else 0.0
+    except LakefloorError:
+        return 0.0
 
 
 def _by_repetition(log):

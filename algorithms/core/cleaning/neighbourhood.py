@@ -34,30 +34,6 @@ def thin(along, run, spacing) -> np.ndarray:
     return (starts + np.append(starts[1:], len(along)) - 1) // 2
 
 
-def lane_spacing(x, y, along, visit) -> float:
-    """Return how far apart passes are, m; NaN if there is but one.
-
-    ``x``, ``y`` and ``along`` (m) and ``visit`` have shape (n,).
-
-    The upper quartile of the distance to the nearest other pass, so that crossing lines
-    do not make wide lanes look narrow. Another pass is another visit, or the same visit
-    at least six times as far away along the track as across.
-    """
-    rows = thin(along, visit, 5.0)
-    if len(rows) > 20_000:
-        rows = rows[:: len(rows) // 20_000 + 1]
-    if len(rows) < FEWEST:
-        return np.nan
-    points = np.column_stack([x[rows], y[rows]])
-    near = min(64, len(rows))
-    distance, index = cKDTree(points).query(points, k=near, workers=-1)
-    away = np.abs(along[rows][index] - along[rows][:, None])
-    other = (visit[rows][index] != visit[rows][:, None]) | (away > 6.0 * distance + 30.0)
-    nearest = np.where(other.any(axis=1), distance[np.arange(len(rows)), other.argmax(1)], np.nan)
-    found = np.isfinite(nearest)
-    return float(np.percentile(nearest[found], 75)) if found.mean() > 0.1 else np.nan
-
-
 def contradicted(
     x, y, depth, along, visit, piece, pieces, witness=None,
     *, radius, n_sigma, floor, steepest, progress=silent,

@@ -16,6 +16,7 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines, Surface
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
+from ..spacing import spacing_of_distances
 from ..terrain import gradient
 from ..units import LENGTH, MPH
 from .survey_lanes import (
@@ -173,21 +174,6 @@ def fit_law(sigma, distance) -> Law:
     return Law(float(np.exp(fit.x[0])), float(np.exp(fit.x[1])), float(fit.x[2]))
 
 
-def _spacing_so_far(distance) -> float:
-    """Return the spacing of the lanes so far, from the distances to the nearest sounding, m.
-
-    Between lanes s apart distances are even from 0 to s / 2, so that their median is s / 4.
-    What is farther than s / 2 by a quarter has not been sounded in lanes, and is left out.
-    """
-    median = float(np.median(distance))
-    for _ in range(100):
-        trimmed = float(np.median(distance[distance <= 2.5 * median]))
-        if trimmed == median:
-            break
-        median = trimmed
-    return 4.0 * median
-
-
 def next_outing(
     surface: Surface,
     *,
@@ -278,7 +264,7 @@ def next_outing(
     if not known.any():
         raise LakefloorError("The surface's band of uncertainty is empty.")
     if spacing is None:
-        spacing = _spacing_so_far(surface.distance.values[known]) / 2.0
+        spacing = spacing_of_distances(surface.distance.values[known]) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")

@@ -12,6 +12,7 @@ from ..grid import Grid, Surface
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
+from ..spacing import spacing_of_distances
 from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
 
 # Least half-width, m, of the depth range over which the change of area with depth is taken.
@@ -223,18 +224,15 @@ def deepest_within(depth: Grid, shoreline) -> float:
 def correlation_length(surface: Surface, shoreline=None) -> float:
     """Return the distance over which errors of a surface fade: about the lane spacing, m.
 
-    Taken within the shoreline, or from the whole surface without one. Between lanes the
-    distance to the nearest sounding runs from 0 to half the spacing, so its median is a
-    quarter. Infinite where the surface holds no distances.
+    Taken within the shoreline, or from the whole surface without one. Infinite where the
+    surface holds no distances.
     """
     if surface.distance is None:
         return np.inf
     known = surface.distance.values
     if shoreline is not None:
         known = known[inside(shoreline, surface.distance)]
-    known = known[np.isfinite(known)]
-    length = 4.0 * float(np.median(known)) if known.size else 0.0
-    return length if length > 0 else np.inf
+    return spacing_of_distances(known) or np.inf
 
 
 def _volume_sd(area, spread, squared, datum_sd, correlation_length) -> np.ndarray:

@@ -14,8 +14,8 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid
 from ..number_text import written
 from ..progress import Progress, silent, span
+from ..spacing import spacing_of_distances
 from ..terrain import position
-from .break_lines import lanes_apart
 from .landforms import Rises, opening, rises
 from .ridge_lines import filled
 
@@ -220,7 +220,7 @@ def bottom_forms(
         none = depth.like(np.full(depth.shape, np.nan))
         return _areas([], None, depth, 1), none, none, none, (np.nan, np.nan)
     cell = max(depth.dx, depth.dy)
-    fine = fine_m or max(lanes_apart(distance), _CELLS * cell, _MIN_FINE_M)
+    fine = fine_m or max(spacing_of_distances(distance), _CELLS * cell, _MIN_FINE_M)
     factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
     framed = _framed(depth, factor)
     lake = _prepared(

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
+from ..spacing import spacing_of_distances
 from .ridge_lines import filled, slope_maxima
 
 KINDS = ("crest", "steepest", "toe")
@@ -135,7 +136,7 @@ def break_lines(
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
-    spacing = lanes_apart(distance)
+    spacing = spacing_of_distances(distance)
     scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, 0.3 * spacing, _MIN_SCALE_M)
     area = _Area.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
     progress(0.2)
@@ -228,16 +229,6 @@ def _inner(area: _Area, margin: float) -> np.ndarray:
     """Return the mask of cells that have data all round up to a distance, m."""
     mask = ndimage.minimum_filter1d(area.valid, 2 * int(margin / area.dy) + 1, axis=0)
     return ndimage.minimum_filter1d(mask, 2 * int(margin / area.dx) + 1, axis=1)
-
-
-def lanes_apart(distance: Grid | None) -> float:
-    """Return how far apart lanes are, m: four times the median distance to the nearest sounding.
-
-    0 where no distances are known.
-    """
-    if distance is None or not np.isfinite(distance.values).any():
-        return 0.0
-    return 4.0 * float(np.nanmedian(distance.values))
 
 
 def _lengths(line) -> np.ndarray:

@@ -14,8 +14,8 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
+from ..spacing import spacing_of_distances
 from ..track import without_track
-from .break_lines import lanes_apart
 from .mixture import change_point, otsu
 
 ATTRIBUTES = (
@@ -138,7 +138,7 @@ def find_transitions(
         With the hardness as logged: where tracks cross a line they tell how sharp it is, which
         a surface drawn between lanes blurs, where exactly it is and whether it is there.
     spacing : float, optional
-        Lane spacing, m; if None four times the median of ``distance``.
+        Lane spacing, m; as ``distance`` has it if None.
     min_contrast : float
         Least difference of hardness across a line.
     min_length_m : float
@@ -190,7 +190,7 @@ def find_transitions(
     limits = np.sort(np.asarray(thresholds, dtype=float))
     _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)
     cell = 0.5 * (hardness.dx + hardness.dy)
-    spacing = max(lanes_apart(distance) if spacing is None else spacing, 2.0 * cell)
+    spacing = max(spacing_of_distances(distance) if spacing is None else spacing, 2.0 * cell)
     reach = max(spacing, _REACH_M)
     found = []
     for number, level in enumerate(limits):

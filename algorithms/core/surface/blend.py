@@ -13,14 +13,14 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines, Surface
 from ..polygons import inside
 from ..progress import Progress, silent, span
+from ..spacing import spacing_of_distances
 from .general_map import contour_depths, contour_interval, map_on
 from .map_bias import SIGNIFICANCE, Estimate, displacement, map_uncertainty, offset_and_scale
 from .map_comparison import LEAST_SPREAD, compare, find_overlap
 from .misfit import correlation_length
 
-#: Least width of the transition, m, and width in median distances to the nearest sounding:
-#: twice the lane spacing.
-LEAST_WIDTH, WIDTH_IN_DISTANCES = 30.0, 8.0
+#: Least width of the transition, m, and width in lane spacings.
+LEAST_WIDTH, WIDTH_IN_SPACINGS = 30.0, 2.0
 #: One standard deviation, in contour intervals, where 90 % lie within half an interval.
 HALF_INTERVAL_90 = 0.5 / 1.645
 _MOST_CELLS = 400_000_000
@@ -263,10 +263,7 @@ def smooth_step(t) -> np.ndarray:
 
 
 def _width(detail: Surface) -> float:
-    distance = detail.distance.values
-    if not np.isfinite(distance).any():
-        return LEAST_WIDTH
-    return max(LEAST_WIDTH, WIDTH_IN_DISTANCES * float(np.nanmedian(distance)))
+    return max(LEAST_WIDTH, WIDTH_IN_SPACINGS * spacing_of_distances(detail.distance))
 
 
 def _extent(general, shoreline) -> tuple:

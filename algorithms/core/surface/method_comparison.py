@@ -126,6 +126,7 @@ def compare_methods(
     shoreline=None,
     cell: float | None = None,
     max_gap: float | None = None,
+    spacing: float | None = None,
     shore_depth: float = 0.0,
     progress: Progress = silent,
 ) -> Comparison:
@@ -138,7 +139,7 @@ def compare_methods(
         spacings wide are left out instead.
     methods : sequence of str
         Keys of :data:`METHODS`.
-    shoreline, cell, max_gap, shore_depth
+    shoreline, cell, max_gap, spacing, shore_depth
         As for :func:`~.tin.tin_surface`. Where soundings are left out, twice ``max_gap`` is
         bridged.
     progress : callable
@@ -181,7 +182,7 @@ def compare_methods(
     """
     _check_methods(methods)
     kept = usable(soundings)
-    spacing = lane_spacing(kept)
+    spacing = lane_spacing(kept) if spacing is None else spacing
     cell = suggest_cell(spacing) if cell is None else cell
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
     if shoreline is not None:
