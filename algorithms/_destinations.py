@@ -35,6 +35,7 @@ from qgis.core import (
 
 from ._gdal import quiet
 from ._i18n import tr
+from ._layers import BANDS
 from ._package import MARK, STORE, descriptions
 from ._staging import Staging, cannot_replace
 from .core.errors import LakefloorError
@@ -213,11 +214,21 @@ def _check_raster(path):
     with quiet(), suppress(RuntimeError):
         dataset = gdal.OpenEx(str(path), gdal.OF_RASTER)
         # What cannot be opened as a raster is replaced as any file is: QGIS has asked.
-        if dataset is not None and not RASTER_MARK.items() <= dataset.GetMetadata().items():
+        if dataset is not None and not _is_own(dataset):
             raise LakefloorError(
                 tr("'{}' is a raster that Lakefloor did not write. Choose another file name, or "
                    "move that file away.").format(path)
             )
+
+
+def _is_own(dataset) -> bool:
+    """Tell whether Lakefloor wrote a raster; surfaces of version 0.1.0 bear no mark."""
+    return (
+        RASTER_MARK.items() <= dataset.GetMetadata().items()
+        or (dataset.RasterCount == len(BANDS)
+        and all(dataset.GetRasterBand(i).GetDescription() == name
+                for i, name in enumerate(BANDS, start=1)))
+    )
 
 
 def _same(a: Target, b: Target) -> bool:
