@@ -42,7 +42,7 @@ _LAYERS = (
     QgsProcessingParameterFeatureSource, QgsProcessingParameterVectorLayer,
     QgsProcessingParameterRasterLayer, QgsProcessingParameterMapLayer,
 )
-_named = {}
+_named, _named_for_files = {}, set()
 
 
 def name_common():
@@ -64,6 +64,18 @@ def name_inputs(algorithm, parameters, context):
     for crs in _of_inputs(algorithm, parameters, context):
         if crs.isValid():
             name_for_files(crs)
+    # A shapefile states its CRS in other words than all other formats, and which it will be in is
+    # not known yet. Naming all takes two or three seconds.
+    if any(_is_shapefile(parameters.get(definition.name()))
+           for definition in algorithm.destinationParameterDefinitions()):
+        for code in UTM_ZONES:
+            name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
+
+
+def _is_shapefile(value) -> bool:
+    sink = getattr(value, "sink", value)
+    text = sink.staticValue() if hasattr(sink, "staticValue") else sink
+    return str(text).lower().endswith(".shp")
 
 
 def _of_inputs(algorithm, parameters, context):
@@ -107,8 +119,9 @@ def _of_store(value):
 def name_for_files(crs):
     """Name a CRS by its code and by the definitions that files in it come with."""
     key = crs.authid() or crs.toWkt()
-    if key in _named:
+    if key in _named_for_files:
         return
+    _named_for_files.add(key)
     _name(key)
     with quiet():
         for definition in _definitions(crs):

@@ -144,6 +144,36 @@ except LakefloorError as error:
     print("refused", "restart" in str(error))
 """
 
+#: A step of a model reads a shapefile that a step before it wrote; both run in one thread.
+_SHAPEFILE = _SCRIPT + """
+from osgeo import ogr, osr
+import lakefloor
+plugin = lakefloor.classFactory(None)
+plugin.initProcessing()
+path = sys.argv[1] + "/soundings.shp"
+srs = osr.SpatialReference()
+srs.ImportFromEPSG(32615)
+ogr.GetDriverByName("ESRI Shapefile").CreateDataSource(path).CreateLayer("a", srs, ogr.wkbPoint)
+algorithm = registry.createAlgorithmById("lakefloor:readlogs")
+algorithm.prepare({"FOLDER": sys.argv[1], "OUTPUT": path}, QgsProcessingContext(), Feedback())
+for pool in pools:
+    pool.setExpiryTimeout(1000)
+
+
+class Task(QgsTask):
+    def run(self):
+        return bool(QgsVectorLayer(path).crs().toWkt())
+
+
+task = Task()
+manager.addTask(task)
+until(lambda: task.status() in (QgsTask.TaskStatus.Complete, QgsTask.TaskStatus.Terminated))
+layer = QgsVectorLayer(path)
+assert layer.crs().toWkt()
+until(lambda: True, 3.0)
+print("alive" if layer.crs().toWkt() else "empty")
+"""
+
 
 def _python(script, *arguments):
     done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True,
@@ -153,6 +183,10 @@ def _python(script, *arguments):
 
 def test_every_algorithm_runs_again_when_its_thread_is_gone(qgis_app, tmp_path):
     assert "all ran twice" in _python(_EVERY, str(tmp_path))
+
+
+def test_crs_of_a_shapefile_lasts_too(qgis_app, tmp_path):
+    assert "alive" in _python(_SHAPEFILE, str(tmp_path))
 
 
 def test_threads_take_their_crs_with_them(qgis_app):

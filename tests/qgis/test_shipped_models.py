@@ -140,6 +140,23 @@ def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
     assert "not a lake's store" in _refusal(provider, recorder, "add a visit", visit)
 
 
+def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
+    old = paraboloid(lake.parent).source()
+    visit = {
+        "STORE": _place(lake, "store.gpkg"), "LOG_FOLDER": str(lake / "logs"),
+        "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
+        "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0, "OLD_SURFACE": old,
+        "smoothsurface:Smooth surface": old,
+    }
+    model = provider.algorithm("add a visit").create()
+    for output in model.destinationParameterDefinitions():
+        visit.setdefault(output.name(), "TEMPORARY_OUTPUT")
+    context = QgsProcessingContext()
+    context.setProject(QgsProject.instance())
+    assert model.checkParameterValues(visit, context) == (True, "")
+    assert list((lake.parent / "out").iterdir()) == []
+
+
 def test_failing_model_brings_no_layer_into_the_project(
     provider, recorder, tmp_path, memory_layer
 ):
