@@ -35,8 +35,9 @@ class CleanSoundings(LakefloorAlgorithm):
         "rejected ones on the map before going on.\n\n"
         "In order: no position; no bottom (missing, zero, negative, or a value that stands for "
         "it); depths outside the limits; repeated rows; position jumps and frozen positions; "
-        "speed; a depth held after the bottom was lost; spikes along the track, after the slope is "
-        "taken off; bursts such as double echoes and tops of weeds, which the track leaves and "
+        "speed; isolated soundings far from all others, which may be on another water; a depth "
+        "held after the bottom was lost; spikes along the track, after the slope is taken off; "
+        "bursts such as double echoes and tops of weeds, which the track leaves and "
         "comes back from in one step each; and pieces of track cut off from the rest that the "
         "soundings of other lanes contradict.\n\n"
         "A drop-off is not a spike: it is kept however steep it is, unless a single ping alone "
@@ -168,6 +169,8 @@ class CleanSoundings(LakefloorAlgorithm):
         shares = [[reason, n, 100.0 * n / total] for reason, n in counts.items()]
         for note in track_notes(soundings):
             feedback.pushWarning(note)
+        for warning in cleaned.warnings:
+            feedback.pushWarning(warning)
         for note in cleaned.notes:
             feedback.pushInfo(note)
         for reason, n, share in shares:

@@ -81,11 +81,14 @@ class Cleaned:
     notes : tuple of str
         Gates that could not be used and why; figures taken from the data; stretches of
         track that were kept though they lie far off their neighbours.
+    warnings : tuple of str
+        Soundings that lie far from all others.
     """
 
     soundings: Soundings
     counts: dict
     notes: tuple
+    warnings: tuple = ()
 
 
 def clean(
@@ -180,7 +183,7 @@ def clean(
     progress(0.1)
     notes += _by_track(log, max_speed, min_speed, max_jump_speed)
     progress(0.2)
-    notes += _by_place(log)
+    warnings = _by_place(log)
     _by_repetition(log)
     progress(0.3)
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
@@ -201,7 +204,7 @@ def clean(
     result = np.empty(len(soundings), dtype=object)
     result[order] = log.status
     progress(1.0)
-    return Cleaned(soundings.replace(status=result), count(result), tuple(notes))
+    return Cleaned(soundings.replace(status=result), count(result), tuple(notes), tuple(warnings))
 
 
 @dataclass(frozen=True)
@@ -319,7 +322,7 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
 
 
 def _by_place(log) -> list:
-    """Gate of soundings that lie far from all others; returns notes."""
+    """Gate of soundings that lie far from all others; returns sentences about them."""
     rows = np.flatnonzero(log.fresh)
     away = isolated(log.x[rows], log.y[rows])
     log.mark(rows[away > 0.0], ISOLATED)
