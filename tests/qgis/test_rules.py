@@ -54,11 +54,13 @@ RULES = [
     ("readpointlayer", {"TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("correctdepths", {"WATER_TEMPERATURE": 18.0, "SOUND_SPEED": 1480.0}, "not both"),
     ("reducetodatum", {"GAUGE": LAYER, "LEVEL": 1.0}, "not both"),
+    ("reducetodatum", {"LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("mergestores", {"OTHER_STORE": None}, "either another store"),
     ("mergestores", {"COPY": LAYER}, "either another store"),
     ("exportwaypoints", {"INPUT": None}, "waypoints, lines, or both"),
     ("exportwaypoints", {"OUTPUT": "<out>/places.xyz"}, "end in"),
+    ("lakeproject", {"OUTPUT": "<beside>"}, "cannot read what is in it"),
     ("structuresheets", {"FEATURES": None}, "structures, or break-lines"),
     ("copytoshare", {"MARKS": None}, "layers or marks"),
     ("blenddetail", {"GENERAL_RASTER": None}, "either as a raster or as contours"),
@@ -84,7 +86,8 @@ def things(tmp_path_factory, qgis_app):
                  QgsCoordinateReferenceSystem("EPSG:32615"), {})
     (folder / "file.gpkg").write_text("x")
     return {LAYER: str(folder / "layer.geojson"), RASTER: str(folder / "raster.tif"),
-            "<file>": str(folder / "file.gpkg"), "<folder>": str(folder)}
+            "<file>": str(folder / "file.gpkg"), "<folder>": str(folder),
+            "<beside>": str(folder / "file.qgz")}
 
 
 def _parameters(cls, things, out, broken):
