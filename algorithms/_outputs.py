@@ -209,9 +209,11 @@ class Outputs:
         if self.feedback.isCanceled():
             raise Cancelled
         if batch and not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
+            # Without the statement of SQL in which it failed.
+            reason = sink.lastError().rpartition(" failed: ")[2].rstrip(")")
             raise LakefloorError(
-                tr("Cannot write '{}': {}. Is the disk full?").format(
-                    self._label(name), sink.lastError())
+                tr("Cannot write '{}' ({}). Nothing was kept; is the disk full?").format(
+                    self._label(name), reason)
             )
 
     def _keep(self, target, path, count) -> str:
