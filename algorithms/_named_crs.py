@@ -86,10 +86,10 @@ def _of_inputs(algorithm, parameters, context):
         if value is None or definition.isDestination():
             continue
         if isinstance(definition, _LAYERS):
-            yield _of_layer(value, own)
+            yield _of_layer(value, context, own)
         elif isinstance(definition, QgsProcessingParameterMultipleLayers):
             for each in value if isinstance(value, (list, tuple)) else [value]:
-                yield _of_layer(each, own)
+                yield _of_layer(each, context, own)
         elif isinstance(definition, QgsProcessingParameterFile):
             yield _of_store(value)
         elif isinstance(definition, QgsProcessingParameterCrs):
@@ -100,12 +100,16 @@ def _of_inputs(algorithm, parameters, context):
             yield algorithm.parameterAsExtentCrs(parameters, definition.name(), context)
 
 
-def _of_layer(value, context):
+def _of_layer(value, context, own):
     if isinstance(value, QgsMapLayer):
         return value.crs()
     source = getattr(value, "source", value)
     text = source.staticValue() if hasattr(source, "staticValue") else source
-    layer = QgsProcessingUtils.mapLayerFromString(text, context) if isinstance(text, str) else None
+    layer = None
+    if isinstance(text, str):
+        layer = context.getMapLayer(text)  # of the project, or made by an earlier step
+        if layer is None and Path(text.partition("|")[0]).is_file():
+            layer = QgsProcessingUtils.mapLayerFromString(text, own)
     return layer.crs() if layer is not None else QgsCoordinateReferenceSystem()
 
 
