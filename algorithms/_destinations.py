@@ -46,9 +46,9 @@ RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}
 #: QGIS itself keeps styles in this table of a GeoPackage.
 _STYLES = "layer_styles"
 
-#: Pictures are rasters to GDAL, but hold no measurements.
+#: Pictures and their tiles are rasters to GDAL, but hold no measurements.
 _RASTERS = (".tif", ".tiff", ".img", ".asc", ".vrt", ".nc", ".bil", ".grd", ".sdat", ".rst",
-            ".flt", ".bt", ".kea", ".gtx", ".mbtiles")
+            ".flt", ".bt", ".kea", ".gtx")
 
 
 class Target(NamedTuple):
@@ -142,7 +142,8 @@ def _check_ending(path, label, definition):
         endings = definition.supportedOutputRasterLayerExtensions()
     elif isinstance(definition, QgsProcessingParameterFileDestination):
         endings = re.findall(r"\*\.(\w+)", definition.fileFilter())
-    endings = [ending.lower() for ending in endings]
+    # A virtual raster holds no values: it points to the file that it was made from.
+    endings = [ending.lower() for ending in endings if ending.lower() != "vrt"]
     if endings and path.suffix.lstrip(".").lower() not in endings:
         shown = ", ".join(f".{ending}" for ending in endings[:6])
         raise LakefloorError(
@@ -189,6 +190,8 @@ def _check_package(path, table):
     try:
         tables = descriptions(path)
     except sqlite3.Error as error:
+        if path.suffix.lower() != ".gpkg" and "no such table" in str(error):
+            return  # another kind of database, which is replaced as QGIS has asked
         raise LakefloorError(
             tr("'{}' exists, and Lakefloor cannot read what is in it ({}). Choose another file "
                "name, or move that file away.").format(
@@ -223,8 +226,11 @@ def _check_raster(path):
 
 def _is_own(dataset) -> bool:
     """Tell whether Lakefloor wrote a raster; surfaces of version 0.1.0 bear no mark."""
+    # netCDF puts the origin of each item before its name.
+    items = {key.replace("NC_GLOBAL#GDAL_", ""): value
+             for key, value in dataset.GetMetadata().items()}
     return (
-        RASTER_MARK.items() <= dataset.GetMetadata().items()
+        RASTER_MARK.items() <= items.items()
         or (dataset.RasterCount == len(BANDS)
         and all(dataset.GetRasterBand(i).GetDescription() == name
                 for i, name in enumerate(BANDS, start=1)))

@@ -6,6 +6,7 @@ place together at the end, so that a cancelled or failed run leaves everything a
 
 from __future__ import annotations
 
+import os
 import shutil
 from contextlib import contextmanager, suppress
 from itertools import repeat
@@ -23,6 +24,7 @@ from qgis.core import (
     QgsLineString,
     QgsPoint,
     QgsProcessingContext,
+    QgsProcessingException,
     QgsProcessingOutputLayerDefinition,
     QgsRasterFileWriter,
     QgsWkbTypes,
@@ -170,6 +172,9 @@ class Outputs:
                     self._label(name), error)
             ) from error
         if target_file is not None:
+            made_as = path.parent / Path(target.partition("|")[0]).name
+            if not path.exists() and made_as.name.startswith(f"{path.name}."):
+                os.replace(made_as, path)  # QGIS adds what it thinks the ending should be
             self._written[name] = path
             target = self._keep(target_file, path, written)
             self._layers.append((target, definition, name))
@@ -179,9 +184,17 @@ class Outputs:
 
     def _fill(self, parameters, name, fields, wkb_type, crs, rows, count):
         """Write features into a sink and close it; return its layer and their number."""
-        sink, target = self.algorithm.parameterAsSink(
-            parameters, name, self.context, fields, wkb_type, crs
-        )
+        try:
+            sink, target = self.algorithm.parameterAsSink(
+                parameters, name, self.context, fields, wkb_type, crs
+            )
+        except QgsProcessingException as error:
+            # Without the place where it was being made.
+            reason = str(error).rpartition("OGR error: ")[2].strip().rstrip(")")
+            raise LakefloorError(
+                tr("'{}' cannot be written in that format ({}). If the disk is not full, choose a "
+                   "GeoPackage (.gpkg).").format(self._label(name), reason)
+            ) from error
         if sink is None:
             raise LakefloorError(
                 self.algorithm.invalidSinkError(self.parameters, name)
@@ -475,7 +488,13 @@ class RasterFile:
             with strict():
                 copy = made(gdal.GetDriverByName(self._driver).CreateCopy(
                     str(self._path), gdal.Open(str(self._file))))
-                copy = None  # noqa: F841 (closes it)
+                copy = None
+                copy = made(gdal.Open(str(self._path)))
+                for number in range(copy.RasterCount):
+                    for row in range(copy.RasterYSize):
+                        made(copy.GetRasterBand(number + 1).ReadRaster(
+                            0, row, copy.RasterXSize, 1))
+                copy = None
         except RuntimeError as error:
             raise LakefloorError(
                 tr("GDAL cannot write '{}' as {} ({}). If the disk is not full, choose a .tif "

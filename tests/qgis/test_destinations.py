@@ -222,6 +222,42 @@ def test_plain_files_are_replaced_as_qgis_asks(run, tmp_path):
     assert page.read_text() != "mine\n"
 
 
+@pytest.mark.parametrize("ending", ["geojson", "json", "sqlite", "shp", "fgb", "csv", "kml"])
+def test_a_layer_gets_the_name_that_was_chosen_again_and_again(run, tmp_path, ending):
+    path = tmp_path / f"contours.{ending}"
+    given = {"INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path), "OUTPUT": str(path)}
+    for _ in range(2):
+        assert run("depthcontours", given)["OUTPUT"] == str(path)
+        assert QgsVectorLayer(str(path), "contours", "ogr").featureCount() > 0
+
+
+def test_a_format_that_cannot_hold_a_layer_is_told(run, tmp_path):
+    with pytest.raises(QgsProcessingException, match=r"'Depth contours' .*GeoPackage") as told:
+        run("depthcontours", {"INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path),
+                              "OUTPUT": str(tmp_path / "contours.dxf")})
+    assert ".lakefloor-" not in str(told.value)
+    assert not (tmp_path / "contours.dxf").exists()
+
+
+@pytest.mark.parametrize("ending", ["img", "nc", "bil"])
+def test_a_raster_of_another_format_may_be_replaced(run, tmp_path, ending):
+    if gdal.GetDriverByName({"img": "HFA", "nc": "netCDF", "bil": "EHdr"}[ending]) is None:
+        pytest.skip("GDAL has no such driver here")
+    path = tmp_path / f"slope.{ending}"
+    for _ in range(2):
+        run("bottomslope", {"INPUT": paraboloid(tmp_path), "OUTPUT": str(path)})
+    # netCDF keeps each band as a data set of its own.
+    name = f'NETCDF:"{path}":Band1' if ending == "nc" else str(path)
+    assert gdal.Open(name).GetRasterBand(1).ReadRaster()
+
+
+def test_no_result_is_a_raster_that_points_to_a_file_of_the_run(run, tmp_path):
+    path = tmp_path / "slope.vrt"
+    with pytest.raises(QgsProcessingException, match=r"end in \.tif"):
+        run("bottomslope", {"INPUT": paraboloid(tmp_path), "OUTPUT": str(path)})
+    assert not path.exists()
+
+
 def _shoreline(tmp_path):
     layer = tmp_path / "shore.geojson"
     if not layer.exists():
