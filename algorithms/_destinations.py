@@ -92,14 +92,14 @@ def target_of(algorithm, parameters, name, context):
     return Target(path, table)
 
 
-def check_destinations(algorithm, parameters, context, formats_of=lambda definition: definition):
+def check_destinations(algorithm, parameters, context, formats_of=None):
     """Try where each result of a run is to go, before the work begins.
 
     Parameters
     ----------
-    formats_of : callable
-        Takes the definition of a destination and returns the one that knows its formats: that
-        of the step, for a model.
+    formats_of : callable, optional
+        For a model: takes the definition of a destination and returns that of the step, which
+        knows its formats. An algorithm says itself why it does not write one.
 
     Raises
     ------
@@ -122,7 +122,8 @@ def check_destinations(algorithm, parameters, context, formats_of=lambda definit
                 )
         taken[target] = label, definition
     for target, (label, definition) in taken.items():
-        _check_ending(target.path, label, formats_of(definition))
+        if formats_of is not None:
+            _check_ending(target.path, label, formats_of(definition))
         check_target(target)
         with Staging() as trial:
             trial.stage(target.path)
@@ -145,10 +146,9 @@ def _check_ending(path, label, definition):
     # A virtual raster holds no values: it points to the file that it was made from.
     endings = [ending.lower() for ending in endings if ending.lower() != "vrt"]
     if endings and path.suffix.lstrip(".").lower() not in endings:
-        shown = ", ".join(f".{ending}" for ending in endings[:6])
         raise LakefloorError(
-            tr("'{}' cannot be written as '{}'. Let the file name end in {}.").format(
-                label, path.name, shown)
+            tr("'{}' cannot be written as '{}'. Let the file name end in .{}.").format(
+                label, path.name, definition.defaultFileExtension())
         )
 
 

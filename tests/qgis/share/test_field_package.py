@@ -118,7 +118,7 @@ def osr_wkt():
 
 
 def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
-    whole = field_package._readable
+    whole = field_package._placed
     assert whole(_picture(tmp_path / "good.tif", True, True))
     assert not whole(_picture(tmp_path / "nowhere.tif", False, True))
     assert not whole(_picture(tmp_path / "empty.tif", True, False))
