@@ -129,6 +129,9 @@ def _content(path):
     return path.read_bytes()
 
 
+_STORE_STATE = re.compile(r"store [0-9a-f]{32}, as of \S+")
+
+
 def _rows(path):
     with closing(sqlite3.connect(str(path))) as db:
         if db.execute("PRAGMA integrity_check").fetchall() != [("ok",)]:
@@ -146,6 +149,12 @@ def _rows(path):
                 ("history", "time"), ("layer_styles", "description"))]
             names = ", ".join(f'"{c}"' for c in columns)
             rows = db.execute(f'SELECT {names} FROM "{table}"').fetchall()
+            if table == "gpkg_contents":
+                # The identity of a new store, and when it was changed.
+                rows = [
+                    tuple(_STORE_STATE.sub("store", v) if isinstance(v, str) else v for v in row)
+                    for row in rows
+                ]
             if table == "gpkg_ogr_contents":
                 # No number of features is as good as the right one: GDAL counts them then.
                 rows = [

@@ -92,9 +92,9 @@ def _place(lake, name):
     ("lakeproject:Lake project", "lake.gpkg", r"end in \.qgz"),
     ("smoothsurface:Smooth surface", "smooth.surface", "cannot be written as"),
     ("depthcontours:Depth contours", "taken.gpkg", "is a folder"),
-    ("depthcontours:Depth contours", "store.gpkg", "is a lake's store, which no result may replace"),
+    ("depthcontours:Depth contours", "store.gpkg", "store, which no result may replace"),
     ("depthcontours:Depth contours", "soundings.gpkg", "go to the same file, '.*soundings.gpkg'"),
-    ("depthcontours:Depth contours", "../lake/shoreline.geojson", "would replace .*, which is 'Shoreline' of this run"),
+    ("depthcontours:Depth contours", "../lake/shoreline.geojson", "which is 'Shoreline' of this"),
 ])
 def test_destination_is_refused_before_the_first_step(
     provider, recorder, lake, output, file, word
