@@ -7,6 +7,7 @@ an item of metadata.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import sqlite3
@@ -167,6 +168,15 @@ def check_target(target: Target):
     LakefloorError
     """
     path, table = target
+    try:
+        # SQLite's journal beside it has the longest name.
+        os.lstat(f"{path}-journal")
+    except OSError as error:
+        if error.errno in (errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ):
+            raise LakefloorError(
+                tr("'{}' cannot be the name of a file ({}). Choose another, shorter one.").format(
+                    path.name, error.strerror)
+            ) from error
     if path.is_dir():
         raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(path))
     if not path.exists():

@@ -30,7 +30,13 @@ def done(code):
 
 def last_error() -> str:
     """Return what went wrong last, without the statement of SQL in which it did."""
-    return gdal.GetLastErrorMsg().rpartition(" failed: ")[2]
+    return without_sql(gdal.GetLastErrorMsg())
+
+
+def without_sql(message: str) -> str:
+    """Return the reason out of what GDAL says of a statement of SQL."""
+    reason = message.rpartition(" failed: ")[2]
+    return reason.rpartition(" - ")[2] if " prepare SQL" in reason else reason
 
 
 @contextmanager
@@ -51,4 +57,4 @@ def strict(harmless="\0"):
     finally:
         gdal.PopErrorHandler()
     if failures:
-        raise RuntimeError(failures[0].rpartition(" failed: ")[2])
+        raise RuntimeError(without_sql(failures[0]))

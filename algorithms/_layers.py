@@ -19,7 +19,7 @@ from qgis.core import (
     QgsProcessingException,
     QgsUnitTypes,
 )
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDateTime, Qt
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 from shapely import wkb
 from shapely.ops import unary_union
 from shapely.validation import explain_validity
@@ -114,6 +114,15 @@ def _milliseconds(value) -> int:
         return int(np.datetime64(text, "ms").astype(np.int64))
     except ValueError:
         return _NAT
+
+
+def to_text(value) -> str:
+    """Return an attribute as text; GDAL makes dates of names like 2025-05-17 in some formats."""
+    if isinstance(value, QDateTime):
+        return value.toString(Qt.DateFormat.ISODateWithMs)
+    if isinstance(value, (QDate, QTime)):
+        return value.toString(Qt.DateFormat.ISODate)
+    return str(value)
 
 
 def to_qdatetime(value):
@@ -345,7 +354,7 @@ def _column(values, attr, kind, texts):
         empty = ACCEPTED if attr == "status" else ""
         out = np.empty(len(values), dtype=object)
         for i, value in enumerate(values):
-            text = value if type(value) is str else empty if is_null(value) else str(value)
+            text = value if type(value) is str else empty if is_null(value) else to_text(value)
             out[i] = texts.setdefault(text, text)
         return out
     if kind == "int":
@@ -832,8 +841,8 @@ def read_given_points(source, crs, names, context, feedback):
             value = attributes[index]
             if is_null(value):
                 value = None
-            elif isinstance(value, QDateTime):
-                value = value.toString(Qt.DateFormat.ISODateWithMs)
+            elif isinstance(value, (QDate, QDateTime, QTime)):
+                value = to_text(value)
             columns[name] += [value] * len(points)
     x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
     rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))
@@ -878,7 +887,7 @@ def read_shapes(source, crs, names, context, feedback) -> tuple:
                 if fields.at(index).isNumeric():
                     columns[name].append(np.nan if is_null(value) else float(value))
                 else:
-                    columns[name].append("" if is_null(value) else str(value))
+                    columns[name].append("" if is_null(value) else to_text(value))
     return shapes, columns
 
 

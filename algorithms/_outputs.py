@@ -34,7 +34,7 @@ from shapely.geometry import MultiPolygon
 from . import _styling
 from ._compat import make_field, restore_milliseconds
 from ._destinations import RASTER_MARK, Target, check_target, target_of
-from ._gdal import done, made, strict
+from ._gdal import done, made, strict, without_sql
 from ._i18n import tr
 from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
 from ._named_crs import require_alive
@@ -190,7 +190,7 @@ class Outputs:
             )
         except QgsProcessingException as error:
             # Without the place where it was being made.
-            reason = str(error).rpartition("OGR error: ")[2].strip().rstrip(")")
+            reason = without_sql(str(error).rpartition("OGR error: ")[2]).strip().rstrip(")")
             raise LakefloorError(
                 tr("'{}' cannot be written in that format ({}). If the disk is not full, choose a "
                    "GeoPackage (.gpkg).").format(self._label(name), reason)
@@ -223,7 +223,7 @@ class Outputs:
             raise Cancelled
         if batch and not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
             # Without the statement of SQL in which it failed.
-            reason = sink.lastError().rpartition(" failed: ")[2].rstrip(")")
+            reason = without_sql(sink.lastError()).strip().rstrip(")")
             raise LakefloorError(
                 tr("Cannot write '{}' ({}). Nothing was kept; is the disk full?").format(
                     self._label(name), reason)
@@ -400,6 +400,11 @@ class RasterFile:
     def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None,
                  marked=True):
         driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
+        if driver == "VRT":
+            # It would point to the GeoTIFF beside it, which is removed.
+            raise LakefloorError(
+                tr("'{}' would be a virtual raster, which holds no values of its own. Choose a "
+                   ".tif file.").format(path.name))
         self._path, self._driver = path, driver
         self._mark = RASTER_MARK if marked else {}
         self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")

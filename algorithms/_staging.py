@@ -68,11 +68,15 @@ class Staging:
     def stage(self, final: Path) -> Path:
         """Return where to make what becomes ``final``; what is made beside it moves with it.
 
+        Where ``final`` is a symbolic link, the file that it points to is replaced.
+
         Raises
         ------
         LakefloorError
             If the folder of ``final`` does not exist or cannot be written to.
         """
+        if final.is_symlink():
+            final = Path(os.path.realpath(final))
         parent = final.parent
         if not parent.is_dir():
             raise LakefloorError(

@@ -110,7 +110,7 @@ def writing(path, crs, progress, prepare=None):
 
     ``prepare`` takes the connection first: a store of an older layout is brought up there.
     """
-    path = Path(path)
+    path = Path(os.path.realpath(path))
     if path.is_dir():
         raise LakefloorError(tr("'{}' is a folder; choose a file name.").format(path))
     if path.exists():

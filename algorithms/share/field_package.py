@@ -18,7 +18,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._gdal import done, made, quiet, strict
+from .._gdal import done, made, quiet, strict, without_sql
 from .._i18n import tr
 from .._layers import metric_crs
 from .._styling import apply_style
@@ -107,7 +107,7 @@ class FieldPackage(LakefloorAlgorithm):
         place = _place(shoreline, context)
         cut = None if tiles == "none" else tiling(*place, zoom)
         folder = self.parameterAsString(parameters, params.OUTPUT, context)
-        steps = QgsProcessingMultiStepFeedback(3, feedback)
+        steps = _Steps(3, feedback)
         with new_folder(folder) as staged:
             with own_project(QgsCoordinateReferenceSystem("EPSG:3857")) as project:
                 styled = inputs.styled_copies(found, _ROLES, project)
@@ -197,6 +197,13 @@ def _own(name):
             .format(name)
         )
     return found
+
+
+class _Steps(QgsProcessingMultiStepFeedback):
+    """Passes on what QGIS's own algorithms say, without the statements of SQL."""
+
+    def reportError(self, error, fatalError=False):
+        super().reportError(without_sql(error), fatalError)
 
 
 def _run(algorithm, parameters, context, feedback):

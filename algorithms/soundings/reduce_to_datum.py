@@ -11,12 +11,12 @@ from qgis.core import (
     QgsProcessingParameterField,
     QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDateTime, Qt
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_given, read_table, source
+from .._layers import optional_source, read_given, read_table, source, to_text
 from .._outputs import Outputs
 from ..core.correcting.lake_level import (
     gauge_numbers,
@@ -283,13 +283,9 @@ def _named(names, beginnings):
 
 def _text(value) -> str:
     """Return a time as ISO 8601 text, with its zone only where the layer states one."""
-    if isinstance(value, QDateTime):
-        if value.timeSpec() != Qt.TimeSpec.LocalTime:
-            value = value.toUTC()
-        return value.toString(Qt.DateFormat.ISODateWithMs)
-    if isinstance(value, (QDate, QTime)):
-        return value.toString(Qt.DateFormat.ISODate)
-    return "" if value is None else str(value)
+    if isinstance(value, QDateTime) and value.timeSpec() != Qt.TimeSpec.LocalTime:
+        value = value.toUTC()
+    return "" if value is None else to_text(value)
 
 
 def _report(summary, unit, feedback):

@@ -251,9 +251,46 @@ def test_a_raster_of_another_format_may_be_replaced(run, tmp_path, ending):
     assert gdal.Open(name).GetRasterBand(1).ReadRaster()
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links are for administrators there")
+@pytest.mark.parametrize("present", [True, False])
+def test_where_a_link_points_the_file_is_replaced(run, tmp_path, present):
+    (tmp_path / "disk").mkdir()
+    real, link = tmp_path / "disk" / "slope.tif", tmp_path / "slope.tif"
+    if present:
+        run("bottomslope", {"INPUT": paraboloid(tmp_path), "OUTPUT": str(real)})
+        before = real.stat().st_ino
+    link.symlink_to(real)
+    run("bottomslope", {"INPUT": paraboloid(tmp_path), "OUTPUT": str(link)})
+    assert link.is_symlink()
+    assert real.is_file()
+    if present:
+        assert real.stat().st_ino != before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links are for administrators there")
+def test_a_store_may_be_made_where_a_link_points(tmp_path):
+    (tmp_path / "disk").mkdir()
+    link = tmp_path / "lake.gpkg"
+    link.symlink_to(tmp_path / "disk" / "lake.gpkg")
+    _store.add(link, soundings(), CRS)
+    assert link.is_symlink()
+    assert (tmp_path / "disk" / "lake.gpkg").is_file()
+
+
+@pytest.mark.parametrize(("name", "output", "ending"), [
+    ("depthcontours", "OUTPUT", "gpkg"), ("bottomslope", "OUTPUT", "tif"),
+    ("lakestatistics", "REPORT", "html")])
+def test_a_name_too_long_is_told(run, tmp_path, name, output, ending):
+    given = {"INPUT": paraboloid(tmp_path), output: str(tmp_path / f"{'n' * 246}.{ending}")}
+    if name != "bottomslope":
+        given["SHORELINE"] = _shoreline(tmp_path)
+    with pytest.raises(QgsProcessingException, match="Choose another, shorter one"):
+        run(name, given)
+
+
 def test_no_result_is_a_raster_that_points_to_a_file_of_the_run(run, tmp_path):
     path = tmp_path / "slope.vrt"
-    with pytest.raises(QgsProcessingException, match=r"end in \.tif"):
+    with pytest.raises(QgsProcessingException, match=r"virtual raster|end in \.tif"):
         run("bottomslope", {"INPUT": paraboloid(tmp_path), "OUTPUT": str(path)})
     assert not path.exists()
 
@@ -548,6 +585,47 @@ def test_opening_a_project_puts_its_folder_in_order(qgis_app, tmp_path, pair):
         project.clear()
     assert not list(pair.glob(".lakefloor-*"))
     assert (pair / "a.csv").read_text() == "old\n"
+
+
+def test_all_is_on_the_disk_before_it_counts(pair, monkeypatch):
+    """A power cut keeps what was flushed: new files and the journal, then the names, in order."""
+    done, sources = [], {}
+    fsync, replace, unlink = os.fsync, os.replace, Path.unlink
+
+    def flushed(descriptor):
+        done.append(("flush", os.fstat(descriptor).st_ino))
+        fsync(descriptor)
+
+    def replaced(source, target):
+        done.append(("replace", Path(target).name))
+        sources[Path(target).name] = os.stat(source).st_ino
+        replace(source, target)
+
+    def removed(path, *args, **options):
+        done.append(("remove", path.name))
+        unlink(path, *args, **options)
+
+    with two(pair) as staging:
+        made = [new.stat().st_ino for new, _ in staging.parts()]
+        hidden = sorted(pair.glob(".lakefloor-*"))
+        hidden = [folder.stat().st_ino for folder in hidden]
+        monkeypatch.setattr(os, "fsync", flushed)
+        monkeypatch.setattr(os, "replace", replaced)
+        monkeypatch.setattr(Path, "unlink", removed)
+        staging.move()
+        staging.finish()
+        monkeypatch.undo()
+    journal = done.index(("replace", "journal"))
+    first = min(done.index(("replace", name)) for name in ("a.csv", "b.csv"))
+    last = max(done.index(("replace", name)) for name in ("a.csv", "b.csv"))
+    end = done.index(("remove", "journal"))
+    before = [number for what, number in done[:first] if what == "flush"]
+    assert set(made) <= set(before)
+    assert journal < first
+    # Its content, before it has its name, and the folder that has the name.
+    assert ("flush", sources["journal"]) in done[:journal]
+    assert set(hidden) & {number for _, number in done[journal:first]}
+    assert ("flush", pair.stat().st_ino) in done[last:end]
 
 
 # -- read again, whole ---------------------------------------------------------------------------

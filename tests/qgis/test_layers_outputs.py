@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -120,6 +121,15 @@ def test_soundings_round_trip(write, soundings, feedback, tmp_path, target, zone
     finally:
         monkeypatch.undo()
         time.tzset()
+
+
+def test_names_that_a_format_takes_for_dates_stay_names(write, soundings, feedback, tmp_path):
+    """GDAL makes a field of dates of names like 2025-05-17 in a GeoJSON file."""
+    named = replace(soundings, visit=np.array(["2025-05-17"] * len(soundings), dtype=object))
+    results, context = write(named, {"POINTS": str(tmp_path / "soundings.geojson")})
+    layer = QgsProcessingUtils.mapLayerFromString(results["POINTS"], context)
+    back, _ = _read(layer, feedback)
+    assert set(back.visit) == {"2025-05-17"}
 
 
 def test_failed_run_leaves_nothing(write, soundings, tmp_path):

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from lakefloor.algorithms._gdal import done, last_error, made
+from lakefloor.algorithms._gdal import done, last_error, made, without_sql
 from lakefloor.algorithms._staging import write_file
 from lakefloor.algorithms.core.errors import LakefloorError
 
@@ -31,3 +31,6 @@ def test_gdal_errors_are_raised_without_their_sql(monkeypatch):
         made(None)
     with pytest.raises(RuntimeError, match="^disk I/O error$"):
         done(6)
+    assert without_sql(
+        'Feature creation error (OGR error: failed to prepare SQL: INSERT INTO "a" ("geom") '
+        "VALUES (?) - database or disk is full)") == "database or disk is full)"
