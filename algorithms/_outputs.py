@@ -268,7 +268,7 @@ class Outputs:
                    "depths have. Work with a GeoPackage (.gpkg).").format(path.name)
             )
         if path is not None and times:
-            restore_milliseconds(path, "time", np.concatenate(times))
+            restore_milliseconds(path, "time", np.concatenate(times), self._check)
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""
