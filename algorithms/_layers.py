@@ -29,6 +29,7 @@ from ._i18n import tr
 from ._named_crs import require_alive
 from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
+from .core.formulas import from_text
 from .core.grid import Grid, Lines, Surface
 from .core.soundings import ACCEPTED, Soundings
 from .core.track import logged_order
@@ -338,7 +339,10 @@ def _with_defaults(known) -> Soundings:
 
 
 def _column(values, attr, kind, texts):
-    """Return an array of attribute values; ``texts`` keeps each text once for all parts."""
+    """Return an array of attribute values; ``texts`` keeps each text once for all parts.
+
+    A text is taken as it was before a table of text marked it as no formula.
+    """
     if kind == "datetime":
         return np.array([_milliseconds(v) for v in values], dtype=np.int64).view("datetime64[ms]")
     if kind == "text":
@@ -346,7 +350,9 @@ def _column(values, attr, kind, texts):
         out = np.empty(len(values), dtype=object)
         for i, value in enumerate(values):
             text = value if type(value) is str else empty if is_null(value) else str(value)
-            out[i] = texts.setdefault(text, text)
+            if text not in texts:
+                texts[text] = from_text(text)
+            out[i] = texts[text]
         return out
     if kind == "int":
         return np.array(
@@ -547,6 +553,8 @@ def read_table(source, feedback) -> dict:
         if feedback.isCanceled():
             raise Cancelled
         for name, value in zip(names, feature.attributes()):
+            if isinstance(value, str):
+                value = from_text(value)
             columns[name].append(None if is_null(value) else value)
     return columns
 
@@ -834,6 +842,8 @@ def read_given_points(source, crs, names, context, feedback):
                 value = None
             elif isinstance(value, QDateTime):
                 value = value.toString(Qt.DateFormat.ISODateWithMs)
+            elif isinstance(value, str):
+                value = from_text(value)
             columns[name] += [value] * len(points)
     x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
     rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))

@@ -40,7 +40,7 @@ from ._package import mark, put_tables
 from ._staging import Staging, write_file
 from ._whole import check_whole
 from .core.errors import Cancelled, LakefloorError
-from .core.exchange.csv_table import as_text
+from .core.formulas import as_text
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
 

@@ -76,8 +76,7 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
     complete; with ``whole`` it is read from end to end before.
     """
     folder = Path(folder or path.parent)
-    staging = staging_folder(folder)
-    try:
+    with staging_folder(folder) as staging:
         staged = staging / path.name
         copy_store(path, staged)
         flush(staged)
@@ -86,8 +85,6 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
         name = aside_name(path, folder, what)
         put_in_place(staged, name)
         return name
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
 
 
 def flush(path):
@@ -227,8 +224,7 @@ def restore(backup, path, progress=silent):
     if path.exists() and backup.exists() and path.samefile(backup):
         raise LakefloorError(
             tr("The backup and the store are one file. Choose the backup to restore from."))
-    staging = staging_folder(path.parent)
-    try:
+    with staging_folder(path.parent) as staging:
         staged = staging / path.name
         copy_store(backup, staged)
         _, identity = look_over(staged, progress)
@@ -242,8 +238,6 @@ def restore(backup, path, progress=silent):
         if _may_be_read(path, identity):
             return _exchange(staged, path)
         return _replace_damaged(staged, path)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
 
 
 def _may_be_read(path, identity):

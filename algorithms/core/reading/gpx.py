@@ -122,8 +122,8 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
         speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes),
         corrections=np.array([
-            "from=unknown" if depth_unit or p.get("depth_unit") else f"from=unknown;{UNIT_ASSUMED}"
-            for p, *_ in rows
+            "from=unknown" if depth_unit or stated else f"from=unknown;{UNIT_ASSUMED}"
+            for stated in points.all("depth_unit")
         ], dtype=object),
     )
     progress(1.0)
