@@ -19,6 +19,10 @@ STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or \
     QgsProcessingModelChildParameterSource.Source
 
 
+#: Rows written between two looks at cancel.
+_ROWS = 2000
+
+
 def make_field(name: str, kind: str) -> QgsField:
     """Return a field of kind ``double``, ``int``, ``text`` or ``datetime``."""
     if _BY_METATYPE:
@@ -32,10 +36,11 @@ def is_null(value) -> bool:
     return value is None or (isinstance(value, QVariant) and value.isNull())
 
 
-def restore_milliseconds(path, field: str, times):
+def restore_milliseconds(path, field: str, times, check=lambda: None):
     """Write times, datetime64[ms] in feature order, into a GeoPackage again, to the millisecond.
 
     Older QGIS (seen in 3.22, no longer in 3.40) cuts seconds to whole numbers when it writes.
+    ``check()`` is called every few thousand rows, and may raise.
     """
     if Qgis.QGIS_VERSION_INT >= 34000 or path.suffix.lower() != ".gpkg":
         return
@@ -46,8 +51,11 @@ def restore_milliseconds(path, field: str, times):
             connection.create_function(name, 1, lambda geometry: 0)
         # None where QGIS closed the file cut short, on a full disk.
         (table,) = connection.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
-        keyed = ((f"{t}Z", i) for i, t in enumerate(times, start=1) if not np.isnat(t))
-        connection.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
+        for start in range(0, len(times), _ROWS):
+            check()
+            part = times[start : start + _ROWS]
+            keyed = ((f"{t}Z", i) for i, t in enumerate(part, start + 1) if not np.isnat(t))
+            connection.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
         connection.commit()
     finally:
         connection.close()

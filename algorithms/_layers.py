@@ -29,6 +29,7 @@ from ._i18n import tr
 from ._named_crs import require_alive
 from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
+from .core.formulas import from_text
 from .core.grid import Grid, Lines, Surface
 from .core.soundings import ACCEPTED, Soundings
 from .core.track import logged_order
@@ -347,7 +348,10 @@ def _with_defaults(known) -> Soundings:
 
 
 def _column(values, attr, kind, texts):
-    """Return an array of attribute values; ``texts`` keeps each text once for all parts."""
+    """Return an array of attribute values; ``texts`` keeps each text once for all parts.
+
+    A text is taken as it was before a table of text marked it as no formula.
+    """
     if kind == "datetime":
         return np.array([_milliseconds(v) for v in values], dtype=np.int64).view("datetime64[ms]")
     if kind == "text":
@@ -355,7 +359,9 @@ def _column(values, attr, kind, texts):
         out = np.empty(len(values), dtype=object)
         for i, value in enumerate(values):
             text = value if type(value) is str else empty if is_null(value) else to_text(value)
-            out[i] = texts.setdefault(text, text)
+            if text not in texts:
+                texts[text] = from_text(text)
+            out[i] = texts[text]
         return out
     if kind == "int":
         return np.array(
@@ -556,6 +562,8 @@ def read_table(source, feedback) -> dict:
         if feedback.isCanceled():
             raise Cancelled
         for name, value in zip(names, feature.attributes()):
+            if isinstance(value, str):
+                value = from_text(value)
             columns[name].append(None if is_null(value) else value)
     return columns
 
@@ -843,6 +851,8 @@ def read_given_points(source, crs, names, context, feedback):
                 value = None
             elif isinstance(value, (QDate, QDateTime, QTime)):
                 value = to_text(value)
+            elif isinstance(value, str):
+                value = from_text(value)
             columns[name] += [value] * len(points)
     x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
     rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))

@@ -42,7 +42,7 @@ from ._package import mark, put_tables
 from ._staging import Staging, write_file
 from ._whole import check_whole
 from .core.errors import Cancelled, LakefloorError
-from .core.exchange.csv_table import as_text
+from .core.formulas import as_text
 from .core.grid import Areas, Grid, Lines, Surface
 from .core.soundings import Soundings
 
@@ -281,7 +281,7 @@ class Outputs:
                    "depths have. Work with a GeoPackage (.gpkg).").format(path.name)
             )
         if path is not None and times:
-            restore_milliseconds(path, "time", np.concatenate(times))
+            restore_milliseconds(path, "time", np.concatenate(times), self._check)
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""

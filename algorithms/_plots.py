@@ -35,6 +35,11 @@ def _tick_format():
     return Ticks(useOffset=False)
 
 
+def _plain(name) -> str:
+    """Return a name as matplotlib shows it; what stands between dollar signs is no formula."""
+    return str(name).replace("$", r"\$")
+
+
 def _picture(width, height, draw) -> str:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -118,7 +123,7 @@ def offset_scan(scans, offset, uncert) -> str:
         for i, (label, tried, misfit) in enumerate(scans):
             color = _DEEP if i == 0 else depth_color(0.35 + 0.5 * i / len(scans)).name()
             axes.plot(tried, misfit, color=color, linewidth=2.2 if i == 0 else 1.0,
-                      linestyle=styles[i % len(styles)], label=label)
+                      linestyle=styles[i % len(styles)], label=_plain(label))
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel(tr("time offset (s)"))
         axes.set_ylabel(tr("depth difference between tracks (m)"))
@@ -324,13 +329,13 @@ def visit_gains(levels) -> str:
 
     def draw(axes):
         axes.plot((0, 1), (0, 1), color=INK, linewidth=1.8,
-                  label=str(levels.visit[levels.reference]))
+                  label=_plain(levels.visit[levels.reference]))
         styles = ("--", ":", "-.")
         others = [v for v in np.flatnonzero(levels.solved) if v != levels.reference]
         for i, v in enumerate(others):
             axes.plot((0, 1), levels.offset[v] + levels.gain[v] * np.array([0.0, 1.0]),
                       color=(DROP_OFF, _DEEP)[i % 2], linestyle=styles[i % 3], linewidth=1.4,
-                      label=str(levels.visit[v]))
+                      label=_plain(levels.visit[v]))
         axes.set_xlabel(tr("levelled hardness"))
         axes.set_ylabel(tr("logged hardness"))
         axes.grid(color=INK, alpha=0.15, linewidth=0.6)

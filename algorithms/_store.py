@@ -55,7 +55,7 @@ from ._store_rows import (
 )
 from .core.correcting.lake_level import datum_words
 from .core.days import survey_days
-from .core.errors import LakefloorError
+from .core.errors import LakefloorError, excerpt
 from .core.progress import Progress, silent, span
 from .core.soundings import ACCEPTED, Soundings, concatenate, each_visit
 from .core.track import in_logged_order
@@ -348,7 +348,7 @@ def _add(db, name, part, parameters, done, progress):
     shared = known.counts()
     done.already_there += int(known.there.sum())
     if known.there.any():
-        where = ", ".join(f"'{v.name}'" for v in stored if v.number in shared)
+        where = ", ".join(f"'{excerpt(v.name)}'" for v in stored if v.number in shared)
         done.notes.append(
             tr("Visit '{}': {} of {} soundings are in the store already, in visit {}.").format(
                 name, int(known.there.sum()), len(part), where)
@@ -558,10 +558,10 @@ def _named(visits, name, path):
     for visit in visits:
         if visit.name == name:
             return visit
-    present = ", ".join(f"'{v.name}'" for v in visits[:20])
+    present = ", ".join(f"'{excerpt(v.name)}'" for v in visits[:20])
     raise LakefloorError(
         tr("Store '{}' has no visit '{}'. It has {}.").format(
-            Path(path).name, name, present or tr("none"))
+            Path(path).name, excerpt(name), present or tr("none"))
     )
 
 
@@ -594,7 +594,7 @@ def _refuse_other_datum(db, path):
     parts = []
     for datum, names in by_datum.items():
         what = tr("not reduced to a datum") if datum is None else datum_words(datum)
-        shown = ", ".join(f"'{name}'" for name in names[:5])
+        shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])
         parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
     raise LakefloorError(
         tr("A store holds one datum, but with these soundings '{}' would hold {}. Reduce them to "

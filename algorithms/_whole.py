@@ -135,7 +135,7 @@ def _read_features(path, count, check):
                 found = 0
                 while layer.GetNextFeature() is not None:
                     found += 1
-                    if found % 5000 == 0:
+                    if found % 2000 == 0:
                         check()
                 if count is not None and number == 0 and found != count:
                     raise _TornError(tr("it holds {} of {} features").format(found, count))

@@ -4,7 +4,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from .errors import LakefloorError
+from .errors import LakefloorError, excerpt
 
 ACCEPTED = "accepted"
 
@@ -178,7 +178,7 @@ def each_visit(soundings: Soundings):
 def visit_list(visits) -> str:
     """Return the distinct names of visits for a message, at most five of them."""
     names = distinct(visits)[0]
-    shown = ", ".join(f"'{name}'" for name in names[:5])
+    shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])
     return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
 
 

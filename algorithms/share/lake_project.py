@@ -20,7 +20,7 @@ from .._gdal import made, strict
 from .._i18n import tr
 from .._layers import metric_crs, read_given
 from .._outputs import Outputs
-from ..core.errors import LakefloorError
+from ..core.errors import Cancelled, LakefloorError
 from . import _inputs as inputs
 from ._project import own_project
 from ._sheet import build_layout, collect_facts, map_extent
@@ -151,7 +151,12 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
     if role == "soundings" and "time" in layer.fields().names():
         # The only layer with times to the millisecond, and so far the only one in the file.
         soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
-        restore_milliseconds(path, "time", soundings.time[given.back()])
+
+        def check():
+            if feedback.isCanceled():
+                raise Cancelled
+
+        restore_milliseconds(path, "time", soundings.time[given.back()], check)
     copy = QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
     # On a full disk QGIS closes a file cut short without a word.
     if copy.featureCount() != layer.featureCount() >= 0:

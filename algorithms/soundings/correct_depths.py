@@ -15,7 +15,7 @@ from .._layers import read_given, source
 from .._outputs import Outputs
 from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
-from ..core.errors import LakefloorError
+from ..core.errors import LakefloorError, excerpt
 
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
@@ -209,7 +209,7 @@ def _report(summary, feedback):
                "m/s, the middle of what fresh water has from 4 to 25 °C. The true one may be "
                "{:.1f} m/s off, {:.1f}% of depth, which the uncertainty includes. Give the water "
                "temperature if you know it.").format(
-                ", ".join(f"'{name}'" for name in summary["no_temperature"]), speed, error,
+                ", ".join(f"'{excerpt(name)}'" for name in summary["no_temperature"]), speed, error,
                 100.0 * error / speed)
         )
     if summary["uncorrected"]:

@@ -18,7 +18,7 @@ from .._i18n import tr
 from .._layers import as_numbers, metric_crs, read_given_points, source, srs_wkt
 from .._outputs import Outputs
 from ..core.days import longitude
-from ..core.errors import LakefloorError
+from ..core.errors import LakefloorError, excerpt
 from ..core.reading.point_table import soundings_from_points
 from ..core.track import in_logged_order, track_notes
 from ..core.units import unit_in_name
@@ -121,7 +121,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         names = sorted({name for name in fields.values() if name})
         x, y, z, columns, given = read_given_points(points, crs, names, context, feedback)
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
-            present = ", ".join(f"'{name}'" for name in points.fields().names())
+            present = ", ".join(f"'{excerpt(name)}'" for name in points.fields().names())
             raise LakefloorError(
                 tr("The points of layer '{}' bear no Z; choose the field of depths. Its fields: "
                    "{}.").format(points.sourceName(), present or tr("none"))

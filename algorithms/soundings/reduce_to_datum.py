@@ -26,7 +26,7 @@ from ..core.correcting.lake_level import (
     reduce_to_datum,
     visit_levels,
 )
-from ..core.errors import LakefloorError
+from ..core.errors import LakefloorError, excerpt
 from ..core.units import unit_factor, unit_in_name
 from ..core.visits.unknown_level import water_of_the_day
 from ._offsets import say_offsets
@@ -247,7 +247,7 @@ def _levels(gauge, chosen, zone, unit, feedback):
         what = tr("level") if not level_field else tr("time or visit")
         raise LakefloorError(
             tr("Table '{}': no field looks like {}. It has {}. Choose the fields.").format(
-                gauge.sourceName(), what, ", ".join(f"'{name}'" for name in names))
+                gauge.sourceName(), what, ", ".join(f"'{excerpt(name)}'" for name in names))
         )
     feedback.pushInfo(
         tr("Levels from field '{}' in {}, by field '{}'").format(

@@ -13,6 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core import times
+from lakefloor.algorithms.core.correcting.lake_level import gauge_numbers, visit_levels
 from lakefloor.algorithms.core.errors import EXCERPT, LONGEST, LakefloorError, excerpt, excerpts
 from lakefloor.algorithms.core.exchange import gpx as exchange_gpx
 from lakefloor.algorithms.core.exchange import kml
@@ -29,6 +30,8 @@ from lakefloor.algorithms.core.reading import delimited
 from lakefloor.algorithms.core.reading.delimited import parse_angle, parse_delimited
 from lakefloor.algorithms.core.reading.gpx import parse_gpx
 from lakefloor.algorithms.core.reading.logs import read_logs
+from lakefloor.algorithms.core.soundings import visit_list
+from lakefloor.algorithms.core.structure.spots import read_criteria
 
 LONG = 40_000
 
@@ -295,3 +298,21 @@ def test_a_table_holds_no_formula_and_is_read_back_unchanged():
     assert marks.routes[0].name == "@way"
     assert [p.name for p in marks.routes[0].points] == ["-1", "+2"]
     assert (marks.tracks[0].name, marks.tracks[0].note) == ("=line", "\u2212 no minus")
+
+
+@pytest.mark.parametrize("read", [
+    lambda long: gauge_numbers([long]),
+    lambda long: visit_levels([long, long], [1.0, 2.0]),
+    lambda long: read_criteria([(long, "", "", 1)], "m"),
+    lambda long: read_criteria([("depth", long, "", 1)], "m"),
+    lambda long: read_criteria([("depth", "1", "2", long)], "m"),
+], ids=["level", "visit", "word", "limit", "weight"])
+def test_a_cell_is_quoted_in_part(read):
+    with pytest.raises(LakefloorError) as refused:
+        read("x" * LONG)
+    assert str(refused.value).count("x") <= EXCERPT + 5
+    assert "xxx" in str(refused.value)
+
+
+def test_names_of_visits_are_quoted_in_part():
+    assert len(visit_list(np.array(["x" * LONG, "y" * LONG], dtype=object))) < 3 * EXCERPT

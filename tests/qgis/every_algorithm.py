@@ -19,11 +19,11 @@ def _depth(x, y):
         -((u + 30.0) ** 2 + (v - 20.0) ** 2) / 200.0)
 
 
-def _visit(rng, path, day, across, offset):
+def _visit(rng, path, day, across, offset, along_m):
     rows, second = [], 0
     for number, k in enumerate(np.arange(-120.0, 121.0, 12.0 if not across else 40.0)):
         reach = np.sqrt(max((RADIUS - 6.0) ** 2 - k**2, 0.0))
-        along = np.arange(-reach, reach, 2.5)[:: 1 if number % 2 else -1]
+        along = np.arange(-reach, reach, along_m)[:: 1 if number % 2 else -1]
         x, y = (along, np.full(along.size, k))[:: 1 if across else -1]
         depth = _depth(EAST + x, NORTH + y) + offset + rng.normal(0.0, 0.03, along.size)
         hard = np.where(x > 10.0, 0.75, 0.35) + rng.normal(0.0, 0.04, along.size)
@@ -52,12 +52,15 @@ def _ring(radius, count=90):
     return np.column_stack([lon, lat]).tolist()
 
 
-def make_lake(folder):
-    """Write logs, shoreline, gauge, marks and an older map; points in another CRS too."""
+def make_lake(folder, along_m=2.5):
+    """Write logs, shoreline, gauge, marks and an older map; points in another CRS too.
+
+    ``along_m`` is the distance between two soundings of a lane.
+    """
     rng = np.random.default_rng(4)
     (folder / "logs").mkdir(parents=True)
-    _visit(rng, folder / "logs" / "may.csv", "2025-05-17", False, 0.0)
-    _visit(rng, folder / "logs" / "june.csv", "2025-06-20", True, 0.1)
+    _visit(rng, folder / "logs" / "may.csv", "2025-05-17", False, 0.0, along_m)
+    _visit(rng, folder / "logs" / "june.csv", "2025-06-20", True, 0.1, along_m)
     _geojson(folder / "shoreline.geojson", "Polygon", [[_ring(RADIUS)]], [{"name": "Round Lake"}])
     _geojson(folder / "old.geojson", "LineString", [_ring(120.0), _ring(85.0), _ring(60.0)],
              [{"depth_m": d} for d in (1.0, 4.5, 8.0)])
@@ -128,6 +131,8 @@ def steps(lake, out):
                          "OUTPUT": made("merged.gpkg")}),
         ("removevisit", {"STORE": made("other.gpkg"), "VISITS": "2025-06-20"}),
         ("readstore", {"STORE": made("store.gpkg"), "OUTPUT": made("stored.gpkg")}),
+        ("backupstore", {"STORE": made("store.gpkg")}),
+        ("restorestore", {"BACKUP": made("store.gpkg"), "STORE": made("restored.gpkg")}),
         ("tinsurface", {**gridded, "OUTPUT": made("tin.tif")}),
         ("idwsurface", {**gridded, "OUTPUT": made("idw.tif")}),
         ("smoothsurface", {**gridded, "OUTPUT": smooth}),

@@ -1,43 +1,95 @@
-"""Rows between two looks at cancel: real algorithms on layers of many rows, calls counted."""
+"""Rows between two looks at cancel: real algorithms on many rows, the turns of loops counted."""
 
+import ast
+import shutil
 import sys
 from collections import Counter
+from functools import cache
 from inspect import CO_GENERATOR
+from pathlib import Path
 
 import numpy as np
 import pytest
-from qgis.core import QgsProcessingContext, QgsProcessingFeedback, QgsProject, QgsVectorLayer
+from qgis.core import (
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProject,
+    QgsVectorLayer,
+)
 
+from lakefloor.algorithms import algorithm_classes
+from lakefloor.algorithms.core import threads
 from lakefloor.algorithms.core.exchange.csv_table import csv_document
 from lakefloor.algorithms.core.exchange.gpx import gpx_document
 from lakefloor.algorithms.core.exchange.kml import kml_document
 from lakefloor.algorithms.core.exchange.marks import Waypoint
 from lakefloor.algorithms.core.reading.nmea import checksum
 
-ROWS = 5500
+sys.path.insert(0, str(Path(__file__).parent))
+from every_algorithm import make_lake, steps
+
+ROWS = 4300
 #: A few thousand: fewer than the rows, so that a loop without a look shows.
-MOST = 5000
+MOST = 4000
+#: What QGIS writes beside a raster that it shows.
+_OF_QGIS = ".aux.xml"
+
+
+@cache
+def _loops(file):
+    """Return the first line of what each loop of a file repeats."""
+    tree = ast.parse(Path(file).read_text(encoding="utf-8"))
+    loops = (node for node in ast.walk(tree) if isinstance(node, (ast.For, ast.While)))
+    return {node.body[0].lineno for node in loops}
+
+
+def _waits(frame):
+    """Tell whether a call comes from where other threads are waited for."""
+    while frame is not None:
+        if frame.f_code.co_filename == threads.__file__:
+            return True
+        frame = frame.f_back
+    return False
+
+
+@cache
+def _ours(code):
+    return "/algorithms/" in code.co_filename
+
+
+@cache
+def _has_loops(code):
+    return _ours(code) and not _loops(code.co_filename).isdisjoint(
+        line for _, _, line in code.co_lines())
 
 
 class Looks(QgsProcessingFeedback):
-    """A feedback that counts, between two looks at ``isCanceled``, how often any one call was made
-    from the same line of the same run of a function: the rows that a loop has gone through.
+    """A feedback that counts, between two looks at ``isCanceled``, the rows that a loop has gone
+    through: how often the same run of a function came to the same loop's first line, or made a
+    call from the same line.
+
+    ``cancel_at`` is the number of the look that is answered by yes, as every later one.
     """
 
-    def __init__(self):
+    def __init__(self, cancel_at=None):
         super().__init__(False)
-        self.looks, self.most, self.where, self._counts = 0, 0, "", {}
+        self.looks, self.most, self.where = 0, 0, ""
+        self._cancel_at, self._counts, self._watching = cancel_at, {}, False
 
     def isCanceled(self):
         sys.setprofile(None)
-        self.looks += 1
+        # While threads are at work it is looked by the clock, once or many times.
+        self.looks += not _waits(sys._getframe(1))
         for counts in self._counts.values():
-            for call, count in counts.items():
+            for (code, line, what), count in counts.items():
                 if count > self.most:
-                    self.most, self.where = count, str(call)
+                    self.most = count
+                    self.where = f"{code.co_filename}:{line} {code.co_name} {what}"
         self._counts = {}
-        sys.setprofile(self._see)
-        return False
+        if self._watching:
+            sys.setprofile(self._see)
+        return self._cancel_at is not None and self.looks >= self._cancel_at
 
     def _see(self, frame, event, argument):
         if event == "c_call":
@@ -47,10 +99,19 @@ class Looks(QgsProcessingFeedback):
             self._counts.pop(id(frame), None)  # another run at the place of an earlier one
         else:
             return
-        if caller is not None and "/algorithms/" in caller.f_code.co_filename:
-            code = caller.f_code
-            where = f"{code.co_filename}:{caller.f_lineno} {code.co_name} calls {name}"
-            self._counts.setdefault(id(caller), Counter())[where] += 1
+        if caller is not None and _ours(caller.f_code):
+            self._count(caller, f"calls {name}")
+
+    def _trace(self, frame, event, argument):
+        return self._line if _has_loops(frame.f_code) else None
+
+    def _line(self, frame, event, argument):
+        if event == "line" and frame.f_lineno in _loops(frame.f_code.co_filename):
+            self._count(frame, "loops")
+        return self._line
+
+    def _count(self, frame, what):
+        self._counts.setdefault(id(frame), Counter())[frame.f_code, frame.f_lineno, what] += 1
 
     def pushInfo(self, info):
         pass
@@ -58,13 +119,20 @@ class Looks(QgsProcessingFeedback):
     def pushWarning(self, warning):
         pass
 
+    def reportError(self, error, fatalError=False):
+        pass
+
     def watch(self, work):
+        before = sys.gettrace()
+        self._watching = True
         sys.setprofile(self._see)
+        sys.settrace(self._trace)
         try:
             return work()
         finally:
+            sys.settrace(before)
+            self._watching = False
             self.isCanceled()
-            sys.setprofile(None)
 
 
 def position(i):
@@ -137,20 +205,6 @@ def count(path):
     return QgsVectorLayer(str(path), "layer", "ogr").featureCount()
 
 
-@pytest.fixture(scope="module")
-def soundings(provider, folder):
-    """Read the log once, as a layer of soundings."""
-    import processing
-
-    (folder / "log.nmea").write_text(nmea())
-    processing.run("lakefloor:readlogs", {
-        "INPUT": [str(folder / "log.nmea")], "OUTPUT": str(folder / "soundings.gpkg")})
-    processing.run("lakefloor:reducetodatum", {
-        "INPUT": str(folder / "soundings.gpkg"), "LEVEL": 290.2, "DATUM_ELEVATION": 290.0,
-        "DATUM_NAME": "dock", "OUTPUT": str(folder / "reduced.gpkg")})
-    return str(folder / "soundings.gpkg")
-
-
 @pytest.mark.parametrize("kind", ["nmea", "csv", "gpx"])
 def test_readers_of_logs_look_every_few_thousand_rows(watched, folder, kind):
     log = folder / f"a_log.{kind}"
@@ -158,6 +212,10 @@ def test_readers_of_logs_look_every_few_thousand_rows(watched, folder, kind):
     out = folder / f"{kind}.gpkg"
     watched("readlogs", INPUT=[str(log)], OUTPUT=str(out))
     assert count(out) >= ROWS - 2
+    if kind == "csv":
+        watched("readpointlayer", INPUT=str(out), DEPTH_FIELD="depth_m", TIME_FIELD="time",
+                VISIT_FIELD="visit", TEMPERATURE_FIELD="water_temp_c",
+                OUTPUT=str(folder / "points.gpkg"))
 
 
 @pytest.mark.parametrize(("kind", "write"), [
@@ -172,24 +230,57 @@ def test_waypoints_look_every_few_thousand_rows(watched, folder, kind, write):
     watched("exportwaypoints", INPUT=str(out), OUTPUT=str(folder / f"again.{kind}"))
 
 
-@pytest.mark.parametrize(("name", "parameters"), [
-    ("readpointlayer", {"DEPTH_FIELD": "depth_m", "TIME_FIELD": "time", "VISIT_FIELD": "visit",
-                        "TEMPERATURE_FIELD": "water_temp_c"}),
-    ("cleansoundings", {}), ("findtimeoffset", {"TABLE": "TEMPORARY_OUTPUT"}),
-    ("correctdepths", {"DRAFT": 0.4, "TIME_OFFSET": 0.5}),
-    ("reducetodatum", {"LEVEL": 290.2, "DATUM_ELEVATION": 290.0, "DATUM_NAME": "dock"}),
-    ("checkcrossings", {"CROSSINGS": "TEMPORARY_OUTPUT"}),
-    ("levelvisits", {"OFFSETS": "TEMPORARY_OUTPUT"}),
-    ("uncertaintybudget", {}), ("tinsurface", {}), ("idwsurface", {}), ("smoothsurface", {}),
-], ids=lambda value: value if isinstance(value, str) else "")
-def test_soundings_look_every_few_thousand_rows(watched, soundings, folder, name, parameters):
-    out = folder / (f"{name}.tif" if "surface" in name else f"{name}.gpkg")
-    watched(name, INPUT=soundings, OUTPUT=str(out), **parameters)
+def _files(folder):
+    """Return the bytes of every file in a folder by its path, and the folders in it."""
+    return {str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
+            for path in folder.rglob("*") if not path.name.endswith(_OF_QGIS)}
 
 
-def test_the_store_looks_every_few_thousand_rows(watched, soundings, folder):
-    store, reduced = str(folder / "store.gpkg"), str(folder / "reduced.gpkg")
-    for _ in range(2):
-        watched("addtostore", INPUT=reduced, STORE=store)
-    watched("readstore", STORE=store, OUTPUT=str(folder / "out.gpkg"))
-    assert count(folder / "out.gpkg") >= ROWS - 2
+def _changed(folder, other):
+    ones, others = _files(folder), _files(other)
+    return [path for path in {*ones, *others} if ones.get(path, 0) != others.get(path, 0)]
+
+
+def test_every_algorithm_looks_and_leaves_nothing_when_cancelled(provider, tmp_path):
+    """Each is run and watched, then again from where it began, cancelled at its last look."""
+    import processing
+
+    make_lake(tmp_path / "lake", along_m=1.25)
+    out, before, after = (tmp_path / name for name in ("out", "before", "after"))
+    out.mkdir()
+    tried, wrong = set(), []
+
+    def run(name, parameters, feedback):
+        context = QgsProcessingContext()
+        context.setProject(QgsProject.instance())
+        return context, lambda: processing.run(
+            f"lakefloor:{name}", parameters, feedback=feedback, context=context)
+
+    for name, parameters in steps(tmp_path / "lake", out):
+        tried.add(name)
+        if name == "comparemethods":
+            parameters["CELL_SIZE"] = 12.0
+        shutil.copytree(out, before)
+        feedback = Looks()
+        feedback.watch(run(name, parameters, feedback)[1])
+        if feedback.most > MOST or feedback.looks < 2:
+            wrong.append((name, feedback.looks, feedback.most, feedback.where))
+        out.rename(after)
+        shutil.copytree(before, out)
+        # The last look of all is the watch's own.
+        context, again = run(name, parameters, Looks(cancel_at=feedback.looks - 1))
+        try:
+            again()
+            wrong.append((name, "went on when cancelled"))
+        except QgsProcessingException as error:
+            if "Cancelled" not in str(error):
+                wrong.append((name, str(error)))
+        if _changed(out, before):
+            wrong.append((name, "left or changed", _changed(out, before)))
+        if context.layersToLoadOnCompletion():
+            wrong.append((name, "loads", list(context.layersToLoadOnCompletion())))
+        shutil.rmtree(before)
+        shutil.rmtree(out)
+        after.rename(out)
+    assert not wrong
+    assert tried == {algorithm.NAME for algorithm in algorithm_classes()}

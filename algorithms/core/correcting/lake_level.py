@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..progress import Progress, silent
 from ..soundings import (
     Soundings,
@@ -179,8 +179,8 @@ def gauge_numbers(values) -> np.ndarray:
             numbers[i] = float(text.replace(",", ".")) if text else np.nan
         except ValueError as error:
             raise LakefloorError(
-                f"Row {i + 1} of the level table: '{text}' is not a number. Correct it, or leave "
-                "it empty."
+                f"Row {i + 1} of the level table: '{excerpt(text)}' is not a number. Correct it, "
+                "or leave it empty."
             ) from error
     return numbers
 
@@ -209,8 +209,8 @@ def visit_levels(visit, level, unit: str = "m") -> dict:
         name = str(name).strip()
         if levels.setdefault(name, value) != value:
             raise LakefloorError(
-                f"Row {row} of the level table gives visit '{name}' a second level, {value:g} "
-                f"after {levels[name]:g} {unit}. Delete the wrong one."
+                f"Row {row} of the level table gives visit '{excerpt(name)}' a second level, "
+                f"{value:g} after {levels[name]:g} {unit}. Delete the wrong one."
             )
     return {name: value * scale for name, value in levels.items()}
 

@@ -19,6 +19,7 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt, excerpts
+from ..formulas import as_text, from_text
 from ..progress import silent, span, watched
 from ..reading.delimited import (
     LENGTH_WORDS,
@@ -51,24 +52,6 @@ _WORDS = {
     "symbol": ("symbol", "sym", "icon"),
     "time": ("time_utc", "time", "datetime", "date_time", "timestamp"),
 }
-
-
-#: What a spreadsheet takes for the beginning of a formula, with the marks put before it.
-_FORMULA = re.compile("'*[=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
-
-
-def as_text(cell: str) -> str:
-    """Return a text of a table so that no spreadsheet takes it for a formula.
-
-    An apostrophe is put before one that begins like a formula, and before one that
-    :func:`from_text` would shorten; numbers of the table's own are not passed through here.
-    """
-    return f"'{cell}" if _FORMULA.match(cell) else cell
-
-
-def from_text(cell: str) -> str:
-    """Return what :func:`as_text` was given."""
-    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
 def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progress=silent) -> bytes:

@@ -9,6 +9,7 @@ import numpy as np
 
 from .. import crs, units
 from ..errors import LakefloorError, excerpt, excerpts
+from ..formulas import from_text
 from ..progress import rising, silent, span, watched
 from ..soundings import ACCEPTED, Soundings
 from ..times import (
@@ -591,7 +592,7 @@ def _visit_names(columns):
     if "visit" not in columns:
         return np.full(len(columns), "", dtype=object)
     texts = watched(columns.text("visit"), columns.progress)
-    return np.array([t.strip()[:LONGEST_CELL] for t in texts], dtype=object)
+    return np.array([from_text(t.strip()[:LONGEST_CELL]) for t in texts], dtype=object)
 
 
 def _read_positions(columns, source_epsg, notes):

@@ -33,7 +33,7 @@ _STEP, _NEAR, _BRIDGED = 0.5, 0.35, 1.5
 _FIRST, _SECOND = (0.5, 1.25), (1.25, 2.25)
 _EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
 
-_SQUARES = 200_000
+_SQUARES = 50_000
 
 NO_CELL_WITHIN = (
     "No cell of the depth raster with a value lies within the shoreline; check that both cover "

@@ -13,7 +13,7 @@ from ..chart.marching_squares import square_ranges, trace
 from ..errors import LakefloorError
 from ..grid import Areas, Grid
 from ..number_text import written
-from ..progress import Progress, silent, span
+from ..progress import Progress, silent, span, watched
 from ..spacing import spacing_of_distances
 from ..terrain import position
 from .landforms import Rises, opening, rises
@@ -61,6 +61,8 @@ _CHORD, _SAGITTA = 0.4, 0.9
 _LONG, _ALONG = 1.3, 0.7
 #: A basin has at most this share of its rim falling away, or at the edge of the data.
 _RIM_FALLS = 0.15
+#: Forms between two looks at cancel.
+_FORMS_A_LOOK = 100
 #: The edge of the data is the shore where its depth, but for its uncertainty, is what the bottom
 #: falls within so many cells, or this in m.
 _SHORE_CELLS, _SHORE_M = 2.0, 0.1
@@ -218,7 +220,7 @@ def bottom_forms(
     _check(depth, uncertainty, distance, fine_m, broad_m, min_relief_m, steep_percent, flat_percent)
     if not np.isfinite(depth.values).any():
         none = depth.like(np.full(depth.shape, np.nan))
-        return _areas([], None, depth, 1), none, none, none, (np.nan, np.nan)
+        return _areas([], None, depth, 1, progress), none, none, none, (np.nan, np.nan)
     cell = max(depth.dx, depth.dy)
     fine = fine_m or max(spacing_of_distances(distance), _CELLS * cell, _MIN_FINE_M)
     factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
@@ -228,12 +230,12 @@ def bottom_forms(
         broad_m, min_relief_m,
     )  # fmt: skip
     progress(0.2)
-    deeps = rises(lake.smooth)
-    found = _closed_and_open(lake, deeps, span(progress, 0.2, 0.7))
-    found += _steep_breaks(lake, steep_percent)
-    found += _gentle(lake, deeps, [f for f in found if f.form == "hole"], flat_percent)
-    progress(0.8)
-    areas = _areas(found, lake, framed, factor)
+    deeps = rises(lake.smooth, progress=span(progress, 0.2, 0.25))
+    found = _closed_and_open(lake, deeps, span(progress, 0.25, 0.7))
+    found += _steep_breaks(lake, steep_percent, span(progress, 0.7, 0.75))
+    holes = [form for form in found if form.form == "hole"]
+    found += _gentle(lake, deeps, holes, flat_percent, span(progress, 0.75, 0.8))
+    areas = _areas(found, lake, framed, factor, span(progress, 0.8, 0.9))
     inner = np.s_[factor:-factor, factor:-factor]
     codes = depth.like(_codes(found, lake, framed, factor)[inner])
     progress(0.9)
@@ -351,23 +353,25 @@ def _closed_and_open(lake: _Lake, deeps: Rises, progress: Progress) -> list:
     # Land is above water, but what is not known may be deep: no hole is closed by it.
     outside = np.where(lake.shallow, 0.0, np.inf)
     depth = np.where(lake.valid, lake.smooth, outside)
-    holes, sunk = _holes(deeps, _opened(depth, lake.broad, lake), lake)
-    progress(0.3)
-    tree = rises(-lake.smooth, apart=True)
-    humps, cut_off = _humps(tree, lake)
-    progress(0.6)
-    saddles = _saddles(humps, _top_hat(_shallow_beyond(depth, lake), lake), lake)
-    saddles += _saddles(holes, _top_hat(depth, lake), lake)
+    holes, sunk = _holes(
+        deeps, _opened(depth, lake.broad, lake, span(progress, 0.0, 0.2)), lake,
+        span(progress, 0.2, 0.3))
+    tree = rises(-lake.smooth, apart=True, progress=span(progress, 0.3, 0.4))
+    humps, cut_off = _humps(tree, lake, span(progress, 0.4, 0.5))
+    hat = _top_hat(_shallow_beyond(depth, lake), lake, span(progress, 0.5, 0.55))
+    saddles = _saddles(humps, hat, lake, span(progress, 0.55, 0.55))
+    hat = _top_hat(depth, lake, span(progress, 0.55, 0.6))
+    saddles += _saddles(holes, hat, lake, span(progress, 0.6, 0.6))
     for window, mask, level in sunk + cut_off:
         part = depth[window]
         part[mask] = level
     gentler = np.sqrt(_SMOOTHING_TURNS**2 - _SMOOTHING**2) * lake.fine
     level, _, _ = _smoothed(np.where(lake.valid, depth, np.nan), lake.grid, gentler)
     depth = np.where(lake.valid, level, depth)
-    turns = _running_out("inside turn", depth, sunk, 0.0, lake)
-    progress(0.8)
-    points = _running_out("point", _shallow_beyond(depth, lake), cut_off, lake.fine, lake)
-    progress(1.0)
+    turns = _running_out(
+        "inside turn", depth, sunk, 0.0, lake, span(progress, 0.6, 0.8))
+    points = _running_out(
+        "point", _shallow_beyond(depth, lake), cut_off, lake.fine, lake, span(progress, 0.8, 1.0))
     return humps + holes + points + turns + saddles
 
 
@@ -376,21 +380,23 @@ def _shallow_beyond(depth, lake: _Lake) -> np.ndarray:
     return -np.where(lake.unknown, -np.inf, depth)
 
 
-def _top_hat(up, lake: _Lake) -> np.ndarray:
+def _top_hat(up, lake: _Lake, progress: Progress) -> np.ndarray:
     """Return how far a surface stands out from the chords of points, m; NaN outside."""
     hat = np.full(up.shape, np.nan)
-    np.subtract(up, _opened(up, _CHORD * lake.broad, lake), out=hat, where=lake.valid)
+    opened = _opened(up, _CHORD * lake.broad, lake, progress)
+    np.subtract(up, opened, out=hat, where=lake.valid)
     return hat
 
 
-def _humps(tree: Rises, lake: _Lake) -> tuple:
+def _humps(tree: Rises, lake: _Lake, progress: Progress) -> tuple:
     """Return the humps, and what to cut off with the level: (window, mask, depth)."""
     chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & (tree.parent >= 0))
     found, levelled = [], []
     # The rise that holds others comes last, so that all of it is cut off at its own saddle.
     chosen = chosen[np.argsort(-tree.saddle[chosen], kind="stable")]
     levels = tree.saddle[chosen]
-    for k, level, (window, mask) in zip(chosen, levels, tree.areas(chosen, levels)):
+    each = zip(chosen, levels, tree.areas(chosen, levels))
+    for k, level, (window, mask) in watched(each, progress, len(chosen), _FORMS_A_LOOK):
         spot, pass_, relief = int(tree.top_cell[k]), int(tree.saddle_cell[k]), tree.prominence[k]
         z = -lake.smooth[window]
         if spot < 0:
@@ -405,7 +411,7 @@ def _humps(tree: Rises, lake: _Lake) -> tuple:
     return found, levelled
 
 
-def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
+def _holes(tree: Rises, open_to, lake: _Lake, progress: Progress) -> tuple:
     """Return the holes, and what to fill with the level: (window, mask, depth).
 
     ``open_to`` is the greatest depth at which the ground about each cell is broad in all
@@ -417,9 +423,8 @@ def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
     passes = np.where(tree.saddle[chosen] >= levels, tree.saddle_cell[chosen], -1)
     _part(tree, chosen, levels, passes)
     found, levelled = [], []
-    for k, level, pass_, (window, mask) in zip(
-        chosen, levels, passes, tree.areas(chosen, levels)
-    ):
+    each = zip(chosen, levels, passes, tree.areas(chosen, levels))
+    for k, level, pass_, (window, mask) in watched(each, progress, len(chosen), _FORMS_A_LOOK):
         spot, relief = int(tree.top_cell[k]), float(tree.top[k] - level)
         if _is_supported(relief, mask, lake, spot, int(pass_)):
             error = lake.error_of(spot, spot if pass_ < 0 else int(pass_))
@@ -429,8 +434,8 @@ def _holes(tree: Rises, open_to, lake: _Lake) -> tuple:
     return found, levelled
 
 
-def _opened(z, half_m: float, lake: _Lake) -> np.ndarray:
-    return opening(z, half_m, lake.grid.dy, lake.grid.dx)
+def _opened(z, half_m: float, lake: _Lake, progress: Progress) -> np.ndarray:
+    return opening(z, half_m, lake.grid.dy, lake.grid.dx, progress)
 
 
 def _part(tree: Rises, chosen, levels, passes=None) -> None:
@@ -460,10 +465,11 @@ def _is_supported(relief, mask, lake: _Lake, spot: int, pass_: int) -> bool:
     return relief >= need and mask.sum() * lake.cell_area >= (_NARROWEST * lake.fine) ** 2
 
 
-def _parts(mask):
+def _parts(mask, progress: Progress):
     """Yield the connected parts of a mask: (window, mask)."""
     label, _ = ndimage.label(mask, np.ones((3, 3)))
-    for number, window in enumerate(ndimage.find_objects(label), start=1):
+    windows = watched(ndimage.find_objects(label), progress, every=_FORMS_A_LOOK)
+    for number, window in enumerate(windows, start=1):
         yield window, label[window] == number
 
 
@@ -474,13 +480,15 @@ def _where(lake: _Lake, window, mask) -> tuple:
     return lake.grid.x[c], lake.grid.y[r], r * lake.grid.shape[1] + c
 
 
-def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> list:
+def _running_out(
+    form: str, up, levelled: list, margin: float, lake: _Lake, progress: Progress
+) -> list:
     """Return the points or inside turns that stand out in a surface.
 
     They end ``margin`` metres from what ``levelled`` lists, so that the skirt of a hump or of
     an island is none.
     """
-    hat = _top_hat(up, lake)
+    hat = _top_hat(up, lake, span(progress, 0.0, 0.4))
     closed = np.zeros(hat.shape, dtype=bool)
     for window, mask, _ in levelled:
         closed[window] |= mask
@@ -489,7 +497,7 @@ def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> l
         off = ndimage.distance_transform_edt(~closed, (lake.grid.dy, lake.grid.dx))
         skirt = off <= margin
     open_hat = np.where(skirt, np.nan, hat)
-    tree = rises(open_hat, beyond=-np.inf)
+    tree = rises(open_hat, beyond=-np.inf, progress=span(progress, 0.4, 0.6))
     chosen = np.flatnonzero(tree.top >= lake.need.min())
     need = lake.need_of_many.ravel()[tree.top_cell[chosen]]
     parted = np.maximum(_PARTED[0] * need, _PARTED[1] * tree.top[chosen])
@@ -499,7 +507,10 @@ def _running_out(form: str, up, levelled: list, margin: float, lake: _Lake) -> l
     shift = max(_SHIFT * lake.fine, _SAGITTA * (_CHORD * lake.broad) ** 2 / (2.0 * lake.broad))
     _part(tree, chosen, levels)
     found, taken = [], np.zeros(hat.shape, dtype=bool)
-    for k, (window, mask) in zip(chosen, tree.areas(chosen, levels)):
+    each = zip(chosen, tree.areas(chosen, levels))
+    for k, (window, mask) in watched(
+        each, span(progress, 0.6, 1.0), len(chosen), _FORMS_A_LOOK
+    ):
         if taken.flat[tree.top_cell[k]]:
             continue
         taken[window] |= mask
@@ -560,13 +571,14 @@ def _heading(x, y, weights, fall) -> np.ndarray:
     return long if long @ fall >= 0.0 else -long
 
 
-def _saddles(closed: list, hat, lake: _Lake) -> list:
+def _saddles(closed: list, hat, lake: _Lake, progress: Progress) -> list:
     """Return the saddles of humps or holes that lie on a neck or in a trough."""
     found = {}
     rows, cols = lake.grid.shape
     reach = [int(np.ceil(cells)) for cells in lake.cells(lake.fine)]
     # A pass between two holes is one saddle, as low as the lesser of them.
-    for form in sorted(closed, key=lambda form: -form.relief):
+    order = sorted(closed, key=lambda form: -form.relief)
+    for form in watched(order, progress, every=_FORMS_A_LOOK):
         if form.pass_ < 0 or hat.flat[form.pass_] < lake.need.flat[form.pass_]:
             continue
         row, col = divmod(form.pass_, cols)
@@ -592,10 +604,10 @@ def _saddles(closed: list, hat, lake: _Lake) -> list:
 # -- steep and gentle ground ---------------------------------------------------------------
 
 
-def _steep_breaks(lake: _Lake, steep_percent: float) -> list:
+def _steep_breaks(lake: _Lake, steep_percent: float, progress: Progress) -> list:
     slope = 100.0 * np.hypot(lake.east, lake.north)
     found = []
-    for window, mask in _parts(slope >= steep_percent):
+    for window, mask in _parts(slope >= steep_percent, progress):
         depth = lake.smooth[window][mask]
         x, y, cells = _where(lake, window, mask)
         spot = int(cells[np.argmax(slope.ravel()[cells])])
@@ -613,7 +625,9 @@ def _steep_breaks(lake: _Lake, steep_percent: float) -> list:
     return found
 
 
-def _gentle(lake: _Lake, deeps: Rises, holes: list, flat_percent: float) -> list:
+def _gentle(
+    lake: _Lake, deeps: Rises, holes: list, flat_percent: float, progress: Progress
+) -> list:
     """Return flats and basins; a hole is part of the ground around it."""
     slope = 100.0 * np.hypot(lake.east, lake.north)
     _, east, north = _smoothed(lake.grid.values, lake.grid, _SMOOTHING_TURNS * lake.fine)
@@ -622,9 +636,10 @@ def _gentle(lake: _Lake, deeps: Rises, holes: list, flat_percent: float) -> list
     level, sunk = slope <= flat_percent, np.zeros(lake.valid.shape, dtype=bool)
     for hole in holes:
         sunk[hole.window] |= hole.mask
-    wide = _opened((level | sunk).astype(float), lake.fine, lake) > 0.5
+    gentle = (level | sunk).astype(float)
+    wide = _opened(gentle, lake.fine, lake, span(progress, 0.0, 0.5)) > 0.5
     found = []
-    for window, mask in _parts(wide & lake.valid):
+    for window, mask in _parts(wide & lake.valid, span(progress, 0.5, 1.0)):
         area = mask.sum() * lake.cell_area
         own = mask & ~sunk[window]
         if area < np.pi * (2.0 * lake.fine) ** 2 or 2 * own.sum() < mask.sum():
@@ -699,9 +714,9 @@ def _spread(coarse: Grid, depth: Grid, factor: int) -> Grid:
     return depth.like(np.where(np.isfinite(depth.values), out, np.nan))
 
 
-def _areas(found, lake: _Lake, depth: Grid, factor: int) -> Areas:
+def _areas(found, lake: _Lake, depth: Grid, factor: int, progress: Progress) -> Areas:
     rows = []
-    for form in found:
+    for form in watched(found, progress, every=_FORMS_A_LOOK):
         polygon = _outline(form, lake)
         x, y, cells = _where(lake, form.window, form.mask)
         long, _, _ = _axes(x, y)

@@ -12,7 +12,7 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid
 from ..number_text import written
 from ..polygons import inside
-from ..progress import Progress, silent, span
+from ..progress import Progress, silent, span, watched
 from ..soundings import Soundings
 from ..spacing import lane_spacing
 from ..surface.smooth_surface import smooth_surface
@@ -40,6 +40,8 @@ MIN_DEPTH_M = 0.6
 #: Hardness that parts soft from medium and medium from hard where nothing better is known.
 THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
 _MOST_FITTED = 20_000
+#: Cells between two looks at cancel.
+_CELLS = 50_000
 # The surface is drawn as if hardness were tenths of a metre, so that its least noise fits.
 _SCALE = 10.0
 # Footprints between two observations of one place.
@@ -361,7 +363,7 @@ def _drawn(
     )
     if options["spacing"] is None:
         options["spacing"] = lane_spacing(made)
-    surface, _ = smooth_surface(made, progress=progress, **options)
+    surface, _ = smooth_surface(made, progress=span(progress, 0.0, 0.8), **options)
     grid = surface.depth
     hardness = np.clip(grid.values / _SCALE, 0.0, 1.0)
     if shoreline is not None:
@@ -373,9 +375,10 @@ def _drawn(
             )
     known = np.isfinite(hardness)
     rows, cols = np.nonzero(known)
-    _, near = cKDTree(np.column_stack([made.x, made.y])).query(
-        np.column_stack([grid.x[cols], grid.y[rows]])
-    )
+    tree, near = cKDTree(np.column_stack([made.x, made.y])), np.empty(len(rows), dtype=int)
+    for start in watched(range(0, len(rows), _CELLS), span(progress, 0.8, 1.0), every=1):
+        part = slice(start, start + _CELLS)
+        near[part] = tree.query(np.column_stack([grid.x[cols[part]], grid.y[rows[part]]]))[1]
     near = np.flatnonzero(used)[near]
     variance = (surface.uncertainty.values[known] / _SCALE) ** 2
     variance += trend.variance(obs.depth[near], np.nan_to_num(obs.slope[near]))

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from ..progress import Progress, silent, span, watched
+
 _BLOCK = np.ones((3, 3), dtype=bool)
 #: Steps along the directions of chords, rows and columns; both ways where they slant.
 _STEPS = ((0, 1), (1, 0), (1, 1), (1, 2), (2, 1), (1, 3), (3, 1))
@@ -114,7 +116,9 @@ class Rises:
         return np.array(out)
 
 
-def rises(z, apart: bool = False, beyond: float = np.inf) -> Rises:
+def rises(
+    z, apart: bool = False, beyond: float = np.inf, progress: Progress = silent
+) -> Rises:
     """Find the maxima of a surface and the key saddle of each.
 
     Parameters
@@ -162,13 +166,15 @@ def rises(z, apart: bool = False, beyond: float = np.inf) -> Rises:
         further = climb[climb]
         if np.array_equal(further, climb):
             break
+        progress(0.2)
         climb = further
     tops = np.flatnonzero(climb == np.arange(len(climb)))
     number = np.empty(len(climb), dtype=np.int32)
     number[tops] = np.arange(len(tops), dtype=np.int32)
     region = number[climb]
 
-    parent, saddle, saddle_cell = _joined(flat, region, tops, cols)
+    parent, saddle, saddle_cell = _joined(
+        flat, region, tops, cols, span(progress, 0.2, 1.0))
     return Rises(
         padded, region.reshape(padded.shape), flat[tops],
         np.where(np.isfinite(flat[tops]), _unpadded(tops, cols), -1),
@@ -201,7 +207,7 @@ def _highest_neighbours(z) -> np.ndarray:
     return out.ravel()
 
 
-def _joined(flat, region, tops, cols) -> tuple:
+def _joined(flat, region, tops, cols, progress) -> tuple:
     """Join regions from the highest pass down; return parent, saddle and saddle cell of each."""
     n = len(tops)
     keys, levels, cells = [], [], []
@@ -232,7 +238,8 @@ def _joined(flat, region, tops, cols) -> tuple:
         return k
 
     ones, others = np.divmod(key[order], n)
-    for a, b, i in zip(ones.tolist(), others.tolist(), order.tolist()):
+    pairs = zip(ones.tolist(), others.tolist(), order.tolist())
+    for a, b, i in watched(pairs, progress, len(order)):
         a, b = root_of(a), root_of(b)
         if a == b:
             continue
@@ -251,7 +258,7 @@ def _children(parent) -> list:
     return children
 
 
-def opening(z, half_m: float, dy: float, dx: float) -> np.ndarray:
+def opening(z, half_m: float, dy: float, dx: float, progress: Progress = silent) -> np.ndarray:
     """Return a surface without the rises that are narrower than a chord.
 
     Parameters
@@ -285,7 +292,7 @@ def opening(z, half_m: float, dy: float, dx: float) -> np.ndarray:
     top hat function applied to a DEM. Geophysical Research Letters 29(6), 1085.
     """
     out = z
-    for down, right in _STEPS:
+    for down, right in watched(_STEPS, progress, every=1):
         count = 2 * round(half_m / np.hypot(down * dy, right * dx))
         if not count:
             continue

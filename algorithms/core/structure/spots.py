@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import erf
 
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..grid import Grid
 from ..number_text import written
 from ..progress import Progress, silent, span
@@ -127,7 +127,8 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
         low, high = (-np.inf if low is None else low), (np.inf if high is None else high)
         if not low < high:
             raise LakefloorError(
-                f"Row {number} ('{word}'): 'from' ({row[1]}) must be below 'to' ({row[2]})."
+                f"Row {number} ('{word}'): 'from' ({excerpt(row[1])}) must be below 'to' "
+                f"({excerpt(row[2])})."
             )
         if any(word == other.word for other in out):
             raise LakefloorError(f"Row {number}: '{word}' stands in the table twice; keep one.")
@@ -145,7 +146,7 @@ def _word(text, number: int) -> str:
         word = word[:-1]
     if word not in WORDS:
         raise LakefloorError(
-            f"Row {number}: '{text}' is not a thing that can count. Choose one of: "
+            f"Row {number}: '{excerpt(text)}' is not a thing that can count. Choose one of: "
             f"{', '.join(WORDS)}."
         )
     return word
@@ -168,8 +169,8 @@ def _number(value, number: int, column: str, unit: str | None = None):
     if not np.isfinite(read):
         units = "no unit" if unit is None else f"in {unit}, or with its unit ft or m behind it"
         raise LakefloorError(
-            f"Row {number}: '{value}' in column '{column}' is not a number; write it with a point "
-            f"and {units}."
+            f"Row {number}: '{excerpt(value)}' in column '{column}' is not a number; write it "
+            f"with a point and {units}."
         )
     return read if unit is None else read * LENGTH[stated or unit]
 

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from ..grid import Grid, Surface
-from ..progress import Progress, silent
+from ..progress import Progress, silent, span
 from .general_map import rate_of_change
 from .map_comparison import EAST, LEAST_SPREAD, NORTH, OFFSET, SCALE, Comparison, Fit, Overlap
 
@@ -90,8 +90,8 @@ def displacement(comparison: Comparison, max_shift_m: float, progress: Progress 
     terms = comparison.overlap.terms
     shift = np.zeros(2)
     for step in range(_SHIFT_STEPS):
-        progress(step / _SHIFT_STEPS)
-        found = comparison.fit([*terms, EAST, NORTH], shift)
+        part = span(progress, step / _SHIFT_STEPS, (step + 1) / _SHIFT_STEPS)
+        found = comparison.fit([*terms, EAST, NORTH], shift, part)
         move = found.values[-2:]
         length = float(np.hypot(*move))
         shift = shift + move * min(1.0, max_shift_m / 5.0 / max(length, 1e-12))

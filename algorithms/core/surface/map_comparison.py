@@ -9,6 +9,7 @@ from scipy.stats import f as f_distribution
 
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
+from ..progress import Progress, silent, span
 from .general_map import extended, rate_of_change
 from .misfit import Covariance, fit_covariance
 
@@ -112,7 +113,7 @@ class Comparison(NamedTuple):
     east: Grid
     north: Grid
 
-    def fit(self, terms, shift=(0.0, 0.0)) -> Fit:
+    def fit(self, terms, shift=(0.0, 0.0), progress: Progress = silent) -> Fit:
         """Fit terms of the bias to the map moved back by a shift, east and north, m.
 
         Notes
@@ -139,9 +140,10 @@ class Comparison(NamedTuple):
 
         # Blunders are cut down alike for all sets of terms, so that their misfits compare.
         every = of(sorted({OFFSET, SCALE, *terms}))
-        beta, _, residual, spread = _huber(every, grid.sample(x, y) - overlap.depth, overlap.sigma)
+        beta, _, residual, spread = _huber(
+            every, grid.sample(x, y) - overlap.depth, overlap.sigma, span(progress, 0.0, 0.5))
         sound = every @ beta + residual.clip(-_CLIP * spread, _CLIP * spread)
-        return _fit(of(terms), sound, overlap)
+        return _fit(of(terms), sound, overlap, span(progress, 0.5, 1.0))
 
 
 def find_overlap(general: Grid, survey: Surface) -> Overlap:
@@ -205,11 +207,12 @@ def _means(block, values) -> np.ndarray:
     return _sums(block, values) / np.bincount(block)[:, None]
 
 
-def _huber(columns, response, sigma) -> tuple:
+def _huber(columns, response, sigma, progress) -> tuple:
     """Fit by Huber's weights; return estimates, weights, residuals and their spread."""
     beta = np.full(columns.shape[1], np.nan)
     weight = np.ones(len(response))
-    for _ in range(_ITERATIONS):
+    for step in range(_ITERATIONS):
+        progress(step / _ITERATIONS)
         root = np.sqrt(weight)
         found = np.linalg.lstsq(columns * root[:, None], response * root, rcond=None)[0]
         residual = response - columns @ found
@@ -223,9 +226,9 @@ def _huber(columns, response, sigma) -> tuple:
     return beta, weight, residual, spread
 
 
-def _fit(columns, response, overlap: Overlap) -> Fit:
+def _fit(columns, response, overlap: Overlap, progress) -> Fit:
     """Fit by Huber's weights; the standard errors follow from how the misfits hang together."""
-    beta, weight, residual, spread = _huber(columns, response, overlap.sigma)
+    beta, weight, residual, spread = _huber(columns, response, overlap.sigma, progress)
     misfit = _means(overlap.block, residual[:, None])[:, 0]
     structure = fit_covariance(overlap.middles, misfit, (0.1 * LEAST_SPREAD) ** 2)
     among = structure.among(overlap.middles)
