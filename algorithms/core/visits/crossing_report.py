@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings
 from ..track import track_notes
@@ -213,7 +214,9 @@ def check_crossings(
 def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:
     """Return the report of crossings already found; also for errors as :func:`check_crossings`."""
     if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
-        raise LakefloorError(f"The step of depth must be above 0 m; got {depth_step_m:g}.")
+        raise LakefloorError(
+            f"The step of depth must be above 0 m; got {written(depth_step_m, 'g')}."
+        )
     d, between = crossings.difference, crossings.between
     tested = between if between.any() else ~between
     pairs = {}
