@@ -11,7 +11,7 @@ from qgis.core import QgsFeatureRequest, QgsProcessingFeatureSource
 
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, read_soundings, srs_wkt
+from .._layers import common_share, read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.correcting.lake_level import datum_of
 from ..core.days import survey_days
 from ..core.errors import LakefloorError
@@ -101,6 +101,11 @@ class Facts:
     crossings: Misfit | None = None
     between: bool = False
 
+    @property
+    def at_datum(self) -> bool:
+        """Whether depths count from a lake datum whose level is known."""
+        return bool(self.datum) and self.level_known
+
 
 def collect_facts(layers, crs, context, feedback, title, lake="", author="", datum="",
                   sources="", unit="ft", progress=silent) -> Facts:
@@ -168,7 +173,7 @@ def _read_surface(facts, layers, context, feedback, progress):
             QgsProcessingFeatureSource(layers["shoreline"], context), crs, context, feedback)
         facts.statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY,
-            shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
+            scale_sd=common_share(metadata), shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
     except LakefloorError as error:
         feedback.pushWarning(tr("No figures of the lake on the sheet: {}").format(error))
         return

@@ -47,8 +47,8 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
             parts.append(_html.no_pictures())
         parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
     parts.append(_html.remark(tr(
-        "Depth is below the lake datum, bilinear between the cells of the depth surface; where "
-        "there is none, the line has a gap. The band is two standard uncertainties each way, "
+        "Depth is that of the depth surface, bilinear between its cells; where there is none, the "
+        "line has a gap. The band is two standard uncertainties each way, "
         "about 95 in 100. Slope is along the line, positive where it deepens; across the line the "
         "bottom may be steeper. Vertical scale is exaggerated. Not for navigation."
     )))  # fmt: skip
