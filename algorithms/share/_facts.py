@@ -286,7 +286,7 @@ def _lake_lines(facts) -> list:
     ]
     gap = 100.0 - figures["mapped_share"].value
     if gap > 0.05:
-        lines.insert(-1, tr("{:.1f} % of the lake has no depth.").format(gap))
+        lines.insert(-1, tr("{:.1f}% of the lake has no depth.").format(gap))
     return lines
 
 
@@ -320,11 +320,11 @@ def _quality_lines(facts) -> list:
                         "mean square {:.2f} {}.").format(
                             m.n, where, mean, unit, m.rmse / metre, unit))
         if m.percentile95 is not None:
-            lines.append(tr("95 % of the differences are within {:.2f} {}; 95 % uncertainty of a "
+            lines.append(tr("95% of the differences are within {:.2f} {}; 95% uncertainty of a "
                             "single sounding {:.2f} {}.").format(
                                 m.percentile95 / metre, unit, m.sounding95 / metre, unit))
         else:
-            lines.append(tr("Too few crossings for a statement at 95 %."))
+            lines.append(tr("Too few crossings for a statement at 95%."))
     elif facts.used:
         lines.append(tr("No tracks cross: depths were not checked against each other."))
     if facts.uncertainty is not None:
@@ -332,7 +332,7 @@ def _quality_lines(facts) -> list:
             facts.uncertainty / metre, unit))
     if facts.supported is not None:
         lines.append(
-            tr("{:.0f} % of the length of the contours is supported by the data; the rest is "
+            tr("{:.0f}% of the length of the contours is supported by the data; the rest is "
                "dashed.").format(100.0 * facts.supported)
         )
     return lines

@@ -115,7 +115,7 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
     if depth[-1] > fall:
         lost = [float(v[0] - np.interp(fall, depth, v)) for v in (curve.area, curve.volume)]
         lines.append(
-            tr("If the water fell by {}, {} of bottom would come dry and {:.1f} % of the water "
+            tr("If the water fell by {}, {} of bottom would come dry and {:.1f}% of the water "
                "would be gone.").format(
                 setting(fall, unit), text(lost[0], "area", unit),
                 100.0 * lost[1] / curve.volume[0])

@@ -119,7 +119,7 @@ class LevelTable(LakefloorAlgorithm):
         dry, share, mapped = (
             report.uncovered_area, report.uncovered_percent, table.mapped_percent)
         feedback.pushInfo(
-            tr("A draw-down of {} uncovers {}, {:.1f} % of the lake.").format(
+            tr("A draw-down of {} uncovers {}, {:.1f}% of the lake.").format(
                 setting(drawdown, unit), text(dry, "area", unit), share)
         )
         datum = metadata.get("DATUM_NAME", "")
@@ -136,7 +136,7 @@ class LevelTable(LakefloorAlgorithm):
             )
         if mapped < 99.95:
             feedback.pushWarning(
-                tr("{:.1f} % of the lake has no depth; the table covers the rest.").format(
+                tr("{:.1f}% of the lake has no depth; the table covers the rest.").format(
                     100.0 - mapped)
             )
         with Outputs(self, parameters, context, feedback) as out:

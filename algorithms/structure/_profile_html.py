@@ -67,7 +67,7 @@ def _figures(figures, unit) -> str:
         (tr("least depth"), f"{_text(figures['least_m'] / metres)} {unit}"),
         (tr("greatest depth"), f"{_text(figures['greatest_m'] / metres)} {unit}"),
         (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
-        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)} %"),
+        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]
     return _html.table((tr("figure"), tr("value")), rows)
 

@@ -273,7 +273,7 @@ def blend_html(found, unit: str) -> str:
         f"<h2>{tr('Bias of the general map')}</h2>",
         _html.table(
             [tr("term"), tr("estimate and standard error"), tr("unit"),
-             tr("at {:.0f} %").format(100.0 * SIGNIFICANCE)],
+             tr("at {:.0f}%").format(100.0 * SIGNIFICANCE)],
             [list(row) for row in _terms(found, scale, unit)],
         ),
         _html.remark(tr("general = offset + scale x detail, of a map displaced by so much. A scale "

@@ -332,7 +332,7 @@ def _min_area(grid, min_area) -> float:
     if min_area is None:
         return MIN_CELLS * grid.dx * grid.dy
     if not min_area >= 0:
-        raise LakefloorError(f"The least area of a closed contour must be 0 m2 or more; "
+        raise LakefloorError(f"The least area of a closed contour must be 0 m² or more; "
                              f"got {min_area}.")
     return min_area
 

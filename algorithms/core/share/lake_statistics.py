@@ -394,12 +394,12 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
         where = "The area is that of the whole shoreline polygon; volume" if level == 0 else (
             "Area, volume")
         notes.append(
-            f"{written(gap, '.1f')} % of the lake at the datum has no depth. {where}, mean depth, "
+            f"{written(gap, '.1f')}% of the lake at the datum has no depth. {where}, mean depth, "
             "slope, littoral share and layers cover the mapped part only."
         )
     if curve.exposed > 0:
         notes.append(
-            f"{written(100.0 * curve.exposed, '.1f')} % of the cells within the shoreline were "
+            f"{written(100.0 * curve.exposed, '.1f')}% of the cells within the shoreline were "
             "above the datum and count as depth 0."
         )
     notes.append(

@@ -261,7 +261,7 @@ def _notes(report):
     for count, where in ((n, "between visits"), (inside, "within one visit")):
         if 0 < count < FEWEST:
             notes.append(
-                f"{count} crossings {where} are too few for a statement at 95 %; at least "
+                f"{count} crossings {where} are too few for a statement at 95%; at least "
                 f"{FEWEST} are needed."
             )
     biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
@@ -278,7 +278,7 @@ def _notes(report):
         level, side = flat[0], max(steep, key=lambda m: m.n)
         if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
             notes.append(
-                "Differences are more than twice as large on slopes steeper than 10 % as on a "
+                "Differences are more than twice as large on slopes steeper than 10% as on a "
                 "level bottom: positions, or the time offset between position and depth, are the "
                 "larger part of the error there."
             )
