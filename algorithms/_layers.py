@@ -725,6 +725,20 @@ CONTENTS = {
 }
 
 
+#: Metadata item in which a surface says what standard uncertainty all its depths have in
+#: common, a share of depth.
+COMMON_SHARE_ITEM = "COMMON_UNCERT_SHARE"
+
+
+def common_share(metadata) -> float:
+    """Return the standard uncertainty that all depths of a surface share; 0 where it says none."""
+    try:
+        share = float(metadata.get(COMMON_SHARE_ITEM, ""))
+    except ValueError:
+        return 0.0
+    return share if 0.0 < share < 1.0 else 0.0
+
+
 #: Metadata domain and item in which a raster says how it was drawn.
 RECORD_DOMAIN, RECORD_ITEM = "LAKEFLOOR", "RECORD"
 

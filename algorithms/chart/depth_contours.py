@@ -84,7 +84,7 @@ class DepthContours(LakefloorAlgorithm):
             )
         else:
             feedback.pushInfo(
-                tr("The data support {:.0f} % of the length at this interval; the rest is drawn "
+                tr("The data support {:.0f}% of the length at this interval; the rest is drawn "
                    "dashed.").format(100.0 * summary["supported"])
             )
         if summary["humps"] or summary["hollows"]:

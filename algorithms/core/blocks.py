@@ -3,6 +3,7 @@
 import numpy as np
 
 from .errors import LakefloorError
+from .number_text import written
 
 
 def square_blocks(x, y, size: float) -> tuple:
@@ -42,8 +43,9 @@ def square_blocks(x, y, size: float) -> tuple:
     # Beyond 2**53 a float no longer tells one block from the next.
     if not (np.abs(low).max() + max(wide, high) < 2.0**53 and wide * high < 2.0**62):
         raise LakefloorError(
-            f"Positions from {x.min():g}, {y.min():g} to {x.max():g}, {y.max():g} cannot be "
-            f"sorted into blocks of {size:g} m; clean out those that lie far off."
+            f"Positions from {written(x.min(), 'g')}, {written(y.min(), 'g')} to "
+            f"{written(x.max(), 'g')}, {written(y.max(), 'g')} cannot be sorted into blocks of "
+            f"{written(size, 'g')} m; clean out those that lie far off."
         )
     west, south, wide = int(low[0]), int(low[1]), int(wide)
     col = np.floor(x / size).astype(np.int64) - west

@@ -7,6 +7,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from .errors import LakefloorError
+from .number_text import written
 
 try:
     from pyproj._context import get_context_manager
@@ -59,8 +60,8 @@ def utm_epsg(lon, lat) -> int:
     if off.any():
         i = int(np.argmax(off))
         raise LakefloorError(
-            f"Position longitude {lon[i]:g}, latitude {lat[i]:g} is not on the globe. If these "
-            "are projected coordinates, name their coordinate system."
+            f"Position longitude {written(lon[i], 'g')}, latitude {written(lat[i], 'g')} is not on "
+            "the globe. If these are projected coordinates, name their coordinate system."
         )
     west, east = np.percentile(lon, [1, 99])
     south, north = np.percentile(lat, [1, 99])
@@ -74,15 +75,16 @@ def utm_epsg(lon, lat) -> int:
     )
     if span > MAX_SPAN_M:
         raise LakefloorError(
-            f"The positions span {span / 1000.0:.0f} km (longitude {west:.3f} to {east:.3f}, "
-            f"latitude {south:.3f} to {north:.3f}), more than one lake. Read each lake by "
-            "itself, or check the longitude and latitude columns."
+            f"The positions span {span / 1000.0:.0f} km (longitude {written(west, '.3f')} to "
+            f"{written(east, '.3f')}, latitude {written(south, '.3f')} to "
+            f"{written(north, '.3f')}), more than one lake. Read each lake by itself, or check the "
+            "longitude and latitude columns."
         )
     middle_lon, middle_lat = float(np.median(lon)), float(np.median(lat))
     if not -80.0 <= middle_lat <= 84.0:
         raise LakefloorError(
-            f"Latitude {middle_lat:.3f} is outside the UTM zones (80 S to 84 N). Give a target "
-            "coordinate system in metres."
+            f"Latitude {written(middle_lat, '.3f')} is outside the UTM zones (80 S to 84 N). Give "
+            "a target coordinate system in metres."
         )
     zone = min(int((middle_lon + 180.0) // 6.0) + 1, 60)
     return (32600 if middle_lat >= 0.0 else 32700) + zone

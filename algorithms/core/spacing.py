@@ -13,6 +13,7 @@ from scipy.spatial import Delaunay, QhullError, cKDTree
 
 from .blocks import square_blocks, well_filled
 from .errors import LakefloorError
+from .number_text import written
 from .soundings import Soundings
 
 #: Default limit of interpolation, in lane spacings.
@@ -182,15 +183,16 @@ def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shorel
     near = spacing_around(soundings, gap)
     if not spacing / _CONTRADICTED <= near <= spacing * _CONTRADICTED:
         found.append(
-            f"A lane spacing of {spacing:.1f} m does not fit the soundings: half of the places "
-            f"around them lie within {near / 4.0:.1f} m of one, as with lanes {near:.1f} m apart. "
-            "Look for stray soundings, or give the lane spacing."
+            f"A lane spacing of {written(spacing, '.1f')} m does not fit the soundings: half of "
+            f"the places around them lie within {written(near / 4.0, '.1f')} m of one, as with "
+            f"lanes {written(near, '.1f')} m apart. Look for stray soundings, or give the lane "
+            "spacing."
         )
     suited = suggest_cell(min(spacing, near))
     if cell > min(spacing, _CONTRADICTED * near):
         found.append(
-            f"Cells of {cell:g} m are wider than the way from lane to lane, and each averages over "
-            f"several lanes. Choose a cell size of about {suited:g} m."
+            f"Cells of {written(cell, 'g')} m are wider than the way from lane to lane, and each "
+            f"averages over several lanes. Choose a cell size of about {written(suited, 'g')} m."
         )
     if shoreline is None:
         side = 2.0 * min(spacing, near)
@@ -201,12 +203,12 @@ def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shorel
     if cells < _FEWEST_CELLS:
         raise LakefloorError(
             f"The lake, about {_area_text(area)}, has room for {max(round(cells), 1)} cells of "
-            f"{cell:g} m. Choose a smaller cell size, such as {suited:g} m."
+            f"{written(cell, 'g')} m. Choose a smaller cell size, such as {written(suited, 'g')} m."
         )
     if cells < _FEW_CELLS:
         found.append(
             f"The lake, about {_area_text(area)}, has room for only {round(cells)} cells of "
-            f"{cell:g} m. Choose a smaller cell size, such as {suited:g} m."
+            f"{written(cell, 'g')} m. Choose a smaller cell size, such as {written(suited, 'g')} m."
         )
     if shoreline is not None:
         parts = [part.area for part in getattr(shoreline, "geoms", [shoreline])]
@@ -214,18 +216,18 @@ def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shorel
         if 0 < small < len(parts):
             found.append(
                 f"{small} of the {len(parts)} parts of the lake are smaller than four cells of "
-                f"{cell:g} m. Choose a smaller cell size to show them."
+                f"{written(cell, 'g')} m. Choose a smaller cell size to show them."
             )
         elif shoreline.buffer(-0.5 * cell).area < 0.5 * shoreline.area:
             found.append(
-                f"Most of the lake is narrower than two cells of {cell:g} m. Choose a smaller "
-                f"cell size, such as {suited:g} m."
+                f"Most of the lake is narrower than two cells of {written(cell, 'g')} m. Choose a "
+                f"smaller cell size, such as {written(suited, 'g')} m."
             )
     return found
 
 
 def _area_text(area: float) -> str:
-    return f"{area / 1e4:.1f} ha" if area >= 1e4 else f"{area:.0f} m\u00b2"
+    return f"{written(area / 1e4, '.1f')} ha" if area >= 1e4 else f"{area:.0f} m\u00b2"
 
 
 def spacing_around(soundings: Soundings, gap: float) -> float:

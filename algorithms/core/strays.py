@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from .blocks import square_blocks
 from .errors import LakefloorError
+from .number_text import written
 from .polygons import contains, rings
 from .soundings import Soundings
 from .spacing import spacing_of_points, usable
@@ -192,16 +193,19 @@ def clusters(away) -> list:
 
 def distance_text(metres: float) -> str:
     """Return a distance for a message: "85 m", "3.0 km"."""
-    return f"{metres:.0f} m" if metres < 999.5 else f"{metres / 1000.0:.1f} km"
+    return f"{metres:.0f} m" if metres < 999.5 else f"{written(metres / 1000.0, '.1f')} km"
 
 
 def lie(count: int, metres: float) -> str:
     """Return "867 soundings lie 3.0 km"."""
-    return f"{count:,} sounding{'s lie' if count != 1 else ' lies'} {distance_text(metres)}"
+    what = "soundings lie" if count != 1 else "sounding lies"
+    return f"{written(count, ',')} {what} {distance_text(metres)}"
 
 
 def _all(count: int, total: int) -> str:
-    return f"All {count:,}" if count == total else f"{count:,} of the {total:,}"
+    if count == total:
+        return f"All {written(count, ',')}"
+    return f"{written(count, ',')} of the {written(total, ',')}"
 
 
 def _dense(ring) -> np.ndarray:

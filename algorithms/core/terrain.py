@@ -5,6 +5,7 @@ from scipy.signal import oaconvolve
 
 from .errors import LakefloorError
 from .grid import Grid
+from .number_text import written
 from .progress import Progress, silent
 
 _BLOCK_ROWS = 512
@@ -111,8 +112,8 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     """
     if not (0.0 <= inner_m <= outer_m < np.inf):
         raise LakefloorError(
-            f"A ring from {inner_m:g} m to {outer_m:g} m makes no sense; the inner radius must be "
-            "at least 0 m and the outer one at least as great."
+            f"A ring from {written(inner_m, 'g')} m to {written(outer_m, 'g')} m makes no sense; "
+            "the inner radius must be at least 0 m and the outer one at least as great."
         )
     reach = int(outer_m / depth.dy + 1e-9), int(outer_m / depth.dx + 1e-9)
     # No cell is farther from another than the grid is long.
@@ -125,8 +126,8 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     ring = (away >= inner_m - 1e-9) & (away <= outer_m + 1e-9) & (away > 0)
     if not ring.any() and (rows, cols) == reach:
         raise LakefloorError(
-            f"A ring from {inner_m:g} m to {outer_m:g} m holds no cell of {depth.dx:g} m; "
-            "choose a greater radius."
+            f"A ring from {written(inner_m, 'g')} m to {written(outer_m, 'g')} m holds no cell of "
+            f"{written(depth.dx, 'g')} m; choose a greater radius."
         )
     known = np.isfinite(depth.values)
     if not known.any():

@@ -188,7 +188,7 @@ class SurveyLanes(LakefloorAlgorithm):
             plan.lanes, way(plan.lane_m), plan.cross_lines, way(plan.cross_m),
             way(plan.transit_m)))
         say(tr("In all {}, {} on the water. No order of these lanes is shorter than {}; this one "
-               "is {:.1f} % above that.").format(
+               "is {:.1f}% above that.").format(
             way(plan.total_m), clock(plan.minutes), way(plan.least_m),
             100.0 * (plan.total_m / plan.least_m - 1.0)))
         if plan.dropped:

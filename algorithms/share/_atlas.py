@@ -159,7 +159,7 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
     text = '[% "figures" %]\n\n' + tr("Middle of the map: {}").format('[% "place" %]')
     base.label(layout, text, lefts[0], top + 6.0 * k, column,
                room - 6.0 * k, size, expression=True)
-    base.legend_block(layout, layers, chart, k).draw(layout, lefts[1], top)
+    base.legend_block(layout, layers, chart, k, facts.at_datum).draw(layout, lefts[1], top)
 
     locator_height = min(0.42 * room, column * whole.height() / whole.width() * 1.1)
     names = {role: layers[role] for role in ("shoreline", "depth_areas") if role in layers}

@@ -11,7 +11,7 @@ from qgis.core import QgsFeatureRequest, QgsProcessingFeatureSource
 
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, read_soundings, srs_wkt
+from .._layers import common_share, read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.correcting.lake_level import datum_of
 from ..core.days import survey_days
 from ..core.errors import LakefloorError
@@ -101,6 +101,11 @@ class Facts:
     crossings: Misfit | None = None
     between: bool = False
 
+    @property
+    def at_datum(self) -> bool:
+        """Whether depths count from a lake datum whose level is known."""
+        return bool(self.datum) and self.level_known
+
 
 def collect_facts(layers, crs, context, feedback, title, lake="", author="", datum="",
                   sources="", unit="ft", progress=silent) -> Facts:
@@ -168,7 +173,7 @@ def _read_surface(facts, layers, context, feedback, progress):
             QgsProcessingFeatureSource(layers["shoreline"], context), crs, context, feedback)
         facts.statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY,
-            shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
+            scale_sd=common_share(metadata), shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
     except LakefloorError as error:
         feedback.pushWarning(tr("No figures of the lake on the sheet: {}").format(error))
         return
@@ -281,7 +286,7 @@ def _lake_lines(facts) -> list:
     ]
     gap = 100.0 - figures["mapped_share"].value
     if gap > 0.05:
-        lines.insert(-1, tr("{:.1f} % of the lake has no depth.").format(gap))
+        lines.insert(-1, tr("{:.1f}% of the lake has no depth.").format(gap))
     return lines
 
 
@@ -315,11 +320,11 @@ def _quality_lines(facts) -> list:
                         "mean square {:.2f} {}.").format(
                             m.n, where, mean, unit, m.rmse / metre, unit))
         if m.percentile95 is not None:
-            lines.append(tr("95 % of the differences are within {:.2f} {}; 95 % uncertainty of a "
+            lines.append(tr("95% of the differences are within {:.2f} {}; 95% uncertainty of a "
                             "single sounding {:.2f} {}.").format(
                                 m.percentile95 / metre, unit, m.sounding95 / metre, unit))
         else:
-            lines.append(tr("Too few crossings for a statement at 95 %."))
+            lines.append(tr("Too few crossings for a statement at 95%."))
     elif facts.used:
         lines.append(tr("No tracks cross: depths were not checked against each other."))
     if facts.uncertainty is not None:
@@ -327,7 +332,7 @@ def _quality_lines(facts) -> list:
             facts.uncertainty / metre, unit))
     if facts.supported is not None:
         lines.append(
-            tr("{:.0f} % of the length of the contours is supported by the data; the rest is "
+            tr("{:.0f}% of the length of the contours is supported by the data; the rest is "
                "dashed.").format(100.0 * facts.supported)
         )
     return lines

@@ -11,6 +11,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from ..core.correcting.lake_level import is_water_of_a_day
 from ..core.number_text import written
 from ..core.share.lake_statistics import UNITS
 from ..core.units import HECTARE, printed
@@ -114,7 +115,7 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
     if depth[-1] > fall:
         lost = [float(v[0] - np.interp(fall, depth, v)) for v in (curve.area, curve.volume)]
         lines.append(
-            tr("If the water fell by {}, {} of bottom would come dry and {:.1f} % of the water "
+            tr("If the water fell by {}, {} of bottom would come dry and {:.1f}% of the water "
                "would be gone.").format(
                 setting(fall, unit), text(lost[0], "area", unit),
                 100.0 * lost[1] / curve.volume[0])
@@ -136,11 +137,16 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
 def statistics_html(statistics, unit: str, littoral_depth: float, datum: str) -> str:
     """Return the report; ``datum`` is the name of the datum."""
     level = statistics.level
+    unread = is_water_of_a_day(datum)
+    datum = tr("the {}").format(datum) if unread else datum
     where = tr("at {}").format(datum)
     if level:
         side = tr("above") if level > 0 else tr("below")
         where = tr("{} {} {}").format(setting(abs(level), unit), side, datum)
-    parts = [f"<p>{escape(tr('Water level: {}.').format(where))}</p>", "<ul>"]
+    where = tr("Water level: {}.").format(where)
+    if unread:
+        where += " " + tr("No gauge was read: how high the lake stood then is not known.")
+    parts = [f"<p>{escape(where)}</p>", "<ul>"]
     parts += [f"<li>{escape(s)}</li>" for s in sentences(statistics, unit, littoral_depth)]
     parts += [
         "</ul>", f"<h2>{tr('Figures')}</h2>",

@@ -111,7 +111,7 @@ def build_layout(project, layers, facts, extent, paper="Letter", orientation="au
     sizes = {"portrait": (short, long), "landscape": (long, short)}
     if orientation != "auto":
         sizes = {orientation: sizes[orientation]}
-    legend = legend_block(layout, layers, chart, k)
+    legend = legend_block(layout, layers, chart, k, facts.at_datum)
     panel = _best_panel(facts, legend, extent, sizes, k, scale)
     layout.pageCollection().page(0).setPageSize(QgsLayoutSize(*panel.page, MM))
     frame, denominator = panel.frame, panel.denominator
@@ -532,8 +532,11 @@ def _table(facts, width, k) -> _Block:
     return _Block(height + 0.5, width, draw)
 
 
-def legend_block(layout, layers, chart, k) -> _Block:
-    """Return the legend, which stands in the layout already and is moved into place."""
+def legend_block(layout, layers, chart, k, at_datum) -> _Block:
+    """Return the legend, which stands in the layout already and is moved into place.
+
+    ``at_datum`` is False where depths count from no known lake level.
+    """
     legend = QgsLayoutItemLegend(layout)
     legend.setId("legend")
     legend.setTitle("")
@@ -541,8 +544,8 @@ def legend_block(layout, layers, chart, k) -> _Block:
     legend.setAutoUpdateModel(False)
     root = legend.model().rootGroup()
     root.clear()
-    names = {"shoreline": tr("shoreline at lake datum"), "contours": None, "break_lines": None,
-             "soundings": None}
+    shore = tr("shoreline at lake datum") if at_datum else tr("shoreline, taken as depth 0")
+    names = {"shoreline": shore, "contours": None, "break_lines": None, "soundings": None}
     for role, name in names.items():
         if role not in layers:
             continue

@@ -11,7 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import srs_wkt
+from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
 from ..core.share.lake_statistics import LAYER, LITTORAL_DEPTH, UNITS, lake_statistics
 from ..core.units import LENGTH
@@ -142,6 +142,7 @@ class LakeStatistics(LakefloorAlgorithm):
             littoral_depth=littoral,
             layer=LAYER[unit] if layer is None else layer,
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            scale_sd=common_share(metadata),
             shoreline_sd=self.parameterAsDouble(parameters, "SHORELINE_UNCERTAINTY", context),
             progress=self.progress(feedback),
         )

@@ -10,8 +10,9 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import srs_wkt
+from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
+from ..core.correcting.lake_level import is_water_of_a_day
 from ..core.share.lake_statistics import UNITS
 from ..core.share.level_table import level_report
 from ..core.units import LENGTH
@@ -99,7 +100,7 @@ class LevelTable(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        surface, shoreline, crs, _ = inputs.surface_and_shoreline(
+        surface, shoreline, crs, metadata = inputs.surface_and_shoreline(
             self, parameters, context, feedback)
         step = params.optional_depth(self, parameters, "STEP", context)
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
@@ -111,15 +112,22 @@ class LevelTable(LakefloorAlgorithm):
             lowest=params.optional_depth(self, parameters, "LOWEST", context),
             highest=self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit],
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            scale_sd=common_share(metadata),
             progress=self.progress(feedback),
         )
         table, bare = report.table, report.uncovered
         dry, share, mapped = (
             report.uncovered_area, report.uncovered_percent, table.mapped_percent)
         feedback.pushInfo(
-            tr("A draw-down of {} uncovers {}, {:.1f} % of the lake.").format(
+            tr("A draw-down of {} uncovers {}, {:.1f}% of the lake.").format(
                 setting(drawdown, unit), text(dry, "area", unit), share)
         )
+        datum = metadata.get("DATUM_NAME", "")
+        if is_water_of_a_day(datum):
+            feedback.pushWarning(
+                tr("Levels count from the {}. No gauge was read: how high the lake stood then is "
+                   "not known.").format(datum)
+            )
         if table.cut_short:
             feedback.pushWarning(
                 tr("The table ends at {} above the datum: the raster does not hold the land "
@@ -128,7 +136,7 @@ class LevelTable(LakefloorAlgorithm):
             )
         if mapped < 99.95:
             feedback.pushWarning(
-                tr("{:.1f} % of the lake has no depth; the table covers the rest.").format(
+                tr("{:.1f}% of the lake has no depth; the table covers the rest.").format(
                     100.0 - mapped)
             )
         with Outputs(self, parameters, context, feedback) as out:

@@ -65,16 +65,16 @@ def _summary(report, scale, unit):
     rows = [
         [tr("crossings"), *(m.n for m in both)],
         row(tr("mean (bias)"), "mean"),
-        [tr("its 95 % confidence interval"),
+        [tr("its 95% confidence interval"),
          *(tr("too few") if m.low is None else f"{written(m.low / scale, '+.2f')} &hellip; "
            f"{written(m.high / scale, '+.2f')}" for m in both)],
         [tr("bias significant"),
          *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both)],
         row(tr("standard deviation"), "sd"),
         row(tr("root mean square"), "rmse"),
-        row(tr("95 %: {} root mean square, bias included").format(1.96), "rmse95"),
-        row(tr("95 % of the differences are within"), "percentile95"),
-        row(tr("95 % of a single sounding, bias apart"), "sounding95"),
+        row(tr("95%: {} root mean square, bias included").format(1.96), "rmse95"),
+        row(tr("95% of the differences are within"), "percentile95"),
+        row(tr("95% of a single sounding, bias apart"), "sounding95"),
         row(tr("median"), "median"),
         row(tr("robust standard deviation"), "robust_sd"),
     ]
@@ -84,7 +84,7 @@ def _summary(report, scale, unit):
 
 def _misfits(label, rows, scale, unit):
     head = [label, tr("crossings"), tr("mean ({})").format(unit), tr("standard deviation"),
-            tr("robust"), tr("95 % within"), tr("bias significant")]
+            tr("robust"), tr("95% within"), tr("bias significant")]
     words = {None: "", True: tr("yes"), False: tr("no")}
     return table(head, [
         [name, m.n, _length(m.mean, scale), _length(m.sd, scale), _length(m.robust_sd, scale),
@@ -96,7 +96,7 @@ def _standards(standards):
     return table(
         [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("share")],
         [[escape(s.order), escape(s.standard), s.n, s.passed,
-          f"{written(100.0 * s.share, '.1f')} %"] for s in standards],
+          f"{written(100.0 * s.share, '.1f')}%"] for s in standards],
     )
 
 

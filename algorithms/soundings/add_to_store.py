@@ -17,7 +17,7 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs, read_soundings, source
+from .._layers import metric_crs, read_soundings, source, srs_wkt
 from .._outputs import Outputs
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
@@ -148,7 +148,7 @@ class AddToStore(LakefloorAlgorithm):
         mode = self.parameterAsEnumString(parameters, "MODE", context)
         change = self.parameterAsEnumString(parameters, "CHANGE", context)
         progress = self.progress(feedback)
-        fitted = _fitted(path, soundings, mode, span(progress, 0.0, 0.3))
+        fitted = _fitted(path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
         options = {
             "block_m": number("BLOCK_SIZE"),
             "reach_m": number("REACH"),
@@ -194,7 +194,7 @@ def _store_crs(path, incoming, feedback):
     return crs
 
 
-def _fitted(path, soundings, mode, progress):
+def _fitted(path, soundings, code, mode, progress):
     """Return the soundings at the datum of the store, those without a known level fitted to it."""
     stored = datum = None
     visits = lake_store.contents(path).visits if Path(path).exists() else []
@@ -210,7 +210,7 @@ def _fitted(path, soundings, mode, progress):
     progress(0.1)
     return fit_to_stored(
         soundings, stored, datum=datum, replaces=len(visits) if mode == "replace" else None,
-        progress=span(progress, 0.1, 1.0),
+        code=code, progress=span(progress, 0.1, 1.0),
     )
 
 

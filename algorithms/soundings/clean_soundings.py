@@ -14,6 +14,7 @@ from .._i18n import tr
 from .._layers import read_given, source
 from .._outputs import Outputs
 from ..core.cleaning.cleaning import clean
+from ..core.number_text import written
 from ..core.soundings import ACCEPTED
 from ..core.track import track_notes
 
@@ -175,7 +176,7 @@ class CleanSoundings(LakefloorAlgorithm):
             feedback.pushInfo(note)
         for reason, n, share in shares:
             if n:
-                feedback.pushInfo(f"{reason}: {n} ({share:.2f} %)")
+                feedback.pushInfo(f"{reason}: {n} ({written(share, '.2f')}%)")
         if not counts[ACCEPTED]:
             feedback.pushWarning(
                 tr("No sounding was accepted. Look at the reasons above; the limits may be in "

@@ -16,6 +16,7 @@ from .._outputs import Outputs
 from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError, excerpt
+from ..core.number_text import written
 
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
@@ -182,7 +183,7 @@ class CorrectDepths(LakefloorAlgorithm):
 
 def _report(summary, feedback):
     def shown(value, digits):
-        return "-" if value is None else f"{value:.{digits}f}"
+        return "-" if value is None else written(value, f".{digits}f")
 
     for visit, row in summary["visits"].items():
         feedback.pushInfo(

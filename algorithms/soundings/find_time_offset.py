@@ -18,6 +18,7 @@ from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
 from ..core.correcting.time_offset import find_time_offset
+from ..core.number_text import written
 
 _FIELDS = [
     ("visit", "text"), ("offset_s", "double"), ("uncert_s", "double"), ("pairs", "int"),
@@ -147,9 +148,9 @@ def _shown(row):
 
 def _html_report(found):
     rows = [
-        [escape(_name(r)), "&ndash;" if not r.determinable else f"{r.offset_s:+.2f}",
-         "&ndash;" if not np.isfinite(r.uncert_s) else f"{r.uncert_s:.2f}", r.pairs, r.meetings,
-         escape(r.verdict)]
+        [escape(_name(r)), "&ndash;" if not r.determinable else written(r.offset_s, "+.2f"),
+         "&ndash;" if not np.isfinite(r.uncert_s) else written(r.uncert_s, ".2f"), r.pairs,
+         r.meetings, escape(r.verdict)]
         for r in (*found.visits, found)
     ]
     head = [tr("visit"), tr("time offset (s)"), tr("standard uncertainty (s)"),

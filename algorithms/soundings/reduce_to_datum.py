@@ -16,7 +16,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDateTime, Qt
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_given, read_table, source, to_text
+from .._layers import optional_source, read_given, read_table, source, srs_wkt, to_text
 from .._outputs import Outputs
 from ..core.correcting.lake_level import (
     gauge_numbers,
@@ -146,7 +146,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Soundings at lake datum"), QgsProcessing.SourceType.TypeVectorPoint
+            params.OUTPUT, tr("Reduced soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
         for name, (_, label) in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
@@ -186,6 +186,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             datum_elevation_m=None if elevation is None else elevation * unit_factor(unit),
             datum_name=self.parameterAsString(parameters, "DATUM_NAME", context),
             hold=self.parameterAsBool(parameters, "HOLD", context),
+            code=srs_wkt(crs),
             progress=self.progress(feedback),
         )
         _report(reduced.summary, unit, feedback)
@@ -207,7 +208,8 @@ class ReduceToDatum(LakefloorAlgorithm):
             source(self, parameters, params.INPUT, context), context, feedback
         )
         each = self.parameterAsEnumString(parameters, "NO_LEVEL", context) == "each"
-        fitted = water_of_the_day(soundings, each=each, progress=self.progress(feedback))
+        fitted = water_of_the_day(
+            soundings, each=each, code=srs_wkt(crs), progress=self.progress(feedback))
         feedback.pushWarning(fitted.route)
         name = self.parameterAsString(parameters, "DATUM_NAME", context).strip()
         if name:

@@ -70,7 +70,7 @@ def _samples(calibration) -> list:
             [tr("sampled, down; told, across"), *names],
             [[name, *row] for name, row in zip(names, calibration.confusion.tolist())],
         ),
-        "<p>" + tr("Told right: {:.0f} %, kappa {:.2f}.").format(
+        "<p>" + tr("Told right: {:.0f}%, kappa {:.2f}.").format(
             100 * calibration.agreement, calibration.kappa) + "</p>",
         remark(tr("Each sample is told by thresholds found without it.")),
     ]

@@ -69,7 +69,7 @@ def add_deep(algorithm):
     """Add the depth from which water is deep."""
     algorithm.addParameter(params.number(
         "DEEP", tr("Deep water begins at (unit of depth)"), None,
-        tr("Left empty, it is the depth that {:.0f} % of the mapped bottom do not reach.").format(
+        tr("Left empty, it is the depth that {:.0f}% of the mapped bottom do not reach.").format(
             100 * DEEP_SHARE),
         optional=True, advanced=True, minimum=0.0,
     ))

@@ -47,8 +47,8 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
             parts.append(_html.no_pictures())
         parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
     parts.append(_html.remark(tr(
-        "Depth is below the lake datum, bilinear between the cells of the depth surface; where "
-        "there is none, the line has a gap. The band is two standard uncertainties each way, "
+        "Depth is that of the depth surface, bilinear between its cells; where there is none, the "
+        "line has a gap. The band is two standard uncertainties each way, "
         "about 95 in 100. Slope is along the line, positive where it deepens; across the line the "
         "bottom may be steeper. Vertical scale is exaggerated. Not for navigation."
     )))  # fmt: skip
@@ -67,7 +67,7 @@ def _figures(figures, unit) -> str:
         (tr("least depth"), f"{_text(figures['least_m'] / metres)} {unit}"),
         (tr("greatest depth"), f"{_text(figures['greatest_m'] / metres)} {unit}"),
         (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
-        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)} %"),
+        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]
     return _html.table((tr("figure"), tr("value")), rows)
 

@@ -279,6 +279,6 @@ def _say(result, feedback):
         )
     )
     for name, share in result.shares.items():
-        feedback.pushInfo(tr("{}: {:.0f} % of the area mapped.").format(name, 100.0 * share))
+        feedback.pushInfo(tr("{}: {:.0f}% of the area mapped.").format(name, 100.0 * share))
     for note in result.notes:
         feedback.pushWarning(note)

@@ -116,7 +116,7 @@ def _sentence(name, figures, unit_name) -> str:
     if not np.isfinite(figures["greatest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
             name, length_text(figures["length_m"], unit_name))
-    return tr("{}: {} long, {} of it mapped; depth {} to {}, slope up to {:.0f} %.").format(
+    return tr("{}: {} long, {} of it mapped; depth {} to {}, slope up to {:.0f}%.").format(
         name, length_text(figures["length_m"], unit_name),
         length_text(figures["mapped_m"], unit_name), fine_text(figures["least_m"], unit_name),
         fine_text(figures["greatest_m"], unit_name), figures["steepest_pct"],

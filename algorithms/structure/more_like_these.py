@@ -153,9 +153,9 @@ def _sentences(test, names):
                  "are alike; whether that means anything is not known.").format(
                      test.groups, LEAST_GROUPS)
         return
-    yield tr("Fair test: a mark left out is more like the others than {:.0f} % of random places "
+    yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places "
              "(AUC {:.2f} \u00b1 {:.2f}, {} groups); marks placed at random give {:.2f} \u00b1 "
-             "{:.2f}, and {:.1f} % of {} random placements do as well.").format(
+             "{:.2f}, and {:.1f}% of {} random placements do as well.").format(
                  100 * test.auc, test.auc, test.sd, test.groups, test.random_mean, test.random_sd,
                  100 * test.p_value, RANDOM_SETS)
     if test.p_value <= 0.05:
@@ -165,5 +165,5 @@ def _sentences(test, names):
                  "common is not in these layers. Each place is like one mark only.")
     for name, share in zip(names, test.by_mark):
         if np.isfinite(share):
-            yield tr("{}: more like the other marks than {:.0f} % of the lake.").format(
+            yield tr("{}: more like the other marks than {:.0f}% of the lake.").format(
                 name, 100 * share)

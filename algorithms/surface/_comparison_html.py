@@ -34,13 +34,13 @@ def sentences(comparison, unit: str) -> list:
             "left out its lead over {} is within what chance could do, and either will serve."
         ).format(names[comparison.best], names[second])
     lines += [
-        tr("Error if lanes were twice as far apart: {:.2f} {} (root mean square; 95 % within "
+        tr("Error if lanes were twice as far apart: {:.2f} {} (root mean square; 95% within "
            "{:.2f} {}).").format(best.rmse / scale, unit, best.p95 / scale, unit),
         tr("Error to expect with the lanes as they are, {:.0f} m apart: {:.2f} {}.").format(
             comparison.spacing, best.rmse_here / scale, unit),
         _interval(comparison, unit),
-        tr("{:.0f} % of the misfits lie within two of the standard deviations that {} states; it "
-           "should be about 95 %.").format(
+        tr("{:.0f}% of the misfits lie within two of the standard deviations that {} states; it "
+           "should be about 95%.").format(
             100.0 * best.within, names[comparison.best]),
     ]
     whole = int(comparison.whole.sum())
@@ -96,7 +96,7 @@ def comparison_html(comparison, unit: str) -> str:
             (
                 tr("method"), tr("expected with these lanes ({})").format(unit),
                 tr("lanes twice as far apart ({})").format(unit), tr("mean ({})").format(unit),
-                tr("95 % within ({})").format(unit), tr("within two stated deviations (%)"),
+                tr("95% within ({})").format(unit), tr("within two stated deviations (%)"),
             ),
             [(names[m], depth(s.rmse_here), depth(s.rmse), written(s.bias / scale, "+.2f"),
               depth(s.p95), f"{100.0 * s.within:.0f}") for m, s in scores.items()],
@@ -113,7 +113,7 @@ def comparison_html(comparison, unit: str) -> str:
     parts += [
         table(
             (tr("distance (m)"), tr("soundings"), tr("method"), tr("error ({})").format(unit),
-             tr("mean ({})").format(unit), tr("95 % within ({})").format(unit)),
+             tr("mean ({})").format(unit), tr("95% within ({})").format(unit)),
             [row for of_class in zip(*(s.classes for s in scores.values()))
              for row in _rows(dict(zip(scores, of_class)), names, depth)],
         ),

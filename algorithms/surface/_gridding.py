@@ -16,6 +16,7 @@ from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import (
+    COMMON_SHARE_ITEM,
     RECORD_DOMAIN,
     RECORD_ITEM,
     StoredSurface,
@@ -27,6 +28,7 @@ from .._layers import (
 )
 from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
+from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
@@ -170,6 +172,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
             learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
             record = tiles.Record(method, options, cell, f.spacing, gap, learned)
         metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down"}
+        metadata[COMMON_SHARE_ITEM] = round(common_share(kept), 4)
         if datum:
             metadata["DATUM_NAME"] = datum[0]
             if datum[1] is not None:

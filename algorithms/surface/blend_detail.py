@@ -25,6 +25,7 @@ from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
+from ..core.number_text import phrase, written
 from ..core.surface.blend import blend_detail
 from ..core.surface.map_bias import SIGNIFICANCE
 from ..core.units import LENGTH
@@ -236,7 +237,8 @@ def _terms(found, scale, unit):
     ):
         if np.isfinite(term.uncert):
             digits = 3 if not of else 2 if divisor is scale and of == unit else 1
-            value = f"{term.value / divisor:.{digits}f} \u00b1 {term.uncert / divisor:.{digits}f}"
+            value = phrase("{:.{}f} \u00b1 {:.{}f}",
+                           term.value / divisor, digits, term.uncert / divisor, digits)
             if term.removed:
                 done = tr("significant, removed")
             elif term.p <= SIGNIFICANCE:
@@ -271,7 +273,7 @@ def blend_html(found, unit: str) -> str:
         f"<h2>{tr('Bias of the general map')}</h2>",
         _html.table(
             [tr("term"), tr("estimate and standard error"), tr("unit"),
-             tr("at {:.0f} %").format(100.0 * SIGNIFICANCE)],
+             tr("at {:.0f}%").format(100.0 * SIGNIFICANCE)],
             [list(row) for row in _terms(found, scale, unit)],
         ),
         _html.remark(tr("general = offset + scale x detail, of a map displaced by so much. A scale "
@@ -281,7 +283,7 @@ def blend_html(found, unit: str) -> str:
             [tr("depth ({})").format(unit), tr("cells"),
              tr("as given: mean ({})").format(unit), tr("root mean square"),
              tr("corrected: mean ({})").format(unit), tr("root mean square")],
-            [[f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}", f"{c.cells:,}",
+            [[f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}", written(c.cells, ","),
               *(length(v / scale) for v in c[3:])] for c in found.by_depth],
         ),
     ]

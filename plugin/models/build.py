@@ -178,8 +178,10 @@ def logs_to_soundings(model, inputs, no_level, without_level):
                                    QgsProcessingParameterFile.Behavior.Folder, optional=True),
         "All logs in it and in its subfolders; instead of single files, or with them.",
     )
-    inputs.text("TIME_ZONE", "Time zone of logs that do not state one", "UTC",
-                "For example UTC, America/Chicago or UTC-05:00.")
+    inputs.text("TIME_ZONE", "Time zone of the logs", "UTC",
+                "For example America/Chicago or UTC-05:00. Logs that do not state their zone are "
+                "read in it, and visits are dated in it. With UTC, visits are dated by the sun at "
+                "the lake.")
     inputs.enum("DEPTH_UNIT", "Depth unit of the logs",
                 ["stated", "m", "ft", "us-ft", "fathom"], "stated",
                 "For text and GPX files that do not state it. stated: as the file states, else "

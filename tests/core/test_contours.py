@@ -580,7 +580,7 @@ def test_flat_surface_is_one_area(shape):
         ([[1.0, 9.0]], {"unit": "rod"}, "Unit 'rod'"),
         ([[1.0, 9.0]], {"smoothing": 2}, "Smoothing must be from 0 to 1"),
         ([[1.0, 9.0]], {"index_every": 0}, "1 or more"),
-        ([[1.0, 9.0]], {"min_area": -1}, "0 m2 or more"),
+        ([[1.0, 9.0]], {"min_area": -1}, "0 m² or more"),
         ([[1.0, 9.0]], {"base": np.inf}, "must be a number"),
         ([[1.0, 9.0]], {"uncertainty": grid_of([[1.0]])}, "same rows and columns"),
         ([[1.0, 9.0]], {"uncertainty": grid_of([[1.0, -1.0]])}, "below 0"),

@@ -217,6 +217,23 @@ def test_a_datum_error_is_area_times_error():
     assert curve.area_sd[0] == pytest.approx(100.0 * acre / 9.0 * 0.3 * foot, rel=0.02)
 
 
+@pytest.mark.parametrize("shape", list(SHAPES))
+def test_an_error_of_the_scale_is_that_of_a_lake_so_much_deeper(shape):
+    # The lake itself, all depths 1 % greater or less, is what such an error looks like.
+    grid, share = bowl(shape), 0.01
+    curve = hypsograph(grid, circle(), DEPTHS, scale_sd=share)
+    deep, shoal = (hypsograph(grid.like(grid.values * k), circle(), DEPTHS)
+                   for k in (1.0 + share, 1.0 - share))
+    assert curve.volume_sd == pytest.approx((deep.volume - shoal.volume) / 2, rel=0.01)
+    assert curve.volume_sd[0] == pytest.approx(share * curve.volume[0], rel=1e-6)
+    assert curve.area_sd[1:] == pytest.approx((deep.area - shoal.area)[1:] / 2, rel=0.05)
+    assert curve.max_depth_sd == pytest.approx(share * curve.max_depth, rel=1e-6)
+    # Layers change together, so their uncertainties add up.
+    at = np.arange(len(DEPTHS))
+    assert curve.layer_sd(at).sum() == pytest.approx(
+        curve.volume_sd[0] - curve.volume_sd[-1], rel=1e-6)
+
+
 def test_errors_of_the_surface_average_out():
     # Random fields of the correlation that is assumed, 200 times: the spread of their
     # integral against the figure stated.
@@ -299,6 +316,7 @@ def test_points_in_rings_as_shapely_has_them(seed):
         ({"depths": [1.0, 1.0]}, "rise"),
         ({"depths": []}, "rise"),
         ({"datum_sd": -1.0}, "0 m or more"),
+        ({"scale_sd": 1.0}, "share from 0"),
         ({"correlation_length": 0.0}, "above 0 m"),
         ({"shoreline": Polygon([(0, 0), (9, 9), (9, 0), (0, 9)])}, "not valid"),
         ({"shoreline": box(9000, 0, 9100, 100)}, "same lake"),

@@ -163,6 +163,24 @@ def test_uncertainties():
     assert figures["shoreline"].sd is None
 
 
+def test_an_unknown_sound_speed_does_not_average_out():
+    surface, shore = round_lake()
+    grid = surface.depth
+    surface = Surface(
+        grid, grid.like(np.full(grid.shape, 0.2)), grid.like(np.full(grid.shape, 10.0))
+    )
+    plain, share = lake_statistics(surface, shore), 0.026
+    found = lake_statistics(surface, shore, scale_sd=share)
+    for name in ("volume", "mean_depth", "max_depth", "mean_slope"):
+        value, sd = found.figures[name][2:]
+        assert sd == pytest.approx(np.hypot(share * value, plain.figures[name].sd), rel=1e-3)
+    # The share of the volume below is that of all: a ratio of depths stays as it is.
+    assert found.figures["volume_development"].sd == pytest.approx(
+        plain.figures["volume_development"].sd, abs=1e-3)
+    assert "all depths uncertain by 2.6% alike" in " ".join(found.notes)
+    assert "sound speed" not in " ".join(plain.notes)
+
+
 def test_two_basins():
     # Two holes, 8 m and 6 m deep, in a bottom at 3 m.
     shore = box(0, 0, 600, 300)

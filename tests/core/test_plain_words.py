@@ -64,13 +64,13 @@ def test_a_paraboloid_of_a_hundred_acres_and_thirty_feet():
     assert "covers 100 acres, about 76 American football fields" in text
     assert "30 feet deep, about the height of a house of 3 storeys; on average it is 15" in text
     assert "1,500 acre-feet" in text
-    assert "50 % of it is shallower than 15 feet" in text
+    assert "50% of it is shallower than 15 feet" in text
     assert "not been mapped" not in text
     text = " ".join(plain_words.level_sentences("ft", statistics, "dock gauge", 0.6096,
                                                 (0.6096, 0.9144)))
     assert "lake level of 2.00 ft (dock gauge)" in text
     assert "between 2.00 and 3.00 ft" in text
-    assert "3.3 acres of bottom (3.3 % of the lake) would come dry, and 6.6 % of the water" in text
+    assert "3.3 acres of bottom (3.3% of the lake) would come dry, and 6.6% of the water" in text
     unread = " ".join(plain_words.level_sentences(
         "m", statistics, "water level of 2026-05-14", level_known=False))
     assert "counted from the water level of 2026-05-14. No gauge was read" in unread
@@ -87,7 +87,7 @@ def test_how_sure():
     assert "that of another visit 101 times" in text
     assert "within 0.96 feet in 95 of 100" in text
     assert "right within 0.4 feet" in text  # twice 0.2 ft
-    assert "25 % of the length" in text
+    assert "25% of the length" in text
     few = " ".join(plain_words.survey_sentences("m", used=10, crossings=misfit(np.zeros(3))))
     assert "too seldom" in few
     assert plain_words.survey_sentences("m") == []

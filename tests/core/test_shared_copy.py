@@ -146,6 +146,8 @@ def test_coarse_grid():
 
 @pytest.mark.parametrize("licence", LICENCES)
 def test_readme(licence):
+    unread = readme([], licence, datum="water level of 2026-05-14")
+    assert "positive down, below the water level of 2026-05-14. No gauge was read" in unread
     text = readme(["soundings: 3"], licence, "The lake club", "staff gauge", "EPSG:32615")
     for word in ("soundings: 3", "The lake club", "staff gauge", "NOT FOR NAVIGATION", "Ice",
                  LICENCES[licence]):

@@ -23,7 +23,7 @@ def test_figures_in_feet_and_in_metres():
     }
     assert figure_lines(values, "ft") == [
         "Least depth: 10 ft", "Relief: 5 ft", "Length: 1,000 ft", "Area: 1.00 acres",
-        "Direction: 44° (north-east)", "Mean slope: 12 %", "Confidence: 93 %", "rock, steep",
+        "Direction: 44° (north-east)", "Mean slope: 12%", "Confidence: 93%", "rock, steep",
     ]
     assert figure_lines({"area_m2": 4046.9, "width_m": 12.3}, "m") == [
         "Width: 12 m", "Area: 4,047 m²"]

@@ -15,6 +15,7 @@ from lakefloor.algorithms.core.correcting.sound_speed import fresh_water_sound_s
 from lakefloor.algorithms.core.correcting.uncertainty_budget import (
     TERMS,
     bottom_slope,
+    common_share,
     uncertainty_budget,
 )
 from lakefloor.algorithms.core.correcting.vertical_uncertainty import (
@@ -139,6 +140,25 @@ def test_without_a_temperature_it_is_the_uncertainty_of_the_correction():
     # Depths that nobody corrected are no better known.
     raw = uncertainty_budget(bare, **{**NOTHING, "sound_speed_measured": False})
     np.testing.assert_allclose(raw.soundings.uncert, 0.02573 * bare.depth, rtol=5e-4)
+
+
+def test_what_depths_have_in_common_is_known_from_the_corrections():
+    cold = Soundings.build([0.0, 1.0], [0.0, 0.0], [5.0, 5.0], corrections="from=transducer")
+    warm = cold.replace(water_temp=np.full(2, 20.0))
+    blind = corrections.correct_depths(cold, draft_m=0.3).soundings
+    # Half of 1421.6 to 1496.7 m/s, the span of lakes, in its middle (Marczak 1997).
+    assert common_share(blind) == pytest.approx(37.55 / 1459.18, abs=1e-4)
+    # A uniform error between the sounder's 1500 m/s and the coldest water, 1421.6 m/s.
+    left = corrections.correct_depths(cold, draft_m=0.3, skip_without_temperature=True).soundings
+    assert common_share(left) == pytest.approx((1 - 1421.63 / 1500.0) / np.sqrt(3.0), abs=1e-5)
+    measured = corrections.correct_depths(warm, draft_m=0.3).soundings
+    assert common_share(measured) == 0.0
+    assert common_share(cold) == 0.0
+    both = concatenate([measured, blind])
+    assert common_share(both) == pytest.approx(common_share(blind) / 2)
+    out = both.replace(status=np.array(["spike", "spike", "accepted", "accepted"], dtype=object))
+    assert common_share(out) == pytest.approx(common_share(blind))
+    assert common_share(cold.select(slice(0, 0))) == 0.0
 
 
 def test_the_error_of_an_offset_between_visits_stays_in_the_budget():

@@ -103,6 +103,26 @@ def test_day_of_the_datum(visit, time, name):
     assert water_of_the_day(one).datum == (name, None)
 
 
+@pytest.mark.parametrize(
+    ("visit", "stated", "code", "day"),
+    # 01:00 UTC is the evening before in Minnesota, by its clocks (-5 h) and by the sun.
+    [("trip", ";utc_offset_h=-5", None, "2026-05-13"), ("trip", "", 32615, "2026-05-13"),
+     ("trip", "", None, "2026-05-14"),
+     # The name that a visit got before its zone was known.
+     ("2026-05-14", ";utc_offset_h=-5", None, "2026-05-13"),
+     ("2026-05-14", "", 32615, "2026-05-14")],
+)
+def test_day_of_the_datum_is_that_of_the_lake(visit, stated, code, day):
+    one = Soundings.build(
+        [4e5, 4e5 + 1.0], [5.1e6, 5.1e6], [3.0, 3.0], visit=visit,
+        time=np.datetime64("2026-05-14T01:00", "ms"), corrections=f"from=surface{stated}")
+    assert water_of_the_day(one, code=code).datum == (f"water level of {day}", None)
+    assert water_of_the_day(one, each=True, code=code).datum[0].endswith(day)
+    assert fit_to_stored(one, code=code).datum[0].endswith(day)
+    reduced = reduce_to_datum(one, 300.0, code=code)
+    assert reduced.datum == (f"lake level of {day}", 300.0)
+
+
 def test_visits_of_one_day_are_on_one_water():
     evening = outing("2026-05-14", 0.0, [((0.0, 300.0), (300.0, 300.0))], seed=4,
                      visit="2026-05-14 (2)", clock="21:00:00")

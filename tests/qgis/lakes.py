@@ -19,8 +19,11 @@ def shore():
     return Point(X, Y).buffer(RADIUS, 90)
 
 
-def paraboloid(folder, cell=4.0, land=0.0, uncertainty=0.15):
-    """A paraboloid 9 m deep, as a Lakefloor surface; ``land`` is how far it goes on, m."""
+def paraboloid(folder, cell=4.0, land=0.0, uncertainty=0.15, **items):
+    """A paraboloid 9 m deep, as a Lakefloor surface.
+
+    ``land`` is how far it goes on, m; ``items`` are metadata of the raster.
+    """
     reach = RADIUS + land + 3 * cell
     grid = empty_grid((X - reach, Y - reach, X + reach, Y + reach), cell)
     grid = replace(grid, west=grid.west + 0.3 * cell)
@@ -30,7 +33,7 @@ def paraboloid(folder, cell=4.0, land=0.0, uncertainty=0.15):
     bands = [grid.like(depth), grid.like(np.where(known, uncertainty, np.nan)),
              grid.like(np.where(known, 5.0, np.nan))]
     path = folder / "paraboloid.tif"
-    write_raster(path, bands, BANDS, UTM15, {"DATUM_NAME": "Summer <pool>"})
+    write_raster(path, bands, BANDS, UTM15, {"DATUM_NAME": "Summer <pool>", **items})
     return QgsRasterLayer(str(path), "paraboloid")
 
 

@@ -57,7 +57,7 @@ def test_all_soundings_come_out_with_their_reason(run, log, feedback):
     assert table["accepted"] == (186, 93.0)
     assert table["burst along track"] == (12, 6.0)
     assert table["position jump"] == (0, 0.0)
-    assert "burst along track: 12 (6.00 %)" in feedback.text
+    assert "burst along track: 12 (6.00%)" in feedback.text
     assert "No second lane" in feedback.text
 
 

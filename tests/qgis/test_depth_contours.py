@@ -103,7 +103,7 @@ def test_fields_numbers_and_log(run, lake, feedback):
     assert {f["depth"] for f in features if f["index"] == 1} == {
         f["depth"] for f in features if f["depth"] % 5 == 0
     }
-    assert "support 0 % of the length" in feedback.text
+    assert "support 0% of the length" in feedback.text
 
 
 def test_any_single_band_raster_will_do(run, lake, feedback):

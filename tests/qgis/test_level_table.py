@@ -52,6 +52,15 @@ def test_tenths_of_a_foot_and_what_three_feet_uncover(run, tmp_path, shoreline, 
     assert "A draw-down of 3 ft uncovers" in feedback.text
 
 
+def test_water_of_a_day_and_an_unknown_sound_speed(run, tmp_path, shoreline, feedback):
+    surface = paraboloid(tmp_path, COMMON_UNCERT_SHARE="0.0257",
+                         DATUM_NAME="water level of 2026-05-14")
+    rows = list(table(run, surface, shoreline, feedback)["OUTPUT"].getFeatures())
+    assert all(row["volume_sd_m3"] > 0.0257 * row["volume_m3"] for row in rows[1:])
+    assert ("Levels count from the water level of 2026-05-14. No gauge was read"
+            in "".join(feedback.warnings))
+
+
 def test_above_the_datum_as_far_as_the_land_is_known(run, tmp_path, shoreline, feedback):
     surface = paraboloid(tmp_path, land=30.0)  # up to 1.9 m
     result = table(run, surface, shoreline, feedback, UNIT="m", STEP=0.25, LOWEST=-1,

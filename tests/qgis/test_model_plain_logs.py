@@ -3,6 +3,7 @@
 The lake is a formula, its logs hold RMC and DBT alone, and its water is as cold as it says here.
 """
 
+import csv
 import json
 import os
 import re
@@ -192,8 +193,30 @@ def test_the_sheet_says_what_nobody_knew(stranger):
     text = words(out / "sheet.pdf")
     for said in ("below the water level of 2026-01-10. No gauge was read",
                  "No water temperature: sound speed 1459 ± 38 m/s assumed.",
-                 "No lake level was read for 2026-02-21: adjusted where tracks cross."):
+                 "No lake level was read for 2026-02-21: adjusted where tracks cross.",
+                 "shoreline, taken as depth 0"):
         assert said.replace(" ", "") in text
+
+
+def test_volume_and_depths_allow_for_the_unknown_sound_speed(stranger, tmp_path):
+    import processing
+
+    out, _ = stranger
+    found = processing.run("lakefloor:lakestatistics", {
+        "INPUT": str(out / "smooth.tif"), "SHORELINE": str(out.parent / "shore.geojson"),
+        "UNIT": "m", "REPORT": str(tmp_path / "report.html"), "CSV": str(tmp_path / "f.csv"),
+    })  # fmt: skip
+    # Half of a cone's bowl, less a hump: by integration of the formula.
+    truth = np.pi * WIDE * HIGH * (4.5 - 2.0 * 0.03)
+    assert abs(found["VOLUME_M3"] - truth) < 2.0 * found["VOLUME_SD_M3"]
+    with (tmp_path / "f.csv").open(encoding="utf-8", newline="") as file:
+        rows = {row["figure"]: row for row in csv.DictReader(file)}
+    for name in ("volume", "mean_depth", "max_depth"):
+        share = float(rows[name]["standard_uncertainty_si"]) / float(rows[name]["value_si"])
+        assert 0.0257 < share < 0.06, name
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "makes all depths uncertain by 2.6% alike" in page
+    assert "Water level: at the water level of 2026-01-10. No gauge was read" in page
 
 
 def test_outings_that_do_not_meet_are_refused_in_one_sentence(provider, tmp_path):

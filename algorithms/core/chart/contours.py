@@ -12,6 +12,7 @@ from shapely.ops import linemerge
 
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
+from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
 from ..units import LENGTH
@@ -168,10 +169,10 @@ def depth_contours(
         low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
         small = dropped["humps"] + dropped["hollows"]
         raise LakefloorError(
-            f"No contour falls between the least depth, {low:.2f} {unit}, and the greatest, "
-            f"{high:.2f} {unit}"
+            f"No contour falls between the least depth, {written(low, '.2f')} {unit}, and the "
+            f"greatest, {written(high, '.2f')} {unit}"
             + (f", but for {small} closed lines smaller than the least area" if small else "")
-            + f"; choose an interval below {interval:g} {unit}."
+            + f"; choose an interval below {written(interval, 'g')} {unit}."
         )
     kinds, spots = _kinds(lines, depth, surface, span(progress, 0.9, 0.95))
 
@@ -331,7 +332,7 @@ def _min_area(grid, min_area) -> float:
     if min_area is None:
         return MIN_CELLS * grid.dx * grid.dy
     if not min_area >= 0:
-        raise LakefloorError(f"The least area of a closed contour must be 0 m2 or more; "
+        raise LakefloorError(f"The least area of a closed contour must be 0 m² or more; "
                              f"got {min_area}.")
     return min_area
 
@@ -377,8 +378,9 @@ def _steps(surface, interval, metres, base) -> np.ndarray:
     last = np.floor((span_m[1] / metres - base) / interval)
     if last - first >= MAX_LEVELS:
         raise LakefloorError(
-            f"An interval of {interval:g} gives {last - first + 1:.0f} contours; at most "
-            f"{MAX_LEVELS} are drawn. Choose a wider interval, and check the unit of the raster."
+            f"An interval of {written(interval, 'g')} gives {last - first + 1:.0f} contours; at "
+            f"most {MAX_LEVELS} are drawn. Choose a wider interval, and check the unit of the "
+            "raster."
         )
     return np.arange(first, last + 1)
 

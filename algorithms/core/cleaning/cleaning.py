@@ -15,6 +15,7 @@ from functools import partial
 import numpy as np
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import silent, span
 from ..soundings import ACCEPTED, Soundings, distinct
 from ..spacing import spacing_of_points
@@ -170,7 +171,9 @@ def clean(
         ("Highest jump speed", max_jump_speed),
     ):
         if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
+            raise LakefloorError(
+                f"{name} must be a number of at least 0; got {written(value, 'g')}."
+            )
     progress(0.0)
     notes = []
     visit, order = _visits(soundings.visit)
@@ -191,7 +194,7 @@ def clean(
         rows = np.flatnonzero(log.fresh)
         radius = 1.5 * _spacing(log.x[rows], log.y[rows])
         notes.append(
-            f"Neighbours were looked for within {radius:.1f} m." if radius else
+            f"Neighbours were looked for within {written(radius, '.1f')} m." if radius else
             "No second lane within reach: soundings were not tested on neighbours."
         )
     if radius > 0:
@@ -528,7 +531,7 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
         which = f", lane {lane[first]}" if lane[first] else ""
         notes.append(
             f"Visit {name[first]}{which}: {count} accepted soundings about "
-            f"{x[middle]:.0f} E {y[middle]:.0f} N are {abs(excess[k]):.1f} m "
+            f"{x[middle]:.0f} E {y[middle]:.0f} N are {written(abs(excess[k]), '.1f')} m "
             f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbours "
             f"{far[k]:.0f} m away. Check them."
         )

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import (
     Soundings,
@@ -214,31 +215,37 @@ def _check_parameters(
     draft, assumed, real, temperature, offset, time_offset, fixed, share, mixed
 ):
     if not 0.0 <= draft <= 10.0:
-        hint = f" If it is in inches, enter {draft * 0.0254:.2f}." if 10.0 < draft <= 100.0 else ""
-        raise LakefloorError(f"Draft {draft:g} m is outside 0 to 10 m.{hint}")
+        hint = (
+            f" If it is in inches, enter {written(draft * 0.0254, '.2f')}."
+            if 10.0 < draft <= 100.0
+            else ""
+        )
+        raise LakefloorError(f"Draft {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
     if offset is not None and not abs(offset) <= 10.0:
-        raise LakefloorError(f"Instrument offset {offset:g} m is outside -10 to 10 m.")
+        raise LakefloorError(f"Instrument offset {written(offset, 'g')} m is outside -10 to 10 m.")
     for name, speed in (("Assumed", assumed), ("Real", real)):
         if speed is not None and not 1350.0 <= speed <= 1650.0:
             hint = (
-                f" If it is in feet per second, enter {speed * 0.3048:.2f}."
+                f" If it is in feet per second, enter {written(speed * 0.3048, '.2f')}."
                 if 4430.0 <= speed <= 5413.0
                 else ""
             )
             raise LakefloorError(
-                f"{name} sound speed {speed:g} m/s is outside 1350 to 1650 m/s.{hint}"
+                f"{name} sound speed {written(speed, 'g')} m/s is outside 1350 to 1650 m/s.{hint}"
             )
     if real is not None and temperature is not None:
         raise LakefloorError("Give either a sound speed or a water temperature, not both.")
     if not abs(time_offset) <= 60.0:
-        raise LakefloorError(f"Time offset {time_offset:g} s is outside -60 to 60 s.")
+        raise LakefloorError(f"Time offset {written(time_offset, 'g')} s is outside -60 to 60 s.")
     if not (fixed >= 0.0 and 0.0 <= share <= 1.0 and fixed + share > 0.0):
         raise LakefloorError(
             f"Uncertainty needs a fixed part of at least 0 m and a share of 0 to 1, not both 0; "
-            f"got {fixed:g} m and {share:g}."
+            f"got {written(fixed, 'g')} m and {written(share, 'g')}."
         )
     if not mixed >= 0.0:
-        raise LakefloorError(f"Depth of the mixed water must be at least 0 m; got {mixed:g}.")
+        raise LakefloorError(
+            f"Depth of the mixed water must be at least 0 m; got {written(mixed, 'g')}."
+        )
 
 
 def _as_read(pairs: dict) -> dict:
@@ -423,9 +430,9 @@ def _smooth_temperature(name, time, logged):
     if usable.sum() < 0.5 * known.sum():
         value = np.median(logged[known])
         raise LakefloorError(
-            f"Visit '{name}': logged water temperature is mostly outside {low:g} to {high:g} °C "
-            f"(median {value:g}). If the log is in degrees Fahrenheit, say so when reading it, or "
-            "give a water temperature."
+            f"Visit '{name}': logged water temperature is mostly outside {written(low, 'g')} to "
+            f"{written(high, 'g')} °C (median {written(value, 'g')}). If the log is in degrees "
+            "Fahrenheit, say so when reading it, or give a water temperature."
         )
     seconds = _seconds(time)
     at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)

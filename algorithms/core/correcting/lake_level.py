@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..days import stated_offsets_h, survey_days
 from ..errors import LakefloorError, excerpt
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import (
     Soundings,
@@ -127,8 +129,8 @@ def level_record(time, level, unit: str = "m") -> LevelRecord:
     if clash.size:
         one, two = order[clash[0]], order[clash[0] + 1]
         raise LakefloorError(
-            f"Gauge rows {one + 1} and {two + 1} give two levels, {level[one]:g} and "
-            f"{level[two]:g} {unit}, for {time[one].astype('datetime64[s]')} UTC. "
+            f"Gauge rows {one + 1} and {two + 1} give two levels, {written(level[one], 'g')} and "
+            f"{written(level[two], 'g')} {unit}, for {time[one].astype('datetime64[s]')} UTC. "
             "Delete the wrong one."
         )
     order = order[np.concatenate([[True], ~same])]
@@ -210,7 +212,8 @@ def visit_levels(visit, level, unit: str = "m") -> dict:
         if levels.setdefault(name, value) != value:
             raise LakefloorError(
                 f"Row {row} of the level table gives visit '{excerpt(name)}' a second level, "
-                f"{value:g} after {levels[name]:g} {unit}. Delete the wrong one."
+                f"{written(value, 'g')} after {written(levels[name], 'g')} {unit}. Delete the "
+                "wrong one."
             )
     return {name: value * scale for name, value in levels.items()}
 
@@ -222,6 +225,7 @@ def reduce_to_datum(
     datum_elevation_m: float | None = None,
     datum_name: str = "",
     hold: bool = False,
+    code=None,
     progress: Progress = silent,
 ) -> Reduced:
     """Reduce depths below the water surface of the day to depths below a lake datum.
@@ -243,6 +247,8 @@ def reduce_to_datum(
         names the day of the first visit where its level is the datum.
     hold : bool
         Hold the first and the last reading beyond the time span of the readings.
+    code : int or str, optional
+        Coordinate system of the positions, for the days of the lake.
     progress : callable
 
     Returns
@@ -287,15 +293,15 @@ def reduce_to_datum(
         first, rows = visits_in_time(soundings)[0]
         good = rows[soundings.accepted[rows]]
         datum_elevation_m = round(float(level[good if good.size else rows].mean()), 4)
-        name = name or f"lake level of {day_of(first, soundings.time[rows])}"
+        name = name or f"lake level of {day_of(first, soundings.select(rows), code)}"
     name = name or "lake datum"
     change = level - datum_elevation_m
     if not np.all(np.abs(change) <= _LARGEST_CHANGE_M):
         worst = level[np.argmax(np.where(np.isfinite(change), np.abs(change), np.inf))]
         raise LakefloorError(
-            f"Level {worst:.3f} m is more than {_LARGEST_CHANGE_M:g} m from the datum at "
-            f"{datum_elevation_m:.3f} m. Check the unit of the levels, and that the datum's "
-            "elevation is on the same scale as the gauge."
+            f"Level {written(worst, '.3f')} m is more than {written(_LARGEST_CHANGE_M, 'g')} m "
+            f"from the datum at {written(datum_elevation_m, '.3f')} m. Check the unit of the "
+            "levels, and that the datum's elevation is on the same scale as the gauge."
         )
     depth = soundings.depth - change
     millimetres, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
@@ -325,10 +331,10 @@ def reduce_to_datum(
     if (far & use).any():
         worst = float(change[np.argmax(np.where(far & use, np.abs(change), 0.0))])
         notes.insert(0, (
-            f"The lake stood up to {abs(worst):.2f} m {'above' if worst > 0 else 'below'} the "
-            f"datum, on visit {visit_list(soundings.visit[far & use])}. Lakes seldom differ that "
-            "much. Check the unit of the levels, and that the datum's level is a reading of the "
-            "same gauge."
+            f"The lake stood up to {written(abs(worst), '.2f')} m "
+            f"{'above' if worst > 0 else 'below'} the datum, on visit "
+            f"{visit_list(soundings.visit[far & use])}. Lakes seldom differ that much. Check the "
+            "unit of the levels, and that the datum's level is a reading of the same gauge."
         ))
     return Reduced(result, summary, (name, datum_elevation_m), tuple(notes))
 
@@ -340,9 +346,9 @@ def land_notes(soundings: Soundings) -> list:
     if share <= _USUAL_LAND:
         return []
     return [
-        f"{100.0 * share:.1f}% of the accepted soundings come out above the shoreline (negative "
-        "depth), where no boat floats. Check the lake level and the datum, the depth unit and the "
-        "draft."
+        f"{written(100.0 * share, '.1f')}% of the accepted soundings come out above the shoreline "
+        "(negative depth), where no boat floats. Check the lake level and the datum, the depth "
+        "unit and the draft."
     ]
 
 
@@ -374,17 +380,40 @@ def visits_in_time(soundings: Soundings) -> list:
     return sorted(each_visit(soundings), key=first)
 
 
-def day_of(visit, time) -> str:
-    """Return the date of a visit as text: that in its name, else the UTC date of its first time.
+#: Name of a datum that is the water of a day on which nobody read a gauge begins so.
+_WATER_OF = "water level of "
 
-    A visit with neither is ``visit 'NAME'``.
+
+def water_of(day: str) -> str:
+    """Return the name of the datum that is the water of a day, its level not known."""
+    return _WATER_OF + day
+
+
+def is_water_of_a_day(datum: str) -> bool:
+    """Tell whether the name of a datum is that of :func:`water_of`."""
+    return datum.startswith(_WATER_OF)
+
+
+def day_of(visit, soundings: Soundings, code=None) -> str:
+    """Return the day of a visit as text: the lake's own, on which it began.
+
+    Parameters
+    ----------
+    visit : str
+        Its name. The date in it counts where nothing else says how far the lake's clocks are
+        off UTC.
+    soundings : Soundings
+        Those of the visit. Without times and date in the name it is ``visit 'NAME'``.
+    code : int or str, optional
+        Coordinate system of the positions; see :func:`.days.survey_days`.
     """
-    written = date_in_name(str(visit))
-    if written is not None:
-        return str(written)
-    known = time[~np.isnat(time)]
-    if known.size:
-        return str(known.min().astype("datetime64[D]"))
+    days = survey_days(soundings, code)
+    named = date_in_name(str(visit))
+    stated = np.isfinite(stated_offsets_h(soundings.corrections)).any()
+    if days and (stated or named is None):
+        return days[0]
+    if named is not None:
+        return str(named)
     # A semicolon would end the entry of corrections that the name goes into.
     name = str(visit).replace(";", ",").strip()
     return f"visit '{name}'" if name else "an unnamed visit"
@@ -450,7 +479,7 @@ def datum_words(datum) -> str:
     """Return a datum, name and elevation in m or None, as a message shows it."""
     if datum is None:
         return "not reduced"
-    return f"'{datum[0]}'" + ("" if datum[1] is None else f" at {datum[1]:g} m")
+    return f"'{datum[0]}'" + ("" if datum[1] is None else f" at {written(datum[1], 'g')} m")
 
 
 def elevation_text(elevation: float) -> str:

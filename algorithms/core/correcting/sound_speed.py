@@ -3,6 +3,7 @@
 import numpy as np
 
 from ..errors import LakefloorError
+from ..number_text import written
 
 #: Ascending powers of temperature, Marczak (1997). Copies are in circulation whose
 #: square term reads -5.779136e-2 (two digits swapped), 0.08 m/s too fast at 20 degrees.
@@ -60,12 +61,13 @@ def fresh_water_sound_speed(temperature_c):
     if np.any(outside):
         worst = np.atleast_1d(temperature[outside])[0]
         hint = (
-            f" If it is in degrees Fahrenheit, enter {(worst - 32) / 1.8:.1f}."
+            f" If it is in degrees Fahrenheit, enter {written((worst - 32) / 1.8, '.1f')}."
             if high < worst <= 104
             else ""
         )
         raise LakefloorError(
-            f"Water temperature {worst:g} °C is outside {low:g} to {high:g} °C.{hint}"
+            f"Water temperature {written(worst, 'g')} °C is outside {written(low, 'g')} to "
+            f"{written(high, 'g')} °C.{hint}"
         )
     return np.polynomial.polynomial.polyval(temperature, _MARCZAK)
 

@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import chi2
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from .corrections import shift_along, visit_track
@@ -165,15 +166,15 @@ def find_time_offset(
         raise LakefloorError("There are no soundings to find a time offset from.")
     if not -60.0 <= low < high <= 60.0:
         raise LakefloorError(
-            f"The search runs from {low:g} to {high:g} s; it needs two offsets within -60 to 60 s, "
-            "the lesser first."
+            f"The search runs from {written(low, 'g')} to {written(high, 'g')} s; it needs two "
+            "offsets within -60 to 60 s, the lesser first."
         )
     for name, value in (
         ("Maximum distance", max_distance_m), ("Position uncertainty", position_m),
         ("Largest uncertainty", largest_uncert_s),
     ):
         if not (np.isfinite(value) and value > 0.0):
-            raise LakefloorError(f"{name} must be above 0; got {value:g}.")
+            raise LakefloorError(f"{name} must be above 0; got {written(value, 'g')}.")
     grid = np.linspace(low, high, max(int(np.ceil((high - low) / _SCAN_STEP_S)), 2) + 1)
     found, done = [], 0
     for name, rows in each_visit(soundings):
@@ -222,7 +223,8 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
             misfit[i] = _misfit(meetings, position)
     if not len(places[0]):
         return unknown(
-            f"no two tracks pass within {max_distance:g} m of each other at different velocity"
+            f"no two tracks pass within {written(max_distance, 'g')} m of each other at different "
+            "velocity"
         )
     flat = "the bottom is too even where tracks meet"
     if not np.isfinite(misfit).any():
@@ -241,7 +243,8 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
     margin = _SCAN_STEP_S + 2.0 * uncert
     if not grid[0] - margin <= offset <= grid[-1] + margin:
         return unknown(
-            f"the depths fit best beyond the searched range, {grid[0]:g} to {grid[-1]:g} s",
+            f"the depths fit best beyond the searched range, {written(grid[0], 'g')} to "
+            f"{written(grid[-1], 'g')} s",
             **known,
         )
     if uncert > largest:
@@ -251,8 +254,8 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
 
 def _too_uncertain(uncert, largest):
     return (
-        f"the uncertainty of {uncert:.2f} s is above the {largest:g} s allowed; sound one slope "
-        "several times in opposite directions"
+        f"the uncertainty of {written(uncert, '.2f')} s is above the {written(largest, 'g')} s "
+        "allowed; sound one slope several times in opposite directions"
     )
 
 
@@ -264,8 +267,9 @@ def _pooled(visits, raw, largest):
     if speeds:
         speed = float(np.median(speeds))
         notes.append(
-            f"An antenna ahead of the transducer looks like a smaller offset, {1.0 / speed:.2f} s "
-            f"for each metre at {speed:.1f} m/s; at one speed the two cannot be told apart."
+            "An antenna ahead of the transducer looks like a smaller offset, "
+            f"{written(1.0 / speed, '.2f')} s for each metre at {written(speed, '.1f')} m/s; at "
+            "one speed the two cannot be told apart."
         )
     scans = [v for v in visits if v.scan_s.size]
     known = {

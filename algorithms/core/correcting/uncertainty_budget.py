@@ -11,6 +11,7 @@ from ..blocks import block_mean
 from ..cleaning.track_gates import boat_speed, build_track
 from ..errors import LakefloorError
 from ..grid import Grid
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..terrain import gradient
@@ -33,6 +34,9 @@ _ONE_PLACE, _ONE_LINE = 0.002, 0.01
 #: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph); and one that no
 #: survey has.
 _USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
+
+#: A usual sound speed of sounders, m/s, where depth was left at that and nothing says which.
+_ASSUMED_SPEED_MS = 1500.0
 
 TERMS = (
     "instrument", "sound speed", "draft", "water level", "position on slope",
@@ -158,7 +162,9 @@ def uncertainty_budget(
         "Uncertainty of the time offset": time_offset_s,
     })
     if radius_m is not None and not radius_m > 0.0:
-        raise LakefloorError(f"Radius of the slope must be above 0 m; got {radius_m:g}.")
+        raise LakefloorError(
+            f"Radius of the slope must be above 0 m; got {written(radius_m, 'g')}."
+        )
 
     known = _from_corrections(soundings, sound_speed_measured)
     below, speed, reduced = known.below, known.speed, known.reduced
@@ -189,7 +195,9 @@ def uncertainty_budget(
 def _refuse_negative(values):
     for name, value in values.items():
         if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(f"{name} must be a number of at least 0; got {value:g}.")
+            raise LakefloorError(
+                f"{name} must be a number of at least 0; got {written(value, 'g')}."
+            )
 
 
 def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
@@ -245,6 +253,25 @@ class _Known:
     offset_error: np.ndarray
 
 
+def common_share(soundings: Soundings) -> float:
+    """Return the standard uncertainty that depths have in common, as a share of depth.
+
+    It is that of a sound speed which ``corrections`` say was not known, and so the same all over
+    the lake: unlike the errors of single depths it does not average out. The mean over the
+    accepted soundings; 0 where the speed was known, or nothing is said of it.
+    """
+    texts, group = distinct(soundings.corrections[soundings.accepted])
+    share = np.zeros(len(texts))
+    for i, text in enumerate(texts):
+        pairs = parse_corrections(text)
+        change = pairs.get("sound_speed", "")
+        if change == "not corrected":
+            share[i] = vertical.assumed_speed(1.0, _ASSUMED_SPEED_MS)
+        elif "->" in change:
+            share[i] = float(pairs.get(SPEED_ERROR, 0.0)) / float(change.split("->")[1])
+    return float(share[group].mean()) if group.size else 0.0
+
+
 def _from_corrections(soundings, speed_measured) -> _Known:
     texts, group = distinct(soundings.corrections)
     draft, level, offset = (np.zeros(len(texts)) for _ in range(3))
@@ -269,7 +296,7 @@ def _from_corrections(soundings, speed_measured) -> _Known:
     # Depths that were never corrected are those of some sound speed that nobody states.
     usual, spread = unknown_water_speed()
     error = np.where(np.isfinite(speed) | kept | speed_measured, error, spread)
-    speed = np.where(np.isfinite(speed), speed, np.where(kept, 1500.0, usual))
+    speed = np.where(np.isfinite(speed), speed, np.where(kept, _ASSUMED_SPEED_MS, usual))
     return _Known(
         below, speed[group], error[group], kept[group], reduced[group], offset[group])
 

@@ -21,6 +21,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..number_text import written
 from ..progress import silent, span, watched
 from ..reading.gpx import LENGTH_UNITS, guarded_parser, is_gpx
 from .marks import (
@@ -240,8 +241,8 @@ def parse_xml(data: bytes, kind: str, progress=silent):
     """
     if data.count(b"<") + data.count(b"=") > _MOST_PARTS:
         raise LakefloorError(
-            f"The {kind} file has more than {_MOST_PARTS:,} elements and attributes, which is too "
-            "much. Split it, or export only the part needed."
+            f"The {kind} file has more than {written(_MOST_PARTS, ',')} elements and attributes, "
+            "which is too much. Split it, or export only the part needed."
         )
     _read_prolog(data)
     try:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..number_text import written
 from ..progress import silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
@@ -182,22 +183,22 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     if off.any():
         i = int(np.argmax(off))
         raise LakefloorError(
-            f"{what}: position {i + 1} (longitude {lon[i]:g}, latitude {lat[i]:g}) is not on the "
-            "globe. Check the coordinate reference system."
+            f"{what}: position {i + 1} (longitude {written(lon[i], 'g')}, latitude "
+            f"{written(lat[i], 'g')}) is not on the globe. Check the coordinate reference system."
         )
     polar = (lat < _SOUTH) | (lat > _NORTH)
     if polar.any():
         i = int(np.argmax(polar))
         raise LakefloorError(
-            f"{what}: latitude {lat[i]:.3f} of position {i + 1} is in the polar areas beyond 80 S "
-            "or 84 N, where there is no UTM zone and no map can be made. Check the coordinate "
-            "reference system, or leave this position out."
+            f"{what}: latitude {written(lat[i], '.3f')} of position {i + 1} is in the polar areas "
+            "beyond 80 S or 84 N, where there is no UTM zone and no map can be made. Check the "
+            "coordinate reference system, or leave this position out."
         )
     if joined and lon.max() - lon.min() > 180.0:
         raise LakefloorError(
             f"{what}: the positions lie on both sides of the 180 degree meridian (longitude "
-            f"{lon.min():.3f} to {lon.max():.3f}); devices draw lines between them around the "
-            "globe. Take each side by itself."
+            f"{written(lon.min(), '.3f')} to {written(lon.max(), '.3f')}); devices draw lines "
+            "between them around the globe. Take each side by itself."
         )
 
 

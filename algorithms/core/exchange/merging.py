@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from ..correcting.lake_level import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
 from ..track import without_track
@@ -432,7 +433,7 @@ def _notes(joint, least):
             )
         elif abs(offset) > _LARGE_M:
             notes.append(
-                f"The offset of {what}, {offset:+.2f} m, is larger than lake levels differ. Is it "
-                "the same lake, and are depths metres in both?"
+                f"The offset of {what}, {written(offset, '+.2f')} m, is larger than lake levels "
+                "differ. Is it the same lake, and are depths metres in both?"
             )
     return notes

@@ -15,6 +15,7 @@ from shapely.ops import unary_union
 from shapely.validation import make_valid
 
 from ..blocks import block_mean
+from ..correcting.lake_level import is_water_of_a_day
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
@@ -326,12 +327,20 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
     return out
 
 
+def _below(datum):
+    if not datum:
+        return "; the lake datum is not stated."
+    if is_water_of_a_day(datum):
+        return f", below the {datum}. No gauge was read: how high the lake stood then is not known."
+    return f", below the lake datum '{datum}'."
+
+
 def readme(leaves, licence, attribution="", datum="", crs="") -> str:
     """Return the text that goes with a copy: what it holds, licence, datum and cautions."""
     lines = [
         "COPY OF A LAKE MAP", "", "What it holds:", *[f"- {line}" for line in leaves], "",
         "Depths are metres, positive down"
-        + (f", below the lake datum '{datum}'." if datum else "; the lake datum is not stated."),
+        + _below(datum),
         f"Coordinates: {crs}." if crs else "", "",
         f"Licence: {LICENCES[licence]}",
     ]

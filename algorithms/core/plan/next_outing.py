@@ -14,6 +14,7 @@ from ..chart.contour_domain import cells_polygon, lines_of
 from ..chart.contours import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines, Surface
+from ..number_text import written
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
 from ..spacing import spacing_of_distances
@@ -257,7 +258,7 @@ def next_outing(
         )
     for name, value in (("contour interval", interval_m), ("time", minutes)):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"The {name} must be above 0; got {value:g}.")
+            raise LakefloorError(f"The {name} must be above 0; got {written(value, 'g')}.")
     check_pace(speed, transit_speed, turn_s, min_depth)
     transit_speed = transit_speed or speed
     known = np.isfinite(surface.uncertainty.values) & np.isfinite(surface.distance.values)
@@ -267,7 +268,7 @@ def next_outing(
         spacing = spacing_of_distances(surface.distance.values[known]) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
+        raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")
     if lake is None:
         lake = cells_polygon(known, surface.depth)
     within, passage = navigable(lake, buffer_m, shallow_cells(surface.depth, min_depth))
@@ -305,8 +306,8 @@ def next_outing(
     if len(tour) < 2:
         nearest = (seconds[0, 2::2] + seconds[0, 3::2] + lasting).min() / 60.0
         raise LakefloorError(
-            f"Not one lane through a gap can be run in {minutes:g} minutes; the way to the nearest "
-            f"and back takes {nearest:.0f}. Give more time, or launch nearer."
+            f"Not one lane through a gap can be run in {written(minutes, 'g')} minutes; the way to "
+            f"the nearest and back takes {nearest:.0f}. Give more time, or launch nearer."
         )
     runs, tour = _joined(runs, tour)
     lines = driven(water, runs, [LANE] * len(runs), tour, start, speed, transit_speed, turn_s)

@@ -13,6 +13,7 @@ from shapely.ops import nearest_points
 from ..chart.contour_domain import cells_polygon, lines_of
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
+from ..number_text import written
 from ..polygons import rings
 from ..progress import Progress, silent, span
 from ..terrain import gradient
@@ -107,7 +108,8 @@ def spacing_for(width_m: float, height_m: float, interval_m: float) -> float:
     for name, value in (("width", width_m), ("height", height_m), ("contour interval", interval_m)):
         if not (np.isfinite(value) and value > 0):
             raise LakefloorError(
-                f"The {name} must be above 0 m to derive the lane spacing; got {value:g}."
+                f"The {name} must be above 0 m to derive the lane spacing; got "
+                f"{written(value, 'g')}."
             )
     return float(min(width_m, 2.0 * width_m / np.pi * np.sqrt(interval_m / (2.0 * height_m))))
 
@@ -259,10 +261,10 @@ def survey_lanes(
             raise LakefloorError("Give the lane spacing, or the smallest thing to be found.")
         spacing = spacing_for(*to_find)
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {spacing:g}.")
+        raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")
     if not 0.0 <= cross_share <= 1.0:
         raise LakefloorError(
-            f"Cross-lines are a share of the lanes from 0 to 1; got {cross_share:g}."
+            f"Cross-lines are a share of the lanes from 0 to 1; got {written(cross_share, 'g')}."
         )
     check_pace(speed, transit_speed, turn_s, min_depth)
     lake = area if lake is None else lake
@@ -274,8 +276,8 @@ def survey_lanes(
     within = within.intersection(area)
     if within.is_empty or not within.area > 0:
         raise LakefloorError(
-            f"All of the area lies within the shore buffer of {buffer_m:g} m or in water that is "
-            "too shallow. Give a smaller buffer or minimum depth."
+            f"All of the area lies within the shore buffer of {written(buffer_m, 'g')} m or in "
+            "water that is too shallow. Give a smaller buffer or minimum depth."
         )
     if heading is None:
         found = (across_contours(contours), down_slope(depth) if depth is not None else np.nan,
@@ -286,8 +288,8 @@ def survey_lanes(
     lanes, dropped = parallel_lanes(within, heading, spacing)
     if not lanes:
         raise LakefloorError(
-            f"No lane of at least half the spacing of {spacing:g} m fits into the area. Give a "
-            "smaller spacing."
+            f"No lane of at least half the spacing of {written(spacing, 'g')} m fits into the "
+            "area. Give a smaller spacing."
         )
     crossing = []
     if cross_share > 0:
@@ -473,13 +475,15 @@ def check_pace(speed, transit_speed, turn_s, min_depth):
     for value in (speed, *(() if transit_speed is None else (transit_speed,))):
         if not 0.1 <= value <= 30.0:
             raise LakefloorError(
-                f"A speed of {value:.2f} m/s is not that of a survey boat (0.1 to 30 m/s); check "
-                "its unit."
+                f"A speed of {written(value, '.2f')} m/s is not that of a survey boat (0.1 to 30 "
+                "m/s); check its unit."
             )
     if not (np.isfinite(turn_s) and turn_s >= 0):
-        raise LakefloorError(f"The time of a turn must be 0 s or more; got {turn_s:g}.")
+        raise LakefloorError(f"The time of a turn must be 0 s or more; got {written(turn_s, 'g')}.")
     if not (np.isfinite(min_depth) and min_depth >= 0):
-        raise LakefloorError(f"The minimum depth must be 0 m or more; got {min_depth:g}.")
+        raise LakefloorError(
+            f"The minimum depth must be 0 m or more; got {written(min_depth, 'g')}."
+        )
 
 
 def _check_size(within, heading, spacing):
@@ -488,10 +492,11 @@ def _check_size(within, heading, spacing):
     if max(along, aside) < spacing:
         raise LakefloorError(
             f"The area, without its shore buffer, is {along:.0f} m by {aside:.0f} m, smaller than "
-            f"the lane spacing of {spacing:g} m. Give a smaller spacing or a larger area."
+            f"the lane spacing of {written(spacing, 'g')} m. Give a smaller spacing or a larger "
+            "area."
         )
     if aside / spacing > _MOST_LANES:
         raise LakefloorError(
-            f"A spacing of {spacing:g} m makes {aside / spacing:.0f} lanes. Give a larger one, or "
-            "check that the area is in metres."
+            f"A spacing of {written(spacing, 'g')} m makes {aside / spacing:.0f} lanes. Give a "
+            "larger one, or check that the area is in metres."
         )

@@ -12,6 +12,7 @@ from shapely.geometry.polygon import orient
 
 from ..chart.contour_domain import polygons_of
 from ..errors import LakefloorError
+from ..number_text import written
 from ..polygons import contains, rings
 from ..progress import Progress, silent
 
@@ -75,12 +76,13 @@ def navigable(lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | N
         If the buffer is not above 0, or leaves no water.
     """
     if not (np.isfinite(buffer_m) and buffer_m > 0):
-        raise LakefloorError(f"The shore buffer must be above 0 m; got {buffer_m:g}.")
+        raise LakefloorError(f"The shore buffer must be above 0 m; got {written(buffer_m, 'g')}.")
     lanes, passage = lake.buffer(-buffer_m), lake.buffer(-buffer_m / 2.0)
     if lanes.is_empty:
         raise LakefloorError(
-            f"A shore buffer of {buffer_m:g} m leaves no water: the lake is nowhere wider than "
-            f"{2.0 * buffer_m:g} m. Give a smaller buffer, or check the polygon."
+            f"A shore buffer of {written(buffer_m, 'g')} m leaves no water: the lake is nowhere "
+            f"wider than {written(2.0 * buffer_m, 'g')} m. Give a smaller buffer, or check the "
+            "polygon."
         )
     if too_shallow is not None and not too_shallow.is_empty:
         passage = passage.difference(too_shallow)
@@ -236,9 +238,9 @@ def into_water(water: Water, point, limit: float, what: str) -> np.ndarray:
     away = water.polygon.distance(at)
     if not away <= limit:
         raise LakefloorError(
-            f"{what} is {away:.0f} m from water that the boat may enter, more than {limit:g} m. "
-            "Check that it is on this lake and in the right coordinate system; a ramp may stand "
-            "on the shore."
+            f"{what} is {away:.0f} m from water that the boat may enter, more than "
+            f"{written(limit, 'g')} m. Check that it is on this lake and in the right coordinate "
+            "system; a ramp may stand on the shore."
         )
     if away == 0:
         return np.asarray(point, dtype=float)

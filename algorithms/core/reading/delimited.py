@@ -10,6 +10,7 @@ import numpy as np
 from .. import crs, units
 from ..errors import LakefloorError, excerpt, excerpts
 from ..formulas import from_text
+from ..number_text import written
 from ..progress import rising, silent, span, watched
 from ..soundings import ACCEPTED, Soundings
 from ..times import (
@@ -609,8 +610,9 @@ def _read_positions(columns, source_epsg, notes):
             if (np.abs(value) > limit).mean() > 0.5:
                 example = value[np.abs(value) > limit][0]
                 raise LakefloorError(
-                    f"the {role} column holds values such as {example:g}, which are not degrees. "
-                    "Swap the columns, or give them as x= and y= with their coordinate system."
+                    f"the {role} column holds values such as {written(example, 'g')}, which are "
+                    "not degrees. Swap the columns, or give them as x= and y= with their "
+                    "coordinate system."
                 )
             out.append(np.where(np.abs(value) <= limit, value, np.nan))
         lon, lat = out
@@ -623,7 +625,8 @@ def _read_positions(columns, source_epsg, notes):
         if not degrees.all():
             raise LakefloorError(
                 "positions are given as x and y in a projected coordinate system, such as "
-                f"{x[~degrees][0]:.10g}, {y[~degrees][0]:.10g}: say in which one."
+                f"{written(x[~degrees][0], '.10g')}, {written(y[~degrees][0], '.10g')}: say in "
+                "which one."
             )
         notes.append("x and y taken as WGS 84 longitude and latitude")
         return x, y

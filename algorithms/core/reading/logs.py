@@ -19,6 +19,7 @@ from ..days import (
 )
 from ..errors import Cancelled, LakefloorError, excerpt
 from ..lanes import lanes_of
+from ..number_text import written
 from ..progress import silent, span
 from ..soundings import (
     Soundings,
@@ -332,7 +333,7 @@ def _dates(soundings) -> str:
     lon = float(np.median(soundings.x[timed][unstated]))
     minutes = round(abs(lon) * 4.0)
     return (
-        f"Dates of visits by the sun at longitude {lon:.1f}: "
+        f"Dates of visits by the sun at longitude {written(lon, '.1f')}: "
         f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. With a time zone "
         "given, they are those of its clocks."
     )

@@ -15,6 +15,7 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import rising, silent, span, watched
 from ..soundings import Soundings
 from ..times import DAY_MS, calendar_ms, full_year, mend_week_rollover, midnights
@@ -179,8 +180,9 @@ def parse_nmea(
     lon, lat = _positions(ms, fix_ms, fix_lon[used], fix_lat[used], decimals[used], max_gap)
     lost = np.isnan(lon)
     progress(0.94)
+    reason = f"no position: no fixes within {written(max_fix_gap_s, 'g')} s around"
     for i in watched(np.flatnonzero(lost), lambda _: progress(0.95)):
-        tally.add(line[i], f"no position: no fixes within {max_fix_gap_s:g} s around", text[i])
+        tally.add(line[i], reason, text[i])
     speed = _nearest(log.motion, 1, ms, fix_at, fix_ms, max_gap)
     progress(0.96)
     course = _nearest(log.motion, 2, ms, fix_at, fix_ms, max_gap)
@@ -190,7 +192,7 @@ def parse_nmea(
     if not keep.any():
         raise LakefloorError(
             f"no position: none of {len(raw)} depths lies between two fixes that are no more "
-            f"than {max_fix_gap_s:g} s apart. A larger gap can be allowed."
+            f"than {written(max_fix_gap_s, 'g')} s apart. A larger gap can be allowed."
         )
     added = np.where(offset > 0.0, offset, 0.0)
     corrections = np.full(len(raw), f"from={_FROM[source[2:]]}", dtype=object)
@@ -354,7 +356,7 @@ def _choose_depth(log, notes, progress):
     )
     _, step, order = measured[source]
     notes.append(
-        f"depth from {source} ({_UNIT_NAMES[order[0]]} field, steps of {step:.3g} m, "
+        f"depth from {source} ({_UNIT_NAMES[order[0]]} field, steps of {written(step, '.3g')} m, "
         f"below the {_FROM[source[2:]]})"
     )
     for other in sorted(set(measured) - {source}):
@@ -485,7 +487,7 @@ def _nearest(rows, column, ms, fix_at, fix_ms, hold):
 def _note_offsets(source, log, added, offset, notes):
     if source.endswith("DPT"):
         if (added > 0).any():
-            shown = ", ".join(f"{v:.2f} m" for v in np.unique(added[added > 0]))
+            shown = ", ".join(f"{written(v, '.2f')} m" for v in np.unique(added[added > 0]))
             notes.append(f"transducer to waterline added, as DPT states: {shown}")
         if (offset < 0).any():
             notes.append(
@@ -495,7 +497,7 @@ def _note_offsets(source, log, added, offset, notes):
     stated = {r[3] for s, rows in log.depths.items() if s.endswith("DPT") for r in rows}
     stated = sorted(v for v in stated if v > 0)
     if stated:
-        shown = ", ".join(f"{v:.2f} m" for v in stated)
+        shown = ", ".join(f"{written(v, '.2f')} m" for v in stated)
         notes.append(
             f"DPT sentences state the transducer {shown} below the waterline; this is not added "
             f"to {source}. Give it as the draft when correcting depths"

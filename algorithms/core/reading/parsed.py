@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..errors import excerpt
+from ..number_text import written
 from ..soundings import ACCEPTED, Soundings
 
 #: Examples kept of each reason; the counts are always exact.
@@ -57,7 +58,9 @@ def relative_hardness(hardness):
     if top <= 1.0:
         return hardness, []
     scale = 100.0 if top <= 100.0 else 255.0 if top <= 255.0 else top
-    return hardness / scale, [f"hardness reaches {top:g}: divided by {scale:g}"]
+    return hardness / scale, [
+        f"hardness reaches {written(top, 'g')}: divided by {written(scale, 'g')}"
+    ]
 
 
 #: No lake is deeper, m: Baikal, the deepest, has 1642 m (from memory).
@@ -129,9 +132,10 @@ def impossible(parts, now, degrees=False):
         for mask, reason, say in (
             (far[rows], f"position more than {FARTHEST_M / 1000:.0f} km from the others",
              lambda i, part=part, km=away[rows] / 1000.0:
-                 f"{part.x[i]:.10g}, {part.y[i]:.10g} ({km[i]:.0f} km away)"),
+                 f"{written(part.x[i], '.10g')}, {written(part.y[i], '.10g')} "
+                 f"({km[i]:.0f} km away)"),
             (deep[rows], f"depth of more than {DEEPEST_M:.0f} m, which no lake has",
-             lambda i, part=part: f"{part.depth[i]:.10g} m"),
+             lambda i, part=part: f"{written(part.depth[i], '.10g')} m"),
             (ahead, "time in the future", lambda i, part=part: f"{part.time[i]}Z"),
             (old[rows] & ~ahead, f"time more than {_LONGEST_SURVEY} years from the others",
              lambda i, part=part: f"{part.time[i]}Z"),

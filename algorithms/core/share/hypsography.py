@@ -41,6 +41,8 @@ class Hypsograph:
         Standard uncertainties, m2 and m3.
     datum_sd, correlation_length : float
         As used for them, m; an infinite length is one error for the whole lake.
+    scale_sd : float
+        As used for them, a share of depth.
     max_depth, max_depth_sd : float
         Deepest cell below the datum and its standard uncertainty, m.
     deepest : tuple
@@ -64,6 +66,7 @@ class Hypsograph:
     volume_sd: np.ndarray
     datum_sd: float
     correlation_length: float
+    scale_sd: float
     max_depth: float
     max_depth_sd: float
     deepest: tuple
@@ -83,8 +86,9 @@ class Hypsograph:
         -------
         array, shape (k - 1,)
         """
-        lost = (-np.diff(v[at]) for v in (self.area, self.spread, self.spread_squared))
-        return _volume_sd(*lost, self.datum_sd, self.correlation_length)
+        deep = _depth_integral(self.depth, self.area, self.volume)
+        lost = (-np.diff(v[at]) for v in (self.area, deep, self.spread, self.spread_squared))
+        return _volume_sd(*lost, self.datum_sd, self.scale_sd, self.correlation_length)
 
 
 def hypsograph(
@@ -96,6 +100,7 @@ def hypsograph(
     uncertainty: Grid | None = None,
     correlation_length: float = np.inf,
     datum_sd: float = 0.0,
+    scale_sd: float = 0.0,
     progress: Progress = silent,
 ) -> Hypsograph:
     """Return areas and volumes of a lake at depths.
@@ -118,6 +123,9 @@ def hypsograph(
         whole uncertainty as one error of the whole lake.
     datum_sd : float
         Standard uncertainty of the datum, m, the same everywhere.
+    scale_sd : float
+        Standard uncertainty of the scale of depths, a share of depth, the same everywhere, such
+        as that of an unknown sound speed.
     progress : callable
 
     Raises
@@ -133,11 +141,12 @@ def hypsograph(
     lengths, I (L0/2 + L1 + ...) / A, comes to for a small contour interval I.
 
     An error of the datum shifts every depth alike: it does not average out and changes the
-    volume by area times error. Errors of single depths average out over the area: with the
-    correlation above the variance of the volume is pi length^2 times the integral of the
-    squared uncertainty, and never more than if all errors were one. An area changes by its
+    volume by area times error. Nor does an error of the scale of depths, which changes a volume
+    by its share of the integral of depth. Errors of single depths average out over the area:
+    with the correlation above the variance of the volume is pi length^2 times the integral of
+    the squared uncertainty, and never more than if all errors were one. An area changes by its
     rate of change with depth times the error of depth, where the errors along the contour
-    average out over every sqrt(pi) lengths. Both parts are added as squares.
+    average out over every sqrt(pi) lengths. All parts are added as squares.
 
     References
     ----------
@@ -150,6 +159,10 @@ def hypsograph(
     if not (np.isfinite(datum_sd) and datum_sd >= 0):
         raise LakefloorError(f"The uncertainty of the datum must be 0 m or more; got "
                             f"{written(datum_sd)}.")
+    if not 0.0 <= scale_sd < 1.0:
+        raise LakefloorError(
+            f"The uncertainty of the scale of depths must be a share from 0 to below 1; got "
+            f"{written(scale_sd)}.")
     if not correlation_length > 0:
         raise LakefloorError(
             f"The correlation length must be above 0 m; got {written(correlation_length)}."
@@ -183,10 +196,12 @@ def hypsograph(
     row, col = np.unravel_index(np.nanargmax(inner), inner.shape)
     return Hypsograph(
         z, area, volume, length, slope, spread, squared,
-        rate * np.sqrt(datum_sd**2 + contour / samples),
-        _volume_sd(area, spread, squared, datum_sd, correlation_length),
-        float(datum_sd), float(correlation_length), float(inner[row, col]),
-        float(np.hypot(datum_sd, mesh.uncertainty[row, col])),
+        rate * np.sqrt(datum_sd**2 + (scale_sd * z) ** 2 + contour / samples),
+        _volume_sd(area, _depth_integral(z, area, volume), spread, squared, datum_sd, scale_sd,
+                   correlation_length),
+        float(datum_sd), float(correlation_length), float(scale_sd), float(inner[row, col]),
+        float(np.sqrt(datum_sd**2 + (scale_sd * inner[row, col]) ** 2
+                      + mesh.uncertainty[row, col] ** 2)),
         (float(mesh.depth.x[col]), float(mesh.depth.y[row])),
         shoreline.area if crs is None else polygon_area(shoreline, crs),
         mapped, mesh.exposed,
@@ -235,11 +250,19 @@ def correlation_length(surface: Surface, shoreline=None) -> float:
     return spacing_of_distances(known) or np.inf
 
 
-def _volume_sd(area, spread, squared, datum_sd, correlation_length) -> np.ndarray:
+def _depth_integral(depth, area, volume) -> np.ndarray:
+    """Return the integral of depth below the datum, m3, over the area at a depth or deeper."""
+    return volume + depth * area
+
+
+def _volume_sd(
+    area, deep, spread, squared, datum_sd, scale_sd, correlation_length
+) -> np.ndarray:
     together = spread**2
     if np.isfinite(correlation_length):
         together = np.minimum(np.pi * correlation_length**2 * squared, together)
-    return np.sqrt((area * datum_sd) ** 2 + np.maximum(together, 0.0))
+    return np.sqrt(
+        (area * datum_sd) ** 2 + (deep * scale_sd) ** 2 + np.maximum(together, 0.0))
 
 
 def _integrate(triangles, levels) -> np.ndarray:

@@ -135,6 +135,7 @@ def lake_statistics(
     littoral_depth: float = LITTORAL_DEPTH,
     layer: float = LAYER["ft"],
     datum_sd: float = 0.0,
+    scale_sd: float = 0.0,
     shoreline_sd: float = 0.0,
     progress: Progress = silent,
 ) -> LakeStatistics:
@@ -158,6 +159,9 @@ def lake_statistics(
         Thickness of the depth layers, m.
     datum_sd : float
         Standard uncertainty of the datum, m, the same everywhere.
+    scale_sd : float
+        Standard uncertainty of the scale of depths, a share of depth, the same everywhere, such
+        as that of an unknown sound speed.
     shoreline_sd : float
         Standard uncertainty of a point of the shoreline, m, in easting and in northing.
     progress : callable
@@ -178,7 +182,8 @@ def lake_statistics(
     Areas and volumes, and their uncertainties, are those of :func:`.hypsography.hypsograph`.
     The mean slope is uncertain by about s sqrt(2 pi / A) for depths uncertain by s: the slope
     of an error with the correlation there is sqrt(2) s / length, and it averages out over
-    A / (pi length^2) patches.
+    A / (pi length^2) patches. An error of the scale of depths changes it by its share, and the
+    volume development not at all.
 
     An error of the shoreline changes area and length at the datum as :func:`shoreline_spread`
     says. It leaves the volume alone, as the lake has no depth there.
@@ -215,7 +220,7 @@ def lake_statistics(
         surface.depth, shoreline,
         np.unique(np.round(np.concatenate([bounds, fine, [littoral_depth]]), 9)) - level,
         crs=crs, uncertainty=surface.uncertainty, correlation_length=fade, datum_sd=datum_sd,
-        progress=span(progress, 0.1, 0.8),
+        scale_sd=scale_sd, progress=span(progress, 0.1, 0.8),
     )
     layers = _layers(curve, np.append(bounds, deepest + level), level)
     figures = _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs)
@@ -266,7 +271,12 @@ def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> 
     littoral_sd = 0.0 if at is None else float(curve.area_sd[at])
     slope_sd = None
     if np.isfinite(curve.correlation_length):
-        slope_sd = 100.0 * np.sqrt(2.0 * np.pi * curve.spread_squared[0]) / mapped
+        slope_sd = 100.0 * float(np.hypot(
+            np.sqrt(2.0 * np.pi * curve.spread_squared[0]) / mapped,
+            curve.scale_sd * curve.slope[0]))
+    # Of the ratio of mean and maximum depth, which an error of their scale leaves alone.
+    apart = [np.sqrt(max((sd / size) ** 2 - curve.scale_sd**2, 0.0))
+             for size, sd in ((mean, mean_sd), (deepest, deepest_sd))]
     frustum = layer_volumes(
         np.append(layers.top, layers.bottom[-1]), np.append(layers.area_top, 0.0)
     )
@@ -282,8 +292,7 @@ def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> 
         ),
         "volume_development": Figure(
             "Volume development, 3 x mean / maximum depth (1 for a cone)", "ratio",
-            3.0 * mean / deepest, 3.0 * mean / deepest * np.hypot(
-                mean_sd / mean, deepest_sd / deepest),
+            3.0 * mean / deepest, 3.0 * mean / deepest * float(np.hypot(*apart)),
         ),
         "mean_slope": Figure("Mean slope", "percent", 100.0 * float(curve.slope[0]), slope_sd),
         "littoral_area": Figure("Littoral area", "area", littoral, littoral_sd),
@@ -385,12 +394,12 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
         where = "The area is that of the whole shoreline polygon; volume" if level == 0 else (
             "Area, volume")
         notes.append(
-            f"{written(gap, '.1f')} % of the lake at the datum has no depth. {where}, mean depth, "
+            f"{written(gap, '.1f')}% of the lake at the datum has no depth. {where}, mean depth, "
             "slope, littoral share and layers cover the mapped part only."
         )
     if curve.exposed > 0:
         notes.append(
-            f"{written(100.0 * curve.exposed, '.1f')} % of the cells within the shoreline were "
+            f"{written(100.0 * curve.exposed, '.1f')}% of the cells within the shoreline were "
             "above the datum and count as depth 0."
         )
     notes.append(
@@ -407,7 +416,8 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
     )
     if surface.uncertainty is None or not np.isfinite(surface.uncertainty.values).any():
         notes.append(
-            "The surface states no uncertainty; uncertainties are those of the datum alone."
+            "The surface states no uncertainty; uncertainties are those of the datum "
+            + ("and of the sound speed." if curve.scale_sd else "alone.")
         )
     else:
         how = "are taken as one error of the whole lake, the cautious choice"
@@ -417,6 +427,11 @@ def _notes(curve, surface, level, figures, shoreline, crs) -> list:
             "Uncertainties are standard uncertainties. The datum, "
             f"{written(curve.datum_sd, '.3f')} m, shifts all depths alike and does not average "
             f"out; errors of the surface {how}."
+        )
+    if curve.scale_sd:
+        notes.append(
+            "The sound speed of the water was not known. That makes all depths uncertain by "
+            f"{written(100.0 * curve.scale_sd, '.1f')}% alike, and does not average out either."
         )
     if figures["shoreline"].sd is None:
         notes.append("How exactly the shoreline is drawn is not part of the uncertainties.")

@@ -138,6 +138,7 @@ def level_table(
     lowest: float | None = None,
     highest: float = 0.0,
     datum_sd: float = 0.0,
+    scale_sd: float = 0.0,
     progress: Progress = silent,
 ) -> LevelTable:
     """Return area and volume of a lake in equal steps of its water level.
@@ -160,6 +161,8 @@ def level_table(
         that the water would reach.
     datum_sd : float
         Standard uncertainty of the datum, m, the same everywhere.
+    scale_sd : float
+        That of the scale of depths, a share of depth, the same everywhere.
     progress : callable
 
     Raises
@@ -205,7 +208,7 @@ def level_table(
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
         surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
-        uncertainty=surface.uncertainty, datum_sd=datum_sd,
+        uncertainty=surface.uncertainty, datum_sd=datum_sd, scale_sd=scale_sd,
         correlation_length=correlation_length(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )

@@ -99,10 +99,10 @@ def lake_sentences(statistics, unit: str) -> list:
         f"It holds {volume_words(f['volume'], unit)}.",
     ]
     shallow = f"{depth_text(LITTORAL_DEPTH, unit)} {UNIT_NAMES[unit]}"
-    lines.append(f"{about(f['littoral_share'])} % of it is shallower than {shallow}, where light "
+    lines.append(f"{about(f['littoral_share'])}% of it is shallower than {shallow}, where light "
                  "may let plants grow.")
     if f["mapped_share"] < 99.95:
-        lines.append(f"{about(100.0 - f['mapped_share'])} % of the lake has not been mapped, and "
+        lines.append(f"{about(100.0 - f['mapped_share'])}% of the lake has not been mapped, and "
                      "no depth or volume is counted there.")
     return lines
 
@@ -152,7 +152,7 @@ def survey_sentences(unit, *, dates=(), outings=0, used=0, lanes=0, spacing=None
             "where the boat went, less close elsewhere and on steep slopes."
         )
     if supported is not None and supported < 0.995:
-        lines.append(f"{about(100.0 * (1.0 - supported))} % of the length of the depth lines is "
+        lines.append(f"{about(100.0 * (1.0 - supported))}% of the length of the depth lines is "
                      "dashed: there the survey is not sure enough for lines so close.")
     return lines
 
@@ -211,7 +211,7 @@ def level_sentences(
         step = "one foot" if unit == "ft" else "half a metre"
         lines.append(
             f"If the water fell by {step}, {size} of bottom "
-            f"({about(100.0 * dry / curve.area[0])} % of the lake) would come dry, and "
-            f"{about(100.0 * gone / curve.volume[0])} % of the water would be gone."
+            f"({about(100.0 * dry / curve.area[0])}% of the lake) would come dry, and "
+            f"{about(100.0 * gone / curve.volume[0])}% of the water would be gone."
         )
     return lines

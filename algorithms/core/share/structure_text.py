@@ -82,9 +82,9 @@ def _words(value, kind, unit) -> str:
     if kind == "direction":
         return f"{round(value) % 360}° ({_COMPASS[math.floor((value + 22.5) / 45.0) % 8]})"
     if kind == "percent":
-        return f"{value:.0f} %"
+        return f"{value:.0f}%"
     if kind == "share":
-        return f"{100.0 * value:.0f} %"
+        return f"{100.0 * value:.0f}%"
     return written(value, ".2f")
 
 

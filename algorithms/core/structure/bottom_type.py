@@ -435,7 +435,7 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
     else:
         c = result.calibration
         notes.append(
-            f"Calibrated by {c.used} bottom samples: {100 * c.agreement:.0f} % are told right, "
+            f"Calibrated by {c.used} bottom samples: {100 * c.agreement:.0f}% are told right, "
             f"kappa {written(c.kappa, '.2f')}, each by thresholds found without it."
         )
         if c.off:
@@ -453,7 +453,7 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
     for visit, share in zip(visits, result.logged.saturated):
         if share > SATURATED:
             notes.append(
-                f"Visit '{visit}': {100 * share:.0f} % of the pings stand at the end of the "
+                f"Visit '{visit}': {100 * share:.0f}% of the pings stand at the end of the "
                 "scale. The sounder was saturated: hardness there is cut off, and its gain and "
                 "trend are not to be trusted. Lower the gain next time."
             )
@@ -475,14 +475,14 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
     steep = obs.slope > max_slope_deg
     if steep.mean() > 0.01:
         notes.append(
-            f"{100 * steep.mean():.0f} % of the places sounded are steeper than "
+            f"{100 * steep.mean():.0f}% of the places sounded are steeper than "
             f"{written(max_slope_deg, 'g')} degrees, where a sounder's hardness says little. They "
             "are left out; hardness there is carried over from around, with its uncertainty."
         )
     shallow = obs.depth < min_depth_m
     if shallow.mean() > 0.01:
         notes.append(
-            f"{100 * shallow.mean():.0f} % of the places sounded are shallower than "
+            f"{100 * shallow.mean():.0f}% of the places sounded are shallower than "
             f"{written(min_depth_m, 'g')} m, too near to the transducer, and are left out."
         )
     return notes

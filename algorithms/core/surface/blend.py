@@ -11,6 +11,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..errors import LakefloorError
 from ..grid import Grid, Lines, Surface
+from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
 from ..spacing import spacing_of_distances
@@ -102,10 +103,11 @@ class Blended:
                          "be estimated.")
         if east.p <= SIGNIFICANCE and not east.removed:
             notes.append(
-                f"The general map agrees better with the survey if it is taken to be displaced by "
-                f"{abs(east.value):.1f} m {'east' if east.value > 0 else 'west'} and "
-                f"{abs(north.value):.1f} m {'north' if north.value > 0 else 'south'} (standard "
-                f"errors {east.uncert:.1f} and {north.uncert:.1f} m); this was not removed."
+                "The general map agrees better with the survey if it is taken to be displaced by "
+                f"{written(abs(east.value), '.1f')} m {'east' if east.value > 0 else 'west'} and "
+                f"{written(abs(north.value), '.1f')} m {'north' if north.value > 0 else 'south'} "
+                f"(standard errors {written(east.uncert, '.1f')} and "
+                f"{written(north.uncert, '.1f')} m); this was not removed."
             )
         if not (self.offset.removed or self.scale.removed):
             notes.append("Neither offset nor scale is significant: beyond the transition the "
@@ -293,9 +295,9 @@ def _over_lake(detail: Surface, general, shoreline) -> Surface:
     rows, cols = grid.shape[0] + above + below, grid.shape[1] + left + right
     if rows * cols > _MOST_CELLS:
         raise LakefloorError(
-            f"Survey and general map together take {rows} x {cols} cells of {grid.dx:g} m, which "
-            "is too large. Check that both lie on one lake; else grid the survey in larger cells, "
-            "or give the shoreline."
+            f"Survey and general map together take {rows} x {cols} cells of "
+            f"{written(grid.dx, 'g')} m, which is too large. Check that both lie on one lake; else "
+            "grid the survey in larger cells, or give the shoreline."
         )
 
     def widened(part: Grid) -> Grid:

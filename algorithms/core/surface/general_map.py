@@ -9,6 +9,7 @@ from scipy.sparse.linalg import splu
 
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
+from ..number_text import written
 from ..polygons import contains, inside, rings
 from ..progress import Progress, silent, span
 from .surface_nodes import densify, shore_nodes
@@ -147,8 +148,8 @@ def contour_map(
     levels = np.unique(depth)
     if len(levels) < 2:
         raise LakefloorError(
-            f"All contours have the depth {levels[0]:g} m: give the shoreline too, or check the "
-            "field of depths."
+            f"All contours have the depth {written(levels[0], 'g')} m: give the shoreline too, or "
+            "check the field of depths."
         )
     progress(0.1)
     triangles = triangulate(xy)

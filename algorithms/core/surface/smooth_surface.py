@@ -9,6 +9,7 @@ import numpy as np
 from .. import threads
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from .surface_nodes import SOUNDING, Frame, Nodes, frame
@@ -170,8 +171,8 @@ def learn_smooth(
     wet = np.isfinite(f.distance)
     if not wet.any():
         raise LakefloorError(
-            f"No cell within the shoreline lies within {f.max_gap:g} m of a sounding: give a "
-            "larger maximum gap, or check the shoreline."
+            f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding: "
+            "give a larger maximum gap, or check the shoreline."
         )
     t = trial(f, wet)
     progress(0.2)

@@ -12,6 +12,7 @@ from ..correcting.lake_level import datum_words, one_datum
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
+from ..number_text import written
 from ..progress import Progress, silent
 from ..share.hypsography import correlation_length
 from .surface_nodes import row_blocks
@@ -109,7 +110,7 @@ def datum_shift(newer, older) -> float:
         return 0.0
     shift = ""
     if None not in (newer[1], older[1]):
-        shift = f": {newer[1] - older[1]:+g} m, if both elevations are on one scale"
+        shift = f": {written(newer[1] - older[1], '+g')} m, if both elevations are on one scale"
     raise LakefloorError(
         f"The newer surface is at datum {datum_words(newer)}, the older one at "
         f"{datum_words(older)}. Give the shift that brings the older depths to the newer "
@@ -252,7 +253,8 @@ def _without(label: str) -> str:
 def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
     if not 0.5 <= confidence < 1.0:
         raise LakefloorError(
-            f"Confidence must be from 50 % to below 100 %; got {100.0 * confidence:g} %."
+            "Confidence must be from 50% to below 100%; got "
+            f"{written(100.0 * confidence, 'g')}%."
         )
     if not np.isfinite(shift):
         raise LakefloorError(f"The shift between the datums must be a number; got {shift}.")

@@ -15,6 +15,7 @@ from shapely.validation import explain_validity
 from ..blocks import block_mean
 from ..errors import LakefloorError
 from ..grid import Grid, grid_over
+from ..number_text import written
 from ..polygons import inside, rings
 from ..soundings import Soundings, stated_uncertainty
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
@@ -427,8 +428,9 @@ def break_line_nodes(
         at, depth, uncert = along[vertex[near]], nodes.depth[near], nodes.uncert[near]
     if not len(at):
         raise LakefloorError(
-            f"Break-line {number}, near {line[0, 0]:.1f}, {line[0, 1]:.1f}, is crossed by no "
-            "track and has no sounding on it: give its vertices depths (Z), or leave it out."
+            f"Break-line {number}, near {written(line[0, 0], '.1f')}, "
+            f"{written(line[0, 1], '.1f')}, is crossed by no track and has no sounding on it: give "
+            "its vertices depths (Z), or leave it out."
         )
     order = np.argsort(at, kind="stable")
     at, depth, uncert = at[order], depth[order], uncert[order]

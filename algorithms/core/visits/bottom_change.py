@@ -12,6 +12,7 @@ from shapely.geometry import box
 from ..blocks import square_blocks
 from ..errors import LakefloorError
 from ..grid import Areas
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, stated_uncertainty
 
@@ -193,15 +194,17 @@ def bottom_change(
 def _check(block, reach, count, least, position, depth, confidence):
     for name, value in (("Block size", block), ("Reach", reach)):
         if not (np.isfinite(value) and value > 0.0):
-            raise LakefloorError(f"{name} must be above 0 m; got {value:g}.")
+            raise LakefloorError(f"{name} must be above 0 m; got {written(value, 'g')}.")
     if count < 3:
         raise LakefloorError(f"A block needs at least 3 soundings of each visit; got {count}.")
     for name, value in (("Smallest change", least), ("Position uncertainty", position),
                         ("Depth uncertainty", depth)):
         if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(f"{name} must be at least 0 m; got {value:g}.")
+            raise LakefloorError(f"{name} must be at least 0 m; got {written(value, 'g')}.")
     if not 0.5 <= confidence < 1.0:
-        raise LakefloorError(f"Confidence must be from 0.5 to below 1; got {confidence:g}.")
+        raise LakefloorError(
+            f"Confidence must be from 0.5 to below 1; got {written(confidence, 'g')}."
+        )
 
 
 def _near(older, rows_a, newer, rows_b, reach):

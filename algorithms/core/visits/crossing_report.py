@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import t as student
 
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings
 from ..track import track_notes
@@ -213,7 +214,9 @@ def check_crossings(
 def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> CrossingReport:
     """Return the report of crossings already found; also for errors as :func:`check_crossings`."""
     if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
-        raise LakefloorError(f"The step of depth must be above 0 m; got {depth_step_m:g}.")
+        raise LakefloorError(
+            f"The step of depth must be above 0 m; got {written(depth_step_m, 'g')}."
+        )
     d, between = crossings.difference, crossings.between
     tested = between if between.any() else ~between
     pairs = {}
@@ -258,7 +261,7 @@ def _notes(report):
     for count, where in ((n, "between visits"), (inside, "within one visit")):
         if 0 < count < FEWEST:
             notes.append(
-                f"{count} crossings {where} are too few for a statement at 95 %; at least "
+                f"{count} crossings {where} are too few for a statement at 95%; at least "
                 f"{FEWEST} are needed."
             )
     biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
@@ -275,7 +278,7 @@ def _notes(report):
         level, side = flat[0], max(steep, key=lambda m: m.n)
         if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
             notes.append(
-                "Differences are more than twice as large on slopes steeper than 10 % as on a "
+                "Differences are more than twice as large on slopes steeper than 10% as on a "
                 "level bottom: positions, or the time offset between position and depth, are the "
                 "larger part of the error there."
             )

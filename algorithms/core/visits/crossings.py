@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from .. import lanes
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct
 from ..times import seconds_of
@@ -163,7 +164,9 @@ def find_crossings(
     """
     _check(max_gap_m, merge_m, stop_radius_m)
     if not 0.0 <= min_angle_deg < 90.0:
-        raise LakefloorError(f"Smallest angle {min_angle_deg:g} is outside 0 to 90 degrees.")
+        raise LakefloorError(
+            f"Smallest angle {written(min_angle_deg, 'g')} is outside 0 to 90 degrees."
+        )
     tracks = _Tracks.of(soundings, max_gap_m, stop_radius_m)
     progress(0.2)
     least = np.sin(np.radians(min_angle_deg))

@@ -11,6 +11,7 @@ from scipy.sparse.linalg import splu
 
 from ..correcting.lake_level import datum_values, datum_words, datums_of, visits_in_time
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
@@ -698,8 +699,9 @@ def _notes(levelled):
     for name, trend in levelled.trend.items():
         if trend.significant:
             notes.append(
-                f"Visit '{name}' misfits in proportion to depth, {100.0 * trend.slope:+.2f} % "
-                f"(standard error {100.0 * trend.std_error:.2f} %). That is no matter of water "
-                "level: check its sound speed. It was not adjusted."
+                f"Visit '{name}' misfits in proportion to depth, "
+                f"{written(100.0 * trend.slope, '+.2f')}% (standard error "
+                f"{written(100.0 * trend.std_error, '.2f')}%). That is no matter of water level: "
+                "check its sound speed. It was not adjusted."
             )
     return notes

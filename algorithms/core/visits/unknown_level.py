@@ -14,9 +14,11 @@ from ..correcting.lake_level import (
     day_of,
     refuse_reduced,
     visits_in_time,
+    water_of,
 )
 from ..errors import LakefloorError
 from ..exchange.merging import Joint, join_levels, known_soundings
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
@@ -88,7 +90,7 @@ class Fitted:
 
 
 def water_of_the_day(
-    soundings: Soundings, *, each: bool = False, progress: Progress = silent
+    soundings: Soundings, *, each: bool = False, code=None, progress: Progress = silent
 ) -> Fitted:
     """Count depths from the water of the first visit, where no lake level is known.
 
@@ -99,6 +101,8 @@ def water_of_the_day(
     each : bool
         Leave every visit at the water of its own day, for :func:`fit_to_stored`. Otherwise visits
         of other days are adjusted to the first day by the places where their tracks meet.
+    code : int or str, optional
+        Coordinate system of the positions, for the days of the lake.
     progress : callable
 
     Returns
@@ -121,7 +125,7 @@ def water_of_the_day(
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to reduce.")
     refuse_reduced(soundings)
-    waters = _own_waters(soundings)
+    waters = _own_waters(soundings, code)
     if each:
         datums = set(datums_of(waters)[0])
         return Fitted(
@@ -158,7 +162,7 @@ def water_of_the_day(
 
 def fit_to_stored(
     incoming: Soundings, stored: Soundings | None = None, *, datum: tuple | None = None,
-    replaces: int | None = None, progress: Progress = silent,
+    replaces: int | None = None, code=None, progress: Progress = silent,
 ) -> Fitted:
     """Bring visits without a known lake level to the datum of a lake's store.
 
@@ -175,6 +179,8 @@ def fit_to_stored(
     replaces : int, optional
         Number of visits in the store, if those that come again are exchanged: they do not count
         then, and where they are all that there is, the store is as good as new.
+    code : int or str, optional
+        Coordinate system of the positions, for the days of the lake.
     progress : callable
 
     Returns
@@ -192,7 +198,7 @@ def fit_to_stored(
     A visit of which a part is in the store gets the offset of that part. A visit whose datum is
     the level of a first visit, since none was asked for, is moved to the store's by the levels.
     """
-    incoming = _own_waters(incoming)
+    incoming = _own_waters(incoming, code)
     if stored is None:
         return _first_in_store(incoming, progress)
     known = known_soundings(incoming, stored)
@@ -240,7 +246,7 @@ def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
     return bool(_units(_moved(_own_waters(incoming), datum)[0], datum)[0])
 
 
-def _own_waters(soundings):
+def _own_waters(soundings, code=None):
     """Mark soundings without a datum with the water of the day of their visit."""
     datums, group = datums_of(soundings)
     bare = np.array([datum is None for datum in datums], bool)[group]
@@ -250,7 +256,7 @@ def _own_waters(soundings):
     for name, rows in each_visit(soundings):
         rows = rows[bare[rows]]
         if rows.size:
-            water = f"water level of {day_of(name, soundings.time[rows])}", None
+            water = water_of(day_of(name, soundings.select(rows), code)), None
             corrections[rows] = with_corrections(
                 corrections[rows], **datum_values(water), **{LEVEL: UNKNOWN})
     return soundings.replace(corrections=corrections)
@@ -296,17 +302,21 @@ def _refuse_weak(offsets, where=""):
     weak = [row for row in offsets if not row.std_error <= MOST_ERROR_M]
     if weak:
         worst = max(row.std_error for row in weak)
-        size = f"{worst:.2f} m" if np.isfinite(worst) else "an error that cannot be estimated"
+        size = (
+            f"{written(worst, '.2f')} m" if np.isfinite(worst)
+            else "an error that cannot be estimated"
+        )
         raise LakefloorError(_refusal(
             [row.visit for row in weak],
             f"fits the other visits{where} only to {size} (standard error), where at most "
-            f"{MOST_ERROR_M:.2f} m will do"))
+            f"{written(MOST_ERROR_M, '.2f')} m will do"))
 
 
 def _large(offsets) -> tuple:
     return tuple(
-        f"Visit '{row.visit}' differs by {row.offset:+.2f} m. The level of a lake seldom changes "
-        "that much. Check that it is the same lake, and the depth unit and the draft."
+        f"Visit '{row.visit}' differs by {written(row.offset, '+.2f')} m. The level of a lake "
+        "seldom changes that much. Check that it is the same lake, and the depth unit and the "
+        "draft."
         for row in offsets if abs(row.offset) > _USUAL_OFFSET_M
     )
 

@@ -154,7 +154,7 @@ def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
     (quality,) = [text for heading, text in facts.sections if heading == facts.boxed]
     assert f"cross {facts.crossings.n} times between visits" in quality
     assert "differ by −0.3" in quality
-    assert "95 % uncertainty of a single sounding" in quality
+    assert "95% uncertainty of a single sounding" in quality
 
 
 def test_figures_and_curve_are_those_of_the_lake(lake):
