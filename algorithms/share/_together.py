@@ -12,8 +12,9 @@ from ..core.units import LENGTH
 #: Places on the contours that are compared.
 _SAMPLES = 200
 #: How far the middle one of them may lie from the edges of the depth areas, m, and off the depth
-#: of the surface, m: more than smoothing does, less than another datum.
-_AWAY, _OFF = 2.0, 0.15
+#: of the surface, m: more than smoothing does, less than another datum. On a steep bottom the
+#: surface cannot tell it so well: this part of the step from one of its cells to the next.
+_AWAY, _OFF, _OFF_STEP = 2.0, 0.15, 0.25
 
 
 def check_together(found, context, feedback):
@@ -59,8 +60,8 @@ def check_together(found, context, feedback):
                     contours.name(), areas.name(), np.median(away))
             )
     if surface is not None:
-        off = _off_surface(surface, contours.crs(), places, depths, context)
-        if off.size and abs(np.median(off)) > _OFF:
+        off, step = _off_surface(surface, contours.crs(), places, depths, context)
+        if off.size and abs(np.median(off)) > max(_OFF, _OFF_STEP * np.median(step)):
             feedback.pushWarning(
                 tr("The surface '{}' is {:.2f} m {} along the contours '{}'. Are they from another "
                    "surface or another datum? Make the contours again.").format(
@@ -117,11 +118,22 @@ def _from_edges(areas, crs, places, depths, context, feedback):
 
 
 def _off_surface(surface, crs, places, depths, context):
-    """Return depth of the surface less that of the contour, m."""
+    """Return depth of the surface less that of the contour, and its step to the next cell, m."""
     transform = QgsCoordinateTransform(crs, surface.crs(), context.transformContext())
-    provider, off = surface.dataProvider(), []
+    provider, off, step = surface.dataProvider(), [], []
+    width, height = surface.rasterUnitsPerPixelX(), surface.rasterUnitsPerPixelY()
+
+    def at(x, y):
+        value, known = provider.sample(QgsPointXY(x, y), 1)
+        return value if known else np.nan
+
     for place, depth in zip(places, depths):
-        value, known = provider.sample(transform.transform(QgsPointXY(*place)), 1)
-        if known and np.isfinite(value):
+        point = transform.transform(QgsPointXY(*place))
+        x, y = point.x(), point.y()
+        value = at(x, y)
+        if np.isfinite(value):
+            around = np.array([
+                at(x - width, y), at(x + width, y), at(x, y - height), at(x, y + height)])
             off.append(value - depth)
-    return np.array(off)
+            step.append(np.nan_to_num(np.abs(around - value)).max())
+    return np.array(off), np.array(step)

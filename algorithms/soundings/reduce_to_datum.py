@@ -27,8 +27,9 @@ from ..core.correcting.lake_level import (
     visit_levels,
 )
 from ..core.errors import LakefloorError, excerpt
+from ..core.progress import span
 from ..core.units import unit_factor, unit_in_name
-from ..core.visits.unknown_level import water_of_the_day
+from ..core.visits.unknown_level import unlike_levels, water_of_the_day
 from ._offsets import say_offsets
 
 _UNITS = ("ft", "m", "us-ft", "cm", "in")
@@ -187,7 +188,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             datum_name=self.parameterAsString(parameters, "DATUM_NAME", context),
             hold=self.parameterAsBool(parameters, "HOLD", context),
             code=srs_wkt(crs),
-            progress=self.progress(feedback),
+            progress=span(self.progress(feedback), 0.0, 0.5),
         )
         _report(reduced.summary, unit, feedback)
         if elevation is None:
@@ -197,7 +198,8 @@ class ReduceToDatum(LakefloorAlgorithm):
                    "the first visit, {:.3f} {} ('{}').").format(
                     level / unit_factor(unit), unit, name)
             )
-        for note in reduced.notes:
+        apart = unlike_levels(reduced.soundings, span(self.progress(feedback), 0.5, 1.0))
+        for note in [*reduced.notes, *apart]:
             feedback.pushWarning(note)
         return self._write(parameters, context, feedback, reduced.soundings, crs, given,
                            reduced.summary)

@@ -15,6 +15,7 @@ from lakefloor.algorithms.core.visits.unknown_level import (
     LEAST_PLACES,
     MOST_ERROR_M,
     fit_to_stored,
+    unlike_levels,
     water_of_the_day,
 )
 
@@ -349,3 +350,26 @@ def test_visits_levelled_together_keep_their_differences():
     # The offset between the two and that of both add up.
     found = [float(p["level_offset_m"]) for p in texts(done.soundings).values()]
     assert found == pytest.approx([-0.8, 0.4], abs=0.06)
+
+
+@pytest.mark.parametrize(("unit", "said"), [
+    (1.0, []), (0.3048, ["'2026-08-01' by +0.56 m"]), (0.0, ["'2026-08-01' by +0.80 m"]),
+])
+def test_visits_at_levels_in_a_wrong_unit_or_at_one_level_are_warned_of(unit, said):
+    """0.8 m taken for 0.8 ft leaves 0.56 m, and one level for both days the whole of it."""
+    first, second = outing("2026-05-14", 0.2, along(20.0)), outing("2026-08-01", 1.0, across(20.0))
+    levels = {"2026-05-14": 0.2 * unit, "2026-08-01": 1.0 * unit}
+    reduced = reduce_to_datum(concatenate([first, second]), levels, datum_elevation_m=0.0)
+    notes = unlike_levels(reduced.soundings)
+    assert len(notes) == len(said)
+    for note, words in zip(notes, said):
+        offset = float(note.split("'2026-08-01' by ")[1].split(" m")[0])
+        assert offset == pytest.approx(float(words.split("by ")[1][:-2]), abs=0.03)
+        assert "unit of the lake levels" in note
+
+
+def test_visits_at_levels_that_do_not_meet_are_not_judged():
+    first = outing("2026-05-14", 0.2, along(20.0))
+    second = outing("2026-08-01", 1.0, along(20.0, 7.0))
+    levels = {"2026-05-14": 0.0, "2026-08-01": 0.0}
+    assert unlike_levels(reduce_to_datum(concatenate([first, second]), levels).soundings) == []

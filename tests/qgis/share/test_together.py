@@ -1,9 +1,14 @@
 """Layers of different lakes, units and runs on one map."""
 
+import sys
+from pathlib import Path
+
+import numpy as np
 import pytest
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsFeature,
+    QgsGeometry,
     QgsProcessingContext,
     QgsProcessingException,
     QgsRasterLayer,
@@ -13,7 +18,11 @@ from qgis.core import (
 
 from lakefloor.algorithms._layers import BANDS, read_raster
 from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.share._together import check_together
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from lakes import RADIUS, UTM15, X, Y, shore
 
 
 def _changed(layer, move=(0.0, 0.0), **values):
@@ -69,6 +78,25 @@ def test_surface_on_another_datum_is_warned_of(lake, feedback, tmp_path):
     check_together(_roles(lake, surface=deeper), QgsProcessingContext(), feedback)
     assert "'deeper' is 0.3" in feedback.text
     assert "m deeper along the contours" in feedback.text
+
+
+def test_contours_of_a_steep_shore_go_with_their_own_coarse_surface(run, tmp_path, feedback):
+    """Half a cell is 0.7 m of depth there, and the shoreline draws the contours towards it."""
+    grid = empty_grid((X - 330.0, Y - 330.0, X + 330.0, Y + 330.0), 5.0)
+    within = RADIUS - np.hypot(*np.meshgrid(grid.x - X, grid.y - Y))
+    depth = np.where(within > 0.0, 8.0 * np.tanh((within + 2.0) / 18.0), np.nan)
+    path = tmp_path / "steep.tif"
+    write_raster(path, [grid.like(depth), grid.like(0.0 * depth + 0.2), grid.like(0.0 * depth)],
+                 BANDS, UTM15, {})
+    shoreline = QgsVectorLayer("Polygon?crs=EPSG:32615", "shoreline", "memory")
+    feature = QgsFeature()
+    feature.setGeometry(QgsGeometry.fromWkt(shore().wkt))
+    shoreline.dataProvider().addFeatures([feature])
+    contours = run("depthcontours", {"INPUT": str(path), "SHORELINE": shoreline,
+                                     "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
+    check_together({"contours": contours, "surface": QgsRasterLayer(str(path), "steep")},
+                   QgsProcessingContext(), feedback)
+    assert feedback.messages == []
 
 
 def test_other_units_and_other_lakes_are_refused(lake, run, tmp_path):
