@@ -9,9 +9,13 @@ counts: the code, and the definitions that files of each format come with.
 
 from pathlib import Path
 
+import numpy as np
 from osgeo import gdal, ogr, osr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsCoordinateTransformContext,
+    QgsCsException,
     QgsMapLayer,
     QgsProcessingContext,
     QgsProcessingParameterCrs,
@@ -31,6 +35,7 @@ from qgis.PyQt.QtCore import QCoreApplication, QThread
 
 from ._gdal import quiet
 from ._i18n import tr
+from .core.crs import utm_epsg
 from .core.errors import LakefloorError
 
 #: All zones of UTM on WGS 84, in one of which every lake is computed that is not in metres.
@@ -61,9 +66,13 @@ def name_inputs(algorithm, parameters, context):
     application = QCoreApplication.instance()
     if application is None or QThread.currentThread() != application.thread():
         return
-    for crs in _of_inputs(algorithm, parameters, context):
+    for crs, extent in _of_inputs(algorithm, parameters, context):
         if crs.isValid():
             name_for_files(crs)
+            # What a run makes of a layer in degrees is in the UTM zone of its place, and steps of
+            # a model read those files in the thread that wrote them.
+            if crs.isGeographic() and extent is not None:
+                _name_zone(crs, extent)
     # A shapefile states its CRS in other words than all other formats, and which it will be in is
     # not known yet. Naming all takes two or three seconds.
     if any(_is_shapefile(parameters.get(definition.name()))
@@ -91,26 +100,42 @@ def _of_inputs(algorithm, parameters, context):
             for each in value if isinstance(value, (list, tuple)) else [value]:
                 yield _of_layer(each, context, own)
         elif isinstance(definition, QgsProcessingParameterFile):
-            yield _of_store(value)
+            yield _of_store(value), None
         elif isinstance(definition, QgsProcessingParameterCrs):
-            yield algorithm.parameterAsCrs(parameters, definition.name(), context)
+            yield algorithm.parameterAsCrs(parameters, definition.name(), context), None
         elif isinstance(definition, QgsProcessingParameterPoint):
-            yield algorithm.parameterAsPointCrs(parameters, definition.name(), context)
+            yield algorithm.parameterAsPointCrs(parameters, definition.name(), context), None
         elif isinstance(definition, QgsProcessingParameterExtent):
-            yield algorithm.parameterAsExtentCrs(parameters, definition.name(), context)
+            yield algorithm.parameterAsExtentCrs(parameters, definition.name(), context), None
 
 
 def _of_layer(value, context, own):
-    if isinstance(value, QgsMapLayer):
-        return value.crs()
-    source = getattr(value, "source", value)
-    text = source.staticValue() if hasattr(source, "staticValue") else source
-    layer = None
-    if isinstance(text, str):
-        layer = context.getMapLayer(text)  # of the project, or made by an earlier step
-        if layer is None and Path(text.partition("|")[0]).is_file():
-            layer = QgsProcessingUtils.mapLayerFromString(text, own)
-    return layer.crs() if layer is not None else QgsCoordinateReferenceSystem()
+    """Return CRS and extent; files are opened in a context of their own, in this thread."""
+    layer = value
+    if not isinstance(value, QgsMapLayer):
+        source = getattr(value, "source", value)
+        text = source.staticValue() if hasattr(source, "staticValue") else source
+        layer = None
+        if isinstance(text, str):
+            # Results of earlier steps of a model are known to its context alone.
+            layer = QgsProcessingUtils.mapLayerFromString(text, context, False)
+            if layer is None and Path(text.partition("|")[0]).is_file():
+                layer = QgsProcessingUtils.mapLayerFromString(text, own)
+    return (QgsCoordinateReferenceSystem(), None) if layer is None else (
+        layer.crs(), layer.extent())
+
+
+def _name_zone(crs, extent):
+    try:
+        box = QgsCoordinateTransform(
+            crs, QgsCoordinateReferenceSystem("EPSG:4326"), QgsCoordinateTransformContext()
+        ).transformBoundingBox(extent)
+    except QgsCsException:
+        return
+    center = box.center()
+    if box.isFinite() and abs(center.x()) <= 180.0 and abs(center.y()) <= 90.0:
+        code = utm_epsg(np.array([center.x()]), np.array([center.y()]))
+        name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
 
 
 def _of_store(value):

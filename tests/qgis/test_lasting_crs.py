@@ -144,6 +144,31 @@ except LakefloorError as error:
     print("refused", "restart" in str(error))
 """
 
+#: The first map of a lake: nothing in its UTM zone was there before the run.
+_FIRST_MAP = _SCRIPT + """
+import lakefloor
+plugin = lakefloor.classFactory(None)
+plugin.initProcessing()
+from every_algorithm import make_lake
+folder = Path(sys.argv[1])
+make_lake(folder / "lake")
+out = {name: str(folder / name) for name in ("soundings.gpkg", "smooth.tif", "contours.gpkg")}
+model = registry.createAlgorithmById("lakefloor:logs to lake map")
+done, said = run(model, {
+    **{d.name(): "TEMPORARY_OUTPUT" for d in model.destinationParameterDefinitions()},
+    "LOG_FOLDER": str(folder / "lake" / "logs"),
+    "SHORELINE": str(folder / "lake" / "shoreline.geojson"),
+    "uncertaintybudget:Soundings": out["soundings.gpkg"],
+    "smoothsurface:Smooth surface": out["smooth.tif"],
+    "depthcontours:Depth contours": out["contours.gpkg"]})
+assert done, said
+pause()
+for path in out.values():
+    layer = QgsRasterLayer(path) if path.endswith(".tif") else QgsVectorLayer(path)
+    assert layer.crs().toWkt(), path
+print("alive")
+"""
+
 #: A step of a model reads a shapefile that a step before it wrote; both run in one thread.
 _SHAPEFILE = _SCRIPT + """
 from osgeo import ogr, osr
@@ -183,6 +208,10 @@ def _python(script, *arguments):
 
 def test_every_algorithm_runs_again_when_its_thread_is_gone(qgis_app, tmp_path):
     assert "all ran twice" in _python(_EVERY, str(tmp_path))
+
+
+def test_crs_of_the_first_map_lasts(qgis_app, tmp_path):
+    assert "alive" in _python(_FIRST_MAP, str(tmp_path))
 
 
 def test_crs_of_a_shapefile_lasts_too(qgis_app, tmp_path):
