@@ -132,10 +132,14 @@ def _name_zone(crs, extent):
         ).transformBoundingBox(extent)
     except QgsCsException:
         return
-    center = box.center()
-    if box.isFinite() and abs(center.x()) <= 180.0 and abs(center.y()) <= 90.0:
-        code = utm_epsg(np.array([center.x()]), np.array([center.y()]))
-        name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
+    if not box.isFinite():
+        return
+    y = box.center().y()
+    # On the edge of two zones soundings may fall into the other one.
+    for x in (box.center().x(), box.xMinimum(), box.xMaximum()):
+        if abs(x) <= 180.0 and abs(y) <= 90.0:
+            code = utm_epsg(np.array([x]), np.array([y]))
+            name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
 
 
 def _of_store(value):
