@@ -655,7 +655,8 @@ def read_raster(layer, feedback, of_depth=True):
     Returns
     -------
     surface : Surface
-        ``uncertainty`` and ``distance`` are None where the raster has no such bands.
+        ``uncertainty`` and ``distance`` are None where the raster has no such bands, and
+        ``spacing`` where it does not say it.
     crs : QgsCoordinateReferenceSystem
     metadata : dict of str to str
         The raster's own items, e.g. its datum.
@@ -702,7 +703,10 @@ def read_raster(layer, feedback, of_depth=True):
         )
     lakefloor = names[:3] == list(BANDS)
     return (
-        Surface(depth, band(2) if lakefloor else None, band(3) if lakefloor else None),
+        Surface(
+            depth, band(2) if lakefloor else None, band(3) if lakefloor else None,
+            _spacing(metadata),
+        ),
         target,
         metadata,
     )
@@ -737,6 +741,24 @@ def common_share(metadata) -> float:
     except ValueError:
         return 0.0
     return share if 0.0 < share < 1.0 else 0.0
+
+
+#: Metadata item in which a raster says with which lane spacing it was drawn, m.
+SPACING_ITEM = "LANE_SPACING_M"
+
+
+def spacing_item(spacing) -> dict:
+    """Return the metadata that say with which lane spacing, m, a raster was drawn."""
+    return {SPACING_ITEM: f"{spacing:.6g}"} if spacing else {}
+
+
+def _spacing(metadata):
+    """Return the lane spacing that a raster states, m, or None."""
+    try:
+        spacing = float(metadata.get(SPACING_ITEM, ""))
+    except ValueError:
+        return None
+    return spacing if 0.0 < spacing < np.inf else None
 
 
 #: Metadata domain and item in which a raster says how it was drawn.

@@ -36,7 +36,7 @@ from ._compat import make_field, restore_milliseconds
 from ._destinations import RASTER_MARK, Target, check_target, target_of
 from ._gdal import done, made, strict, without_sql
 from ._i18n import tr
-from ._layers import BANDS, SCHEMA, srs_wkt, to_qdatetime
+from ._layers import BANDS, SCHEMA, spacing_item, srs_wkt, to_qdatetime
 from ._named_crs import require_alive
 from ._package import mark, put_tables
 from ._staging import Staging, write_file
@@ -320,7 +320,7 @@ class Outputs:
     def surface(self, name, surface: Surface, crs, metadata=None):
         """Write a Lakefloor surface: depth, uncertainty and distance as three bands."""
         self.raster(name, [surface.depth, surface.uncertainty, surface.distance], BANDS, crs,
-                    metadata, style="surface")
+                    {**(metadata or {}), **spacing_item(surface.spacing)}, style="surface")
 
     @contextmanager
     def surface_parts(self, name, grid: Grid, crs, start: Path | None = None):

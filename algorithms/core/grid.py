@@ -1,5 +1,7 @@
 """Regular grids, surfaces and lines."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -48,7 +50,7 @@ class Grid:
         rows, cols = self.shape
         return self.west, self.north - rows * self.dy, self.west + cols * self.dx, self.north
 
-    def like(self, values) -> "Grid":
+    def like(self, values) -> Grid:
         """Return a grid of the same geometry with other values.
 
         Raises
@@ -153,11 +155,14 @@ class Surface:
         One standard deviation of depth, m.
     distance : Grid
         Distance to the nearest sounding, m.
+    spacing : float, optional
+        Lane spacing with which it was drawn, m; see :func:`~.spacing.surface_spacing`.
     """
 
     depth: Grid
     uncertainty: Grid
     distance: Grid
+    spacing: float | None = None
 
 
 @dataclass(frozen=True)

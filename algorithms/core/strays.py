@@ -144,9 +144,19 @@ def off_shore(x, y, shoreline) -> np.ndarray:
 def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
     """Return the usable soundings without strays, and sentences about what was left out.
 
+    Parameters and errors are those of :func:`without_strays` and :func:`~.spacing.usable`.
+    """
+    kept, notes = without_strays(usable(soundings), shoreline)
+    return (usable(kept) if notes else kept), notes
+
+
+def without_strays(soundings: Soundings, shoreline=None) -> tuple:
+    """Return soundings without strays, and sentences about what was left out.
+
     Parameters
     ----------
     soundings : Soundings
+        Rejected ones, and those without a position, are kept.
     shoreline : shapely Polygon or MultiPolygon, optional
         Strays are what lies far off it; without one, what is isolated.
 
@@ -157,24 +167,29 @@ def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
     Raises
     ------
     LakefloorError
-        As :func:`~.spacing.usable` and :func:`off_shore`.
+        As :func:`off_shore`.
     """
-    kept = usable(soundings)
+    placed = np.flatnonzero(
+        soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
+    )
+    x, y = soundings.x[placed], soundings.y[placed]
     if shoreline is None:
-        away = isolated(kept.x, kept.y)
+        away = isolated(x, y)
         notes = [
             f"{lie(count, far)} from all others and were left out. If they belong to the lake, "
             "give its shoreline."
             for count, far in clusters(away)
         ]
     else:
-        away = off_shore(kept.x, kept.y, shoreline)
+        away = off_shore(x, y, shoreline)
         notes = [
             f"{lie(count, far)} from this lake and were left out." for count, far in clusters(away)
         ]
     if not notes:
-        return kept, []
-    return usable(kept.select(away == 0.0)), notes
+        return soundings, []
+    kept = np.ones(len(soundings), dtype=bool)
+    kept[placed[away > 0.0]] = False
+    return soundings.select(kept), notes
 
 
 def clusters(away) -> list:

@@ -22,6 +22,7 @@ from ..core.share.assumed import assumed_sentences
 from ..core.share.lake_statistics import LITTORAL_DEPTH, LakeStatistics, lake_statistics
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
+from ..core.strays import without_strays
 from ..core.visits.crossing_report import Misfit, check_crossings
 from ._inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ._lake_report import bare, reading_unit
@@ -130,7 +131,7 @@ def collect_facts(layers, crs, context, feedback, title, lake="", author="", dat
         _read_surface(facts, layers, context, feedback, span(progress, 0.0, 0.5))
     if "soundings" in layers:
         reasons, corrections = _read_soundings(
-            facts, layers["soundings"], crs, context, feedback, span(progress, 0.5, 1.0))
+            facts, layers, crs, context, feedback, span(progress, 0.5, 1.0))
     contour_line = ""
     if "contours" in layers:
         contour_line = _read_contours(facts, layers["contours"], crs, context)
@@ -161,6 +162,7 @@ def collect_facts(layers, crs, context, feedback, title, lake="", author="", dat
 
 def _read_surface(facts, layers, context, feedback, progress):
     surface, crs, metadata = read_raster(layers["surface"], feedback)
+    facts.spacing = surface.spacing
     facts.datum = facts.datum or metadata.get("DATUM_NAME", "")
     facts.elevation = _number(metadata.get("DATUM_ELEVATION_M"))
     facts.level_known = facts.elevation is not None or "DATUM_NAME" not in metadata
@@ -169,8 +171,7 @@ def _read_surface(facts, layers, context, feedback, progress):
         if known.size:
             facts.uncertainty = float(known.mean())
     try:
-        shoreline = read_polygon(
-            QgsProcessingFeatureSource(layers["shoreline"], context), crs, context, feedback)
+        shoreline = _shoreline(layers, crs, context, feedback)
         facts.statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY,
             scale_sd=common_share(metadata), shoreline_sd=SHORELINE_UNCERTAINTY, progress=progress)
@@ -181,6 +182,11 @@ def _read_surface(facts, layers, context, feedback, progress):
     facts.curve = curve.depth, curve.area
 
 
+def _shoreline(layers, crs, context, feedback):
+    return read_polygon(
+        QgsProcessingFeatureSource(layers["shoreline"], context), crs, context, feedback)
+
+
 def _number(text):
     try:
         return float(text)
@@ -188,9 +194,15 @@ def _number(text):
         return None
 
 
-def _read_soundings(facts, layer, crs, context, feedback, progress):
+def _read_soundings(facts, layers, crs, context, feedback, progress):
     """Read the survey; return the reasons of rejections and the corrections of the rest."""
-    soundings, _ = read_soundings(layer, context, feedback, crs)
+    soundings, _ = read_soundings(layers["soundings"], context, feedback, crs)
+    try:
+        soundings, notes = without_strays(soundings, _shoreline(layers, crs, context, feedback))
+    except LakefloorError as error:
+        notes = [str(error)]
+    for note in notes:
+        feedback.pushWarning(note)
     known_datum = datum_of(soundings)
     texts = [parse_corrections(text) for text in sorted(set(soundings.corrections))]
     if known_datum is not None:
@@ -205,8 +217,9 @@ def _read_soundings(facts, layer, crs, context, feedback, progress):
     facts.used, facts.rejected = len(used), len(soundings) - len(used)
     facts.visits = sorted({str(visit) for visit in used.visit if visit})
     facts.lanes = len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0})
-    with suppress(LakefloorError):  # a single lane has no spacing
-        facts.spacing = lane_spacing(soundings)
+    if facts.spacing is None:
+        with suppress(LakefloorError):  # a single lane has no spacing
+            facts.spacing = lane_spacing(soundings)
     with suppress(LakefloorError):  # too few soundings to cross
         report = check_crossings(soundings, progress=progress)
         facts.between = report.between.n > 0

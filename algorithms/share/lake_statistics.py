@@ -81,9 +81,8 @@ class LakeStatistics(LakefloorAlgorithm):
         "rises to depth zero, bent as the bottom next to it is. Cells without depth inside the "
         "shoreline are a gap: its share is told, and nothing is made up for it.\n\n"
         "Uncertainties: an error of the datum shifts all depths alike and does not average out; "
-        "errors of the surface (band 2) average out over about the lane spacing, taken from "
-        "band 3; errors of the shoreline change area and length at the datum, not the "
-        "volume.\n\n"
+        "errors of the surface (band 2) average out over about the lane spacing; errors of the "
+        "shoreline change area and length at the datum, not the volume.\n\n"
         "A level above the datum needs a raster in which the land around the lake has negative "
         "depths. Not for navigation.",
     )

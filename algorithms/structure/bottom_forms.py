@@ -132,6 +132,7 @@ class BottomForms(LakefloorAlgorithm):
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
+            spacing=surface.spacing,
             fine_m=params.optional_number(self, parameters, "FINE", context),
             broad_m=params.optional_number(self, parameters, "BROAD", context),
             min_relief_m=self.parameterAsDouble(parameters, "MIN_RELIEF", context),

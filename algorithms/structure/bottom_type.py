@@ -22,9 +22,11 @@ from .._layers import (
     read_raster,
     read_soundings,
     source,
+    spacing_item,
 )
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
+from ..core.strays import without_strays
 from ..core.structure.bottom_type import (
     MAX_SLOPE_DEG,
     MIN_DEPTH_M,
@@ -41,8 +43,8 @@ BANDS = (
     "bottom class (1 soft, 2 medium, 3 hard)", "probability of the class",
     "distance to the nearest sounding (m)",
 )  # fmt: skip
-#: Items of the raster's metadata, which Hard-soft transitions reads.
-THRESHOLD_ITEM, SPACING_ITEM = "BOTTOM_THRESHOLDS", "LANE_SPACING_M"
+#: Item of the raster's metadata, which Hard-soft transitions reads.
+THRESHOLD_ITEM = "BOTTOM_THRESHOLDS"
 
 _NUMBERS = {
     "CLASSES": QT_TRANSLATE_NOOP("@default", "Classes of bottom told apart"),
@@ -181,13 +183,17 @@ class BottomType(LakefloorAlgorithm):
             fields=("depth", "hardness", "visit", "lane", "status"),
         )
         shore = optional_source(self, parameters, params.SHORELINE, context)
+        shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+        soundings, strays = without_strays(soundings, shoreline)
+        for note in strays:
+            feedback.pushWarning(note)
         cell, gap = (
             params.optional_number(self, parameters, name, context)
             for name in (params.CELL_SIZE, params.MAX_GAP)
         )
         result = bottom_type(
             soundings, surface.depth,
-            shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
+            shoreline=shoreline,
             cell=cell,
             max_gap=gap,
             method=self.parameterAsEnumString(parameters, "METHOD", context),
@@ -207,7 +213,7 @@ class BottomType(LakefloorAlgorithm):
         items = {
             # GDAL drops empty items.
             **metadata, THRESHOLD_ITEM: ";".join(map(str, limits)) or "none",
-            SPACING_ITEM: f"{result.spacing:.2f}",
+            **spacing_item(result.spacing),
             "BOTTOM_CLASSES": ";".join(result.classes) or "one",
             "HARDNESS": "relative" if result.calibration is None else
             f"calibrated by {result.calibration.used} samples",

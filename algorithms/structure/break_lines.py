@@ -96,6 +96,7 @@ class BreakLines(LakefloorAlgorithm):
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
+            spacing=surface.spacing,
             scale_m=params.optional_number(self, parameters, "SCALE", context),
             min_slope_percent=self.parameterAsDouble(parameters, "MIN_SLOPE", context),
             min_height_m=self.parameterAsDouble(parameters, "MIN_HEIGHT", context),

@@ -21,7 +21,7 @@ from .._layers import (
 )
 from .._outputs import Outputs
 from ..core.structure.transitions import ATTRIBUTES, hard_soft_transitions
-from .bottom_type import BANDS, SPACING_ITEM, THRESHOLD_ITEM
+from .bottom_type import BANDS, THRESHOLD_ITEM
 
 FIELDS = [
     (name, {"width_from": "text", "hard_side": "text", "crossings": "int", "supported": "int"}
@@ -120,7 +120,7 @@ class HardSoftTransitions(LakefloorAlgorithm):
             soundings=read_soundings(
                 soundings, context, feedback, crs, ("depth", "hardness", "visit", "status")
             )[0] if soundings else None,
-            spacing=float(metadata[SPACING_ITEM]) if metadata.get(SPACING_ITEM) else None,
+            spacing=surface.spacing,
             min_contrast=self.parameterAsDouble(parameters, "MIN_CONTRAST", context),
             min_length_m=self.parameterAsDouble(parameters, "MIN_LENGTH", context),
             progress=self.progress(feedback),

@@ -25,6 +25,7 @@ from .._layers import (
     read_polygon,
     read_soundings,
     source,
+    spacing_item,
 )
 from .._outputs import Outputs
 from ..core.correcting.lake_level import datum_of
@@ -162,8 +163,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
     try:
         if record:
             cell, gap, spacing = record.cell, record.max_gap, record.spacing
-        else:
-            cell, gap, spacing = sizes(kept, cell, gap, spacing, shoreline, feedback)
+        cell, gap, spacing = sizes(kept, cell, gap, spacing, shoreline, feedback)
         f = frame(
             kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
         )
@@ -171,7 +171,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
         if record is None:
             learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
             record = tiles.Record(method, options, cell, f.spacing, gap, learned)
-        metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down"}
+        metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
         metadata[COMMON_SHARE_ITEM] = round(common_share(kept), 4)
         if datum:
             metadata["DATUM_NAME"] = datum[0]

@@ -8,13 +8,16 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from lakefloor.algorithms.core import spacing as module
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.spacing import (
     doubts,
     lane_spacing,
     spacing_around,
     spacing_of_distances,
     suggest_cell,
+    surface_spacing,
 )
+from lakefloor.algorithms.core.surface.surface_nodes import frame
 
 from .made_surveys import (
     Habit,
@@ -132,15 +135,54 @@ def test_a_large_survey_is_sampled_by_area_not_by_soundings(monkeypatch, most):
         assert lane_spacing(as_soundings(points)) == pytest.approx(true, rel=0.25), name
 
 
-def test_spacing_of_distances():
-    rng = np.random.default_rng(3)
-    lanes_only = np.abs(rng.uniform(-10.0, 10.0, 20_000))
-    assert spacing_of_distances(lanes_only) == pytest.approx(20.0, rel=0.02)
-    # The outside of the survey, up to the maximum gap.
-    beyond = rng.uniform(20.0, 50.0, 4_000)
-    assert spacing_of_distances(np.append(lanes_only, beyond)) == pytest.approx(20.0, rel=0.25)
-    assert spacing_of_distances([np.nan]) == 0.0
-    assert spacing_of_distances(None) == 0.0
+# -- the spacing of a surface ----------------------------------------------------------------
+
+
+def distances_of(survey):
+    """Return the distances that a surface of a survey carries."""
+    f = frame(survey)
+    return f.grid.like(f.distance)
+
+
+@pytest.mark.parametrize("seed", [2001])
+def test_distances_of_a_surface_tell_about_the_spacing_of_its_soundings(seed):
+    for name, points, _ in cases(seed):
+        if "strays" in name or "two lakes" in name:
+            continue
+        survey = as_soundings(points)
+        found = spacing_of_distances(distances_of(survey))
+        assert found == pytest.approx(lane_spacing(survey), rel=0.25), name
+
+
+def test_lines_across_and_a_rim_without_lanes_change_little():
+    x, y = np.meshgrid(np.arange(0.5, 400.0), np.arange(0.5, 400.0))
+    to_lanes = np.abs((x + 10.0) % 20.0 - 10.0)
+    grid = Grid(to_lanes, 0.0, 400.0, 1.0, 1.0)
+    assert spacing_of_distances(grid) == pytest.approx(20.0, rel=0.06)
+    across = np.minimum(to_lanes, np.abs((y + 40.0) % 80.0 - 40.0))
+    assert spacing_of_distances(grid.like(across)) == pytest.approx(20.0, rel=0.06)
+    rim = np.where(x < 300.0, across, np.where(x < 350.0, x - 300.0, np.nan))
+    assert spacing_of_distances(grid.like(rim)) == pytest.approx(20.0, rel=0.06)
+
+
+def test_of_a_large_surface_parts_are_looked_at(monkeypatch):
+    survey = survey_of(10.0)
+    grid = distances_of(survey)
+    whole = spacing_of_distances(grid)
+    monkeypatch.setattr(module, "_MOST_CELLS", 40_000)
+    monkeypatch.setattr(module, "_PART", 100)
+    assert grid.values.size > 40_000
+    assert spacing_of_distances(grid) == pytest.approx(whole, rel=0.1)
+
+
+def test_a_surface_that_says_its_spacing_is_believed():
+    grid = distances_of(survey_of(10.0))
+    assert surface_spacing(17.0, grid) == 17.0
+    assert surface_spacing(None, grid) == spacing_of_distances(grid)
+    assert surface_spacing(None, None) == 0.0
+    nothing = grid.like(np.full(grid.shape, np.nan))
+    assert surface_spacing(None, nothing) == 0.0
+    assert surface_spacing(None, grid.like(np.full(grid.shape, 5.0))) >= 0.0
 
 
 # -- sizes that do not suit ------------------------------------------------------------------

@@ -170,10 +170,12 @@ def test_lanes_run_midway_between_those_before_whatever_their_heading(turn):
     away = np.abs((aside + 20.0) % 40.0 - 20.0)
     lake = Point(0.0, 0.0).buffer(280.0, 32)
     found = next_outing(
-        Surface(grid.like(5.0 + 0.0 * x), grid.like(np.hypot(0.05, 0.01 * away)), grid.like(away)),
+        Surface(
+            grid.like(5.0 + 0.0 * x), grid.like(np.hypot(0.05, 0.01 * away)), grid.like(away), 40.0
+        ),
         interval_m=FOOT, launch=(0.0, -280.0), minutes=30.0, lake=lake,
     )
-    assert found.spacing == pytest.approx(20.0, abs=1.0)
+    assert found.spacing == 20.0
     lanes = [xy for xy, k in zip(found.lines.coords, found.lines.attributes["kind"]) if k == "lane"]
     along = np.array([np.sin(np.radians(turn)), np.cos(np.radians(turn))])
     parallel, midway = 0.0, 0.0
@@ -183,7 +185,7 @@ def test_lanes_run_midway_between_those_before_whatever_their_heading(turn):
             parallel += length
             at = a[0] * along[1] - a[1] * along[0]
             midway += length * (abs(at % 40.0 - 20.0) <= 8.0)
-    assert parallel > 0.9 * found.lane_m
+    assert parallel > 0.85 * found.lane_m
     assert midway > 0.99 * parallel
     # Four times the way of a turn, 10 s at 5 mph, where the lake is wide enough.
     assert min(np.hypot(*(b - a)) for a, b in lanes) > 4.0 * 22.352 - 1e-6

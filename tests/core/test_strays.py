@@ -16,6 +16,7 @@ from lakefloor.algorithms.core.strays import (
     isolated,
     of_this_lake,
     off_shore,
+    without_strays,
 )
 
 from .made_surveys import Habit, along, as_soundings, blob, cluster, lanes
@@ -133,6 +134,21 @@ def test_soundings_far_from_the_shoreline():
         f"{len(far)} soundings lie {distance_text(np.median(shore))} from this lake and were left "
         "out."
     ]
+
+
+def test_rejected_soundings_and_those_without_a_position_stay_where_they_are():
+    rng, lake, survey = pond()
+    soundings = as_soundings(cluster(rng, 5, (0.0, 4000.0)), survey)
+    status, x = soundings.status.copy(), soundings.x.copy()
+    status[[0, 40]], x[50] = "spike", np.nan
+    soundings = soundings.replace(status=status, x=x)
+    kept, notes = without_strays(soundings, translate(lake, 480_000.0, 5_200_000.0))
+    assert notes[0].startswith("4 soundings lie 3.")
+    np.testing.assert_array_equal(kept.x, np.delete(x, slice(1, 5)))
+    assert list(kept.status).count("spike") == 2
+    same, notes = without_strays(kept, translate(lake, 480_000.0, 5_200_000.0))
+    assert same is kept
+    assert notes == []
 
 
 def test_an_island_or_a_second_part_is_no_far_off_place():

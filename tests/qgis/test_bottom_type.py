@@ -262,3 +262,24 @@ def test_report_in_german_numbers(mapped, tmp_path):
         reports.append(html_text(tmp_path / "report.html"))
         (tmp_path / "type.tif").unlink()
     assert_same_but_for_signs(reports[1], reports[0], "de_DE")
+
+
+def test_soundings_far_off_the_shoreline_are_set_aside(run, soundings, depth, memory_layer,
+                                                       tmp_path, feedback):
+    survey = hard_lakes.survey(hard_lakes.patches)
+    far = survey.select(slice(0, 40))
+    far = far.replace(x=far.x + 3000.0)
+    west, south = WEST - 5.0, SOUTH - 5.0
+    east, north = WEST + hard_lakes.WIDTH + 5.0, SOUTH + hard_lakes.HEIGHT + 5.0
+    lake = memory_layer("Polygon", [
+        f"POLYGON(({west} {south}, {east} {south}, {east} {north}, {west} {north}, "
+        f"{west} {south}))"
+    ])
+    grids = []
+    for name, parts in (("alone", [survey]), ("both", [survey, far])):
+        path = tmp_path / f"{name}.tif"
+        run("bottomtype", {"INPUT": soundings(parts=parts), "DEPTH": depth, "CELL_SIZE": 4.0,
+                           "SHORELINE": lake, "OUTPUT": str(path)}, feedback)
+        grids.append(bands(path)[1][0])
+    assert "40 soundings lie 2." in feedback.text
+    np.testing.assert_array_equal(*grids)

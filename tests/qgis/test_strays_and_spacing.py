@@ -5,9 +5,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from qgis.core import QgsFeature, QgsGeometry, QgsPoint, QgsProcessingException, QgsVectorLayer
+from osgeo import gdal
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsFeature,
+    QgsGeometry,
+    QgsPoint,
+    QgsProcessingException,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
 from shapely.affinity import translate
 
+from lakefloor.algorithms._layers import BANDS, SPACING_ITEM, read_raster
+from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
@@ -119,3 +131,54 @@ def test_cleaning_sets_them_aside_with_a_warning(run, feedback, survey, six):
     assert "isolated" not in status[6:]
     assert {f["reason"]: f["soundings"] for f in out["COUNTS"].getFeatures()}["isolated"] == 6
     assert "6 soundings lie 4." in feedback.text
+
+
+def stated(path):
+    return float(gdal.Open(str(path)).GetMetadataItem(SPACING_ITEM))
+
+
+@pytest.mark.parametrize("name", ["tinsurface", "idwsurface", "smoothsurface"])
+def test_a_surface_says_the_lane_spacing_it_was_drawn_with(run, survey, tmp_path, name):
+    layer, path, again = layer_of(survey), tmp_path / "depth.tif", tmp_path / "again.tif"
+    common = {"INPUT": layer, "CELL_SIZE": 10.0}
+    run(name, {**common, "OUTPUT": str(path)})
+    assert stated(path) == pytest.approx(40.0, rel=0.1)
+    run(name, {**common, "LANE_SPACING": 55.0, "OUTPUT": str(path)})
+    assert stated(path) == 55.0
+    # Brought up to date it keeps it, and drawn anew it says the new one.
+    run(name, {**common, "UPDATE": str(path), "OUTPUT": str(again)})
+    assert stated(again) == 55.0
+    run(name, {**common, "UPDATE": str(path), "LANE_SPACING": 50.0, "OUTPUT": str(again)})
+    assert stated(again) == 50.0
+
+
+def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(run, survey, shoreline, tmp_path,
+                                                                 feedback):
+    layer = layer_of(survey)
+    outing = {"TIME": 20.0, "LAUNCH": f"{EAST},{NORTH - 380.0} [EPSG:32615]",
+              "SHORELINE": shoreline, "OUTPUT": "memory:", "GAPS": "memory:"}
+    forms = {"OUTPUT": "memory:", "OUTPUT_RASTER": "TEMPORARY_OUTPUT"}
+    for spacing in (40.0, 60.0):
+        path = str(tmp_path / f"{spacing:g}.tif")
+        run("tinsurface", {"INPUT": layer, "CELL_SIZE": 5.0, "LANE_SPACING": spacing,
+                           "OUTPUT": path})
+        surface, _, metadata = read_raster(QgsRasterLayer(path), feedback)
+        assert surface.spacing == spacing
+        assert run("nextouting", {"INPUT": path, **outing})["SPACING_M"] == spacing / 2.0
+        assert run("bottomforms", {"INPUT": path, **forms})["FINE_M"] == spacing
+        # One that does not say it is known by its distances.
+        bare = tmp_path / f"bare{spacing:g}.tif"
+        grids = [surface.depth, surface.uncertainty, surface.distance]
+        del metadata[SPACING_ITEM]
+        write_raster(bare, grids, BANDS, QgsCoordinateReferenceSystem("EPSG:32615"), metadata)
+        found = run("bottomforms", {"INPUT": str(bare), **forms})["FINE_M"]
+        assert found == pytest.approx(40.0, rel=0.25)
+
+
+@pytest.mark.parametrize("text", ["", "far", "-3", "0", "nan", "inf"])
+def test_a_spacing_that_is_no_length_counts_as_none(tmp_path, feedback, text):
+    path = tmp_path / "depth.tif"
+    grid = Grid(np.ones((4, 4)), EAST, NORTH, 5.0, 5.0)
+    write_raster(path, [grid], ["depth (m)"], QgsCoordinateReferenceSystem("EPSG:32615"),
+                 {SPACING_ITEM: text})
+    assert read_raster(QgsRasterLayer(str(path)), feedback)[0].spacing is None

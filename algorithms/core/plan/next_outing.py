@@ -17,7 +17,7 @@ from ..grid import Areas, Grid, Lines, Surface
 from ..number_text import written
 from ..polygons import inside, rings
 from ..progress import Progress, silent, span
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from ..terrain import gradient
 from ..units import LENGTH, MPH
 from .survey_lanes import (
@@ -208,8 +208,7 @@ def next_outing(
         Islands as holes, m. Places within it without a depth are gaps. The outline of the
         surface if None.
     spacing : float, optional
-        Between lanes of the outing, m; half of that of the lanes so far if None, read from
-        the distances.
+        Between lanes of the outing, m; half of that of the lanes so far if None.
     structure : sequence of array, shape (k, 2), optional
         Break-lines and transitions, m: places within a spacing of one count double.
     min_depth, buffer_m, speed, transit_speed, turn_s
@@ -265,7 +264,7 @@ def next_outing(
     if not known.any():
         raise LakefloorError("The surface's band of uncertainty is empty.")
     if spacing is None:
-        spacing = spacing_of_distances(surface.distance.values[known]) / 2.0
+        spacing = surface_spacing(surface.spacing, surface.distance) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")

@@ -12,7 +12,7 @@ from ..grid import Grid, Surface
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
 
 # Least half-width, m, of the depth range over which the change of area with depth is taken.
@@ -239,15 +239,14 @@ def deepest_within(depth: Grid, shoreline) -> float:
 def correlation_length(surface: Surface, shoreline=None) -> float:
     """Return the distance over which errors of a surface fade: about the lane spacing, m.
 
-    Taken within the shoreline, or from the whole surface without one. Infinite where the
-    surface holds no distances.
+    Where the surface does not say it, it is taken from the distances within the shoreline, or
+    from all without one. Infinite where there are no distances either.
     """
-    if surface.distance is None:
-        return np.inf
-    known = surface.distance.values
-    if shoreline is not None:
-        known = known[inside(shoreline, surface.distance)]
-    return spacing_of_distances(known) or np.inf
+    distance = surface.distance
+    if not surface.spacing and distance is not None and shoreline is not None:
+        distance = distance.like(
+            np.where(inside(shoreline, distance), distance.values, np.nan))
+    return surface_spacing(surface.spacing, distance) or np.inf
 
 
 def _depth_integral(depth, area, volume) -> np.ndarray:

@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid
 from ..number_text import written
 from ..progress import Progress, silent, span, watched
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from ..terrain import position
 from .landforms import Rises, opening, rises
 from .ridge_lines import filled
@@ -116,6 +116,7 @@ def bottom_forms(
     *,
     uncertainty: Grid | None = None,
     distance: Grid | None = None,
+    spacing: float | None = None,
     fine_m: float | None = None,
     broad_m: float | None = None,
     min_relief_m: float = 0.3,
@@ -133,10 +134,12 @@ def bottom_forms(
         One standard deviation of depth, m. Without it the roughness of the surface
         below the fine radius is taken.
     distance : Grid, optional
-        Distance to the nearest sounding, m; it tells how far apart the lanes are.
+        Distance to the nearest sounding, m.
+    spacing : float, optional
+        Lane spacing, m; from ``distance`` if None.
     fine_m : float, optional
         Radius below which nothing is told apart, m. By default the greatest of the
-        lane spacing where ``distance`` tells it, 5 cells, and 10 m.
+        lane spacing where it is known, 5 cells, and 10 m.
     broad_m : float, optional
         Radius above which a form is the lie of the lake, m: the contours of points and
         inside turns bend more sharply, and holes are narrower than twice this. By
@@ -222,7 +225,7 @@ def bottom_forms(
         none = depth.like(np.full(depth.shape, np.nan))
         return _areas([], None, depth, 1, progress), none, none, none, (np.nan, np.nan)
     cell = max(depth.dx, depth.dy)
-    fine = fine_m or max(spacing_of_distances(distance), _CELLS * cell, _MIN_FINE_M)
+    fine = fine_m or max(surface_spacing(spacing, distance), _CELLS * cell, _MIN_FINE_M)
     factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
     framed = _framed(depth, factor)
     lake = _prepared(

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from .ridge_lines import filled, slope_maxima
 
 KINDS = ("crest", "steepest", "toe")
@@ -46,6 +46,7 @@ def break_lines(
     *,
     uncertainty: Grid | None = None,
     distance: Grid | None = None,
+    spacing: float | None = None,
     scale_m: float | None = None,
     min_slope_percent: float = 10.0,
     min_height_m: float = 1.0,
@@ -62,12 +63,13 @@ def break_lines(
         One standard deviation of depth, m. Without it the scatter of the
         surface along the drop-off is taken.
     distance : Grid, optional
-        Distance to the nearest sounding, m. It tells how far apart the lanes
-        are and which way they run, so that the widening of the face by
-        interpolation between them can be taken off.
+        Distance to the nearest sounding, m. It tells which way the lanes run, so
+        that the widening of the face by interpolation between them can be taken off.
+    spacing : float, optional
+        Lane spacing, m; from ``distance`` if None.
     scale_m : float, optional
         Standard deviation of the smoothing, m. By default the greatest of two
-        cells, 0.3 of the lane spacing where ``distance`` tells it, and 4 m.
+        cells, 0.3 of the lane spacing where it is known, and 4 m.
     min_slope_percent : float
         The steepest line of a drop-off reaches this slope, percent.
     min_height_m : float
@@ -136,7 +138,7 @@ def break_lines(
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
-    spacing = spacing_of_distances(distance)
+    spacing = surface_spacing(spacing, distance)
     scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, 0.3 * spacing, _MIN_SCALE_M)
     area = _Area.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
     progress(0.2)

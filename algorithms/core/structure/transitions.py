@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from ..track import without_track
 from .mixture import change_point, otsu
 
@@ -190,7 +190,7 @@ def find_transitions(
     limits = np.sort(np.asarray(thresholds, dtype=float))
     _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)
     cell = 0.5 * (hardness.dx + hardness.dy)
-    spacing = max(spacing_of_distances(distance) if spacing is None else spacing, 2.0 * cell)
+    spacing = max(surface_spacing(spacing, distance), 2.0 * cell)
     reach = max(spacing, _REACH_M)
     found = []
     for number, level in enumerate(limits):

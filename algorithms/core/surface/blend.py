@@ -14,7 +14,7 @@ from ..grid import Grid, Lines, Surface
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
-from ..spacing import spacing_of_distances
+from ..spacing import surface_spacing
 from .general_map import contour_depths, contour_interval, map_on
 from .map_bias import SIGNIFICANCE, Estimate, displacement, map_uncertainty, offset_and_scale
 from .map_comparison import LEAST_SPREAD, compare, find_overlap
@@ -151,7 +151,7 @@ def blend_detail(
         The lake, islands as holes; the general map is used within it only.
     width_m : float, optional
         How far beyond the edge of the survey its misfit to the general map fades out, m.
-        If None, twice the lane spacing as the survey's distances tell it, 30 m at least.
+        If None, twice the lane spacing of the survey, 30 m at least.
     shore_depth : float
         Depth of the shoreline, m, for a general map of contours.
     remove_shift : bool
@@ -265,7 +265,7 @@ def smooth_step(t) -> np.ndarray:
 
 
 def _width(detail: Surface) -> float:
-    return max(LEAST_WIDTH, WIDTH_IN_SPACINGS * spacing_of_distances(detail.distance))
+    return max(LEAST_WIDTH, WIDTH_IN_SPACINGS * surface_spacing(detail.spacing, detail.distance))
 
 
 def _extent(general, shoreline) -> tuple:
@@ -306,7 +306,9 @@ def _over_lake(detail: Surface, general, shoreline) -> Surface:
             grid, values=values, west=grid.west - left * grid.dx, north=grid.north + above * grid.dy
         )
 
-    return Surface(widened(detail.depth), widened(detail.uncertainty), widened(detail.distance))
+    return Surface(
+        widened(detail.depth), widened(detail.uncertainty), widened(detail.distance), detail.spacing
+    )
 
 
 def _join(
@@ -346,7 +348,9 @@ def _join(
         values = np.where(surveyed, within, beyond)
         return general.like(np.where(np.isfinite(joined), values, np.nan))
 
-    surface = Surface(general.like(joined), parted(sigma, outside), parted(distance, reach))
+    surface = Surface(
+        general.like(joined), parted(sigma, outside), parted(distance, reach), survey.spacing
+    )
     progress(1.0)
     return surface, parted(1.0, 1.0 - smooth_step(away / width))
 

@@ -165,7 +165,9 @@ def draw_idw(
     depth = np.where(wanted, depth[: wanted.shape[0], : wanted.shape[1]], np.nan)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
-    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
+    return Surface(
+        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
+    )
 
 
 def check_search(power: float, neighbours: int, sectors: int) -> None:

@@ -223,7 +223,7 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     wet = np.isfinite(distance)
     if not wet.any():
         void = f.grid.like(distance)
-        return Surface(void, void, void)
+        return Surface(void, void, void, f.spacing)
     held = _prepared(f, learned.noise)
     progress(0.1)
     depth = thin_plate(
@@ -239,7 +239,9 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     depth = np.where(wet, depth.clip(learned.low, learned.high), np.nan)
     sigma = uncertainty(f, distance, learned.growth)
     progress(1.0)
-    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
+    return Surface(
+        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
+    )
 
 
 def _prepared(f: Frame, noise: float) -> Held:

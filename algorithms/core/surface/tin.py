@@ -157,7 +157,9 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
     progress(0.8)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
-    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance))
+    return Surface(
+        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
+    )
 
 
 def _interpolated(f: Frame, progress: Progress = silent) -> tuple:

@@ -129,6 +129,19 @@ def facts_of(lake, **texts):
     )
 
 
+def test_soundings_far_off_the_shoreline_are_left_out_of_the_figures(lake):
+    soundings = lake["SOUNDINGS"].materialize(QgsFeatureRequest())
+    feature = QgsFeature(next(soundings.getFeatures()))
+    strays = []
+    for number in range(5):
+        feature.setGeometry(QgsGeometry.fromWkt(f"POINT({EAST + 5000.0 + number} {NORTH})"))
+        strays.append(QgsFeature(feature))
+    soundings.dataProvider().addFeatures(strays)
+    alone, both = facts_of(lake), facts_of({**lake, "SOUNDINGS": soundings})
+    for name in ("used", "rejected", "lanes", "spacing", "dates", "crossings"):
+        assert getattr(both, name) == getattr(alone, name), name
+
+
 def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
     soundings = lake["SOUNDINGS"].materialize(QgsFeatureRequest())
     first = next(soundings.getFeatures())
