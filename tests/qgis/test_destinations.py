@@ -288,6 +288,31 @@ def test_a_name_too_long_is_told(run, tmp_path, name, output, ending):
         run(name, given)
 
 
+@pytest.mark.parametrize("ending", ["tif", "gpkg", "csv"])
+def test_a_result_that_is_cut_short_replaces_nothing(run, tmp_path, monkeypatch, ending):
+    """On a full disk a file may be closed cut short without an error."""
+    path = tmp_path / f"result.{ending}"
+    name, output = {"tif": ("bottomslope", "OUTPUT"), "gpkg": ("depthcontours", "OUTPUT"),
+                    "csv": ("lakestatistics", "CSV")}[ending]
+    given = {"INPUT": paraboloid(tmp_path), output: str(path)}
+    if name != "bottomslope":
+        given["SHORELINE"] = _shoreline(tmp_path)
+    run(name, given)
+    before = path.read_bytes()
+    parts = Staging.parts
+
+    def cut(staging):
+        for staged, final in parts(staging):
+            size = staged.stat().st_size
+            os.truncate(staged, size * 2 // 3 if ending != "csv" else size - 1)
+            yield staged, final
+
+    monkeypatch.setattr(Staging, "parts", cut)
+    with pytest.raises(QgsProcessingException, match="could not be written in full|Cannot write"):
+        run(name, given)
+    assert path.read_bytes() == before
+
+
 def test_no_result_is_a_raster_that_points_to_a_file_of_the_run(run, tmp_path):
     path = tmp_path / "slope.vrt"
     with pytest.raises(QgsProcessingException, match=r"virtual raster|end in \.tif"):
