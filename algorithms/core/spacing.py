@@ -171,7 +171,8 @@ def spacing_of_distances(distance: Grid | None) -> float:
     reaches to the lanes is as wide as the gap: each cell counts as the widest such circle around it
     (local thickness; Hildebrand and Ruegsegger 1997), and the median over all cells is the
     spacing. Lines across, and lanes run twice, change little of it, and beyond the outermost
-    lanes, where distances only rise, there is no circle. Gaps twice as wide as the median span
+    lanes, where distances only rise, there is no circle (where there is none at all, the median
+    distance counts as a quarter of the spacing). Gaps twice as wide as the median span
     land, and are left out.
 
     Distances to a line are even, those to a point grow in number with their square, which the
@@ -185,13 +186,13 @@ def spacing_of_distances(distance: Grid | None) -> float:
     Hildebrand, T. and Ruegsegger, P. (1997). A new method for the model-independent assessment of
     thickness in three-dimensional images. Journal of Microscopy 185(1), 67-75.
     """
-    if distance is None or min(distance.shape) < 3 or not (distance.values > 0.0).any():
+    if distance is None or not (distance.values > 0.0).any():
         return 0.0
     parts = [_Gaps.of(part) for part in _windows(distance)]
     largest = max(part.largest for part in parts)
     widest = sum(part.within(0.0) for part in parts)
     if not widest:
-        return 0.0
+        return _spacing_of_places(distance.values)
     beyond, radius, outer = 0, largest, np.inf
     for _ in range(_ROUNDS):
         low, high = 0.0, radius
@@ -230,9 +231,11 @@ class _Gaps:
     @classmethod
     def of(cls, part: Grid) -> _Gaps:
         values = part.values
+        between = np.zeros(values.shape, dtype=bool)
+        if min(values.shape) < 3:
+            return cls(values, between, (part.dy, part.dx), {})
         east = (values[1:-1, 2:] - values[1:-1, :-2]) / (2.0 * part.dx)
         north = (values[2:, 1:-1] - values[:-2, 1:-1]) / (2.0 * part.dy)
-        between = np.zeros(values.shape, dtype=bool)
         # On a lane the distance is level too, but least.
         bend = values[1:-1, 2:] + values[1:-1, :-2] + values[2:, 1:-1] + values[:-2, 1:-1]
         bend -= 4.0 * values[1:-1, 1:-1]

@@ -182,7 +182,9 @@ def test_a_surface_that_says_its_spacing_is_believed():
     assert surface_spacing(None, None) == 0.0
     nothing = grid.like(np.full(grid.shape, np.nan))
     assert surface_spacing(None, nothing) == 0.0
-    assert surface_spacing(None, grid.like(np.full(grid.shape, 5.0))) >= 0.0
+    # No place between lanes: four times the median.
+    assert surface_spacing(None, grid.like(np.full(grid.shape, 5.0))) == 20.0
+    assert surface_spacing(None, Grid(np.full((1, 9), 5.0), 0.0, 1.0, 1.0, 1.0)) == 20.0
 
 
 # -- sizes that do not suit ------------------------------------------------------------------
