@@ -23,7 +23,7 @@ from qgis.core import (
 sys.path.insert(0, str(Path(__file__).parent))
 from lakes import paraboloid, shore
 
-from lakefloor.algorithms import _staging, _store
+from lakefloor.algorithms import _package, _staging, _store
 from lakefloor.algorithms._staging import Staging, sweep
 from lakefloor.algorithms._whole import check_whole
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -311,6 +311,47 @@ def test_a_result_that_is_cut_short_replaces_nothing(run, tmp_path, monkeypatch,
     with pytest.raises(QgsProcessingException, match="could not be written in full|Cannot write"):
         run(name, given)
     assert path.read_bytes() == before
+
+
+def test_what_belongs_to_a_replaced_file_goes_with_it(pair):
+    beside = [pair / "a.csv-wal", pair / "a.csv.aux.xml"]
+    for path in beside:
+        path.write_text("of the old one")
+    with two(pair) as staging:
+        staging.move()
+        assert not any(path.exists() for path in beside)
+    assert [path.read_text() for path in beside] == ["of the old one"] * 2
+    with two(pair) as staging:
+        staging.move()
+        staging.finish()
+    assert sorted(os.listdir(pair)) == ["a.csv", "b.csv"]
+
+
+def test_what_another_program_writes_meanwhile_is_kept(run, drawn, tmp_path, monkeypatch):
+    whole = _package.check_whole
+
+    def write_meanwhile(*args):
+        with closing(sqlite3.connect(drawn)) as db:
+            db.execute("CREATE TABLE mine (a)")
+            db.commit()
+        return whole(*args)
+
+    monkeypatch.setattr(_package, "check_whole", write_meanwhile)
+    with pytest.raises(QgsProcessingException, match="another program has just changed it"):
+        run("depthcontours", {"INPUT": paraboloid(tmp_path), "OUTPUT": in_package(drawn, "lines")})
+    with closing(sqlite3.connect(drawn)) as db:
+        tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
+    assert "mine" in tables
+    assert "lines" not in tables
+
+
+def test_no_text_of_a_table_is_a_formula(run, tmp_path):
+    given, path = tmp_path / "places.csv", tmp_path / "marks.csv"
+    given.write_text("name,lat,lon\n=HYPERLINK(1),46,-93\n")
+    run("importwaypoints", {"INPUT": str(given), "OUTPUT": str(path)})
+    text = path.read_text()
+    assert "HYPERLINK" in text
+    assert not any(cell.strip('"').startswith("=") for cell in text.replace("\n", ",").split(","))
 
 
 def test_no_result_is_a_raster_that_points_to_a_file_of_the_run(run, tmp_path):
