@@ -49,7 +49,7 @@ class DepthAreas(LakefloorAlgorithm):
         areas = depth_areas(grid, progress=self.progress(feedback), **inputs)
         total = sum(areas.attributes["area_m2"])
         feedback.pushInfo(
-            tr("{} depth ranges, {:.0f} m² in all, down to {:g} {}.").format(
+            tr("{} depth ranges, {:,.0f} m² in all, down to {:g} {}.").format(
                 len(areas), total, areas.attributes["depth_to"][-1], inputs["unit"]
             )
         )

@@ -224,7 +224,10 @@ def _read_soundings(facts, layers, crs, context, feedback, progress):
         report = check_crossings(soundings, progress=progress)
         facts.between = report.between.n > 0
         facts.crossings = report.between if facts.between else report.within
-    corrections = sorted({key for pairs in texts for key in pairs})
+    corrections = sorted({
+        key for pairs in texts for key, value in pairs.items()
+        if key not in _CORRECTED or value not in _NOTHING
+    })
     return Counter(str(s) for s in soundings.status if s != ACCEPTED), corrections
 
 
@@ -308,9 +311,10 @@ def _survey_lines(facts, reasons) -> list:
     if facts.dates:
         lines.append(tr("Survey dates: {}.").format(sheet.dates_text(facts.dates)))
     if facts.used or facts.rejected:
-        counted = tr("{} soundings used, {} rejected").format(facts.used, facts.rejected)
+        counted = tr("{:,} soundings used, {:,} rejected").format(facts.used, facts.rejected)
         if reasons:
-            counts = ", ".join(f"{reason} {count}" for reason, count in reasons.most_common())
+            counts = ", ".join(
+                f"{reason} {written(count, ',')}" for reason, count in reasons.most_common())
             counted += f" ({counts})"
         lines.append(counted + ".")
     if facts.lanes:
@@ -355,6 +359,8 @@ _CORRECTED = {
     "draft_m": "draft", "sound_speed": "sound speed", "time_offset_s": "time offset",
     "level_m": "lake level", "level_offset_m": "offsets between visits",
 }
+#: Values of a correction that changed nothing.
+_NOTHING = ("0", "0.0", "not corrected")
 
 
 def _source_lines(facts, layers, corrections, crs, author, sources) -> list:

@@ -196,7 +196,7 @@ def _report(summary, feedback):
         feedback.pushWarning(
             tr("The log does not say where depth counts from ({} soundings); it is taken to be "
                "the transducer, and the draft is added. If the instrument shows depth from the "
-               "surface, enter its offset.").format(unknown)
+               "surface, choose that where the logs are read.").format(unknown)
         )
     if summary["dropped"]:
         feedback.pushWarning(

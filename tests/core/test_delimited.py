@@ -66,6 +66,15 @@ def test_decimal_comma_with_semicolons():
     np.testing.assert_allclose(parsed.soundings.x, [8.51, 8.52])
 
 
+def test_one_column_with_commas_among_others_with_points():
+    parsed = read("lon;lat;depth_m;temp_c\n8.51;47.25;12.75;18,5\n8.52;47.26;13.0;18,25\n")
+    np.testing.assert_allclose(parsed.soundings.raw_depth, [12.75, 13.0])
+    np.testing.assert_allclose(parsed.soundings.water_temp, [18.5, 18.25])
+    # A thousand or one: not a number that anybody can be sure of.
+    parsed = read("lon;lat;depth_m;temp_c\n8.51;47.25;12.75;1,234\n8.52;47.26;13.0;18,25\n")
+    assert np.isnan(parsed.soundings.water_temp[0])
+
+
 @pytest.mark.parametrize(
     ("text", "degrees"),
     [("17° 08.0907' N", 17 + 8.0907 / 60), ("091° 38.5598' W", -91 - 38.5598 / 60),

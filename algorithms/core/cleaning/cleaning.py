@@ -536,5 +536,8 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
             f"{far[k]:.0f} m away. Check them."
         )
     if len(odd) > _NOTES:
-        notes.append(f"{len(odd) - _NOTES} more stretches lie off their neighbours, by less.")
+        more = len(odd) - _NOTES
+        notes.append(
+            f"{more} more {'stretch lies' if more == 1 else 'stretches lie'} off "
+            f"{'its' if more == 1 else 'their'} neighbours, by less.")
     return notes

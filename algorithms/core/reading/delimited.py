@@ -88,6 +88,8 @@ LONGEST_CELL = 64
 
 _NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _COMMA_NUMBER = re.compile(r"^[+-]?\d+,\d+$")
+#: One that cannot be a number with a comma between its thousands.
+_SURE_COMMA_NUMBER = re.compile(r"^[+-]?\d+,(\d{1,2}|\d{4,})$")
 _ANGLE = re.compile(
     r"^(?P<before>[NSEWnsew])?\s*(?P<sign>[+-])?(?P<deg>\d{1,3}(?:\.\d+)?)\s*(?:[°ºd:\s]|deg)?\s*"
     r"(?:(?P<min>\d{1,2}(?:\.\d+)?)\s*(?:['’′:m\s]|$)?\s*)?"
@@ -442,8 +444,9 @@ def _assign(table, given) -> dict:
         names = f" Columns: {excerpts(table.names)}." if table.names else ""
         raise LakefloorError(
             f"no {' and no '.join(missing)}: the columns are not clear.{names}"
-            f"{_first_lines([(0, cells) for cells in table.cells])}. Say which is which by name "
-            "or number, for example: lon=2, lat=1, depth=3, depth_unit=ft."
+            f"{_first_lines([(0, cells) for cells in table.cells])}. Say in 'Columns of text "
+            "files' of Read logs which is which by name or number, for example: lon=2, lat=1, "
+            "depth=3, depth_unit=ft."
         )
     if {"lon", "lat"} <= set(roles):
         roles = {r: c for r, c in roles.items() if r not in ("x", "y")}
@@ -569,7 +572,12 @@ class _Columns:
         try:
             values = np.array(texts, dtype=float)
         except ValueError:
-            values = np.array([_float(t) for t in watched(texts, self.progress)], dtype=float)
+            # Some loggers write one column with a comma, the others with a point.
+            mixed = self.table.separator != ","
+            values = np.array([
+                _float(t.replace(",", ".") if mixed and _SURE_COMMA_NUMBER.match(t.strip()) else t)
+                for t in watched(texts, self.progress)
+            ], dtype=float)
         return np.where(np.isfinite(values), values, np.nan)
 
     def among(self, role, words):

@@ -170,6 +170,17 @@ def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
     assert "95% uncertainty of a single sounding" in quality
 
 
+def test_a_correction_that_changed_nothing_is_none(lake):
+    """The model writes a time offset of 0 s into every sounding."""
+    copy = lake["SOUNDINGS"].materialize(QgsFeatureRequest())
+    at = copy.fields().indexOf("corrections")
+    copy.dataProvider().changeAttributeValues({
+        feature.id(): {at: "from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=not corrected"}
+        for feature in copy.getFeatures()})
+    text = " ".join(text for _, text in facts_of({**lake, "SOUNDINGS": copy}).sections)
+    assert "Corrected for draft." in text
+
+
 def test_figures_and_curve_are_those_of_the_lake(lake):
     facts = facts_of(lake, sources="Dale: gauge\n\nInk & Co.: shoreline")
     depth, area = facts.curve
