@@ -7,6 +7,7 @@ transformed any more. QGIS remembers CRSs by the text that they were named with,
 counts: the code, and the definitions that files of each format come with.
 """
 
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -137,9 +138,11 @@ def _name_zone(crs, extent):
     y = box.center().y()
     # On the edge of two zones soundings may fall into the other one.
     for x in (box.center().x(), box.xMinimum(), box.xMaximum()):
+        # Near the poles is no zone; the work itself says so.
         if abs(x) <= 180.0 and abs(y) <= 90.0:
-            code = utm_epsg(np.array([x]), np.array([y]))
-            name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
+            with suppress(LakefloorError):
+                code = utm_epsg(np.array([x]), np.array([y]))
+                name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
 
 
 def _of_store(value):
