@@ -44,8 +44,15 @@ sys.path[:0] = [str(HERE), str(HERE.parent.parent / ".ci"), "/usr/share/qgis/pyt
 
 import checkout  # noqa: F401, I001
 from osgeo import gdal, ogr
-from qgis.core import QgsApplication, QgsProcessingContext, QgsProcessingFeedback, QgsProject
+from qgis.core import (
+    QgsApplication,
+    QgsCoordinateReferenceSystem,
+    QgsProcessingContext,
+    QgsProcessingFeedback,
+    QgsProject,
+)
 
+from lakefloor.algorithms._named_crs import UTM_ZONES, name_for_files
 from lakefloor.algorithms._staging import sweep
 from writers import INPUTS, STORES, WRITERS, write_logs
 
@@ -206,6 +213,9 @@ class Bench:
 
         self.provider = LakefloorProvider()
         QgsApplication.processingRegistry().addProvider(self.provider)
+        # Here once and not in each child, where what PROJ reads would be traced.
+        for code in UTM_ZONES:
+            name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
         inputs, stores = _needed(writers)
         for name, algorithm, given in inputs:
             made = self._algorithm(algorithm)
