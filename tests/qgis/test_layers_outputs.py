@@ -22,6 +22,7 @@ from qgis.core import (
     QgsProject,
     QgsRasterLayer,
 )
+from qgis.PyQt.QtCore import QThread
 
 from lakefloor.algorithms import _layers
 from lakefloor.algorithms._base import LakefloorAlgorithm
@@ -424,3 +425,32 @@ def test_figures_are_plain_numbers(qgis_app, feedback):
     with Outputs(Copy().create(), {}, QgsProcessingContext(), feedback) as out:
         out.results["DEPTH"], out.results["COUNT"] = np.float64(1.5), np.int64(3)
     assert {type(value) for value in out.results.values()} == {float, int}
+
+
+class _Namer(QThread):
+    """Names a CRS by a text that no other thread has named, and ends."""
+
+    def __init__(self, name):
+        super().__init__()
+        self.text = UTM15.toWkt().replace("WGS 84 / UTM zone 15N", f"UTM zone 15N for {name}")
+
+    def run(self):
+        self.crs = QgsCoordinateReferenceSystem.fromWkt(self.text)
+
+
+@pytest.mark.parametrize("name", ["POINTS", "RASTER"])
+def test_nothing_is_written_in_a_crs_that_lost_its_definition(write, tmp_path, monkeypatch, name):
+    """QGIS drops what it knows of a CRS with the thread that named it first."""
+    namer = _Namer(name)
+    namer.start()
+    namer.wait()
+    lost = namer.crs
+    if lost.toWkt():
+        pytest.skip("this QGIS keeps the CRS of a thread that ended")
+    assert lost.isValid()
+    monkeypatch.setitem(globals(), "UTM15", lost)
+    payload = _surface() if name == "RASTER" else Soundings.build([5e5], [5e6], [3.0])
+    path = tmp_path / ("lost.tif" if name == "RASTER" else "lost.gpkg")
+    with pytest.raises(QgsProcessingException, match="restart QGIS"):
+        write(payload, {name: str(path)})
+    assert list(tmp_path.iterdir()) == []
