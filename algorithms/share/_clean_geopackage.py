@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 from osgeo import gdal, ogr, osr
 
-from .._gdal import done, made, quiet
+from .._gdal import done, made, strict
 from .._i18n import tr
 from ..core.errors import LakefloorError
 
@@ -70,7 +70,7 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
     srs.ImportFromEPSG(epsg)
     srs.SetAxisMappingStrategy(osr.OAMS_TRADITIONAL_GIS_ORDER)
     try:
-        with quiet():
+        with strict():
             _write(path, layers, srs, check)
         with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
             db.execute("PRAGMA secure_delete = ON")

@@ -107,6 +107,8 @@ def state_of(folder):
             continue
         if path.name.endswith(("-journal", "-wal", "-shm")):
             continue  # looked at by SQLite, which opens the file beside it
+        if path.name.endswith(".aux.xml"):
+            continue  # statistics, which QGIS writes beside a raster that it opens
         try:
             found[str(inner)] = hashlib.sha256(repr(_content(path)).encode()).hexdigest()
         except Exception as error:
