@@ -15,8 +15,8 @@ _TYPES = {"double": "Double", "int": "Int", "text": "String", "datetime": "DateT
 LOSSLESS = getattr(QPainter.RenderHint, "LosslessImageRendering", None)
 
 #: Where a step of a model takes a parameter from; QGIS moved the enumeration.
-STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or \
-    QgsProcessingModelChildParameterSource.Source
+STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or getattr(
+    QgsProcessingModelChildParameterSource, "Source", None)
 
 
 #: Rows written between two looks at cancel.

@@ -35,7 +35,7 @@ def last_error() -> str:
 
 def without_sql(message: str) -> str:
     """Return the reason out of what GDAL says of a statement of SQL."""
-    reason = message.rpartition(" failed: ")[2]
+    reason = message.splitlines()[-1].rpartition(" failed: ")[2] if message else ""
     return reason.rpartition(" - ")[2] if " prepare SQL" in reason else reason
 
 

@@ -202,6 +202,13 @@ def _own(name):
 class _Steps(QgsProcessingMultiStepFeedback):
     """Passes on what QGIS's own algorithms say, without the statements of SQL."""
 
+    def __init__(self, count, feedback):
+        super().__init__(count, feedback)
+        self._whole = feedback
+
+    def isCanceled(self):
+        return self._whole.isCanceled()
+
     def reportError(self, error, fatalError=False):
         super().reportError(without_sql(error), fatalError)
 

@@ -14,6 +14,7 @@ import math
 import re
 from collections import Counter
 from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 
@@ -134,7 +135,7 @@ def read_csv(data: bytes, progress=silent) -> Marks:
     """
     text, _ = decode(data)
     lines = text.splitlines()
-    head = [line for line in lines if line.strip()][:_PREAMBLE]
+    head = list(islice((line for line in lines if line.strip()), _PREAMBLE))
     separator = max(",;\t", key=lambda s: max((line.count(s) for line in head), default=0))
     try:
         rows = csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator)

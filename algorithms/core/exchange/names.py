@@ -132,7 +132,9 @@ def _cut(text, length):
     return (cut or text[:length]).rstrip()
 
 
+_BY_LETTERS = {re.sub(r"\W+", "", symbol.casefold()): symbol for symbol in SYMBOLS}
+
+
 def plain_symbol(text: str, default=SYMBOLS[0]) -> str:
     """Return the symbol of :data:`SYMBOLS` that a text names, whatever its case, or the default."""
-    wanted = re.sub(r"[\W_]+", "", text.casefold())
-    return next((s for s in SYMBOLS if re.sub(r"\W+", "", s.casefold()) == wanted), default)
+    return _BY_LETTERS.get(re.sub(r"[\W_]+", "", text.casefold()), default)

@@ -241,7 +241,7 @@ def bottom_type(
     """
     _check(method, thresholds, max_slope_deg)
     slope = slope_of(depth)[0] if min(depth.shape) >= 3 else depth.like(np.zeros(depth.shape))
-    logged = observe(soundings, depth, slope, beam_deg)
+    logged = observe(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
     obs, notes = logged.observations, []
     progress(0.05)
     if level and len(logged.visits) > 1:

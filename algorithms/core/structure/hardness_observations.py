@@ -10,6 +10,7 @@ from scipy.ndimage import minimum_filter1d
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
+from ..progress import Progress, silent, watched
 from ..soundings import Soundings
 
 #: Widely used width of a sounder's beam, degrees; the footprint is 2 depth tan(width / 2).
@@ -83,7 +84,10 @@ class Logged:
     footprint: float
 
 
-def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BEAM_DEG) -> Logged:
+def observe(
+    soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BEAM_DEG,
+    progress: Progress = silent,
+) -> Logged:
     """Average the pings of each footprint.
 
     Parameters
@@ -132,7 +136,7 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
     order = np.argsort(visit, kind="stable")
     kept, visit, bed = kept.select(order), visit[order], bed[order]
     footprint = np.maximum(2.0 * bed * np.tan(np.radians(beam_deg) / 2.0), _LEAST_BLOCK)
-    new = _starts(kept.x.tolist(), kept.y.tolist(), visit.tolist(), footprint.tolist())
+    new = _starts(kept.x.tolist(), kept.y.tolist(), visit.tolist(), footprint.tolist(), progress)
     group = np.cumsum(new) - 1
     pings = np.bincount(group)
 
@@ -151,14 +155,14 @@ def observe(soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BE
     )
 
 
-def _starts(x, y, visit, footprint) -> np.ndarray:
+def _starts(x, y, visit, footprint, progress) -> np.ndarray:
     """Tell which pings lie more than a footprint from the first of their group, or begin a visit.
 
     Unlike the cells of a grid, groups do not fall apart where a parked boat drifts over an edge.
     """
     new = np.zeros(len(x), dtype=bool)
     x0 = y0 = v0 = limit = None
-    for i, (xi, yi, vi) in enumerate(zip(x, y, visit)):
+    for i, (xi, yi, vi) in enumerate(watched(zip(x, y, visit), progress, len(x))):
         if vi != v0 or (xi - x0) ** 2 + (yi - y0) ** 2 > limit:
             new[i] = True
             x0, y0, v0, limit = xi, yi, vi, footprint[i] ** 2
