@@ -1,6 +1,6 @@
 """Errors of GDAL: raised, and not printed to a console that nobody sees."""
 
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 
 from osgeo import gdal
 
@@ -51,10 +51,13 @@ def strict(harmless="\0"):
         if level >= gdal.CE_Failure and harmless not in message:
             failures.append(message)
 
-    gdal.PushErrorHandler(note)
-    try:
-        yield
-    finally:
-        gdal.PopErrorHandler()
+    # Where GDAL raises exceptions, those of a data set that is let go of are lost.
+    manager = getattr(gdal, "ExceptionMgr", None)
+    with manager(useExceptions=False) if manager else nullcontext():
+        gdal.PushErrorHandler(note)
+        try:
+            yield
+        finally:
+            gdal.PopErrorHandler()
     if failures:
         raise RuntimeError(without_sql(failures[0]))

@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 from osgeo import gdal, ogr, osr
 
-from .._gdal import done, made, strict
+from .._gdal import done, made, strict, without_sql
 from .._i18n import tr
 from ..core.errors import LakefloorError
 
@@ -82,7 +82,7 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
                 for name, *_ in layers
             ]
     except (RuntimeError, sqlite3.Error) as error:
-        raise _cannot(path, error) from error
+        raise _cannot(path, without_sql(str(error))) from error
     if not whole or counts != [len(rows) for *_, rows in layers]:
         raise _cannot(path, tr("it is not whole"))
 

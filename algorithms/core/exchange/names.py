@@ -41,9 +41,11 @@ def plain_text(text: str) -> str:
 
 def tidy(text: str) -> str:
     """Return text without control characters, and with single spaces only."""
+    text = re.sub(r"\s+", " ", unicodedata.normalize("NFC", text)).strip()
+    if text.isprintable():
+        return text
     text = "".join(
-        " " if c.isspace() else c for c in unicodedata.normalize("NFC", text)
-        if c.isspace() or unicodedata.category(c) not in ("Cc", "Cs", "Co", "Cn")
+        c for c in text if unicodedata.category(c) not in ("Cc", "Cs", "Co", "Cn")
     )
     return re.sub(" +", " ", text).strip()
 
