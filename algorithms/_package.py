@@ -9,7 +9,7 @@ from pathlib import Path
 
 from osgeo import gdal, ogr
 
-from ._gdal import done, made, strict
+from ._gdal import done, made, strict, without_sql
 from ._i18n import tr
 from ._whole import check_whole
 from .core.errors import LakefloorError
@@ -116,7 +116,7 @@ def _cannot(path, error):
     return LakefloorError(
         tr("Cannot write into '{}' ({}). It is as it was. If another program is writing to it, or "
            "it is being edited, end that; if the disk is full, make room; then run again.").format(
-            path, error)
+            path, without_sql(str(error)))
     )
 
 
