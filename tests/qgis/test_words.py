@@ -16,30 +16,47 @@ FILES = sorted(
 
 #: What to avoid (a pattern) -> what to write.
 AVOID = {
-    r"told|tells?": "say, show, give", r"mend(s|ed|ing)?": "fix, correct", "anew|afresh": "again",
-    "bears?|bore": "has, carries", "whoever|whomever": "you, people", "reckon(s|ed|ing)?": "computed",
+    r"told|tells?": "say, show, give",
+    r"mend(s|ed|ing)?": "fix, correct",
+    "anew|afresh": "again",
+    "bears?|bore": "has, carries",
+    "whoever|whomever": "you, people",
+    "reckon(s|ed|ing)?": "computed",
     "hence|thereby|whence|wherein|lest|amiss|yonder": "plain words",
-    "survey days?": "visit", "crossing lines?|lines? across": "cross-line",
-    r"levell(ed|ing|er)|leveled|(?<!spirit )leveling": "adjusted, visit offset",
-    "water levels?": "lake level", "level bottom": "flat bottom",
-    "held visits?": "reference visit", "lake's store|(the|a|this|that|each|both|other|new|of) stores?": "lake database",
-    "instruments?'?s?": "sounder", "boat's unit": "GPS device, chartplotter",
-    "real (sound )?speed": "actual sound speed", "misfits?": "difference, error",
-    "blunders?|false depths?": "outlier, spike", "hollows?": "hole, depression",
-    "break-lines?": "breakline", "draw-?downs? sheet|draw-downs?": "drawdown",
-    "general map|old map": "older map", "units? of (the )?(depth|map|report)": "depth unit",
-    "unit in which": "In feet or meters", "paper": "page size, sheet",
-    "greatest|fewest": "maximum, minimum", r"(?<!at )least(?! squares)": "minimum, shallowest",
+    "survey days?": "visit",
+    "crossing lines?|lines? across": "cross-line",
+    r"levell(ed|ing|er)|leveled|leveling": "adjusted, visit offset",
+    "water levels?": "lake level",
+    "level bottom": "flat bottom",
+    "held visits?": "reference visit",
+    "lake's store|(the|a|this|that|each|both|other|new|of) stores?": "lake database",
+    "instruments?'?s?": "sounder",
+    "boat's unit": "GPS device, chartplotter",
+    "real (sound )?speed": "actual sound speed",
+    "misfits?": "difference, error",
+    "blunders?|false depths?": "outlier, spike",
+    "hollows?": "hole, depression",
+    "break-lines?": "breakline",
+    "draw-downs?": "drawdown",
+    "general map|old map": "older map",
+    "units? of (the )?(depth|map|report)": "depth unit",
+    "unit in which": "In feet or meters",
+    "paper": "page size, sheet",
+    "greatest|fewest": "maximum, minimum",
+    r"(?<!at )least(?! squares)": "minimum, shallowest",
     r"(smallest|largest|lowest|highest|fewest|most) [a-z]+(?= \()": "minimum, maximum",
-    "left empty|leave empty": "If empty, ...", "standard deviations? of a depth": "standard uncertainty",
-    "metres?|kilometres?|centimetres?|millimetres?": "meters",
-    "colou?r(?<=colour)s?|neighbours?|neighbouring|licences?|centres?|centred|gr(ey)s?|behaviours?|favou?r(?<=favour)": "US spelling",
-    r"\w*(digitis|organis|recognis|summaris|normalis|generalis|optimis|minimis|maximis|initialis|analys)(e|ed|es|ing)\b(?<!analyses)": "US spelling",
-    "labelled|labelling|modelled|modelling|catalogues?|artefacts?|per cent": "US spelling",
-    "georeferenc(?!ed|e|ing)|geo-referenced": "georeferenced",
-}  # fmt: skip
-PATTERNS = {re.compile(rf"(?<![\w/'.-])(?:{word})(?![\w-])", re.IGNORECASE): better
-            for word, better in AVOID.items()}
+    "left empty|leave empty": "If empty, ...",
+    "(kilo|centi|milli)?metres?": "meters",
+    "colours?|neighbours?|neighbouring|licences?|centres?|centred|grey": "US spelling",
+    "behaviours?|favours?|labelled|labelling|modelled|modelling|catalogues?": "US spelling",
+    "artefacts?|per cent": "US spelling",
+    r"\w*(digit|organ|recogn|summar|normal|general|optim|minim|maxim|initial)is(e|ed|es|ing)": "US spelling",
+    "geo-referenced": "georeferenced",
+}
+PATTERNS = {
+    re.compile(rf"(?<![\w/'.-])(?:{word})(?![\w-])", re.IGNORECASE): better
+    for word, better in AVOID.items()
+}
 PLAIN_SIGNS = {re.compile(r"\d %"): "95%, without a space", re.compile(r"\bm[23]\b"): "m², m³"}
 
 
@@ -50,21 +67,28 @@ def texts_of(path):
         id(node.body[0].value)
         for node in ast.walk(tree)
         if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef))
-        and node.body and isinstance(node.body[0], ast.Expr)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
     }
     for node in ast.walk(tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, str):
             text = node.value
             shown = " " in text.strip() and id(node) not in docstrings
-            code = re.search(r"\b(SELECT|CREATE|INSERT|UPDATE|DELETE|PRAGMA)\b|[{;]\s*[a-z-]+:|"
-                             r"^\s*<[a-z!?]|^[a-z_]+\(", text)
+            code = re.search(
+                r"\b(SELECT|CREATE|INSERT|UPDATE|DELETE|PRAGMA)\b|[{;]\s*[a-z-]+:|"
+                r"^\s*<[a-z!?]|^[a-z_]+\(",
+                text,
+            )
             if shown and not code:
                 yield node.lineno, text
 
 
 def words_to_avoid(text):
-    found = {match.group(): better for pattern, better in {**PATTERNS, **PLAIN_SIGNS}.items()
-             for match in pattern.finditer(text)}
+    found = {
+        match.group(): better
+        for pattern, better in {**PATTERNS, **PLAIN_SIGNS}.items()
+        for match in pattern.finditer(text)
+    }
     return [f"{word!r} -> {better}" for word, better in found.items()]
 
 
@@ -76,17 +100,27 @@ def long_sentences(text, limit=25):
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_texts_use_the_words_of_the_project(path):
-    wrong = [f"{path.name}:{line}: {fault}: {text[:70]!r}" for line, text in texts_of(path)
-             for fault in words_to_avoid(text)]
+    wrong = [
+        f"{path.name}:{line}: {fault}: {text[:70]!r}"
+        for line, text in texts_of(path)
+        for fault in words_to_avoid(text)
+    ]
     assert not wrong, "\n" + "\n".join(wrong)
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_sentences_are_short(path):
-    wrong = [f"{path.name}:{line}: {sentence}" for line, text in texts_of(path)
-             for sentence in long_sentences(text) if sentence[:1].isupper()]
-    chained = [f"{path.name}:{line}: {text}" for line, text in texts_of(path)
-               if re.search(r"\w;[^.]*\w;[^.]*\w;", re.sub(r"&\w+;", "", text))]
+    wrong = [
+        f"{path.name}:{line}: {sentence}"
+        for line, text in texts_of(path)
+        for sentence in long_sentences(text)
+        if sentence[:1].isupper()
+    ]
+    chained = [
+        f"{path.name}:{line}: {text}"
+        for line, text in texts_of(path)
+        if re.search(r"\w;[^.]*\w;[^.]*\w;", re.sub(r"&\w+;", "", text))
+    ]
     assert not wrong + chained, "\n" + "\n".join(wrong + chained)
 
 
@@ -113,10 +147,12 @@ def test_labels_and_helps_of_models(provider):
 
 
 def _check(algorithm):
-    wrong = [f"{fault}: {text[:70]!r}" for text in _shown(algorithm)
-             for fault in words_to_avoid(text)]
-    wrong += [f"too long: {sentence}" for text in _shown(algorithm)
-              for sentence in long_sentences(text)]
+    wrong = [
+        f"{fault}: {text[:70]!r}" for text in _shown(algorithm) for fault in words_to_avoid(text)
+    ]
+    wrong += [
+        f"too long: {sentence}" for text in _shown(algorithm) for sentence in long_sentences(text)
+    ]
     labels = {d.name(): d.description() for d in algorithm.parameterDefinitions()}
     labels.update({o.name(): o.description() for o in algorithm.outputDefinitions()})
     for key, label in labels.items():
@@ -132,11 +168,17 @@ def _check(algorithm):
     for definition in algorithm.parameterDefinitions():
         optional = definition.flags() & QgsProcessingParameterDefinition.Flag.FlagOptional
         says_empty = re.search(r"\bempty\b", definition.help())
-        if (optional and not definition.isDestination() and definition.defaultValue() is None
-                and not says_empty):
+        if (
+            optional
+            and not definition.isDestination()
+            and definition.defaultValue() is None
+            and not says_empty
+        ):
             wrong.append(f"{definition.name()}: optional, but its help has no 'If empty, ...'")
         if isinstance(definition, QgsProcessingParameterEnum):
-            wrong += [f"{definition.name()}: a code, not a word: {value!r}"
-                      for value in definition.options()
-                      if re.search(r"_|^[a-z]{1,2}$|^[A-Z]$", value) and value not in ("kn",)]
+            wrong += [
+                f"{definition.name()}: a code, not a word: {value!r}"
+                for value in definition.options()
+                if re.search(r"_|^[a-z]{1,2}$|^[A-Z]$", value) and value not in ("kn",)
+            ]
     assert not wrong, "\n" + "\n".join(wrong)
