@@ -24,6 +24,7 @@ from ._i18n import tr
 from ._layers import SCHEMA
 from ._staging import staging_folder
 from .core.errors import LakefloorError
+from .core.geopackage import allow_updates
 from .core.progress import silent
 
 #: How long to wait for another program that holds the store, s.
@@ -64,9 +65,7 @@ def _connect(path):
     db = sqlite3.connect(str(path), timeout=0.5, isolation_level=None)
     db.execute("PRAGMA cache_size = -65536")
     db.execute("PRAGMA synchronous = FULL")
-    # Triggers of the spatial index are compiled with every update, though none fires here.
-    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda geometry: None)
+    allow_updates(db)
     return db
 
 

@@ -8,13 +8,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
-from osgeo import ogr
 
 from ._i18n import tr
 from ._layers import SCHEMA
 from ._store_file import VISITS, damaged, layout_of, now, stamp, state_of
 from .core.correcting.lake_level import datum_of
 from .core.errors import LakefloorError
+from .core.geopackage import point_blobs, positions
 from .core.soundings import ACCEPTED, Soundings, concatenate
 from .core.visits.store_content import Logged, fingerprint
 
@@ -22,12 +22,6 @@ _BATCH = 20_000
 
 #: Soundings that share one part of a visit's checksum; divides _BATCH.
 _BLOCK = 1000
-
-#: A point as GeoPackage stores it: header without envelope, then little-endian WKB.
-_POINT = np.dtype([
-    ("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs", "<i4"),
-    ("order", "u1"), ("type", "<u4"), ("x", "<f8"), ("y", "<f8"),
-])
 
 
 @dataclass(frozen=True)
@@ -242,7 +236,7 @@ def _insert(db, soundings, number, progress):
         fids = range(first + start, first + start + len(part))
         fields = [_values(getattr(part, attr), kind) for attr, kind in SCHEMA.values()]
         placed = np.isfinite(part.x) & np.isfinite(part.y)
-        db.executemany(insert, zip(fids, _points(part.x, part.y, placed, srs),
+        db.executemany(insert, zip(fids, point_blobs(part.x, part.y, srs),
                                    [number] * len(part), *fields))
         x, y = part.x[placed].tolist(), part.y[placed].tolist()
         ids = (np.flatnonzero(placed) + fids.start).tolist()
@@ -265,32 +259,6 @@ def _values(values, kind):
 def _time_texts(times):
     texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
     return [None if text == "NaT" else f"{text}Z" for text in texts]
-
-
-def _points(x, y, placed, srs):
-    points = np.zeros(x.size, _POINT)
-    points["magic"], points["flags"], points["srs"] = b"GP", 1, srs
-    points["order"], points["type"], points["x"], points["y"] = 1, 1, x, y
-    size, raw = _POINT.itemsize, points.tobytes()
-    return [raw[i * size : (i + 1) * size] if here else None
-            for i, here in enumerate(placed.tolist())]
-
-
-def _positions(blobs):
-    """Return x and y of GeoPackage points, NaN where there is none."""
-    size = _POINT.itemsize
-    if all(blob is not None and len(blob) == size and blob[3] == 1 for blob in blobs):
-        points = np.frombuffer(b"".join(blobs), _POINT)
-        return points["x"].astype(float), points["y"].astype(float)
-    x, y = np.full(len(blobs), np.nan), np.full(len(blobs), np.nan)
-    for i, blob in enumerate(blobs):
-        if blob is None:
-            continue
-        envelope = (0, 32, 48, 48, 64)[(blob[3] >> 1) & 7]
-        point = ogr.CreateGeometryFromWkb(bytes(blob[8 + envelope :]))
-        if not point.IsEmpty():
-            x[i], y[i] = point.GetX(), point.GetY()
-    return x, y
 
 
 def _pages(cursor):
@@ -366,7 +334,7 @@ def _read_pages(db, number, span=None):
     for rows in _pages(db.execute(f"{query} ORDER BY fid", values)):
         with _decoding():
             geometry, *columns = zip(*rows)
-            x, y = _positions(geometry)
+            x, y = positions(geometry)
             known = {
                 attr: _column(column, attr, kind, words)
                 for column, (attr, kind) in zip(columns, SCHEMA.values())
@@ -418,7 +386,7 @@ def logged(db, part, stored, progress):
             progress(0.0)
             with _decoding():
                 geometry, time_, raw, depth = zip(*rows)
-                x, y = _positions(geometry)
+                x, y = positions(geometry)
                 times.append(_times(time_))
                 depths_.append(np.array(raw, float))
                 page = Logged(np.full(len(rows), visit.number), x, y, times[-1], depths_[-1],
@@ -477,7 +445,7 @@ def depths(db, visit, box=None):
     for rows in _pages(db.execute(query, values)):
         with _decoding():
             fid, geometry, depth, uncert = zip(*rows)
-            x, y = _positions(geometry)
+            x, y = positions(geometry)
             columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
             fids.append(np.array(fid, np.int64))
     fid = np.concatenate(fids)

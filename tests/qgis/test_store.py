@@ -18,6 +18,7 @@ from qgis.core import QgsVectorLayer
 
 from lakefloor.algorithms import _store, _store_file
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.visits.store_content import fingerprint
 
@@ -298,8 +299,7 @@ def test_an_older_visit_that_comes_late_loses(path):
 def test_history_and_raw_depth_stay(path):
     _store.add(path, MAY, CRS)
     db = sqlite3.connect(str(path))
-    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda geometry: None)
+    allow_updates(db)
     for statement in ("DELETE FROM history", "UPDATE history SET action = 'x'",
                       "UPDATE soundings SET raw_depth_m = 1"):
         with pytest.raises(sqlite3.IntegrityError, match=r"never changed|only ever added"):
