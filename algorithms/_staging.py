@@ -80,7 +80,7 @@ class Staging:
         parent = final.parent
         if not parent.is_dir():
             raise LakefloorError(
-                tr("The folder '{}' does not exist; make it or choose another.").format(parent)
+                tr("Folder '{}' does not exist. Make it, or choose another.").format(parent)
             )
         try:
             sweep(parent)
@@ -210,8 +210,8 @@ def write_file(path, data: bytes):
         path.write_bytes(data)
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
-                path.name, error.strerror)
+            tr("Cannot write '{}' ({}). Nothing was written. Check that the disk is not full, then "
+               "run again.").format(path.name, error.strerror)
         ) from error
 
 
@@ -224,8 +224,8 @@ def cannot_replace(target, error):
         )
     return LakefloorError(
         tr("Cannot replace '{}' ({}). Nothing was changed. If it is a layer of the project, remove "
-           "the layer; if another program has it open, close it there. Or choose another file "
-           "name.").format(target, error.strerror)
+           "the layer. If another program has it open, close it there. Otherwise choose another "
+           "file name.").format(target, error.strerror)
     )
 
 

@@ -29,6 +29,7 @@ from ._store_copies import bring_up
 from ._store_file import (
     IS_SUPERSEDED,
     SUPERSEDED,
+    absent,
     crs_of,
     layout_of,
     log,
@@ -219,9 +220,10 @@ def add(
         not that of the store, or a visit is ambiguous. The store is as before then.
     """
     if len(soundings) == 0:
-        raise LakefloorError(tr("There are no soundings to add."))
+        raise LakefloorError(
+            tr("There are no soundings to add. Choose a layer that has soundings."))
     if mode not in ("add", "replace"):
-        raise LakefloorError(tr("Mode '{}' is unknown; choose add or replace.").format(mode))
+        raise LakefloorError(tr("Mode '{}' is unknown. Choose add or replace.").format(mode))
     soundings, done = in_logged_order(soundings), Added()
     parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
     with _prepared(path, progress, done.notes) as prepare, writing(
@@ -229,7 +231,8 @@ def add(
     ) as db:
         if not same_crs(crs_of(db), crs):
             raise LakefloorError(
-                tr("The soundings are in {}, but the store is in {}.").format(crs, crs_of(db))
+                tr("The soundings are in {}, but the lake database is in {}. Reproject the "
+                   "soundings, then run again.").format(crs, crs_of(db))
             )
         names = sorted(each_visit(soundings), key=lambda item: _first(soundings.time[item[1]]))
         touched = set()
@@ -274,7 +277,7 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
     parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
     removed = restored = 0
     if not Path(path).is_file():
-        raise LakefloorError(tr("There is no store '{}'.").format(path))
+        raise absent(path)
     notes = []
     with _prepared(path, progress, notes) as prepare, writing(
         path, None, progress, prepare
@@ -317,14 +320,14 @@ def _prepared(path, progress, notes):
         if layout_of(db) == 1:
             kept = bring_up(db, path)
             notes.append(
-                tr("Store '{}' was made by an older Lakefloor and is upgraded. A copy of it as it "
-                   "was is kept as '{}'.").format(path.name, kept.name)
+                tr("Lake database '{}' was made by an older Lakefloor and is upgraded. A copy in "
+                   "its old state is kept as '{}'.").format(path.name, kept.name)
             )
             take_over(db, progress)
         elif edited:
             notes.append(
-                tr("Another program has edited store '{}' since Lakefloor last changed it. What it "
-                   "holds now is taken as right.").format(path.name)
+                tr("Another program has edited lake database '{}' since Lakefloor last changed it. "
+                   "Its present content is taken as right.").format(path.name)
             )
             take_over(db, progress)
 
@@ -350,13 +353,13 @@ def _add(db, name, part, parameters, done, progress):
     if known.there.any():
         where = ", ".join(f"'{excerpt(v.name)}'" for v in stored if v.number in shared)
         done.notes.append(
-            tr("Visit '{}': {} of {} soundings are in the store already, in visit {}.").format(
-                name, int(known.there.sum()), len(part), where)
+            tr("Visit '{}': {} of {} soundings are already in the lake database, in visit {}.")
+            .format(name, int(known.there.sum()), len(part), where)
         )
         other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
         if other.any():
             done.notes.append(
-                tr("{} of these have another depth than the store holds. To take the new depths, "
+                tr("Of these, the lake database has other depths for {}. To take the new depths, "
                    "choose 'replace'.").format(int(other.sum()))
             )
     if known.there.all():
@@ -371,7 +374,7 @@ def _add(db, name, part, parameters, done, progress):
         mark = enter(db, host.number, host.name, merged, parameters, progress)
         log(db, "extended", host.name, len(fresh), mark, parameters)
         done.notes.append(
-            tr("Visit '{}' of the store grows by {} soundings of the same outing.").format(
+            tr("Soundings added to visit '{}' of the lake database: {}.").format(
                 host.name, len(fresh))
         )
         name, number = host.name, host.number
@@ -380,8 +383,8 @@ def _add(db, name, part, parameters, done, progress):
         free = _free_name(stored, name)
         if free != name:
             done.notes.append(
-                tr("Visit '{}' in the store holds other soundings; these enter as '{}'.").format(
-                    name, free)
+                tr("Visit '{}' of the lake database has other soundings. The new ones enter as "
+                   "'{}'.").format(name, free)
             )
         name, number = free, new_visit(db, free)
         mark = enter(db, number, name, fresh, parameters, progress)
@@ -405,10 +408,10 @@ def _replace(db, name, part, parameters, done, progress):
     if not matched:
         if name in {v.name for v in stored}:
             raise LakefloorError(
-                tr("Visit '{}' in the store holds other soundings than these. Add these under "
-                   "another name, or remove that visit first.").format(name)
+                tr("Visit '{}' of the lake database has other soundings than these. Add these "
+                   "under another name, or remove that visit first.").format(name)
             )
-        done.notes.append(tr("Visit '{}' was not in the store; it is added.").format(name))
+        done.notes.append(tr("Visit '{}' was not in the lake database and is added.").format(name))
         return _add(db, name, part, parameters, done, progress)
     numbers = {v.number for v in matched}
     elsewhere = known.there & ~np.isin(known.visit, list(numbers))
@@ -424,12 +427,12 @@ def _replace(db, name, part, parameters, done, progress):
         if visit is not kept:
             db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
         done.notes.append(
-            tr("Visit '{}' with {} soundings is replaced by '{}' with {}.").format(
+            tr("Visit '{}' (soundings: {}) is replaced by '{}' (soundings: {}).").format(
                 visit.name, visit.soundings, kept.name, len(part))
         )
     if kept.name != name:
         done.notes.append(
-            tr("Visit '{}' is visit '{}' of the store, and keeps that name.").format(
+            tr("Visit '{}' is visit '{}' of the lake database and keeps that name.").format(
                 name, kept.name)
         )
     mark = enter(db, kept.number, kept.name, part, parameters, progress)
@@ -445,9 +448,9 @@ def _refuse_twin(stored, name, part):
     twin = next((v for v in stored if v.fingerprint == mark), None)
     if twin is not None and tells(depth_changes(part.time, part.raw_depth)):
         raise LakefloorError(
-            tr("Visit '{}' holds the depths of visit '{}' of the store, at other times or places. "
-               "Was the log read with another time zone or CRS? Choose 'replace' to take the new "
-               "reading.").format(name, twin.name)
+            tr("Visit '{}' has the depths of visit '{}' of the lake database, at other times or "
+               "places. The log was probably read with another time zone or CRS. To take the new "
+               "reading, choose 'replace'.").format(name, twin.name)
         )
 
 
@@ -507,8 +510,9 @@ def _compare(db, touched, newer_wins, options, parameters, done, progress):
         done.changes.append((a.name, b.name, found))
         if found.level_suspected:
             done.notes.append(
-                tr("Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m): "
-                   "rather a wrong lake level or draft than the bottom. Check the gauge.").format(
+                tr("Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m). "
+                   "A wrong lake level or draft is more likely than a changed bottom. Check the "
+                   "lake level and the draft of both visits.").format(
                     a.name, b.name, float(np.median(found.change)))
             )
         if newer_wins:
@@ -560,7 +564,7 @@ def _named(visits, name, path):
             return visit
     present = ", ".join(f"'{excerpt(v.name)}'" for v in visits[:20])
     raise LakefloorError(
-        tr("Store '{}' has no visit '{}'. It has {}.").format(
+        tr("Lake database '{}' has no visit '{}'. Choose from its visits: {}.").format(
             Path(path).name, excerpt(name), present or tr("none"))
     )
 
@@ -597,6 +601,7 @@ def _refuse_other_datum(db, path):
         shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])
         parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
     raise LakefloorError(
-        tr("A store holds one datum, but with these soundings '{}' would hold {}. Reduce them to "
-           "the datum of the store; nothing was added.").format(Path(path).name, "; ".join(parts))
+        tr("A lake database has one datum, but with these soundings '{}' would have several: {}. "
+           "Nothing was added. Reduce the soundings to the datum of the database, then run again.")
+        .format(Path(path).name, "; ".join(parts))
     )

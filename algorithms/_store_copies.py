@@ -22,6 +22,7 @@ from ._store_file import (
     explained,
     flush_folder,
     log,
+    not_named_gpkg,
     put_in_place,
     reading,
     stamp,
@@ -94,8 +95,8 @@ def flush(path):
             os.fsync(file.fileno())
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was changed; is the disk full?").format(
-                path.name, error.strerror)
+            tr("Cannot write '{}' ({}). Nothing was changed. Check that the disk is not full, then "
+               "run again.").format(path.name, error.strerror)
         ) from error
 
 
@@ -107,21 +108,21 @@ def beside(path) -> list:
     path, notes = Path(path), []
     if Path(f"{path}-wal").is_file():
         notes.append(
-            tr("Beside store '{}' lies '{}': another program has the store open, or was cut off. "
-               "Close that program, and move or copy the two only together.").format(
+            tr("Beside lake database '{}' is '{}': another program has the database open, or was "
+               "cut off. Close that program, and move or copy the two only together.").format(
                 path.name, f"{path.name}-wal")
         )
     journal = Path(f"{path}-journal")
     if journal.is_file() and journal.stat().st_size:
         notes.append(
-            tr("Beside store '{}' lies '{}': another program is writing, or a run was cut off. "
-               "What was cut off is undone when the store is opened; do not delete that file.")
+            tr("Beside lake database '{}' is '{}': another program is writing, or a run was cut "
+               "off. Opening the database undoes what was cut off, so do not delete that file.")
             .format(path.name, journal.name)
         )
     notes += [
-        tr("'{}' beside store '{}' is a copy of the same store, from a program that keeps folders "
-           "in step or made by hand. If it holds visits that are missing here, run Merge stores; "
-           "then move it to another folder.").format(other.name, path.name)
+        tr("'{}' beside lake database '{}' is a copy of it, made by a program that synchronizes "
+           "folders or by hand. If it has visits that are missing here, run 'Merge lake "
+           "databases'. Then move it to another folder.").format(other.name, path.name)
         for other in copies_of(path)
     ]
     return notes
@@ -219,11 +220,11 @@ def restore(backup, path, progress=silent):
     """
     backup, path = Path(backup), Path(path)
     if path.is_dir() or path.suffix.lower() != ".gpkg":
-        raise LakefloorError(
-            tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name))
+        raise not_named_gpkg(path)
     if path.exists() and backup.exists() and path.samefile(backup):
         raise LakefloorError(
-            tr("The backup and the store are one file. Choose the backup to restore from."))
+            tr("The backup and the lake database are the same file. Choose the backup to restore "
+               "from."))
     with staging_folder(path.parent) as staging:
         staged = staging / path.name
         copy_store(backup, staged)
@@ -257,8 +258,8 @@ def _may_be_read(path, identity):
         raise
     if other != identity:
         raise LakefloorError(
-            tr("'{}' is the store of another lake than the backup, or was made separately. Give "
-               "the restored store a new name.").format(path.name)
+            tr("'{}' belongs to another lake than the backup, or was made separately. Give the "
+               "restored lake database a new name.").format(path.name)
         )
     return True
 

@@ -76,11 +76,25 @@ class DamagedError(LakefloorError):
 def damaged(path=None) -> DamagedError:
     """Return the one sentence about a damaged store; ``path`` may be filled in further out."""
     error = DamagedError(
-        tr("Store '{}' is damaged, or another program has changed its tables. Go back to a backup "
-           "with 'Restore the lake's store from a backup'.").format(path.name if path else "?")
+        tr("Lake database '{}' is damaged, or another program has changed its tables. Go back to "
+           "a backup with 'Restore lake database'.").format(path.name if path else "?")
     )
     error.whose = path
     return error
+
+
+def absent(path) -> LakefloorError:
+    """Return the one sentence about a store that is not there."""
+    return LakefloorError(
+        tr("There is no lake database '{}'. Choose an existing one.").format(path))
+
+
+def not_named_gpkg(path) -> LakefloorError:
+    """Return the one sentence about a store of another ending."""
+    return LakefloorError(
+        tr("A lake database is a GeoPackage. Give '{}' a name that ends in .gpkg.").format(
+            path.name)
+    )
 
 
 @contextmanager
@@ -111,16 +125,14 @@ def writing(path, crs, progress, prepare=None):
     """
     path = Path(os.path.realpath(path))
     if path.is_dir():
-        raise LakefloorError(tr("'{}' is a folder; choose a file name.").format(path))
+        raise LakefloorError(tr("'{}' is a folder. Choose a file name.").format(path))
     if path.exists():
         _refuse_absent(path)
         with _transaction(path, progress, prepare) as db:
             yield db
         return
     if path.suffix.lower() != ".gpkg":
-        raise LakefloorError(
-            tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name)
-        )
+        raise not_named_gpkg(path)
     with staging_folder(path.parent) as folder:
         staged = folder / path.name
         with explained(path):
@@ -175,7 +187,7 @@ def put_in_place(staged, path):
         flush_folder(path.parent)
     except FileExistsError:
         raise LakefloorError(
-            tr("'{}' was made by another program meanwhile. Run again to add to it.").format(
+            tr("Another program has made '{}' meanwhile. Run again to add to it.").format(
                 path.name)
         ) from None
 
@@ -186,24 +198,23 @@ def _refuse_absent(path):
         status = path.stat()
     except OSError as error:
         if not path.parent.is_dir() or not path.exists():
-            raise LakefloorError(tr("There is no store '{}'.").format(path)) from None
+            raise absent(path) from None
         raise LakefloorError(
             tr("Cannot open '{}' ({}). Check the permissions of the file and its folder.").format(
                 path.name, error.strerror)
         ) from error
     if not path.is_file():
-        raise LakefloorError(tr("There is no store '{}'.").format(path))
+        raise absent(path)
     if not status.st_size:
         raise LakefloorError(
-            tr("'{}' is not a GeoPackage, it is empty (0 bytes). If a program keeps the folder in "
-               "step, let it download the file first; otherwise restore a backup.").format(
-                path.name)
+            tr("'{}' is not a GeoPackage: it is empty (0 bytes). If a program synchronizes the "
+               "folder, let it download the file. Otherwise restore a backup.").format(path.name)
         )
     if is_elsewhere(status, lambda: _begins(path)):
         raise LakefloorError(
-            tr("'{}' is not on this computer yet, only its name is. Let the program that keeps the "
-               "folder in step download it (\"always keep on this device\"), then run again.")
-            .format(path.name)
+            tr("'{}' is not on this computer yet: only its name is. Let the program that "
+               "synchronizes the folder download it (\"always keep on this device\"), then run "
+               "again.").format(path.name)
         )
 
 
@@ -244,23 +255,24 @@ def check_layout(db, path) -> int:
         "SELECT count(*) FROM sqlite_master WHERE name = 'gpkg_contents'").fetchone()
     if not packed:
         raise LakefloorError(
-            tr("'{}' is not a GeoPackage. Choose the lake's store, or a new name.").format(
+            tr("'{}' is not a GeoPackage. Choose a lake database, or type a new name.").format(
                 path.name)
         )
     found = db.execute(
         "SELECT description FROM gpkg_contents WHERE table_name = 'visits'").fetchone()
     if found is None or not str(found[0]).startswith("Lakefloor store"):
         raise LakefloorError(
-            tr("GeoPackage '{}' is not a lake's store. Choose the store, or a new name.").format(
-                path.name)
+            tr("GeoPackage '{}' is not a lake database. Choose a lake database, or type a new "
+               "name.").format(path.name)
         )
     number = str(found[0])[len(LAYOUT_WORDS):]
     if not (str(found[0]).startswith(LAYOUT_WORDS) and re.fullmatch("[1-9][0-9]{0,3}", number)):
         raise damaged(path)
     if int(number) > LAYOUT:
         raise LakefloorError(
-            tr("Store '{}' was made by a newer Lakefloor: it has layout {}, this one knows layouts "
-               "up to {}. Update the plugin, then run again.").format(path.name, number, LAYOUT)
+            tr("Lake database '{}' was made by a newer Lakefloor: it has layout {}, and this one "
+               "knows layouts up to {}. Update the plugin, then run again.").format(
+                path.name, number, LAYOUT)
         )
     names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
     if not names >= {"soundings", "visits", "history", "rtree_soundings_geom",
@@ -321,15 +333,18 @@ def explained(path):
     except (sqlite3.Error, sqlite3.Warning) as error:
         text = str(error)
         for sign, message in (
-            ("locked", tr("Store '{}' is in use by another program or run. Wait until it is done, "
-                          "or close it there, then run again.")),
-            ("readonly", tr("Store '{}' is read-only. Allow writing to the file, or use a copy.")),
-            ("full", tr("The disk of '{}' is full. Nothing was changed; make room and run again.")),
-            ("unable to open", tr("Cannot open '{}', or write in its folder. Check the "
+            ("locked", tr("Lake database '{}' is in use by another program or run. Wait until it "
+                          "is done, or close it there, then run again.")),
+            ("readonly", tr("Lake database '{}' is read-only. Allow writing to the file, or use a "
+                            "copy.")),
+            ("full", tr("The disk of '{}' is full. Nothing was changed. Make room, then run "
+                        "again.")),
+            ("unable to open", tr("Cannot open '{}' or write in its folder. Check the "
                                   "permissions of both.")),
-            ("not a database", tr("'{}' is not a GeoPackage. Choose the lake's store, or a new "
-                                  "name.")),
-            ("I/O", tr("Cannot read or write '{}'. Is its disk full, or taken out?")),
+            ("not a database", tr("'{}' is not a GeoPackage. Choose a lake database, or type a "
+                                  "new name.")),
+            ("I/O", tr("Cannot read or write '{}'. Check that its disk is connected and not full, "
+                       "then run again.")),
         ):
             if sign in text:
                 raise LakefloorError(message.format(path.name)) from error
@@ -369,7 +384,7 @@ def _srs(text):
     except RuntimeError:
         known = False
     if not known:
-        raise LakefloorError(tr("CRS '{}' is unknown.").format(text))
+        raise LakefloorError(tr("CRS '{}' is unknown. Choose another one.").format(text))
     srs.SetAxisMappingStrategy(osr.OAMS_TRADITIONAL_GIS_ORDER)
     return srs
 
@@ -380,7 +395,10 @@ def _make(path, crs):
         with strict():
             _make_layers(path, crs)
     except RuntimeError as error:
-        raise LakefloorError(tr("Cannot make '{}' ({}).").format(path.name, error)) from error
+        raise LakefloorError(
+            tr("Cannot make '{}' ({}). Check that the disk is not full and that you may write to "
+               "the folder.").format(path.name, error)
+        ) from error
     with closing(_connect(path)) as db:
         db.executescript(
             f"""BEGIN;

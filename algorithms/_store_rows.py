@@ -145,8 +145,8 @@ def take_over(db, progress):
                             "OR visit_id NOT IN (SELECT fid FROM visits)")
     if lost:
         raise LakefloorError(
-            tr("The store's table 'soundings' has {} rows whose visit_id is in no row of table "
-               "'visits'. Delete them there, or give them the fid of their visit, then run "
+            tr("Rows of the lake database's table 'soundings' whose visit_id is in no row of table "
+               "'visits': {}. Delete them there, or give them the fid of their visit, then run "
                "again.").format(lost)
         )
     rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()

@@ -132,7 +132,7 @@ def _read_features(path, count, check):
                     if found % 2000 == 0:
                         check()
                 if count is not None and number == 0 and found != count:
-                    raise _TornError(tr("it holds {} of {} features").format(found, count))
+                    raise _TornError(tr("it has {} of {} features").format(found, count))
         finally:
             layer = dataset = None
 

@@ -14,7 +14,7 @@ UPDATED = "UPDATED_STORE"
 
 def store_parameter(text):
     """Return the parameter of the store; a file, since a destination would be overwritten."""
-    parameter = QgsProcessingParameterFile("STORE", tr("The lake's store"), extension="gpkg")
+    parameter = QgsProcessingParameterFile("STORE", tr("Lake database"), extension="gpkg")
     return params.helped(parameter, text)
 
 

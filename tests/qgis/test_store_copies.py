@@ -158,7 +158,7 @@ def test_a_merged_store_is_a_store_of_its_own(old, run, tmp_path, recorder):
     _store.add(other, july, CRS)
     out = tmp_path / "lake merged.gpkg"
     before = old.read_bytes()
-    run("mergestores", {"STORE": str(old), "OTHER_STORE": str(other), "LEVEL": "none",
+    run("mergestores", {"STORE": str(old), "OTHER_STORE": str(other), "OFFSETS": "none",
                         "OUTPUT": str(out)})
     assert old.read_bytes() == before
     assert is_layout(out) == 2
@@ -203,7 +203,7 @@ def test_soundings_of_no_visit_are_told(path):
     layer.CreateFeature(feature)
     layer = feature = dataset = None
     assert len(all_of(path)) == 3000
-    with pytest.raises(LakefloorError, match="1 rows whose visit_id"):
+    with pytest.raises(LakefloorError, match="in no row of table 'visits': 1. Delete"):
         _store.add(path, JUNE, CRS)
 
 
@@ -227,7 +227,7 @@ def test_backup_and_restore(path, run, tmp_path, recorder):
     done = run("restorestore", {"BACKUP": made[0]["BACKUP"], "STORE": str(path)}, said)
     assert done["SOUNDINGS"] == 6000
     assert said.errors == []
-    assert "copy of the same store" not in said.text
+    assert "is a copy of it" not in said.text
     assert (all_of(path).time == held.time).all()
     assert len(all_of(done["KEPT"])) == len(newer)
     assert Path(done["KEPT"]).name.startswith(f"lake-before-restore-{DAY}")
@@ -270,10 +270,10 @@ def test_restore_refuses(path, run, tmp_path, monkeypatch):
     ogr.GetDriverByName("GPKG").CreateDataSource(str(plain)).CreateLayer("mine")
     listed = names(tmp_path)
     for source, target, told in (
-        (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no store"),
-        (other, path, "another lake"), (plain, path, "not a lake's store"),
-        (backup, plain, "not a lake's store"), (backup, tmp_path / "x.shp", "STORE"),
-        (path, path, "one file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
+        (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no lake database"),
+        (other, path, "another lake"), (plain, path, "not a lake database"),
+        (backup, plain, "not a lake database"), (backup, tmp_path / "x.shp", "STORE"),
+        (path, path, "same file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=told):
             run("restorestore", {"BACKUP": str(source), "STORE": str(target)})
@@ -363,7 +363,7 @@ def test_a_copy_by_a_program_that_keeps_folders_in_step(path, run, recorder, nam
     for opened, other in ((path.name, name), (name, path.name)):
         said = recorder()
         run("readstore", {"STORE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"}, said)
-        assert f"'{other}' beside store '{opened}' is a copy of the same store" in said.text
+        assert f"'{other}' beside lake database '{opened}' is a copy of it" in said.text
 
 
 def test_what_is_no_copy(path):

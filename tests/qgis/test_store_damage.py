@@ -118,7 +118,7 @@ class Lake:
     def merge(self):
         out = self.folder / "merged.gpkg"
         self.run("mergestores", {"STORE": str(self.path), "OTHER_STORE": str(self.friend),
-                                 "LEVEL": "none", "OUTPUT": str(out)})
+                                 "OFFSETS": "none", "OUTPUT": str(out)})
         return same(all_of(out), concatenate([self.held, JULY]))
 
 
@@ -224,11 +224,11 @@ def test_a_lost_file_of_the_disk(tmp_path):
     """A store whose folder is gone, or that is a folder, in a sentence too."""
     (tmp_path / "folder.gpkg").mkdir()
     for path in (tmp_path / "folder.gpkg", tmp_path / "no" / "lake.gpkg"):
-        with pytest.raises(LakefloorError, match="There is no store"):
+        with pytest.raises(LakefloorError, match="There is no lake database"):
             _store.contents(path)
     broken = tmp_path / "link.gpkg"
     broken.symlink_to(tmp_path / "gone.gpkg")
-    with pytest.raises(LakefloorError, match="There is no store"):
+    with pytest.raises(LakefloorError, match="There is no lake database"):
         _store.contents(broken)
     shutil.rmtree(tmp_path / "folder.gpkg")
     assert sqlite3.sqlite_version_info >= (3, 24)  # rtreecheck()

@@ -177,8 +177,8 @@ def merge_soundings(
     datum = datum_of(own)
     if datum is None and datum_of(fresh) is not None:
         raise LakefloorError(
-            "Your store is not reduced to a datum, but the other one is. Choose the other one as "
-            "your own, or reduce yours first."
+            "Your lake database is not reduced to a datum, but the other one is. Exchange the two, "
+            "or reduce yours first."
         )
     try:
         return Merged(shifted(fresh, joint, datum), joint, True, joint.notes)
@@ -187,8 +187,8 @@ def merge_soundings(
             raise
     return Merged(fresh, joint, False, [
         *joint.notes,
-        "Levels are not adjusted: both stores are reduced to the same datum, and too few places "
-        "tell of a difference.",
+        "No offset is removed: both are reduced to the same datum, and they meet in too few places "
+        "to show a difference.",
     ])
 
 
@@ -266,7 +266,7 @@ def join_levels(
     Geosciences 36(3), 348-354.
     """
     if unit not in ("store", "visit"):
-        raise LakefloorError(f"Unit '{unit}' is unknown; choose store or visit.")
+        raise LakefloorError(f"Unit '{unit}' is unknown. Choose store or visit.")
     names = distinct(other.visit)[0] if unit == "visit" else [""]
     number = {name: k for k, name in enumerate(names, start=1)}
 
@@ -327,9 +327,9 @@ def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
     if not np.isfinite(offset).all():
         lost = visit_list(other.visit[~np.isfinite(offset)])
         raise LakefloorError(
-            f"The level of the other soundings, of visit {lost}, cannot be told: too few places "
-            "where they meet your own. Run a line across both, or, where both are reduced to the "
-            "same datum, choose not to adjust levels.", joint.notes,
+            f"The offset of the other soundings (visit {lost}) cannot be found, because they meet "
+            "yours in too few places. Log a cross-line over both. If both are reduced to the same "
+            "datum, you may choose to merge without an offset.", joint.notes,
         )
     values = {KEY: np.array([f"{b:.4f}" for b in joint.offset], dtype=object)[which]}
     if datum is not None:
@@ -428,12 +428,12 @@ def _notes(joint, least):
         what = f"visit '{name}'" if name else "the other soundings"
         if not np.isfinite(offset):
             notes.append(
-                f"The level of {what} cannot be told: {count} places where it meets others, "
-                f"{least} are needed."
+                f"The offset of {what} cannot be found. Places where tracks meet: {count}, needed: "
+                f"{least}."
             )
         elif abs(offset) > _LARGE_M:
             notes.append(
-                f"The offset of {what}, {written(offset, '+.2f')} m, is larger than lake levels "
-                "differ. Is it the same lake, and are depths metres in both?"
+                f"The offset of {what} is {written(offset, '+.2f')} m, more than lake levels "
+                "differ. Check that both are of the same lake and have depths in meters."
             )
     return notes

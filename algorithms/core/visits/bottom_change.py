@@ -192,12 +192,12 @@ def bottom_change(
 
 
 def _check(block, reach, count, least, position, depth, confidence):
-    for name, value in (("Block size", block), ("Reach", reach)):
+    for name, value in (("Block size", block), ("Maximum distance", reach)):
         if not (np.isfinite(value) and value > 0.0):
             raise LakefloorError(f"{name} must be above 0 m; got {written(value, 'g')}.")
     if count < 3:
         raise LakefloorError(f"A block needs at least 3 soundings of each visit; got {count}.")
-    for name, value in (("Smallest change", least), ("Position uncertainty", position),
+    for name, value in (("Minimum change", least), ("Position uncertainty", position),
                         ("Depth uncertainty", depth)):
         if not (np.isfinite(value) and value >= 0.0):
             raise LakefloorError(f"{name} must be at least 0 m; got {written(value, 'g')}.")
