@@ -19,13 +19,13 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs, read_soundings, source, srs_wkt
 from .._outputs import Outputs
+from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import concatenate
 from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
 from ._offsets import say_offsets
-from ._store_file import UPDATED, store_parameter, warn_of_neighbors
 
 _FIELDS = [
     ("older", "text"), ("newer", "text"), ("change_m", "double"), ("uncert_m", "double"),

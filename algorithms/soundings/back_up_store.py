@@ -13,9 +13,8 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._store_copies import back_up
+from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.errors import LakefloorError
-from ._store_file import store_parameter, warn_of_neighbors
 
 
 class BackUpStore(LakefloorAlgorithm):
@@ -57,7 +56,7 @@ class BackUpStore(LakefloorAlgorithm):
             raise LakefloorError(
                 tr("Folder '{}' does not exist. Make it, or choose another.").format(folder))
         warn_of_neighbors(path, feedback)
-        made = back_up(path, folder, self.progress(feedback))
+        made = lake_store.back_up(path, folder, self.progress(feedback))
         visits = lake_store.contents(made).visits
         soundings = sum(v.soundings for v in visits)
         feedback.pushInfo(

@@ -20,14 +20,14 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_soundings
 from .._outputs import Outputs
-from .._store_file import SUPERSEDED, copy_store
+from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.exchange.merging import merge_soundings
 from ..core.progress import span
 from ..core.soundings import concatenate
 from ..core.track import in_logged_order
-from ._store_file import store_parameter, warn_of_neighbors
+from ..core.visits.store_visits import SUPERSEDED
 
 _NUMBERS = {
     "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
@@ -148,7 +148,7 @@ class MergeStores(LakefloorAlgorithm):
         _say(merged, feedback)
         with Outputs(self, parameters, context, feedback) as out:
             staged = out.file(params.OUTPUT)
-            copy_store(path, staged)
+            lake_store.copy_store(path, staged)
             lake_store.make_own(staged)
             added = 0
             if len(merged.soundings):

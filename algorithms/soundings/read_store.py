@@ -19,9 +19,9 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
+from .._store.parameters import store_parameter, visit_names, warn_of_neighbors
 from ..core.days import longitude, solar_offset_h
 from ..core.errors import LakefloorError
-from ._store_file import store_parameter, visit_names, warn_of_neighbors
 
 
 class ReadStore(LakefloorAlgorithm):

@@ -11,8 +11,8 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
+from .._store.parameters import UPDATED, store_parameter, visit_names, warn_of_neighbors
 from ..core.errors import LakefloorError
-from ._store_file import UPDATED, store_parameter, visit_names, warn_of_neighbors
 
 
 class RemoveVisit(LakefloorAlgorithm):

@@ -11,8 +11,7 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._store_copies import restore
-from ._store_file import UPDATED, store_parameter, warn_of_neighbors
+from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 
 
 class RestoreStore(LakefloorAlgorithm):
@@ -50,7 +49,7 @@ class RestoreStore(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         path = self.parameterAsFile(parameters, "STORE", context)
         warn_of_neighbors(path, feedback)
-        kept = restore(
+        kept = lake_store.restore(
             self.parameterAsFile(parameters, "BACKUP", context), path, self.progress(feedback))
         visits = lake_store.contents(path).visits
         soundings = sum(v.soundings for v in visits)

@@ -16,7 +16,8 @@ import pytest
 from osgeo import gdal, ogr
 from qgis.core import QgsVectorLayer
 
-from lakefloor.algorithms import _store, _store_file
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._store import file as store_file
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
@@ -543,15 +544,15 @@ def test_two_writers_take_turns(path):
 
 
 def test_two_makers_of_one_store(path, monkeypatch):
-    made = _store_file._make
+    made = store_file.make_tables
 
     def slow(staged, crs):
         made(staged, crs)
         if not path.exists():
-            monkeypatch.setattr(_store_file, "_make", made)
+            monkeypatch.setattr(store_file, "make_tables", made)
             _store.add(path, MAY, CRS)
 
-    monkeypatch.setattr(_store_file, "_make", slow)
+    monkeypatch.setattr(store_file, "make_tables", slow)
     with pytest.raises(LakefloorError, match="Another program has made 'lake.gpkg' meanwhile"):
         _store.add(path, JUNE, CRS)
     assert state(path)[0] == {"may": 3000}
@@ -560,7 +561,7 @@ def test_two_makers_of_one_store(path, monkeypatch):
 @pytest.mark.parametrize("lock", ["BEGIN IMMEDIATE", "BEGIN EXCLUSIVE"])
 def test_a_locked_store_is_told(path, monkeypatch, lock):
     _store.add(path, MAY, CRS)
-    monkeypatch.setattr(_store_file, "LOCK_TIMEOUT_S", 1.0)
+    monkeypatch.setattr(store_file, "LOCK_TIMEOUT_S", 1.0)
     holder = start(f"""
         import sqlite3
         db = sqlite3.connect(path, isolation_level=None)

@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from test_store import CRS, all_of, visit
 from test_store_copies import LAYOUT_1
 
-from lakefloor.algorithms import _store, _store_copies, _store_file
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._store import file as store_file
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import concatenate
 
@@ -113,7 +114,7 @@ class Lake:
             all_of(self.path), self.held.select(self.held.visit == "may"))
 
     def back_up(self):
-        return same(all_of(_store_copies.back_up(self.path, self.folder)), self.held)
+        return same(all_of(_store.back_up(self.path, self.folder)), self.held)
 
     def merge(self):
         out = self.folder / "merged.gpkg"
@@ -180,7 +181,7 @@ def test_bytes_that_changed(run, tmp_path, seed):
 def test_rows_that_are_not_what_they_should_be(tmp_path, run, statement):
     """Written past the other programs' way of dating what they edit, as damage would be."""
     lake = Lake(tmp_path, run)
-    db = _store_file._connect(lake.path)
+    db = store_file.connect(lake.path)
     db.execute("PRAGMA foreign_keys = OFF")
     db.execute(statement)
     db.close()

@@ -11,48 +11,14 @@ from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
 
-from ._i18n import tr
-from ._staging import staging_folder
-from ._store_file import (
-    LAYOUT,
-    LAYOUT_WORDS,
-    DamagedError,
-    check_layout,
-    copy_store,
-    explained,
-    flush_folder,
-    log,
-    not_named_gpkg,
-    put_in_place,
-    reading,
-    stamp,
-    state_of,
-)
-from ._store_rows import parts, stored_visits, verify
-from .core.errors import LakefloorError
-from .core.progress import silent
-
-
-def bring_up(db, path=None, identity=None):
-    """Change a store of layout 1 to layout 2, but for the checksums; return its copy's path.
-
-    The store at ``path`` is copied aside before; without a path it is not.
-    """
-    identity = identity or state_of(db)[0]
-    kept = keep_aside(path, "layout-1") if path else None
-    try:
-        db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
-        db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
-                   (f"{LAYOUT_WORDS}{LAYOUT}",))
-        log(db, "upgraded", None, None, None,
-            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}))
-        stamp(db, identity)
-    except BaseException:
-        if kept:
-            kept.unlink()
-        raise
-    return kept
-
+from .._i18n import tr
+from .._staging import staging_folder
+from ..core.errors import LakefloorError
+from ..core.progress import silent
+from .errors import DamagedError, explained, not_named_gpkg
+from .file import copy_store, flush_folder, put_in_place, reading
+from .layout import check_layout, log, state_of
+from .visits import parts, stored_visits, verify
 
 #: What stands in the names of copies that Lakefloor makes beside a store.
 _ASIDE = re.compile(r"-(backup|layout-1|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")

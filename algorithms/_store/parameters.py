@@ -6,7 +6,7 @@ from qgis.core import QgsProcessingParameterFile
 
 from .. import _params as params
 from .._i18n import tr
-from .._store_copies import beside
+from .copies import beside
 
 #: Name of the output by which a model passes the store on, after it was changed.
 UPDATED = "UPDATED_STORE"
