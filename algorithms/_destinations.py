@@ -37,9 +37,10 @@ from qgis.core import (
 from ._gdal import quiet
 from ._i18n import tr
 from ._layers import BANDS
-from ._package import MARK, STORE, descriptions
+from ._package import MARK, descriptions
 from ._staging import Staging, cannot_replace
 from .core.errors import LakefloorError
+from .core.visits.store_visits import STORE
 
 #: Item of metadata of a raster that Lakefloor wrote.
 RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}

@@ -13,6 +13,7 @@ from ._gdal import done, made, strict, without_sql
 from ._i18n import tr
 from ._whole import check_whole
 from .core.errors import LakefloorError
+from .core.visits.store_visits import STORE
 
 #: Description of each table that Lakefloor wrote.
 MARK = "Written by Lakefloor"
@@ -22,9 +23,6 @@ LOCK_TIMEOUT_S = 30.0
 
 #: Primary result codes of SQLite.
 _BUSY, _LOCKED = 5, 6
-
-#: Beginning of what a store says of its table of visits.
-STORE = "Lakefloor store"
 
 
 def descriptions(path) -> dict:

@@ -14,6 +14,7 @@ from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate, each_visit
 from ..core.track import in_logged_order
+from ..core.visits.bottom_change import ChangeTest
 from ..core.visits.store_content import find_known
 from ..core.visits.store_visits import (
     day_of,
@@ -67,7 +68,7 @@ def add(
     *,
     mode: str = "add",
     newer_wins: bool = False,
-    change: dict | None = None,
+    change: ChangeTest | None = None,
     parameters: dict | None = None,
     before_commit=None,
     progress: Progress = silent,
@@ -89,8 +90,8 @@ def add(
     newer_wins : bool
         Where the bottom has changed, older soundings get the status ``superseded by`` the newer
         visit. Otherwise change is only reported.
-    change : dict, optional
-        Keyword arguments of :func:`.core.visits.bottom_change.bottom_change`.
+    change : ChangeTest, optional
+        When the bottom counts as changed.
     parameters : dict, optional
         Kept in the store beside the visit and in the history.
     before_commit : callable, optional
@@ -131,7 +132,7 @@ def add(
             touched.add(take_in(db, name, part, parameters, done, step))
         touched.discard(None)
         _refuse_other_datum(db, path)
-        compare_bottom(db, touched, newer_wins, change or {}, parameters, done,
+        compare_bottom(db, touched, newer_wins, change or ChangeTest(), parameters, done,
                        span(progress, 0.7, 0.95))
         if touched:
             update_extent(db)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from .._i18n import tr
-from ..core.progress import silent
 from ..core.visits.bottom_change import bottom_change
 from ..core.visits.store_visits import SUPERSEDED, visits_to_compare, wider
 from .layout import log
@@ -13,10 +12,10 @@ from .rows import depths
 from .visits import stored_visits, sum_up
 
 
-def compare_bottom(db, touched, newer_wins, options, parameters, done, progress):
+def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
     """Compare the visits that came in with all that lie near, the older first."""
     visits = stored_visits(db)
-    margin = options.get("reach_m", 5.0) + options.get("block_m", 20.0)
+    margin = test.reach_m + test.block_m
     pairs = visits_to_compare(visits, touched, margin)
     held, marked = (None, None), {}
     for k, (a, b) in enumerate(pairs):
@@ -25,7 +24,7 @@ def compare_bottom(db, touched, newer_wins, options, parameters, done, progress)
             held = (b.number, depths(db, b))
         _, newer = held[1]
         fids, older = depths(db, a, wider(b.box, margin))
-        found = bottom_change(older, newer, progress=silent, **options)
+        found = bottom_change(older, newer, test)
         if not found.changed.any():
             continue
         done.changes.append((a.name, b.name, found))

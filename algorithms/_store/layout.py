@@ -14,11 +14,11 @@ from datetime import datetime, timezone
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ..core.visits.store_visits import SUPERSEDED
+from ..core.visits.store_visits import STORE, SUPERSEDED
 from .errors import damaged
 
 #: Description of the table of visits, which tells a store from other GeoPackages.
-LAYOUT_WORDS = "Lakefloor store, layout "
+LAYOUT_WORDS = f"{STORE}, layout "
 
 LAYOUT = 2
 
@@ -53,7 +53,7 @@ def check_layout(db, path) -> int:
         )
     found = db.execute(
         "SELECT description FROM gpkg_contents WHERE table_name = 'visits'").fetchone()
-    if found is None or not str(found[0]).startswith("Lakefloor store"):
+    if found is None or not str(found[0]).startswith(STORE):
         raise LakefloorError(
             tr("GeoPackage '{}' is not a lake database. Choose a lake database, or type a new "
                "name.").format(path.name)

@@ -25,6 +25,7 @@ def decoding():
 
 
 def insert_soundings(db, soundings, number, progress):
+    """Write the soundings of a visit, and their places into the spatial index."""
     ((srs,),) = db.execute(
         "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'")
     ((last,),) = db.execute("SELECT max(fid) FROM soundings")
@@ -57,6 +58,7 @@ def insert_soundings(db, soundings, number, progress):
 
 
 def delete_soundings(db, number):
+    """Delete the soundings of a visit."""
     db.execute("DELETE FROM soundings WHERE visit_id = ?", (number,))
 
 
@@ -66,12 +68,14 @@ def _values(values, kind):
     return values.tolist()  # SQLite takes NaN as NULL
 
 
-def time_texts(times):
+def time_texts(times) -> list:
+    """Return times as a GeoPackage has them, None where there is none."""
     texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def pages(cursor):
+    """Yield rows in lists of :data:`BATCH`."""
     while True:
         rows = cursor.fetchmany(BATCH)
         if not rows:
@@ -95,6 +99,7 @@ def blocks_in(db, visit, box):
 
 
 def read_pages(db, number, span=None):
+    """Yield soundings of a visit in pages, each with its number of rows; ``span`` of row ids."""
     query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
     values = [number]
     if span is not None:
@@ -127,7 +132,8 @@ def _column(values, attr, kind, words):
     return np.array(values, dtype=float)
 
 
-def as_times(values):
+def as_times(values) -> np.ndarray:
+    """Return times of a GeoPackage as datetime64[ms]."""
     texts = ["NaT" if v is None else v.rstrip("Z") for v in values]
     if "+" in "".join(texts):
         raise ValueError("a time with a zone")

@@ -56,7 +56,8 @@ def _visit(fid, name, mark, count, without, start, stop, *place):
                  None if datum is None else (str(datum), height), checksum)
 
 
-def new_visit(db, name):
+def new_visit(db, name) -> int:
+    """Make the row of a visit; return its number."""
     return db.execute("INSERT INTO visits (visit) VALUES (?)", (name,)).lastrowid
 
 
@@ -103,15 +104,15 @@ def take_over(db, progress):
     rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()
     for number, name, added, parameters in rows:
         progress(0.0)
-        pages = [page for page, _ in read_pages(db, number)]
-        if not pages:
+        held = [page for page, _ in read_pages(db, number)]
+        if not held:
             db.execute("DELETE FROM visits WHERE fid = ?", (number,))
             continue
         if not isinstance(name, str):
             raise damaged()
         db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
                    (name, number, name))
-        whole = concatenate(pages)
+        whole = concatenate(held)
         whole = whole.replace(visit=np.full(len(whole), name, object))
         _describe(db, number, name, whole, added, parameters)
     stamp(db)
@@ -238,6 +239,7 @@ def logged(db, part, stored, progress):
 
 
 def update_extent(db):
+    """Write the extent of all visits, after any has changed."""
     boxes = [v.box for v in stored_visits(db) if v.box]
     extent = [None] * 4
     if boxes:

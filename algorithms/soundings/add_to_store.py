@@ -24,6 +24,7 @@ from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import concatenate
+from ..core.visits.bottom_change import ChangeTest
 from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
 from ._offsets import say_offsets
 
@@ -134,9 +135,6 @@ class AddToStore(LakefloorAlgorithm):
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
     def compute(self, parameters, context, feedback):
-        def number(name):
-            return self.parameterAsDouble(parameters, name, context)
-
         path = self.parameterAsFile(parameters, "STORE", context)
         warn_of_neighbors(path, feedback)
         incoming = source(self, parameters, params.INPUT, context)
@@ -146,20 +144,13 @@ class AddToStore(LakefloorAlgorithm):
         change = self.parameterAsEnumString(parameters, "CHANGE", context)
         progress = self.progress(feedback)
         fitted = _fitted(path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
-        options = {
-            "block_m": number("BLOCK_SIZE"),
-            "reach_m": number("MAX_DISTANCE"),
-            "min_soundings": self.parameterAsInt(parameters, "MIN_SOUNDINGS", context),
-            "min_change_m": number("MIN_CHANGE"),
-            "position_m": number("POSITION_UNCERTAINTY"),
-            "confidence": number("CONFIDENCE") / 100.0,
-        }
+        options = self._change_options(parameters, context)
         with Outputs(self, parameters, context, feedback) as out:
             _say_level(fitted, feedback)
             done = lake_store.add(
                 path, fitted.soundings,
                 crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
-                mode=mode, newer_wins=change == NEWER_WINS, change=options,
+                mode=mode, newer_wins=change == NEWER_WINS, change=ChangeTest(**options),
                 parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
                             **options, **_level_parameters(fitted)},
                 before_commit=lambda done: _write_changes(out, done.changes, crs),
@@ -173,6 +164,21 @@ class AddToStore(LakefloorAlgorithm):
             out.results.update(zip(_NUMBERS, numbers))
             out.results[UPDATED] = path
         return out.results
+
+
+    def _change_options(self, parameters, context):
+        """Return what decides on a changed bottom, as the history of the store keeps it."""
+        def number(name):
+            return self.parameterAsDouble(parameters, name, context)
+
+        return {
+            "block_m": number("BLOCK_SIZE"),
+            "reach_m": number("MAX_DISTANCE"),
+            "min_soundings": self.parameterAsInt(parameters, "MIN_SOUNDINGS", context),
+            "min_change_m": number("MIN_CHANGE"),
+            "position_m": number("POSITION_UNCERTAINTY"),
+            "confidence": number("CONFIDENCE") / 100.0,
+        }
 
 
 def _store_crs(path, incoming, feedback):

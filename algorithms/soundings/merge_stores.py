@@ -23,10 +23,10 @@ from .._outputs import Outputs
 from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.crs import transform
 from ..core.errors import LakefloorError
-from ..core.exchange.merging import merge_soundings
 from ..core.progress import span
 from ..core.soundings import concatenate
 from ..core.track import in_logged_order
+from ..core.visits.merging import merge_soundings
 from ..core.visits.store_visits import SUPERSEDED
 
 _NUMBERS = {

@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.merging import (
+from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+from lakefloor.algorithms.core.visits.merging import (
     join_levels,
     known_soundings,
     merge_soundings,
     same_datum,
     shifted,
 )
-from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
-from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 
 
 def bottom(x, y):

@@ -11,6 +11,9 @@ from ..days import survey_days
 from ..soundings import ACCEPTED, SCHEMA, Soundings
 from .store_content import Known, depth_changes, fingerprint, same_outing, tells
 
+#: Beginning of the description of the table of visits, which tells a store from other GeoPackages.
+STORE = "Lakefloor store"
+
 #: Status of soundings that a newer visit has replaced: this, and the name of that visit.
 SUPERSEDED = "superseded by "
 

@@ -13,9 +13,9 @@ from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
 from ..track import without_track
-from ..visits.crossings import find_crossings, find_overlaps, join_crossings
-from ..visits.level_network import Network, runs_of, solve_network
-from ..visits.store_content import Known, Logged, find_known
+from .crossings import find_crossings, find_overlaps, join_crossings
+from .level_network import Network, runs_of, solve_network
+from .store_content import Known, Logged, find_known
 
 #: Key of the correction that merging applies.
 KEY = "merge_offset_m"
@@ -165,10 +165,7 @@ def merge_soundings(
     if not len(fresh):
         return Merged(fresh, None, False, [])
     if level == "none":
-        datum = None if copy_name is None else datum_of(own)
-        if datum is not None:
-            fresh = fresh.replace(
-                corrections=with_corrections(fresh.corrections, **datum_values(datum)))
+        fresh = fresh if copy_name is None else _at_datum(fresh, datum_of(own))
         return Merged(fresh, None, False, [])
     joint = join_levels(
         own, other, unit=level, reach_m=reach_m, max_gap_m=max_gap_m, least=least,
@@ -273,37 +270,62 @@ def join_levels(
     def unit_of(visits):
         return np.array([number.get(str(v), 1) for v in visits], int)
 
-    found = []
-    near = _near(own, other, max(reach_m, max_gap_m))
-    timed = ~np.isnat(other.time)
-    if timed.any() and len(near):
-        found.append(_by_tracks(near, other.select(timed), unit_of, unit, reach_m, max_gap_m,
-                                progress))
-    if not timed.all() and len(near):
-        found.append(_by_places(near, other.select(~timed), unit_of, reach_m))
-    first, second, difference, slope, *runs = (
-        np.concatenate([part[i] for part in found]) if found else np.zeros(0) for i in range(6)
-    )
-    first, second = first.astype(int), second.astype(int)
-    weight = depth_m**2 / (depth_m**2 + (slope * position_m) ** 2)
+    met = _where_they_meet(own, other, unit_of, reach_m, max_gap_m, progress)
     units = len(names) + 1
-    held = np.arange(units) == 0
-    network = solve_network(first, second, difference, weight, units=units, held=held, robust=True,
-                            runs=tuple(runs), progress=span(progress, 0.9, 1.0))
-    count = (np.bincount(first, minlength=units) + np.bincount(second, minlength=units))[1:]
-    few = np.concatenate([[False], count < least])
-    if few.any():
-        network = replace(
-            network, offset=np.where(few, np.nan, network.offset),
-            std_error=np.where(few, np.nan, network.std_error),
-        )
+    weight = depth_m**2 / (depth_m**2 + (met.slope * position_m) ** 2)
+    network = solve_network(
+        met.first, met.second, met.difference, weight, units=units, held=np.arange(units) == 0,
+        robust=True, runs=met.runs, progress=span(progress, 0.9, 1.0),
+    )
+    count = (np.bincount(met.first, minlength=units)
+             + np.bincount(met.second, minlength=units))[1:]
+    network = _believed(network, count, least)
     known = np.isfinite(network.residual)
     joint = Joint(
-        unit, np.array(list(names), dtype=object), network, count, _rms(difference[known]),
+        unit, np.array(list(names), dtype=object), network, count, _rms(met.difference[known]),
         _rms(network.residual[known]), [],
     )
     joint.notes.extend(_notes(joint, least))
     return joint
+
+
+@dataclass(frozen=True)
+class _Meetings:
+    """Places where soundings of two units meet, one row each.
+
+    ``first`` and ``second`` are the units, 0 for one's own; ``difference`` is how much deeper the
+    first reads, m; ``slope`` is that of the bottom, m per m; ``runs`` is the two runs.
+    """
+
+    first: np.ndarray
+    second: np.ndarray
+    difference: np.ndarray
+    slope: np.ndarray
+    runs: tuple
+
+
+def _where_they_meet(own, other, unit_of, reach, gap, progress):
+    """Find where another's soundings meet one's own: by tracks, or without times by place."""
+    near, timed, found = _near(own, other, max(reach, gap)), ~np.isnat(other.time), []
+    if timed.any() and len(near):
+        found.append(_by_tracks(near, other.select(timed), unit_of, reach, gap, progress))
+    if not timed.all() and len(near):
+        found.append(_by_places(near, other.select(~timed), unit_of, reach))
+    first, second, difference, slope, *runs = (
+        np.concatenate([part[i] for part in found]) if found else np.zeros(0) for i in range(6)
+    )
+    return _Meetings(first.astype(int), second.astype(int), difference, slope, tuple(runs))
+
+
+def _believed(network, count, least):
+    """Return a network without the offsets of units that meet others in too few places."""
+    few = np.concatenate([[False], count < least])
+    if not few.any():
+        return network
+    return replace(
+        network, offset=np.where(few, np.nan, network.offset),
+        std_error=np.where(few, np.nan, network.std_error),
+    )
 
 
 def shifted(other: Soundings, joint: Joint, datum=None) -> Soundings:
@@ -345,6 +367,14 @@ def same_datum(own: Soundings, other: Soundings) -> bool:
     return one_datum(datum_of(own), datum_of(other))
 
 
+def _at_datum(soundings, datum):
+    """Return soundings that say that they are at a datum, if there is one."""
+    if datum is None:
+        return soundings
+    return soundings.replace(
+        corrections=with_corrections(soundings.corrections, **datum_values(datum)))
+
+
 def _named(soundings, name):
     """Return soundings of a copy with what they need beside others: a visit and corrections."""
     unnamed = np.array([not str(v).strip() for v in soundings.visit], bool)
@@ -365,7 +395,7 @@ def _near(own, other, margin):
     return own.select((own.x >= west) & (own.x <= east) & (own.y >= south) & (own.y <= north))
 
 
-def _by_tracks(own, other, unit_of, unit, reach, gap, progress):
+def _by_tracks(own, other, unit_of, reach, gap, progress):
     # Visits of one name in both are two.
     marked = [
         s.replace(visit=np.array([f"{mark}{v}" for v in s.visit], dtype=object))
