@@ -23,10 +23,11 @@ needs QGIS, so that a notebook can use it::
 from .adding import Added, add
 from .copies import back_up, beside, restore
 from .file import copy_store
+from .fitting import fit_to_store, offsets_to_keep
 from .lake_store import Contents, contents, read, remove
 from .upgrading import make_own
 
 __all__ = [
-    "Added", "Contents", "add", "back_up", "beside", "contents", "copy_store", "make_own", "read",
-    "remove", "restore",
+    "Added", "Contents", "add", "back_up", "beside", "contents", "copy_store", "fit_to_store",
+    "make_own", "offsets_to_keep", "read", "remove", "restore",
 ]

@@ -3,7 +3,6 @@
 import math
 from pathlib import Path
 
-import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
@@ -23,18 +22,13 @@ from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
-from ..core.soundings import concatenate
 from ..core.visits.bottom_change import ChangeTest
-from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
 from ._offsets import say_offsets
 
 _FIELDS = [
     ("older", "text"), ("newer", "text"), ("change_m", "double"), ("uncert_m", "double"),
     ("slope_deg", "double"), ("n_older", "int"), ("n_newer", "int"),
 ]
-
-#: What the store holds so far around the new soundings is read to fit their level, m.
-_AROUND_M = 50.0
 
 #: As the drop-down shows it.
 NEWER_WINS = "newer wins"
@@ -143,7 +137,8 @@ class AddToStore(LakefloorAlgorithm):
         mode = self.parameterAsEnumString(parameters, "MODE", context)
         change = self.parameterAsEnumString(parameters, "CHANGE", context)
         progress = self.progress(feedback)
-        fitted = _fitted(path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
+        fitted = lake_store.fit_to_store(
+            path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
         options = self._change_options(parameters, context)
         with Outputs(self, parameters, context, feedback) as out:
             _say_level(fitted, feedback)
@@ -152,7 +147,7 @@ class AddToStore(LakefloorAlgorithm):
                 crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
                 mode=mode, newer_wins=change == NEWER_WINS, change=ChangeTest(**options),
                 parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
-                            **options, **_level_parameters(fitted)},
+                            **options, **lake_store.offsets_to_keep(fitted)},
                 before_commit=lambda done: _write_changes(out, done.changes, crs),
                 progress=span(progress, 0.3, 1.0),
             )
@@ -195,44 +190,6 @@ def _store_crs(path, incoming, feedback):
                 crs.authid() or tr("custom CRS"))
         )
     return crs
-
-
-def _fitted(path, soundings, code, mode, progress):
-    """Return the soundings at the datum of the store, those without a known level fitted to it."""
-    stored = datum = None
-    visits = lake_store.contents(path).visits if Path(path).exists() else []
-    if visits:
-        datums = {visit.datum for visit in visits}
-        if len(datums) > 1:
-            # A store holds one datum; adding says what is wrong with this one.
-            return Fitted(soundings, None, "")
-        (datum,) = datums
-        needed = needs_fit(soundings, datum)
-        parts = list(lake_store.read(path, box=_box(soundings))) if needed else []
-        stored = concatenate(parts) if parts else soundings.select(slice(0, 0))
-    progress(0.1)
-    return fit_to_stored(
-        soundings, stored, datum=datum, replaces=len(visits) if mode == "replace" else None,
-        code=code, progress=span(progress, 0.1, 1.0),
-    )
-
-
-def _box(soundings):
-    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
-    x, y = soundings.x[placed], soundings.y[placed]
-    if not x.size:
-        return None
-    return x.min() - _AROUND_M, y.min() - _AROUND_M, x.max() + _AROUND_M, y.max() + _AROUND_M
-
-
-def _level_parameters(fitted):
-    if not fitted.offsets:
-        return {}
-    return {"level_offsets": {
-        row.visit: {"offset_m": round(row.offset, 4), "std_error_m": round(row.std_error, 4),
-                    "places": row.places}
-        for row in fitted.offsets
-    }}
 
 
 def _say_level(fitted, feedback):

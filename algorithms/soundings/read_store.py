@@ -20,8 +20,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from .._store.parameters import store_parameter, visit_names, warn_of_neighbors
-from ..core.days import longitude, solar_offset_h
 from ..core.errors import LakefloorError
+from ..core.visits.store_visits import times_of_days
 
 
 class ReadStore(LakefloorAlgorithm):
@@ -85,18 +85,13 @@ class ReadStore(LakefloorAlgorithm):
                     *days))
         names = visit_names(
             self.parameterAsString(parameters, "VISITS", context), [v.name for v in held.visits])
-        corners = np.array([v.box for v in held.visits if v.box], dtype=float).reshape(-1, 4)
-        lon = longitude(corners[:, ::2].ravel(), corners[:, 1::2].ravel(), held.crs)
-        hours = solar_offset_h(lon)
-        local = np.timedelta64(round(float(hours) * 3600), "s").astype("timedelta64[ms]")
+        start, stop = times_of_days(held.visits, held.crs, *days)
         parts = lake_store.read(
             path,
             visits=names or None,
             box=None if extent.isNull() else (
                 extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
-            start=None if days[0] is None else days[0] - local,
-            stop=None if days[1] is None else days[1] + np.timedelta64(1, "D") - local,
-            progress=self.progress(feedback),
+            start=start, stop=stop, progress=self.progress(feedback),
         )
         first = next(parts, None)
         if first is None:

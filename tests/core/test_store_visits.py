@@ -17,6 +17,7 @@ from lakefloor.algorithms.core.visits.store_visits import (
     free_name,
     near,
     order_of_entering,
+    times_of_days,
     twin_of,
     visit_continued,
     visits_by_datum,
@@ -151,3 +152,13 @@ def test_pairs_are_older_and_newer_and_near():
     assert visits_to_compare(stored, {2}, 5.0) == [(may, june)]
     assert visits_to_compare(stored, {2}, 1.0) == []
     assert visits_to_compare([visit(box=None), june], {2}, 5.0) == []
+
+
+def test_days_are_those_of_the_sun_at_the_lake():
+    """93 W, the central meridian of UTM zone 15, is 6.2 hours behind Greenwich."""
+    lake = [visit(box=(500_000.0, 5_000_000.0, 500_000.0, 5_000_000.0))]
+    start, stop = times_of_days(lake, "EPSG:32615", np.datetime64("2024-05-14"),
+                                np.datetime64("2024-05-15"))
+    assert abs(start - at("2024-05-14T06:12")) <= np.timedelta64(1, "s")
+    assert stop - start == np.timedelta64(2, "D")
+    assert times_of_days(lake, "EPSG:32615", None, None) == (None, None)

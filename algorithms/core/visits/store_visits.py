@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..days import survey_days
+from ..days import longitude, solar_offset_h, survey_days
 from ..soundings import ACCEPTED, SCHEMA, Soundings
 from .store_content import Known, depth_changes, fingerprint, same_outing, tells
 
@@ -137,6 +137,33 @@ def order_of_entering(times: np.ndarray) -> tuple:
 def day_of(soundings: Soundings, crs: str) -> str | None:
     """Return the lake's date on which a visit began, None without times."""
     return next(iter(survey_days(soundings, crs)), None)
+
+
+def times_of_days(
+    visits: list[Visit], crs: str, first: np.datetime64 | None, last: np.datetime64 | None
+) -> tuple:
+    """Return the time from the beginning of a first to the end of a last day at the lake.
+
+    Parameters
+    ----------
+    visits : list of Visit
+        Those of the store, whose places give the longitude.
+    crs : str
+        Of the store.
+    first, last : datetime64[D] or None
+        Days by the sun at that longitude.
+
+    Returns
+    -------
+    start, stop : datetime64[ms] or None
+        UTC, stop not included; None where the day is None.
+    """
+    corners = np.array([v.box for v in visits if v.box], dtype=float).reshape(-1, 4)
+    lon = longitude(corners[:, ::2].ravel(), corners[:, 1::2].ravel(), crs)
+    hours = float(solar_offset_h(lon))
+    local = np.timedelta64(round(hours * 3600), "s").astype("timedelta64[ms]")
+    return (None if first is None else first - local,
+            None if last is None else last + np.timedelta64(1, "D") - local)
 
 
 # -- which visits are one ----------------------------------------------------------------------
