@@ -6,8 +6,8 @@ import pytest
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+from lakefloor.algorithms.core.visits.joining import join_levels
 from lakefloor.algorithms.core.visits.merging import (
-    join_levels,
     known_soundings,
     merge_soundings,
     same_datum,

@@ -28,8 +28,9 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
+from .joining import Joint, join_levels
 from .level_network import OFFSET, OFFSET_ERROR, level_survey
-from .merging import Joint, join_levels, known_soundings
+from .merging import known_soundings
 
 #: Key and value of ``corrections`` of a visit whose lake level was not known.
 LEVEL, UNKNOWN = "level", "unknown"
