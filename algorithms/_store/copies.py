@@ -12,11 +12,11 @@ from datetime import datetime
 from pathlib import Path
 
 from .._i18n import tr
-from .._staging import staging_folder
+from .._staging import flush, staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import silent
 from .errors import DamagedError, explained, not_named_gpkg
-from .file import copy_store, flush_folder, put_in_place, reading
+from .file import copy_store, put_in_place, reading
 from .layout import check_layout, log, state_of
 from .visits import parts, stored_visits, verify
 
@@ -46,7 +46,7 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
     with staging_folder(folder) as staging:
         staged = staging / path.name
         copy_store(path, staged)
-        flush(staged)
+        _flush_copy(staged)
         if whole:
             look_over(staged, progress)
         name = aside_name(path, folder, what)
@@ -54,11 +54,10 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
         return name
 
 
-def flush(path):
+def _flush_copy(path):
     """Have the disk hold what was written to a file."""
     try:
-        with open(path, "rb+") as file:
-            os.fsync(file.fileno())
+        flush(path)
     except OSError as error:
         raise LakefloorError(
             tr("Cannot write '{}' ({}). Nothing was changed. Check that the disk is not full, then "
@@ -198,7 +197,7 @@ def restore(backup, path, progress=silent):
         with explained(staged), closing(sqlite3.connect(str(staged))) as db:
             log(db, "restored", None, None, None, json.dumps({"backup": backup.name}))
             db.commit()
-        flush(staged)
+        _flush_copy(staged)
         if not path.exists():
             put_in_place(staged, path)
             return None
@@ -265,5 +264,6 @@ def _replace_damaged(staged, path):
             tr("Cannot replace '{}' ({}). Close the programs that use it, then run again.").format(
                 path.name, error.strerror)
         ) from error
-    flush_folder(path.parent)
+    with suppress(OSError):
+        flush(path.parent)
     return kept

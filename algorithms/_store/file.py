@@ -9,7 +9,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from .._i18n import tr
-from .._staging import staging_folder
+from .._staging import flush, staging_folder
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
 from ..core.progress import silent
@@ -119,7 +119,8 @@ def put_in_place(staged, path):
             if path.exists():
                 raise FileExistsError from None
             os.rename(staged, path)
-        flush_folder(path.parent)
+        with suppress(OSError):
+            flush(path.parent)
     except FileExistsError:
         raise LakefloorError(
             tr("Another program has made '{}' meanwhile. Run again to add to it.").format(
@@ -172,13 +173,3 @@ def is_elsewhere(status, head) -> bool:
     if getattr(status, "st_file_attributes", 0) & _ELSEWHERE:
         return True
     return getattr(status, "st_blocks", 1) == 0 and not head().strip(b"\0")
-
-
-def flush_folder(folder):
-    """Have the disk hold the names in a folder, where the system can."""
-    with suppress(OSError):
-        number = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
