@@ -22,12 +22,11 @@ needs QGIS, so that a notebook can use it::
 
 from .adding import Added, add
 from .copies import back_up, beside, restore
-from .file import copy_store
 from .fitting import fit_to_store, offsets_to_keep
 from .lake_store import Contents, contents, read, remove
-from .upgrading import make_own
+from .merging import read_whole, write_merged
 
 __all__ = [
-    "Added", "Contents", "add", "back_up", "beside", "contents", "copy_store", "fit_to_store",
-    "make_own", "offsets_to_keep", "read", "remove", "restore",
+    "Added", "Contents", "add", "back_up", "beside", "contents", "fit_to_store", "offsets_to_keep",
+    "read", "read_whole", "remove", "restore", "write_merged",
 ]

@@ -24,8 +24,6 @@ from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.soundings import concatenate
-from ..core.track import in_logged_order
 from ..core.visits.merging import merge_soundings
 from ..core.visits.store_visits import SUPERSEDED
 
@@ -131,7 +129,7 @@ class MergeStores(LakefloorAlgorithm):
         level = _UNITS[self.parameterAsEnumString(parameters, "OFFSETS", context)]
         warn_of_neighbors(path, feedback)
         crs = lake_store.contents(path).crs
-        own = _held(path, span(progress, 0.0, 0.1))
+        own = lake_store.read_whole(path, span(progress, 0.0, 0.1))
         other = self._other(parameters, context, feedback, crs, span(progress, 0.1, 0.2))
         if output.exists():
             raise LakefloorError(
@@ -147,24 +145,16 @@ class MergeStores(LakefloorAlgorithm):
         )
         _say(merged, feedback)
         with Outputs(self, parameters, context, feedback) as out:
-            staged = out.file(params.OUTPUT)
-            lake_store.copy_store(path, staged)
-            lake_store.make_own(staged)
-            added = 0
-            if len(merged.soundings):
-                done = lake_store.add(
-                    staged, merged.soundings, crs,
-                    parameters={"merged": True, "level": level, "offset_m": _number(merged.offset)},
-                    progress=span(progress, 0.6, 1.0),
-                )
-                added = done.added
-                for name in done.visits:
-                    feedback.pushInfo(tr("Visit '{}' is now in the lake database.").format(name))
-                for note in done.notes:
-                    feedback.pushWarning(note)
+            done = lake_store.write_merged(
+                path, out.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0))
+            for name in done.visits:
+                feedback.pushInfo(tr("Visit '{}' is now in the lake database.").format(name))
+            for note in done.notes:
+                feedback.pushWarning(note)
+            there = len(other) - done.added
             feedback.pushInfo(
-                tr("Soundings added: {}, already there: {}.").format(added, len(other) - added))
-            numbers = (added, len(other) - added, merged.places, *map(_number, (
+                tr("Soundings added: {}, already there: {}.").format(done.added, there))
+            numbers = (done.added, there, merged.places, *map(_number, (
                 merged.offset, merged.std_error, merged.before, merged.after)))
             out.results.update(zip(_NUMBERS, numbers))
         return out.results
@@ -175,7 +165,7 @@ class MergeStores(LakefloorAlgorithm):
         if copy is None:
             path = self.parameterAsFile(parameters, "OTHER_STORE", context)
             theirs = lake_store.contents(path).crs
-            other = _held(path, progress)
+            other = lake_store.read_whole(path, progress)
             if theirs != crs:
                 x, y = transform(other.x, other.y, theirs, crs)
                 other = other.replace(x=x, y=y)
@@ -198,15 +188,6 @@ class MergeStores(LakefloorAlgorithm):
             return None
         name = self.parameterAsString(parameters, "VISIT_NAME", context).strip()
         return name or tr("shared copy")
-
-
-def _held(path, progress):
-    parts = list(lake_store.read(path, progress=progress))
-    if not parts:
-        raise LakefloorError(
-            tr("Lake database '{}' has no soundings. Choose another one.").format(Path(path).name))
-    # Rows of an earlier version's store may stand as they came.
-    return in_logged_order(concatenate(parts))
 
 
 def _number(value):

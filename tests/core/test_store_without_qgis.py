@@ -22,6 +22,7 @@ def test_a_store_is_made_read_backed_up_and_refused_without_qt(tmp_path):
         from lakefloor.algorithms import _store
         from lakefloor.algorithms.core.errors import LakefloorError
         from lakefloor.algorithms.core.soundings import Soundings
+        from lakefloor.algorithms.core.visits.merging import merge_soundings
 
         path, n = sys.argv[2] + "/lake.gpkg", 100
         time = np.datetime64("2024-05-14", "ms") + np.arange(n) * np.timedelta64(1, "s")
@@ -33,6 +34,10 @@ def test_a_store_is_made_read_backed_up_and_refused_without_qt(tmp_path):
         assert (visit.name, visit.soundings) == ("may", n)
         assert (next(_store.read(path)).depth == may.depth).all()
         assert _store.back_up(path, sys.argv[2]).is_file()
+        june = Soundings.build(5e5 + np.arange(n), np.full(n, 5e6 + 50), np.arange(n) / 30 + 3.0,
+                               time=time + np.timedelta64(30, "D"), visit="june")
+        merged = merge_soundings(_store.read_whole(path), june, level="none")
+        assert _store.write_merged(path, sys.argv[2] + "/both.gpkg", merged, "none").added == n
         assert _store.remove(path, ["may"])["removed"] == n
         try:
             _store.contents(sys.argv[2] + "/none.gpkg")
