@@ -148,6 +148,6 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 def _of_the_disk(error):
     reason = getattr(error, "strerror", None) or tr("a database could not be read or written")
     name = getattr(error, "filename", None)
-    return tr("Reading or writing failed: {}{}. Nothing was changed. See that the disk is not full "
-              "and that no other program has the files open, then run again.").format(
+    return tr("Reading or writing failed: {}{}. Nothing was changed. Check that the disk is not "
+              "full and that no other program has the files open, then run again.").format(
         f"'{name}': " if name else "", reason)

@@ -7,6 +7,8 @@ from qgis.core import Qgis, QgsField, QgsProcessingModelChildParameterSource
 from qgis.PyQt.QtCore import QMetaType, QVariant
 from qgis.PyQt.QtGui import QPainter
 
+from .core.geopackage import allow_updates
+
 _BY_METATYPE = Qgis.QGIS_VERSION_INT >= 33800
 
 _TYPES = {"double": "Double", "int": "Int", "text": "String", "datetime": "DateTime"}
@@ -46,9 +48,7 @@ def restore_milliseconds(path, field: str, times, check=lambda: None):
         return
     connection = sqlite3.connect(str(path))
     try:
-        # The spatial index's triggers are compiled with every update, though none fires here.
-        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-            connection.create_function(name, 1, lambda geometry: 0)
+        allow_updates(connection)
         # None where QGIS closed the file cut short, on a full disk.
         (table,) = connection.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
         for start in range(0, len(times), _ROWS):

@@ -37,9 +37,10 @@ from qgis.core import (
 from ._gdal import quiet
 from ._i18n import tr
 from ._layers import BANDS
-from ._package import MARK, STORE, descriptions
+from ._package import MARK, descriptions
 from ._staging import Staging, cannot_replace
 from .core.errors import LakefloorError
+from .core.visits.store_visits import STORE
 
 #: Item of metadata of a raster that Lakefloor wrote.
 RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}
@@ -178,7 +179,7 @@ def check_target(target: Target):
                     path.name, error.strerror)
             ) from error
     if path.is_dir():
-        raise LakefloorError(tr("'{}' is a folder; choose another file name.").format(path))
+        raise LakefloorError(tr("'{}' is a folder. Choose another file name.").format(path))
     if not path.exists():
         return
     if path.suffix.lower() in (".gpkg", ".sqlite", ".db") and path.stat().st_size:
@@ -205,22 +206,24 @@ def _check_package(path, table):
         raise LakefloorError(
             tr("'{}' exists, and Lakefloor cannot read what is in it ({}). Choose another file "
                "name, or move that file away.").format(
-                path, tr("in use") if "locked" in str(error) else tr("no GeoPackage, or damaged"))
+                path, tr("it is in use") if "locked" in str(error)
+                else tr("it is no GeoPackage, or damaged"))
         ) from error
     if is_store(path):
         raise LakefloorError(
-            tr("'{}' is a lake's store, which no result may replace. Choose another file name; to "
-               "add soundings to the store, use 'Add visit to the lake's store'.").format(path)
+            tr("'{}' is a lake database, which no result may replace. Choose another file name. To "
+               "add soundings to the database, use 'Add visit to lake database'.").format(path)
         )
     foreign = [name for name, text in tables.items() if text != MARK and name != _STYLES]
     if table is not None:
         foreign = [name for name in foreign if name.lower() == table.lower()]
     if foreign:
-        raise LakefloorError(
-            tr("'{}' exists and holds '{}', which Lakefloor did not write. Choose another file "
-               "name{}, or move that file away.").format(
-                path, foreign[0], "" if table is None else tr(" or another layer name"))
-        )
+        message = tr("'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
+                     "another file name, or move that file away.")
+        if table is not None:
+            message = tr("'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
+                         "another layer name or file name, or move that file away.")
+        raise LakefloorError(message.format(path, foreign[0]))
 
 
 def _check_raster(path):

@@ -2,7 +2,10 @@
 
 from functools import wraps
 
-from qgis.PyQt.QtCore import QCoreApplication, QLocale
+try:
+    from qgis.PyQt.QtCore import QCoreApplication, QLocale
+except ImportError:  # a notebook may use what needs no QGIS
+    QCoreApplication = QLocale = None
 
 from .core.number_text import ENGLISH, Numbers, phrase, written_with
 
@@ -24,7 +27,7 @@ def tr(text: str) -> str:
 
     The numbers that ``tr(text).format(...)`` fills in have the signs of the user's locale.
     """
-    translated = QCoreApplication.translate("@default", text)
+    translated = text if QCoreApplication is None else QCoreApplication.translate("@default", text)
     # Qt takes a str of a class of its own for an object of Python's, so only where it is needed.
     return _Template(translated) if "{" in translated else translated
 

@@ -31,24 +31,8 @@ from .core.crs import utm_epsg
 from .core.errors import Cancelled, LakefloorError
 from .core.formulas import from_text
 from .core.grid import Grid, Lines, Surface
-from .core.soundings import ACCEPTED, Soundings
+from .core.soundings import ACCEPTED, SCHEMA, Soundings
 from .core.track import logged_order
-
-#: Field of the soundings layer -> (field of Soundings, kind).
-SCHEMA = {
-    "visit": ("visit", "text"),
-    "lane": ("lane", "int"),
-    "time": ("time", "datetime"),
-    "raw_depth_m": ("raw_depth", "double"),
-    "depth_m": ("depth", "double"),
-    "uncert_m": ("uncert", "double"),
-    "hardness": ("hardness", "double"),
-    "water_temp_c": ("water_temp", "double"),
-    "speed_ms": ("speed", "double"),
-    "course_deg": ("course", "double"),
-    "status": ("status", "text"),
-    "corrections": ("corrections", "text"),
-}
 
 _NAT = int(np.datetime64("NaT", "ms").astype(np.int64))
 # Looking these up takes longer than reading a time.

@@ -13,6 +13,7 @@ from ._gdal import done, made, strict, without_sql
 from ._i18n import tr
 from ._whole import check_whole
 from .core.errors import LakefloorError
+from .core.visits.store_visits import STORE
 
 #: Description of each table that Lakefloor wrote.
 MARK = "Written by Lakefloor"
@@ -22,9 +23,6 @@ LOCK_TIMEOUT_S = 30.0
 
 #: Primary result codes of SQLite.
 _BUSY, _LOCKED = 5, 6
-
-#: Beginning of what a store says of its table of visits.
-STORE = "Lakefloor store"
 
 
 def descriptions(path) -> dict:
@@ -50,7 +48,8 @@ def mark(path):
                 db.execute("UPDATE gpkg_contents SET description = ?", (MARK,))
     except sqlite3.Error as error:
         raise LakefloorError(
-            tr("Cannot write '{}'. Nothing was kept; is the disk full?").format(path.name)
+            tr("Cannot write '{}'. Nothing was kept. Check that the disk is not full, then run "
+               "again.").format(path.name)
         ) from error
 
 
@@ -114,8 +113,8 @@ def _patience():
 
 def _cannot(path, error):
     return LakefloorError(
-        tr("Cannot write into '{}' ({}). It is as it was. If another program is writing to it, or "
-           "it is being edited, end that; if the disk is full, make room; then run again.").format(
+        tr("Cannot write into '{}' ({}). It is unchanged. Save or end edits of its layers, close "
+           "other programs that write to it, and make room on the disk. Then run again.").format(
             path, without_sql(str(error)))
     )
 
@@ -131,7 +130,7 @@ def _fill(path, tables):
                     str(path), 0, 0, 0, gdal.GDT_Unknown))
             for name, part, count in tables:
                 if _copy(part, package, name) != count:
-                    raise RuntimeError(tr("it is not whole"))
+                    raise RuntimeError(tr("it is incomplete"))
             package = None
     except RuntimeError as error:
         raise _cannot(path, error) from error

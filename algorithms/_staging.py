@@ -80,7 +80,7 @@ class Staging:
         parent = final.parent
         if not parent.is_dir():
             raise LakefloorError(
-                tr("The folder '{}' does not exist; make it or choose another.").format(parent)
+                tr("Folder '{}' does not exist. Make it, or choose another.").format(parent)
             )
         try:
             sweep(parent)
@@ -137,7 +137,7 @@ class Staging:
                     os.replace(new, target)
             for folder, _ in self._folders:
                 target = folder.parent
-                _flush(target)
+                flush(target)
         except OSError as error:
             self.undo()
             raise cannot_replace(target, error) from error
@@ -155,7 +155,7 @@ class Staging:
             raise cannot_replace(self._journal.parent.parent, error) from error
         self._moves = None
         with suppress(OSError):
-            _flush(self._journal.parent)
+            flush(self._journal.parent)
 
     def undo(self):
         """Put back what :meth:`move` replaced, unless the run is finished."""
@@ -210,8 +210,8 @@ def write_file(path, data: bytes):
         path.write_bytes(data)
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
-                path.name, error.strerror)
+            tr("Cannot write '{}' ({}). Nothing was written. Check that the disk is not full, then "
+               "run again.").format(path.name, error.strerror)
         ) from error
 
 
@@ -224,8 +224,8 @@ def cannot_replace(target, error):
         )
     return LakefloorError(
         tr("Cannot replace '{}' ({}). Nothing was changed. If it is a layer of the project, remove "
-           "the layer; if another program has it open, close it there. Or choose another file "
-           "name.").format(target, error.strerror)
+           "the layer. If another program has it open, close it there. Otherwise choose another "
+           "file name.").format(target, error.strerror)
     )
 
 
@@ -264,9 +264,9 @@ def _write_journal(journal, moves):
         })
     draft = journal.with_name("draft")
     draft.write_text(json.dumps(rows), encoding="utf-8")
-    _flush(draft)
+    flush(draft)
     os.replace(draft, journal)
-    _flush(journal.parent)
+    flush(journal.parent)
 
 
 def _named(path, base) -> str:
@@ -296,7 +296,7 @@ def _undo(journal):
         elif not row["old"] and own and found is not None:
             target.unlink()
     journal.unlink()
-    _flush(base)
+    flush(base)
 
 
 def _is_ours(folder) -> bool:
@@ -309,11 +309,11 @@ def _is_ours(folder) -> bool:
 
 def _flush_tree(folder):
     for path in folder.rglob("*"):
-        _flush(path)
-    _flush(folder)
+        flush(path)
+    flush(folder)
 
 
-def _flush(path):
+def flush(path):
     """Bring a file or folder to the disk, as far as the system can."""
     if path.is_dir():
         if os.name == "nt":

@@ -18,18 +18,12 @@ from osgeo import gdal
 from ._gdal import strict
 from ._i18n import tr
 from .core.errors import LakefloorError
+from .core.geopackage import is_placed
 
 #: Formats of one layer, in which as many features are found as were written.
 _COUNTED = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".sqlite", ".tab", ".csv", ".kml")
 _DATABASES = (".gpkg", ".sqlite", ".mbtiles")
 _CHUNK = 1 << 22
-
-#: Counts what a spatial index holds: the fifth bit of a geometry's flags says that it is empty
-#: (OGC 12-128r18, 2.1.3).
-_PLACED = (
-    'SELECT count(*) FROM "{table}" WHERE "{column}" IS NOT NULL '
-    "AND instr('13579BDF', substr(hex(substr(\"{column}\", 4, 1)), 1, 1)) = 0"
-)
 
 
 class _TornError(Exception):
@@ -113,8 +107,8 @@ def _read_database(path):
                     "SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall():
                 index = f"rtree_{table}_{column}"
                 if index in tables and (
-                    db.execute(f'SELECT count(*) FROM "{index}"').fetchone()
-                    != db.execute(_PLACED.format(table=table, column=column)).fetchone()
+                    db.execute(f'SELECT count(*) FROM "{index}"').fetchone() != db.execute(
+                        f'SELECT count(*) FROM "{table}" WHERE {is_placed(column)}').fetchone()
                 ):
                     raise _TornError
 
@@ -138,7 +132,7 @@ def _read_features(path, count, check):
                     if found % 2000 == 0:
                         check()
                 if count is not None and number == 0 and found != count:
-                    raise _TornError(tr("it holds {} of {} features").format(found, count))
+                    raise _TornError(tr("it has {} of {} features").format(found, count))
         finally:
             layer = dataset = None
 

@@ -8,6 +8,22 @@ from .errors import LakefloorError, excerpt
 
 ACCEPTED = "accepted"
 
+#: Field of the soundings layer -> (field of Soundings, kind).
+SCHEMA = {
+    "visit": ("visit", "text"),
+    "lane": ("lane", "int"),
+    "time": ("time", "datetime"),
+    "raw_depth_m": ("raw_depth", "double"),
+    "depth_m": ("depth", "double"),
+    "uncert_m": ("uncert", "double"),
+    "hardness": ("hardness", "double"),
+    "water_temp_c": ("water_temp", "double"),
+    "speed_ms": ("speed", "double"),
+    "course_deg": ("course", "double"),
+    "status": ("status", "text"),
+    "corrections": ("corrections", "text"),
+}
+
 _FLOATS = (
     "x", "y", "raw_depth", "depth", "uncert", "hardness", "water_temp", "speed", "course",
 )

@@ -1,4 +1,4 @@
-"""Back up the lake's store."""
+"""Back up lake database."""
 
 from pathlib import Path
 
@@ -13,35 +13,35 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._store_copies import back_up
+from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.errors import LakefloorError
-from ._store_file import store_parameter, warn_of_neighbors
 
 
 class BackUpStore(LakefloorAlgorithm):
     NAME = "backupstore"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Back up the lake's store")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Back up lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "GeoPackage,archive,database,backup,back-up,copy,safety,save,keep")
+        "@default",
+        "GeoPackage,archive,store,lake database,backup,back-up,backups,copy,safety,save,keep")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Copies the lake's store to a new file, named after the store and the day. The copy is "
-        "complete and of one moment, even while QGIS or another program has the store open. It is "
-        "read from end to end before it counts as made.\n\n"
-        "Use it after each outing, with a folder on another disk. A backup is a store: any "
-        "algorithm can read it, and Restore the lake's store from a backup puts it back.\n\n"
-        "A damaged store is not backed up, so that older backups stay the latest good ones.",
+        "Copies the lake database to a new file, named after the database and the day. The copy is "
+        "complete, even while QGIS or another program has the database open. It is read from "
+        "beginning to end before it counts as made.\n\n"
+        "Use it after each visit, with a folder on another disk. A backup is a lake database: any "
+        "algorithm can read it, and 'Restore lake database' puts it back.\n\n"
+        "A damaged database is not backed up, so that older backups remain the latest good ones.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "SQLite, Online Backup API")
 
     def initAlgorithm(self, configuration=None):
-        self.addParameter(store_parameter(tr("The store to copy.")))
+        self.addParameter(store_parameter(tr("The lake database to copy.")))
         self.addParameter(params.helped(
             QgsProcessingParameterFile(
                 "FOLDER", tr("Folder of the backups"),
                 QgsProcessingParameterFile.Behavior.Folder, optional=True),
-            tr("If empty, the folder of the store."),
+            tr("If empty, the folder of the lake database is used."),
         ))
         self.addOutput(QgsProcessingOutputFile("BACKUP", tr("Backup")))
         self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings")))
@@ -54,12 +54,12 @@ class BackUpStore(LakefloorAlgorithm):
             folder = Path(self.parameterAsFile(parameters, "FOLDER", context))
         if not folder.is_dir():
             raise LakefloorError(
-                tr("The folder '{}' does not exist; make it or choose another.").format(folder))
+                tr("Folder '{}' does not exist. Make it, or choose another.").format(folder))
         warn_of_neighbors(path, feedback)
-        made = back_up(path, folder, self.progress(feedback))
+        made = lake_store.back_up(path, folder, self.progress(feedback))
         visits = lake_store.contents(made).visits
         soundings = sum(v.soundings for v in visits)
         feedback.pushInfo(
-            tr("{} soundings of {} visits are backed up in '{}'.").format(
-                soundings, len(visits), made))
+            tr("The backup is '{}'. Soundings: {}, visits: {}.").format(
+                made, soundings, len(visits)))
         return {"BACKUP": str(made), "SOUNDINGS": soundings, "VISIT_COUNT": len(visits)}

@@ -14,8 +14,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_given, source
 from .._outputs import Outputs
+from .._store.parameters import visit_names
 from ..core.visits.level_network import level_survey
-from ._store_file import visit_names
 from .check_crossings import write_crossings
 
 OFFSET_FIELDS = [

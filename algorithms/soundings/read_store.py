@@ -1,4 +1,4 @@
-"""Soundings from the lake's store."""
+"""Soundings from lake database."""
 
 from itertools import chain
 
@@ -19,49 +19,52 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
-from ..core.days import longitude, solar_offset_h
+from .._store.parameters import store_parameter, visit_names, warn_of_neighbors
 from ..core.errors import LakefloorError
-from ._store_file import store_parameter, visit_names, warn_of_neighbors
+from ..core.visits.store_visits import times_of_days
 
 
 class ReadStore(LakefloorAlgorithm):
     NAME = "readstore"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from the lake's store")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from lake database")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default", "GeoPackage,archive,database,export,extract visit")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "GeoPackage,archive,store,lake database,read,load,open,export,extract visit,season,year,"
+        "correct again,reprocess,re-process"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Reads soundings of the lake's store as a layer: all of them, or those of some visits, "
-        "within an extent, or of some time. Depth is in metres, positive down; raw depths and "
-        "rejected soundings come with their status, so that every other algorithm can go on from "
-        "here.\n\n"
-        "To correct a visit anew: read that visit, run Correct depths with 'start again from raw "
-        "depths' and Reduce to lake datum, then Add visit to the lake's store with 'replace'.\n\n"
-        "Soundings with the status 'superseded by' a newer visit are read too, but not used for "
-        "mapping. The layer 'soundings' of the store can also be used as it is, wherever "
-        "soundings are asked for.",
+        "Reads soundings of the lake database as a layer: all of them, or those of some visits, of "
+        "an extent or of some days. Raw depths and rejected soundings are included, so that every "
+        "other algorithm can continue from here.\n\n"
+        "To correct a visit again, read it. Then run 'Correct depths' from raw depths, 'Reduce to "
+        "lake datum', and 'Add visit to lake database' with 'replace'.\n\n"
+        "Soundings that a newer visit has superseded are read too, but they are not used for "
+        "mapping. The layer 'soundings' of the database can also be used directly.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
-        add(store_parameter(tr("GeoPackage that Add visit to the lake's store has made.")))
+        add(store_parameter(tr("GeoPackage made by 'Add visit to lake database'.")))
         add(params.helped(
             QgsProcessingParameterString("VISITS", tr("Visits"), optional=True),
-            tr("Names, separated by semicolons. If empty, all visits. The store's table 'visits' "
-               "lists them."),
+            tr("Names, separated by semicolons. Table 'visits' of the database lists them. If "
+               "empty, all visits are read."),
         ))
         add(params.helped(
             QgsProcessingParameterExtent("EXTENT", tr("Extent"), optional=True),
-            tr("Empty for the whole lake."),
+            tr("Only soundings within it are read. If empty, those of the whole lake."),
         ))
         for name, label in (("FROM", tr("First day")), ("TO", tr("Last day"))):
             add(params.helped(
                 QgsProcessingParameterDateTime(
                     name, label, QgsProcessingParameterDateTime.Type.Date, optional=True
                 ),
-                tr("Inclusive, by the sun at the lake's longitude. With a first or a last day, "
-                   "soundings without time are left out."),
+                tr("This day is included. Days are those of the sun at the lake's longitude. With "
+                   "a first or a last day, soundings without time are left out. If empty, there is "
+                   "no limit."),
             ))
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
@@ -77,26 +80,24 @@ class ReadStore(LakefloorAlgorithm):
         extent = self.parameterAsExtent(parameters, "EXTENT", context, crs)
         days = [self._day(parameters, name, context) for name in ("FROM", "TO")]
         if None not in days and days[0] > days[1]:
-            raise LakefloorError(tr("The first day, {}, is after the last, {}.").format(*days))
+            raise LakefloorError(
+                tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
+                    *days))
         names = visit_names(
             self.parameterAsString(parameters, "VISITS", context), [v.name for v in held.visits])
-        corners = np.array([v.box for v in held.visits if v.box], dtype=float).reshape(-1, 4)
-        lon = longitude(corners[:, ::2].ravel(), corners[:, 1::2].ravel(), held.crs)
-        hours = solar_offset_h(lon)
-        local = np.timedelta64(round(float(hours) * 3600), "s").astype("timedelta64[ms]")
+        start, stop = times_of_days(held.visits, held.crs, *days)
         parts = lake_store.read(
             path,
             visits=names or None,
             box=None if extent.isNull() else (
                 extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
-            start=None if days[0] is None else days[0] - local,
-            stop=None if days[1] is None else days[1] + np.timedelta64(1, "D") - local,
-            progress=self.progress(feedback),
+            start=start, stop=stop, progress=self.progress(feedback),
         )
         first = next(parts, None)
         if first is None:
             raise LakefloorError(
-                tr("The store holds no soundings of these visits, extent and days.")
+                tr("The lake database has no soundings of these visits, extent and days. Choose "
+                   "other ones.")
             )
         count, visits = 0, set()
 
@@ -109,7 +110,7 @@ class ReadStore(LakefloorAlgorithm):
 
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, counted(), crs)
-            feedback.pushInfo(tr("{} soundings of {} visits").format(count, len(visits)))
+            feedback.pushInfo(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))
             out.results["SOUNDINGS"] = count
             out.results["VISIT_COUNT"] = len(visits)
         return out.results
@@ -120,6 +121,6 @@ class ReadStore(LakefloorAlgorithm):
         day = self.parameterAsDateTime(parameters, name, context).date()
         if not day.isValid():
             raise LakefloorError(
-                tr("'{}' is no date; write it as 2026-05-14.").format(parameters[name])
+                tr("'{}' is not a date. Write it as 2026-05-14.").format(parameters[name])
             )
         return np.datetime64(day.toString(Qt.DateFormat.ISODate), "D")

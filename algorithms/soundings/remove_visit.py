@@ -1,4 +1,4 @@
-"""Remove visit from the lake's store."""
+"""Remove visit from lake database."""
 
 from qgis.core import (
     QgsProcessingOutputFile,
@@ -11,33 +11,35 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
+from .._store.parameters import UPDATED, store_parameter, visit_names, warn_of_neighbors
 from ..core.errors import LakefloorError
-from ._store_file import UPDATED, store_parameter, visit_names, warn_of_neighbors
 
 
 class RemoveVisit(LakefloorAlgorithm):
     NAME = "removevisit"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Remove visit from the lake's store")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Remove visit from lake database")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default", "GeoPackage,archive,database,delete,undo")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "GeoPackage,archive,store,lake database,delete,undo,take out,day,outing,wrong log")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Takes a visit with all its soundings out of the lake's store. Soundings of other visits "
-        "that it had superseded are accepted again. The store's table 'history' keeps what was "
-        "removed and when (UTC).\n\n"
-        "The soundings themselves are gone: read the visit with Soundings from the lake's store "
-        "first if it may be wanted again. To take new corrections of a visit, replace it with Add "
-        "visit to the lake's store.",
+        "Removes a visit with all its soundings from the lake database. Soundings of other visits "
+        "that it had superseded are accepted again. Table 'history' keeps what was removed and "
+        "when.\n\n"
+        "The soundings themselves are deleted. If you may need them again, read the visit with "
+        "'Soundings from lake database' first. To take new corrections of a visit, replace it with "
+        "'Add visit to lake database'.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 
     def initAlgorithm(self, configuration=None):
-        self.addParameter(store_parameter(tr("The store to take the visit out of.")))
+        self.addParameter(store_parameter(tr("The lake database that has the visit.")))
         self.addParameter(params.helped(
             QgsProcessingParameterString("VISITS", tr("Visits")),
-            tr("Names as in the store's table 'visits', separated by semicolons."),
+            tr("Names as in table 'visits' of the database, separated by semicolons."),
         ))
-        self.addOutput(QgsProcessingOutputFile(UPDATED, tr("The lake's store")))
+        self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
         self.addOutput(QgsProcessingOutputNumber("REMOVED", tr("Soundings removed")))
         self.addOutput(QgsProcessingOutputNumber("RESTORED", tr("Soundings accepted again")))
 
@@ -49,14 +51,14 @@ class RemoveVisit(LakefloorAlgorithm):
             [v.name for v in lake_store.contents(path).visits],
         )
         if not names:
-            raise LakefloorError(tr("Name the visits to remove."))
+            raise LakefloorError(tr("No visit is named. Type the names of the visits to remove."))
         done = lake_store.remove(
             path, names, parameters={"visits": names}, progress=self.progress(feedback)
         )
         for note in done["notes"]:
             feedback.pushWarning(note)
         feedback.pushInfo(
-            tr("Soundings removed: {}, accepted again: {}").format(
+            tr("Soundings removed: {}, accepted again: {}.").format(
                 done["removed"], done["restored"])
         )
         return {UPDATED: path, "REMOVED": done["removed"], "RESTORED": done["restored"]}

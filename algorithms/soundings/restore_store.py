@@ -1,4 +1,4 @@
-"""Restore the lake's store from a backup."""
+"""Restore lake database."""
 
 from qgis.core import (
     QgsProcessingOutputFile,
@@ -11,25 +11,25 @@ from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._store_copies import restore
-from ._store_file import UPDATED, store_parameter, warn_of_neighbors
+from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 
 
 class RestoreStore(LakefloorAlgorithm):
     NAME = "restorestore"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Restore the lake's store from a backup")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Restore lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "GeoPackage,archive,database,backup,back-up,damaged,recover,repair,undo")
+        "@default",
+        "GeoPackage,archive,store,lake database,backup,back-up,backups,damaged,recover,repair,undo")
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Puts a backup in the place of the lake's store. The backup is read from end to end "
+        "Puts a backup in the place of the lake database. The backup is read from beginning to end "
         "first, and stays where it is.\n\n"
-        "Use it when the store is damaged or lost, or to go back to an earlier state. Nothing is "
-        "thrown away: the store that is replaced is kept beside it, with 'before-restore' and the "
-        "day in its name, even if it is newer than the backup. Visits that only that copy holds "
-        "come back with Merge stores.\n\n"
-        "Close other programs that use the store first. The store of another lake is never "
+        "Use it when the database is damaged or lost, or to go back to an earlier state. Nothing "
+        "is deleted: the replaced database stays beside the new one, with 'before-restore' and "
+        "the day in its name. If only that copy has some visits, 'Merge lake databases' brings "
+        "them back.\n\n"
+        "Close other programs that use the database first. The database of another lake is never "
         "replaced.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "SQLite, Online Backup API")
@@ -37,25 +37,26 @@ class RestoreStore(LakefloorAlgorithm):
     def initAlgorithm(self, configuration=None):
         self.addParameter(params.helped(
             QgsProcessingParameterFile("BACKUP", tr("Backup"), extension="gpkg"),
-            tr("A file that Back up the lake's store has made, or any other copy of the store."),
+            tr("A file made by 'Back up lake database', or any other copy of the lake database."),
         ))
         self.addParameter(store_parameter(
-            tr("The store to replace. It may be damaged, or not be there.")))
-        self.addOutput(QgsProcessingOutputFile(UPDATED, tr("The lake's store")))
-        self.addOutput(QgsProcessingOutputFile("KEPT", tr("The store that was replaced")))
+            tr("The lake database to replace. It may be damaged or missing.")))
+        self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
+        self.addOutput(QgsProcessingOutputFile("KEPT", tr("Lake database that was replaced")))
         self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings")))
         self.addOutput(QgsProcessingOutputNumber("VISIT_COUNT", tr("Visits")))
 
     def compute(self, parameters, context, feedback):
         path = self.parameterAsFile(parameters, "STORE", context)
         warn_of_neighbors(path, feedback)
-        kept = restore(
+        kept = lake_store.restore(
             self.parameterAsFile(parameters, "BACKUP", context), path, self.progress(feedback))
         visits = lake_store.contents(path).visits
         soundings = sum(v.soundings for v in visits)
         feedback.pushInfo(
-            tr("The store holds {} soundings of {} visits again.").format(soundings, len(visits)))
+            tr("The lake database is restored. Soundings: {}, visits: {}.").format(
+                soundings, len(visits)))
         if kept is not None:
-            feedback.pushInfo(tr("The store that was replaced is kept as '{}'.").format(kept))
+            feedback.pushInfo(tr("The database that was replaced is kept as '{}'.").format(kept))
         return {UPDATED: path, "KEPT": str(kept) if kept else None, "SOUNDINGS": soundings,
                 "VISIT_COUNT": len(visits)}

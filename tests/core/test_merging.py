@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.merging import (
-    join_levels,
+from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
+from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
+from lakefloor.algorithms.core.visits.joining import join_levels
+from lakefloor.algorithms.core.visits.merging import (
     known_soundings,
     merge_soundings,
     same_datum,
     shifted,
 )
-from lakefloor.algorithms.core.exchange.shared_copy import coarse_soundings
-from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 
 
 def bottom(x, y):
@@ -97,8 +97,8 @@ def test_far_apart_is_undetermined_and_refused():
     far = OTHER.replace(x=OTHER.x + 5000.0)
     joint = join_levels(OWN, far)
     assert np.isnan(joint.offset[0])
-    assert "cannot be told" in joint.notes[0]
-    with pytest.raises(LakefloorError, match="cannot be told"):
+    assert "cannot be found" in joint.notes[0]
+    with pytest.raises(LakefloorError, match="cannot be found"):
         shifted(far, joint)
 
 
@@ -150,22 +150,22 @@ def test_same_datum_without_places_enters_as_it_is():
     merged = merge_soundings(OWN, far)
     assert not merged.adjusted
     assert np.array_equal(merged.soundings.depth, far.depth)
-    assert "cannot be told" in merged.notes[0]
-    assert "not adjusted" in merged.notes[-1]
+    assert "cannot be found" in merged.notes[0]
+    assert "No offset is removed" in merged.notes[-1]
     assert np.isnan(merged.offset)
 
 
 def test_refusals_say_what_was_found():
     far = OTHER.replace(x=OTHER.x + 5000.0)
-    with pytest.raises(LakefloorError, match="cannot be told") as refused:
+    with pytest.raises(LakefloorError, match="cannot be found") as refused:
         merge_soundings(OWN, far)
-    assert "0 places where it meets others, 5 are needed" in refused.value.notes[0]
+    assert "Places where tracks meet: 0, needed: 5" in refused.value.notes[0]
     unreduced = OWN.replace(corrections=np.full(len(OWN), "", object))
     with pytest.raises(LakefloorError, match="not reduced to a datum, but the other"):
         merge_soundings(unreduced, OTHER)
     few = OTHER.select(slice(0, 60))
     assert merge_soundings(OWN, few, least=2).adjusted
-    with pytest.raises(LakefloorError, match="cannot be told"):
+    with pytest.raises(LakefloorError, match="cannot be found"):
         merge_soundings(OWN, few, least=50)
 
 

@@ -102,7 +102,7 @@ _FOR_PROGRAMS = {
     "core/exchange/csv_table.py: value:.4f", "core/exchange/gpx.py: depth:.4f",
     "core/exchange/gpx.py: point.elevation:.3f", "core/exchange/kml.py: value:.4f",
     "core/exchange/marks.py: -180.0 if lon == 180.0 else lon:.8f",
-    "core/exchange/marks.py: lat:.8f", "core/exchange/merging.py: b:.4f",
+    "core/exchange/marks.py: lat:.8f", "core/visits/merging.py: b:.4f",
     "core/plan/next_outing.py: sigma.mean() / metres:.2f",
     "core/plan/next_outing.py: limit / metres:.2f", "core/reading/nmea.py: value:.3f",
     "core/visits/level_network.py: b:.4f", "core/visits/level_network.py: e:.4f",

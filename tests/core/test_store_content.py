@@ -1,5 +1,6 @@
 """What a store holds already is told by what was logged."""
 
+import doctest
 import hashlib
 import struct
 
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
 from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.visits import pairing, store_content
 from lakefloor.algorithms.core.visits.store_content import (
     Logged,
     find_known,
@@ -271,3 +273,7 @@ def test_many_pings_crowd_one_place():
     # A boat that lay still: a tree of equal points would look at each for each.
     still = Soundings.build(np.zeros(60_000), np.zeros(60_000), np.full(60_000, 3.0))
     assert find_known(still, [stored(still)]).there.all()
+
+
+def test_examples():
+    assert doctest.testmod(store_content).failed == doctest.testmod(pairing).failed == 0

@@ -90,7 +90,7 @@ def test_the_store_is_replaced_by_no_output(run, store, tmp_path):
         ):
             output = "CHANGED" if name == "addtostore" else "OUTPUT"
             (tmp_path / "x").mkdir(exist_ok=True)
-            with pytest.raises(QgsProcessingException, match="store|folder"):
+            with pytest.raises(QgsProcessingException, match="lake database|folder"):
                 run(name, {**parameters, output: target})
             assert store.read_bytes() == before
 
@@ -100,7 +100,7 @@ def test_read_logs_spares_the_store(run, store, tmp_path):
     log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
                    "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n")
     before = store.read_bytes()
-    with pytest.raises(QgsProcessingException, match="a lake's store, which no result may"):
+    with pytest.raises(QgsProcessingException, match="a lake database, which no result may"):
         run("readlogs", {"INPUT": str(log), "OUTPUT": str(store)})
     assert store.read_bytes() == before
 
@@ -111,11 +111,11 @@ def test_a_lake_project_beside_the_store_is_refused(run, store, drawn, tmp_path)
     run("depthcontours", {"INPUT": surface, "INTERVAL": 3, "OUTPUT": contours})
     before = store.read_bytes()
     given = {"CONTOURS": contours, "SHORELINE": f"{drawn}|layername=shoreline"}
-    with pytest.raises(QgsProcessingException, match=r"lake\.gpkg' is a lake's store"):
+    with pytest.raises(QgsProcessingException, match=r"lake\.gpkg' is a lake database"):
         run("lakeproject", {**given, "OUTPUT": str(tmp_path / "lake.qgz")})
     assert store.read_bytes() == before
     assert not (tmp_path / "lake.qgz").exists()
-    with pytest.raises(QgsProcessingException, match=r"own\.gpkg' exists and holds 'shoreline'"):
+    with pytest.raises(QgsProcessingException, match=r"own\.gpkg' exists .*layer 'shoreline'"):
         run("lakeproject", {**given, "OUTPUT": str(tmp_path / "own.qgz")})
     assert rows(drawn, "shoreline") == 1
     run("lakeproject", {**given, "OUTPUT": str(tmp_path / "map.qgz")})
@@ -141,7 +141,7 @@ def test_a_package_drawn_by_hand_gets_a_table_and_keeps_its_own(run, drawn, tmp_
     run("depthcontours", {"INPUT": surface, "INTERVAL": 9, "OUTPUT": in_package(drawn, "contours")})
     assert 0 < rows(drawn, "contours") < count
     for target in (in_package(drawn, "shoreline"), str(drawn)):
-        with pytest.raises(QgsProcessingException, match="holds 'shoreline', which Lakefloor did"):
+        with pytest.raises(QgsProcessingException, match="layer 'shoreline', which Lakefloor did"):
             run("depthcontours", {"INPUT": surface, "OUTPUT": target})
     assert rows(drawn, "shoreline") == 1
     assert not list(tmp_path.glob(".lakefloor-*"))
@@ -169,7 +169,7 @@ def test_a_package_that_is_locked_is_told(run, drawn, tmp_path, monkeypatch):
     before = drawn.read_bytes()
     with closing(sqlite3.connect(str(drawn), isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(QgsProcessingException, match="another program is writing to it"):
+        with pytest.raises(QgsProcessingException, match="close other programs that write to it"):
             run("depthcontours", {"INPUT": surface, "OUTPUT": in_package(drawn, "contours")})
         other.execute("ROLLBACK")
     assert drawn.read_bytes() == before

@@ -28,6 +28,7 @@ from lakefloor.algorithms import _layers
 from lakefloor.algorithms._base import LakefloorAlgorithm
 from lakefloor.algorithms._outputs import Outputs
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.grid import Grid, Surface
 from lakefloor.algorithms.core.soundings import Soundings
 
@@ -153,8 +154,7 @@ def test_geopackage_open_in_another_program(write, soundings, tmp_path):
     path = tmp_path / "a.gpkg"
     write(soundings, {"POINTS": str(path)})
     other = sqlite3.connect(str(path))
-    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        other.create_function(name, 1, lambda geometry: 0)
+    allow_updates(other)
     other.execute("PRAGMA journal_mode = WAL")
     other.execute("PRAGMA wal_autocheckpoint = 0")
     other.execute("UPDATE a SET status = hex(randomblob(20000))")

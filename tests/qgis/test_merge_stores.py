@@ -59,19 +59,19 @@ def digest(path):
         return hashlib.sha256(file.read()).hexdigest()
 
 
-@pytest.mark.parametrize("level", ["store", "visit"])
-def test_two_stores_of_other_datums_become_one(run, stores, tmp_path, feedback, level):
+@pytest.mark.parametrize("offsets", ["one for all", "one for each visit"])
+def test_two_stores_of_other_datums_become_one(run, stores, tmp_path, feedback, offsets):
     june = survey("june", "2025-06-01", False, 0.25, 1, **OTHER_DATUM)
     own, other = stores(own=[MAY], other=[june])
     before = digest(own), digest(other)
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "LEVEL": level,
+    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "OFFSETS": offsets,
                                   "OUTPUT": out}, feedback)
     assert (digest(own), digest(other)) == before
     assert results["ADDED"] == len(june)
     assert results["ALREADY_THERE"] == 0
     assert results["OFFSET"] == pytest.approx(0.25, abs=0.02)
-    assert 0 < results["STD_ERROR"] < 0.02
+    assert 0 < results["OFFSET_UNCERTAINTY"] < 0.02
     assert results["RMS_AFTER"] < 0.1 < results["RMS_BEFORE"]
     merged = held(out)
     assert [v.name for v in _store.contents(out).visits] == ["may", "june"]
@@ -79,7 +79,7 @@ def test_two_stores_of_other_datums_become_one(run, stores, tmp_path, feedback, 
     theirs = merged.visit == "june"
     assert np.allclose(merged.raw_depth[theirs], june.raw_depth)
     assert np.allclose(merged.depth[theirs], june.depth - results["OFFSET"])
-    assert "standard error" in feedback.text
+    assert "standard uncertainty" in feedback.text
 
 
 def test_the_same_visit_enters_once(run, stores, tmp_path):
@@ -141,19 +141,19 @@ def test_undetermined_levels(run, stores, tmp_path, feedback, recorder):
     odd = survey("june", "2025-06-01", False, 0.25, 1, **OTHER_DATUM)
     odd = odd.replace(x=odd.x + 3000.0)
     own, same, other = stores(own=[MAY], same=[far], other=[odd])
-    for level in ("store", "none"):
+    for offsets in ("one for all", "none"):
         said = recorder()
         with pytest.raises(QgsProcessingException,
-                           match="cannot be told" if level == "store" else "one datum"):
-            run("mergestores", {"STORE": own, "OTHER_STORE": other, "LEVEL": level,
+                           match="one datum" if offsets == "none" else "cannot be found"):
+            run("mergestores", {"STORE": own, "OTHER_STORE": other, "OFFSETS": offsets,
                                 "OUTPUT": str(tmp_path / "out.gpkg")}, said)
-        assert ("0 places where it meets others" in said.text) == (level == "store")
+        assert ("Places where tracks meet: 0" in said.text) == (offsets != "none")
         assert not (tmp_path / "out.gpkg").exists()
     results = run("mergestores", {"STORE": own, "OTHER_STORE": same,
                                   "OUTPUT": str(tmp_path / "out.gpkg")}, feedback)
     assert results["ADDED"] == len(far)
     assert results["OFFSET"] is None
-    assert "not adjusted" in feedback.text
+    assert "No offset is removed" in feedback.text
 
 
 def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
@@ -163,9 +163,10 @@ def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
                           rows=[[1.0]], name="odd")
     before = sorted(os.listdir(tmp_path))
     for parameters, word in (
-        ({}, "either another store"), ({"OTHER_STORE": other, "COPY": no_crs}, "either another"),
+        ({}, "either another lake database"),
+        ({"OTHER_STORE": other, "COPY": no_crs}, "either another"),
         ({"OTHER_STORE": other, "OUTPUT": own}, "no result may replace"),
-        ({"OTHER_STORE": str(tmp_path / "absent.gpkg")}, "no store"),
+        ({"OTHER_STORE": str(tmp_path / "absent.gpkg")}, "no lake database"),
         ({"OTHER_STORE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
         *[({"OTHER_STORE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")] * NO_ONE_WRITES_TO_PROC,
         ({"COPY": no_crs}, "coordinate reference system"),

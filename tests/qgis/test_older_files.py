@@ -1,12 +1,21 @@
-"""Files that Lakefloor 0.1.0 has made open in this one."""
+"""Files that the state before has made open in this one."""
 
 import gzip
 import shutil
+import sqlite3
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
 from osgeo import gdal
+
+sys.path.insert(0, str(Path(__file__).parent))
+from older_stores import CORRECTIONS, CRS, VISITS, rows_of, write_store
+
+from lakefloor.algorithms import _store
+from lakefloor.algorithms.core.soundings import Soundings, concatenate
 
 HERE = Path(__file__).parent
 
@@ -54,3 +63,73 @@ def test_a_surface_is_brought_up_to_date_or_drawn_whole(
     assert np.isfinite(new).sum() > 0.9 * np.isfinite(old).sum() > 100
     assert np.nanmin(new) > 1.9
     assert np.nanmax(new) < 3.5
+
+
+# -- stores of each layout ----------------------------------------------------------------------
+
+
+@pytest.fixture(params=[1, 2])
+def older(request, tmp_path):
+    return write_store(tmp_path / "lake.gpkg", request.param)
+
+
+def layout_of(path):
+    with closing(sqlite3.connect(str(path))) as db:
+        ((text,),) = db.execute("SELECT description FROM gpkg_contents WHERE table_name = 'visits'")
+    return int(text[-1])
+
+
+def test_an_older_store_is_read_value_by_value_and_left_as_it_is(older):
+    before = older.read_bytes()
+    assert _store.contents(older).crs == CRS
+    assert [(v.name, v.soundings) for v in _store.contents(older).visits] == [
+        (name, count) for name, (_, count, _) in VISITS.items()]
+    for name in VISITS:
+        rows, back = rows_of(name), concatenate(_store.read(older, visits=[name]))
+        assert back.time.astype(str).tolist() == [r[4].rstrip("Z") for r in rows]
+        for number, attr in ((0, "x"), (1, "y"), (3, "lane"), (5, "raw_depth"), (6, "depth"),
+                             (7, "uncert"), (9, "water_temp"), (10, "speed"), (12, "status"),
+                             (13, "corrections")):
+            assert getattr(back, attr).tolist() == [r[number] for r in rows], attr
+        assert np.isnan(back.hardness).all()
+        assert np.isnan(back.course).all()
+    some = concatenate(_store.read(older, box=(400_010.0, 5_150_010.0, 400_020.0, 5_150_020.0)))
+    assert len(some) == sum(
+        400_010.0 <= r[0] <= 400_020.0 and 5_150_010.0 <= r[1] <= 5_150_020.0
+        for name in VISITS for r in rows_of(name)) > 0
+    assert older.read_bytes() == before
+
+
+def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
+    old, held = layout_of(older), concatenate(_store.read(older))
+    folder = tmp_path / "usb"
+    folder.mkdir()
+    copy = _store.back_up(older, folder)
+    assert layout_of(copy) == old
+    again = _store.add(older, held, CRS)
+    assert (again.added, again.already_there) == (0, 1740)
+    may = held.select(held.visit == "may")
+    july = Soundings.build(may.x + 500.0, may.y, may.depth + 0.01 * np.arange(1500), visit="july",
+                           time=may.time + np.timedelta64(400, "D"), corrections=CORRECTIONS)
+    done = _store.add(older, july, CRS)
+    assert (done.visits, done.added) == (["july"], 1500)
+    assert layout_of(older) == 2
+    assert any("upgraded" in note for note in again.notes + done.notes) == (old == 1)
+    gone = _store.remove(older, ["evening; June"])
+    assert (gone["removed"], gone["restored"]) == (240, 15)
+    back = concatenate(_store.read(older, visits=["may"]))
+    assert set(back.status) == {"accepted", "spike"}
+    kept = _store.restore(copy, older)
+    assert kept.is_file()
+    assert concatenate(_store.read(older)).status.tolist() == held.status.tolist()
+
+
+def test_an_older_store_is_merged_and_read_by_the_toolbox(older, run, tmp_path):
+    friend = write_store(tmp_path / "friend.gpkg", 2)
+    out = tmp_path / "merged.gpkg"
+    merged = run("mergestores", {"STORE": str(older), "OTHER_STORE": str(friend),
+                                 "OFFSETS": "none", "OUTPUT": str(out)})
+    assert (merged["ADDED"], merged["ALREADY_THERE"]) == (0, 1740)
+    assert layout_of(out) == 2
+    read = run("readstore", {"STORE": str(older), "OUTPUT": str(tmp_path / "all.gpkg")})
+    assert (read["SOUNDINGS"], read["VISIT_COUNT"]) == (1740, 2)

@@ -168,7 +168,7 @@ CASES = {
         "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "MISFITS": TEMPORARY}),
     "addtostore": ("INPUT", "ready", {"STORE": "store.gpkg", "CHANGED": TEMPORARY}),
     "mergestores": ("COPY", "ready", {
-        "STORE": "own.gpkg", "LEVEL": "none", "OUTPUT": "merged.gpkg"}),
+        "STORE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"}),
     "tinsurface": GRIDDED,
     "idwsurface": GRIDDED,
     "smoothsurface": GRIDDED,

@@ -22,8 +22,8 @@ from qgis.core import (
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._layers import read_soundings
 from lakefloor.algorithms._outputs import Outputs
+from lakefloor.algorithms._store.parameters import visit_names
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.soundings._store_file import visit_names
 
 UTM = QgsCoordinateReferenceSystem("EPSG:32615")
 RAW = "from=transducer"
@@ -91,7 +91,7 @@ def test_add_again_and_read(run, layer, store, feedback, tmp_path):
     again = layer(MAY.replace(visit=np.full(1200, "other", object)), "renamed")
     result = run("addtostore", {"INPUT": again, "STORE": str(store)}, feedback)
     assert (result["ADDED"], result["ALREADY_THERE"]) == (0, 1200)
-    assert "in the store already, in visit 'may'" in feedback.text
+    assert "already in the lake database, in visit 'may'" in feedback.text
     assert store.read_bytes() == before
     out = tmp_path / "out.gpkg"
     result = run("readstore", {"STORE": str(store), "OUTPUT": str(out)})
@@ -105,7 +105,7 @@ def test_add_again_and_read(run, layer, store, feedback, tmp_path):
 def test_change_of_the_bottom(run, layer, store, feedback):
     run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
     newer = layer(with_bar(JUNE), "june")
-    result = run("addtostore", {"INPUT": newer, "STORE": str(store), "CHANGE": "newer_wins",
+    result = run("addtostore", {"INPUT": newer, "STORE": str(store), "CHANGE": "newer wins",
                                 "CHANGED": "TEMPORARY_OUTPUT"}, feedback)
     blocks = list(result["CHANGED"].getFeatures())
     assert len(blocks) == result["CHANGED_BLOCKS"] > 5
@@ -113,7 +113,7 @@ def test_change_of_the_bottom(run, layer, store, feedback):
     assert {(b["older"], b["newer"]) for b in blocks} == {("may", "june")}
     assert all(b["change_m"] < -0.2 and b.geometry().area() == pytest.approx(400.0)
                for b in blocks)
-    assert "Bottom changed between 'may' and 'june'" in feedback.text
+    assert "The bottom changed between 'may' and 'june'" in feedback.text
     gone = run("removevisit", {"STORE": str(store), "VISITS": "june"}, feedback)
     assert (gone["REMOVED"], gone["RESTORED"]) == (1200, result["SUPERSEDED"])
     assert set(held(store).status) == {"accepted"}
@@ -143,7 +143,8 @@ def test_read_by_days_visits_and_extent(run, layer, store):
     assert count(EXTENT="400000,400020,5150000,5150100 [EPSG:32615]") == (
         (both.x >= 400_000) & (both.x <= 400_020) & (both.y <= 5_150_100)).sum()
     for options, told in (
-        ({"VISITS": "july"}, "no visit 'july'"), ({"FROM": "2026-01-01"}, "holds no soundings"),
+        ({"VISITS": "july"}, "no visit 'july'"),
+        ({"FROM": "2026-01-01"}, "has no soundings of these"),
         ({"FROM": "2025-01-01", "TO": "2024-01-01"}, "is after the last"),
     ):
         with pytest.raises(QgsProcessingException, match=told):
@@ -160,7 +161,8 @@ def test_soundings_in_degrees_are_projected_and_told(run, memory_layer, layer, s
         "degrees",
     )
     run("addtostore", {"INPUT": degrees, "STORE": str(store)}, feedback)
-    assert "'degrees' (EPSG:4326) is projected to the CRS of the store, EPSG:32615" in feedback.text
+    assert ("'degrees' (EPSG:4326) is projected to the CRS of the lake database, EPSG:32615"
+            in feedback.text)
     # 93 W is the central meridian of zone 15: easting 500 000 m; these lie 1.3 degrees west.
     east = held(store, visits=["unnamed"]).x
     assert ((east > 399_000) & (east < 402_000)).all()
@@ -195,7 +197,7 @@ def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
 
 @pytest.mark.parametrize(("value", "told"), [
     ("{}/lake.shp", "STORE"), ("", "STORE"), ("{}/no/lake.gpkg", "does not exist"),
-    ("{}/may.gpkg", "is not a lake's store"),
+    ("{}/may.gpkg", "is not a lake database"),
 ])
 def test_wrong_files_are_told(run, layer, tmp_path, value, told):
     source = layer(MAY, "may")
@@ -343,12 +345,12 @@ def test_a_visit_without_a_level_is_fitted_to_the_store(run, layer, store, feedb
     run("addtostore", {"INPUT": layer(may, "may"), "STORE": str(store)})
     low = JUNE.replace(depth=JUNE.depth - 0.6)
     result = run("addtostore", {"INPUT": layer(low, "june"), "STORE": str(store)}, feedback)
-    assert result["LEVEL_OFFSET"] == pytest.approx(-0.6, abs=0.03)
+    assert result["VISIT_OFFSET"] == pytest.approx(-0.6, abs=0.03)
     assert 0.0 < result["OFFSET_UNCERTAINTY"] < 0.05
     assert result["CHANGED_BLOCKS"] == 0
-    assert "visit 'june' is fitted to the store" in "".join(feedback.warnings)
+    assert "'june' is fitted to the" in "".join(feedback.warnings)
     back = held(store, visits=["june"])
-    np.testing.assert_allclose(back.depth, low.depth - result["LEVEL_OFFSET"], atol=1e-9)
+    np.testing.assert_allclose(back.depth, low.depth - result["VISIT_OFFSET"], atol=1e-9)
     assert {"datum=dock", "datum_elev_m=1", "level=unknown"} <= set(
         back.corrections[0].split(";"))
 
@@ -357,7 +359,7 @@ def test_a_visit_that_does_not_meet_the_store_is_refused(run, layer, store):
     run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
     before = store.read_bytes()
     away = layer(JUNE.replace(x=JUNE.x + 5000.0), "june")
-    with pytest.raises(QgsProcessingException, match="'june' meets the other visits of the store "
+    with pytest.raises(QgsProcessingException, match="'june' meets the other visits .*"
                                                      "in 0 places"):
         run("addtostore", {"INPUT": away, "STORE": str(store)})
     assert store.read_bytes() == before

@@ -20,7 +20,9 @@ from qgis.core import QgsProcessingException
 sys.path.insert(0, str(Path(__file__).parent))
 from test_store import CRS, JULY, JUNE, MAY, all_of, start, state, visit
 
-from lakefloor.algorithms import _store, _store_copies, _store_file
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._store import file as store_file
+from lakefloor.algorithms._store import layout
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import concatenate
 
@@ -84,7 +86,7 @@ def test_a_store_of_layout_1_is_copied_aside_and_upgraded(old, run, recorder):
     visits, history = state(old)
     assert visits == {"2024-05-14": 240, "evening; June": 240, "july": 3000}
     assert [action for action, *_ in history][-2:] == ["upgraded", "added"]
-    assert len(_store_file.now()) == 24
+    assert len(layout.now()) == 24
     # What was there is still known, and taken out as before; there is nothing to upgrade again.
     assert _store.add(old, held.select(slice(0, 240)), CRS).already_there == 240
     said = recorder()
@@ -147,7 +149,7 @@ def test_a_newer_layout_is_refused_with_its_number(path):
     db.commit()
     db.close()
     for call in (lambda: _store.contents(path), lambda: _store.add(path, JUNE, CRS),
-                 lambda: _store_copies.back_up(path, path.parent)):
+                 lambda: _store.back_up(path, path.parent)):
         with pytest.raises(LakefloorError, match=r"newer Lakefloor: it has layout 9.*up to 2"):
             call()
 
@@ -158,12 +160,12 @@ def test_a_merged_store_is_a_store_of_its_own(old, run, tmp_path, recorder):
     _store.add(other, july, CRS)
     out = tmp_path / "lake merged.gpkg"
     before = old.read_bytes()
-    run("mergestores", {"STORE": str(old), "OTHER_STORE": str(other), "LEVEL": "none",
+    run("mergestores", {"STORE": str(old), "OTHER_STORE": str(other), "OFFSETS": "none",
                         "OUTPUT": str(out)})
     assert old.read_bytes() == before
     assert is_layout(out) == 2
     assert len(all_of(out)) == 1080
-    assert _store_copies.beside(old) == []
+    assert _store.beside(old) == []
     assert names(tmp_path) == ["friend.gpkg", "lake merged.gpkg", "lake.gpkg"]
 
 
@@ -203,7 +205,7 @@ def test_soundings_of_no_visit_are_told(path):
     layer.CreateFeature(feature)
     layer = feature = dataset = None
     assert len(all_of(path)) == 3000
-    with pytest.raises(LakefloorError, match="1 rows whose visit_id"):
+    with pytest.raises(LakefloorError, match="in no row of table 'visits': 1. Delete"):
         _store.add(path, JUNE, CRS)
 
 
@@ -227,7 +229,7 @@ def test_backup_and_restore(path, run, tmp_path, recorder):
     done = run("restorestore", {"BACKUP": made[0]["BACKUP"], "STORE": str(path)}, said)
     assert done["SOUNDINGS"] == 6000
     assert said.errors == []
-    assert "copy of the same store" not in said.text
+    assert "is a copy of it" not in said.text
     assert (all_of(path).time == held.time).all()
     assert len(all_of(done["KEPT"])) == len(newer)
     assert Path(done["KEPT"]).name.startswith(f"lake-before-restore-{DAY}")
@@ -242,15 +244,15 @@ def test_backup_and_restore(path, run, tmp_path, recorder):
 @pytest.mark.parametrize("wal", [False, True])
 def test_a_backup_while_another_program_writes(path, tmp_path, wal):
     _store.add(path, concatenate([MAY, JUNE]), CRS)
-    db = _store_file._connect(path)
+    db = store_file.connect(path)
     if wal:
         db.execute("PRAGMA journal_mode = WAL")
     db.execute("BEGIN IMMEDIATE")
     db.execute("UPDATE soundings SET status = 'gone' WHERE visit = 'june'")
     try:
-        notes = _store_copies.beside(path)
+        notes = _store.beside(path)
         assert any("-wal" in note for note in notes) == wal
-        made = _store_copies.back_up(path, tmp_path)
+        made = _store.back_up(path, tmp_path)
         assert (all_of(made).status == "accepted").all()
         assert state(made)[0] == {"may": 3000, "june": 3000}
     finally:
@@ -259,10 +261,10 @@ def test_a_backup_while_another_program_writes(path, tmp_path, wal):
 
 
 def test_restore_refuses(path, run, tmp_path, monkeypatch):
-    monkeypatch.setattr(_store_file, "LOCK_TIMEOUT_S", 0.5)
+    monkeypatch.setattr(store_file, "LOCK_TIMEOUT_S", 0.5)
     _store.add(path, MAY, CRS)
     before = path.read_bytes()
-    backup = _store_copies.back_up(path, tmp_path)
+    backup = _store.back_up(path, tmp_path)
     other, text = tmp_path / "other.gpkg", tmp_path / "text.gpkg"
     _store.add(other, JUNE, CRS)
     text.write_text("no store")
@@ -270,17 +272,17 @@ def test_restore_refuses(path, run, tmp_path, monkeypatch):
     ogr.GetDriverByName("GPKG").CreateDataSource(str(plain)).CreateLayer("mine")
     listed = names(tmp_path)
     for source, target, told in (
-        (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no store"),
-        (other, path, "another lake"), (plain, path, "not a lake's store"),
-        (backup, plain, "not a lake's store"), (backup, tmp_path / "x.shp", "STORE"),
-        (path, path, "one file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
+        (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no lake database"),
+        (other, path, "another lake"), (plain, path, "not a lake database"),
+        (backup, plain, "not a lake database"), (backup, tmp_path / "x.shp", "STORE"),
+        (path, path, "same file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=told):
             run("restorestore", {"BACKUP": str(source), "STORE": str(target)})
     db = sqlite3.connect(str(path), isolation_level=None)
     db.execute("BEGIN EXCLUSIVE")
     with pytest.raises(LakefloorError, match="in use"):
-        _store_copies.restore(backup, path)
+        _store.restore(backup, path)
     db.close()
     with pytest.raises(QgsProcessingException, match="does not exist"):
         run("backupstore", {"STORE": str(path), "FOLDER": str(tmp_path / "no")})
@@ -291,7 +293,7 @@ def test_restore_refuses(path, run, tmp_path, monkeypatch):
 @pytest.mark.parametrize("damage", ["header", "pages", "empty"])
 def test_restore_over_a_damaged_store(path, tmp_path, damage):
     _store.add(path, concatenate([MAY, JUNE]), CRS)
-    backup = _store_copies.back_up(path, tmp_path)
+    backup = _store.back_up(path, tmp_path)
     content = bytearray(path.read_bytes())
     if damage == "header":
         content[:100] = b"\xff" * 100
@@ -301,7 +303,7 @@ def test_restore_over_a_damaged_store(path, tmp_path, damage):
         content = b""
     path.write_bytes(content)
     Path(f"{path}-journal").write_bytes(b"of the damaged one")
-    kept = _store_copies.restore(backup, path)
+    kept = _store.restore(backup, path)
     assert kept.read_bytes() == bytes(content)
     assert not Path(f"{path}-journal").exists()
     assert state(path)[0] == {"may": 3000, "june": 3000}
@@ -310,24 +312,24 @@ def test_restore_over_a_damaged_store(path, tmp_path, damage):
 
 def test_a_damaged_store_is_not_backed_up(path, tmp_path):
     _store.add(path, MAY, CRS)
-    db = _store_file._connect(path)
+    db = store_file.connect(path)
     db.execute("UPDATE soundings SET depth_m = depth_m + 1 WHERE fid = 7")  # as a flipped bit
     db.close()
     with pytest.raises(LakefloorError, match="is damaged"):
-        _store_copies.back_up(path, tmp_path)
+        _store.back_up(path, tmp_path)
     assert names(tmp_path) == ["lake.gpkg"]
 
 
 def test_a_kill_while_restoring_leaves_one_store_or_the_other(path, tmp_path):
     _store.add(path, concatenate([MAY, JUNE]), CRS)
-    backup = _store_copies.back_up(path, tmp_path)
+    backup = _store.back_up(path, tmp_path)
     _store.add(path, visit("july", "2026-07-01", n=20_000, seed=2), CRS)
     newer = tmp_path / "whole.bytes"
     shutil.copy(path, newer)
     worker = """
-        from lakefloor.algorithms import _store_copies
+        from lakefloor.algorithms import _store
         print("go", flush=True)
-        _store_copies.restore(sys.argv[2], path)
+        _store.restore(sys.argv[2], path)
     """
     rng, seen = random.Random(3), set()
     for _ in range(5):
@@ -363,7 +365,7 @@ def test_a_copy_by_a_program_that_keeps_folders_in_step(path, run, recorder, nam
     for opened, other in ((path.name, name), (name, path.name)):
         said = recorder()
         run("readstore", {"STORE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"}, said)
-        assert f"'{other}' beside store '{opened}' is a copy of the same store" in said.text
+        assert f"'{other}' beside lake database '{opened}' is a copy of it" in said.text
 
 
 def test_what_is_no_copy(path):
@@ -372,15 +374,15 @@ def test_what_is_no_copy(path):
     shutil.copy(path, path.with_name("lakeside.gpkg"))  # another name
     path.with_name("lake (3).gpkg").write_text("no store")
     path.with_name("lake (4).gpkg").mkdir()
-    _store_copies.back_up(path, path.parent)
-    assert _store_copies.beside(path) == []
+    _store.back_up(path, path.parent)
+    assert _store.beside(path) == []
 
 
 def test_copies_of_an_older_layout_are_told(old):
     shutil.copy(old, old.with_name("lake (1).gpkg"))
-    assert len(_store_copies.beside(old)) == 1
+    assert len(_store.beside(old)) == 1
     _store.remove(old, ["evening; June"])
-    assert len(_store_copies.beside(old)) == 1
+    assert len(_store.beside(old)) == 1
 
 
 def test_a_file_that_is_not_downloaded(path):
@@ -400,17 +402,17 @@ def test_a_file_that_is_not_downloaded(path):
         (0x40020, 8, whole, True), (0, 0, whole, False), (0, 0, b"\0" * 16, True),
     ):
         status = SimpleNamespace(st_file_attributes=attributes, st_blocks=blocks)
-        assert _store_file.is_elsewhere(status, lambda head=head: head) == away
+        assert store_file.is_elsewhere(status, lambda head=head: head) == away
 
 
 def test_a_journal_beside_is_told(path):
     _store.add(path, MAY, CRS)
-    assert _store_copies.beside(path) == []
-    db = _store_file._connect(path)
+    assert _store.beside(path) == []
+    db = store_file.connect(path)
     db.execute("BEGIN IMMEDIATE")
     db.execute("UPDATE soundings SET status = 'gone'")
-    (note,) = _store_copies.beside(path)
+    (note,) = _store.beside(path)
     assert "lake.gpkg-journal" in note
     assert "do not delete" in note
     db.close()
-    assert _store_copies.beside(path) == []
+    assert _store.beside(path) == []

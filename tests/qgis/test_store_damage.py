@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from test_store import CRS, all_of, visit
 from test_store_copies import LAYOUT_1
 
-from lakefloor.algorithms import _store, _store_copies, _store_file
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._store import file as store_file
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import concatenate
 
@@ -113,12 +114,12 @@ class Lake:
             all_of(self.path), self.held.select(self.held.visit == "may"))
 
     def back_up(self):
-        return same(all_of(_store_copies.back_up(self.path, self.folder)), self.held)
+        return same(all_of(_store.back_up(self.path, self.folder)), self.held)
 
     def merge(self):
         out = self.folder / "merged.gpkg"
         self.run("mergestores", {"STORE": str(self.path), "OTHER_STORE": str(self.friend),
-                                 "LEVEL": "none", "OUTPUT": str(out)})
+                                 "OFFSETS": "none", "OUTPUT": str(out)})
         return same(all_of(out), concatenate([self.held, JULY]))
 
 
@@ -180,7 +181,7 @@ def test_bytes_that_changed(run, tmp_path, seed):
 def test_rows_that_are_not_what_they_should_be(tmp_path, run, statement):
     """Written past the other programs' way of dating what they edit, as damage would be."""
     lake = Lake(tmp_path, run)
-    db = _store_file._connect(lake.path)
+    db = store_file.connect(lake.path)
     db.execute("PRAGMA foreign_keys = OFF")
     db.execute(statement)
     db.close()
@@ -224,11 +225,11 @@ def test_a_lost_file_of_the_disk(tmp_path):
     """A store whose folder is gone, or that is a folder, in a sentence too."""
     (tmp_path / "folder.gpkg").mkdir()
     for path in (tmp_path / "folder.gpkg", tmp_path / "no" / "lake.gpkg"):
-        with pytest.raises(LakefloorError, match="There is no store"):
+        with pytest.raises(LakefloorError, match="There is no lake database"):
             _store.contents(path)
     broken = tmp_path / "link.gpkg"
     broken.symlink_to(tmp_path / "gone.gpkg")
-    with pytest.raises(LakefloorError, match="There is no store"):
+    with pytest.raises(LakefloorError, match="There is no lake database"):
         _store.contents(broken)
     shutil.rmtree(tmp_path / "folder.gpkg")
     assert sqlite3.sqlite_version_info >= (3, 24)  # rtreecheck()

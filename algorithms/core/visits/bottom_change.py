@@ -16,7 +16,7 @@ from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, stated_uncertainty
 
-#: Huber's tuning constant: 95 % efficiency where errors are normal.
+#: Huber's tuning constant: 95% efficiency where errors are normal.
 _HUBER = 1.345
 _ITERATIONS = 12
 
@@ -82,25 +82,12 @@ class BottomChange:
         return Areas(squares, {name: getattr(self, name)[rows] for name in names})
 
 
-def bottom_change(
-    older: Soundings,
-    newer: Soundings,
-    *,
-    block_m: float = 20.0,
-    reach_m: float = 5.0,
-    min_soundings: int = 5,
-    min_change_m: float = 0.2,
-    position_m: float = 1.0,
-    depth_m: float = 0.15,
-    confidence: float = 0.95,
-    progress: Progress = silent,
-) -> BottomChange:
-    """Compare the depths of two visits, block by block, where they lie near each other.
+@dataclass(frozen=True)
+class ChangeTest:
+    """When the bottom between two visits counts as changed.
 
-    Parameters
+    Attributes
     ----------
-    older, newer : Soundings
-        At one datum; only accepted ones are used.
     block_m : float
         Side of a block, m.
     reach_m : float
@@ -115,17 +102,59 @@ def bottom_change(
         Standard uncertainty of a depth that does not state its own, m.
     confidence : float
         Probability that a block without change is not called changed.
+
+    Raises
+    ------
+    LakefloorError
+        If one is out of range.
+    """
+
+    block_m: float = 20.0
+    reach_m: float = 5.0
+    min_soundings: int = 5
+    min_change_m: float = 0.2
+    position_m: float = 1.0
+    depth_m: float = 0.15
+    confidence: float = 0.95
+
+    def __post_init__(self):
+        for name, value in (("Block size", self.block_m), ("Maximum distance", self.reach_m)):
+            if not (np.isfinite(value) and value > 0.0):
+                raise LakefloorError(f"{name} must be above 0 m; got {written(value, 'g')}.")
+        if self.min_soundings < 3:
+            raise LakefloorError(
+                "A block needs at least 3 soundings of each visit; got "
+                f"{written(self.min_soundings)}."
+            )
+        for name, value in (
+            ("Minimum change", self.min_change_m), ("Position uncertainty", self.position_m),
+            ("Depth uncertainty", self.depth_m),
+        ):
+            if not (np.isfinite(value) and value >= 0.0):
+                raise LakefloorError(f"{name} must be at least 0 m; got {written(value, 'g')}.")
+        if not 0.5 <= self.confidence < 1.0:
+            raise LakefloorError(
+                f"Confidence must be from 0.5 to below 1; got {written(self.confidence, 'g')}."
+            )
+
+
+def bottom_change(
+    older: Soundings, newer: Soundings, test: ChangeTest | None = None, *,
+    progress: Progress = silent,
+) -> BottomChange:
+    """Compare the depths of two visits, block by block, where they lie near each other.
+
+    Parameters
+    ----------
+    older, newer : Soundings
+        At one datum; only accepted ones are used.
+    test : ChangeTest, optional
     progress : callable
 
     Returns
     -------
     BottomChange
         In order from south-west to north-east.
-
-    Raises
-    ------
-    LakefloorError
-        If a parameter is out of range.
 
     Notes
     -----
@@ -144,67 +173,92 @@ def bottom_change(
     Draper, N. R., & Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 14 (dummy
     variables: lines or planes that differ by a step). Wiley.
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1 and 5.2.
-    """
-    _check(block_m, reach_m, min_soundings, min_change_m, position_m, depth_m, confidence)
-    rows = [np.flatnonzero(s.accepted & np.isfinite(s.x) & np.isfinite(s.y))
-            for s in (older, newer)]
-    every = rows[0]
-    near = _near(older, rows[0], newer, rows[1], reach_m)
-    rows = [r[n] for r, n in zip(rows, near)]
-    progress(0.3)
 
+    Examples
+    --------
+    A bar of 0.8 m over 10 m by 10 m, where soundings lie 1 m apart:
+
+    >>> import numpy as np
+    >>> x, y = (v.ravel() * 1.0 for v in np.meshgrid(np.arange(20), np.arange(20)))
+    >>> filled = (x >= 10) & (y >= 10)
+    >>> found = bottom_change(Soundings.build(x, y, 5.0 + 0.01 * x),
+    ...                       Soundings.build(x, y, 5.0 + 0.01 * x - 0.8 * filled),
+    ...                       ChangeTest(block_m=10.0))
+    >>> [bool(c) for c in found.changed], round(float(found.change[3]), 2)
+    ([False, False, False, True], -0.8)
+    """
+    test = test or ChangeTest()
+    usable = [np.flatnonzero(s.accepted & np.isfinite(s.x) & np.isfinite(s.y))
+              for s in (older, newer)]
+    near = _near(older, usable[0], newer, usable[1], test.reach_m)
+    progress(0.3)
+    blocks = _tested_blocks((older, newer), [r[n] for r, n in zip(usable, near)], test)
+    progress(0.4)
+    change, std_error, slope, scatter = _fit(blocks, test.block_m)
+    progress(0.9)
+    older_squared, newer_squared = blocks.squared_uncertainties()
+    total = np.sqrt(
+        std_error**2 + older_squared + newer_squared + 2.0 * (slope * test.position_m) ** 2
+        + scatter**2
+    )
+    beyond = norm.ppf(0.5 + 0.5 * test.confidence) * total
+    changed = (np.abs(change) > beyond) & (np.abs(change) >= test.min_change_m)
+    every, keys = usable[0], blocks.keys
+    progress(1.0)
+    return BottomChange(
+        keys[:, 0], keys[:, 1], blocks.n_older, blocks.n_newer, change, total, slope, changed,
+        test.block_m,
+        every[_within(older.x[every], older.y[every], test.block_m, keys[changed])],
+    )
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Blocks with enough soundings of both visits, and these soundings, one row each.
+
+    ``keys`` is column and row of each block; ``block`` the block of a sounding, ``step`` 1 for one
+    of the newer visit, ``u`` and ``v`` its place within the block, in sides from its center.
+    """
+
+    keys: np.ndarray
+    n_older: np.ndarray
+    n_newer: np.ndarray
+    block: np.ndarray
+    step: np.ndarray
+    u: np.ndarray
+    v: np.ndarray
+    depth: np.ndarray
+    uncert: np.ndarray
+
+    def squared_uncertainties(self):
+        """Return the mean squares of the older and the newer visit, m²."""
+        return [
+            np.bincount(self.block, self.uncert**2 * own, self.keys.shape[0]) / n
+            for own, n in ((1.0 - self.step, self.n_older), (self.step, self.n_newer))
+        ]
+
+
+def _tested_blocks(visits, rows, test):
+    """Sort soundings of both visits into blocks, and leave out blocks with too few."""
     def both(name):
-        return np.concatenate([getattr(s, name)[r] for s, r in zip((older, newer), rows)])
+        return np.concatenate([getattr(s, name)[r] for s, r in zip(visits, rows)])
 
     x, y, depth, uncert = (both(name) for name in ("x", "y", "depth", "uncert"))
     uncert = stated_uncertainty(uncert)
-    uncert = np.where(np.isfinite(uncert), uncert, depth_m)
+    uncert = np.where(np.isfinite(uncert), uncert, test.depth_m)
     step = np.repeat([0.0, 1.0], [r.size for r in rows])
-    *col_row, block, _ = square_blocks(x, y, block_m)
+    *col_row, block, _ = square_blocks(x, y, test.block_m)
     keys = np.column_stack(col_row)
     n_newer = np.bincount(block, step, keys.shape[0]).astype(int)
     n_older = np.bincount(block, minlength=keys.shape[0]) - n_newer
-    tested = (n_older >= min_soundings) & (n_newer >= min_soundings)
+    tested = (n_older >= test.min_soundings) & (n_newer >= test.min_soundings)
     used = tested[block]
     number = np.cumsum(tested) - 1
     x, y, depth, uncert, step = (v[used] for v in (x, y, depth, uncert, step))
     block, keys = number[block[used]], keys[tested]
-    n_older, n_newer = n_older[tested], n_newer[tested]
-    centre = (keys + 0.5) * block_m
-    u, v = (x - centre[block, 0]) / block_m, (y - centre[block, 1]) / block_m
-    progress(0.4)
-    change, se, slope, scatter = _fit(block, keys.shape[0], step, u, v, depth, block_m)
-    progress(0.9)
-    squares = [
-        np.bincount(block, uncert**2 * own, keys.shape[0]) / n
-        for own, n in ((1.0 - step, n_older), (step, n_newer))
-    ]
-    total = np.sqrt(
-        se**2 + squares[0] + squares[1] + 2.0 * (slope * position_m) ** 2 + scatter**2
-    )
-    beyond = norm.ppf(0.5 + 0.5 * confidence) * total
-    changed = (np.abs(change) > beyond) & (np.abs(change) >= min_change_m)
-    progress(1.0)
-    return BottomChange(
-        keys[:, 0], keys[:, 1], n_older, n_newer, change, total, slope, changed, block_m,
-        every[_within(older.x[every], older.y[every], block_m, keys[changed])],
-    )
-
-
-def _check(block, reach, count, least, position, depth, confidence):
-    for name, value in (("Block size", block), ("Reach", reach)):
-        if not (np.isfinite(value) and value > 0.0):
-            raise LakefloorError(f"{name} must be above 0 m; got {written(value, 'g')}.")
-    if count < 3:
-        raise LakefloorError(f"A block needs at least 3 soundings of each visit; got {count}.")
-    for name, value in (("Smallest change", least), ("Position uncertainty", position),
-                        ("Depth uncertainty", depth)):
-        if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(f"{name} must be at least 0 m; got {written(value, 'g')}.")
-    if not 0.5 <= confidence < 1.0:
-        raise LakefloorError(
-            f"Confidence must be from 0.5 to below 1; got {written(confidence, 'g')}."
-        )
+    center = (keys + 0.5) * test.block_m
+    u, v = (x - center[block, 0]) / test.block_m, (y - center[block, 1]) / test.block_m
+    return _Blocks(keys, n_older[tested], n_newer[tested], block, step, u, v, depth, uncert)
 
 
 def _near(older, rows_a, newer, rows_b, reach):
@@ -231,9 +285,10 @@ def _within(x, y, size, keys):
     return inside & np.isin((row - south) * width + col - west, wanted)
 
 
-def _fit(block, k, step, u, v, depth, size):
+def _fit(blocks, size):
     """Return step, its standard error, slope and scatter of each block's plane."""
-    columns = (np.ones(depth.size), step, u, v)
+    block, depth, k = blocks.block, blocks.depth, blocks.keys.shape[0]
+    columns = (np.ones(depth.size), blocks.step, blocks.u, blocks.v)
     prior = (_SLOPE_PRIOR * size) ** -2
     weight = np.ones(depth.size)
     scale = np.full(k, 0.1)
@@ -250,11 +305,11 @@ def _fit(block, k, step, u, v, depth, size):
         normal[:, 2, 2] += prior * scale**2
         normal[:, 3, 3] += prior * scale**2
         before, unknown = unknown, np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-        misfit = np.abs(d - sum(c * unknown[block, i] for i, c in enumerate(columns)))
+        difference = np.abs(d - sum(c * unknown[block, i] for i, c in enumerate(columns)))
         count = np.bincount(block, minlength=k)
-        scale = 1.4826 * _medians(block, misfit, k) * np.sqrt(count / (count - 2.0))
+        scale = 1.4826 * _medians(block, difference, k) * np.sqrt(count / (count - 2.0))
         scale = np.maximum(scale, _LEAST_SCALE)
-        weight = np.minimum(1.0, _HUBER * scale[block] / np.maximum(misfit, 1e-300))
+        weight = np.minimum(1.0, _HUBER * scale[block] / np.maximum(difference, 1e-300))
         if np.abs(unknown - before).max(initial=0.0) < 1e-4:
             break
     variance = scale**2 * np.linalg.inv(normal)[:, 1, 1] if k else np.empty(0)

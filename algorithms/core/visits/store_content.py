@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
@@ -10,9 +11,10 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..soundings import Soundings, distinct
+from .pairing import groups, pair_points
 
 #: The same ping lies at the same place, m: projecting there and back moves it by less than a
-#: millimetre, writing degrees with six decimals by up to 8 cm. Two boats are never as close.
+#: millimeter, writing degrees with six decimals by up to 8 cm. Two boats are never as close.
 _SAME_PING_M = 0.1
 
 #: Where no time was logged the place must tell more: 5 cm, m.
@@ -27,7 +29,7 @@ _MOVED_AGREE = 0.9
 #: Reading a time in single precision loses up to a millisecond each time that it is done, ms.
 _CLOCK_MS = 5.0
 
-#: Writing a depth with three decimals moves it by half a millimetre, mm.
+#: Writing a depth with three decimals moves it by half a millimeter, mm.
 _DEPTH_MM = 0.6
 
 #: Stands for a depth that is none, mm.
@@ -39,12 +41,9 @@ _WHOLE_RUN = 6
 #: Fingerprints of fewer soundings, or fewer changes of depth, can agree by chance.
 _LEAST_TELLING = 20
 
-#: Rounds of pairing by the nearest, after which points that crowd one place are paired by cells.
-_ROUNDS = 12
-
 
 class Logged(NamedTuple):
-    """Soundings of a store, as far as needed to recognise them: arrays of length n.
+    """Soundings of a store, as far as needed to recognize them: arrays of length n.
 
     ``visit`` is the number of the visit in the store, or any other number by which the caller
     knows a sounding; then ``outing`` is that of the visit. The others are as in Soundings.
@@ -85,7 +84,7 @@ class Known:
         return dict(zip(numbers.tolist(), counts.tolist()))
 
 
-def fingerprint(time, raw_depth) -> str:
+def fingerprint(time: np.ndarray, raw_depth: np.ndarray) -> str:
     """Return a fingerprint of what one visit logged.
 
     Parameters
@@ -104,8 +103,15 @@ def fingerprint(time, raw_depth) -> str:
     References
     ----------
     NIST (2015). Secure Hash Standard, FIPS 180-4.
+
+    Examples
+    --------
+    >>> time = np.datetime64("2024-05-14T14:00", "ms") + np.arange(3) * np.timedelta64(1, "s")
+    >>> mark = fingerprint(time, np.array([3.0, 3.5, 4.0]))
+    >>> fingerprint(time[::-1] + np.timedelta64(5, "h"), np.array([4.0, 3.5, 3.0])) == mark
+    True
     """
-    ms, mm = _milliseconds(time), _millimetres(raw_depth)
+    ms, mm = _milliseconds(time), _millimeters(raw_depth)
     known = ~np.isnat(np.asarray(time))
     if known.any():
         ms = np.where(known, ms - ms[known].min(), -1)
@@ -119,10 +125,10 @@ def tells(n: int) -> bool:
     return n >= _LEAST_TELLING
 
 
-def depth_changes(time, raw_depth) -> int:
+def depth_changes(time: np.ndarray, raw_depth: np.ndarray) -> int:
     """Return how often the raw depth changes from one ping to the next, in order of time."""
     order = np.argsort(np.asarray(time), kind="stable")
-    return int(_changed(np.zeros(len(order)), _millimetres(raw_depth)[order]).sum())
+    return int(_changed(np.zeros(len(order)), _millimeters(raw_depth)[order]).sum())
 
 
 def same_outing(shared: int, n: int, m: int) -> bool:
@@ -130,7 +136,7 @@ def same_outing(shared: int, n: int, m: int) -> bool:
     return 2 * shared >= min(n, m) > 0
 
 
-def find_known(soundings: Soundings, stored) -> Known:
+def find_known(soundings: Soundings, stored: Iterable[Logged]) -> Known:
     """Find the soundings that a store holds already.
 
     Parameters
@@ -148,7 +154,7 @@ def find_known(soundings: Soundings, stored) -> Known:
     -----
     Each sounding of the store is one of these at most, the nearest first and those that nothing
     else tells apart in order of time. Two are the same if their raw depths agree to the
-    millimetre, and
+    millimeter, and
 
     - their times agree, but for what reading loses (5 ms), and their places to within 10 cm; or
     - the times of one of the two are whole seconds throughout, as programs that drop the
@@ -159,6 +165,16 @@ def find_known(soundings: Soundings, stored) -> Known:
     depths of the log tell: 20 or more changes of depth from one ping to the next come again, and
     nine in ten of those within the time that both cover. Two boats side by side agree in fewer.
     Where milliseconds were dropped this holds for one ping a second.
+
+    Examples
+    --------
+    A log of three pings, of which the store holds two as visit 7:
+
+    >>> time = np.datetime64("2024-05-14T14:00", "ms") + np.arange(3) * np.timedelta64(1, "s")
+    >>> x, y, depth = np.arange(3) * 2.0, np.zeros(3), np.array([3.0, 3.5, 4.0])
+    >>> held = Logged(np.full(2, 7), x[1:], y[1:], time[1:], depth[1:], depth[1:])
+    >>> find_known(Soundings.build(x, y, depth, time=time), [held]).visit.tolist()
+    [-1, 7, 7]
     """
     n = len(soundings)
     known = Known(np.full(n, -1), np.full(n, np.nan))
@@ -207,7 +223,7 @@ class _Side:
         outing = np.asarray(outing)[order]
         place = np.nan_to_num(np.column_stack([rows.x, rows.y]).astype(float))[order]
         name = np.arange(len(order)) if name is None else np.asarray(name)
-        changed = _changed(outing, _millimetres(rows.raw_depth)[order]) & timed
+        changed = _changed(outing, _millimeters(rows.raw_depth)[order]) & timed
         return cls(
             order, outing, place, ms, timed, _in_mm(rows.raw_depth)[order],
             _whole(outing, ms, timed), changed, _single(outing, ms // 1000), name[order],
@@ -252,7 +268,7 @@ def _candidates(asked, stored):
         if placed.size:
             if near is None:
                 points = asked.points(_SAME_PLACE_M)
-                order, starts = _groups(points)  # a tree of many equal points is slow
+                order, starts = groups(points)  # a tree of many equal points is slow
                 near = cKDTree(points[order[starts[:-1]]])
             distance, _ = near.query(
                 side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf)
@@ -320,45 +336,8 @@ def _pair_rows(match, these, those, points, others):
     free[match[match >= 0]] = False
     a, b = np.flatnonzero(these & (match < 0)), np.flatnonzero(those & free)
     if a.size and b.size:
-        found = _pair(points[a], others[b])
+        found = pair_points(points[a], others[b])
         match[a[found >= 0]] = b[found[found >= 0]]
-
-
-def _pair(asked, held) -> np.ndarray:
-    """Return for each point the number of the held one that it is, or -1; each is taken once.
-
-    Points, shape (n, d) and (m, d), agree where they are less than 1 apart in each coordinate.
-    The nearest are paired first, those at one place in the order in which they are given.
-    """
-    match = np.full(len(asked), -1)
-    left, free = np.arange(len(asked)), np.arange(len(held))
-    # Many points around one place would take many rounds: what these leave is paired by cells.
-    for cell in [None] * _ROUNDS + [0.0, 0.5]:
-        ours, theirs = asked[left], held[free]
-        if cell is not None:
-            ours, theirs = np.floor(ours + cell), np.floor(theirs + cell)
-        order, starts = _groups(theirs)
-        distance, at = cKDTree(theirs[order[starts[:-1]]]).query(
-            ours, distance_upper_bound=1.0 if cell is None else 0.5, p=np.inf)
-        near = np.flatnonzero(np.isfinite(distance))
-        near = near[np.lexsort((distance[near], at[near]))]
-        group, rows = at[near], left[near]
-        rank = np.arange(group.size) - np.searchsorted(group, group)
-        enough = rank < (starts[group + 1] - starts[group])
-        match[rows[enough]] = free[order[starts[group[enough]] + rank[enough]]]
-        # What no free point is near of stays so, but not in a cell.
-        left, free = np.sort(rows[~enough]), free[~np.isin(free, match)]
-        if not left.size or not free.size:
-            break
-    return match
-
-
-def _groups(points):
-    """Return the order that brings equal points together, and where each group starts and ends."""
-    order = np.lexsort(points.T)
-    new = np.ones(len(points) + 1, bool)
-    new[1:-1] = (np.diff(points[order], axis=0) != 0.0).any(1)
-    return order, np.flatnonzero(new)
 
 
 def _whole(outing, ms, timed):
@@ -424,7 +403,7 @@ def _milliseconds(time) -> np.ndarray:
     return np.asarray(time, dtype="datetime64[ms]").astype(np.int64)
 
 
-def _millimetres(depth) -> np.ndarray:
+def _millimeters(depth) -> np.ndarray:
     mm, beyond = _in_mm(depth), np.iinfo(np.int64).min
     return np.where(mm == _BEYOND_MM, beyond, np.rint(mm).astype(np.int64))
 

@@ -17,7 +17,6 @@ from ..correcting.lake_level import (
     water_of,
 )
 from ..errors import LakefloorError
-from ..exchange.merging import Joint, join_levels, known_soundings
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
@@ -29,7 +28,9 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
+from .joining import Joint, join_levels
 from .level_network import OFFSET, OFFSET_ERROR, level_survey
+from .merging import known_soundings
 
 #: Key and value of ``corrections`` of a visit whose lake level was not known.
 LEVEL, UNKNOWN = "level", "unknown"

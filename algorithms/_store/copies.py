@@ -11,47 +11,14 @@ from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
 
-from ._i18n import tr
-from ._staging import staging_folder
-from ._store_file import (
-    LAYOUT,
-    LAYOUT_WORDS,
-    DamagedError,
-    check_layout,
-    copy_store,
-    explained,
-    flush_folder,
-    log,
-    put_in_place,
-    reading,
-    stamp,
-    state_of,
-)
-from ._store_rows import parts, stored_visits, verify
-from .core.errors import LakefloorError
-from .core.progress import silent
-
-
-def bring_up(db, path=None, identity=None):
-    """Change a store of layout 1 to layout 2, but for the checksums; return its copy's path.
-
-    The store at ``path`` is copied aside before; without a path it is not.
-    """
-    identity = identity or state_of(db)[0]
-    kept = keep_aside(path, "layout-1") if path else None
-    try:
-        db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
-        db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
-                   (f"{LAYOUT_WORDS}{LAYOUT}",))
-        log(db, "upgraded", None, None, None,
-            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}))
-        stamp(db, identity)
-    except BaseException:
-        if kept:
-            kept.unlink()
-        raise
-    return kept
-
+from .._i18n import tr
+from .._staging import flush, staging_folder
+from ..core.errors import LakefloorError
+from ..core.progress import silent
+from .errors import DamagedError, explained, not_named_gpkg
+from .file import copy_store, put_in_place, reading
+from .layout import check_layout, log, state_of
+from .visits import parts, stored_visits, verify
 
 #: What stands in the names of copies that Lakefloor makes beside a store.
 _ASIDE = re.compile(r"-(backup|layout-1|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")
@@ -79,7 +46,7 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
     with staging_folder(folder) as staging:
         staged = staging / path.name
         copy_store(path, staged)
-        flush(staged)
+        _flush_copy(staged)
         if whole:
             look_over(staged, progress)
         name = aside_name(path, folder, what)
@@ -87,15 +54,14 @@ def keep_aside(path, what, folder=None, *, whole=False, progress=silent) -> Path
         return name
 
 
-def flush(path):
+def _flush_copy(path):
     """Have the disk hold what was written to a file."""
     try:
-        with open(path, "rb+") as file:
-            os.fsync(file.fileno())
+        flush(path)
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was changed; is the disk full?").format(
-                path.name, error.strerror)
+            tr("Cannot write '{}' ({}). Nothing was changed. Check that the disk is not full, then "
+               "run again.").format(path.name, error.strerror)
         ) from error
 
 
@@ -107,21 +73,21 @@ def beside(path) -> list:
     path, notes = Path(path), []
     if Path(f"{path}-wal").is_file():
         notes.append(
-            tr("Beside store '{}' lies '{}': another program has the store open, or was cut off. "
-               "Close that program, and move or copy the two only together.").format(
+            tr("Beside lake database '{}' is '{}': another program has the database open, or was "
+               "cut off. Close that program, and move or copy the two only together.").format(
                 path.name, f"{path.name}-wal")
         )
     journal = Path(f"{path}-journal")
     if journal.is_file() and journal.stat().st_size:
         notes.append(
-            tr("Beside store '{}' lies '{}': another program is writing, or a run was cut off. "
-               "What was cut off is undone when the store is opened; do not delete that file.")
+            tr("Beside lake database '{}' is '{}': another program is writing, or a run was cut "
+               "off. Opening the database undoes what was cut off, so do not delete that file.")
             .format(path.name, journal.name)
         )
     notes += [
-        tr("'{}' beside store '{}' is a copy of the same store, from a program that keeps folders "
-           "in step or made by hand. If it holds visits that are missing here, run Merge stores; "
-           "then move it to another folder.").format(other.name, path.name)
+        tr("'{}' beside lake database '{}' is a copy of it, made by a program that synchronizes "
+           "folders or by hand. If it has visits that are missing here, run 'Merge lake "
+           "databases'. Then move it to another folder.").format(other.name, path.name)
         for other in copies_of(path)
     ]
     return notes
@@ -219,11 +185,11 @@ def restore(backup, path, progress=silent):
     """
     backup, path = Path(backup), Path(path)
     if path.is_dir() or path.suffix.lower() != ".gpkg":
-        raise LakefloorError(
-            tr("A store is a GeoPackage: give '{}' a name that ends in .gpkg.").format(path.name))
+        raise not_named_gpkg(path)
     if path.exists() and backup.exists() and path.samefile(backup):
         raise LakefloorError(
-            tr("The backup and the store are one file. Choose the backup to restore from."))
+            tr("The backup and the lake database are the same file. Choose the backup to restore "
+               "from."))
     with staging_folder(path.parent) as staging:
         staged = staging / path.name
         copy_store(backup, staged)
@@ -231,7 +197,7 @@ def restore(backup, path, progress=silent):
         with explained(staged), closing(sqlite3.connect(str(staged))) as db:
             log(db, "restored", None, None, None, json.dumps({"backup": backup.name}))
             db.commit()
-        flush(staged)
+        _flush_copy(staged)
         if not path.exists():
             put_in_place(staged, path)
             return None
@@ -257,8 +223,8 @@ def _may_be_read(path, identity):
         raise
     if other != identity:
         raise LakefloorError(
-            tr("'{}' is the store of another lake than the backup, or was made separately. Give "
-               "the restored store a new name.").format(path.name)
+            tr("'{}' belongs to another lake than the backup, or was made separately. Give the "
+               "restored lake database a new name.").format(path.name)
         )
     return True
 
@@ -298,5 +264,6 @@ def _replace_damaged(staged, path):
             tr("Cannot replace '{}' ({}). Close the programs that use it, then run again.").format(
                 path.name, error.strerror)
         ) from error
-    flush_folder(path.parent)
+    with suppress(OSError):
+        flush(path.parent)
     return kept

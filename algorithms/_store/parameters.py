@@ -6,7 +6,7 @@ from qgis.core import QgsProcessingParameterFile
 
 from .. import _params as params
 from .._i18n import tr
-from .._store_copies import beside
+from .copies import beside
 
 #: Name of the output by which a model passes the store on, after it was changed.
 UPDATED = "UPDATED_STORE"
@@ -14,7 +14,7 @@ UPDATED = "UPDATED_STORE"
 
 def store_parameter(text):
     """Return the parameter of the store; a file, since a destination would be overwritten."""
-    parameter = QgsProcessingParameterFile("STORE", tr("The lake's store"), extension="gpkg")
+    parameter = QgsProcessingParameterFile("STORE", tr("Lake database"), extension="gpkg")
     return params.helped(parameter, text)
 
 

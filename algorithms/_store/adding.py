@@ -1,0 +1,269 @@
+"""Visits enter a store."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from .._i18n import tr
+from ..core.correcting.lake_level import datum_words
+from ..core.errors import LakefloorError, excerpt
+from ..core.progress import Progress, silent, span
+from ..core.soundings import Soundings, concatenate, each_visit
+from ..core.track import in_logged_order
+from ..core.visits.bottom_change import ChangeTest
+from ..core.visits.store_content import find_known
+from ..core.visits.store_visits import (
+    day_of,
+    entering,
+    free_name,
+    order_of_entering,
+    twin_of,
+    visit_continued,
+    visits_by_datum,
+    visits_replaced,
+)
+from .comparing import compare_bottom
+from .file import writing
+from .layout import log
+from .new_file import crs_of, same_crs
+from .rows import delete_soundings
+from .upgrading import prepared
+from .visits import accept_again, enter, logged, new_visit, parts, stored_visits, update_extent
+
+
+@dataclass
+class Added:
+    """What adding did.
+
+    Attributes
+    ----------
+    visits : list of str
+        Names under which soundings entered.
+    added, already_there, removed, superseded, restored : int
+        Soundings.
+    changes : list of (str, str, BottomChange)
+        Older visit, newer visit, and how the bottom differs between them.
+    notes : list of str
+        What the user should know, in plain words.
+    """
+
+    visits: list = field(default_factory=list)
+    added: int = 0
+    already_there: int = 0
+    removed: int = 0
+    superseded: int = 0
+    restored: int = 0
+    changes: list = field(default_factory=list)
+    notes: list = field(default_factory=list)
+
+
+def add(
+    path,
+    soundings: Soundings,
+    crs: str,
+    *,
+    mode: str = "add",
+    newer_wins: bool = False,
+    change: ChangeTest | None = None,
+    parameters: dict | None = None,
+    before_commit=None,
+    progress: Progress = silent,
+) -> Added:
+    """Add visits to a store, which is made where it is absent.
+
+    Parameters
+    ----------
+    path : str or Path
+        GeoPackage (.gpkg).
+    soundings : Soundings
+        One visit or several, in the store's CRS, all at its datum. Whatever the order of their
+        rows, they enter in the order of :func:`.core.track.logged_order`.
+    crs : str
+        Authority code or WKT; that of a new store.
+    mode : str
+        ``add``: soundings that are there already change nothing, others enter. ``replace``: a
+        visit that is there already, as told by what was logged, is exchanged.
+    newer_wins : bool
+        Where the bottom has changed, older soundings get the status ``superseded by`` the newer
+        visit. Otherwise change is only reported.
+    change : ChangeTest, optional
+        When the bottom counts as changed.
+    parameters : dict, optional
+        Kept in the store beside the visit and in the history.
+    before_commit : callable, optional
+        Takes what was done, :class:`Added`; if it raises, nothing has changed.
+    progress : callable
+        May raise to stop; nothing has changed then.
+
+    Returns
+    -------
+    Added
+
+    Raises
+    ------
+    LakefloorError
+        If the file is no store, damaged, read-only or locked, the disk is full, the datum is
+        not that of the store, or a visit is ambiguous. The store is as before then.
+    """
+    if len(soundings) == 0:
+        raise LakefloorError(
+            tr("There are no soundings to add. Choose a layer that has soundings."))
+    if mode not in ("add", "replace"):
+        raise LakefloorError(tr("Mode '{}' is unknown. Choose add or replace.").format(mode))
+    soundings, done = in_logged_order(soundings), Added()
+    parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
+    with prepared(path, progress, done.notes) as prepare, writing(
+        path, crs, progress, prepare
+    ) as db:
+        if not same_crs(crs_of(db), crs):
+            raise LakefloorError(
+                tr("The soundings are in {}, but the lake database is in {}. Reproject the "
+                   "soundings, then run again.").format(crs, crs_of(db))
+            )
+        take_in = _replace if mode == "replace" else _add
+        touched = set()
+        for name, part, step in _visits_of(soundings, crs, span(progress, 0.0, 0.7)):
+            present = set() if newer_wins else {v.name for v in stored_visits(db)}
+            part = entering(part, present)
+            touched.add(take_in(db, name, part, parameters, done, step))
+        touched.discard(None)
+        _refuse_other_datum(db, path)
+        compare_bottom(db, touched, newer_wins, change or ChangeTest(), parameters, done,
+                       span(progress, 0.7, 0.95))
+        if touched:
+            update_extent(db)
+        if before_commit is not None:
+            before_commit(done)
+    return done
+
+
+def _visits_of(soundings, crs, progress):
+    """Yield the visits in the order in which they enter: name, soundings, progress."""
+    visits = sorted(each_visit(soundings), key=lambda v: order_of_entering(soundings.time[v[1]]))
+    for k, (name, rows) in enumerate(visits):
+        part = soundings.select(rows)
+        step = span(progress, k / len(visits), (k + 1) / len(visits))
+        yield name.strip() or day_of(part, crs) or tr("unnamed"), part, step
+
+
+def _add(db, name, part, parameters, done, progress):
+    """Enter what is not there yet; return the number of the visit that grew, or None."""
+    stored = stored_visits(db)
+    known = find_known(part, logged(db, part, stored, progress))
+    shared = known.counts()
+    done.already_there += int(known.there.sum())
+    if known.there.any():
+        where = ", ".join(f"'{excerpt(v.name)}'" for v in stored if v.number in shared)
+        done.notes.append(
+            tr("Visit '{}': {} of {} soundings are already in the lake database, in visit {}.")
+            .format(name, int(known.there.sum()), len(part), where)
+        )
+        other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
+        if other.any():
+            done.notes.append(
+                tr("Of these, the lake database has other depths for {}. To take the new depths, "
+                   "choose 'replace'.").format(int(other.sum()))
+            )
+    if known.there.all():
+        return None
+    fresh = part.select(~known.there)
+    host = visit_continued(stored, known, len(part))
+    if host is not None:
+        earlier = concatenate(s for s, _ in parts(db, host))
+        same = fresh.replace(visit=np.full(len(fresh), host.name, object))
+        merged = in_logged_order(concatenate([earlier, same]))
+        delete_soundings(db, host.number)
+        mark = enter(db, host.number, host.name, merged, parameters, progress)
+        log(db, "extended", host.name, len(fresh), mark, parameters)
+        done.notes.append(
+            tr("Soundings added to visit '{}' of the lake database: {}.").format(
+                host.name, len(fresh))
+        )
+        name, number = host.name, host.number
+    else:
+        _refuse_twin(stored, name, fresh)
+        free = free_name(stored, name)
+        if free != name:
+            done.notes.append(
+                tr("Visit '{}' of the lake database has other soundings. The new ones enter as "
+                   "'{}'.").format(name, free)
+            )
+        name, number = free, new_visit(db, free)
+        mark = enter(db, number, name, fresh, parameters, progress)
+        log(db, "added", name, len(fresh), mark, parameters)
+    done.visits.append(name)
+    done.added += len(fresh)
+    return number
+
+
+def _replace(db, name, part, parameters, done, progress):
+    """Exchange the visits that hold what this one logged; return its number."""
+    stored = stored_visits(db)
+    known = find_known(part, logged(db, part, stored, progress))
+    matched = visits_replaced(stored, known, part)
+    if not matched:
+        if name in {v.name for v in stored}:
+            raise LakefloorError(
+                tr("Visit '{}' of the lake database has other soundings than these. Add these "
+                   "under another name, or remove that visit first.").format(name)
+            )
+        done.notes.append(tr("Visit '{}' was not in the lake database and is added.").format(name))
+        return _add(db, name, part, parameters, done, progress)
+    numbers = {v.number for v in matched}
+    elsewhere = known.there & ~np.isin(known.visit, list(numbers))
+    done.already_there += int(elsewhere.sum())
+    part = part.select(~elsewhere)
+    kept = next((v for v in matched if v.name == name), matched[0])
+    matched.sort(key=lambda v: v is not kept)
+    for visit in matched:
+        done.restored += accept_again(db, visit.name, parameters)
+        done.removed += visit.soundings
+        delete_soundings(db, visit.number)
+        log(db, "replaced", visit.name, visit.soundings, visit.fingerprint, parameters)
+        if visit is not kept:
+            db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
+        done.notes.append(
+            tr("Visit '{}' (soundings: {}) is replaced by '{}' (soundings: {}).").format(
+                visit.name, visit.soundings, kept.name, len(part))
+        )
+    if kept.name != name:
+        done.notes.append(
+            tr("Visit '{}' is visit '{}' of the lake database and keeps that name.").format(
+                name, kept.name)
+        )
+    mark = enter(db, kept.number, kept.name, part, parameters, progress)
+    log(db, "added", kept.name, len(part), mark, parameters)
+    done.visits.append(kept.name)
+    done.added += len(part)
+    return kept.number
+
+
+def _refuse_twin(stored, name, part):
+    """Refuse a log whose depths are in the store, but at other times or places."""
+    twin = twin_of(stored, part)
+    if twin is not None:
+        raise LakefloorError(
+            tr("Visit '{}' has the depths of visit '{}' of the lake database, at other times or "
+               "places. The log was probably read with another time zone or CRS. To take the new "
+               "reading, choose 'replace'.").format(name, twin.name)
+        )
+
+
+def _refuse_other_datum(db, path):
+    by_datum = visits_by_datum(stored_visits(db))
+    if len(by_datum) < 2:
+        return
+    parts = []
+    for datum, names in by_datum.items():
+        what = tr("not reduced to a datum") if datum is None else datum_words(datum)
+        shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])
+        parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
+    raise LakefloorError(
+        tr("A lake database has one datum, but with these soundings '{}' would have several: {}. "
+           "Nothing was added. Reduce the soundings to the datum of the database, then run again.")
+        .format(Path(path).name, "; ".join(parts))
+    )

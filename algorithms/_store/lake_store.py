@@ -1,0 +1,146 @@
+"""What is done with a lake's store: its contents, its soundings, the removal of visits."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..core.progress import Progress, silent
+from .errors import absent
+from .file import reading, writing
+from .layout import log
+from .new_file import crs_of
+from .rows import delete_soundings
+from .upgrading import prepared
+from .visits import (
+    accept_again,
+    parts,
+    stored_visits,
+    update_extent,
+    verify_counts,
+    verify_index,
+    visit_named,
+)
+
+
+@dataclass(frozen=True)
+class Contents:
+    """What a store holds; ``crs`` is an authority code such as EPSG:32615, or WKT."""
+
+    crs: str
+    visits: list
+
+
+def contents(path) -> Contents:
+    """Return the CRS and the visits of a store, in order of time.
+
+    Raises
+    ------
+    LakefloorError
+        If the file is absent, no store, damaged or locked.
+    """
+    with reading(path) as db:
+        visits = stored_visits(db)
+        verify_counts(db, visits)
+        return Contents(crs_of(db), visits)
+
+
+def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progress = silent):
+    """Read soundings of a store in parts, in order of visit and as logged within each.
+
+    Parameters
+    ----------
+    path : str or Path
+    visits : list of str, optional
+        Names; all by default.
+    box : tuple, optional
+        West, south, east, north in the store's CRS, m.
+    start, stop : datetime64, optional
+        UTC; from ``start`` to before ``stop``. Soundings without time are left out then.
+    progress : callable
+
+    Yields
+    ------
+    Soundings
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`contents`, and if a visit is not in the store.
+    """
+    with reading(path) as db:
+        present = stored_visits(db)
+        verify_counts(db, present)
+        if visits is not None:
+            chosen = {visit_named(present, name, path).number for name in visits}
+            present = [v for v in present if v.number in chosen]
+        if box is not None:
+            verify_index(db)
+        present = [v for v in present if v.meets(box) and v.spans(start, stop)]
+        total, done = sum(v.soundings for v in present) or 1, 0
+        for visit in present:
+            for part, count in parts(db, visit, box):
+                done += count
+                progress(min(done / total, 1.0))
+                keep = _wanted(part, box, start, stop)
+                if keep.any():
+                    yield part if keep.all() else part.select(keep)
+
+
+def _wanted(part, box, start, stop):
+    """Return a mask of the soundings within a box and a time, where these are given."""
+    keep = np.ones(len(part), bool)
+    if box is not None:
+        west, south, east, north = box
+        keep &= (part.x >= west) & (part.x <= east) & (part.y >= south) & (part.y <= north)
+    if start is not None or stop is not None:
+        keep &= ~np.isnat(part.time)
+    if start is not None:
+        keep &= part.time >= start
+    if stop is not None:
+        keep &= part.time < stop
+    return keep
+
+
+def remove(path, names, *, parameters: dict | None = None, progress: Progress = silent) -> dict:
+    """Remove visits from a store; soundings that they superseded are accepted again.
+
+    Parameters
+    ----------
+    path : str or Path
+    names : list of str
+    parameters : dict, optional
+        Kept in the history.
+    progress : callable
+
+    Returns
+    -------
+    dict
+        ``removed`` and ``restored``, numbers of soundings; ``notes``, what the user should know.
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`add`, and if a visit is not in the store.
+    """
+    parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
+    removed = restored = 0
+    if not Path(path).is_file():
+        raise absent(path)
+    notes = []
+    with prepared(path, progress, notes) as prepare, writing(
+        path, None, progress, prepare
+    ) as db:
+        visits = [visit_named(stored_visits(db), name, path) for name in dict.fromkeys(names)]
+        for k, visit in enumerate(visits):
+            progress(0.9 * k / len(visits))
+            removed += visit.soundings
+            restored += accept_again(db, visit.name, parameters)
+            delete_soundings(db, visit.number)
+            db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
+            log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
+        update_extent(db)
+    return {"removed": removed, "restored": restored, "notes": notes}

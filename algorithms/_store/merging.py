@@ -1,0 +1,62 @@
+"""A new store is made of one's own and what another adds to it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from .._i18n import tr
+from ..core.errors import LakefloorError
+from ..core.progress import Progress, silent
+from ..core.soundings import Soundings, concatenate
+from ..core.track import in_logged_order
+from ..core.visits.merging import Merged
+from .adding import Added, add
+from .file import copy_store
+from .lake_store import contents, read
+from .upgrading import make_own
+
+
+def read_whole(path, progress: Progress = silent) -> Soundings:
+    """Return all soundings of a store, as logged within each visit.
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`.lake_store.read`, and if there are none.
+    """
+    parts = list(read(path, progress=progress))
+    if not parts:
+        raise LakefloorError(
+            tr("Lake database '{}' has no soundings. Choose another one.").format(Path(path).name))
+    # Rows of an earlier version's store may stand as they came.
+    return in_logged_order(concatenate(parts))
+
+
+def write_merged(
+    path, target, merged: Merged, level: str = "store", progress: Progress = silent
+) -> Added:
+    """Write a new store with what one's own holds and what another adds to it.
+
+    Parameters
+    ----------
+    path : str or Path
+        One's own store, which stays as it is.
+    target : str or Path
+        A file that does not exist yet.
+    merged : Merged
+        From :func:`.core.visits.merging.merge_soundings`, in the CRS of one's own.
+    level : str
+        How that was asked to adjust levels; kept in the history.
+    progress : callable
+    """
+    copy_store(path, target)
+    make_own(target)
+    if not len(merged.soundings):
+        return Added()
+    offset = None if np.isnan(merged.offset) else float(merged.offset)
+    return add(
+        target, merged.soundings, contents(path).crs,
+        parameters={"merged": True, "level": level, "offset_m": offset}, progress=progress,
+    )

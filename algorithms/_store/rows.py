@@ -1,0 +1,188 @@
+"""Soundings of a store, in SQL, as arrays."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+
+import numpy as np
+
+from ..core.geopackage import point_blobs, positions
+from ..core.soundings import ACCEPTED, SCHEMA, Soundings
+from ..core.visits.store_visits import BLOCK
+from .errors import damaged
+
+BATCH = 20_000
+
+
+@contextmanager
+def decoding():
+    """Turn what no row of a store can hold into the sentence about damage."""
+    try:
+        yield
+    except (ValueError, TypeError, AttributeError, OverflowError, IndexError,
+            RuntimeError) as error:
+        raise damaged() from error
+
+
+def insert_soundings(db, soundings, number, progress):
+    """Write the soundings of a visit, and their places into the spatial index."""
+    ((srs,),) = db.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'")
+    ((last,),) = db.execute("SELECT max(fid) FROM soundings")
+    ((given,),) = db.execute(
+        "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = 'soundings' "
+        "UNION ALL SELECT 0)")
+    first = max(last or 0, given) + 1
+    columns = ["fid", "geom", "visit_id", *SCHEMA]
+    marks = ", ".join("?" * len(columns))
+    insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
+    # The index is filled here in one go: its trigger needs functions that SQLite itself lacks.
+    ((trigger,),) = db.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger' "
+                               "AND name = 'rtree_soundings_geom_insert'")
+    db.execute("DROP TRIGGER rtree_soundings_geom_insert")
+    total = len(soundings)
+    for start in range(0, total, BATCH):
+        progress(start / total)
+        part = soundings.select(slice(start, start + BATCH))
+        fids = range(first + start, first + start + len(part))
+        fields = [_values(getattr(part, attr), kind) for attr, kind in SCHEMA.values()]
+        placed = np.isfinite(part.x) & np.isfinite(part.y)
+        db.executemany(insert, zip(fids, point_blobs(part.x, part.y, srs),
+                                   [number] * len(part), *fields))
+        x, y = part.x[placed].tolist(), part.y[placed].tolist()
+        ids = (np.flatnonzero(placed) + fids.start).tolist()
+        db.executemany("INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)",
+                       zip(ids, x, x, y, y))
+    db.execute(trigger)
+    progress(1.0)
+
+
+def delete_soundings(db, number):
+    """Delete the soundings of a visit."""
+    db.execute("DELETE FROM soundings WHERE visit_id = ?", (number,))
+
+
+def _values(values, kind):
+    if kind == "datetime":
+        return time_texts(values)
+    return values.tolist()  # SQLite takes NaN as NULL
+
+
+def time_texts(times) -> list:
+    """Return times as a GeoPackage has them, None where there is none."""
+    texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
+    return [None if text == "NaT" else f"{text}Z" for text in texts]
+
+
+def pages(cursor):
+    """Yield rows in lists of :data:`BATCH`."""
+    while True:
+        rows = cursor.fetchmany(BATCH)
+        if not rows:
+            return
+        yield rows
+
+
+def blocks_in(db, visit, box):
+    """Return the first row id of a visit and the numbers of its blocks that a box meets.
+
+    None where the visit has to be read whole, since its rows are not numbered without a gap.
+    """
+    first, last, count = db.execute(
+        "SELECT min(fid), max(fid), count(*) FROM soundings WHERE visit_id = ?",
+        (visit.number,)).fetchone()
+    if not count or last - first + 1 != count or count != visit.soundings:
+        return None
+    rows = db.execute(f"SELECT fid FROM soundings WHERE visit_id = ? AND {_IN_BOX}",
+                      [visit.number, *_corners(box)]).fetchall()
+    return first, np.unique((np.array(rows, np.int64).ravel() - first) // BLOCK)
+
+
+def read_pages(db, number, span=None):
+    """Yield soundings of a visit in pages, each with its number of rows; ``span`` of row ids."""
+    query = f"SELECT geom, {', '.join(SCHEMA)} FROM soundings WHERE visit_id = ?"
+    values = [number]
+    if span is not None:
+        query += " AND fid BETWEEN ? AND ?"
+        values += span
+    words = {}
+    for rows in pages(db.execute(f"{query} ORDER BY fid", values)):
+        with decoding():
+            geometry, *columns = zip(*rows)
+            x, y = positions(geometry)
+            known = {
+                attr: _column(column, attr, kind, words)
+                for column, (attr, kind) in zip(columns, SCHEMA.values())
+            }
+            page = Soundings.build(x, y, known.pop("depth"), **known)
+        yield page, len(rows)
+
+
+def _column(values, attr, kind, words):
+    if kind == "datetime":
+        return as_times(values)
+    if kind == "text":
+        empty = ACCEPTED if attr == "status" else ""
+        if not all(v is None or isinstance(v, str) for v in values):
+            raise TypeError("no text")
+        return np.array([words.setdefault(v, v) if v is not None else empty for v in values],
+                        dtype=object)
+    if kind == "int":
+        return np.array([0 if v is None else v for v in values], dtype=np.int32)
+    return np.array(values, dtype=float)
+
+
+def as_times(values) -> np.ndarray:
+    """Return times of a GeoPackage as datetime64[ms]."""
+    texts = ["NaT" if v is None else v.rstrip("Z") for v in values]
+    if "+" in "".join(texts):
+        raise ValueError("a time with a zone")
+    return np.array(texts, "datetime64[ms]")
+
+
+def depths(db, visit, box=None):
+    """Return row ids and the accepted soundings of a visit, as far as needed to compare depths.
+
+    Parameters
+    ----------
+    visit : Visit
+        With a position at least.
+    box : tuple, optional
+        West, south, east, north, m; by default all.
+    """
+    query = ("SELECT fid, geom, depth_m, uncert_m FROM soundings "
+             "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL")
+    values = [visit.number, ACCEPTED]
+    # Where most of the visit is wanted, reading all of it is faster than the index.
+    if box is not None and _area(box) < 0.25 * _area(visit.box):
+        query += f" AND {_IN_BOX}"
+        values += _corners(box)
+    fids, columns = [np.empty(0, np.int64)], [[np.empty(0)] * 4]
+    for rows in pages(db.execute(query, values)):
+        with decoding():
+            fid, geometry, depth, uncert = zip(*rows)
+            x, y = positions(geometry)
+            columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
+            fids.append(np.array(fid, np.int64))
+    fid = np.concatenate(fids)
+    x, y, depth, uncert = (np.concatenate(c) for c in zip(*columns))
+    if box is not None:
+        west, south, east, north = box
+        inside = (x >= west) & (x <= east) & (y >= south) & (y <= north)
+        fid, x, y, depth, uncert = (v[inside] for v in (fid, x, y, depth, uncert))
+    return fid, Soundings.build(x, y, depth, uncert=uncert)
+
+
+def _area(box):
+    west, south, east, north = box
+    return (east - west) * (north - south)
+
+
+#: Rows whose place in the spatial index touches a box.
+_IN_BOX = ("fid IN (SELECT id FROM rtree_soundings_geom "
+           "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)")
+
+
+def _corners(box):
+    west, south, east, north = box
+    return [west, east, south, north]

@@ -1,0 +1,83 @@
+"""Stores of an older layout, or that another program has edited, are brought up to the present."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from .._i18n import tr
+from ..core.progress import silent
+from .copies import keep_aside
+from .file import writing
+from .layout import LAYOUT, LAYOUT_WORDS, layout_of, log, stamp, state_of
+from .visits import take_over, verify
+
+
+@contextmanager
+def prepared(path, progress, notes):
+    """Look a store over before it is changed; bring one of an older layout up to the present."""
+    path, kept = Path(path), None
+
+    def prepare(db):
+        nonlocal kept
+        edited = not state_of(db)[1]
+        verify(db, progress)
+        if layout_of(db) == 1:
+            kept = bring_up(db, path)
+            notes.append(
+                tr("Lake database '{}' was made by an older Lakefloor and is upgraded. A copy in "
+                   "its old state is kept as '{}'.").format(path.name, kept.name)
+            )
+            take_over(db, progress)
+        elif edited:
+            notes.append(
+                tr("Another program has edited lake database '{}' since Lakefloor last changed it. "
+                   "Its present content is taken as right.").format(path.name)
+            )
+            take_over(db, progress)
+
+    try:
+        yield prepare
+    except BaseException:
+        # The store is as it was, and that copy the same once more.
+        if kept is not None:
+            with suppress(OSError):
+                kept.unlink()
+        raise
+
+
+def make_own(path):
+    """Make a copy of a store a store of its own, of the present layout and with a new identity."""
+    def prepare(db):
+        identity = uuid.uuid4().hex
+        if layout_of(db) == 1:
+            bring_up(db, identity=identity)
+            take_over(db, silent)
+        else:
+            stamp(db, identity)
+
+    with writing(path, None, silent, prepare):
+        pass
+
+
+def bring_up(db, path=None, identity=None):
+    """Change a store of layout 1 to layout 2, but for the checksums; return its copy's path.
+
+    The store at ``path`` is copied aside before; without a path it is not.
+    """
+    identity = identity or state_of(db)[0]
+    kept = keep_aside(path, "layout-1") if path else None
+    try:
+        db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
+        db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
+                   (f"{LAYOUT_WORDS}{LAYOUT}",))
+        log(db, "upgraded", None, None, None,
+            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}))
+        stamp(db, identity)
+    except BaseException:
+        if kept:
+            kept.unlink()
+        raise
+    return kept

@@ -1,0 +1,279 @@
+"""Visits of a store: rows of its table, and the soundings of each."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+
+from .._i18n import tr
+from ..core.correcting.lake_level import datum_of
+from ..core.errors import LakefloorError, excerpt
+from ..core.geopackage import positions
+from ..core.soundings import ACCEPTED, concatenate
+from ..core.visits.store_content import Logged, fingerprint
+from ..core.visits.store_visits import BLOCK, SUPERSEDED, Visit, box_of, checksum, near
+from .errors import damaged
+from .layout import IS_SUPERSEDED, VISITS, layout_of, log, now, stamp, state_of
+from .rows import (
+    BATCH,
+    as_times,
+    blocks_in,
+    decoding,
+    insert_soundings,
+    pages,
+    read_pages,
+    time_texts,
+)
+
+
+def stored_visits(db):
+    """Return the visits in order of time; those without time come first."""
+    sums = layout_of(db) > 1 and state_of(db)[1]
+    rows = db.execute(
+        "SELECT fid, visit, fingerprint, soundings, without_time, time_from, time_to, west, south, "
+        f"east, north, datum, datum_elev_m, {'checksum' if sums else 'NULL'} FROM visits"
+    ).fetchall()
+    with decoding():
+        visits = [_visit(*row) for row in rows]
+        if any(sums and v.checksum is None for v in visits):
+            raise ValueError("no checksum")
+    return sorted(visits, key=lambda v: (v.start.astype(np.int64), v.number))
+
+
+def _visit(fid, name, mark, count, without, start, stop, *place):
+    (west, south, east, north), (datum, elevation, checksum) = place[:4], place[4:]
+    for text in (name, mark):
+        if not isinstance(text, str):
+            raise TypeError("no text")
+    if not 0 <= without <= count:
+        raise ValueError("counts")
+    box = None if west is None else tuple(float(v) for v in (west, south, east, north))
+    # A datum that is the water of a day stands at a height that nobody knows.
+    height = None if elevation is None else float(elevation)
+    return Visit(fid, name, mark, int(count), int(without), *as_times([start, stop]), box,
+                 None if datum is None else (str(datum), height), checksum)
+
+
+def new_visit(db, name) -> int:
+    """Make the row of a visit; return its number."""
+    return db.execute("INSERT INTO visits (visit) VALUES (?)", (name,)).lastrowid
+
+
+def enter(db, number, name, part, parameters, progress):
+    """Write the soundings of a visit and its row; return the fingerprint."""
+    part = part.replace(visit=np.full(len(part), name, object))
+    insert_soundings(db, part, number, progress)
+    return _describe(db, number, name, part, now(), parameters)
+
+
+def _describe(db, number, name, part, added, parameters):
+    """Write the row of a visit; return the fingerprint."""
+    mark = fingerprint(part.time, part.raw_depth)
+    timed = part.time[~np.isnat(part.time)]
+    box = box_of(part) or [None] * 4
+    datum = datum_of(part) or (None, None)
+    values = (
+        name, mark, len(part), len(part) - timed.size,
+        *time_texts(np.array([timed.min(), timed.max()]) if timed.size
+                     else np.full(2, np.datetime64("NaT", "ms"))),
+        *box, *datum, added, parameters, checksum(part),
+    )
+    names = ", ".join(f"{column} = ?" for column in VISITS)
+    db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
+    return mark
+
+
+def sum_up(db, visit):
+    """Write the checksum of a visit whose soundings got another status."""
+    total = "".join(checksum(page) for page, _ in read_pages(db, visit.number))
+    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", (total, visit.number))
+
+
+def take_over(db, progress):
+    """Describe all visits as they are, after another program has edited the store."""
+    ((lost,),) = db.execute("SELECT count(*) FROM soundings WHERE visit_id IS NULL "
+                            "OR visit_id NOT IN (SELECT fid FROM visits)")
+    if lost:
+        raise LakefloorError(
+            tr("Rows of the lake database's table 'soundings' whose visit_id is in no row of table "
+               "'visits': {}. Delete them there, or give them the fid of their visit, then run "
+               "again.").format(lost)
+        )
+    rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()
+    for number, name, added, parameters in rows:
+        progress(0.0)
+        held = [page for page, _ in read_pages(db, number)]
+        if not held:
+            db.execute("DELETE FROM visits WHERE fid = ?", (number,))
+            continue
+        if not isinstance(name, str):
+            raise damaged()
+        db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
+                   (name, number, name))
+        whole = concatenate(held)
+        whole = whole.replace(visit=np.full(len(whole), name, object))
+        _describe(db, number, name, whole, added, parameters)
+    stamp(db)
+
+
+def verify(db, progress):
+    """Refuse a store whose tables, indexes and counts do not agree.
+
+    Raises
+    ------
+    DamagedError
+    """
+    stopped = []
+
+    # Called while SQLite is at work, so that a cancel is heard.
+    def going():
+        try:
+            progress(0.0)
+        except BaseException as error:
+            stopped.append(error)
+        return len(stopped)
+
+    db.set_progress_handler(going, 1_000_000)
+    try:
+        if db.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
+            raise damaged()
+        verify_index(db)
+    except sqlite3.OperationalError:
+        if stopped:
+            raise stopped[0] from None
+        raise
+    finally:
+        db.set_progress_handler(None, 0)
+    verify_counts(db, stored_visits(db))
+
+
+def verify_counts(db, visits):
+    """Refuse a store that does not hold as many soundings of each visit as it says.
+
+    What another program has edited is taken as it is.
+    """
+    if state_of(db)[1]:
+        counted = dict(db.execute("SELECT visit_id, count(*) FROM soundings GROUP BY visit_id"))
+        if counted != {v.number: v.soundings for v in visits}:
+            raise damaged()
+
+
+def verify_index(db):
+    """Refuse a store whose spatial index contradicts itself; see :func:`verify`."""
+    if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
+        raise damaged()
+
+
+def parts(db, visit, box=None):
+    """Yield soundings of one visit in pages, each with its number of rows.
+
+    With a box, west, south, east, north in m: at least those within it.
+
+    Raises
+    ------
+    DamagedError
+        If these are not the soundings that the visit holds; at the latest after the last page.
+    """
+    if box is not None and (wanted := blocks_in(db, visit, box)) is not None:
+        yield from _read_blocks(db, visit, *wanted)
+        return
+    total, count = [], 0
+    for page, rows in read_pages(db, visit.number):
+        if visit.checksum is not None:
+            total.append(checksum(page))
+        count += rows
+        yield page, rows
+    if count != visit.soundings and state_of(db)[1]:
+        raise damaged()
+    if visit.checksum not in (None, "".join(total)):
+        raise damaged()
+
+
+def _read_blocks(db, visit, first, blocks):
+    # Blocks side by side are read together, no more than make a page.
+    new = np.flatnonzero(np.diff(blocks) > 1) + 1
+    for run in np.split(blocks, new):
+        for start in range(0, run.size, BATCH // BLOCK):
+            low, high = run[start], run[start : start + BATCH // BLOCK][-1]
+            span = int(first + low * BLOCK), int(first + (high + 1) * BLOCK - 1)
+            for page, rows in read_pages(db, visit.number, span):
+                if visit.checksum is not None and (
+                    checksum(page) != visit.checksum[8 * low : 8 * (high + 1)]
+                ):
+                    raise damaged()
+                yield page, rows
+
+
+def logged(db, part, stored, progress):
+    """Yield what may be the same soundings, from the visits that meet this one in time.
+
+    Where either has soundings without time, the visits that meet this one in place are read too.
+    """
+    timed = part.time[~np.isnat(part.time)]
+    # A program that drops milliseconds moves a time by less than this.
+    second = np.timedelta64(1, "s")
+    first, last = (timed.min() - second, timed.max() + second) if timed.size else (None, None)
+    untimed = timed.size < len(part)
+    box = box_of(part)
+    query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
+    for visit in stored:
+        meets = timed.size and not np.isnat(visit.start) and (
+            visit.start <= last and visit.stop >= first)
+        if not meets and not ((untimed or visit.without_time) and near(visit.box, box)):
+            continue
+        times, depths_ = [], []
+        for rows in pages(db.execute(query, (visit.number,))):
+            progress(0.0)
+            with decoding():
+                geometry, time_, raw, depth = zip(*rows)
+                x, y = positions(geometry)
+                times.append(as_times(time_))
+                depths_.append(np.array(raw, float))
+                page = Logged(np.full(len(rows), visit.number), x, y, times[-1], depths_[-1],
+                              np.array(depth, float))
+            yield page
+        if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:
+            raise damaged()
+
+
+def update_extent(db):
+    """Write the extent of all visits, after any has changed."""
+    boxes = [v.box for v in stored_visits(db) if v.box]
+    extent = [None] * 4
+    if boxes:
+        west, south, east, north = zip(*boxes)
+        extent = [min(west), min(south), max(east), max(north)]
+    db.execute(
+        "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
+        "WHERE table_name = 'soundings'", extent)
+    stamp(db)
+
+
+def visit_named(visits, name, path):
+    """Return the visit of a name; refuse one that is not there."""
+    for visit in visits:
+        if visit.name == name:
+            return visit
+    present = ", ".join(f"'{excerpt(v.name)}'" for v in visits[:20])
+    raise LakefloorError(
+        tr("Lake database '{}' has no visit '{}'. Choose from its visits: {}.").format(
+            Path(path).name, excerpt(name), present or tr("none"))
+    )
+
+
+def accept_again(db, name, parameters):
+    """Accept the soundings again that a visit superseded; return their number."""
+    values = ACCEPTED, f"{SUPERSEDED}{name}"
+    marked = {number for (number,) in db.execute(
+        f"SELECT DISTINCT visit_id FROM soundings WHERE status = ? AND {IS_SUPERSEDED}",
+        values[1:])}
+    count = db.execute(
+        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values).rowcount
+    for visit in stored_visits(db):
+        if visit.number in marked:
+            sum_up(db, visit)
+    if count:
+        log(db, "accepted again", name, count, None, parameters)
+    return count

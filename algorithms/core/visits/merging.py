@@ -1,0 +1,226 @@
+"""Soundings of a friend made one with one's own: each enters once, at the level of one's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..correcting.lake_level import datum_of, datum_values, one_datum
+from ..errors import LakefloorError
+from ..progress import Progress, silent, span
+from ..soundings import Soundings, distinct, visit_list, with_corrections
+from .joining import Joint, join_levels
+from .store_content import Known, Logged, find_known
+
+#: Key of the correction that merging applies.
+KEY = "merge_offset_m"
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What enters from another's soundings.
+
+    Attributes
+    ----------
+    soundings : Soundings
+        Those that are not among one's own, at the level at which they enter.
+    joint : Joint or None
+        How the levels fit; None where that was not looked for.
+    adjusted : bool
+        Whether the offsets of ``joint`` are taken off.
+    notes : list of str
+        What to bear in mind, in plain words.
+    """
+
+    soundings: Soundings
+    joint: Joint | None
+    adjusted: bool
+    notes: list
+
+    @property
+    def places(self) -> int:
+        """Places where both meet; 0 where they were not looked for."""
+        return 0 if self.joint is None else int(self.joint.observations.sum())
+
+    @property
+    def offset(self) -> float:
+        """Largest offset taken off, m, with its sign; NaN where levels are not adjusted."""
+        return float(self.joint.offset[self._most]) if self.adjusted else np.nan
+
+    @property
+    def std_error(self) -> float:
+        """Standard error of :attr:`offset`, m."""
+        return float(self.joint.std_error[self._most]) if self.adjusted else np.nan
+
+    @property
+    def before(self) -> float:
+        """Root mean square of the differences as found, m; NaN where levels are not adjusted."""
+        return self.joint.before if self.adjusted else np.nan
+
+    @property
+    def after(self) -> float:
+        """Root mean square of the differences as adjusted, m."""
+        return self.joint.after if self.adjusted else np.nan
+
+    @property
+    def _most(self) -> int:
+        return int(np.nanargmax(np.abs(self.joint.offset)))
+
+
+def merge_soundings(
+    own: Soundings, other: Soundings, *, level: str = "store", copy_name: str | None = None,
+    reach_m: float = 5.0, max_gap_m: float = 20.0, least: int = 5, progress: Progress = silent,
+) -> Merged:
+    """Return what another's soundings add to one's own, at the level of one's own.
+
+    Parameters
+    ----------
+    own : Soundings
+        Their datum holds.
+    other : Soundings
+        In the same CRS.
+    level : str
+        ``store`` or ``visit``: the unit of :func:`.joining.join_levels`; ``none``: both are at one
+        datum and depths enter as they are.
+    copy_name : str, optional
+        If ``other`` is a shared copy, which need not name visits and datum: the visit under which
+        its unnamed soundings enter. With ``none`` they take on the datum of one's own.
+    reach_m, max_gap_m, least
+        As for :func:`.joining.join_levels`.
+    progress : callable
+
+    Returns
+    -------
+    Merged
+        Soundings that are in both are left out. Where both are reduced to the same datum and too
+        few places tell of a difference, depths enter as they are, and a note says so.
+
+    Raises
+    ------
+    LakefloorError
+        If the level of the other soundings cannot be told, they are reduced to a datum and one's
+        own are not, or one's own are at different datums.
+
+    References
+    ----------
+    Wessel, P. (2010). Tools for analyzing intersecting tracks: the x2sys package. Computers &
+    Geosciences 36(3), 348-354.
+    """
+    if copy_name is not None:
+        other = _named(other, copy_name)
+    fresh = other.select(~known_soundings(other, own).there)
+    progress(0.25)
+    if not len(fresh):
+        return Merged(fresh, None, False, [])
+    if level == "none":
+        fresh = fresh if copy_name is None else _at_datum(fresh, datum_of(own))
+        return Merged(fresh, None, False, [])
+    joint = join_levels(
+        own, other, unit=level, reach_m=reach_m, max_gap_m=max_gap_m, least=least,
+        progress=span(progress, 0.25, 1.0),
+    )
+    datum = datum_of(own)
+    if datum is None and datum_of(fresh) is not None:
+        raise LakefloorError(
+            "Your lake database is not reduced to a datum, but the other one is. Exchange the two, "
+            "or reduce yours first."
+        )
+    try:
+        return Merged(shifted(fresh, joint, datum), joint, True, joint.notes)
+    except LakefloorError:
+        if not same_datum(own, fresh):
+            raise
+    return Merged(fresh, joint, False, [
+        *joint.notes,
+        "No offset is removed: both are reduced to the same datum, and they meet in too few places "
+        "to show a difference.",
+    ])
+
+
+def known_soundings(other: Soundings, own: Soundings) -> Known:
+    """Find the soundings of another that are among one's own.
+
+    Parameters
+    ----------
+    other, own : Soundings
+        In one CRS.
+
+    Returns
+    -------
+    Known
+        ``visit`` is the row among one's own. Soundings that were logged with a time are known by
+        it and their raw depth, whatever was corrected since; those of a copy without times by
+        place, to 5 cm, and depth, to the millimetre. Each of one's own is one of the other's.
+    """
+    visit, depth = np.full(len(other), -1), np.full(len(other), np.nan)
+    rows, nat = np.arange(len(own)), np.full(len(own), np.datetime64("NaT", "ms"))
+    outing = distinct(own.visit)[1]
+    timed = ~np.isnat(other.time)
+    # A copy without times has no raw depths either: what it calls its depth was final.
+    copied = other.select(~timed)
+    copied = Soundings.build(copied.x, copied.y, copied.depth)
+    for part, asked, time, raw in (
+        (timed, other.select(timed), own.time, own.raw_depth), (~timed, copied, nat, own.depth),
+    ):
+        if len(asked) and len(own):
+            found = find_known(asked, [Logged(rows, own.x, own.y, time, raw, own.depth, outing)])
+            visit[part], depth[part] = found.visit, found.depth
+    return Known(visit, depth)
+
+
+def shifted(other: Soundings, joint: Joint, datum: tuple | None = None) -> Soundings:
+    """Return another's soundings with the offsets taken off, at the datum of one's own.
+
+    Parameters
+    ----------
+    other : Soundings
+    joint : Joint
+    datum : tuple, optional
+        Name and elevation, m, of the datum of one's own.
+
+    Raises
+    ------
+    LakefloorError
+        If an offset could not be told; the notes of ``joint`` go with it.
+    """
+    number = {name: k for k, name in enumerate(joint.visit)}
+    which = np.array([number.get(str(v), 0) for v in other.visit], int)
+    offset, error = joint.offset[which], np.nan_to_num(joint.std_error)[which]
+    if not np.isfinite(offset).all():
+        lost = visit_list(other.visit[~np.isfinite(offset)])
+        raise LakefloorError(
+            f"The offset of the other soundings (visit {lost}) cannot be found, because they meet "
+            "yours in too few places. Log a cross-line over both. If both are reduced to the same "
+            "datum, you may choose to merge without an offset.", joint.notes,
+        )
+    values = {KEY: np.array([f"{b:.4f}" for b in joint.offset], dtype=object)[which]}
+    if datum is not None:
+        values.update(datum_values(datum))
+    return other.replace(
+        depth=other.depth - offset, uncert=np.hypot(other.uncert, error),
+        corrections=with_corrections(other.corrections, **values),
+    )
+
+
+def same_datum(own: Soundings, other: Soundings) -> bool:
+    """Tell whether both carry one lake datum of the same name and elevation."""
+    return one_datum(datum_of(own), datum_of(other))
+
+
+def _at_datum(soundings, datum):
+    """Return soundings that say that they are at a datum, if there is one."""
+    if datum is None:
+        return soundings
+    return soundings.replace(
+        corrections=with_corrections(soundings.corrections, **datum_values(datum)))
+
+
+def _named(soundings, name):
+    """Return soundings of a copy with what they need beside others: a visit and corrections."""
+    unnamed = np.array([not str(v).strip() for v in soundings.visit], bool)
+    corrections = soundings.corrections
+    return soundings.replace(
+        visit=np.where(unnamed, name, soundings.visit).astype(object),
+        corrections=np.where(corrections == "", "from=unknown", corrections).astype(object),
+    )
