@@ -599,7 +599,7 @@ def test_no_depth_no_forms():
 
 
 @pytest.mark.parametrize(("options", "message"), [
-    ({"min_relief_m": 0.0}, "Least relief"),
+    ({"min_relief_m": 0.0}, "minimum relief"),
     ({"steep_percent": -1.0}, "steep break"),
     ({"flat_percent": np.nan}, "flat"),
     ({"fine_m": 30.0, "broad_m": 20.0}, "broad radius"),

@@ -125,7 +125,7 @@ def test_thresholds_given_and_samples():
     assert found.classes == ("soft", "hard")
     assert found.calibration.kappa > 0.8
     assert 0.33 < found.thresholds[0] < 0.62
-    assert any("Calibrated by" in note for note in found.notes)
+    assert any("Calibrated with" in note for note in found.notes)
     # Medium lies where hardness is about the middle, at the edges only.
     assert given.shares["medium"] < 0.15
 
@@ -225,10 +225,10 @@ def test_edges_do_not_make_a_class():
     ("change", "words"),
     [
         ({"method": "guess"}, "unknown"),
-        ({"thresholds": (0.6, 0.4)}, "must rise"),
-        ({"max_slope_deg": 0.0}, "steepest slope"),
-        ({"beam_deg": 0.0}, "Beam width"),
-        ({"max_slope_deg": 0.001}, "less steep than"),
+        ({"thresholds": (0.6, 0.4)}, "the lower one first"),
+        ({"max_slope_deg": 0.0}, "maximum slope"),
+        ({"beam_deg": 0.0}, "beam width"),
+        ({"max_slope_deg": 0.001}, "flatter than"),
     ],
 )
 def test_parameters_out_of_range(change, words):
@@ -246,7 +246,7 @@ def test_bad_hardness_is_named():
         with pytest.raises(LakefloorError, match=words):
             bottom_type(soundings.replace(hardness=hardness), grid)
     away = Grid(grid.values, grid.west + 9000.0, grid.north, grid.dx, grid.dy)
-    with pytest.raises(LakefloorError, match="of the same lake"):
+    with pytest.raises(LakefloorError, match="to the same lake"):
         bottom_type(soundings, away)
 
 

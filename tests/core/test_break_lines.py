@@ -329,9 +329,9 @@ def test_limits_must_be_above_zero(name, value):
 def test_bands_must_fit():
     grid = grid_of(lambda x, y: x)
     other = Grid(np.zeros((2, 2)), 0.0, 0.0, 2.0, 2.0)
-    with pytest.raises(LakefloorError, match="Distance has shape"):
+    with pytest.raises(LakefloorError, match="Distance has the shape"):
         break_lines(grid, distance=other)
-    with pytest.raises(LakefloorError, match="Uncertainty has shape"):
+    with pytest.raises(LakefloorError, match="Uncertainty has the shape"):
         break_lines(grid, uncertainty=other)
 
 

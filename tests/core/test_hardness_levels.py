@@ -28,7 +28,7 @@ def test_york_line_with_errors_in_both_coordinates():
 
 
 def test_too_few_places():
-    with pytest.raises(LakefloorError, match="too few to level 2 visits"):
+    with pytest.raises(LakefloorError, match="too few to adjust 2 visits"):
         fit_gains([0, 0], [0, 1], [0.1, 0.2], [1.0, 1.0])
 
 

@@ -114,7 +114,7 @@ def test_plane_is_described():
     assert np.isnan(found["hardness"]).all()
     assert "crest_m" not in found
     assert describe_text(ground, found, 0, "ft") == (
-        "36 ft deep (give or take 1.3 ft); slope 10 %"
+        "36 ft deep (give or take 1.3 ft); slope 10%"
     )
     assert describe_text(ground, found, 1, "ft") == "no depth is mapped here"
 
@@ -202,7 +202,7 @@ def test_empty_layers_are_far_from_everything():
     assert np.isnan(found["crest_m"]).all()
     assert list(found["crest_row"]) == [-1]
     assert np.isinf(sign.distance_grid(sign.target(ground, "crest"), ground.depth).values).all()
-    assert describe_text(ground, found, 0, "m") == "11.0 m deep; slope 10 %"
+    assert describe_text(ground, found, 0, "m") == "11.0 m deep; slope 10%"
 
 
 def test_peaks_keep_their_distance_and_come_in_order():

@@ -62,12 +62,12 @@ def test_a_stated_unit_holds_whatever_the_unit_of_depth(unit):
 
 @pytest.mark.parametrize(("row", "message"), [
     (("walleye", 0, 1, 1), "Row 1: 'walleye' is not a thing that can count"),
-    (("crest", 0, "", 1), "give in 'to' the distance"),
-    (("depth", "", "", 1), "give 'from', 'to' or both"),
+    (("crest", 0, "", 1), "enter in 'to' the distance"),
+    (("depth", "", "", 1), "Enter 'from', 'to' or both"),
     (("depth", 9, 9, 1), "must be below"),
     (("depth", "8 fathoms", 9, 1), "'8 fathoms' in column 'from' is not a number"),
     (("depth", "ft", 9, 1), "'ft' in column 'from' is not a number"),
-    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*no unit"),
+    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*without a unit"),
     (("depth", "4 m", "9 ft", 1), r"'from' \(4 m\) must be below 'to' \(9 ft\)"),
     (("depth", 8, 9, 0), "weight must be above 0"),
     (("depth", 8, 9, "nan"), "not a number"),
@@ -80,7 +80,7 @@ def test_what_cannot_be_understood_is_named(row, message):
 def test_empty_and_doubled_tables_are_refused():
     with pytest.raises(LakefloorError, match="Nothing counts"):
         read_criteria([("", 1, 2, 3)])
-    with pytest.raises(LakefloorError, match="Row 2: 'hard bottom' stands in the table twice"):
+    with pytest.raises(LakefloorError, match="Row 2: 'hard bottom' is in the table twice"):
         read_criteria([("hard", 0, 5, 1), ("hard bottom", 0, 9, 1)])
 
 
@@ -127,7 +127,7 @@ def test_spot_is_where_the_depth_and_the_crest_meet():
     assert (found.x[0], found.y[0]) == pytest.approx((1090.0, 4900.0), abs=3.0)
     assert found.score[0] == found.fit[0] == pytest.approx(1.0)
     assert np.all(np.diff(found.score) <= 0)
-    assert found.reasons[0].startswith("18 ft deep; on the crest of an 8 ft drop-off; slope 5 %")
+    assert found.reasons[0].startswith("18 ft deep; on the crest of an 8 ft drop-off; slope 5%")
     assert found.names[0] == "S01 18FT"
     assert found.values["crest"][0] <= 1.0
     assert found.fits["depth"][0] == 1.0
@@ -146,8 +146,8 @@ def test_score_is_the_weighted_mean():
     assert found.score == pytest.approx(weighed)
     # No slope of 5 % fits one of 20 % and more, whose shoulder ends at 10 %.
     assert found.score.max() == pytest.approx(4.0 / 6.0)
-    assert "'slope' is met nowhere on this lake." in found.notes
-    assert "Does not fit: slope 5 %" in found.reasons[0]
+    assert "'slope' is in its range nowhere on this lake. Widen the range." in found.notes
+    assert "Does not fit: slope 5%" in found.reasons[0]
 
 
 def test_doubtful_depth_lowers_the_score_and_is_said():
@@ -159,11 +159,12 @@ def test_doubtful_depth_lowers_the_score_and_is_said():
     # Within one standard deviation lie 68.27 % (table of the normal distribution).
     assert found.score[0] == pytest.approx(0.6827, abs=1e-4)
     assert found.fit[0] == pytest.approx(1.0)
-    assert "Score lowered by 32 %: depth is uncertain by 1.00 m" in found.reasons[0]
+    assert ("Score is 32% lower, because the standard uncertainty of depth is 1.00 m"
+            in found.reasons[0])
     sure = Ground(grid, uncertainty=grid.like(np.where(east > 1090.0, 0.05, 1.0)))
     found = candidate_spots(sure, criteria, tolerance_m=1.0)
     assert found.x[0] > 1090.0
-    assert "lowered" not in found.reasons[0]
+    assert "lower" not in found.reasons[0]
 
 
 def test_bottom_and_forms_and_deep_water():
@@ -255,7 +256,7 @@ def test_example_lake_spots_are_on_its_true_structure():
 
 def test_missing_layers_are_named_before_anything_is_done():
     criteria = read_criteria([("crest", 0, 9, 1), ("toe", 0, 9, 1), ("hump", "", "", 1)])
-    with pytest.raises(LakefloorError, match="'crest' and 'toe' need the layer of break-lines"):
+    with pytest.raises(LakefloorError, match="'crest' and 'toe' need the layer of breaklines"):
         candidate_spots(Ground(plane()), criteria)
     assert missing_layers(criteria, lambda layer: True) == []
     with pytest.raises(LakefloorError, match="band 3"):
@@ -268,7 +269,7 @@ def test_missing_layers_are_named_before_anything_is_done():
     {"number": 0}, {"spacing_m": 0.0}, {"min_score": 1.5}, {"tolerance_m": np.nan},
 ])  # fmt: skip
 def test_limits_without_sense_are_refused(limits):
-    with pytest.raises(LakefloorError, match="makes no sense"):
+    with pytest.raises(LakefloorError, match="Enter a value that is in range"):
         candidate_spots(Ground(plane()), read_criteria([("depth", 2, 3, 1)]), **limits)
 
 
@@ -276,7 +277,7 @@ def test_nothing_good_enough_gives_no_spot():
     found = candidate_spots(Ground(plane()), read_criteria([("depth", 200, 300, 1)]))
     assert len(found) == 0
     assert found.reasons == []
-    assert found.notes[0].startswith("'depth' is met")
+    assert found.notes[0].startswith("'depth' is in its range nowhere")
 
 
 def test_cancel():

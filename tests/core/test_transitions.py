@@ -71,7 +71,7 @@ def test_threshold_that_is_not_given_is_found():
     assert given.thresholds == [0.42, 0.58]
     assert len(hard_soft_transitions(hardness, []).lines) == 0
     for wrong in (lambda x, y: x, lambda x, y: np.nan * x):
-        with pytest.raises(LakefloorError, match="no relative hardness"):
+        with pytest.raises(LakefloorError, match="not relative hardness"):
             hard_soft_transitions(grid_of(wrong))
 
 
@@ -198,10 +198,10 @@ def test_bad_parameters_and_cancel():
     hardness = grid_of(edge)
     for change, words in (
         ({"thresholds": [1.2]}, "between 0 and 1"),
-        ({"min_contrast": 0.0}, "Least contrast"),
-        ({"min_length_m": -1.0}, "Smallest length"),
-        ({"uncertainty": grid_of(edge, size=50.0)}, "Uncertainty has shape"),
-        ({"distance": grid_of(edge, size=50.0)}, "Distance has shape"),
+        ({"min_contrast": 0.0}, "minimum contrast"),
+        ({"min_length_m": -1.0}, "minimum length"),
+        ({"uncertainty": grid_of(edge, size=50.0)}, "Uncertainty has the shape"),
+        ({"distance": grid_of(edge, size=50.0)}, "Distance has the shape"),
     ):
         with pytest.raises(LakefloorError, match=words):
             find_transitions(**{"hardness": hardness, "thresholds": [0.5], **change})

@@ -252,28 +252,30 @@ def bottom_forms(
 
 def _check(depth, uncertainty, distance, fine, broad, relief, steep, flat):
     for name, value in (
-        ("Fine radius", 1.0 if fine is None else fine),
-        ("Broad radius", 1.0 if broad is None else broad),
-        ("Least relief", relief),
-        ("Slope of a steep break", steep),
-        ("Slope of a flat", flat),
+        ("fine radius", 1.0 if fine is None else fine),
+        ("broad radius", 1.0 if broad is None else broad),
+        ("minimum relief", relief),
+        ("minimum slope of steep breaks", steep),
+        ("maximum slope of flats", flat),
     ):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"{name} must be above 0; got {value}.")
+            raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
     if fine and broad and broad <= fine:
         raise LakefloorError(
-            f"The broad radius ({written(broad, 'g')} m) must be above the fine one "
-            f"({written(fine, 'g')} m)."
+            f"The broad radius ({written(broad, 'g')} m) must be above the fine radius "
+            f"({written(fine, 'g')} m). Enlarge the broad radius."
         )
     if fine and fine < max(depth.dx, depth.dy):
         raise LakefloorError(
             f"The fine radius ({written(fine, 'g')} m) is smaller than a cell "
-            f"({written(depth.dx, 'g')} m); "
-            "leave it empty or make the surface finer."
+            f"({written(depth.dx, 'g')} m). Enlarge it, or make a surface with smaller cells."
         )
     for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
         if grid is not None and grid.shape != depth.shape:
-            raise LakefloorError(f"{name} has shape {grid.shape}, depth has {depth.shape}.")
+            raise LakefloorError(
+                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
+                "the same cells."
+            )
 
 
 # -- the working surface --------------------------------------------------------------

@@ -256,9 +256,9 @@ def bottom_type(
     used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
     if used.sum() < 30:
         raise LakefloorError(
-            f"Only {int(used.sum())} places with hardness are left on bottom less steep than "
-            f"{written(max_slope_deg, 'g')} degrees and deeper than "
-            f"{written(min_depth_m, 'g')} m; a map needs 30 or more."
+            f"Only {int(used.sum())} places with hardness are on bottom flatter than "
+            f"{written(max_slope_deg, 'g')} degrees and deeper than {written(min_depth_m, 'g')} m, "
+            "but a map needs 30. Widen these limits, or add soundings with hardness."
         )
     noise = logged.noise / np.abs(levels.gain)
     mixture, tried, trend = _fit(
@@ -297,18 +297,18 @@ def bottom_type(
 def _check(method, thresholds, max_slope_deg):
     if method not in ("mixture", "thresholds"):
         raise LakefloorError(
-            f"Method '{method}' is unknown; choose 'mixture' or 'thresholds'."
+            f"Method '{method}' is unknown. Choose 'mixture' or 'thresholds'."
         )
     low, high = thresholds
     if not 0.0 < low < high < 1.0:
         raise LakefloorError(
-            f"The thresholds of hardness must rise within 0 and 1; got {written(low, 'g')} and "
-            f"{written(high, 'g')}."
+            f"The hardness thresholds are {written(low, 'g')} and {written(high, 'g')}. Enter "
+            "values between 0 and 1, the lower one first."
         )
     if not 0.0 < max_slope_deg <= 90.0:
         raise LakefloorError(
-            "The steepest slope must lie within 0 and 90 degrees; got "
-            f"{written(max_slope_deg, 'g')}."
+            f"The maximum slope is {written(max_slope_deg, 'g')} degrees. Enter a value between 0 "
+            "and 90."
         )
 
 
@@ -370,8 +370,8 @@ def _drawn(
         hardness = np.where(inside(shoreline, grid), hardness, np.nan)
         if np.isnan(hardness).all():
             raise LakefloorError(
-                "No cell with hardness lies within the shoreline; check that both are of the same "
-                "lake."
+                "No cell with hardness lies within the shoreline. Check that both belong to the "
+                "same lake."
             )
     known = np.isfinite(hardness)
     rows, cols = np.nonzero(known)
@@ -429,60 +429,61 @@ def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> lis
     notes, visits, levels = [], result.logged.visits, result.levels
     if result.calibration is None:
         notes.append(
-            "Hardness is relative to this sounder and its settings. Soft and hard are no names of "
-            "bottoms until samples (a pole, a grab, a camera) say so."
+            "Hardness is relative to this sounder and its settings. Take bottom samples (a pole, a "
+            "grab, a camera) to learn what soft and hard mean here."
         )
     else:
         c = result.calibration
         notes.append(
-            f"Calibrated by {c.used} bottom samples: {100 * c.agreement:.0f}% are told right, "
-            f"kappa {written(c.kappa, '.2f')}, each by thresholds found without it."
+            f"Calibrated with {c.used} bottom samples. {100 * c.agreement:.0f}% are classified "
+            f"right (kappa {written(c.kappa, '.2f')}), each by thresholds found without it."
         )
         if c.off:
-            notes.append(f"{c.off} samples lie off the map and were not used.")
+            notes.append(f"Samples off the map, not used: {c.off}.")
     if not result.classes:
         notes.append(
-            "Hardness shows a single class of bottom: what varies is no more than scatter about "
-            "one mean, so that no soft or hard bottom is drawn."
+            "Hardness shows a single class of bottom. It only scatters about one mean, so no soft "
+            "or hard bottom is drawn."
         )
     elif result.calibration is None and method == "thresholds" and len(result.mixture) == 1:
         notes.append(
-            "The hardness itself shows a single class: the classes drawn come from the thresholds "
+            "The hardness itself shows a single class. The classes drawn come from the thresholds "
             "alone."
         )
     for visit, share in zip(visits, result.logged.saturated):
         if share > SATURATED:
             notes.append(
-                f"Visit '{visit}': {100 * share:.0f}% of the pings stand at the end of the "
-                "scale. The sounder was saturated: hardness there is cut off, and its gain and "
-                "trend are not to be trusted. Lower the gain next time."
+                f"Visit '{visit}': {100 * share:.0f}% of the pings are at the end of the scale, so "
+                "the sounder was saturated. Do not trust the hardness, gain and trend of this "
+                "visit. Lower the gain next time."
             )
     for visit, solved in zip(visits, levels.solved):
         if not solved:
             notes.append(
-                f"Visit '{visit}' overlaps too little with the others to be levelled and is left "
-                "out. Run a cross-line over it next time, or switch levelling off if the "
-                "sounder's settings were the same."
+                f"Visit '{visit}' is left out, because it overlaps too little with the others. Run "
+                "a cross-line over it next time. If the sounder's settings were the same, do not "
+                "adjust visits."
             )
     if level and len(visits) > 1:
         for v, visit in enumerate(visits):
             if levels.solved[v] and v != levels.reference and not levels.gain_free[v]:
                 notes.append(
-                    f"Visit '{visit}': the overlap is too uniform to tell its gain; only its "
-                    "offset is levelled."
+                    f"Visit '{visit}': the overlap is too uniform to find its gain. Only its "
+                    "offset "
+                    "is adjusted."
                 )
     obs = result.logged.observations
     steep = obs.slope > max_slope_deg
     if steep.mean() > 0.01:
         notes.append(
-            f"{100 * steep.mean():.0f}% of the places sounded are steeper than "
-            f"{written(max_slope_deg, 'g')} degrees, where a sounder's hardness says little. They "
-            "are left out; hardness there is carried over from around, with its uncertainty."
+            f"{100 * steep.mean():.0f}% of the observations are left out, because the bottom is "
+            f"steeper than {written(max_slope_deg, 'g')} degrees. The hardness there comes from "
+            "the surroundings, with its uncertainty."
         )
     shallow = obs.depth < min_depth_m
     if shallow.mean() > 0.01:
         notes.append(
-            f"{100 * shallow.mean():.0f}% of the places sounded are shallower than "
-            f"{written(min_depth_m, 'g')} m, too near to the transducer, and are left out."
+            f"{100 * shallow.mean():.0f}% of the observations are left out, because they are "
+            f"shallower than {written(min_depth_m, 'g')} m, too close to the transducer."
         )
     return notes

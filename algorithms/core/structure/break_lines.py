@@ -124,16 +124,19 @@ def break_lines(
     scale selection. International Journal of Computer Vision 30(2), 117-154.
     """
     for name, value in (
-        ("Smallest slope", min_slope_percent),
-        ("Smallest height", min_height_m),
-        ("Smallest length", min_length_m),
-        ("Scale", 1.0 if scale_m is None else scale_m),
+        ("minimum slope", min_slope_percent),
+        ("minimum height", min_height_m),
+        ("minimum length", min_length_m),
+        ("smoothing scale", 1.0 if scale_m is None else scale_m),
     ):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"{name} of a drop-off must be above 0; got {value}.")
+            raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
     for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
         if grid is not None and grid.shape != depth.shape:
-            raise LakefloorError(f"{name} has shape {grid.shape}, depth has {depth.shape}.")
+            raise LakefloorError(
+                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
+                "the same cells."
+            )
 
     valid = np.isfinite(depth.values)
     if not valid.any():

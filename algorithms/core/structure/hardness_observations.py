@@ -108,7 +108,7 @@ def observe(
     """
     if not 0.0 < beam_deg < 90.0:
         raise LakefloorError(
-            f"Beam width must lie between 0 and 90 degrees; got {written(beam_deg, 'g')}.")
+            f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90.")
     kept = soundings.select(
         soundings.accepted & np.isfinite(soundings.hardness)
         & np.isfinite(soundings.x) & np.isfinite(soundings.y)
@@ -116,19 +116,19 @@ def observe(
     if not len(kept):
         raise LakefloorError(
             f"None of the {len(soundings)} soundings is accepted and has a hardness. Read logs "
-            "that hold a hardness column, or name the column when reading them."
+            "that have a hardness column, or name the column in Read logs."
         )
     low, high = kept.hardness.min(), kept.hardness.max()
     if low < 0.0 or high > 1.0:
         raise LakefloorError(
-            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}; it must lie "
-            "within 0 and 1. Divide it by the sounder's full scale (100 or 255, say) first."
+            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}, but it must "
+            "lie within 0 and 1. Divide it by the sounder's full scale (often 100 or 255) first."
         )
     bed = depth.sample(kept.x, kept.y)
     on = np.isfinite(bed)
     if not on.any():
         raise LakefloorError(
-            "No sounding with a hardness lies on the depth surface; check that both are of the "
+            "No sounding with a hardness lies on the depth surface. Check that both belong to the "
             "same lake."
         )
     kept, bed = kept.select(on), np.maximum(bed[on], 0.1)

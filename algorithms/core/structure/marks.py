@@ -266,8 +266,8 @@ def fair_test(
     free = np.flatnonzero(~np.isfinite(away))
     if len(free) < 10 * count:
         raise LakefloorError(
-            f"Within {written(apart_m, 'g')} m of the marks lies nearly the whole lake, so there "
-            "are no other places to test against. Choose a smaller distance between places."
+            f"Nearly the whole lake lies within {written(apart_m, 'g')} m of the marks, so there "
+            "are no other places for the test. Choose a smaller minimum distance of places."
         )
     chosen = np.sort(random.choice(free, min(_BACKGROUND, len(free)), replace=False))
     background = _rows(sign, cx[chosen], cy[chosen])
@@ -434,19 +434,19 @@ def more_like_these(
     See :func:`signature`, :func:`similarity` and :func:`fair_test`.
     """
     for name, value, good in (
-        ("The number of places", number, number >= 1),
-        ("The spacing", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
-        ("The tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
+        ("The maximum number of places", number, number >= 1),
+        ("The minimum distance of places", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
+        ("The depth tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
     ):
         if not good:
-            raise LakefloorError(f"{name} makes no sense: {value}.")
+            raise LakefloorError(f"{name} is {value}. Enter a value that is in range.")
     check_ground(ground)
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     on = np.isfinite(at_cells(ground.depth, x, y))
     if not on.any():
         raise LakefloorError(
-            f"None of the {len(x)} marks lies on the mapped bottom. Check that the marks and the "
-            "depth surface are of the same lake and in their right coordinate systems."
+            f"None of the {len(x)} marks lies on the mapped bottom. Check that marks and depth "
+            "surface belong to the same lake and have the right CRS."
         )
     used = np.flatnonzero(on)
     sign = signature(ground, span(progress, 0.0, 0.4))
@@ -526,7 +526,7 @@ def _value(word, value, unit) -> str:
             abs(value), unit
         )
     if word == "slope":
-        return f"{value:.0f} %"
+        return f"{value:.0f}%"
     if word == "hardness":
         return written(value, ".2f")
     if word == "form":

@@ -116,8 +116,8 @@ def fit_mixture(
     n = len(y)
     if n < _LEAST_POINTS * classes:
         raise LakefloorError(
-            f"{n} values are too few for {classes} classes; at least {_LEAST_POINTS * classes} "
-            "are needed."
+            f"{n} values are too few for {classes} classes. Give {_LEAST_POINTS * classes} values "
+            "or more."
         )
     x = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, dtype=float)
     best = None
@@ -367,7 +367,9 @@ def change_point(values, least: int = 1) -> tuple:
     """
     v = np.asarray(values, dtype=float)
     if len(v) < 2 * least:
-        raise LakefloorError(f"A change needs at least {2 * least} values; got {len(v)}.")
+        raise LakefloorError(
+            f"A change needs at least {2 * least} values, not {len(v)}. Add values."
+        )
     count = np.arange(1, len(v))
     middle = v.mean()
     total, square = np.cumsum(v - middle)[:-1], np.sum((v - middle) ** 2)

@@ -52,9 +52,9 @@ def depth_profiles(
     check_ground(ground)
     step = float(max(ground.depth.dx, ground.depth.dy) if step_m is None else step_m)
     if not (np.isfinite(step) and step > 0):
-        raise LakefloorError(f"The step along the line must be above 0 m; got {step}.")
+        raise LakefloorError(f"The distance between samples is {step} m. Enter a value above 0 m.")
     if not lines:
-        raise LakefloorError("There is no line; draw one over the mapped bottom.")
+        raise LakefloorError("There is no line. Draw one over the mapped bottom.")
     parts = []
     for number, line in enumerate(lines, start=1):
         progress((number - 1) / len(lines))
@@ -67,8 +67,9 @@ def depth_profiles(
     out = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     if not np.isfinite(out["depth_m"]).any():
         raise LakefloorError(
-            "No part of the line lies on mapped bottom. Check that the line and the depth surface "
-            "are of the same lake and in their right coordinate systems."
+            "No part of the line lies on mapped bottom. Check that line and depth surface belong "
+            "to "
+            "the same lake and have the right CRS."
         )
     x, y = out["x"], out["y"]
     known = np.isfinite(out["depth_m"])
@@ -91,14 +92,15 @@ def depth_profiles(
 def _stations(line, step: float, number: int) -> tuple:
     """Return positions every ``step`` along a line, its end included, and how far along."""
     if not np.isfinite(line).all():
-        raise LakefloorError(f"Line {number} has a vertex that is not a number; draw it anew.")
+        raise LakefloorError(f"Line {number} has a vertex that is not a number. Draw the line "
+                             "again.")
     at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
     if not at[-1] > 0.0:
-        raise LakefloorError(f"Line {number} has no length; draw it anew or delete it.")
+        raise LakefloorError(f"Line {number} has no length. Draw it again or delete it.")
     if at[-1] / step > _MOST:
         raise LakefloorError(
-            f"Line {number} is {at[-1]:.0f} m long; at a step of {written(step, 'g')} m it has too "
-            "many samples. Choose a larger step."
+            f"Line {number} is {at[-1]:.0f} m long. With {written(step, 'g')} m between samples it "
+            "has too many samples. Choose a larger distance."
         )
     along = np.arange(0.0, at[-1], step)
     # No sliver of a step before the end.

@@ -78,20 +78,21 @@ def calibrate(hardness, sample_class) -> Calibration:
     count = np.bincount(c, minlength=3)
     present = np.flatnonzero(count)
     if len(present) < 2 or (count[present] < LEAST_SAMPLES).any():
-        told = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASSES))
+        found = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASSES))
         raise LakefloorError(
-            f"Too few bottom samples on the map to calibrate by ({told}): at least two classes, "
-            f"and {LEAST_SAMPLES} samples of each that occurs, are needed. Take more samples, or "
-            "leave the sample layer out; hardness then stays relative."
+            f"Too few bottom samples on the map ({found}). Two classes or more are needed, with "
+            f"{LEAST_SAMPLES} samples of each. Take more samples, or leave the layer of samples "
+            "empty for relative hardness."
         )
     c = np.searchsorted(present, c)
     k = len(present)
     middles = [np.median(h[c == i]) for i in range(k)]
     if not (np.diff(middles) > 0).all():
         raise LakefloorError(
-            "The samples called harder do not have a greater hardness on the map "
-            f"(medians {', '.join(written(m, '.2f') for m in middles)}, from soft to hard): the "
-            "sounder does not tell these bottoms apart, or positions or names are wrong."
+            "Samples of harder bottom do not have a higher hardness on the map "
+            f"(medians {', '.join(written(m, '.2f') for m in middles)}, from soft to hard). Check "
+            "the positions and classes of the samples. If they are right, the sounder cannot "
+            "separate these bottoms."
         )
     confusion = np.zeros((k, k), dtype=int)
     for i in range(len(h)):

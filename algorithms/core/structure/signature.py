@@ -23,11 +23,12 @@ LINE_KINDS = {"crest": "crest", "steepest line": "steepest", "toe": "toe"}
 BOTTOM_CLASSES = {"soft bottom": 1, "medium bottom": 2, "hard bottom": 3}
 TRANSITION, DEEP_WATER = "transition", "deep water"
 #: Everything that a place can be near to.
-TARGETS = (*LINE_KINDS, TRANSITION, *BOTTOM_CLASSES, DEEP_WATER, *FORMS)
+LINES, AREAS = (*LINE_KINDS, TRANSITION), (*BOTTOM_CLASSES, DEEP_WATER, *FORMS)
+TARGETS = (*LINES, *AREAS)
 
 #: The layer that each target is taken from.
 LAYER_OF = {
-    **dict.fromkeys(LINE_KINDS, "break-lines"),
+    **dict.fromkeys(LINE_KINDS, "breaklines"),
     TRANSITION: "transitions",
     **dict.fromkeys(BOTTOM_CLASSES, "bottom type"),
     DEEP_WATER: "depth surface",
@@ -84,7 +85,7 @@ class Ground:
     def has(self, layer: str) -> bool:
         """Tell whether a layer, named as in :data:`LAYER_OF`, is there."""
         return {
-            "break-lines": self.break_lines,
+            "breaklines": self.break_lines,
             "transitions": self.transitions,
             "bottom type": self.bottom_class or self.hardness,
             "bottom forms": self.forms,
@@ -148,19 +149,19 @@ def check_ground(ground: Ground) -> None:
     """
     known = ground.depth.values[np.isfinite(ground.depth.values)]
     if not known.size:
-        raise LakefloorError("The depth surface holds no depths.")
+        raise LakefloorError("The depth surface has no depths. Choose another raster.")
     if np.mean(known < 0) > 0.5:
         raise LakefloorError(
-            "Most depths of the surface are negative. Depth is metres, positive down: if the "
-            "raster holds elevations, subtract them from the water level first."
+            "Most depths of the surface are negative, but depth is positive down, in meters. If "
+            "the raster has elevations, subtract them from the lake level first."
         )
     for what, layer, name, maker in (
-        ("break-lines", ground.break_lines, "kind", "Break-lines"),
+        ("breaklines", ground.break_lines, "kind", "Breaklines (drop-offs)"),
         ("bottom forms", ground.forms, "form", "Bottom forms"),
     ):
         if layer is not None and name not in layer.attributes:
             raise LakefloorError(
-                f"The layer of {what} has no field '{name}'; choose the one that {maker} writes."
+                f"The layer of {what} has no field '{name}'. Choose the layer that {maker} makes."
             )
 
 
@@ -173,9 +174,9 @@ def target(ground: Ground, word: str) -> Target:
         If the word is unknown, or the layer it is taken from is missing.
     """
     if word not in LAYER_OF:
-        raise LakefloorError(f"'{word}' is unknown; choose one of: {', '.join(TARGETS)}.")
+        raise LakefloorError(f"'{word}' is unknown. Choose one of: {', '.join(TARGETS)}.")
     if not ground.has(LAYER_OF[word]):
-        raise LakefloorError(f"'{word}' needs the layer of {LAYER_OF[word]}, which is missing.")
+        raise LakefloorError(f"'{word}' needs the layer of {LAYER_OF[word]}. Choose that layer.")
     return ground.once(f"target {word}", lambda: _target(ground, word))
 
 
@@ -195,8 +196,9 @@ def _target(ground: Ground, word: str) -> Target:
         return _mask_target(ground.depth.values >= ground.deep_from, ground.depth)
     if ground.bottom_class is None:
         raise LakefloorError(
-            f"'{word}' needs the class of the bottom, band 3 of the raster of Bottom type; the "
-            "raster given has no such band."
+            f"'{word}' needs the class of the bottom, but the raster has no band 3. Choose a "
+            "raster "
+            "from Bottom type."
         )
     return _mask_target(ground.bottom_class.values == BOTTOM_CLASSES[word], ground.bottom_class)
 

@@ -29,8 +29,8 @@ from .signature import (
 )
 from .wording import bottom_text, depth_text, fine_text, near_text, short_names
 
-#: What can count by its own value, with the unit of its window.
-VALUES = {"depth": "unit of depth", "slope": "percent", "hardness": "0 to 1"}
+#: What can count by its own value.
+VALUES = ("depth", "slope", "hardness")
 WORDS = (*VALUES, *TARGETS)
 _OTHER_WORDS = {
     "hard": "hard bottom", "medium": "medium bottom", "soft": "soft bottom",
@@ -111,30 +111,32 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
         weight = 1.0 if weight is None else weight
         if not (np.isfinite(weight) and weight > 0.0):
             raise LakefloorError(
-                f"Row {number} ('{word}'): the weight must be above 0; take the row out if it "
-                "does not count."
+                f"Row {number} ('{word}'): the weight must be above 0. Remove the row if it does "
+                "not count."
             )
         if word in TARGETS:
             low = 0.0 if low is None else low
             high = FORM_M if high is None and word in FORMS else high
             if high is None:
                 raise LakefloorError(
-                    f"Row {number} ('{word}'): give in 'to' the distance in metres within which "
+                    f"Row {number} ('{word}'): enter in 'to' the distance in meters within which "
                     "it counts."
                 )
         if low is None and high is None:
-            raise LakefloorError(f"Row {number} ('{word}'): give 'from', 'to' or both.")
+            raise LakefloorError(f"Row {number} ('{word}') has no range. Enter 'from', 'to' or "
+                                 "both.")
         low, high = (-np.inf if low is None else low), (np.inf if high is None else high)
         if not low < high:
             raise LakefloorError(
                 f"Row {number} ('{word}'): 'from' ({excerpt(row[1])}) must be below 'to' "
-                f"({excerpt(row[2])})."
+                f"({excerpt(row[2])}). Enter other values."
             )
         if any(word == other.word for other in out):
-            raise LakefloorError(f"Row {number}: '{word}' stands in the table twice; keep one.")
+            raise LakefloorError(f"Row {number}: '{word}' is in the table twice. Keep one of the "
+                                 "rows.")
         out.append(Criterion(word, low, high, weight))
     if not out:
-        raise LakefloorError(f"Nothing counts: fill in a row. Words: {', '.join(WORDS)}.")
+        raise LakefloorError(f"Nothing counts. Fill in a row with one of: {', '.join(WORDS)}.")
     return out
 
 
@@ -167,10 +169,10 @@ def _number(value, number: int, column: str, unit: str | None = None):
     except ValueError:
         read = np.nan
     if not np.isfinite(read):
-        units = "no unit" if unit is None else f"in {unit}, or with its unit ft or m behind it"
+        units = "without a unit" if unit is None else f"in {unit}, or with its unit ft or m"
         raise LakefloorError(
-            f"Row {number}: '{excerpt(value)}' in column '{column}' is not a number; write it "
-            f"with a point and {units}."
+            f"Row {number}: '{excerpt(value)}' in column '{column}' is not a number. Write it "
+            f"with a decimal point and {units}."
         )
     return read if unit is None else read * LENGTH[stated or unit]
 
@@ -277,8 +279,8 @@ def missing_layers(criteria, present) -> list:
         if not present(criterion.layer):
             needed.setdefault(criterion.layer, []).append(f"'{criterion.word}'")
     return [
-        f"{' and '.join(words)} {'needs' if len(words) == 1 else 'need'} the layer of {layer}: "
-        "choose it, or take the row out of the table."
+        f"{' and '.join(words)} {'needs' if len(words) == 1 else 'need'} the layer of {layer}. "
+        f"Choose that layer, or remove the {'row' if len(words) == 1 else 'rows'}."
         for layer, words in needed.items()
     ]
 
@@ -333,13 +335,13 @@ def candidate_spots(
     practice approaches. Transactions in GIS 4(1), 5-22.
     """
     for name, value, good in (
-        ("The number of spots", number, number >= 1),
-        ("The spacing", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
-        ("The lowest score", min_score, 0.0 <= min_score <= 1.0),
-        ("The tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
+        ("The maximum number of spots", number, number >= 1),
+        ("The minimum distance of spots", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
+        ("The minimum score", min_score, 0.0 <= min_score <= 1.0),
+        ("The depth tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
     ):
         if not good:
-            raise LakefloorError(f"{name} makes no sense: {value}.")
+            raise LakefloorError(f"{name} is {value}. Enter a value that is in range.")
     missing = missing_layers(criteria, ground.has)
     if missing:
         raise LakefloorError(" ".join(missing))
@@ -353,11 +355,12 @@ def candidate_spots(
         values = _everywhere(ground, criterion)
         fits = membership(values, criterion.low, criterion.high)
         if not fits.any():
-            notes.append(f"'{criterion.word}' is met nowhere on this lake.")
+            notes.append(f"'{criterion.word}' is in its range nowhere on this lake. Widen the "
+                         "range.")
         score += criterion.weight / total * fits
     if ground.uncertainty is None:
         notes.append(
-            "The depth raster has no uncertainty, so doubtful depths do not lower the score."
+            "The depth raster has no uncertainty band, so uncertain depths do not lower the score."
         )
     else:
         score *= trust(ground.uncertainty.values, tolerance_m)
@@ -407,7 +410,9 @@ def _everywhere(ground: Ground, criterion: Criterion) -> np.ndarray:
 
 def _hardness(ground: Ground) -> Grid:
     if ground.hardness is None:
-        raise LakefloorError("'hardness' needs band 1 of the raster of bottom type.")
+        raise LakefloorError(
+            "'hardness' needs the layer of bottom type. Choose a raster from Bottom type."
+        )
     return ground.hardness
 
 
@@ -442,7 +447,7 @@ def _reasons(
         elif not np.isfinite(value):
             text = f"{c.word} not known here" if c.word in VALUES else f"no {c.word}"
         elif c.word == "slope":
-            text = f"slope {value:.0f} %"
+            text = f"slope {value:.0f}%"
         elif c.word == "hardness":
             text = f"hardness {written(value, '.2f')}"
         else:
@@ -454,13 +459,13 @@ def _reasons(
     if bottom and not named & set(BOTTOM_CLASSES):
         head.append(bottom)
     if "slope" not in named and np.isfinite(slope_pct):
-        head.append(f"slope {slope_pct:.0f} %")
+        head.append(f"slope {slope_pct:.0f}%")
     text = "; ".join(head)
     if unmet:
         text += f". Does not fit: {', '.join(unmet)}"
     if trusted < 0.95:
         text += (
-            f". Score lowered by {100.0 * (1.0 - trusted):.0f} %: depth is uncertain by "
-            f"{fine_text(uncertainty, unit)} (one standard deviation)"
+            f". Score is {100.0 * (1.0 - trusted):.0f}% lower, because the standard uncertainty of "
+            f"depth is {fine_text(uncertainty, unit)}"
         )
     return text + "."

@@ -99,8 +99,9 @@ def hard_soft_transitions(hardness: Grid, thresholds=None, **options) -> Transit
         known = hardness.values[np.isfinite(hardness.values)]
         if not known.size or known.min() < 0.0 or known.max() > 1.0:
             raise LakefloorError(
-                "Band 1 of the raster is no relative hardness: its values must lie within 0 and "
-                "1. Run Bottom type first."
+                "Band 1 of the raster is not relative hardness, which lies within 0 and 1. Choose "
+                "a "
+                "raster from Bottom type."
             )
         thresholds = [otsu(known)]
     return Transitions(find_transitions(hardness, thresholds, **options), list(thresholds))
@@ -230,14 +231,16 @@ def find_transitions(
 def _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m):
     if not ((limits > 0.0) & (limits < 1.0)).all():
         raise LakefloorError(
-            f"Thresholds of hardness must lie between 0 and 1; got {limits.tolist()}."
+            f"The hardness thresholds are {limits.tolist()}. Enter values between 0 and 1."
         )
-    for name, value in (("Least contrast", min_contrast), ("Smallest length", min_length_m)):
+    for name, value in (("minimum contrast", min_contrast), ("minimum length", min_length_m)):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"{name} of a transition must be above 0; got {value}.")
+            raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
     for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
         if grid is not None and grid.shape != hardness.shape:
-            raise LakefloorError(f"{name} has shape {grid.shape}, hardness has {hardness.shape}.")
+            raise LakefloorError(f"{name} has the shape {grid.shape}, but hardness has "
+                                 f"{hardness.shape}. Give all grids "
+                "the same cells.")
 
 
 # -- lines -------------------------------------------------------------------------------

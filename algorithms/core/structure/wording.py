@@ -92,7 +92,7 @@ def bottom_text(bottom: float, probability: float) -> str:
     """Return the class of the bottom with its probability, empty where it is not known."""
     name = class_name(bottom)
     # Nothing found by sound alone is quite sure.
-    sure = f" ({min(round(100.0 * probability), 99)} % sure)" if np.isfinite(probability) else ""
+    sure = f" ({min(round(100.0 * probability), 99)}% sure)" if np.isfinite(probability) else ""
     return f"{name} bottom{sure}" if name else ""
 
 
@@ -115,7 +115,7 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     if np.isfinite(found["uncert_m"][i]):
         parts[0] += f" (give or take {fine_text(2.0 * found['uncert_m'][i], unit)})"
     if np.isfinite(found["slope_pct"][i]):
-        parts.append(f"slope {found['slope_pct'][i]:.0f} %")
+        parts.append(f"slope {found['slope_pct'][i]:.0f}%")
     bottom = bottom_text(found["bottom"][i], found["bottom_prob"][i])
     if bottom:
         parts.append(bottom)
