@@ -15,7 +15,7 @@ _MOST_POINTS = 3000
 
 
 def bottom_type_html(result) -> str:
-    """Return the page of a :class:`..core.structure.bottom_type.BottomType`."""
+    """Return the page of a :class:`..core.hardness.bottom_type.BottomType`."""
     notes = "".join(f"<li>{escape(note)}</li>" for note in result.notes)
     parts = [f"<ul>{notes}</ul>", f"<h2>{tr('Classes of bottom')}</h2>", *_classes(result)]
     if result.calibration is not None:

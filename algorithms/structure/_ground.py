@@ -25,7 +25,7 @@ from .._layers import (
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
-from ..core.structure.signature import DEEP_SHARE, Ground
+from ..core.structure.ground import DEEP_SHARE, Ground
 
 #: Parameter of each layer, by the name that the core gives it.
 LAYER_PARAMETERS = {
@@ -154,7 +154,7 @@ def read_ground(algorithm, parameters, context, feedback):
 
     found = {}
     if algorithm.parameterDefinition("BREAK_LINES") is not None:
-        found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
+        found["breaklines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
         found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
         forms = shapes("BOTTOM_FORMS", ["form", "relief_m"], ["confidence"],
                        kinds.PolygonGeometry, tr("polygons"))

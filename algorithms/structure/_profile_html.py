@@ -7,8 +7,8 @@ import numpy as np
 from .. import _html, _plots
 from .._i18n import tr
 from ..core.number_text import written
-from ..core.structure.profile import summary
-from ..core.structure.wording import class_name
+from ..core.places.place_texts import class_name
+from ..core.structure.depth_profile import summary
 from ..core.units import LENGTH
 
 #: Rows of the table of one line; the layer has them all.

@@ -13,11 +13,11 @@ from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.structure.bottom_forms import ATTRIBUTES, FORMS, bottom_forms
+from ..core.structure.bottom_forms import FORM_ATTRIBUTES, FORMS, bottom_forms
 
 FIELDS = [
     (name, {"form": "text", "name": "text", "number": "int"}.get(name, "double"))
-    for name in ATTRIBUTES
+    for name in FORM_ATTRIBUTES
 ]
 BANDS = ("bottom form (code)", "position, fine (m)", "position, broad (m)")
 

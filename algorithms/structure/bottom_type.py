@@ -26,16 +26,16 @@ from .._layers import (
 )
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.strays import without_strays
-from ..core.structure.bottom_type import (
+from ..core.hardness.bottom_type import (
     MAX_SLOPE_DEG,
     MIN_DEPTH_M,
     THRESHOLDS,
     bottom_type,
     class_areas,
 )
-from ..core.structure.hardness_observations import BEAM_DEG
-from ..core.structure.sample_calibration import read_class
+from ..core.hardness.observations import BEAM_DEG
+from ..core.hardness.sample_calibration import read_class
+from ..core.strays import without_strays
 from ._bottom_type_html import bottom_type_html
 
 BANDS = (

@@ -12,10 +12,10 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
-from ..core.structure.break_lines import ATTRIBUTES, break_lines
+from ..core.structure.breaklines import BREAKLINE_ATTRIBUTES, breaklines
 
 FIELDS = [
-    (name, {"drop_off": "int", "kind": "text"}.get(name, "double")) for name in ATTRIBUTES
+    (name, {"drop_off": "int", "kind": "text"}.get(name, "double")) for name in BREAKLINE_ATTRIBUTES
 ]
 
 
@@ -90,7 +90,7 @@ class BreakLines(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         surface, crs, _ = read_raster(layer, feedback)
-        lines = break_lines(
+        lines = breaklines(
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,

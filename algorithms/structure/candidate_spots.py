@@ -16,14 +16,10 @@ from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.number_text import written
-from ..core.structure.signature import AREAS, LINES
-from ..core.structure.spots import (
-    TOLERANCE_M,
-    VALUES,
-    candidate_spots,
-    missing_layers,
-    read_criteria,
-)
+from ..core.places.candidate_spots import candidate_spots
+from ..core.places.criteria import VALUES, missing_layers, read_criteria
+from ..core.places.ranking import TOLERANCE_M
+from ..core.places.targets import AREA_TARGETS, LINE_TARGETS
 from ._ground import (
     LAYER_PARAMETERS,
     add_deep,
@@ -71,7 +67,7 @@ class CandidateSpots(LakefloorAlgorithm):
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Malczewski (2000), Transactions in GIS 4(1), 5-22 (weighted linear combination). Zadeh "
-        "(1965), Information and Control 8(3), 338-353 (graded membership)",
+        "(1965), Information and Control 8(3), 338-353 (graded window_fit)",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -88,8 +84,8 @@ class CandidateSpots(LakefloorAlgorithm):
                "the depth unit, or in the unit written behind them, as in 8 ft. Slope is in "
                "percent, hardness 0 to 1. All others are distances in meters.") + " "
             + tr("Values: {}.").format(", ".join(VALUES)) + " "
-            + tr("Lines: {}.").format(", ".join(LINES)) + " "
-            + tr("Areas: {}.").format(", ".join(AREAS)),
+            + tr("Lines: {}.").format(", ".join(LINE_TARGETS)) + " "
+            + tr("Areas: {}.").format(", ".join(AREA_TARGETS)),
         ))
         self.addParameter(unit())
         self.addParameter(params.number(

@@ -15,8 +15,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_shapes, source
 from .._outputs import Outputs
-from ..core.structure.profile import depth_profiles, summary
-from ..core.structure.wording import class_name, fine_text, length_text
+from ..core.places.place_texts import class_name, fine_depth_text, length_text
+from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
 from ._ground import bottom_type, lon_lat, read_ground, unit, write_points
 from ._profile_html import profile_html
@@ -119,8 +119,8 @@ def _sentence(name, figures, unit_name) -> str:
             name, length_text(figures["length_m"], unit_name))
     return tr("{}: {} long, {} on mapped bottom. Depth {} to {}, slope up to {:.0f}%.").format(
         name, length_text(figures["length_m"], unit_name),
-        length_text(figures["mapped_m"], unit_name), fine_text(figures["least_m"], unit_name),
-        fine_text(figures["greatest_m"], unit_name), figures["steepest_pct"],
+        length_text(figures["mapped_m"], unit_name), fine_depth_text(figures["least_m"], unit_name),
+        fine_depth_text(figures["greatest_m"], unit_name), figures["steepest_pct"],
     )
 
 

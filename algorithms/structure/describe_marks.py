@@ -14,8 +14,8 @@ from .._i18n import tr
 from .._layers import read_points, source
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.structure.signature import describe
-from ..core.structure.wording import class_name, compass, describe_text
+from ..core.places.place_description import describe_places
+from ..core.places.place_texts import class_name, compass_point, describe_text
 from ._ground import (
     add_deep,
     add_layers,
@@ -76,7 +76,7 @@ class DescribeMarks(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         ground, crs = read_ground(self, parameters, context, feedback)
         x, y, names, remarks = read_marks(self, parameters, crs, context, feedback)
-        found = describe(ground, x, y, self.progress(feedback))
+        found = describe_places(ground, x, y, self.progress(feedback))
         unit_name = self.parameterAsEnumString(parameters, "UNIT", context)
         notes = [describe_text(ground, found, i, unit_name) for i in range(len(x))]
         for name, note in zip(names, notes):
@@ -142,9 +142,9 @@ def _columns(ground, found, on) -> dict:
         bearing = found.get(f"{key}_deg", unknown)
         columns[f"{key}_m"] = found.get(f"{key}_m", unknown)
         columns[f"{key}_deg"] = bearing
-        columns[f"{key}_dir"] = [compass(b) if np.isfinite(b) else "" for b in bearing]
+        columns[f"{key}_dir"] = [compass_point(b) if np.isfinite(b) else "" for b in bearing]
         if key == "crest":
-            columns["height_m"] = _attribute(ground.break_lines, "height_m", rows)
+            columns["height_m"] = _attribute(ground.breaklines, "height_m", rows)
         if key == "form":
             columns["relief_m"] = _attribute(ground.forms, "relief_m", rows)
     return {

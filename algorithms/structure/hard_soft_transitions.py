@@ -20,12 +20,12 @@ from .._layers import (
     require_content,
 )
 from .._outputs import Outputs
-from ..core.structure.transitions import ATTRIBUTES, hard_soft_transitions
+from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
 FIELDS = [
     (name, {"width_from": "text", "hard_side": "text", "crossings": "int", "supported": "int"}
-     .get(name, "double")) for name in ATTRIBUTES
+     .get(name, "double")) for name in TRANSITION_ATTRIBUTES
 ]
 
 

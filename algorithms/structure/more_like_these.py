@@ -14,8 +14,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.number_text import written
-from ..core.structure.marks import LEAST_GROUPS, RANDOM_SETS, more_like_these
-from ..core.structure.spots import TOLERANCE_M
+from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
+from ..core.places.ranking import TOLERANCE_M
+from ..core.places.similar_places import find_similar_places
 from ._ground import (
     add_layers,
     lon_lat,
@@ -99,7 +100,7 @@ class MoreLikeThese(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         ground, crs = read_ground(self, parameters, context, feedback)
         x, y, names, _ = read_marks(self, parameters, crs, context, feedback)
-        places = more_like_these(
+        places = find_similar_places(
             ground,
             x,
             y,
@@ -144,7 +145,7 @@ def _sentences(test, names):
     if not np.isfinite(test.auc):
         yield tr("Not tested: there are {} separate groups of marks, and a fair test needs {}. "
                  "Add marks to learn whether the similarity means anything.").format(
-                     test.groups, LEAST_GROUPS)
+                     test.groups, MIN_GROUPS)
         return
     yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places. "
              "AUC {:.2f} \u00b1 {:.2f} of {} groups of marks, {:.2f} \u00b1 {:.2f} of random "

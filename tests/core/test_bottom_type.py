@@ -15,9 +15,9 @@ from shapely.geometry import box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, empty_grid
+from lakefloor.algorithms.core.hardness.bottom_type import bottom_type, class_areas
+from lakefloor.algorithms.core.hardness.observations import away_from_edges, observations_of
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.structure.bottom_type import bottom_type, class_areas
-from lakefloor.algorithms.core.structure.hardness_observations import homogeneous, observe
 from lakefloor.algorithms.core.terrain import slope
 
 CELL = 5.0
@@ -200,8 +200,8 @@ def test_pings_of_a_parked_boat_are_few_observations():
         hardness=np.full(3000, 0.9), visit="2025-05-10",
     )
     grid = hard_lakes.depth_grid()
-    logged = observe(concatenate([soundings, parked]), grid, slope(grid)[0])
-    alone = observe(soundings, grid, slope(grid)[0])
+    logged = observations_of(concatenate([soundings, parked]), grid, slope(grid)[0])
+    alone = observations_of(soundings, grid, slope(grid)[0])
     added = len(logged.observations) - len(alone.observations)
     assert added < 0.05 * 3000
     assert logged.observations.pings.sum() == len(soundings) + 3000
@@ -212,9 +212,9 @@ def test_pings_of_a_parked_boat_are_few_observations():
 def test_edges_do_not_make_a_class():
     soundings = small(noise=0.01, texture=0.0)
     grid = hard_lakes.depth_grid()
-    logged = observe(soundings, grid, slope(grid)[0])
+    logged = observations_of(soundings, grid, slope(grid)[0])
     obs = logged.observations
-    clear = homogeneous(obs, logged.noise)
+    clear = away_from_edges(obs, logged.noise)
     away = np.min([np.abs(np.hypot(obs.x - x, obs.y - y) - r)
                    for x, y, r in hard_lakes.PATCHES], axis=0)
     assert not clear[away < 2.0].any()

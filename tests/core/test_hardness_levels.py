@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.structure.hardness_levels import (
+from lakefloor.algorithms.core.hardness.visit_gains import (
     as_logged,
+    find_visit_gains,
     fit_gains,
-    level_hardness,
 )
 
 
@@ -44,7 +44,7 @@ def visits(seed, gains, spread=0.2, noise=0.03, along=(0, 0, 0), n=120):
         number.append(np.full(n, v))
     x, hardness, number = map(np.concatenate, (x, hardness, number))
     k = len(gains)
-    return level_hardness(
+    return find_visit_gains(
         x, np.zeros_like(x), hardness, number, [f"v{i}" for i in range(k)], np.full(k, noise),
         rate=np.zeros_like(x), reach=3.0, reference=0,
     )

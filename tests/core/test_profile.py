@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.structure.profile import COLUMNS, depth_profiles, summary
-from lakefloor.algorithms.core.structure.signature import Ground
+from lakefloor.algorithms.core.structure.depth_profile import COLUMNS, depth_profiles, summary
+from lakefloor.algorithms.core.structure.ground import Ground
 
 
 def plane(cell=2.0, a=0.03, b=-0.02):

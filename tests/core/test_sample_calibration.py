@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.structure.sample_calibration import (
+from lakefloor.algorithms.core.hardness.sample_calibration import (
     best_thresholds,
     calibrate,
     cohen_kappa,

@@ -12,14 +12,10 @@ from shapely.geometry import LineString, Point
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Areas, Grid, Lines, empty_grid
-from lakefloor.algorithms.core.structure.signature import Ground
-from lakefloor.algorithms.core.structure.spots import (
-    candidate_spots,
-    membership,
-    missing_layers,
-    read_criteria,
-    trust,
-)
+from lakefloor.algorithms.core.places.candidate_spots import candidate_spots
+from lakefloor.algorithms.core.places.criteria import missing_layers, read_criteria, window_fit
+from lakefloor.algorithms.core.places.ranking import trust
+from lakefloor.algorithms.core.structure.ground import Ground
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "example_project"))
 import truth
@@ -90,20 +86,20 @@ def test_empty_and_doubled_tables_are_refused():
 def test_membership_of_a_window():
     # Half a cosine wave: 1 at the end, 1/2 half-way down the shoulder, 0 at its foot.
     value = np.array([4.0, 5.0, 6.0, 8.0, 10.0, 11.0, 12.0, np.nan, np.inf])
-    assert membership(value, 6.0, 10.0) == pytest.approx([0, 0.5, 1, 1, 1, 0.5, 0, 0, 0])
-    assert membership(np.array([5.0, 7.5, 10.0, 99.0]), 10.0, np.inf) == pytest.approx(
+    assert window_fit(value, 6.0, 10.0) == pytest.approx([0, 0.5, 1, 1, 1, 0.5, 0, 0, 0])
+    assert window_fit(np.array([5.0, 7.5, 10.0, 99.0]), 10.0, np.inf) == pytest.approx(
         [0, 0.5, 1, 1]
     )
-    assert membership(np.array([0.0, 0.1]), -np.inf, 0.0) == pytest.approx([1, 0])
+    assert window_fit(np.array([0.0, 0.1]), -np.inf, 0.0) == pytest.approx([1, 0])
 
 
 @given(st.floats(-50, 50), st.floats(0.1, 50), st.lists(st.floats(-200, 200), min_size=2))
 def test_membership_is_smooth_and_symmetric(low, width, values):
     value = np.sort(values)
     high = low + width
-    fit = membership(value, low, high)
+    fit = window_fit(value, low, high)
     assert np.all((fit >= 0) & (fit <= 1))
-    assert fit == pytest.approx(membership(low + high - value, low, high), abs=1e-9)
+    assert fit == pytest.approx(window_fit(low + high - value, low, high), abs=1e-9)
     # The steepest of a half cosine wave over a shoulder of half the width is pi / width.
     assert np.all(np.abs(np.diff(fit)) <= np.pi / width * np.diff(value) + 1e-9)
 
@@ -119,7 +115,7 @@ def test_trust_is_the_probability_of_a_normal_error():
 
 def test_spot_is_where_the_depth_and_the_crest_meet():
     grid = plane()
-    ground = Ground(grid, break_lines=CREST)
+    ground = Ground(grid, breaklines=CREST)
     found = candidate_spots(
         ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"), number=5, unit="ft"
     )
@@ -138,7 +134,7 @@ def test_spot_is_where_the_depth_and_the_crest_meet():
 
 def test_score_is_the_weighted_mean():
     found = candidate_spots(
-        Ground(plane(), break_lines=CREST),
+        Ground(plane(), breaklines=CREST),
         read_criteria([("depth", 5, 6, 3), ("crest", 30, 40, 1), ("slope", 20, "", 2)], "m"),
         min_score=0.0,
     )
@@ -218,7 +214,7 @@ def test_turned_and_mirrored_lakes_have_turned_and_mirrored_spots(turns, mirror)
 
     def spots(values, coords):
         return candidate_spots(
-            Ground(grid.like(values), break_lines=Lines([coords], {"kind": ["crest"]})),
+            Ground(grid.like(values), breaklines=Lines([coords], {"kind": ["crest"]})),
             criteria, number=1, min_score=0.0,
         )  # fmt: skip
 
@@ -235,7 +231,7 @@ def test_example_lake_spots_are_on_its_true_structure():
     grid = grid.like(truth.depth_m(*np.meshgrid(grid.x, grid.y)))
     crest = truth.crest_line()
     ground = Ground(
-        grid, break_lines=Lines([crest], {"kind": ["crest"]}),
+        grid, breaklines=Lines([crest], {"kind": ["crest"]}),
         transitions=Lines(truth.transition_lines()), crs=truth.EPSG,
     )  # fmt: skip
     found = candidate_spots(

@@ -23,7 +23,7 @@ from .ridge_lines import filled
 FORMS = (
     "point", "inside turn", "hump", "hole", "saddle", "flat", "steep break", "basin",
 )  # fmt: skip
-ATTRIBUTES = (
+FORM_ATTRIBUTES = (
     "form", "number", "name", "top_depth_m", "bottom_depth_m", "saddle_depth_m", "relief_m",
     "area_m2", "length_m", "orientation_deg", "slope_pct", "confidence", "spot_x", "spot_y",
 )  # fmt: skip
@@ -763,7 +763,7 @@ def _areas(found, lake: _Lake, depth: Grid, factor: int, progress: Progress) -> 
         row["name"] = f"{row['form']} {row['number']}"
     return Areas(
         [polygon for polygon, _ in rows],
-        {name: [row[name] for _, row in rows] for name in ATTRIBUTES},
+        {name: [row[name] for _, row in rows] for name in FORM_ATTRIBUTES},
     )
 
 

@@ -8,9 +8,10 @@ import numpy as np
 
 from ..exchange import marks
 from ..number_text import written
+from ..structure.bottom_forms import FORMS
+from ..structure.ground import Ground
 from ..units import LENGTH
-from .bottom_forms import FORMS
-from .signature import BOTTOM_CLASSES, LINE_KINDS, Ground
+from .targets import BOTTOM_CLASSES, LINE_KINDS
 
 _COMPASS = (
     "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
@@ -22,12 +23,12 @@ ON_M = 1.5
 _BOTTOM = {number: word.split()[0] for word, number in BOTTOM_CLASSES.items()}
 
 
-def compass(bearing: float) -> str:
+def compass_point(bearing: float) -> str:
     """Return the name of the eighth of the compass that a direction, degrees, lies in."""
     return _COMPASS[int(np.floor((bearing + 22.5) / 45.0)) % 8]
 
 
-def depth_text(depth: float, unit: str) -> str:
+def rounded_depth_text(depth: float, unit: str) -> str:
     """Return a depth as people read it: whole feet, or metres with one decimal."""
     return marks.depth_text(depth, unit, written)
 
@@ -43,26 +44,25 @@ def away_text(distance: float, bearing: float, unit: str) -> str:
     """Return a distance, m, with its direction, e.g. ``30 ft to the north-east (48°)``."""
     if not np.isfinite(bearing):
         return length_text(distance, unit)
-    return (
-        f"{length_text(distance, unit)} to the {compass(bearing)} ({round(bearing) % 360:.0f}°)"
-    )
+    direction = f"{compass_point(bearing)} ({round(bearing) % 360:.0f}°)"
+    return f"{length_text(distance, unit)} to the {direction}"
 
 
-def thing_text(ground: Ground, word: str, row: int, unit: str) -> str:
+def target_text(ground: Ground, word: str, row: int, unit: str) -> str:
     """Return a target with its size, e.g. ``crest of a 9 ft drop-off``."""
     if word in LINE_KINDS:
-        height = _attribute(ground.break_lines, "height_m", row)
-        size = "" if height is None else f"{depth_text(height, unit)} "
+        height = _attribute(ground.breaklines, "height_m", row)
+        size = "" if height is None else f"{rounded_depth_text(height, unit)} "
         article = "an" if _VOWEL.match(size) else "a"
-        return f"{word} of {article} {size}drop-off{_doubt(ground.break_lines, row)}"
+        return f"{word} of {article} {size}drop-off{_doubt(ground.breaklines, row)}"
     if word == "transition":
         return f"transition of bottom type{_doubt(ground.transitions, row)}"
     if word == "deep water":
-        return f"deep water ({depth_text(ground.deep_from, unit)} and more)"
+        return f"deep water ({rounded_depth_text(ground.deep_from, unit)} and more)"
     if word in FORMS:
         relief = _attribute(ground.forms, "relief_m", row)
         if relief is not None and abs(relief) >= 0.5 * LENGTH[unit]:
-            word = f"{word} of {depth_text(abs(relief), unit)} relief"
+            word = f"{word} of {rounded_depth_text(abs(relief), unit)} relief"
         return f"{word}{_doubt(ground.forms, row)}"
     return word
 
@@ -75,7 +75,7 @@ def _doubt(layer, row) -> str:
 
 def near_text(ground: Ground, word: str, distance, bearing, row, unit: str) -> str:
     """Return where a target is, seen from a place, e.g. ``8 ft to the north (2°) a hump``."""
-    thing = thing_text(ground, word, row, unit)
+    thing = target_text(ground, word, row, unit)
     if distance < ON_M:
         if word == "deep water" or word in BOTTOM_CLASSES:
             return f"in {thing}" if word == "deep water" else f"on {thing}"
@@ -103,7 +103,7 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     ----------
     ground : Ground
     found : dict
-        As :func:`.signature.describe` returns it.
+        As :func:`.place_description.describe_places` returns it.
     i : int
         Row of the place.
     unit : str
@@ -111,9 +111,9 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     """
     if not np.isfinite(found["depth_m"][i]):
         return "no depth is mapped here"
-    parts = [f"{depth_text(found['depth_m'][i], unit)} deep"]
+    parts = [f"{rounded_depth_text(found['depth_m'][i], unit)} deep"]
     if np.isfinite(found["uncert_m"][i]):
-        parts[0] += f" (give or take {fine_text(2.0 * found['uncert_m'][i], unit)})"
+        parts[0] += f" (give or take {fine_depth_text(2.0 * found['uncert_m'][i], unit)})"
     if np.isfinite(found["slope_pct"][i]):
         parts.append(f"slope {found['slope_pct'][i]:.0f}%")
     bottom = bottom_text(found["bottom"][i], found["bottom_prob"][i])
@@ -134,7 +134,7 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     return "; ".join(parts)
 
 
-def fine_text(metres: float, unit: str) -> str:
+def fine_depth_text(metres: float, unit: str) -> str:
     """Return a small height with a digit more than a depth."""
     digits = 1 if unit == "ft" else 2
     return f"{written(metres / LENGTH[unit], f'.{digits}f')} {unit}"

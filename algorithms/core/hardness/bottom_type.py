@@ -17,8 +17,6 @@ from ..soundings import Soundings
 from ..spacing import lane_spacing
 from ..surface.smooth_surface import smooth_surface
 from ..terrain import slope as slope_of
-from .hardness_levels import HardnessLevels, as_logged, level_hardness
-from .hardness_observations import BEAM_DEG, SATURATED, Logged, homogeneous, observe, steps
 from .mixture import (
     Mixture,
     between,
@@ -29,7 +27,16 @@ from .mixture import (
     memberships,
     with_effective,
 )
-from .sample_calibration import CLASSES, Calibration, calibrate
+from .observations import (
+    BEAM_DEG,
+    SATURATED,
+    LoggedHardness,
+    away_from_edges,
+    hardness_steps,
+    observations_of,
+)
+from .sample_calibration import CLASS_NAMES, Calibration, calibrate
+from .visit_gains import VisitGains, as_logged, find_visit_gains
 
 #: Slope beyond which a sounder's hardness says little, degrees: von Szalay and McConnaughey
 #: (2002), Fisheries Research 54(2), 181-194, found classification to break down at 5 to 8.
@@ -49,7 +56,7 @@ _REACH = 2.0
 
 
 @dataclass(frozen=True)
-class Trend:
+class HardnessTrend:
     """How hardness depends on depth and slope within a class.
 
     Attributes
@@ -113,9 +120,9 @@ class BottomType:
         The one chosen.
     tried : list of Mixture
         With 1, 2 and 3 classes.
-    trend : Trend
-    levels : HardnessLevels
-    logged : Logged
+    trend : HardnessTrend
+    levels : VisitGains
+    logged : LoggedHardness
     used : bool array, shape (n,)
         Observations that made the map: levelled, and not too steep.
     levelled, reduced : array, shape (n,)
@@ -136,9 +143,9 @@ class BottomType:
     thresholds: np.ndarray
     mixture: Mixture
     tried: list
-    trend: Trend
-    levels: HardnessLevels
-    logged: Logged
+    trend: HardnessTrend
+    levels: VisitGains
+    logged: LoggedHardness
     used: np.ndarray
     levelled: np.ndarray
     reduced: np.ndarray
@@ -156,7 +163,7 @@ class BottomType:
         """Share of the mapped area by class name."""
         area = np.isfinite(self.bottom.values)
         return {
-            name: float(np.mean(self.bottom.values[area] == CLASSES.index(name) + 1))
+            name: float(np.mean(self.bottom.values[area] == CLASS_NAMES.index(name) + 1))
             for name in self.classes
         }
 
@@ -215,15 +222,15 @@ def bottom_type(
     Raises
     ------
     LakefloorError
-        As :func:`~.hardness_observations.observe`,
+        As :func:`~.observations.observations_of`,
         :func:`~..surface.smooth_surface.smooth_surface` and
         :func:`~.sample_calibration.calibrate`; or if a parameter is out of range, or too few
         observations are left.
 
     Notes
     -----
-    1. Pings of one footprint are averaged; see :func:`~.hardness_observations.observe`.
-    2. Visits are levelled; see :func:`~.hardness_levels.level_hardness`.
+    1. Pings of one footprint are averaged; see :func:`~.observations.observations_of`.
+    2. Visits are levelled; see :func:`~.visit_gains.find_visit_gains`.
     3. A mixture of classes with a common trend, linear in the logarithm of depth and in slope,
        is fitted to observations away from edges; see :func:`~.mixture.fit_mixture`. The trend is
        thus that within the classes: gravel that happens to lie on the shelf only is not mistaken
@@ -241,13 +248,13 @@ def bottom_type(
     """
     _check(method, thresholds, max_slope_deg)
     slope = slope_of(depth)[0] if min(depth.shape) >= 3 else depth.like(np.zeros(depth.shape))
-    logged = observe(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
+    logged = observations_of(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
     obs, notes = logged.observations, []
     progress(0.05)
     if level and len(logged.visits) > 1:
-        levels = level_hardness(
+        levels = find_visit_gains(
             obs.x, obs.y, obs.hardness, obs.visit, logged.visits, logged.noise,
-            rate=steps(obs)[1], reach=_REACH * logged.footprint,
+            rate=hardness_steps(obs)[1], reach=_REACH * logged.footprint,
             progress=span(progress, 0.05, 0.2),
         )
     else:
@@ -281,7 +288,7 @@ def bottom_type(
     )
     bottom, certain = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
     if classes:
-        numbers = np.array([CLASSES.index(name) + 1 for name in classes])
+        numbers = np.array([CLASS_NAMES.index(name) + 1 for name in classes])
         bottom[known] = numbers[probability.argmax(axis=1)]
         certain[known] = probability.max(axis=1)
     progress(1.0)
@@ -312,10 +319,10 @@ def _check(method, thresholds, max_slope_deg):
         )
 
 
-def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
+def _fit(logged: LoggedHardness, levelled, used, noise, progress) -> tuple:
     """Return the mixture chosen, those tried, and the trend common to its classes."""
     obs = logged.observations
-    rows = np.flatnonzero(used & homogeneous(obs, logged.noise))
+    rows = np.flatnonzero(used & away_from_edges(obs, logged.noise))
     if len(rows) < 30:
         rows = np.flatnonzero(used)
     rows = rows[:: -(-len(rows) // _MOST_FITTED)]
@@ -339,7 +346,7 @@ def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
     value[varies] = chosen.trend
     cov[np.ix_(varies, varies)] = chosen.trend_cov
     error = np.where(varies, np.sqrt(np.diag(cov)), np.nan)
-    trend = Trend(
+    trend = HardnessTrend(
         float(value[0]), float(value[1]), float(error[0]), float(error[1]), reference,
         (float(obs.depth[rows].min()), float(obs.depth[rows].max())),
         (float(slope.min()), float(slope.max())), cov,
@@ -348,7 +355,8 @@ def _fit(logged: Logged, levelled, used, noise, progress) -> tuple:
 
 
 def _drawn(
-    logged: Logged, used, reduced, trend: Trend, levels: HardnessLevels, shoreline, progress,
+    logged: LoggedHardness, used, reduced, trend: HardnessTrend, levels: VisitGains, shoreline,
+    progress,
     **options,
 ) -> tuple:  # fmt: skip
     """Return grids of hardness, its uncertainty and the distance to data, and the lane spacing.
@@ -396,10 +404,10 @@ def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -
         return calibration.present, limits, between(hardness, sigma, limits)
     if method == "thresholds":
         limits = np.asarray(thresholds, dtype=float)
-        return CLASSES, limits, between(hardness, sigma, limits)
+        return CLASS_NAMES, limits, between(hardness, sigma, limits)
     if len(mixture) == 1:
         return (), np.array([]), None
-    names = CLASSES if len(mixture) == 3 else (CLASSES[0], CLASSES[2])
+    names = CLASS_NAMES if len(mixture) == 3 else (CLASS_NAMES[0], CLASS_NAMES[2])
     return names, boundaries(mixture), memberships(hardness, sigma, mixture, noise)
 
 
@@ -415,7 +423,7 @@ def class_areas(result: BottomType) -> Areas:
     grid, shares = result.bottom, result.shares
     polygons, attributes = [], {"bottom": [], "area_m2": [], "share": []}
     for name in result.classes:
-        mask = grid.values == CLASSES.index(name) + 1
+        mask = grid.values == CLASS_NAMES.index(name) + 1
         if not mask.any():
             continue
         polygons.append(cells_polygon(mask, grid))

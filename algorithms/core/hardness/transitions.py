@@ -18,7 +18,7 @@ from ..spacing import surface_spacing
 from ..track import without_track
 from .mixture import change_point, otsu
 
-ATTRIBUTES = (
+TRANSITION_ATTRIBUTES = (
     "contrast", "width_m", "width_from", "hard_side", "depth_m", "depth_from_m", "depth_to_m",
     "confidence", "position_sd_m", "crossings", "supported", "length_m",
 )  # fmt: skip
@@ -525,7 +525,7 @@ def _fit_step(n, h, reach) -> tuple:
     w, o = np.unravel_index(np.argmin(squares), squares.shape)
     variance = max(squares[w, o], 1e-9) / freedom
     shown = height[w, o] > _STEP_ERRORS * np.sqrt(variance / power[w, o])
-    # A profile likelihood, the best place of each width, would favour narrow steps: they find
+    # A profile likelihood, the best place of each width, would favor narrow steps: they find
     # more in noise to agree with.
     likelihood = -0.5 * (squares - squares[w, o]) / variance - 0.5 * np.log(power)
     weight = np.exp(likelihood - likelihood.max()).sum(axis=0)
@@ -595,7 +595,7 @@ def _supported(side: _Sides, distance, spacing, crossing, closed, cell) -> np.nd
 
 
 def _lines(pieces, depth, spacing) -> Lines:
-    coords, table = [], {name: [] for name in ATTRIBUTES}
+    coords, table = [], {name: [] for name in TRANSITION_ATTRIBUTES}
     order = sorted(range(len(pieces)), key=lambda i: -_length(pieces[i][0].xy, pieces[i][1]))
     for side, ring, supported, crossing, rows in (pieces[i] for i in order):
         line = np.vstack([side.xy, side.xy[:1]]) if ring else side.xy
@@ -627,6 +627,6 @@ def _lines(pieces, depth, spacing) -> Lines:
             "length_m": _length(side.xy, ring),
         }
         coords.append(line)
-        for name in ATTRIBUTES:
+        for name in TRANSITION_ATTRIBUTES:
             table[name].append(values[name])
     return Lines(coords, table)

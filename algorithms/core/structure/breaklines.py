@@ -14,8 +14,8 @@ from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
 from .ridge_lines import filled, slope_maxima
 
-KINDS = ("crest", "steepest", "toe")
-ATTRIBUTES = (
+BREAKLINE_KINDS = ("crest", "steepest", "toe")
+BREAKLINE_ATTRIBUTES = (
     "drop_off", "kind", "height_m", "width_m", "slope_mean_pct", "slope_mean_deg",
     "slope_max_pct", "slope_max_deg", "depth_min_m", "depth_max_m", "depth_mean_m",
     "length_m", "confidence",
@@ -41,7 +41,7 @@ _HYSTERESIS = 0.6
 _HEADING = 10
 
 
-def break_lines(
+def breaklines(
     depth: Grid,
     *,
     uncertainty: Grid | None = None,
@@ -81,7 +81,7 @@ def break_lines(
     -------
     Lines
         Attributes by line: ``drop_off`` (number shared by the lines of one
-        drop-off, 1 is the longest), ``kind`` (one of :data:`KINDS`); of the
+        drop-off, 1 is the longest), ``kind`` (one of :data:`BREAKLINE_KINDS`); of the
         whole drop-off ``height_m`` and ``width_m`` from crest to toe (means),
         ``slope_mean_pct`` and ``slope_mean_deg`` of the face, ``slope_max_pct``
         and ``slope_max_deg``, ``confidence`` (0..1); of the line itself
@@ -214,7 +214,7 @@ class _Area:
 
 @dataclass(frozen=True)
 class _Face:
-    """One drop-off, vertex by vertex along its strike; n vertices, three lines as in KINDS."""
+    """One drop-off along its strike: n vertices, three lines as in BREAKLINE_KINDS."""
 
     xy: np.ndarray  # (3, n, 2), m
     depth: np.ndarray  # (3, n), m
@@ -490,7 +490,7 @@ def _cover(taken, face: _Face, rows, area: _Area) -> None:
 
 
 def _lines(found) -> Lines:
-    coords, table = [], {name: [] for name in ATTRIBUTES}
+    coords, table = [], {name: [] for name in BREAKLINE_ATTRIBUTES}
     for number, (face, rows, ring) in enumerate(found, start=1):
         height, width = face.height[rows].mean(), face.width[rows].mean()
         mean = np.mean(face.height[rows] / face.width[rows])
@@ -507,7 +507,7 @@ def _lines(found) -> Lines:
             "slope_max_deg": np.degrees(np.arctan(most)),
             "confidence": face.seen[rows].mean() * certain,
         }
-        for k, kind in enumerate(KINDS):
+        for k, kind in enumerate(BREAKLINE_KINDS):
             kept = rows[face.legal[k, rows]]
             line, depths = face.xy[k, kept], face.depth[k, kept]
             if ring:

@@ -61,7 +61,7 @@ class Observations:
 
 
 @dataclass(frozen=True)
-class Logged:
+class LoggedHardness:
     """Observations, and what is to be known of each of the k visits.
 
     Attributes
@@ -84,10 +84,10 @@ class Logged:
     footprint: float
 
 
-def observe(
+def observations_of(
     soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BEAM_DEG,
     progress: Progress = silent,
-) -> Logged:
+) -> LoggedHardness:
     """Average the pings of each footprint.
 
     Parameters
@@ -148,7 +148,7 @@ def observe(
         mean(kept.x), mean(kept.y), mean(bed), slope.sample(mean(kept.x), mean(kept.y)),
         mean(kept.hardness), visit[new], kept.lane[new].astype(int), pings,
     )
-    return Logged(
+    return LoggedHardness(
         observations, visits.astype(object), _noise(observations, len(visits)),
         np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]),
         float(np.median(footprint[new])),
@@ -191,7 +191,7 @@ def _saturated(hardness) -> float:
     return float(max(count[0] - count[1], count[-1] - count[-2], 0) / len(hardness))
 
 
-def steps(obs: Observations) -> tuple:
+def hardness_steps(obs: Observations) -> tuple:
     """Return the change of hardness along the track about each observation.
 
     Returns
@@ -219,7 +219,7 @@ def steps(obs: Observations) -> tuple:
     return step, rate
 
 
-def homogeneous(obs: Observations, noise) -> np.ndarray:
+def away_from_edges(obs: Observations, noise) -> np.ndarray:
     """Tell which observations lie away from an edge of a hard patch, shape (n,).
 
     An edge is where the means of the three observations before and after differ by more than
@@ -227,4 +227,4 @@ def homogeneous(obs: Observations, noise) -> np.ndarray:
     two bottoms, which is a class of its own no more than the values between two classes are.
     """
     limit = _STEP * noise[obs.visit] * np.sqrt(2.0 / WINDOW)
-    return minimum_filter1d(np.abs(steps(obs)[0]) <= limit, 2 * WINDOW + 1)
+    return minimum_filter1d(np.abs(hardness_steps(obs)[0]) <= limit, 2 * WINDOW + 1)

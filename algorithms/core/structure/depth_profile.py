@@ -7,7 +7,7 @@ import numpy as np
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
-from .signature import Ground, at_cells, check_ground
+from .ground import Ground, at_cells, check_ground
 
 COLUMNS = (
     "line", "distance_m", "depth_m", "uncert_m", "sounding_m", "slope_pct", "bottom",

@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 
 #: Two visits are tied to each other from this many common places on.
-LEAST_PLACES = 10
+MIN_SHARED_PLACES = 10
 #: A gain known no better than this is not used: the overlap is all of one hardness.
 _GAIN_ERROR = 0.15
 _MOST_GAIN, _LEAST_CORRELATION = 4.0, 0.5
@@ -24,7 +24,7 @@ _POSITION_M = 1.0
 
 
 @dataclass(frozen=True)
-class HardnessLevels:
+class VisitGains:
     """``logged = offset + gain * levelled`` for each of k visits.
 
     Attributes
@@ -72,19 +72,19 @@ class HardnessLevels:
         return raw / self.gain[number] ** 2
 
 
-def as_logged(visits) -> HardnessLevels:
+def as_logged(visits) -> VisitGains:
     """Return levels that change nothing."""
     k = len(visits)
-    return HardnessLevels(
+    return VisitGains(
         np.asarray(visits, dtype=object), 0, np.ones(k), np.zeros(k), np.zeros((k, 2, 2)),
         np.zeros(k, bool), np.zeros(k, int), np.nan, np.nan,
     )
 
 
-def level_hardness(
+def find_visit_gains(
     x, y, hardness, number, visits, noise, *, rate, reach: float,
     reference: int | None = None, progress: Progress = silent,
-) -> HardnessLevels:
+) -> VisitGains:
     """Find each visit's gain and offset of hardness from places that two visits share.
 
     Parameters
@@ -106,7 +106,7 @@ def level_hardness(
 
     Returns
     -------
-    HardnessLevels
+    VisitGains
 
     Notes
     -----
@@ -120,7 +120,7 @@ def level_hardness(
     pair = np.zeros((k, k), int)
     np.add.at(pair, (number[first], number[second]), 1)
     # A tie of too few places does not carry a level.
-    _, group = connected_components(coo_matrix(pair + pair.T >= LEAST_PLACES), directed=False)
+    _, group = connected_components(coo_matrix(pair + pair.T >= MIN_SHARED_PLACES), directed=False)
     tied = group == group[reference]
     places = pair.sum(axis=0) + pair.sum(axis=1)
     gain, offset = np.full(k, np.nan), np.full(k, np.nan)
@@ -141,7 +141,7 @@ def level_hardness(
         levelled = (v - offset[members][u]) / gain[members][u]
         before, after = _difference(p, v), _difference(p, levelled)
     progress(1.0)
-    return HardnessLevels(
+    return VisitGains(
         np.asarray(visits, dtype=object), reference, gain, offset, cov, free, places, before, after
     )
 

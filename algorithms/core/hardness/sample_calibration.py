@@ -9,9 +9,9 @@ import numpy as np
 from ..errors import LakefloorError
 from ..number_text import written
 
-CLASSES = ("soft", "medium", "hard")
+CLASS_NAMES = ("soft", "medium", "hard")
 #: Samples that each class needs.
-LEAST_SAMPLES = 5
+MIN_SAMPLES = 5
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class Calibration:
 def read_class(text) -> int:
     """Return 0, 1 or 2 for soft, medium or hard (or 1, 2, 3); -1 for anything else."""
     word = str(text).strip().lower()
-    if word in CLASSES:
-        return CLASSES.index(word)
+    if word in CLASS_NAMES:
+        return CLASS_NAMES.index(word)
     number = word[:-2] if word.endswith(".0") else word
     return int(number) - 1 if number in ("1", "2", "3") else -1
 
@@ -64,7 +64,7 @@ def calibrate(hardness, sample_class) -> Calibration:
     Raises
     ------
     LakefloorError
-        If fewer than two classes have :data:`LEAST_SAMPLES` samples on the map, or one that
+        If fewer than two classes have :data:`MIN_SAMPLES` samples on the map, or one that
         occurs has fewer, or if the classes do not rise with hardness.
 
     References
@@ -77,11 +77,11 @@ def calibrate(hardness, sample_class) -> Calibration:
     h, c = hardness[on], sample_class[on]
     count = np.bincount(c, minlength=3)
     present = np.flatnonzero(count)
-    if len(present) < 2 or (count[present] < LEAST_SAMPLES).any():
-        found = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASSES))
+    if len(present) < 2 or (count[present] < MIN_SAMPLES).any():
+        found = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASS_NAMES))
         raise LakefloorError(
             f"Too few bottom samples on the map ({found}). Two classes or more are needed, with "
-            f"{LEAST_SAMPLES} samples of each. Take more samples, or leave the layer of samples "
+            f"{MIN_SAMPLES} samples of each. Take more samples, or leave the layer of samples "
             "empty for relative hardness."
         )
     c = np.searchsorted(present, c)
@@ -101,8 +101,8 @@ def calibrate(hardness, sample_class) -> Calibration:
         confusion[c[i], told] += 1
     agreement, kappa = cohen_kappa(confusion)
     return Calibration(
-        tuple(CLASSES[i] for i in present), best_thresholds(h, c, k), confusion, agreement, kappa,
-        int(on.sum()), int((~on).sum()),
+        tuple(CLASS_NAMES[i] for i in present), best_thresholds(h, c, k), confusion, agreement,
+        kappa, int(on.sum()), int((~on).sum()),
     )
 
 
