@@ -13,7 +13,8 @@ from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.structure.bottom_forms import FORM_ATTRIBUTES, FORMS, bottom_forms
+from ..core.structure.bottom_forms import bottom_forms
+from ..core.structure.form_ground import FORM_ATTRIBUTES, FORMS
 
 FIELDS = [
     (name, {"form": "text", "name": "text", "number": "int"}.get(name, "double"))

@@ -21,7 +21,7 @@ from lakefloor.algorithms import _styling
 from lakefloor.algorithms._layers import BANDS
 from lakefloor.algorithms._outputs import write_raster
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.structure.bottom_forms import FORMS
+from lakefloor.algorithms.core.structure.form_ground import FORMS
 
 CELL, ROWS, COLS = 4.0, 130, 200
 

@@ -17,21 +17,17 @@ from ..soundings import Soundings
 from ..spacing import lane_spacing
 from ..surface.smooth_surface import smooth_surface
 from ..terrain import slope as slope_of
+from .bottom_type_notes import notes_on
+from .depth_slope_trend import HardnessTrend, fit_trend
 from .mixture import (
     Mixture,
     between,
     boundaries,
-    choose_mixture,
-    clearest,
-    effective_count,
     memberships,
-    with_effective,
 )
 from .observations import (
     BEAM_DEG,
-    SATURATED,
     LoggedHardness,
-    away_from_edges,
     hardness_steps,
     observations_of,
 )
@@ -46,55 +42,12 @@ MAX_SLOPE_DEG = 8.0
 MIN_DEPTH_M = 0.6
 #: Hardness that parts soft from medium and medium from hard where nothing better is known.
 THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
-_MOST_FITTED = 20_000
 #: Cells between two looks at cancel.
 _CELLS = 50_000
 # The surface is drawn as if hardness were tenths of a metre, so that its least noise fits.
 _SCALE = 10.0
 # Footprints between two observations of one place.
 _REACH = 2.0
-
-
-@dataclass(frozen=True)
-class HardnessTrend:
-    """How hardness depends on depth and slope within a class.
-
-    Attributes
-    ----------
-    depth, slope : float
-        Change of hardness for ten times the depth, and for one degree of slope.
-    depth_error, slope_error : float
-        Standard errors.
-    reference_depth : float
-        Depth to which hardness is reduced, m; the slope is reduced to 0.
-    depth_range, slope_range : tuple
-        Of the observations that the trend was fitted to; it is not continued beyond.
-    cov : array, shape (2, 2)
-    """
-
-    depth: float
-    slope: float
-    depth_error: float
-    slope_error: float
-    reference_depth: float
-    depth_range: tuple
-    slope_range: tuple
-    cov: np.ndarray
-
-    def columns(self, depth, slope) -> np.ndarray:
-        """Return what the trend is in proportion to, shape (..., 2)."""
-        d = np.clip(depth, *self.depth_range)
-        parts = np.log10(d / self.reference_depth), np.clip(slope, *self.slope_range)
-        return np.stack(np.broadcast_arrays(*parts), axis=-1)
-
-    def at(self, depth, slope) -> np.ndarray:
-        """Return what depth (m) and slope (degrees) add to hardness."""
-        return self.columns(depth, slope) @ np.array([self.depth, self.slope])
-
-    def variance(self, depth, slope) -> np.ndarray:
-        """Return the variance of :meth:`at`."""
-        c = self.columns(depth, slope)
-        return np.einsum("...i,ij,...j->...", c, self.cov, c)
 
 
 @dataclass(frozen=True)
@@ -268,7 +221,7 @@ def bottom_type(
             "but a map needs 30. Widen these limits, or add soundings with hardness."
         )
     noise = logged.noise / np.abs(levels.gain)
-    mixture, tried, trend = _fit(
+    mixture, tried, trend = fit_trend(
         logged, levelled, used, np.where(np.isfinite(noise), noise, 0.0),
         span(progress, 0.2, 0.4),
     )
@@ -297,7 +250,7 @@ def bottom_type(
         limits, mixture, tried, trend, levels, logged, used, levelled, reduced, calibration,
         float(spacing), notes,
     )
-    notes += _notes(result, level, max_slope_deg, min_depth_m, method)
+    notes += notes_on(result, level, max_slope_deg, min_depth_m, method)
     return result
 
 
@@ -317,41 +270,6 @@ def _check(method, thresholds, max_slope_deg):
             f"The maximum slope is {written(max_slope_deg, 'g')} degrees. Enter a value between 0 "
             "and 90."
         )
-
-
-def _fit(logged: LoggedHardness, levelled, used, noise, progress) -> tuple:
-    """Return the mixture chosen, those tried, and the trend common to its classes."""
-    obs = logged.observations
-    rows = np.flatnonzero(used & away_from_edges(obs, logged.noise))
-    if len(rows) < 30:
-        rows = np.flatnonzero(used)
-    rows = rows[:: -(-len(rows) // _MOST_FITTED)]
-    slope = np.nan_to_num(obs.slope[rows])
-    reference = float(10.0 ** np.median(np.log10(obs.depth[rows])))
-    columns = np.column_stack([np.log10(obs.depth[rows] / reference), slope])
-    # What does not vary cannot be fitted.
-    varies = np.ptp(columns, axis=0) > (0.05, 0.5)
-    y, x = levelled[rows], columns[:, varies]
-    least = 0.5 * float(np.median(noise[noise > 0.0]))
-
-    _, tried = choose_mixture(y, covariates=x, least_sd=least, progress=progress)
-    finest = tried[-1]
-    rest = y - x @ finest.trend
-    member = memberships(rest, np.zeros_like(rest), finest)
-    residual = rest - member @ finest.mean
-    effective = max(effective_count(residual, obs.visit[rows]), 10.0)
-    tried = [with_effective(mixture, effective) for mixture in tried]
-    chosen = clearest(tried)
-    value, cov = np.zeros(2), np.zeros((2, 2))
-    value[varies] = chosen.trend
-    cov[np.ix_(varies, varies)] = chosen.trend_cov
-    error = np.where(varies, np.sqrt(np.diag(cov)), np.nan)
-    trend = HardnessTrend(
-        float(value[0]), float(value[1]), float(error[0]), float(error[1]), reference,
-        (float(obs.depth[rows].min()), float(obs.depth[rows].max())),
-        (float(slope.min()), float(slope.max())), cov,
-    )
-    return chosen, tried, trend
 
 
 def _drawn(
@@ -431,67 +349,3 @@ def class_areas(result: BottomType) -> Areas:
         attributes["area_m2"].append(float(mask.sum() * grid.dx * grid.dy))
         attributes["share"].append(shares[name])
     return Areas(polygons, attributes)
-
-
-def _notes(result: BottomType, level, max_slope_deg, min_depth_m, method) -> list:
-    notes, visits, levels = [], result.logged.visits, result.levels
-    if result.calibration is None:
-        notes.append(
-            "Hardness is relative to this sounder and its settings. Take bottom samples (a pole, a "
-            "grab, a camera) to learn what soft and hard mean here."
-        )
-    else:
-        c = result.calibration
-        notes.append(
-            f"Calibrated with {c.used} bottom samples. {100 * c.agreement:.0f}% are classified "
-            f"right (kappa {written(c.kappa, '.2f')}), each by thresholds found without it."
-        )
-        if c.off:
-            notes.append(f"Samples off the map, not used: {c.off}.")
-    if not result.classes:
-        notes.append(
-            "Hardness shows a single class of bottom. It only scatters about one mean, so no soft "
-            "or hard bottom is drawn."
-        )
-    elif result.calibration is None and method == "thresholds" and len(result.mixture) == 1:
-        notes.append(
-            "The hardness itself shows a single class. The classes drawn come from the thresholds "
-            "alone."
-        )
-    for visit, share in zip(visits, result.logged.saturated):
-        if share > SATURATED:
-            notes.append(
-                f"Visit '{visit}': {100 * share:.0f}% of the pings are at the end of the scale, so "
-                "the sounder was saturated. Do not trust the hardness, gain and trend of this "
-                "visit. Lower the gain next time."
-            )
-    for visit, solved in zip(visits, levels.solved):
-        if not solved:
-            notes.append(
-                f"Visit '{visit}' is left out, because it overlaps too little with the others. Run "
-                "a cross-line over it next time. If the sounder's settings were the same, do not "
-                "adjust visits."
-            )
-    if level and len(visits) > 1:
-        for v, visit in enumerate(visits):
-            if levels.solved[v] and v != levels.reference and not levels.gain_free[v]:
-                notes.append(
-                    f"Visit '{visit}': the overlap is too uniform to find its gain. Only its "
-                    "offset "
-                    "is adjusted."
-                )
-    obs = result.logged.observations
-    steep = obs.slope > max_slope_deg
-    if steep.mean() > 0.01:
-        notes.append(
-            f"{100 * steep.mean():.0f}% of the observations are left out, because the bottom is "
-            f"steeper than {written(max_slope_deg, 'g')} degrees. The hardness there comes from "
-            "the surroundings, with its uncertainty."
-        )
-    shallow = obs.depth < min_depth_m
-    if shallow.mean() > 0.01:
-        notes.append(
-            f"{100 * shallow.mean():.0f}% of the observations are left out, because they are "
-            f"shallower than {written(min_depth_m, 'g')} m, too close to the transducer."
-        )
-    return notes

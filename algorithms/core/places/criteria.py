@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..units import LENGTH
 from .targets import LAYER_OF, TARGETS
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..progress import Progress, silent, span
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, check_ground
 from .targets import BOTTOM_CLASSES, LAYER_OF, TARGETS, bearings, nearest, target
 

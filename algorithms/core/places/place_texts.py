@@ -8,7 +8,7 @@ import numpy as np
 
 from ..exchange import marks
 from ..number_text import written
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..structure.ground import Ground
 from ..units import LENGTH
 from .targets import BOTTOM_CLASSES, LINE_KINDS

@@ -27,7 +27,6 @@ def trust(uncertainty, tolerance_m: float) -> np.ndarray:
     return np.where(np.isnan(odds), 0.0, erf(odds))
 
 
-
 def peaks(score: Grid, count: int, spacing_m: float, lowest: float) -> tuple:
     """Return the rows and columns of the highest cells that keep a distance from each other.
 

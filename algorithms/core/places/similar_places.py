@@ -11,7 +11,7 @@ from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
 from ..progress import Progress, silent, span
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
 from .fair_test import FairTest, fair_test
 from .place_texts import length_text, rounded_depth_text, short_names

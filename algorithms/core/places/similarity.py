@@ -8,7 +8,7 @@ import numpy as np
 
 from ..grid import Grid
 from ..progress import Progress, silent
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
 from .targets import LAYER_OF, TRANSITION, cover, distance_grid, target
 

@@ -13,7 +13,7 @@ from ..ellipsoid import projection
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..polygons import inside, rings
-from ..structure.bottom_forms import FORMS
+from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells
 
 #: Lines of a drop-off by the words that people use, and their ``kind`` in the breaklines.

@@ -33,7 +33,7 @@ class Ground:
         Where hard bottom gives way to soft; a line whose attribute ``supported`` is 0 does not
         count.
     forms : Areas
-        Attribute ``form``, one of :data:`.bottom_forms.FORMS`; ``relief_m`` where known.
+        Attribute ``form``, one of :data:`.form_ground.FORMS`; ``relief_m`` where known.
     deep_m : float
         Depth from which water is deep, m; by default the depth that three quarters of the
         mapped bottom do not reach.
