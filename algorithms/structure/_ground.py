@@ -25,6 +25,7 @@ from .._layers import (
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
+from ..core.places.ranking import TOLERANCE_M, Ranking
 from ..core.structure.ground import DEEP_SHARE, Ground
 
 #: Parameter of each layer, by the name that the core gives it.
@@ -170,6 +171,15 @@ def read_ground(algorithm, parameters, context, feedback):
         deep = params.optional_depth(algorithm, parameters, "DEEP_FROM", context)
     return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
                   crs=srs_wkt(crs), **found), crs
+
+
+def read_ranking(algorithm, parameters, number: str, context) -> Ranking:
+    """Return how places are ranked; ``number`` names the parameter of how many there are."""
+    return Ranking(
+        algorithm.parameterAsInt(parameters, number, context),
+        algorithm.parameterAsDouble(parameters, "MIN_DISTANCE", context),
+        params.optional_depth(algorithm, parameters, "TOLERANCE", context) or TOLERANCE_M,
+    )
 
 
 def lon_lat(x, y, ground) -> tuple:

@@ -18,7 +18,6 @@ from ..core.errors import LakefloorError
 from ..core.number_text import written
 from ..core.places.candidate_spots import candidate_spots
 from ..core.places.criteria import VALUES, missing_layers, read_criteria
-from ..core.places.ranking import TOLERANCE_M
 from ..core.places.targets import AREA_TARGETS, LINE_TARGETS
 from ._ground import (
     LAYER_PARAMETERS,
@@ -26,6 +25,7 @@ from ._ground import (
     add_layers,
     lon_lat,
     read_ground,
+    read_ranking,
     tolerance,
     unit,
     write_points,
@@ -136,12 +136,8 @@ class CandidateSpots(LakefloorAlgorithm):
         spots = candidate_spots(
             ground,
             criteria,
-            number=self.parameterAsInt(parameters, "MAX_SPOTS", context),
-            spacing_m=self.parameterAsDouble(parameters, "MIN_DISTANCE", context),
+            read_ranking(self, parameters, "MAX_SPOTS", context),
             min_score=self.parameterAsDouble(parameters, "MIN_SCORE", context),
-            tolerance_m=(
-                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
-            ),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )

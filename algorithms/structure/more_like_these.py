@@ -15,7 +15,6 @@ from .._i18n import tr
 from .._outputs import Outputs
 from ..core.number_text import written
 from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
-from ..core.places.ranking import TOLERANCE_M
 from ..core.places.similar_places import find_similar_places
 from ._ground import (
     add_layers,
@@ -23,6 +22,7 @@ from ._ground import (
     marks,
     name_field,
     read_ground,
+    read_ranking,
     tolerance,
     unit,
     write_points,
@@ -105,11 +105,7 @@ class MoreLikeThese(LakefloorAlgorithm):
             x,
             y,
             names,
-            number=self.parameterAsInt(parameters, "MAX_PLACES", context),
-            spacing_m=self.parameterAsDouble(parameters, "MIN_DISTANCE", context),
-            tolerance_m=(
-                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
-            ),
+            read_ranking(self, parameters, "MAX_PLACES", context),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )

@@ -14,7 +14,7 @@ from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Areas, Grid, Lines, empty_grid
 from lakefloor.algorithms.core.places.candidate_spots import candidate_spots
 from lakefloor.algorithms.core.places.criteria import missing_layers, read_criteria, window_fit
-from lakefloor.algorithms.core.places.ranking import trust
+from lakefloor.algorithms.core.places.ranking import Ranking, trust
 from lakefloor.algorithms.core.structure.ground import Ground
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "example_project"))
@@ -117,7 +117,8 @@ def test_spot_is_where_the_depth_and_the_crest_meet():
     grid = plane()
     ground = Ground(grid, breaklines=CREST)
     found = candidate_spots(
-        ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"), number=5, unit="ft"
+        ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"),
+        Ranking(number=5), unit="ft",
     )
     # Depth 5.5 m lies 90 m from the western edge; the crest at northing 4900.
     assert (found.x[0], found.y[0]) == pytest.approx((1090.0, 4900.0), abs=3.0)
@@ -151,14 +152,14 @@ def test_doubtful_depth_lowers_the_score_and_is_said():
     east = np.meshgrid(grid.x, grid.y)[0]
     ground = Ground(grid, uncertainty=grid.like(np.full(grid.shape, 1.0)))
     criteria = read_criteria([("depth", 5, 6, 1)], "m")
-    found = candidate_spots(ground, criteria, tolerance_m=1.0, unit="m")
+    found = candidate_spots(ground, criteria, Ranking(tolerance_m=1.0), unit="m")
     # Within one standard deviation lie 68.27 % (table of the normal distribution).
     assert found.score[0] == pytest.approx(0.6827, abs=1e-4)
     assert found.fit[0] == pytest.approx(1.0)
     assert ("Score is 32% lower, because the standard uncertainty of depth is 1.00 m"
             in found.reasons[0])
     sure = Ground(grid, uncertainty=grid.like(np.where(east > 1090.0, 0.05, 1.0)))
-    found = candidate_spots(sure, criteria, tolerance_m=1.0)
+    found = candidate_spots(sure, criteria, Ranking(tolerance_m=1.0))
     assert found.x[0] > 1090.0
     assert "lower" not in found.reasons[0]
 
@@ -175,7 +176,7 @@ def test_bottom_and_forms_and_deep_water():
     found = candidate_spots(ground, read_criteria(
         [("hard bottom", 0, 10, 1), ("point", 0, 5, 1), ("deep water", 0, 40, 1),
          ("hardness", "", 0.4, 1)]
-    ), number=1, unit="m")  # fmt: skip
+    ), Ranking(number=1), unit="m")  # fmt: skip
     assert found.fits["hard_bottom"][0] == found.fits["point"][0] == 1.0
     assert found.score[0] == pytest.approx(1.0)
     assert Point(1150, 4880).distance(Point(found.x[0], found.y[0])) <= 25.0
@@ -215,7 +216,7 @@ def test_turned_and_mirrored_lakes_have_turned_and_mirrored_spots(turns, mirror)
     def spots(values, coords):
         return candidate_spots(
             Ground(grid.like(values), breaklines=Lines([coords], {"kind": ["crest"]})),
-            criteria, number=1, min_score=0.0,
+            criteria, Ranking(number=1), min_score=0.0,
         )  # fmt: skip
 
     here, there = spots(depth, line), spots(turned, turn(line))
@@ -236,7 +237,7 @@ def test_example_lake_spots_are_on_its_true_structure():
     )  # fmt: skip
     found = candidate_spots(
         ground, read_criteria([("crest", 0, 10, 3), ("transition", 0, 25, 2), ("depth", 6, 14, 1)]),
-        number=8,
+        Ranking(number=8),
     )
     assert len(found) == 8
     assert found.score[:4] == pytest.approx(np.ones(4))
@@ -262,11 +263,20 @@ def test_missing_layers_are_named_before_anything_is_done():
 
 
 @pytest.mark.parametrize("limits", [
-    {"number": 0}, {"spacing_m": 0.0}, {"min_score": 1.5}, {"tolerance_m": np.nan},
+    {"number": 0}, {"spacing_m": 0.0}, {"spacing_m": -1.0}, {"spacing_m": np.inf},
+    {"tolerance_m": np.nan}, {"tolerance_m": 0.0},
 ])  # fmt: skip
-def test_limits_without_sense_are_refused(limits):
+def test_limits_of_ranking_without_sense_are_refused(limits):
     with pytest.raises(LakefloorError, match="Enter a value that is in range"):
-        candidate_spots(Ground(plane()), read_criteria([("depth", 2, 3, 1)]), **limits)
+        Ranking(**limits)
+
+
+@pytest.mark.parametrize("min_score", [1.5, -0.1, np.nan])
+def test_minimum_score_without_sense_is_refused(min_score):
+    with pytest.raises(LakefloorError, match="minimum score is .* Enter a value that is in range"):
+        candidate_spots(
+            Ground(plane()), read_criteria([("depth", 2, 3, 1)]), min_score=min_score
+        )
 
 
 def test_nothing_good_enough_gives_no_spot():

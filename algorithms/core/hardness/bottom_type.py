@@ -204,22 +204,10 @@ def bottom_type(
     logged = observations_of(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
     obs, notes = logged.observations, []
     progress(0.05)
-    if level and len(logged.visits) > 1:
-        levels = find_visit_gains(
-            obs.x, obs.y, obs.hardness, obs.visit, logged.visits, logged.noise,
-            rate=hardness_steps(obs)[1], reach=_REACH * logged.footprint,
-            progress=span(progress, 0.05, 0.2),
-        )
-    else:
-        levels = as_logged(logged.visits)
+    levels = _gains(logged, level, span(progress, 0.05, 0.2))
     levelled = levels.apply(obs.hardness, obs.visit)
     used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
-    if used.sum() < 30:
-        raise LakefloorError(
-            f"Only {int(used.sum())} places with hardness are on bottom flatter than "
-            f"{written(max_slope_deg, 'g')} degrees and deeper than {written(min_depth_m, 'g')} m, "
-            "but a map needs 30. Widen these limits, or add soundings with hardness."
-        )
+    _check_count(int(used.sum()), max_slope_deg, min_depth_m)
     noise = logged.noise / np.abs(levels.gain)
     mixture, tried, trend = fit_trend(
         logged, levelled, used, np.where(np.isfinite(noise), noise, 0.0),
@@ -231,27 +219,52 @@ def bottom_type(
         logged, used, reduced, trend, levels, shoreline, span(progress, 0.4, 0.9),
         cell=cell, max_gap=max_gap, spacing=spacing,
     )  # fmt: skip
-    grid, known = hardness, np.isfinite(hardness.values)
     calibration = None
     if samples is not None:
         calibration = calibrate(hardness.sample(samples[0], samples[1]), samples[2])
+    known = np.isfinite(hardness.values)
     classes, limits, probability = _classes(
         hardness.values[known], sigma.values[known], method, thresholds, mixture, calibration,
         float(np.median(noise[levels.solved])),
     )
+    bottom, certain = _likeliest(classes, probability, known, hardness)
+    progress(1.0)
+    result = BottomType(
+        hardness, sigma, bottom, certain, distance, classes, limits, mixture, tried, trend, levels,
+        logged, used, levelled, reduced, calibration, float(spacing), notes,
+    )
+    notes += notes_on(result, level, max_slope_deg, min_depth_m, method)
+    return result
+
+
+def _gains(logged: LoggedHardness, level: bool, progress: Progress) -> VisitGains:
+    """Return gain and offset of each visit, as logged where they are not to be found."""
+    if not level or len(logged.visits) == 1:
+        return as_logged(logged.visits)
+    obs = logged.observations
+    return find_visit_gains(
+        obs.x, obs.y, obs.hardness, obs.visit, logged.visits, logged.noise,
+        rate=hardness_steps(obs)[1], reach=_REACH * logged.footprint, progress=progress,
+    )
+
+
+def _check_count(count: int, max_slope_deg: float, min_depth_m: float) -> None:
+    if count < 30:
+        raise LakefloorError(
+            f"Only {count} places with hardness are on bottom flatter than "
+            f"{written(max_slope_deg, 'g')} degrees and deeper than {written(min_depth_m, 'g')} m, "
+            "but a map needs 30. Widen these limits, or add soundings with hardness."
+        )
+
+
+def _likeliest(classes, probability, known, grid: Grid) -> tuple:
+    """Return the most probable class of each cell, 1 to 3, and its probability, as grids."""
     bottom, certain = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
     if classes:
         numbers = np.array([CLASS_NAMES.index(name) + 1 for name in classes])
         bottom[known] = numbers[probability.argmax(axis=1)]
         certain[known] = probability.max(axis=1)
-    progress(1.0)
-    result = BottomType(
-        hardness, sigma, grid.like(bottom), grid.like(certain), distance, classes,
-        limits, mixture, tried, trend, levels, logged, used, levelled, reduced, calibration,
-        float(spacing), notes,
-    )
-    notes += notes_on(result, level, max_slope_deg, min_depth_m, method)
-    return result
+    return grid.like(bottom), grid.like(certain)
 
 
 def _check(method, thresholds, max_slope_deg):

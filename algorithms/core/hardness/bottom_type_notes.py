@@ -11,10 +11,29 @@ from .observations import (
 
 if TYPE_CHECKING:
     from .bottom_type import BottomType
+    from .observations import Observations
 
 
-def notes_on(result: BottomType, level, max_slope_deg, min_depth_m, method) -> list:
-    notes, visits, levels = [], result.logged.visits, result.levels
+def notes_on(
+    result: BottomType, level: bool, max_slope_deg: float, min_depth_m: float, method: str
+) -> list[str]:
+    """Return sentences on hardness and classes, on single visits, and on what was left out.
+
+    Parameters
+    ----------
+    result : BottomType
+    level, max_slope_deg, min_depth_m, method
+        As for :func:`.bottom_type.bottom_type`.
+    """
+    return [
+        *_on_classes(result, method),
+        *_on_visits(result, level),
+        *_on_observations(result.logged.observations, max_slope_deg, min_depth_m),
+    ]
+
+
+def _on_classes(result: BottomType, method: str) -> list:
+    notes = []
     if result.calibration is None:
         notes.append(
             "Hardness is relative to this sounder and its settings. Take bottom samples (a pole, a "
@@ -38,6 +57,11 @@ def notes_on(result: BottomType, level, max_slope_deg, min_depth_m, method) -> l
             "The hardness itself shows a single class. The classes drawn come from the thresholds "
             "alone."
         )
+    return notes
+
+
+def _on_visits(result: BottomType, level: bool) -> list:
+    notes, visits, levels = [], result.logged.visits, result.levels
     for visit, share in zip(visits, result.logged.saturated):
         if share > SATURATED:
             notes.append(
@@ -60,7 +84,11 @@ def notes_on(result: BottomType, level, max_slope_deg, min_depth_m, method) -> l
                     "offset "
                     "is adjusted."
                 )
-    obs = result.logged.observations
+    return notes
+
+
+def _on_observations(obs: Observations, max_slope_deg: float, min_depth_m: float) -> list:
+    notes = []
     steep = obs.slope > max_slope_deg
     if steep.mean() > 0.01:
         notes.append(

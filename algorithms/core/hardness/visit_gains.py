@@ -338,20 +338,7 @@ def fit_gains(
         true = np.bincount(place, weight * g * rest) / np.bincount(place, weight * g**2)
         return root * (rest - g * true[place])
 
-    start = np.concatenate([np.ones(len(g_at)), np.zeros(len(o_at))])
-    # Straight lines through the places' values, of which the reference is taken to be right.
-    base = np.bincount(place, value * weight) / np.bincount(place, weight)
-    for i, v in enumerate(g_at):
-        mine = unit == v
-        spread = np.std(base[place[mine]])
-        if spread > 0:
-            slope = np.cov(base[place[mine]], value[mine])[0, 1] / spread**2
-            start[i] = slope if abs(slope) > 1e-3 else 1.0
-    # Least squares with a common offset for that gain.
-    for i, v in enumerate(o_at):
-        mine = unit == v
-        gain = start[np.flatnonzero(g_at == v)[0]] if with_gain[v] else 1.0
-        start[len(g_at) + i] = np.mean(value[mine] - gain * base[place[mine]])
+    start = _start_values(place, unit, value, weight, g_at, o_at)
     found = least_squares(
         misfits, start, loss="soft_l1" if robust else "linear", xtol=1e-12, ftol=1e-12, gtol=1e-12
     )
@@ -365,7 +352,31 @@ def fit_gains(
         jac = least_squares(misfits, found.x, max_nfev=1).jac
     else:
         variance, jac = 2.0 * found.cost / freedom, found.jac
-    full = np.linalg.pinv(jac.T @ jac) * variance
+    cov = _of_each_visit(np.linalg.pinv(jac.T @ jac) * variance, k, g_at, o_at)
+    return gain, offset, cov, misfit
+
+
+def _start_values(place, unit, value, weight, g_at, o_at) -> np.ndarray:
+    """Return gains and offsets to start from: straight lines through the places' values."""
+    start = np.concatenate([np.ones(len(g_at)), np.zeros(len(o_at))])
+    # The reference is taken to be right.
+    base = np.bincount(place, value * weight) / np.bincount(place, weight)
+    for i, v in enumerate(g_at):
+        mine = unit == v
+        spread = np.std(base[place[mine]])
+        if spread > 0:
+            slope = np.cov(base[place[mine]], value[mine])[0, 1] / spread**2
+            start[i] = slope if abs(slope) > 1e-3 else 1.0
+    # Least squares with a common offset for that gain.
+    for i, v in enumerate(o_at):
+        mine = unit == v
+        gain = start[np.flatnonzero(g_at == v)[0]] if v in g_at else 1.0
+        start[len(g_at) + i] = np.mean(value[mine] - gain * base[place[mine]])
+    return start
+
+
+def _of_each_visit(full, k: int, g_at, o_at) -> np.ndarray:
+    """Return the covariance of each visit's gain and offset out of that of all unknowns."""
     index_g, index_o = np.full(k, -1), np.full(k, -1)
     index_g[g_at] = np.arange(len(g_at))
     index_o[o_at] = len(g_at) + np.arange(len(o_at))
@@ -376,4 +387,4 @@ def fit_gains(
             for b in range(2):
                 if at[a] >= 0 and at[b] >= 0:
                     cov[v, a, b] = full[at[a], at[b]]
-    return gain, offset, cov, misfit
+    return cov

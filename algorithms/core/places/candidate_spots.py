@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from ..progress import Progress, silent, span
 from ..structure.ground import Ground, at_cells, check_ground
 from .criteria import VALUES, Criterion, missing_layers, window_fit
 from .place_texts import bottom_text, fine_depth_text, near_text, rounded_depth_text, short_names
-from .ranking import TOLERANCE_M, peaks, trust
+from .ranking import USUAL, Ranking, peaks, trust
 from .targets import (
     BOTTOM_CLASSES,
     bearings,
@@ -65,12 +65,10 @@ class Spots:
 
 def candidate_spots(
     ground: Ground,
-    criteria: list,
+    criteria: list[Criterion],
+    ranking: Ranking = USUAL,
     *,
-    number: int = 15,
-    spacing_m: float = 40.0,
     min_score: float = 0.5,
-    tolerance_m: float = TOLERANCE_M,
     unit: str = "ft",
     progress: Progress = silent,
 ) -> Spots:
@@ -80,15 +78,11 @@ def candidate_spots(
     ----------
     ground : Ground
     criteria : list of Criterion
-        As :func:`read_criteria` reads them.
-    number : int
-        At most so many spots.
-    spacing_m : float
-        No two spots are nearer to each other, m.
+        As :func:`.criteria.read_criteria` reads them.
+    ranking : Ranking
+        How many spots, how far apart, and the tolerance of depth.
     min_score : float
         No spot has a lower score, 0..1.
-    tolerance_m : float
-        An error of depth that would not matter, m.
     unit : str
         ``ft`` or ``m``, of the reasons.
 
@@ -99,42 +93,61 @@ def candidate_spots(
     Raises
     ------
     LakefloorError
-        If a layer that the table needs is missing, or a limit makes no sense.
+        If a layer that the table needs is missing, or the minimum score is out of range.
 
     Notes
     -----
-    The fit is the mean of the memberships, weighted; what is not known at a place counts as not
-    met. The score is the fit times the probability that depth there is within the tolerance of
-    the truth. Spots are the highest cells of the score that keep the spacing, best first.
+    The fit is the mean of the fits of all criteria, weighted; what is not known at a place counts
+    as not met. The score is the fit times the probability that depth there is within the tolerance
+    of the truth. Spots are the highest cells of the score that keep the spacing, best first.
 
     References
     ----------
     Malczewski, J. (2000). On the use of weighted linear combination method in GIS: common and best
     practice approaches. Transactions in GIS 4(1), 5-22.
+
+    Examples
+    --------
+    A bottom that falls by 1 m in 10 m eastwards; what counts is a depth of about 5 m.
+
+    >>> import numpy as np
+    >>> from lakefloor.algorithms.core.grid import Grid
+    >>> from lakefloor.algorithms.core.places.criteria import read_criteria
+    >>> depth = Grid(np.tile(0.5 + np.arange(10.0), (10, 1)), 0.0, 100.0, 10.0, 10.0)
+    >>> spots = candidate_spots(
+    ...     Ground(depth), read_criteria([("depth", 5, 6, 1)], "m"), Ranking(number=1), unit="m")
+    >>> float(spots.x[0]), float(spots.depth[0]), spots.names
+    (55.0, 5.5, ['S01 5.5M'])
     """
-    for name, value, good in (
-        ("The maximum number of spots", number, number >= 1),
-        ("The minimum distance of spots", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
-        ("The minimum score", min_score, 0.0 <= min_score <= 1.0),
-        ("The depth tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
-    ):
-        if not good:
-            raise LakefloorError(f"{name} is {value}. Enter a value that is in range.")
+    if not 0.0 <= min_score <= 1.0:
+        raise LakefloorError(
+            f"The minimum score is {min_score}. Enter a value that is in range, from 0 to 1."
+        )
     missing = missing_layers(criteria, ground.has)
     if missing:
         raise LakefloorError(" ".join(missing))
     check_ground(ground)
+    scores, notes = _scores(ground, criteria, ranking.tolerance_m, span(progress, 0.0, 0.8))
+    rows, cols = peaks(scores, ranking.number, ranking.spacing_m, max(min_score, 1e-9))
+    # Distances are exact here, and off by up to a cell on the grid.
+    found = _at(ground, criteria, ground.depth.x[cols], ground.depth.y[rows])
+    spots = _described(ground, criteria, found, rows, cols, ranking.tolerance_m, unit)
+    progress(1.0)
+    return replace(spots, notes=notes, score_grid=scores)
+
+
+def _scores(ground: Ground, criteria, tolerance_m: float, progress: Progress) -> tuple:
+    """Return the score everywhere, and what the user should know of it."""
     notes = []
     total = sum(c.weight for c in criteria)
     score = np.zeros(ground.depth.shape)
-    step = span(progress, 0.0, 0.8)
     for k, criterion in enumerate(criteria):
-        step(k / len(criteria))
-        values = _everywhere(ground, criterion)
-        fits = window_fit(values, criterion.low, criterion.high)
+        progress(k / len(criteria))
+        fits = window_fit(_everywhere(ground, criterion), criterion.low, criterion.high)
         if not fits.any():
-            notes.append(f"'{criterion.word}' is in its range nowhere on this lake. Widen the "
-                         "range.")
+            notes.append(
+                f"'{criterion.word}' is in its range nowhere on this lake. Widen the range."
+            )
         score += criterion.weight / total * fits
     if ground.uncertainty is None:
         notes.append(
@@ -142,12 +155,16 @@ def candidate_spots(
         )
     else:
         score *= trust(ground.uncertainty.values, tolerance_m)
-    grid = ground.depth.like(np.where(np.isfinite(ground.depth.values), score, np.nan))
-    progress(0.8)
-    rows, cols = peaks(grid, number, spacing_m, max(min_score, 1e-9))
+    progress(1.0)
+    return ground.depth.like(np.where(np.isfinite(ground.depth.values), score, np.nan)), notes
+
+
+def _described(
+    ground: Ground, criteria, found: dict, rows, cols, tolerance_m: float, unit: str
+) -> Spots:
+    """Return the spots in falling order of score, with their reasons."""
     x, y = ground.depth.x[cols], ground.depth.y[rows]
-    found = _at(ground, criteria, x, y)
-    # Distances are exact here, and off by up to a cell on the grid.
+    total = sum(c.weight for c in criteria)
     fits = {c.key: window_fit(found[c.key][0], c.low, c.high) for c in criteria}
     fit = sum((c.weight / total * fits[c.key] for c in criteria), np.zeros(len(x)))
     depth = ground.depth.values[rows, cols]
@@ -165,12 +182,11 @@ def candidate_spots(
                  bottom_text(bottom[i], sure[i]), uncertainty[i], trusted[i])
         for i in order
     ]  # fmt: skip
-    progress(1.0)
     return Spots(
         x[order], y[order], short_names("S", depth[order], unit), (fit * trusted)[order],
         fit[order], trusted[order], depth[order], uncertainty[order], reasons,
         {c.key: found[c.key][0][order] for c in criteria},
-        {key: value[order] for key, value in fits.items()}, notes, grid,
+        {key: value[order] for key, value in fits.items()}, [], ground.depth,
     )  # fmt: skip
 
 

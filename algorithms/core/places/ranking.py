@@ -2,15 +2,55 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import ndimage
 from scipy.special import erf
 
+from ..errors import LakefloorError
 from ..grid import Grid
 from ..units import LENGTH
 
 #: Default tolerance of depth, m: 2 feet.
 TOLERANCE_M = 2.0 * LENGTH["ft"]
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """How many places are kept, how far apart they are, and what doubt lowers their score.
+
+    Attributes
+    ----------
+    number : int
+        At most so many places.
+    spacing_m : float
+        No two places are nearer to each other, m.
+    tolerance_m : float
+        An error of depth that would not matter, m.
+
+    Raises
+    ------
+    LakefloorError
+        If one of them is out of range.
+    """
+
+    number: int = 15
+    spacing_m: float = 40.0
+    tolerance_m: float = TOLERANCE_M
+
+    def __post_init__(self) -> None:
+        for name, value, good in (
+            ("maximum number", self.number, self.number >= 1),
+            ("minimum distance", self.spacing_m, 0.0 < self.spacing_m < np.inf),
+            ("depth tolerance", self.tolerance_m, 0.0 < self.tolerance_m < np.inf),
+        ):
+            if not good:
+                raise LakefloorError(f"The {name} is {value}. Enter a value that is in range.")
+
+
+#: Fifteen places 40 m apart, depths known to 2 feet.
+USUAL = Ranking()
 
 
 def trust(uncertainty, tolerance_m: float) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,8 +16,8 @@ from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
 from .fair_test import FairTest, fair_test
 from .place_texts import length_text, rounded_depth_text, short_names
-from .ranking import TOLERANCE_M, peaks, trust
-from .similarity import similarity, traits_at, traits_of
+from .ranking import USUAL, Ranking, peaks, trust
+from .similarity import Traits, similarity, traits_at, traits_of
 
 _BLOCK = 65_536
 
@@ -66,13 +67,11 @@ class SimilarPlaces:
 
 def find_similar_places(
     ground: Ground,
-    x,
-    y,
-    names,
+    x: np.ndarray,
+    y: np.ndarray,
+    names: Sequence[str],
+    ranking: Ranking = USUAL,
     *,
-    number: int = 15,
-    spacing_m: float = 40.0,
-    tolerance_m: float = TOLERANCE_M,
     unit: str = "ft",
     progress: Progress = silent,
 ) -> SimilarPlaces:
@@ -85,13 +84,9 @@ def find_similar_places(
         Marks, m.
     names : sequence of str
         Of the marks.
-    number : int
-        At most so many places.
-    spacing_m : float
-        No two places are nearer to each other, nor to a mark, m. Marks nearer to each other are
-        left out of the test together.
-    tolerance_m : float
-        An error of depth that would not matter, m.
+    ranking : Ranking
+        How many places, how far apart, and the tolerance of depth. No place is nearer to a mark
+        than the spacing; marks nearer to each other are left out of the test together.
     unit : str
         ``ft`` or ``m``, of the reasons.
 
@@ -102,19 +97,13 @@ def find_similar_places(
     Raises
     ------
     LakefloorError
-        If no mark lies on the mapped bottom, or a limit makes no sense.
+        If no mark lies on the mapped bottom.
 
     Notes
     -----
-    See :func:`traits_of`, :func:`similarity` and :func:`fair_test`.
+    See :func:`.similarity.traits_of`, :func:`.similarity.similarity` and
+    :func:`.fair_test.fair_test`.
     """
-    for name, value, good in (
-        ("The maximum number of places", number, number >= 1),
-        ("The minimum distance of places", spacing_m, np.isfinite(spacing_m) and spacing_m > 0),
-        ("The depth tolerance", tolerance_m, np.isfinite(tolerance_m) and tolerance_m > 0),
-    ):
-        if not good:
-            raise LakefloorError(f"{name} is {value}. Enter a value that is in range.")
     check_ground(ground)
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     on = np.isfinite(at_cells(ground.depth, x, y))
@@ -125,53 +114,59 @@ def find_similar_places(
         )
     used = np.flatnonzero(on)
     traits = traits_of(ground, span(progress, 0.0, 0.4))
-    own = traits_at(traits, x[used], y[used])
-    cx, cy, known = cells_of(ground.depth)
-    cells = np.flatnonzero(known)
-    likeness, mark = np.empty(len(cx)), np.empty(len(cx), dtype=int)
-    step = span(progress, 0.4, 0.8)
-    for start in range(0, len(cx), _BLOCK):
-        step(start / len(cx))
-        part = slice(start, start + _BLOCK)
-        ranks = np.column_stack([grid.values.ravel()[cells[part]] for grid in traits.ranks])
-        likeness[part], mark[part] = similarity(ranks, own, traits.kinds)
-    everywhere = np.full(ground.depth.shape, np.nan)
-    everywhere[known] = likeness
-    like = ground.depth.like(everywhere)
-    trusted = np.ones(len(cx))
-    if ground.uncertainty is not None:
-        trusted = trust(ground.uncertainty.values[known], tolerance_m)
-    away, _ = cKDTree(np.column_stack((x, y))[used]).query(
-        np.column_stack((cx, cy)), distance_upper_bound=spacing_m
-    )
-    score = np.full(ground.depth.shape, np.nan)
-    score[known] = np.where(np.isfinite(away), np.nan, likeness * trusted)
-    rows, cols = peaks(ground.depth.like(score), number, spacing_m, 1e-9)
-    order = np.argsort(-score[rows, cols], kind="stable")
+    like, mark = _likeness_everywhere(ground, traits, x[used], y[used], span(progress, 0.4, 0.8))
+    score = _scores(ground, like, x[used], y[used], ranking)
+    rows, cols = peaks(score, ranking.number, ranking.spacing_m, 1e-9)
+    order = np.argsort(-score.values[rows, cols], kind="stable")
     rows, cols = rows[order], cols[order]
-    which = np.full(ground.depth.shape, -1)
-    which[known] = mark
-    which = which[rows, cols]
-    unknown = np.full(len(rows), np.nan)
-    depth = ground.depth.values[rows, cols]
+    which = used[mark[rows, cols]]
     test = fair_test(
-        traits, ground.depth, x[used], y[used], apart_m=spacing_m,
+        traits, ground.depth, x[used], y[used], apart_m=ranking.spacing_m,
         progress=span(progress, 0.8, 1.0),
     )  # fmt: skip
     by_mark = np.full(len(x), np.nan)
     by_mark[used] = test.by_mark
-    px, py = ground.depth.x[cols], ground.depth.y[rows]
+    px, py, depth = ground.depth.x[cols], ground.depth.y[rows], ground.depth.values[rows, cols]
+    unknown = np.full(len(rows), np.nan)
     reasons = [
-        _reason(traits, px[i], py[i], x[used[k]], y[used[k]], names[used[k]], unit)
-        for i, k in enumerate(which)
+        _reason(traits, px[i], py[i], x[k], y[k], names[k], unit) for i, k in enumerate(which)
     ]
     return SimilarPlaces(
         px, py, depth,
         unknown if ground.uncertainty is None else ground.uncertainty.values[rows, cols],
-        short_names("M", depth, unit), everywhere[rows, cols], score[rows, cols], used[which],
-        reasons, replace(test, by_mark=by_mark), traits.words,
-        np.flatnonzero(~on), like,
+        short_names("M", depth, unit), like.values[rows, cols], score.values[rows, cols], which,
+        reasons, replace(test, by_mark=by_mark), traits.words, np.flatnonzero(~on), like,
     )  # fmt: skip
+
+
+def _likeness_everywhere(ground: Ground, traits: Traits, x, y, progress: Progress) -> tuple:
+    """Return how alike each cell is to the mark it is most like, and the row of that mark."""
+    own = traits_at(traits, x, y)
+    known = np.isfinite(ground.depth.values)
+    cells = np.flatnonzero(known)
+    likeness, mark = np.empty(len(cells)), np.empty(len(cells), dtype=int)
+    for start in range(0, len(cells), _BLOCK):
+        progress(start / len(cells))
+        part = slice(start, start + _BLOCK)
+        ranks = np.column_stack([grid.values.ravel()[cells[part]] for grid in traits.ranks])
+        likeness[part], mark[part] = similarity(ranks, own, traits.kinds)
+    everywhere, which = np.full(known.shape, np.nan), np.full(known.shape, -1)
+    everywhere[known], which[known] = likeness, mark
+    return ground.depth.like(everywhere), which
+
+
+def _scores(ground: Ground, like: Grid, x, y, ranking: Ranking) -> Grid:
+    """Return the likeness times the trust in depth, NaN about the marks."""
+    cx, cy, known = cells_of(ground.depth)
+    trusted = np.ones(len(cx))
+    if ground.uncertainty is not None:
+        trusted = trust(ground.uncertainty.values[known], ranking.tolerance_m)
+    away, _ = cKDTree(np.column_stack((x, y))).query(
+        np.column_stack((cx, cy)), distance_upper_bound=ranking.spacing_m
+    )
+    score = np.full(known.shape, np.nan)
+    score[known] = np.where(np.isfinite(away), np.nan, like.values[known] * trusted)
+    return ground.depth.like(score)
 
 
 def _reason(traits, x, y, mark_x, mark_y, name, unit) -> str:

@@ -111,21 +111,9 @@ def breaklines(
     Lindeberg, T. (1998). Edge detection and ridge detection with automatic
     scale selection. International Journal of Computer Vision 30(2), 117-154.
     """
-    for name, value in (
-        ("minimum slope", min_slope_percent),
-        ("minimum height", min_height_m),
-        ("minimum length", min_length_m),
-        ("smoothing scale", 1.0 if scale_m is None else scale_m),
-    ):
-        if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
-    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
-        if grid is not None and grid.shape != depth.shape:
-            raise LakefloorError(
-                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
-                "the same cells."
-            )
-
+    _check_limits(
+        depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m, min_length_m
+    )
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
@@ -162,6 +150,24 @@ def breaklines(
             faces.append(face)
     progress(1.0)
     return _lines(_sections(faces, area, step, min_slope_percent, min_height_m, min_length_m))
+
+
+def _check_limits(depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m,
+                  min_length_m) -> None:
+    for name, value in (
+        ("minimum slope", min_slope_percent),
+        ("minimum height", min_height_m),
+        ("minimum length", min_length_m),
+        ("smoothing scale", 1.0 if scale_m is None else scale_m),
+    ):
+        if not (np.isfinite(value) and value > 0):
+            raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
+    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
+        if grid is not None and grid.shape != depth.shape:
+            raise LakefloorError(
+                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
+                "the same cells."
+            )
 
 
 def _inner(area: DepthWindow, margin: float) -> np.ndarray:
