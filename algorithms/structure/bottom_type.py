@@ -180,6 +180,26 @@ class BottomType(LakefloorAlgorithm):
         surface, crs, metadata = read_raster(
             self.parameterAsRasterLayer(parameters, "SURFACE", context), feedback
         )
+        soundings, shoreline = self._soundings(parameters, crs, context, feedback)
+        result = self._map(parameters, soundings, surface.depth, shoreline, crs, context, feedback)
+        _say(result, feedback)
+        with Outputs(self, parameters, context, feedback) as out:
+            grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
+                     result.distance]
+            out.raster(params.OUTPUT, grids, BANDS, crs, {**metadata, **_items(result)},
+                       style="bottom_type")
+            if out.wanted("AREAS"):
+                out.areas(
+                    "AREAS", class_areas(result),
+                    [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
+                    style="bottom_areas",
+                )
+            out.text("REPORT", lambda: bottom_type_html(result))
+            out.results.update(_figures(result))
+        return out.results
+
+    def _soundings(self, parameters, crs, context, feedback):
+        """Return the soundings without strays, and the shoreline or None."""
         soundings, _ = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback, crs,
             fields=("depth", "hardness", "visit", "lane", "status"),
@@ -189,67 +209,28 @@ class BottomType(LakefloorAlgorithm):
         soundings, strays = without_strays(soundings, shoreline)
         for note in strays:
             feedback.pushWarning(note)
-        cell, gap = (
-            params.optional_number(self, parameters, name, context)
-            for name in (params.CELL_SIZE, params.MAX_GAP)
-        )
-        result = bottom_type(
-            soundings, surface.depth,
+        return soundings, shoreline
+
+    def _map(self, parameters, soundings, depth, shoreline, crs, context, feedback):
+        def number(name):
+            return self.parameterAsDouble(parameters, name, context)
+
+        return bottom_type(
+            soundings, depth,
             shoreline=shoreline,
-            cell=cell,
-            max_gap=gap,
+            cell=params.optional_number(self, parameters, params.CELL_SIZE, context),
+            max_gap=params.optional_number(self, parameters, params.MAX_GAP, context),
             method=METHODS[self.parameterAsEnumString(parameters, "METHOD", context)],
-            thresholds=tuple(
-                self.parameterAsDouble(parameters, name, context)
-                for name in ("MEDIUM_FROM", "HARD_FROM")
-            ),
+            thresholds=(number("MEDIUM_FROM"), number("HARD_FROM")),
             samples=self._samples(parameters, crs, context, feedback),
             level=(
                 self.parameterAsEnumString(parameters, "ADJUST_VISITS", context) == AT_OVERLAPS
             ),
-            max_slope_deg=self.parameterAsDouble(parameters, "MAX_SLOPE", context),
-            min_depth_m=self.parameterAsDouble(parameters, "MIN_DEPTH", context),
-            beam_deg=self.parameterAsDouble(parameters, "BEAM_WIDTH", context),
+            max_slope_deg=number("MAX_SLOPE"),
+            min_depth_m=number("MIN_DEPTH"),
+            beam_deg=number("BEAM_WIDTH"),
             progress=self.progress(feedback),
         )
-        _say(result, feedback)
-        limits = [round(float(t), 4) for t in result.thresholds]
-        items = {
-            # GDAL drops empty items.
-            **metadata, THRESHOLD_ITEM: ";".join(map(str, limits)) or "none",
-            **spacing_item(result.spacing),
-            "BOTTOM_CLASSES": ";".join(result.classes) or "one",
-            "HARDNESS": "relative" if result.calibration is None else
-            f"calibrated by {result.calibration.used} samples",
-        }
-        grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
-                 result.distance]
-        shares = result.shares
-        with Outputs(self, parameters, context, feedback) as out:
-            out.raster(params.OUTPUT, grids, BANDS, crs, items, style="bottom_type")
-            if out.wanted("AREAS"):
-                out.areas(
-                    "AREAS", class_areas(result),
-                    [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
-                    style="bottom_areas",
-                )
-            out.text("REPORT", lambda: bottom_type_html(result))
-            calibration = result.calibration
-            out.results.update(
-                CLASSES=max(len(result.classes), 1),
-                SOFT_PERCENT=100.0 * shares.get("soft", 0.0) if shares else None,
-                MEDIUM_PERCENT=100.0 * shares.get("medium", 0.0) if shares else None,
-                HARD_PERCENT=100.0 * shares.get("hard", 0.0) if shares else None,
-                THRESHOLD_LOW=limits[0] if limits else None,
-                THRESHOLD_HIGH=limits[-1] if limits else None,
-                DEPTH_TREND=result.trend.depth,
-                SLOPE_TREND=result.trend.slope,
-                MEDIAN_UNCERTAINTY=result.median_uncertainty,
-                VISITS_LEFT_OUT=int((~result.levels.solved).sum()),
-                AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
-                KAPPA=calibration.kappa if calibration else None,
-            )
-        return out.results
 
     def _samples(self, parameters, crs, context, feedback):
         """Return x, y and class of the samples, or None where there is no layer."""
@@ -268,6 +249,41 @@ class BottomType(LakefloorAlgorithm):
                 )
             )
         return x, y, classes
+
+
+def _limits(result) -> list:
+    return [round(float(t), 4) for t in result.thresholds]
+
+
+def _items(result) -> dict:
+    """Return the items of the raster's metadata."""
+    return {
+        # GDAL drops empty items.
+        THRESHOLD_ITEM: ";".join(map(str, _limits(result))) or "none",
+        **spacing_item(result.spacing),
+        "BOTTOM_CLASSES": ";".join(result.classes) or "one",
+        "HARDNESS": "relative" if result.calibration is None else
+        f"calibrated by {result.calibration.used} samples",
+    }
+
+
+def _figures(result) -> dict:
+    """Return the outputs that are numbers."""
+    limits, shares, calibration = _limits(result), result.shares, result.calibration
+    return dict(
+        CLASSES=max(len(result.classes), 1),
+        SOFT_PERCENT=100.0 * shares.get("soft", 0.0) if shares else None,
+        MEDIUM_PERCENT=100.0 * shares.get("medium", 0.0) if shares else None,
+        HARD_PERCENT=100.0 * shares.get("hard", 0.0) if shares else None,
+        THRESHOLD_LOW=limits[0] if limits else None,
+        THRESHOLD_HIGH=limits[-1] if limits else None,
+        DEPTH_TREND=result.trend.depth,
+        SLOPE_TREND=result.trend.slope,
+        MEDIAN_UNCERTAINTY=result.median_uncertainty,
+        VISITS_LEFT_OUT=int((~result.levels.solved).sum()),
+        AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
+        KAPPA=calibration.kappa if calibration else None,
+    )
 
 
 def _say(result, feedback):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
+from shapely.geometry import MultiPolygon, Polygon
 
 from ..chart.contour_domain import cells_polygon
 from ..errors import LakefloorError
@@ -125,12 +126,12 @@ def bottom_type(
     soundings: Soundings,
     depth: Grid,
     *,
-    shoreline=None,
+    shoreline: Polygon | MultiPolygon | None = None,
     cell: float | None = None,
     max_gap: float | None = None,
     spacing: float | None = None,
     method: str = "mixture",
-    thresholds=THRESHOLDS,
+    thresholds: tuple[float, float] = THRESHOLDS,
     samples: tuple | None = None,
     level: bool = True,
     max_slope_deg: float = MAX_SLOPE_DEG,

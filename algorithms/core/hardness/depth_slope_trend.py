@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..progress import Progress
 from .mixture import (
     choose_mixture,
     clearest,
@@ -47,23 +48,26 @@ class HardnessTrend:
     slope_range: tuple
     cov: np.ndarray
 
-    def columns(self, depth, slope) -> np.ndarray:
+    def columns(self, depth: np.ndarray, slope: np.ndarray) -> np.ndarray:
         """Return what the trend is in proportion to, shape (..., 2)."""
         d = np.clip(depth, *self.depth_range)
         parts = np.log10(d / self.reference_depth), np.clip(slope, *self.slope_range)
         return np.stack(np.broadcast_arrays(*parts), axis=-1)
 
-    def at(self, depth, slope) -> np.ndarray:
+    def at(self, depth: np.ndarray, slope: np.ndarray) -> np.ndarray:
         """Return what depth (m) and slope (degrees) add to hardness."""
         return self.columns(depth, slope) @ np.array([self.depth, self.slope])
 
-    def variance(self, depth, slope) -> np.ndarray:
+    def variance(self, depth: np.ndarray, slope: np.ndarray) -> np.ndarray:
         """Return the variance of :meth:`at`."""
         c = self.columns(depth, slope)
         return np.einsum("...i,ij,...j->...", c, self.cov, c)
 
 
-def fit_trend(logged: LoggedHardness, levelled, used, noise, progress) -> tuple:
+def fit_trend(
+    logged: LoggedHardness, levelled: np.ndarray, used: np.ndarray, noise: np.ndarray,
+    progress: Progress,
+) -> tuple:  # fmt: skip
     """Return the mixture chosen, those tried, and the trend common to its classes."""
     obs = logged.observations
     rows = np.flatnonzero(used & away_from_edges(obs, logged.noise))

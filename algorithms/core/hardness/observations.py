@@ -55,7 +55,7 @@ class Observations:
     def __len__(self) -> int:
         return len(self.x)
 
-    def select(self, rows) -> Observations:
+    def select(self, rows: np.ndarray) -> Observations:
         """Return the rows picked by a mask or an index array."""
         return Observations(*(getattr(self, f.name)[rows] for f in fields(self)))
 
@@ -219,7 +219,7 @@ def hardness_steps(obs: Observations) -> tuple:
     return step, rate
 
 
-def away_from_edges(obs: Observations, noise) -> np.ndarray:
+def away_from_edges(obs: Observations, noise: np.ndarray) -> np.ndarray:
     """Tell which observations lie away from an edge of a hard patch, shape (n,).
 
     An edge is where the means of the three observations before and after differ by more than

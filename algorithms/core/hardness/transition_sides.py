@@ -8,12 +8,14 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
+from ..grid import Grid
+
 #: Share of the contrast between the ends of the width: from 10 to 90 percent.
 _RISE = (0.1, 0.9)
 _TOP, REACH_M = 0.97, 15.0
 
 
-def runs_of(mask, closed: bool) -> list:
+def true_runs(mask: np.ndarray, closed: bool) -> list:
     """Return (indices, closed) of each run of true values; all of a ring is one closed run."""
     mask = np.asarray(mask, dtype=bool)
     if not mask.any():
@@ -27,7 +29,7 @@ def runs_of(mask, closed: bool) -> list:
     return [(rows[a:b], False) for a, b in zip(edge[::2], edge[1::2])]
 
 
-def piece_length(line, closed: bool) -> float:
+def piece_length(line: np.ndarray, closed: bool) -> float:
     if closed:
         line = np.vstack([line, line[:1]])
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
@@ -45,11 +47,14 @@ class Sides:
     error: np.ndarray  # standard deviation of the contrast
     position: np.ndarray  # standard deviation across the line, m
 
-    def select(self, rows) -> Sides:
+    def select(self, rows: np.ndarray) -> Sides:
         return Sides(*(value[rows] for value in vars(self).values()))
 
 
-def sides_of(hardness, uncertainty, line, closed, reach, cell, spacing) -> Sides:
+def sides_of(
+    hardness: Grid, uncertainty: Grid | None, line: np.ndarray, closed: bool, reach: float,
+    cell: float, spacing: float,
+) -> Sides:  # fmt: skip
     """Find the plateaus on both sides and move the line to halfway between them."""
     mode = "wrap" if closed else "nearest"
     n = len(line)
@@ -92,7 +97,7 @@ def sides_of(hardness, uncertainty, line, closed, reach, cell, spacing) -> Sides
     return Sides(moved, left, contrast, middle, width, error, position)
 
 
-def drawn_already(side: Sides, level, drawn) -> np.ndarray:
+def drawn_already(side: Sides, level: float, drawn: list[tuple[float, Sides]]) -> np.ndarray:
     """Tell where a line of another threshold is drawn already on the same step.
 
     Where hard follows on soft without a medium bottom between, the lines of both thresholds

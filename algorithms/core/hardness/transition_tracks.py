@@ -9,6 +9,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 from scipy.special import logsumexp, ndtr
 
+from ..progress import Progress
 from ..soundings import Soundings
 from ..track import without_track
 from .mixture import change_point
@@ -35,11 +36,13 @@ class CrossingTracks:
     shown: np.ndarray  # whether the track has the step
     likelihood: np.ndarray  # (m, widths), see _fit_step
 
-    def select(self, rows) -> CrossingTracks:
+    def select(self, rows: np.ndarray) -> CrossingTracks:
         return CrossingTracks(*(value[rows] for value in vars(self).values()))
 
 
-def steps_along_tracks(soundings: Soundings, sides, reach, progress) -> CrossingTracks:
+def steps_along_tracks(
+    soundings: Soundings, sides: list[Sides], reach: float, progress: Progress
+) -> CrossingTracks:
     kept = soundings.select(
         soundings.accepted & np.isfinite(soundings.hardness)
         & np.isfinite(soundings.x) & np.isfinite(soundings.y) & ~without_track(soundings)
@@ -134,7 +137,7 @@ def _fit_step(n, h, reach) -> tuple:
     return float(offset), float(error), bool(shown), logsumexp(likelihood, axis=1)
 
 
-def width_along_tracks(likelihood) -> float:
+def width_along_tracks(likelihood: np.ndarray) -> float:
     """Return the width, m, that suits all tracks together best, each with a place of its own."""
     total = likelihood.sum(axis=0)
     k = int(np.clip(np.argmax(total), 1, len(total) - 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..spacing import surface_spacing
 from .mixture import otsu
-from .transition_sides import REACH_M, Sides, drawn_already, piece_length, runs_of, sides_of
+from .transition_sides import REACH_M, Sides, drawn_already, piece_length, sides_of, true_runs
 from .transition_tracks import moved_onto_tracks, steps_along_tracks, width_along_tracks
 
 TRANSITION_ATTRIBUTES = (
@@ -56,7 +57,9 @@ class Transitions:
         return float(sum(m for m, s in zip(a["length_m"], a["supported"]) if s == supported))
 
 
-def hard_soft_transitions(hardness: Grid, thresholds=None, **options) -> Transitions:
+def hard_soft_transitions(
+    hardness: Grid, thresholds: Sequence[float] | None = None, **options
+) -> Transitions:
     """Draw the lines between harder and softer bottom, at a threshold of their own if need be.
 
     Parameters
@@ -98,7 +101,7 @@ def hard_soft_transitions(hardness: Grid, thresholds=None, **options) -> Transit
 
 def find_transitions(
     hardness: Grid,
-    thresholds,
+    thresholds: Sequence[float],
     *,
     uncertainty: Grid | None = None,
     distance: Grid | None = None,
@@ -176,6 +179,19 @@ def find_transitions(
     construction algorithm. Computer Graphics 21(4), 163-169.
     Hinkley, D. V. (1970). Inference about the change-point in a sequence of random variables.
     Biometrika 57(1), 1-17.
+
+    Examples
+    --------
+    Soft bottom in the west, hard bottom in the east of x = 100 m.
+
+    >>> import numpy as np
+    >>> x = np.arange(1.0, 200.0, 2.0)
+    >>> across = 0.5 + 0.2 * np.tanh((x - 100.0) / 3.0)
+    >>> lines = find_transitions(Grid(np.tile(across, (60, 1)), 0.0, 120.0, 2.0, 2.0), [0.5])
+    >>> len(lines), round(float(lines.coords[0][:, 0].mean()))
+    (1, 100)
+    >>> round(lines.attributes["contrast"][0], 1)
+    0.4
     """
     limits = np.sort(np.asarray(thresholds, dtype=float))
     _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)
@@ -194,7 +210,7 @@ def find_transitions(
         side = sides_of(hardness, uncertainty, line, closed, reach, cell, spacing)
         keep = (side.contrast >= min_contrast) & ~drawn_already(side, level, drawn)
         stretches += [
-            (side.select(rows), ring) for rows, ring in runs_of(keep, closed)
+            (side.select(rows), ring) for rows, ring in true_runs(keep, closed)
             if piece_length(side.xy[rows], ring) >= min_length_m
         ]
         drawn += [(level, s) for s, _ in stretches[len(drawn):]]
@@ -210,7 +226,7 @@ def find_transitions(
             side = moved_onto_tracks(side, crossing, spacing)
         firm = _supported(side, distance, spacing, crossing, closed, cell)
         for value in (True, False):
-            for rows, ring in runs_of(firm == value, closed):
+            for rows, ring in true_runs(firm == value, closed):
                 if piece_length(side.xy[rows], ring) >= min_length_m:
                     pieces.append((side.select(rows), ring, value, crossing, rows))
     progress(1.0)
@@ -248,7 +264,7 @@ def _level_lines(grid: Grid, level: float) -> list:
     lines = []
     for a, b in zip(first[:-1], first[1:]):
         xy = np.column_stack([x[a:b], y[a:b]])
-        for keep, closed in runs_of(~open_square[a:b], True):
+        for keep, closed in true_runs(~open_square[a:b], True):
             # A run of segments has one vertex more.
             line = xy[keep] if closed else xy[np.r_[keep, (keep[-1] + 1) % len(xy)]]
             lines.append((line, closed))
@@ -274,7 +290,7 @@ def _supported(side: Sides, distance, spacing, crossing, closed, cell) -> np.nda
     mode = "wrap" if closed else "nearest"
     holds = ndimage.median_filter(holds.astype(np.uint8), size, mode=mode) > 0
     firm = np.zeros(len(holds), dtype=bool)
-    for rows, _ in runs_of(holds, closed):
+    for rows, _ in true_runs(holds, closed):
         firm[rows] = (ratio[rows] >= _FIRM).any()
     if crossing is not None and len(crossing.line):
         # Each vertex asks the tracks within a lane spacing along the line.

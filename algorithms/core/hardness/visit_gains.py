@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,18 +62,18 @@ class VisitGains:
         """Mask of the visits that are levelled, shape (k,)."""
         return np.isfinite(self.gain)
 
-    def apply(self, hardness, number) -> np.ndarray:
+    def apply(self, hardness: np.ndarray, number: np.ndarray) -> np.ndarray:
         """Return levelled hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
         return (np.asarray(hardness, dtype=float) - self.offset[number]) / self.gain[number]
 
-    def variance(self, levelled, number) -> np.ndarray:
+    def variance(self, levelled: np.ndarray, number: np.ndarray) -> np.ndarray:
         """Return the variance of levelled hardness that comes from gain and offset, shape (n,)."""
         h, c = np.asarray(levelled, dtype=float), self.cov[number]
         raw = h**2 * c[:, 0, 0] + 2.0 * h * c[:, 0, 1] + c[:, 1, 1]
         return raw / self.gain[number] ** 2
 
 
-def as_logged(visits) -> VisitGains:
+def as_logged(visits: Sequence[str]) -> VisitGains:
     """Return levels that change nothing."""
     k = len(visits)
     return VisitGains(
@@ -82,9 +83,10 @@ def as_logged(visits) -> VisitGains:
 
 
 def find_visit_gains(
-    x, y, hardness, number, visits, noise, *, rate, reach: float,
-    reference: int | None = None, progress: Progress = silent,
-) -> VisitGains:
+    x: np.ndarray, y: np.ndarray, hardness: np.ndarray, number: np.ndarray, visits: Sequence[str],
+    noise: np.ndarray, *, rate: np.ndarray, reach: float, reference: int | None = None,
+    progress: Progress = silent,
+) -> VisitGains:  # fmt: skip
     """Find each visit's gain and offset of hardness from places that two visits share.
 
     Parameters
@@ -267,8 +269,9 @@ def _difference(place, value) -> float:
 
 
 def fit_gains(
-    place, unit, value, weight, *, reference: int = 0, free_gain=None, robust: bool = False
-) -> tuple:
+    place: np.ndarray, unit: np.ndarray, value: np.ndarray, weight: np.ndarray, *,
+    reference: int = 0, free_gain: np.ndarray | None = None, robust: bool = False,
+) -> tuple:  # fmt: skip
     """Fit ``value = offset[unit] + gain[unit] * (true value of the place)``.
 
     Parameters

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,7 +60,7 @@ class Criterion:
         return LAYER_OF[self.word]
 
 
-def read_criteria(rows, depth_unit: str = "ft") -> list:
+def read_criteria(rows: Sequence[Sequence], depth_unit: str = "ft") -> list:
     """Read a table of what counts.
 
     Parameters
@@ -80,6 +81,12 @@ def read_criteria(rows, depth_unit: str = "ft") -> list:
     LakefloorError
         If a word or number is not understood, a window is empty, a thing stands twice, or nothing
         counts. The message names the row.
+
+    Examples
+    --------
+    >>> [crest] = read_criteria([("crest", "", "30 ft", "2")])
+    >>> crest.word, crest.low, round(crest.high, 2), crest.weight
+    ('crest', 0.0, 9.14, 2.0)
     """
     out = []
     for number, row in enumerate(rows, start=1):
@@ -158,7 +165,7 @@ def _number(value, number: int, column: str, unit: str | None = None):
     return read if unit is None else read * LENGTH[stated or unit]
 
 
-def window_fit(value, low: float, high: float) -> np.ndarray:
+def window_fit(value: np.ndarray, low: float, high: float) -> np.ndarray:
     """Return how well values fit a window, 0..1.
 
     Parameters
@@ -177,6 +184,11 @@ def window_fit(value, low: float, high: float) -> np.ndarray:
     References
     ----------
     Zadeh, L. A. (1965). Fuzzy sets. Information and Control 8(3), 338-353.
+
+    Examples
+    --------
+    >>> window_fit([4.0, 5.0, 6.25, 8.0], 3.0, 6.0).round(2).tolist()
+    [1.0, 1.0, 0.93, 0.0]
     """
     value = np.asarray(value, dtype=float)
     width = high - low
@@ -192,7 +204,7 @@ def window_fit(value, low: float, high: float) -> np.ndarray:
     return np.where(np.isnan(value), 0.0, out)
 
 
-def missing_layers(criteria, present) -> list:
+def missing_layers(criteria: list[Criterion], present: Callable[[str], bool]) -> list:
     """Return a sentence for each layer that the table needs and that is not there.
 
     Parameters

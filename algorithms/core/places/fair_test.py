@@ -56,8 +56,9 @@ class FairTest:
 
 
 def fair_test(
-    traits: Traits, depth: Grid, x, y, *, apart_m: float, progress: Progress = silent
-) -> FairTest:
+    traits: Traits, depth: Grid, x: np.ndarray, y: np.ndarray, *, apart_m: float,
+    progress: Progress = silent,
+) -> FairTest:  # fmt: skip
     """Test whether marks are found again from the other marks.
 
     Parameters
@@ -136,7 +137,7 @@ def fair_test(
     )
 
 
-def groups_of(x, y, apart_m: float) -> np.ndarray:
+def groups_of(x: np.ndarray, y: np.ndarray, apart_m: float) -> np.ndarray:
     """Return the group, from 0, of each mark; neighbours within a distance share it."""
     if not len(x):
         return np.empty(0, dtype=int)

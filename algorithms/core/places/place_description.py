@@ -10,7 +10,9 @@ from ..structure.ground import Ground, at_cells, check_ground
 from .targets import BOTTOM_CLASSES, LAYER_OF, TARGETS, bearings, nearest, target
 
 
-def describe_places(ground: Ground, x, y, progress: Progress = silent) -> dict:
+def describe_places(
+    ground: Ground, x: np.ndarray, y: np.ndarray, progress: Progress = silent
+) -> dict:
     """Return what is known of the bottom at places.
 
     Parameters
@@ -29,6 +31,17 @@ def describe_places(ground: Ground, x, y, progress: Progress = silent) -> dict:
         ``crest_deg`` the direction, ``crest_row`` the row of the line or area, -1 for none.
         ``form_m``, ``form_deg`` and ``form_row`` are those of the nearest form of any kind.
         NaN where there is nothing.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from lakefloor.algorithms.core.grid import Grid
+    >>> depth = Grid(np.tile(np.arange(10.0), (10, 1)), 0.0, 100.0, 10.0, 10.0)
+    >>> found = describe_places(Ground(depth, deep_m=8.0), [45.0], [50.0])
+    >>> round(float(found["depth_m"][0]), 1), round(float(found["slope_pct"][0]))
+    (4.0, 10)
+    >>> round(float(found["deep_water_m"][0])), round(float(found["deep_water_deg"][0]))
+    (40, 83)
     """
     check_ground(ground)
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)

@@ -34,7 +34,13 @@ def rounded_depth_text(depth: float, unit: str) -> str:
 
 
 def length_text(metres: float, unit: str) -> str:
-    """Return a length as people read it: whole units, from 100 up tens."""
+    """Return a length as people read it: whole units, from 100 up tens.
+
+    Examples
+    --------
+    >>> length_text(9.144, "ft"), length_text(123.0, "m")
+    ('30 ft', '120 m')
+    """
     number = metres / LENGTH[unit]
     number = round(number / 10.0) * 10 if number >= 99.5 else round(number)
     return f"{number:.0f} {unit}"
@@ -73,7 +79,9 @@ def _doubt(layer, row) -> str:
     return " (doubtful)" if confidence is not None and confidence < 0.5 else ""
 
 
-def near_text(ground: Ground, word: str, distance, bearing, row, unit: str) -> str:
+def near_text(
+    ground: Ground, word: str, distance: float, bearing: float, row: int, unit: str
+) -> str:
     """Return where a target is, seen from a place, e.g. ``8 ft to the north (2°) a hump``."""
     thing = target_text(ground, word, row, unit)
     if distance < ON_M:
@@ -140,7 +148,7 @@ def fine_depth_text(metres: float, unit: str) -> str:
     return f"{written(metres / LENGTH[unit], f'.{digits}f')} {unit}"
 
 
-def short_names(prefix: str, depth, unit: str) -> list:
+def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
     """Return short names, unique and plain ASCII, of places in order, e.g. ``S01 12FT``.
 
     They go to devices, so their decimals are points in every language.

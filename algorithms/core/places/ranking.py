@@ -53,7 +53,7 @@ class Ranking:
 USUAL = Ranking()
 
 
-def trust(uncertainty, tolerance_m: float) -> np.ndarray:
+def trust(uncertainty: np.ndarray, tolerance_m: float) -> np.ndarray:
     """Return the probability that a depth is within a tolerance of the truth, 0..1.
 
     Parameters
@@ -61,6 +61,11 @@ def trust(uncertainty, tolerance_m: float) -> np.ndarray:
     uncertainty : array
         One standard deviation, m; errors are taken as normal. NaN is not trusted at all.
     tolerance_m : float
+
+    Examples
+    --------
+    >>> trust([0.1, 0.61, 2.0], 0.61).round(2).tolist()
+    [1.0, 0.68, 0.24]
     """
     with np.errstate(divide="ignore"):
         odds = tolerance_m / (np.sqrt(2.0) * np.asarray(uncertainty, dtype=float))

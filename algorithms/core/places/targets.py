@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
+from shapely.geometry import MultiPolygon, Polygon
 
 from ..crs import transform
 from ..ellipsoid import projection
@@ -141,7 +143,7 @@ def _dense(line, step) -> np.ndarray:
     return np.vstack((between, line[-1:]))
 
 
-def cover(polygons, rows, grid: Grid) -> Grid:
+def cover(polygons: list[Polygon | MultiPolygon], rows: Sequence[int], grid: Grid) -> Grid:
     """Return the row of the polygon that covers each cell centre, the smallest on top.
 
     Parameters
@@ -176,7 +178,7 @@ def cover(polygons, rows, grid: Grid) -> Grid:
     return grid.like(out)
 
 
-def nearest(found: Target, x, y) -> tuple:
+def nearest(found: Target, x: np.ndarray, y: np.ndarray) -> tuple:
     """Return how far each place is from a target, and where that is nearest.
 
     Parameters
@@ -251,7 +253,9 @@ def distance_grid(found: Target, grid: Grid) -> Grid:
     return grid.like(out)
 
 
-def bearings(x, y, to, crs=None) -> np.ndarray:
+def bearings(
+    x: np.ndarray, y: np.ndarray, to: np.ndarray, crs: int | str | None = None
+) -> np.ndarray:
     """Return the direction from places to positions, degrees clockwise from true north.
 
     Parameters

@@ -139,6 +139,20 @@ def bottom_forms(
     top hat function applied to a DEM. Geophysical Research Letters 29(6), 1085.
     Lundblad, E. R. et al. (2006). A benthic terrain classification scheme for
     American Samoa. Marine Geodesy 29(2), 89-111.
+
+    Examples
+    --------
+    A hump of 4 m on a bottom 10 m deep.
+
+    >>> import numpy as np
+    >>> x, y = np.meshgrid(np.arange(2.5, 600.0, 5.0), np.arange(597.5, 0.0, -5.0))
+    >>> z = 10.0 - 4.0 * np.exp(-((x - 300.0) ** 2 + (y - 300.0) ** 2) / (2.0 * 30.0**2))
+    >>> areas, codes, *_ = bottom_forms(Grid(z, 0.0, 600.0, 5.0, 5.0))
+    >>> hump = areas.attributes["form"].index("hump")
+    >>> round(areas.attributes["top_depth_m"][hump], 1)
+    6.0
+    >>> int(codes.values[60, 60])
+    3
     """
     _check_limits(
         depth, uncertainty, distance, fine_m, broad_m, min_relief_m, steep_percent, flat_percent

@@ -110,6 +110,19 @@ def breaklines(
     Transactions on Pattern Analysis and Machine Intelligence 8(6), 679-698.
     Lindeberg, T. (1998). Edge detection and ridge detection with automatic
     scale selection. International Journal of Computer Vision 30(2), 117-154.
+
+    Examples
+    --------
+    A face of 4 m that falls eastwards in the middle of a lake 300 m wide.
+
+    >>> import numpy as np
+    >>> x = np.arange(1.0, 300.0, 2.0)
+    >>> across = 5.0 + 2.0 * np.tanh((x - 150.0) / 10.0)
+    >>> lines = breaklines(Grid(np.tile(across, (100, 1)), 0.0, 200.0, 2.0, 2.0))
+    >>> lines.attributes["kind"]
+    ['crest', 'steepest', 'toe']
+    >>> [round(float(line[:, 0].mean())) for line in lines.coords]
+    [143, 150, 157]
     """
     _check_limits(
         depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m, min_length_m

@@ -37,7 +37,7 @@ def find_humps(tree: Rises, lake: LakeSurface, progress: Progress) -> tuple:
     return found, levelled
 
 
-def find_holes(tree: Rises, open_to, lake: LakeSurface, progress: Progress) -> tuple:
+def find_holes(tree: Rises, open_to: np.ndarray, lake: LakeSurface, progress: Progress) -> tuple:
     """Return the holes, and what to fill with the level: (window, mask, depth).
 
     ``open_to`` is the greatest depth at which the ground about each cell is broad in all
@@ -60,7 +60,9 @@ def find_holes(tree: Rises, open_to, lake: LakeSurface, progress: Progress) -> t
     return found, levelled
 
 
-def part_levels(tree: Rises, chosen, levels, passes=None) -> None:
+def part_levels(
+    tree: Rises, chosen: np.ndarray, levels: np.ndarray, passes: np.ndarray | None = None
+) -> None:
     """Raise the levels of chosen maxima to where others of them join, so that two stay two."""
     place = {int(k): i for i, k in enumerate(chosen)}
     for k in chosen:
@@ -87,7 +89,7 @@ def _is_supported(relief, mask, lake: LakeSurface, spot: int, pass_: int) -> boo
     return relief >= need and mask.sum() * lake.cell_area >= (NARROWEST * lake.fine) ** 2
 
 
-def find_saddles(closed: list, hat, lake: LakeSurface, progress: Progress) -> list:
+def find_saddles(closed: list, hat: np.ndarray, lake: LakeSurface, progress: Progress) -> list:
     """Return the saddles of humps or holes that lie on a neck or in a trough."""
     found = {}
     rows, cols = lake.grid.shape

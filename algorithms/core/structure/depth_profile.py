@@ -48,6 +48,16 @@ def depth_profiles(
     -----
     Depth is bilinear between cell centres. The slope is by central differences over two steps, by
     one-sided ones at an end or a gap.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from lakefloor.algorithms.core.grid import Grid
+    >>> depth = Grid(np.tile(np.arange(10.0), (10, 1)), 0.0, 100.0, 10.0, 10.0)
+    >>> line = np.array([(10.0, 50.0), (50.0, 50.0)])
+    >>> profile = depth_profiles(Ground(depth), [line], step_m=20.0)
+    >>> profile["distance_m"].tolist(), profile["depth_m"].tolist()
+    ([0.0, 20.0, 40.0], [0.5, 2.5, 4.5])
     """
     check_ground(ground)
     step = float(max(ground.depth.dx, ground.depth.dy) if step_m is None else step_m)

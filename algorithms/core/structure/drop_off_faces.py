@@ -37,7 +37,7 @@ class DepthWindow:
     dy: float
 
     @classmethod
-    def around(cls, depth: Grid, valid, pad: int) -> DepthWindow:
+    def around(cls, depth: Grid, valid: np.ndarray, pad: int) -> DepthWindow:
         rows, cols = np.flatnonzero(valid.any(axis=1)), np.flatnonzero(valid.any(axis=0))
         window = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
         return cls(
@@ -49,13 +49,15 @@ class DepthWindow:
             depth.dy,
         )
 
-    def positions(self, row_col) -> np.ndarray:
+    def positions(self, row_col: np.ndarray) -> np.ndarray:
         """Return x and y, shape (n, 2), of fractional rows and columns."""
         return np.column_stack(
             (self.x0 + row_col[:, 1] * self.dx, self.y0 - row_col[:, 0] * self.dy)
         )
 
-    def sample(self, values, x, y, order: int = 1) -> np.ndarray:
+    def sample(
+        self, values: np.ndarray, x: np.ndarray, y: np.ndarray, order: int = 1
+    ) -> np.ndarray:
         """Return values at positions, bilinear (order 1) or of the nearest cell (order 0)."""
         at = (self.y0 - y) / self.dy, (x - self.x0) / self.dx
         return ndimage.map_coordinates(values, at, float, order=order, mode="nearest")
@@ -79,12 +81,12 @@ class Face:
         return self.depth[2] - self.depth[0]
 
 
-def distances_along(line) -> np.ndarray:
+def distances_along(line: np.ndarray) -> np.ndarray:
     """Return the distance of each vertex from the first along the line, m."""
     return np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
 
 
-def evenly_spaced(line, closed: bool, step: float) -> np.ndarray:
+def evenly_spaced(line: np.ndarray, closed: bool, step: float) -> np.ndarray:
     """Return the line with vertices about ``step`` apart; a ring does not repeat its first."""
     if closed:
         line = np.vstack((line, line[:1]))
@@ -94,7 +96,7 @@ def evenly_spaced(line, closed: bool, step: float) -> np.ndarray:
     return np.column_stack((np.interp(at, s, line[:, 0]), np.interp(at, s, line[:, 1])))
 
 
-def smoothed_line(line, closed: bool, sigma: float) -> np.ndarray:
+def smoothed_line(line: np.ndarray, closed: bool, sigma: float) -> np.ndarray:
     """Return the line smoothed by a Gaussian of ``sigma`` vertices, its ends kept."""
     if closed:
         return ndimage.gaussian_filter1d(line, sigma, axis=0, mode="wrap")
@@ -106,8 +108,9 @@ def smoothed_line(line, closed: bool, sigma: float) -> np.ndarray:
 
 
 def draw_face(
-    line, closed, area, scale, step, uncertainty, distance, spacing
-) -> Face | None:
+    line: np.ndarray, closed: bool, area: DepthWindow, scale: float, step: float,
+    uncertainty: Grid | None, distance: Grid | None, spacing: float,
+) -> Face | None:  # fmt: skip
     """Draw profiles across a line and find crest, steepest point and toe on them."""
     mode = "wrap" if closed else "nearest"
     line = evenly_spaced(smoothed_line(line, closed, 2.0 * scale / step), closed, step)

@@ -27,7 +27,7 @@ _ON_TOP = (
 )  # fmt: skip
 
 
-def form_codes(found, lake: LakeSurface, depth: Grid, factor: int) -> np.ndarray:
+def form_codes(found: list[Form], lake: LakeSurface, depth: Grid, factor: int) -> np.ndarray:
     codes = np.zeros(lake.grid.shape)
     for name in reversed(_ON_TOP):
         for form in found:
@@ -50,7 +50,9 @@ def on_cells_of(coarse: Grid, depth: Grid, factor: int) -> Grid:
     return depth.like(np.where(np.isfinite(depth.values), out, np.nan))
 
 
-def form_areas(found, lake: LakeSurface, depth: Grid, factor: int, progress: Progress) -> Areas:
+def form_areas(
+    found: list[Form], lake: LakeSurface, depth: Grid, factor: int, progress: Progress
+) -> Areas:
     rows = []
     for form in watched(found, progress, every=FORMS_A_LOOK):
         polygon = _outline(form, lake)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,7 +103,10 @@ def _coarse(values, factor) -> np.ndarray:
     return np.divide(total, count, out=mean, where=2 * count > factor**2)
 
 
-def prepared_surface(depth, uncertainty, factor, fine, broad, min_relief) -> LakeSurface:
+def prepared_surface(
+    depth: Grid, uncertainty: Grid | None, factor: int, fine: float, broad: float | None,
+    min_relief: float,
+) -> LakeSurface:  # fmt: skip
     z = _coarse(np.where(np.isfinite(depth.values), depth.values, np.nan), factor)
     grid = Grid(z, depth.west, depth.north, depth.dx * factor, depth.dy * factor)
     valid = np.isfinite(z)
@@ -139,7 +143,7 @@ def prepared_surface(depth, uncertainty, factor, fine, broad, min_relief) -> Lak
     )  # fmt: skip
 
 
-def smoothed_with_rates(z, grid: Grid, sigma: float) -> tuple:
+def smoothed_with_rates(z: np.ndarray, grid: Grid, sigma: float) -> tuple:
     """Return a surface smoothed by a Gaussian, and its rates of change; NaN where it is."""
     sigmas = sigma / grid.dy, sigma / grid.dx
     reach = int(np.ceil(4.0 * max(sigmas))) + 2
@@ -149,11 +153,13 @@ def smoothed_with_rates(z, grid: Grid, sigma: float) -> tuple:
     return tuple(np.where(np.isfinite(z), each[inner], np.nan) for each in (whole, east, north))
 
 
-def opened_by_chords(z, half_m: float, lake: LakeSurface, progress: Progress) -> np.ndarray:
+def opened_by_chords(
+    z: np.ndarray, half_m: float, lake: LakeSurface, progress: Progress
+) -> np.ndarray:
     return opening(z, half_m, lake.grid.dy, lake.grid.dx, progress)
 
 
-def connected_parts(mask, progress: Progress):
+def connected_parts(mask: np.ndarray, progress: Progress) -> Iterator[tuple]:
     """Yield the connected parts of a mask: (window, mask)."""
     label, _ = ndimage.label(mask, np.ones((3, 3)))
     windows = watched(ndimage.find_objects(label), progress, every=FORMS_A_LOOK)
@@ -161,14 +167,14 @@ def connected_parts(mask, progress: Progress):
         yield window, label[window] == number
 
 
-def cells_in(lake: LakeSurface, window, mask) -> tuple:
+def cells_in(lake: LakeSurface, window: tuple, mask: np.ndarray) -> tuple:
     """Return x, y, shape (n,), m, and the flat index of the cells of a mask."""
     r, c = np.nonzero(mask)
     r, c = r + window[0].start, c + window[1].start
     return lake.grid.x[c], lake.grid.y[r], r * lake.grid.shape[1] + c
 
 
-def widened(window, mask, by, lake: LakeSurface) -> tuple:
+def widened(window: tuple, mask: np.ndarray, by: Sequence[int], lake: LakeSurface) -> tuple:
     """Return a window and its mask with a margin of so many rows and columns in the grid."""
     outer = tuple(
         slice(max(s.start - margin, 0), min(s.stop + margin, size))
@@ -179,7 +185,7 @@ def widened(window, mask, by, lake: LakeSurface) -> tuple:
     return outer, grown
 
 
-def axes_of(x, y, weights=None) -> tuple:
+def axes_of(x: np.ndarray, y: np.ndarray, weights: np.ndarray | None = None) -> tuple:
     """Return the directions of the long and of the short axis, and the ratio of lengths."""
     spread = np.cov(np.stack((x, y)), aweights=weights, ddof=0) if len(x) > 1 else np.eye(2)
     values, vectors = np.linalg.eigh(spread)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -66,7 +68,7 @@ class Ground:
             "depth surface": self.depth,
         }[layer] is not None
 
-    def once(self, name: str, make):
+    def once(self, name: str, make: Callable[[], Any]) -> Any:
         """Return ``make()``, computed at the first call under this name."""
         if name not in self._kept:
             self._kept[name] = make()
@@ -116,7 +118,7 @@ def check_ground(ground: Ground) -> None:
             )
 
 
-def at_cells(grid: Grid, x, y) -> np.ndarray:
+def at_cells(grid: Grid, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return the value of the cell that each position lies in, NaN off the grid."""
     row, col = (np.floor(v + 0.5) for v in grid.rows_cols(x, y))
     ok = (row >= 0) & (row < grid.shape[0]) & (col >= 0) & (col < grid.shape[1])

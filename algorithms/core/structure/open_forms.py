@@ -33,7 +33,7 @@ _CHORD, _SAGITTA = 0.4, 0.9
 _LONG, _ALONG = 1.3, 0.7
 
 
-def top_hat(up, lake: LakeSurface, progress: Progress) -> np.ndarray:
+def top_hat(up: np.ndarray, lake: LakeSurface, progress: Progress) -> np.ndarray:
     """Return how far a surface stands out from the chords of points, m; NaN outside."""
     hat = np.full(up.shape, np.nan)
     opened = opened_by_chords(up, _CHORD * lake.broad, lake, progress)
@@ -42,7 +42,7 @@ def top_hat(up, lake: LakeSurface, progress: Progress) -> np.ndarray:
 
 
 def find_running_out(
-    form: str, up, levelled: list, margin: float, lake: LakeSurface, progress: Progress
+    form: str, up: np.ndarray, levelled: list, margin: float, lake: LakeSurface, progress: Progress
 ) -> list:
     """Return the points or inside turns that stand out in a surface.
 
