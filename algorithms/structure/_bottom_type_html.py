@@ -92,7 +92,7 @@ def _trend(result) -> list:
         return parts
     rows = np.flatnonzero(used)
     rows = rows[:: -(-len(rows) // _MOST_POINTS)]
-    depth, slope, level = obs.depth[rows], np.nan_to_num(obs.slope[rows]), result.levelled[rows]
+    depth, slope, adjusted = obs.depth[rows], np.nan_to_num(obs.slope[rows]), result.adjusted[rows]
     for label, x, other, grid in (
         (tr("depth (m)"), depth, trend.at(trend.reference_depth, slope),
          np.linspace(*trend.depth_range, 80)),
@@ -102,28 +102,28 @@ def _trend(result) -> list:
         curve = trend.at(grid, 0.0) if x is depth else trend.at(trend.reference_depth, grid)
         parts.append(image(
             tr("Hardness by {}").format(label),
-            _plots.hardness_trend(x, level - other, grid, curve, result.mixture.mean, label),
+            _plots.hardness_trend(x, adjusted - other, grid, curve, result.mixture.mean, label),
         ))
     return parts
 
 
 def _visits(result) -> list:
-    levels, logged = result.levels, result.logged
+    gains, logged = result.gains, result.logged
     number = logged.observations.visit
     rows = []
-    for v, visit in enumerate(levels.visit):
-        if v == levels.reference:
+    for v, visit in enumerate(gains.visit):
+        if v == gains.reference:
             gain, offset = "1", "0"
-        elif not levels.solved[v]:
+        elif not gains.solved[v]:
             gain = offset = tr("left out")
         else:
             gain = tr("{:.2f} &plusmn; {:.2f}").format(
-                levels.gain[v], levels.cov[v, 0, 0] ** 0.5)
-            offset = written(levels.offset[v], "+.3f")
-            if not levels.gain_free[v]:
+                gains.gain[v], gains.cov[v, 0, 0] ** 0.5)
+            offset = written(gains.offset[v], "+.3f")
+            if not gains.gain_free[v]:
                 gain += " " + tr("(not known)")
         rows.append([
-            escape(str(visit)), int((number == v).sum()), int(levels.places[v]), gain, offset,
+            escape(str(visit)), int((number == v).sum()), int(gains.places[v]), gain, offset,
             written(logged.noise[v], ".3f"), f"{100 * logged.saturated[v]:.0f}",
         ])
     parts = [
@@ -134,11 +134,11 @@ def _visits(result) -> list:
                   "is {:.1f} m wide.").format(
                       logged.footprint)),
     ]
-    if np.isfinite(levels.before):
+    if np.isfinite(gains.before):
         parts.append(
             "<p>" + tr("Root mean square difference of two visits at one place: {:.3f} as logged, "
-                       "{:.3f} adjusted.").format(levels.before, levels.after) + "</p>"
+                       "{:.3f} adjusted.").format(gains.before, gains.after) + "</p>"
         )
-    if _plots.available() and levels.solved.sum() > 1:
-        parts.append(image(tr("Gains of the visits"), _plots.visit_gains(levels)))
+    if _plots.available() and gains.solved.sum() > 1:
+        parts.append(image(tr("Gains of the visits"), _plots.visit_gains(gains)))
     return parts

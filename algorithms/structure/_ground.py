@@ -17,9 +17,11 @@ from .._layers import (
     field_indexes,
     optional_source,
     read_bands,
+    read_points,
     read_raster,
     read_shapes,
     require_content,
+    source,
     srs_wkt,
 )
 from ..core.crs import transform
@@ -28,6 +30,8 @@ from ..core.grid import Areas, Lines
 from ..core.places.ranking import TOLERANCE_M, Ranking
 from ..core.structure.ground import DEEP_SHARE, Ground
 
+#: Fields of marks with the user's own remark, the first that has one counts.
+_REMARKS = ("note", "desc", "cmt", "remark")
 #: Parameter of each layer, by the name that the core gives it.
 LAYER_PARAMETERS = {
     "breaklines": "BREAK_LINES",
@@ -171,6 +175,44 @@ def read_ground(algorithm, parameters, context, feedback):
         deep = params.optional_depth(algorithm, parameters, "DEEP_FROM", context)
     return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
                   crs=srs_wkt(crs), **found), crs
+
+
+def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
+    """Return x, y (m), names and the user's own remarks of marks.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer holds soundings, or no mark with a position.
+    """
+    layer = source(algorithm, parameters, "MARKS", context)
+    fields = layer.fields().names()
+    if {"raw_depth_m", "status", "lane"} <= set(fields):
+        raise LakefloorError(
+            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.")
+            .format(layer.sourceName())
+        )
+    chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
+    name = chosen or next((f for f in fields if f.lower() == "name"), None)
+    wanted = [name] if name else []
+    wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
+    x, y, _, columns = read_points(layer, crs, wanted, context, feedback)
+    placed = np.isfinite(x) & np.isfinite(y)
+    if not placed.any():
+        raise LakefloorError(
+            tr("Layer '{}' has no mark with a position. Choose another layer of "
+               "marks.").format(layer.sourceName())
+        )
+    if not placed.all():
+        feedback.pushWarning(
+            tr("Marks without a position, left out: {}.").format(int((~placed).sum()))
+        )
+    rows = np.flatnonzero(placed)
+    names = [str(columns[name][i]) if name and columns[name][i] is not None else str(i + 1)
+             for i in rows]
+    others = [columns[f] for f in wanted if f != name]
+    remarks = [next((str(c[i]) for c in others if c[i] not in (None, "")), "") for i in rows]
+    return x[rows], y[rows], names, remarks
 
 
 def read_ranking(algorithm, parameters, number: str, context) -> Ranking:

@@ -223,7 +223,7 @@ class BottomType(LakefloorAlgorithm):
             method=METHODS[self.parameterAsEnumString(parameters, "METHOD", context)],
             thresholds=(number("MEDIUM_FROM"), number("HARD_FROM")),
             samples=self._samples(parameters, crs, context, feedback),
-            level=(
+            adjust=(
                 self.parameterAsEnumString(parameters, "ADJUST_VISITS", context) == AT_OVERLAPS
             ),
             max_slope_deg=number("MAX_SLOPE"),
@@ -280,22 +280,22 @@ def _figures(result) -> dict:
         DEPTH_TREND=result.trend.depth,
         SLOPE_TREND=result.trend.slope,
         MEDIAN_UNCERTAINTY=result.median_uncertainty,
-        VISITS_LEFT_OUT=int((~result.levels.solved).sum()),
+        VISITS_LEFT_OUT=int((~result.gains.solved).sum()),
         AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
         KAPPA=calibration.kappa if calibration else None,
     )
 
 
 def _say(result, feedback):
-    levels = result.levels
-    for v, visit in enumerate(levels.visit):
-        if levels.solved[v] and v != levels.reference and levels.places[v]:
+    gains = result.gains
+    for v, visit in enumerate(gains.visit):
+        if gains.solved[v] and v != gains.reference and gains.places[v]:
             feedback.pushInfo(
                 tr("Visit '{}': gain {:.2f} \u00b1 {:.2f} and offset {:+.3f} relative to '{}', "
                    "from "
                    "{} shared places.").format(
-                    visit, levels.gain[v], levels.cov[v, 0, 0] ** 0.5, levels.offset[v],
-                    levels.visit[levels.reference], levels.places[v],
+                    visit, gains.gain[v], gains.cov[v, 0, 0] ** 0.5, gains.offset[v],
+                    gains.visit[gains.reference], gains.places[v],
                 )
             )
     trend = result.trend

@@ -11,9 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_points, source
 from .._outputs import Outputs
-from ..core.errors import LakefloorError
 from ..core.places.place_description import describe_places
 from ..core.places.place_texts import class_name, compass_point, describe_text
 from ._ground import (
@@ -23,13 +21,13 @@ from ._ground import (
     marks,
     name_field,
     read_ground,
+    read_marks,
     unit,
     write_points,
 )
 
 #: What the nearest of is given, with distance and direction.
 _NEAR = ("crest", "toe", "transition", "form", "deep_water", "hard_bottom", "soft_bottom")
-_REMARKS = ("note", "desc", "cmt", "remark")
 
 
 class DescribeMarks(LakefloorAlgorithm):
@@ -92,38 +90,6 @@ class DescribeMarks(LakefloorAlgorithm):
             out.results["MARKS_ON_MAP"] = int(on.sum())
             out.results["MARKS_OFF_MAP"] = int((~on).sum())
         return out.results
-
-
-def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
-    """Return x, y (m), names and the user's own remarks of marks."""
-    layer = source(algorithm, parameters, "MARKS", context)
-    fields = layer.fields().names()
-    if {"raw_depth_m", "status", "lane"} <= set(fields):
-        raise LakefloorError(
-            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.")
-            .format(layer.sourceName())
-        )
-    chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
-    name = chosen or next((f for f in fields if f.lower() == "name"), None)
-    wanted = [name] if name else []
-    wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
-    x, y, _, columns = read_points(layer, crs, wanted, context, feedback)
-    placed = np.isfinite(x) & np.isfinite(y)
-    if not placed.any():
-        raise LakefloorError(
-            tr("Layer '{}' has no mark with a position. Choose another layer of "
-               "marks.").format(layer.sourceName())
-        )
-    if not placed.all():
-        feedback.pushWarning(
-            tr("Marks without a position, left out: {}.").format(int((~placed).sum()))
-        )
-    rows = np.flatnonzero(placed)
-    names = [str(columns[name][i]) if name and columns[name][i] is not None else str(i + 1)
-             for i in rows]
-    others = [columns[f] for f in wanted if f != name]
-    remarks = [next((str(c[i]) for c in others if c[i] not in (None, "")), "") for i in rows]
-    return x[rows], y[rows], names, remarks
 
 
 def _columns(ground, found, on) -> dict:

@@ -22,12 +22,12 @@ from ._ground import (
     marks,
     name_field,
     read_ground,
+    read_marks,
     read_ranking,
     tolerance,
     unit,
     write_points,
 )
-from .describe_marks import read_marks
 
 _NUMBERS = {
     "AUC": ("auc", QT_TRANSLATE_NOOP(

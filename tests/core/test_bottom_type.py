@@ -43,8 +43,8 @@ def patches():
 
 def test_gains_trends_and_classes_are_recovered(patches):
     # Planted: gains 1, 0.8, 1.15; -0.15 a decade of depth, -0.01 a degree of slope; 0.3 and 0.65.
-    assert patches.levels.gain == pytest.approx([1.0, 0.8, 1.15], abs=0.06)
-    assert patches.levels.gain_free.tolist() == [False, True, True]
+    assert patches.gains.gain == pytest.approx([1.0, 0.8, 1.15], abs=0.06)
+    assert patches.gains.gain_free.tolist() == [False, True, True]
     assert patches.trend.depth == pytest.approx(-0.15, abs=0.015)
     assert patches.trend.slope == pytest.approx(-0.01, abs=0.004)
     assert patches.classes == ("soft", "hard")
@@ -53,13 +53,13 @@ def test_gains_trends_and_classes_are_recovered(patches):
     assert sum(patches.shares.values()) == pytest.approx(1.0)
     known = patches.uncertainty.values[np.isfinite(patches.uncertainty.values)]
     assert np.mean(known <= patches.median_uncertainty) == pytest.approx(0.5, abs=0.01)
-    assert patches.levels.after < 0.7 * patches.levels.before
+    assert patches.gains.after < 0.7 * patches.gains.before
 
 
 def test_hardness_is_freed_from_depth_and_its_uncertainty_is_honest(patches):
     known = np.isfinite(patches.hardness.values)
     x, y = centres(patches.hardness)
-    # Reduced to the reference depth and to level bottom.
+    # Reduced to the reference depth and to flat bottom.
     shift = -0.15 * np.log10(patches.trend.reference_depth / 7.0)
     error = (patches.hardness.values - hard_lakes.patches(x, y) - shift)[known]
     sigma = patches.uncertainty.values[known]
@@ -73,10 +73,10 @@ def test_hardness_is_freed_from_depth_and_its_uncertainty_is_honest(patches):
     assert sigma[far].mean() > sigma[~far].mean()
 
 
-def test_without_levelling_the_visits_pass_for_classes(patches):
+def test_without_adjustment_the_visits_pass_for_classes(patches):
     soundings = hard_lakes.survey(hard_lakes.patches, per_decade=-0.15, per_degree=-0.01)
-    raw = bottom_type(soundings, hard_lakes.depth_grid(), cell=CELL, level=False)
-    assert (raw.levels.gain == 1.0).all()
+    raw = bottom_type(soundings, hard_lakes.depth_grid(), cell=CELL, adjust=False)
+    assert (raw.gains.gain == 1.0).all()
     assert raw.mixture.sd.max() > 1.3 * patches.mixture.sd.max()
 
 
@@ -184,9 +184,9 @@ def test_a_visit_that_meets_no_other_is_left_out():
     near = hard_lakes.visit("a", *hard_lakes.lanes("y", east=180.0), hard_lakes.patches, 1)
     far = hard_lakes.visit("b", *hard_lakes.lanes("y", west=220.0), hard_lakes.patches, 2, gain=0.7)
     result = bottom_type(concatenate([near, far]), hard_lakes.depth_grid(), cell=CELL)
-    assert result.levels.solved.sum() == 1
+    assert result.gains.solved.sum() == 1
     assert any("left out" in note for note in result.notes)
-    left = result.levels.visit[~result.levels.solved][0]
+    left = result.gains.visit[~result.gains.solved][0]
     x, _ = centres(result.hardness)
     mapped = x[np.isfinite(result.hardness.values)]
     assert mapped.max() < 260.0 if left == "b" else mapped.min() > 140.0

@@ -58,7 +58,7 @@ class BottomType:
     Attributes
     ----------
     hardness, uncertainty : Grid
-        Relative hardness 0..1, levelled and freed from depth and slope, and one standard
+        Relative hardness 0..1, adjusted and freed from depth and slope, and one standard
         deviation of it.
     bottom : Grid
         1 soft, 2 medium, 3 hard; NaN where hardness shows a single class.
@@ -75,12 +75,12 @@ class BottomType:
     tried : list of Mixture
         With 1, 2 and 3 classes.
     trend : HardnessTrend
-    levels : VisitGains
+    gains : VisitGains
     logged : LoggedHardness
     used : bool array, shape (n,)
-        Observations that made the map: levelled, and not too steep.
-    levelled, reduced : array, shape (n,)
-        Hardness of the observations after levelling, and after the trend too.
+        Observations that made the map: adjusted, and not too steep.
+    adjusted, reduced : array, shape (n,)
+        Hardness of the observations after adjustment, and after the trend too.
     calibration : Calibration or None
     spacing : float
         Lane spacing, m.
@@ -98,10 +98,10 @@ class BottomType:
     mixture: Mixture
     tried: list
     trend: HardnessTrend
-    levels: VisitGains
+    gains: VisitGains
     logged: LoggedHardness
     used: np.ndarray
-    levelled: np.ndarray
+    adjusted: np.ndarray
     reduced: np.ndarray
     calibration: Calibration | None
     spacing: float
@@ -133,7 +133,7 @@ def bottom_type(
     method: str = "mixture",
     thresholds: tuple[float, float] = THRESHOLDS,
     samples: tuple | None = None,
-    level: bool = True,
+    adjust: bool = True,
     max_slope_deg: float = MAX_SLOPE_DEG,
     min_depth_m: float = MIN_DEPTH_M,
     beam_deg: float = BEAM_DEG,
@@ -158,8 +158,8 @@ def bottom_type(
     samples : (x, y, class), optional
         Places, m, and classes (0 soft, 1 medium, 2 hard) of bottom samples, which give the
         thresholds whatever the method.
-    level : bool
-        Level the visits' gains and offsets on their overlaps. A visit that overlaps with none
+    adjust : bool
+        Adjust the visits' gains and offsets on their overlaps. A visit that overlaps with none
         is then left out.
     max_slope_deg : float
         Observations on steeper bottom are left out.
@@ -184,13 +184,13 @@ def bottom_type(
     Notes
     -----
     1. Pings of one footprint are averaged; see :func:`~.observations.observations_of`.
-    2. Visits are levelled; see :func:`~.visit_gains.find_visit_gains`.
+    2. Visits are adjusted; see :func:`~.visit_gains.find_visit_gains`.
     3. A mixture of classes with a common trend, linear in the logarithm of depth and in slope,
        is fitted to observations away from edges; see :func:`~.mixture.fit_mixture`. The trend is
        thus that within the classes: gravel that happens to lie on the shelf only is not mistaken
        for a dependence on depth.
     4. What is left after the trend is drawn as a smooth surface, whose uncertainty is found from
-       lanes left out; the errors of trend and levels are added to it.
+       lanes left out; the errors of trend and gains are added to it.
     5. Each cell gets the class that is most probable given its hardness and uncertainty.
 
     Hardness stays relative to this sounder unless samples name it.
@@ -205,19 +205,19 @@ def bottom_type(
     logged = observations_of(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
     obs, notes = logged.observations, []
     progress(0.05)
-    levels = _gains(logged, level, span(progress, 0.05, 0.2))
-    levelled = levels.apply(obs.hardness, obs.visit)
-    used = np.isfinite(levelled) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
+    gains = _gains(logged, adjust, span(progress, 0.05, 0.2))
+    adjusted = gains.apply(obs.hardness, obs.visit)
+    used = np.isfinite(adjusted) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
     _check_count(int(used.sum()), max_slope_deg, min_depth_m)
-    noise = logged.noise / np.abs(levels.gain)
+    noise = logged.noise / np.abs(gains.gain)
     mixture, tried, trend = fit_trend(
-        logged, levelled, used, np.where(np.isfinite(noise), noise, 0.0),
+        logged, adjusted, used, np.where(np.isfinite(noise), noise, 0.0),
         span(progress, 0.2, 0.4),
     )
-    # Where the surface has no slope, at its very edge, the bottom counts as level.
-    reduced = levelled - trend.at(obs.depth, np.nan_to_num(obs.slope))
+    # Where the surface has no slope, at its very edge, the bottom counts as flat.
+    reduced = adjusted - trend.at(obs.depth, np.nan_to_num(obs.slope))
     hardness, sigma, distance, spacing = _drawn(
-        logged, used, reduced, trend, levels, shoreline, span(progress, 0.4, 0.9),
+        logged, used, reduced, trend, gains, shoreline, span(progress, 0.4, 0.9),
         cell=cell, max_gap=max_gap, spacing=spacing,
     )  # fmt: skip
     calibration = None
@@ -226,21 +226,21 @@ def bottom_type(
     known = np.isfinite(hardness.values)
     classes, limits, probability = _classes(
         hardness.values[known], sigma.values[known], method, thresholds, mixture, calibration,
-        float(np.median(noise[levels.solved])),
+        float(np.median(noise[gains.solved])),
     )
     bottom, certain = _likeliest(classes, probability, known, hardness)
     progress(1.0)
     result = BottomType(
-        hardness, sigma, bottom, certain, distance, classes, limits, mixture, tried, trend, levels,
-        logged, used, levelled, reduced, calibration, float(spacing), notes,
+        hardness, sigma, bottom, certain, distance, classes, limits, mixture, tried, trend, gains,
+        logged, used, adjusted, reduced, calibration, float(spacing), notes,
     )
-    notes += notes_on(result, level, max_slope_deg, min_depth_m, method)
+    notes += notes_on(result, adjust, max_slope_deg, min_depth_m, method)
     return result
 
 
-def _gains(logged: LoggedHardness, level: bool, progress: Progress) -> VisitGains:
+def _gains(logged: LoggedHardness, adjust: bool, progress: Progress) -> VisitGains:
     """Return gain and offset of each visit, as logged where they are not to be found."""
-    if not level or len(logged.visits) == 1:
+    if not adjust or len(logged.visits) == 1:
         return as_logged(logged.visits)
     obs = logged.observations
     return find_visit_gains(
@@ -287,7 +287,7 @@ def _check(method, thresholds, max_slope_deg):
 
 
 def _drawn(
-    logged: LoggedHardness, used, reduced, trend: HardnessTrend, levels: VisitGains, shoreline,
+    logged: LoggedHardness, used, reduced, trend: HardnessTrend, gains: VisitGains, shoreline,
     progress,
     **options,
 ) -> tuple:  # fmt: skip
@@ -322,7 +322,7 @@ def _drawn(
     near = np.flatnonzero(used)[near]
     variance = (surface.uncertainty.values[known] / _SCALE) ** 2
     variance += trend.variance(obs.depth[near], np.nan_to_num(obs.slope[near]))
-    variance += levels.variance(hardness[known], obs.visit[near])
+    variance += gains.variance(hardness[known], obs.visit[near])
     sigma = np.full(grid.shape, np.nan)
     sigma[known] = np.sqrt(variance)
     distance = np.where(known, surface.distance.values, np.nan)

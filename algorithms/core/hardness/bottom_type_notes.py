@@ -15,19 +15,19 @@ if TYPE_CHECKING:
 
 
 def notes_on(
-    result: BottomType, level: bool, max_slope_deg: float, min_depth_m: float, method: str
+    result: BottomType, adjust: bool, max_slope_deg: float, min_depth_m: float, method: str
 ) -> list[str]:
     """Return sentences on hardness and classes, on single visits, and on what was left out.
 
     Parameters
     ----------
     result : BottomType
-    level, max_slope_deg, min_depth_m, method
+    adjust, max_slope_deg, min_depth_m, method
         As for :func:`.bottom_type.bottom_type`.
     """
     return [
         *_on_classes(result, method),
-        *_on_visits(result, level),
+        *_on_visits(result, adjust),
         *_on_observations(result.logged.observations, max_slope_deg, min_depth_m),
     ]
 
@@ -60,8 +60,8 @@ def _on_classes(result: BottomType, method: str) -> list:
     return notes
 
 
-def _on_visits(result: BottomType, level: bool) -> list:
-    notes, visits, levels = [], result.logged.visits, result.levels
+def _on_visits(result: BottomType, adjust: bool) -> list:
+    notes, visits, gains = [], result.logged.visits, result.gains
     for visit, share in zip(visits, result.logged.saturated):
         if share > SATURATED:
             notes.append(
@@ -69,16 +69,16 @@ def _on_visits(result: BottomType, level: bool) -> list:
                 "the sounder was saturated. Do not trust the hardness, gain and trend of this "
                 "visit. Lower the gain next time."
             )
-    for visit, solved in zip(visits, levels.solved):
+    for visit, solved in zip(visits, gains.solved):
         if not solved:
             notes.append(
                 f"Visit '{visit}' is left out, because it overlaps too little with the others. Run "
                 "a cross-line over it next time. If the sounder's settings were the same, do not "
                 "adjust visits."
             )
-    if level and len(visits) > 1:
+    if adjust and len(visits) > 1:
         for v, visit in enumerate(visits):
-            if levels.solved[v] and v != levels.reference and not levels.gain_free[v]:
+            if gains.solved[v] and v != gains.reference and not gains.gain_free[v]:
                 notes.append(
                     f"Visit '{visit}': the overlap is too uniform to find its gain. Only its "
                     "offset "

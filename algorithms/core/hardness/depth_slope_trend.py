@@ -65,7 +65,7 @@ class HardnessTrend:
 
 
 def fit_trend(
-    logged: LoggedHardness, levelled: np.ndarray, used: np.ndarray, noise: np.ndarray,
+    logged: LoggedHardness, adjusted: np.ndarray, used: np.ndarray, noise: np.ndarray,
     progress: Progress,
 ) -> tuple:  # fmt: skip
     """Return the mixture chosen, those tried, and the trend common to its classes."""
@@ -79,7 +79,7 @@ def fit_trend(
     columns = np.column_stack([np.log10(obs.depth[rows] / reference), slope])
     # What does not vary cannot be fitted.
     varies = np.ptp(columns, axis=0) > (0.05, 0.5)
-    y, x = levelled[rows], columns[:, varies]
+    y, x = adjusted[rows], columns[:, varies]
     least = 0.5 * float(np.median(noise[noise > 0.0]))
 
     _, tried = choose_mixture(y, covariates=x, least_sd=least, progress=progress)

@@ -26,7 +26,7 @@ _POSITION_M = 1.0
 
 @dataclass(frozen=True)
 class VisitGains:
-    """``logged = offset + gain * levelled`` for each of k visits.
+    """``logged = offset + gain * adjusted`` for each of k visits.
 
     Attributes
     ----------
@@ -43,7 +43,7 @@ class VisitGains:
     places : int array, shape (k,)
         Places where the visit overlaps with another one.
     before, after : float
-        Root mean square difference of visits at one place, as logged and levelled; NaN without
+        Root mean square difference of visits at one place, as logged and adjusted; NaN without
         overlaps.
     """
 
@@ -59,22 +59,22 @@ class VisitGains:
 
     @property
     def solved(self) -> np.ndarray:
-        """Mask of the visits that are levelled, shape (k,)."""
+        """Mask of the visits that are adjusted, shape (k,)."""
         return np.isfinite(self.gain)
 
     def apply(self, hardness: np.ndarray, number: np.ndarray) -> np.ndarray:
-        """Return levelled hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
+        """Return adjusted hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
         return (np.asarray(hardness, dtype=float) - self.offset[number]) / self.gain[number]
 
-    def variance(self, levelled: np.ndarray, number: np.ndarray) -> np.ndarray:
-        """Return the variance of levelled hardness that comes from gain and offset, shape (n,)."""
-        h, c = np.asarray(levelled, dtype=float), self.cov[number]
+    def variance(self, adjusted: np.ndarray, number: np.ndarray) -> np.ndarray:
+        """Return the variance of adjusted hardness that comes from gain and offset, shape (n,)."""
+        h, c = np.asarray(adjusted, dtype=float), self.cov[number]
         raw = h**2 * c[:, 0, 0] + 2.0 * h * c[:, 0, 1] + c[:, 1, 1]
         return raw / self.gain[number] ** 2
 
 
 def as_logged(visits: Sequence[str]) -> VisitGains:
-    """Return levels that change nothing."""
+    """Return gains that change nothing."""
     k = len(visits)
     return VisitGains(
         np.asarray(visits, dtype=object), 0, np.ones(k), np.zeros(k), np.zeros((k, 2, 2)),
@@ -104,7 +104,7 @@ def find_visit_gains(
     reach : float
         Observations of two visits that are each other's nearest, and this near, share a place, m.
     reference : int, optional
-        The visit that the others are levelled to; the one with most observations if None.
+        The visit that the others are adjusted to; the one with most observations if None.
 
     Returns
     -------
@@ -121,7 +121,7 @@ def find_visit_gains(
     first, second = _pairs(x, y, number, k, reach, span(progress, 0.0, 0.3))
     pair = np.zeros((k, k), int)
     np.add.at(pair, (number[first], number[second]), 1)
-    # A tie of too few places does not carry a level.
+    # A tie of too few places does not carry an adjustment.
     _, group = connected_components(coo_matrix(pair + pair.T >= MIN_SHARED_PLACES), directed=False)
     tied = group == group[reference]
     places = pair.sum(axis=0) + pair.sum(axis=1)
@@ -136,12 +136,12 @@ def find_visit_gains(
             second[tied[number[first]]],
         )  # fmt: skip
         v, held = hardness[rows], int(np.searchsorted(members, reference))
-        gain[members], offset[members], cov[members], free[members] = _levels_of_tied(
+        gain[members], offset[members], cov[members], free[members] = _gains_of_tied(
             p, u, v, variance, held, span(progress, 0.3, 1.0)
         )
         free[reference] = False
-        levelled = (v - offset[members][u]) / gain[members][u]
-        before, after = _difference(p, v), _difference(p, levelled)
+        adjusted = (v - offset[members][u]) / gain[members][u]
+        before, after = _difference(p, v), _difference(p, adjusted)
     progress(1.0)
     return VisitGains(
         np.asarray(visits, dtype=object), reference, gain, offset, cov, free, places, before, after
@@ -173,7 +173,7 @@ def _shared_places(x, y, number, noise, rate, members, first, second) -> tuple:
     return rows, place, unit, noise[number[rows]] ** 2 + 0.5 * blur[rows] ** 2
 
 
-def _levels_of_tied(place, unit, value, variance, reference: int, progress: Progress) -> tuple:
+def _gains_of_tied(place, unit, value, variance, reference: int, progress: Progress) -> tuple:
     """Return gain, offset and their covariance of visits tied by places, and which gain is free.
 
     Rounds of :func:`fit_gains`: gains that the overlap does not tell are held at 1, and the
@@ -239,12 +239,12 @@ def _relative_error(place, unit, value, weight, gain, offset) -> np.ndarray:
     outweighs what the places differ by, the slope leans on how the noise is shared between the
     visits, which is not known well enough, however many the places.
     """
-    levelled = (value - offset[unit]) / gain[unit]
+    adjusted = (value - offset[unit]) / gain[unit]
     out = np.full(len(gain), np.inf)
-    total = np.bincount(place, weight * levelled), np.bincount(place, weight)
+    total = np.bincount(place, weight * adjusted), np.bincount(place, weight)
     for m in range(len(gain)):
         mine = unit == m
-        w, x = weight[mine], levelled[mine]
+        w, x = weight[mine], adjusted[mine]
         rest = total[1][place[mine]] - w
         others = rest > 1e-9 * w
         if others.sum() < 3:
