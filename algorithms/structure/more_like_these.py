@@ -139,9 +139,8 @@ class MoreLikeThese(LakefloorAlgorithm):
 def _sentences(test, names):
     """Say what the fair test found."""
     if not np.isfinite(test.auc):
-        yield tr("Not tested: there are {} separate groups of marks, and a fair test needs {}. "
-                 "Add marks to learn whether the similarity means anything.").format(
-                     test.groups, MIN_GROUPS)
+        yield tr("Not tested: a fair test needs {} separate groups of marks, not {}. Add marks to "
+                 "learn whether the similarity means anything.").format(MIN_GROUPS, test.groups)
         return
     yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places. "
              "AUC {:.2f} \u00b1 {:.2f} of {} groups of marks, {:.2f} \u00b1 {:.2f} of random "

@@ -302,7 +302,7 @@ def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedba
 
 
 def test_marks_elsewhere_are_refused(run, lake, memory_layer):
-    with pytest.raises(QgsProcessingException, match="None of the 1 marks lies on the mapped"):
+    with pytest.raises(QgsProcessingException, match="No mark lies on the mapped"):
         run("morelikethese", {
             "MARKS": memory_layer("Point", ["POINT(0 0)"]), "INPUT": lake["depth"],
             "OUTPUT": "TEMPORARY_OUTPUT",

@@ -252,9 +252,9 @@ def _gains(logged: LoggedHardness, adjust: bool, progress: Progress) -> VisitGai
 def _check_count(count: int, max_slope_deg: float, min_depth_m: float) -> None:
     if count < 30:
         raise LakefloorError(
-            f"Only {count} places with hardness are on bottom flatter than "
-            f"{written(max_slope_deg, 'g')} degrees and deeper than {written(min_depth_m, 'g')} m, "
-            "but a map needs 30. Widen these limits, or add soundings with hardness."
+            "A map needs 30 places with hardness on bottom flatter than "
+            f"{written(max_slope_deg, 'g')} degrees and deeper than {written(min_depth_m, 'g')} m. "
+            f"Found: {count}. Widen these limits, or add soundings with hardness."
         )
 
 

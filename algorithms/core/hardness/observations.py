@@ -115,8 +115,8 @@ def observations_of(
     )  # fmt: skip
     if not len(kept):
         raise LakefloorError(
-            f"None of the {len(soundings)} soundings is accepted and has a hardness. Read logs "
-            "that have a hardness column, or name the column in Read logs."
+            "No sounding is accepted and has a hardness. Read logs that have a hardness column, or "
+            "name the column in Read logs."
         )
     low, high = kept.hardness.min(), kept.hardness.max()
     if low < 0.0 or high > 1.0:

@@ -325,8 +325,8 @@ def fit_gains(
     o_at = np.flatnonzero(np.arange(k) != reference)
     if len(value) - n_places < len(g_at) + len(o_at):
         raise LakefloorError(
-            f"{n_places} shared places are too few to adjust {k} visits. Add visits that overlap "
-            "more."
+            f"The shared places ({n_places}) are too few to adjust {k} visits. Add visits that "
+            "overlap more."
         )
     root = np.sqrt(weight)
 

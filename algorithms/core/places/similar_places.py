@@ -109,8 +109,8 @@ def find_similar_places(
     on = np.isfinite(at_cells(ground.depth, x, y))
     if not on.any():
         raise LakefloorError(
-            f"None of the {len(x)} marks lies on the mapped bottom. Check that marks and depth "
-            "surface belong to the same lake and have the right CRS."
+            "No mark lies on the mapped bottom. Check that marks and depth surface belong to the "
+            "same lake and have the right CRS."
         )
     used = np.flatnonzero(on)
     traits = traits_of(ground, span(progress, 0.0, 0.4))
