@@ -64,8 +64,8 @@ def _figures(figures, unit) -> str:
     rows = [
         (tr("length"), f"{figures['length_m'] / metres:.0f} {unit}"),
         (tr("length on mapped bottom"), f"{figures['mapped_m'] / metres:.0f} {unit}"),
-        (tr("shallowest depth"), f"{_text(figures['least_m'] / metres)} {unit}"),
-        (tr("deepest depth"), f"{_text(figures['greatest_m'] / metres)} {unit}"),
+        (tr("shallowest depth"), f"{_text(figures['shallowest_m'] / metres)} {unit}"),
+        (tr("deepest depth"), f"{_text(figures['deepest_m'] / metres)} {unit}"),
         (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
         (tr("maximum slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]

@@ -32,6 +32,7 @@ from ..core.hardness.bottom_type import (
     THRESHOLDS,
     bottom_type,
     class_areas,
+    thresholds_text,
 )
 from ..core.hardness.observations import BEAM_DEG
 from ..core.hardness.sample_calibration import read_class
@@ -258,8 +259,7 @@ def _limits(result) -> list:
 def _items(result) -> dict:
     """Return the items of the raster's metadata."""
     return {
-        # GDAL drops empty items.
-        THRESHOLD_ITEM: ";".join(map(str, _limits(result))) or "none",
+        THRESHOLD_ITEM: thresholds_text(result.thresholds),
         **spacing_item(result.spacing),
         "BOTTOM_CLASSES": ";".join(result.classes) or "one",
         "HARDNESS": "relative" if result.calibration is None else

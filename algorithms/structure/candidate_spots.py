@@ -166,11 +166,9 @@ def _columns(spots, criteria, ground) -> dict:
         "score": spots.score, "fit": spots.fit, "trust": spots.trust, "depth_m": spots.depth,
         "uncert_m": spots.uncertainty,
     }  # fmt: skip
-    suffix = {"slope": "_pct", "hardness": ""}
     for criterion in criteria:
         if criterion.word != "depth":
-            field = f"{criterion.key}{suffix.get(criterion.word, '_m')}"
-            columns[field] = spots.values[criterion.key]
+            columns[criterion.field] = spots.values[criterion.key]
         columns[f"{criterion.key}_fit"] = spots.fits[criterion.key]
     columns.update(lon=lon, lat=lat)
     return columns

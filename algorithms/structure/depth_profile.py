@@ -114,13 +114,13 @@ class DepthProfile(LakefloorAlgorithm):
 
 
 def _sentence(name, figures, unit_name) -> str:
-    if not np.isfinite(figures["greatest_m"]):
+    if not np.isfinite(figures["deepest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
             name, length_text(figures["length_m"], unit_name))
     return tr("{}: {} long, {} on mapped bottom. Depth {} to {}, slope up to {:.0f}%.").format(
         name, length_text(figures["length_m"], unit_name),
-        length_text(figures["mapped_m"], unit_name), fine_depth_text(figures["least_m"], unit_name),
-        fine_depth_text(figures["greatest_m"], unit_name), figures["steepest_pct"],
+        length_text(figures["mapped_m"], unit_name), fine_depth_text(figures["shallowest_m"], unit_name),
+        fine_depth_text(figures["deepest_m"], unit_name), figures["steepest_pct"],
     )
 
 

@@ -20,6 +20,7 @@ from .._layers import (
     require_content,
 )
 from .._outputs import Outputs
+from ..core.hardness.bottom_type import read_thresholds
 from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
@@ -160,8 +161,7 @@ class HardSoftTransitions(LakefloorAlgorithm):
             return [threshold]
         if THRESHOLD_ITEM not in metadata:
             return None
-        text = metadata[THRESHOLD_ITEM]
-        found = [] if text == "none" else [float(t) for t in text.split(";")]
+        found = read_thresholds(metadata[THRESHOLD_ITEM])
         if not found:
             feedback.pushWarning(
                 tr("The bottom type has a single class of hardness, so there is no transition to "

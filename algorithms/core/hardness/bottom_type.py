@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -341,6 +342,25 @@ def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -
         return (), np.array([]), None
     names = CLASS_NAMES if len(mixture) == 3 else (CLASS_NAMES[0], CLASS_NAMES[2])
     return names, boundaries(mixture), memberships(hardness, sigma, mixture, noise)
+
+
+def thresholds_text(thresholds: Sequence[float]) -> str:
+    """Return thresholds as a raster's metadata hold them; :func:`read_thresholds` reads it.
+
+    >>> thresholds_text([0.41234, 0.6]), thresholds_text([])
+    ('0.4123;0.6', 'none')
+    """
+    # GDAL drops empty items.
+    return ";".join(str(round(float(value), 4)) for value in thresholds) or "none"
+
+
+def read_thresholds(text: str) -> list[float]:
+    """Return the thresholds that a raster's metadata hold; none for a single class.
+
+    >>> read_thresholds("0.4123;0.6"), read_thresholds("none")
+    ([0.4123, 0.6], [])
+    """
+    return [] if text == "none" else [float(value) for value in text.split(";")]
 
 
 def class_areas(result: BottomType) -> Areas:

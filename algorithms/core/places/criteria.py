@@ -53,6 +53,11 @@ class Criterion:
         return self.word.replace(" ", "_")
 
     @property
+    def field(self) -> str:
+        """The name of the field that holds its value, which ends in the unit."""
+        return self.key + {"slope": "_pct", "hardness": ""}.get(self.word, "_m")
+
+    @property
     def layer(self) -> str:
         """The layer that it is taken from."""
         if self.word in VALUES:

@@ -145,7 +145,7 @@ def summary(profile: dict, number: int) -> dict:
     Returns
     -------
     dict of str to float
-        ``length_m``, ``mapped_m`` (length with a depth), ``least_m``, ``greatest_m``, ``mean_m``
+        ``length_m``, ``mapped_m`` (length with a depth), ``shallowest_m``, ``deepest_m``, ``mean_m``
         and ``steepest_pct``; NaN where no depth is known.
     """
     of_line = profile["line"] == number
@@ -159,8 +159,8 @@ def summary(profile: dict, number: int) -> dict:
     return {
         "length_m": float(along[-1]),
         "mapped_m": mapped,
-        "least_m": float(depth[known].min()) if known.any() else np.nan,
-        "greatest_m": float(depth[known].max()) if known.any() else np.nan,
+        "shallowest_m": float(depth[known].min()) if known.any() else np.nan,
+        "deepest_m": float(depth[known].max()) if known.any() else np.nan,
         "mean_m": float((middle * pieces)[whole].sum() / mapped) if mapped else np.nan,
         "steepest_pct": float(slope[np.isfinite(slope)].max())
         if np.isfinite(slope).any()
