@@ -117,10 +117,10 @@ def _sentence(name, figures, unit_name) -> str:
     if not np.isfinite(figures["deepest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
             name, length_text(figures["length_m"], unit_name))
+    lengths = (length_text(figures[key], unit_name) for key in ("length_m", "mapped_m"))
+    depths = (fine_depth_text(figures[key], unit_name) for key in ("shallowest_m", "deepest_m"))
     return tr("{}: {} long, {} on mapped bottom. Depth {} to {}, slope up to {:.0f}%.").format(
-        name, length_text(figures["length_m"], unit_name),
-        length_text(figures["mapped_m"], unit_name), fine_depth_text(figures["shallowest_m"], unit_name),
-        fine_depth_text(figures["deepest_m"], unit_name), figures["steepest_pct"],
+        name, *lengths, *depths, figures["steepest_pct"]
     )
 
 

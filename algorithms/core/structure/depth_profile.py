@@ -145,8 +145,8 @@ def summary(profile: dict, number: int) -> dict:
     Returns
     -------
     dict of str to float
-        ``length_m``, ``mapped_m`` (length with a depth), ``shallowest_m``, ``deepest_m``, ``mean_m``
-        and ``steepest_pct``; NaN where no depth is known.
+        ``length_m``, ``mapped_m`` (length with a depth), ``shallowest_m``, ``deepest_m``,
+        ``mean_m`` and ``steepest_pct``; NaN where no depth is known.
     """
     of_line = profile["line"] == number
     along, depth = profile["distance_m"][of_line], profile["depth_m"][of_line]
