@@ -18,7 +18,12 @@ from ..soundings import Soundings
 from ..spacing import surface_spacing
 from .mixture import otsu
 from .transition_sides import REACH_M, Sides, drawn_already, piece_length, sides_of, true_runs
-from .transition_tracks import moved_onto_tracks, steps_along_tracks, width_along_tracks
+from .transition_tracks import (
+    CrossingTracks,
+    moved_onto_tracks,
+    steps_along_tracks,
+    width_along_tracks,
+)
 
 TRANSITION_ATTRIBUTES = (
     "contrast", "width_m", "width_from", "hard_side", "depth_m", "depth_from_m", "depth_to_m",
@@ -228,7 +233,7 @@ def find_transitions(
         for value in (True, False):
             for rows, ring in true_runs(firm == value, closed):
                 if piece_length(side.xy[rows], ring) >= min_length_m:
-                    pieces.append((side.select(rows), ring, value, crossing, rows))
+                    pieces.append(_Piece(side.select(rows), ring, value, crossing, rows))
     progress(1.0)
     return _lines(pieces, depth, spacing)
 
@@ -302,40 +307,67 @@ def _supported(side: Sides, distance, spacing, crossing, closed, cell) -> np.nda
     return firm
 
 
-def _lines(pieces, depth, spacing) -> Lines:
+@dataclass(frozen=True)
+class _Piece:
+    """A stretch of a line, all of which the data support, or none."""
+
+    side: Sides
+    closed: bool
+    supported: bool
+    crossing: CrossingTracks | None  # of the whole stretch
+    rows: np.ndarray  # vertices of the stretch that the piece has
+
+    @property
+    def length(self) -> float:
+        """Length, m."""
+        return piece_length(self.side.xy, self.closed)
+
+
+def _lines(pieces: list, depth: Grid | None, spacing: float) -> Lines:
     coords, table = [], {name: [] for name in TRANSITION_ATTRIBUTES}
-    order = sorted(range(len(pieces)), key=lambda i: -piece_length(pieces[i][0].xy, pieces[i][1]))
-    for side, ring, supported, crossing, rows in (pieces[i] for i in order):
-        line = np.vstack([side.xy, side.xy[:1]]) if ring else side.xy
-        depths = np.full(1, np.nan) if depth is None else depth.sample(*side.xy.T)
-        depths = depths[np.isfinite(depths)]
-        width, source, count = float(np.median(side.width)), "surface", 0
-        if crossing is not None:
-            here = np.isin(crossing.vertex, rows) & crossing.shown
-            here &= np.abs(crossing.offset) <= 0.5 * spacing
-            count = int(here.sum())
-            if count:
-                # The surface's is an upper bound.
-                fitted = width_along_tracks(crossing.likelihood[here])
-                width, source = min(fitted, width), "soundings"
-        error = np.maximum(side.error, 1e-9)
-        sure = erf(side.contrast / (2.0 * np.sqrt(2.0) * error))
-        placed = erf(0.5 * spacing / (np.sqrt(2.0) * np.maximum(side.position, 1e-9)))
-        values = {
-            "contrast": float(side.contrast.mean()),
-            "width_m": width,
-            "width_from": source,
-            "hard_side": "left",
-            "depth_m": float(depths.mean()) if depths.size else np.nan,
-            "depth_from_m": float(depths.min()) if depths.size else np.nan,
-            "depth_to_m": float(depths.max()) if depths.size else np.nan,
-            "confidence": float((sure * placed).mean()),
-            "position_sd_m": float(side.position.mean()),
-            "crossings": count,
-            "supported": int(supported),
-            "length_m": piece_length(side.xy, ring),
-        }
-        coords.append(line)
+    for piece in sorted(pieces, key=lambda piece: -piece.length):
+        xy = piece.side.xy
+        coords.append(np.vstack([xy, xy[:1]]) if piece.closed else xy)
+        values = {**_of_sides(piece.side, spacing), **_of_width(piece, spacing),
+                  **_of_depth(xy, depth), "hard_side": "left",
+                  "supported": int(piece.supported), "length_m": piece.length}
         for name in TRANSITION_ATTRIBUTES:
             table[name].append(values[name])
     return Lines(coords, table)
+
+
+def _of_sides(side: Sides, spacing: float) -> dict:
+    """Return the contrast, the uncertainty of the position and the confidence."""
+    error = np.maximum(side.error, 1e-9)
+    sure = erf(side.contrast / (2.0 * np.sqrt(2.0) * error))
+    placed = erf(0.5 * spacing / (np.sqrt(2.0) * np.maximum(side.position, 1e-9)))
+    return {
+        "contrast": float(side.contrast.mean()),
+        "confidence": float((sure * placed).mean()),
+        "position_sd_m": float(side.position.mean()),
+    }
+
+
+def _of_width(piece: _Piece, spacing: float) -> dict:
+    """Return the width, from the tracks that show the step where there are any."""
+    width, source, count = float(np.median(piece.side.width)), "surface", 0
+    crossing = piece.crossing
+    if crossing is not None:
+        here = np.isin(crossing.vertex, piece.rows) & crossing.shown
+        here &= np.abs(crossing.offset) <= 0.5 * spacing
+        count = int(here.sum())
+        if count:
+            # The surface's is an upper bound.
+            width, source = min(width_along_tracks(crossing.likelihood[here]), width), "soundings"
+    return {"width_m": width, "width_from": source, "crossings": count}
+
+
+def _of_depth(xy, depth: Grid | None) -> dict:
+    """Return mean, least and greatest depth along a line; NaN where none is known."""
+    depths = np.full(1, np.nan) if depth is None else depth.sample(*xy.T)
+    depths = depths[np.isfinite(depths)]
+    return {
+        "depth_m": float(depths.mean()) if depths.size else np.nan,
+        "depth_from_m": float(depths.min()) if depths.size else np.nan,
+        "depth_to_m": float(depths.max()) if depths.size else np.nan,
+    }
