@@ -17,21 +17,26 @@ from .._layers import (
     field_indexes,
     optional_source,
     read_bands,
+    read_points,
     read_raster,
     read_shapes,
     require_content,
+    source,
     srs_wkt,
 )
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
-from ..core.structure.signature import DEEP_SHARE, Ground
+from ..core.places.ranking import TOLERANCE_M, Ranking
+from ..core.structure.ground import DEEP_SHARE, Ground
 
+#: Fields of marks with the user's own remark, the first that has one counts.
+_REMARKS = ("note", "desc", "cmt", "remark")
 #: Parameter of each layer, by the name that the core gives it.
 LAYER_PARAMETERS = {
-    "break-lines": "BREAK_LINES",
+    "breaklines": "BREAK_LINES",
     "transitions": "TRANSITIONS",
-    "bottom forms": "FORMS",
+    "bottom forms": "BOTTOM_FORMS",
     "bottom type": "BOTTOM_TYPE",
 }
 
@@ -40,8 +45,7 @@ def bottom_type():
     """Return the optional bottom type raster parameter."""
     return params.helped(
         QgsProcessingParameterRasterLayer("BOTTOM_TYPE", tr("Bottom type"), optional=True),
-        tr("Raster of Bottom type: band 1 relative hardness 0 to 1, 2 its standard uncertainty, "
-           "3 the class (1 soft, 2 medium, 3 hard), 4 the probability of the class."),
+        tr("Raster from Bottom type. If empty, hardness and class of the bottom are not used."),
     )
 
 
@@ -50,14 +54,15 @@ def add_layers(algorithm):
     kinds = QgsProcessing.SourceType
     algorithm.addParameter(params.surface())
     for name, label, kind, text in (
-        ("BREAK_LINES", tr("Break-lines"), kinds.TypeVectorLine,
-         tr("Lines of Break-lines (drop-offs); their field kind tells crest and toe apart.")),
+        ("BREAK_LINES", tr("Breaklines"), kinds.TypeVectorLine,
+         tr("Lines from Breaklines (drop-offs). The field kind separates crest and toe. If empty, "
+            "drop-offs are not used.")),
         ("TRANSITIONS", tr("Hard-soft transitions"), kinds.TypeVectorLine,
-         tr("Lines along which hard bottom gives way to soft; those that the data do not support "
-            "are left out.")),
-        ("FORMS", tr("Bottom forms"), kinds.TypeVectorPolygon,
-         tr("Polygons of Bottom forms; their field form names them: point, inside turn, hump, "
-            "hole, saddle, flat, steep break, basin.")),
+         tr("Lines along which hard bottom changes to soft. Unsupported lines are left out. If "
+            "empty, transitions are not used.")),
+        ("BOTTOM_FORMS", tr("Bottom forms"), kinds.TypeVectorPolygon,
+         tr("Polygons from Bottom forms. The field form has their names. If empty, forms are not "
+            "used.")),
     ):
         algorithm.addParameter(params.helped(
             QgsProcessingParameterFeatureSource(name, label, [kind], optional=True), text
@@ -68,8 +73,8 @@ def add_layers(algorithm):
 def add_deep(algorithm):
     """Add the depth from which water is deep."""
     algorithm.addParameter(params.number(
-        "DEEP", tr("Deep water begins at (unit of depth)"), None,
-        tr("Left empty, it is the depth that {:.0f}% of the mapped bottom do not reach.").format(
+        "DEEP_FROM", tr("Deep water begins at (depth unit)"), None,
+        tr("If empty, it is the depth that {:.0f}% of the mapped bottom does not reach.").format(
             100 * DEEP_SHARE),
         optional=True, advanced=True, minimum=0.0,
     ))
@@ -78,18 +83,18 @@ def add_deep(algorithm):
 def unit():
     """Return the choice of the unit of depths and of distances in words."""
     return params.depth_unit(
-        tr("Unit of depth"),
-        tr("Unit of the depths given here, and of depths and distances in words. Fields whose "
-           "name ends in _m stay metres."),
+        tr("Depth unit"),
+        tr("Unit of the depths entered here, and of depths and distances in texts. Fields with a "
+           "name ending in _m stay in meters."),
     )
 
 
 def tolerance():
     """Return the tolerance of depth."""
     return params.number(
-        "TOLERANCE", tr("Tolerance of depth (unit of depth)"), None,
-        tr("An error of depth that would not matter. The score is multiplied by the probability "
-           "that the map is that close to the truth. Left empty, it is 2 ft (0.61 m)."),
+        "TOLERANCE", tr("Depth tolerance (depth unit)"), None,
+        tr("A depth error that does not matter. The score is multiplied by the probability that "
+           "the depth is right within it. If empty, it is 2 ft (0.61 m)."),
         optional=True, advanced=True, minimum=0.001,
     )
 
@@ -98,9 +103,10 @@ def name_field():
     """Return the field of the names of marks."""
     return params.helped(
         QgsProcessingParameterField(
-            "NAME_FIELD", tr("Field of names"), None, "MARKS", optional=True
+            "NAME_FIELD", tr("Name field"), None, "MARKS", optional=True
         ),
-        tr("Left empty, 'name' if there is one, else marks are numbered."), advanced=True,
+        tr("If empty, it is the field 'name'. Without such a field, marks are "
+           "numbered."), advanced=True,
     )
 
 
@@ -110,7 +116,7 @@ def marks():
         QgsProcessingParameterFeatureSource(
             "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint]
         ),
-        tr("Your own places: any point layer, or the waypoints of a GPX file."),
+        tr("Your own places: any point layer, or waypoints from a GPX file."),
     )
 
 
@@ -133,15 +139,16 @@ def read_ground(algorithm, parameters, context, feedback):
             return None
         if QgsWkbTypes.geometryType(found.wkbType()) != kind:
             raise LakefloorError(
-                tr("Layer '{}' does not hold {}; choose another for '{}'.").format(
+                tr("Layer '{}' does not hold {}. Choose another layer for '{}'.").format(
                     found.sourceName(), word, algorithm.parameterDefinition(name).description()
                 )
             )
         field_indexes(found, needed)
-        # Contours and break-lines have that field; transitions, or lines of one's own, have not.
+        # Contours and breaklines have that field; transitions, or lines of one's own, have not.
         if name == "TRANSITIONS" and "kind" in found.fields().names():
             raise LakefloorError(
-                tr("Layer '{}' holds contours or break-lines; choose another for '{}'.").format(
+                tr("Layer '{}' holds contours or breaklines. Choose another layer for "
+                   "'{}'.").format(
                     found.sourceName(), algorithm.parameterDefinition(name).description())
             )
         return read_shapes(found, crs, (*needed, *fields), context, feedback)
@@ -152,9 +159,9 @@ def read_ground(algorithm, parameters, context, feedback):
 
     found = {}
     if algorithm.parameterDefinition("BREAK_LINES") is not None:
-        found["break_lines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
+        found["breaklines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
         found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
-        forms = shapes("FORMS", ["form", "relief_m"], ["confidence"],
+        forms = shapes("BOTTOM_FORMS", ["form", "relief_m"], ["confidence"],
                        kinds.PolygonGeometry, tr("polygons"))
         found["forms"] = forms and Areas(*forms)
     raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)
@@ -164,10 +171,57 @@ def read_ground(algorithm, parameters, context, feedback):
         names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
         found.update(zip(names, bands))
     deep = None
-    if algorithm.parameterDefinition("DEEP") is not None:
-        deep = params.optional_depth(algorithm, parameters, "DEEP", context)
+    if algorithm.parameterDefinition("DEEP_FROM") is not None:
+        deep = params.optional_depth(algorithm, parameters, "DEEP_FROM", context)
     return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
                   crs=srs_wkt(crs), **found), crs
+
+
+def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
+    """Return x, y (m), names and the user's own remarks of marks.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer holds soundings, or no mark with a position.
+    """
+    layer = source(algorithm, parameters, "MARKS", context)
+    fields = layer.fields().names()
+    if {"raw_depth_m", "status", "lane"} <= set(fields):
+        raise LakefloorError(
+            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.")
+            .format(layer.sourceName())
+        )
+    chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
+    name = chosen or next((f for f in fields if f.lower() == "name"), None)
+    wanted = [name] if name else []
+    wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
+    x, y, _, columns = read_points(layer, crs, wanted, context, feedback)
+    placed = np.isfinite(x) & np.isfinite(y)
+    if not placed.any():
+        raise LakefloorError(
+            tr("Layer '{}' has no mark with a position. Choose another layer of "
+               "marks.").format(layer.sourceName())
+        )
+    if not placed.all():
+        feedback.pushWarning(
+            tr("Marks without a position, left out: {}.").format(int((~placed).sum()))
+        )
+    rows = np.flatnonzero(placed)
+    names = [str(columns[name][i]) if name and columns[name][i] is not None else str(i + 1)
+             for i in rows]
+    others = [columns[f] for f in wanted if f != name]
+    remarks = [next((str(c[i]) for c in others if c[i] not in (None, "")), "") for i in rows]
+    return x[rows], y[rows], names, remarks
+
+
+def read_ranking(algorithm, parameters, number: str, context) -> Ranking:
+    """Return how places are ranked; ``number`` names the parameter of how many there are."""
+    return Ranking(
+        algorithm.parameterAsInt(parameters, number, context),
+        algorithm.parameterAsDouble(parameters, "MIN_DISTANCE", context),
+        params.optional_depth(algorithm, parameters, "TOLERANCE", context) or TOLERANCE_M,
+    )
 
 
 def lon_lat(x, y, ground) -> tuple:

@@ -7,8 +7,8 @@ import numpy as np
 from .. import _html, _plots
 from .._i18n import tr
 from ..core.number_text import written
-from ..core.structure.profile import summary
-from ..core.structure.wording import class_name
+from ..core.places.place_texts import class_name
+from ..core.structure.depth_profile import summary
 from ..core.units import LENGTH
 
 #: Rows of the table of one line; the layer has them all.
@@ -35,7 +35,7 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
         title = html.escape(name) or tr("Line {}").format(number)
         parts.append(f"<h2>{title}</h2>")
         if not np.isfinite(of_line["depth_m"]).any():
-            parts.append(_html.remark(tr("No part of this line lies on mapped bottom.")))
+            parts.append(_html.remark(tr("This line lies off the mapped bottom.")))
             continue
         metres = LENGTH[unit]
         if _plots.available():
@@ -47,10 +47,10 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
             parts.append(_html.no_pictures())
         parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
     parts.append(_html.remark(tr(
-        "Depth is that of the depth surface, bilinear between its cells; where there is none, the "
-        "line has a gap. The band is two standard uncertainties each way, "
-        "about 95 in 100. Slope is along the line, positive where it deepens; across the line the "
-        "bottom may be steeper. Vertical scale is exaggerated. Not for navigation."
+        "Depths come from the depth surface. The line has a gap where the surface has one. The "
+        "band around the line is the 95% uncertainty. Slope is along the line, positive where it "
+        "gets deeper. The bottom may be steeper in other directions. The vertical scale is "
+        "exaggerated. Not for navigation."
     )))  # fmt: skip
     return _html.page(tr("Depth profile"), parts)
 
@@ -63,11 +63,11 @@ def _figures(figures, unit) -> str:
     metres = LENGTH[unit]
     rows = [
         (tr("length"), f"{figures['length_m'] / metres:.0f} {unit}"),
-        (tr("of it mapped"), f"{figures['mapped_m'] / metres:.0f} {unit}"),
-        (tr("least depth"), f"{_text(figures['least_m'] / metres)} {unit}"),
-        (tr("greatest depth"), f"{_text(figures['greatest_m'] / metres)} {unit}"),
+        (tr("length on mapped bottom"), f"{figures['mapped_m'] / metres:.0f} {unit}"),
+        (tr("shallowest depth"), f"{_text(figures['shallowest_m'] / metres)} {unit}"),
+        (tr("deepest depth"), f"{_text(figures['deepest_m'] / metres)} {unit}"),
         (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
-        (tr("steepest slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
+        (tr("maximum slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]
     return _html.table((tr("figure"), tr("value")), rows)
 
@@ -96,6 +96,6 @@ def _table(line, unit) -> str:
     parts = _html.table(head, rows)
     if every > 1:
         parts += _html.remark(
-            tr("One sample in {} is shown; the layer holds all {}.").format(every, count)
+            tr("The table shows one sample in {}. The layer has all {}.").format(every, count)
         )
     return parts

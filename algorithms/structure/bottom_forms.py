@@ -13,11 +13,12 @@ from .._i18n import tr
 from .._layers import read_raster
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.structure.bottom_forms import ATTRIBUTES, FORMS, bottom_forms
+from ..core.structure.bottom_forms import bottom_forms
+from ..core.structure.form_ground import FORM_ATTRIBUTES, FORMS
 
 FIELDS = [
     (name, {"form": "text", "name": "text", "number": "int"}.get(name, "double"))
-    for name in ATTRIBUTES
+    for name in FORM_ATTRIBUTES
 ]
 BANDS = ("bottom form (code)", "position, fine (m)", "position, broad (m)")
 
@@ -28,40 +29,28 @@ class BottomForms(LakefloorAlgorithm):
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "point,inside turn,hump,hole,saddle,flat,steep break,basin,structure,landform,"
-        "position index,BPI,TPI",
+        "point,points,inside turn,inside turns,hump,humps,hole,holes,saddle,saddles,flat,flats,"
+        "steep break,basin,basins,sunken island,bar,reef,shoal,structure,landform,landforms,"
+        "bottom form,bathymetric position index,BPI,TPI",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Finds the forms of the bottom and names them as the trade does. A point runs out from "
-        "the shore or a flat into deeper water; an inside turn is where deeper water turns in. A "
-        "hump is closed by deeper water all round, a hole by shallower; a saddle is the pass over "
-        "a neck to a hump, or between two holes. Steep breaks, flats and basins go by slope: a "
-        "basin's rim rises all round, a flat's does not.\n\n"
-        "Fields: form, number (1 has the greatest relief, of flats and basins the greatest area), "
-        "name; top_depth_m and bottom_depth_m, the least and the greatest depth; saddle_depth_m, "
-        "the depth to which a hump or a hole is closed; relief_m; area_m2; length_m and "
-        "orientation_deg of the long axis, from north clockwise, of points and inside turns the "
-        "direction towards deep water; slope_pct, the mean slope; confidence 0 to 1, from the "
-        "relief against the uncertainty of the surface and from how much of the rim lies at gaps "
-        "in the data; spot_x and spot_y, the spot to go to. Forms may overlap: a steep break runs "
-        "on around a point. The raster has one code a cell: 1 point, 2 inside turn, 3 hump, "
-        "4 hole, 5 saddle, 6 flat, 7 steep break, 8 basin, 0 none; its other bands are the "
-        "bathymetric position at the fine and the broad radius, positive on rises.\n\n"
-        "What the surface's uncertainty does not support is not drawn: relief must be twice the "
-        "standard deviation of the difference of the depths that make it, about three times that "
-        "of one depth (points and inside turns 2.5 times). Nor is anything narrower than about the "
-        "lane spacing, nor a point that runs out less than about half of it. At the edge of the "
-        "data a rise counts as no hump and a hollow as no hole, for nobody has seen them closed. "
-        "Depth must be in metres. Not for navigation: rocks may stand higher than any hump "
-        "drawn.",
+        "Finds the forms of the bottom and names them: points, inside turns, humps, holes, "
+        "saddles, flats, steep breaks and basins. Use it to see where structure lies. Forms that "
+        "the surface's uncertainty does not support are not drawn, nor anything narrower than "
+        "about the lane spacing.\n\n"
+        "Fields: form, number (1 is the largest), name, depths, relief_m, area_m2, length_m, "
+        "orientation_deg, slope_pct, confidence (0 to 1), and the position of the spot to go to. "
+        "Forms may overlap.\n\n"
+        "The raster has one code per cell, from 1 (point) in the order above to 8 (basin).\n\n"
+        "Depth must be in meters. Not for navigation: rocks may stand higher than any hump drawn.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "prominence after Edelsbrunner, Letscher and Zomorodian (2002), Discrete and "
-        "Computational Geometry 28(4), 511-533; top-hats after Rodriguez et al. (2002), "
-        "Geophysical Research Letters 29(6), 1085, by chords after Soille and Talbot (2001), IEEE "
-        "Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329; bathymetric "
+        "Prominence after Edelsbrunner, Letscher and Zomorodian (2002), Discrete and "
+        "Computational Geometry 28(4), 511-533. Top-hats after Rodriguez et al. (2002), "
+        "Geophysical Research Letters 29(6), 1085. Chords after Soille and Talbot (2001), IEEE "
+        "Transactions on Pattern Analysis and Machine Intelligence 23(11), 1313-1329. Bathymetric "
         "position after Lundblad et al. (2006), Marine Geodesy 29(2), 89-111",
     )
 
@@ -69,37 +58,39 @@ class BottomForms(LakefloorAlgorithm):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
-                "MIN_RELIEF", tr("Least relief (m)"), 0.3,
-                tr("How far a form stands out at least; 0.3 m is about 1 foot. What the surface's "
-                   "uncertainty does not support is left out in any case."),
+                "MIN_RELIEF", tr("Minimum relief (m)"), 0.3,
+                tr("A form stands out by at least this much. 0.3 m is about 1 foot. Forms that the "
+                   "surface's uncertainty does not support are always left out."),
                 minimum=0.001,
             )
         )
-        self.addParameter(params.depth_unit())
+        self.addParameter(params.depth_unit(
+            tr("Depth unit"), tr("Unit of the labels on the map. Fields stay in meters."),
+        ))
         self.addParameter(
             params.distance(
-                "FINE", tr("Fine radius (m)"), None,
-                tr("What is narrower than about this is not told from noise. Left empty, it is "
-                   "the greatest of the lane spacing (known from a Lakefloor surface), five cells "
-                   "and 10 m."),
+                "FINE_RADIUS", tr("Fine radius (m)"), None,
+                tr("Anything narrower than about this counts as noise. If empty, it is the largest "
+                   "of the lane spacing, five cells and 10 m. The lane spacing is known from a "
+                   "Lakefloor surface."),
                 optional=True, advanced=True, minimum=0.01,
             )
         )
         self.addParameter(
             params.distance(
-                "BROAD", tr("Broad radius (m)"), None,
-                tr("Depth contours of points and inside turns bend more sharply than a circle of "
-                   "this radius, and holes are narrower than twice it; what is wider is the lie "
-                   "of the lake. Left empty, it is five fine radii, at least 100 m, but no more "
-                   "than 0.4 of the greatest distance from the edge."),
+                "BROAD_RADIUS", tr("Broad radius (m)"), None,
+                tr("Contours of points and inside turns bend more sharply than a circle of this "
+                   "radius. Holes are narrower than twice the radius. If empty, it is five fine "
+                   "radii, at least 100 m, but at most 0.4 of the largest distance from the "
+                   "edge."),
                 optional=True, advanced=True, minimum=0.01,
             )
         )
         for name, label, default, text in (
-            ("STEEP", tr("Slope of a steep break (%)"), 10.0,
-             tr("A steep break is at least this steep; 100 % is 45 degrees.")),
-            ("FLAT", tr("Slope of a flat (%)"), 3.0,
-             tr("Flats and the floors of basins are no steeper; 3 % is 3 feet in 100.")),
+            ("STEEP_SLOPE", tr("Minimum slope of steep breaks (%)"), 10.0,
+             tr("A steep break is at least this steep. 100% is 45 degrees.")),
+            ("FLAT_SLOPE", tr("Maximum slope of flats (%)"), 3.0,
+             tr("Flats and the floors of basins are not steeper. 3% is 3 feet in 100 feet.")),
         ):  # fmt: skip
             self.addParameter(
                 params.number(name, label, default, text, minimum=0.01, advanced=True)
@@ -113,17 +104,19 @@ class BottomForms(LakefloorAlgorithm):
         )
         for form in FORMS:
             self.addOutput(
-                QgsProcessingOutputNumber(_count(form), tr("Number: {}").format(form))
+                QgsProcessingOutputNumber(_count(form), tr("Number of {}s").format(form))
             )
-        self.addOutput(QgsProcessingOutputNumber("FINE_M", tr("Fine radius used (m)")))
-        self.addOutput(QgsProcessingOutputNumber("BROAD_M", tr("Broad radius used (m)")))
+        self.addOutput(QgsProcessingOutputNumber("FINE_RADIUS_M", tr("Fine radius used (m)")))
+        self.addOutput(QgsProcessingOutputNumber("BROAD_RADIUS_M", tr("Broad radius used (m)")))
 
     def check(self, parameters, context):
         fine, broad = (
-            params.optional_number(self, parameters, name, context) for name in ("FINE", "BROAD")
+            params.optional_number(self, parameters, name, context)
+            for name in ("FINE_RADIUS", "BROAD_RADIUS")
         )
         if fine and broad and broad <= fine:
-            raise LakefloorError(tr("The broad radius must be above the fine radius."))
+            raise LakefloorError(tr("The broad radius must be above the fine radius. Enlarge the "
+                                    "broad radius."))
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
@@ -133,11 +126,11 @@ class BottomForms(LakefloorAlgorithm):
             uncertainty=surface.uncertainty,
             distance=surface.distance,
             spacing=surface.spacing,
-            fine_m=params.optional_number(self, parameters, "FINE", context),
-            broad_m=params.optional_number(self, parameters, "BROAD", context),
+            fine_m=params.optional_number(self, parameters, "FINE_RADIUS", context),
+            broad_m=params.optional_number(self, parameters, "BROAD_RADIUS", context),
             min_relief_m=self.parameterAsDouble(parameters, "MIN_RELIEF", context),
-            steep_percent=self.parameterAsDouble(parameters, "STEEP", context),
-            flat_percent=self.parameterAsDouble(parameters, "FLAT", context),
+            steep_percent=self.parameterAsDouble(parameters, "STEEP_SLOPE", context),
+            flat_percent=self.parameterAsDouble(parameters, "FLAT_SLOPE", context),
             progress=self.progress(feedback),
         )
         found = areas.attributes["form"]
@@ -148,12 +141,12 @@ class BottomForms(LakefloorAlgorithm):
         )
         if not len(areas):
             feedback.pushInfo(
-                tr("No form stands out as far as asked and as far as the surface's uncertainty "
-                   "supports.")
+                tr("No form stands out by the minimum relief and by what the surface's uncertainty "
+                   "supports. Try a smaller minimum relief.")
             )
         if surface.uncertainty is None:
             feedback.pushInfo(
-                tr("The raster has no band of uncertainty: its own roughness is taken for it.")
+                tr("The raster has no uncertainty band, so its own roughness is used instead.")
             )
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
         legend = {f"FORM_{i}": form for i, form in enumerate(FORMS, start=1)}
@@ -165,8 +158,8 @@ class BottomForms(LakefloorAlgorithm):
             out.areas(params.OUTPUT, areas, FIELDS, crs, style="bottom_forms", unit=unit)
             out.results.update({_count(form): n for form, n in counts.items()})
             out.results.update(
-                FINE_M=radii[0] if radii[0] == radii[0] else None,
-                BROAD_M=radii[1] if radii[1] == radii[1] else None,
+                FINE_RADIUS_M=radii[0] if radii[0] == radii[0] else None,
+                BROAD_RADIUS_M=radii[1] if radii[1] == radii[1] else None,
             )
         return out.results
 

@@ -11,23 +11,33 @@ from .._layers import read_raster
 from .._outputs import Outputs
 from ..core.terrain import slope
 
+EIGHT, FOUR = "eight neighbors", "four neighbors"
+#: Formula of :func:`..core.terrain.slope` by what the user chooses.
+FORMULAS = {EIGHT: "horn", FOUR: "zevenbergen"}
+
 
 class BottomSlope(LakefloorAlgorithm):
     NAME = "bottomslope"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Bottom slope")
     GROUP = "structure"
-    TAGS = QT_TRANSLATE_NOOP("@default", "slope,gradient,steepness,depth,terrain")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "slope,slopes,gradient,grade,steepness,steep,incline,drop-off,drop off,dropoff,shelf,"
+        "depth,relief,terrain",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Steepness of the bottom in every cell: band 1 in degrees, band 2 in percent (100 % is "
-        "45 degrees).\n\n"
-        "Depth must be in metres on a metric grid. The outer ring of cells has no slope, since a "
-        "slope needs all eight neighbours. An echo sounder's beam and the gaps between lanes "
-        "round off steep faces: the true bottom is at least as steep as shown.",
+        "Calculates how steep the bottom is in every cell of a depth surface. Use it to find "
+        "shelves and drop-offs at a glance. Band 1 is the slope in degrees, band 2 in percent "
+        "(100% is 45 degrees).\n\n"
+        "Depth must be in meters on a metric grid. The outer ring of cells has no slope, because "
+        "a slope needs all eight neighbors.\n\n"
+        "A sounder's beam and the gaps between lanes round off steep faces. The real bottom is at "
+        "least as steep as shown.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Horn (1981), Proceedings of the IEEE 69(1), 14-47; Zevenbergen and Thorne (1987), Earth "
+        "Horn (1981), Proceedings of the IEEE 69(1), 14-47. Zevenbergen and Thorne (1987), Earth "
         "Surface Processes and Landforms 12(1), 47-56",
     )
 
@@ -38,25 +48,25 @@ class BottomSlope(LakefloorAlgorithm):
                 "METHOD",
                 tr("Method"),
                 {
-                    "horn": tr("eight neighbours, for noisy surfaces"),
-                    "zevenbergen": tr("four neighbours, keeps edges sharper"),
+                    EIGHT: tr("smoother, for noisy surfaces"),
+                    FOUR: tr("sharper edges"),
                 },
-                "horn",
-                tr("Finite-difference formula."),
+                EIGHT,
+                tr("Cells around each cell from which its slope is calculated."),
                 advanced=True,
             )
         )
         self.addParameter(
             QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom slope"))
         )
-        self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Steepest slope (%)")))
+        self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Maximum slope (%)")))
         self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (%)")))
 
     def compute(self, parameters, context, feedback):
         layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         surface, crs, metadata = read_raster(layer, feedback)
         method = self.parameterAsEnumString(parameters, "METHOD", context)
-        degrees, percent = slope(surface.depth, method, self.progress(feedback))
+        degrees, percent = slope(surface.depth, FORMULAS[method], self.progress(feedback))
         known = percent.values[np.isfinite(percent.values)]
         with Outputs(self, parameters, context, feedback) as out:
             out.raster(

@@ -16,19 +16,16 @@ from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.number_text import written
-from ..core.structure.spots import (
-    TOLERANCE_M,
-    WORDS,
-    candidate_spots,
-    missing_layers,
-    read_criteria,
-)
+from ..core.places.candidate_spots import candidate_spots
+from ..core.places.criteria import VALUES, missing_layers, read_criteria
+from ..core.places.targets import AREA_TARGETS, LINE_TARGETS
 from ._ground import (
     LAYER_PARAMETERS,
     add_deep,
     add_layers,
     lon_lat,
     read_ground,
+    read_ranking,
     tolerance,
     unit,
     write_points,
@@ -51,63 +48,58 @@ class CandidateSpots(LakefloorAlgorithm):
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "fishing,structure,waypoints,drop-off,transition,suitability,rank,multi-criteria",
+        "spot,spots,candidate,candidates,fishing,fish,hot spot,hotspot,structure,waypoint,"
+        "waypoints,drop-off,dropoff,transition,suitability,rank,ranking,score,where to fish,"
+        "multi-criteria,multicriteria",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Ranked places where what you say counts comes together, each with its reasons in words "
-        "and in numbers, named so that they can go onto a device as waypoints.\n\n"
-        "A row of the table is one thing that counts: what, from, to, weight. Within the window "
-        "from - to it counts in full; beyond either end it falls off smoothly to nothing over "
-        "half the window's width (where one end is left empty, over half of the other). The fit "
-        "is the weighted mean, 0 to 1. What is not known at a place counts as not met.\n\n"
-        "What can count: depth (in the unit chosen below, or in the unit written behind it, as in "
-        "8 ft), slope (percent), hardness (0 to 1), "
-        "and the distance in metres to: crest, steepest line or toe of a drop-off (needs "
-        "Break-lines), transition (needs Hard-soft transitions), soft bottom, medium bottom, hard "
-        "bottom (need Bottom type), deep water, and point, inside turn, hump, hole, saddle, flat, "
-        "steep break, basin (need Bottom forms; without from and to, within 10 m). Distances are "
-        "straight lines, even across land.\n\n"
-        "The score is the fit times the probability that the mapped depth is within the tolerance "
-        "of the truth, so that doubtful places come later; the note says by how much.\n\n"
-        "Fields: name, note (the reasons), rank, score, fit, trust, depth_m, uncert_m, and for "
-        "each thing that counts its value and its fit (0 to 1); longitude and latitude.\n\n"
-        "A spot is where your own rules are met by the map; it is no promise of fish. Not for "
-        "navigation. Ice is never guaranteed safe, and a depth map says nothing about it. Cold "
-        "water kills: wear a life jacket. Local rules on access, seasons and closed waters come "
-        "first.",
+        "Finds the places where the things that count for you come together. Ranks them and gives "
+        "the reasons in words and numbers.\n\n"
+        "Each row of the table is one thing that counts. Between From and To it counts in full, "
+        "beyond them less. The score is the weighted mean of all rows. It is lower where the "
+        "depth is uncertain.\n\n"
+        "Fields: name, note (the reasons), rank, score, fit, trust, depth_m, uncert_m, the value "
+        "and fit of each row, lon, lat.\n\n"
+        "A spot fits your rules on the map, but does not promise fish. Not for navigation. Ice is "
+        "never guaranteed safe. Cold water kills: wear a life jacket. Follow local rules.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Malczewski (2000), Transactions in GIS 4(1), 5-22 (weighted linear combination); Zadeh "
-        "(1965), Information and Control 8(3), 338-353 (graded membership)",
+        "Malczewski (2000), Transactions in GIS 4(1), 5-22 (weighted linear combination). Zadeh "
+        "(1965), Information and Control 8(3), 338-353 (graded window_fit)",
     )
 
     def initAlgorithm(self, configuration=None):
         add_layers(self)
         self.addParameter(params.helped(
             QgsProcessingParameterMatrix(
-                "CRITERIA", tr("What counts (depth in the unit below, distances in metres)"),
+                "CRITERIA", tr("What counts"),
                 headers=[tr("What counts"), tr("From"), tr("To"), tr("Weight")],
                 defaultValue=DEFAULT,
                 # QGIS refuses a matrix that a script leaves to its default, unless it is optional.
                 optional=True,
             ),
-            tr("One row for each thing that counts; add or remove rows as you like. Words: {}.")
-            .format(", ".join(WORDS)),
+            tr("One row for each thing that counts. Add or remove rows as you like. Depths are in "
+               "the depth unit, or in the unit written behind them, as in 8 ft. Slope is in "
+               "percent, hardness 0 to 1. All others are distances in meters.") + " "
+            + tr("Values: {}.").format(", ".join(VALUES)) + " "
+            + tr("Lines: {}.").format(", ".join(LINE_TARGETS)) + " "
+            + tr("Areas: {}.").format(", ".join(AREA_TARGETS)),
         ))
         self.addParameter(unit())
         self.addParameter(params.number(
-            "NUMBER", tr("Number of spots"), 15, tr("At most so many spots."), minimum=1,
+            "MAX_SPOTS", tr("Maximum number of spots"), 15, tr("Only the best spots are "
+                                                               "kept."), minimum=1,
             integer=True,
         ))
         self.addParameter(params.distance(
-            "SPACING", tr("Distance between spots (m)"), 40.0,
-            tr("No two spots are nearer to each other."), minimum=0.1,
+            "MIN_DISTANCE", tr("Minimum distance of spots (m)"), 40.0,
+            tr("No two spots are closer to each other."), minimum=0.1,
         ))
         self.addParameter(params.number(
-            "MIN_SCORE", tr("Lowest score"), 0.5,
-            tr("Places with a lower score, 0 to 1, are no spots."), minimum=0.0, maximum=1.0,
+            "MIN_SCORE", tr("Minimum score (0 to 1)"), 0.5,
+            tr("Places with a lower score are left out."), minimum=0.0, maximum=1.0,
         ))
         add_deep(self)
         self.addParameter(tolerance())
@@ -132,8 +124,8 @@ class CandidateSpots(LakefloorAlgorithm):
         flat = list(self.parameterAsMatrix(parameters, "CRITERIA", context))
         if len(flat) % COLUMNS:
             raise LakefloorError(
-                tr("The table of what counts has {} cells, which is no whole number of rows of "
-                   "{}: what counts, from, to, weight.").format(len(flat), COLUMNS)
+                tr("The table of what counts has {} cells, which is no whole number of rows. Give "
+                   "each row {} cells: what counts, from, to, weight.").format(len(flat), COLUMNS)
             )
         rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
         return read_criteria(rows, self.parameterAsEnumString(parameters, "UNIT", context))
@@ -144,12 +136,8 @@ class CandidateSpots(LakefloorAlgorithm):
         spots = candidate_spots(
             ground,
             criteria,
-            number=self.parameterAsInt(parameters, "NUMBER", context),
-            spacing_m=self.parameterAsDouble(parameters, "SPACING", context),
+            read_ranking(self, parameters, "MAX_SPOTS", context),
             min_score=self.parameterAsDouble(parameters, "MIN_SCORE", context),
-            tolerance_m=(
-                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
-            ),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )
@@ -159,7 +147,7 @@ class CandidateSpots(LakefloorAlgorithm):
             feedback.pushInfo(f"{name}: {written(score, '.2f')}. {reason}")
         if not len(spots):
             feedback.pushWarning(
-                tr("No place reaches the lowest score; lower it, or widen a window.")
+                tr("No place reaches the minimum score. Lower it, or widen a range in the table.")
             )
         with Outputs(self, parameters, context, feedback) as out:
             write_points(out, params.OUTPUT, _columns(spots, criteria, ground),
@@ -178,11 +166,9 @@ def _columns(spots, criteria, ground) -> dict:
         "score": spots.score, "fit": spots.fit, "trust": spots.trust, "depth_m": spots.depth,
         "uncert_m": spots.uncertainty,
     }  # fmt: skip
-    suffix = {"slope": "_pct", "hardness": ""}
     for criterion in criteria:
         if criterion.word != "depth":
-            field = f"{criterion.key}{suffix.get(criterion.word, '_m')}"
-            columns[field] = spots.values[criterion.key]
+            columns[criterion.field] = spots.values[criterion.key]
         columns[f"{criterion.key}_fit"] = spots.fits[criterion.key]
     columns.update(lon=lon, lat=lat)
     return columns

@@ -15,8 +15,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_shapes, source
 from .._outputs import Outputs
-from ..core.structure.profile import depth_profiles, summary
-from ..core.structure.wording import class_name, fine_text, length_text
+from ..core.places.place_texts import class_name, fine_depth_text, length_text
+from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
 from ._ground import bottom_type, lon_lat, read_ground, unit, write_points
 from ._profile_html import profile_html
@@ -26,21 +26,22 @@ class DepthProfile(LakefloorAlgorithm):
     NAME = "depthprofile"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth profile along a line")
     GROUP = "structure"
-    TAGS = QT_TRANSLATE_NOOP("@default", "cross-section,transect,profile,section,plot,table,slope")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "profile,profiles,cross-section,cross-sections,cross,section,transect,transects,along,"
+        "plot,graph,chart,table,slope,csv,report",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Depth along drawn lines, as a table of points and a report with plots: depth downward "
-        "with its uncertainty, and a ribbon of the bottom type. Draw a line across a hump, down a "
-        "drop-off or along a lane; each line, and each part of a line, is a profile of its own, "
-        "from its first vertex to its last.\n\n"
-        "Fields: line (from 1) and line_name; distance_m from the line's start; depth_m and "
-        "uncert_m (one standard uncertainty); depth in the unit chosen; sounding_m, the distance "
-        "to the nearest sounding; slope_pct along the line in percent, positive where it deepens; "
-        "bottom (soft, medium, hard) with bottom_prob; hardness (0 to 1); longitude and latitude. "
-        "Choose a file ending in .csv for a spreadsheet.\n\n"
-        "Depth is bilinear between cell centres. Where the surface has a gap, so has the profile. "
-        "A surface is smoother than the bottom: between lanes it shows what is likely, not what "
-        "was sounded. Not for navigation.",
+        "Shows the depth along drawn lines as a table of points and a report with plots. Draw a "
+        "line over a hump, down a drop-off or along a lane. Each part of a line is a profile of "
+        "its own.\n\n"
+        "Fields: line, line_name, distance_m (from the start of the line), depth_m, uncert_m, "
+        "sounding_m, slope_pct (positive where it gets deeper), bottom, bottom_prob, hardness, "
+        "lon, lat. The field sounding_m is the distance to the nearest sounding. Choose a file "
+        "name ending in .csv for a spreadsheet.\n\n"
+        "The profile has a gap where the surface has one. A surface is smoother than the real "
+        "bottom, so between lanes it shows only what is likely. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -53,18 +54,18 @@ class DepthProfile(LakefloorAlgorithm):
             QgsProcessingParameterFeatureSource(
                 "LINES", tr("Lines"), [QgsProcessing.SourceType.TypeVectorLine]
             ),
-            tr("Lines along which to draw depth, in the order of their vertices."),
+            tr("Lines along which to show depth, from the first vertex to the last."),
         ))
         self.addParameter(bottom_type())
         self.addParameter(unit())
         self.addParameter(params.number(
-            "INTERVAL", tr("Contour interval (unit of depth)"), 1.0,
-            tr("Lines of equal depth in the plot; every second, fifth, ... where they would be "
-               "too dense."), minimum=0.01,
+            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
+            tr("Distance between lines of equal depth in the plot. Only every second or fifth "
+               "line is drawn where they would be too dense."), minimum=0.01,
         ))
         self.addParameter(params.distance(
             "STEP", tr("Distance between samples (m)"), None,
-            tr("Left empty, it is the cell size of the surface."), optional=True, advanced=True,
+            tr("If empty, it is the cell size of the surface."), optional=True, advanced=True,
             minimum=0.01,
         ))
         self.addParameter(QgsProcessingParameterFeatureSink(
@@ -77,8 +78,8 @@ class DepthProfile(LakefloorAlgorithm):
             ("LINES_DRAWN", tr("Number of lines")),
             ("LENGTH_M", tr("Length of all lines (m)")),
             ("MAPPED_M", tr("Length on mapped bottom (m)")),
-            ("LEAST_M", tr("Least depth (m)")),
-            ("GREATEST_M", tr("Greatest depth (m)")),
+            ("SHALLOWEST_M", tr("Shallowest depth (m)")),
+            ("DEEPEST_M", tr("Deepest depth (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -106,20 +107,20 @@ class DepthProfile(LakefloorAlgorithm):
                 LINES_DRAWN=len(lines),
                 LENGTH_M=sum(f["length_m"] for f in figures),
                 MAPPED_M=sum(f["mapped_m"] for f in figures),
-                LEAST_M=float(np.nanmin(found["depth_m"])),
-                GREATEST_M=float(np.nanmax(found["depth_m"])),
+                SHALLOWEST_M=float(np.nanmin(found["depth_m"])),
+                DEEPEST_M=float(np.nanmax(found["depth_m"])),
             )
         return out.results
 
 
 def _sentence(name, figures, unit_name) -> str:
-    if not np.isfinite(figures["greatest_m"]):
+    if not np.isfinite(figures["deepest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
             name, length_text(figures["length_m"], unit_name))
-    return tr("{}: {} long, {} of it mapped; depth {} to {}, slope up to {:.0f}%.").format(
-        name, length_text(figures["length_m"], unit_name),
-        length_text(figures["mapped_m"], unit_name), fine_text(figures["least_m"], unit_name),
-        fine_text(figures["greatest_m"], unit_name), figures["steepest_pct"],
+    lengths = (length_text(figures[key], unit_name) for key in ("length_m", "mapped_m"))
+    depths = (fine_depth_text(figures[key], unit_name) for key in ("shallowest_m", "deepest_m"))
+    return tr("{}: {} long, {} on mapped bottom. Depth {} to {}, slope up to {:.0f}%.").format(
+        name, *lengths, *depths, figures["steepest_pct"]
     )
 
 

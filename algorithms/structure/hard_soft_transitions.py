@@ -20,12 +20,13 @@ from .._layers import (
     require_content,
 )
 from .._outputs import Outputs
-from ..core.structure.transitions import ATTRIBUTES, hard_soft_transitions
+from ..core.hardness.bottom_type import read_thresholds
+from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
 FIELDS = [
     (name, {"width_from": "text", "hard_side": "text", "crossings": "int", "supported": "int"}
-     .get(name, "double")) for name in ATTRIBUTES
+     .get(name, "double")) for name in TRANSITION_ATTRIBUTES
 ]
 
 
@@ -33,58 +34,61 @@ class HardSoftTransitions(LakefloorAlgorithm):
     NAME = "hardsofttransitions"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Hard-soft transitions")
     GROUP = "structure"
-    TAGS = QT_TRANSLATE_NOOP("@default", "hardness,edge,bottom,transition,gravel,muck,structure")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "transition,transitions,hard,soft,hard-soft,hardness,edge,edges,bottom,bottom change,"
+        "gravel,rock,sand,muck,mud,weed line,boundary,structure",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Draws the lines where hard bottom gives way to soft. The harder side is on the left of "
-        "each line. A line is cut where the data stop supporting it: where the difference of "
-        "hardness is within its own uncertainty, the position is less sure than half a lane "
-        "spacing, or the soundings are too far.\n\n"
-        "Fields: contrast, the difference of hardness between both sides; width_m, within which "
-        "10 to 90 percent of it happen, in metres; width_from: soundings (what suits the "
-        "tracks that cross the line best) or surface (an upper bound, since a surface blurs what "
-        "lies between lanes); hard_side, always left; depth_m, depth_from_m and depth_to_m, mean, "
-        "least and greatest depth; confidence, 0 to 1; position_sd_m, standard uncertainty of the "
-        "position across the line; crossings, the tracks that show the step; supported, 1 or 0; "
+        "Draws the lines where hard bottom changes to soft bottom. The harder side is on the left "
+        "of each line. Use it with the bottom type, and with the soundings for the position and "
+        "width along the tracks.\n\n"
+        "Fields: contrast (difference of hardness), width_m, width_from (soundings or surface), "
+        "hard_side, depths, confidence (0 to 1), position_sd_m, crossings, supported (1 or 0), "
         "length_m.\n\n"
-        "With the soundings the width is that along the tracks, and a line that the tracks do not "
-        "show is not supported. The log's time offset and the sounder's footprint shift a line "
-        "by as much again. Hard and soft are relative unless bottom samples say so.",
+        "A line is not supported where the contrast or position is too uncertain, or the "
+        "soundings are too far away. The sounder's time offset and footprint may shift a line. "
+        "Hard and soft are relative without bottom samples.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Lorensen and Cline (1987), Computer Graphics 21(4), 163-169; Hinkley (1970), Biometrika "
-        "57(1), 1-17; Otsu (1979), IEEE Transactions on Systems, Man, and Cybernetics 9(1), 62-66",
+        "Lorensen and Cline (1987), Computer Graphics 21(4), 163-169. Hinkley (1970), Biometrika "
+        "57(1), 1-17. Otsu (1979), IEEE Transactions on Systems, Man, and Cybernetics 9(1), 62-66",
     )
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
         add(params.helped(
             QgsProcessingParameterRasterLayer(params.INPUT, tr("Bottom type")),
-            tr("Raster of Bottom type. Of any other raster band 1 is taken as relative hardness, "
-               "0 to 1."),
+            tr("Raster from Bottom type. In any other raster, band 1 must be relative hardness, 0 "
+               "to 1."),
         ))
-        add(params.surface("DEPTH", optional=True))
+        add(params.helped(
+            params.surface("SURFACE", optional=True),
+            tr("Depth raster in meters, positive down. If empty, the lines have no depths."),
+        ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 "SOUNDINGS", tr("Soundings"), [QgsProcessing.SourceType.TypeVectorPoint],
                 optional=True,
             ),
-            tr("The soundings with hardness from which the bottom type was drawn: they tell how "
-               "sharp a transition is along the tracks, and whether it is there."),
+            tr("Soundings with hardness from which the bottom type was made. They show how sharp "
+               "each transition is. If empty, the width comes from the surface."),
         ))
         add(params.number(
-            "THRESHOLD", tr("Hardness that parts soft from hard (0 to 1)"), None,
-            tr("Left empty, the thresholds of Bottom type, or for another raster the one that "
-               "parts its values best (Otsu's)."),
+            "THRESHOLD", tr("Hardness threshold (0 to 1)"), None,
+            tr("Hardness between soft and hard. If empty, the thresholds of Bottom type are used. "
+               "For another raster, the best threshold is found (Otsu's method)."),
             minimum=0.001, maximum=0.999, optional=True, advanced=True,
         ))
         add(params.number(
-            "MIN_CONTRAST", tr("Least difference of hardness (0 to 1)"), 0.1,
-            tr("Fainter transitions are left out."), minimum=0.001, maximum=1.0,
+            "MIN_CONTRAST", tr("Minimum contrast (0 to 1)"), 0.1,
+            tr("Difference of hardness across a line. Fainter transitions are left "
+               "out."), minimum=0.001, maximum=1.0,
         ))
         add(params.distance(
-            "MIN_LENGTH", tr("Smallest length (m)"), 10.0, tr("Shorter pieces are left out."),
+            "MIN_LENGTH", tr("Minimum length (m)"), 10.0, tr("Shorter lines are left out."),
             minimum=0.1,
         ))
         add(QgsProcessingParameterFeatureSink(
@@ -92,8 +96,8 @@ class HardSoftTransitions(LakefloorAlgorithm):
         ))
         for name, label in (
             ("TRANSITIONS", tr("Number of lines")),
-            ("SUPPORTED_M", tr("Length supported by the data (m)")),
-            ("UNSUPPORTED_M", tr("Length not supported by the data (m)")),
+            ("SUPPORTED_M", tr("Supported length (m)")),
+            ("UNSUPPORTED_M", tr("Unsupported length (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -108,7 +112,7 @@ class HardSoftTransitions(LakefloorAlgorithm):
             bands = read_bands(layer, crs, feedback)
             hardness, uncertainty, distance = bands[0], bands[1], bands[4]
         thresholds = self._thresholds(parameters, context, metadata, feedback)
-        depth = self.parameterAsRasterLayer(parameters, "DEPTH", context)
+        depth = self.parameterAsRasterLayer(parameters, "SURFACE", context)
         if depth is not None:
             require_content(depth, "depth")
         soundings = optional_source(self, parameters, "SOUNDINGS", context)
@@ -129,18 +133,18 @@ class HardSoftTransitions(LakefloorAlgorithm):
             feedback.pushInfo(
                 tr("Threshold of hardness (Otsu): {:.3f}.").format(*found.thresholds))
         feedback.pushInfo(
-            tr("{} lines: {:.0f} m supported by the data, {:.0f} m not.").format(
+            tr("Lines: {}. Supported by the data: {:.0f} m. Not supported: {:.0f} m.").format(
                 len(found.lines), found.supported_m, found.unsupported_m
             )
         )
         if not ours:
             feedback.pushWarning(
-                tr("The raster tells no uncertainty: every line counts as supported.")
+                tr("The raster has no uncertainty band, so every line counts as supported.")
             )
         if metadata.get("HARDNESS", "relative") == "relative":
             feedback.pushWarning(
-                tr("Hardness is relative: soft and hard are no names of bottoms until samples say "
-                   "so.")
+                tr("Hardness is relative to this sounder and its settings. Add bottom samples to "
+                   "Bottom type to learn what soft and hard mean.")
             )
         with Outputs(self, parameters, context, feedback) as out:
             out.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
@@ -157,11 +161,10 @@ class HardSoftTransitions(LakefloorAlgorithm):
             return [threshold]
         if THRESHOLD_ITEM not in metadata:
             return None
-        text = metadata[THRESHOLD_ITEM]
-        found = [] if text == "none" else [float(t) for t in text.split(";")]
+        found = read_thresholds(metadata[THRESHOLD_ITEM])
         if not found:
             feedback.pushWarning(
-                tr("The bottom type shows a single class of hardness, so there is no "
-                   "transition to draw. Give a threshold to draw one all the same.")
+                tr("The bottom type has a single class of hardness, so there is no transition to "
+                   "draw. Enter a hardness threshold to draw one anyway.")
             )
         return found

@@ -1,4 +1,4 @@
-"""More like these."""
+"""Find places like my marks."""
 
 import numpy as np
 from qgis.core import (
@@ -14,68 +14,61 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.number_text import written
-from ..core.structure.marks import LEAST_GROUPS, RANDOM_SETS, more_like_these
-from ..core.structure.spots import TOLERANCE_M
+from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
+from ..core.places.similar_places import find_similar_places
 from ._ground import (
     add_layers,
     lon_lat,
     marks,
     name_field,
     read_ground,
+    read_marks,
+    read_ranking,
     tolerance,
     unit,
     write_points,
 )
-from .describe_marks import read_marks
 
 _NUMBERS = {
     "AUC": ("auc", QT_TRANSLATE_NOOP(
-        "@default", "Chance that a mark left out is more like the others than a random place")),
-    "AUC_SD": ("sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty")),
+        "@default", "AUC of the marks")),
+    "AUC_SD": ("sd", QT_TRANSLATE_NOOP("@default", "AUC of the marks, uncertainty")),
     "RANDOM_AUC": ("random_mean", QT_TRANSLATE_NOOP(
-        "@default", "The same of marks placed at random, mean")),
+        "@default", "AUC of random places, mean")),
     "RANDOM_SD": ("random_sd", QT_TRANSLATE_NOOP(
-        "@default", "The same of marks placed at random, standard deviation")),
+        "@default", "AUC of random places, spread")),
     "P_VALUE": ("p_value", QT_TRANSLATE_NOOP(
-        "@default", "Share of random placements that do as well")),
-    "GROUPS": ("groups", QT_TRANSLATE_NOOP("@default", "Groups of marks that were tested")),
+        "@default", "Probability of chance (0 to 1)")),
+    "GROUPS": ("groups", QT_TRANSLATE_NOOP("@default", "Groups of marks tested")),
 }  # fmt: skip
 
 
 class MoreLikeThese(LakefloorAlgorithm):
     NAME = "morelikethese"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "More like these")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Find places like my marks")
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "similar places,waypoints,marks,signature,similarity,AUC,pattern"
+        "@default",
+        "similar places,similar,similarity,alike,like these,more like these,mark,marks,"
+        "waypoint,waypoints,spot,spots,find more,pattern,look alike,lookalike,AUC,fishing",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Other places on the lake with the signature of your marks, most alike first: what was "
-        "learned at one spot is carried to the rest of the lake. Give marks of one sort for a "
-        "clear answer, at best all that you have of it; a single mark works too, untested.\n\n"
-        "Compared are depth, slope and rise above the surroundings, and with the layers given "
-        "hardness, the distances to crest, toe and transition, and the form. Two places differ in "
-        "a thing by the share of the lake that lies between them; the similarity, 0 to 1, is one "
-        "less the mean difference, to the mark that a place is most like. The score is the "
-        "similarity times the probability that depth is known within the tolerance. To leave a "
-        "thing out of the comparison, leave out its layer.\n\n"
-        "With five marks or more, far enough apart, a fair test is made: each mark (with its "
-        "neighbours within the spacing) is left out and ranked among random places of the lake by "
-        "its similarity to the others. AUC is the mean rank: 1 is perfect, 0.5 is chance. The "
-        "same is done with marks placed at random. Below about 0.5 the marks are of several "
-        "sorts, and each leads only to places like itself. Marks stand where somebody has been, "
-        "so the test cannot tell liking a place from having been there.\n\n"
-        "Fields: name, note (compared with the mark, in words), rank, score, similarity, mark "
-        "(the one most like), depth_m, uncert_m, longitude and latitude.\n\n"
-        "Alike is alike on the map; it is no promise of fish. Not for navigation. Ice is never "
-        "guaranteed safe. Cold water kills: wear a life jacket. Local rules come first.",
+        "Finds other places on the lake that are like your marks, the most similar first. Use it "
+        "with marks of one kind. Depth, slope and rise are compared, and what the optional layers "
+        "add.\n\n"
+        "With five separate marks or more, a test leaves out each mark and ranks it among random "
+        "places. An AUC of 1 is perfect, 0.5 is chance.\n\n"
+        "Fields: name, note (comparison with the mark), rank, score, similarity, mark, depth_m, "
+        "uncert_m, lon, lat.\n\n"
+        "Similar on the map does not promise fish. Not for navigation. Ice is never guaranteed "
+        "safe. Cold water kills: wear a life jacket. Follow local rules.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Gower (1971), Biometrics 27(4), 857-871; Carpenter, Gillison and Winter (1993), "
-        "Biodiversity and Conservation 2(6), 667-680; Hanley and McNeil (1982), Radiology 143(1), "
-        "29-36; Roberts et al. (2017), Ecography 40(8), 913-929",
+        "Gower (1971), Biometrics 27(4), 857-871. Carpenter, Gillison and Winter (1993), "
+        "Biodiversity and Conservation 2(6), 667-680. Hanley and McNeil (1982), Radiology 143(1), "
+        "29-36. Roberts et al. (2017), Ecography 40(8), 913-929",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -84,13 +77,14 @@ class MoreLikeThese(LakefloorAlgorithm):
         add_layers(self)
         self.addParameter(unit())
         self.addParameter(params.number(
-            "NUMBER", tr("Number of places"), 15, tr("At most so many places."), minimum=1,
+            "MAX_PLACES", tr("Maximum number of places"), 15, tr("Only the best places are "
+                                                                 "kept."), minimum=1,
             integer=True,
         ))
         self.addParameter(params.distance(
-            "SPACING", tr("Distance between places (m)"), 40.0,
-            tr("No two places are nearer to each other, nor to a mark. Marks nearer to each other "
-               "are left out of the test together."), minimum=0.1,
+            "MIN_DISTANCE", tr("Minimum distance of places (m)"), 40.0,
+            tr("No two places are closer to each other or to a mark. Marks that are closer to each "
+               "other count as one group in the test."), minimum=0.1,
         ))
         self.addParameter(tolerance())
         self.addParameter(QgsProcessingParameterFeatureSink(
@@ -106,21 +100,17 @@ class MoreLikeThese(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         ground, crs = read_ground(self, parameters, context, feedback)
         x, y, names, _ = read_marks(self, parameters, crs, context, feedback)
-        places = more_like_these(
+        places = find_similar_places(
             ground,
             x,
             y,
             names,
-            number=self.parameterAsInt(parameters, "NUMBER", context),
-            spacing_m=self.parameterAsDouble(parameters, "SPACING", context),
-            tolerance_m=(
-                params.optional_depth(self, parameters, "TOLERANCE", context) or TOLERANCE_M
-            ),
+            read_ranking(self, parameters, "MAX_PLACES", context),
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
         )
         if len(places.left_out):
-            feedback.pushWarning(tr("Off the mapped bottom and left out: {}.").format(
+            feedback.pushWarning(tr("Marks off the mapped bottom, left out: {}.").format(
                 ", ".join(names[i] for i in places.left_out)))
         feedback.pushInfo(tr("Compared: {}.").format(", ".join(places.words)))
         for name, likeness, reason in zip(places.names, places.likeness, places.reasons):
@@ -149,20 +139,20 @@ class MoreLikeThese(LakefloorAlgorithm):
 def _sentences(test, names):
     """Say what the fair test found."""
     if not np.isfinite(test.auc):
-        yield tr("Not tested: the marks stand in {} groups, and a fair test needs {}. The places "
-                 "are alike; whether that means anything is not known.").format(
-                     test.groups, LEAST_GROUPS)
+        yield tr("Not tested: a fair test needs {} separate groups of marks, not {}. Add marks to "
+                 "learn whether the similarity means anything.").format(MIN_GROUPS, test.groups)
         return
-    yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places "
-             "(AUC {:.2f} \u00b1 {:.2f}, {} groups); marks placed at random give {:.2f} \u00b1 "
-             "{:.2f}, and {:.1f}% of {} random placements do as well.").format(
+    yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places. "
+             "AUC {:.2f} \u00b1 {:.2f} of {} groups of marks, {:.2f} \u00b1 {:.2f} of random "
+             "places. By chance, {:.1f}% of {} random sets do as well.").format(
                  100 * test.auc, test.auc, test.sd, test.groups, test.random_mean, test.random_sd,
                  100 * test.p_value, RANDOM_SETS)
     if test.p_value <= 0.05:
-        yield tr("The signature carries: these marks lead to each other.")
+        yield tr("The marks have something in common: these marks lead to each other.")
     else:
-        yield tr("No better than chance: the marks are of several sorts, or what they have in "
-                 "common is not in these layers. Each place is like one mark only.")
+        yield tr("No better than chance: the marks are of several kinds, or these layers do not "
+                 "show "
+                 "what they have in common. Each place is like one mark only.")
     for name, share in zip(names, test.by_mark):
         if np.isfinite(share):
             yield tr("{}: more like the other marks than {:.0f}% of the lake.").format(

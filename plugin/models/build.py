@@ -366,17 +366,17 @@ def structure_from_a_surface(with_bottom_type):
     model.child("bottomslope", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom slope"})
     model.child("breaklines", {"INPUT": "@SURFACE"}, {"OUTPUT": "Break-lines"})
     model.child("bottomforms", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom forms"})
-    structure = {"BREAK_LINES": ("breaklines", "OUTPUT"), "FORMS": ("bottomforms", "OUTPUT")}
+    structure = {"BREAK_LINES": ("breaklines", "OUTPUT"), "BOTTOM_FORMS": ("bottomforms", "OUTPUT")}
     if with_bottom_type:
         model.child(
             "bottomtype",
-            {"INPUT": "@SOUNDINGS", "DEPTH": "@SURFACE", "SHORELINE": "@SHORELINE"},
+            {"INPUT": "@SOUNDINGS", "SURFACE": "@SURFACE", "SHORELINE": "@SHORELINE"},
             {"OUTPUT": "Bottom type", "REPORT": "Report of bottom type"},
         )
         bottom = ("bottomtype", "OUTPUT")
         model.child(
             "hardsofttransitions",
-            {"INPUT": bottom, "DEPTH": "@SURFACE", "SOUNDINGS": "@SOUNDINGS"},
+            {"INPUT": bottom, "SURFACE": "@SURFACE", "SOUNDINGS": "@SOUNDINGS"},
             {"OUTPUT": "Hard-soft transitions"},
         )
         structure.update(
@@ -388,7 +388,7 @@ def structure_from_a_surface(with_bottom_type):
         ]  # fmt: skip
     model.child(
         "candidatespots",
-        {"INPUT": "@SURFACE", "UNIT": "@UNIT", "NUMBER": "@SPOTS", **structure},
+        {"INPUT": "@SURFACE", "UNIT": "@UNIT", "MAX_SPOTS": "@SPOTS", **structure},
         {"OUTPUT": "Candidate spots"},
     )
     spots = ("candidatespots", "OUTPUT")

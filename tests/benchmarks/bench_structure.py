@@ -75,7 +75,7 @@ def survey(depth):
 
 
 def break_lines(folder):
-    from lakefloor.algorithms.core.structure.break_lines import break_lines as ours
+    from lakefloor.algorithms.core.structure.breaklines import breaklines as ours
 
     depth, uncertainty, distance = _load(folder)
 
@@ -99,7 +99,7 @@ def bottom_forms(folder):
 
 
 def bottom_type(folder):
-    from lakefloor.algorithms.core.structure.bottom_type import bottom_type as ours
+    from lakefloor.algorithms.core.hardness.bottom_type import bottom_type as ours
 
     depth, _, _ = _load(folder)
     soundings = survey(depth)
@@ -115,7 +115,7 @@ def bottom_type(folder):
 
 
 def transitions(folder):
-    from lakefloor.algorithms.core.structure.transitions import find_transitions
+    from lakefloor.algorithms.core.hardness.transitions import find_transitions
 
     if not (folder / "type.pickle").exists():
         bottom_type(folder)()

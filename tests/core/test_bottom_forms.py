@@ -18,7 +18,8 @@ from shapely.geometry import Point
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, empty_grid
-from lakefloor.algorithms.core.structure.bottom_forms import ATTRIBUTES, FORMS, bottom_forms
+from lakefloor.algorithms.core.structure.bottom_forms import bottom_forms
+from lakefloor.algorithms.core.structure.form_ground import FORM_ATTRIBUTES, FORMS
 from lakefloor.algorithms.core.structure.landforms import opening, rises
 from lakefloor.algorithms.core.terrain import position, slope
 
@@ -529,7 +530,7 @@ def test_the_example_lake():
 def test_attributes_numbers_and_polygons_agree():
     lake = planted_lake(31)
     areas, codes, fine, broad, _ = sure(lake.grid())
-    assert tuple(areas.attributes) == ATTRIBUTES
+    assert tuple(areas.attributes) == FORM_ATTRIBUTES
     order = [FORMS.index(f) for f in areas.attributes["form"]]
     assert order == sorted(order)
     for form in set(areas.attributes["form"]):
@@ -594,12 +595,12 @@ def test_no_depth_no_forms():
     grid = Grid(np.full((20, 20), np.nan), 0.0, 0.0, 2.0, 2.0)
     areas, codes, *_ = bottom_forms(grid)
     assert len(areas) == 0
-    assert tuple(areas.attributes) == ATTRIBUTES
+    assert tuple(areas.attributes) == FORM_ATTRIBUTES
     assert np.isnan(codes.values).all()
 
 
 @pytest.mark.parametrize(("options", "message"), [
-    ({"min_relief_m": 0.0}, "Least relief"),
+    ({"min_relief_m": 0.0}, "minimum relief"),
     ({"steep_percent": -1.0}, "steep break"),
     ({"flat_percent": np.nan}, "flat"),
     ({"fine_m": 30.0, "broad_m": 20.0}, "broad radius"),

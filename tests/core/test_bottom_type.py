@@ -15,9 +15,9 @@ from shapely.geometry import box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, empty_grid
+from lakefloor.algorithms.core.hardness.bottom_type import bottom_type, class_areas
+from lakefloor.algorithms.core.hardness.observations import away_from_edges, observations_of
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.structure.bottom_type import bottom_type, class_areas
-from lakefloor.algorithms.core.structure.hardness_observations import homogeneous, observe
 from lakefloor.algorithms.core.terrain import slope
 
 CELL = 5.0
@@ -43,8 +43,8 @@ def patches():
 
 def test_gains_trends_and_classes_are_recovered(patches):
     # Planted: gains 1, 0.8, 1.15; -0.15 a decade of depth, -0.01 a degree of slope; 0.3 and 0.65.
-    assert patches.levels.gain == pytest.approx([1.0, 0.8, 1.15], abs=0.06)
-    assert patches.levels.gain_free.tolist() == [False, True, True]
+    assert patches.gains.gain == pytest.approx([1.0, 0.8, 1.15], abs=0.06)
+    assert patches.gains.gain_free.tolist() == [False, True, True]
     assert patches.trend.depth == pytest.approx(-0.15, abs=0.015)
     assert patches.trend.slope == pytest.approx(-0.01, abs=0.004)
     assert patches.classes == ("soft", "hard")
@@ -53,13 +53,13 @@ def test_gains_trends_and_classes_are_recovered(patches):
     assert sum(patches.shares.values()) == pytest.approx(1.0)
     known = patches.uncertainty.values[np.isfinite(patches.uncertainty.values)]
     assert np.mean(known <= patches.median_uncertainty) == pytest.approx(0.5, abs=0.01)
-    assert patches.levels.after < 0.7 * patches.levels.before
+    assert patches.gains.after < 0.7 * patches.gains.before
 
 
 def test_hardness_is_freed_from_depth_and_its_uncertainty_is_honest(patches):
     known = np.isfinite(patches.hardness.values)
     x, y = centres(patches.hardness)
-    # Reduced to the reference depth and to level bottom.
+    # Reduced to the reference depth and to flat bottom.
     shift = -0.15 * np.log10(patches.trend.reference_depth / 7.0)
     error = (patches.hardness.values - hard_lakes.patches(x, y) - shift)[known]
     sigma = patches.uncertainty.values[known]
@@ -73,10 +73,10 @@ def test_hardness_is_freed_from_depth_and_its_uncertainty_is_honest(patches):
     assert sigma[far].mean() > sigma[~far].mean()
 
 
-def test_without_levelling_the_visits_pass_for_classes(patches):
+def test_without_adjustment_the_visits_pass_for_classes(patches):
     soundings = hard_lakes.survey(hard_lakes.patches, per_decade=-0.15, per_degree=-0.01)
-    raw = bottom_type(soundings, hard_lakes.depth_grid(), cell=CELL, level=False)
-    assert (raw.levels.gain == 1.0).all()
+    raw = bottom_type(soundings, hard_lakes.depth_grid(), cell=CELL, adjust=False)
+    assert (raw.gains.gain == 1.0).all()
     assert raw.mixture.sd.max() > 1.3 * patches.mixture.sd.max()
 
 
@@ -125,7 +125,7 @@ def test_thresholds_given_and_samples():
     assert found.classes == ("soft", "hard")
     assert found.calibration.kappa > 0.8
     assert 0.33 < found.thresholds[0] < 0.62
-    assert any("Calibrated by" in note for note in found.notes)
+    assert any("Calibrated with" in note for note in found.notes)
     # Medium lies where hardness is about the middle, at the edges only.
     assert given.shares["medium"] < 0.15
 
@@ -184,9 +184,9 @@ def test_a_visit_that_meets_no_other_is_left_out():
     near = hard_lakes.visit("a", *hard_lakes.lanes("y", east=180.0), hard_lakes.patches, 1)
     far = hard_lakes.visit("b", *hard_lakes.lanes("y", west=220.0), hard_lakes.patches, 2, gain=0.7)
     result = bottom_type(concatenate([near, far]), hard_lakes.depth_grid(), cell=CELL)
-    assert result.levels.solved.sum() == 1
+    assert result.gains.solved.sum() == 1
     assert any("left out" in note for note in result.notes)
-    left = result.levels.visit[~result.levels.solved][0]
+    left = result.gains.visit[~result.gains.solved][0]
     x, _ = centres(result.hardness)
     mapped = x[np.isfinite(result.hardness.values)]
     assert mapped.max() < 260.0 if left == "b" else mapped.min() > 140.0
@@ -200,8 +200,8 @@ def test_pings_of_a_parked_boat_are_few_observations():
         hardness=np.full(3000, 0.9), visit="2025-05-10",
     )
     grid = hard_lakes.depth_grid()
-    logged = observe(concatenate([soundings, parked]), grid, slope(grid)[0])
-    alone = observe(soundings, grid, slope(grid)[0])
+    logged = observations_of(concatenate([soundings, parked]), grid, slope(grid)[0])
+    alone = observations_of(soundings, grid, slope(grid)[0])
     added = len(logged.observations) - len(alone.observations)
     assert added < 0.05 * 3000
     assert logged.observations.pings.sum() == len(soundings) + 3000
@@ -212,9 +212,9 @@ def test_pings_of_a_parked_boat_are_few_observations():
 def test_edges_do_not_make_a_class():
     soundings = small(noise=0.01, texture=0.0)
     grid = hard_lakes.depth_grid()
-    logged = observe(soundings, grid, slope(grid)[0])
+    logged = observations_of(soundings, grid, slope(grid)[0])
     obs = logged.observations
-    clear = homogeneous(obs, logged.noise)
+    clear = away_from_edges(obs, logged.noise)
     away = np.min([np.abs(np.hypot(obs.x - x, obs.y - y) - r)
                    for x, y, r in hard_lakes.PATCHES], axis=0)
     assert not clear[away < 2.0].any()
@@ -225,10 +225,10 @@ def test_edges_do_not_make_a_class():
     ("change", "words"),
     [
         ({"method": "guess"}, "unknown"),
-        ({"thresholds": (0.6, 0.4)}, "must rise"),
-        ({"max_slope_deg": 0.0}, "steepest slope"),
-        ({"beam_deg": 0.0}, "Beam width"),
-        ({"max_slope_deg": 0.001}, "less steep than"),
+        ({"thresholds": (0.6, 0.4)}, "the lower one first"),
+        ({"max_slope_deg": 0.0}, "maximum slope"),
+        ({"beam_deg": 0.0}, "beam width"),
+        ({"max_slope_deg": 0.001}, "flatter than"),
     ],
 )
 def test_parameters_out_of_range(change, words):
@@ -246,7 +246,7 @@ def test_bad_hardness_is_named():
         with pytest.raises(LakefloorError, match=words):
             bottom_type(soundings.replace(hardness=hardness), grid)
     away = Grid(grid.values, grid.west + 9000.0, grid.north, grid.dx, grid.dy)
-    with pytest.raises(LakefloorError, match="of the same lake"):
+    with pytest.raises(LakefloorError, match="to the same lake"):
         bottom_type(soundings, away)
 
 

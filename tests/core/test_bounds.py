@@ -26,12 +26,12 @@ from lakefloor.algorithms.core.exchange.csv_table import (
 from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
 from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint
+from lakefloor.algorithms.core.places.criteria import read_criteria
 from lakefloor.algorithms.core.reading import delimited
 from lakefloor.algorithms.core.reading.delimited import parse_angle, parse_delimited
 from lakefloor.algorithms.core.reading.gpx import parse_gpx
 from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.soundings import visit_list
-from lakefloor.algorithms.core.structure.spots import read_criteria
 
 LONG = 40_000
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.structure.hardness_levels import (
+from lakefloor.algorithms.core.hardness.visit_gains import (
     as_logged,
+    find_visit_gains,
     fit_gains,
-    level_hardness,
 )
 
 
@@ -28,7 +28,7 @@ def test_york_line_with_errors_in_both_coordinates():
 
 
 def test_too_few_places():
-    with pytest.raises(LakefloorError, match="too few to level 2 visits"):
+    with pytest.raises(LakefloorError, match="too few to adjust 2 visits"):
         fit_gains([0, 0], [0, 1], [0.1, 0.2], [1.0, 1.0])
 
 
@@ -44,7 +44,7 @@ def visits(seed, gains, spread=0.2, noise=0.03, along=(0, 0, 0), n=120):
         number.append(np.full(n, v))
     x, hardness, number = map(np.concatenate, (x, hardness, number))
     k = len(gains)
-    return level_hardness(
+    return find_visit_gains(
         x, np.zeros_like(x), hardness, number, [f"v{i}" for i in range(k)], np.full(k, noise),
         rate=np.zeros_like(x), reach=3.0, reference=0,
     )
@@ -52,8 +52,8 @@ def visits(seed, gains, spread=0.2, noise=0.03, along=(0, 0, 0), n=120):
 
 def test_gains_are_found_without_bias():
     found = [visits(s, ((1.0, 0.0), (0.8, 0.12), (1.25, -0.1)), spread=0.1) for s in range(12)]
-    gain = np.array([levels.gain for levels in found])
-    error = np.array([np.sqrt(levels.cov[:, 0, 0]) for levels in found])
+    gain = np.array([gains.gain for gains in found])
+    error = np.array([np.sqrt(gains.cov[:, 0, 0]) for gains in found])
     # Ordinary regression would find gains too small by 1 / (1 + 0.03^2 / 0.1^2) = 0.917.
     assert gain.mean(axis=0) == pytest.approx([1.0, 0.8, 1.25], rel=0.02)
     assert gain[:, 1:].std(axis=0) == pytest.approx(error[:, 1:].mean(axis=0), rel=0.5)
@@ -67,25 +67,25 @@ def test_gains_are_found_without_bias():
 
 
 def test_a_uniform_overlap_tells_no_gain():
-    levels = visits(1, ((1.0, 0.0), (0.8, 0.15)), spread=0.0)
-    assert not levels.gain_free.any()
-    assert levels.gain.tolist() == [1.0, 1.0]
+    gains = visits(1, ((1.0, 0.0), (0.8, 0.15)), spread=0.0)
+    assert not gains.gain_free.any()
+    assert gains.gain.tolist() == [1.0, 1.0]
     # 0.15 + 0.8 x 0.5 - 0.5
-    assert levels.offset == pytest.approx([0.0, 0.05], abs=0.01)
+    assert gains.offset == pytest.approx([0.0, 0.05], abs=0.01)
     # The gain that is not told matters away from the overlap's hardness: 0.15 x 0.3.
     v = np.array([1])
-    assert levels.variance(np.array([0.5]), v)[0] < 0.005**2
-    assert np.sqrt(levels.variance(np.array([0.8]), v)[0]) == pytest.approx(0.045, rel=0.05)
+    assert gains.variance(np.array([0.5]), v)[0] < 0.005**2
+    assert np.sqrt(gains.variance(np.array([0.8]), v)[0]) == pytest.approx(0.045, rel=0.05)
 
 
 def test_many_places_that_hardly_differ_tell_no_gain_either():
     # Ten thousand places that differ by half their noise: a small error of fit, but a false one
     # where the noise is not shared as assumed.
-    levels = visits(4, ((1.0, 0.0), (0.8, 0.15)), spread=0.015, n=10_000)
-    assert not levels.gain_free.any()
+    gains = visits(4, ((1.0, 0.0), (0.8, 0.15)), spread=0.015, n=10_000)
+    assert not gains.gain_free.any()
 
 
-def test_a_chain_is_levelled_and_a_lone_visit_is_not():
+def test_a_chain_is_adjusted_and_a_lone_visit_is_not():
     gains = ((1.0, 0.0), (0.9, 0.1), (1.2, -0.1))
     chain = visits(2, gains, along=(0.0, 600.0, 1200.0))
     assert chain.gain == pytest.approx([1.0, 0.9, 1.2], abs=0.1)
@@ -98,7 +98,7 @@ def test_a_chain_is_levelled_and_a_lone_visit_is_not():
 
 
 def test_as_logged_changes_nothing():
-    levels = as_logged(["a", "b"])
+    gains = as_logged(["a", "b"])
     value = np.array([0.2, 0.9])
-    assert levels.apply(value, np.array([0, 1])).tolist() == value.tolist()
-    assert levels.variance(value, np.array([0, 1])).tolist() == [0.0, 0.0]
+    assert gains.apply(value, np.array([0, 1])).tolist() == value.tolist()
+    assert gains.variance(value, np.array([0, 1])).tolist() == [0.0, 0.0]

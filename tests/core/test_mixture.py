@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.structure.mixture import (
+from lakefloor.algorithms.core.hardness.mixture import (
     between,
     boundaries,
     change_point,

@@ -9,16 +9,11 @@ from shapely.geometry import Point
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Areas, Grid, Lines
-from lakefloor.algorithms.core.structure import marks
-from lakefloor.algorithms.core.structure.marks import (
-    LEAST_GROUPS,
-    fair_test,
-    groups_of,
-    more_like_these,
-    signature,
-    similarity,
-)
-from lakefloor.algorithms.core.structure.signature import Ground
+from lakefloor.algorithms.core.places.fair_test import MIN_GROUPS, fair_test, groups_of
+from lakefloor.algorithms.core.places.ranking import Ranking
+from lakefloor.algorithms.core.places.similar_places import find_similar_places
+from lakefloor.algorithms.core.places.similarity import similarity, traits_at, traits_of
+from lakefloor.algorithms.core.structure.ground import Ground, cells_of
 
 CELL, N = 4.0, 200
 HUMPS = np.array([(100, 100), (300, 120), (520, 140), (690, 220), (130, 400), (340, 380),
@@ -67,9 +62,9 @@ def test_coefficient_is_symmetric_and_between_0_and_1(seed):
 
 def test_no_unit_and_no_stretching_of_depth_matters():
     """Ranks are the same under every increasing change of scale."""
-    plain = signature(Ground(lake())).ranks[0].values
-    feet = signature(Ground(lake(lambda d: d / 0.3048))).ranks[0].values
-    square = signature(Ground(lake(lambda d: d**2))).ranks[0].values
+    plain = traits_of(Ground(lake())).ranks[0].values
+    feet = traits_of(Ground(lake(lambda d: d / 0.3048))).ranks[0].values
+    square = traits_of(Ground(lake(lambda d: d**2))).ranks[0].values
     assert feet == pytest.approx(plain, abs=1e-3)
     assert square == pytest.approx(plain, abs=1e-3)
     # Half of the lake lies below the middle rank.
@@ -81,8 +76,10 @@ def test_no_unit_and_no_stretching_of_depth_matters():
 
 def test_marks_on_some_humps_lead_to_the_others():
     marked, left = HUMPS[:6], HUMPS[6:]
-    found = more_like_these(Ground(lake()), *marked.T, [f"H{i}" for i in range(6)], number=5,
-                            spacing_m=60.0)
+    found = find_similar_places(
+        Ground(lake()), *marked.T, [f"H{i}" for i in range(6)],
+        Ranking(number=5, spacing_m=60.0),
+    )
     away = np.hypot(found.x[:, None] - left[:, 0], found.y[:, None] - left[:, 1])
     assert away.min(axis=1).max() < 8.0
     assert sorted(away.argmin(axis=1)) == [0, 1, 2, 3, 4]
@@ -97,7 +94,7 @@ def test_marks_on_some_humps_lead_to_the_others():
 
 
 def test_likeness_at_the_marks_is_1():
-    found = more_like_these(Ground(lake()), *HUMPS[:3].T, "abc")
+    found = find_similar_places(Ground(lake()), *HUMPS[:3].T, "abc")
     row, col = found.likeness_grid.rows_cols(*HUMPS[:3].T)
     row, col = np.floor(row + 0.5).astype(int), np.floor(col + 0.5).astype(int)
     assert found.likeness_grid.values[row, col] == pytest.approx(np.ones(3))
@@ -108,11 +105,11 @@ def test_all_layers_take_part():
     ground = Ground(
         grid, uncertainty=grid.like(np.full(grid.shape, 0.6096)),
         hardness=grid.like(np.clip(1.2 - grid.values / 10.0, 0, 1)),
-        break_lines=Lines([np.array([(0.0, 400.0), (800.0, 400.0)])], {"kind": ["crest"]}),
+        breaklines=Lines([np.array([(0.0, 400.0), (800.0, 400.0)])], {"kind": ["crest"]}),
         transitions=Lines([np.array([(400.0, 0.0), (400.0, 800.0)])]),
         forms=Areas([Point(*h).buffer(20) for h in HUMPS], {"form": ["hump"] * len(HUMPS)}),
     )
-    found = more_like_these(ground, *HUMPS[:6].T, "abcdef", unit="m")
+    found = find_similar_places(ground, *HUMPS[:6].T, "abcdef", unit="m")
     assert found.words == ("depth", "slope", "rise", "hardness", "crest", "transition", "form")
     assert "form hump (there hump)" in found.reasons[0]
     # A tolerance of one standard deviation holds 68.27 % of a normal distribution.
@@ -120,17 +117,11 @@ def test_all_layers_take_part():
 
 
 def test_marks_off_the_lake_are_left_out_and_none_on_it_is_refused():
-    found = more_like_these(Ground(lake()), [100.0, -50.0], [100.0, 20.0], ["A", "B"])
+    found = find_similar_places(Ground(lake()), [100.0, -50.0], [100.0, 20.0], ["A", "B"])
     assert list(found.left_out) == [1]
     assert set(found.mark) == {0}
-    with pytest.raises(LakefloorError, match="None of the 1 marks lies on the mapped bottom"):
-        more_like_these(Ground(lake()), [-50.0], [20.0], ["B"])
-
-
-@pytest.mark.parametrize("limits", [{"number": 0}, {"spacing_m": -1.0}, {"tolerance_m": 0.0}])
-def test_limits_without_sense_are_refused(limits):
-    with pytest.raises(LakefloorError, match="makes no sense"):
-        more_like_these(Ground(lake()), [100.0], [100.0], ["A"], **limits)
+    with pytest.raises(LakefloorError, match="No mark lies on the mapped bottom"):
+        find_similar_places(Ground(lake()), [-50.0], [20.0], ["B"])
 
 
 def test_cancel():
@@ -138,7 +129,7 @@ def test_cancel():
         raise Cancelled
 
     with pytest.raises(Cancelled):
-        more_like_these(Ground(lake()), [100.0], [100.0], ["A"], progress=stop)
+        find_similar_places(Ground(lake()), [100.0], [100.0], ["A"], progress=stop)
 
 
 # -- the fair test ------------------------------------------------------------------------
@@ -146,7 +137,7 @@ def test_cancel():
 
 def test_marks_of_one_sort_find_each_other():
     grid = lake()
-    test = fair_test(signature(Ground(grid)), grid, *HUMPS.T, apart_m=60.0)
+    test = fair_test(traits_of(Ground(grid)), grid, *HUMPS.T, apart_m=60.0)
     assert test.groups == test.marks == len(HUMPS)
     assert test.auc > 0.95
     assert test.p_value == pytest.approx(1 / 200)
@@ -156,7 +147,7 @@ def test_marks_of_one_sort_find_each_other():
 
 def test_marks_at_random_are_no_better_than_chance():
     grid = lake()
-    sign = signature(Ground(grid))
+    sign = traits_of(Ground(grid))
     random = np.random.default_rng(5)
     p, off = [], []
     for _ in range(12):
@@ -171,7 +162,7 @@ def test_marks_at_random_are_no_better_than_chance():
 def test_copies_of_a_mark_do_not_make_it_better():
     """Marks side by side are left out together, so that none predicts its neighbour."""
     grid = lake()
-    sign = signature(Ground(grid))
+    sign = traits_of(Ground(grid))
     random = np.random.default_rng(8)
     x, y = random.uniform(50, 750, (2, 8))
     alone = fair_test(sign, grid, x, y, apart_m=30.0)
@@ -183,13 +174,13 @@ def test_copies_of_a_mark_do_not_make_it_better():
 def test_area_under_the_curve_is_that_of_mann_and_whitney():
     """With one mark left out after the other, as scipy counts it."""
     grid = lake()
-    sign = signature(Ground(grid))
+    sign = traits_of(Ground(grid))
     test = fair_test(sign, grid, *HUMPS[:6].T, apart_m=60.0)
     # scipy's U over the product of the sizes is the area (Hanley and McNeil 1982).
-    own = marks._rows(sign, *HUMPS[:6].T)
-    x, y, _ = marks.cells_of(grid)
+    own = traits_at(sign, *HUMPS[:6].T)
+    x, y, _ = cells_of(grid)
     away = np.hypot(x[:, None] - HUMPS[:6, 0], y[:, None] - HUMPS[:6, 1]).min(axis=1)
-    background = marks._rows(sign, x, y)[away >= 60.0]
+    background = traits_at(sign, x, y)[away >= 60.0]
     for i in range(6):
         others = np.delete(own, i, axis=0)
         mine = similarity(own[i : i + 1], others, sign.kinds)[0]
@@ -201,22 +192,22 @@ def test_area_under_the_curve_is_that_of_mann_and_whitney():
 
 def test_too_few_marks_are_not_tested():
     grid = lake()
-    few = HUMPS[: LEAST_GROUPS - 1]
-    test = fair_test(signature(Ground(grid)), grid, *few.T, apart_m=60.0)
+    few = HUMPS[: MIN_GROUPS - 1]
+    test = fair_test(traits_of(Ground(grid)), grid, *few.T, apart_m=60.0)
     assert np.isnan(test.auc)
-    assert test.groups == LEAST_GROUPS - 1
+    assert test.groups == MIN_GROUPS - 1
 
 
 def test_marks_all_over_the_lake_leave_nothing_to_test_against():
     pond = Grid(lake().values[:50, :50], 0.0, 200.0, CELL, CELL)
     x, y = np.array([(20, 20), (180, 20), (100, 100), (20, 180), (180, 180)], dtype=float).T
-    with pytest.raises(LakefloorError, match="nearly the whole lake"):
-        fair_test(signature(Ground(pond)), pond, x, y, apart_m=100.0)
+    with pytest.raises(LakefloorError, match="Nearly the whole lake"):
+        fair_test(traits_of(Ground(pond)), pond, x, y, apart_m=100.0)
 
 
 def test_same_input_gives_the_same_numbers():
     grid = lake()
-    one, two = (fair_test(signature(Ground(grid)), grid, *HUMPS.T, apart_m=60.0) for _ in "ab")
+    one, two = (fair_test(traits_of(Ground(grid)), grid, *HUMPS.T, apart_m=60.0) for _ in "ab")
     assert (one.auc, one.p_value, one.random_sd) == (two.auc, two.p_value, two.random_sd)
 
 

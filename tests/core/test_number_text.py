@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.number_text import ENGLISH, Numbers, phrase, written, written_with
+from lakefloor.algorithms.core.places import place_texts
 from lakefloor.algorithms.core.share import plain_words, sheet
 from lakefloor.algorithms.core.share.structure_text import figure_lines
-from lakefloor.algorithms.core.structure import wording
 
 ALGORITHMS = Path(__file__).resolve().parents[2] / "algorithms"
 GERMAN, SWISS, FRENCH = Numbers(",", "."), Numbers(".", "\u2019"), Numbers(",", "\u00a0")
@@ -70,10 +70,10 @@ def test_texts_of_sheets_and_reports():
         assert plain_words.about(2.0, 3) == "2"
         assert figure_lines({"length_m": 1234.5, "area_m2": 9876.0, "score": 0.5}, "m") == [
             "Length: 1.234 m", "Area: 9.876 m²", "Score (0 to 1): 0,50"]
-        assert wording.fine_text(0.25, "m") == "0,25 m"
-        assert wording.depth_text(3.56, "m") == "3,6 m"
+        assert place_texts.fine_depth_text(0.25, "m") == "0,25 m"
+        assert place_texts.rounded_depth_text(3.56, "m") == "3,6 m"
         # Names go to devices.
-        assert wording.short_names("S", [3.56], "m") == ["S01 3.6M"]
+        assert place_texts.short_names("S", [3.56], "m") == ["S01 3.6M"]
 
 
 def test_thousands_are_not_torn_apart_at_the_end_of_a_line():

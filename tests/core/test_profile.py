@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.structure.profile import COLUMNS, depth_profiles, summary
-from lakefloor.algorithms.core.structure.signature import Ground
+from lakefloor.algorithms.core.structure.depth_profile import COLUMNS, depth_profiles, summary
+from lakefloor.algorithms.core.structure.ground import Ground
 
 
 def plane(cell=2.0, a=0.03, b=-0.02):
@@ -65,8 +65,8 @@ def test_gaps_stay_gaps():
     assert figures["length_m"] == pytest.approx(159.0)
     # Stations stand every 2 m, at odd eastings: 41..59, 71..159.
     assert figures["mapped_m"] == pytest.approx(18.0 + 88.0)
-    assert figures["least_m"] == pytest.approx(5.0 + 0.03 * 41.0)
-    assert figures["greatest_m"] == pytest.approx(5.0 + 0.03 * 159.0)
+    assert figures["shallowest_m"] == pytest.approx(5.0 + 0.03 * 41.0)
+    assert figures["deepest_m"] == pytest.approx(5.0 + 0.03 * 159.0)
     assert figures["mean_m"] == pytest.approx(
         5.0 + 0.03 * (18 * 50.0 + 88 * 115.0) / 106.0
     )

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.structure.sample_calibration import (
+from lakefloor.algorithms.core.hardness.sample_calibration import (
     best_thresholds,
     calibrate,
     cohen_kappa,
@@ -66,9 +66,9 @@ def test_too_few_or_contradictory_samples_are_refused():
     h = np.r_[np.full(6, 0.3), np.full(4, 0.7)]
     with pytest.raises(LakefloorError, match=r"6 soft, 0 medium, 4 hard"):
         calibrate(h, np.r_[np.zeros(6, int), np.full(4, 2)])
-    with pytest.raises(LakefloorError, match="at least two classes"):
+    with pytest.raises(LakefloorError, match="Two classes or more"):
         calibrate(np.full(20, 0.3), np.zeros(20, int))
-    with pytest.raises(LakefloorError, match="do not have a greater hardness"):
+    with pytest.raises(LakefloorError, match="do not have a higher hardness"):
         calibrate(np.r_[np.full(6, 0.7), np.full(6, 0.3)], np.repeat([0, 2], 6))
 
 

@@ -12,14 +12,10 @@ from shapely.geometry import LineString, Point
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Areas, Grid, Lines, empty_grid
-from lakefloor.algorithms.core.structure.signature import Ground
-from lakefloor.algorithms.core.structure.spots import (
-    candidate_spots,
-    membership,
-    missing_layers,
-    read_criteria,
-    trust,
-)
+from lakefloor.algorithms.core.places.candidate_spots import candidate_spots
+from lakefloor.algorithms.core.places.criteria import missing_layers, read_criteria, window_fit
+from lakefloor.algorithms.core.places.ranking import Ranking, trust
+from lakefloor.algorithms.core.structure.ground import Ground
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "example_project"))
 import truth
@@ -62,12 +58,12 @@ def test_a_stated_unit_holds_whatever_the_unit_of_depth(unit):
 
 @pytest.mark.parametrize(("row", "message"), [
     (("walleye", 0, 1, 1), "Row 1: 'walleye' is not a thing that can count"),
-    (("crest", 0, "", 1), "give in 'to' the distance"),
-    (("depth", "", "", 1), "give 'from', 'to' or both"),
+    (("crest", 0, "", 1), "enter in 'to' the distance"),
+    (("depth", "", "", 1), "Enter 'from', 'to' or both"),
     (("depth", 9, 9, 1), "must be below"),
     (("depth", "8 fathoms", 9, 1), "'8 fathoms' in column 'from' is not a number"),
     (("depth", "ft", 9, 1), "'ft' in column 'from' is not a number"),
-    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*no unit"),
+    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*without a unit"),
     (("depth", "4 m", "9 ft", 1), r"'from' \(4 m\) must be below 'to' \(9 ft\)"),
     (("depth", 8, 9, 0), "weight must be above 0"),
     (("depth", 8, 9, "nan"), "not a number"),
@@ -80,7 +76,7 @@ def test_what_cannot_be_understood_is_named(row, message):
 def test_empty_and_doubled_tables_are_refused():
     with pytest.raises(LakefloorError, match="Nothing counts"):
         read_criteria([("", 1, 2, 3)])
-    with pytest.raises(LakefloorError, match="Row 2: 'hard bottom' stands in the table twice"):
+    with pytest.raises(LakefloorError, match="Row 2: 'hard bottom' is in the table twice"):
         read_criteria([("hard", 0, 5, 1), ("hard bottom", 0, 9, 1)])
 
 
@@ -90,20 +86,20 @@ def test_empty_and_doubled_tables_are_refused():
 def test_membership_of_a_window():
     # Half a cosine wave: 1 at the end, 1/2 half-way down the shoulder, 0 at its foot.
     value = np.array([4.0, 5.0, 6.0, 8.0, 10.0, 11.0, 12.0, np.nan, np.inf])
-    assert membership(value, 6.0, 10.0) == pytest.approx([0, 0.5, 1, 1, 1, 0.5, 0, 0, 0])
-    assert membership(np.array([5.0, 7.5, 10.0, 99.0]), 10.0, np.inf) == pytest.approx(
+    assert window_fit(value, 6.0, 10.0) == pytest.approx([0, 0.5, 1, 1, 1, 0.5, 0, 0, 0])
+    assert window_fit(np.array([5.0, 7.5, 10.0, 99.0]), 10.0, np.inf) == pytest.approx(
         [0, 0.5, 1, 1]
     )
-    assert membership(np.array([0.0, 0.1]), -np.inf, 0.0) == pytest.approx([1, 0])
+    assert window_fit(np.array([0.0, 0.1]), -np.inf, 0.0) == pytest.approx([1, 0])
 
 
 @given(st.floats(-50, 50), st.floats(0.1, 50), st.lists(st.floats(-200, 200), min_size=2))
 def test_membership_is_smooth_and_symmetric(low, width, values):
     value = np.sort(values)
     high = low + width
-    fit = membership(value, low, high)
+    fit = window_fit(value, low, high)
     assert np.all((fit >= 0) & (fit <= 1))
-    assert fit == pytest.approx(membership(low + high - value, low, high), abs=1e-9)
+    assert fit == pytest.approx(window_fit(low + high - value, low, high), abs=1e-9)
     # The steepest of a half cosine wave over a shoulder of half the width is pi / width.
     assert np.all(np.abs(np.diff(fit)) <= np.pi / width * np.diff(value) + 1e-9)
 
@@ -119,15 +115,16 @@ def test_trust_is_the_probability_of_a_normal_error():
 
 def test_spot_is_where_the_depth_and_the_crest_meet():
     grid = plane()
-    ground = Ground(grid, break_lines=CREST)
+    ground = Ground(grid, breaklines=CREST)
     found = candidate_spots(
-        ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"), number=5, unit="ft"
+        ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"),
+        Ranking(number=5), unit="ft",
     )
     # Depth 5.5 m lies 90 m from the western edge; the crest at northing 4900.
     assert (found.x[0], found.y[0]) == pytest.approx((1090.0, 4900.0), abs=3.0)
     assert found.score[0] == found.fit[0] == pytest.approx(1.0)
     assert np.all(np.diff(found.score) <= 0)
-    assert found.reasons[0].startswith("18 ft deep; on the crest of an 8 ft drop-off; slope 5 %")
+    assert found.reasons[0].startswith("18 ft deep; on the crest of an 8 ft drop-off; slope 5%")
     assert found.names[0] == "S01 18FT"
     assert found.values["crest"][0] <= 1.0
     assert found.fits["depth"][0] == 1.0
@@ -138,7 +135,7 @@ def test_spot_is_where_the_depth_and_the_crest_meet():
 
 def test_score_is_the_weighted_mean():
     found = candidate_spots(
-        Ground(plane(), break_lines=CREST),
+        Ground(plane(), breaklines=CREST),
         read_criteria([("depth", 5, 6, 3), ("crest", 30, 40, 1), ("slope", 20, "", 2)], "m"),
         min_score=0.0,
     )
@@ -146,8 +143,8 @@ def test_score_is_the_weighted_mean():
     assert found.score == pytest.approx(weighed)
     # No slope of 5 % fits one of 20 % and more, whose shoulder ends at 10 %.
     assert found.score.max() == pytest.approx(4.0 / 6.0)
-    assert "'slope' is met nowhere on this lake." in found.notes
-    assert "Does not fit: slope 5 %" in found.reasons[0]
+    assert "'slope' is in its range nowhere on this lake. Widen the range." in found.notes
+    assert "Does not fit: slope 5%" in found.reasons[0]
 
 
 def test_doubtful_depth_lowers_the_score_and_is_said():
@@ -155,15 +152,16 @@ def test_doubtful_depth_lowers_the_score_and_is_said():
     east = np.meshgrid(grid.x, grid.y)[0]
     ground = Ground(grid, uncertainty=grid.like(np.full(grid.shape, 1.0)))
     criteria = read_criteria([("depth", 5, 6, 1)], "m")
-    found = candidate_spots(ground, criteria, tolerance_m=1.0, unit="m")
+    found = candidate_spots(ground, criteria, Ranking(tolerance_m=1.0), unit="m")
     # Within one standard deviation lie 68.27 % (table of the normal distribution).
     assert found.score[0] == pytest.approx(0.6827, abs=1e-4)
     assert found.fit[0] == pytest.approx(1.0)
-    assert "Score lowered by 32 %: depth is uncertain by 1.00 m" in found.reasons[0]
+    assert ("Score is 32% lower, because the standard uncertainty of depth is 1.00 m"
+            in found.reasons[0])
     sure = Ground(grid, uncertainty=grid.like(np.where(east > 1090.0, 0.05, 1.0)))
-    found = candidate_spots(sure, criteria, tolerance_m=1.0)
+    found = candidate_spots(sure, criteria, Ranking(tolerance_m=1.0))
     assert found.x[0] > 1090.0
-    assert "lowered" not in found.reasons[0]
+    assert "lower" not in found.reasons[0]
 
 
 def test_bottom_and_forms_and_deep_water():
@@ -178,7 +176,7 @@ def test_bottom_and_forms_and_deep_water():
     found = candidate_spots(ground, read_criteria(
         [("hard bottom", 0, 10, 1), ("point", 0, 5, 1), ("deep water", 0, 40, 1),
          ("hardness", "", 0.4, 1)]
-    ), number=1, unit="m")  # fmt: skip
+    ), Ranking(number=1), unit="m")  # fmt: skip
     assert found.fits["hard_bottom"][0] == found.fits["point"][0] == 1.0
     assert found.score[0] == pytest.approx(1.0)
     assert Point(1150, 4880).distance(Point(found.x[0], found.y[0])) <= 25.0
@@ -217,8 +215,8 @@ def test_turned_and_mirrored_lakes_have_turned_and_mirrored_spots(turns, mirror)
 
     def spots(values, coords):
         return candidate_spots(
-            Ground(grid.like(values), break_lines=Lines([coords], {"kind": ["crest"]})),
-            criteria, number=1, min_score=0.0,
+            Ground(grid.like(values), breaklines=Lines([coords], {"kind": ["crest"]})),
+            criteria, Ranking(number=1), min_score=0.0,
         )  # fmt: skip
 
     here, there = spots(depth, line), spots(turned, turn(line))
@@ -234,12 +232,12 @@ def test_example_lake_spots_are_on_its_true_structure():
     grid = grid.like(truth.depth_m(*np.meshgrid(grid.x, grid.y)))
     crest = truth.crest_line()
     ground = Ground(
-        grid, break_lines=Lines([crest], {"kind": ["crest"]}),
+        grid, breaklines=Lines([crest], {"kind": ["crest"]}),
         transitions=Lines(truth.transition_lines()), crs=truth.EPSG,
     )  # fmt: skip
     found = candidate_spots(
         ground, read_criteria([("crest", 0, 10, 3), ("transition", 0, 25, 2), ("depth", 6, 14, 1)]),
-        number=8,
+        Ranking(number=8),
     )
     assert len(found) == 8
     assert found.score[:4] == pytest.approx(np.ones(4))
@@ -255,7 +253,7 @@ def test_example_lake_spots_are_on_its_true_structure():
 
 def test_missing_layers_are_named_before_anything_is_done():
     criteria = read_criteria([("crest", 0, 9, 1), ("toe", 0, 9, 1), ("hump", "", "", 1)])
-    with pytest.raises(LakefloorError, match="'crest' and 'toe' need the layer of break-lines"):
+    with pytest.raises(LakefloorError, match="'crest' and 'toe' need the layer of breaklines"):
         candidate_spots(Ground(plane()), criteria)
     assert missing_layers(criteria, lambda layer: True) == []
     with pytest.raises(LakefloorError, match="band 3"):
@@ -265,18 +263,27 @@ def test_missing_layers_are_named_before_anything_is_done():
 
 
 @pytest.mark.parametrize("limits", [
-    {"number": 0}, {"spacing_m": 0.0}, {"min_score": 1.5}, {"tolerance_m": np.nan},
+    {"number": 0}, {"spacing_m": 0.0}, {"spacing_m": -1.0}, {"spacing_m": np.inf},
+    {"tolerance_m": np.nan}, {"tolerance_m": 0.0},
 ])  # fmt: skip
-def test_limits_without_sense_are_refused(limits):
-    with pytest.raises(LakefloorError, match="makes no sense"):
-        candidate_spots(Ground(plane()), read_criteria([("depth", 2, 3, 1)]), **limits)
+def test_limits_of_ranking_without_sense_are_refused(limits):
+    with pytest.raises(LakefloorError, match="Enter a value that is in range"):
+        Ranking(**limits)
+
+
+@pytest.mark.parametrize("min_score", [1.5, -0.1, np.nan])
+def test_minimum_score_without_sense_is_refused(min_score):
+    with pytest.raises(LakefloorError, match="minimum score is .* Enter a value that is in range"):
+        candidate_spots(
+            Ground(plane()), read_criteria([("depth", 2, 3, 1)]), min_score=min_score
+        )
 
 
 def test_nothing_good_enough_gives_no_spot():
     found = candidate_spots(Ground(plane()), read_criteria([("depth", 200, 300, 1)]))
     assert len(found) == 0
     assert found.reasons == []
-    assert found.notes[0].startswith("'depth' is met")
+    assert found.notes[0].startswith("'depth' is in its range nowhere")
 
 
 def test_cancel():

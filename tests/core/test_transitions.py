@@ -14,13 +14,13 @@ from test_bottom_type import example
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.structure.bottom_type import bottom_type
-from lakefloor.algorithms.core.structure.transitions import (
-    ATTRIBUTES,
+from lakefloor.algorithms.core.hardness.bottom_type import bottom_type
+from lakefloor.algorithms.core.hardness.transitions import (
+    TRANSITION_ATTRIBUTES,
     find_transitions,
     hard_soft_transitions,
 )
+from lakefloor.algorithms.core.soundings import Soundings
 
 #: 10 to 90 percent of 0.5 (1 + tanh(x / w)) lie 2 artanh(0.8) w apart (calculus).
 RISE = 2.0 * np.arctanh(0.8)
@@ -41,7 +41,7 @@ def edge(x, y, at=50.0, width=4.0):
 def test_a_straight_edge():
     hardness = grid_of(edge)
     lines = find_transitions(hardness, [0.45], depth=grid_of(lambda x, y: 2.0 + 0.05 * y))
-    assert set(lines.attributes) == set(ATTRIBUTES)
+    assert set(lines.attributes) == set(TRANSITION_ATTRIBUTES)
     assert len(lines) == 1
     xy, a = lines.coords[0], {k: v[0] for k, v in lines.attributes.items()}
     # The line is halfway, not at the threshold of 0.45, which lies 1 m west of it.
@@ -71,7 +71,7 @@ def test_threshold_that_is_not_given_is_found():
     assert given.thresholds == [0.42, 0.58]
     assert len(hard_soft_transitions(hardness, []).lines) == 0
     for wrong in (lambda x, y: x, lambda x, y: np.nan * x):
-        with pytest.raises(LakefloorError, match="no relative hardness"):
+        with pytest.raises(LakefloorError, match="not relative hardness"):
             hard_soft_transitions(grid_of(wrong))
 
 
@@ -198,10 +198,10 @@ def test_bad_parameters_and_cancel():
     hardness = grid_of(edge)
     for change, words in (
         ({"thresholds": [1.2]}, "between 0 and 1"),
-        ({"min_contrast": 0.0}, "Least contrast"),
-        ({"min_length_m": -1.0}, "Smallest length"),
-        ({"uncertainty": grid_of(edge, size=50.0)}, "Uncertainty has shape"),
-        ({"distance": grid_of(edge, size=50.0)}, "Distance has shape"),
+        ({"min_contrast": 0.0}, "minimum contrast"),
+        ({"min_length_m": -1.0}, "minimum length"),
+        ({"uncertainty": grid_of(edge, size=50.0)}, "Uncertainty has the shape"),
+        ({"distance": grid_of(edge, size=50.0)}, "Distance has the shape"),
     ):
         with pytest.raises(LakefloorError, match=words):
             find_transitions(**{"hardness": hardness, "thresholds": [0.5], **change})

@@ -115,7 +115,7 @@ INPUTS = (
         "INPUT": "{}/surface.tif", "MIN_SLOPE": 5.0, "MIN_HEIGHT": 0.5}),
     ("marks.gpkg", "importwaypoints", {"INPUT": "{}/marks.gpx"}),
     ("bottom.tif", "bottomtype", {
-        "INPUT": "{}/soundings.gpkg", "DEPTH": "{}/surface.tif", "METHOD": "thresholds"}),
+        "INPUT": "{}/soundings.gpkg", "SURFACE": "{}/surface.tif", "METHOD": "thresholds"}),
     ("transitions.gpkg", "hardsofttransitions", {"INPUT": "{}/bottom.tif"}),
 )
 
@@ -210,7 +210,7 @@ WRITERS = {
         "bottomforms", {"INPUT": "{}/surface.tif"},
         {"OUTPUT": "forms.gpkg", "OUTPUT_RASTER": "forms.tif"}, {"INPUT": "{}/other.tif"}),
     "bottomtype": Writer(
-        "bottomtype", {"INPUT": "{}/soundings.gpkg", "DEPTH": "{}/surface.tif",
+        "bottomtype", {"INPUT": "{}/soundings.gpkg", "SURFACE": "{}/surface.tif",
                        "METHOD": "thresholds"},
         {"OUTPUT": "type.tif", "AREAS": "type.gpkg", "REPORT": "type.html"},
         {"MEDIUM_FROM": 0.4}),
@@ -220,13 +220,13 @@ WRITERS = {
     "candidatespots": Writer(
         "candidatespots", {"INPUT": "{}/surface.tif", "BREAK_LINES": "{}/break_lines.gpkg",
                            "TRANSITIONS": "{}/transitions.gpkg", "MIN_SCORE": 0.1},
-        {"OUTPUT": "spots.gpkg", "SCORE": "score.tif"}, {"NUMBER": 3}),
+        {"OUTPUT": "spots.gpkg", "SCORE": "score.tif"}, {"MAX_SPOTS": 3}),
     "describemarks": Writer(
         "describemarks", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},
         {"OUTPUT": "described.gpkg"}, {"UNIT": "m"}),
     "morelikethese": Writer(
         "morelikethese", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},
-        {"OUTPUT": "alike.gpkg", "SIMILARITY": "alike.tif"}, {"NUMBER": 4}),
+        {"OUTPUT": "alike.gpkg", "SIMILARITY": "alike.tif"}, {"MAX_PLACES": 4}),
     "depthprofile": Writer(
         "depthprofile", {"INPUT": "{}/surface.tif", "LINES": "{}/break_lines.gpkg"},
         {"OUTPUT": "profile.csv", "REPORT": "profile.html"}, {"STEP": 9.0}),

@@ -104,7 +104,8 @@ def steps(lake, out):
     surface = {"INPUT": smooth, "SHORELINE": shore}
     sheet = {"CONTOURS": made("contours.gpkg"), "SHORELINE": shore, "AREAS": made("areas.gpkg"),
              "SURFACE": smooth, "BREAK_LINES": made("breaks.gpkg"), "SOUNDINGS": soundings}
-    ground = {"INPUT": smooth, "BREAK_LINES": made("breaks.gpkg"), "FORMS": made("forms.gpkg"),
+    ground = {"INPUT": smooth, "BREAK_LINES": made("breaks.gpkg"),
+              "BOTTOM_FORMS": made("forms.gpkg"),
               "TRANSITIONS": made("transitions.gpkg"), "BOTTOM_TYPE": made("type.tif")}
     marks = {"MARKS": str(lake / "marks.geojson"), **ground}
     return [
@@ -150,10 +151,10 @@ def steps(lake, out):
         ("breaklines", {"INPUT": smooth, "OUTPUT": made("breaks.gpkg")}),
         ("bottomforms", {"INPUT": smooth, "OUTPUT": made("forms.gpkg"),
                          "OUTPUT_RASTER": made("forms.tif")}),
-        ("bottomtype", {"INPUT": soundings, "DEPTH": smooth, "SHORELINE": shore,
+        ("bottomtype", {"INPUT": soundings, "SURFACE": smooth, "SHORELINE": shore,
                         "OUTPUT": made("type.tif"), "AREAS": made("type.gpkg"),
                         "REPORT": made("type.html")}),
-        ("hardsofttransitions", {"INPUT": made("type.tif"), "DEPTH": smooth,
+        ("hardsofttransitions", {"INPUT": made("type.tif"), "SURFACE": smooth,
                                  "SOUNDINGS": soundings, "OUTPUT": made("transitions.gpkg")}),
         ("candidatespots", {**ground, "OUTPUT": made("spots.gpkg"), "SCORE": made("score.tif")}),
         ("describemarks", {**marks, "OUTPUT": made("described.gpkg")}),

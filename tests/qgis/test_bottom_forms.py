@@ -21,7 +21,7 @@ from lakefloor.algorithms import _styling
 from lakefloor.algorithms._layers import BANDS
 from lakefloor.algorithms._outputs import write_raster
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.structure.bottom_forms import FORMS
+from lakefloor.algorithms.core.structure.form_ground import FORMS
 
 CELL, ROWS, COLS = 4.0, 130, 200
 
@@ -58,7 +58,7 @@ def test_objects_raster_and_numbers(run, tmp_path, feedback):
         feedback,
     )
     assert (result["HUMPS"], result["HOLES"], result["BASINS"]) == (1, 1, 1)
-    assert (result["FINE_M"], result["BROAD_M"]) == (20.0, 100.0)
+    assert (result["FINE_RADIUS_M"], result["BROAD_RADIUS_M"]) == (20.0, 100.0)
     forms = by_form(result["OUTPUT"])
     assert set(forms) <= set(FORMS)
     (hump,), (hole,) = forms["hump"], forms["hole"]
@@ -96,9 +96,9 @@ def test_plain_raster_and_limits(run, tmp_path, feedback):
     assert run("bottomforms", base, feedback)["HUMPS"] == 1
     assert "roughness" in feedback.text
     assert run("bottomforms", {**base, "MIN_RELIEF": 5.0})["HUMPS"] == 0
-    chosen = run("bottomforms", {**base, "FINE": 30.0, "BROAD": 90.0})
-    assert (chosen["FINE_M"], chosen["BROAD_M"]) == (30.0, 90.0)
-    assert run("bottomforms", {**base, "STEEP": 90.0})["STEEP_BREAKS"] == 0
+    chosen = run("bottomforms", {**base, "FINE_RADIUS": 30.0, "BROAD_RADIUS": 90.0})
+    assert (chosen["FINE_RADIUS_M"], chosen["BROAD_RADIUS_M"]) == (30.0, 90.0)
+    assert run("bottomforms", {**base, "STEEP_SLOPE": 90.0})["STEEP_BREAKS"] == 0
 
 
 def test_surface_made_from_soundings_chains(run, tmp_path, memory_layer):
@@ -129,13 +129,14 @@ def test_no_depths_give_an_empty_layer(run, tmp_path, feedback):
 
 def test_broad_radius_below_the_fine_one_is_refused(run, tmp_path):
     with pytest.raises(QgsProcessingException, match="broad radius"):
-        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT", "FINE": 50.0,
-                            "BROAD": 20.0})  # fmt: skip
+        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT",
+                            "FINE_RADIUS": 50.0, "BROAD_RADIUS": 20.0})  # fmt: skip
 
 
 def test_fine_radius_below_a_cell_is_refused(run, tmp_path):
     with pytest.raises(QgsProcessingException, match="smaller than a cell"):
-        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT", "FINE": 1.0})
+        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT",
+                            "FINE_RADIUS": 1.0})
 
 
 def test_cancel_leaves_nothing(run, tmp_path, recorder):

@@ -46,7 +46,7 @@ def read(path, band):
 
 
 @pytest.mark.parametrize(
-    ("method", "algorithm"), [("horn", "Horn"), ("zevenbergen", "ZevenbergenThorne")]
+    ("method", "algorithm"), [("eight neighbors", "Horn"), ("four neighbors", "ZevenbergenThorne")]
 )
 @pytest.mark.parametrize(("band", "unit"), [(1, "degree"), (2, "percent")])
 def test_agrees_with_gdal(run, depth_raster, tmp_path, method, algorithm, band, unit):

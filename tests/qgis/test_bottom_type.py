@@ -66,7 +66,8 @@ def mapped(run, soundings, depth, tmp_path, feedback):
     def call():
         pings = soundings(per_decade=-0.15)
         return pings, run("bottomtype", {
-            "INPUT": pings, "DEPTH": depth, "CELL_SIZE": 4.0, "OUTPUT": str(tmp_path / "type.tif"),
+            "INPUT": pings, "SURFACE": depth, "CELL_SIZE": 4.0,
+            "OUTPUT": str(tmp_path / "type.tif"),
             "AREAS": "TEMPORARY_OUTPUT", "REPORT": str(tmp_path / "report.html"),
         }, feedback)
 
@@ -124,7 +125,7 @@ def test_transitions_follow_from_the_bottom_type(run, mapped, depth):
     pings, result = mapped()
     layer = QgsRasterLayer(result["OUTPUT"], "type")
     found = run("hardsofttransitions", {
-        "INPUT": layer, "DEPTH": depth, "SOUNDINGS": pings, "OUTPUT": "TEMPORARY_OUTPUT",
+        "INPUT": layer, "SURFACE": depth, "SOUNDINGS": pings, "OUTPUT": "TEMPORARY_OUTPUT",
     })
     lines = list(found["OUTPUT"].getFeatures())
     assert found["TRANSITIONS"] == len(lines) == 2
@@ -157,8 +158,8 @@ def test_one_bottom_is_said_plainly(run, soundings, depth, tmp_path, feedback):
     pings = soundings(lambda x, y: 0.4 + 0.0 * x, gains=((1.0, 0.0),) * 3)
     path = str(tmp_path / "one.tif")
     result = run("bottomtype", {
-        "INPUT": pings, "DEPTH": depth, "CELL_SIZE": 5.0, "OUTPUT": path,
-        "AREAS": "TEMPORARY_OUTPUT", "LEVELLING": "none",
+        "INPUT": pings, "SURFACE": depth, "CELL_SIZE": 5.0, "OUTPUT": path,
+        "AREAS": "TEMPORARY_OUTPUT", "ADJUST_VISITS": "no adjustment",
     }, feedback)
     assert result["CLASSES"] == 1
     assert result["HARD_PERCENT"] is None
@@ -183,7 +184,7 @@ def samples(memory_layer, count, flip=False):
 
 
 def test_samples_calibrate(run, soundings, depth, memory_layer, tmp_path, feedback):
-    common = {"INPUT": soundings(), "DEPTH": depth, "CELL_SIZE": 5.0, "SAMPLE_FIELD": "felt",
+    common = {"INPUT": soundings(), "SURFACE": depth, "CELL_SIZE": 5.0, "SAMPLE_FIELD": "felt",
               "REPORT": str(tmp_path / "report.html"), "AREAS": None}
     result = run("bottomtype", {
         **common, "SAMPLES": samples(memory_layer, 12), "OUTPUT": str(tmp_path / "c.tif"),
@@ -192,10 +193,10 @@ def test_samples_calibrate(run, soundings, depth, memory_layer, tmp_path, feedba
     assert result["AGREEMENT_PERCENT"] == 100.0
     assert 0.35 < result["THRESHOLD_LOW"] < 0.6
     assert "24 bottom samples" in feedback.text
-    assert "sampled, down" in (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "sampled (down)" in (tmp_path / "report.html").read_text(encoding="utf-8")
     for layer, words in (
         (samples(memory_layer, 4), "Too few bottom samples"),
-        (samples(memory_layer, 9, flip=True), "do not have a greater hardness"),
+        (samples(memory_layer, 9, flip=True), "do not have a higher hardness"),
     ):
         with pytest.raises(QgsProcessingException, match=words):
             run("bottomtype", {**common, "SAMPLES": layer, "OUTPUT": str(tmp_path / "n.tif")})
@@ -210,17 +211,17 @@ def test_bad_input_is_named(run, soundings, depth, memory_layer, tmp_path):
     hundred = good.replace(hardness=100.0 * good.hardness)
     for part, words in ((none, "has a hardness"), (hundred, "must lie within 0 and 1")):
         with pytest.raises(QgsProcessingException, match=words):
-            run("bottomtype", {"INPUT": soundings(parts=[part]), "DEPTH": depth, **out})
+            run("bottomtype", {"INPUT": soundings(parts=[part]), "SURFACE": depth, **out})
     pole = memory_layer("Point", [f"POINT({WEST + 9} {SOUTH + 9})"], fields="field=felt:string",
                         rows=[("rock",)], name="pole")
     with pytest.raises(QgsProcessingException, match="'pole', row 1: field 'felt' holds 'rock'"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "DEPTH": depth, "SAMPLES": pole,
+        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "SAMPLES": pole,
                            "SAMPLE_FIELD": "felt", **out})
     with pytest.raises(QgsProcessingException, match="Choose the field"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "DEPTH": depth, "SAMPLES": pole,
+        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "SAMPLES": pole,
                            **out})
-    with pytest.raises(QgsProcessingException, match="greater hardness than medium"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "DEPTH": depth, "MEDIUM_FROM": 0.7,
+    with pytest.raises(QgsProcessingException, match="higher hardness than medium"):
+        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "MEDIUM_FROM": 0.7,
                            **out})
     with pytest.raises(QgsProcessingException, match="bottom type is needed here"):
         run("hardsofttransitions", {"INPUT": depth, "OUTPUT": "TEMPORARY_OUTPUT"})
@@ -231,7 +232,7 @@ def test_cancel_leaves_nothing(run, soundings, depth, tmp_path, recorder):
     folder = tmp_path / "results"
     folder.mkdir()
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("bottomtype", {"INPUT": soundings(), "DEPTH": depth,
+        run("bottomtype", {"INPUT": soundings(), "SURFACE": depth,
                            "OUTPUT": str(folder / "type.tif"), "AREAS": None}, recorder(20))
     assert not list(folder.iterdir())
 
@@ -278,7 +279,7 @@ def test_soundings_far_off_the_shoreline_are_set_aside(run, soundings, depth, me
     grids = []
     for name, parts in (("alone", [survey]), ("both", [survey, far])):
         path = tmp_path / f"{name}.tif"
-        run("bottomtype", {"INPUT": soundings(parts=parts), "DEPTH": depth, "CELL_SIZE": 4.0,
+        run("bottomtype", {"INPUT": soundings(parts=parts), "SURFACE": depth, "CELL_SIZE": 4.0,
                            "SHORELINE": lake, "OUTPUT": str(path)}, feedback)
         grids.append(bands(path)[1][0])
     assert "40 soundings lie 2." in feedback.text

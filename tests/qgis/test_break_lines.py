@@ -115,8 +115,8 @@ def test_limits_and_scale_are_passed_on(run, depth_raster):
     assert count(MIN_SLOPE=25.0) == 0
     assert count(MIN_HEIGHT=3.0) == 0
     assert count(MIN_LENGTH=300.0) == 0
-    assert count(SCALE=3.0) == 1
-    assert count(SCALE=40.0) == 0
+    assert count(SMOOTHING_SCALE=3.0) == 1
+    assert count(SMOOTHING_SCALE=40.0) == 0
 
 
 def test_degrees_are_projected(run, depth_raster, feedback):

@@ -416,7 +416,7 @@ def test_a_read_only_file_is_kept(run, tmp_path, monkeypatch):
     # Root may write everywhere.
     monkeypatch.setattr(os, "access", lambda p, m: Path(p) != target and may(p, m))
     with pytest.raises(QgsProcessingException, match="is read-only"):
-        run("bottomslope", {"INPUT": surface, "METHOD": "zevenbergen", "OUTPUT": str(target)})
+        run("bottomslope", {"INPUT": surface, "METHOD": "four neighbors", "OUTPUT": str(target)})
     assert target.read_bytes() == before
 
 

@@ -127,7 +127,7 @@ class Lake:
             "MAX_GAP": 60.0, "OUTPUT": str(folder / "surface.tif"),
         })["OUTPUT"]
         self.bottom = run("bottomtype", {
-            "INPUT": self.layers["ready", "logged"], "DEPTH": self.surface,
+            "INPUT": self.layers["ready", "logged"], "SURFACE": self.surface,
             "OUTPUT": str(folder / "bottom.tif"),
         })["OUTPUT"]
         self.contours = run("depthcontours", {
@@ -175,7 +175,7 @@ CASES = {
     "comparemethods": ("INPUT", "ready", {
         "CELL_SIZE": 4.0, "MAX_GAP": 60.0, "TABLE": TEMPORARY, "REPORT": "methods.html"}),
     "bottomtype": ("INPUT", "ready", {
-        "LEVELLING": "overlaps", "OUTPUT": "bottom.tif", "AREAS": TEMPORARY,
+        "ADJUST_VISITS": "at overlaps", "OUTPUT": "bottom.tif", "AREAS": TEMPORARY,
         "REPORT": "bottom.html"}),
     "hardsofttransitions": ("SOUNDINGS", "ready", {"OUTPUT": TEMPORARY}),
     "lakeproject": ("SOUNDINGS", "ready", {"OUTPUT": "lake.qgz"}),
@@ -220,8 +220,8 @@ def outcome(lake, run, name, order, folder, kind=None):
         run("addtostore", {"INPUT": part, "STORE": given["STORE"]})
     given.update({
         "lakeproject": {"SHORELINE": lake.shoreline, "CONTOURS": lake.contours},
-        "bottomtype": {"DEPTH": lake.surface},
-        "hardsofttransitions": {"INPUT": lake.bottom, "DEPTH": lake.surface},
+        "bottomtype": {"SURFACE": lake.surface},
+        "hardsofttransitions": {"INPUT": lake.bottom, "SURFACE": lake.surface},
     }.get(name, {}))
     given[parameter] = [layer] if parameter == "LAYERS" else layer
     return run(name, given)

@@ -43,8 +43,8 @@ BASE = {
 
 #: Algorithm, parameters that break one rule, and a word of the refusal.
 RULES = [
-    ("bottomforms", {"FINE": 5.0, "BROAD": 4.0}, "broad radius"),
-    ("bottomtype", {"MEDIUM_FROM": 0.7, "HARD_FROM": 0.5}, "greater hardness"),
+    ("bottomforms", {"FINE_RADIUS": 5.0, "BROAD_RADIUS": 4.0}, "broad radius"),
+    ("bottomtype", {"MEDIUM_FROM": 0.7, "HARD_FROM": 0.5}, "higher hardness"),
     ("bottomtype", {"SAMPLES": LAYER}, "class of the samples"),
     ("candidatespots", {"CRITERIA": ["depth", "8 ft", "16 ft"]}, "whole number of rows"),
     ("candidatespots", {"CRITERIA": ["crest", "0", "10", "3"]}, "[Dd]rop-off|[Bb]reak"),

@@ -70,7 +70,7 @@ def structure(memory_layer):
     hump = Point(truth.ORIGIN[0] + truth.HUMP["x"], truth.ORIGIN[1] + truth.HUMP["y"]).buffer(26)
     forms = memory_layer("Polygon", [hump.wkt], fields="field=form:string&field=relief_m:double",
                          rows=[("hump", 4.5)])  # fmt: skip
-    return {"BREAK_LINES": breaks, "TRANSITIONS": transitions, "FORMS": forms}
+    return {"BREAK_LINES": breaks, "TRANSITIONS": transitions, "BOTTOM_FORMS": forms}
 
 
 def by_name(layer):
@@ -122,7 +122,7 @@ def test_own_table_in_metres_with_bottom_type_and_score_raster(run, lake, struct
     result = run("candidatespots", {
         "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"], "UNIT": "m",
         "CRITERIA": ["hump", "", "", "2", "hard", "0", "5", "1", "Depth", "2", "4", "1"],
-        "NUMBER": 2, "SPACING": 10.0, "OUTPUT": str(tmp_path / "spots.gpkg"),
+        "MAX_SPOTS": 2, "MIN_DISTANCE": 10.0, "OUTPUT": str(tmp_path / "spots.gpkg"),
         "SCORE": str(tmp_path / "score.tif"),
     })  # fmt: skip
     layer = QgsVectorLayer(result["OUTPUT"], "spots")
@@ -141,7 +141,7 @@ def test_own_table_in_metres_with_bottom_type_and_score_raster(run, lake, struct
     (["perch", "0", "1", "1"], "'perch' is not a thing that can count"),
     (["depth", "8"], "no whole number of rows"),
     (["depth", "9", "8", "1"], "must be below"),
-    (["hump", "", "", "1", "toe", "0", "9", "1"], "'toe' needs the layer of break-lines"),
+    (["hump", "", "", "1", "toe", "0", "9", "1"], "'toe' needs the layer of breaklines"),
 ])  # fmt: skip
 def test_table_is_checked_before_running(run, lake, rows, message):
     with pytest.raises(QgsProcessingException, match=message):
@@ -154,7 +154,7 @@ def test_break_lines_chain_into_spots_and_spots_into_gpx(run, lake, tmp_path):
     breaks = run("breaklines", {"INPUT": lake["depth"], "OUTPUT": str(tmp_path / "b.gpkg")})
     spots = run("candidatespots", {
         "INPUT": lake["depth"], "BREAK_LINES": breaks["OUTPUT"],
-        "CRITERIA": ["crest", "0", "10", "1", "depth", "8", "16", "1"], "NUMBER": 4,
+        "CRITERIA": ["crest", "0", "10", "1", "depth", "8", "16", "1"], "MAX_SPOTS": 4,
         "OUTPUT": str(tmp_path / "spots.gpkg"),
     })  # fmt: skip
     # Spots are marks like any other.
@@ -187,7 +187,7 @@ def test_surface_without_uncertainty_is_said(run, tmp_path, feedback):
 def test_layers_of_another_kind_are_named(run, lake, structure):
     with pytest.raises(QgsProcessingException, match="does not hold|'kind'"):
         run("candidatespots", {
-            "INPUT": lake["depth"], "BREAK_LINES": structure["FORMS"],
+            "INPUT": lake["depth"], "BREAK_LINES": structure["BOTTOM_FORMS"],
             "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
         })  # fmt: skip
     with pytest.raises(QgsProcessingException, match="no field 'kind'"):
@@ -259,7 +259,7 @@ def test_names_come_from_the_field_chosen(run, lake, memory_layer):
 
 
 def test_marks_without_place_are_refused(run, lake, memory_layer):
-    with pytest.raises(QgsProcessingException, match="no mark with a place"):
+    with pytest.raises(QgsProcessingException, match="no mark with a position"):
         run("describemarks", {
             "MARKS": memory_layer("Point", [None]), "INPUT": lake["depth"],
             "OUTPUT": "TEMPORARY_OUTPUT",
@@ -274,7 +274,7 @@ def test_more_like_marks_on_the_crest_are_on_the_crest(run, lake, structure, mem
                          rows=[(f"C{i}",) for i in range(7)])  # fmt: skip
     result = run("morelikethese", {
         "MARKS": layer, "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"],
-        "NUMBER": 4, "SPACING": 20.0, "OUTPUT": "TEMPORARY_OUTPUT",
+        "MAX_PLACES": 4, "MIN_DISTANCE": 20.0, "OUTPUT": "TEMPORARY_OUTPUT",
         "SIMILARITY": str(tmp_path / "like.tif"),
     }, feedback)  # fmt: skip
     places = list(result["OUTPUT"].getFeatures())
@@ -302,7 +302,7 @@ def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedba
 
 
 def test_marks_elsewhere_are_refused(run, lake, memory_layer):
-    with pytest.raises(QgsProcessingException, match="None of the 1 marks lies on the mapped"):
+    with pytest.raises(QgsProcessingException, match="No mark lies on the mapped"):
         run("morelikethese", {
             "MARKS": memory_layer("Point", ["POINT(0 0)"]), "INPUT": lake["depth"],
             "OUTPUT": "TEMPORARY_OUTPUT",
@@ -343,7 +343,7 @@ def test_profile_is_the_true_depth_along_the_line(run, lake, across, tmp_path):
     both = np.isfinite(true) & np.isfinite(found)
     assert both.sum() > 200
     assert np.sqrt(np.mean((found - true)[both] ** 2)) < 0.02
-    assert result["GREATEST_M"] == pytest.approx(np.nanmax(true), abs=0.02)
+    assert result["DEEPEST_M"] == pytest.approx(np.nanmax(true), abs=0.02)
     assert float(rows[-1]["depth_ft"]) == pytest.approx(found[-1] / FOOT)
     assert (result["LINES_DRAWN"], round(result["LENGTH_M"])) == (2, 980)
     assert {row["bottom"] for row in rows if row["line"] == "2"} <= {"hard", "medium", "soft"}

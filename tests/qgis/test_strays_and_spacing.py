@@ -165,13 +165,13 @@ def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(run, survey, sh
         surface, _, metadata = read_raster(QgsRasterLayer(path), feedback)
         assert surface.spacing == spacing
         assert run("nextouting", {"INPUT": path, **outing})["SPACING_M"] == spacing / 2.0
-        assert run("bottomforms", {"INPUT": path, **forms})["FINE_M"] == spacing
+        assert run("bottomforms", {"INPUT": path, **forms})["FINE_RADIUS_M"] == spacing
         # One that does not say it is known by its distances.
         bare = tmp_path / f"bare{spacing:g}.tif"
         grids = [surface.depth, surface.uncertainty, surface.distance]
         del metadata[SPACING_ITEM]
         write_raster(bare, grids, BANDS, QgsCoordinateReferenceSystem("EPSG:32615"), metadata)
-        found = run("bottomforms", {"INPUT": str(bare), **forms})["FINE_M"]
+        found = run("bottomforms", {"INPUT": str(bare), **forms})["FINE_RADIUS_M"]
         assert found == pytest.approx(40.0, rel=0.25)
 
 

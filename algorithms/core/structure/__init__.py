@@ -1,1 +1,1 @@
-"""What is read out of the bottom."""
+"""Structure of a depth surface: breaklines, bottom forms, profiles."""

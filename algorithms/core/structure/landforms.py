@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,7 +54,7 @@ class Rises:
         above = np.where(np.isfinite(self.top), self.top, 0.0)
         return np.where(np.isfinite(self.top), above - self.saddle, np.inf)
 
-    def areas(self, chosen, levels):
+    def areas(self, chosen: Sequence[int], levels: Sequence[float]) -> Iterator[tuple]:
         """Yield what lies above a level around maxima: (window, mask) within the unpadded grid.
 
         Parameters
@@ -87,8 +88,7 @@ class Rises:
             member[inner] = False
             yield tuple(slice(s.start - 1, s.stop - 1) for s in window), mask
 
-
-    def highest_within(self, values) -> np.ndarray:
+    def highest_within(self, values: np.ndarray) -> np.ndarray:
         """Return the greatest height at which each maximum is joined to a cell of that value.
 
         Parameters
@@ -117,7 +117,7 @@ class Rises:
 
 
 def rises(
-    z, apart: bool = False, beyond: float = np.inf, progress: Progress = silent
+    z: np.ndarray, apart: bool = False, beyond: float = np.inf, progress: Progress = silent
 ) -> Rises:
     """Find the maxima of a surface and the key saddle of each.
 
@@ -258,7 +258,9 @@ def _children(parent) -> list:
     return children
 
 
-def opening(z, half_m: float, dy: float, dx: float, progress: Progress = silent) -> np.ndarray:
+def opening(
+    z: np.ndarray, half_m: float, dy: float, dx: float, progress: Progress = silent
+) -> np.ndarray:
     """Return a surface without the rises that are narrower than a chord.
 
     Parameters

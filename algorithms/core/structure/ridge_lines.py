@@ -8,7 +8,7 @@ from scipy.sparse.csgraph import connected_components
 from ..progress import Progress, silent
 
 
-def filled(values, reach: int) -> np.ndarray:
+def filled(values: np.ndarray, reach: int) -> np.ndarray:
     """Return values continued beyond their edge, so that filters see no step there.
 
     Parameters
@@ -40,8 +40,10 @@ def filled(values, reach: int) -> np.ndarray:
     return z
 
 
-def slope_maxima(z, dx: float, dy: float, valid, low: float, high: float, min_count: int,
-                 progress: Progress = silent) -> list:
+def slope_maxima(
+    z: np.ndarray, dx: float, dy: float, valid: np.ndarray, low: float, high: float, min_count: int,
+    progress: Progress = silent,
+) -> list:  # fmt: skip
     """Trace the lines on which slope has its maximum along the direction of steepest descent.
 
     Parameters

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -70,9 +71,9 @@ class Mixture:
 
 
 def fit_mixture(
-    values, classes: int, *, covariates=None, effective: float | None = None, least_sd=1e-3,
-    progress: Progress = silent,
-) -> Mixture:
+    values: np.ndarray, classes: int, *, covariates: np.ndarray | None = None,
+    effective: float | None = None, least_sd: float = 0.001, progress: Progress = silent,
+) -> Mixture:  # fmt: skip
     """Fit a mixture of normal classes, each with its own spread, about a common trend.
 
     Parameters
@@ -111,13 +112,21 @@ def fit_mixture(
     DeSarbo, W. S. and Cron, W. L. (1988). A maximum likelihood methodology for clusterwise
     linear regression. Journal of Classification 5, 249-282.
     Schwarz, G. (1978). Estimating the dimension of a model. Annals of Statistics 6(2), 461-464.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> steps = np.linspace(-0.1, 0.1, 101)
+    >>> mixture = fit_mixture(np.concatenate((0.3 + steps, 0.7 + steps)), 2)
+    >>> mixture.mean.round(2).tolist(), mixture.share.round(2).tolist()
+    ([0.3, 0.7], [0.5, 0.5])
     """
     y = np.asarray(values, dtype=float)
     n = len(y)
     if n < _LEAST_POINTS * classes:
         raise LakefloorError(
-            f"{n} values are too few for {classes} classes; at least {_LEAST_POINTS * classes} "
-            "are needed."
+            f"{n} values are too few for {classes} classes. Give {_LEAST_POINTS * classes} values "
+            "or more."
         )
     x = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, dtype=float)
     best = None
@@ -202,7 +211,9 @@ def _maximise(y, x, mean, sd, share, trend, least_sd, iterations):
     return mean, sd, share, trend, precision, likelihood
 
 
-def choose_mixture(values, most: int = 3, *, progress: Progress = silent, **options) -> tuple:
+def choose_mixture(
+    values: np.ndarray, most: int = 3, *, progress: Progress = silent, **options
+) -> tuple:
     """Return the mixture of one to ``most`` classes that the data speak for, and all tried.
 
     The lowest BIC wins among those whose classes are clearly apart
@@ -229,7 +240,7 @@ def choose_mixture(values, most: int = 3, *, progress: Progress = silent, **opti
     return clearest(tried), tried
 
 
-def clearest(tried) -> Mixture:
+def clearest(tried: list[Mixture]) -> Mixture:
     """Return the mixture of lowest BIC among those whose classes are clearly apart."""
     return min((m for m in tried if m.distinct), key=lambda m: m.bic)
 
@@ -255,7 +266,9 @@ def boundaries(mixture: Mixture) -> np.ndarray:
     return np.array(limits)
 
 
-def memberships(value, sigma, mixture: Mixture, noise: float = 0.0) -> np.ndarray:
+def memberships(
+    value: np.ndarray, sigma: np.ndarray, mixture: Mixture, noise: float = 0.0
+) -> np.ndarray:
     """Return the probability of each class, shape (..., k).
 
     Parameters
@@ -278,7 +291,7 @@ def memberships(value, sigma, mixture: Mixture, noise: float = 0.0) -> np.ndarra
     return np.exp(terms - logsumexp(terms, axis=-1, keepdims=True))
 
 
-def between(value, sigma, limits) -> np.ndarray:
+def between(value: np.ndarray, sigma: np.ndarray, limits: Sequence[float]) -> np.ndarray:
     """Return the probability that a quantity lies between limits, shape (..., k).
 
     Parameters
@@ -287,6 +300,13 @@ def between(value, sigma, limits) -> np.ndarray:
         An estimate of the quantity and its standard uncertainty, which is normal.
     limits : sequence of float, length k - 1
         Rising.
+
+    Examples
+    --------
+    A hardness of 0.5 with a standard uncertainty of 0.1: is it soft, medium or hard?
+
+    >>> between(0.5, 0.1, (0.4, 0.6)).round(2).tolist()
+    [0.16, 0.68, 0.16]
     """
     value, sigma = np.asarray(value, dtype=float), np.asarray(sigma, dtype=float)
     below = [ndtr((limit - value) / np.maximum(sigma, 1e-9)) for limit in limits]
@@ -294,7 +314,7 @@ def between(value, sigma, limits) -> np.ndarray:
     return np.stack([high - low for low, high in zip(edges[:-1], edges[1:])], axis=-1)
 
 
-def effective_count(residual, series) -> float:
+def effective_count(residual: np.ndarray, series: np.ndarray) -> float:
     """Return the number of independent values among autocorrelated ones.
 
     Parameters
@@ -323,13 +343,18 @@ def effective_count(residual, series) -> float:
     return len(residual) * (1.0 - r) / (1.0 + r)
 
 
-def otsu(values, bins: int = 256) -> float:
+def otsu(values: np.ndarray, bins: int = 256) -> float:
     """Return the threshold that parts values into the two classes of least spread.
 
     References
     ----------
     Otsu, N. (1979). A threshold selection method from gray-level histograms. IEEE
     Transactions on Systems, Man, and Cybernetics 9(1), 62-66.
+
+    Examples
+    --------
+    >>> round(otsu([0.2, 0.21, 0.22, 0.6, 0.61]), 2)
+    0.41
     """
     count, edges = np.histogram(values, bins=bins)
     middle = 0.5 * (edges[:-1] + edges[1:])
@@ -344,7 +369,7 @@ def otsu(values, bins: int = 256) -> float:
     return float(edges[1:-1][best].mean())
 
 
-def change_point(values, least: int = 1) -> tuple:
+def change_point(values: np.ndarray, least: int = 1) -> tuple:
     """Return after how many values their mean changes, by least squares.
 
     Parameters
@@ -364,10 +389,17 @@ def change_point(values, least: int = 1) -> tuple:
     ----------
     Hinkley, D. V. (1970). Inference about the change-point in a sequence of random variables.
     Biometrika 57(1), 1-17.
+
+    Examples
+    --------
+    >>> change_point([1.0, 1.1, 0.9, 3.0, 3.1, 2.9])[0]
+    3
     """
     v = np.asarray(values, dtype=float)
     if len(v) < 2 * least:
-        raise LakefloorError(f"A change needs at least {2 * least} values; got {len(v)}.")
+        raise LakefloorError(
+            f"A change needs at least {2 * least} values, not {len(v)}. Add values."
+        )
     count = np.arange(1, len(v))
     middle = v.mean()
     total, square = np.cumsum(v - middle)[:-1], np.sum((v - middle) ** 2)

@@ -55,13 +55,13 @@ class Observations:
     def __len__(self) -> int:
         return len(self.x)
 
-    def select(self, rows) -> Observations:
+    def select(self, rows: np.ndarray) -> Observations:
         """Return the rows picked by a mask or an index array."""
         return Observations(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 @dataclass(frozen=True)
-class Logged:
+class LoggedHardness:
     """Observations, and what is to be known of each of the k visits.
 
     Attributes
@@ -84,10 +84,10 @@ class Logged:
     footprint: float
 
 
-def observe(
+def observations_of(
     soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BEAM_DEG,
     progress: Progress = silent,
-) -> Logged:
+) -> LoggedHardness:
     """Average the pings of each footprint.
 
     Parameters
@@ -108,27 +108,27 @@ def observe(
     """
     if not 0.0 < beam_deg < 90.0:
         raise LakefloorError(
-            f"Beam width must lie between 0 and 90 degrees; got {written(beam_deg, 'g')}.")
+            f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90.")
     kept = soundings.select(
         soundings.accepted & np.isfinite(soundings.hardness)
         & np.isfinite(soundings.x) & np.isfinite(soundings.y)
     )  # fmt: skip
     if not len(kept):
         raise LakefloorError(
-            f"None of the {len(soundings)} soundings is accepted and has a hardness. Read logs "
-            "that hold a hardness column, or name the column when reading them."
+            "No sounding is accepted and has a hardness. Read logs that have a hardness column, or "
+            "name the column in Read logs."
         )
     low, high = kept.hardness.min(), kept.hardness.max()
     if low < 0.0 or high > 1.0:
         raise LakefloorError(
-            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}; it must lie "
-            "within 0 and 1. Divide it by the sounder's full scale (100 or 255, say) first."
+            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}, but it must "
+            "lie within 0 and 1. Divide it by the sounder's full scale (often 100 or 255) first."
         )
     bed = depth.sample(kept.x, kept.y)
     on = np.isfinite(bed)
     if not on.any():
         raise LakefloorError(
-            "No sounding with a hardness lies on the depth surface; check that both are of the "
+            "No sounding with a hardness lies on the depth surface. Check that both belong to the "
             "same lake."
         )
     kept, bed = kept.select(on), np.maximum(bed[on], 0.1)
@@ -148,7 +148,7 @@ def observe(
         mean(kept.x), mean(kept.y), mean(bed), slope.sample(mean(kept.x), mean(kept.y)),
         mean(kept.hardness), visit[new], kept.lane[new].astype(int), pings,
     )
-    return Logged(
+    return LoggedHardness(
         observations, visits.astype(object), _noise(observations, len(visits)),
         np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]),
         float(np.median(footprint[new])),
@@ -191,7 +191,7 @@ def _saturated(hardness) -> float:
     return float(max(count[0] - count[1], count[-1] - count[-2], 0) / len(hardness))
 
 
-def steps(obs: Observations) -> tuple:
+def hardness_steps(obs: Observations) -> tuple:
     """Return the change of hardness along the track about each observation.
 
     Returns
@@ -219,7 +219,7 @@ def steps(obs: Observations) -> tuple:
     return step, rate
 
 
-def homogeneous(obs: Observations, noise) -> np.ndarray:
+def away_from_edges(obs: Observations, noise: np.ndarray) -> np.ndarray:
     """Tell which observations lie away from an edge of a hard patch, shape (n,).
 
     An edge is where the means of the three observations before and after differ by more than
@@ -227,4 +227,4 @@ def homogeneous(obs: Observations, noise) -> np.ndarray:
     two bottoms, which is a class of its own no more than the values between two classes are.
     """
     limit = _STEP * noise[obs.visit] * np.sqrt(2.0 / WINDOW)
-    return minimum_filter1d(np.abs(steps(obs)[0]) <= limit, 2 * WINDOW + 1)
+    return minimum_filter1d(np.abs(hardness_steps(obs)[0]) <= limit, 2 * WINDOW + 1)

@@ -8,9 +8,10 @@ import numpy as np
 
 from ..exchange import marks
 from ..number_text import written
+from ..structure.form_ground import FORMS
+from ..structure.ground import Ground
 from ..units import LENGTH
-from .bottom_forms import FORMS
-from .signature import BOTTOM_CLASSES, LINE_KINDS, Ground
+from .targets import BOTTOM_CLASSES, LINE_KINDS
 
 _COMPASS = (
     "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
@@ -22,18 +23,24 @@ ON_M = 1.5
 _BOTTOM = {number: word.split()[0] for word, number in BOTTOM_CLASSES.items()}
 
 
-def compass(bearing: float) -> str:
+def compass_point(bearing: float) -> str:
     """Return the name of the eighth of the compass that a direction, degrees, lies in."""
     return _COMPASS[int(np.floor((bearing + 22.5) / 45.0)) % 8]
 
 
-def depth_text(depth: float, unit: str) -> str:
+def rounded_depth_text(depth: float, unit: str) -> str:
     """Return a depth as people read it: whole feet, or metres with one decimal."""
     return marks.depth_text(depth, unit, written)
 
 
 def length_text(metres: float, unit: str) -> str:
-    """Return a length as people read it: whole units, from 100 up tens."""
+    """Return a length as people read it: whole units, from 100 up tens.
+
+    Examples
+    --------
+    >>> length_text(9.144, "ft"), length_text(123.0, "m")
+    ('30 ft', '120 m')
+    """
     number = metres / LENGTH[unit]
     number = round(number / 10.0) * 10 if number >= 99.5 else round(number)
     return f"{number:.0f} {unit}"
@@ -43,26 +50,25 @@ def away_text(distance: float, bearing: float, unit: str) -> str:
     """Return a distance, m, with its direction, e.g. ``30 ft to the north-east (48°)``."""
     if not np.isfinite(bearing):
         return length_text(distance, unit)
-    return (
-        f"{length_text(distance, unit)} to the {compass(bearing)} ({round(bearing) % 360:.0f}°)"
-    )
+    direction = f"{compass_point(bearing)} ({round(bearing) % 360:.0f}°)"
+    return f"{length_text(distance, unit)} to the {direction}"
 
 
-def thing_text(ground: Ground, word: str, row: int, unit: str) -> str:
+def target_text(ground: Ground, word: str, row: int, unit: str) -> str:
     """Return a target with its size, e.g. ``crest of a 9 ft drop-off``."""
     if word in LINE_KINDS:
-        height = _attribute(ground.break_lines, "height_m", row)
-        size = "" if height is None else f"{depth_text(height, unit)} "
+        height = _attribute(ground.breaklines, "height_m", row)
+        size = "" if height is None else f"{rounded_depth_text(height, unit)} "
         article = "an" if _VOWEL.match(size) else "a"
-        return f"{word} of {article} {size}drop-off{_doubt(ground.break_lines, row)}"
+        return f"{word} of {article} {size}drop-off{_doubt(ground.breaklines, row)}"
     if word == "transition":
         return f"transition of bottom type{_doubt(ground.transitions, row)}"
     if word == "deep water":
-        return f"deep water ({depth_text(ground.deep_from, unit)} and more)"
+        return f"deep water ({rounded_depth_text(ground.deep_from, unit)} and more)"
     if word in FORMS:
         relief = _attribute(ground.forms, "relief_m", row)
         if relief is not None and abs(relief) >= 0.5 * LENGTH[unit]:
-            word = f"{word} of {depth_text(abs(relief), unit)} relief"
+            word = f"{word} of {rounded_depth_text(abs(relief), unit)} relief"
         return f"{word}{_doubt(ground.forms, row)}"
     return word
 
@@ -73,9 +79,11 @@ def _doubt(layer, row) -> str:
     return " (doubtful)" if confidence is not None and confidence < 0.5 else ""
 
 
-def near_text(ground: Ground, word: str, distance, bearing, row, unit: str) -> str:
+def near_text(
+    ground: Ground, word: str, distance: float, bearing: float, row: int, unit: str
+) -> str:
     """Return where a target is, seen from a place, e.g. ``8 ft to the north (2°) a hump``."""
-    thing = thing_text(ground, word, row, unit)
+    thing = target_text(ground, word, row, unit)
     if distance < ON_M:
         if word == "deep water" or word in BOTTOM_CLASSES:
             return f"in {thing}" if word == "deep water" else f"on {thing}"
@@ -92,7 +100,7 @@ def bottom_text(bottom: float, probability: float) -> str:
     """Return the class of the bottom with its probability, empty where it is not known."""
     name = class_name(bottom)
     # Nothing found by sound alone is quite sure.
-    sure = f" ({min(round(100.0 * probability), 99)} % sure)" if np.isfinite(probability) else ""
+    sure = f" ({min(round(100.0 * probability), 99)}% sure)" if np.isfinite(probability) else ""
     return f"{name} bottom{sure}" if name else ""
 
 
@@ -103,7 +111,7 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     ----------
     ground : Ground
     found : dict
-        As :func:`.signature.describe` returns it.
+        As :func:`.place_description.describe_places` returns it.
     i : int
         Row of the place.
     unit : str
@@ -111,11 +119,11 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     """
     if not np.isfinite(found["depth_m"][i]):
         return "no depth is mapped here"
-    parts = [f"{depth_text(found['depth_m'][i], unit)} deep"]
+    parts = [f"{rounded_depth_text(found['depth_m'][i], unit)} deep"]
     if np.isfinite(found["uncert_m"][i]):
-        parts[0] += f" (give or take {fine_text(2.0 * found['uncert_m'][i], unit)})"
+        parts[0] += f" (give or take {fine_depth_text(2.0 * found['uncert_m'][i], unit)})"
     if np.isfinite(found["slope_pct"][i]):
-        parts.append(f"slope {found['slope_pct'][i]:.0f} %")
+        parts.append(f"slope {found['slope_pct'][i]:.0f}%")
     bottom = bottom_text(found["bottom"][i], found["bottom_prob"][i])
     if bottom:
         parts.append(bottom)
@@ -134,13 +142,13 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     return "; ".join(parts)
 
 
-def fine_text(metres: float, unit: str) -> str:
+def fine_depth_text(metres: float, unit: str) -> str:
     """Return a small height with a digit more than a depth."""
     digits = 1 if unit == "ft" else 2
     return f"{written(metres / LENGTH[unit], f'.{digits}f')} {unit}"
 
 
-def short_names(prefix: str, depth, unit: str) -> list:
+def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
     """Return short names, unique and plain ASCII, of places in order, e.g. ``S01 12FT``.
 
     They go to devices, so their decimals are points in every language.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 
 #: Two visits are tied to each other from this many common places on.
-LEAST_PLACES = 10
+MIN_SHARED_PLACES = 10
 #: A gain known no better than this is not used: the overlap is all of one hardness.
 _GAIN_ERROR = 0.15
 _MOST_GAIN, _LEAST_CORRELATION = 4.0, 0.5
@@ -24,8 +25,8 @@ _POSITION_M = 1.0
 
 
 @dataclass(frozen=True)
-class HardnessLevels:
-    """``logged = offset + gain * levelled`` for each of k visits.
+class VisitGains:
+    """``logged = offset + gain * adjusted`` for each of k visits.
 
     Attributes
     ----------
@@ -42,7 +43,7 @@ class HardnessLevels:
     places : int array, shape (k,)
         Places where the visit overlaps with another one.
     before, after : float
-        Root mean square difference of visits at one place, as logged and levelled; NaN without
+        Root mean square difference of visits at one place, as logged and adjusted; NaN without
         overlaps.
     """
 
@@ -58,33 +59,34 @@ class HardnessLevels:
 
     @property
     def solved(self) -> np.ndarray:
-        """Mask of the visits that are levelled, shape (k,)."""
+        """Mask of the visits that are adjusted, shape (k,)."""
         return np.isfinite(self.gain)
 
-    def apply(self, hardness, number) -> np.ndarray:
-        """Return levelled hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
+    def apply(self, hardness: np.ndarray, number: np.ndarray) -> np.ndarray:
+        """Return adjusted hardness, shape (n,), of rows of visits ``number``; NaN if not solved."""
         return (np.asarray(hardness, dtype=float) - self.offset[number]) / self.gain[number]
 
-    def variance(self, levelled, number) -> np.ndarray:
-        """Return the variance of levelled hardness that comes from gain and offset, shape (n,)."""
-        h, c = np.asarray(levelled, dtype=float), self.cov[number]
+    def variance(self, adjusted: np.ndarray, number: np.ndarray) -> np.ndarray:
+        """Return the variance of adjusted hardness that comes from gain and offset, shape (n,)."""
+        h, c = np.asarray(adjusted, dtype=float), self.cov[number]
         raw = h**2 * c[:, 0, 0] + 2.0 * h * c[:, 0, 1] + c[:, 1, 1]
         return raw / self.gain[number] ** 2
 
 
-def as_logged(visits) -> HardnessLevels:
-    """Return levels that change nothing."""
+def as_logged(visits: Sequence[str]) -> VisitGains:
+    """Return gains that change nothing."""
     k = len(visits)
-    return HardnessLevels(
+    return VisitGains(
         np.asarray(visits, dtype=object), 0, np.ones(k), np.zeros(k), np.zeros((k, 2, 2)),
         np.zeros(k, bool), np.zeros(k, int), np.nan, np.nan,
     )
 
 
-def level_hardness(
-    x, y, hardness, number, visits, noise, *, rate, reach: float,
-    reference: int | None = None, progress: Progress = silent,
-) -> HardnessLevels:
+def find_visit_gains(
+    x: np.ndarray, y: np.ndarray, hardness: np.ndarray, number: np.ndarray, visits: Sequence[str],
+    noise: np.ndarray, *, rate: np.ndarray, reach: float, reference: int | None = None,
+    progress: Progress = silent,
+) -> VisitGains:  # fmt: skip
     """Find each visit's gain and offset of hardness from places that two visits share.
 
     Parameters
@@ -102,11 +104,11 @@ def level_hardness(
     reach : float
         Observations of two visits that are each other's nearest, and this near, share a place, m.
     reference : int, optional
-        The visit that the others are levelled to; the one with most observations if None.
+        The visit that the others are adjusted to; the one with most observations if None.
 
     Returns
     -------
-    HardnessLevels
+    VisitGains
 
     Notes
     -----
@@ -119,8 +121,8 @@ def level_hardness(
     first, second = _pairs(x, y, number, k, reach, span(progress, 0.0, 0.3))
     pair = np.zeros((k, k), int)
     np.add.at(pair, (number[first], number[second]), 1)
-    # A tie of too few places does not carry a level.
-    _, group = connected_components(coo_matrix(pair + pair.T >= LEAST_PLACES), directed=False)
+    # A tie of too few places does not carry an adjustment.
+    _, group = connected_components(coo_matrix(pair + pair.T >= MIN_SHARED_PLACES), directed=False)
     tied = group == group[reference]
     places = pair.sum(axis=0) + pair.sum(axis=1)
     gain, offset = np.full(k, np.nan), np.full(k, np.nan)
@@ -134,14 +136,14 @@ def level_hardness(
             second[tied[number[first]]],
         )  # fmt: skip
         v, held = hardness[rows], int(np.searchsorted(members, reference))
-        gain[members], offset[members], cov[members], free[members] = _levels_of_tied(
+        gain[members], offset[members], cov[members], free[members] = _gains_of_tied(
             p, u, v, variance, held, span(progress, 0.3, 1.0)
         )
         free[reference] = False
-        levelled = (v - offset[members][u]) / gain[members][u]
-        before, after = _difference(p, v), _difference(p, levelled)
+        adjusted = (v - offset[members][u]) / gain[members][u]
+        before, after = _difference(p, v), _difference(p, adjusted)
     progress(1.0)
-    return HardnessLevels(
+    return VisitGains(
         np.asarray(visits, dtype=object), reference, gain, offset, cov, free, places, before, after
     )
 
@@ -171,7 +173,7 @@ def _shared_places(x, y, number, noise, rate, members, first, second) -> tuple:
     return rows, place, unit, noise[number[rows]] ** 2 + 0.5 * blur[rows] ** 2
 
 
-def _levels_of_tied(place, unit, value, variance, reference: int, progress: Progress) -> tuple:
+def _gains_of_tied(place, unit, value, variance, reference: int, progress: Progress) -> tuple:
     """Return gain, offset and their covariance of visits tied by places, and which gain is free.
 
     Rounds of :func:`fit_gains`: gains that the overlap does not tell are held at 1, and the
@@ -237,12 +239,12 @@ def _relative_error(place, unit, value, weight, gain, offset) -> np.ndarray:
     outweighs what the places differ by, the slope leans on how the noise is shared between the
     visits, which is not known well enough, however many the places.
     """
-    levelled = (value - offset[unit]) / gain[unit]
+    adjusted = (value - offset[unit]) / gain[unit]
     out = np.full(len(gain), np.inf)
-    total = np.bincount(place, weight * levelled), np.bincount(place, weight)
+    total = np.bincount(place, weight * adjusted), np.bincount(place, weight)
     for m in range(len(gain)):
         mine = unit == m
-        w, x = weight[mine], levelled[mine]
+        w, x = weight[mine], adjusted[mine]
         rest = total[1][place[mine]] - w
         others = rest > 1e-9 * w
         if others.sum() < 3:
@@ -267,8 +269,9 @@ def _difference(place, value) -> float:
 
 
 def fit_gains(
-    place, unit, value, weight, *, reference: int = 0, free_gain=None, robust: bool = False
-) -> tuple:
+    place: np.ndarray, unit: np.ndarray, value: np.ndarray, weight: np.ndarray, *,
+    reference: int = 0, free_gain: np.ndarray | None = None, robust: bool = False,
+) -> tuple:  # fmt: skip
     """Fit ``value = offset[unit] + gain[unit] * (true value of the place)``.
 
     Parameters
@@ -322,7 +325,8 @@ def fit_gains(
     o_at = np.flatnonzero(np.arange(k) != reference)
     if len(value) - n_places < len(g_at) + len(o_at):
         raise LakefloorError(
-            f"{n_places} places are too few to level {k} visits; they need to overlap more."
+            f"The shared places ({n_places}) are too few to adjust {k} visits. Add visits that "
+            "overlap more."
         )
     root = np.sqrt(weight)
 
@@ -337,20 +341,7 @@ def fit_gains(
         true = np.bincount(place, weight * g * rest) / np.bincount(place, weight * g**2)
         return root * (rest - g * true[place])
 
-    start = np.concatenate([np.ones(len(g_at)), np.zeros(len(o_at))])
-    # Straight lines through the places' values, of which the reference is taken to be right.
-    base = np.bincount(place, value * weight) / np.bincount(place, weight)
-    for i, v in enumerate(g_at):
-        mine = unit == v
-        spread = np.std(base[place[mine]])
-        if spread > 0:
-            slope = np.cov(base[place[mine]], value[mine])[0, 1] / spread**2
-            start[i] = slope if abs(slope) > 1e-3 else 1.0
-    # Least squares with a common offset for that gain.
-    for i, v in enumerate(o_at):
-        mine = unit == v
-        gain = start[np.flatnonzero(g_at == v)[0]] if with_gain[v] else 1.0
-        start[len(g_at) + i] = np.mean(value[mine] - gain * base[place[mine]])
+    start = _start_values(place, unit, value, weight, g_at, o_at)
     found = least_squares(
         misfits, start, loss="soft_l1" if robust else "linear", xtol=1e-12, ftol=1e-12, gtol=1e-12
     )
@@ -364,7 +355,31 @@ def fit_gains(
         jac = least_squares(misfits, found.x, max_nfev=1).jac
     else:
         variance, jac = 2.0 * found.cost / freedom, found.jac
-    full = np.linalg.pinv(jac.T @ jac) * variance
+    cov = _of_each_visit(np.linalg.pinv(jac.T @ jac) * variance, k, g_at, o_at)
+    return gain, offset, cov, misfit
+
+
+def _start_values(place, unit, value, weight, g_at, o_at) -> np.ndarray:
+    """Return gains and offsets to start from: straight lines through the places' values."""
+    start = np.concatenate([np.ones(len(g_at)), np.zeros(len(o_at))])
+    # The reference is taken to be right.
+    base = np.bincount(place, value * weight) / np.bincount(place, weight)
+    for i, v in enumerate(g_at):
+        mine = unit == v
+        spread = np.std(base[place[mine]])
+        if spread > 0:
+            slope = np.cov(base[place[mine]], value[mine])[0, 1] / spread**2
+            start[i] = slope if abs(slope) > 1e-3 else 1.0
+    # Least squares with a common offset for that gain.
+    for i, v in enumerate(o_at):
+        mine = unit == v
+        gain = start[np.flatnonzero(g_at == v)[0]] if v in g_at else 1.0
+        start[len(g_at) + i] = np.mean(value[mine] - gain * base[place[mine]])
+    return start
+
+
+def _of_each_visit(full, k: int, g_at, o_at) -> np.ndarray:
+    """Return the covariance of each visit's gain and offset out of that of all unknowns."""
     index_g, index_o = np.full(k, -1), np.full(k, -1)
     index_g[g_at] = np.arange(len(g_at))
     index_o[o_at] = len(g_at) + np.arange(len(o_at))
@@ -375,4 +390,4 @@ def fit_gains(
             for b in range(2):
                 if at[a] >= 0 and at[b] >= 0:
                     cov[v, a, b] = full[at[a], at[b]]
-    return gain, offset, cov, misfit
+    return cov

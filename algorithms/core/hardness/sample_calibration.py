@@ -9,9 +9,9 @@ import numpy as np
 from ..errors import LakefloorError
 from ..number_text import written
 
-CLASSES = ("soft", "medium", "hard")
+CLASS_NAMES = ("soft", "medium", "hard")
 #: Samples that each class needs.
-LEAST_SAMPLES = 5
+MIN_SAMPLES = 5
 
 
 @dataclass(frozen=True)
@@ -42,16 +42,16 @@ class Calibration:
     off: int
 
 
-def read_class(text) -> int:
+def read_class(text: object) -> int:
     """Return 0, 1 or 2 for soft, medium or hard (or 1, 2, 3); -1 for anything else."""
     word = str(text).strip().lower()
-    if word in CLASSES:
-        return CLASSES.index(word)
+    if word in CLASS_NAMES:
+        return CLASS_NAMES.index(word)
     number = word[:-2] if word.endswith(".0") else word
     return int(number) - 1 if number in ("1", "2", "3") else -1
 
 
-def calibrate(hardness, sample_class) -> Calibration:
+def calibrate(hardness: np.ndarray, sample_class: np.ndarray) -> Calibration:
     """Find the thresholds of hardness that agree best with samples.
 
     Parameters
@@ -64,34 +64,42 @@ def calibrate(hardness, sample_class) -> Calibration:
     Raises
     ------
     LakefloorError
-        If fewer than two classes have :data:`LEAST_SAMPLES` samples on the map, or one that
+        If fewer than two classes have :data:`MIN_SAMPLES` samples on the map, or one that
         occurs has fewer, or if the classes do not rise with hardness.
 
     References
     ----------
     Cohen, J. (1960). A coefficient of agreement for nominal scales. Educational and
     Psychological Measurement 20(1), 37-46.
+
+    Examples
+    --------
+    >>> soft, hard = [0.2, 0.25, 0.3, 0.28, 0.22], [0.7, 0.65, 0.72, 0.8, 0.75]
+    >>> found = calibrate(soft + hard, [0] * 5 + [2] * 5)
+    >>> found.present, found.thresholds.round(3).tolist(), found.agreement
+    (('soft', 'hard'), [0.475], 1.0)
     """
     hardness, sample_class = np.asarray(hardness, dtype=float), np.asarray(sample_class)
     on = np.isfinite(hardness)
     h, c = hardness[on], sample_class[on]
     count = np.bincount(c, minlength=3)
     present = np.flatnonzero(count)
-    if len(present) < 2 or (count[present] < LEAST_SAMPLES).any():
-        told = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASSES))
+    if len(present) < 2 or (count[present] < MIN_SAMPLES).any():
+        found = ", ".join(f"{count[i]} {name}" for i, name in enumerate(CLASS_NAMES))
         raise LakefloorError(
-            f"Too few bottom samples on the map to calibrate by ({told}): at least two classes, "
-            f"and {LEAST_SAMPLES} samples of each that occurs, are needed. Take more samples, or "
-            "leave the sample layer out; hardness then stays relative."
+            f"Too few bottom samples on the map ({found}). Two classes or more are needed, with "
+            f"{MIN_SAMPLES} samples of each. Take more samples, or leave the layer of samples "
+            "empty for relative hardness."
         )
     c = np.searchsorted(present, c)
     k = len(present)
     middles = [np.median(h[c == i]) for i in range(k)]
     if not (np.diff(middles) > 0).all():
         raise LakefloorError(
-            "The samples called harder do not have a greater hardness on the map "
-            f"(medians {', '.join(written(m, '.2f') for m in middles)}, from soft to hard): the "
-            "sounder does not tell these bottoms apart, or positions or names are wrong."
+            "Samples of harder bottom do not have a higher hardness on the map "
+            f"(medians {', '.join(written(m, '.2f') for m in middles)}, from soft to hard). Check "
+            "the positions and classes of the samples. If they are right, the sounder cannot "
+            "separate these bottoms."
         )
     confusion = np.zeros((k, k), dtype=int)
     for i in range(len(h)):
@@ -100,12 +108,12 @@ def calibrate(hardness, sample_class) -> Calibration:
         confusion[c[i], told] += 1
     agreement, kappa = cohen_kappa(confusion)
     return Calibration(
-        tuple(CLASSES[i] for i in present), best_thresholds(h, c, k), confusion, agreement, kappa,
-        int(on.sum()), int((~on).sum()),
+        tuple(CLASS_NAMES[i] for i in present), best_thresholds(h, c, k), confusion, agreement,
+        kappa, int(on.sum()), int((~on).sum()),
     )
 
 
-def best_thresholds(hardness, number, classes: int) -> np.ndarray:
+def best_thresholds(hardness: np.ndarray, number: np.ndarray, classes: int) -> np.ndarray:
     """Return the rising thresholds with the fewest samples on the wrong side, shape (k - 1,).
 
     Each lies midway between two samples; of equally good ones the middle is taken.
@@ -136,8 +144,15 @@ def best_thresholds(hardness, number, classes: int) -> np.ndarray:
     return np.array(limits)
 
 
-def cohen_kappa(confusion) -> tuple:
-    """Return the share of agreement and Cohen's kappa of a square table of counts."""
+def cohen_kappa(confusion: np.ndarray) -> tuple:
+    """Return the share of agreement and Cohen's kappa of a square table of counts.
+
+    Examples
+    --------
+    >>> agreement, kappa = cohen_kappa([[20, 5], [10, 15]])
+    >>> round(agreement, 2), round(kappa, 2)
+    (0.7, 0.4)
+    """
     table = np.asarray(confusion, dtype=float)
     total = table.sum()
     observed = np.trace(table) / total

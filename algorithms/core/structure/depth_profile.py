@@ -7,7 +7,7 @@ import numpy as np
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
-from .signature import Ground, at_cells, check_ground
+from .ground import Ground, at_cells, check_ground
 
 COLUMNS = (
     "line", "distance_m", "depth_m", "uncert_m", "sounding_m", "slope_pct", "bottom",
@@ -48,13 +48,23 @@ def depth_profiles(
     -----
     Depth is bilinear between cell centres. The slope is by central differences over two steps, by
     one-sided ones at an end or a gap.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from lakefloor.algorithms.core.grid import Grid
+    >>> depth = Grid(np.tile(np.arange(10.0), (10, 1)), 0.0, 100.0, 10.0, 10.0)
+    >>> line = np.array([(10.0, 50.0), (50.0, 50.0)])
+    >>> profile = depth_profiles(Ground(depth), [line], step_m=20.0)
+    >>> profile["distance_m"].tolist(), profile["depth_m"].tolist()
+    ([0.0, 20.0, 40.0], [0.5, 2.5, 4.5])
     """
     check_ground(ground)
     step = float(max(ground.depth.dx, ground.depth.dy) if step_m is None else step_m)
     if not (np.isfinite(step) and step > 0):
-        raise LakefloorError(f"The step along the line must be above 0 m; got {step}.")
+        raise LakefloorError(f"The distance between samples is {step} m. Enter a value above 0 m.")
     if not lines:
-        raise LakefloorError("There is no line; draw one over the mapped bottom.")
+        raise LakefloorError("There is no line. Draw one over the mapped bottom.")
     parts = []
     for number, line in enumerate(lines, start=1):
         progress((number - 1) / len(lines))
@@ -67,8 +77,9 @@ def depth_profiles(
     out = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     if not np.isfinite(out["depth_m"]).any():
         raise LakefloorError(
-            "No part of the line lies on mapped bottom. Check that the line and the depth surface "
-            "are of the same lake and in their right coordinate systems."
+            "No part of the line lies on mapped bottom. Check that line and depth surface belong "
+            "to "
+            "the same lake and have the right CRS."
         )
     x, y = out["x"], out["y"]
     known = np.isfinite(out["depth_m"])
@@ -91,14 +102,15 @@ def depth_profiles(
 def _stations(line, step: float, number: int) -> tuple:
     """Return positions every ``step`` along a line, its end included, and how far along."""
     if not np.isfinite(line).all():
-        raise LakefloorError(f"Line {number} has a vertex that is not a number; draw it anew.")
+        raise LakefloorError(f"Line {number} has a vertex that is not a number. Draw the line "
+                             "again.")
     at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
     if not at[-1] > 0.0:
-        raise LakefloorError(f"Line {number} has no length; draw it anew or delete it.")
+        raise LakefloorError(f"Line {number} has no length. Draw it again or delete it.")
     if at[-1] / step > _MOST:
         raise LakefloorError(
-            f"Line {number} is {at[-1]:.0f} m long; at a step of {written(step, 'g')} m it has too "
-            "many samples. Choose a larger step."
+            f"Line {number} is {at[-1]:.0f} m long. With {written(step, 'g')} m between samples it "
+            "has too many samples. Choose a larger distance."
         )
     along = np.arange(0.0, at[-1], step)
     # No sliver of a step before the end.
@@ -133,8 +145,8 @@ def summary(profile: dict, number: int) -> dict:
     Returns
     -------
     dict of str to float
-        ``length_m``, ``mapped_m`` (length with a depth), ``least_m``, ``greatest_m``, ``mean_m``
-        and ``steepest_pct``; NaN where no depth is known.
+        ``length_m``, ``mapped_m`` (length with a depth), ``shallowest_m``, ``deepest_m``,
+        ``mean_m`` and ``steepest_pct``; NaN where no depth is known.
     """
     of_line = profile["line"] == number
     along, depth = profile["distance_m"][of_line], profile["depth_m"][of_line]
@@ -147,8 +159,8 @@ def summary(profile: dict, number: int) -> dict:
     return {
         "length_m": float(along[-1]),
         "mapped_m": mapped,
-        "least_m": float(depth[known].min()) if known.any() else np.nan,
-        "greatest_m": float(depth[known].max()) if known.any() else np.nan,
+        "shallowest_m": float(depth[known].min()) if known.any() else np.nan,
+        "deepest_m": float(depth[known].max()) if known.any() else np.nan,
         "mean_m": float((middle * pieces)[whole].sum() / mapped) if mapped else np.nan,
         "steepest_pct": float(slope[np.isfinite(slope)].max())
         if np.isfinite(slope).any()

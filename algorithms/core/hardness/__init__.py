@@ -1,0 +1,1 @@
+"""Bottom hardness: observations, gains of visits, classes, calibration, transitions."""
