@@ -6,9 +6,9 @@ from html import escape
 
 import numpy as np
 
-from .. import _plots
-from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from .._reports import plots
+from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 
 _MOST_POINTS = 3000
@@ -22,7 +22,7 @@ def bottom_type_html(result) -> str:
         parts += [f"<h2>{tr('Bottom samples')}</h2>", *_samples(result.calibration)]
     parts += [f"<h2>{tr('Dependence on depth and slope')}</h2>", *_trend(result)]
     parts += [f"<h2>{tr('Visits')}</h2>", *_visits(result)]
-    if not _plots.available():
+    if not plots.available():
         parts.append(no_pictures())
     return page(tr("Bottom type"), parts)
 
@@ -57,8 +57,8 @@ def _classes(result) -> list:
         "Mixtures of one, two and three classes fitted to the observations; the one in bold has "
         "the lowest Bayesian information criterion (BIC) of those whose means lie more than two "
         "standard deviations apart. The BIC counts independent observations only.")))
-    if _plots.available():
-        parts.append(image(tr("Histogram of hardness"), _plots.hardness_mixture(
+    if plots.available():
+        parts.append(image(tr("Histogram of hardness"), plots.hardness_mixture(
             result.reduced[result.used], chosen, result.thresholds)))
     return parts
 
@@ -88,7 +88,7 @@ def _trend(result) -> list:
             "shallow water only does not count as an effect of depth. Hardness is given as at "
             "{:.1f} m on level bottom.").format(trend.reference_depth)),
     ]
-    if not _plots.available():
+    if not plots.available():
         return parts
     rows = np.flatnonzero(used)
     rows = rows[:: -(-len(rows) // _MOST_POINTS)]
@@ -102,7 +102,7 @@ def _trend(result) -> list:
         curve = trend.at(grid, 0.0) if x is depth else trend.at(trend.reference_depth, grid)
         parts.append(image(
             tr("Hardness by {}").format(label),
-            _plots.hardness_trend(x, level - other, grid, curve, result.mixture.mean, label),
+            plots.hardness_trend(x, level - other, grid, curve, result.mixture.mean, label),
         ))
     return parts
 
@@ -138,6 +138,6 @@ def _visits(result) -> list:
             "<p>" + tr("Difference of two visits at one place, root mean square: {:.3f} as logged, "
                        "{:.3f} levelled.").format(levels.before, levels.after) + "</p>"
         )
-    if _plots.available() and levels.solved.sum() > 1:
-        parts.append(image(tr("Gains of the visits"), _plots.visit_gains(levels)))
+    if plots.available() and levels.solved.sum() > 1:
+        parts.append(image(tr("Gains of the visits"), plots.visit_gains(levels)))
     return parts

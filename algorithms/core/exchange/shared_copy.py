@@ -19,8 +19,8 @@ from ..correcting.lake_level import is_water_of_a_day
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
-from ..share.sheet import CAUTIONS
 from ..soundings import Soundings
+from ..wording.sheet_text import CAUTIONS
 
 #: Places are rounded to this, m, where they are not coarsened further.
 ROUNDING_M = 0.01

@@ -11,10 +11,10 @@ from shapely.geometry import box
 from ..correcting.lake_level import datum_words, one_datum
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
+from ..figures.hypsography import correlation_length
 from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent
-from ..share.hypsography import correlation_length
 from .surface_nodes import row_blocks
 
 _CELLS = 500_000

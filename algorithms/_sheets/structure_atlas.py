@@ -25,8 +25,20 @@ from .._compat import make_field
 from .._i18n import tr
 from .._styling.look import REJECTED
 from ..core.errors import LakefloorError
-from ..core.share import sheet
-from . import _sheet as base
+from ..core.wording import page_layout, sheet_text
+from ..core.wording.sheet_sections import CAUTION, DATUM, sections
+from .page_map import (
+    clear_latitudes,
+    graticule,
+    map_frame,
+    scale_strip,
+    themed_map,
+    title_block,
+)
+from .page_texts import GUTTER, MARGIN, MM, label
+from .panel_blocks import legend_block, section_block
+from .sheet_files import pdf_settings
+from .sheet_layout import new_layout
 
 LAYOUT_NAME = "Structure sheets"
 _FIELDS = (("page", "int"), ("key", "int"), ("title", "text"), ("place", "text"),
@@ -41,7 +53,7 @@ _BELOW = 0.32
 class Structure(NamedTuple):
     """One page: a structure's title, its figures in lines, and the box of its map, m.
 
-    ``key`` is what the page's number is told by, in :data:`CURRENT`.
+    ``key`` is what :data:`CURRENT` compares with, to find the feature of a page.
     """
 
     title: str
@@ -54,18 +66,17 @@ class Structure(NamedTuple):
 CURRENT = "attribute(@atlas_feature, 'key')"
 
 
-def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
+def build_atlas(project, layers, structures, facts, whole, crs):
     """Lay out one page a structure as an atlas of the project.
 
     Parameters
     ----------
     project : QgsProject
     layers : dict of str to QgsMapLayer
-        Styled, as for :func:`._sheet.build_layout`, with the layer that marks the structure
+        Styled, as for :func:`.sheet_layout.build_layout`, with the layer that marks the structure
         as ``structures``.
     structures : list of Structure
-    facts : Facts
-        Title, unit, and the sections of the panel.
+    facts : SheetFacts
     whole : QgsRectangle
         Extent of the lake, for the locator map.
     crs : QgsCoordinateReferenceSystem
@@ -75,11 +86,11 @@ def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
     -------
     QgsPrintLayout
     """
-    layout = base.new_layout(project, LAYOUT_NAME)
-    width, height = sheet.PAPERS[paper]
-    k = width / sheet.PAPERS["A4"][0]
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, base.MM))
-    frame = base.map_frame(width, height, k, below=_BELOW * height)
+    layout = new_layout(project, LAYOUT_NAME)
+    width, height = page_layout.PAGE_SIZES[facts.settings.page_size]
+    k = width / page_layout.PAGE_SIZES["A4"][0]
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, MM))
+    frame = map_frame(width, height, k, below=_BELOW * height)
     coverage = _coverage(structures, crs, frame, k, project)
     project.addMapLayer(coverage, False)
     atlas = layout.atlas()
@@ -88,17 +99,18 @@ def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
     atlas.setHideCoverage(True)
     atlas.setPageNameExpression('"title"')
 
-    chart = base.themed_map(layout, project, layers, crs, LAYOUT_NAME)
+    chart = themed_map(layout, project, layers, crs, LAYOUT_NAME)
     chart.attemptSetSceneRect(frame)
     chart.zoomToExtent(QgsRectangle(*structures[0].box))
     chart.setAtlasDriven(True)
     chart.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Fixed)
     chart.dataDefinedProperties().setProperty(
         QgsLayoutObject.DataDefinedProperty.MapScale, QgsProperty.fromField("scale"))
-    base.graticule(chart, project, k)
+    graticule(chart, project, k)
     _follow_pages(chart.grids().grid(0))
-    base.title_block(layout, '[% "title" %]', facts.title, chart, frame, k, expression=True)
-    base.scale_strip(layout, chart, frame, None, k, facts.unit)
+    title_block(
+        layout, '[% "title" %]', facts.settings.title, chart, frame, k, expression=True)
+    scale_strip(layout, chart, frame, None, k, facts.unit)
     _below(layout, project, layers, facts, whole, crs, chart, width, height, k)
     return layout
 
@@ -114,20 +126,20 @@ def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
     features = []
     for number, structure in enumerate(structures, start=1):
         box = QgsRectangle(*structure.box)
-        scale = sheet.scale_denominator(
+        scale = page_layout.scale_denominator(
             box.width(), box.height(), frame.width(), frame.height(), margin=0.0)
         shown = QgsRectangle.fromCenterAndSize(
             box.center(), frame.width() * scale / 1000.0, frame.height() * scale / 1000.0)
         degrees = transform.transformBoundingBox(shown)
-        minutes = sheet.grid_minutes(min(degrees.width(), degrees.height()))
-        low, high = base.clear_latitudes(transform, shown, frame.height(), k)
+        minutes = page_layout.grid_minutes(min(degrees.width(), degrees.height()))
+        low, high = clear_latitudes(transform, shown, frame.height(), k)
         center = transform.transform(box.center())
         feature = QgsFeature(layer.fields())
         feature.setGeometry(QgsGeometry.fromRect(box))
         feature.setAttributes([
-            number, structure.key, structure.title, sheet.position_text(center.y(), center.x()),
-            "\n".join(structure.lines), float(scale), minutes / 60.0, sheet.grid_digits(minutes),
-            low, high,
+            number, structure.key, structure.title,
+            sheet_text.position_text(center.y(), center.x()), "\n".join(structure.lines),
+            float(scale), minutes / 60.0, page_layout.grid_digits(minutes), low, high,
         ])
         features.append(feature)
     layer.dataProvider().addFeatures(features)
@@ -150,20 +162,21 @@ def _follow_pages(grid):
 
 def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
     """Add figures, legend, locator map, datum and cautions below the map."""
-    top = height - base.MARGIN - _BELOW * height
-    column = (width - 2.0 * base.MARGIN - 2.0 * base.GUTTER) / 3.0
-    lefts = [base.MARGIN + n * (column + base.GUTTER) for n in range(3)]
-    room = height - base.MARGIN - top
+    top = height - MARGIN - _BELOW * height
+    column = (width - 2.0 * MARGIN - 2.0 * GUTTER) / 3.0
+    lefts = [MARGIN + n * (column + GUTTER) for n in range(3)]
+    room = height - MARGIN - top
     size = 9.0 * k
-    base.label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
+    label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
     text = '[% "figures" %]\n\n' + tr("Middle of the map: {}").format('[% "place" %]')
-    base.label(layout, text, lefts[0], top + 6.0 * k, column,
+    label(layout, text, lefts[0], top + 6.0 * k, column,
                room - 6.0 * k, size, expression=True)
-    base.legend_block(layout, layers, chart, k, facts.at_datum).draw(layout, lefts[1], top)
+    legend = legend_block(layout, layers, chart, k, facts.datum.at_known_level)
+    legend.draw(layout, lefts[1], top)
 
     locator_height = min(0.42 * room, column * whole.height() / whole.width() * 1.1)
     names = {role: layers[role] for role in ("shoreline", "depth_areas") if role in layers}
-    locator = base.themed_map(layout, project, names, crs, tr("Locator"), item_id="locator")
+    locator = themed_map(layout, project, names, crs, tr("Locator"), item_id="locator")
     locator.attemptSetSceneRect(QRectF(lefts[2], top, column, locator_height))
     locator.zoomToExtent(whole.buffered(0.04 * max(whole.width(), whole.height())))
     overview = QgsLayoutItemMapOverview("page", locator)
@@ -172,13 +185,12 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
         "style": "no", "outline_color": REJECTED, "outline_width": "0.6"}))
     locator.overviews().addOverview(overview)
     layout.setReferenceMap(chart)
-    sections = [pair for pair in facts.sections if pair[0] in (tr("Datum and contours"),
-                                                              tr("Cautions"))]
+    panel = [pair for pair in sections(facts) if pair[0] in (DATUM, CAUTION)]
     y = top + locator_height + 3.0 * k
     for points in (7.0, 6.5, 6.0, 5.5, 5.0):
-        blocks = [base.section_block(heading, text, column, points * k, k)
-                  for heading, text in sections]
-        if sum(block.height + 2.0 * k for block in blocks) <= height - base.MARGIN - y:
+        blocks = [section_block(heading, text, column, points * k, k)
+                  for heading, text in panel]
+        if sum(block.height + 2.0 * k for block in blocks) <= height - MARGIN - y:
             break
     for block in blocks:
         block.draw(layout, lefts[2], y)
@@ -187,11 +199,12 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
 
 def export_atlas(layout, path, feedback):
     """Write all pages into one PDF."""
-    settings = base.pdf_settings()
+    settings = pdf_settings()
     settings.appendGeoreference = False
     result, message = QgsLayoutExporter.exportToPdf(layout.atlas(), str(path), settings, feedback)
     if feedback.isCanceled():
         return
     if result != QgsLayoutExporter.ExportResult.Success:
-        raise LakefloorError(tr("The sheets could not be written as '{}'. {}").format(
-            path.name, message))
+        raise LakefloorError(
+            tr("The sheets could not be written as '{}' ({}). Check the disk, then run "
+               "again.").format(path.name, message))

@@ -36,8 +36,8 @@ _EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
 _SQUARES = 50_000
 
 NO_CELL_WITHIN = (
-    "No cell of the depth raster with a value lies within the shoreline; check that both cover "
-    "the same lake and have the right coordinate reference system."
+    "No cell of the depth raster with a value lies within the shoreline. Check that both cover "
+    "the same lake and have the right CRS."
 )
 _BLOCK = np.ones((3, 3), dtype=bool)
 
@@ -235,7 +235,7 @@ def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -
     shoreline : Polygon or MultiPolygon
         At the datum.
     heights : array, shape (n,)
-        Water levels above the datum, m, rising.
+        Lake levels above the datum, m, rising.
 
     Returns
     -------
@@ -284,7 +284,7 @@ def lake_mesh(
     uncertainty : Grid, optional
         One standard deviation of depth, m, of the same geometry.
     depths : array, shape (n,)
-        The depths that will be asked for, rising; those below 0 are water levels above the
+        The depths that will be asked for, rising; those below 0 are lake levels above the
         datum, for which the land's heights are used as well.
 
     Returns
@@ -311,8 +311,8 @@ def lake_mesh(
     """
     if uncertainty is not None and uncertainty.shape != depth.shape:
         raise LakefloorError(
-            f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}; "
-            "both must have the same rows and columns."
+            f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}. "
+            "Both must have the same rows and columns."
         )
     grid, lake = bridged(depth, shoreline)
     depths = np.asarray(depths, dtype=float)
@@ -327,9 +327,9 @@ def lake_mesh(
         if allowed < above:
             top = f"{written(heights[allowed - 1], '.2f')} m" if allowed else "the datum"
             raise LakefloorError(
-                f"The raster holds the land around the lake for levels up to {top} only; "
-                f"{written(heights[-1], '.2f')} m above the datum was asked for. Use a raster in "
-                "which land has negative depths, or a lower level."
+                f"The raster holds the land around the lake for levels up to {top} only. "
+                f"The level chosen is {written(heights[-1], '.2f')} m above the datum. Use a "
+                "raster in which land has negative depths, or choose a lower level."
             )
         reach = np.where(lake, len(depths), above - first)
         values = np.where(lake, values, np.minimum(grid.values, 0.0))

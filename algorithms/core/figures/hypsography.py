@@ -26,7 +26,7 @@ class Hypsograph:
     Attributes
     ----------
     depth : array, shape (n,)
-        m below the datum, rising; below 0 for water levels above it.
+        m below the datum, rising; below 0 for lake levels above it.
     area : array, shape (n,)
         Where the bottom is at that depth or deeper, m2.
     volume : array, shape (n,)
@@ -247,6 +247,32 @@ def correlation_length(surface: Surface, shoreline=None) -> float:
         distance = distance.like(
             np.where(inside(shoreline, distance), distance.values, np.nan))
     return surface_spacing(surface.spacing, distance) or np.inf
+
+
+def curve_of_bands(tops, bottoms, areas) -> tuple | None:
+    """Return the hypsographic curve that depth bands give.
+
+    Parameters
+    ----------
+    tops, bottoms : array, shape (n,)
+        Depth limits, m; a deepest band without a lower limit ends at its upper one.
+    areas : array, shape (n,)
+        m2.
+
+    Returns
+    -------
+    depth : array, shape (k,)
+        Limits of the bands, m, rising.
+    area : array, shape (k,)
+        At that depth or deeper, m2.
+    None where the bands have fewer than two limits, as of a pond shallower than one interval.
+    """
+    tops, areas = np.asarray(tops, dtype=float), np.asarray(areas, dtype=float)
+    bottoms = np.asarray(bottoms, dtype=float)
+    depth = np.unique(np.round(np.concatenate([tops, bottoms[np.isfinite(bottoms)]]), 6))
+    if len(depth) < 2:
+        return None
+    return depth, np.array([areas[tops >= d - 1e-6].sum() for d in depth])
 
 
 def _depth_integral(depth, area, volume) -> np.ndarray:

@@ -7,16 +7,16 @@ from numbers import Real
 
 from ..errors import LakefloorError
 from ..number_text import written
-from ..units import ACRE, HECTARE
-from .sheet import METRES, area_text, depth_text
+from ..units import ACRE, HECTARE, LENGTH
+from .sheet_text import area_text, depth_text
 
 #: Field -> (words, kind), in the order of reading.
 _KNOWN = {
-    "top_depth_m": ("Least depth", "depth"),
+    "top_depth_m": ("Shallowest point", "depth"),
     "crest_depth_m": ("Depth at the crest", "depth"),
     "depth_m": ("Depth", "depth"),
     "toe_depth_m": ("Depth at the toe", "depth"),
-    "bottom_depth_m": ("Greatest depth", "depth"),
+    "bottom_depth_m": ("Deepest point", "depth"),
     "saddle_depth_m": ("Depth of the saddle", "depth"),
     "relief_m": ("Relief", "depth"),
     "height_m": ("Height", "depth"),
@@ -26,7 +26,7 @@ _KNOWN = {
     "orientation_deg": ("Direction", "direction"),
     "slope_pct": ("Mean slope", "percent"),
     "slope_mean_pct": ("Mean slope", "percent"),
-    "slope_max_pct": ("Greatest slope", "percent"),
+    "slope_max_pct": ("Maximum slope", "percent"),
     "hardness": ("Relative hardness (0 soft, 1 hard)", "ratio"),
     "confidence": ("Confidence", "share"),
     "score": ("Score (0 to 1)", "ratio"),
@@ -36,7 +36,7 @@ _KNOWN = {
     "remark": ("", "text"),
 }
 _COMPASS = (
-    "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
+    "north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest",
 )  # fmt: skip
 
 
@@ -72,7 +72,7 @@ def _words(value, kind, unit) -> str:
     if kind == "depth":
         return f"{depth_text(value, unit)} {unit}"
     if kind == "length":
-        return f"{written(value / METRES[unit], ',.0f')} {unit}"
+        return f"{written(value / LENGTH[unit], ',.0f')} {unit}"
     if kind == "area":
         if unit == "ft":
             return f"{area_text(value / ACRE)} acres"
@@ -94,7 +94,7 @@ def drop_off_values(rows) -> dict:
     Parameters
     ----------
     rows : sequence of dict
-        Attributes of its crest, steepest line and toe, as break-lines have them.
+        Attributes of its crest, steepest line and toe, as breaklines have them.
     """
     by_kind = {row["kind"]: row for row in rows}
     first = rows[0]
@@ -120,7 +120,8 @@ def page_box(west: float, south: float, east: float, north: float) -> tuple:
         If a bound, m, is not finite.
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)):
-        raise LakefloorError("A structure has no place; remove features without geometry.")
+        raise LakefloorError(
+            "A structure has no geometry. Delete features without geometry, then run again.")
     room = max((east - west) / 8.0, (north - south) / 8.0, 15.0)
     half_x = max(0.5 * (east - west) + room, 30.0)
     half_y = max(0.5 * (north - south) + room, 30.0)
