@@ -117,55 +117,22 @@ class FieldPackage(LakefloorAlgorithm):
         steps = _Steps(3, feedback)
         with new_folder(folder) as staged:
             with own_project(QgsCoordinateReferenceSystem("EPSG:3857")) as project:
-                styled = inputs.styled_copies(found, _ROLES, project)
-                for role, copy in styled.items():
-                    copy.setName(role)
-                copies = list(styled.values())
-                if marks is not None:
-                    require(marks, "point", feedback)
-                    copies.insert(0, _marks_copy(marks, project))
+                copies = _copies(found, marks, project, feedback)
+                vectors = [c for c in copies if c.type() == shoreline.type()]
                 own = QgsProcessingContext()
                 own.setProject(project)
-                vectors = [c for c in copies if c.type() == shoreline.type()]
-                try:
-                    # QGIS takes no error of GDAL's at closing.
-                    with strict():
-                        _run(_own("native:package"), {
-                            "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"),
-                            "OVERWRITE": True, "SAVE_STYLES": True, "SAVE_METADATA": False,
-                        }, own, steps)
-                except RuntimeError as error:
-                    raise _cannot_write("lake.gpkg") from error
-                keep_drawing_only(staged / "lake.gpkg")
-                if not _holds(staged / "lake.gpkg", vectors):
-                    raise _cannot_write("lake.gpkg")
+                _write_layers(vectors, staged / "lake.gpkg", own, steps)
                 progress(0.2)
                 if cut is not None:
-                    west, south, east, north = cut.extent
                     picture = staged / "picture.tif"
-                    _run(_own("native:rasterize"), {
-                        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
-                        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
-                        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": copies,
-                        "OUTPUT": str(picture),
-                    }, own, steps)
+                    _draw(copies, cut, picture, own, steps)
                     progress(0.6)
                     _tiles(picture, staged / f"lake_tiles.{_ENDINGS[tiles]}", tiles)
                     for leftover in staged.glob("picture.tif*"):
                         leftover.unlink()
             progress(0.8)
-            sheet = MapSheet().create()
-            names = [d.name() for d in sheet.parameterDefinitions()]
-            _run(sheet, {
-                **{name: parameters[name] for name in names if name in parameters},
-                params.OUTPUT: str(staged / "lake_map.pdf"),
-            }, context, steps)
-            for path in sorted(staged.iterdir()):
-                if not _placed(path):
-                    raise LakefloorError(
-                        tr("'{}' is empty or has no position on the globe. Nothing was kept. "
-                           "Restart QGIS, then run again.").format(path.name)
-                    )
+            _write_sheet(parameters, staged / "lake_map.pdf", context, steps)
+            _require_placed(staged)
             progress(1.0)
         feedback.pushInfo(
             tr("The package holds lake_map.pdf and lake.gpkg. Layers in lake.gpkg: {}.").format(
@@ -176,6 +143,64 @@ class FieldPackage(LakefloorAlgorithm):
                     zoom, cut.ground))
         return {params.OUTPUT: folder, "LAYER_COUNT": len(vectors),
                 "PIXEL_SIZE": None if cut is None else cut.ground}
+
+
+def _copies(found, marks, project, feedback) -> list:
+    """Return styled copies of the layers and marks, from the top of the map downward."""
+    styled = inputs.styled_copies(found, _ROLES, project)
+    for role, copy in styled.items():
+        copy.setName(role)
+    copies = list(styled.values())
+    if marks is not None:
+        require(marks, "point", feedback)
+        copies.insert(0, _marks_copy(marks, project))
+    return copies
+
+
+def _write_layers(layers, path, context, steps):
+    """Write layers with their styles into a GeoPackage."""
+    try:
+        # QGIS takes no error of GDAL's at closing.
+        with strict():
+            _run(_own("native:package"), {
+                "LAYERS": layers, "OUTPUT": str(path), "OVERWRITE": True, "SAVE_STYLES": True,
+                "SAVE_METADATA": False,
+            }, context, steps)
+    except RuntimeError as error:
+        raise _cannot_write(path.name) from error
+    keep_drawing_only(path)
+    if not _holds(path, layers):
+        raise _cannot_write(path.name)
+
+
+def _draw(layers, cut, path, context, steps):
+    """Draw layers as one picture, as large as the tiles cut from it."""
+    west, south, east, north = cut.extent
+    _run(_own("native:rasterize"), {
+        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
+        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
+        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": layers, "OUTPUT": str(path),
+    }, context, steps)
+
+
+def _write_sheet(parameters, path, context, steps):
+    """Write the map sheet with the parameters that it shares with the package."""
+    sheet = MapSheet().create()
+    names = [d.name() for d in sheet.parameterDefinitions()]
+    _run(sheet, {
+        **{name: parameters[name] for name in names if name in parameters},
+        params.OUTPUT: str(path),
+    }, context, steps)
+
+
+def _require_placed(folder):
+    """Refuse a package with a file that shows nothing or lies nowhere."""
+    for path in sorted(folder.iterdir()):
+        if not _placed(path):
+            raise LakefloorError(
+                tr("'{}' is empty or has no position on the globe. Nothing was kept. Restart "
+                   "QGIS, then run again.").format(path.name)
+            )
 
 
 def _marks_copy(marks, project):

@@ -123,14 +123,32 @@ class LevelTable(LakefloorAlgorithm):
             scale_sd=common_share(metadata),
             progress=self.progress(feedback),
         )
+        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), feedback)
         table, bare = report.table, report.uncovered
-        dry, share, mapped = (
-            report.uncovered_area, report.uncovered_percent, table.mapped_percent)
+        with Outputs(self, parameters, context, feedback) as out:
+            out.table(params.OUTPUT, FIELDS, _rows(table, unit))
+            bare.attributes.update(
+                drawdown=[to_unit(v, "length", unit) for v in bare.attributes["drawdown_m"]],
+                area=[to_unit(v, "area", unit) for v in bare.attributes["area_m2"]],
+                unit=[unit] * len(bare), area_unit=[UNITS["area"][unit][1]] * len(bare),
+            )
+            out.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
+            out.results.update(
+                COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
+                MAPPED_PERCENT=table.mapped_percent, UNCOVERED_M2=report.uncovered_area,
+                UNCOVERED_PERCENT=report.uncovered_percent,
+            )
+        return out.results
+
+    @staticmethod
+    def _say(report, drawdown, unit, datum, feedback):
+        """Say what the drawdown uncovers, and what the table does not cover."""
+        table = report.table
         feedback.pushInfo(
             tr("A drawdown of {} uncovers {} of bottom, {:.1f}% of the lake.").format(
-                setting(drawdown, unit), figure_text(dry, "area", unit), share)
+                setting(drawdown, unit), figure_text(report.uncovered_area, "area", unit),
+                report.uncovered_percent)
         )
-        datum = metadata.get("DATUM_NAME", "")
         if is_water_of_a_day(datum):
             feedback.pushWarning(
                 tr("Levels count from the {}. The height of the lake at that time is not known. "
@@ -142,24 +160,11 @@ class LevelTable(LakefloorAlgorithm):
                    "a higher lake would reach. Use a raster with more land for more "
                    "levels.").format(setting(table.level[-1], unit))
             )
-        if mapped < 99.95:
+        if table.mapped_percent < 99.95:
             feedback.pushWarning(
                 tr("{:.1f}% of the lake has no depth. The table covers the rest.").format(
-                    100.0 - mapped)
+                    100.0 - table.mapped_percent)
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.table(params.OUTPUT, FIELDS, _rows(table, unit))
-            bare.attributes.update(
-                drawdown=[to_unit(v, "length", unit) for v in bare.attributes["drawdown_m"]],
-                area=[to_unit(v, "area", unit) for v in bare.attributes["area_m2"]],
-                unit=[unit] * len(bare), area_unit=[UNITS["area"][unit][1]] * len(bare),
-            )
-            out.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
-            out.results.update(
-                COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
-                MAPPED_PERCENT=mapped, UNCOVERED_M2=dry, UNCOVERED_PERCENT=share,
-            )
-        return out.results
 
 
 def _rows(table, unit):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
 
 from ..grid import Grid
 from ..polygons import inside
@@ -13,10 +14,10 @@ from .hypsography import below_level
 
 def closed_basins(
     depth: Grid,
-    shoreline,
-    levels,
+    shoreline: BaseGeometry,
+    levels: np.ndarray,
     *,
-    crs=None,
+    crs: int | str | None = None,
     least: float = 0.0,
     progress: Progress = silent,
 ) -> dict:

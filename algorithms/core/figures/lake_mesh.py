@@ -10,6 +10,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import box
+from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import check_shoreline, polygons_of
 from ..ellipsoid import area_scale
@@ -152,7 +153,7 @@ def _scale_at(scale, grid, row, col):
     return scale.sample(grid.west + (col + 0.5) * grid.dx, grid.north - (row + 0.5) * grid.dy)
 
 
-def bridged(depth: Grid, shoreline) -> tuple:
+def bridged(depth: Grid, shoreline: BaseGeometry) -> tuple:
     """Return the raster with a rim of empty cells, and missing cells next to the shore filled.
 
     A cell within the shoreline that has no depth, and lies within one and a half cells of the
@@ -225,7 +226,9 @@ def _touched(squares) -> np.ndarray:
     return cells
 
 
-def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -> tuple:
+def rising_water(
+    depth: Grid, shoreline: BaseGeometry, heights: np.ndarray, progress: Progress = silent
+) -> tuple:
     """Tell which land the lake floods as its water rises.
 
     Parameters
@@ -263,11 +266,11 @@ def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -
 
 def lake_mesh(
     depth: Grid,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
-    crs=None,
+    crs: int | str | None = None,
     uncertainty: Grid | None = None,
-    depths=(),
+    depths: np.ndarray | tuple = (),
     progress: Progress = silent,
 ) -> Mesh:
     """Triangulate a depth surface within its shoreline.
@@ -344,7 +347,7 @@ def lake_mesh(
     return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
 
 
-def open_mesh(depth: Grid, crs=None) -> Mesh:
+def open_mesh(depth: Grid, crs: int | str | None = None) -> Mesh:
     """Triangulate a depth raster that has no shoreline, for one depth to be asked for."""
     everywhere = np.ones(depth.shape, dtype=bool)
     nothing = Triangles(

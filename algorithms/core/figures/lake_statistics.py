@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from ..errors import LakefloorError
 from ..grid import Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
+from ..surface.error_reach import error_reach
 from ..units import FOOT
 from .closed_basins import closed_basins
 from .figure import Figure
 from .hypsography import (
     Hypsograph,
-    correlation_length,
     deepest_within,
     hypsograph,
     layer_volumes,
@@ -91,9 +92,9 @@ class LakeStatistics:
 
 def lake_statistics(
     surface: Surface,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
-    crs=None,
+    crs: int | str | None = None,
     level: float = 0.0,
     littoral_depth: float = LITTORAL_DEPTH,
     layer: float = LAYER["ft"],
@@ -157,7 +158,7 @@ def lake_statistics(
     Wetzel, R. G. and Likens, G. E. (2000). Limnological Analyses, 3rd ed. Springer, 1-14.
     """
     _check(level, littoral_depth, layer, shoreline_sd)
-    fade = correlation_length(surface, shoreline)
+    fade = error_reach(surface, shoreline)
     water = water_at(surface.depth, shoreline, level, span(progress, 0.0, 0.1))
     deepest = _deepest_below(level, surface.depth, shoreline, layer)
     bounds = np.arange(0.0, deepest, layer)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from shapely.geometry import MultiPolygon
+from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
 from ..chart.contour_domain import check_shoreline, polygons_of
@@ -15,7 +16,8 @@ from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
-from .hypsography import correlation_length, deepest_within, hypsograph
+from ..surface.error_reach import error_reach
+from .hypsography import deepest_within, hypsograph
 from .lake_mesh import bridged, rising_water
 
 MOST_LEVELS = 20_000
@@ -93,10 +95,10 @@ class LevelReport:
 
 def level_report(
     surface: Surface,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
     drawdown: float,
-    crs=None,
+    crs: int | str | None = None,
     progress: Progress = silent,
     **options,
 ) -> LevelReport:
@@ -131,10 +133,10 @@ def level_report(
 
 def level_table(
     surface: Surface,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
     step: float,
-    crs=None,
+    crs: int | str | None = None,
     lowest: float | None = None,
     highest: float = 0.0,
     datum_sd: float = 0.0,
@@ -209,7 +211,7 @@ def level_table(
     curve = hypsograph(
         surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
         uncertainty=surface.uncertainty, datum_sd=datum_sd, scale_sd=scale_sd,
-        correlation_length=correlation_length(surface, shoreline),
+        correlation_length=error_reach(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )
     at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
@@ -220,7 +222,9 @@ def level_table(
     )
 
 
-def water_at(depth: Grid, shoreline, level: float, progress: Progress = silent) -> MultiPolygon:
+def water_at(
+    depth: Grid, shoreline: BaseGeometry, level: float, progress: Progress = silent
+) -> MultiPolygon:
     """Return the water of a lake at a level.
 
     Parameters
@@ -259,7 +263,8 @@ def _areas(depth, shoreline, at, progress) -> Areas:
 
 
 def uncovered(
-    depth: Grid, shoreline, drawdown: float, crs=None, progress: Progress = silent
+    depth: Grid, shoreline: BaseGeometry, drawdown: float, crs: int | str | None = None,
+    progress: Progress = silent,
 ) -> Areas:
     """Return the lake bottom that a drawdown uncovers.
 

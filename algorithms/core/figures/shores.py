@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 import numpy as np
-from shapely.geometry import LinearRing
+from shapely.geometry import LinearRing, MultiPolygon
 
 from ..ellipsoid import line_length
 from .figure import Figure
 
 
-def shore_figures(water, area, area_sd, shoreline_sd, crs) -> tuple:
-    """Return the figures of the water's edge, and the area's uncertainty with that of the edge."""
+def shore_figures(
+    water: MultiPolygon, area: float, area_sd: float, shoreline_sd: float, crs: int | str | None
+) -> tuple:
+    """Return the figures of the water's edge, and the area's uncertainty with that of the edge.
+
+    Parameters
+    ----------
+    water : MultiPolygon
+        m; islands are holes.
+    area, area_sd : float
+        Of the water, and its standard uncertainty without that of the edge, m2.
+    shoreline_sd : float
+        As for :func:`.lake_statistics.lake_statistics`, m.
+    crs : int or str, optional
+        Projected coordinate system, for lengths on the ellipsoid.
+    """
     def length(ring_list):
         if crs is None:
             return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
@@ -48,7 +62,7 @@ def shore_figures(water, area, area_sd, shoreline_sd, crs) -> tuple:
     }, area_sd
 
 
-def shoreline_spread(shores, sd: float) -> tuple:
+def shoreline_spread(shores: list, sd: float) -> tuple:
     """Return standard uncertainties of the area, m2, and of the length, m, within shorelines.
 
     Parameters

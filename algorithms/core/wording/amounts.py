@@ -15,7 +15,7 @@ UNIT_WORDS = {"ft": ("foot", "feet"), "m": ("meter", "meters")}
 AREA_UNITS = {"ft": (ACRE, "acres"), "m": (HECTARE, "ha")}
 
 
-def counted(count, one: str, several: str = "") -> str:
+def counted(count: int | str, one: str, several: str = "") -> str:
     """Return a number with its noun.
 
     Parameters

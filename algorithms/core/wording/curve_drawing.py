@@ -37,7 +37,9 @@ class CurveDrawing:
     extent: tuple
 
 
-def curve_drawing(title: str, depth, value, sd=None) -> CurveDrawing:
+def curve_drawing(
+    title: str, depth: np.ndarray, value: np.ndarray, sd: np.ndarray | None = None
+) -> CurveDrawing:
     """Return the drawing of a quantity against depth.
 
     Parameters

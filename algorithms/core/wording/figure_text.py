@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from ..figures.figure import UNITS
+from ..figures.figure import UNITS, Figure
 from ..number_text import written
 from ..units import HECTARE, printed
 from .amounts import WITHIN_95, with_sign
@@ -14,7 +16,7 @@ from .amounts import WITHIN_95, with_sign
 _DIGITS = {"percent": 1, "ratio": 2, "count": 0}
 
 
-def to_unit(value, kind: str, unit: str):
+def to_unit(value: float | np.ndarray | None, kind: str, unit: str) -> Any:
     """Return a figure in the unit that is read; ``unit`` is that of depth, ft or m.
 
     >>> to_unit(3.048, "length", "ft"), to_unit(None, "area", "ft")
@@ -57,12 +59,11 @@ def figure_text(value: float, kind: str, unit: str, sd: float | None = None) -> 
     return with_sign(bare(value, kind, size, sd), sign)
 
 
-def figure_within(figure, unit: str) -> str:
+def figure_within(figure: Figure, unit: str) -> str:
     """Return a figure with its 95% uncertainty, where there is one, and its unit.
 
-    >>> from ..figures.figure import Figure
     >>> figure_within(Figure("Littoral percentage", "percent", 53.21, 0.12), "m")
-    '53.2 ± 0.2%'
+    '53.21 ± 0.24%'
     """
     size, sign = reading_unit(figure.value, figure.kind, unit)
     half = WITHIN_95 * figure.sd if figure.sd else None
@@ -70,7 +71,7 @@ def figure_within(figure, unit: str) -> str:
     return with_sign(f"{bare(figure.value, figure.kind, size, half)}{spread}", sign)
 
 
-def uncertainty_text(figure, unit: str) -> str:
+def uncertainty_text(figure: Figure, unit: str) -> str:
     """Return the 95% uncertainty of a figure with its unit; empty where none is known."""
     if figure.sd is None:
         return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -22,7 +23,9 @@ _GRID_MINUTES = (
 )
 
 
-def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> int:
+def scale_denominator(
+    width: float, height: float, frame_width: float, frame_height: float, margin: float = 0.02
+) -> int:
     """Return the largest usual map scale at which an extent fits a frame.
 
     The series is 1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6 and 7.5 times a power of ten, from 1:100.
@@ -45,6 +48,11 @@ def scale_denominator(width, height, frame_width, frame_height, margin=0.02) -> 
     ------
     LakefloorError
         If the extent is nil or not finite.
+
+    Examples
+    --------
+    >>> scale_denominator(700.0, 500.0, 180.0, 200.0)
+    5000
     """
     if not (np.isfinite(width + height) and (width > 0 or height > 0)):
         raise LakefloorError(
@@ -91,6 +99,9 @@ def ticks(most: float, count: int = 5) -> np.ndarray:
     """Return marks of a scale from 0 to ``most``: 1, 2 or 5 times a power of ten apart.
 
     At most ``count`` steps; 0 alone where ``most`` is no more.
+
+    >>> ticks(36.2).tolist()
+    [0.0, 10.0, 20.0, 30.0]
     """
     if not most > 0:
         return np.zeros(1)
@@ -99,7 +110,7 @@ def ticks(most: float, count: int = 5) -> np.ndarray:
     return step * np.arange(int(most / step * 1.000001) + 1)
 
 
-def wrap(text: str, width: float, measure) -> list:
+def wrap(text: str, width: float, measure: Callable[[str], float]) -> list:
     """Break a text into lines no wider than ``width``.
 
     Parameters
@@ -136,7 +147,7 @@ def wrap(text: str, width: float, measure) -> list:
     return lines
 
 
-def columns(heights, count: int) -> list:
+def columns(heights: Sequence[float], count: int) -> list:
     """Break a sequence of blocks into columns so that the tallest is as short as can be.
 
     Parameters
@@ -164,7 +175,7 @@ def columns(heights, count: int) -> list:
     return best[1]
 
 
-def fill(heights, count: int, room: float) -> tuple:
+def fill(heights: Sequence[float], count: int, room: float) -> tuple:
     """Fill columns one after the other with as many blocks as they hold.
 
     Parameters

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -82,7 +83,7 @@ def stories_words(depth: float) -> str:
     return f"about the height of a {stories}-story house" if stories >= 2 else ""
 
 
-def days_words(dates, visits: int = 0) -> str:
+def days_words(dates: Iterable[str], visits: int = 0) -> str:
     """Return survey days (ISO texts) as people write them; a visit may run past midnight.
 
     >>> days_words(["2025-05-17", "2026-06-20"], visits=2)

@@ -228,7 +228,8 @@ def joined_datum(
 
 
 def survey_facts(
-    soundings: Soundings, code=None, spacing: float | None = None, progress: Progress = silent
+    soundings: Soundings, code: int | str | None = None, spacing: float | None = None,
+    progress: Progress = silent,
 ) -> SurveyFacts:
     """Return what soundings say of their survey.
 
@@ -270,7 +271,9 @@ def _corrections(soundings) -> list:
     })
 
 
-def contour_facts(depth, index, supported, length) -> ContourFacts:
+def contour_facts(
+    depth: np.ndarray, index: np.ndarray, supported: np.ndarray, length: np.ndarray
+) -> ContourFacts:
     """Return interval and support of contours.
 
     Parameters

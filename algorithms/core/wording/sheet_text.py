@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,7 +56,9 @@ class BandRow:
     percent: float
 
 
-def area_table(tops, bottoms, areas, unit: str, most: int = 12) -> list:
+def area_table(
+    tops: np.ndarray, bottoms: np.ndarray, areas: np.ndarray, unit: str, most: int = 12
+) -> list:
     """Return the rows of a depth-area table, from shallow to deep.
 
     Bands that lie in several polygons are summed. Where there would be more
@@ -116,7 +119,7 @@ def area_text(area: float) -> str:
     return written(area, ".2f" if area < 10 else ",.1f")
 
 
-def interval(depths) -> float:
+def interval(depths: np.ndarray) -> float:
     """Return the contour interval: the smallest step between levels, NaN below two levels."""
     levels = np.unique(np.round(np.asarray(depths, dtype=float), 6))
     return float(np.diff(levels).min()) if len(levels) > 1 else float("nan")
@@ -132,7 +135,7 @@ def date_words(day: str) -> str:
     return f"{_MONTHS[date.month - 1]} {date.day}, {date.year}"
 
 
-def dates_text(dates) -> str:
+def dates_text(dates: Iterable[str]) -> str:
     """Return the days of a survey (ISO texts) as one phrase; many are given as a span.
 
     >>> dates_text(["2025-07-02", "2025-05-12", "2026-06-20"])
@@ -152,7 +155,8 @@ def _and(words) -> str:
 
 
 def datum_statement(
-    unit: str, name: str, elevation: float | None, levels=None, *, level_known: bool = True
+    unit: str, name: str, elevation: float | None, levels: tuple | None = None, *,
+    level_known: bool = True,
 ) -> str:
     """Return the sentences that say what depths are measured from.
 

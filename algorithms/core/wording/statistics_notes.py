@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from ..figures.lake_statistics import LakeStatistics
 from ..grid import Surface
@@ -11,7 +12,10 @@ from ..polygons import rings
 from .amounts import WITHIN_95
 
 
-def statistics_notes(statistics: LakeStatistics, surface: Surface, shoreline, crs=None) -> list:
+def statistics_notes(
+    statistics: LakeStatistics, surface: Surface, shoreline: BaseGeometry,
+    crs: int | str | None = None,
+) -> list:
     """Return what the figures of a lake cover, in sentences.
 
     Parameters

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from numbers import Real
 
 from ..errors import LakefloorError
@@ -53,6 +54,11 @@ def figure_lines(values: dict, unit: str) -> list:
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> figure_lines({"top_depth_m": 3.048, "slope_pct": 12.4, "note": "rock"}, "ft")
+    ['Shallowest point: 10 ft', 'Mean slope: 12%', 'rock']
     """
     lines = []
     for name, (label, kind) in _KNOWN.items():
@@ -88,7 +94,7 @@ def _words(value, kind, unit) -> str:
     return written(value, ".2f")
 
 
-def drop_off_values(rows) -> dict:
+def drop_off_values(rows: Sequence[dict]) -> dict:
     """Return the figures of a drop-off from those of its lines.
 
     Parameters
