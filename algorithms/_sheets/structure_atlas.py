@@ -168,7 +168,7 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
     room = height - MARGIN - top
     size = 9.0 * k
     label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
-    text = '[% "figures" %]\n\n' + tr("Middle of the map: {}").format('[% "place" %]')
+    text = '[% "figures" %]\n\n' + tr("Center of the map: {}").format('[% "place" %]')
     label(layout, text, lefts[0], top + 6.0 * k, column,
                room - 6.0 * k, size, expression=True)
     legend = legend_block(layout, layers, chart, k, facts.datum.at_known_level)

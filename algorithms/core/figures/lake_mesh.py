@@ -12,12 +12,12 @@ from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from ..chart.contour_domain import check_shoreline, polygons_of
+from ..chart.contour_domain import polygons_of
 from ..ellipsoid import area_scale
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
-from ..polygons import contains, inside, rings
+from ..polygons import check_shoreline, contains, inside, rings
 from ..progress import Progress, silent
 from ..surface.surface_nodes import densify
 

@@ -9,12 +9,13 @@ from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
-from ..chart.contour_domain import check_shoreline, polygons_of
+from ..chart.contour_domain import polygons_of
 from ..chart.contours import depth_areas
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
 from ..number_text import written
+from ..polygons import check_shoreline
 from ..progress import Progress, silent, span
 from ..surface.error_reach import error_reach
 from .hypsography import deepest_within, hypsograph
