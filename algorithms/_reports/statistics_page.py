@@ -18,6 +18,7 @@ from ..core.wording.curve_drawing import curve_drawing
 from ..core.wording.figure_text import (
     bare,
     figure_text,
+    half_width,
     reading_unit,
     setting,
     to_unit,
@@ -54,7 +55,7 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
     f = statistics.figures
 
     def say(name):
-        return figure_text(f[name].value, f[name].kind, unit, f[name].sd)
+        return figure_text(f[name].value, f[name].kind, unit, half_width(f[name]))
 
     lines = [
         tr("The lake covers {} and holds {} of water. It is {} deep on average and {} deep at its "
@@ -75,7 +76,7 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
     lines.append(tr("The bottom slopes by {} on average.").format(say("mean_slope")))
     lines += _fall(statistics, unit)
     if f["volume"].sd:
-        half = WITHIN_95 * f["volume"].sd
+        half = half_width(f["volume"])
         low, high = (figure_text(f["volume"].value + side, "volume", unit, half)
                      for side in (-half, half))
         lines.append(
@@ -121,7 +122,7 @@ def statistics_html(
         "</ul>", f"<h2>{tr('Figures')}</h2>",
         table(
             (tr("figure"), tr("value"), tr("95% uncertainty")),
-            [(escape(tr(f.label)), figure_text(f.value, f.kind, unit, f.sd),
+            [(escape(tr(f.label)), figure_text(f.value, f.kind, unit, half_width(f)),
               uncertainty_text(f, unit) or "&ndash;") for f in statistics.figures.values()],
         ),
         f"<h2>{tr('Area and volume by depth')}</h2>", *_pictures(statistics, unit),

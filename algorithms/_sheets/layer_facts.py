@@ -10,7 +10,11 @@ from .._i18n import tr
 from .._layers import common_share, read_polygon, read_raster, read_soundings, srs_wkt
 from ..core.errors import LakefloorError
 from ..core.figures.hypsography import curve_of_bands
-from ..core.figures.lake_statistics import lake_statistics
+from ..core.figures.lake_statistics import (
+    DATUM_UNCERTAINTY,
+    SHORELINE_UNCERTAINTY,
+    lake_statistics,
+)
 from ..core.progress import silent, span
 from ..core.strays import without_strays
 from ..core.wording.sheet_facts import (
@@ -25,7 +29,6 @@ from ..core.wording.sheet_facts import (
     survey_facts,
 )
 from ..core.wording.sheet_text import area_table
-from .sheet_inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 
 
 def collect_facts(

@@ -13,6 +13,7 @@ from .._layers import read_polygon, read_raster, require_content, require_lake, 
 from .._named_crs import require_alive
 from .._styling import apply_style
 from ..core.errors import LakefloorError
+from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ..core.wording.page_layout import PAGE_SIZES
 from ..core.wording.sheet_facts import SheetSettings
 from .one_lake import check_together
@@ -211,13 +212,6 @@ def style(copy, role, **options):
 
 
 # -- figures of a lake --------------------------------------------------------------
-
-#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
-#: step of gauge readings.
-DATUM_UNCERTAINTY = 0.03
-#: Standard uncertainty of a point of the shoreline where the user states none, m: traced from
-#: aerial pictures, a common practice.
-SHORELINE_UNCERTAINTY = 1.0
 
 
 def figures() -> list:

@@ -15,7 +15,7 @@ from .._outputs import Outputs
 from .._sheets import sheet_inputs as inputs
 from ..core.correcting.lake_level import is_water_of_a_day
 from ..core.figures.figure import UNITS
-from ..core.figures.level_table import level_report
+from ..core.figures.level_table import STEP, level_report
 from ..core.units import LENGTH
 from ..core.wording.figure_text import figure_text, setting, to_unit
 
@@ -31,9 +31,6 @@ UNCOVERED_FIELDS = [
     ("drawdown", "double"), ("unit", "text"), ("area", "double"), ("area_unit", "text"),
     ("drawdown_m", "double"), ("area_m2", "double"),
 ]
-
-#: Step where none is given, in the depth unit.
-_STEP = {"ft": 0.1, "m": 0.01}
 
 
 class LevelTable(LakefloorAlgorithm):
@@ -114,7 +111,7 @@ class LevelTable(LakefloorAlgorithm):
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
         report = level_report(
             surface, shoreline,
-            step=_STEP[unit] * LENGTH[unit] if step is None else step,
+            step=STEP[unit] if step is None else step,
             drawdown=drawdown,
             crs=srs_wkt(crs),
             lowest=params.optional_depth(self, parameters, "MIN_LEVEL", context),

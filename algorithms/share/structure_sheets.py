@@ -27,7 +27,12 @@ from .._sheets.structure_atlas import CURRENT, Structure, build_atlas, export_at
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.wording.structure_text import drop_off_values, figure_lines, page_box
+from ..core.wording.structure_text import (
+    drop_off_values,
+    figure_lines,
+    page_box,
+    page_title,
+)
 
 
 class StructureSheets(LakefloorAlgorithm):
@@ -175,12 +180,7 @@ def _features(layer, crs, context):
 def _of_features(layer, name_field, crs, context, unit) -> list:
     structures = []
     for number, (key, values, box) in enumerate(_features(layer, crs, context), start=1):
-        title = next(
-            (str(values[field]) for field in ((name_field,) if name_field else ("name",))
-             if values.get(field)), "")
-        if not title:
-            kind = values.get("form") or values.get("kind") or tr("structure")
-            title = f"{kind} {values.get('number') or number}"
+        title = page_title(values, number, name_field)
         structures.append(_structure(title, figure_lines(values, unit), box, key))
     return _checked(structures, layer)
 
@@ -204,7 +204,7 @@ def _of_drop_offs(layer, crs, context, unit) -> list:
 
 def _structure(title, lines, box, key) -> Structure:
     box = page_box(box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum())
-    return Structure(title[:1].upper() + title[1:], lines, box, key)
+    return Structure(title, lines, box, key)
 
 
 def _checked(structures, layer) -> list:

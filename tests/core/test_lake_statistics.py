@@ -208,7 +208,7 @@ def test_noise_makes_no_basins_and_one_hollow_is_one_lake():
     rng = np.random.default_rng(3)
     noisy = surface.depth.like(surface.depth.values + rng.normal(0, 0.05, surface.depth.shape))
     levels = np.arange(0.0, DEEPEST, FOOT)
-    assert closed_basins(noisy, shore, levels, least=FOOT)["area"] == []
+    assert closed_basins(noisy, shore, levels, min_depth=FOOT)["area"] == []
     assert closed_basins(surface.depth, shore, levels)["area"] == []
 
 

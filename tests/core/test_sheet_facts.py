@@ -145,6 +145,10 @@ def test_a_sheet_without_layers_says_what_it_has():
     assert dict(sections(one))["Survey"].split("\n") == [
         "Survey dates: May 14, 2026.", "1 sounding used, 0 rejected.", "1 lane."]
     assert "Depths: echo soundings, 5 visits." in dict(sections(one))["Data sources"]
+    # The days of the visits are said once, as people write them.
+    for visits, said in ((["2026-05-14"], "1 visit"), (["July", "May"], "July, May")):
+        found = dict(sections(_facts(SurveyFacts(visits=visits))))["Data sources"]
+        assert f"Depths: echo soundings, {said}." in found
 
 
 def test_a_curve_is_drawn_in_its_frame():

@@ -18,7 +18,7 @@ def closed_basins(
     levels: np.ndarray,
     *,
     crs: int | str | None = None,
-    least: float = 0.0,
+    min_depth: float = 0.0,
     progress: Progress = silent,
 ) -> dict:
     """Return the closed basins of a lake.
@@ -32,8 +32,8 @@ def closed_basins(
         Depths of the contours, m below the datum, rising.
     crs : int or str, optional
         As for :func:`lake_statistics`.
-    least : float
-        Least depth of a basin below its closing contour, m.
+    min_depth : float
+        Minimum depth of a basin below its closing contour, m.
 
     Returns
     -------
@@ -67,7 +67,7 @@ def closed_basins(
         for number, cell in enumerate(deepest[1:].tolist(), 1):
             found = held.get(number, [])
             # A hole too shallow to count does not part the basin around it.
-            real = [b for b in found if b and b["max_depth"] - b["closing_depth"] >= least]
+            real = [b for b in found if b and b["max_depth"] - b["closing_depth"] >= min_depth]
             if len(real) > 1 or None in found:
                 closed += real
                 opened.append((cell, None))
@@ -77,7 +77,7 @@ def closed_basins(
                 "closing_depth": float(level), "max_depth": float(z.flat[cell]), "cell": cell,
                 "place": place, "mask": label[place] == number,
             }))
-    closed += [b for _, b in opened if b and b["max_depth"] - b["closing_depth"] >= least]
+    closed += [b for _, b in opened if b and b["max_depth"] - b["closing_depth"] >= min_depth]
     names = ("closing_depth", "max_depth", "area", "volume", "x", "y")
     out = {name: [] for name in names}
     if len(closed) < 2:

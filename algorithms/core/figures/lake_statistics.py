@@ -27,13 +27,20 @@ from .shores import shore_figures
 #: Depth limit of the littoral area of Minnesota lakes, m.
 LITTORAL_DEPTH = 15.0 * FOOT
 
+#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
+#: step of gauge readings.
+DATUM_UNCERTAINTY = 0.03
+#: Standard uncertainty of a point of the shoreline where the user states none, m: traced from
+#: aerial pictures, a common practice.
+SHORELINE_UNCERTAINTY = 1.0
+
 #: Thickness of the layers where none is given, m, by unit.
 LAYER = {"ft": 5.0 * FOOT, "m": 1.0}
 
 #: Closed basins are told apart by contours at this interval, m, or that of thinner layers.
 BASIN_STEP = FOOT
 
-MOST_LAYERS = 2000
+MAX_LAYERS = 2000
 _CURVE_STEPS = 120
 
 
@@ -174,7 +181,7 @@ def lake_statistics(
     step = min(layer, BASIN_STEP)
     basins = closed_basins(
         surface.depth, shoreline, np.arange(0.0, deepest, step) - level, crs=crs,
-        least=max(step, 2.0 * _typical(surface.uncertainty)), progress=span(progress, 0.8, 1.0),
+        min_depth=max(step, 2.0 * _typical(surface.uncertainty)), progress=span(progress, 0.8, 1.0),
     )
     for name in ("closing_depth", "max_depth"):
         basins[name] = [depth + level for depth in basins[name]]
@@ -200,9 +207,9 @@ def _deepest_below(level, depth, shoreline, layer) -> float:
             f"At {written(0.0 - level, '.2f')} m below the datum there is no water. The deepest "
             f"point of the surface is at {written(deepest, '.2f')} m. Choose a higher lake level."
         )
-    if (deepest + level) / layer > MOST_LAYERS:
+    if (deepest + level) / layer > MAX_LAYERS:
         raise LakefloorError(
-            f"Layers of {written(layer, 'g')} m give more than {MOST_LAYERS} layers. Choose "
+            f"Layers of {written(layer, 'g')} m give more than {MAX_LAYERS} layers. Choose "
             "thicker layers, and check that the raster holds meters."
         )
     return deepest + level

@@ -18,10 +18,14 @@ from ..number_text import written
 from ..polygons import check_shoreline
 from ..progress import Progress, silent, span
 from ..surface.error_reach import error_reach
+from ..units import FOOT
 from .hypsography import deepest_within, hypsograph
 from .lake_mesh import bridged, rising_water
 
-MOST_LEVELS = 20_000
+MAX_LEVELS = 20_000
+
+#: Step between levels where none is given, m, by unit.
+STEP = {"ft": 0.1 * FOOT, "m": 0.01}
 
 
 @dataclass(frozen=True)
@@ -190,10 +194,10 @@ def level_table(
             f"{written(highest, 'g')} m. Change one of them."
         )
     first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
-    if last - first >= MOST_LEVELS:
+    if last - first >= MAX_LEVELS:
         raise LakefloorError(
             f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
-            f"{MOST_LEVELS} are listed. Choose a larger step."
+            f"{MAX_LEVELS} are listed. Choose a larger step."
         )
     steps = np.arange(first, last + 1)
     asked = len(steps)

@@ -37,26 +37,31 @@ def reading_unit(value: float, kind: str, unit: str) -> tuple:
     return size, printed(name)
 
 
-def bare(value: float, kind: str, size: float, sd: float | None = None) -> str:
-    """Return a figure in a unit of so many SI units; the uncertainty decides the digits."""
+def half_width(figure: Figure) -> float | None:
+    """Return the 95% uncertainty of a figure, or None where none is known."""
+    return None if figure.sd is None else WITHIN_95 * figure.sd
+
+
+def bare(value: float, kind: str, size: float, half: float | None = None) -> str:
+    """Return a figure in a unit of so many SI units; its 95% uncertainty decides the digits."""
     value /= size
     digits = _DIGITS.get(kind)
     if digits is None:
         digits = int(np.clip(2 - np.floor(np.log10(max(abs(value), 1e-3))), 0, 3))
-    if sd:
+    if half:
         # The uncertainty keeps two figures where it begins with 1 or 2, else one.
-        digits = int(np.clip(np.ceil(-np.log10(sd / size / 3.0)), 0, 3))
+        digits = int(np.clip(np.ceil(-np.log10(half / size / 3.0)), 0, 3))
     return written(value, f",.{digits}f")
 
 
-def figure_text(value: float, kind: str, unit: str, sd: float | None = None) -> str:
-    """Return a figure with its unit; the uncertainty decides the digits.
+def figure_text(value: float, kind: str, unit: str, half: float | None = None) -> str:
+    """Return a figure with its unit; its 95% uncertainty decides the digits.
 
     >>> figure_text(4046.8564224, "area", "ft"), figure_text(53.21, "percent", "ft")
     ('1.00 acres', '53.2%')
     """
     size, sign = reading_unit(value, kind, unit)
-    return with_sign(bare(value, kind, size, sd), sign)
+    return with_sign(bare(value, kind, size, half), sign)
 
 
 def figure_within(figure: Figure, unit: str) -> str:
@@ -66,17 +71,17 @@ def figure_within(figure: Figure, unit: str) -> str:
     '53.21 ± 0.24%'
     """
     size, sign = reading_unit(figure.value, figure.kind, unit)
-    half = WITHIN_95 * figure.sd if figure.sd else None
+    half = half_width(figure)
     spread = f" ± {bare(half, figure.kind, size, half)}" if half else ""
     return with_sign(f"{bare(figure.value, figure.kind, size, half)}{spread}", sign)
 
 
 def uncertainty_text(figure: Figure, unit: str) -> str:
     """Return the 95% uncertainty of a figure with its unit; empty where none is known."""
-    if figure.sd is None:
+    half = half_width(figure)
+    if half is None:
         return ""
     size, sign = reading_unit(figure.value, figure.kind, unit)
-    half = WITHIN_95 * figure.sd
     return with_sign(f"± {bare(half, figure.kind, size, half)}", sign)
 
 

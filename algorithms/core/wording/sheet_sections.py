@@ -6,7 +6,7 @@ from ..figures.lake_statistics import LITTORAL_DEPTH
 from ..number_text import written
 from ..units import LENGTH
 from .amounts import WITHIN_95, counted
-from .figure_text import figure_within, setting
+from .figure_text import figure_within
 from .sheet_facts import CORRECTIONS, SheetFacts
 from .sheet_text import CAUTIONS, dates_text, datum_statement
 
@@ -56,12 +56,13 @@ def _lake_lines(facts) -> list:
     def say(name):
         return figure_within(figures[name], unit)
 
+    littoral = written(round(LITTORAL_DEPTH / LENGTH[unit], 2), "g")
     lines = [
         f"Area {say('area')}, volume {say('volume')}.",
         f"Mean depth {say('mean_depth')}, maximum depth {say('max_depth')}.",
         f"Shoreline {say('shoreline')}, shoreline development "
         f"{written(figures['development'].value, '.2f')}.",
-        f"Shallower than {setting(LITTORAL_DEPTH, unit)}: {say('littoral_share')}.",
+        f"Shallower than {littoral} {unit}: {say('littoral_share')}.",
     ]
     gap = 100.0 - figures["mapped_share"].value
     if gap > 0.05:
@@ -119,10 +120,7 @@ def _source_lines(facts) -> list:
     if facts.settings.author:
         lines.append(f"Made by {facts.settings.author}.")
     if survey.visits:
-        visits = ", ".join(survey.visits)
-        if len(survey.visits) > 4:
-            visits = counted(len(survey.visits), "visit")
-        lines.append(f"Depths: echo soundings, {visits}.")
+        lines.append(f"Depths: echo soundings, {_visits(survey.visits)}.")
         done = [name for key, name in CORRECTIONS.items() if key in survey.corrections]
         if done:
             lines.append(f"Depths are corrected for {', '.join(done)}.")
@@ -133,3 +131,10 @@ def _source_lines(facts) -> list:
         f"Coordinate reference system: {facts.crs}.",
         "Grid and margin: latitude and longitude, WGS 84.",
     ]
+
+
+def _visits(names) -> str:
+    """Return visits by name; by number where they are many or named by their day."""
+    if len(names) > 4 or any(name[:4].isdigit() for name in names):
+        return counted(len(names), "visit")
+    return ", ".join(names)

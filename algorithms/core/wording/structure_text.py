@@ -115,6 +115,30 @@ def drop_off_values(rows: Sequence[dict]) -> dict:
     return values
 
 
+def page_title(values: dict, number: int, name_field: str = "") -> str:
+    """Return the heading of a structure: its name, else its form or kind with a number.
+
+    Parameters
+    ----------
+    values : dict of str to value
+        By field name.
+    number : int
+        Of the structure, where the fields give none.
+    name_field : str
+        Field with the name; empty for ``name``.
+
+    Examples
+    --------
+    >>> page_title({"form": "hump", "number": 3}, 1), page_title({"name": "reef"}, 2)
+    ('Hump 3', 'Reef')
+    """
+    title = str(values.get(name_field or "name") or "")
+    if not title:
+        kind = values.get("form") or values.get("kind") or "structure"
+        title = f"{kind} {values.get('number') or number}"
+    return title[:1].upper() + title[1:]
+
+
 def page_box(west: float, south: float, east: float, north: float) -> tuple:
     """Return what a detail map of a structure shows: its box with room around, m.
 
