@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from qgis.core import (
     QgsBearingUtils,
     QgsCoordinateReferenceSystem,
@@ -16,6 +18,7 @@ from qgis.core import (
     QgsLayoutPoint,
     QgsLineSymbol,
     QgsMapThemeCollection,
+    QgsPrintLayout,
     QgsRectangle,
     QgsScaleBarSettings,
     QgsUnitTypes,
@@ -34,6 +37,27 @@ DRAWN = ("shoreline", "break_lines", "contours", "soundings", "depth_areas", "su
 _TITLE_HEIGHT = 17.0
 _STRIP_HEIGHT = 11.0
 _GRID_ROOM = 4.5
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A page that is laid out.
+
+    Attributes
+    ----------
+    layout : QgsPrintLayout
+    chart : QgsLayoutItemMap
+        Its map.
+    frame : QRectF
+        Of the map, mm.
+    k : float
+        Size of the page relative to A4.
+    """
+
+    layout: QgsPrintLayout
+    chart: QgsLayoutItemMap
+    frame: QRectF
+    k: float
 
 
 def map_extent(shoreline, crs, context) -> QgsRectangle:
@@ -80,10 +104,11 @@ def themed_map(layout, project, layers, crs, theme_name, item_id="map") -> QgsLa
     return chart
 
 
-def graticule(chart, project, k):
+def graticule(sheet: Sheet):
     """Add a latitude-longitude grid: crosses on the map, figures in the margin."""
+    chart, k = sheet.chart, sheet.k
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
-    transform = QgsCoordinateTransform(chart.crs(), wgs84, project)
+    transform = QgsCoordinateTransform(chart.crs(), wgs84, sheet.layout.project())
     extent = transform.transformBoundingBox(chart.extent())
     minutes = page_layout.grid_minutes(min(extent.width(), extent.height()))
     grid = QgsLayoutItemMapGrid("graticule", chart)
@@ -94,33 +119,33 @@ def graticule(chart, project, k):
     grid.setCrossLength(1.6 * k)
     grid.setGridLineWidth(0.12)
     grid.setGridLineColor(QColor("#555555"))
-    grid.setFrameStyle(QgsLayoutItemMapGrid.FrameStyle.ExteriorTicks)
-    grid.setFrameWidth(1.0 * k)
-    grid.setFramePenSize(0.2)
-    grid.setAnnotationEnabled(True)
-    grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.CustomFormat)
     low, high = clear_latitudes(transform, chart.extent(), chart.rect().height(), k)
     digits = page_layout.grid_digits(minutes)
     grid.setAnnotationExpression(
         f"if(@grid_axis = 'y' AND (@grid_number < {low} OR @grid_number > {high}), '', "
         f"to_dm(@grid_number, @grid_axis, {digits}, 'suffix'))"
     )
+    _frame_grid(grid, k)
+    chart.grids().addGrid(grid)
+
+
+def _frame_grid(grid, k):
+    """Put ticks and figures of a grid into the margin, latitudes upright."""
+    grid.setFrameStyle(QgsLayoutItemMapGrid.FrameStyle.ExteriorTicks)
+    grid.setFrameWidth(1.0 * k)
+    grid.setFramePenSize(0.2)
+    grid.setAnnotationEnabled(True)
+    grid.setAnnotationFormat(QgsLayoutItemMapGrid.AnnotationFormat.CustomFormat)
     grid.setAnnotationFrameDistance(0.8 * k)
     grid.setAnnotationTextFormat(text_format(5.5 * k))
-    side = QgsLayoutItemMapGrid.BorderSide
+    modes, side = QgsLayoutItemMapGrid.DisplayMode, QgsLayoutItemMapGrid.BorderSide
     for border in (side.Left, side.Right, side.Top, side.Bottom):
         upright = border in (side.Left, side.Right)
-        grid.setFrameDivisions(
-            QgsLayoutItemMapGrid.DisplayMode.LatitudeOnly if upright
-            else QgsLayoutItemMapGrid.DisplayMode.LongitudeOnly, border,
-        )
-        grid.setAnnotationDisplay(
-            QgsLayoutItemMapGrid.DisplayMode.LatitudeOnly if upright
-            else QgsLayoutItemMapGrid.DisplayMode.LongitudeOnly, border,
-        )
+        mode = modes.LatitudeOnly if upright else modes.LongitudeOnly
+        grid.setFrameDivisions(mode, border)
+        grid.setAnnotationDisplay(mode, border)
         if upright:
             grid.setAnnotationDirection(QgsLayoutItemMapGrid.AnnotationDirection.Vertical, border)
-    chart.grids().addGrid(grid)
 
 
 def clear_latitudes(transform, extent, height, k) -> tuple:
@@ -138,10 +163,11 @@ def clear_latitudes(transform, extent, height, k) -> tuple:
     return max(low), min(high)
 
 
-def title_block(layout, title, subtitle, chart, frame, k, expression=False):
-    """Add title, subtitle and north arrow; ``expression`` tells that the title is one."""
+def title_block(sheet: Sheet, title: str, second: str, expression: bool = False):
+    """Add title, second line and north arrow; ``expression`` is whether the title is one."""
+    layout, k = sheet.layout, sheet.k
     left = MARGIN
-    room = frame.right() + _GRID_ROOM * k - left - 14.0 * k
+    room = sheet.frame.right() + _GRID_ROOM * k - left - 14.0 * k
     size = 20.0 * k
     if expression:
         size = 16.0 * k
@@ -150,12 +176,13 @@ def title_block(layout, title, subtitle, chart, frame, k, expression=False):
             size -= 0.5
         (title,) = page_layout.wrap(title, room, measure(size, True))[:1] or [""]
     label(layout, title, left, MARGIN, room, 9.0 * k, size, bold=True, expression=expression)
-    label(layout, subtitle, left, MARGIN + 10.0 * k, room, 5.0 * k, 9.0 * k)
-    _north_arrow(layout, chart, left + room + 8.0 * k, MARGIN + 10.5 * k, k)
+    label(layout, second, left, MARGIN + 10.0 * k, room, 5.0 * k, 9.0 * k)
+    _north_arrow(sheet, left + room + 8.0 * k, MARGIN + 10.5 * k)
 
 
-def _north_arrow(layout, chart, x, y, k):
+def _north_arrow(sheet, x, y):
     """Draw an arrow to true north around a point of the sheet, as vectors."""
+    layout, chart, k = sheet.layout, sheet.chart, sheet.k
     bearing = QgsBearingUtils.bearingTrueNorth(
         chart.crs(), layout.project().transformContext(), chart.extent().center()
     )
@@ -176,54 +203,55 @@ def _north_arrow(layout, chart, x, y, k):
           align=Qt.AlignmentFlag.AlignHCenter)
 
 
-def scale_strip(layout, chart, frame, denominator, k, first="ft") -> list:
-    """Add the scale, a bar for feet and one for metres, and the caution below the map.
+def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
+    """Add the scale, a bar for feet and one for meters, and the caution below the map.
 
-    The bar in the unit ``first`` comes first.
-
-    Without a ``denominator`` the scale is that of the atlas page, its field "scale". Returns the
-    bars.
+    The bar in the unit ``first`` comes first. Without a ``denominator`` the scale is that of the
+    atlas page, its field "scale".
     """
+    layout, frame, k = sheet.layout, sheet.frame, sheet.k
     top = frame.bottom() + (_GRID_ROOM + 1.0) * k
-    left = MARGIN
     figure = '[% to_string(round("scale")) %]' if denominator is None else f"{denominator:.0f}"
-    label(layout, tr("Scale 1:{}").format(figure), left, top + 2.4 * k, 24.0 * k, 5.0 * k,
+    label(layout, tr("Scale 1:{}").format(figure), MARGIN, top + 2.4 * k, 24.0 * k, 5.0 * k,
           8.0 * k, bold=True, expression=denominator is None)
-    x, bars = left + 26.0 * k, []
-    units = (("ft", QgsUnitTypes.DistanceUnit.DistanceFeet),
-             ("m", QgsUnitTypes.DistanceUnit.DistanceMeters))
-    for unit, qgis_unit in units if first == "ft" else units[::-1]:
-        bar = QgsLayoutItemScaleBar(layout)
-        bar.setId(f"scale bar, {unit}")
-        bar.setStyle("Single Box")
-        bar.setLinkedMap(chart)
-        bar.setUnits(qgis_unit)
-        bar.setUnitLabel(unit)
-        bar.setNumberOfSegmentsLeft(0)
-        bar.setNumberOfSegments(2)
-        if denominator is None:
-            bar.setSegmentSizeMode(QgsScaleBarSettings.SegmentSizeMode.SegmentSizeFitWidth)
-            bar.setMinimumBarWidth(0.1 * frame.width())
-            bar.setMaximumBarWidth(0.21 * frame.width())
-        else:
-            longest = 0.21 * frame.width() * denominator / 1000.0
-            bar.setUnitsPerSegment(page_layout.bar_segment(longest / LENGTH[unit] / 2.0))
-        bar.setHeight(1.4 * k)
-        bar.setLabelBarSpace(0.8 * k)
-        bar.setBoxContentSpace(0.5)
-        bar.setTextFormat(text_format(6.0 * k))
-        bar.setFillSymbol(QgsFillSymbol.createSimple({"color": INK, "outline_style": "no"}))
-        bar.setAlternateFillSymbol(
-            QgsFillSymbol.createSimple({"color": WHITE, "outline_style": "no"}))
-        bar.setLineSymbol(QgsLineSymbol.createSimple({"color": INK, "width": "0.25"}))
-        layout.addLayoutItem(bar)
-        bar.update()
+    x = MARGIN + 26.0 * k
+    for unit in ("ft", "m") if first == "ft" else ("m", "ft"):
+        bar = _scale_bar(sheet, unit, denominator)
         bar.attemptMove(QgsLayoutPoint(x, top + 0.5 * k, MM))
         x += 0.21 * frame.width() + 14.0 * k
-        bars.append(bar)
     width = 44.0 * k
     right = frame.right() + _GRID_ROOM * k
     box = label(layout, tr("NOT FOR NAVIGATION"), right - width, top + 1.2 * k, width, 6.0 * k,
                 9.0 * k, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
     box.setFrameEnabled(True)
-    return bars
+
+
+def _scale_bar(sheet, unit, denominator) -> QgsLayoutItemScaleBar:
+    """Add a scale bar in feet or meters, about a fifth of the map's width long."""
+    units, k = QgsUnitTypes.DistanceUnit, sheet.k
+    bar = QgsLayoutItemScaleBar(sheet.layout)
+    bar.setId(f"scale bar, {unit}")
+    bar.setStyle("Single Box")
+    bar.setLinkedMap(sheet.chart)
+    bar.setUnits(units.DistanceFeet if unit == "ft" else units.DistanceMeters)
+    bar.setUnitLabel(unit)
+    bar.setNumberOfSegmentsLeft(0)
+    bar.setNumberOfSegments(2)
+    longest = 0.21 * sheet.frame.width()
+    if denominator is None:
+        bar.setSegmentSizeMode(QgsScaleBarSettings.SegmentSizeMode.SegmentSizeFitWidth)
+        bar.setMinimumBarWidth(0.1 * sheet.frame.width())
+        bar.setMaximumBarWidth(longest)
+    else:
+        bar.setUnitsPerSegment(page_layout.bar_segment(
+            longest * denominator / 1000.0 / LENGTH[unit] / 2.0))
+    bar.setHeight(1.4 * k)
+    bar.setLabelBarSpace(0.8 * k)
+    bar.setBoxContentSpace(0.5)
+    bar.setTextFormat(text_format(6.0 * k))
+    bar.setFillSymbol(QgsFillSymbol.createSimple({"color": INK, "outline_style": "no"}))
+    bar.setAlternateFillSymbol(QgsFillSymbol.createSimple({"color": WHITE, "outline_style": "no"}))
+    bar.setLineSymbol(QgsLineSymbol.createSimple({"color": INK, "width": "0.25"}))
+    sheet.layout.addLayoutItem(bar)
+    bar.update()
+    return bar

@@ -6,7 +6,7 @@ from qgis.core import QgsLayoutSize, QgsPrintLayout, QgsRectangle
 
 from ..core.wording import page_layout
 from ..core.wording.sheet_sections import subtitle
-from .page_map import graticule, scale_strip, themed_map, title_block
+from .page_map import Sheet, graticule, scale_strip, themed_map, title_block
 from .page_texts import MM
 from .panel import best_panel
 from .panel_blocks import legend_block
@@ -52,9 +52,10 @@ def build_layout(project, layers, facts, extent, orientation="automatic", scale=
     chart.setExtent(QgsRectangle.fromCenterAndSize(
         center, frame.width() * denominator / 1000.0, frame.height() * denominator / 1000.0
     ))
-    graticule(chart, project, k)
-    title_block(layout, facts.settings.title, subtitle(facts), chart, frame, k)
-    scale_strip(layout, chart, frame, denominator, k, facts.unit)
+    sheet = Sheet(layout, chart, frame, k)
+    graticule(sheet)
+    title_block(sheet, facts.settings.title, subtitle(facts))
+    scale_strip(sheet, denominator, facts.unit)
     return layout
 
 

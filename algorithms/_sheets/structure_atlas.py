@@ -28,6 +28,7 @@ from ..core.errors import LakefloorError
 from ..core.wording import page_layout, sheet_text
 from ..core.wording.sheet_sections import CAUTION, DATUM, sections
 from .page_map import (
+    Sheet,
     clear_latitudes,
     graticule,
     map_frame,
@@ -93,26 +94,33 @@ def build_atlas(project, layers, structures, facts, whole, crs):
     frame = map_frame(width, height, k, below=_BELOW * height)
     coverage = _coverage(structures, crs, frame, k, project)
     project.addMapLayer(coverage, False)
-    atlas = layout.atlas()
+    _draw_pages_of(layout.atlas(), coverage)
+    chart = themed_map(layout, project, layers, crs, LAYOUT_NAME)
+    chart.attemptSetSceneRect(frame)
+    chart.zoomToExtent(QgsRectangle(*structures[0].box))
+    _follow_atlas(chart)
+    sheet = Sheet(layout, chart, frame, k)
+    graticule(sheet)
+    _follow_pages(chart.grids().grid(0))
+    title_block(sheet, '[% "title" %]', facts.settings.title, expression=True)
+    scale_strip(sheet, None, facts.unit)
+    _below(sheet, QRectF(0.0, 0.0, width, height), layers, facts, whole)
+    return layout
+
+
+def _draw_pages_of(atlas, coverage):
     atlas.setCoverageLayer(coverage)
     atlas.setEnabled(True)
     atlas.setHideCoverage(True)
     atlas.setPageNameExpression('"title"')
 
-    chart = themed_map(layout, project, layers, crs, LAYOUT_NAME)
-    chart.attemptSetSceneRect(frame)
-    chart.zoomToExtent(QgsRectangle(*structures[0].box))
+
+def _follow_atlas(chart):
+    """Take the map's place and scale from the page."""
     chart.setAtlasDriven(True)
     chart.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Fixed)
     chart.dataDefinedProperties().setProperty(
         QgsLayoutObject.DataDefinedProperty.MapScale, QgsProperty.fromField("scale"))
-    graticule(chart, project, k)
-    _follow_pages(chart.grids().grid(0))
-    title_block(
-        layout, '[% "title" %]', facts.settings.title, chart, frame, k, expression=True)
-    scale_strip(layout, chart, frame, None, k, facts.unit)
-    _below(layout, project, layers, facts, whole, crs, chart, width, height, k)
-    return layout
 
 
 def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
@@ -160,24 +168,39 @@ def _follow_pages(grid):
     )
 
 
-def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
-    """Add figures, legend, locator map, datum and cautions below the map."""
-    top = height - MARGIN - _BELOW * height
-    column = (width - 2.0 * MARGIN - 2.0 * GUTTER) / 3.0
-    lefts = [MARGIN + n * (column + GUTTER) for n in range(3)]
-    room = height - MARGIN - top
-    size = 9.0 * k
-    label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
-    text = '[% "figures" %]\n\n' + tr("Center of the map: {}").format('[% "place" %]')
-    label(layout, text, lefts[0], top + 6.0 * k, column,
-               room - 6.0 * k, size, expression=True)
-    legend = legend_block(layout, layers, chart, k, facts.datum.at_known_level)
-    legend.draw(layout, lefts[1], top)
+def _below(sheet, page, layers, facts, whole):
+    """Add figures, legend, locator map, datum and cautions below the map, in three columns."""
+    layout, k = sheet.layout, sheet.k
+    top = page.height() - MARGIN - _BELOW * page.height()
+    bottom = page.height() - MARGIN
+    column = (page.width() - 2.0 * MARGIN - 2.0 * GUTTER) / 3.0
+    first, second, third = (
+        QRectF(MARGIN + n * (column + GUTTER), top, column, bottom - top) for n in range(3))
+    _figures(layout, first, k)
+    legend = legend_block(layout, layers, sheet.chart, k, facts.datum.at_known_level)
+    legend.draw(layout, second.left(), top)
+    used = _locator(sheet, third, layers, whole)
+    _sections(layout, third.adjusted(0.0, used + 3.0 * k, 0.0, 0.0), facts, k)
 
-    locator_height = min(0.42 * room, column * whole.height() / whole.width() * 1.1)
+
+def _figures(layout, box, k):
+    """Add the figures of the structure and its position."""
+    size = 9.0 * k
+    label(layout, tr("Figures"), box.left(), box.top(), box.width(), 5.0 * k, 1.15 * size,
+          bold=True)
+    text = '[% "figures" %]\n\n' + tr("Center of the map: {}").format('[% "place" %]')
+    label(layout, text, box.left(), box.top() + 6.0 * k, box.width(), box.height() - 6.0 * k, size,
+          expression=True)
+
+
+def _locator(sheet, box, layers, whole) -> float:
+    """Add a map of the whole lake that shows where the page is; return its height, mm."""
+    layout, chart = sheet.layout, sheet.chart
+    height = min(0.42 * box.height(), box.width() * whole.height() / whole.width() * 1.1)
     names = {role: layers[role] for role in ("shoreline", "depth_areas") if role in layers}
-    locator = themed_map(layout, project, names, crs, tr("Locator"), item_id="locator")
-    locator.attemptSetSceneRect(QRectF(lefts[2], top, column, locator_height))
+    locator = themed_map(
+        layout, layout.project(), names, chart.crs(), tr("Locator"), item_id="locator")
+    locator.attemptSetSceneRect(QRectF(box.left(), box.top(), box.width(), height))
     locator.zoomToExtent(whole.buffered(0.04 * max(whole.width(), whole.height())))
     overview = QgsLayoutItemMapOverview("page", locator)
     overview.setLinkedMap(chart)
@@ -185,15 +208,20 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
         "style": "no", "outline_color": REJECTED, "outline_width": "0.6"}))
     locator.overviews().addOverview(overview)
     layout.setReferenceMap(chart)
+    return height
+
+
+def _sections(layout, box, facts, k):
+    """Add datum and cautions, in the largest text that fits."""
     panel = [pair for pair in sections(facts) if pair[0] in (DATUM, CAUTION)]
-    y = top + locator_height + 3.0 * k
     for points in (7.0, 6.5, 6.0, 5.5, 5.0):
-        blocks = [section_block(heading, text, column, points * k, k)
+        blocks = [section_block(heading, text, box.width(), points * k, k)
                   for heading, text in panel]
-        if sum(block.height + 2.0 * k for block in blocks) <= height - MARGIN - y:
+        if sum(block.height + 2.0 * k for block in blocks) <= box.height():
             break
+    y = box.top()
     for block in blocks:
-        block.draw(layout, lefts[2], y)
+        block.draw(layout, box.left(), y)
         y += block.height + 2.0 * k
 
 
