@@ -3,6 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lakefloor.algorithms.core.cautions import CAUTIONS
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.figures import hypsography
 from lakefloor.algorithms.core.soundings import Soundings
@@ -143,7 +144,7 @@ def test_columns_keep_order_and_never_exceed_one_column(heights, count):
 
 
 def test_cautions_are_complete():
-    text = " ".join(sheet_text.CAUTIONS)
+    text = " ".join(CAUTIONS)
     for needed in ("NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules"):
         assert needed in text
 

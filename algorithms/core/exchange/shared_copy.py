@@ -15,12 +15,12 @@ from shapely.ops import unary_union
 from shapely.validation import make_valid
 
 from ..blocks import block_mean
+from ..cautions import CAUTIONS
 from ..correcting.lake_level import is_water_of_a_day
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
 from ..soundings import Soundings
-from ..wording.sheet_text import CAUTIONS
 
 #: Places are rounded to this, m, where they are not coarsened further.
 ROUNDING_M = 0.01

@@ -7,12 +7,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from ..cautions import CAUTIONS
 from ..figures.lake_statistics import LITTORAL_DEPTH, LakeStatistics
 from ..number_text import phrase, written
 from ..units import ACRE, ACRE_FOOT, FOOT, LENGTH
 from .amounts import WITHIN_95, counted, length_words
 from .sheet_facts import DatumFacts, SheetFacts, SurveyFacts
-from .sheet_text import CAUTIONS, date_words, depth_text
+from .sheet_text import date_words, depth_text
 
 #: A field of American football with its end zones, 360 by 160 ft, and a football pitch of
 #: 105 by 68 m, m2.

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from ..cautions import CAUTIONS
 from ..figures.lake_statistics import LITTORAL_DEPTH
 from ..number_text import written
 from ..units import LENGTH
 from .amounts import WITHIN_95, counted
 from .figure_text import figure_within
 from .sheet_facts import CORRECTIONS, SheetFacts
-from .sheet_text import CAUTIONS, dates_text, datum_statement
+from .sheet_text import dates_text, datum_statement
 
 DATUM, LAKE, SURVEY = "Datum and contours", "The lake", "Survey"
 QUALITY, SOURCES, CAUTION = "Survey quality", "Data sources", "Cautions"

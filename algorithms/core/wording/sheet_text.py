@@ -203,13 +203,3 @@ def is_national(datum: str) -> bool:
     (True, False)
     """
     return bool(_NATIONAL.search(re.sub(r"[\s(]+(?=\d)", "", datum.upper())))
-
-
-CAUTIONS = (
-    "NOT FOR NAVIGATION. Depths between the survey lanes are interpolated. Rocks, stumps, docks "
-    "and shoals may be missing.",
-    "Ice is never guaranteed safe, and depths say nothing about its thickness. Check it yourself "
-    "and follow local authorities.",
-    "Cold water kills quickly: wear a life jacket.",
-    "Local rules on access, boating, fishing and invasive species come first.",
-)

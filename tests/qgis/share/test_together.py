@@ -104,7 +104,8 @@ def test_other_units_and_other_lakes_are_refused(lake, run, tmp_path):
     far = _changed(lake["DEPTH_AREAS"], move=(5000.0, 0.0))
     for changes, words in (
         ({"CONTOURS": metres}, "different units .ft, m."),
-        ({"DEPTH_AREAS": far}, "'Depth areas of another run' and the shoreline 'Shoreline' do not overlap"),
+        ({"DEPTH_AREAS": far},
+         "'Depth areas of another run' and the shoreline 'Shoreline' do not overlap"),
     ):
         given = {name: lake[name] for name in ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE")}
         with pytest.raises(QgsProcessingException, match=words):
