@@ -13,7 +13,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor
 
 from .._i18n import tr
-from .look import PAPER, by_rules, cased, line, stretch, value_range
+from .look import WHITE, by_rules, cased, line, stretch, value_range
 
 #: From soft, pale, to hard, dark: as lightness falls with depth in the blue ramp.
 _HARDNESS_STOPS = ("#f4efe4", "#b09a7c", "#40342a")
@@ -71,7 +71,7 @@ def _transitions(layer):
     grains = QgsMarkerLineSymbolLayer(True, 2.0)
     grains.setOffset(-0.9)
     grains.setSubSymbol(QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "0.9", "color": _TRANSITION, "outline_color": PAPER,
+        "name": "circle", "size": "0.9", "color": _TRANSITION, "outline_color": WHITE,
         "outline_width": "0.1",
     }))
     firm.appendSymbolLayer(grains)

@@ -24,11 +24,11 @@ from qgis.PyQt.QtGui import QColor
 from .._compat import is_null
 from .._i18n import tr
 from ..core.number_text import written
-from .look import DROP_OFF, INK, PAPER, by_rules, depth_color, line, single, text_format, ticks
+from .look import DROP_OFF, INK, WHITE, by_rules, depth_color, line, single, text_format, ticks
 
 
 def _contours(layer):
-    """Index lines heavier, dashed where the data do not support the line, hollows ticked."""
+    """Index lines heavier, dashed where the data do not support the line, depressions ticked."""
     rules = []
     for name, index, width in ((tr("index contour"), 1, 0.45), (tr("contour"), 0, 0.18)):
         for supported, dash, remark in (
@@ -42,10 +42,10 @@ def _contours(layer):
     # Contours run with the deeper side on their left.
     hollow = single(QgsLineSymbol(), ticks(INK, 0.25, 0.9, 2.5, to_left=True))
     rules += [
-        (tr("hollow, ticks toward the deeper side"), "\"kind\" = 'hollow'", hollow),
-        (tr("least depth of a hump"), f"{_HAS_SPOT} AND \"kind\" = 'hump'",
-         _spot("triangle", PAPER)),
-        (tr("greatest depth"), f"{_HAS_SPOT} AND \"kind\" <> 'hump'", _spot("circle", INK)),
+        (tr("depression, ticks toward the deeper side"), "\"kind\" = 'hollow'", hollow),
+        (tr("shallowest depth of a hump"), f"{_HAS_SPOT} AND \"kind\" = 'hump'",
+         _spot("triangle", WHITE)),
+        (tr("deepest point"), f"{_HAS_SPOT} AND \"kind\" <> 'hump'", _spot("circle", INK)),
     ]
     by_rules(layer, rules)
     root = QgsRuleBasedLabeling.Rule(None)

@@ -10,13 +10,13 @@ from qgis.core import (
 )
 
 from .._i18n import tr
-from .look import DROP_OFF, INK, PAPER, by_rules, line, text_format
+from .look import DROP_OFF, INK, WHITE, by_rules, line, text_format
 
 
 def _waypoints(layer):
     """Ringed dots with their names."""
     layer.setRenderer(QgsSingleSymbolRenderer(QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "2", "color": PAPER, "outline_color": INK,
+        "name": "circle", "size": "2", "color": WHITE, "outline_color": INK,
         "outline_width": "0.5",
     })))
     labels = QgsPalLayerSettings()

@@ -24,7 +24,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor, QFont, QFontInfo
 
 INK = "#0b2545"
-PAPER = "#ffffff"
+WHITE = "#ffffff"
 FAINT = "#5d6b7c"
 DROP_OFF = "#7a3300"
 REJECTED = "#b83200"
@@ -63,7 +63,7 @@ def text_format(points: float, color=INK, bold=False, buffer=0.0) -> QgsTextForm
         rim = QgsTextBufferSettings()
         rim.setEnabled(True)
         rim.setSize(buffer)
-        rim.setColor(QColor(PAPER))
+        rim.setColor(QColor(WHITE))
         text.setBuffer(rim)
     return text
 
@@ -91,7 +91,7 @@ def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
 def cased(symbol: QgsLineSymbol, width) -> QgsLineSymbol:
     """Return the line with a paper-coloured rim, dashed alike, to stand out from a dark ground."""
     rim = symbol.symbolLayer(0).clone()
-    rim.setColor(QColor(PAPER))
+    rim.setColor(QColor(WHITE))
     rim.setWidth(width)
     symbol.insertSymbolLayer(0, rim)
     return symbol

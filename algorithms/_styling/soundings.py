@@ -15,7 +15,7 @@ from qgis.PyQt.QtGui import QColor
 from .._compat import is_null
 from .._i18n import tr
 from ..core.soundings import ACCEPTED
-from .look import DEPTH_STOPS, DROP_OFF, FAINT, INK, PAPER, REJECTED, by_rules, depth_color
+from .look import DEPTH_STOPS, DROP_OFF, FAINT, INK, REJECTED, WHITE, by_rules, depth_color
 
 _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star", "cross", "line")
 
@@ -66,12 +66,12 @@ def _deepest(layer) -> float:
 def _rejected_marker(number) -> QgsMarkerSymbol:
     return QgsMarkerSymbol.createSimple({
         "name": _REJECTED_SHAPES[number % len(_REJECTED_SHAPES)], "size": "2.2",
-        "color": PAPER, "outline_color": REJECTED, "outline_width": "0.4",
+        "color": WHITE, "outline_color": REJECTED, "outline_width": "0.4",
     })
 
 
 def _crossings(layer):
-    """Triangles that point down where the first track is deeper, larger for a worse misfit."""
+    """Triangles that point down where the first track is deeper, larger for a larger difference."""
     index = layer.fields().indexFromName("difference_m")
     values = sorted(abs(v) for v in layer.uniqueValues(index) if not is_null(v))
     full = (values[int(0.95 * (len(values) - 1))] if values else 0.0) or 1.0
@@ -82,7 +82,7 @@ def _crossings(layer):
         (tr("first track shallower"), "<", "triangle", 0, DROP_OFF),
     ):
         marker = QgsMarkerSymbol.createSimple({
-            "name": shape, "angle": str(turn), "color": color, "outline_color": PAPER,
+            "name": shape, "angle": str(turn), "color": color, "outline_color": WHITE,
             "outline_width": "0.1",
         })
         marker.setDataDefinedSize(size)

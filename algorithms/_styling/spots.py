@@ -11,7 +11,7 @@ from qgis.core import (
     QgsVectorLayerSimpleLabeling,
 )
 
-from .look import DROP_OFF, INK, PAPER, depth_color, stretch, text_format
+from .look import DROP_OFF, INK, WHITE, depth_color, stretch, text_format
 
 _SCORE_STOPS = ("#f6f4ee", "#a9b58a", "#33492a")
 
@@ -39,7 +39,7 @@ def _labelled(layer, symbol):
 
 def _ranked(layer, shape, fill):
     """A paper-rimmed marker, larger for a better score."""
-    symbol = _marker(shape, 3.0, fill, PAPER, 0.5)
+    symbol = _marker(shape, 3.0, fill, WHITE, 0.5)
     symbol.symbolLayer(0).setDataDefinedProperty(
         QgsSymbolLayer.Property.PropertySize,
         QgsProperty.fromExpression('scale_linear(coalesce("score", 0.5), 0.5, 1, 2.4, 4.2)'),
@@ -59,12 +59,12 @@ def _places(layer):
 
 def _marks(layer):
     """The user's own marks as open squares."""
-    _labelled(layer, _marker("square", 2.6, PAPER))
+    _labelled(layer, _marker("square", 2.6, WHITE))
 
 
 def _profile(layer):
     """Samples of a profile as small dots."""
-    layer.setRenderer(QgsSingleSymbolRenderer(_marker("circle", 0.9, INK, PAPER, 0.1)))
+    layer.setRenderer(QgsSingleSymbolRenderer(_marker("circle", 0.9, INK, WHITE, 0.1)))
 
 
 def _score(layer):

@@ -1,4 +1,4 @@
-"""Styles of slope and break-lines."""
+"""Styles of slope and breaklines."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ PALETTES = {
 
 
 def _slope(layer):
-    """Percent of slope in browns, from level to the steepest two of a hundred cells."""
+    """Percent of slope in browns, from flat to the steepest two of a hundred cells."""
     names = [layer.bandName(band + 1) for band in range(layer.bandCount())]
     band = next((i + 1 for i, name in enumerate(names) if "percent" in name), 1)
     _, high = value_range(layer, band, high=0.98)
@@ -37,7 +37,7 @@ def _slope(layer):
 
 def _break_lines(layer):
     """Crest solid with ticks down the slope, steepest line dotted, toe dashed."""
-    # Break-lines run with the deeper side on their left.
+    # Breaklines run with the deeper side on their left.
     crest = cased(line(DROP_OFF, 0.6), 1.0)
     crest.appendSymbolLayer(ticks(DROP_OFF, 0.3, 1.3, 2.0, to_left=True))
     by_rules(layer, [

@@ -16,7 +16,7 @@ PALETTES = {
 
 
 def _surface(layer):
-    """The blue ramp between the least and the greatest depth of band 1.
+    """The blue ramp between the shallowest and the deepest depth of band 1.
 
     Where a band has the uncertainty, a second style of the layer shows it.
     """

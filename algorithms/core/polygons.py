@@ -2,8 +2,28 @@
 
 import numpy as np
 from shapely.geometry.base import BaseGeometry
+from shapely.validation import explain_validity
 
+from .errors import LakefloorError
 from .grid import Grid
+
+
+def check_shoreline(shoreline: BaseGeometry) -> None:
+    """Refuse a shoreline that is no valid polygon.
+
+    Raises
+    ------
+    LakefloorError
+        If it is no polygon, is empty, or crosses itself.
+    """
+    if shoreline.geom_type not in ("Polygon", "MultiPolygon") or shoreline.is_empty:
+        raise LakefloorError(
+            "The shoreline must be a polygon that is not empty. Choose another layer.")
+    if not shoreline.is_valid:
+        raise LakefloorError(
+            f"The shoreline polygon is not valid: {explain_validity(shoreline)}. Repair it with "
+            "'Fix geometries', then run again."
+        )
 
 
 def rings(polygon: BaseGeometry) -> list:

@@ -1,4 +1,4 @@
-"""Field package."""
+"""Package for phone or tablet."""
 
 from contextlib import suppress
 
@@ -21,47 +21,51 @@ from .._base import LakefloorAlgorithm
 from .._gdal import done, made, quiet, strict, without_sql
 from .._i18n import tr
 from .._layers import metric_crs
+from .._sheets import sheet_inputs as inputs
+from .._sheets.own_project import own_project
 from .._styling import apply_style
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange.map_tiles import TILE, tiling
 from ..core.exchange.marks import check_positions
-from . import _inputs as inputs
 from ._clean_geopackage import keep_drawing_only
 from ._exchange import require, wgs84
 from ._folder import new_folder
-from ._project import own_project
 from .map_sheet import MapSheet
 
 #: What the map shows, from the top downward.
 _ROLES = ("break_lines", "contours", "shoreline", "soundings", "depth_areas", "surface")
+#: Ending of the file of tiles.
+_ENDINGS = {"MBTiles": "mbtiles", "GeoPackage": "gpkg"}
 
 
 class FieldPackage(LakefloorAlgorithm):
     NAME = "fieldpackage"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Field package")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Package for phone or tablet")
     GROUP = "share"
     MAIN_THREAD = True
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "phone,tablet,mobile,MBTiles,tiles,GeoPackage,GeoPDF,offline"
+        "@default",
+        "phone,smartphone,cell phone,tablet,mobile,app,offline,off-line,MBTiles,tiles,map tiles,"
+        "GeoPackage,GeoPDF,field package,on the water,boat",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "The lake map for a phone or tablet without network, in a new folder: the layers with "
-        "their styles in one GeoPackage, the drawn map as raster tiles (MBTiles or a GeoPackage), "
-        "and the map sheet as a geo-referenced PDF. Which of the three an app takes depends on "
-        "the app; all three are open standards.\n\n"
-        "Each zoom level of the tiles doubles the detail: at 45 degrees latitude a pixel of level "
-        "17 is 0.84 m, of level 18 0.42 m on the ground. Lower levels are added down to one "
-        "picture of the lake.\n\n"
-        "Depths are metres, positive down, in the layers; the map is drawn in feet or metres as "
-        "chosen. The package holds the layers as they are: it is for your own use. To hand a map "
-        "on, run Copy to share first. Not for navigation: a phone fails in cold and wet, and says "
+        "Packs the lake map for a phone or tablet that has no network, into a new folder. Use it "
+        "before you go on the water.\n\n"
+        "The folder holds:\n"
+        "- the layers with their styles in one GeoPackage, depths in meters\n"
+        "- the drawn map as raster tiles\n"
+        "- the map sheet as a georeferenced PDF\n\n"
+        "Which of them an app opens depends on the app. All three are open standards. Each zoom "
+        "level doubles the detail of the tiles.\n\n"
+        "The layers are copied as they are, so the package is for your own use. To share a map, "
+        "run Copy to share first. Not for navigation. A phone fails in cold and wet, and says "
         "nothing about ice.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "OGC 12-128r18, GeoPackage Encoding Standard 1.3; MBTiles specification 1.3; OGC 08-139r3, "
-        "PDF Geo-registration Encoding Best Practice",
+        "OGC 12-128r18, GeoPackage Encoding Standard 1.3. MBTiles specification 1.3. OGC 08-139r3, "
+        "PDF Geo-registration Encoding Best Practice.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -72,26 +76,29 @@ class FieldPackage(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterVectorLayer(
                 "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True),
-            tr("Points to take along, such as waypoints."),
+            tr("Points to take along, such as waypoints. If empty, there are none."),
         ))
         for parameter in inputs.sheet_text():
             add(parameter)
-        add(params.depth_unit())
-        add(inputs.paper())
+        add(inputs.depth_unit())
+        add(inputs.page_size())
         add(params.choice(
             "TILES", tr("Raster tiles"),
-            {"mbtiles": tr("MBTiles, which most apps take"), "gpkg": tr("GeoPackage"),
-             "none": tr("no tiles")},
-            "mbtiles", tr("File of the drawn map."),
+            {"MBTiles": tr("a file that most apps open"),
+             "GeoPackage": tr("a file that QGIS and some apps open"),
+             "no tiles": tr("only layers and sheet")},
+            "MBTiles", tr("File of the drawn map."),
         ))
         add(params.number(
-            "ZOOM", tr("Greatest zoom level"), 17, tr("Detail of the tiles."), minimum=8,
-            maximum=22, integer=True,
+            "MAX_ZOOM", tr("Maximum zoom level"), 17,
+            tr("Detail of the tiles. At a latitude of 45 degrees a pixel of level 17 is 0.84 m on "
+               "the ground, and half of it at level 18."),
+            minimum=8, maximum=22, integer=True,
         ))
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the package")))
         for name, label in (
-            ("LAYERS", tr("Layers in the GeoPackage")),
-            ("PIXEL", tr("Size of a pixel on the ground (m)")),
+            ("LAYER_COUNT", tr("Number of layers in the package")),
+            ("PIXEL_SIZE", tr("Pixel size on the ground (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -103,70 +110,97 @@ class FieldPackage(LakefloorAlgorithm):
         metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
         marks = self.parameterAsVectorLayer(parameters, "MARKS", context)
         tiles = self.parameterAsEnumString(parameters, "TILES", context)
-        zoom = self.parameterAsInt(parameters, "ZOOM", context)
+        zoom = self.parameterAsInt(parameters, "MAX_ZOOM", context)
         place = _place(shoreline, context)
-        cut = None if tiles == "none" else tiling(*place, zoom)
+        cut = None if tiles == "no tiles" else tiling(*place, zoom)
         folder = self.parameterAsString(parameters, params.OUTPUT, context)
         steps = _Steps(3, feedback)
         with new_folder(folder) as staged:
             with own_project(QgsCoordinateReferenceSystem("EPSG:3857")) as project:
-                styled = inputs.styled_copies(found, _ROLES, project)
-                for role, copy in styled.items():
-                    copy.setName(role)
-                copies = list(styled.values())
-                if marks is not None:
-                    require(marks, "point", feedback)
-                    copies.insert(0, _marks_copy(marks, project))
+                copies = _copies(found, marks, project, feedback)
+                vectors = [c for c in copies if c.type() == shoreline.type()]
                 own = QgsProcessingContext()
                 own.setProject(project)
-                vectors = [c for c in copies if c.type() == shoreline.type()]
-                try:
-                    # QGIS takes no error of GDAL's at closing.
-                    with strict():
-                        _run(_own("native:package"), {
-                            "LAYERS": vectors, "OUTPUT": str(staged / "lake.gpkg"),
-                            "OVERWRITE": True, "SAVE_STYLES": True, "SAVE_METADATA": False,
-                        }, own, steps)
-                except RuntimeError as error:
-                    raise _cannot_write("lake.gpkg") from error
-                keep_drawing_only(staged / "lake.gpkg")
-                if not _holds(staged / "lake.gpkg", vectors):
-                    raise _cannot_write("lake.gpkg")
+                _write_layers(vectors, staged / "lake.gpkg", own, steps)
                 progress(0.2)
                 if cut is not None:
-                    west, south, east, north = cut.extent
                     picture = staged / "picture.tif"
-                    _run(_own("native:rasterize"), {
-                        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
-                        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
-                        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": copies,
-                        "OUTPUT": str(picture),
-                    }, own, steps)
+                    _draw(copies, cut, picture, own, steps)
                     progress(0.6)
-                    _tiles(picture, staged / f"lake_tiles.{tiles}", tiles)
+                    _tiles(picture, staged / f"lake_tiles.{_ENDINGS[tiles]}", tiles)
                     for leftover in staged.glob("picture.tif*"):
                         leftover.unlink()
             progress(0.8)
-            sheet = MapSheet().create()
-            names = [d.name() for d in sheet.parameterDefinitions()]
-            _run(sheet, {
-                **{name: parameters[name] for name in names if name in parameters},
-                params.OUTPUT: str(staged / "lake_map.pdf"),
-            }, context, steps)
-            for path in sorted(staged.iterdir()):
-                if not _placed(path):
-                    raise LakefloorError(
-                        tr("'{}' came out empty or without its place on the globe. Nothing was "
-                           "kept. Restart QGIS, then run again.").format(path.name)
-                    )
+            _write_sheet(parameters, staged / "lake_map.pdf", context, steps)
+            _require_placed(staged)
             progress(1.0)
         feedback.pushInfo(
-            tr("Field package: {} layers in lake.gpkg, lake_map.pdf{}").format(
-                len(vectors), "" if cut is None else
-                tr(", tiles to zoom level {} ({:.2f} m a pixel)").format(zoom, cut.ground))
-        )
-        return {params.OUTPUT: folder, "LAYERS": len(vectors),
-                "PIXEL": None if cut is None else cut.ground}
+            tr("The package holds lake_map.pdf and lake.gpkg. Layers in lake.gpkg: {}.").format(
+                len(vectors)))
+        if cut is not None:
+            feedback.pushInfo(
+                tr("The tiles reach zoom level {}. A pixel is {:.2f} m on the ground.").format(
+                    zoom, cut.ground))
+        return {params.OUTPUT: folder, "LAYER_COUNT": len(vectors),
+                "PIXEL_SIZE": None if cut is None else cut.ground}
+
+
+def _copies(found, marks, project, feedback) -> list:
+    """Return styled copies of the layers and marks, from the top of the map downward."""
+    styled = inputs.styled_copies(found, _ROLES, project)
+    for role, copy in styled.items():
+        copy.setName(role)
+    copies = list(styled.values())
+    if marks is not None:
+        require(marks, "point", feedback)
+        copies.insert(0, _marks_copy(marks, project))
+    return copies
+
+
+def _write_layers(layers, path, context, steps):
+    """Write layers with their styles into a GeoPackage."""
+    try:
+        # QGIS takes no error of GDAL's at closing.
+        with strict():
+            _run(_own("native:package"), {
+                "LAYERS": layers, "OUTPUT": str(path), "OVERWRITE": True, "SAVE_STYLES": True,
+                "SAVE_METADATA": False,
+            }, context, steps)
+    except RuntimeError as error:
+        raise _cannot_write(path.name) from error
+    keep_drawing_only(path)
+    if not _holds(path, layers):
+        raise _cannot_write(path.name)
+
+
+def _draw(layers, cut, path, context, steps):
+    """Draw layers as one picture, as large as the tiles cut from it."""
+    west, south, east, north = cut.extent
+    _run(_own("native:rasterize"), {
+        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
+        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
+        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": layers, "OUTPUT": str(path),
+    }, context, steps)
+
+
+def _write_sheet(parameters, path, context, steps):
+    """Write the map sheet with the parameters that it shares with the package."""
+    sheet = MapSheet().create()
+    names = [d.name() for d in sheet.parameterDefinitions()]
+    _run(sheet, {
+        **{name: parameters[name] for name in names if name in parameters},
+        params.OUTPUT: str(path),
+    }, context, steps)
+
+
+def _require_placed(folder):
+    """Refuse a package with a file that shows nothing or lies nowhere."""
+    for path in sorted(folder.iterdir()):
+        if not _placed(path):
+            raise LakefloorError(
+                tr("'{}' is empty or has no position on the globe. Nothing was kept. Restart "
+                   "QGIS, then run again.").format(path.name)
+            )
 
 
 def _marks_copy(marks, project):
@@ -193,7 +227,7 @@ def _own(name):
     found = QgsApplication.processingRegistry().createAlgorithmById(name)
     if found is None:
         raise LakefloorError(
-            tr("QGIS's own algorithm '{}' is missing. Is the Processing plugin switched on?")
+            tr("The QGIS algorithm '{}' is missing. Enable the Processing plugin, then run again.")
             .format(name)
         )
     return found
@@ -222,7 +256,8 @@ def _run(algorithm, parameters, context, feedback):
     if feedback.isCanceled():
         raise Cancelled
     if not ok:
-        raise LakefloorError(tr("'{}' failed: see the messages above. Is the disk full?").format(
+        raise LakefloorError(tr(
+            "'{}' failed. See the messages above, and check that the disk has room.").format(
             algorithm.displayName()))
 
 
@@ -230,9 +265,9 @@ def _tiles(picture, path, kind):
     """Cut a picture into tiles, with the lower zoom levels."""
     try:
         options = ["TILE_FORMAT=PNG", "ZOOM_LEVEL_STRATEGY=LOWER"]
-        options += ["NAME=lake", "TYPE=overlay"] if kind == "mbtiles" else [
+        options += ["NAME=lake", "TYPE=overlay"] if kind == "MBTiles" else [
             "TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
-        driver = "MBTiles" if kind == "mbtiles" else "GPKG"
+        driver = "MBTiles" if kind == "MBTiles" else "GPKG"
         # GDAL's MBTiles driver says that while it makes overviews.
         with strict(harmless="'hDS' is NULL"):
             tiles = made(gdal.Translate(
@@ -291,5 +326,6 @@ def _shows_something(picture) -> bool:
 
 def _cannot_write(name):
     return LakefloorError(
-        tr("Cannot write '{}' in full. Nothing was written; is the disk full?").format(name)
+        tr("Cannot write '{}' in full. Nothing was written. Check that the disk has room, then run "
+           "again.").format(name)
     )

@@ -20,10 +20,12 @@ from .._gdal import made, strict
 from .._i18n import tr
 from .._layers import metric_crs, read_given
 from .._outputs import Outputs
+from .._sheets import sheet_inputs as inputs
+from .._sheets.layer_facts import collect_facts
+from .._sheets.own_project import own_project
+from .._sheets.page_map import map_extent
+from .._sheets.sheet_layout import build_layout
 from ..core.errors import Cancelled, LakefloorError
-from . import _inputs as inputs
-from ._project import own_project
-from ._sheet import build_layout, collect_facts, map_extent
 
 #: Group -> (role, name of the layer, shown at first), from the top of the map downward. Dialogs
 #: list layers by name (with " [EPSG...]" behind it) and offer the first of their kind: that must
@@ -52,16 +54,21 @@ class LakeProject(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake project")
     GROUP = "share"
     MAIN_THREAD = True
-    TAGS = QT_TRANSLATE_NOOP("@default", "project,qgz,geopackage,bundle,style,share")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "project,QGIS project,qgz,geopackage,gpkg,bundle,package,style,styled,share,archive,"
+        "hand over",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "A QGIS project of the lake, styled and ready to open: copies of the vector layers in one "
-        "GeoPackage and of the rasters as GeoTIFF, written beside the project under its name, and "
-        "the map sheet as a layout that can be edited.\n\n"
-        "Paths are relative: move or hand on the folder as a whole. Layers may be temporary ones; "
-        "the originals are left as they are.\n\n"
-        "The project shows where the boat went. Before it is handed on, leave the soundings out "
-        "if that is nobody's business. Not for navigation.",
+        "Writes a QGIS project of the lake, styled and ready to open. Use it to keep a lake in one "
+        "place, or to give it to somebody who has QGIS.\n\n"
+        "The vector layers are copied into one GeoPackage, the rasters into GeoTIFF files. Both "
+        "are written beside the project under its name. The map sheet is a layout in the project. "
+        "Paths are relative, so the folder can be moved as a whole. Layers may be temporary. The "
+        "originals stay as they are.\n\n"
+        "The soundings show where the boat went. If you do not want to share that, leave them "
+        "out. Not for navigation.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -71,7 +78,8 @@ class LakeProject(LakefloorAlgorithm):
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)"))
         )
-        self.addOutput(QgsProcessingOutputNumber("LAYERS", tr("Layers in the project")))
+        self.addOutput(
+            QgsProcessingOutputNumber("LAYER_COUNT", tr("Number of layers in the project")))
 
     def check(self, parameters, context):
         target = target_of(self, parameters, params.OUTPUT, context)
@@ -88,15 +96,12 @@ class LakeProject(LakefloorAlgorithm):
         layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        texts = inputs.texts(self, parameters, context)
-        facts = collect_facts(
-            layers, crs, context, feedback,
-            unit=self.parameterAsEnumString(parameters, "UNIT", context), **texts,
-        )
+        settings = inputs.settings(self, parameters, context)
+        facts = collect_facts(layers, crs, settings, context, feedback)
         extent = map_extent(shoreline, crs, context)
         with Outputs(self, parameters, context, feedback) as out:
             path = out.file(params.OUTPUT)
-            with own_project(crs, texts["title"], texts["author"]) as project:
+            with own_project(crs, settings.title, settings.author) as project:
                 project.setFilePathStorage(Qgis.FilePathType.Relative)
                 view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
                 project.viewSettings().setDefaultViewExtent(view)
@@ -110,15 +115,16 @@ class LakeProject(LakefloorAlgorithm):
                 _arrange(project, copies)
                 build_layout(
                     project, {role: copies[role] for role in copies if role != "soundings"},
-                    facts, extent, self.parameterAsEnumString(parameters, "PAPER", context),
+                    facts, extent,
                 )
                 if not project.write(str(path)):
-                    raise LakefloorError(tr("Cannot write the project '{}': {}").format(
+                    raise LakefloorError(tr("Cannot write the project '{}' ({}). Check the disk "
+                                           "and the folder's permissions.").format(
                         path.name, project.error()))
             for statistics in path.parent.glob("*.aux.xml"):
                 statistics.unlink()  # QGIS makes them of each raster that it loads
             progress(1.0)
-            out.results["LAYERS"] = len(copies)
+            out.results["LAYER_COUNT"] = len(copies)
         return out.results
 
 
@@ -146,8 +152,9 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
     except RuntimeError as failed:
         error, message = None, str(failed)
     if error != QgsVectorFileWriter.WriterError.NoError:
-        raise LakefloorError(tr("Layer '{}' could not be copied: {}").format(
-            layer.name(), message))
+        raise LakefloorError(
+            tr("Layer '{}' could not be copied ({}). Check the disk, then run again.").format(
+                layer.name(), message))
     if role == "soundings" and "time" in layer.fields().names():
         # The only layer with times to the millisecond, and so far the only one in the file.
         soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
@@ -161,7 +168,8 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
     # On a full disk QGIS closes a file cut short without a word.
     if copy.featureCount() != layer.featureCount() >= 0:
         raise LakefloorError(
-            tr("Layer '{}' could not be copied in full. Nothing was kept; is the disk full?")
+            tr("Layer '{}' could not be copied in full. Nothing was kept. Check that the disk has "
+               "room, then run again.")
             .format(layer.name())
         )
     return copy
@@ -180,8 +188,8 @@ def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRaster
             copy = None  # noqa: F841 (closes it)
     except RuntimeError as error:
         raise LakefloorError(
-            tr("Raster '{}' could not be copied ({}). Nothing was kept; is the disk full?").format(
-                layer.name(), str(error).strip())
+            tr("Raster '{}' could not be copied ({}). Nothing was kept. Check that the disk has "
+               "room, then run again.").format(layer.name(), str(error).strip())
         ) from error
     return QgsRasterLayer(str(path), role, "gdal")
 

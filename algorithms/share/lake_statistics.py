@@ -13,10 +13,13 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
-from ..core.share.lake_statistics import LAYER, LITTORAL_DEPTH, UNITS, lake_statistics
+from .._reports.statistics_page import sentences, statistics_csv, statistics_html
+from .._sheets import sheet_inputs as inputs
+from ..core.figures.figure import UNITS
+from ..core.figures.lake_statistics import LAYER, LITTORAL_DEPTH, lake_statistics
 from ..core.units import LENGTH
-from . import _inputs as inputs
-from ._lake_report import sentences, statistics_csv, statistics_html, to_unit
+from ..core.wording.figure_text import to_unit
+from ..core.wording.statistics_notes import statistics_notes
 
 FIELDS = [
     ("depth_from", "double"), ("depth_to", "double"), ("unit", "text"), ("area", "double"),
@@ -32,30 +35,30 @@ _NUMBERS = {
     "MAX_DEPTH_M": ("max_depth", QT_TRANSLATE_NOOP("@default", "Maximum depth (m)")),
     "MEAN_DEPTH_M": ("mean_depth", QT_TRANSLATE_NOOP("@default", "Mean depth (m)")),
     "SHORELINE_M": ("shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline length, without islands (m)")),
+        "@default", "Shoreline without islands (m)")),
     "ISLAND_SHORELINE_M": ("island_shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline length of islands (m)")),
+        "@default", "Shoreline of islands (m)")),
     "DEVELOPMENT": ("development", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline development, without islands")),
+        "@default", "Shoreline development")),
     "RELATIVE_DEPTH": ("relative_depth", QT_TRANSLATE_NOOP(
         "@default", "Relative depth (%)")),
     "VOLUME_DEVELOPMENT": ("volume_development", QT_TRANSLATE_NOOP(
-        "@default", "Volume development, 3 x mean / maximum depth")),
+        "@default", "Volume development")),
     "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (%)")),
     "LITTORAL_PERCENT": ("littoral_share", QT_TRANSLATE_NOOP(
-        "@default", "Littoral share (%)")),
+        "@default", "Littoral percentage (%)")),
     "MAPPED_PERCENT": ("mapped_share", QT_TRANSLATE_NOOP(
-        "@default", "Share of the lake that has depth (%)")),
+        "@default", "Percentage with depth (%)")),
 }
 
 _UNCERTAIN = {
-    "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Standard uncertainty of area (m²)")),
+    "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area, standard uncertainty (m²)")),
     "VOLUME_SD_M3": ("volume", QT_TRANSLATE_NOOP(
-        "@default", "Standard uncertainty of volume (m³)")),
+        "@default", "Volume, standard uncertainty (m³)")),
     "SHORELINE_SD_M": ("shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Standard uncertainty of the shoreline length (m)")),
+        "@default", "Shoreline, std. uncertainty (m)")),
     "MEAN_DEPTH_SD_M": ("mean_depth", QT_TRANSLATE_NOOP(
-        "@default", "Standard uncertainty of mean depth (m)")),
+        "@default", "Mean depth, std. uncertainty (m)")),
 }
 
 
@@ -65,33 +68,32 @@ class LakeStatistics(LakefloorAlgorithm):
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "morphometry,volume,area,mean depth,hypsographic curve,littoral,shoreline development,"
-        "acre-feet",
+        "morphometry,bathymetry,lake size,surface area,acreage,acres,hectares,volume,acre-feet,"
+        "acre-foot,capacity,storage,mean depth,average depth,maximum depth,max depth,"
+        "hypsographic curve,hypsometric curve,hypsography,depth-area curve,littoral,"
+        "littoral zone,shoreline development,shoreline length,statistics,numbers,figures",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Area, volume, maximum and mean depth, length of the shoreline and its development, "
-        "relative depth, volume development, mean slope, littoral share, and area and volume by "
-        "depth layer, at the datum or at any other water level, each with its standard "
-        "uncertainty: as a table (CSV), a report in plain words with the hypsographic and the "
-        "volume curve, and numbers for models.\n\n"
-        "Area and shoreline are those of the shoreline polygon, islands taken out, on the "
-        "ellipsoid. The volume is that of the depth surface, triangulated and cut exactly at "
-        "each depth and at the shoreline; the strip between the last cells and the shoreline "
-        "rises to depth zero, bent as the bottom next to it is. Cells without depth inside the "
-        "shoreline are a gap: its share is told, and nothing is made up for it.\n\n"
-        "Uncertainties: an error of the datum shifts all depths alike and does not average out; "
-        "errors of the surface (band 2) average out over about the lane spacing; errors of the "
-        "shoreline change area and length at the datum, not the volume.\n\n"
-        "A level above the datum needs a raster in which the land around the lake has negative "
-        "depths. Not for navigation.",
+        "Computes how large and how deep a lake is, and how much water it holds, each with its "
+        "uncertainty. Use it for a lake association, a management plan or a permit.\n\n"
+        "Results:\n"
+        "- area, volume, maximum and mean depth, shoreline length\n"
+        "- shoreline and volume development, relative depth, mean slope, littoral percentage\n"
+        "- area and volume by depth layer\n"
+        "- a report with the hypsographic curve and the volume curve\n\n"
+        "They hold for the datum or for any other lake level. Areas and lengths are on the "
+        "ellipsoid. Parts without depth are left out of the volume, and their percentage is "
+        "given.\n\n"
+        "A level above the datum needs a raster in which land has negative depths. Not for "
+        "navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Hutchinson (1957), A Treatise on Limnology 1, 164-177; Wetzel and Likens (2000), "
-        "Limnological Analyses; geodesic areas: Karney (2013), Journal of Geodesy 87(1), 43-55; "
-        "error of an area from its points: Chrisman and Yandell (1988), Surveying and Mapping "
-        "48(4), 241-246",
+        "Hutchinson (1957), A Treatise on Limnology 1, 164-177. Wetzel and Likens (2000), "
+        "Limnological Analyses. Geodesic areas: Karney (2013), Journal of Geodesy 87(1), 43-55. "
+        "Error of an area from its points: Chrisman and Yandell (1988), Surveying and Mapping "
+        "48(4), 241-246.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -99,31 +101,30 @@ class LakeStatistics(LakefloorAlgorithm):
         for parameter in inputs.figures():
             add(parameter)
         add(params.number(
-            "LEVEL", tr("Water level above the datum (unit of depth)"), 0.0,
-            tr("0 is the datum; below 0 a lower level."),
+            "LAKE_LEVEL", tr("Lake level above the datum"), 0.0,
+            tr("In the depth unit. 0 is the datum, and negative values are lower levels."),
         ))
         add(params.number(
-            "LITTORAL_DEPTH", tr("Depth limit of the littoral area (unit of depth)"), None,
-            tr("Shallower than this below the water level is littoral. Left empty, 15 ft "
-               "(4.57 m), as the Minnesota Department of Natural Resources and others in the US "
-               "Midwest use."),
+            "LITTORAL_DEPTH", tr("Depth limit of the littoral area"), None,
+            tr("In the depth unit, below the lake level. If empty, 15 ft (4.57 m), the limit of "
+               "the Minnesota Department of Natural Resources."),
             minimum=0.0, optional=True,
         ))
         add(params.number(
-            "LAYER_INTERVAL", tr("Thickness of depth layers (unit of depth)"), None,
-            tr("Left empty, 5 ft or 1 m."), minimum=0.0, optional=True,
+            "LAYER_THICKNESS", tr("Thickness of the depth layers"), None,
+            tr("In the depth unit. If empty, 5 ft or 1 m."), minimum=0.0, optional=True,
         ))
         add(inputs.datum_uncertainty())
         add(inputs.shoreline_uncertainty())
         add(QgsProcessingParameterFileDestination(
-            "CSV", tr("Figures"), "CSV (*.csv)", optional=True, createByDefault=True
+            "CSV", tr("Lake statistics"), "CSV (*.csv)", optional=True, createByDefault=True
         ))
         add(QgsProcessingParameterFeatureSink(
             "LAYERS", tr("Area and volume by depth layer"),
             QgsProcessing.SourceType.TypeVector, optional=True, createByDefault=False
         ))
         add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of lake statistics"), "HTML (*.html)", optional=True
+            "REPORT", tr("Lake statistics report"), "HTML (*.html)", optional=True
         ))
         for name, (_, label) in {**_NUMBERS, **_UNCERTAIN}.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
@@ -134,10 +135,10 @@ class LakeStatistics(LakefloorAlgorithm):
             self, parameters, context, feedback)
         littoral = params.optional_depth(self, parameters, "LITTORAL_DEPTH", context)
         littoral = LITTORAL_DEPTH if littoral is None else littoral
-        layer = params.optional_depth(self, parameters, "LAYER_INTERVAL", context)
+        layer = params.optional_depth(self, parameters, "LAYER_THICKNESS", context)
         statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs),
-            level=self.parameterAsDouble(parameters, "LEVEL", context) * LENGTH[unit],
+            level=self.parameterAsDouble(parameters, "LAKE_LEVEL", context) * LENGTH[unit],
             littoral_depth=littoral,
             layer=LAYER[unit] if layer is None else layer,
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
@@ -145,12 +146,13 @@ class LakeStatistics(LakefloorAlgorithm):
             shoreline_sd=self.parameterAsDouble(parameters, "SHORELINE_UNCERTAINTY", context),
             progress=self.progress(feedback),
         )
-        for line in (*sentences(statistics, unit, littoral), *statistics.notes):
+        notes = statistics_notes(statistics, surface, shoreline, srs_wkt(crs))
+        for line in (*sentences(statistics, unit, littoral), *notes):
             feedback.pushInfo(line)
         with Outputs(self, parameters, context, feedback) as out:
             datum = metadata.get("DATUM_NAME") or tr("the datum")
             out.text("CSV", lambda: statistics_csv(statistics, unit))
-            out.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum))
+            out.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum, notes))
             out.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
             for name, (key, _) in _NUMBERS.items():
                 out.results[name] = statistics.figures[key].value

@@ -1,4 +1,4 @@
-"""Level table."""
+"""Area and volume by lake level."""
 
 from qgis.core import (
     QgsProcessing,
@@ -12,12 +12,12 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
+from .._sheets import sheet_inputs as inputs
 from ..core.correcting.lake_level import is_water_of_a_day
-from ..core.share.lake_statistics import UNITS
-from ..core.share.level_table import level_report
+from ..core.figures.figure import UNITS
+from ..core.figures.level_table import STEP, level_report
 from ..core.units import LENGTH
-from . import _inputs as inputs
-from ._lake_report import setting, text, to_unit
+from ..core.wording.figure_text import figure_text, setting, to_unit
 
 FIELDS = [
     ("level", "double"), ("unit", "text"), ("area", "double"), ("area_unit", "text"),
@@ -32,32 +32,34 @@ UNCOVERED_FIELDS = [
     ("drawdown_m", "double"), ("area_m2", "double"),
 ]
 
-#: Step where none is given, in the unit of depth.
-_STEP = {"ft": 0.1, "m": 0.01}
-
 
 class LevelTable(LakefloorAlgorithm):
     NAME = "leveltable"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Level table")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Area and volume by lake level")
     GROUP = "share"
-    TAGS = QT_TRANSLATE_NOOP("@default", "stage,area,volume,storage,capacity,draw-down,water level")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "level table,stage,stage-storage,stage area volume,rating table,capacity,storage,volume,"
+        "area,lake level,water level,drawdown,draw-down,draw down,low water,drought,exposed,"
+        "uncovered,dry,reservoir,dam",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Area and volume of the lake against its water level, in steps of a tenth of a foot or a "
-        "centimetre, and the bottom that a draw-down uncovers, as a polygon.\n\n"
-        "Below the datum the bottom is the depth surface. Levels above the datum are listed as "
-        "far as the raster holds the land that the water would reach, as negative depths; land "
-        "that is lower but not joined to the lake stays dry.\n\n"
-        "Fields: level above the datum in the unit of depth; area and volume with their units, "
-        "and in percent of those at the datum; the same in metres with standard uncertainties "
-        "(_sd); shoreline_m, length of the water's edge; uncovered_m2, bottom that is dry at "
-        "that level. Areas are on the ellipsoid and cover what has depth: gaps of the surface "
-        "are left out, and their share is told.",
+        "Lists area and volume of a lake in equal steps of its lake level. It also draws the "
+        "bottom that a drawdown uncovers. Use it to plan a drawdown or to follow a drought.\n\n"
+        "Fields:\n"
+        "- level: above the datum, in the depth unit\n"
+        "- area, volume: with their units, and in percent of those at the datum (_pct)\n"
+        "- area_m2, volume_m3: with standard uncertainties (_sd)\n"
+        "- shoreline_m: length of the water's edge\n"
+        "- uncovered_m2: bottom that is dry at that level\n\n"
+        "Levels above the datum need a raster in which land has negative depths. Parts without "
+        "depth are left out, and their percentage is given. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Hutchinson (1957), A Treatise on Limnology 1, 164-177; geodesic areas: Karney (2013), "
-        "Journal of Geodesy 87(1), 43-55",
+        "Hutchinson (1957), A Treatise on Limnology 1, 164-177. Geodesic areas: Karney (2013), "
+        "Journal of Geodesy 87(1), 43-55.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -65,25 +67,28 @@ class LevelTable(LakefloorAlgorithm):
         for parameter in inputs.figures():
             add(parameter)
         add(params.number(
-            "STEP", tr("Step of the levels (unit of depth)"), None,
-            tr("Left empty, 0.1 ft or 0.01 m."), minimum=0.0, optional=True,
+            "STEP", tr("Step between levels"), None,
+            tr("In the depth unit. If empty, 0.1 ft or 0.01 m."), minimum=0.0, optional=True,
         ))
         add(params.number(
-            "LOWEST", tr("Lowest level above the datum (unit of depth)"), None,
-            tr("Below 0. Left empty, the deepest point."), optional=True,
+            "MIN_LEVEL", tr("Minimum lake level"), None,
+            tr("Above the datum, in the depth unit. Lower levels are negative. If empty, the "
+               "deepest point."), optional=True,
         ))
         add(params.number(
-            "HIGHEST", tr("Highest level above the datum (unit of depth)"), 0.0,
-            tr("Above 0 where the raster holds the land around the lake as negative depths."),
+            "MAX_LEVEL", tr("Maximum lake level"), 0.0,
+            tr("Above the datum, in the depth unit. Levels above 0 need a raster that holds the "
+               "land around the lake as negative depths."),
         ))
         add(params.number(
-            "DRAWDOWN", tr("Draw-down (unit of depth)"), 1.0,
-            tr("Fall of the water below the datum, for the polygon of uncovered bottom."),
+            "DRAWDOWN", tr("Drawdown"), 1.0,
+            tr("Fall of the lake below the datum, in the depth unit, for the polygon of uncovered "
+               "bottom."),
             minimum=0.0,
         ))
         add(inputs.datum_uncertainty())
         add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Level table"), QgsProcessing.SourceType.TypeVector
+            params.OUTPUT, tr("Area and volume by lake level"), QgsProcessing.SourceType.TypeVector
         ))
         add(QgsProcessingParameterFeatureSink(
             "UNCOVERED", tr("Uncovered bottom"), QgsProcessing.SourceType.TypeVectorPolygon,
@@ -91,10 +96,10 @@ class LevelTable(LakefloorAlgorithm):
         ))
         for name, label in (
             ("COUNT", tr("Number of levels")),
-            ("HIGHEST_M", tr("Highest level of the table (m)")),
-            ("MAPPED_PERCENT", tr("Share of the lake that has depth (%)")),
-            ("UNCOVERED_M2", tr("Bottom uncovered by the draw-down (m²)")),
-            ("UNCOVERED_PERCENT", tr("Bottom uncovered, share of the lake (%)")),
+            ("MAX_LEVEL_M", tr("Maximum level in the table (m)")),
+            ("MAPPED_PERCENT", tr("Percentage with depth (%)")),
+            ("UNCOVERED_M2", tr("Uncovered bottom (m²)")),
+            ("UNCOVERED_PERCENT", tr("Uncovered percentage (%)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -106,39 +111,17 @@ class LevelTable(LakefloorAlgorithm):
         drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
         report = level_report(
             surface, shoreline,
-            step=_STEP[unit] * LENGTH[unit] if step is None else step,
+            step=STEP[unit] if step is None else step,
             drawdown=drawdown,
             crs=srs_wkt(crs),
-            lowest=params.optional_depth(self, parameters, "LOWEST", context),
-            highest=self.parameterAsDouble(parameters, "HIGHEST", context) * LENGTH[unit],
+            lowest=params.optional_depth(self, parameters, "MIN_LEVEL", context),
+            highest=self.parameterAsDouble(parameters, "MAX_LEVEL", context) * LENGTH[unit],
             datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
             scale_sd=common_share(metadata),
             progress=self.progress(feedback),
         )
+        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), feedback)
         table, bare = report.table, report.uncovered
-        dry, share, mapped = (
-            report.uncovered_area, report.uncovered_percent, table.mapped_percent)
-        feedback.pushInfo(
-            tr("A draw-down of {} uncovers {}, {:.1f}% of the lake.").format(
-                setting(drawdown, unit), text(dry, "area", unit), share)
-        )
-        datum = metadata.get("DATUM_NAME", "")
-        if is_water_of_a_day(datum):
-            feedback.pushWarning(
-                tr("Levels count from the {}. No gauge was read: how high the lake stood then is "
-                   "not known.").format(datum)
-            )
-        if table.cut_short:
-            feedback.pushWarning(
-                tr("The table ends at {} above the datum: the raster does not hold the land "
-                   "that higher water would reach.").format(
-                    setting(table.level[-1], unit))
-            )
-        if mapped < 99.95:
-            feedback.pushWarning(
-                tr("{:.1f}% of the lake has no depth; the table covers the rest.").format(
-                    100.0 - mapped)
-            )
         with Outputs(self, parameters, context, feedback) as out:
             out.table(params.OUTPUT, FIELDS, _rows(table, unit))
             bare.attributes.update(
@@ -148,10 +131,37 @@ class LevelTable(LakefloorAlgorithm):
             )
             out.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
             out.results.update(
-                COUNT=len(table.level), HIGHEST_M=float(table.level[-1]),
-                MAPPED_PERCENT=mapped, UNCOVERED_M2=dry, UNCOVERED_PERCENT=share,
+                COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
+                MAPPED_PERCENT=table.mapped_percent, UNCOVERED_M2=report.uncovered_area,
+                UNCOVERED_PERCENT=report.uncovered_percent,
             )
         return out.results
+
+    @staticmethod
+    def _say(report, drawdown, unit, datum, feedback):
+        """Say what the drawdown uncovers, and what the table does not cover."""
+        table = report.table
+        feedback.pushInfo(
+            tr("A drawdown of {} uncovers {} of bottom, {:.1f}% of the lake.").format(
+                setting(drawdown, unit), figure_text(report.uncovered_area, "area", unit),
+                report.uncovered_percent)
+        )
+        if is_water_of_a_day(datum):
+            feedback.pushWarning(
+                tr("Levels count from the {}. The height of the lake at that time is not known. "
+                   "Reduce the visits by a lake level to know it.").format(datum)
+            )
+        if table.cut_short:
+            feedback.pushWarning(
+                tr("The table ends at {} above the datum. The raster does not hold the land that "
+                   "a higher lake would reach. Use a raster with more land for more "
+                   "levels.").format(setting(table.level[-1], unit))
+            )
+        if table.mapped_percent < 99.95:
+            feedback.pushWarning(
+                tr("{:.1f}% of the lake has no depth. The table covers the rest.").format(
+                    100.0 - table.mapped_percent)
+            )
 
 
 def _rows(table, unit):

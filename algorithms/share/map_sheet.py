@@ -12,10 +12,13 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs
 from .._outputs import Outputs
+from .._sheets import sheet_inputs as inputs
+from .._sheets.layer_facts import collect_facts
+from .._sheets.own_project import own_project
+from .._sheets.page_map import DRAWN, map_extent
+from .._sheets.sheet_files import export_pdf, export_png
+from .._sheets.sheet_layout import build_layout
 from ..core.progress import span
-from . import _inputs as inputs
-from ._project import own_project
-from ._sheet import DRAWN, build_layout, collect_facts, export_pdf, export_png, map_extent
 
 
 class MapSheet(LakefloorAlgorithm):
@@ -23,20 +26,21 @@ class MapSheet(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Map sheet")
     GROUP = "share"
     MAIN_THREAD = True
-    TAGS = QT_TRANSLATE_NOOP("@default", "print,pdf,layout,map,chart,poster")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "print,printed map,paper map,wall map,pdf,geopdf,layout,map,lake map,chart,poster,"
+        "contour map,depth map,bathymetric map,scale,legend,png,picture",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "A printed lake map as a geo-referenced PDF, and as a picture: contours, depth areas, "
-        "shoreline and drop-offs at a usual scale, with title, survey dates, lake datum, contour "
-        "interval, legend, scale bars in feet and metres, north arrow, latitude and longitude, "
-        "depth-area table, hypsographic curve, figures of the lake, survey quality with the depth "
-        "differences where tracks cross, data sources and cautions.\n\n"
-        "Survey figures and crossings come from the soundings; the figures of the lake, their "
-        "uncertainty and the curve from the surface; leave a layer out and its lines are left "
-        "out. Layers are drawn in Lakefloor's own styles. The sheet is legible in black and "
-        "white.\n\n"
-        "The layout can be left in the project that holds the layers, to be edited there; it then "
-        "shows them in the styles that they have. Lake project keeps it too.\n\n"
+        "Draws a printed lake map as a georeferenced PDF, and as a picture if you like. Use it "
+        "for a wall, a boat or a handout.\n\n"
+        "The sheet shows contours, depth areas, shoreline and drop-offs at a round scale. It has "
+        "title, legend, scale bars, north arrow, latitude and longitude, and cautions. Figures "
+        "of the lake, survey quality and data sources stand beside the map. If a layer is empty, "
+        "its lines are left out. The sheet is legible in black and white.\n\n"
+        "The layout can stay in the project, to be edited there. It then shows the layers in the "
+        "styles that they have.\n\n"
         "The map is not for navigation, and says nothing about ice.",
     )
 
@@ -47,25 +51,26 @@ class MapSheet(LakefloorAlgorithm):
         self.addParameter(
             params.choice(
                 "ORIENTATION", tr("Orientation"),
-                {"auto": tr("whichever shows the lake larger"), "portrait": tr("upright"),
-                 "landscape": tr("across")},
-                "auto", tr("How the sheet is turned."),
+                {"automatic": tr("the one that shows the lake larger"),
+                 "portrait": tr("upright"), "landscape": tr("across")},
+                "automatic", tr("How the page is turned."),
             )
         )
         self.addParameter(
             params.number(
                 "SCALE", tr("Scale 1:n"), None,
-                tr("n of the scale. Left empty, the largest usual scale at which the lake fits."),
+                tr("The number n of the scale. If empty, the largest round scale at which the lake "
+                   "fits."),
                 minimum=10, optional=True,
             )
         )
-        self.addParameter(inputs.track())
+        self.addParameter(inputs.draw_soundings())
         self.addParameter(
             params.helped(
                 QgsProcessingParameterBoolean(
                     "KEEP_LAYOUT", tr("Leave the layout in the project"), False),
-                tr("For editing. Contours, shoreline and the other layers drawn must be layers of "
-                   "the project."),
+                tr("Leaves the layout in the open project, to be edited there. The layers drawn "
+                   "must be layers of that project."),
                 advanced=True,
             )
         )
@@ -78,31 +83,27 @@ class MapSheet(LakefloorAlgorithm):
                 QgsProcessingParameterFileDestination(
                     "PICTURE", tr("Map sheet as a picture"), tr("PNG files (*.png)"),
                     optional=True, createByDefault=False),
-                tr("The same sheet at 300 dots an inch."),
+                tr("The same sheet as PNG at 300 dpi. If empty, no picture is written."),
             )
         )
-        self.addOutput(QgsProcessingOutputNumber("SCALE_USED", tr("Scale used, n of 1:n")))
+        self.addOutput(QgsProcessingOutputNumber("SCALE_USED", tr("Scale used (n of 1:n)")))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
         layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        texts = inputs.texts(self, parameters, context)
+        settings = inputs.settings(self, parameters, context)
         facts = collect_facts(
-            layers, crs, context, feedback,
-            unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            progress=span(progress, 0.0, 0.5), **texts,
-        )
-        if not self.parameterAsBoolean(parameters, "TRACK", context):
+            layers, crs, settings, context, feedback, span(progress, 0.0, 0.5))
+        if not settings.draw_soundings:
             layers.pop("soundings", None)
         scale = params.optional_number(self, parameters, "SCALE", context)
         arranged = (
             facts, map_extent(shoreline, crs, context),
-            self.parameterAsEnumString(parameters, "PAPER", context),
             self.parameterAsEnumString(parameters, "ORIENTATION", context), scale, crs,
         )
-        with own_project(crs, facts.title, texts["author"]) as project:
+        with own_project(crs, settings.title, settings.author) as project:
             layout = build_layout(
                 project, inputs.styled_copies(layers, DRAWN, project), *arranged)
             progress(0.6)
@@ -129,8 +130,8 @@ def _keep(layers, arranged, project, feedback):
     ]
     if absent:
         feedback.pushWarning(
-            tr("The layout is not left in the project, which does not hold {}. Load what is "
-               "missing, or write a lake project.").format(
+            tr("The layout is not left in the project, because the project does not hold {}. Load "
+               "the missing layers, or run Lake project.").format(
                 ", ".join(f"'{name}'" for name in absent))
         )
         return

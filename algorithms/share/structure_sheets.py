@@ -19,14 +19,20 @@ from .._compat import is_null
 from .._i18n import tr
 from .._layers import metric_crs
 from .._outputs import Outputs
+from .._sheets import sheet_inputs as inputs
+from .._sheets.layer_facts import collect_facts
+from .._sheets.own_project import own_project
+from .._sheets.page_map import DRAWN, map_extent
+from .._sheets.structure_atlas import CURRENT, Structure, build_atlas, export_atlas
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.share.structure_text import drop_off_values, figure_lines, page_box
-from . import _inputs as inputs
-from ._atlas import CURRENT, Structure, build_atlas, export_atlas
-from ._project import own_project
-from ._sheet import DRAWN, collect_facts, map_extent
+from ..core.wording.structure_text import (
+    drop_off_values,
+    figure_lines,
+    page_box,
+    page_title,
+)
 
 
 class StructureSheets(LakefloorAlgorithm):
@@ -35,21 +41,23 @@ class StructureSheets(LakefloorAlgorithm):
     GROUP = "share"
     MAIN_THREAD = True
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "atlas,detail,print,pdf,drop-off,hump,point,spots,map book"
+        "@default",
+        "atlas,map book,mapbook,detail,detail map,print,pdf,drop-off,drop off,dropoff,hump,hole,"
+        "point,reef,bar,spot,spots,fishing spots,structure,structures",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "A detail sheet for each structure of the bottom, one page each in one PDF: a map at the "
-        "scale that shows it largest, its figures and position in words, scale bars, latitude and "
-        "longitude, legend, where it lies in the lake, datum and cautions.\n\n"
-        "Structures are the features of any layer: bottom forms, candidate spots, marks, or lines. "
-        "Without one each drop-off of the break-lines has a page. A page is headed by the "
-        "feature's name, else by its form or kind and number. Fields known by name "
-        "are told in the unit chosen: depths (top_depth_m, bottom_depth_m, depth_m ...), "
+        "Draws a page for each structure of the bottom, all in one PDF. Use it to take your best "
+        "places along in print.\n\n"
+        "A page shows a large map, the figures and position of the structure, where it is in the "
+        "lake, scale bars, legend and cautions. Structures are the features of any layer: bottom "
+        "forms, candidate spots, marks or lines. Without such a layer, each drop-off of the "
+        "breaklines has a page.\n\n"
+        "Known fields are written in the depth unit: top_depth_m, bottom_depth_m, depth_m, "
         "relief_m, height_m, width_m, length_m, area_m2, orientation_deg, slope_pct, hardness, "
-        "confidence, score and description.\n\n"
-        "The maps are not for navigation, and say nothing about ice. They show where you fish: "
-        "look before you hand them on.",
+        "confidence, score, description.\n\n"
+        "The maps are not for navigation, and say nothing about ice. They show where you fish, so "
+        "look at them before you share them.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -57,28 +65,27 @@ class StructureSheets(LakefloorAlgorithm):
         self.addParameter(
             params.helped(
                 QgsProcessingParameterVectorLayer(
-                    "FEATURES", tr("Structures"), [kind.TypeVectorAnyGeometry], optional=True),
-                tr("One page a feature, in the order of the layer. Left empty, one page a "
-                   "drop-off of the break-lines."),
+                    "STRUCTURES", tr("Structures"), [kind.TypeVectorAnyGeometry], optional=True),
+                tr("Each feature has a page, in the order of the layer. If empty, each drop-off of "
+                   "the breaklines has a page."),
             )
         )
         self.addParameter(
             params.helped(
                 QgsProcessingParameterField(
-                    "NAME_FIELD", tr("Field with the name"), None, "FEATURES", optional=True),
-                tr("Heads the page. Left empty, the field 'name', 'form' or 'kind', where there "
-                   "is one."),
+                    "NAME_FIELD", tr("Field with the name"), None, "STRUCTURES", optional=True),
+                tr("Title of the page. If empty, the field 'name', 'form' or 'kind' is used."),
                 advanced=True,
             )
         )
         for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",
                                       "break_lines", "soundings"):
             self.addParameter(parameter)
-        self.addParameter(inputs.track())
+        self.addParameter(inputs.draw_soundings())
         self.addParameter(
             params.number(
-                "MOST", tr("Most pages"), 60,
-                tr("The first so many structures get a page; the rest are told."), minimum=1,
+                "MAX_PAGES", tr("Maximum number of pages"), 60,
+                tr("Only the first structures get a page if there are more."), minimum=1,
                 advanced=True, integer=True,
             )
         )
@@ -89,34 +96,34 @@ class StructureSheets(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputNumber("PAGES", tr("Number of pages")))
 
     def check(self, parameters, context):
-        if not parameters.get("FEATURES") and not parameters.get("BREAK_LINES"):
-            raise LakefloorError(tr("Give a layer of structures, or break-lines."))
+        if not parameters.get("STRUCTURES") and not parameters.get("BREAK_LINES"):
+            raise LakefloorError(
+                tr("There is nothing to draw. Choose a layer of structures, or breaklines."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
         layers = inputs.layers(self, parameters, context, feedback)
         shoreline = layers["shoreline"]
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        given = self.parameterAsVectorLayer(parameters, "FEATURES", context)
+        settings = inputs.settings(self, parameters, context)
+        given = self.parameterAsVectorLayer(parameters, "STRUCTURES", context)
         if given is not None:
             field = self.parameterAsString(parameters, "NAME_FIELD", context)
-            structures = _of_features(given, field, crs, context, unit)
+            structures = _of_features(given, field, crs, context, settings.unit)
         else:
-            structures = _of_drop_offs(layers["break_lines"], crs, context, unit)
-        most = self.parameterAsInt(parameters, "MOST", context)
+            structures = _of_drop_offs(
+                layers["break_lines"], crs, context, settings.unit)
+        most = self.parameterAsInt(parameters, "MAX_PAGES", context)
         if len(structures) > most:
-            feedback.pushWarning(tr("{} structures; the first {} have a page.").format(
-                len(structures), most))
+            feedback.pushWarning(
+                tr("There are {} structures, but the maximum number of pages is {}. The other "
+                   "structures are left out.").format(len(structures), most))
         structures = structures[:most]
-        texts = inputs.texts(self, parameters, context)
         facts = collect_facts(
-            layers, crs, context, feedback, unit=unit, progress=span(progress, 0.0, 0.4),
-            **texts,
-        )
-        if not self.parameterAsBoolean(parameters, "TRACK", context):
+            layers, crs, settings, context, feedback, span(progress, 0.0, 0.4))
+        if not settings.draw_soundings:
             layers.pop("soundings", None)
-        with own_project(crs, facts.title, texts["author"]) as project:
+        with own_project(crs, settings.title, settings.author) as project:
             drawn = inputs.styled_copies(layers, DRAWN, project)
             if given is not None:
                 drawn["structures"] = _marked(given, f"$id = {CURRENT}", project)
@@ -125,9 +132,7 @@ class StructureSheets(LakefloorAlgorithm):
                     layers["break_lines"],
                     f"\"drop_off\" = {CURRENT} AND \"kind\" <> 'steepest'", project)
             layout = build_atlas(
-                project, drawn, structures, facts, map_extent(shoreline, crs, context), crs,
-                self.parameterAsEnumString(parameters, "PAPER", context),
-            )
+                project, drawn, structures, facts, map_extent(shoreline, crs, context), crs)
             progress(0.5)
             with Outputs(self, parameters, context, feedback) as out:
                 export_atlas(layout, out.file(params.OUTPUT), feedback)
@@ -175,12 +180,7 @@ def _features(layer, crs, context):
 def _of_features(layer, name_field, crs, context, unit) -> list:
     structures = []
     for number, (key, values, box) in enumerate(_features(layer, crs, context), start=1):
-        title = next(
-            (str(values[field]) for field in ((name_field,) if name_field else ("name",))
-             if values.get(field)), "")
-        if not title:
-            kind = values.get("form") or values.get("kind") or tr("structure")
-            title = f"{kind} {values.get('number') or number}"
+        title = page_title(values, number, name_field)
         structures.append(_structure(title, figure_lines(values, unit), box, key))
     return _checked(structures, layer)
 
@@ -188,8 +188,8 @@ def _of_features(layer, name_field, crs, context, unit) -> list:
 def _of_drop_offs(layer, crs, context, unit) -> list:
     if "drop_off" not in layer.fields().names():
         raise LakefloorError(
-            tr("Layer '{}' has no field 'drop_off'; give it as the structures, one page a "
-               "feature.").format(layer.name())
+            tr("Layer '{}' has no field 'drop_off'. Choose it for 'Structures' to get a page for "
+               "each feature.").format(layer.name())
         )
     lines, boxes = {}, {}
     for _, values, box in _features(layer, crs, context):
@@ -204,10 +204,12 @@ def _of_drop_offs(layer, crs, context, unit) -> list:
 
 def _structure(title, lines, box, key) -> Structure:
     box = page_box(box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum())
-    return Structure(title[:1].upper() + title[1:], lines, box, key)
+    return Structure(title, lines, box, key)
 
 
 def _checked(structures, layer) -> list:
     if not structures:
-        raise LakefloorError(tr("Layer '{}' holds no structure.").format(layer.name()))
+        raise LakefloorError(
+            tr("Layer '{}' holds no structure. Choose a layer that has features.").format(
+                layer.name()))
     return structures

@@ -6,9 +6,9 @@ from html import escape
 
 import numpy as np
 
-from .. import _plots
-from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from .._reports import plots
+from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 from ..core.units import LENGTH
 
@@ -101,12 +101,12 @@ def _standards(standards):
 
 
 def _pictures(crossings, scale, unit, which):
-    if not _plots.available():
+    if not plots.available():
         return [no_pictures()]
     difference = crossings.difference / scale
     pictures = (
-        (tr("Histogram, crossings {}").format(which), _plots.misfit_histogram(difference, unit)),
+        (tr("Histogram, crossings {}").format(which), plots.difference_histogram(difference, unit)),
         (tr("Map, crossings {}").format(which),
-         _plots.misfit_map(crossings.x, crossings.y, difference, unit)),
+         plots.difference_map(crossings.x, crossings.y, difference, unit)),
     )
     return [f"<h2>{title}</h2>{image(title, png)}" for title, png in pictures]

@@ -11,12 +11,12 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _html, _plots
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import read_soundings, source
 from .._outputs import Outputs
+from .._reports import html_page, plots
 from ..core.correcting.time_offset import find_time_offset
 from ..core.number_text import written
 
@@ -156,23 +156,23 @@ def _html_report(found):
     head = [tr("visit"), tr("time offset (s)"), tr("standard uncertainty (s)"),
             tr("pairs of tracks"), tr("places"), tr("verdict")]
     notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
-    parts = [_html.table(head, rows), f"<ul>{notes}</ul>" if notes else ""]
+    parts = [html_page.table(head, rows), f"<ul>{notes}</ul>" if notes else ""]
     scans = [
         (_name(r), r.scan_s, r.misfit_m)
         for r in (found, *found.visits[:_MOST_CURVES]) if r.scan_s.size
     ]
     if len(found.visits) == 1:
         scans = scans[:1]
-    if scans and _plots.available():
+    if scans and plots.available():
         title = tr("Difference of depth between tracks, by the time offset tried")
         parts += [
             f"<h2>{title}</h2>",
-            _html.image(title, _plots.offset_scan(scans, found.offset_s, found.uncert_s)),
+            html_page.image(title, plots.offset_scan(scans, found.offset_s, found.uncert_s)),
         ]
     elif scans:
-        parts.append(_html.no_pictures())
-    parts.append(_html.remark(tr(
+        parts.append(html_page.no_pictures())
+    parts.append(html_page.remark(tr(
         "The time offset is by how much the logged position is older than the depth beside it. "
         "The least difference marks it; what is left there is noise of sounder and position."
     )))
-    return _html.page(tr("Time offset between sounder and GPS"), parts)
+    return html_page.page(tr("Time offset between sounder and GPS"), parts)

@@ -6,9 +6,9 @@ from html import escape
 
 import numpy as np
 
-from .. import _plots
-from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from .._reports import plots
+from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 
 _MOST_POINTS = 3000
@@ -22,7 +22,7 @@ def bottom_type_html(result) -> str:
         parts += [f"<h2>{tr('Bottom samples')}</h2>", *_samples(result.calibration)]
     parts += [f"<h2>{tr('Dependence on depth and slope')}</h2>", *_trend(result)]
     parts += [f"<h2>{tr('Visits')}</h2>", *_visits(result)]
-    if not _plots.available():
+    if not plots.available():
         parts.append(no_pictures())
     return page(tr("Bottom type"), parts)
 
@@ -57,8 +57,8 @@ def _classes(result) -> list:
         "Mixtures of one, two and three classes were fitted to the observations. The one in bold "
         "is used. Its classes are at least two standard deviations apart, and it has the minimum "
         "Bayesian information criterion (BIC). The BIC counts independent observations only.")))
-    if _plots.available():
-        parts.append(image(tr("Histogram of hardness"), _plots.hardness_mixture(
+    if plots.available():
+        parts.append(image(tr("Histogram of hardness"), plots.hardness_mixture(
             result.reduced[result.used], chosen, result.thresholds)))
     return parts
 
@@ -88,7 +88,7 @@ def _trend(result) -> list:
             "water does not count as an effect of depth. Mapped hardness is that of flat bottom "
             "at a depth of {:.1f} m.").format(trend.reference_depth)),
     ]
-    if not _plots.available():
+    if not plots.available():
         return parts
     rows = np.flatnonzero(used)
     rows = rows[:: -(-len(rows) // _MOST_POINTS)]
@@ -102,7 +102,7 @@ def _trend(result) -> list:
         curve = trend.at(grid, 0.0) if x is depth else trend.at(trend.reference_depth, grid)
         parts.append(image(
             tr("Hardness by {}").format(label),
-            _plots.hardness_trend(x, adjusted - other, grid, curve, result.mixture.mean, label),
+            plots.hardness_trend(x, adjusted - other, grid, curve, result.mixture.mean, label),
         ))
     return parts
 
@@ -139,6 +139,6 @@ def _visits(result) -> list:
             "<p>" + tr("Root mean square difference of two visits at one place: {:.3f} as logged, "
                        "{:.3f} adjusted.").format(gains.before, gains.after) + "</p>"
         )
-    if _plots.available() and gains.solved.sum() > 1:
-        parts.append(image(tr("Gains of the visits"), _plots.visit_gains(gains)))
+    if plots.available() and gains.solved.sum() > 1:
+        parts.append(image(tr("Gains of the visits"), plots.visit_gains(gains)))
     return parts

@@ -4,8 +4,8 @@ import html
 
 import numpy as np
 
-from .. import _html, _plots
 from .._i18n import tr
+from .._reports import html_page, plots
 from ..core.number_text import written
 from ..core.places.place_texts import class_name
 from ..core.structure.depth_profile import summary
@@ -35,24 +35,24 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
         title = html.escape(name) or tr("Line {}").format(number)
         parts.append(f"<h2>{title}</h2>")
         if not np.isfinite(of_line["depth_m"]).any():
-            parts.append(_html.remark(tr("This line lies off the mapped bottom.")))
+            parts.append(html_page.remark(tr("This line lies off the mapped bottom.")))
             continue
         metres = LENGTH[unit]
-        if _plots.available():
-            parts.append(_html.image(title, _plots.depth_profile(
+        if plots.available():
+            parts.append(html_page.image(title, plots.depth_profile(
                 of_line["distance_m"] / metres, of_line["depth_m"] / metres,
                 of_line["uncert_m"] / metres, of_line["bottom"], interval, unit,
             )))  # fmt: skip
         else:
-            parts.append(_html.no_pictures())
+            parts.append(html_page.no_pictures())
         parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
-    parts.append(_html.remark(tr(
+    parts.append(html_page.remark(tr(
         "Depths come from the depth surface. The line has a gap where the surface has one. The "
         "band around the line is the 95% uncertainty. Slope is along the line, positive where it "
         "gets deeper. The bottom may be steeper in other directions. The vertical scale is "
         "exaggerated. Not for navigation."
     )))  # fmt: skip
-    return _html.page(tr("Depth profile"), parts)
+    return html_page.page(tr("Depth profile"), parts)
 
 
 def _text(value, digits=1) -> str:
@@ -69,7 +69,7 @@ def _figures(figures, unit) -> str:
         (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
         (tr("maximum slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]
-    return _html.table((tr("figure"), tr("value")), rows)
+    return html_page.table((tr("figure"), tr("value")), rows)
 
 
 def _table(line, unit) -> str:
@@ -93,9 +93,9 @@ def _table(line, unit) -> str:
         )
         for i in shown
     ]
-    parts = _html.table(head, rows)
+    parts = html_page.table(head, rows)
     if every > 1:
-        parts += _html.remark(
+        parts += html_page.remark(
             tr("The table shows one sample in {}. The layer has all {}.").format(every, count)
         )
     return parts

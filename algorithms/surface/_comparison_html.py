@@ -6,9 +6,9 @@ from html import escape
 
 import numpy as np
 
-from .. import _plots
-from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
+from .._reports import plots
+from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 from ..core.units import LENGTH
 
@@ -105,8 +105,8 @@ def comparison_html(comparison, unit: str) -> str:
                   "soundings in them. The mean is positive where the surface is too deep.")),
         f"<h2>{tr('By distance to the nearest sounding that was kept')}</h2>",
     ]
-    if _plots.available():
-        parts.append(image(tr("Error by distance"), _plots.error_by_distance(
+    if plots.available():
+        parts.append(image(tr("Error by distance"), plots.error_by_distance(
             {names[m]: s.classes for m, s in scores.items()}, comparison.spacing, scale, unit)))
     else:
         parts.append(no_pictures())

@@ -18,12 +18,12 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _html, _plots
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
+from .._reports import html_page, plots
 from ..core.errors import LakefloorError
 from ..core.number_text import phrase, written
 from ..core.surface.blend import blend_detail
@@ -259,27 +259,28 @@ def blend_html(found, unit: str) -> str:
         parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
     parts += [
         f"<h2>{tr('Where survey and general map overlap')}</h2>",
-        _html.table(
+        html_page.table(
             [tr("general less detail ({})").format(unit), tr("as given"), tr("corrected")],
             [[tr("root mean square"), length(found.rmse_before / scale),
               length(found.rmse_after / scale)]],
         ),
-        _html.remark(
+        html_page.remark(
             tr("{:,} cells. The corrected map was fitted here: elsewhere in the lake it is worse. "
                "Its misfits hang together over about {:.0f} m, so that the overlap holds about "
                "{:.0f} independent looks at the map.").format(
                 found.cells, found.correlation, max(found.independent, 1.0))
         ),
         f"<h2>{tr('Bias of the general map')}</h2>",
-        _html.table(
+        html_page.table(
             [tr("term"), tr("estimate and standard error"), tr("unit"),
              tr("at {:.0f}%").format(100.0 * SIGNIFICANCE)],
             [list(row) for row in _terms(found, scale, unit)],
         ),
-        _html.remark(tr("general = offset + scale x detail, of a map displaced by so much. A scale "
-                        "above 1 means that its depths are too great.")),
+        html_page.remark(
+            tr("general = offset + scale x detail, of a map displaced by so much. A scale "
+               "above 1 means that its depths are too great.")),
         f"<h2>{tr('By depth')}</h2>",
-        _html.table(
+        html_page.table(
             [tr("depth ({})").format(unit), tr("cells"),
              tr("as given: mean ({})").format(unit), tr("root mean square"),
              tr("corrected: mean ({})").format(unit), tr("root mean square")],
@@ -287,14 +288,14 @@ def blend_html(found, unit: str) -> str:
               *(length(v / scale) for v in c[3:])] for c in found.by_depth],
         ),
     ]
-    if _plots.available():
+    if plots.available():
         classes = np.array(found.by_depth) / scale
-        parts.append(_html.image(tr("Misfit by depth"), _plots.misfit_by_depth(
+        parts.append(html_page.image(tr("Misfit by depth"), plots.map_error_by_depth(
             classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit)))
     else:
-        parts.append(_html.no_pictures())
-    parts.append(_html.remark(
+        parts.append(html_page.no_pictures())
+    parts.append(html_page.remark(
         tr("Beyond the survey the standard uncertainty is {} {} on level bottom, more on slopes. "
            "Not for navigation.").format(length(found.spread / scale), unit)
     ))
-    return _html.page(tr("How general was the general map"), parts)
+    return html_page.page(tr("How general was the general map"), parts)

@@ -288,7 +288,7 @@ def logs_to_lake_map():
     model.child("breaklines", {"INPUT": surface}, {"OUTPUT": "Break-lines"})
     layers = {
         "SOUNDINGS": soundings, "SURFACE": surface,
-        "CONTOURS": ("depthcontours", "OUTPUT"), "AREAS": ("depthareas", "OUTPUT"),
+        "CONTOURS": ("depthcontours", "OUTPUT"), "DEPTH_AREAS": ("depthareas", "OUTPUT"),
         "BREAK_LINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
         "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
     }
@@ -394,8 +394,8 @@ def structure_from_a_surface(with_bottom_type):
     spots = ("candidatespots", "OUTPUT")
     model.child("exportwaypoints", {"INPUT": spots, "UNIT": "@UNIT"}, {"OUTPUT": "Waypoints"})
     model.child("structuresheets", {
-        "FEATURES": spots, "CONTOURS": ("depthcontours", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "AREAS": ("depthareas", "OUTPUT"), "BREAK_LINES": ("breaklines", "OUTPUT"),
+        "STRUCTURES": spots, "CONTOURS": ("depthcontours", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "DEPTH_AREAS": ("depthareas", "OUTPUT"), "BREAK_LINES": ("breaklines", "OUTPUT"),
         "SURFACE": "@SURFACE", "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
     }, {"OUTPUT": "Structure sheets"})
     model.write(HERE / (name.replace(" ", "_") + ".model3"))

@@ -12,9 +12,9 @@ from shapely.geometry import Point, Polygon, box
 
 from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
+from lakefloor.algorithms.core.figures.hypsography import hypsograph, layer_volumes
 from lakefloor.algorithms.core.grid import Grid, empty_grid
 from lakefloor.algorithms.core.polygons import contains, inside, rings
-from lakefloor.algorithms.core.share.hypsography import hypsograph, layer_volumes
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bowls import AREA, DEEPEST, RADIUS, SHAPES, VOLUME, bowl, circle

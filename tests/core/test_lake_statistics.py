@@ -9,15 +9,14 @@ from shapely import affinity
 from shapely.geometry import Point, box
 
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.figures.closed_basins import closed_basins
+from lakefloor.algorithms.core.figures.lake_statistics import lake_statistics
+from lakefloor.algorithms.core.figures.shores import shoreline_spread
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import inside
-from lakefloor.algorithms.core.share.lake_statistics import (
-    closed_basins,
-    lake_statistics,
-    shoreline_spread,
-)
 from lakefloor.algorithms.core.surface.surface_nodes import densify
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
+from lakefloor.algorithms.core.wording.statistics_notes import statistics_notes
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "example_project")]
 import truth
@@ -177,8 +176,10 @@ def test_an_unknown_sound_speed_does_not_average_out():
     # The share of the volume below is that of all: a ratio of depths stays as it is.
     assert found.figures["volume_development"].sd == pytest.approx(
         plain.figures["volume_development"].sd, abs=1e-3)
-    assert "all depths uncertain by 2.6% alike" in " ".join(found.notes)
-    assert "sound speed" not in " ".join(plain.notes)
+    # 1.96 times 2.6%.
+    said = " ".join(statistics_notes(found, surface, shore))
+    assert "all depths too large or too small by up to 5.1% alike" in said
+    assert "sound speed" not in " ".join(statistics_notes(plain, surface, shore))
 
 
 def test_two_basins():
@@ -207,7 +208,7 @@ def test_noise_makes_no_basins_and_one_hollow_is_one_lake():
     rng = np.random.default_rng(3)
     noisy = surface.depth.like(surface.depth.values + rng.normal(0, 0.05, surface.depth.shape))
     levels = np.arange(0.0, DEEPEST, FOOT)
-    assert closed_basins(noisy, shore, levels, least=FOOT)["area"] == []
+    assert closed_basins(noisy, shore, levels, min_depth=FOOT)["area"] == []
     assert closed_basins(surface.depth, shore, levels)["area"] == []
 
 
@@ -227,14 +228,15 @@ def test_the_invented_lake():
     assert len(statistics.basins["area"]) == 2
 
 
-def test_gaps_are_told_in_words():
+def test_gaps_are_said_in_words():
     surface, shore = round_lake(cell=6.0)
     x, _ = np.meshgrid(surface.depth.x, surface.depth.y)
     half = surface.depth.like(np.where(x > 0, np.nan, surface.depth.values))
     statistics = lake_statistics(Surface(half, None, None), shore)
     assert statistics.figures["mapped_share"].value == pytest.approx(50.0, abs=1.5)
     assert statistics.figures["area"].value == pytest.approx(100.0 * ACRE)
-    assert any("has no depth" in note for note in statistics.notes)
+    notes = statistics_notes(statistics, Surface(half, None, None), shore)
+    assert any("of the lake at the datum has no depth" in note for note in notes)
     assert statistics.figures["mean_depth"].value == pytest.approx(15.0 * FOOT, rel=0.03)
 
 
@@ -297,7 +299,8 @@ def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume(
     assert unsure["volume"] == sure["volume"]
     lower = lake_statistics(flat_lake(shore), shore, shoreline_sd=2.0, level=-1.0)
     assert lower.figures["shoreline"].sd is None
-    assert any("not part of the uncertainties" in note for note in lower.notes)
+    assert "The uncertainties do not include how exactly the shoreline is drawn." in (
+        statistics_notes(lower, flat_lake(shore), shore))
     with pytest.raises(LakefloorError, match="shoreline must be 0 m or more"):
         lake_statistics(flat_lake(shore), shore, shoreline_sd=-1.0)
 
@@ -305,5 +308,6 @@ def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume(
 def test_an_uncertainty_without_a_value_is_told_as_none():
     surface, shore = round_lake()
     blank = Surface(surface.depth, surface.depth.like(surface.depth.values * np.nan), None)
-    assert "The surface states no uncertainty; uncertainties are those of the datum alone." in (
-        lake_statistics(blank, shore).notes)
+    notes = statistics_notes(lake_statistics(blank, shore), blank, shore)
+    assert ("The surface has no uncertainty band. Uncertainties are those of the datum alone."
+            ) in notes

@@ -1,4 +1,4 @@
-"""Level tables and draw-downs against elementary geometry."""
+"""Level tables and drawdowns against elementary geometry."""
 
 import sys
 from pathlib import Path
@@ -11,13 +11,13 @@ from shapely.geometry import Point, box
 
 from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
-from lakefloor.algorithms.core.share.level_table import (
+from lakefloor.algorithms.core.figures.level_table import (
     level_report,
     level_table,
     uncovered,
     water_at,
 )
+from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.units import FOOT
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -136,7 +136,7 @@ def test_report_of_table_and_drawdown_agrees_with_the_cone():
     assert report.table.mapped_percent == pytest.approx(100.0, abs=0.1)
     assert steps == sorted(steps)
     assert steps[-1] == 1.0
-    with pytest.raises(LakefloorError, match="draw-down must be above 0"):
+    with pytest.raises(LakefloorError, match="drawdown must be above 0"):
         level_report(only(bowl("cone")), circle(), step=1.0, drawdown=0.0)
 
 
@@ -172,7 +172,7 @@ def test_tables_never_lose_water_as_it_rises(seed, step):
 def test_refusals(change, words):
     with pytest.raises(LakefloorError, match=words):
         level_table(only(bowl("cone", 50.0)), circle(), **change)
-    with pytest.raises(LakefloorError, match="draw-down"):
+    with pytest.raises(LakefloorError, match="drawdown"):
         uncovered(bowl("cone", 50.0), circle(), -1.0)
 
 

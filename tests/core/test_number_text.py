@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.number_text import ENGLISH, Numbers, phrase, written, written_with
 from lakefloor.algorithms.core.places import place_texts
-from lakefloor.algorithms.core.share import plain_words, sheet
-from lakefloor.algorithms.core.share.structure_text import figure_lines
+from lakefloor.algorithms.core.wording import page_layout, plain_words, sheet_text
+from lakefloor.algorithms.core.wording.amounts import AREA_UNITS
+from lakefloor.algorithms.core.wording.structure_text import figure_lines
 
 ALGORITHMS = Path(__file__).resolve().parents[2] / "algorithms"
 GERMAN, SWISS, FRENCH = Numbers(",", "."), Numbers(".", "\u2019"), Numbers(",", "\u00a0")
@@ -59,12 +60,12 @@ def test_signs_hold_in_their_thread_and_block_only():
 
 def test_texts_of_sheets_and_reports():
     with written_with(GERMAN):
-        assert sheet.depth_text(11.03376, "ft") == "36,2"
-        assert sheet.band_label(0.0, 2.5, "m") == "0 – 2,5"
-        assert sheet.datum_statement("ft", "gauge", 0.5, (0.41, 0.62)).startswith(
-            "Depths in feet below lake level 1,64 ft (gauge). Lake level on the survey days: 1,35 "
+        assert sheet_text.depth_text(11.03376, "ft") == "36,2"
+        assert sheet_text.band_label(0.0, 2.5, "m") == "0 – 2,5"
+        assert sheet_text.datum_statement("ft", "gauge", 0.5, (0.41, 0.62)).startswith(
+            "Depths in feet below lake level 1,64 ft (gauge). Lake level during the visits: 1,35 "
             "to 2,03 ft")
-        assert sheet.position_text(46.4561, -94.6059) == "46° 27,366′ N, 094° 36,354′ W"
+        assert sheet_text.position_text(46.4561, -94.6059) == "46° 27,366′ N, 094° 36,354′ W"
         assert plain_words.about(1_234_567.0, 3) == "1.230.000"
         assert plain_words.about(0.25) == "0,25"
         assert plain_words.about(2.0, 3) == "2"
@@ -79,13 +80,13 @@ def test_texts_of_sheets_and_reports():
 def test_thousands_are_not_torn_apart_at_the_end_of_a_line():
     with written_with(FRENCH):
         text = phrase("about {:,} places", 12345)
-    assert sheet.wrap(text, 11, len) == ["about", "12\u00a0345", "places"]
-    assert sheet.wrap("a\r b\t\u2003c", 80, len) == ["a b c"]
+    assert page_layout.wrap(text, 11, len) == ["about", "12\u00a0345", "places"]
+    assert page_layout.wrap("a\r b\t\u2003c", 80, len) == ["a b c"]
 
 
 def test_areas_are_read_in_the_units_of_the_trade():
     assert figure_lines({"area_m2": 12345.0}, "m") == ["Area: 1.23 ha"]
-    assert sheet.AREAS["m"][1] == "ha"
+    assert AREA_UNITS["m"][1] == "ha"
 
 
 #: f-strings that another program reads: `corrections`, a table, a style sheet, a file of points,
@@ -107,7 +108,7 @@ _FOR_PROGRAMS = {
     "core/plan/next_outing.py: limit / metres:.2f", "core/reading/nmea.py: value:.3f",
     "core/visits/level_network.py: b:.4f", "core/visits/level_network.py: e:.4f",
     "core/visits/unknown_level.py: value:.4f",
-    "share/_lake_report.py: value:.10g", "share/_plain_page.py: 2.0 * points:.1f",
+    "_reports/statistics_page.py: value:.10g", "_reports/plain_page.py: 2.0 * points:.1f",
     "share/export_waypoints.py: d:g", "_layers.py: spacing:.6g",
 }
 

@@ -6,15 +6,16 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.share.sheet import grid_digits, position_text
-from lakefloor.algorithms.core.share.structure_text import (
+from lakefloor.algorithms.core.wording.page_layout import grid_digits
+from lakefloor.algorithms.core.wording.sheet_text import position_text
+from lakefloor.algorithms.core.wording.structure_text import (
     drop_off_values,
     figure_lines,
     page_box,
 )
 
 
-def test_figures_in_feet_and_in_metres():
+def test_figures_in_feet_and_in_meters():
     # 1 ft is 0.3048 m and 1 acre 4046.8564224 m2 by definition.
     values = {
         "top_depth_m": 3.048, "relief_m": -1.524, "length_m": 304.8, "area_m2": 4046.8564224,
@@ -22,8 +23,8 @@ def test_figures_in_feet_and_in_metres():
         "saddle_depth_m": None, "bottom_depth_m": math.nan, "description": "rock, steep",
     }
     assert figure_lines(values, "ft") == [
-        "Least depth: 10 ft", "Relief: 5 ft", "Length: 1,000 ft", "Area: 1.00 acres",
-        "Direction: 44° (north-east)", "Mean slope: 12%", "Confidence: 93%", "rock, steep",
+        "Shallowest point: 10 ft", "Relief: 5 ft", "Length: 1,000 ft", "Area: 1.00 acres",
+        "Direction: 44° (northeast)", "Mean slope: 12%", "Confidence: 93%", "rock, steep",
     ]
     assert figure_lines({"area_m2": 4046.9, "width_m": 12.3}, "m") == [
         "Width: 12 m", "Area: 4,047 m²"]
@@ -31,7 +32,7 @@ def test_figures_in_feet_and_in_metres():
 
 
 @pytest.mark.parametrize(
-    ("degrees", "name"), [(0, "north"), (22.4, "north"), (22.6, "north-east"), (337.6, "north"),
+    ("degrees", "name"), [(0, "north"), (22.4, "north"), (22.6, "northeast"), (337.6, "north"),
                           (270, "west"), (359.9, "north")])
 def test_directions(degrees, name):
     (line,) = figure_lines({"orientation_deg": degrees}, "ft")
@@ -54,7 +55,7 @@ def test_a_drop_off_of_its_three_lines():
 def test_boxes_have_room_around():
     assert page_box(0, 0, 0, 0) == (-30, -30, 30, 30)
     assert page_box(0, 0, 800, 80) == (-100, -100, 900, 180)
-    with pytest.raises(LakefloorError, match="no place"):
+    with pytest.raises(LakefloorError, match="no geometry"):
         page_box(math.inf, 0, 1, 1)
 
 

@@ -91,7 +91,7 @@ def _lanes(heading):
 _FT = {"UNIT": "ft"}
 _SHEET = {
     "CONTOURS": "{}/contours.gpkg", "SHORELINE": "{}/shoreline.geojson",
-    "AREAS": "{}/depth_areas.gpkg", "SURFACE": "{}/surface.tif",
+    "DEPTH_AREAS": "{}/depth_areas.gpkg", "SURFACE": "{}/surface.tif",
     "BREAK_LINES": "{}/break_lines.gpkg", "SOUNDINGS": "{}/soundings.gpkg",
 }
 _LAKE = {"INPUT": "{}/soundings.gpkg", "SHORELINE": "{}/shoreline.geojson"}
@@ -238,14 +238,14 @@ WRITERS = {
         "leveltable", _DEPTH, {"OUTPUT": "levels.csv", "UNCOVERED": "uncovered.gpkg"},
         {"DRAWDOWN": 2.0}),
     "lakereport": Writer(
-        "lakereport", {**_SHEET, "LAKE": "Pond"}, {"OUTPUT": "report.pdf", "PAGE": "report.html"},
-        {"LAKE": "Puddle"}),
+        "lakereport", {**_SHEET, "LAKE": "Pond"},
+        {"OUTPUT": "report.pdf", "WEB_PAGE": "report.html"}, {"LAKE": "Puddle"}),
     "mapsheet": Writer(
         "mapsheet", {**_SHEET, "TITLE": "Pond"}, {"OUTPUT": "sheet.pdf", "PICTURE": "sheet.png"},
         {"TITLE": "Puddle"}),
     "structuresheets": Writer(
-        "structuresheets", {**_SHEET, "TITLE": "Pond", "MOST": 2}, {"OUTPUT": "structures.pdf"},
-        {"TITLE": "Puddle", "MOST": 1}),
+        "structuresheets", {**_SHEET, "TITLE": "Pond", "MAX_PAGES": 2},
+        {"OUTPUT": "structures.pdf"}, {"TITLE": "Puddle", "MAX_PAGES": 1}),
     "lakeproject": Writer(
         "lakeproject", {**_SHEET, "TITLE": "Pond"}, {"OUTPUT": "lake.qgz"}, {"TITLE": "Puddle"}),
     "exportwaypoints": Writer(
@@ -265,5 +265,5 @@ WRITERS = {
         {"LAYERS": ["{}/contours.gpkg", "{}/soundings.gpkg", "{}/surface.tif"]},
         {"OUTPUT": "copy"}),
     "fieldpackage": Writer(
-        "fieldpackage", {**_SHEET, "TITLE": "Pond", "ZOOM": 16}, {"OUTPUT": "package"}),
+        "fieldpackage", {**_SHEET, "TITLE": "Pond", "MAX_ZOOM": 16}, {"OUTPUT": "package"}),
 }

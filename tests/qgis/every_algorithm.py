@@ -102,8 +102,9 @@ def steps(lake, out):
     soundings, smooth = made("soundings.gpkg"), made("smooth.tif")
     gridded = {"INPUT": soundings, "SHORELINE": shore, "CELL_SIZE": 3.0}
     surface = {"INPUT": smooth, "SHORELINE": shore}
-    sheet = {"CONTOURS": made("contours.gpkg"), "SHORELINE": shore, "AREAS": made("areas.gpkg"),
-             "SURFACE": smooth, "BREAK_LINES": made("breaks.gpkg"), "SOUNDINGS": soundings}
+    sheet = {"CONTOURS": made("contours.gpkg"), "SHORELINE": shore,
+             "DEPTH_AREAS": made("areas.gpkg"), "SURFACE": smooth,
+             "BREAK_LINES": made("breaks.gpkg"), "SOUNDINGS": soundings}
     ground = {"INPUT": smooth, "BREAK_LINES": made("breaks.gpkg"),
               "BOTTOM_FORMS": made("forms.gpkg"),
               "TRANSITIONS": made("transitions.gpkg"), "BOTTOM_TYPE": made("type.tif")}
@@ -146,7 +147,7 @@ def steps(lake, out):
                          "OUTPUT": made("blend.tif"), "DIFFERENCE": made("blend_difference.tif"),
                          "REPORT": made("blend.html")}),
         ("depthcontours", {**surface, "INTERVAL": 2.0, "OUTPUT": sheet["CONTOURS"]}),
-        ("depthareas", {**surface, "INTERVAL": 2.0, "OUTPUT": sheet["AREAS"]}),
+        ("depthareas", {**surface, "INTERVAL": 2.0, "OUTPUT": sheet["DEPTH_AREAS"]}),
         ("bottomslope", {"INPUT": smooth, "OUTPUT": made("slope.tif")}),
         ("breaklines", {"INPUT": smooth, "OUTPUT": made("breaks.gpkg")}),
         ("bottomforms", {"INPUT": smooth, "OUTPUT": made("forms.gpkg"),
@@ -168,7 +169,7 @@ def steps(lake, out):
                         "UNCOVERED": made("uncovered.gpkg")}),
         ("lakereport", {**sheet, "OUTPUT": made("report.pdf")}),
         ("mapsheet", {**sheet, "OUTPUT": made("sheet.pdf")}),
-        ("structuresheets", {**sheet, "FEATURES": made("spots.gpkg"), "MOST": 3,
+        ("structuresheets", {**sheet, "STRUCTURES": made("spots.gpkg"), "MAX_PAGES": 3,
                              "OUTPUT": made("sheets.pdf")}),
         ("lakeproject", {**sheet, "SLOPE": made("slope.tif"), "IDW_SURFACE": made("idw.tif"),
                          "OUTPUT": made("lake.qgz")}),
@@ -178,7 +179,7 @@ def steps(lake, out):
                              "LINES": made("tracks.gpkg")}),
         ("copytoshare", {"LAYERS": [smooth, sheet["CONTOURS"], shore],
                          "OUTPUT": made("shared")}),
-        ("fieldpackage", {**sheet, "ZOOM": 16, "OUTPUT": made("package")}),
+        ("fieldpackage", {**sheet, "MAX_ZOOM": 16, "OUTPUT": made("package")}),
         ("surveylanes", {"INPUT": shore, "SPACING": 30.0, "LAUNCH": launch, "DEPTH": smooth,
                          "OUTPUT": made("lanes.gpkg"), "GPX": made("lanes.gpx")}),
         ("nextouting", {**surface, "LAUNCH": launch, "BREAK_LINES": made("breaks.gpkg"),

@@ -84,7 +84,7 @@ def test_pages_show_names_as_text(run, tmp_path):
         if name in _DRAWN or name == "removevisit":
             continue
         if name == "lakereport":
-            parameters.update(PAGE=str(out / "report.html"), TITLE=NAME)
+            parameters.update(WEB_PAGE=str(out / "report.html"), TITLE=NAME)
         run(name, parameters)
         for output in writers.get(name, []):
             page = Path(parameters[output])

@@ -86,11 +86,17 @@ def test_files(run, tmp_path, shoreline, feedback):
     assert len(pictures) == 2
     assert all(base64.b64decode(p).startswith(b"\x89PNG") for p in pictures)
     assert "Not for navigation" in page
+    # One confidence: 95%, 1.96 times the standard uncertainty; a percent sign without a blank.
+    half = re.search(r"<td>Volume</td><td>[^<]+</td><td>± ([\d.,]+) acre-ft</td>", page)[1]
+    assert float(half.replace(",", "")) == pytest.approx(
+        1.96 * result["VOLUME_SD_M3"] / ACRE / FOOT, rel=0.05)
+    assert "standard uncertaint" not in page
+    assert not re.search(r"\d %", page)
     assert "The lake covers" in feedback.text
 
 
 def test_a_lower_level_in_metres(run, tmp_path, shoreline):
-    result = statistics(run, paraboloid(tmp_path), shoreline, UNIT="m", LEVEL=-1.8,
+    result = statistics(run, paraboloid(tmp_path), shoreline, UNIT="m", LAKE_LEVEL=-1.8,
                         LITTORAL_DEPTH=3.6, REPORT=str(tmp_path / "r.html"))
     # Down a fifth of the greatest depth: 0.8 of the area, 0.64 of the volume.
     assert result["AREA_M2"] == pytest.approx(0.8 * TRUE_AREA, rel=1e-3)
@@ -112,9 +118,9 @@ def test_degrees_are_projected(run, tmp_path, memory_layer):
 def test_refusals(run, tmp_path, memory_layer, shoreline):
     surface = paraboloid(tmp_path)
     with pytest.raises(QgsProcessingException, match="no water"):
-        statistics(run, surface, shoreline, LEVEL=-40)
+        statistics(run, surface, shoreline, LAKE_LEVEL=-40)
     with pytest.raises(QgsProcessingException, match="land"):
-        statistics(run, surface, shoreline, LEVEL=1)
+        statistics(run, surface, shoreline, LAKE_LEVEL=1)
     with pytest.raises(QgsProcessingException, match="same lake"):
         statistics(run, surface, memory_layer("Polygon", ["POLYGON((0 0, 9 0, 9 9, 0 0))"]))
     bow = "POLYGON((499800 5099800, 500200 5100200, 500200 5099800, 499800 5099900, " \

@@ -49,7 +49,7 @@ def test_tenths_of_a_foot_and_what_three_feet_uncover(run, tmp_path, shoreline, 
     hole = ring.geoms[0].interiors[0]
     assert np.hypot(*(np.asarray(hole.coords) - (500_000.0, 5_100_000.0)).T) == pytest.approx(
         inner, abs=0.1)
-    assert "A draw-down of 3 ft uncovers" in feedback.text
+    assert "A drawdown of 3 ft uncovers" in feedback.text
 
 
 def test_water_of_a_day_and_an_unknown_sound_speed(run, tmp_path, shoreline, feedback):
@@ -57,17 +57,17 @@ def test_water_of_a_day_and_an_unknown_sound_speed(run, tmp_path, shoreline, fee
                          DATUM_NAME="water level of 2026-05-14")
     rows = list(table(run, surface, shoreline, feedback)["OUTPUT"].getFeatures())
     assert all(row["volume_sd_m3"] > 0.0257 * row["volume_m3"] for row in rows[1:])
-    assert ("Levels count from the water level of 2026-05-14. No gauge was read"
+    assert ("Levels count from the water level of 2026-05-14. The height of the lake at that time"
             in "".join(feedback.warnings))
 
 
 def test_above_the_datum_as_far_as_the_land_is_known(run, tmp_path, shoreline, feedback):
     surface = paraboloid(tmp_path, land=30.0)  # up to 1.9 m
-    result = table(run, surface, shoreline, feedback, UNIT="m", STEP=0.25, LOWEST=-1,
-                   HIGHEST=4)
+    result = table(run, surface, shoreline, feedback, UNIT="m", STEP=0.25, MIN_LEVEL=-1,
+                   MAX_LEVEL=4)
     levels = [f["level"] for f in result["OUTPUT"].getFeatures()]
     assert levels == [-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5]
-    assert result["HIGHEST_M"] == 1.5
+    assert result["MAX_LEVEL_M"] == 1.5
     assert "does not hold the land" in feedback.text
     top = max(result["OUTPUT"].getFeatures(), key=lambda f: f["level"])
     assert top["area_m2"] == pytest.approx(TRUE_AREA * (1 + 1.5 / DEEPEST), rel=3e-3)
@@ -86,10 +86,10 @@ def test_files(run, tmp_path, shoreline):
 
 def test_refusals(run, tmp_path, shoreline, recorder):
     surface = paraboloid(tmp_path)
-    with pytest.raises(QgsProcessingException, match="draw-down"):
+    with pytest.raises(QgsProcessingException, match="drawdown"):
         table(run, surface, shoreline, DRAWDOWN=0)
     with pytest.raises(QgsProcessingException, match="must be below"):
-        table(run, surface, shoreline, LOWEST=2)
+        table(run, surface, shoreline, MIN_LEVEL=2)
     with pytest.raises(QgsProcessingException):
         table(run, surface, shoreline, recorder(cancel_at=40), OUTPUT=str(tmp_path / "a.csv"))
     assert files_of(tmp_path) == ["paraboloid.tif"]

@@ -59,7 +59,7 @@ def test_palette(kind, colors):
     elif kind == "lines":
         # WCAG 2.1, 1.4.3 and 1.4.11: text 4.5 to 1, lines and symbols 3 to 1.
         for color in colors:
-            assert contrast(color, look.PAPER) >= 4.5, color
+            assert contrast(color, look.WHITE) >= 4.5, color
             assert contrast(color, look.DEPTH_STOPS[0]) >= 3.0, color
     else:
         pytest.fail(f"unknown kind '{kind}'")
@@ -86,13 +86,13 @@ def _differ(colors, least):
 def test_no_colour_is_left_undeclared(module):
     written = re.findall(r'"(#[0-9a-fA-F]{6})"', Path(module.__file__).read_text("utf-8"))
     declared = {color.lower() for _, colors in getattr(module, "PALETTES", {}).values()
-                for color in colors} | {look.PAPER}
+                for color in colors} | {look.WHITE}
     assert {color.lower() for color in written} <= declared
 
 
 def test_contours_and_their_labels_are_read_in_sunlight():
     # WCAG 2.1, level AAA: 7 to 1 for text; 1.4.11: 3 to 1 for lines on any depth.
-    assert contrast(look.INK, look.PAPER) >= 7.0
+    assert contrast(look.INK, look.WHITE) >= 7.0
     for band in steps(look.DEPTH_STOPS):
         assert contrast(look.INK, band) >= 3.0
 

@@ -26,10 +26,11 @@ from qgis.core import (
 from lakefloor.algorithms import _layers, algorithm_classes
 from lakefloor.algorithms import _params as params
 from lakefloor.algorithms._layers import SCHEMA, GivenRows, to_datetime64, to_qdatetime
+from lakefloor.algorithms._sheets.layer_facts import collect_facts
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.share._facts import collect_facts
+from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
 
 UTM15, X, Y = QgsCoordinateReferenceSystem("EPSG:32615"), 500_000.0, 5_100_000.0
 ORDERS = ("shuffled", "by place")
@@ -314,7 +315,7 @@ def test_sheets_and_reports_say_the_same(lake, feedback):
         layers = {"soundings": lake.layers["ready", order], "shoreline": lake.shoreline}
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        return repr(collect_facts(layers, UTM15, context, feedback, "Lake"))
+        return repr(collect_facts(layers, UTM15, SheetSettings("Lake"), context, feedback))
 
     assert "crossings=Misfit(n=" in facts("logged")
     for order in ORDERS:

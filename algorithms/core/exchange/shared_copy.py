@@ -15,11 +15,11 @@ from shapely.ops import unary_union
 from shapely.validation import make_valid
 
 from ..blocks import block_mean
+from ..cautions import CAUTIONS
 from ..correcting.lake_level import is_water_of_a_day
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
-from ..share.sheet import CAUTIONS
 from ..soundings import Soundings
 
 #: Places are rounded to this, m, where they are not coarsened further.

@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent
-from ..share.hypsography import correlation_length
+from .error_reach import error_reach
 from .surface_nodes import row_blocks
 
 _CELLS = 500_000
@@ -217,7 +217,7 @@ def surface_difference(
     if crs is not None:
         overlap = box(*base.bounds)
         cell *= polygon_area(overlap, crs) / overlap.area
-    length = max(correlation_length(surface) for surface in (newer, older))
+    length = max(error_reach(surface) for surface in (newer, older))
 
     def volume(cells):
         """Volume of change, its standard uncertainty, and the area, of a mask of cells."""

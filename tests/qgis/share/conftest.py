@@ -93,7 +93,7 @@ def lake(qgis_app, tmp_path_factory):
                              lines.attributes),
         "SHORELINE": _layer("Polygon", "Shoreline", [("name", "string")],
                             [(Polygon(water), ["Heron Lake"])]),
-        "AREAS": _of_core("MultiPolygon", "Depth areas", areas.polygons, areas.attributes),
+        "DEPTH_AREAS": _of_core("MultiPolygon", "Depth areas", areas.polygons, areas.attributes),
         "SURFACE": QgsRasterLayer(str(path), "Depth"),
         "BREAK_LINES": _layer("LineString", "Break-lines",
                               [("kind", "string"), ("drop_off", "integer")], breaks),

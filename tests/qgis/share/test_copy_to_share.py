@@ -23,7 +23,7 @@ SECRETS = (
     "Quillfeather", "zander-visit", "/home/quill", "2025-05-17", "2025-07-05", "2025-09-20",
     "sekrit", "T15:", "level_m", "spike", "xyzzy",
 )
-VECTORS = ("SOUNDINGS", "CONTOURS", "SHORELINE", "AREAS", "BREAK_LINES")
+VECTORS = ("SOUNDINGS", "CONTOURS", "SHORELINE", "DEPTH_AREAS", "BREAK_LINES")
 
 #: A folder that not even an administrator may write to, where it is there (1) or not (0).
 NO_ONE_WRITES_TO_PROC = int(os.path.exists("/proc/self"))

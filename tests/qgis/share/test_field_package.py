@@ -20,14 +20,14 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
                          rows=[["Reed point"]], name="m")
     folder = tmp_path / "field"
     results = run("fieldpackage", {
-        **inputs(lake, "AREAS", "SURFACE", "BREAK_LINES", "SOUNDINGS"), "MARKS": marks,
-        "ZOOM": 15, "OUTPUT": str(folder)}, feedback)
+        **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAK_LINES", "SOUNDINGS"), "MARKS": marks,
+        "MAX_ZOOM": 15, "OUTPUT": str(folder)}, feedback)
     assert sorted(os.listdir(folder)) == ["lake.gpkg", "lake_map.pdf", "lake_tiles.mbtiles"]
     vectors = ogr.Open(str(folder / "lake.gpkg"))
     names = {vectors.GetLayer(i).GetName() for i in range(vectors.GetLayerCount())}
     assert names == {"marks", "break_lines", "contours", "shoreline", "soundings", "depth_areas",
                      "layer_styles"}
-    assert results["LAYERS"] == 6
+    assert results["LAYER_COUNT"] == 6
     # MBTiles 1.3: a table of metadata, and tiles in rows counted from the south.
     with sqlite3.connect(folder / "lake_tiles.mbtiles") as db:
         levels = dict(db.execute("SELECT zoom_level, count(*) FROM tiles GROUP BY zoom_level"))
@@ -37,7 +37,7 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
         assert metadata["format"] == "png"
     # Of Web Mercator: the circumference of its sphere over 256 pixels a tile.
     ground = 2 * math.pi * 6378137 / 256 / 2**15 * math.cos(math.radians(46.22))
-    assert results["PIXEL"] == pytest.approx(ground, rel=1e-3)
+    assert results["PIXEL_SIZE"] == pytest.approx(ground, rel=1e-3)
     tiles = gdal.Open(str(folder / "lake_tiles.mbtiles"))
     alpha = tiles.GetRasterBand(4).ReadAsArray()
     assert 0 < (alpha > 0).mean() < 1
@@ -46,13 +46,14 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
 
 
 def test_geopackage_tiles_and_none(run, lake, tmp_path):
-    run("fieldpackage", {**inputs(lake), "ZOOM": 14, "TILES": "gpkg",
+    run("fieldpackage", {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage",
                          "OUTPUT": str(tmp_path / "a")})
     tiles = gdal.Open(str(tmp_path / "a" / "lake_tiles.gpkg"))
     assert tiles.RasterCount == 4
-    results = run("fieldpackage", {**inputs(lake), "TILES": "none", "OUTPUT": str(tmp_path / "b")})
+    results = run("fieldpackage", {
+        **inputs(lake), "TILES": "no tiles", "OUTPUT": str(tmp_path / "b")})
     assert sorted(os.listdir(tmp_path / "b")) == ["lake.gpkg", "lake_map.pdf"]
-    assert results["PIXEL"] is None
+    assert results["PIXEL_SIZE"] is None
 
 
 def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
@@ -66,19 +67,19 @@ def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
             f"field={f}:double" for f in ("depth", "index", "supported")))
     no_crs = memory_layer("Polygon", ["POLYGON((0 0,1 0,1 1,0 0))"], crs="", name="odd")
     for parameters, word in (
-        ({"ZOOM": 22}, "Choose level"), ({"OUTPUT": str(full)}, "not empty"),
+        ({"MAX_ZOOM": 22}, "Choose level"), ({"OUTPUT": str(full)}, "not empty"),
         ({"SHORELINE": polar, "CONTOURS": north}, "84 N|polar"),
         ({"SHORELINE": no_crs}, "coordinate reference"),
     ):
-        given = {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p"), **parameters}
-        if "SHORELINE" not in parameters and parameters.get("ZOOM") == 22:
+        given = {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p"), **parameters}
+        if "SHORELINE" not in parameters and parameters.get("MAX_ZOOM") == 22:
             given["SHORELINE"] = memory_layer(
                 "Polygon", ["POLYGON((412000 5120000,432000 5120000,432000 5140000,412000 "
                             "5120000))"])
         with pytest.raises(QgsProcessingException, match=word):
             run("fieldpackage", given)
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("fieldpackage", {**inputs(lake), "ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
+        run("fieldpackage", {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
             recorder(30))
     assert sorted(os.listdir(tmp_path)) == ["full"]
 
@@ -92,8 +93,8 @@ def test_full_disk_leaves_nothing(run, lake, tmp_path, limit):
     handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
-        with pytest.raises(QgsProcessingException, match="full"):
-            run("fieldpackage", {**inputs(lake, "AREAS"), "ZOOM": 16,
+        with pytest.raises(QgsProcessingException, match="disk has room"):
+            run("fieldpackage", {**inputs(lake, "DEPTH_AREAS"), "MAX_ZOOM": 16,
                                  "OUTPUT": str(tmp_path / "p")})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)

@@ -33,7 +33,7 @@ def test_opens_whole_after_a_move(moved, lake):
     project = QgsProject()
     assert project.read(str(folder / "heron.qgz"))
     layers = {layer.name(): layer for layer in project.mapLayers().values()}
-    assert result["LAYERS"] == len(layers) == 8
+    assert result["LAYER_COUNT"] == len(layers) == 8
     assert all(layer.isValid() for layer in layers.values())
     assert project.title() == TITLE
     assert project.metadata().author() == "Ada Pike"
@@ -99,7 +99,7 @@ def test_may_be_written_again_from_its_own_layers(lake, run, tmp_path):
     path = tmp_path / "heron.qgz"
     run("lakeproject", {**lake, "OUTPUT": str(path)})
     own = {**lake, "CONTOURS": f"{tmp_path / 'heron.gpkg'}|layername=contours"}
-    assert run("lakeproject", {**own, "OUTPUT": str(path)})["LAYERS"] == 6
+    assert run("lakeproject", {**own, "OUTPUT": str(path)})["LAYER_COUNT"] == 6
     project = QgsProject()
     assert project.read(str(path))
     assert all(layer.isValid() for layer in project.mapLayers().values())

@@ -35,7 +35,7 @@ def test_one_page_in_plain_words(layers, run, tmp_path, paper, size):
     path = tmp_path / "report.pdf"
     run("lakereport", {**layers, "TITLE": "Heron <Lake>", "LAKE": "Heron & County",
                        "AUTHOR": "Ada Pike", "PAPER": paper, "OUTPUT": str(path),
-                       "PAGE": str(tmp_path / "report.html")})
+                       "WEB_PAGE": str(tmp_path / "report.html")})
     info = tool("pdfinfo", str(path))
     assert re.search(r"Pages:\s+1\b", info)
     points = [float(v) for v in re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", info).groups()]
@@ -44,7 +44,8 @@ def test_one_page_in_plain_words(layers, run, tmp_path, paper, size):
     page = (tmp_path / "report.html").read_text("utf-8")
     for needed in (
         "Heron <Lake>", "Heron & County", "The lake covers", "American football fields",
-        "on 3 outings between 17 May 2025 and 20 September 2025", "along 19 lanes about 66 feet",
+        "on 3 visits between May 17, 2025 and September 20, 2025",
+        "The boat drove 19 lanes, about 66 feet",
         "one line every foot", "Brown lines mark drop-offs", "lake level of 1.64 ft",
         "If the water fell by one foot", "NOT FOR NAVIGATION", "never guaranteed safe",
         "Made by Ada Pike.",
@@ -80,7 +81,7 @@ def test_surface_and_shoreline_suffice(layers, run, tmp_path):
 
 def test_refuses_a_surface_elsewhere(layers, run, memory_layer, tmp_path):
     elsewhere = memory_layer("Polygon", ["POLYGON((0 0, 90 0, 90 90, 0 90, 0 0))"])
-    with pytest.raises(QgsProcessingException, match="elsewhere"):
+    with pytest.raises(QgsProcessingException, match="do not overlap"):
         run("lakereport", {"SURFACE": layers["SURFACE"], "SHORELINE": elsewhere,
                            "OUTPUT": str(tmp_path / "r.pdf")})
     assert not list(tmp_path.iterdir())

@@ -34,9 +34,11 @@ from qgis.PyQt.QtCore import QCoreApplication, QSizeF
 from qgis.PyQt.QtGui import QImage
 from shapely import wkt
 
+from lakefloor.algorithms._sheets import layer_facts, page_map, sheet_inputs, sheet_layout
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.share.sheet import PAPERS, scale_denominator
-from lakefloor.algorithms.share import _inputs, _sheet
+from lakefloor.algorithms.core.wording.page_layout import PAGE_SIZES, scale_denominator
+from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
+from lakefloor.algorithms.core.wording.sheet_sections import sections
 from lakefloor.algorithms.share.map_sheet import MapSheet
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -72,14 +74,14 @@ def sheet(lake, provider, tmp_path_factory):
 def test_says_what_a_lake_map_must_say(sheet):
     text = text_of(sheet[0])
     for needed in (
-        "Heron Lake", "Heron County", "Ada Pike", "surveyed 2025-05-17, 2025-07-05, 2025-09-20",
+        "Heron Lake", "Heron County", "Ada Pike", "surveyed May 17, July 5 and September 20, 2025",
         # 0.5 m, 0.41 m and 0.62 m in feet of 0.3048 m.
         "lake level 1.64 ft (staff gauge", "1.35 to 2.03 ft", "not tied to a national",
         "Contour interval 1 ft, index contours every 5 ft", "19 lanes, about 66 ft apart",
         "NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules",
-        "Area (acres)", "Area (acres) at a depth (ft) or deeper", "Scale 1:", "Survey quality",
+        "Area (acres)", "Area (acres) at each depth (ft) or deeper", "Scale 1:", "Survey quality",
         "No tracks cross", "Data sources", "Mean depth",
-        "WGS 84 / UTM zone 15N", "least depth of a hump",
+        "WGS 84 / UTM zone 15N", "shallowest depth of a hump",
     ):
         assert needed in text
 
@@ -96,7 +98,7 @@ def test_is_georeferenced_at_its_scale(sheet, lake):
     utm = osr.SpatialReference()
     utm.ImportFromEPSG(32615)
     assert srs.IsSame(utm, ["IGNORE_DATA_AXIS_TO_SRS_AXIS_MAPPING=YES"])
-    page_width = 0.001 * PAPERS["Letter"][0]
+    page_width = 0.001 * PAGE_SIZES["Letter"][0]
     assert dataset.GetGeoTransform()[1] * dataset.RasterXSize == pytest.approx(
         page_width * result["SCALE_USED"], rel=2e-3
     )
@@ -108,7 +110,7 @@ def test_is_georeferenced_at_its_scale(sheet, lake):
     assert neatline[3] > extent.yMaximum()
 
 
-@pytest.mark.parametrize("paper", list(PAPERS))
+@pytest.mark.parametrize("paper", list(PAGE_SIZES))
 def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
     path = tmp_path / "map.pdf"
     result = run("mapsheet", {
@@ -117,15 +119,15 @@ def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
     assert result["SCALE_USED"] == pytest.approx(6543)
     (line,) = [row for row in tool("pdfinfo", str(path)).splitlines() if "Page size" in row]
     points = [float(word) for word in line.split() if word.replace(".", "").isdigit()]
-    short, long = PAPERS[paper]
+    short, long = PAGE_SIZES[paper]
     assert points == pytest.approx([long / 25.4 * 72, short / 25.4 * 72], abs=1)
 
 
 def facts_of(lake, **texts):
-    roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
-    return _sheet.collect_facts(
-        roles, QgsCoordinateReferenceSystem("EPSG:32615"), QgsProcessingContext(),
-        QgsProcessingFeedback(), "Heron Lake", **texts,
+    roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
+    return layer_facts.collect_facts(
+        roles, QgsCoordinateReferenceSystem("EPSG:32615"), SheetSettings("Heron Lake", **texts),
+        QgsProcessingContext(), QgsProcessingFeedback(),
     )
 
 
@@ -139,7 +141,7 @@ def test_soundings_far_off_the_shoreline_are_left_out_of_the_figures(lake):
     soundings.dataProvider().addFeatures(strays)
     alone, both = facts_of(lake), facts_of({**lake, "SOUNDINGS": soundings})
     for name in ("used", "rejected", "lanes", "spacing", "dates", "crossings"):
-        assert getattr(both, name) == getattr(alone, name), name
+        assert getattr(both.survey, name) == getattr(alone.survey, name), name
 
 
 def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
@@ -159,15 +161,22 @@ def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
             added.append(feature)
     assert soundings.dataProvider().addFeatures(added)[0]
     facts = facts_of({**lake, "SOUNDINGS": soundings})
-    assert facts.between
-    assert facts.crossings.n >= 15
+    crossings = facts.survey.crossings
+    assert facts.survey.between
+    assert crossings.n >= 15
     # The earlier visits come first: they are a decimetre shallower, but for the bottom's
     # curvature between soundings four metres apart.
-    assert facts.crossings.mean == pytest.approx(-0.1, abs=0.02)
-    (quality,) = [text for heading, text in facts.sections if heading == facts.boxed]
-    assert f"cross {facts.crossings.n} times between visits" in quality
-    assert "differ by −0.3" in quality
-    assert "95% uncertainty of a single sounding" in quality
+    assert crossings.mean == pytest.approx(-0.1, abs=0.02)
+    quality = dict(sections(facts))["Survey quality"].split("\n")
+    # Each statement is at 95%: of the crossings, and 1.96 standard uncertainties of the map.
+    assert quality == [
+        f"Tracks cross {crossings.n} times between visits. In 95% of the cases the depths agree "
+        f"within {crossings.percentile95 / 0.3048:.2f} ft.",
+        "The 95% uncertainty of the mapped depth is "
+        f"{1.96 * facts.uncertainty / 0.3048:.2f} ft on average.",
+        f"The data support {100 * facts.contours.supported:.0f}% of the length of the contours. "
+        "The rest is dashed.",
+    ]
 
 
 def test_a_correction_that_changed_nothing_is_none(lake):
@@ -177,8 +186,8 @@ def test_a_correction_that_changed_nothing_is_none(lake):
     copy.dataProvider().changeAttributeValues({
         feature.id(): {at: "from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=not corrected"}
         for feature in copy.getFeatures()})
-    text = " ".join(text for _, text in facts_of({**lake, "SOUNDINGS": copy}).sections)
-    assert "Corrected for draft." in text
+    text = dict(sections(facts_of({**lake, "SOUNDINGS": copy})))["Data sources"]
+    assert "Depths are corrected for draft." in text
 
 
 def test_figures_and_curve_are_those_of_the_lake(lake):
@@ -189,9 +198,11 @@ def test_figures_and_curve_are_those_of_the_lake(lake):
     assert area[0] == pytest.approx(shore, rel=1e-3)
     assert depth[0] == 0.0
     assert (np.diff(area) <= 0).all()
-    sections = dict(facts.sections)
-    assert f"Area {area[0] / 4046.8564224:.1f}" in sections["The lake"]
-    assert sections["Data sources"].startswith("Dale: gauge\nInk & Co.: shoreline\n")
+    said = dict(sections(facts))
+    assert f"Area {area[0] / 4046.8564224:.1f}" in said["The lake"]
+    assert said["The lake"].endswith("± is the 95% uncertainty.")
+    assert "standard uncertainty" not in said["The lake"]
+    assert said["Data sources"].startswith("Dale: gauge\nInk & Co.: shoreline\n")
     # Without a surface the bands give the curve.
     banded = facts_of({key: value for key, value in lake.items() if key != "SURFACE"})
     assert banded.statistics is None
@@ -231,11 +242,11 @@ def test_layout_stays_in_the_project_for_editing(lake, run, recorder, tmp_path, 
 def test_the_panel_takes_its_place_from_the_lake(lake):
     # A wide lake on a page across is larger than on an upright one, and so the automatic choice.
     scales = {}
-    for orientation in ("portrait", "landscape", "auto"):
+    for orientation in ("portrait", "landscape", "automatic"):
         project, layout = layout_of(lake, "A4", orientation)
         scales[orientation] = layout.referenceMap().scale()
         project.clear()
-    assert scales["auto"] == pytest.approx(min(scales["portrait"], scales["landscape"]))
+    assert scales["automatic"] == pytest.approx(min(scales["portrait"], scales["landscape"]))
 
 
 def test_a_text_that_never_fits_is_refused(lake):
@@ -244,22 +255,21 @@ def test_a_text_that_never_fits_is_refused(lake):
 
 
 def layout_of(lake, paper, orientation, text=""):
-    roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
+    roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
     project = QgsProject()
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     project.setCrs(crs)
     context = QgsProcessingContext()
-    facts = _sheet.collect_facts(
-        roles, crs, context, QgsProcessingFeedback(), "Heron Lake" + text, "county" + text,
-        "author" + text,
-    )
-    drawn = _inputs.styled_copies(roles, _sheet.DRAWN, project)
-    extent = _sheet.map_extent(lake["SHORELINE"], crs, context)
-    return project, _sheet.build_layout(project, drawn, facts, extent, paper, orientation)
+    settings = SheetSettings(
+        "Heron Lake" + text, "county" + text, "author" + text, page_size=paper)
+    facts = layer_facts.collect_facts(roles, crs, settings, context, QgsProcessingFeedback())
+    drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
+    extent = page_map.map_extent(lake["SHORELINE"], crs, context)
+    return project, sheet_layout.build_layout(project, drawn, facts, extent, orientation)
 
 
 @pytest.mark.parametrize("orientation", ["portrait", "landscape"])
-@pytest.mark.parametrize("paper", list(PAPERS))
+@pytest.mark.parametrize("paper", list(PAGE_SIZES))
 @pytest.mark.parametrize("text", ["", " of the long and winding shores" * 6])
 def test_nothing_overlaps_or_leaves_the_paper(lake, paper, orientation, text):
     project, layout = layout_of(lake, paper, orientation, text)
@@ -280,7 +290,7 @@ def test_nothing_overlaps_or_leaves_the_paper(lake, paper, orientation, text):
 
 
 def test_the_lake_fills_the_frame(lake):
-    project, layout = layout_of(lake, "Letter", "auto")
+    project, layout = layout_of(lake, "Letter", "automatic")
     chart = layout.referenceMap()
     extent = lake["SHORELINE"].extent()
     assert chart.extent().contains(extent)
@@ -333,7 +343,7 @@ def test_inputs_keep_their_own_style(lake, run, tmp_path):
 
 
 def test_other_unit_is_refused(lake, run, tmp_path):
-    with pytest.raises(QgsProcessingException, match=r"labelled in 'ft'.*is 'm'"):
+    with pytest.raises(QgsProcessingException, match=r"labels in 'ft'.*is 'm'"):
         run("mapsheet", {**lake, "UNIT": "m", "OUTPUT": str(tmp_path / "map.pdf")})
     assert not list(tmp_path.iterdir())
 

@@ -19,8 +19,8 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QLocale
 
-from lakefloor.algorithms import _plots
 from lakefloor.algorithms._i18n import local_numbers, tr
+from lakefloor.algorithms._reports import plots
 from lakefloor.algorithms.core.number_text import ENGLISH, Numbers, written_with
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
@@ -69,10 +69,10 @@ def test_a_translated_text_is_filled_in_with_the_signs():
     assert type(tr("{}").format(1)) is str
 
 
-@pytest.mark.skipif(not _plots.available(), reason="this QGIS has no matplotlib")
+@pytest.mark.skipif(not plots.available(), reason="this QGIS has no matplotlib")
 def test_figures_along_axes():
     with written_with(Numbers(",", ".")):
-        ticks = _plots._tick_format()
+        ticks = plots._tick_format()
     ticks.create_dummy_axis()
     ticks.set_locs([0.0, 0.5, 1.0])
     with written_with(Numbers(",", ".")):
@@ -90,7 +90,7 @@ def metric(lake, provider, tmp_path_factory):
     contours, areas = str(folder / "contours.gpkg"), str(folder / "areas.gpkg")
     processing.run("lakefloor:depthcontours", {**given, "INTERVAL": 0.5, "OUTPUT": contours})
     processing.run("lakefloor:depthareas", {**given, "INTERVAL": 0.5, "OUTPUT": areas})
-    return {**lake, "CONTOURS": contours, "AREAS": areas, "UNIT": "m"}
+    return {**lake, "CONTOURS": contours, "DEPTH_AREAS": areas, "UNIT": "m"}
 
 
 @pytest.fixture(scope="module")
@@ -113,12 +113,12 @@ def printed(lake, metric, provider, tmp_path_factory):
         for name, parameters in (
             ("mapsheet", {**given, "OUTPUT": "map.pdf"}),
             ("structuresheets", {**given, "OUTPUT": "sheets.pdf"}),
-            ("lakereport", {**given, "OUTPUT": "report.pdf", "PAGE": "report.html"}),
+            ("lakereport", {**given, "OUTPUT": "report.pdf", "WEB_PAGE": "report.html"}),
             ("lakestatistics", {**figures, "CSV": "figures.csv", "REPORT": "figures.html"}),
             ("leveltable", {**figures, "OUTPUT": "levels.csv"}),
         ):
             files = {key: str(folder / value) for key, value in parameters.items()
-                     if key in ("OUTPUT", "PAGE", "CSV", "REPORT")}
+                     if key in ("OUTPUT", "WEB_PAGE", "CSV", "REPORT")}
             processing.run(f"lakefloor:{name}", {**parameters, **files}, feedback=feedback)
         texts = {path.name: page_text(path) for path in folder.glob("*.pdf")}
         texts.update({path.name: html_text(path) for path in folder.glob("*.html")})

@@ -16,7 +16,13 @@ from qgis.core import (
     QgsProject,
 )
 
-from lakefloor.algorithms.share import _atlas, _inputs, _sheet
+from lakefloor.algorithms._sheets import (
+    layer_facts,
+    page_map,
+    sheet_inputs,
+    structure_atlas,
+)
+from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
 from lakefloor.algorithms.share.structure_sheets import _marked, _of_features
 
 pytestmark = pytest.mark.skipif(
@@ -48,23 +54,23 @@ def forms(memory_layer):
 
 def test_a_page_for_each_drop_off_by_default(lake, run, tmp_path):
     path = tmp_path / "sheets.pdf"
-    layers = {key: value for key, value in lake.items() if key != "AREAS"}
+    layers = {key: value for key, value in lake.items() if key != "DEPTH_AREAS"}
     result = run("structuresheets", {**layers, "TITLE": "Heron Lake", "OUTPUT": str(path)})
     assert result["PAGES"] == 1
     (page,) = pages_of(path)
-    for needed in ("Drop-off 1", "Heron Lake", "Scale 1:", "NOT FOR NAVIGATION", "least depth",
+    for needed in ("Drop-off 1", "Heron Lake", "Scale 1:", "NOT FOR NAVIGATION", "shallowest depth",
                    "never guaranteed safe", "lake level 1.64 ft (staff gauge"):
         assert needed in page
 
 
 def test_forms_have_pages_of_their_own_scale_in_words(lake, forms, run, tmp_path):
     path = tmp_path / "sheets.pdf"
-    result = run("structuresheets", {**lake, "FEATURES": forms, "OUTPUT": str(path)})
+    result = run("structuresheets", {**lake, "STRUCTURES": forms, "OUTPUT": str(path)})
     assert result["PAGES"] == 2  # a form without a place has none
     hump, hole = pages_of(path)
     # 1.524 m and 3.048 m are 5 ft and 10 ft; a hole's relief is told without a sign.
     assert "Hump 1" in hump
-    assert "Least depth: 5 ft" in hump
+    assert "Shallowest point: 5 ft" in hump
     assert "Relief: 10 ft" in hump
     assert "Relief: 6 ft" in hole
     scales = [int(re.search(r"Scale 1:(\d+)", page).group(1)) for page in (hump, hole)]
@@ -78,17 +84,18 @@ def test_forms_have_pages_of_their_own_scale_in_words(lake, forms, run, tmp_path
 
 
 def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, forms):
-    roles = {role: lake[name] for role, (name, _) in _inputs.ROLES.items() if name in lake}
+    roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     context = QgsProcessingContext()
     project = QgsProject()
     project.setCrs(crs)
-    facts = _sheet.collect_facts(roles, crs, context, QgsProcessingFeedback(), "Heron Lake")
-    drawn = _inputs.styled_copies(roles, _sheet.DRAWN, project)
-    drawn["structures"] = _marked(forms, f"$id = {_atlas.CURRENT}", project)
+    facts = layer_facts.collect_facts(
+        roles, crs, SheetSettings("Heron Lake"), context, QgsProcessingFeedback())
+    drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
+    drawn["structures"] = _marked(forms, f"$id = {structure_atlas.CURRENT}", project)
     structures = _of_features(forms, "", crs, context, "ft")
-    extent = _sheet.map_extent(lake["SHORELINE"], crs, context)
-    layout = _atlas.build_atlas(project, drawn, structures, facts, extent, crs)
+    extent = page_map.map_extent(lake["SHORELINE"], crs, context)
+    layout = structure_atlas.build_atlas(project, drawn, structures, facts, extent, crs)
     page = layout.pageCollection().page(0).sceneBoundingRect()
     chart, locator = layout.referenceMap(), layout.itemById("locator")
     atlas = layout.atlas()
@@ -106,24 +113,24 @@ def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, 
     for item in layout.items():
         if item.type() >= 65_638 and hasattr(item, "id") and item.id() != "":
             assert page.contains(item.mapRectToScene(item.rect())), item.id()
-    names = project.mapThemeCollection().mapThemeVisibleLayers(_atlas.LAYOUT_NAME)
+    names = project.mapThemeCollection().mapThemeVisibleLayers(structure_atlas.LAYOUT_NAME)
     assert drawn["structures"] in names
     project.clear()
 
 
 def test_the_first_so_many(lake, forms, run, recorder, tmp_path):
     feedback = recorder()
-    result = run("structuresheets", {**lake, "FEATURES": forms, "MOST": 1,
+    result = run("structuresheets", {**lake, "STRUCTURES": forms, "MAX_PAGES": 1,
                                      "OUTPUT": str(tmp_path / "s.pdf")}, feedback=feedback)
     assert result["PAGES"] == 1
-    assert "2 structures; the first 1" in feedback.text
+    assert "There are 2 structures, but the maximum number of pages is 1." in feedback.text
 
 
 def test_own_names_and_expressions_stay_text(lake, memory_layer, run, tmp_path):
     spots = memory_layer("Point", ["POINT(412140 5119980)"], fields="field=label:string",
                          rows=[("[% 6 * 7 %] & rock",)])
     path = tmp_path / "s.pdf"
-    run("structuresheets", {**lake, "FEATURES": spots, "NAME_FIELD": "label",
+    run("structuresheets", {**lake, "STRUCTURES": spots, "NAME_FIELD": "label",
                             "OUTPUT": str(path)})
     assert "[% 6 * 7 %] & rock" in pages_of(path)[0]
 
@@ -131,10 +138,10 @@ def test_own_names_and_expressions_stay_text(lake, memory_layer, run, tmp_path):
 def test_refusals(lake, run, memory_layer, tmp_path):
     ask = {"CONTOURS": lake["CONTOURS"], "SHORELINE": lake["SHORELINE"],
            "OUTPUT": str(tmp_path / "s.pdf")}
-    with pytest.raises(QgsProcessingException, match="layer of structures, or break-lines"):
+    with pytest.raises(QgsProcessingException, match="layer of structures, or breaklines"):
         run("structuresheets", ask)
     with pytest.raises(QgsProcessingException, match="holds no structure"):
-        run("structuresheets", {**ask, "FEATURES": memory_layer("Point", [None])})
+        run("structuresheets", {**ask, "STRUCTURES": memory_layer("Point", [None])})
     assert not list(tmp_path.iterdir())
 
 

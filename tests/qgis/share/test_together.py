@@ -18,8 +18,8 @@ from qgis.core import (
 
 from lakefloor.algorithms._layers import BANDS, read_raster
 from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._sheets.one_lake import check_together
 from lakefloor.algorithms.core.grid import empty_grid
-from lakefloor.algorithms.share._together import check_together
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from lakes import RADIUS, UTM15, X, Y, shore
@@ -49,7 +49,7 @@ def _changed(layer, move=(0.0, 0.0), **values):
 
 def _roles(lake, **changes):
     found = {"contours": lake["CONTOURS"], "shoreline": lake["SHORELINE"],
-             "depth_areas": lake["AREAS"], "surface": lake["SURFACE"]}
+             "depth_areas": lake["DEPTH_AREAS"], "surface": lake["SURFACE"]}
     return {**found, **changes}
 
 
@@ -69,7 +69,7 @@ def test_layers_of_one_run_go_together(lake, feedback):
 def test_contours_of_another_run_are_warned_of(lake, feedback):
     moved = _changed(lake["CONTOURS"], move=(8.0, 8.0))
     check_together(_roles(lake, contours=moved), QgsProcessingContext(), feedback)
-    assert "do not run along the edges of the depth areas" in feedback.text
+    assert "do not follow the edges of the depth areas" in feedback.text
     assert "of another run" in feedback.text
 
 
@@ -101,12 +101,13 @@ def test_contours_of_a_steep_shore_go_with_their_own_coarse_surface(run, tmp_pat
 
 def test_other_units_and_other_lakes_are_refused(lake, run, tmp_path):
     metres = _changed(lake["CONTOURS"], unit="m")
-    far = _changed(lake["AREAS"], move=(5000.0, 0.0))
+    far = _changed(lake["DEPTH_AREAS"], move=(5000.0, 0.0))
     for changes, words in (
         ({"CONTOURS": metres}, "different units .ft, m."),
-        ({"AREAS": far}, "'Depth areas of another run' lies elsewhere than the shoreline"),
+        ({"DEPTH_AREAS": far},
+         "'Depth areas of another run' and the shoreline 'Shoreline' do not overlap"),
     ):
-        given = {name: lake[name] for name in ("CONTOURS", "SHORELINE", "AREAS", "SURFACE")}
+        given = {name: lake[name] for name in ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE")}
         with pytest.raises(QgsProcessingException, match=words):
             run("mapsheet", {**given, **changes, "OUTPUT": str(tmp_path / "sheet.pdf")})
     assert list(tmp_path.iterdir()) == []

@@ -42,7 +42,7 @@ def check_together(found, context, feedback):
     }
     if len(set().union(*units.values())) > 1:
         raise LakefloorError(
-            tr("The layers '{}' hold depths in different units ({}). Make them with one unit, then "
+            tr("The layers '{}' have depths in different units ({}). Make both with one unit, then "
                "run again.").format(
                 "', '".join(layer.name() for layer in units),
                 ", ".join(sorted(set().union(*units.values()))))
@@ -54,17 +54,17 @@ def check_together(found, context, feedback):
         away = _from_edges(areas, contours.crs(), places, depths, context, feedback)
         if away.size and np.median(away) > _AWAY:
             feedback.pushWarning(
-                tr("The contours '{}' do not run along the edges of the depth areas '{}': half of "
-                   "them are more than {:.0f} m away. Are both from one run? Make both from one "
-                   "surface, with one interval, unit and datum.").format(
+                tr("The contours '{}' do not follow the edges of the depth areas '{}'. Half of "
+                   "them are more than {:.0f} m away. Make both from one surface, with one "
+                   "interval, unit and datum.").format(
                     contours.name(), areas.name(), np.median(away))
             )
     if surface is not None:
         off, step = _off_surface(surface, contours.crs(), places, depths, context)
         if off.size and abs(np.median(off)) > max(_OFF, _OFF_STEP * np.median(step)):
             feedback.pushWarning(
-                tr("The surface '{}' is {:.2f} m {} along the contours '{}'. Are they from another "
-                   "surface or another datum? Make the contours again.").format(
+                tr("The surface '{}' is {:.2f} m {} along the contours '{}'. They seem to be from "
+                   "another surface or datum. Make the contours again.").format(
                     surface.name(), abs(np.median(off)),
                     tr("deeper") if np.median(off) > 0 else tr("shallower"), contours.name())
             )
@@ -82,7 +82,7 @@ def _refuse_elsewhere(layer, shoreline, context):
         return  # said by what reads it
     if not box.intersects(shoreline.extent()):
         raise LakefloorError(
-            tr("Layer '{}' lies elsewhere than the shoreline '{}'. Choose layers of one lake.")
+            tr("Layer '{}' and the shoreline '{}' do not overlap. Choose layers of one lake.")
             .format(layer.name(), shoreline.name())
         )
 

@@ -1,4 +1,4 @@
-"""Area and volume of a lake against its water level, and what a lower level uncovers."""
+"""Area and volume of a lake against its lake level, and what a lower level uncovers."""
 
 from __future__ import annotations
 
@@ -6,19 +6,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from shapely.geometry import MultiPolygon
+from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
-from ..chart.contour_domain import check_shoreline, polygons_of
+from ..chart.contour_domain import polygons_of
 from ..chart.contours import depth_areas
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
 from ..number_text import written
+from ..polygons import check_shoreline
 from ..progress import Progress, silent, span
-from .hypsography import correlation_length, deepest_within, hypsograph
+from ..surface.error_reach import error_reach
+from ..units import FOOT
+from .hypsography import deepest_within, hypsograph
 from .lake_mesh import bridged, rising_water
 
-MOST_LEVELS = 20_000
+MAX_LEVELS = 20_000
+
+#: Step between levels where none is given, m, by unit.
+STEP = {"ft": 0.1 * FOOT, "m": 0.01}
 
 
 @dataclass(frozen=True)
@@ -28,7 +35,7 @@ class LevelTable:
     Attributes
     ----------
     level : array, shape (n,)
-        Water level, m above the datum.
+        Lake level, m above the datum.
     area, area_sd : array, shape (n,)
         Of the water, and its standard uncertainty, m2.
     volume, volume_sd : array, shape (n,)
@@ -68,7 +75,7 @@ class LevelTable:
 
 @dataclass(frozen=True)
 class LevelReport:
-    """A level table, and what a draw-down uncovers.
+    """A level table, and what a drawdown uncovers.
 
     Attributes
     ----------
@@ -82,7 +89,7 @@ class LevelReport:
 
     @property
     def uncovered_area(self) -> float:
-        """Area that the draw-down uncovers, m2."""
+        """Area that the drawdown uncovers, m2."""
         return sum(self.uncovered.attributes["area_m2"])
 
     @property
@@ -93,14 +100,14 @@ class LevelReport:
 
 def level_report(
     surface: Surface,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
     drawdown: float,
-    crs=None,
+    crs: int | str | None = None,
     progress: Progress = silent,
     **options,
 ) -> LevelReport:
-    """Return the level table of a lake, and the bottom that a draw-down uncovers.
+    """Return the level table of a lake, and the bottom that a drawdown uncovers.
 
     Parameters
     ----------
@@ -131,17 +138,17 @@ def level_report(
 
 def level_table(
     surface: Surface,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
     step: float,
-    crs=None,
+    crs: int | str | None = None,
     lowest: float | None = None,
     highest: float = 0.0,
     datum_sd: float = 0.0,
     scale_sd: float = 0.0,
     progress: Progress = silent,
 ) -> LevelTable:
-    """Return area and volume of a lake in equal steps of its water level.
+    """Return area and volume of a lake in equal steps of its lake level.
 
     Parameters
     ----------
@@ -183,14 +190,14 @@ def level_table(
         lowest = 0.0 - max(deepest_within(surface.depth, shoreline), 0.0)
     if not (lowest < highest):
         raise LakefloorError(
-            f"The lowest level, {written(lowest, 'g')} m, must be below the highest, "
-            f"{written(highest, 'g')} m."
+            f"The minimum level, {written(lowest, 'g')} m, must be below the maximum, "
+            f"{written(highest, 'g')} m. Change one of them."
         )
     first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
-    if last - first >= MOST_LEVELS:
+    if last - first >= MAX_LEVELS:
         raise LakefloorError(
-            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels; at most "
-            f"{MOST_LEVELS} are listed. Choose a wider step."
+            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
+            f"{MAX_LEVELS} are listed. Choose a larger step."
         )
     steps = np.arange(first, last + 1)
     asked = len(steps)
@@ -203,13 +210,13 @@ def level_table(
     if not steps.size:
         raise LakefloorError(
             "The raster does not hold the land around the lake, so no level above the datum can "
-            "be listed. Use a raster in which land has negative depths, or lower levels."
+            "be listed. Use a raster in which land has negative depths, or choose lower levels."
         )
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
         surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
         uncertainty=surface.uncertainty, datum_sd=datum_sd, scale_sd=scale_sd,
-        correlation_length=correlation_length(surface, shoreline),
+        correlation_length=error_reach(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )
     at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
@@ -220,7 +227,9 @@ def level_table(
     )
 
 
-def water_at(depth: Grid, shoreline, level: float, progress: Progress = silent) -> MultiPolygon:
+def water_at(
+    depth: Grid, shoreline: BaseGeometry, level: float, progress: Progress = silent
+) -> MultiPolygon:
     """Return the water of a lake at a level.
 
     Parameters
@@ -259,9 +268,10 @@ def _areas(depth, shoreline, at, progress) -> Areas:
 
 
 def uncovered(
-    depth: Grid, shoreline, drawdown: float, crs=None, progress: Progress = silent
+    depth: Grid, shoreline: BaseGeometry, drawdown: float, crs: int | str | None = None,
+    progress: Progress = silent,
 ) -> Areas:
-    """Return the lake bottom that a draw-down uncovers.
+    """Return the lake bottom that a drawdown uncovers.
 
     Parameters
     ----------
@@ -273,17 +283,17 @@ def uncovered(
     Returns
     -------
     Areas
-        One MultiPolygon, from the shoreline to the depth contour at the draw-down, with
+        One MultiPolygon, from the shoreline to the depth contour at the drawdown, with
         attributes ``drawdown_m`` and ``area_m2`` (on the ellipsoid); none where there is no
         such bottom. Gaps of the surface are left out.
 
     Raises
     ------
     LakefloorError
-        If the draw-down is not above 0 m or the inputs cannot be used.
+        If the drawdown is not above 0 m or the inputs cannot be used.
     """
     if not (np.isfinite(drawdown) and drawdown > 0):
-        raise LakefloorError(f"The draw-down must be above 0 m; got {written(drawdown)}.")
+        raise LakefloorError(f"The drawdown must be above 0 m; got {written(drawdown)}.")
     areas = _areas(depth, shoreline, drawdown, progress)
     bare = [p for p, to in zip(areas.polygons, areas.attributes["depth_to"]) if to is not None]
     size = [p.area if crs is None else polygon_area(p, crs) for p in bare]

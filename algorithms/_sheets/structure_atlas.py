@@ -25,8 +25,21 @@ from .._compat import make_field
 from .._i18n import tr
 from .._styling.look import REJECTED
 from ..core.errors import LakefloorError
-from ..core.share import sheet
-from . import _sheet as base
+from ..core.wording import page_layout, sheet_text
+from ..core.wording.sheet_sections import CAUTION, DATUM, sections
+from .page_map import (
+    Sheet,
+    clear_latitudes,
+    graticule,
+    map_frame,
+    scale_strip,
+    themed_map,
+    title_block,
+)
+from .page_texts import GUTTER, MARGIN, MM, label
+from .panel_blocks import legend_block, section_block
+from .sheet_files import pdf_settings
+from .sheet_layout import new_layout
 
 LAYOUT_NAME = "Structure sheets"
 _FIELDS = (("page", "int"), ("key", "int"), ("title", "text"), ("place", "text"),
@@ -41,7 +54,7 @@ _BELOW = 0.32
 class Structure(NamedTuple):
     """One page: a structure's title, its figures in lines, and the box of its map, m.
 
-    ``key`` is what the page's number is told by, in :data:`CURRENT`.
+    ``key`` is what :data:`CURRENT` compares with, to find the feature of a page.
     """
 
     title: str
@@ -54,18 +67,17 @@ class Structure(NamedTuple):
 CURRENT = "attribute(@atlas_feature, 'key')"
 
 
-def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
+def build_atlas(project, layers, structures, facts, whole, crs):
     """Lay out one page a structure as an atlas of the project.
 
     Parameters
     ----------
     project : QgsProject
     layers : dict of str to QgsMapLayer
-        Styled, as for :func:`._sheet.build_layout`, with the layer that marks the structure
+        Styled, as for :func:`.sheet_layout.build_layout`, with the layer that marks the structure
         as ``structures``.
     structures : list of Structure
-    facts : Facts
-        Title, unit, and the sections of the panel.
+    facts : SheetFacts
     whole : QgsRectangle
         Extent of the lake, for the locator map.
     crs : QgsCoordinateReferenceSystem
@@ -75,32 +87,40 @@ def build_atlas(project, layers, structures, facts, whole, crs, paper="Letter"):
     -------
     QgsPrintLayout
     """
-    layout = base.new_layout(project, LAYOUT_NAME)
-    width, height = sheet.PAPERS[paper]
-    k = width / sheet.PAPERS["A4"][0]
-    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, base.MM))
-    frame = base.map_frame(width, height, k, below=_BELOW * height)
+    layout = new_layout(project, LAYOUT_NAME)
+    width, height = page_layout.PAGE_SIZES[facts.settings.page_size]
+    k = width / page_layout.PAGE_SIZES["A4"][0]
+    layout.pageCollection().page(0).setPageSize(QgsLayoutSize(width, height, MM))
+    frame = map_frame(width, height, k, below=_BELOW * height)
     coverage = _coverage(structures, crs, frame, k, project)
     project.addMapLayer(coverage, False)
-    atlas = layout.atlas()
+    _draw_pages_of(layout.atlas(), coverage)
+    chart = themed_map(layout, project, layers, crs, LAYOUT_NAME)
+    chart.attemptSetSceneRect(frame)
+    chart.zoomToExtent(QgsRectangle(*structures[0].box))
+    _follow_atlas(chart)
+    sheet = Sheet(layout, chart, frame, k)
+    graticule(sheet)
+    _follow_pages(chart.grids().grid(0))
+    title_block(sheet, '[% "title" %]', facts.settings.title, expression=True)
+    scale_strip(sheet, None, facts.unit)
+    _below(sheet, QRectF(0.0, 0.0, width, height), layers, facts, whole)
+    return layout
+
+
+def _draw_pages_of(atlas, coverage):
     atlas.setCoverageLayer(coverage)
     atlas.setEnabled(True)
     atlas.setHideCoverage(True)
     atlas.setPageNameExpression('"title"')
 
-    chart = base.themed_map(layout, project, layers, crs, LAYOUT_NAME)
-    chart.attemptSetSceneRect(frame)
-    chart.zoomToExtent(QgsRectangle(*structures[0].box))
+
+def _follow_atlas(chart):
+    """Take the map's place and scale from the page."""
     chart.setAtlasDriven(True)
     chart.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Fixed)
     chart.dataDefinedProperties().setProperty(
         QgsLayoutObject.DataDefinedProperty.MapScale, QgsProperty.fromField("scale"))
-    base.graticule(chart, project, k)
-    _follow_pages(chart.grids().grid(0))
-    base.title_block(layout, '[% "title" %]', facts.title, chart, frame, k, expression=True)
-    base.scale_strip(layout, chart, frame, None, k, facts.unit)
-    _below(layout, project, layers, facts, whole, crs, chart, width, height, k)
-    return layout
 
 
 def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
@@ -114,20 +134,20 @@ def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
     features = []
     for number, structure in enumerate(structures, start=1):
         box = QgsRectangle(*structure.box)
-        scale = sheet.scale_denominator(
+        scale = page_layout.scale_denominator(
             box.width(), box.height(), frame.width(), frame.height(), margin=0.0)
         shown = QgsRectangle.fromCenterAndSize(
             box.center(), frame.width() * scale / 1000.0, frame.height() * scale / 1000.0)
         degrees = transform.transformBoundingBox(shown)
-        minutes = sheet.grid_minutes(min(degrees.width(), degrees.height()))
-        low, high = base.clear_latitudes(transform, shown, frame.height(), k)
+        minutes = page_layout.grid_minutes(min(degrees.width(), degrees.height()))
+        low, high = clear_latitudes(transform, shown, frame.height(), k)
         center = transform.transform(box.center())
         feature = QgsFeature(layer.fields())
         feature.setGeometry(QgsGeometry.fromRect(box))
         feature.setAttributes([
-            number, structure.key, structure.title, sheet.position_text(center.y(), center.x()),
-            "\n".join(structure.lines), float(scale), minutes / 60.0, sheet.grid_digits(minutes),
-            low, high,
+            number, structure.key, structure.title,
+            sheet_text.position_text(center.y(), center.x()), "\n".join(structure.lines),
+            float(scale), minutes / 60.0, page_layout.grid_digits(minutes), low, high,
         ])
         features.append(feature)
     layer.dataProvider().addFeatures(features)
@@ -148,23 +168,39 @@ def _follow_pages(grid):
     )
 
 
-def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
-    """Add figures, legend, locator map, datum and cautions below the map."""
-    top = height - base.MARGIN - _BELOW * height
-    column = (width - 2.0 * base.MARGIN - 2.0 * base.GUTTER) / 3.0
-    lefts = [base.MARGIN + n * (column + base.GUTTER) for n in range(3)]
-    room = height - base.MARGIN - top
-    size = 9.0 * k
-    base.label(layout, tr("Figures"), lefts[0], top, column, 5.0 * k, 1.15 * size, bold=True)
-    text = '[% "figures" %]\n\n' + tr("Middle of the map: {}").format('[% "place" %]')
-    base.label(layout, text, lefts[0], top + 6.0 * k, column,
-               room - 6.0 * k, size, expression=True)
-    base.legend_block(layout, layers, chart, k, facts.at_datum).draw(layout, lefts[1], top)
+def _below(sheet, page, layers, facts, whole):
+    """Add figures, legend, locator map, datum and cautions below the map, in three columns."""
+    layout, k = sheet.layout, sheet.k
+    top = page.height() - MARGIN - _BELOW * page.height()
+    bottom = page.height() - MARGIN
+    column = (page.width() - 2.0 * MARGIN - 2.0 * GUTTER) / 3.0
+    first, second, third = (
+        QRectF(MARGIN + n * (column + GUTTER), top, column, bottom - top) for n in range(3))
+    _figures(layout, first, k)
+    legend = legend_block(layout, layers, sheet.chart, k, facts.datum.at_known_level)
+    legend.draw(layout, second.left(), top)
+    used = _locator(sheet, third, layers, whole)
+    _sections(layout, third.adjusted(0.0, used + 3.0 * k, 0.0, 0.0), facts, k)
 
-    locator_height = min(0.42 * room, column * whole.height() / whole.width() * 1.1)
+
+def _figures(layout, box, k):
+    """Add the figures of the structure and its position."""
+    size = 9.0 * k
+    label(layout, tr("Figures"), box.left(), box.top(), box.width(), 5.0 * k, 1.15 * size,
+          bold=True)
+    text = '[% "figures" %]\n\n' + tr("Center of the map: {}").format('[% "place" %]')
+    label(layout, text, box.left(), box.top() + 6.0 * k, box.width(), box.height() - 6.0 * k, size,
+          expression=True)
+
+
+def _locator(sheet, box, layers, whole) -> float:
+    """Add a map of the whole lake that shows where the page is; return its height, mm."""
+    layout, chart = sheet.layout, sheet.chart
+    height = min(0.42 * box.height(), box.width() * whole.height() / whole.width() * 1.1)
     names = {role: layers[role] for role in ("shoreline", "depth_areas") if role in layers}
-    locator = base.themed_map(layout, project, names, crs, tr("Locator"), item_id="locator")
-    locator.attemptSetSceneRect(QRectF(lefts[2], top, column, locator_height))
+    locator = themed_map(
+        layout, layout.project(), names, chart.crs(), tr("Locator"), item_id="locator")
+    locator.attemptSetSceneRect(QRectF(box.left(), box.top(), box.width(), height))
     locator.zoomToExtent(whole.buffered(0.04 * max(whole.width(), whole.height())))
     overview = QgsLayoutItemMapOverview("page", locator)
     overview.setLinkedMap(chart)
@@ -172,26 +208,31 @@ def _below(layout, project, layers, facts, whole, crs, chart, width, height, k):
         "style": "no", "outline_color": REJECTED, "outline_width": "0.6"}))
     locator.overviews().addOverview(overview)
     layout.setReferenceMap(chart)
-    sections = [pair for pair in facts.sections if pair[0] in (tr("Datum and contours"),
-                                                              tr("Cautions"))]
-    y = top + locator_height + 3.0 * k
+    return height
+
+
+def _sections(layout, box, facts, k):
+    """Add datum and cautions, in the largest text that fits."""
+    panel = [pair for pair in sections(facts) if pair[0] in (DATUM, CAUTION)]
     for points in (7.0, 6.5, 6.0, 5.5, 5.0):
-        blocks = [base.section_block(heading, text, column, points * k, k)
-                  for heading, text in sections]
-        if sum(block.height + 2.0 * k for block in blocks) <= height - base.MARGIN - y:
+        blocks = [section_block(heading, text, box.width(), points * k, k)
+                  for heading, text in panel]
+        if sum(block.height + 2.0 * k for block in blocks) <= box.height():
             break
+    y = box.top()
     for block in blocks:
-        block.draw(layout, lefts[2], y)
+        block.draw(layout, box.left(), y)
         y += block.height + 2.0 * k
 
 
 def export_atlas(layout, path, feedback):
     """Write all pages into one PDF."""
-    settings = base.pdf_settings()
+    settings = pdf_settings()
     settings.appendGeoreference = False
     result, message = QgsLayoutExporter.exportToPdf(layout.atlas(), str(path), settings, feedback)
     if feedback.isCanceled():
         return
     if result != QgsLayoutExporter.ExportResult.Success:
-        raise LakefloorError(tr("The sheets could not be written as '{}'. {}").format(
-            path.name, message))
+        raise LakefloorError(
+            tr("The sheets could not be written as '{}' ({}). Check the disk, then run "
+               "again.").format(path.name, message))

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from numbers import Real
 
 from ..errors import LakefloorError
 from ..number_text import written
-from ..units import ACRE, HECTARE
-from .sheet import METRES, area_text, depth_text
+from ..units import ACRE, HECTARE, LENGTH
+from .sheet_text import area_text, depth_text
 
 #: Field -> (words, kind), in the order of reading.
 _KNOWN = {
-    "top_depth_m": ("Least depth", "depth"),
+    "top_depth_m": ("Shallowest point", "depth"),
     "crest_depth_m": ("Depth at the crest", "depth"),
     "depth_m": ("Depth", "depth"),
     "toe_depth_m": ("Depth at the toe", "depth"),
-    "bottom_depth_m": ("Greatest depth", "depth"),
+    "bottom_depth_m": ("Deepest point", "depth"),
     "saddle_depth_m": ("Depth of the saddle", "depth"),
     "relief_m": ("Relief", "depth"),
     "height_m": ("Height", "depth"),
@@ -26,7 +27,7 @@ _KNOWN = {
     "orientation_deg": ("Direction", "direction"),
     "slope_pct": ("Mean slope", "percent"),
     "slope_mean_pct": ("Mean slope", "percent"),
-    "slope_max_pct": ("Greatest slope", "percent"),
+    "slope_max_pct": ("Maximum slope", "percent"),
     "hardness": ("Relative hardness (0 soft, 1 hard)", "ratio"),
     "confidence": ("Confidence", "share"),
     "score": ("Score (0 to 1)", "ratio"),
@@ -36,7 +37,7 @@ _KNOWN = {
     "remark": ("", "text"),
 }
 _COMPASS = (
-    "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",
+    "north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest",
 )  # fmt: skip
 
 
@@ -53,6 +54,11 @@ def figure_lines(values: dict, unit: str) -> list:
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> figure_lines({"top_depth_m": 3.048, "slope_pct": 12.4, "note": "rock"}, "ft")
+    ['Shallowest point: 10 ft', 'Mean slope: 12%', 'rock']
     """
     lines = []
     for name, (label, kind) in _KNOWN.items():
@@ -72,7 +78,7 @@ def _words(value, kind, unit) -> str:
     if kind == "depth":
         return f"{depth_text(value, unit)} {unit}"
     if kind == "length":
-        return f"{written(value / METRES[unit], ',.0f')} {unit}"
+        return f"{written(value / LENGTH[unit], ',.0f')} {unit}"
     if kind == "area":
         if unit == "ft":
             return f"{area_text(value / ACRE)} acres"
@@ -88,13 +94,13 @@ def _words(value, kind, unit) -> str:
     return written(value, ".2f")
 
 
-def drop_off_values(rows) -> dict:
+def drop_off_values(rows: Sequence[dict]) -> dict:
     """Return the figures of a drop-off from those of its lines.
 
     Parameters
     ----------
     rows : sequence of dict
-        Attributes of its crest, steepest line and toe, as break-lines have them.
+        Attributes of its crest, steepest line and toe, as breaklines have them.
     """
     by_kind = {row["kind"]: row for row in rows}
     first = rows[0]
@@ -109,6 +115,30 @@ def drop_off_values(rows) -> dict:
     return values
 
 
+def page_title(values: dict, number: int, name_field: str = "") -> str:
+    """Return the heading of a structure: its name, else its form or kind with a number.
+
+    Parameters
+    ----------
+    values : dict of str to value
+        By field name.
+    number : int
+        Of the structure, where the fields give none.
+    name_field : str
+        Field with the name; empty for ``name``.
+
+    Examples
+    --------
+    >>> page_title({"form": "hump", "number": 3}, 1), page_title({"name": "reef"}, 2)
+    ('Hump 3', 'Reef')
+    """
+    title = str(values.get(name_field or "name") or "")
+    if not title:
+        kind = values.get("form") or values.get("kind") or "structure"
+        title = f"{kind} {values.get('number') or number}"
+    return title[:1].upper() + title[1:]
+
+
 def page_box(west: float, south: float, east: float, north: float) -> tuple:
     """Return what a detail map of a structure shows: its box with room around, m.
 
@@ -120,7 +150,8 @@ def page_box(west: float, south: float, east: float, north: float) -> tuple:
         If a bound, m, is not finite.
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)):
-        raise LakefloorError("A structure has no place; remove features without geometry.")
+        raise LakefloorError(
+            "A structure has no geometry. Delete features without geometry, then run again.")
     room = max((east - west) / 8.0, (north - south) / 8.0, 15.0)
     half_x = max(0.5 * (east - west) + room, 30.0)
     half_y = max(0.5 * (north - south) + room, 30.0)

@@ -10,13 +10,14 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import box
+from shapely.geometry.base import BaseGeometry
 
-from ..chart.contour_domain import check_shoreline, polygons_of
+from ..chart.contour_domain import polygons_of
 from ..ellipsoid import area_scale
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
-from ..polygons import contains, inside, rings
+from ..polygons import check_shoreline, contains, inside, rings
 from ..progress import Progress, silent
 from ..surface.surface_nodes import densify
 
@@ -36,8 +37,8 @@ _EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
 _SQUARES = 50_000
 
 NO_CELL_WITHIN = (
-    "No cell of the depth raster with a value lies within the shoreline; check that both cover "
-    "the same lake and have the right coordinate reference system."
+    "No cell of the depth raster with a value lies within the shoreline. Check that both cover "
+    "the same lake and have the right CRS."
 )
 _BLOCK = np.ones((3, 3), dtype=bool)
 
@@ -152,7 +153,7 @@ def _scale_at(scale, grid, row, col):
     return scale.sample(grid.west + (col + 0.5) * grid.dx, grid.north - (row + 0.5) * grid.dy)
 
 
-def bridged(depth: Grid, shoreline) -> tuple:
+def bridged(depth: Grid, shoreline: BaseGeometry) -> tuple:
     """Return the raster with a rim of empty cells, and missing cells next to the shore filled.
 
     A cell within the shoreline that has no depth, and lies within one and a half cells of the
@@ -225,7 +226,9 @@ def _touched(squares) -> np.ndarray:
     return cells
 
 
-def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -> tuple:
+def rising_water(
+    depth: Grid, shoreline: BaseGeometry, heights: np.ndarray, progress: Progress = silent
+) -> tuple:
     """Tell which land the lake floods as its water rises.
 
     Parameters
@@ -235,7 +238,7 @@ def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -
     shoreline : Polygon or MultiPolygon
         At the datum.
     heights : array, shape (n,)
-        Water levels above the datum, m, rising.
+        Lake levels above the datum, m, rising.
 
     Returns
     -------
@@ -263,11 +266,11 @@ def rising_water(depth: Grid, shoreline, heights, progress: Progress = silent) -
 
 def lake_mesh(
     depth: Grid,
-    shoreline,
+    shoreline: BaseGeometry,
     *,
-    crs=None,
+    crs: int | str | None = None,
     uncertainty: Grid | None = None,
-    depths=(),
+    depths: np.ndarray | tuple = (),
     progress: Progress = silent,
 ) -> Mesh:
     """Triangulate a depth surface within its shoreline.
@@ -284,7 +287,7 @@ def lake_mesh(
     uncertainty : Grid, optional
         One standard deviation of depth, m, of the same geometry.
     depths : array, shape (n,)
-        The depths that will be asked for, rising; those below 0 are water levels above the
+        The depths that will be asked for, rising; those below 0 are lake levels above the
         datum, for which the land's heights are used as well.
 
     Returns
@@ -311,8 +314,8 @@ def lake_mesh(
     """
     if uncertainty is not None and uncertainty.shape != depth.shape:
         raise LakefloorError(
-            f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}; "
-            "both must have the same rows and columns."
+            f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}. "
+            "Both must have the same rows and columns."
         )
     grid, lake = bridged(depth, shoreline)
     depths = np.asarray(depths, dtype=float)
@@ -327,9 +330,9 @@ def lake_mesh(
         if allowed < above:
             top = f"{written(heights[allowed - 1], '.2f')} m" if allowed else "the datum"
             raise LakefloorError(
-                f"The raster holds the land around the lake for levels up to {top} only; "
-                f"{written(heights[-1], '.2f')} m above the datum was asked for. Use a raster in "
-                "which land has negative depths, or a lower level."
+                f"The raster holds the land around the lake for levels up to {top} only. "
+                f"The level chosen is {written(heights[-1], '.2f')} m above the datum. Use a "
+                "raster in which land has negative depths, or choose a lower level."
             )
         reach = np.where(lake, len(depths), above - first)
         values = np.where(lake, values, np.minimum(grid.values, 0.0))
@@ -344,7 +347,7 @@ def lake_mesh(
     return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
 
 
-def open_mesh(depth: Grid, crs=None) -> Mesh:
+def open_mesh(depth: Grid, crs: int | str | None = None) -> Mesh:
     """Triangulate a depth raster that has no shoreline, for one depth to be asked for."""
     everywhere = np.ones(depth.shape, dtype=bool)
     nothing = Triangles(

@@ -6,6 +6,7 @@ from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..units import LENGTH
 from ..visits.level_network import OFFSET
 from ..visits.unknown_level import LEVEL, UNKNOWN
+from .amounts import WITHIN_95
 
 _UNITS = {"m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
           "cm": "centimeters", "in": "inches"}
@@ -27,17 +28,22 @@ def assumed_sentences(soundings: Soundings) -> list:
             if pairs.get(LEVEL) == UNKNOWN and moved and visit not in fitted:
                 fitted.append(visit)
     lines = [
-        f"The logs state no depth unit: {_UNITS[unit]} assumed." for unit in sorted(units)
+        f"The logs state no depth unit. Depths are assumed to be in {_UNITS[unit]}."
+        for unit in sorted(units)
     ]
     if from_where:
         lines.append(
-            "The logs do not say where depth counts from: the transducer assumed."
+            "The logs do not say where depth counts from. It is assumed to be the transducer."
         )
     lines += [
-        f"No water temperature: sound speed {float(speed):.0f} ± {float(sd):.0f} m/s assumed."
+        f"No water temperature was logged. The sound speed is assumed to be {float(speed):.0f} "
+        f"± {WITHIN_95 * float(sd):.0f} m/s."
         for speed, sd in sorted(speeds)
     ]
     if fitted:
         names = ", ".join(fitted) if len(fitted) <= 4 else f"{len(fitted)} visits"
-        lines.append(f"No lake level was read for {names}: adjusted where tracks cross.")
+        lines.append(
+            f"No lake level was read for {names}. Their depths are adjusted where tracks cross."
+            if len(fitted) > 1 else
+            f"No lake level was read for {names}. Its depths are adjusted where tracks cross.")
     return lines

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
-from ..grid import Grid, Surface
+from ..grid import Grid
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
-from ..spacing import surface_spacing
 from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
 
 # Least half-width, m, of the depth range over which the change of area with depth is taken.
@@ -26,7 +26,7 @@ class Hypsograph:
     Attributes
     ----------
     depth : array, shape (n,)
-        m below the datum, rising; below 0 for water levels above it.
+        m below the datum, rising; below 0 for lake levels above it.
     area : array, shape (n,)
         Where the bottom is at that depth or deeper, m2.
     volume : array, shape (n,)
@@ -74,7 +74,7 @@ class Hypsograph:
     mapped_area: float
     exposed: float
 
-    def layer_sd(self, at) -> np.ndarray:
+    def layer_sd(self, at: np.ndarray) -> np.ndarray:
         """Return the standard uncertainty, m3, of the volumes between depths.
 
         Parameters
@@ -93,10 +93,10 @@ class Hypsograph:
 
 def hypsograph(
     depth: Grid,
-    shoreline,
-    depths,
+    shoreline: BaseGeometry,
+    depths: np.ndarray,
     *,
-    crs=None,
+    crs: int | str | None = None,
     uncertainty: Grid | None = None,
     correlation_length: float = np.inf,
     datum_sd: float = 0.0,
@@ -148,17 +148,58 @@ def hypsograph(
     rate of change with depth times the error of depth, where the errors along the contour
     average out over every sqrt(pi) lengths. All parts are added as squares.
 
+    Examples
+    --------
+    A square basin of 200 m that is 3 m deep all over, but for its shore:
+
+    >>> from shapely.geometry import box
+    >>> depth = Grid(np.full((22, 22), 3.0), -10.0, 210.0, 10.0, 10.0)
+    >>> curve = hypsograph(depth, box(0.0, 0.0, 200.0, 200.0), np.array([0.0, 1.5]))
+    >>> round(float(curve.area[0])), curve.max_depth
+    (40000, 3.0)
+    >>> bool(100_000.0 < curve.volume[0] < 120_000.0)
+    True
+
     References
     ----------
     Hutchinson, G. E. (1957). A Treatise on Limnology, vol. 1. Wiley, 164-177.
     Hakanson, L. (1981). A Manual of Lake Morphometry. Springer.
     """
     z = np.asarray(depths, dtype=float)
+    _check(z, datum_sd, scale_sd, correlation_length)
+    above, below = _around(z, datum_sd, uncertainty)
+    every = np.unique(np.concatenate([above, z, below]))
+    mesh = lake_mesh(
+        depth, shoreline, crs=crs, uncertainty=uncertainty, depths=every,
+        progress=span(progress, 0.0, 0.3),
+    )
+    sums, mapped = _sums(mesh, every, span(progress, 0.3, 1.0))
+    area, volume, length, rise, spread, squared = sums[:, np.searchsorted(every, z)]
+    rate, contour = _along_contours(
+        sums, every, np.searchsorted(every, above), np.searchsorted(every, below))
+    samples = np.maximum(length / (np.sqrt(np.pi) * correlation_length), 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(area > 0, rise / area, np.nan)
+    row, col, deepest = _deepest_cell(mesh)
+    return Hypsograph(
+        z, area, volume, length, slope, spread, squared,
+        rate * np.sqrt(datum_sd**2 + (scale_sd * z) ** 2 + contour / samples),
+        _volume_sd(area, _depth_integral(z, area, volume), spread, squared, datum_sd, scale_sd,
+                   correlation_length),
+        float(datum_sd), float(correlation_length), float(scale_sd), deepest,
+        float(np.sqrt(datum_sd**2 + (scale_sd * deepest) ** 2 + mesh.uncertainty[row, col] ** 2)),
+        (float(mesh.depth.x[col]), float(mesh.depth.y[row])),
+        shoreline.area if crs is None else polygon_area(shoreline, crs),
+        mapped, mesh.exposed,
+    )
+
+
+def _check(z, datum_sd, scale_sd, correlation_length):
     if z.ndim != 1 or z.size == 0 or not np.all(np.isfinite(z)) or np.any(np.diff(z) <= 0):
         raise LakefloorError("Depths for areas and volumes must be numbers that rise.")
     if not (np.isfinite(datum_sd) and datum_sd >= 0):
-        raise LakefloorError(f"The uncertainty of the datum must be 0 m or more; got "
-                            f"{written(datum_sd)}.")
+        raise LakefloorError(
+            f"The uncertainty of the datum must be 0 m or more; got {written(datum_sd)}.")
     if not 0.0 <= scale_sd < 1.0:
         raise LakefloorError(
             f"The uncertainty of the scale of depths must be a share from 0 to below 1; got "
@@ -167,48 +208,42 @@ def hypsograph(
         raise LakefloorError(
             f"The correlation length must be above 0 m; got {written(correlation_length)}."
         )
+
+
+def _around(z, datum_sd, uncertainty) -> tuple:
+    """Return the depths above and below each, between which the change of area is taken."""
     typical = 0.0
     if uncertainty is not None and np.isfinite(uncertainty.values).any():
         typical = float(np.nanmedian(uncertainty.values))
     width = max(float(np.hypot(datum_sd, typical)), _LEAST_WIDTH)
     # No shallower than the levels asked for: land is known that far only.
-    low = np.maximum(z - width, min(z[0], 0.0))
-    every = np.unique(np.concatenate([low, z, z + width]))
-    mesh = lake_mesh(
-        depth, shoreline, crs=crs, uncertainty=uncertainty, depths=every,
-        progress=span(progress, 0.0, 0.3),
-    )
-    sums = np.zeros((6, len(every)))
-    mapped = 0.0
-    for triangles in mesh.blocks(span(progress, 0.3, 1.0)):
+    return np.maximum(z - width, min(z[0], 0.0)), z + width
+
+
+def _sums(mesh, every, progress) -> tuple:
+    """Return :func:`_integrate` of all triangles, and the area that has depth, m2."""
+    sums, mapped = np.zeros((6, len(every))), 0.0
+    for triangles in mesh.blocks(progress):
         sums += _integrate(triangles, every)
         mapped += float(triangles.area[triangles.reach == len(every)].sum())
-    at, above, below = (np.searchsorted(every, v) for v in (z, low, z + width))
-    area, volume, length, rise, spread, squared = sums[:, at]
+    return sums, mapped
 
+
+def _along_contours(sums, every, above, below) -> tuple:
+    """Return the change of area with depth, m2 per m, and the mean squared uncertainty there."""
     lost = sums[0, above] - sums[0, below]
-    rate = lost / (every[below] - every[above])
     with np.errstate(divide="ignore", invalid="ignore"):
         contour = np.where(lost > 0, (sums[5, above] - sums[5, below]) / lost, 0.0)
-        slope = np.where(area > 0, rise / area, np.nan)
-    samples = np.maximum(length / (np.sqrt(np.pi) * correlation_length), 1.0)
+    return lost / (every[below] - every[above]), contour
+
+
+def _deepest_cell(mesh) -> tuple:
     inner = np.where(mesh.lake, mesh.depth.values, np.nan)
     row, col = np.unravel_index(np.nanargmax(inner), inner.shape)
-    return Hypsograph(
-        z, area, volume, length, slope, spread, squared,
-        rate * np.sqrt(datum_sd**2 + (scale_sd * z) ** 2 + contour / samples),
-        _volume_sd(area, _depth_integral(z, area, volume), spread, squared, datum_sd, scale_sd,
-                   correlation_length),
-        float(datum_sd), float(correlation_length), float(scale_sd), float(inner[row, col]),
-        float(np.sqrt(datum_sd**2 + (scale_sd * inner[row, col]) ** 2
-                      + mesh.uncertainty[row, col] ** 2)),
-        (float(mesh.depth.x[col]), float(mesh.depth.y[row])),
-        shoreline.area if crs is None else polygon_area(shoreline, crs),
-        mapped, mesh.exposed,
-    )
+    return row, col, float(inner[row, col])
 
 
-def below_level(depth: Grid, level: float, crs=None) -> tuple:
+def below_level(depth: Grid, level: float, crs: int | str | None = None) -> tuple:
     """Return the area, m2, at a depth or deeper and the volume below it, m3, of a raster.
 
     Only squares between four cells with a value count. ``level`` is a depth, m; ``crs`` as for
@@ -221,7 +256,7 @@ def below_level(depth: Grid, level: float, crs=None) -> tuple:
     return float(sums[0, 0]), float(sums[1, 0])
 
 
-def deepest_within(depth: Grid, shoreline) -> float:
+def deepest_within(depth: Grid, shoreline: BaseGeometry) -> float:
     """Return the greatest depth, m, of the cells within a shoreline.
 
     Raises
@@ -236,17 +271,32 @@ def deepest_within(depth: Grid, shoreline) -> float:
     return float(values.max())
 
 
-def correlation_length(surface: Surface, shoreline=None) -> float:
-    """Return the distance over which errors of a surface fade: about the lane spacing, m.
+def curve_of_bands(
+    tops: np.ndarray, bottoms: np.ndarray, areas: np.ndarray
+) -> tuple | None:
+    """Return the hypsographic curve that depth bands give.
 
-    Where the surface does not say it, it is taken from the distances within the shoreline, or
-    from all without one. Infinite where there are no distances either.
+    Parameters
+    ----------
+    tops, bottoms : array, shape (n,)
+        Depth limits, m; a deepest band without a lower limit ends at its upper one.
+    areas : array, shape (n,)
+        m2.
+
+    Returns
+    -------
+    depth : array, shape (k,)
+        Limits of the bands, m, rising.
+    area : array, shape (k,)
+        At that depth or deeper, m2.
+    None where the bands have fewer than two limits, as of a pond shallower than one interval.
     """
-    distance = surface.distance
-    if not surface.spacing and distance is not None and shoreline is not None:
-        distance = distance.like(
-            np.where(inside(shoreline, distance), distance.values, np.nan))
-    return surface_spacing(surface.spacing, distance) or np.inf
+    tops, areas = np.asarray(tops, dtype=float), np.asarray(areas, dtype=float)
+    bottoms = np.asarray(bottoms, dtype=float)
+    depth = np.unique(np.round(np.concatenate([tops, bottoms[np.isfinite(bottoms)]]), 6))
+    if len(depth) < 2:
+        return None
+    return depth, np.array([areas[tops >= d - 1e-6].sum() for d in depth])
 
 
 def _depth_integral(depth, area, volume) -> np.ndarray:
@@ -325,7 +375,7 @@ def _integrate(triangles, levels) -> np.ndarray:
     return out
 
 
-def layer_volumes(depth, area) -> np.ndarray:
+def layer_volumes(depth: np.ndarray, area: np.ndarray) -> np.ndarray:
     """Return the volumes of layers between contours by the truncated-cone formula.
 
     The handbooks' V = h / 3 (A1 + A2 + sqrt(A1 A2)); the last layer is a cone where the last
@@ -347,6 +397,13 @@ def layer_volumes(depth, area) -> np.ndarray:
     ------
     LakefloorError
         If the depths do not rise, or an area is below 0 or above the one before.
+
+    Examples
+    --------
+    A cone of base area 12 m2 and depth 2 m holds 8 m3, seven eighths of it in its upper half:
+
+    >>> layer_volumes([0.0, 1.0, 2.0], [12.0, 3.0, 0.0]).tolist()
+    [7.0, 1.0]
 
     References
     ----------

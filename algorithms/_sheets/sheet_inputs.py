@@ -13,14 +13,16 @@ from .._layers import read_polygon, read_raster, require_content, require_lake, 
 from .._named_crs import require_alive
 from .._styling import apply_style
 from ..core.errors import LakefloorError
-from ..core.share.sheet import PAPERS
-from ._together import check_together
+from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
+from ..core.wording.page_layout import PAGE_SIZES
+from ..core.wording.sheet_facts import SheetSettings
+from .one_lake import check_together
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {
     "contours": ("CONTOURS", ("depth", "unit", "index", "label", "kind", "supported")),
     "shoreline": ("SHORELINE", ()),
-    "depth_areas": ("AREAS", ("depth_from_m", "depth_to_m", "label")),
+    "depth_areas": ("DEPTH_AREAS", ("depth_from_m", "depth_to_m", "label")),
     "surface": ("SURFACE", ()),
     "idw_surface": ("IDW_SURFACE", ()),
     "slope": ("SLOPE", ()),
@@ -36,42 +38,52 @@ _STYLE_OF = {"idw_surface": "surface"}
 
 def layer(role, optional):
     """Return the layer parameter of a role."""
-    name = ROLES[role][0]
-    kind = QgsProcessing.SourceType
-    if role in ("surface", "idw_surface"):
-        label = tr("Depth surface") if role == "surface" else tr("Second depth surface (IDW)")
-        return params.surface(name, label, optional=optional)
-    if role == "slope":
-        parameter = params.surface(name, tr("Bottom slope"), optional=optional)
-        return params.helped(parameter, tr("Raster as written by Bottom slope, in percent."))
-    labels = {
-        "contours": (tr("Depth contours"), kind.TypeVectorLine,
-                     tr("Lines as written by Depth contours.")),
-        "shoreline": (tr("Shoreline"), kind.TypeVectorPolygon,
-                      tr("Polygon of the lake at the datum, islands as holes. It sets the extent "
-                         "of the map.")),
-        "depth_areas": (tr("Depth areas"), kind.TypeVectorPolygon,
-                        tr("Polygons as written by Depth areas: the blues of the map and the "
-                           "depth-area table.")),
-        "break_lines": (tr("Break-lines"), kind.TypeVectorLine,
-                        tr("Crests, steepest lines and toes as written by Break-lines.")),
-        "soundings": (tr("Soundings"), kind.TypeVectorPoint,
-                      tr("Soundings with their status, for survey dates, counts and lanes.")),
-        "gauge": (tr("Gauge readings"), kind.TypeVector,
-                  tr("Table of the readings that depths were reduced with.")),
-    }
-    label, source_type, text = labels[role]
-    return params.helped(
-        QgsProcessingParameterVectorLayer(name, label, [source_type], optional=optional), text
-    )
+    name, kind = ROLES[role][0], QgsProcessing.SourceType
+    if role in RASTERS:
+        label, text = {
+            "surface": (tr("Depth surface"), tr("Raster whose band 1 is depth in meters.")),
+            "idw_surface": (tr("Second depth surface (IDW)"),
+                            tr("Raster whose band 1 is depth in meters.")),
+            "slope": (tr("Bottom slope"), tr("Raster from Bottom slope, in percent.")),
+        }[role]
+        parameter = params.surface(name, label, optional=optional)
+    else:
+        label, source_type, text = {
+            "contours": (tr("Depth contours"), kind.TypeVectorLine,
+                         tr("Lines from Depth contours.")),
+            "shoreline": (tr("Shoreline"), kind.TypeVectorPolygon,
+                          tr("Polygon of the lake at the datum, with islands as holes. It sets "
+                             "the extent of the map.")),
+            "depth_areas": (tr("Depth areas"), kind.TypeVectorPolygon,
+                            tr("Polygons from Depth areas. They give the blues of the map and "
+                               "the depth-area table.")),
+            "break_lines": (tr("Breaklines"), kind.TypeVectorLine,
+                            tr("Crests, steepest lines and toes from Breaklines.")),
+            "soundings": (tr("Soundings"), kind.TypeVectorPoint,
+                          tr("Soundings with their status. They give the days, counts and lanes "
+                             "of the survey.")),
+            "gauge": (tr("Gauge readings"), kind.TypeVector,
+                      tr("Table of the readings that depths were reduced with.")),
+        }[role]
+        parameter = QgsProcessingParameterVectorLayer(
+            name, label, [source_type], optional=optional)
+    if optional:
+        text += " " + tr("If empty, what it shows is left out.")
+    return params.helped(parameter, text)
 
 
-def sheet(*roles, needed=("contours", "shoreline"), papers=tuple(PAPERS)) -> list:
+def sheet(*roles, needed=("contours", "shoreline"), sizes=tuple(PAGE_SIZES)) -> list:
     """Return the parameters that every sheet begins with: its layers by role and its words."""
     return [
         *(layer(role, optional=role not in needed) for role in roles), *sheet_text(),
-        params.depth_unit(), paper(papers),
+        depth_unit(), page_size(sizes),
     ]
+
+
+def depth_unit():
+    """Return the choice of the unit on a page."""
+    return params.depth_unit(
+        tr("Depth unit"), tr("Unit of the depths and lengths that people read."))
 
 
 def sheet_text() -> list:
@@ -85,44 +97,53 @@ def sheet_text() -> list:
 
     return [
         text("TITLE", tr("Title"), tr("Lake map"), tr("Heading of the sheet.")),
-        text("LAKE", tr("Lake and place"), "", tr("Second line, such as the lake's county.")),
-        text("AUTHOR", tr("Compiled by"), "",
-             tr("Who made the map. It is also the author in the file's properties; left empty, "
-                "none is named there.")),
+        text("LAKE", tr("Lake and place"), "",
+             tr("Second line, such as the name of the lake and its county. If empty, there is "
+                "none.")),
+        text("AUTHOR", tr("Author"), "",
+             tr("Who made the map. The author is named in the file's properties too. If empty, "
+                "nobody is named.")),
         text("DATUM", tr("Name of the lake datum"), "",
-             tr("What depths are measured from. Left empty, it is taken from the soundings or "
-                "the surface.")),
+             tr("What depths are measured from. If empty, it is taken from the soundings or the "
+                "surface.")),
         text("SOURCES", tr("Data sources"), "",
-             tr("Who surveyed and with what, where the shoreline comes from and of what day, "
-                "under which licence: one a line. What the layers tell is added."),
+             tr("Who surveyed and with what, and the shoreline's source, date and license. Write "
+                "one a line. If empty, only what the layers say is written."),
              several_lines=True),
     ]
 
 
-def paper(names=tuple(PAPERS)):
-    """Return the choice of the sheet's size."""
-    sizes = {name: PAPERS[name] for name in names}
+def page_size(names=tuple(PAGE_SIZES)):
+    """Return the choice of the page's size."""
+    sizes = {name: PAGE_SIZES[name] for name in names}
     return params.choice(
-        "PAPER", tr("Paper"),
+        "PAPER", tr("Page size"),
         {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in sizes.items()},
-        "Letter", tr("Size of the sheet."),
+        "Letter", tr("Size of the printed page."),
     )
 
 
-def track():
+def draw_soundings():
     """Return the choice to draw the soundings."""
     return params.helped(
-        QgsProcessingParameterBoolean("TRACK", tr("Draw the soundings"), False),
-        tr("Draw the soundings used as faint points, to show where the boat went."),
+        QgsProcessingParameterBoolean("DRAW_SOUNDINGS", tr("Draw the soundings"), False),
+        tr("Draws the soundings used as faint points, to show where the boat went."),
     )
 
 
-def texts(algorithm, parameters, context) -> dict:
-    """Return what :func:`sheet_text` asks for, as arguments of ``collect_facts``."""
-    return {
+def settings(algorithm, parameters, context) -> SheetSettings:
+    """Return what :func:`sheet` asks for besides the layers."""
+    texts = {
         name.lower(): algorithm.parameterAsString(parameters, name, context).strip()
         for name in ("TITLE", "LAKE", "AUTHOR", "DATUM", "SOURCES")
     }
+    drawn = algorithm.parameterDefinition("DRAW_SOUNDINGS") is not None
+    return SheetSettings(
+        **texts, unit=algorithm.parameterAsEnumString(parameters, "UNIT", context),
+        page_size=algorithm.parameterAsEnumString(parameters, "PAPER", context),
+        draw_soundings=drawn and algorithm.parameterAsBoolean(
+            parameters, "DRAW_SOUNDINGS", context),
+    )
 
 
 def layers(algorithm, parameters, context, feedback) -> dict:
@@ -143,8 +164,8 @@ def layers(algorithm, parameters, context, feedback) -> dict:
         found[role] = read(parameters, name, context)
         if found[role] is None or not found[role].isValid():
             raise LakefloorError(
-                tr("The layer for '{}' cannot be loaded.").format(
-                    algorithm.parameterDefinition(name).description())
+                tr("The layer for '{}' cannot be loaded. Choose another layer, then run "
+                   "again.").format(algorithm.parameterDefinition(name).description())
             )
         require_alive(found[role].crs(), found[role].name())
         if raster:
@@ -154,12 +175,15 @@ def layers(algorithm, parameters, context, feedback) -> dict:
         missing = [field for field in fields if field not in present]
         if missing:
             raise LakefloorError(
-                tr("Layer '{}' has no field {}; '{}' needs a layer that Lakefloor wrote.").format(
+                tr("Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for "
+                   "'{}'.").format(
                     found[role].name(), ", ".join(f"'{f}'" for f in missing),
                     algorithm.parameterDefinition(name).description())
             )
         if role in ("contours", "shoreline") and not found[role].featureCount():
-            raise LakefloorError(tr("Layer '{}' is empty.").format(found[role].name()))
+            raise LakefloorError(tr(
+                "Layer '{}' is empty. Choose another layer, then run again.").format(
+                    found[role].name()))
         if role == "shoreline":
             require_lake(found[role])
     check_together(found, context, feedback)
@@ -189,24 +213,16 @@ def style(copy, role, **options):
 
 # -- figures of a lake --------------------------------------------------------------
 
-#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
-#: step of gauge readings.
-DATUM_UNCERTAINTY = 0.03
-#: Standard uncertainty of a point of the shoreline where the user states none, m: traced from
-#: aerial pictures, a common practice.
-SHORELINE_UNCERTAINTY = 1.0
-
 
 def figures() -> list:
     """Return the parameters that every algorithm on the figures of a lake begins with."""
     return [
         params.surface(),
         params.shoreline(optional=False),
-        params.choice(
-            "UNIT", tr("Unit of depth"),
-            {"ft": tr("feet, acres, acre-feet"), "m": tr("metres, m², m³")}, "ft",
-            tr("Unit of the depths and levels below, and units in which results are written."),
-        ),
+        params.depth_unit(
+            tr("Depth unit"),
+            tr("Unit of the depths and levels given here and of the results. Areas and volumes "
+               "are in acres and acre-feet, or in m² and m³.")),
     ]
 
 
@@ -222,9 +238,9 @@ def surface_and_shoreline(algorithm, parameters, context, feedback) -> tuple:
 def datum_uncertainty():
     """Return the parameter of the datum's standard uncertainty."""
     return params.distance(
-        "DATUM_UNCERTAINTY", tr("Standard uncertainty of the datum (m)"), DATUM_UNCERTAINTY,
-        tr("How well the water level of the visits is tied to the datum, the same error for all "
-           "of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
+        "DATUM_UNCERTAINTY", tr("Datum, standard uncertainty (m)"), DATUM_UNCERTAINTY,
+        tr("How well the lake levels of the visits are tied to the datum. It is the same error "
+           "for all of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
         advanced=True,
     )
 
@@ -232,9 +248,9 @@ def datum_uncertainty():
 def shoreline_uncertainty():
     """Return the parameter of the shoreline's standard uncertainty."""
     return params.distance(
-        "SHORELINE_UNCERTAINTY", tr("Standard uncertainty of the shoreline (m)"),
+        "SHORELINE_UNCERTAINTY", tr("Shoreline, standard uncertainty (m)"),
         SHORELINE_UNCERTAINTY,
-        tr("How far a point of the shoreline may lie off, in easting and in northing, one standard "
-           "deviation. 1 m suits one that was traced from aerial pictures; 0 leaves it out."),
+        tr("Standard uncertainty of a point of the shoreline, in easting and in northing. 1 m "
+           "suits a shoreline traced from aerial images. 0 leaves it out."),
         advanced=True,
     )

@@ -7,9 +7,10 @@ import io
 
 import numpy as np
 
-from ._i18n import tr
-from ._styling.look import DROP_OFF, INK, depth_color
-from .core.number_text import written
+from .._i18n import tr
+from .._styling.look import DROP_OFF, INK, depth_color
+from ..core.number_text import written
+from ..core.wording.amounts import WITHIN_95
 
 _DEEP = depth_color(1.0).name()
 
@@ -58,7 +59,7 @@ def _picture(width, height, draw) -> str:
     return base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
-def misfit_histogram(difference, unit: str) -> str:
+def difference_histogram(difference, unit: str) -> str:
     """Draw the histogram of depth differences, given in ``unit``."""
     size = max(float(np.percentile(np.abs(difference), 99)), 1e-3)
     count = int(np.clip(2.0 * np.cbrt(difference.size), 9, 41)) // 2 * 2 + 1
@@ -76,7 +77,7 @@ def misfit_histogram(difference, unit: str) -> str:
     return _picture(6.4, 3.2, draw)
 
 
-def misfit_map(x, y, difference, unit: str) -> str:
+def difference_map(x, y, difference, unit: str) -> str:
     """Draw where depth differences lie: up for deeper, down for shallower, larger for worse."""
     size = max(float(np.percentile(np.abs(difference), 95)), 1e-3)
     order = np.argsort(np.abs(difference), kind="stable")
@@ -96,33 +97,33 @@ def misfit_map(x, y, difference, unit: str) -> str:
         axes.ticklabel_format(style="plain", useOffset=False)
         axes.tick_params(labelsize=7)
         axes.locator_params(nbins=5)
-        axes.set_title(tr("full size: {:.2f} {} or more").format(size, unit), fontsize=9)
+        axes.set_title(tr("Largest symbols: {:.2f} {} or more").format(size, unit), fontsize=9)
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 5.6, draw)
 
 
 def offset_scan(scans, offset, uncert) -> str:
-    """Draw the misfit of depth against the time offset tried.
+    """Draw the depth difference between tracks against the time offset tried.
 
     Parameters
     ----------
     scans : list of (str, array, array)
-        Label, offsets in s and misfits in m; the first is drawn strongest.
+        Label, offsets in s and differences in m; the first is drawn strongest.
     offset, uncert : float
         The offset found and its standard uncertainty, s; NaN where it was not found.
     """
 
     def draw(axes):
         if np.isfinite(offset):
-            axes.axvspan(offset - 2 * uncert, offset + 2 * uncert, color=DROP_OFF, alpha=0.18,
-                         linewidth=0)
+            half = WITHIN_95 * uncert
+            axes.axvspan(offset - half, offset + half, color=DROP_OFF, alpha=0.18, linewidth=0)
             axes.axvline(offset, color=DROP_OFF, linewidth=1.4, linestyle="--",
-                         label=tr("offset found, \u00b1 2 standard uncertainties"))
+                         label=tr("offset found, with its 95% uncertainty"))
         styles = ("-", "--", ":", "-.")
-        for i, (label, tried, misfit) in enumerate(scans):
+        for i, (label, tried, difference) in enumerate(scans):
             color = _DEEP if i == 0 else depth_color(0.35 + 0.5 * i / len(scans)).name()
-            axes.plot(tried, misfit, color=color, linewidth=2.2 if i == 0 else 1.0,
+            axes.plot(tried, difference, color=color, linewidth=2.2 if i == 0 else 1.0,
                       linestyle=styles[i % len(styles)], label=_plain(label))
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel(tr("time offset (s)"))
@@ -130,32 +131,6 @@ def offset_scan(scans, offset, uncert) -> str:
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 3.6, draw)
-
-
-def curve_by_depth(depth, value, sd, depth_unit: str, label: str) -> str:
-    """Draw a quantity against depth, depth downward, with two standard uncertainties each way.
-
-    Parameters
-    ----------
-    depth, value, sd : array, shape (n,)
-        In the units that are read.
-    label : str
-        The quantity and its unit.
-    """
-
-    def draw(axes):
-        axes.fill_betweenx(depth, np.maximum(value - 2 * sd, 0.0), value + 2 * sd,
-                           color=depth_color(0.45).name(), linewidth=0,
-                           label=tr("\u00b1 2 standard uncertainties"))
-        axes.plot(value, depth, color=_DEEP, linewidth=1.6)
-        axes.set_ylim(float(depth[-1]), 0.0)
-        axes.set_xlim(left=0.0)
-        axes.set_xlabel(label)
-        axes.set_ylabel(tr("depth ({})").format(depth_unit))
-        axes.grid(color=INK, alpha=0.15, linewidth=0.6)
-        axes.legend(frameon=False, fontsize=8, loc="lower right")
-
-    return _picture(5.2, 3.8, draw)
 
 
 def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
@@ -183,24 +158,24 @@ def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
                 linestyle=("-", "--", ":", "-.")[i % 4], linewidth=1.6, markersize=6,
             )
         axes.axvspan(0.0, 0.5 * spacing, color=depth_color(0.3).name(), alpha=0.4, linewidth=0,
-                     label=tr("distances between the lanes as they are"))
+                     label=tr("distances in the survey itself"))
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel(tr("distance to the nearest sounding kept (m)"))
-        axes.set_ylabel(tr("error, root mean square ({})").format(unit))
+        axes.set_ylabel(tr("error, RMSE ({})").format(unit))
         axes.grid(color=INK, alpha=0.15, linewidth=0.6)
         axes.legend(frameon=False, fontsize=8)
 
     return _picture(6.4, 3.8, draw)
 
 
-def misfit_by_depth(depth, before, after, depth_unit: str) -> str:
-    """Draw the mean misfit of a general map by depth, as it was and corrected.
+def map_error_by_depth(depth, before, after, depth_unit: str) -> str:
+    """Draw the mean error of an older map by depth, as it was and corrected.
 
     Parameters
     ----------
     depth, before, after : array, shape (n,)
-        Middle of each class of depth, and the mean general less detail, in ``depth_unit``.
+        Middle of each class of depth, and the mean of older map minus survey, in ``depth_unit``.
     """
 
     def draw(axes):
@@ -212,7 +187,7 @@ def misfit_by_depth(depth, before, after, depth_unit: str) -> str:
             axes.plot(value, depth, color=color, marker=mark, linestyle=style, linewidth=1.6,
                       label=label)
         axes.invert_yaxis()
-        axes.set_xlabel(tr("general less detail, mean ({})").format(depth_unit))
+        axes.set_xlabel(tr("older map minus survey, mean ({})").format(depth_unit))
         axes.set_ylabel(tr("depth ({})").format(depth_unit))
         axes.grid(color=INK, alpha=0.15, linewidth=0.6)
         axes.legend(frameon=False, fontsize=8)
@@ -245,9 +220,9 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
 
     def draw(axes):
         if np.isfinite(sd).any():
-            axes.fill_between(along, depth - 2 * sd, depth + 2 * sd, linewidth=0,
+            axes.fill_between(along, depth - WITHIN_95 * sd, depth + WITHIN_95 * sd, linewidth=0,
                               color=depth_color(0.45).name(), alpha=0.7,
-                              label=tr("\u00b1 2 standard uncertainties"))
+                              label=tr("95% uncertainty"))
         axes.plot(along, depth, color=_DEEP, linewidth=1.6)
         for number, label, color, hatch in kinds:
             of_kind = known & (bottom == number)
@@ -290,7 +265,7 @@ def hardness_mixture(hardness, mixture, thresholds) -> str:
         for k, limit in enumerate(thresholds):
             axes.axvline(limit, color=DROP_OFF, linewidth=1.4, linestyle=":",
                          label=tr("threshold") if k == 0 else None)
-        axes.set_xlabel(tr("relative hardness, depth and slope taken off"))
+        axes.set_xlabel(tr("relative hardness, freed from depth and slope"))
         axes.set_ylabel(tr("density"))
         axes.legend(frameon=False, fontsize=8)
 
@@ -325,7 +300,7 @@ def hardness_trend(x, hardness, at, curve, means, label: str) -> str:
 
 
 def visit_gains(levels) -> str:
-    """Draw what each visit logs against levelled hardness."""
+    """Draw what each visit logs against adjusted hardness."""
 
     def draw(axes):
         axes.plot((0, 1), (0, 1), color=INK, linewidth=1.8,
@@ -336,7 +311,7 @@ def visit_gains(levels) -> str:
             axes.plot((0, 1), levels.offset[v] + levels.gain[v] * np.array([0.0, 1.0]),
                       color=(DROP_OFF, _DEEP)[i % 2], linestyle=styles[i % 3], linewidth=1.4,
                       label=_plain(levels.visit[v]))
-        axes.set_xlabel(tr("levelled hardness"))
+        axes.set_xlabel(tr("adjusted hardness"))
         axes.set_ylabel(tr("logged hardness"))
         axes.grid(color=INK, alpha=0.15, linewidth=0.6)
         axes.legend(frameon=False, fontsize=8)

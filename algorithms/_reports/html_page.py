@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from ._i18n import tr
+import base64
+
+from qgis.PyQt.QtCore import QBuffer, QByteArray, QIODevice
+from qgis.PyQt.QtGui import QImage
+
+from .._i18n import tr
 
 _CSS = """
 body { font-family: sans-serif; color: #0b2545; max-width: 54em; margin: 2em auto; }
@@ -36,11 +41,21 @@ def remark(text: str) -> str:
     return f'<p class="remark">{text}</p>'
 
 
-def image(title: str, png: str) -> str:
-    """Return a picture, a PNG in base64."""
-    return f'<img alt="{title}" src="data:image/png;base64,{png}">'
+def image(title: str, png: str, width: int | None = None) -> str:
+    """Return a picture, a PNG in base64; ``width`` in pixels, by default its own."""
+    size = "" if width is None else f' width="{width}"'
+    return f'<img alt="{title}"{size} src="data:image/png;base64,{png}">'
+
+
+def picture(title: str, drawn: QImage, width: int | None = None) -> str:
+    """Return a picture that was drawn with Qt."""
+    data = QByteArray()
+    buffer = QBuffer(data)
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    drawn.save(buffer, "PNG")
+    return image(title, base64.b64encode(bytes(data)).decode("ascii"), width)
 
 
 def no_pictures() -> str:
     """Return the remark that stands in place of pictures."""
-    return remark(tr("No pictures: this QGIS has no matplotlib."))
+    return remark(tr("There are no pictures, because this QGIS has no matplotlib."))

@@ -1,0 +1,1 @@
+"""Pages and plots: what algorithms report besides their layers."""

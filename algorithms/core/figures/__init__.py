@@ -1,0 +1,1 @@
+"""Figures of the lake: areas, volumes, their curves and tables."""

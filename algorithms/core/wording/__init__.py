@@ -1,0 +1,1 @@
+"""Sentences and figures as people read them, on sheets and in reports."""
