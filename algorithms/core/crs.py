@@ -55,20 +55,23 @@ def utm_epsg(lon, lat) -> int:
     known = np.isfinite(lon) & np.isfinite(lat)
     lon, lat = lon[known], lat[known]
     if lon.size == 0:
-        raise LakefloorError("There is no position from which to choose a UTM zone.")
+        raise LakefloorError(
+            "There is no position from which to choose a UTM zone. Check the positions of the "
+            "data."
+        )
     off = (np.abs(lon) > 180.0) | (np.abs(lat) > 90.0)
     if off.any():
         i = int(np.argmax(off))
         raise LakefloorError(
-            f"Position longitude {written(lon[i], 'g')}, latitude {written(lat[i], 'g')} is not on "
-            "the globe. If these are projected coordinates, name their coordinate system."
+            f"Longitude {written(lon[i], 'g')}, latitude {written(lat[i], 'g')} is not on the "
+            "globe. If these are projected coordinates, give their coordinate reference system."
         )
     west, east = np.percentile(lon, [1, 99])
     south, north = np.percentile(lat, [1, 99])
     if west < -170.0 and east > 170.0:
         raise LakefloorError(
-            "The positions lie on both sides of the 180 degree meridian, where no UTM zone "
-            "holds them all. Read each side by itself, or give a target coordinate system."
+            "The positions lie on both sides of the 180 degree meridian, so no UTM zone holds them "
+            "all. Read each side by itself."
         )
     span = _METRES_PER_DEGREE * np.hypot(
         (east - west) * np.cos(np.radians((south + north) / 2.0)), north - south
@@ -77,14 +80,14 @@ def utm_epsg(lon, lat) -> int:
         raise LakefloorError(
             f"The positions span {span / 1000.0:.0f} km (longitude {written(west, '.3f')} to "
             f"{written(east, '.3f')}, latitude {written(south, '.3f')} to "
-            f"{written(north, '.3f')}), more than one lake. Read each lake by itself, or check the "
-            "longitude and latitude columns."
+            f"{written(north, '.3f')}), more than one lake does. Read each lake by itself, or "
+            "check the columns of longitude and latitude."
         )
     middle_lon, middle_lat = float(np.median(lon)), float(np.median(lat))
     if not -80.0 <= middle_lat <= 84.0:
         raise LakefloorError(
-            f"Latitude {written(middle_lat, '.3f')} is outside the UTM zones (80 S to 84 N). Give "
-            "a target coordinate system in metres."
+            f"Latitude {written(middle_lat, '.3f')} is outside the UTM zones (80 S to 84 N). "
+            "Leave these positions out."
         )
     zone = min(int((middle_lon + 180.0) // 6.0) + 1, 60)
     return (32600 if middle_lat >= 0.0 else 32700) + zone
@@ -102,7 +105,7 @@ def known_crs(code) -> CRS:
         return CRS.from_user_input(code)
     except CRSError as error:
         raise LakefloorError(
-            f"Coordinate system '{code}' is not known; give an EPSG code such as 32615."
+            f"Coordinate reference system '{code}' is not known. Give an EPSG code such as 32615."
         ) from error
     finally:
         _keep_context()

@@ -31,7 +31,8 @@ def projection(crs) -> Proj:
     known = known_crs(crs)
     if not is_metric(known):
         raise LakefloorError(
-            f"Coordinate system '{known.name}' is not projected in metres, as areas need it."
+            f"Coordinate reference system '{known.name}' is not projected in meters, which areas "
+            "need. Choose one that is, such as the UTM zone of the lake."
         )
     return Proj(known)
 
@@ -100,7 +101,7 @@ def area_scale(grid: Grid, crs) -> Grid:
     scale = np.asarray(proj.get_factors(lon, lat).areal_scale, dtype=float)
     if not np.all(np.isfinite(scale)):
         raise LakefloorError(
-            "The raster lies outside the area of its coordinate system; check that it has the "
-            "right one."
+            "The raster lies outside the area of its coordinate reference system. Set the right "
+            "one in its properties."
         )
     return nodes.like(scale)

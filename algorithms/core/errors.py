@@ -21,7 +21,7 @@ def excerpts(texts, most=20) -> str:
 
 
 class LakefloorError(ValueError):
-    """Input that cannot be used; the message says what, where and how to mend it.
+    """Input that cannot be used; the message says what, where and how to correct it.
 
     ``notes`` are sentences found on the way that help to see why. Of a message longer than
     :data:`LONGEST` characters the middle is left out.

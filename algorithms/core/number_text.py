@@ -67,6 +67,23 @@ def written(value, spec: str = "") -> str:
     return _current.get().written(value, spec)
 
 
+def counted(number: int, one: str, several: str = "") -> str:
+    """Return how many of something there are, in the signs of the reader.
+
+    Parameters
+    ----------
+    number : int
+    one, several : str
+        The word for one of them, and for several where that is not the same with an s.
+
+    Examples
+    --------
+    >>> counted(1, "drop-off"), counted(2400, "drop-off"), counted(0, "visit")
+    ('1 drop-off', '2,400 drop-offs', '0 visits')
+    """
+    return f"{written(number, ',')} {one if number == 1 else several or f'{one}s'}"
+
+
 def phrase(template: str, *values, **named) -> str:
     """Return ``template.format(...)`` with its numbers in the signs of the reader."""
     return _current.get().phrase(template, *values, **named)

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta, timezone, tzinfo
 import numpy as np
 
 from .errors import LakefloorError, excerpt
+from .number_text import counted
 from .progress import silent, watched
 
 DAY_S = 86_400
@@ -58,7 +59,7 @@ def date_in_name(name: str):
         return None
 
 
-def mend_week_rollover(days, name_date=None):
+def without_week_rollover(days, name_date=None):
     """Return dates with whole spans of 1024 GPS weeks added where they are due.
 
     A date before 22 August 1999, the first rollover of the GPS week number, is
@@ -248,7 +249,7 @@ def _order_dates(part, texts, date_order):
     if date_order is None:
         date_order = _guess_order(part[known], texts[int(np.argmax(known))])
     if sorted(date_order) != ["d", "m", "y"]:
-        raise LakefloorError(f"date_order '{date_order}' is not one of ymd, mdy, dmy.")
+        raise LakefloorError(f"date_order '{date_order}' is not known. Use one of: ymd, mdy, dmy.")
     year, month, day = (part[:, date_order.index(c)] for c in "ymd")
     return full_year(year), month, day
 
@@ -343,15 +344,15 @@ def to_utc(local, time_zone):
     twice = first > second
     if twice.any():
         guessed = _resolve_repeated(ms, offset, first, second, twice)
-        how = "; nothing tells the pass, the first is taken" if guessed else ""
+        how = " Nothing shows which one is meant, so the first is used." if guessed else ""
         notes.append(
-            f"{int(twice.sum())} times fall in the hour that the end of summer time repeats in "
-            f"{time_zone}{how}"
+            f"Times in the hour that the end of summer time repeats in {time_zone}: "
+            f"{int(twice.sum())}.{how}"
         )
     if (first < second).any():
         notes.append(
-            f"{int((first < second).sum())} times do not exist in {time_zone} (the start of "
-            "summer time skips them); is the time zone right?"
+            f"Times that do not exist in {time_zone}, because the start of summer time skips them: "
+            f"{int((first < second).sum())}. Check the time zone."
         )
     utc = local.copy()
     utc[known] = (ms - offset).astype("datetime64[ms]")
@@ -378,7 +379,7 @@ def stated_to_utc(local, offset_min, time_zone):
     utc, notes = local - shift.astype("timedelta64[ms]"), []
     if (~stated & ~np.isnat(local)).any():
         utc[~stated], notes = to_utc(local[~stated], time_zone)
-        notes.insert(0, f"times that state no zone taken as {time_zone}")
+        notes.insert(0, f"Times without a time zone are read as {time_zone}.")
     return utc, notes
 
 
@@ -407,10 +408,16 @@ def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
     local = date.astype("datetime64[ms]") + ms
     local[np.isnan(seconds)] = np.datetime64("NaT")
     utc, notes = stated_to_utc(local, offset, time_zone)
-    missing = int(np.isnat(utc).sum())
-    if missing:
-        notes.append(f"{missing} times are missing or not readable and left empty")
     return utc, local_offset_h(offset), notes
+
+
+def missing_times(time) -> list:
+    """Return a note on the times of datetime64, shape (n,), that are NaT; none if all are known."""
+    missing = int(np.isnat(time).sum())
+    if not missing:
+        return []
+    verb = "is" if missing == 1 else "are"
+    return [f"{counted(missing, 'time')} {verb} missing or unreadable, and left out."]
 
 
 def local_offset_h(offset_min) -> np.ndarray:

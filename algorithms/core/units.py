@@ -23,6 +23,12 @@ ACRE_FOOT = ACRE * FOOT
 #: Units of length that a user may choose, with metres per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
 
+#: How people say them.
+LENGTH_NAMES = {
+    "m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
+    "cm": "centimeters", "in": "inches",
+}
+
 _UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
 
 #: How a unit that data name in plain letters is printed.
@@ -43,7 +49,7 @@ def unit_factor(unit: str) -> float:
         If the unit is no key of :data:`LENGTH`.
     """
     if unit not in LENGTH:
-        raise LakefloorError(f"Unit '{unit}' is not known; use one of {', '.join(LENGTH)}.")
+        raise LakefloorError(f"Unit '{unit}' is not known. Use one of: {', '.join(LENGTH)}.")
     return LENGTH[unit]
 
 

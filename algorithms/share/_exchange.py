@@ -1,4 +1,4 @@
-"""Layers as marks for other devices, and files written as a whole or not at all."""
+"""Layers as marks for other devices."""
 
 import numpy as np
 from qgis.core import QgsCoordinateReferenceSystem, QgsFeatureRequest, QgsWkbTypes
@@ -28,11 +28,11 @@ def require(source, kind, feedback):
     if found != _KINDS[kind]:
         words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
         raise LakefloorError(
-            tr("Layer '{}' holds {}, but {} are needed here.").format(
+            tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(
                 name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind])
         )
     if source.featureCount() == 0:
-        raise LakefloorError(tr("Layer '{}' is empty.").format(name))
+        raise LakefloorError(tr("Layer '{}' is empty. Choose another.").format(name))
     if not source.sourceCrs().isValid():
         metric_crs(source.sourceCrs(), source.sourceExtent(), name, feedback)
 

@@ -7,6 +7,7 @@ from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
+    QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
@@ -49,23 +50,22 @@ class ExportWaypoints(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Export waypoints and tracks")
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "GPX,KML,CSV,waypoint,route,track,GPS,chart plotter,contour"
+        "@default",
+        "waypoint,waypoints,GPX,KML,CSV,route,routes,track,tracks,mark,marks,spot,spots,GPS,"
+        "handheld,phone,device,chart plotter,chartplotter,fish finder,fishfinder,plotter,"
+        "contour,contours,lane,lanes,export,save,transfer,upload",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Writes points as waypoints, and lines as tracks or routes, for a GPS device, a chart "
-        "plotter or another program. The ending of the file chooses the format: GPX 1.1, KML 2.2 "
-        "or a table (CSV). Positions are WGS 84 with 8 decimals.\n\n"
-        "Names are cut to a length, made unique and written in plain letters, since many devices "
-        "show no others; the depth is kept whole at the end of the name ('HUMP 12FT'). Symbols "
-        "are taken from a short list of plain words.\n\n"
-        "Give depth contours as lines for devices that take only tracks: all lines of one depth "
-        "become one track. Long ones can be cut to what the device takes.\n\n"
-        "Depth is metres, positive down, in the layer. It is never written as elevation, which a "
-        "device would draw as a hill: it stands in the name, in the comment and, exactly, in an "
-        "extension. Only where you give the elevation of the lake datum, the elevation of the "
-        "bottom (datum less depth) is written too.\n\n"
-        "A time leaves only if you choose its field. Not for navigation.",
+        "Writes points as waypoints and lines as tracks or routes, for a GPS device, a "
+        "chartplotter or another program. The file name extension sets the format: GPX, KML or "
+        "CSV.\n\n"
+        "Names are shortened, made unique and written in plain letters, with the depth at the end "
+        "('HUMP 12FT'). Give depth contours as lines for devices that read only tracks: all "
+        "contours of one depth become one track.\n\n"
+        "Depth is written in the name, the comment and an extension, never as elevation, which a "
+        "device would draw as a hill. Times are written only if you choose their field.\n\n"
+        "Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -77,18 +77,19 @@ class ExportWaypoints(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 params.INPUT, tr("Waypoints"), [kind.TypeVectorPoint], optional=True),
-            tr("Points, such as marks, candidate spots or the ends of lanes."),
+            tr("Points, such as marks, candidate spots or the ends of lanes. If empty, only the "
+               "lines are written."),
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 "LINES", tr("Lines"), [kind.TypeVectorLine], optional=True),
-            tr("Lines, such as depth contours, drop-offs or survey lanes."),
+            tr("Lines, such as depth contours, breaklines or survey lanes. If empty, only the "
+               "waypoints are written."),
         ))
         add(params.choice(
-            "LINES_AS", tr("Lines as"),
-            {"tracks": tr("tracks, which a device draws"),
-             "routes": tr("routes, which a device leads along")},
-            "tracks", tr("What lines become."),
+            "LINES_AS", tr("Write lines as"),
+            {"tracks": tr("a device draws them"), "routes": tr("a device steers along them")},
+            "tracks", tr("Kind of line in the file."),
         ))
         any_field = QgsProcessingParameterField.DataType.Any
         numeric = QgsProcessingParameterField.DataType.Numeric
@@ -100,45 +101,50 @@ class ExportWaypoints(LakefloorAlgorithm):
                 text, advanced,
             ))
 
-        field("NAME_FIELD", tr("Field of names"), tr("Left empty, 'name' if there is one."))
-        field("DEPTH_FIELD", tr("Field of depths (m, positive down)"),
-              tr("Left empty, 'depth_m' if there is one."), data=numeric)
-        field("NOTE_FIELD", tr("Field of notes"), tr("Left empty, 'note' if there is one."))
-        field("SYMBOL_FIELD", tr("Field of symbols"),
-              tr("Left empty, 'symbol' if there is one. Words that are not on the list of symbols "
-                 "become the symbol below."), advanced=True)
-        field("TIME_FIELD", tr("Field of times (UTC)"),
-              tr("Left empty, no times are written."), advanced=True)
-        field("LINE_NAME_FIELD", tr("Field of names of lines"),
-              tr("Left empty, contours are named by their depth, other lines by 'name' or "
+        field("NAME_FIELD", tr("Name field"),
+              tr("If empty, 'name' is used where there is one."))
+        field("DEPTH_FIELD", tr("Depth field (m, positive down)"),
+              tr("If empty, 'depth_m' is used where there is one."), data=numeric)
+        field("NOTE_FIELD", tr("Note field"),
+              tr("If empty, 'note' is used where there is one."))
+        field("SYMBOL_FIELD", tr("Symbol field"),
+              tr("Words that are not in the list of symbols become the symbol below. If empty, "
+                 "'symbol' is used where there is one."), advanced=True)
+        field("TIME_FIELD", tr("Time field (UTC)"),
+              tr("If empty, no times are written."), advanced=True)
+        field("LINE_NAME_FIELD", tr("Line name field"),
+              tr("If empty, contours are named by their depth, and other lines by 'name' or "
                  "'label'."), parent="LINES", advanced=True)
         add(params.number(
-            "LENGTH", tr("Greatest length of names (characters)"), 10,
-            tr("10 suits old handheld devices; newer ones take 30 or more."),
+            "MAX_NAME_LENGTH", tr("Maximum name length (characters)"), 10,
+            tr("10 suits older GPS devices; newer ones accept 30 or more."),
             minimum=4, maximum=255, integer=True,
         ))
         add(params.helped(
             QgsProcessingParameterBoolean("DEPTH_IN_NAME", tr("Depth at the end of names"), True),
-            tr("Where a point has a depth."),
+            tr("For points that have a depth."),
         ))
-        add(params.depth_unit())
+        add(params.depth_unit(
+            tr("Depth unit of names and comments"), tr("In names, comments and tables.")))
         add(params.helped(
-            QgsProcessingParameterBoolean("PLAIN", tr("Plain letters only"), True),
-            tr("Names in ASCII: letters without marks, other scripts left out."), advanced=True,
+            QgsProcessingParameterBoolean("PLAIN_LETTERS", tr("Plain letters only"), True),
+            tr("Names have letters without accents; other scripts are left out."), advanced=True,
         ))
-        add(params.choice(
-            "SYMBOL", tr("Symbol"), {symbol: symbol.lower() for symbol in SYMBOLS}, SYMBOLS[0],
-            tr("Of waypoints that state none."), advanced=True,
+        add(params.helped(
+            QgsProcessingParameterEnum(
+                "SYMBOL", tr("Symbol"), options=list(SYMBOLS), defaultValue=SYMBOLS[0],
+                usesStaticStrings=True),
+            tr("For waypoints without a symbol."), advanced=True,
         ))
         add(params.number(
             "DATUM_ELEVATION", tr("Elevation of the lake datum (m)"), None,
-            tr("Given, the elevation of the bottom is written besides the depth: datum less "
-               "depth, in metres, positive up. Left empty, no elevation is written."),
+            tr("The elevation of the bottom (datum minus depth) is written beside the depth. If "
+               "empty, no elevation is written."),
             optional=True, advanced=True,
         ))
         add(params.number(
-            "MAX_POINTS", tr("Most points in a track"), None,
-            tr("Longer tracks are cut into several. Left empty, none is cut."),
+            "MAX_TRACK_POINTS", tr("Maximum points in a track"), None,
+            tr("Longer tracks are cut into several. If empty, none is cut."),
             minimum=2, optional=True, advanced=True, integer=True,
         ))
         add(QgsProcessingParameterFileDestination(
@@ -147,16 +153,17 @@ class ExportWaypoints(LakefloorAlgorithm):
         ))
         for name, label in (
             ("WAYPOINTS", tr("Waypoints written")), ("ROUTES", tr("Routes written")),
-            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points of routes and tracks")),
+            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points in routes and tracks")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
     def check(self, parameters, context):
         if not (parameters.get(params.INPUT) or parameters.get("LINES")):
-            raise LakefloorError(tr("Choose waypoints, lines, or both."))
+            raise LakefloorError(tr("There is nothing to write. Choose waypoints, lines, or both."))
         path = self.parameterAsFileOutput(parameters, params.OUTPUT, context)
         if not path.lower().endswith(FORMATS):
-            raise LakefloorError(tr("Let the name of the file end in .gpx, .kml or .csv."))
+            raise LakefloorError(tr(
+                "The file name sets the format. Choose a name that ends in .gpx, .kml or .csv."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
@@ -184,7 +191,8 @@ class ExportWaypoints(LakefloorAlgorithm):
             )
             times = sum(not np.isnat(p.time) for p in waypoints)
             feedback.pushInfo(
-                tr("Written: {} waypoints, {} routes and {} tracks with {} points; {} times.")
+                tr("Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. "
+                   "Times: {}.")
                 .format(len(waypoints), len(routes), len(tracks), out.results["LINE_POINTS"],
                         times)
             )
@@ -193,8 +201,8 @@ class ExportWaypoints(LakefloorAlgorithm):
     def _names(self, names, endings, parameters, context, progress=silent):
         return device_names(
             names, endings, progress=progress,
-            length=self.parameterAsInt(parameters, "LENGTH", context),
-            plain=self.parameterAsBool(parameters, "PLAIN", context),
+            length=self.parameterAsInt(parameters, "MAX_NAME_LENGTH", context),
+            plain=self.parameterAsBool(parameters, "PLAIN_LETTERS", context),
         )
 
     def _waypoints(self, parameters, context, feedback, progress):
@@ -214,7 +222,7 @@ class ExportWaypoints(LakefloorAlgorithm):
         placed = np.isfinite(lon) & np.isfinite(lat)
         if not placed.all():
             feedback.pushWarning(
-                tr("Layer '{}': {} features without a position are left out.").format(
+                tr("Layer '{}': features without a position were left out ({}).").format(
                     source.sourceName(), int((~placed).sum()))
             )
 
@@ -279,8 +287,8 @@ class ExportWaypoints(LakefloorAlgorithm):
             names = self._names(names, None, parameters, context)
             return [_route(name, line) for name, line in zip(names, lines)], []
         most = None
-        if params.given(self, parameters, "MAX_POINTS", context):
-            most = self.parameterAsInt(parameters, "MAX_POINTS", context)
+        if params.given(self, parameters, "MAX_TRACK_POINTS", context):
+            most = self.parameterAsInt(parameters, "MAX_TRACK_POINTS", context)
         tracks = tracks_by_name(lines, names, depths, max_points=most)
         names = self._names([t.name for t in tracks], None, parameters, context)
         return [], [replace(track, name=name) for track, name in zip(tracks, names)]
@@ -289,7 +297,7 @@ class ExportWaypoints(LakefloorAlgorithm):
 def _route(name, line):
     if len(line) > 999:
         raise LakefloorError(
-            tr("Line '{}' has {} points, too many for a route. Write it as a track.").format(
+            tr("Line '{}' has {} points, too many for a route. Write lines as tracks.").format(
                 name, len(line))
         )
     points = [Waypoint(x, y, f"{name}-{i}") for i, (x, y) in enumerate(line.tolist(), start=1)]

@@ -162,7 +162,7 @@ def test_notes_and_reports_stay_short(tmp_path):
     assert len(reading.soundings) == 30
     assert max(map(len, reading.describe())) < 2000
     (tmp_path / "a.csv").unlink()
-    with pytest.raises(LakefloorError, match="and 80 more files"):
+    with pytest.raises(LakefloorError, match="And 80 more files"):
         read_logs(tmp_path)
 
 

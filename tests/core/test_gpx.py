@@ -75,7 +75,7 @@ def test_waypoints_count_only_with_a_depth():
     parsed = parse_gpx(data)
     assert len(parsed.soundings) == 2
     assert not parsed.unread.counts
-    assert "2 waypoint points" in parsed.notes[0]
+    assert "2 waypoints" in parsed.notes[0]
 
 
 def test_track_points_without_depth_or_position_are_counted():
@@ -97,11 +97,11 @@ def test_a_truncated_file_is_read_up_to_the_damage():
 
 
 def test_elevation_is_not_depth():
-    with pytest.raises(LakefloorError, match=r"no depth.*elevation is not depth"):
+    with pytest.raises(LakefloorError, match=r"None .* has a depth; elevation is not depth"):
         parse_gpx(document(point(1, ""), point(2, "")))
-    with pytest.raises(LakefloorError, match="no position"):
+    with pytest.raises(LakefloorError, match="no track, route or waypoint"):
         parse_gpx((HEAD + "</gpx>").encode())
-    with pytest.raises(LakefloorError, match="unit 'yd'"):
+    with pytest.raises(LakefloorError, match="in 'yd', which is not a known unit"):
         parse_gpx(document(point(1, '<depth unit="yd">{}</depth>')))
 
 
@@ -129,5 +129,5 @@ def test_a_unit_that_is_not_known_leaves_the_value_empty_and_says_so():
     )))
     assert np.isnan(parsed.soundings.speed).all()
     assert np.isnan(parsed.soundings.water_temp).all()
-    assert "3 values of speed left empty: the unit 'furlong/h' is not known" in parsed.notes
-    assert "3 values of water_temp left empty: the unit 'k' is not known" in parsed.notes
+    assert "3 values of speed left out, because the unit 'furlong/h' is not known." in parsed.notes
+    assert "3 values of water_temp left out, because the unit 'k' is not known." in parsed.notes

@@ -21,7 +21,7 @@ def test_units_and_sign_in_the_order_given():
     assert got.time.astype(str).tolist() == ["2026-07-09T14:23:06.000", "2026-07-09T14:23:05.000"]
     assert got.visit.tolist() == ["2026-07-09", "May"]
     assert left_out == {"no geometry": 1, "no depth or not a number": 1}
-    assert "times that state no zone taken as America/Chicago" in notes
+    assert "Times without a time zone are read as America/Chicago." in notes
 
 
 def test_without_times_the_order_given_is_kept():
@@ -43,7 +43,7 @@ def test_unknown_units(options, reason):
 
 
 def test_nothing_usable_is_said():
-    with pytest.raises(LakefloorError, match="1 x no geometry; 1 x no depth"):
+    with pytest.raises(LakefloorError, match="no geometry: 1; no depth or not a number: 1"):
         soundings_from_points([np.nan, 1.0], [0.0, 0.0], [1.0, np.nan])
     with pytest.raises(LakefloorError, match="layer is empty"):
         soundings_from_points([], [], [])

@@ -21,6 +21,7 @@ import numpy as np
 from .. import units
 from ..errors import LakefloorError, excerpt, excerpts
 from ..formulas import as_text, from_text
+from ..number_text import counted
 from ..progress import silent, span, watched
 from ..reading.delimited import (
     LENGTH_WORDS,
@@ -81,7 +82,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progres
         is not known.
     """
     if depth_unit not in ("ft", "m"):
-        raise LakefloorError(f"Depth unit '{depth_unit}' is not known; use ft or m.")
+        raise LakefloorError(f"Depth unit '{depth_unit}' is not known. Use ft or m.")
     check_marks(waypoints, routes, tracks, "CSV")
     text = io.StringIO()
     writer = csv.writer(text)
@@ -156,11 +157,11 @@ def read_csv(data: bytes, progress=silent) -> Marks:
     names = [cell.strip() for cell in (rows or [[]])[0]]
     if column["lon"] is None or column["lat"] is None:
         raise LakefloorError(
-            "The table has no columns 'lon' and 'lat' in its first line (it has: "
-            f"{excerpts(filter(None, names)) or 'nothing'}). Give them these names."
+            "The first line of the table has no columns 'lon' and 'lat', but "
+            f"{excerpts(filter(None, names)) or 'nothing'}. Give the columns these names."
         )
     if len(rows) < 2:
-        raise LakefloorError("The table holds no row below its header.")
+        raise LakefloorError("The table has no row below its header. Export it again.")
     unit = column["depth"] is not None and stated_unit(names[column["depth"]], LENGTH_WORDS)
     factor = units.unit_factor(unit or "m")
     points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
@@ -179,7 +180,8 @@ def read_csv(data: bytes, progress=silent) -> Marks:
         if not (math.isfinite(lon) and math.isfinite(lat)):
             raise LakefloorError(
                 f"Row {number} of the table has no position: longitude "
-                f"'{excerpt(cell('lon'), 40)}', latitude '{excerpt(cell('lat'), 40)}'."
+                f"'{excerpt(cell('lon'), 40)}', latitude '{excerpt(cell('lat'), 40)}'. Correct or "
+                "remove it."
             )
         times.add(f"{cell('date')} {cell('time')}".strip())
         kinds.append(cell("kind").lower())
@@ -193,7 +195,7 @@ def read_csv(data: bytes, progress=silent) -> Marks:
         ))
     points, notes = times.into(points, span(progress, 0.7, 0.9))
     if unread:
-        notes = (*notes, f"{unread} of {stated} depths are not readable and left empty")
+        notes = (*notes, f"{unread} of {counted(stated, 'depth')} unreadable, and left out.")
     waypoints, routes, tracks = [], {}, {}
     for point, kind, part in zip(watched(points, span(progress, 0.9, 1.0)), kinds, parts):
         if kind == "route":

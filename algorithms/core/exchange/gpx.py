@@ -163,7 +163,9 @@ def read_gpx(data: bytes, progress=silent) -> Marks:
                 _note(element), _stated_depth(element),
             ))
     if not (points or any(track.segments for track in tracks)):
-        raise LakefloorError("The GPX file holds no waypoint, route or track point.")
+        raise LakefloorError(
+            "The GPX file has no waypoint, route or track point. Choose another file."
+        )
     points, notes = times.into(points, span(progress, 0.8, 1.0))
     marks = Marks(
         points[waypoints],
@@ -242,7 +244,7 @@ def parse_xml(data: bytes, kind: str, progress=silent):
     if data.count(b"<") + data.count(b"=") > _MOST_PARTS:
         raise LakefloorError(
             f"The {kind} file has more than {written(_MOST_PARTS, ',')} elements and attributes, "
-            "which is too much. Split it, or export only the part needed."
+            "which is too much. Split it, or export only the part that you need."
         )
     _read_prolog(data)
     try:
@@ -288,7 +290,7 @@ def _place(element):
     except (TypeError, ValueError) as error:
         raise LakefloorError(
             f"A GPX point <{local(element)} lat=\"{excerpt(element.get('lat'), 30)}\" "
-            f"lon=\"{excerpt(element.get('lon'), 30)}\"> has no position."
+            f"lon=\"{excerpt(element.get('lon'), 30)}\"> has no position. Correct or remove it."
         ) from error
 
 

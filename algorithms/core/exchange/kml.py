@@ -142,7 +142,7 @@ def read_kml(data: bytes, progress=silent) -> Marks:
         elif segments:
             tracks.append(Track(name, segments, note, depth))
     if not (waypoints or routes or tracks):
-        raise LakefloorError("The KML file holds no point and no line.")
+        raise LakefloorError("The KML file has no point and no line. Choose another file.")
     waypoints, notes = times.into(waypoints, span(progress, 0.9, 1.0))
     check_marks(waypoints, routes, tracks, "The KML file", together=False)
     return Marks(waypoints, tuple(routes), tuple(tracks), notes)
@@ -155,11 +155,11 @@ def _unzipped(data):
                 (i for i in packed.infolist() if i.filename.lower().endswith(".kml")), None
             )
             if inner is None:
-                raise LakefloorError("The zip file holds no KML document.")
+                raise LakefloorError("The zip file has no KML document. Choose another file.")
             if inner.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise LakefloorError(
-                    "The KML document in the zip file is packed by a method that KMZ does not "
-                    "know. Export it again.")
+                    "The KML document in the zip file is compressed by a method that KMZ does "
+                    "not allow. Export it again.")
             _refuse_size(inner.file_size)
             # The size that a zip file states need not be true.
             out = bytearray()
@@ -181,7 +181,7 @@ def _refuse_size(size):
     if size > _LARGEST:
         raise LakefloorError(
             f"The KML document in the zip file has more than {_LARGEST / 1e6:.0f} MB, which is too "
-            "large. Unpack it and take the part needed."
+            "large. Unpack it and choose the part that you need."
         )
 
 

@@ -77,7 +77,7 @@ def tiling(west: float, south: float, east: float, north: float, zoom: int) -> T
         fits = zoom - math.ceil(math.log2(longest / _MOST_PIXELS))
         raise LakefloorError(
             f"Tiles of zoom level {zoom} would have {longest:.0f} pixels along the lake. Choose "
-            f"level {fits} or less."
+            f"level {fits} or lower."
         )
     return Tiling(extent, pixel, pixel * math.cos(math.radians(0.5 * (south + north))))
 

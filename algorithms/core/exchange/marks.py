@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
@@ -78,7 +78,7 @@ class Track:
 
 
 class Marks(NamedTuple):
-    """What one file holds, and what to bear in mind of how it was read."""
+    """What one file holds, and notes on how it was read."""
 
     waypoints: tuple = ()
     routes: tuple = ()
@@ -115,7 +115,7 @@ def depth_text(depth, unit="ft", write=format) -> str:
         return f"{write(round(depth / FOOT, 0) + 0.0, '.0f')} ft"
     if unit == "m":
         return f"{write(round(depth, 1) + 0.0, '.1f')} m"
-    raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
+    raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
 class Times:
@@ -135,9 +135,8 @@ class Times:
         times, _, notes = utc_from_texts(self._texts, "UTC", "ymd", span(progress, 0.0, 0.5))
         stated = sum(bool(text) for text in self._texts)
         lost = stated - int((~np.isnat(times)).sum())
-        notes = [note for note in notes if "not readable" not in note]
         if lost:
-            notes.append(f"{lost} of {stated} times are not readable and left empty")
+            notes.append(f"{lost} of {counted(stated, 'time')} unreadable, and left out.")
         points = watched(points, span(progress, 0.5, 1.0))
         return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
 
@@ -190,15 +189,15 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     if polar.any():
         i = int(np.argmax(polar))
         raise LakefloorError(
-            f"{what}: latitude {written(lat[i], '.3f')} of position {i + 1} is in the polar areas "
-            "beyond 80 S or 84 N, where there is no UTM zone and no map can be made. Check the "
-            "coordinate reference system, or leave this position out."
+            f"{what}: latitude {written(lat[i], '.3f')} of position {i + 1} is beyond 80 S or "
+            "84 N, where no map can be made. Check the coordinate reference system, or leave "
+            "this position out."
         )
     if joined and lon.max() - lon.min() > 180.0:
         raise LakefloorError(
             f"{what}: the positions lie on both sides of the 180 degree meridian (longitude "
-            f"{written(lon.min(), '.3f')} to {written(lon.max(), '.3f')}); devices draw lines "
-            "between them around the globe. Take each side by itself."
+            f"{written(lon.min(), '.3f')} to {written(lon.max(), '.3f')}), so a line between them "
+            "would run around the globe. Use each side by itself."
         )
 
 
@@ -217,7 +216,7 @@ def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> 
             if segment.ndim != 2 or segment.shape[1] != 2:
                 raise LakefloorError(
                     f"{what}: a segment of track '{excerpt(track.name)}' has shape "
-                    f"{segment.shape}, expected (k, 2)."
+                    f"{segment.shape}. Give it as (k, 2)."
                 )
             lines.append(segment)
     if together:
@@ -248,7 +247,7 @@ def tracks_by_name(lines, names, depths, *, max_points=None) -> list:
         In the order in which the names come first.
     """
     if max_points is not None and max_points < 2:
-        raise LakefloorError("A track needs 2 points or more; allow at least that many.")
+        raise LakefloorError("A track needs at least 2 points. Allow that many.")
     groups = {}
     for line, name, depth in zip(lines, names, depths):
         groups.setdefault((name, round(depth, 4) if depth == depth else None), []).append(line)

@@ -61,7 +61,7 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
         Text that is kept whole at the end of each name, such as its depth; the name before it is
         cut instead. A name that has it already does not get it twice.
     length : int
-        Greatest number of characters, 4 or more.
+        Maximum number of characters, 4 or more.
     plain : bool
         Printable ASCII only; otherwise any letters.
     progress : callable
@@ -79,7 +79,7 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
         names than the length can number.
     """
     if length < 4:
-        raise LakefloorError(f"Names of {length} characters are too short; allow 4 or more.")
+        raise LakefloorError(f"Names of {length} characters are too short. Allow at least 4.")
     clean = plain_text if plain else tidy
     if endings is None:
         endings = [""] * len(names)
@@ -105,8 +105,8 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
             # With no room left for the name its number is a name.
             if room < 0:
                 raise LakefloorError(
-                    f"More names like '{excerpt(name)}' than {length} characters can tell apart. "
-                    "Allow longer names."
+                    f"There are more names like '{excerpt(name)}' than {length} characters can "
+                    "distinguish. Allow longer names."
                 )
             short = _cut(stem, room)
             # Names of other stems that are cut to the same have taken all numbers below.

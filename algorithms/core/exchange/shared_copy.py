@@ -16,7 +16,7 @@ from shapely.validation import make_valid
 
 from ..blocks import block_mean
 from ..correcting.lake_level import is_water_of_a_day
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
 from ..share.sheet import CAUTIONS
@@ -46,7 +46,7 @@ class Kind:
         Of the layer in the copy.
     geometry : str
         ``point``, ``line`` or ``polygon``.
-    told_by : frozenset of str
+    known_by : frozenset of str
         Fields by which such a layer is known.
     keeps : dict
         Field -> None for numbers, or the pattern of texts that may leave.
@@ -56,7 +56,7 @@ class Kind:
 
     name: str
     geometry: str
-    told_by: frozenset
+    known_by: frozenset
     keeps: dict
     picks: tuple = field(default=())
 
@@ -84,16 +84,16 @@ MARKS = Kind("marks", "point", frozenset(), {
     "name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER,
 })
 
-#: Licences offered, with what they mean.
-LICENCES = {
-    "personal": "For the person who received it. Not to be passed on or published.",
-    "CC0-1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
-    "CC-BY-4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
-    "CC-BY-SA-4.0": "Creative Commons Attribution-ShareAlike 4.0. "
+#: Licenses offered, with what they mean.
+LICENSES = {
+    "personal use only": "For the person who received it. Do not pass it on or publish it.",
+    "CC0 1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
+    "CC BY 4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
+    "CC BY-SA 4.0": "Creative Commons Attribution-ShareAlike 4.0. "
                     "https://creativecommons.org/licenses/by-sa/4.0/",
-    "CC-BY-NC-4.0": "Creative Commons Attribution-NonCommercial 4.0. "
+    "CC BY-NC 4.0": "Creative Commons Attribution-NonCommercial 4.0. "
                     "https://creativecommons.org/licenses/by-nc/4.0/",
-    "ODbL-1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
+    "ODbL 1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
 }
 
 
@@ -110,7 +110,7 @@ def kind_of(geometry: str, fields):
     ):
         return soundings
     return next(
-        (k for k in KINDS if k.geometry == geometry and k.told_by <= fields), None
+        (k for k in KINDS if k.geometry == geometry and k.known_by <= fields), None
     )
 
 
@@ -126,9 +126,10 @@ def with_picks(kind: Kind, picked) -> Kind:
     refused = [name for name in picked if name not in kind.picks]
     if refused:
         raise LakefloorError(
-            f"Field '{refused[0]}' of {kind.name} cannot be shared. What may be picked is "
-            f"{', '.join(kind.picks) or 'nothing'}: names, times, lanes, raw depths and "
-            "corrections tell who was where and when."
+            f"Field '{excerpt(refused[0])}' of {kind.name} cannot be shared: names, times, lanes, "
+            "raw "
+            "depths and corrections show who was where and when. Choose from: "
+            f"{', '.join(kind.picks) or 'nothing'}."
         )
     return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
 
@@ -311,7 +312,9 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
     values = grid.values if mask is None else np.where(mask, grid.values, np.nan)
     known = np.isfinite(values)
     if not known.any():
-        raise LakefloorError("holds nothing within the area to share.")
+        raise LakefloorError(
+            "The raster has nothing within the area to share. Choose another area."
+        )
     rows, cols = (np.flatnonzero(known.any(axis)) for axis in (1, 0))
     if not cell or cell <= min(grid.dx, grid.dy):
         top, left = rows[0], cols[0]
@@ -329,21 +332,20 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
 
 def _below(datum):
     if not datum:
-        return "; the lake datum is not stated."
+        return ". The lake datum is not stated."
     if is_water_of_a_day(datum):
-        return f", below the {datum}. No gauge was read: how high the lake stood then is not known."
+        return f", below the {datum}. No gauge was read, so that lake level is not known."
     return f", below the lake datum '{datum}'."
 
 
-def readme(leaves, licence, attribution="", datum="", crs="") -> str:
-    """Return the text that goes with a copy: what it holds, licence, datum and cautions."""
+def readme(leaves, license_name, attribution="", datum="", crs="") -> str:
+    """Return the text that goes with a copy: its contents, license, datum and cautions."""
     lines = [
-        "COPY OF A LAKE MAP", "", "What it holds:", *[f"- {line}" for line in leaves], "",
-        "Depths are metres, positive down"
-        + _below(datum),
-        f"Coordinates: {crs}." if crs else "", "",
-        f"Licence: {LICENCES[licence]}",
+        "COPY OF A LAKE MAP", "", "Contents:", *[f"- {line}" for line in leaves], "",
+        f"Depths are in meters, positive down{_below(datum)}",
+        f"Coordinate reference system: {crs}." if crs else "", "",
+        f"License: {LICENSES[license_name]}",
     ]
     if attribution:
-        lines.append(f"To be named: {attribution}")
+        lines.append(f"Attribution: {attribution}")
     return "\n".join([*lines, "", "Cautions:", *[f"- {text}" for text in CAUTIONS], ""])

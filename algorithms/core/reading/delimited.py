@@ -10,7 +10,7 @@ import numpy as np
 from .. import crs, units
 from ..errors import LakefloorError, excerpt, excerpts
 from ..formulas import from_text
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import rising, silent, span, watched
 from ..soundings import ACCEPTED, Soundings
 from ..times import (
@@ -19,10 +19,25 @@ from ..times import (
     full_year,
     local_offset_h,
     midnights,
+    missing_times,
     parse_texts,
     stated_to_utc,
 )
-from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
+from .parsed import (
+    DEPTH_UNIT_ASSUMED,
+    NO_DEPTH,
+    NO_FIX,
+    NO_POSITION,
+    UNFINISHED,
+    UNIT_ASSUMED,
+    Assumed,
+    Parsed,
+    Tally,
+    reasons_with_counts,
+    relative_hardness,
+    temperature_unit_assumed,
+    temperature_unit_of,
+)
 
 FLAGGED = "flagged by the logger"
 
@@ -121,8 +136,8 @@ def parse_columns(text: str) -> dict:
         key, equals, value = (p.strip() for p in part.partition("="))
         if not equals or not value:
             raise LakefloorError(
-                f"'{excerpt(part)}' is not of the form role=column, as in: lon=3, lat=4, "
-                "depth=depth_m."
+                f"'{excerpt(part)}' does not name a column. Write role=column, for example: lon=3, "
+                "lat=4, depth=depth_m."
             )
         columns[key] = value
     return check_columns(columns)
@@ -142,7 +157,7 @@ def check_columns(columns) -> dict:
         role = _ALIASES.get(role, role)
         if role not in ROLES + OPTIONS:
             raise LakefloorError(
-                f"'{excerpt(key)}' is not a column role. Known: {', '.join(ROLES + OPTIONS)}."
+                f"'{excerpt(key)}' is not a column role. Use one of: {', '.join(ROLES + OPTIONS)}."
             )
         checked[role] = value
     for option, known in (
@@ -151,7 +166,7 @@ def check_columns(columns) -> dict:
     ):
         if option in checked and checked[option] not in known:
             raise LakefloorError(
-                f"{option}={excerpt(checked[option])} is not known; use one of {', '.join(known)}."
+                f"{option}={excerpt(checked[option])} is not known. Use one of: {', '.join(known)}."
             )
     return checked
 
@@ -241,14 +256,7 @@ def parse_delimited(
     given = check_columns(columns)
     table = _split(data, given, tally, span(progress, 0.0, 0.4))
     roles = _assign(table, given)
-    described = ", ".join(f"{r} = {_column_label(table, c)}" for r, c in roles.items())
-    notes.insert(
-        0,
-        f"{table.encoding} text, {_SEPARATOR_NAMES[table.separator]} separated"
-        + (", decimal comma" if table.decimal_comma else "")
-        + (f", {table.skipped} lines before the table" if table.skipped else "")
-        + f"; columns: {described}",
-    )
+    notes.append(_described(table, roles))
     columns_of = _Columns(table, roles, given, progress=lambda _: progress(0.4))
     lon, lat = _read_positions(columns_of, source_epsg, notes)
     factor, assumed = _depth_factor(columns_of, depth_unit, notes)
@@ -274,15 +282,17 @@ def parse_delimited(
         if void_position[i]:
             reason = "position flagged void by the logger"
         elif nowhere[i]:
-            reason = "position 0, 0 (the receiver had no fix)"
+            reason = NO_FIX
         elif not np.isfinite(lon[i]):
-            reason = "no position or not a number"
+            reason = NO_POSITION
         else:
-            reason = "no depth or not a number"
+            reason = NO_DEPTH
         tally.add(table.lines[i], reason, columns_of.row(i))
     if not keep.any():
-        reasons = "; ".join(f"{n} x {reason}" for reason, n in tally.counts.items())
-        raise LakefloorError(f"no row has both a position and a depth ({reasons}).")
+        raise LakefloorError(
+            f"No row has both a position and a depth ({reasons_with_counts(tally.counts)}). Check "
+            "the columns."
+        )
     soundings = Soundings.build(
         lon, lat, depth, time=time,
         status=np.where(_flagged(columns_of, notes), FLAGGED, ACCEPTED).astype(object),
@@ -297,7 +307,18 @@ def parse_delimited(
     )
 
 
-_SEPARATOR_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
+_SEPARATOR_NAMES = {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces"}
+
+
+def _described(table, roles) -> str:
+    """Say in a sentence or two how a table is written, and what its columns hold."""
+    columns = ", ".join(f"{role} = {_column_label(table, c)}" for role, c in roles.items())
+    decimals = ", with decimal commas" if table.decimal_comma else ""
+    before = counted(table.skipped, "line") if table.skipped else ""
+    return (
+        f"{table.encoding} text, separated by {_SEPARATOR_NAMES[table.separator]}{decimals}"
+        f"{f', after {before} of other text' if before else ''}. Columns: {columns}."
+    )
 
 
 def _split(data, given, tally, progress) -> _Table:
@@ -310,7 +331,7 @@ def _split(data, given, tally, progress) -> _Table:
         elif line.strip():
             numbered.append((i, line))
     if not numbered:
-        raise LakefloorError("the file has no line of data.")
+        raise LakefloorError("The file has no line of data. Choose a log with soundings.")
     separator, width, comma = _separator([line for _, line in numbered[:_SAMPLE]])
     rows = [
         (i, _cells(line, separator)) for i, line in watched(numbered, span(progress, 0.3, 0.7))
@@ -341,13 +362,14 @@ def _split(data, given, tally, progress) -> _Table:
         if len(cells) >= needed and (wanted or len(cells) == width):
             kept.append((number, (cells + [""] * (longest - len(cells)))[:longest]))
         elif len(cells) < width and number == last:
-            tally.add(number, "unfinished line at the end of the file", separator.join(cells))
+            tally.add(number, UNFINISHED, separator.join(cells))
         else:
             tally.add(
-                number, f"{len(cells)} columns where {needed} were expected", separator.join(cells)
+                number, f"{counted(len(cells), 'column')} instead of {needed}",
+                separator.join(cells),
             )
     if not kept:
-        raise LakefloorError(f"the file has no line of data.{_first_lines(rows)}")
+        raise LakefloorError(f"The file has no line of data. Export it again.{_first_lines(rows)}")
     return _Table(
         [cells for _, cells in kept], np.array([n for n, _ in kept]), names, separator, encoding,
         skipped, comma,
@@ -378,7 +400,8 @@ def _separator(lines):
             best = (score, separator, width)
     if best is None:
         raise LakefloorError(
-            "not a table: the lines have no separator (comma, semicolon, tab or space)."
+            "This is not a table: no comma, semicolon, tab or space separates columns. Export the "
+            "log as NMEA 0183, GPX or text with columns."
             + _first_lines([(0, [line]) for line in lines])
         )
     _, separator, width = best
@@ -443,10 +466,10 @@ def _assign(table, given) -> dict:
     if missing:
         names = f" Columns: {excerpts(table.names)}." if table.names else ""
         raise LakefloorError(
-            f"no {' and no '.join(missing)}: the columns are not clear.{names}"
-            f"{_first_lines([(0, cells) for cells in table.cells])}. Say in 'Columns of text "
-            "files' of Read logs which is which by name or number, for example: lon=2, lat=1, "
-            "depth=3, depth_unit=ft."
+            f"It is not clear which columns hold {' and '.join(missing)}.{names}"
+            f"{_first_lines([(0, cells) for cells in table.cells])}. Give them in 'Columns of "
+            "text files' of Read logs by name or number, for example: lon=2, lat=1, depth=3, "
+            "depth_unit=ft."
         )
     if {"lon", "lat"} <= set(roles):
         roles = {r: c for r, c in roles.items() if r not in ("x", "y")}
@@ -463,7 +486,7 @@ def _find_column(table, role, wanted):
         return int(wanted) - 1
     known = excerpts(table.names) if table.names else f"numbers 1 to {width} (no header)"
     raise LakefloorError(
-        f"column '{excerpt(wanted)}' for {role} is not in the file; it has: {known}."
+        f"The file has no column '{excerpt(wanted)}' for {role}. Use one of: {known}."
     )
 
 
@@ -618,9 +641,9 @@ def _read_positions(columns, source_epsg, notes):
             if (np.abs(value) > limit).mean() > 0.5:
                 example = value[np.abs(value) > limit][0]
                 raise LakefloorError(
-                    f"the {role} column holds values such as {written(example, 'g')}, which are "
-                    "not degrees. Swap the columns, or give them as x= and y= with their "
-                    "coordinate system."
+                    f"The {role} column has values such as {written(example, 'g')}, which are not "
+                    "degrees. Swap the columns, or give them as x= and y= with their coordinate "
+                    "reference system."
                 )
             out.append(np.where(np.abs(value) <= limit, value, np.nan))
         lon, lat = out
@@ -632,15 +655,15 @@ def _read_positions(columns, source_epsg, notes):
             degrees = np.isnan(x) | np.isnan(y) | ((np.abs(x) <= 180.0) & (np.abs(y) <= 90.0))
         if not degrees.all():
             raise LakefloorError(
-                "positions are given as x and y in a projected coordinate system, such as "
-                f"{written(x[~degrees][0], '.10g')}, {written(y[~degrees][0], '.10g')}: say in "
-                "which one."
+                "The x and y columns are not in degrees; the first position is "
+                f"{written(x[~degrees][0], '.10g')}, {written(y[~degrees][0], '.10g')}. Choose "
+                "their coordinate reference system."
             )
-        notes.append("x and y taken as WGS 84 longitude and latitude")
+        notes.append("The x and y columns are read as WGS 84 longitude and latitude.")
         return x, y
     lon, lat = crs.transform(x, y, source_epsg, 4326)
     named = f"EPSG:{source_epsg}" if str(source_epsg).isdigit() else source_epsg
-    notes.append(f"x and y taken as {named}")
+    notes.append(f"The x and y columns are read as {named}.")
     return lon, lat
 
 
@@ -650,9 +673,9 @@ def _depth_factor(columns, depth_unit, notes):
     factor = units.unit_factor(unit)
     assumed = stated is None and depth_unit is None
     if assumed:
-        notes.append(Assumed("the unit of depth is not stated: metres assumed"))
+        notes.append(DEPTH_UNIT_ASSUMED)
     else:
-        notes.append(f"depth in {unit}")
+        notes.append(f"Depths are in {units.LENGTH_NAMES[unit]}.")
     return factor, assumed
 
 
@@ -661,7 +684,7 @@ def _speed_factor(columns, notes):
         return 1.0
     unit = columns.unit("speed", SPEED_WORDS)
     if unit is None:
-        notes.append(Assumed("the unit of speed is not stated: m/s assumed"))
+        notes.append(Assumed("The speed unit is not stated, so m/s is assumed."))
     return SPEED_UNITS[unit or "m/s"]
 
 
@@ -671,10 +694,8 @@ def _read_temperature(columns, notes):
         return value
     unit = columns.unit("water_temp", TEMP_WORDS)
     if unit is None:
-        # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
-        unit = "F" if np.nanmedian(value) > 40.0 else "C"
-        notes.append(Assumed(
-            f"the unit of water temperature is not stated: degrees {unit} by its values"))
+        unit = temperature_unit_of(value)
+        notes.append(temperature_unit_assumed(unit))
     return units.fahrenheit_to_celsius(value) if unit == "F" else value
 
 
@@ -688,8 +709,9 @@ def _flagged(columns, notes):
     if not told and np.mean(unset) > 0.5:
         # No survey has more bad depths than good ones.
         notes.append(
-            f"most rows hold no flag in {columns.label('depth_flag')}, so that an unset flag is "
-            "taken for a good depth; with depth_flag= that column it is taken for a bad one"
+            f"Most rows have no flag in {columns.label('depth_flag')}, so an unset flag is read "
+            "as a "
+            "good depth. To read it as a bad one, give depth_flag= with this column."
         )
         void &= ~unset
     return void
@@ -709,10 +731,10 @@ def _read_times(columns, time_zone, name_date, notes, progress):
     elif "year" in columns:
         time = _to_utc(_from_parts(columns), None, _zone(columns, time_zone), notes)
     elif "date" not in columns and "time" not in columns:
-        notes.append("no time column: times are left empty")
+        notes.append("There is no time column, so the soundings have no times.")
         return np.full(len(columns), np.datetime64("NaT", "ms")), unstated
     elif "date" not in columns and (number > 1e8).any() and not _compact(columns.text("time")):
-        notes.append("time taken as seconds since 1970 (Unix time), UTC")
+        notes.append("Times are read as seconds since 1970 (Unix time, UTC).")
         time = epoch_ms(number)
     else:
         local, offset_min = _from_texts(columns, name_date, notes, progress)
@@ -720,9 +742,7 @@ def _read_times(columns, time_zone, name_date, notes, progress):
             return local, unstated
         offset_h = local_offset_h(offset_min)
         time = _to_utc(local, offset_min, _zone(columns, time_zone), notes)
-    missing = int(np.isnat(time).sum())
-    if missing:
-        notes.append(f"{missing} times are missing or not readable and left empty")
+    notes += missing_times(time)
     return time, offset_h
 
 
@@ -749,9 +769,10 @@ def _from_texts(columns, name_date, notes, progress):
         date, _, _ = parse_texts(columns.text("date"), order, span(progress, 0.5, 1.0))
     if np.isnat(date).all():
         if name_date is None:
-            notes.append("the times have no date, nor has the file's name: times are left empty")
+            notes.append(
+                "Neither the times nor the file name state a date, so the soundings have no times.")
             return np.full(len(columns), np.datetime64("NaT", "ms")), None
-        notes.append(f"the times have no date: {name_date} taken from the file's name")
+        notes.append(f"The times state no date, so {name_date} from the file name is used.")
         date = name_date + midnights(seconds).astype("timedelta64[D]")
     ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64").astype("timedelta64[ms]")
     local = date.astype("datetime64[ms]") + ms

@@ -1,4 +1,4 @@
-"""Read soundings from GPX: points that bear a depth in an extension.
+"""Read soundings from GPX: points that have a depth in an extension.
 
 References
 ----------
@@ -17,13 +17,23 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt
+from ..number_text import counted
 from ..progress import STRIDE, rising, silent, watched
 from ..soundings import Soundings, distinct
-from ..times import utc_from_texts
+from ..times import missing_times, utc_from_texts
 from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
-from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
+from .parsed import (
+    DEPTH_UNIT_ASSUMED,
+    NO_POSITION,
+    UNIT_ASSUMED,
+    Parsed,
+    Tally,
+    relative_hardness,
+    temperature_unit_assumed,
+    temperature_unit_of,
+)
 
-_POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
+_POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
 _ELEMENTS = {
     "depth": "depth", "waterdepth": "depth",
     "wtemp": "water_temp", "watertemp": "water_temp", "watertemperature": "water_temp",
@@ -59,14 +69,14 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     Returns
     -------
     Parsed
-        One sounding for each point that bears a depth. Elements are matched by
+        One sounding for each point that has a depth. Elements are matched by
         their local name, whatever their namespace. Of a damaged document what
         stands before the damage is read, and its line reported.
 
     Raises
     ------
     LakefloorError
-        If no point bears a depth, the text encoding is not known, or the document declares
+        If no point has a depth, the text encoding is not known, or the document declares
         entities.
     """
     tally, notes = Tally(), []
@@ -82,17 +92,21 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     except (LookupError, ValueError) as error:
         if isinstance(error, LakefloorError):
             raise
-        raise LakefloorError(f"the XML cannot be read: {excerpt(error)}.") from error
+        raise LakefloorError(
+            f"The XML cannot be read ({excerpt(error)}). Export it again."
+        ) from error
     points = reader.points
     if not points:
-        raise LakefloorError("no position: the GPX file has no track, route or waypoint points.")
+        raise LakefloorError(
+            "The GPX file has no track, route or waypoint. Export the track with its depths."
+        )
     rows = []
     for i, point in enumerate(points):
         if i % STRIDE == 0:
             progress(0.5 + 0.4 * i / len(points))
         lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
         if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-            tally.add(point["line"], "no position or not a number", _shown(point))
+            tally.add(point["line"], NO_POSITION, _shown(point))
         elif math.isnan(depth):
             # A mark without a depth is no failed sounding.
             if point["element"] == "trkpt":
@@ -101,19 +115,19 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
             rows.append((point, lon, lat, depth))
     if not rows:
         raise LakefloorError(
-            f"no depth: none of {len(points)} GPX points bears a depth in an extension element "
-            "(elevation is not depth). Export the track with depth, or as text or NMEA 0183."
+            f"None of the GPX points ({len(points)}) has a depth; elevation is not depth. "
+            "Export the track with its depths, or export text or NMEA 0183."
         )
     points = _Points([p for p, *_ in rows], progress)
     factor = _depth_factors(points, depth_unit, notes)
     kinds = Counter(_POINTS[element] for element in points.all("element"))
-    notes.insert(0, "depth from " + ", ".join(
-        f"{kinds[k]} {k} points" for k in _POINTS.values() if k in kinds))
+    notes.insert(0, "Depths come from " + ", ".join(
+        counted(kinds[k], k) for k in _POINTS.values() if k in kinds) + ".")
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
     time, offset_h, more = utc_from_texts(
         points.all("time", ""), time_zone, "ymd", lambda _: progress(0.9)
     )
-    notes += more
+    notes += more + missing_times(time)
     hardness, more = relative_hardness(points.numbers("hardness"))
     notes += more
     soundings = Soundings.build(
@@ -237,9 +251,8 @@ def _known_unit(points, key, known, value, notes):
     strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
     if strange.any():
         notes.append(
-            f"{int(strange.sum())} values of {key} left empty: the unit "
-            f"'{excerpt(unit[strange][0])}' is "
-            "not known"
+            f"{counted(strange.sum(), 'value')} of {key} left out, because the unit "
+            f"'{excerpt(unit[strange][0])}' is not known."
         )
         value[strange] = np.nan
     return unit
@@ -257,17 +270,18 @@ def _depth_factors(points, depth_unit, notes):
     unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
     if unknown:
         raise LakefloorError(
-            f"the unit '{excerpt(unknown[0])}' of depth in the GPX file is not known; expected m "
-            "or ft."
+            f"The depths of the GPX file are in '{excerpt(unknown[0])}', which is not a known "
+            "unit. "
+            "Export them in m or ft."
         )
     default = units.unit_factor(depth_unit or "m")
     if None in stated:
         notes.append(
-            f"depth in {depth_unit}" if depth_unit
-            else Assumed("the unit of depth is not stated: metres assumed")
+            f"Depths are in {units.LENGTH_NAMES[depth_unit]}." if depth_unit
+            else DEPTH_UNIT_ASSUMED
         )
     for unit in sorted(u for u in stated if u):
-        notes.append(f"depth in {unit}, as its elements state")
+        notes.append(f"Depths are in {units.LENGTH_NAMES[LENGTH_WORDS[unit]]}, as the file states.")
     return _looked_up(of_each, LENGTH_UNITS, default)
 
 
@@ -282,9 +296,7 @@ def _temperatures(points, notes):
     unit = _known_unit(points, "water_temp", TEMP_WORDS, value, notes)
     fahrenheit = _looked_up(unit, TEMP_WORDS, "") == "F"
     unstated = (unit == "") & np.isfinite(value)
-    # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
-    if unstated.any() and np.median(value[unstated]) > 40.0:
-        notes.append(
-            Assumed("the unit of water temperature is not stated: degrees F by its values"))
+    if unstated.any() and temperature_unit_of(value[unstated]) == "F":
+        notes.append(temperature_unit_assumed("F"))
         fahrenheit |= unstated
     return np.where(fahrenheit, units.fahrenheit_to_celsius(value), value)

@@ -19,7 +19,7 @@ from ..days import (
 )
 from ..errors import Cancelled, LakefloorError, excerpt
 from ..lanes import lanes_of
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import silent, span
 from ..soundings import (
     Soundings,
@@ -33,7 +33,7 @@ from ..times import date_in_name, zone_of
 from .delimited import check_columns, parse_delimited
 from .gpx import is_gpx, parse_gpx
 from .nmea import is_nmea, parse_nmea
-from .parsed import Assumed, impossible
+from .parsed import Assumed, impossible, reasons_with_counts
 
 #: Bytes from which the kind of a file is told.
 _HEAD = 1_000_000
@@ -60,7 +60,7 @@ class FileReport:
         ``NMEA 0183``, ``GPX``, ``delimited text`` or ``not read``.
     soundings : int
     notes : tuple of str
-        What was guessed, chosen or mended; for a file not read, why.
+        What was guessed, chosen or corrected; for a file not read, why.
     unread : dict
         Count of what was not read, by reason.
     """
@@ -142,23 +142,27 @@ class LogReading:
         """Return the report as lines of text."""
         out = []
         for report in self.files:
-            out.append(f"{report.name}: {report.kind}, {report.soundings} soundings")
+            out.append(f"{report.name}: {report.kind}, {counted(report.soundings, 'sounding')}")
             out += [f"  {note}" for note in report.notes]
-            out += [f"  not read: {count} x {reason}" for reason, count in report.unread.items()]
+            out += [
+                f"  Not read, {reason}: {written(number, ',')}"
+                for reason, number in report.unread.items()
+            ]
         out += [self.dates] if self.dates else []
         rows_of = dict(each_visit(self.soundings))
         for name in self.visits:
             rows = rows_of[str(name)]
             lanes = len(set(self.soundings.lane[rows]) - {0})
-            out.append(f"Visit {name}: {rows.size} soundings, {lanes} lanes")
+            out.append(
+                f"Visit {name}: {counted(rows.size, 'sounding')}, {counted(lanes, 'lane')}")
         out += self.assumptions()
         return out
 
     def assumptions(self) -> list:
         """Return a sentence for each thing that had to be assumed."""
         return [
-            f"{note[0].upper()}{note[1:]} in {', '.join(names[:5])}"
-            f"{f' and {len(names) - 5} more files' if len(names) > 5 else ''}."
+            f"{note} {'File' if len(names) == 1 else 'Files'}: {', '.join(names[:5])}"
+            f"{f' and {len(names) - 5} more' if len(names) > 5 else ''}."
             for note, names in self.assumed.items()
         ]
 
@@ -225,7 +229,7 @@ def read_logs(
             data = _load(path)
             digest = hashlib.sha256(data).digest()
             if digest in seen:
-                raise LakefloorError(f"same content as {seen[digest]}; read once.")
+                raise LakefloorError(f"It has the same content as {seen[digest]} and is read once.")
             seen[digest] = path.name
             results.append(_parse(
                 data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, step
@@ -249,7 +253,9 @@ def read_logs(
         unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
         read.append((path, _zoned(parsed, time_zone)))
     if not read:
-        raise LakefloorError("No log could be read.\n" + _list_of(reports))
+        raise LakefloorError(
+            f"No log could be read. Correct what is listed here:\n{_list_of(reports)}"
+        )
     read.sort(key=_first_time)
     soundings = concatenate(s for _, s in read)
     if depth_from:
@@ -274,14 +280,14 @@ def _reason(error) -> str:
     if isinstance(error, LakefloorError):
         return str(error)
     if isinstance(error, MemoryError):
-        return "the file is too large for the memory of this computer. Split it."
-    return f"the file cannot be read ({type(error).__name__}: {excerpt(error)})."
+        return "The file is too large for the memory of this computer. Split it."
+    return f"The file cannot be read ({type(error).__name__}: {excerpt(error)}). Export it again."
 
 
 def _list_of(reports) -> str:
     lines = [f"{r.name}: {r.notes[0]}" for r in reports[:_LISTED]]
     if len(reports) > _LISTED:
-        lines.append(f"and {len(reports) - _LISTED} more files")
+        lines.append(f"And {counted(len(reports) - _LISTED, 'more file')}.")
     return "\n".join(lines)
 
 
@@ -303,8 +309,10 @@ def _without_impossible(results):
         if keep.all():
             continue
         if not keep.any():
-            reasons = "; ".join(f"{n} x {why}" for why, n in parsed.unread.counts.items())
-            results[i] = f"no sounding that can be ({reasons}). Are units and columns right?"
+            results[i] = (
+                f"No sounding is possible ({reasons_with_counts(parsed.unread.counts)}). Check the "
+                "units and columns."
+            )
             continue
         results[i] = replace(
             parsed, soundings=parsed.soundings.select(keep), line=parsed.line[keep],
@@ -333,9 +341,9 @@ def _dates(soundings) -> str:
     lon = float(np.median(soundings.x[timed][unstated]))
     minutes = round(abs(lon) * 4.0)
     return (
-        f"Dates of visits by the sun at longitude {written(lon, '.1f')}: "
-        f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. With a time zone "
-        "given, they are those of its clocks."
+        f"The dates of visits follow the sun at longitude {written(lon, '.1f')}: "
+        f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. Give a time zone to "
+        "follow its clocks instead."
     )
 
 
@@ -353,14 +361,17 @@ def _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg):
         units.unit_factor(depth_unit)
     if depth_from not in (None, "transducer", "surface"):
         raise LakefloorError(
-            f"Depths cannot count from '{depth_from}'; choose transducer or surface."
+            f"Depths cannot be measured from '{depth_from}'. Choose transducer or surface."
         )
     if not max_fix_gap_s > 0.0:
-        raise LakefloorError(f"The maximum fix gap is {max_fix_gap_s} s; it must be above zero.")
+        raise LakefloorError(
+            f"The maximum time between fixes is {max_fix_gap_s} s. Give more than 0 s."
+        )
     zone_of(time_zone)
     if target_epsg is not None and not crs.is_metric(target_epsg):
         raise LakefloorError(
-            f"The target coordinate system '{target_epsg}' is not projected in metres."
+            f"The coordinate reference system '{target_epsg}' is not projected in meters. Choose "
+            "one that is, such as the UTM zone of the lake."
         )
 
 
@@ -370,19 +381,21 @@ def _list_files(paths):
     files = []
     for path in map(Path, paths):
         if not path.exists():
-            raise LakefloorError(f"There is no file or folder {path}.")
+            raise LakefloorError(f"There is no file or folder {path}. Choose another.")
         if path.is_dir():
             inside = sorted(
                 p for p in path.rglob("*")
                 if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
             )
             if not inside:
-                raise LakefloorError(f"The folder {path} has no files.")
+                raise LakefloorError(
+                    f"The folder {path} has no files. Choose the one with the logs."
+                )
             files += inside
         else:
             files.append(path)
     if not files:
-        raise LakefloorError("No log was given.")
+        raise LakefloorError("There is no log. Give files, or a folder of logs.")
     return list(dict.fromkeys(files))
 
 
@@ -394,9 +407,11 @@ def _load(path) -> bytes:
                 _kind(data)  # of a film among the logs, no more is read
             data += file.read()
     except OSError as error:
-        raise LakefloorError(f"cannot be opened: {error.strerror}.") from error
+        raise LakefloorError(
+            f"The file cannot be opened ({error.strerror}). Check that you may read it."
+        ) from error
     if not data.strip():
-        raise LakefloorError("the file is empty.")
+        raise LakefloorError("The file is empty. Choose another log.")
     return data
 
 
@@ -404,16 +419,20 @@ def _kind(head) -> str:
     """Return the kind of log that a file begins like, or refuse it."""
     for magic, what in _MAGIC.items():
         if head.startswith(magic):
-            raise LakefloorError(f"wrong kind of file: this is {what}, not a log.")
+            raise LakefloorError(
+                f"This is {what}, not a log. Export the log as NMEA 0183, GPX or text."
+            )
     if is_gpx(head):
         return "GPX"
     if is_nmea(head):
         return "NMEA 0183"
     if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-        raise LakefloorError("wrong kind of file: XML or HTML, but not GPX.")
+        raise LakefloorError(
+            "This is XML or HTML, but not GPX. Export the log as NMEA 0183, GPX or text."
+        )
     if b"\0" in head[:65_536] and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise LakefloorError(
-            "wrong kind of file: binary data. Export the log as NMEA 0183, GPX or text."
+            "This is binary data. Export the log as NMEA 0183, GPX or text."
         )
     return "delimited text"
 
@@ -443,7 +462,7 @@ def _clock_note(soundings):
     if len(soundings) < 10 or np.isnat(time).any() or np.ptp(time.astype("int64")):
         return ()
     return (
-        f"the clock stands still: all {len(soundings)} soundings bear the time {time[0]}Z",
+        f"The clock stands still: all {len(soundings)} soundings have the time {time[0]}Z.",
     )
 
 

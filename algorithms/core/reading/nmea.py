@@ -15,11 +15,11 @@ import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import rising, silent, span, watched
 from ..soundings import Soundings
-from ..times import DAY_MS, calendar_ms, full_year, mend_week_rollover, midnights
-from .parsed import Parsed, Tally
+from ..times import DAY_MS, calendar_ms, full_year, midnights, without_week_rollover
+from .parsed import NO_FIX, UNFINISHED, Parsed, Tally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
 TEMPERATURE_HOLD_S = 60.0
@@ -28,7 +28,7 @@ _SENTENCE = re.compile(rb"\$([A-Z][A-Z0-9])([A-Z]{3}),([^\r\n$*]*)(\*[0-9A-Fa-f]
 _USED = {b"DBT", b"DBS", b"DBK", b"DPT", b"GGA", b"RMC", b"GLL", b"ZDA", b"VTG", b"MTW"}
 _DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
 _FROM = {"DPT": "transducer", "DBT": "transducer", "DBS": "surface", "DBK": "keel"}
-_NO_FIX = "no valid fix (status V or quality 0)"
+_INVALID = "no valid fix (status V or quality 0)"
 _NOT_BY_SATELLITE = "no fix by satellite (estimated, manual or simulated)"
 #: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
 _ESTIMATES = {b"6", b"7", b"8", b"E", b"M", b"S", b"N"}
@@ -154,16 +154,16 @@ def parse_nmea(
     if not log.depths:
         for source in log.blanks:
             _count_blanks(log, source, tally)
-    refused = "".join(f" Not read: {n} x {reason}." for reason, n in tally.counts.items())
+    refused = f" Not read: {reasons_with_counts(tally.counts)}." if tally.counts else ""
     if not log.depths:
         raise LakefloorError(
-            "no depth: the log has no DBT, DPT, DBS or DBK sentence with a depth in it. "
-            f"Switch these sentences on at the sounder.{refused}"
+            "The log has no DBT, DPT, DBS or DBK sentence with a depth. Switch these sentences on "
+            f"at the sounder.{refused}"
         )
     if not log.fixes:
         raise LakefloorError(
-            "no position: the log has no valid GGA, RMC or GLL sentence. Was the receiver "
-            f"connected to the logger, and did it have a fix?{refused}"
+            "The log has no position: there is no valid GGA, RMC or GLL sentence. Connect the GPS "
+            f"receiver to the logger, and wait for a fix.{refused}"
         )
     at, raw, offset, line, text, source = _choose_depth(log, notes, span(progress, 0.8, 0.9))
     _count_blanks(log, source, tally)
@@ -180,7 +180,7 @@ def parse_nmea(
     lon, lat = _positions(ms, fix_ms, fix_lon[used], fix_lat[used], decimals[used], max_gap)
     lost = np.isnan(lon)
     progress(0.94)
-    reason = f"no position: no fixes within {written(max_fix_gap_s, 'g')} s around"
+    reason = f"no position: no two fixes within {written(max_fix_gap_s, 'g')} s around it"
     for i in watched(np.flatnonzero(lost), lambda _: progress(0.95)):
         tally.add(line[i], reason, text[i])
     speed = _nearest(log.motion, 1, ms, fix_at, fix_ms, max_gap)
@@ -191,8 +191,8 @@ def parse_nmea(
     keep = ~lost
     if not keep.any():
         raise LakefloorError(
-            f"no position: none of {len(raw)} depths lies between two fixes that are no more "
-            f"than {written(max_fix_gap_s, 'g')} s apart. A larger gap can be allowed."
+            f"None of the depths ({len(raw)}) lies between two fixes at most "
+            f"{written(max_fix_gap_s, 'g')} s apart. Allow a longer maximum time between fixes."
         )
     added = np.where(offset > 0.0, offset, 0.0)
     corrections = np.full(len(raw), f"from={_FROM[source[2:]]}", dtype=object)
@@ -223,7 +223,7 @@ def _collect(data, tally, notes, progress) -> _Log:
     sentences = watched(_SENTENCE.finditer(data), span(progress, 0.0, 0.2), len(data) // 40)
     found = list(sentences)
     if not found:
-        raise LakefloorError("no NMEA 0183 sentence in the file.")
+        raise LakefloorError("The file has no NMEA 0183 sentence. Choose another log.")
     starts = np.array([m.start() for m in watched(found, lambda _: progress(0.2))])
     lines = line_numbers(data, starts)
     intact, bare = _verify(data, found, lines, tally, span(progress, 0.2, 0.5))
@@ -234,7 +234,7 @@ def _collect(data, tally, notes, progress) -> _Log:
             _take(log, at, int(line), match, tally)
     unchecked = int((bare & intact).sum())
     if unchecked:
-        notes.append(f"{unchecked} sentences have no checksum and were used unchecked")
+        notes.append(f"{counted(unchecked, 'sentence')} without a checksum used unchecked.")
     return log
 
 
@@ -259,7 +259,7 @@ def _verify(data, found, lines, tally, progress):
         if not bare[i]:
             tally.add(lines[i], "wrong checksum", match[0])
         elif match.end() == len(data):
-            tally.add(lines[i], "unfinished line at the end of the file", match[0])
+            tally.add(lines[i], UNFINISHED, match[0])
         elif match[4] or with_sum[match[1] + match[2]] > without[match[1] + match[2]]:
             tally.add(lines[i], "cut short: no checksum where others have one", match[0])
         else:
@@ -311,7 +311,7 @@ def _take_fix(log, at, line, talker, kind, f, text, tally):
     else:
         clock, valid, where, how = f[4], f[5] == b"A", f[0:4], f[6]
     if not valid or how in _ESTIMATES:
-        tally.add(line, _NOT_BY_SATELLITE if valid else _NO_FIX, text)
+        tally.add(line, _NOT_BY_SATELLITE if valid else _INVALID, text)
         return
     lat, lon = angle(where[0], where[1]), angle(where[2], where[3])
     if where[1] not in (b"N", b"S") or where[3] not in (b"E", b"W"):
@@ -321,7 +321,7 @@ def _take_fix(log, at, line, talker, kind, f, text, tally):
         tally.add(line, "malformed position or time", text)
         return
     if lat == 0.0 and lon == 0.0:
-        tally.add(line, "position 0, 0 (the receiver had no fix)", text)
+        tally.add(line, NO_FIX, text)
         return
     day = -1
     if kind == "RMC":
@@ -356,11 +356,13 @@ def _choose_depth(log, notes, progress):
     )
     _, step, order = measured[source]
     notes.append(
-        f"depth from {source} ({_UNIT_NAMES[order[0]]} field, steps of {written(step, '.3g')} m, "
-        f"below the {_FROM[source[2:]]})"
+        f"Depths come from {source} ({_UNIT_NAMES[order[0]]} field, in steps of "
+        f"{written(step, '.3g')} m, below the {_FROM[source[2:]]})."
     )
     for other in sorted(set(measured) - {source}):
-        notes.append(f"{measured[other][0]} depths of {other} not used: kinds are never mixed")
+        notes.append(
+            f"{counted(measured[other][0], 'depth')} of {other} not used: sources are never mixed."
+        )
     rows = log.depths[source]
     raw = np.full(len(rows), np.nan)
     for u in order:
@@ -383,22 +385,24 @@ def _clock(log, name_date, notes, progress):
         has_day &= from_zda == 0
     if has_day.any():
         days = day[has_day].astype("int64").astype("datetime64[D]")
-        mended = mend_week_rollover(days, name_date)
-        late = mended != days
+        corrected = without_week_rollover(days, name_date)
+        late = corrected != days
         if late.any():
             i = int(np.argmax(late))
             notes.append(
-                f"GPS week roll-over: {int(late.sum())} dates moved on by "
-                f"{int((mended - days)[i].astype(int)) // 7} weeks (first: {days[i]} read as "
-                f"{mended[i]})"
+                f"GPS week rollover: {counted(late.sum(), 'date')} moved by "
+                f"{int((corrected - days)[i].astype(int)) // 7} weeks (first: {days[i]} read as "
+                f"{corrected[i]})."
             )
-        ms = _spread_dates(tod, has_day, mended.astype("int64") * float(DAY_MS))
+        ms = _spread_dates(tod, has_day, corrected.astype("int64") * float(DAY_MS))
         return at, ms, True
     ms = tod + DAY_MS * midnights(tod / 1000.0)
     if name_date is None:
-        notes.append("no date in the log (no RMC or ZDA) nor in its name: times are left empty")
+        notes.append(
+            "Neither the log (RMC or ZDA) nor its name states a date, so the soundings have no "
+            "times.")
         return at, ms, False
-    notes.append(f"no date in the log (no RMC or ZDA): {name_date} taken from its name")
+    notes.append(f"The log states no date (RMC or ZDA), so {name_date} from its name is used.")
     return at, ms + name_date.astype("datetime64[D]").astype(int) * float(DAY_MS), True
 
 
@@ -446,8 +450,9 @@ def _one_receiver(talker, fix_ms, max_gap, notes):
     right_ms = np.where(right < len(own), own[np.clip(right, None, len(own) - 1)], np.inf)
     used = ~other | (right_ms - left_ms > max_gap)
     notes.append(
-        f"positions from talker {main}; of {int(other.sum())} fixes of other talkers "
-        f"({', '.join(sorted(set(counts) - {main}))}), {int((used & other).sum())} fill its gaps"
+        f"Positions come from talker {main}. Of {counted(other.sum(), 'fix', 'fixes')} of other "
+        f"talkers ({', '.join(sorted(set(counts) - {main}))}), {int((used & other).sum())} fill "
+        "its time gaps."
     )
     return used
 
@@ -488,10 +493,12 @@ def _note_offsets(source, log, added, offset, notes):
     if source.endswith("DPT"):
         if (added > 0).any():
             shown = ", ".join(f"{written(v, '.2f')} m" for v in np.unique(added[added > 0]))
-            notes.append(f"transducer to waterline added, as DPT states: {shown}")
+            notes.append(
+                f"The distance from transducer to waterline that DPT states was added: {shown}."
+            )
         if (offset < 0).any():
             notes.append(
-                "DPT states the keel below the transducer; depths stay below the transducer"
+                "DPT states the distance from transducer to keel; depths stay below the transducer."
             )
         return
     stated = {r[3] for s, rows in log.depths.items() if s.endswith("DPT") for r in rows}
@@ -499,6 +506,6 @@ def _note_offsets(source, log, added, offset, notes):
     if stated:
         shown = ", ".join(f"{written(v, '.2f')} m" for v in stated)
         notes.append(
-            f"DPT sentences state the transducer {shown} below the waterline; this is not added "
-            f"to {source}. Give it as the draft when correcting depths"
+            f"DPT states the transducer {shown} below the waterline, which is not added to "
+            f"{source}. Give it as the draft in Correct depths."
         )

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..errors import excerpt
-from ..number_text import written
+from ..number_text import counted, written
 from ..soundings import ACCEPTED, Soundings
 
 #: Examples kept of each reason; the counts are always exact.
@@ -42,8 +42,36 @@ class Assumed(str):
     __slots__ = ()
 
 
+def reasons_with_counts(counts) -> str:
+    """Return counts by reason for a message, as in ``no depth: 3; no position: 1``."""
+    return "; ".join(f"{reason}: {written(number, ',')}" for reason, number in counts.items())
+
+
+#: Reasons for which a line or point is no sounding.
+NO_POSITION = "no position or not a number"
+NO_DEPTH = "no depth or not a number"
+NO_FIX = "position 0, 0 (the GPS receiver had no fix)"
+UNFINISHED = "unfinished line at the end of the file"
+
+DEPTH_UNIT_ASSUMED = Assumed("The depth unit is not stated, so meters are assumed.")
+
 #: What is added to ``corrections`` where the depth unit was assumed, so that maps can say so.
 UNIT_ASSUMED = "depth_unit=assumed m"
+
+
+def temperature_unit_of(values) -> str:
+    """Return ``C`` or ``F``, whichever water temperatures, shape (n,), must be in; NaN is left out.
+
+    Lakes stay below 40 degrees Celsius, and open water above 32 degrees Fahrenheit.
+    """
+    return "F" if np.nanmedian(values) > 40.0 else "C"
+
+
+def temperature_unit_assumed(unit: str) -> Assumed:
+    """Return the note on a unit that :func:`temperature_unit_of` found."""
+    name = {"C": "Celsius", "F": "Fahrenheit"}[unit]
+    return Assumed(
+        f"The water temperature unit is not stated; the values suggest degrees {name}.")
 
 
 def relative_hardness(hardness):
@@ -59,7 +87,7 @@ def relative_hardness(hardness):
         return hardness, []
     scale = 100.0 if top <= 100.0 else 255.0 if top <= 255.0 else top
     return hardness / scale, [
-        f"hardness reaches {written(top, 'g')}: divided by {written(scale, 'g')}"
+        f"Hardness reaches {written(top, 'g')}, so it was divided by {written(scale, 'g')}."
     ]
 
 
@@ -125,8 +153,8 @@ def impossible(parts, now, degrees=False):
         start += len(part)
         ahead = future[rows]
         if ahead.mean() > _FEW:
-            notes.append((k, f"{int(ahead.sum())} soundings have times in the future, such as "
-                          f"{part.time[ahead][0]}Z: the clock was wrong, and so are their dates."))
+            notes.append((k, f"Times in the future: {counted(ahead.sum(), 'sounding')}, such as "
+                          f"{part.time[ahead][0]}Z. The clock was wrong, and so are the dates."))
             ahead = np.zeros(len(part), dtype=bool)
         unreal = []
         for mask, reason, say in (
@@ -162,7 +190,7 @@ class Parsed:
     kind : str
         The kind of file, for the report.
     notes : tuple of str
-        What was guessed, chosen or mended, in words; :class:`Assumed` where the log does not
+        What was guessed, chosen or corrected, in sentences; :class:`Assumed` where the log does not
         state it.
     unread : Tally
         What was not read.

@@ -11,12 +11,13 @@ from .. import units
 from ..days import local_offsets_h, with_offsets, zone_offsets_h
 from ..errors import LakefloorError
 from ..lanes import lanes_of
+from ..number_text import counted
 from ..progress import silent, span
 from ..soundings import Soundings
-from ..times import utc_from_texts, zone_of
+from ..times import missing_times, utc_from_texts, zone_of
 from .delimited import SPEED_UNITS
 from .logs import visits_by_date
-from .parsed import impossible, relative_hardness
+from .parsed import NO_DEPTH, impossible, reasons_with_counts, relative_hardness
 
 SIGNS = {"down": 1.0, "up": -1.0}
 
@@ -72,26 +73,25 @@ def soundings_from_points(
         (water_temp_unit, "CF"),
     ):
         if value not in known:
-            raise LakefloorError(f"'{value}' is not known; use one of {', '.join(known)}.")
+            raise LakefloorError(f"'{value}' is not known. Use one of: {', '.join(known)}.")
     x, y, depth = (np.asarray(v, dtype=float) for v in (x, y, depth))
     n, notes = len(x), []
     placed = np.isfinite(x) & np.isfinite(y)
     keep = placed & np.isfinite(depth)
     left_out = Counter()
     left_out["no geometry"] = int((~placed).sum())
-    left_out["no depth or not a number"] = int((placed & ~keep).sum())
+    left_out[NO_DEPTH] = int((placed & ~keep).sum())
     left_out = {reason: count for reason, count in left_out.items() if count}
     if not keep.any():
-        reasons = "; ".join(f"{count} x {reason}" for reason, count in left_out.items())
+        reasons = reasons_with_counts(left_out) or "the layer is empty"
         raise LakefloorError(
-            f"No point has both a position and a depth ({reasons or 'the layer is empty'}). "
-            "Is the depth field the right one?"
+            f"No point has both a position and a depth ({reasons}). Check the depth field."
         )
     stamp, offset = np.full(n, np.datetime64("NaT", "ms")), np.full(n, np.nan)
     if time is not None:
         stamp, offset, more = utc_from_texts(
             time, time_zone, progress=span(progress, 0.0, 0.4))
-        notes += more
+        notes += more + missing_times(stamp)
         if zone_of(time_zone) is not timezone.utc:
             offset = np.where(np.isnan(offset), zone_offsets_h(stamp, time_zone), offset)
     names = np.array([v or "" for v in visit] if visit is not None else [""] * n, dtype=object)
@@ -116,11 +116,11 @@ def soundings_from_points(
     if unreal:
         left_out.update(Counter(reason for _, reason, _ in unreal))
         if len(unreal) == len(soundings):
-            reasons = "; ".join(f"{count} x {reason}" for reason, count in left_out.items())
             raise LakefloorError(
-                f"No point can be a sounding ({reasons}). Are the fields and units right?")
+                f"No point can be a sounding ({reasons_with_counts(left_out)}). Check the fields "
+                "and units.")
         _, reason, text = unreal[0]
-        notes.append(f"the first of {len(unreal)} points left out: {text} ({reason})")
+        notes.append(f"The first of {counted(len(unreal), 'point')} left out: {text} ({reason}).")
         real = ~np.isin(np.arange(len(soundings)), [row for row, _, _ in unreal])
         soundings = soundings.select(real)
         keep[keep] = real
