@@ -36,7 +36,7 @@ from .._staging import write_file
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
-from ..core.exchange.marks import check_positions
+from ..core.exchange.waypoints import check_positions
 from ..core.number_text import written
 from ..core.polygons import inside
 from ._clean_geopackage import write_geopackage

@@ -21,18 +21,18 @@ from .._layers import optional_source, read_points
 from .._outputs import Outputs
 from .._staging import write_file
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_table import csv_document
-from ..core.exchange.gpx import gpx_document
-from ..core.exchange.kml import kml_document
-from ..core.exchange.marks import (
+from ..core.exchange.csv_file import csv_document
+from ..core.exchange.device_names import SYMBOLS, device_names, plain_symbol
+from ..core.exchange.gpx_file import gpx_document
+from ..core.exchange.kml_file import kml_document
+from ..core.exchange.waypoints import (
+    PointTimes,
     Route,
-    Times,
     Waypoint,
     bottom_elevation,
     depth_text,
     tracks_by_name,
 )
-from ..core.exchange.names import SYMBOLS, device_names, plain_symbol
 from ..core.progress import rising, silent, span, watched
 from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
@@ -246,7 +246,7 @@ class ExportWaypoints(LakefloorAlgorithm):
             elevation = bottom_elevation(depth, datum)
         default = self.parameterAsEnumString(parameters, "SYMBOL", context)
         notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
-        times, points = Times(), []
+        times, points = PointTimes(), []
         stated = texts(column("TIME_FIELD"))
         for i in watched(np.flatnonzero(placed).tolist(), span(progress, 0.6, 0.8)):
             times.add(stated[i])

@@ -24,7 +24,7 @@ from .._layers import metric_crs
 from .._styling import apply_style
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange.map_tiles import TILE, tiling
-from ..core.exchange.marks import check_positions
+from ..core.exchange.waypoints import check_positions
 from . import _inputs as inputs
 from ._clean_geopackage import keep_drawing_only
 from ._exchange import require, wgs84

@@ -21,11 +21,11 @@ from .._i18n import tr
 from .._layers import to_qdatetime
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_table import read_csv
-from ..core.exchange.gpx import read_gpx
-from ..core.exchange.kml import is_kml, read_kml
+from ..core.exchange.csv_file import read_csv
+from ..core.exchange.gpx_file import read_gpx
+from ..core.exchange.kml_file import is_kml, read_kml
 from ..core.progress import span
-from ..core.reading.gpx import is_gpx
+from ..core.reading.gpx_log import is_gpx
 from ._exchange import wgs84
 
 _POINT_FIELDS = [

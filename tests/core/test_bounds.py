@@ -12,24 +12,23 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import times
+from lakefloor.algorithms.core import times, xml_documents
 from lakefloor.algorithms.core.correcting.lake_level import gauge_numbers, visit_levels
 from lakefloor.algorithms.core.errors import EXCERPT, LONGEST, LakefloorError, excerpt, excerpts
-from lakefloor.algorithms.core.exchange import gpx as exchange_gpx
-from lakefloor.algorithms.core.exchange import kml
-from lakefloor.algorithms.core.exchange.csv_table import (
+from lakefloor.algorithms.core.exchange import kml_file
+from lakefloor.algorithms.core.exchange.csv_file import (
     as_text,
     csv_document,
     from_text,
     read_csv,
 )
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading import delimited
-from lakefloor.algorithms.core.reading.delimited import parse_angle, parse_delimited
-from lakefloor.algorithms.core.reading.gpx import parse_gpx
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
+from lakefloor.algorithms.core.reading import text_log
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
 from lakefloor.algorithms.core.reading.logs import read_logs
+from lakefloor.algorithms.core.reading.text_log import parse_angle, parse_delimited
 from lakefloor.algorithms.core.soundings import visit_list
 from lakefloor.algorithms.core.structure.spots import read_criteria
 
@@ -72,11 +71,11 @@ class Watched:
 @pytest.fixture
 def short_patterns(monkeypatch):
     """Every pattern of the readers of tables refuses a text longer than 64 characters."""
-    for module in (delimited, times):
+    for module in (text_log, times):
         for name, value in list(vars(module).items()):
             if isinstance(value, re.Pattern) and name != "_NAME_DATE":
                 monkeypatch.setattr(module, name, Watched(value))
-    monkeypatch.setattr(delimited, "re", Watched(re))
+    monkeypatch.setattr(text_log, "re", Watched(re))
     monkeypatch.setattr(times, "re", Watched(re))
 
 
@@ -190,7 +189,7 @@ BOMB = b"<kml>" + b" " * 20_000_000 + b"</kml>"
 
 
 def test_a_packed_document_is_bounded_by_the_size_it_states(monkeypatch):
-    monkeypatch.setattr(kml, "_LARGEST", 2_000_000)
+    monkeypatch.setattr(kml_file, "_LARGEST", 2_000_000)
     data = kmz(BOMB)
     assert len(data) < 50_000
     message, peak = peak_of(lambda: read_kml(data))
@@ -199,7 +198,7 @@ def test_a_packed_document_is_bounded_by_the_size_it_states(monkeypatch):
 
 
 def test_a_packed_document_is_bounded_by_what_it_unpacks_to(monkeypatch):
-    monkeypatch.setattr(kml, "_LARGEST", 2_000_000)
+    monkeypatch.setattr(kml_file, "_LARGEST", 2_000_000)
     data = bytearray(kmz(BOMB))
     at = data.index(b"PK\x01\x02") + 24  # the size in the directory, APPNOTE 4.3.12
     assert struct.unpack_from("<I", data, at) == (len(BOMB),)
@@ -221,7 +220,7 @@ def test_what_is_packed_as_usual_is_read():
 
 @pytest.mark.parametrize("read", [read_gpx, read_kml])
 def test_a_document_of_too_many_parts_is_refused(monkeypatch, read):
-    monkeypatch.setattr(exchange_gpx, "_MOST_PARTS", 1000)
+    monkeypatch.setattr(xml_documents, "_MOST_PARTS", 1000)
     write = gpx_document if read is read_gpx else kml_document
     marks = [Waypoint(-93.1, 45.1, f"p{i}") for i in range(1000)]
     assert len(read(write(marks[:50])).waypoints) == 50

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading.delimited import parse_delimited
-from lakefloor.algorithms.core.reading.gpx import parse_gpx
+from lakefloor.algorithms.core.exchange.csv_file import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.reading.nmea import parse_nmea
+from lakefloor.algorithms.core.reading.nmea_log import parse_nmea
+from lakefloor.algorithms.core.reading.text_log import parse_delimited
 
 LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
 NMEA = next(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core import crs, days
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading.logs import read_logs, visits_by_date
-from lakefloor.algorithms.core.reading.nmea import checksum
+from lakefloor.algorithms.core.reading.nmea_log import checksum
 from lakefloor.algorithms.core.reading.point_table import soundings_from_points
 from lakefloor.algorithms.core.soundings import Soundings, parse_corrections
 from lakefloor.algorithms.core.times import to_utc, zone_of

@@ -12,23 +12,23 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import (
+from lakefloor.algorithms.core.exchange.csv_file import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.device_names import (
+    SYMBOLS,
+    device_names,
+    plain_symbol,
+    plain_text,
+)
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import (
     Route,
     Track,
     Waypoint,
     depth_text,
     tracks_by_name,
 )
-from lakefloor.algorithms.core.exchange.names import (
-    SYMBOLS,
-    device_names,
-    plain_symbol,
-    plain_text,
-)
-from lakefloor.algorithms.core.reading.delimited import parse_delimited
+from lakefloor.algorithms.core.reading.text_log import parse_delimited
 
 KML = "{http://www.opengis.net/kml/2.2}"
 

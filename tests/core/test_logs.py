@@ -17,7 +17,7 @@ def table(day="2026-07-09", start=14 * 3600, n=30, lon=-93.0, header=True, depth
 
 
 def nmea_log(n=20):
-    from lakefloor.algorithms.core.reading.nmea import checksum
+    from lakefloor.algorithms.core.reading.nmea_log import checksum
 
     out = []
     for i in range(n):
@@ -91,7 +91,9 @@ def test_unusable_files_are_reported_and_the_rest_is_read(folder):
 def test_nothing_usable_lists_each_file(tmp_path):
     (tmp_path / "a.txt").write_text("\n")
     (tmp_path / "b.txt").write_text("lon,lat,name\n-93,45,x\n")
-    with pytest.raises(LakefloorError, match=r"(?s)a\.txt: The file is empty.*b\.txt: .*columns hold depth"):
+    with pytest.raises(
+        LakefloorError, match=r"(?s)a\.txt: The file is empty.*b\.txt: .*columns hold depth"
+    ):
         read_logs(tmp_path)
 
 
@@ -255,7 +257,9 @@ def test_a_clock_that_was_wrong_all_day_is_a_warning(tmp_path):
 
 def test_a_file_without_any_possible_depth_is_refused(tmp_path):
     (tmp_path / "log.csv").write_text(table(depth=9000.0))
-    with pytest.raises(LakefloorError, match=r"depth of more than 2000 m, which no lake has: 30.*units"):
+    with pytest.raises(
+        LakefloorError, match=r"depth of more than 2000 m, which no lake has: 30.*units"
+    ):
         read_logs(tmp_path)
     (tmp_path / "good.csv").write_text(table())
     reading = read_logs(tmp_path)

@@ -30,10 +30,10 @@ from ..soundings import (
     with_corrections,
 )
 from ..times import date_in_name, zone_of
-from .delimited import check_columns, parse_delimited
-from .gpx import is_gpx, parse_gpx
-from .nmea import is_nmea, parse_nmea
-from .parsed import Assumed, impossible, reasons_with_counts
+from .gpx_log import is_gpx, parse_gpx
+from .nmea_log import is_nmea, parse_nmea
+from .parsed_log import Assumed, impossible, reasons_with_counts
+from .text_log import check_columns, parse_delimited
 
 #: Bytes from which the kind of a file is told.
 _HEAD = 1_000_000
@@ -186,7 +186,7 @@ def read_logs(
         Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name. Unless it is UTC
         it is also the lake's own, by which its dates are counted.
     columns : dict, optional
-        Columns of delimited text; see :func:`.delimited.parse_delimited`.
+        Columns of delimited text; see :func:`.text_log.parse_delimited`.
     source_epsg : int or str, optional
         Coordinate system of x and y columns of delimited text.
     target_epsg : int or str, optional

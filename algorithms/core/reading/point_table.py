@@ -15,9 +15,9 @@ from ..number_text import counted
 from ..progress import silent, span
 from ..soundings import Soundings
 from ..times import missing_times, utc_from_texts, zone_of
-from .delimited import SPEED_UNITS
 from .logs import visits_by_date
-from .parsed import NO_DEPTH, impossible, reasons_with_counts, relative_hardness
+from .parsed_log import NO_DEPTH, impossible, reasons_with_counts, relative_hardness
+from .text_log import SPEED_UNITS
 
 SIGNS = {"down": 1.0, "up": -1.0}
 

@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from ..exchange import marks
+from ..exchange import waypoints
 from ..number_text import written
 from ..units import LENGTH
 from .bottom_forms import FORMS
@@ -29,7 +29,7 @@ def compass(bearing: float) -> str:
 
 def depth_text(depth: float, unit: str) -> str:
     """Return a depth as people read it: whole feet, or metres with one decimal."""
-    return marks.depth_text(depth, unit, written)
+    return waypoints.depth_text(depth, unit, written)
 
 
 def length_text(metres: float, unit: str) -> str:
@@ -147,7 +147,7 @@ def short_names(prefix: str, depth, unit: str) -> list:
     """
     digits = max(len(str(len(depth))), 2)
     return [
-        f"{prefix}{i:0{digits}d} {marks.depth_text(d, unit).replace(' ', '').upper()}"
+        f"{prefix}{i:0{digits}d} {waypoints.depth_text(d, unit).replace(' ', '').upper()}"
         for i, d in enumerate(depth, start=1)
     ]
 

@@ -21,8 +21,8 @@ from ..number_text import counted
 from ..progress import STRIDE, rising, silent, watched
 from ..soundings import Soundings, distinct
 from ..times import missing_times, utc_from_texts
-from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
-from .parsed import (
+from ..xml_documents import guarded_parser
+from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
     NO_POSITION,
     UNIT_ASSUMED,
@@ -32,6 +32,7 @@ from .parsed import (
     temperature_unit_assumed,
     temperature_unit_of,
 )
+from .text_log import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
 
 _POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
 _ELEMENTS = {
@@ -143,34 +144,6 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     progress(1.0)
     line = np.array(points.all("line"))
     return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
-
-
-def guarded_parser():
-    """Return an expat parser that raises LakefloorError at what no exchange file needs.
-
-    That is a declaration of an entity, of which a few that are made of each other fill any
-    memory, and a text encoding that is not known or not one of plain text.
-    """
-    parser = expat.ParserCreate()
-
-    def entity(*_):
-        raise LakefloorError(
-            "The file declares XML entities, which no exchange file needs. Export it again."
-        )
-
-    def declaration(version, encoding, standalone):
-        try:
-            plain = "<".encode(encoding or "utf-8").strip(b"\0\xff\xfe\xfe") == b"<"
-        except (LookupError, ValueError):
-            plain = False
-        if not plain:
-            raise LakefloorError(
-                f"The text encoding '{excerpt(encoding)}' is not known. Save the file as UTF-8."
-            )
-
-    parser.EntityDeclHandler = entity
-    parser.XmlDeclHandler = declaration
-    return parser
 
 
 class _Reader:

@@ -19,7 +19,7 @@ from ..number_text import counted, written
 from ..progress import rising, silent, span, watched
 from ..soundings import Soundings
 from ..times import DAY_MS, calendar_ms, full_year, midnights, without_week_rollover
-from .parsed import NO_FIX, UNFINISHED, Parsed, Tally, reasons_with_counts
+from .parsed_log import NO_FIX, UNFINISHED, Parsed, Tally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
 TEMPERATURE_HOLD_S = 60.0

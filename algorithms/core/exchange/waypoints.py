@@ -77,7 +77,7 @@ class Track:
     depth: float = math.nan
 
 
-class Marks(NamedTuple):
+class WaypointFile(NamedTuple):
     """What one file holds, and notes on how it was read."""
 
     waypoints: tuple = ()
@@ -118,7 +118,14 @@ def depth_text(depth, unit="ft", write=format) -> str:
     raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
-class Times:
+def iso_time(time) -> str:
+    """Return a UTC instant as ISO 8601 with Z, to the second or the millisecond; "" for NaT."""
+    if time is None or np.isnat(time):
+        return ""
+    return str(np.datetime64(time, "ms")).replace(".000", "") + "Z"
+
+
+class PointTimes:
     """Times of points, read together, since what a text means can depend on the others."""
 
     def __init__(self):
@@ -201,8 +208,8 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
         )
 
 
-def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> None:
-    """Refuse marks at places as :func:`check_positions` does.
+def check_places(waypoints, routes, tracks, what: str, together: bool = True) -> None:
+    """Refuse places as :func:`check_positions` does.
 
     ``together`` takes them as of one lake; otherwise each line stands by itself.
     """

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core import crs, times
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.reading import delimited
+from lakefloor.algorithms.core.reading import text_log
 
 
 def read(text, encoding="utf-8", **options):
-    return delimited.parse_delimited(text.encode(encoding), **options)
+    return text_log.parse_delimited(text.encode(encoding), **options)
 
 
 def stamps(parsed):
@@ -82,13 +82,13 @@ def test_one_column_with_commas_among_others_with_points():
      ("45d30.0N", 45.5), ("45:30:00", 45.5), ("-93 30", -93.5)],
 )
 def test_angles(text, degrees):
-    assert delimited.parse_angle(text) == pytest.approx(degrees, abs=1e-10)
+    assert text_log.parse_angle(text) == pytest.approx(degrees, abs=1e-10)
 
 
 @pytest.mark.parametrize("text", ["", "N", "45° 61' N", "91° N", "-45 N", "x45", "45 30 60", "181"])
 def test_malformed_angles_are_nan(text):
-    assert np.isnan(delimited.parse_angle(text))
-    assert np.isnan(delimited.parse_angle("45 N", "lon"))
+    assert np.isnan(text_log.parse_angle(text))
+    assert np.isnan(text_log.parse_angle("45 N", "lon"))
 
 
 @settings(deadline=None)
@@ -97,7 +97,7 @@ def test_degrees_and_minutes_read_back(degrees, ten_thousandths, letter):
     text = f"{degrees}° {ten_thousandths / 1e4:07.4f}' {letter}"
     sign = -1 if letter in "SW" else 1
     expected = sign * (degrees + ten_thousandths / 6e5)
-    assert delimited.parse_angle(text) == pytest.approx(expected, abs=1e-10)
+    assert text_log.parse_angle(text) == pytest.approx(expected, abs=1e-10)
 
 
 def test_no_header_is_read_only_where_it_is_plain():
@@ -109,14 +109,16 @@ def test_no_header_is_read_only_where_it_is_plain():
     assert stamps(parsed) == ["2018-03-13T19:32:32", "2018-03-13T19:32:33"]
     named = read(text, "latin-1", columns={"depth": "6", "depth_unit": "ft"})
     assert named.soundings.raw_depth[1] == pytest.approx(3.16992)
-    with pytest.raises(LakefloorError, match=r"columns hold position and depth.*45\.1 \| -93\.1.*lon=2"):
+    with pytest.raises(
+        LakefloorError, match=r"columns hold position and depth.*45\.1 \| -93\.1.*lon=2"
+    ):
         read("45.1,-93.1,12.5\n45.2,-93.2,13.5\n")
 
 
 def test_given_columns_by_number_and_name():
     text = "2010\t1\t13\t7\t30\t28\t-37.04636\t-73.5083\t-7.1\t3.3\r" \
            "2010\t1\t13\t7\t30\t38\t-37.04634\t-73.50827\t-6.6\tNaN\r"
-    columns = delimited.parse_columns(
+    columns = text_log.parse_columns(
         "year=1, month=2, day=3, hour=4, minute=5, second=6, lat=7, lon=8, depth=10"
     )
     parsed = read(text, columns=columns, time_zone="UTC-03:00")
@@ -136,7 +138,7 @@ def test_given_columns_by_number_and_name():
 )
 def test_columns_text_refusals(text, reason):
     with pytest.raises(LakefloorError, match=reason):
-        delimited.parse_columns(text)
+        text_log.parse_columns(text)
 
 
 def test_preamble_comments_and_trailing_separators():
@@ -173,7 +175,9 @@ def test_flags_and_null_positions():
 
 def test_projected_columns_need_their_system():
     text = "Easting,Northing,depth_m\n500000.0,4982950.4002,3.0\n"
-    with pytest.raises(LakefloorError, match=r"500000, 4982950.4. Choose their coordinate reference system"):
+    with pytest.raises(
+        LakefloorError, match=r"500000, 4982950\.4\. Choose their coordinate reference system"
+    ):
         read(text)
     degrees = read("X,Y,depth_m\n-93.1,45.2,3.0\n").soundings
     assert (degrees.x[0], degrees.y[0]) == (-93.1, 45.2)
@@ -248,7 +252,8 @@ def test_time_without_a_date():
 @pytest.mark.parametrize(
     ("text", "reason"),
     [("\n\n", "no line of data"), ("one\ntwo\nthree\n", "not a table"),
-     ("lat,lon,name\n45,-93,a\n", "columns hold depth"), ("depth,name\n4,a\n", "columns hold position"),
+     ("lat,lon,name\n45,-93,a\n", "columns hold depth"),
+     ("depth,name\n4,a\n", "columns hold position"),
      ("lat,lon,depth\n45,-93,x\n", "No row has both"), ("lat,lon,depth\n", "no line of data")],
 )
 def test_what_is_missing_is_said(text, reason):
@@ -404,7 +409,7 @@ def test_a_year_of_two_digits_first_is_not_taken_for_a_day():
 def test_a_flag_that_most_rows_do_not_bear_marks_the_others():
     rows = "".join(f"-93.1,45.1,3.0,{flag}\n" for flag in "0000V00")
     parsed = read("lon,lat,depth,depth_flag\n" + rows)
-    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [delimited.FLAGGED] + [
+    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [text_log.FLAGGED] + [
         "accepted"] * 2
     assert any("Most rows have no flag in 'depth_flag'" in note for note in parsed.notes)
     # Where the name or the user says what the mark means, that holds.

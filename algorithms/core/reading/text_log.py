@@ -23,7 +23,7 @@ from ..times import (
     parse_texts,
     stated_to_utc,
 )
-from .parsed import (
+from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
     NO_DEPTH,
     NO_FIX,

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint, bottom_elevation
-from lakefloor.algorithms.core.reading.gpx import parse_gpx
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint, bottom_elevation
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 

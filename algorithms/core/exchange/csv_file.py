@@ -23,7 +23,7 @@ from ..errors import LakefloorError, excerpt, excerpts
 from ..formulas import as_text, from_text
 from ..number_text import counted
 from ..progress import silent, span, watched
-from ..reading.delimited import (
+from ..reading.text_log import (
     LENGTH_WORDS,
     LONGEST_CELL,
     decode,
@@ -31,8 +31,16 @@ from ..reading.delimited import (
     roles_of_header,
     stated_unit,
 )
-from .gpx import iso_time
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
+from .waypoints import (
+    PointTimes,
+    Route,
+    Track,
+    Waypoint,
+    WaypointFile,
+    check_places,
+    degree_texts,
+    iso_time,
+)
 
 #: So many lines may stand above the header.
 _PREAMBLE = 20
@@ -83,7 +91,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progres
     """
     if depth_unit not in ("ft", "m"):
         raise LakefloorError(f"Depth unit '{depth_unit}' is not known. Use ft or m.")
-    check_marks(waypoints, routes, tracks, "CSV")
+    check_places(waypoints, routes, tracks, "CSV")
     text = io.StringIO()
     writer = csv.writer(text)
     writer.writerow([name.format(depth_unit) for name in _HEADER])
@@ -113,7 +121,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progres
     return text.getvalue().encode("utf-8", "replace")
 
 
-def read_csv(data: bytes, progress=silent) -> Marks:
+def read_csv(data: bytes, progress=silent) -> WaypointFile:
     """Return the points of a table; rows of kind route or track are joined by name and part.
 
     Segments of one name are one track where their depths are equal too.
@@ -127,7 +135,7 @@ def read_csv(data: bytes, progress=silent) -> Marks:
 
     Returns
     -------
-    Marks
+    WaypointFile
 
     Raises
     ------
@@ -164,7 +172,7 @@ def read_csv(data: bytes, progress=silent) -> Marks:
         raise LakefloorError("The table has no row below its header. Export it again.")
     unit = column["depth"] is not None and stated_unit(names[column["depth"]], LENGTH_WORDS)
     factor = units.unit_factor(unit or "m")
-    points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
+    points, kinds, parts, times, stated, unread = [], [], [], PointTimes(), 0, 0
     entries = watched(rows[1:], span(progress, 0.2, 0.7))
     for number, row in enumerate(entries, start=above + 2):
         def cell(role, row=row):
@@ -207,12 +215,12 @@ def read_csv(data: bytes, progress=silent) -> Marks:
             tracks.setdefault((point.name, depth), {}).setdefault(part, []).append(point)
         else:
             waypoints.append(point)
-    marks = Marks(
+    marks = WaypointFile(
         tuple(waypoints),
         tuple(Route(name, tuple(members)) for (name, _), members in routes.items()),
         tuple(_track(name, members) for (name, _), members in tracks.items()), notes,
     )
-    check_marks(*marks[:3], "The table", together=False)
+    check_places(*marks[:3], "The table", together=False)
     return marks
 
 

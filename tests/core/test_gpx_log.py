@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.reading.gpx import is_gpx, parse_gpx
+from lakefloor.algorithms.core.reading.gpx_log import is_gpx, parse_gpx
 
 HEAD = """<?xml version="1.0" encoding="UTF-8"?>
 <gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1"
