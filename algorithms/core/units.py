@@ -29,6 +29,9 @@ LENGTH_NAMES = {
     "cm": "centimeters", "in": "inches",
 }
 
+#: Metres per second by unit of speed.
+SPEED = {"m/s": 1.0, "kn": KNOT, "mph": MPH, "km/h": KMH}
+
 _UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
 
 #: How a unit that data name in plain letters is printed.

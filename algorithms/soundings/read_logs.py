@@ -18,8 +18,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
+from ..core.reading.column_roles import parse_columns
 from ..core.reading.logs import read_logs
-from ..core.reading.text_log import parse_columns
 
 FOLDER = "FOLDER"
 _UNREAD_FIELDS = [("file", "text"), ("line", "int"), ("reason", "text"), ("text", "text")]

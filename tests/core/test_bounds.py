@@ -25,10 +25,11 @@ from lakefloor.algorithms.core.exchange.csv_file import (
 from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
 from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading import text_log
+from lakefloor.algorithms.core.reading import column_roles, text_log, text_table
 from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.reading.text_log import parse_angle, parse_delimited
+from lakefloor.algorithms.core.reading.text_log import TextLogOptions, parse_text_log
+from lakefloor.algorithms.core.reading.text_table import parse_angle
 from lakefloor.algorithms.core.soundings import visit_list
 from lakefloor.algorithms.core.structure.spots import read_criteria
 
@@ -71,11 +72,12 @@ class Watched:
 @pytest.fixture
 def short_patterns(monkeypatch):
     """Every pattern of the readers of tables refuses a text longer than 64 characters."""
-    for module in (text_log, times):
+    for module in (text_log, text_table, column_roles, times):
         for name, value in list(vars(module).items()):
             if isinstance(value, re.Pattern) and name != "_NAME_DATE":
                 monkeypatch.setattr(module, name, Watched(value))
-    monkeypatch.setattr(text_log, "re", Watched(re))
+    for module in (text_log, text_table, column_roles):
+        monkeypatch.setattr(module, "re", Watched(re))
     monkeypatch.setattr(times, "re", Watched(re))
 
 
@@ -83,7 +85,7 @@ def short_patterns(monkeypatch):
 @pytest.mark.parametrize("cell", ["9" * LONG + "x", "9" * LONG, " " * LONG + "x", "1 " * LONG,
                                   "N" + "1" * LONG, "-" * LONG], ids=range(6))
 def test_no_pattern_looks_at_a_long_cell(short_patterns, column, cell):
-    parsed = parse_delimited(table(**{column: cell}))
+    parsed = parse_text_log(table(**{column: cell}))
     if column == "time":
         assert len(parsed.soundings) == 30
         assert np.isnat(parsed.soundings.time[7])
@@ -97,7 +99,7 @@ def test_a_long_cell_takes_no_room_in_the_other_rows():
     data = table(2000, depth="9" * 1_000_000)
     tracemalloc.start()
     try:
-        assert len(parse_delimited(data).soundings) == 1999
+        assert len(parse_text_log(data).soundings) == 1999
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -132,11 +134,11 @@ HUGE = "y" * 2_000_000
 
 @pytest.mark.parametrize(
     ("read", "data"),
-    [(parse_delimited, f"lon,lat,{HUGE}\n1,2,3\n4,5,6\n".encode()),
-     (parse_delimited, (HUGE + "\n").encode()),
-     (parse_delimited, (";".join(["name"] * 200_000) + "\n").encode() * 2),
-     (lambda data: parse_delimited(data, columns={"depth": HUGE}), table()),
-     (lambda data: parse_delimited(data, columns={HUGE: "1"}), table()),
+    [(parse_text_log, f"lon,lat,{HUGE}\n1,2,3\n4,5,6\n".encode()),
+     (parse_text_log, (HUGE + "\n").encode()),
+     (parse_text_log, (";".join(["name"] * 200_000) + "\n").encode() * 2),
+     (lambda data: parse_text_log(data, TextLogOptions(columns={"depth": HUGE})), table()),
+     (lambda data: parse_text_log(data, TextLogOptions(columns={HUGE: "1"})), table()),
      (parse_gpx, f'<gpx><wpt lat="1" lon="2"><depth unit="{HUGE}">3</depth></wpt></gpx>'.encode()),
      (read_csv, f"{HUGE},b\n1,2\n".encode()),
      (read_csv, f"lon,lat\n{'y' * 100_000},2\n".encode()),

@@ -28,7 +28,7 @@ from lakefloor.algorithms.core.exchange.waypoints import (
     depth_text,
     tracks_by_name,
 )
-from lakefloor.algorithms.core.reading.text_log import parse_delimited
+from lakefloor.algorithms.core.reading.text_log import parse_text_log
 
 KML = "{http://www.opengis.net/kml/2.2}"
 
@@ -320,7 +320,7 @@ def test_header_of_a_log_is_a_header_of_places(header):
     rows = "2025-05-17 14:00:00,46.5,-94.5,10.0\n2025-05-17 14:00:01,46.6,-94.6,20.0\n"
     for separator, before in ((",", ""), (";", ""), ("\t", "exported\n# by hand\n")):
         data = f"{before}{header}\n{rows}".replace(",", separator).encode()
-        logged = parse_delimited(data).soundings
+        logged = parse_text_log(data).soundings
         places = read_csv(data).waypoints
         assert [p.lon for p in places] == logged.x.tolist() == [-94.5, -94.6]
         assert [p.lat for p in places] == logged.y.tolist()

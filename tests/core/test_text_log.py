@@ -10,10 +10,13 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core import crs, times
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading import text_log
+from lakefloor.algorithms.core.reading.column_roles import parse_columns
+from lakefloor.algorithms.core.reading.text_table import parse_angle
 
 
 def read(text, encoding="utf-8", **options):
-    return text_log.parse_delimited(text.encode(encoding), **options)
+    return text_log.parse_text_log(
+        text.encode(encoding), text_log.TextLogOptions(**options))
 
 
 def stamps(parsed):
@@ -82,13 +85,13 @@ def test_one_column_with_commas_among_others_with_points():
      ("45d30.0N", 45.5), ("45:30:00", 45.5), ("-93 30", -93.5)],
 )
 def test_angles(text, degrees):
-    assert text_log.parse_angle(text) == pytest.approx(degrees, abs=1e-10)
+    assert parse_angle(text) == pytest.approx(degrees, abs=1e-10)
 
 
 @pytest.mark.parametrize("text", ["", "N", "45° 61' N", "91° N", "-45 N", "x45", "45 30 60", "181"])
 def test_malformed_angles_are_nan(text):
-    assert np.isnan(text_log.parse_angle(text))
-    assert np.isnan(text_log.parse_angle("45 N", "lon"))
+    assert np.isnan(parse_angle(text))
+    assert np.isnan(parse_angle("45 N", "lon"))
 
 
 @settings(deadline=None)
@@ -97,7 +100,7 @@ def test_degrees_and_minutes_read_back(degrees, ten_thousandths, letter):
     text = f"{degrees}° {ten_thousandths / 1e4:07.4f}' {letter}"
     sign = -1 if letter in "SW" else 1
     expected = sign * (degrees + ten_thousandths / 6e5)
-    assert text_log.parse_angle(text) == pytest.approx(expected, abs=1e-10)
+    assert parse_angle(text) == pytest.approx(expected, abs=1e-10)
 
 
 def test_no_header_is_read_only_where_it_is_plain():
@@ -118,7 +121,7 @@ def test_no_header_is_read_only_where_it_is_plain():
 def test_given_columns_by_number_and_name():
     text = "2010\t1\t13\t7\t30\t28\t-37.04636\t-73.5083\t-7.1\t3.3\r" \
            "2010\t1\t13\t7\t30\t38\t-37.04634\t-73.50827\t-6.6\tNaN\r"
-    columns = text_log.parse_columns(
+    columns = parse_columns(
         "year=1, month=2, day=3, hour=4, minute=5, second=6, lat=7, lon=8, depth=10"
     )
     parsed = read(text, columns=columns, time_zone="UTC-03:00")
@@ -138,7 +141,7 @@ def test_given_columns_by_number_and_name():
 )
 def test_columns_text_refusals(text, reason):
     with pytest.raises(LakefloorError, match=reason):
-        text_log.parse_columns(text)
+        parse_columns(text)
 
 
 def test_preamble_comments_and_trailing_separators():

@@ -18,7 +18,8 @@ import numpy as np
 
 from ..errors import LakefloorError, excerpt
 from ..progress import silent, span, watched
-from ..reading.gpx_log import LENGTH_UNITS, is_gpx
+from ..reading.column_roles import LENGTH_FACTORS
+from ..reading.gpx_log import is_gpx
 from ..xml_documents import XmlWriter, child_text, local_name, parse_document
 from .waypoints import (
     PointTimes,
@@ -251,8 +252,8 @@ def _stated_depth(element):
                 continue
             unit = next((v for k, v in e.attrib.items() if k.lower() in ("unit", "units", "uom")),
                         "m").strip().lower()
-            if unit in LENGTH_UNITS and math.isfinite(value):
-                return value * LENGTH_UNITS[unit]
+            if unit in LENGTH_FACTORS and math.isfinite(value):
+                return value * LENGTH_FACTORS[unit]
     return math.nan
 
 

@@ -22,17 +22,17 @@ from ..progress import STRIDE, rising, silent, watched
 from ..soundings import Soundings, distinct
 from ..times import missing_times, utc_from_texts
 from ..xml_documents import guarded_parser
+from .column_roles import LENGTH_FACTORS, LENGTH_WORDS, SPEED_WORDS, TEMP_WORDS
 from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
     NO_POSITION,
     UNIT_ASSUMED,
-    Parsed,
-    Tally,
+    ParsedLog,
+    UnreadTally,
     relative_hardness,
     temperature_unit_assumed,
     temperature_unit_of,
 )
-from .text_log import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
 
 _POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
 _ELEMENTS = {
@@ -42,10 +42,8 @@ _ELEMENTS = {
     "hardness": "hardness", "bottomhardness": "hardness",
     "speed": "speed", "course": "course", "time": "time",
 }
-#: Metres by the unit that an element of depth states.
-LENGTH_UNITS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
 _LONGEST_TEXT = 200
-_SPEED = {**SPEED_UNITS, **{word: SPEED_UNITS[unit] for word, unit in SPEED_WORDS.items()}}
+_SPEED = {**units.SPEED, **{word: units.SPEED[unit] for word, unit in SPEED_WORDS.items()}}
 
 
 def is_gpx(data: bytes) -> bool:
@@ -54,7 +52,7 @@ def is_gpx(data: bytes) -> bool:
     return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
 
 
-def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> Parsed:
+def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> ParsedLog:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
 
     Parameters
@@ -69,7 +67,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
 
     Returns
     -------
-    Parsed
+    ParsedLog
         One sounding for each point that has a depth. Elements are matched by
         their local name, whatever their namespace. Of a damaged document what
         stands before the damage is read, and its line reported.
@@ -80,7 +78,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
         If no point has a depth, the text encoding is not known, or the document declares
         entities.
     """
-    tally, notes = Tally(), []
+    tally, notes = UnreadTally(), []
     progress = rising(progress)
     reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
     try:
@@ -143,7 +141,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     )
     progress(1.0)
     line = np.array(points.all("line"))
-    return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
+    return ParsedLog(soundings, "GPX", tuple(notes), tally, line, offset_h)
 
 
 class _Reader:
@@ -240,7 +238,7 @@ def _speeds(points, notes):
 def _depth_factors(points, depth_unit, notes):
     of_each = points.all("depth_unit")
     stated = set(of_each)
-    unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
+    unknown = sorted(u for u in stated if u and u not in LENGTH_FACTORS)
     if unknown:
         raise LakefloorError(
             f"The depths of the GPX file are in '{excerpt(unknown[0])}', which is not a known "
@@ -255,7 +253,7 @@ def _depth_factors(points, depth_unit, notes):
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"Depths are in {units.LENGTH_NAMES[LENGTH_WORDS[unit]]}, as the file states.")
-    return _looked_up(of_each, LENGTH_UNITS, default)
+    return _looked_up(of_each, LENGTH_FACTORS, default)
 
 
 def _looked_up(texts, table, default):

@@ -30,10 +30,11 @@ from ..soundings import (
     with_corrections,
 )
 from ..times import date_in_name, zone_of
+from .column_roles import check_columns
 from .gpx_log import is_gpx, parse_gpx
 from .nmea_log import is_nmea, parse_nmea
-from .parsed_log import Assumed, impossible, reasons_with_counts
-from .text_log import check_columns, parse_delimited
+from .parsed_log import Assumed, impossible_soundings, reasons_with_counts
+from .text_log import TextLogOptions, parse_text_log
 
 #: Bytes from which the kind of a file is told.
 _HEAD = 1_000_000
@@ -186,7 +187,7 @@ def read_logs(
         Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name. Unless it is UTC
         it is also the lake's own, by which its dates are counted.
     columns : dict, optional
-        Columns of delimited text; see :func:`.text_log.parse_delimited`.
+        Columns of delimited text; see :func:`.column_roles.check_columns`.
     source_epsg : int or str, optional
         Coordinate system of x and y columns of delimited text.
     target_epsg : int or str, optional
@@ -297,7 +298,7 @@ def _without_impossible(results):
     read = [i for i, parsed in enumerate(results) if not isinstance(parsed, str)]
     if not read:
         return results, warnings
-    found, notes = impossible(
+    found, notes = impossible_soundings(
         [results[i].soundings for i in read], np.datetime64("now", "ms"), degrees=True
     )
     for i, unreal in zip(read, found):
@@ -445,10 +446,8 @@ def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_
         return parse_nmea(
             data, max_fix_gap_s=max_fix_gap_s, name_date=name_date, progress=progress
         )
-    return parse_delimited(
-        data, columns=columns, depth_unit=depth_unit, time_zone=time_zone,
-        source_epsg=source_epsg, name_date=name_date, progress=progress,
-    )
+    return parse_text_log(data, TextLogOptions(
+        columns, depth_unit, time_zone, source_epsg, name_date), progress)
 
 
 def _first_time(item):

@@ -19,7 +19,7 @@ from ..number_text import counted, written
 from ..progress import rising, silent, span, watched
 from ..soundings import Soundings
 from ..times import DAY_MS, calendar_ms, full_year, midnights, without_week_rollover
-from .parsed_log import NO_FIX, UNFINISHED, Parsed, Tally, reasons_with_counts
+from .parsed_log import NO_FIX, UNFINISHED, ParsedLog, UnreadTally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
 TEMPERATURE_HOLD_S = 60.0
@@ -105,7 +105,7 @@ class _Log:
 
 def parse_nmea(
     data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None, progress=silent
-) -> Parsed:
+) -> ParsedLog:
     """Return the soundings of one NMEA 0183 log.
 
     Parameters
@@ -121,7 +121,7 @@ def parse_nmea(
 
     Returns
     -------
-    Parsed
+    ParsedLog
         One sounding for each depth that has a position.
 
     Raises
@@ -148,7 +148,7 @@ def parse_nmea(
     them times, come from the talker that gives most of them; other talkers
     fill its gaps.
     """
-    tally, notes = Tally(), []
+    tally, notes = UnreadTally(), []
     progress = rising(progress)
     log = _collect(data, tally, notes, span(progress, 0.0, 0.8))
     if not log.depths:
@@ -207,7 +207,7 @@ def parse_nmea(
         water_temp=water_temp, corrections=corrections,
     )
     progress(1.0)
-    return Parsed(soundings.select(keep), "NMEA 0183", tuple(notes), tally, line[keep])
+    return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, line[keep])
 
 
 def line_numbers(data: bytes, positions):

@@ -22,7 +22,7 @@ class Unread:
     text: str
 
 
-class Tally:
+class UnreadTally:
     """Counts of what was not read by reason, with the first examples of each."""
 
     def __init__(self):
@@ -106,7 +106,7 @@ _FEW = 0.2
 _METRES_PER_DEGREE = 111_320.0
 
 
-def impossible(parts, now, degrees=False):
+def impossible_soundings(parts, now, degrees=False):
     """Find soundings whose place, depth or time cannot be.
 
     Parameters
@@ -180,7 +180,7 @@ def _middle(values) -> float:
 
 
 @dataclass(frozen=True)
-class Parsed:
+class ParsedLog:
     """One log as read.
 
     Attributes
@@ -192,7 +192,7 @@ class Parsed:
     notes : tuple of str
         What was guessed, chosen or corrected, in sentences; :class:`Assumed` where the log does not
         state it.
-    unread : Tally
+    unread : UnreadTally
         What was not read.
     line : array of int, shape (n,)
         Line of each sounding in the file, from 1.
@@ -204,6 +204,6 @@ class Parsed:
     soundings: Soundings
     kind: str
     notes: tuple = ()
-    unread: Tally = field(default_factory=Tally)
+    unread: UnreadTally = field(default_factory=UnreadTally)
     line: np.ndarray = None
     offset_h: np.ndarray = None

@@ -16,8 +16,7 @@ from ..progress import silent, span
 from ..soundings import Soundings
 from ..times import missing_times, utc_from_texts, zone_of
 from .logs import visits_by_date
-from .parsed_log import NO_DEPTH, impossible, reasons_with_counts, relative_hardness
-from .text_log import SPEED_UNITS
+from .parsed_log import NO_DEPTH, impossible_soundings, reasons_with_counts, relative_hardness
 
 SIGNS = {"down": 1.0, "up": -1.0}
 
@@ -69,7 +68,7 @@ def soundings_from_points(
         If no point has both a position and a depth, or a unit is not known.
     """
     for value, known in (
-        (depth_unit, units.LENGTH), (positive, SIGNS), (speed_unit, SPEED_UNITS),
+        (depth_unit, units.LENGTH), (positive, SIGNS), (speed_unit, units.SPEED),
         (water_temp_unit, "CF"),
     ):
         if value not in known:
@@ -108,10 +107,10 @@ def soundings_from_points(
         water_temp=optional(
             water_temp, units.fahrenheit_to_celsius if water_temp_unit == "F" else lambda v: v
         ),
-        speed=optional(speed, lambda v: v * SPEED_UNITS[speed_unit]), course=optional(course),
+        speed=optional(speed, lambda v: v * units.SPEED[speed_unit]), course=optional(course),
         corrections=with_offsets(np.full(n, "from=unknown", dtype=object), offset),
     ).select(keep)
-    ((unreal,), warned) = impossible([soundings], np.datetime64("now", "ms"))
+    ((unreal,), warned) = impossible_soundings([soundings], np.datetime64("now", "ms"))
     notes += [text for _, text in warned]
     if unreal:
         left_out.update(Counter(reason for _, reason, _ in unreal))
