@@ -7,6 +7,7 @@ from datetime import datetime, timezone
 import numpy as np
 
 from . import crs
+from .number_text import finite_number
 from .soundings import Soundings, distinct, parse_corrections, with_corrections
 from .times import zone_of
 
@@ -56,7 +57,7 @@ def stated_offsets_h(corrections) -> np.ndarray:
     """Return the offsets from UTC that ``corrections`` state, h, shape (n,); NaN where none."""
     texts, row = distinct(corrections)
     found = [parse_corrections(text).get(OFFSET, "nan") for text in texts]
-    return np.array([_number(text) for text in found])[row] if texts else np.empty(0)
+    return np.array([finite_number(text) for text in found])[row] if texts else np.empty(0)
 
 
 def with_offsets(corrections, offset_h) -> np.ndarray:
@@ -179,10 +180,3 @@ def longitude(x, y, code=None) -> float:
         return 0.0
     lon, _ = crs.transform(np.median(x[known]), np.median(y[known]), code, 4326)
     return float(np.nan_to_num(lon[0]))
-
-
-def _number(text):
-    try:
-        return float(text)
-    except ValueError:
-        return np.nan

@@ -5,6 +5,7 @@ What another program reads (files of points, tables, attributes) is not written 
 
 from __future__ import annotations
 
+import math
 import string
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -65,6 +66,21 @@ def written_with(numbers: Numbers):
 def written(value, spec: str = "") -> str:
     """Return a number by a format specification, in the signs of the reader."""
     return _current.get().written(value, spec)
+
+
+def finite_number(text: object) -> float:
+    """Return the number that another program wrote, NaN where it is none or not finite.
+
+    Examples
+    --------
+    >>> finite_number("12.5"), finite_number("inf"), finite_number(None)
+    (12.5, nan, nan)
+    """
+    try:
+        value = float(text)
+    except (TypeError, ValueError):
+        return math.nan
+    return value if math.isfinite(value) else math.nan
 
 
 def counted(number: int, one: str, several: str = "") -> str:

@@ -19,6 +19,7 @@ from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
 from ..core.reading.column_roles import parse_columns
+from ..core.reading.log_report import NOT_READ
 from ..core.reading.logs import read_logs
 
 FOLDER = "FOLDER"
@@ -162,7 +163,7 @@ class ReadLogs(LakefloorAlgorithm):
         for line in reading.describe():
             feedback.pushInfo(line)
         for report in reading.files:
-            if report.kind == "not read":
+            if report.kind == NOT_READ:
                 feedback.pushWarning(f"{report.name}: {report.notes[0]}")
         for warning in reading.warnings:
             feedback.pushWarning(warning)

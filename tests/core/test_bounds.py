@@ -25,11 +25,11 @@ from lakefloor.algorithms.core.exchange.csv_file import (
 from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
 from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading import column_roles, text_log, text_table
-from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
+from lakefloor.algorithms.core.reading import column_roles, table_cells, text_log, text_table
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx_log
 from lakefloor.algorithms.core.reading.logs import read_logs
+from lakefloor.algorithms.core.reading.table_cells import parse_angle
 from lakefloor.algorithms.core.reading.text_log import TextLogOptions, parse_text_log
-from lakefloor.algorithms.core.reading.text_table import parse_angle
 from lakefloor.algorithms.core.soundings import visit_list
 from lakefloor.algorithms.core.structure.spots import read_criteria
 
@@ -72,11 +72,11 @@ class Watched:
 @pytest.fixture
 def short_patterns(monkeypatch):
     """Every pattern of the readers of tables refuses a text longer than 64 characters."""
-    for module in (text_log, text_table, column_roles, times):
+    for module in (text_log, text_table, table_cells, column_roles, times):
         for name, value in list(vars(module).items()):
             if isinstance(value, re.Pattern) and name != "_NAME_DATE":
                 monkeypatch.setattr(module, name, Watched(value))
-    for module in (text_log, text_table, column_roles):
+    for module in (text_log, text_table, table_cells, column_roles):
         monkeypatch.setattr(module, "re", Watched(re))
     monkeypatch.setattr(times, "re", Watched(re))
 
@@ -139,7 +139,8 @@ HUGE = "y" * 2_000_000
      (parse_text_log, (";".join(["name"] * 200_000) + "\n").encode() * 2),
      (lambda data: parse_text_log(data, TextLogOptions(columns={"depth": HUGE})), table()),
      (lambda data: parse_text_log(data, TextLogOptions(columns={HUGE: "1"})), table()),
-     (parse_gpx, f'<gpx><wpt lat="1" lon="2"><depth unit="{HUGE}">3</depth></wpt></gpx>'.encode()),
+     (parse_gpx_log,
+      f'<gpx><wpt lat="1" lon="2"><depth unit="{HUGE}">3</depth></wpt></gpx>'.encode()),
      (read_csv, f"{HUGE},b\n1,2\n".encode()),
      (read_csv, f"lon,lat\n{'y' * 100_000},2\n".encode()),
      (read_gpx, f'<gpx><wpt lat="{HUGE}" lon="2"/></gpx>'.encode()),
@@ -236,7 +237,7 @@ ENTITIES = ('<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY l0 "ha">' + LAUGHS + "
             '<gpx><kml><wpt lat="1" lon="2"><depth>3</depth><name>&l9;</name></wpt></kml></gpx>')
 
 
-@pytest.mark.parametrize("read", [parse_gpx, read_gpx, read_kml])
+@pytest.mark.parametrize("read", [parse_gpx_log, read_gpx, read_kml])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le"])
 def test_declared_entities_are_refused_by_every_reader(read, encoding):
     data = ENTITIES.encode(encoding)
@@ -247,7 +248,7 @@ def test_declared_entities_are_refused_by_every_reader(read, encoding):
     assert peak < 1e6
 
 
-@pytest.mark.parametrize("read", [parse_gpx, read_gpx, read_kml])
+@pytest.mark.parametrize("read", [parse_gpx_log, read_gpx, read_kml])
 @pytest.mark.parametrize("encoding", ["no-such-code", "cp037", "hex", "idna"])
 def test_a_text_encoding_that_is_not_known_is_named(read, encoding):
     data = (f'<?xml version="1.0" encoding="{encoding}"?><gpx><kml>'
@@ -260,7 +261,7 @@ def test_a_text_encoding_that_is_not_known_is_named(read, encoding):
 def test_the_usual_encodings_are_read(encoding):
     data = (f'<?xml version="1.0" encoding="{encoding}"?><!DOCTYPE gpx><gpx>'
             '<wpt lat="1" lon="2"><depth>3</depth></wpt></gpx>').encode(encoding)
-    assert parse_gpx(data).soundings.depth[0] == 3.0
+    assert parse_gpx_log(data).soundings.depth[0] == 3.0
     assert len(read_gpx(data).waypoints) == 1
 
 

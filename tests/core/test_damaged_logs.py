@@ -16,9 +16,9 @@ from lakefloor.algorithms.core.exchange.csv_file import csv_document, read_csv
 from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
 from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx_log
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.reading.nmea_log import parse_nmea
+from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
 from lakefloor.algorithms.core.reading.text_log import TextLogOptions, parse_text_log
 
 LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
@@ -51,8 +51,8 @@ def with_options(**options):
 
 
 KINDS = {
-    "nmea": (NMEA, parse_nmea),
-    "gpx": (GPX, parse_gpx),
+    "nmea": (NMEA, parse_nmea_log),
+    "gpx": (GPX, parse_gpx_log),
     "named": (NAMED, parse_text_log),
     "numbered": (NAMED, with_options(columns={"lon": "1", "lat": "2", "depth": "4"})),
     "decimal comma": (COMMAS, with_options(
@@ -171,7 +171,7 @@ def test_what_no_reader_foresaw_is_told_with_the_file(tmp_path, monkeypatch):
     def fails(*_, **__):
         raise ZeroDivisionError("x" * 1000)
 
-    monkeypatch.setattr("lakefloor.algorithms.core.reading.logs.parse_gpx", fails)
+    monkeypatch.setattr("lakefloor.algorithms.core.reading.logs.parse_gpx_log", fails)
     reading = read_logs(tmp_path)
     assert len(reading.soundings) == 30
     assert "ZeroDivisionError" in reading.files[1].notes[0]

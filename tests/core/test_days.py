@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core import crs, days
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading.logs import read_logs, visits_by_date
-from lakefloor.algorithms.core.reading.nmea_log import checksum
+from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 from lakefloor.algorithms.core.reading.point_table import soundings_from_points
 from lakefloor.algorithms.core.soundings import Soundings, parse_corrections
 from lakefloor.algorithms.core.times import to_utc, zone_of
@@ -25,7 +25,7 @@ def nmea(start, n=60, step=120, lon="09300.000,W"):
         now = start + timedelta(seconds=i * step)
         for body in (f"GPRMC,{now:%H%M%S},A,45{i * 0.002:06.3f},N,{lon},4.3,0.0,{now:%d%m%y},,",
                      f"SDDPT,{4 + i / 10:.1f},0.0"):
-            out.append(f"${body}*{checksum(body):02X}\r\n")
+            out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint, bottom_elevation
-from lakefloor.algorithms.core.reading.gpx_log import parse_gpx
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx_log
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 
@@ -142,7 +142,7 @@ def test_gdal_reads_the_same(tmp_path):
 
 
 def test_the_log_reader_takes_the_depth():
-    parsed = parse_gpx(gpx_document(full()[0]))
+    parsed = parse_gpx_log(gpx_document(full()[0]))
     assert parsed.soundings.depth == pytest.approx([3.6576], abs=1e-4)
 
 

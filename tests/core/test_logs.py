@@ -17,7 +17,7 @@ def table(day="2026-07-09", start=14 * 3600, n=30, lon=-93.0, header=True, depth
 
 
 def nmea_log(n=20):
-    from lakefloor.algorithms.core.reading.nmea_log import checksum
+    from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 
     out = []
     for i in range(n):
@@ -25,7 +25,7 @@ def nmea_log(n=20):
             f"GPRMC,1500{i:02d},A,45{i * 0.001:06.3f},N,09300.000,W,4.3,0.0,090726,,",
             f"SDDPT,{4 + i / 10:.1f},0.4",
         ):
-            out.append(f"${body}*{checksum(body):02X}\r\n")
+            out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
 

@@ -11,7 +11,7 @@ from lakefloor.algorithms.core import crs, times
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading import text_log
 from lakefloor.algorithms.core.reading.column_roles import parse_columns
-from lakefloor.algorithms.core.reading.text_table import parse_angle
+from lakefloor.algorithms.core.reading.table_cells import parse_angle
 
 
 def read(text, encoding="utf-8", **options):

@@ -48,7 +48,8 @@ def test_folder_to_soundings(run, folder, feedback):
     assert set(column(layer, "status")) == {"accepted"}
     assert set(column(layer, "lane")) == {1}
     unread = sorted((f["line"], f["reason"]) for f in result["UNREAD"].getFeatures())
-    assert unread == [(0, "The file is empty. Choose another log."), (32, "no depth or not a number")]
+    assert unread == [
+        (0, "The file is empty. Choose another log."), (32, "no depth or not a number")]
     assert "depth = 'depth_ft'" in feedback.text
     assert "empty.txt: The file is empty. Choose another log." in feedback.text
     assert "Not read, no depth or not a number: 1" in feedback.text
@@ -153,7 +154,7 @@ def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
         "INPUT": layer, "POSITIVE": "upward", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
     assert column(got, "depth_m") == [3.0, 4.0]
     flat = memory_layer("Point", ["POINT(500000 4982950)"])
-    with pytest.raises(QgsProcessingException, match="have no Z. Choose the depth field from: none"):
+    with pytest.raises(QgsProcessingException, match="no Z. Choose the depth field from: none"):
         run("readpointlayer", {"INPUT": flat, "OUTPUT": "TEMPORARY_OUTPUT"})
 
 

@@ -23,13 +23,8 @@ from ..formulas import as_text, from_text
 from ..number_text import counted
 from ..progress import Progress, silent, span, watched
 from ..reading.column_roles import LENGTH_WORDS, roles_of_header, stated_unit
-from ..reading.text_table import (
-    MOST_LINES_ABOVE,
-    cell_number,
-    decode,
-    parse_angle,
-    read_quoted_rows,
-)
+from ..reading.table_cells import cell_number, parse_angle
+from ..reading.text_table import MOST_LINES_ABOVE, decode, read_quoted_rows
 from .waypoints import (
     PointTimes,
     Route,

@@ -17,6 +17,7 @@ import math
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..number_text import finite_number
 from ..progress import silent, span, watched
 from ..reading.column_roles import LENGTH_FACTORS
 from ..reading.gpx_log import is_gpx
@@ -246,10 +247,7 @@ def _note(element):
 def _stated_depth(element):
     for e in element.iter():
         if local_name(e).lower() in ("depth", "waterdepth"):
-            try:
-                value = float(e.text)
-            except (TypeError, ValueError):
-                continue
+            value = finite_number(e.text)
             unit = next((v for k, v in e.attrib.items() if k.lower() in ("unit", "units", "uom")),
                         "m").strip().lower()
             if unit in LENGTH_FACTORS and math.isfinite(value):
@@ -259,11 +257,7 @@ def _stated_depth(element):
 
 def _read_point(element):
     lon, lat = _place(element)
-    try:
-        elevation = float(child_text(element, "ele"))
-    except ValueError:
-        elevation = math.nan
     return Waypoint(
         lon, lat, child_text(element, "name"), _note(element), child_text(element, "sym"),
-        _stated_depth(element), elevation=elevation,
+        _stated_depth(element), elevation=finite_number(child_text(element, "ele")),
     )

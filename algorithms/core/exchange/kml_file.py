@@ -22,6 +22,7 @@ from contextlib import contextmanager
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..number_text import finite_number
 from ..progress import silent, span, watched
 from ..xml_documents import XmlWriter, child_text, local_name, parse_document
 from .waypoints import (
@@ -131,7 +132,7 @@ def read_kml(data: bytes, progress=silent) -> WaypointFile:
             progress(0.6 + 0.3 * i / len(marks))
         name, note = child_text(mark, "name"), child_text(mark, "description")
         extra = _extended(mark)
-        depth = _float(extra.get("depth_m"))
+        depth = finite_number(extra.get("depth_m"))
         for element in mark.iter():
             if local_name(element) == "Point":
                 for lon, lat in _coordinates(element, name):
@@ -140,7 +141,7 @@ def read_kml(data: bytes, progress=silent) -> WaypointFile:
                     times.add(when)
                     waypoints.append(Waypoint(
                         lon, lat, name, note, extra.get("symbol", ""), depth,
-                        elevation=_float(extra.get("elevation_m")),
+                        elevation=finite_number(extra.get("elevation_m")),
                     ))
         segments = tuple(
             segment for segment in (
@@ -224,13 +225,6 @@ def _extended(mark):
         elif local_name(e) == "SimpleData":
             found[e.get("name")] = (e.text or "").strip()
     return found
-
-
-def _float(text):
-    try:
-        return float(text)
-    except (TypeError, ValueError):
-        return math.nan
 
 
 def _number(value):

@@ -11,14 +11,15 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
+from datetime import tzinfo
 from xml.parsers import expat
 
 import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt
-from ..number_text import counted
-from ..progress import STRIDE, rising, silent, watched
+from ..number_text import counted, finite_number
+from ..progress import STRIDE, Progress, rising, silent, watched
 from ..soundings import Soundings, distinct
 from ..times import missing_times, utc_from_texts
 from ..xml_documents import guarded_parser
@@ -52,7 +53,10 @@ def is_gpx(data: bytes) -> bool:
     return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
 
 
-def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> ParsedLog:
+def parse_gpx_log(
+    data: bytes, *, depth_unit: str | None = None, time_zone: str | tzinfo = "UTC",
+    progress: Progress = silent,
+) -> ParsedLog:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
 
     Parameters
@@ -80,43 +84,7 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     """
     tally, notes = UnreadTally(), []
     progress = rising(progress)
-    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
-    try:
-        reader.parser.Parse(data, True)
-    except expat.ExpatError as error:
-        reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
-        lines = data.splitlines()
-        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
-                  else b"")
-    except (LookupError, ValueError) as error:
-        if isinstance(error, LakefloorError):
-            raise
-        raise LakefloorError(
-            f"The XML cannot be read ({excerpt(error)}). Export it again."
-        ) from error
-    points = reader.points
-    if not points:
-        raise LakefloorError(
-            "The GPX file has no track, route or waypoint. Export the track with its depths."
-        )
-    rows = []
-    for i, point in enumerate(points):
-        if i % STRIDE == 0:
-            progress(0.5 + 0.4 * i / len(points))
-        lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
-        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-            tally.add(point["line"], NO_POSITION, _shown(point))
-        elif math.isnan(depth):
-            # A mark without a depth is no failed sounding.
-            if point["element"] == "trkpt":
-                tally.add(point["line"], "no depth in the point", _shown(point))
-        else:
-            rows.append((point, lon, lat, depth))
-    if not rows:
-        raise LakefloorError(
-            f"None of the GPX points ({len(points)}) has a depth; elevation is not depth. "
-            "Export the track with its depths, or export text or NMEA 0183."
-        )
+    rows = _rows(_read_points(data, tally, progress), tally, progress)
     points = _Points([p for p, *_ in rows], progress)
     factor = _depth_factors(points, depth_unit, notes)
     kinds = Counter(_POINTS[element] for element in points.all("element"))
@@ -142,6 +110,52 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     progress(1.0)
     line = np.array(points.all("line"))
     return ParsedLog(soundings, "GPX", tuple(notes), tally, line, offset_h)
+
+
+def _read_points(data, tally, progress):
+    """Return the points of a document as dictionaries, of a damaged one those before the damage."""
+    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
+    try:
+        reader.parser.Parse(data, True)
+    except expat.ExpatError as error:
+        reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
+        lines = data.splitlines()
+        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
+                  else b"")
+    except (LookupError, ValueError) as error:
+        if isinstance(error, LakefloorError):
+            raise
+        raise LakefloorError(
+            f"The XML cannot be read ({excerpt(error)}). Export it again."
+        ) from error
+    if not reader.points:
+        raise LakefloorError(
+            "The GPX file has no track, route or waypoint. Export the track with its depths."
+        )
+    return reader.points
+
+
+def _rows(points, tally, progress):
+    """Return the points that have a depth, with longitude, latitude and depth, and count others."""
+    rows = []
+    for i, point in enumerate(points):
+        if i % STRIDE == 0:
+            progress(0.5 + 0.4 * i / len(points))
+        lat, lon, depth = (finite_number(point.get(k)) for k in ("lat", "lon", "depth"))
+        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+            tally.add(point["line"], NO_POSITION, _shown(point))
+        elif math.isnan(depth):
+            # A mark without a depth is no failed sounding.
+            if point["element"] == "trkpt":
+                tally.add(point["line"], "no depth in the point", _shown(point))
+        else:
+            rows.append((point, lon, lat, depth))
+    if not rows:
+        raise LakefloorError(
+            f"None of the GPX points ({len(points)}) has a depth; elevation is not depth. "
+            "Export the track with its depths, or export text or NMEA 0183."
+        )
+    return rows
 
 
 class _Reader:
@@ -191,14 +205,6 @@ class _Reader:
                 self._point[key + "_unit"] = unit.strip().lower().replace("°", "")
 
 
-def _float(text) -> float:
-    try:
-        value = float(text)
-    except (TypeError, ValueError):
-        return math.nan
-    return value if math.isfinite(value) else math.nan
-
-
 def _shown(point):
     return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
 
@@ -213,7 +219,7 @@ class _Points:
         return [p.get(key, default) for p in watched(self._points, lambda _: self._progress(0.9))]
 
     def numbers(self, key):
-        return np.array([_float(text) for text in self.all(key)])
+        return np.array([finite_number(text) for text in self.all(key)])
 
 
 def _known_unit(points, key, known, value, notes):

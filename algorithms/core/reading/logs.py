@@ -1,9 +1,12 @@
 """From the logs of a boat to soundings: files and folders of any of the kinds read."""
 
+from __future__ import annotations
+
 import hashlib
 from collections import Counter
-from dataclasses import dataclass, replace
-from datetime import timezone
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import timezone, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -20,20 +23,15 @@ from ..days import (
 from ..errors import Cancelled, LakefloorError, excerpt
 from ..lanes import lanes_of
 from ..number_text import counted, written
-from ..progress import silent, span
-from ..soundings import (
-    Soundings,
-    concatenate,
-    distinct,
-    each_visit,
-    parse_corrections,
-    with_corrections,
-)
+from ..progress import Progress, silent, span
+from ..soundings import Soundings, concatenate, distinct, parse_corrections, with_corrections
 from ..times import date_in_name, zone_of
 from .column_roles import check_columns
-from .gpx_log import is_gpx, parse_gpx
-from .nmea_log import is_nmea, parse_nmea
-from .parsed_log import Assumed, impossible_soundings, reasons_with_counts
+from .gpx_log import is_gpx, parse_gpx_log
+from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
+from .nmea_log import parse_nmea_log
+from .nmea_sentences import is_nmea
+from .parsed_log import impossible_soundings, reasons_with_counts
 from .text_log import TextLogOptions, parse_text_log
 
 #: Bytes from which the kind of a file is told.
@@ -50,127 +48,12 @@ _MAGIC = {
 }
 
 
-@dataclass(frozen=True)
-class FileReport:
-    """What became of one file.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        ``NMEA 0183``, ``GPX``, ``delimited text`` or ``not read``.
-    soundings : int
-    notes : tuple of str
-        What was guessed, chosen or corrected; for a file not read, why.
-    unread : dict
-        Count of what was not read, by reason.
-    """
-
-    name: str
-    kind: str
-    soundings: int
-    notes: tuple
-    unread: dict
-
-
-@dataclass(frozen=True)
-class UnreadLine:
-    """An example of what was not read; ``line`` 0 is the whole file."""
-
-    file: str
-    line: int
-    reason: str
-    text: str
-
-
-@dataclass(frozen=True)
-class LogReading:
-    """The outcome of :func:`read_logs`.
-
-    Attributes
-    ----------
-    soundings : Soundings
-        In the CRS of ``epsg``.
-    epsg : int or str
-        Projected coordinate system in metres.
-    files : tuple of FileReport
-        In the order given.
-    unread : tuple of UnreadLine
-        The first examples of each reason in each file.
-    dates : str
-        By which clock the dates of the visits are counted, in words.
-    warnings : tuple of str
-        What cannot be right in the logs, though it was kept.
-    """
-
-    soundings: Soundings
-    epsg: object
-    files: tuple
-    unread: tuple
-    dates: str = ""
-    warnings: tuple = ()
-
-    @property
-    def unread_counts(self) -> dict:
-        """Exact counts over all files, by reason, the most frequent first."""
-        total = Counter()
-        for report in self.files:
-            total.update(report.unread)
-        return dict(total.most_common())
-
-    @property
-    def unread_count(self) -> int:
-        """Number of lines that were not read, and of files that could not be used."""
-        unusable = sum(report.kind == "not read" for report in self.files)
-        return sum(self.unread_counts.values()) + unusable
-
-    @property
-    def visits(self) -> list:
-        """Names of the visits, in order."""
-        return list(dict.fromkeys(self.soundings.visit))
-
-    @property
-    def assumed(self) -> dict:
-        """What was assumed because the logs do not state it, with the names of the files."""
-        found = {}
-        for report in self.files:
-            for note in report.notes:
-                if isinstance(note, Assumed):
-                    found.setdefault(str(note), []).append(Path(report.name).name)
-        return found
-
-    def describe(self) -> list:
-        """Return the report as lines of text."""
-        out = []
-        for report in self.files:
-            out.append(f"{report.name}: {report.kind}, {counted(report.soundings, 'sounding')}")
-            out += [f"  {note}" for note in report.notes]
-            out += [
-                f"  Not read, {reason}: {written(number, ',')}"
-                for reason, number in report.unread.items()
-            ]
-        out += [self.dates] if self.dates else []
-        rows_of = dict(each_visit(self.soundings))
-        for name in self.visits:
-            rows = rows_of[str(name)]
-            lanes = len(set(self.soundings.lane[rows]) - {0})
-            out.append(
-                f"Visit {name}: {counted(rows.size, 'sounding')}, {counted(lanes, 'lane')}")
-        out += self.assumptions()
-        return out
-
-    def assumptions(self) -> list:
-        """Return a sentence for each thing that had to be assumed."""
-        return [
-            f"{note} {'File' if len(names) == 1 else 'Files'}: {', '.join(names[:5])}"
-            f"{f' and {len(names) - 5} more' if len(names) > 5 else ''}."
-            for note, names in self.assumed.items()
-        ]
-
-
 def read_logs(
-    paths, *, depth_unit=None, depth_from=None, time_zone="UTC", columns=None, source_epsg=None,
-    target_epsg=None, max_fix_gap_s=10.0, visit=None, progress=silent,
+    paths: str | Path | Iterable[str | Path], *, depth_unit: str | None = None,
+    depth_from: str | None = None, time_zone: str | tzinfo = "UTC",
+    columns: Mapping | None = None, source_epsg: int | str | None = None,
+    target_epsg: int | str | None = None, max_fix_gap_s: float = 10.0, visit: str | None = None,
+    progress: Progress = silent,
 ) -> LogReading:
     """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
 
@@ -220,39 +103,15 @@ def read_logs(
     that of local mean solar time; see :func:`.days.local_offsets_h`.
     """
     _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg)
-    columns = check_columns(columns)
+    text_options = TextLogOptions(check_columns(columns), depth_unit, time_zone, source_epsg)
     files = _list_files(paths)
-    results, seen = [], {}
-    for i, path in enumerate(files):
-        step = span(progress, 0.9 * i / len(files), 0.9 * (i + 1) / len(files))
-        step(0.0)
-        try:
-            data = _load(path)
-            digest = hashlib.sha256(data).digest()
-            if digest in seen:
-                raise LakefloorError(f"It has the same content as {seen[digest]} and is read once.")
-            seen[digest] = path.name
-            results.append(_parse(
-                data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, step
-            ))
-        except Cancelled:
-            raise
-        except Exception as error:
-            results.append(_reason(error))
+    results = _parse_all(files, text_options, max_fix_gap_s, span(progress, 0.0, 0.9))
     results, warnings = _without_impossible(results)
-    reports, unread, read = [], [], []
-    for path, parsed in zip(files, results):
-        name = str(path)
-        if isinstance(parsed, str):
-            reports.append(FileReport(name, "not read", 0, (parsed,), {}))
-            unread.append(UnreadLine(name, 0, parsed, ""))
-            continue
-        notes = parsed.notes + _clock_note(parsed.soundings)
-        reports.append(
-            FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
-        )
-        unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
-        read.append((path, _zoned(parsed, time_zone)))
+    reports, unread = _reported(files, results)
+    read = [
+        (path, _zoned(parsed, time_zone)) for path, parsed in zip(files, results)
+        if not isinstance(parsed, str)
+    ]
     if not read:
         raise LakefloorError(
             f"No log could be read. Correct what is listed here:\n{_list_of(reports)}"
@@ -274,6 +133,42 @@ def read_logs(
         soundings, epsg, tuple(reports), tuple(unread), dates,
         tuple(f"{files[i]}: {text}" for i, text in warnings),
     )
+
+
+def _parse_all(files, text_options, max_fix_gap_s, progress) -> list:
+    """Return for each file what was read, or in words why it could not be."""
+    results, seen = [], {}
+    for i, path in enumerate(files):
+        step = span(progress, i / len(files), (i + 1) / len(files))
+        step(0.0)
+        try:
+            data = _load(path)
+            digest = hashlib.sha256(data).digest()
+            if digest in seen:
+                raise LakefloorError(f"It has the same content as {seen[digest]} and is read once.")
+            seen[digest] = path.name
+            results.append(_parse(data, path, text_options, max_fix_gap_s, step))
+        except Cancelled:
+            raise
+        except Exception as error:
+            results.append(_reason(error))
+    return results
+
+
+def _reported(files, results):
+    """Return what became of each file, and examples of what was not read."""
+    reports, unread = [], []
+    for name, parsed in zip(map(str, files), results):
+        if isinstance(parsed, str):
+            reports.append(FileReport(name, NOT_READ, 0, (parsed,), {}))
+            unread.append(UnreadLine(name, 0, parsed, ""))
+            continue
+        notes = parsed.notes + _clock_note(parsed.soundings)
+        reports.append(
+            FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
+        )
+        unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
+    return reports, unread
 
 
 def _reason(error) -> str:
@@ -438,16 +333,18 @@ def _kind(head) -> str:
     return "delimited text"
 
 
-def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, progress):
+def _parse(data, path, text_options, max_fix_gap_s, progress):
     name_date, kind = date_in_name(path.name), _kind(data[:_HEAD])
     if kind == "GPX":
-        return parse_gpx(data, depth_unit=depth_unit, time_zone=time_zone, progress=progress)
+        return parse_gpx_log(
+            data, depth_unit=text_options.depth_unit, time_zone=text_options.time_zone,
+            progress=progress,
+        )
     if kind == "NMEA 0183":
-        return parse_nmea(
+        return parse_nmea_log(
             data, max_fix_gap_s=max_fix_gap_s, name_date=name_date, progress=progress
         )
-    return parse_text_log(data, TextLogOptions(
-        columns, depth_unit, time_zone, source_epsg, name_date), progress)
+    return parse_text_log(data, replace(text_options, name_date=name_date), progress)
 
 
 def _first_time(item):
@@ -477,7 +374,9 @@ def _visits(soundings, stems, visit):
     return np.full(len(soundings), visit, dtype=object)
 
 
-def visits_by_date(time, untimed, offset_h=0.0):
+def visits_by_date(
+    time: np.ndarray, untimed: np.ndarray, offset_h: np.ndarray | float = 0.0
+) -> np.ndarray:
     """Name outings by the local date of their first sounding.
 
     Parameters

@@ -6,105 +6,71 @@ NMEA 0183, Standard for Interfacing Marine Electronic Devices (also IEC
 61162-1): sentences DBT, DBS, DBK, DPT, GGA, RMC, GLL, ZDA, VTG and MTW.
 """
 
-import re
+from __future__ import annotations
+
 from collections import Counter
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import dataclass
 
 import numpy as np
 
-from .. import units
 from ..errors import LakefloorError
-from ..number_text import counted, written
-from ..progress import rising, silent, span, watched
+from ..number_text import counted, finite_number, written
+from ..progress import Progress, rising, silent, span, watched
 from ..soundings import Soundings
-from ..times import DAY_MS, calendar_ms, full_year, midnights, without_week_rollover
-from .parsed_log import NO_FIX, UNFINISHED, ParsedLog, UnreadTally, reasons_with_counts
+from ..times import DAY_MS, midnights, without_week_rollover
+from .nmea_sentences import (
+    DEPTH_KINDS,
+    UNIT_FIELDS,
+    collect_sentences,
+    decimals_written,
+)
+from .parsed_log import ParsedLog, UnreadTally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
 TEMPERATURE_HOLD_S = 60.0
 
-_SENTENCE = re.compile(rb"\$([A-Z][A-Z0-9])([A-Z]{3}),([^\r\n$*]*)(\*[0-9A-Fa-f]{0,2})?")
-_USED = {b"DBT", b"DBS", b"DBK", b"DPT", b"GGA", b"RMC", b"GLL", b"ZDA", b"VTG", b"MTW"}
-_DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
 _FROM = {"DPT": "transducer", "DBT": "transducer", "DBS": "surface", "DBK": "keel"}
-_INVALID = "no valid fix (status V or quality 0)"
-_NOT_BY_SATELLITE = "no fix by satellite (estimated, manual or simulated)"
-#: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
-_ESTIMATES = {b"6", b"7", b"8", b"E", b"M", b"S", b"N"}
-_UNIT_FIELDS = ((b"f", units.FOOT), (b"M", 1.0), (b"F", units.FATHOM))
 _UNIT_NAMES = ("ft", "m", "fathom")
 
 
-def is_nmea(data: bytes) -> bool:
-    """Tell whether a file's bytes hold at least one sentence this module reads."""
-    return any(m[2] in _USED for m in _SENTENCE.finditer(data[:1_000_000]))
+@dataclass(frozen=True)
+class _Depths:
+    """The depths of one talker and kind of sentence, in order of arrival.
+
+    Attributes
+    ----------
+    at : array, shape (n,)
+        Running numbers of their sentences.
+    raw, offset : array, shape (n,)
+        m; ``offset`` is that of DPT, NaN where none is stated.
+    line : array of int, shape (n,)
+    text : list of bytes
+    source : str
+        Talker and kind, such as ``SDDPT``.
+    """
+
+    at: np.ndarray
+    raw: np.ndarray
+    offset: np.ndarray
+    line: np.ndarray
+    text: list
+    source: str
 
 
-def checksum(body) -> int:
-    """Return the exclusive or of the characters between ``$`` and ``*``."""
-    value = 0
-    for character in body.encode("latin-1") if isinstance(body, str) else body:
-        value ^= character
-    return value
+@dataclass(frozen=True)
+class _Fixes:
+    """Fixes in order of arrival: running numbers, ms since 1970, degrees, decimals written."""
+
+    at: np.ndarray
+    ms: np.ndarray
+    lon: np.ndarray
+    lat: np.ndarray
+    decimals: np.ndarray
 
 
-def angle(text, hemisphere) -> float:
-    """Return signed degrees of ``dddmm.mmmm`` and a hemisphere letter; NaN if malformed."""
-    if isinstance(text, str):
-        text, hemisphere = text.encode(), hemisphere.encode()
-    whole = text.partition(b".")[0]
-    if len(whole) < 3 or hemisphere not in (b"N", b"S", b"E", b"W"):
-        return np.nan
-    degrees, minutes = _number(whole[:-2]), _number(text[len(whole) - 2 :])
-    limit = 90.0 if hemisphere in b"NS" else 180.0
-    value = degrees + minutes / 60.0
-    if not (0.0 <= minutes < 60.0 and 0.0 <= value <= limit):
-        return np.nan
-    return -value if hemisphere in b"SW" else value
-
-
-def _number(text) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        return np.nan
-    return value if np.isfinite(value) else np.nan
-
-
-def _time_of_day(text) -> float:
-    """Return milliseconds since midnight of ``hhmmss.sss``; NaN if malformed."""
-    hour, minute, second = _number(text[:2]), _number(text[2:4]), _number(text[4:])
-    if not (len(text) >= 6 and 0 <= hour < 24 and 0 <= minute < 60 and 0 <= second < 61):
-        return np.nan
-    return (hour * 60.0 + minute) * 60_000.0 + round(second * 1000.0)
-
-
-@lru_cache(maxsize=4096)
-def _date(day, month, year) -> int:
-    """Return days since 1970; -1 if malformed."""
-    date = calendar_ms(full_year(_number(year)), _number(month), _number(day), 0.0)
-    return -1 if np.isnat(date) else int(date.astype("datetime64[D]").astype(int))
-
-
-def _decimals(text) -> int:
-    return len(text.partition(b".")[2].strip())
-
-
-@dataclass
-class _Log:
-    """Columns collected in order of arrival; ``at`` is the sentence's running number."""
-
-    timed: list = field(default_factory=list)
-    fixes: list = field(default_factory=list)
-    motion: list = field(default_factory=list)
-    temperature: list = field(default_factory=list)
-    depths: dict = field(default_factory=dict)
-    blanks: dict = field(default_factory=dict)
-
-
-def parse_nmea(
-    data: bytes, *, max_fix_gap_s: float = 10.0, name_date=None, progress=silent
+def parse_nmea_log(
+    data: bytes, *, max_fix_gap_s: float = 10.0, name_date: np.datetime64 | None = None,
+    progress: Progress = silent,
 ) -> ParsedLog:
     """Return the soundings of one NMEA 0183 log.
 
@@ -150,7 +116,39 @@ def parse_nmea(
     """
     tally, notes = UnreadTally(), []
     progress = rising(progress)
-    log = _collect(data, tally, notes, span(progress, 0.0, 0.8))
+    log = collect_sentences(data, tally, notes, span(progress, 0.0, 0.8))
+    _require_depths_and_fixes(log, tally)
+    depths = _choose_depth(log, notes, span(progress, 0.8, 0.9))
+    _count_blanks(log, depths.source, tally)
+    max_gap = 1000.0 * max_fix_gap_s
+    fixes, dated = _dated_fixes(log, name_date, max_gap, notes, span(progress, 0.91, 0.93))
+    ms = _times_between(depths.at, fixes, max_gap)
+    lon, lat = _positions(ms, fixes, max_gap)
+    keep = ~np.isnan(lon)
+    progress(0.94)
+    _count_lost(depths, keep, max_fix_gap_s, tally, lambda _: progress(0.95))
+    speed = _nearest(log.motion, 1, ms, fixes, max_gap)
+    progress(0.96)
+    course = _nearest(log.motion, 2, ms, fixes, max_gap)
+    progress(0.97)
+    water_temp = _nearest(log.temperature, 1, ms, fixes, 1000.0 * TEMPERATURE_HOLD_S)
+    added = np.where(depths.offset > 0.0, depths.offset, 0.0)
+    _note_offsets(depths, log, added[keep], keep, notes)
+    time = np.full(len(keep), np.datetime64("NaT", "ms"))
+    if dated:
+        time[keep] = np.round(ms[keep]).astype("int64").astype("datetime64[ms]")
+    soundings = Soundings.build(
+        lon, lat, depths.raw + added, raw_depth=depths.raw, time=time, speed=speed,
+        course=course, water_temp=water_temp, corrections=_corrections(depths.source, added),
+    )
+    progress(1.0)
+    return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, depths.line[keep])
+
+
+def _require_depths_and_fixes(log, tally):
+    """Refuse a log without a depth or without a valid position."""
+    if log.depths and log.fixes:
+        return
     if not log.depths:
         for source in log.blanks:
             _count_blanks(log, source, tally)
@@ -160,176 +158,31 @@ def parse_nmea(
             "The log has no DBT, DPT, DBS or DBK sentence with a depth. Switch these sentences on "
             f"at the sounder.{refused}"
         )
-    if not log.fixes:
-        raise LakefloorError(
-            "The log has no position: there is no valid GGA, RMC or GLL sentence. Connect the GPS "
-            f"receiver to the logger, and wait for a fix.{refused}"
-        )
-    at, raw, offset, line, text, source = _choose_depth(log, notes, span(progress, 0.8, 0.9))
-    _count_blanks(log, source, tally)
-    max_gap = 1000.0 * max_fix_gap_s
-    timed_at, timed_ms, dated = _clock(log, name_date, notes, lambda _: progress(0.91))
-    progress(0.92)
-    index, talker, fix_lon, fix_lat, decimals = (
-        np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(0.93)))
+    raise LakefloorError(
+        "The log has no position: there is no valid GGA, RMC or GLL sentence. Connect the GPS "
+        f"receiver to the logger, and wait for a fix.{refused}"
     )
-    fix_at, fix_ms = timed_at[index], timed_ms[index]
-    used = _one_receiver(talker, fix_ms, max_gap, notes)
-    fix_at, fix_ms = fix_at[used], fix_ms[used]
-    ms = _times_between(at, fix_at, fix_ms, max_gap)
-    lon, lat = _positions(ms, fix_ms, fix_lon[used], fix_lat[used], decimals[used], max_gap)
-    lost = np.isnan(lon)
-    progress(0.94)
-    reason = f"no position: no two fixes within {written(max_fix_gap_s, 'g')} s around it"
-    for i in watched(np.flatnonzero(lost), lambda _: progress(0.95)):
-        tally.add(line[i], reason, text[i])
-    speed = _nearest(log.motion, 1, ms, fix_at, fix_ms, max_gap)
-    progress(0.96)
-    course = _nearest(log.motion, 2, ms, fix_at, fix_ms, max_gap)
-    progress(0.97)
-    water_temp = _nearest(log.temperature, 1, ms, fix_at, fix_ms, 1000.0 * TEMPERATURE_HOLD_S)
-    keep = ~lost
+
+
+def _count_lost(depths, keep, max_fix_gap_s, tally, progress):
+    """Count the depths without a position, and refuse a log that has no others."""
+    shown = written(max_fix_gap_s, "g")
+    reason = f"no position: no two fixes within {shown} s around it"
+    for i in watched(np.flatnonzero(~keep), progress):
+        tally.add(depths.line[i], reason, depths.text[i])
     if not keep.any():
         raise LakefloorError(
-            f"None of the depths ({len(raw)}) lies between two fixes at most "
-            f"{written(max_fix_gap_s, 'g')} s apart. Allow a longer maximum time between fixes."
+            f"None of the depths ({len(keep)}) lies between two fixes at most {shown} s apart. "
+            "Allow a longer maximum time between fixes."
         )
-    added = np.where(offset > 0.0, offset, 0.0)
-    corrections = np.full(len(raw), f"from={_FROM[source[2:]]}", dtype=object)
+
+
+def _corrections(source, added):
+    """Return what ``corrections`` say of each depth, given what was added to it, m."""
+    corrections = np.full(len(added), f"from={_FROM[source[2:]]}", dtype=object)
     for value in np.unique(added[added > 0.0]):
         corrections[added == value] += f";offset_m={value:.3f}"
-    _note_offsets(source, log, added[keep], offset[keep], notes)
-    time = np.full(len(raw), np.datetime64("NaT", "ms"))
-    if dated:
-        time[keep] = np.round(ms[keep]).astype("int64").astype("datetime64[ms]")
-    soundings = Soundings.build(
-        lon, lat, raw + added, raw_depth=raw, time=time, speed=speed, course=course,
-        water_temp=water_temp, corrections=corrections,
-    )
-    progress(1.0)
-    return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, line[keep])
-
-
-def line_numbers(data: bytes, positions):
-    """Return the 1-based line of each byte position; CR, LF and CRLF end a line."""
-    buffer = np.frombuffer(data, dtype=np.uint8)
-    line_feed = buffer == 10
-    lone_return = (buffer == 13) & ~np.r_[line_feed[1:], False]
-    ends = np.flatnonzero(line_feed | lone_return)
-    return np.searchsorted(ends, positions) + 1
-
-
-def _collect(data, tally, notes, progress) -> _Log:
-    sentences = watched(_SENTENCE.finditer(data), span(progress, 0.0, 0.2), len(data) // 40)
-    found = list(sentences)
-    if not found:
-        raise LakefloorError("The file has no NMEA 0183 sentence. Choose another log.")
-    starts = np.array([m.start() for m in watched(found, lambda _: progress(0.2))])
-    lines = line_numbers(data, starts)
-    intact, bare = _verify(data, found, lines, tally, span(progress, 0.2, 0.5))
-    log = _Log()
-    pairs = watched(zip(found, lines), span(progress, 0.5, 1.0), len(found))
-    for at, (match, line) in enumerate(pairs):
-        if intact[at] and match[2] in _USED:
-            _take(log, at, int(line), match, tally)
-    unchecked = int((bare & intact).sum())
-    if unchecked:
-        notes.append(f"{counted(unchecked, 'sentence')} without a checksum used unchecked.")
-    return log
-
-
-def _verify(data, found, lines, tally, progress):
-    """Return masks: sentences to use, and those without a checksum."""
-    def seen(start, stop):
-        return watched(found, span(progress, start, stop))
-
-    bounds = np.array([(m.start() + 1, m.end(3)) for m in seen(0.0, 0.3)])
-    buffer = np.frombuffer(data + b"\0", dtype=np.uint8)
-    computed = np.bitwise_xor.reduceat(buffer, bounds.ravel())[::2]
-    stated = np.array([
-        int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in seen(0.3, 0.6)
-    ])
-    bare = stated < 0
-    with_sum, without = Counter(), Counter()
-    for match, is_bare in zip(seen(0.6, 0.9), bare):
-        (without if is_bare else with_sum)[match[1] + match[2]] += 1
-    intact = stated == computed
-    for i in watched(np.flatnonzero(~intact), span(progress, 0.9, 1.0)):
-        match = found[i]
-        if not bare[i]:
-            tally.add(lines[i], "wrong checksum", match[0])
-        elif match.end() == len(data):
-            tally.add(lines[i], UNFINISHED, match[0])
-        elif match[4] or with_sum[match[1] + match[2]] > without[match[1] + match[2]]:
-            tally.add(lines[i], "cut short: no checksum where others have one", match[0])
-        else:
-            intact[i] = True
-    return intact, bare
-
-
-def _take(log, at, line, match, tally):
-    talker, kind = match[1].decode(), match[2].decode()
-    f = match[3].split(b",")
-    f += [b""] * (12 - len(f))
-    if kind in _DEPTH_KINDS:
-        cells = (b"", f[0], b"") if kind == "DPT" else _unit_cells(f)
-        if any(_number(cell) == _number(cell) for cell in cells):
-            offset = _number(f[1]) if kind == "DPT" else np.nan
-            log.depths.setdefault(talker + kind, []).append((at, line, cells, offset, match[0]))
-        else:
-            log.blanks.setdefault(talker + kind, []).append((line, match[0]))
-    elif kind in ("GGA", "RMC", "GLL"):
-        _take_fix(log, at, line, talker, kind, f, match[0], tally)
-    elif kind == "ZDA":
-        ms, day = _time_of_day(f[0]), _date(f[1], f[2], f[3])
-        # Before the first fix a receiver may report the date it was made.
-        if log.fixes and ms == ms and day >= 0:
-            log.timed.append((at, ms, day, 1))
-    elif kind == "VTG":
-        speed = _number(f[4]) * units.KNOT
-        if speed != speed:
-            speed = _number(f[6]) * units.KMH
-        log.motion.append((at, speed, _number(f[0])))
-    elif kind == "MTW":
-        celsius = _number(f[0])
-        if f[1] in (b"C", b""):
-            log.temperature.append((at, celsius))
-        else:
-            tally.add(line, "water temperature not in Celsius", match[0])
-
-
-def _unit_cells(f):
-    by_letter = {f[i + 1]: f[i] for i in (0, 2, 4)}
-    return tuple(by_letter.get(letter, b"") for letter, _ in _UNIT_FIELDS)
-
-
-def _take_fix(log, at, line, talker, kind, f, text, tally):
-    if kind == "RMC":
-        clock, valid, where, how = f[0], f[1] == b"A", f[2:6], f[11]
-    elif kind == "GGA":
-        clock, valid, where, how = f[0], f[5] not in (b"", b"0"), f[1:5], f[5]
-    else:
-        clock, valid, where, how = f[4], f[5] == b"A", f[0:4], f[6]
-    if not valid or how in _ESTIMATES:
-        tally.add(line, _NOT_BY_SATELLITE if valid else _INVALID, text)
-        return
-    lat, lon = angle(where[0], where[1]), angle(where[2], where[3])
-    if where[1] not in (b"N", b"S") or where[3] not in (b"E", b"W"):
-        lat = np.nan
-    ms = _time_of_day(clock)
-    if not (lat == lat and lon == lon and ms == ms):
-        tally.add(line, "malformed position or time", text)
-        return
-    if lat == 0.0 and lon == 0.0:
-        tally.add(line, NO_FIX, text)
-        return
-    day = -1
-    if kind == "RMC":
-        day = _date(f[8][0:2], f[8][2:4], f[8][4:6]) if len(f[8]) == 6 else -1
-        speed = _number(f[6]) * units.KNOT
-        log.motion.append((at, speed, _number(f[7])))
-    log.fixes.append((len(log.timed), talker, lon, lat, _decimals(where[0])))
-    log.timed.append((at, ms, day, 0))
+    return corrections
 
 
 def _count_blanks(log, source, tally):
@@ -337,22 +190,23 @@ def _count_blanks(log, source, tally):
         tally.add(line, "no depth in the sentence", text)
 
 
-def _choose_depth(log, notes, progress):
+def _choose_depth(log, notes, progress) -> _Depths:
     measured = {}
     for source, rows in log.depths.items():
         decimals = [
-            max((_decimals(r[2][u]) for r in watched(rows, progress) if r[2][u]), default=None)
+            max((decimals_written(row[2][u]) for row in watched(rows, progress) if row[2][u]),
+                default=None)
             for u in range(3)
         ]
         steps = [
             np.inf if d is None else factor * 10.0**-d
-            for d, (_, factor) in zip(decimals, _UNIT_FIELDS)
+            for d, (_, factor) in zip(decimals, UNIT_FIELDS)
         ]
         measured[source] = (len(rows), min(steps), np.argsort(steps, kind="stable"))
     most = max(count for count, _, _ in measured.values())
     source = min(
         (s for s, (count, _, _) in measured.items() if 2 * count >= most),
-        key=lambda s: (measured[s][1], _DEPTH_KINDS.index(s[2:]), -measured[s][0], s),
+        key=lambda s: (measured[s][1], DEPTH_KINDS.index(s[2:]), -measured[s][0], s),
     )
     _, step, order = measured[source]
     notes.append(
@@ -366,13 +220,24 @@ def _choose_depth(log, notes, progress):
     rows = log.depths[source]
     raw = np.full(len(rows), np.nan)
     for u in order:
-        value = np.array([_number(row[2][u]) for row in watched(rows, progress)])
-        value *= _UNIT_FIELDS[u][1]
+        value = np.array([finite_number(row[2][u]) for row in watched(rows, progress)])
+        value *= UNIT_FIELDS[u][1]
         raw = np.where(np.isnan(raw), value, raw)
     at, line, offset = (
         np.array([row[i] for row in watched(rows, progress)]) for i in (0, 1, 3)
     )
-    return at.astype(float), raw, offset, line, [row[4] for row in rows], source
+    return _Depths(at.astype(float), raw, offset, line, [row[4] for row in rows], source)
+
+
+def _dated_fixes(log, name_date, max_gap, notes, progress):
+    """Return the fixes of one receiver, others in its gaps, and whether their dates are known."""
+    timed_at, timed_ms, dated = _clock(log, name_date, notes, progress)
+    index, talker, lon, lat, written_decimals = (
+        np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(1.0)))
+    )
+    at, ms = timed_at[index], timed_ms[index]
+    used = _one_receiver(talker, ms, max_gap, notes)
+    return _Fixes(*(c[used] for c in (at, ms, lon, lat, written_decimals))), dated
 
 
 def _clock(log, name_date, notes, progress):
@@ -424,8 +289,9 @@ def _spread_dates(tod, has_day, midnight):
     return np.where(after_off <= before_off, after_ms, before_ms)
 
 
-def _times_between(at, fix_at, fix_ms, max_gap):
+def _times_between(at, fixes, max_gap):
     """Return milliseconds at running numbers ``at``; NaN outside or in a gap of time."""
+    fix_at, fix_ms = fixes.at, fixes.ms
     if len(fix_at) < 2:
         return np.full(len(at), np.nan)
     right = np.searchsorted(fix_at, at)
@@ -457,13 +323,14 @@ def _one_receiver(talker, fix_ms, max_gap, notes):
     return used
 
 
-def _positions(ms, fix_ms, lon, lat, decimals, max_gap):
+def _positions(ms, fixes, max_gap):
     """Interpolate positions in time; NaN outside the fixes or in a gap."""
     # Of several fixes for one moment, the one with most decimals.
-    order = np.lexsort((-decimals, fix_ms))
-    order = order[np.r_[True, np.diff(fix_ms[order]) > 0]]
+    order = np.lexsort((-fixes.decimals, fixes.ms))
+    order = order[np.r_[True, np.diff(fixes.ms[order]) > 0]]
     # Through the 180 degree meridian the way is the short one.
-    fix_ms, lon, lat = fix_ms[order], np.unwrap(lon[order], period=360.0), lat[order]
+    fix_ms, lat = fixes.ms[order], fixes.lat[order]
+    lon = np.unwrap(fixes.lon[order], period=360.0)
     right = np.clip(np.searchsorted(fix_ms, ms), min(1, len(fix_ms) - 1), len(fix_ms) - 1)
     ok = (fix_ms[right] - fix_ms[right - 1] <= max_gap) & (ms >= fix_ms[0]) & (ms <= fix_ms[-1])
     lon, lat = np.interp(ms, fix_ms, lon), np.interp(ms, fix_ms, lat)
@@ -471,14 +338,14 @@ def _positions(ms, fix_ms, lon, lat, decimals, max_gap):
     return np.where(ok, lon, np.nan), np.where(ok, lat, np.nan)
 
 
-def _nearest(rows, column, ms, fix_at, fix_ms, hold):
+def _nearest(rows, column, ms, fixes, hold):
     """Return the value logged nearest in time, NaN beyond ``hold`` milliseconds."""
     rows = [row for row in rows if row[column] == row[column]]
     out = np.full(len(ms), np.nan)
     if not rows:
         return out
     at, value = (np.array([row[i] for row in rows], dtype=float) for i in (0, column))
-    when = np.interp(at, fix_at, fix_ms)
+    when = np.interp(at, fixes.at, fixes.ms)
     order = np.argsort(when, kind="stable")
     when, value = when[order], value[order]
     right = np.clip(np.searchsorted(when, ms), 0, len(when) - 1)
@@ -489,7 +356,9 @@ def _nearest(rows, column, ms, fix_at, fix_ms, hold):
     return out
 
 
-def _note_offsets(source, log, added, offset, notes):
+def _note_offsets(depths, log, added, keep, notes):
+    """Say what DPT states of the transducer, and whether it was added to the depths kept."""
+    source, offset = depths.source, depths.offset[keep]
     if source.endswith("DPT"):
         if (added > 0).any():
             shown = ", ".join(f"{written(v, '.2f')} m" for v in np.unique(added[added > 0]))

@@ -40,15 +40,8 @@ from .parsed_log import (
     temperature_unit_assumed,
     temperature_unit_of,
 )
-from .text_table import (
-    LONGEST_CELL,
-    SAMPLE,
-    TableColumns,
-    assign_roles,
-    parse_angle,
-    read_text_table,
-    table_note,
-)
+from .table_cells import LONGEST_CELL, parse_angle
+from .text_table import SAMPLE, TableColumns, assign_roles, read_text_table, table_note
 
 FLAGGED = "flagged by the logger"
 

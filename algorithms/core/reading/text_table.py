@@ -25,9 +25,7 @@ from ..number_text import counted
 from ..progress import Progress, silent, span, watched
 from .column_roles import ROLES, roles_of_header, stated_unit
 from .parsed_log import UNFINISHED, UnreadTally
-
-#: No number, angle or flag is written with more characters: patterns look at no longer cell.
-LONGEST_CELL = 64
+from .table_cells import LONGEST_CELL, cell_number, is_value
 
 #: So many lines may stand above the header of a table that another program exported.
 MOST_LINES_ABOVE = 20
@@ -35,15 +33,9 @@ MOST_LINES_ABOVE = 20
 #: Rows that are looked at to find out how a table is written.
 SAMPLE = 200
 
-_NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _COMMA_NUMBER = re.compile(r"^[+-]?\d+,\d+$")
 #: One that cannot be a number with a comma between its thousands.
 _SURE_COMMA_NUMBER = re.compile(r"^[+-]?\d+,(\d{1,2}|\d{4,})$")
-_ANGLE = re.compile(
-    r"^(?P<before>[NSEWnsew])?\s*(?P<sign>[+-])?(?P<deg>\d{1,3}(?:\.\d+)?)\s*(?:[°ºd:\s]|deg)?\s*"
-    r"(?:(?P<min>\d{1,2}(?:\.\d+)?)\s*(?:['’′:m\s]|$)?\s*)?"
-    r"(?:(?P<sec>\d{1,2}(?:\.\d+)?)\s*(?:[\"”″s]|''|$)?\s*)?(?P<after>[NSEWnsew])?$"
-)
 
 _SEPARATOR_NAMES = {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces"}
 
@@ -86,40 +78,6 @@ def decode(data: bytes) -> tuple[str, str]:
         return data.decode("utf-8-sig"), "UTF-8"
     except UnicodeDecodeError:
         return data.decode("latin-1"), "Latin-1"
-
-
-def parse_angle(text: str, axis: str = "") -> float:
-    """Return signed decimal degrees of a longitude or latitude in text; NaN if malformed.
-
-    Decimal degrees, degrees and decimal minutes, and degrees, minutes and
-    seconds are read, with a sign or a hemisphere letter before or after.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``17° 08.0907' N`` or ``-91.64266``.
-    axis : {"lon", "lat", ""}
-        Refuses the letters and the range of the other axis.
-    """
-    if len(text) > LONGEST_CELL:
-        return np.nan
-    text = text.strip()
-    if _NUMBER.match(text):
-        value, letter = float(text), ""
-    else:
-        found = _ANGLE.match(text)
-        if not found or (found["before"] and found["after"]):
-            return np.nan
-        letter = (found["before"] or found["after"] or "").upper()
-        minutes, seconds = float(found["min"] or 0.0), float(found["sec"] or 0.0)
-        if minutes >= 60.0 or seconds >= 60.0 or (letter and found["sign"]):
-            return np.nan
-        value = float(found["deg"]) + minutes / 60.0 + seconds / 3600.0
-        if letter in ("S", "W") or found["sign"] == "-":
-            value = -value
-    wrong = {"lon": "NS", "lat": "EW"}.get(axis, "")
-    limit = 90.0 if axis == "lat" or (letter and letter in "NS") else 180.0
-    return np.nan if (letter and letter in wrong) or abs(value) > limit else value
 
 
 def read_text_table(
@@ -268,19 +226,9 @@ def _separator(lines):
     return separator, width, separator != "," and commas > points
 
 
-def _is_value(cell, comma):
-    if len(cell) > LONGEST_CELL:
-        return False
-    cell = cell.strip()
-    return bool(
-        _NUMBER.match(cell.replace(",", ".") if comma else cell)
-        or (re.match(r"^\W*\d", cell) and re.search(r"\d[:/°-]", cell))
-    )
-
-
 def _is_header(cells, rows, comma):
-    return not any(_is_value(cell, comma) for cell in cells) and (
-        not rows or any(_is_value(cell, comma) for _, row in rows[:5] for cell in row)
+    return not any(is_value(cell, comma) for cell in cells) and (
+        not rows or any(is_value(cell, comma) for _, row in rows[:5] for cell in row)
     )
 
 
@@ -370,23 +318,13 @@ def _guess_by_content(table):
             roles.setdefault("time", column)
         elif all(c in ("A", "V") for c in cells):
             letters.append(column)
-        elif all(_is_value(c, table.decimal_comma) or not c for c in cells):
+        elif all(is_value(c, table.decimal_comma) or not c for c in cells):
             numeric.append(column)
     if len(numeric) == 1 and {"lon", "lat"} <= set(roles):
         depth = roles["depth"] = numeric[0]
         for column in letters:
             roles.setdefault("depth_flag" if column > depth else "position_flag", column)
     return roles
-
-
-def cell_number(text: str) -> float:
-    """Return the number in a cell with a decimal point, NaN where it holds none."""
-    if len(text) > LONGEST_CELL:
-        return np.nan
-    try:
-        return float(text) if _NUMBER.match(text.strip()) else np.nan
-    except ValueError:  # a control character, which is blank for the one and not for the other
-        return np.nan
 
 
 class TableColumns:
