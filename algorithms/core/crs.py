@@ -1,8 +1,11 @@
 """The metric coordinate system of a lake: its UTM zone, and projecting into it."""
 
+from __future__ import annotations
+
 import threading
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
@@ -25,7 +28,7 @@ _METRES_PER_DEGREE = 111_320.0
 _CONTEXTS = {}
 
 
-def utm_epsg(lon, lat) -> int:
+def utm_epsg(lon: ArrayLike, lat: ArrayLike) -> int:
     """Return the EPSG code of the WGS 84 / UTM zone of the median position.
 
     Parameters
@@ -93,7 +96,7 @@ def utm_epsg(lon, lat) -> int:
     return (32600 if middle_lat >= 0.0 else 32700) + zone
 
 
-def known_crs(code) -> CRS:
+def known_crs(code: object) -> CRS:
     """Return a coordinate system, of an EPSG code or anything else that pyproj reads as one.
 
     Raises
@@ -117,7 +120,7 @@ def _keep_context():
         _CONTEXTS[threading.get_ident()] = manager
 
 
-def is_metric(code) -> bool:
+def is_metric(code: object) -> bool:
     """Tell whether a coordinate system is projected with both axes in metres.
 
     Errors as :func:`known_crs`.
@@ -126,7 +129,9 @@ def is_metric(code) -> bool:
     return crs.is_projected and all(a.unit_conversion_factor == 1.0 for a in crs.axis_info[:2])
 
 
-def transform(x, y, source, target):
+def transform(
+    x: ArrayLike, y: ArrayLike, source: int | str, target: int | str
+) -> tuple[np.ndarray, np.ndarray]:
     """Return ``x, y`` of coordinate system ``source`` in ``target``, easting first.
 
     Parameters
@@ -150,6 +155,6 @@ def transform(x, y, source, target):
     return np.where(bad, np.nan, out_x), np.where(bad, np.nan, out_y)
 
 
-def project(lon, lat, epsg):
+def project(lon: ArrayLike, lat: ArrayLike, epsg: int | str) -> tuple[np.ndarray, np.ndarray]:
     """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``."""
     return transform(lon, lat, 4326, epsg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pyproj import Proj
 from shapely.geometry.base import BaseGeometry
 
@@ -15,7 +16,7 @@ from .polygons import rings
 _NODES = 9
 
 
-def projection(crs) -> Proj:
+def projection(crs: int | str) -> Proj:
     """Return the projection of a coordinate system.
 
     Parameters
@@ -37,7 +38,7 @@ def projection(crs) -> Proj:
     return Proj(known)
 
 
-def polygon_area(polygon: BaseGeometry, crs) -> float:
+def polygon_area(polygon: BaseGeometry, crs: int | str) -> float:
     """Return the area of a polygon on the ellipsoid, holes taken out, m2.
 
     Parameters
@@ -61,13 +62,13 @@ def polygon_area(polygon: BaseGeometry, crs) -> float:
     return total
 
 
-def line_length(coords, crs) -> float:
+def line_length(coords: ArrayLike, crs: int | str) -> float:
     """Return the length of a line or ring on the ellipsoid, m; ``coords`` has shape (k, 2)."""
     proj = projection(crs)
     return float(proj.crs.get_geod().line_length(*proj(*np.asarray(coords).T, inverse=True)))
 
 
-def area_scale(grid: Grid, crs) -> Grid:
+def area_scale(grid: Grid, crs: int | str) -> Grid:
     """Return how many times larger areas are on the map than on the ellipsoid.
 
     Parameters

@@ -6,9 +6,12 @@ A progress callback takes the fraction done (0..1) and may raise
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
 
 Progress = Callable[[float], None]
+
+T = TypeVar("T")
 
 
 def silent(fraction: float) -> None:
@@ -19,7 +22,9 @@ def silent(fraction: float) -> None:
 STRIDE = 1000
 
 
-def watched(items, progress: Progress, total: int | None = None, every: int = STRIDE):
+def watched(
+    items: Iterable[T], progress: Progress, total: int | None = None, every: int = STRIDE
+) -> Iterator[T]:
     """Yield the items of a long loop, with a call of ``progress`` before each so many items.
 
     ``total`` is their number, or a guess of it where they have no length.

@@ -1,13 +1,17 @@
 """Times in logs: text to numbers, local time to UTC, dates in file names."""
 
+from __future__ import annotations
+
 import re
+from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone, tzinfo
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError, excerpt
 from .number_text import counted
-from .progress import silent, watched
+from .progress import Progress, silent, watched
 
 DAY_S = 86_400
 DAY_MS = 1000 * DAY_S
@@ -48,7 +52,7 @@ _COMPACT = re.compile(
 )
 
 
-def date_in_name(name: str):
+def date_in_name(name: str) -> np.datetime64 | None:
     """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None."""
     found = _NAME_DATE.search(name)
     if not found:
@@ -59,7 +63,9 @@ def date_in_name(name: str):
         return None
 
 
-def without_week_rollover(days, name_date=None):
+def without_week_rollover(
+    days: ArrayLike, name_date: np.datetime64 | None = None
+) -> np.ndarray:
     """Return dates with whole spans of 1024 GPS weeks added where they are due.
 
     A date before 22 August 1999, the first rollover of the GPS week number, is
@@ -90,12 +96,12 @@ def without_week_rollover(days, name_date=None):
     return days
 
 
-def seconds_of(time) -> np.ndarray:
+def seconds_of(time: np.ndarray) -> np.ndarray:
     """Return seconds since 1970 of datetime64[ms], shape (n,); NaN for NaT."""
     return np.where(np.isnat(time), np.nan, time.astype("int64") / 1000.0)
 
 
-def midnights(seconds) -> np.ndarray:
+def midnights(seconds: ArrayLike) -> np.ndarray:
     """Return how many midnights were passed since the first of times of day, in logged order.
 
     A step back by more than half a day is a midnight passed, a step ahead by as much one
@@ -118,7 +124,7 @@ def midnights(seconds) -> np.ndarray:
     return np.cumsum(passed)
 
 
-def epoch_ms(number) -> np.ndarray:
+def epoch_ms(number: ArrayLike) -> np.ndarray:
     """Return Unix times as datetime64[ms]; NaT where missing or outside the years 1900 to 2200.
 
     Parameters
@@ -140,13 +146,15 @@ def epoch_ms(number) -> np.ndarray:
     return out
 
 
-def full_year(year):
+def full_year(year: ArrayLike) -> np.ndarray:
     """Return years of two digits as 1980 to 2079, others as they are; an array or a number."""
     year = np.asarray(year, dtype=float)
     return np.where(year < 80, year + 2000, np.where(year < 100, year + 1900, year))
 
 
-def calendar_ms(year, month, day, seconds):
+def calendar_ms(
+    year: ArrayLike, month: ArrayLike, day: ArrayLike, seconds: ArrayLike
+) -> np.ndarray:
     """Return UTC milliseconds since 1970 as datetime64[ms]; NaT where there is no such date.
 
     Parameters
@@ -172,7 +180,9 @@ def calendar_ms(year, month, day, seconds):
     return np.where(ok, out, np.datetime64("NaT", "ms"))
 
 
-def parse_texts(texts, date_order=None, progress=silent):
+def parse_texts(
+    texts: Sequence[str], date_order: str | None = None, progress: Progress = silent
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Read date and time texts: ISO 8601 and its relatives.
 
     Parameters
@@ -275,7 +285,7 @@ def _guess_order(part, example):
     return fits[0]
 
 
-def zone_of(name):
+def zone_of(name: str | tzinfo) -> tzinfo:
     """Return the tzinfo of ``UTC``, ``UTC-05:00`` or an IANA name; a tzinfo is returned as it is.
 
     Raises
@@ -304,7 +314,7 @@ def zone_of(name):
         ) from error
 
 
-def to_utc(local, time_zone):
+def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list[str]]:
     """Convert local times, in the order they were logged, to UTC.
 
     Parameters
@@ -359,7 +369,9 @@ def to_utc(local, time_zone):
     return utc, notes
 
 
-def stated_to_utc(local, offset_min, time_zone):
+def stated_to_utc(
+    local: np.ndarray, offset_min: np.ndarray, time_zone: str | tzinfo
+) -> tuple[np.ndarray, list[str]]:
     """Convert times that may state their offset from UTC; the others are in ``time_zone``.
 
     Parameters
@@ -383,7 +395,10 @@ def stated_to_utc(local, offset_min, time_zone):
     return utc, notes
 
 
-def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
+def utc_from_texts(
+    texts: Sequence[str], time_zone: str | tzinfo, date_order: str | None = None,
+    progress: Progress = silent,
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Read date and time texts as UTC.
 
     Parameters
@@ -411,7 +426,7 @@ def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
     return utc, local_offset_h(offset), notes
 
 
-def missing_times(time) -> list:
+def missing_times(time: np.ndarray) -> list[str]:
     """Return a note on the times of datetime64, shape (n,), that are NaT; none if all are known."""
     missing = int(np.isnat(time).sum())
     if not missing:
@@ -420,7 +435,7 @@ def missing_times(time) -> list:
     return [f"{counted(missing, 'time')} {verb} missing or unreadable, and left out."]
 
 
-def local_offset_h(offset_min) -> np.ndarray:
+def local_offset_h(offset_min: ArrayLike) -> np.ndarray:
     """Return stated offsets from UTC in hours; NaN for none, and for UTC, which tells no place."""
     return np.where(np.asarray(offset_min) == 0.0, np.nan, np.asarray(offset_min) / 60.0)
 

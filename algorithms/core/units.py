@@ -3,9 +3,12 @@
 The international foot and the knot: NIST SP 811 (2008), appendix B.
 """
 
+from __future__ import annotations
+
 import re
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError
 
@@ -56,12 +59,12 @@ def unit_factor(unit: str) -> float:
     return LENGTH[unit]
 
 
-def unit_in_name(name: str):
+def unit_in_name(name: str) -> str | None:
     """Return the unit of length at the end of a field's name, such as depth_ft, or None."""
     found = _UNIT_AT_END.search(str(name).lower())
     return found[1] if found else None
 
 
-def fahrenheit_to_celsius(degrees_f):
+def fahrenheit_to_celsius(degrees_f: ArrayLike) -> np.ndarray:
     """Convert degrees Fahrenheit to degrees Celsius."""
     return (np.asarray(degrees_f, dtype=float) - 32.0) / 1.8

@@ -13,6 +13,7 @@ import io
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -55,7 +56,10 @@ _WORDS = {
 }
 
 
-def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progress=silent) -> bytes:
+def csv_document(
+    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (), *, depth_unit: str = "ft", progress: Progress = silent,
+) -> bytes:
     """Return a table with one row a point.
 
     Parameters

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from ..errors import LakefloorError, excerpt
-from ..progress import silent, watched
+from ..progress import Progress, silent, watched
 
 #: Symbols in plain words; the first stands for whatever is not on the list. A device without the
 #: symbol of a waypoint shows its own plain one.
@@ -50,7 +51,10 @@ def tidy(text: str) -> str:
     return re.sub(" +", " ", text).strip()
 
 
-def device_names(names, endings=None, *, length=10, plain=True, progress=silent) -> list:
+def device_names(
+    names: Sequence[str], endings: Sequence[str] | None = None, *, length: int = 10,
+    plain: bool = True, progress: Progress = silent,
+) -> list[str]:
     """Return names cut to a length and unique, without regard to case.
 
     Parameters
@@ -137,6 +141,6 @@ def _cut(text, length):
 _BY_LETTERS = {re.sub(r"\W+", "", symbol.casefold()): symbol for symbol in SYMBOLS}
 
 
-def plain_symbol(text: str, default=SYMBOLS[0]) -> str:
+def plain_symbol(text: str, default: str = SYMBOLS[0]) -> str:
     """Return the symbol of :data:`SYMBOLS` that a text names, whatever its case, or the default."""
     return _BY_LETTERS.get(re.sub(r"[\W_]+", "", text.casefold()), default)

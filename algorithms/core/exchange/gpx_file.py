@@ -13,12 +13,13 @@ http://www.topografix.com/GPX/1/1/gpx.xsd.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
 from ..number_text import finite_number
-from ..progress import silent, span, watched
+from ..progress import Progress, silent, span, watched
 from ..reading.column_roles import LENGTH_FACTORS
 from ..reading.gpx_log import is_gpx
 from ..xml_documents import XmlWriter, child_text, local_name, parse_document
@@ -42,8 +43,9 @@ DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
 
 
 def gpx_document(
-    waypoints=(), routes=(), tracks=(), *, title="", note="", time=None, depth_unit="ft",
-    progress=silent,
+    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (), *, title: str = "", note: str = "",
+    time: np.datetime64 | None = None, depth_unit: str = "ft", progress: Progress = silent,
 ) -> bytes:
     """Return a GPX 1.1 document.
 
@@ -90,7 +92,7 @@ def gpx_document(
     return out.document()
 
 
-def read_gpx(data: bytes, progress=silent) -> WaypointFile:
+def read_gpx(data: bytes, progress: Progress = silent) -> WaypointFile:
     """Return the waypoints, routes and tracks of a GPX document.
 
     Parameters

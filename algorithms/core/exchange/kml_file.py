@@ -17,13 +17,14 @@ import re
 import zipfile
 import zlib
 from array import array
+from collections.abc import Sequence
 from contextlib import contextmanager
 
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
 from ..number_text import finite_number
-from ..progress import silent, span, watched
+from ..progress import Progress, silent, span, watched
 from ..xml_documents import XmlWriter, child_text, local_name, parse_document
 from .waypoints import (
     PointTimes,
@@ -46,7 +47,9 @@ _PIECE = 1_000_000
 
 
 def kml_document(
-    waypoints=(), routes=(), tracks=(), *, title="", note="", progress=silent
+    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (), *, title: str = "", note: str = "",
+    progress: Progress = silent,
 ) -> bytes:
     """Return a KML 2.2 document.
 
@@ -99,7 +102,7 @@ def is_kml(data: bytes) -> bool:
     return data[:4] == b"PK\x03\x04" or b"<kml" in data[:4096].replace(b"\0", b"")
 
 
-def read_kml(data: bytes, progress=silent) -> WaypointFile:
+def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
     """Return the points of a KML document as waypoints, and its lines as tracks.
 
     Parameters

@@ -6,9 +6,11 @@ Nothing is taken out of a copy: a copy is made of what is named here, and of not
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
@@ -37,7 +39,7 @@ _NUMBER = None
 
 
 @dataclass(frozen=True)
-class Kind:
+class SharedKind:
     """A kind of layer that may be shared.
 
     Attributes
@@ -62,25 +64,25 @@ class Kind:
 
 
 KINDS = (
-    Kind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
+    SharedKind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
          ("uncert_m", "hardness", "water_temp_c")),
-    Kind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
+    SharedKind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
         "depth": _NUMBER, "unit": _UNIT, "depth_m": _NUMBER, "label": _FIGURES, "index": _NUMBER,
         "kind": _LINE, "supported": _NUMBER,
     }),
-    Kind("break_lines", "line", frozenset({"kind", "drop_off"}), {
+    SharedKind("break_lines", "line", frozenset({"kind", "drop_off"}), {
         "drop_off": _NUMBER, "kind": _BREAK, "height_m": _NUMBER, "width_m": _NUMBER,
         "slope_mean_pct": _NUMBER,
     }),
-    Kind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
+    SharedKind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
         "depth_from": _NUMBER, "depth_to": _NUMBER, "unit": _UNIT, "label": _FIGURES,
         "depth_from_m": _NUMBER, "depth_to_m": _NUMBER,
     }),
-    Kind("outline", "polygon", frozenset(), {}),
+    SharedKind("outline", "polygon", frozenset(), {}),
 )
 
 #: Marks that the user picked, with what the user wrote.
-MARKS = Kind("marks", "point", frozenset(), {
+MARKS = SharedKind("marks", "point", frozenset(), {
     "name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER,
 })
 
@@ -97,7 +99,7 @@ LICENSES = {
 }
 
 
-def kind_of(geometry: str, fields):
+def kind_of(geometry: str, fields: Iterable[str]) -> SharedKind | None:
     """Return the kind of a layer, or None where it may not be shared.
 
     A point layer that is not of soundings holds marks, and a line layer that is no chart may be
@@ -114,7 +116,7 @@ def kind_of(geometry: str, fields):
     )
 
 
-def with_picks(kind: Kind, picked) -> Kind:
+def with_picks(kind: SharedKind, picked: Iterable[str]) -> SharedKind:
     """Return the kind with fields that the user picked.
 
     Raises
@@ -134,7 +136,7 @@ def with_picks(kind: Kind, picked) -> Kind:
     return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
 
 
-def shared_value(kind: Kind, name: str, value):
+def shared_value(kind: SharedKind, name: str, value: object) -> float | str | None:
     """Return a value as it may leave: a number, a text that fits its pattern, or None."""
     pattern = kind.keeps[name]
     if value is None:
@@ -149,8 +151,8 @@ def shared_value(kind: Kind, name: str, value):
 
 
 def shared_soundings(
-    soundings: Soundings, names, *, area: BaseGeometry | None, cell: float | None
-) -> tuple:
+    soundings: Soundings, names: Sequence[str], *, area: BaseGeometry | None, cell: float | None
+) -> tuple[np.ndarray, ...]:
     """Return place and values of the soundings that may leave.
 
     Parameters
@@ -177,7 +179,9 @@ def shared_soundings(
         leaving.x, leaving.y, *(getattr(leaving, name) for name in names), cell=cell)
 
 
-def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
+def coarse_soundings(
+    x: ArrayLike, y: ArrayLike, *values: ArrayLike, cell: float | None
+) -> tuple[np.ndarray, ...]:
     """Return soundings at coarse places, from south to north and west to east.
 
     Parameters
@@ -212,7 +216,7 @@ def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
     return tuple(v[order] for v in (x, y, *values))
 
 
-def rounded(values) -> np.ndarray:
+def rounded(values: ArrayLike) -> np.ndarray:
     """Return places rounded to 1 cm."""
     return np.round(np.asarray(values, float), 2)
 
@@ -338,10 +342,13 @@ def _below(datum):
     return f", below the lake datum '{datum}'."
 
 
-def readme(leaves, license_name, attribution="", datum="", crs="") -> str:
+def readme(
+    contents: Iterable[str], license_name: str, attribution: str = "", datum: str = "",
+    crs: str = "",
+) -> str:
     """Return the text that goes with a copy: its contents, license, datum and cautions."""
     lines = [
-        "COPY OF A LAKE MAP", "", "Contents:", *[f"- {line}" for line in leaves], "",
+        "COPY OF A LAKE MAP", "", "Contents:", *[f"- {line}" for line in contents], "",
         f"Depths are in meters, positive down{_below(datum)}",
         f"Coordinate reference system: {crs}." if crs else "", "",
         f"License: {LICENSES[license_name]}",

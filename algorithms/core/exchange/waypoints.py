@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..errors import LakefloorError, excerpt
 from ..number_text import counted, written
-from ..progress import silent, span, watched
+from ..progress import Progress, silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
 
@@ -86,7 +88,7 @@ class WaypointFile(NamedTuple):
     notes: tuple = ()
 
 
-def bottom_elevation(depth, datum_elevation):
+def bottom_elevation(depth: np.ndarray, datum_elevation: float) -> np.ndarray:
     """Return the elevation of the bottom, m, positive up.
 
     Parameters
@@ -99,7 +101,7 @@ def bottom_elevation(depth, datum_elevation):
     return datum_elevation - depth
 
 
-def depth_text(depth, unit="ft", write=format) -> str:
+def depth_text(depth: float, unit: str = "ft", write: Callable[[float, str], str] = format) -> str:
     """Return a depth, m, as people read it: whole feet, or metres with one decimal.
 
     ``write`` takes a number and a format specification; as it is, the decimal is a point in
@@ -118,7 +120,7 @@ def depth_text(depth, unit="ft", write=format) -> str:
     raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
-def iso_time(time) -> str:
+def iso_time(time: np.datetime64 | None) -> str:
     """Return a UTC instant as ISO 8601 with Z, to the second or the millisecond; "" for NaT."""
     if time is None or np.isnat(time):
         return ""
@@ -128,14 +130,16 @@ def iso_time(time) -> str:
 class PointTimes:
     """Times of points, read together, since what a text means can depend on the others."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._texts = []
 
-    def add(self, text):
+    def add(self, text: str) -> None:
         """Keep the text of the next point's time; "" where it states none."""
         self._texts.append(text)
 
-    def into(self, points, progress=silent):
+    def into(
+        self, points: Sequence[Waypoint], progress: Progress = silent
+    ) -> tuple[tuple[Waypoint, ...], tuple[str, ...]]:
         """Return the points with their times, UTC where a text states no zone, and notes."""
         if not any(self._texts):
             return tuple(points), ()
@@ -148,7 +152,7 @@ class PointTimes:
         return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
 
 
-def degree_texts(lon, lat) -> tuple:
+def degree_texts(lon: float, lat: float) -> tuple[str, str]:
     """Return longitude and latitude with 8 decimals, about 1 mm, as files hold them.
 
     A longitude that rounds to 180 is written as -180, which is the same place and lies within
@@ -158,7 +162,7 @@ def degree_texts(lon, lat) -> tuple:
     return f"{-180.0 if lon == 180.0 else lon:.8f}", f"{lat:.8f}"
 
 
-def check_positions(lon, lat, what: str, joined: bool = True) -> None:
+def check_positions(lon: ArrayLike, lat: ArrayLike, what: str, joined: bool = True) -> None:
     """Refuse positions that no device would place where they belong.
 
     Parameters
@@ -208,7 +212,10 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
         )
 
 
-def check_places(waypoints, routes, tracks, what: str, together: bool = True) -> None:
+def check_places(
+    waypoints: Iterable[Waypoint], routes: Iterable[Route], tracks: Iterable[Track], what: str,
+    together: bool = True,
+) -> None:
     """Refuse places as :func:`check_positions` does.
 
     ``together`` takes them as of one lake; otherwise each line stands by itself.
@@ -234,7 +241,10 @@ def check_places(waypoints, routes, tracks, what: str, together: bool = True) ->
             check_positions(*line.T, what)
 
 
-def tracks_by_name(lines, names, depths, *, max_points=None) -> list:
+def tracks_by_name(
+    lines: Iterable[np.ndarray], names: Iterable[str], depths: Iterable[float], *,
+    max_points: int | None = None,
+) -> list[Track]:
     """Return lines as tracks: those of one name and depth as the segments of one track.
 
     Parameters

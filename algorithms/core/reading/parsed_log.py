@@ -1,9 +1,13 @@
 """What a log parser hands over: the soundings it read, and what it could not read."""
 
+from __future__ import annotations
+
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..errors import excerpt
 from ..number_text import counted, written
@@ -25,11 +29,11 @@ class Unread:
 class UnreadTally:
     """Counts of what was not read by reason, with the first examples of each."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.counts = Counter()
         self.examples = []
 
-    def add(self, line, reason, text):
+    def add(self, line: int, reason: str, text: str | bytes) -> None:
         """Count one line; ``text`` is str or bytes."""
         self.counts[reason] += 1
         if self.counts[reason] <= EXAMPLES:
@@ -42,7 +46,7 @@ class Assumed(str):
     __slots__ = ()
 
 
-def reasons_with_counts(counts) -> str:
+def reasons_with_counts(counts: Mapping[str, int]) -> str:
     """Return counts by reason for a message, as in ``no depth: 3; no position: 1``."""
     return "; ".join(f"{reason}: {written(number, ',')}" for reason, number in counts.items())
 
@@ -59,7 +63,7 @@ DEPTH_UNIT_ASSUMED = Assumed("The depth unit is not stated, so meters are assume
 UNIT_ASSUMED = "depth_unit=assumed m"
 
 
-def temperature_unit_of(values) -> str:
+def temperature_unit_of(values: np.ndarray) -> str:
     """Return ``C`` or ``F``, whichever water temperatures, shape (n,), must be in; NaN is left out.
 
     Lakes stay below 40 degrees Celsius, and open water above 32 degrees Fahrenheit.
@@ -74,7 +78,7 @@ def temperature_unit_assumed(unit: str) -> Assumed:
         f"The water temperature unit is not stated; the values suggest degrees {name}.")
 
 
-def relative_hardness(hardness):
+def relative_hardness(hardness: ArrayLike) -> tuple[np.ndarray, list[str]]:
     """Return hardness on the scale 0..1, shape (n,), and notes of what was divided.
 
     What is not finite is NaN. Values above 1 are taken as percent, above 100 as bytes (0..255),
@@ -106,7 +110,9 @@ _FEW = 0.2
 _METRES_PER_DEGREE = 111_320.0
 
 
-def impossible_soundings(parts, now, degrees=False):
+def impossible_soundings(
+    parts: Sequence[Soundings], now: np.datetime64, degrees: bool = False
+) -> tuple[list[list[tuple[int, str, str]]], list[tuple[int, str]]]:
     """Find soundings whose place, depth or time cannot be.
 
     Parameters
