@@ -19,7 +19,7 @@ from .._layers import as_numbers, metric_crs, read_given_points, source, srs_wkt
 from .._outputs import Outputs
 from ..core.days import longitude
 from ..core.errors import LakefloorError, excerpt
-from ..core.reading.point_table import soundings_from_points
+from ..core.reading.point_table import PointColumns, PointUnits, soundings_from_points
 from ..core.track import in_logged_order, track_notes
 from ..core.units import LENGTH_NAMES, unit_in_name
 
@@ -161,20 +161,19 @@ class ReadPointLayer(LakefloorAlgorithm):
             )
         depth = numbers("DEPTH") or z
         soundings, kept, left_out, notes = soundings_from_points(
-            x, y, depth,
-            depth_unit=unit,
-            positive=_POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
-            time=texts("TIME"),
-            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
-            visit=texts("VISIT"),
-            hardness=numbers("HARDNESS"),
-            water_temp=numbers("TEMPERATURE"),
-            water_temp_unit=self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
-            speed=numbers("SPEED"),
-            speed_unit=self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
-            course=numbers("COURSE"),
-            longitude=longitude(x, y, srs_wkt(crs)),
-            progress=self.progress(feedback),
+            PointColumns(
+                x, y, depth, texts("TIME"), texts("VISIT"), numbers("HARDNESS"),
+                numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
+            ),
+            PointUnits(
+                unit,
+                _POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
+                self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
+                self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
+                params.zone_given(self, parameters, "TIME_ZONE", context),
+                longitude(x, y, srs_wkt(crs)),
+            ),
+            self.progress(feedback),
         )
         for note in notes:
             feedback.pushInfo(note)

@@ -292,16 +292,17 @@ def test_a_flag_of_the_logger_goes_before(tmp_path):
 
 
 def test_impossible_points_of_a_table_are_left_out_and_counted():
-    from lakefloor.algorithms.core.reading.point_table import soundings_from_points
+    from lakefloor.algorithms.core.reading.point_table import PointColumns, soundings_from_points
 
     k = np.arange(40.0)
     x, depth = 5e5 + k, 3.0 + k / 10
     x[3], depth[5] = 5e6, 12_000.0
     time = [f"2026-07-09T14:{i:02d}:00Z" for i in range(40)]
     time[7] = "2199-01-01T00:00:00Z"
-    soundings, _, left_out, notes = soundings_from_points(x, 5e6 + k, depth, time=time)
+    soundings, _, left_out, notes = soundings_from_points(
+        PointColumns(x, 5e6 + k, depth, time=time))
     assert len(soundings) == 37
     assert sorted(left_out.values()) == [1, 1, 1]
     assert any("km away" in note for note in notes)
     with pytest.raises(LakefloorError, match="depth of more than 2000 m, which no lake has: 40"):
-        soundings_from_points(5e5 + k, 5e6 + k, np.full(40, 9e3))
+        soundings_from_points(PointColumns(5e5 + k, 5e6 + k, np.full(40, 9e3)))

@@ -28,10 +28,11 @@ from ..soundings import Soundings, concatenate, distinct, parse_corrections, wit
 from ..times import date_in_name, zone_of
 from .column_roles import check_columns
 from .gpx_log import is_gpx, parse_gpx_log
+from .impossible import impossible_soundings
 from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
 from .nmea_log import parse_nmea_log
 from .nmea_sentences import is_nmea
-from .parsed_log import impossible_soundings, reasons_with_counts
+from .parsed_log import reasons_with_counts
 from .text_log import TextLogOptions, parse_text_log
 
 #: Bytes from which the kind of a file is told.
