@@ -1,7 +1,5 @@
 """Export waypoints and tracks."""
 
-from dataclasses import replace
-
 import numpy as np
 from qgis.core import (
     QgsProcessing,
@@ -22,18 +20,18 @@ from .._outputs import Outputs
 from .._staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import csv_document
-from ..core.exchange.device_names import SYMBOLS, device_names, plain_symbol
+from ..core.exchange.device_names import SYMBOLS
+from ..core.exchange.device_waypoints import (
+    DeviceRules,
+    Places,
+    contour_names,
+    device_routes,
+    device_tracks,
+    device_waypoints,
+)
 from ..core.exchange.gpx_file import gpx_document
 from ..core.exchange.kml_file import kml_document
-from ..core.exchange.waypoints import (
-    PointTimes,
-    Route,
-    Waypoint,
-    bottom_elevation,
-    depth_text,
-    tracks_by_name,
-)
-from ..core.progress import rising, silent, span, watched
+from ..core.progress import rising, span
 from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
@@ -167,20 +165,16 @@ class ExportWaypoints(LakefloorAlgorithm):
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
+        rules = self._rules(parameters, context)
         waypoints = self._waypoints(
-            parameters, context, feedback, rising(span(progress, 0.0, 0.4)))
+            parameters, context, feedback, rules, rising(span(progress, 0.0, 0.4)))
         progress(0.4)
-        routes, tracks = self._lines(parameters, context, feedback)
+        routes, tracks = self._lines(parameters, context, feedback, rules)
         progress(0.8)
-        marks = waypoints, routes, tracks
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
-        if path.endswith(".gpx"):
-            data = gpx_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
-        elif path.endswith(".kml"):
-            data = kml_document(*marks, progress=span(progress, 0.8, 1.0))
-        else:
-            data = csv_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
+        data = self._document(
+            parameters, context, (waypoints, routes, tracks), rules.depth_unit,
+            span(progress, 0.8, 1.0),
+        )
         with Outputs(self, parameters, context, feedback) as out:
             write_file(out.file(params.OUTPUT), data)
             progress(1.0)
@@ -198,14 +192,28 @@ class ExportWaypoints(LakefloorAlgorithm):
             )
         return out.results
 
-    def _names(self, names, endings, parameters, context, progress=silent):
-        return device_names(
-            names, endings, progress=progress,
-            length=self.parameterAsInt(parameters, "MAX_NAME_LENGTH", context),
-            plain=self.parameterAsBool(parameters, "PLAIN_LETTERS", context),
+    def _rules(self, parameters, context):
+        most = None
+        if params.given(self, parameters, "MAX_TRACK_POINTS", context):
+            most = self.parameterAsInt(parameters, "MAX_TRACK_POINTS", context)
+        return DeviceRules(
+            self.parameterAsInt(parameters, "MAX_NAME_LENGTH", context),
+            self.parameterAsBool(parameters, "PLAIN_LETTERS", context),
+            self.parameterAsBool(parameters, "DEPTH_IN_NAME", context),
+            self.parameterAsEnumString(parameters, "UNIT", context),
+            self.parameterAsEnumString(parameters, "SYMBOL", context),
+            most,
         )
 
-    def _waypoints(self, parameters, context, feedback, progress):
+    def _document(self, parameters, context, content, unit, progress):
+        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
+        if path.endswith(".gpx"):
+            return gpx_document(*content, depth_unit=unit, progress=progress)
+        if path.endswith(".kml"):
+            return kml_document(*content, progress=progress)
+        return csv_document(*content, depth_unit=unit, progress=progress)
+
+    def _waypoints(self, parameters, context, feedback, rules, progress):
         source = optional_source(self, parameters, params.INPUT, context)
         if source is None:
             return []
@@ -229,38 +237,22 @@ class ExportWaypoints(LakefloorAlgorithm):
         def column(name):
             return columns[fields[name]] if fields[name] else [None] * len(lon)
 
-        depth = numbers(column("DEPTH_FIELD"))
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        endings = None
-        if self.parameterAsBool(parameters, "DEPTH_IN_NAME", context):
-            endings = [
-                depth_text(d, unit).replace(" ", "").upper() if np.isfinite(d) else ""
-                for d in watched(depth[placed], span(progress, 0.3, 0.4))
-            ]
-        names = np.array(texts(column("NAME_FIELD")), object)
-        names = iter(self._names(
-            names[placed].tolist(), endings, parameters, context, span(progress, 0.4, 0.6)))
-        elevation = np.full(len(lon), np.nan)
-        datum = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
-        if datum is not None:
-            elevation = bottom_elevation(depth, datum)
-        default = self.parameterAsEnumString(parameters, "SYMBOL", context)
-        notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
-        times, points = PointTimes(), []
-        stated = texts(column("TIME_FIELD"))
-        for i in watched(np.flatnonzero(placed).tolist(), span(progress, 0.6, 0.8)):
-            times.add(stated[i])
-            points.append(Waypoint(
-                float(lon[i]), float(lat[i]), next(names), notes[i],
-                plain_symbol(symbols[i], default), float(depth[i]),
-                elevation=float(elevation[i]),
-            ))
-        points, warnings = times.into(points, span(progress, 0.8, 1.0))
-        for text in warnings:
-            feedback.pushWarning(text)
+        def text(name):
+            return [value for value, here in zip(texts(column(name)), placed.tolist()) if here]
+
+        points, notes = device_waypoints(
+            Places(
+                lon[placed], lat[placed], numbers(column("DEPTH_FIELD"))[placed],
+                text("NAME_FIELD"), text("NOTE_FIELD"), text("SYMBOL_FIELD"), text("TIME_FIELD"),
+            ),
+            rules, params.optional_number(self, parameters, "DATUM_ELEVATION", context),
+            span(progress, 0.3, 1.0),
+        )
+        for note in notes:
+            feedback.pushWarning(note)
         return points
 
-    def _lines(self, parameters, context, feedback):
+    def _lines(self, parameters, context, feedback, rules):
         """Return the lines as routes and as tracks, one of the two empty."""
         source = optional_source(self, parameters, "LINES", context)
         if source is None:
@@ -271,34 +263,15 @@ class ExportWaypoints(LakefloorAlgorithm):
         given = self.parameterAsString(parameters, "LINE_NAME_FIELD", context)
         lines, columns = read_line_rows(
             source, wgs84(), sorted({*wanted, given} - {""}), context, feedback)
-        depths = numbers(columns.get("depth_m", [None] * len(lines)))
         if given:
             names = texts(columns[given])
         elif "depth" in present and "unit" in present:
-            names = [
-                f"{d:g} {u}".upper() for d, u in
-                zip(numbers(columns["depth"]), texts(columns["unit"]))
-            ]
+            names = contour_names(numbers(columns["depth"]), texts(columns["unit"]))
         else:
             usual = next((f for f in ("name", "label") if f in present), None)
             names = texts(columns[usual]) if usual else [""] * len(lines)
         names = [name or tr("LINE") for name in names]
         if self.parameterAsEnumString(parameters, "LINES_AS", context) == "routes":
-            names = self._names(names, None, parameters, context)
-            return [_route(name, line) for name, line in zip(names, lines)], []
-        most = None
-        if params.given(self, parameters, "MAX_TRACK_POINTS", context):
-            most = self.parameterAsInt(parameters, "MAX_TRACK_POINTS", context)
-        tracks = tracks_by_name(lines, names, depths, max_points=most)
-        names = self._names([t.name for t in tracks], None, parameters, context)
-        return [], [replace(track, name=name) for track, name in zip(tracks, names)]
-
-
-def _route(name, line):
-    if len(line) > 999:
-        raise LakefloorError(
-            tr("Line '{}' has {} points, too many for a route. Write lines as tracks.").format(
-                name, len(line))
-        )
-    points = [Waypoint(x, y, f"{name}-{i}") for i, (x, y) in enumerate(line.tolist(), start=1)]
-    return Route(name, tuple(points))
+            return device_routes(lines, names, rules), []
+        depths = numbers(columns.get("depth_m", [None] * len(lines)))
+        return [], device_tracks(lines, names, depths, rules)
