@@ -28,11 +28,6 @@ _FARTHEST_ZONE_MIN = 15 * 60
 #: No date and time is written with more characters.
 _LONGEST_TEXT = 64
 
-#: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
-ROLLOVER_DAYS = 1024 * 7
-
-#: No consumer track can be older than the first rollover without being suspect.
-FIRST_ROLLOVER = np.datetime64("1999-08-22")
 
 _NAME_DATE = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?:\d{4}|\d{6})?(?!\d)"
@@ -61,39 +56,6 @@ def date_in_name(name: str) -> np.datetime64 | None:
         return np.datetime64(datetime(int(found[1]), int(found[3]), int(found[4])), "D")
     except ValueError:
         return None
-
-
-def without_week_rollover(
-    days: ArrayLike, name_date: np.datetime64 | None = None
-) -> np.ndarray:
-    """Return dates with whole spans of 1024 GPS weeks added where they are due.
-
-    A date before 22 August 1999, the first rollover of the GPS week number, is
-    taken as such a receiver error, and so is one that lies 1024 or 2048 weeks
-    (give or take a day) before the date in the file's name.
-
-    Parameters
-    ----------
-    days : array of datetime64[D], shape (n,)
-    name_date : datetime64[D], optional
-
-    Returns
-    -------
-    array of datetime64[D], shape (n,)
-
-    References
-    ----------
-    IS-GPS-200, 20.3.3.3.1.1 (transmission week number, modulo 1024).
-    """
-    days = np.array(days, dtype="datetime64[D]")
-    step = np.timedelta64(ROLLOVER_DAYS, "D")
-    for _ in range(2):
-        days = np.where(days < FIRST_ROLLOVER, days + step, days)
-    if name_date is not None:
-        for spans in (1, 2):
-            late = np.abs((name_date - spans * step - days).astype(int)) <= 1
-            days = np.where(late, days + spans * step, days)
-    return days
 
 
 def seconds_of(time: np.ndarray) -> np.ndarray:

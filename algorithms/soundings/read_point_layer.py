@@ -127,6 +127,31 @@ class ReadPointLayer(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         points = source(self, parameters, params.INPUT, context)
         crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), feedback)
+        columns, given = self._columns(points, crs, parameters, context, feedback)
+        soundings, kept, left_out, notes = soundings_from_points(
+            columns, self._units(columns, crs, parameters, context, feedback),
+            self.progress(feedback),
+        )
+        for note in notes:
+            feedback.pushInfo(note)
+        for note in track_notes(in_logged_order(soundings)):
+            feedback.pushWarning(note)
+        for reason, count in left_out.items():
+            feedback.pushInfo(tr("Left out, {}: {}").format(reason, count))
+        visits = list(dict.fromkeys(soundings.visit))
+        feedback.pushInfo(
+            tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits))
+        )
+        with Outputs(self, parameters, context, feedback) as out:
+            given = replace(given, order=given.order[kept])
+            out.soundings(params.OUTPUT, soundings, crs, given=given)
+            out.results["SOUNDINGS"] = len(soundings)
+            out.results["VISITS"] = len(visits)
+            out.results["LEFT_OUT"] = sum(left_out.values())
+        return out.results
+
+    def _columns(self, points, crs, parameters, context, feedback):
+        """Return the columns that were chosen, and the layer's own fields and order."""
         fields = {
             role: self.parameterAsString(parameters, f"{role}_FIELD", context)
             for role in (
@@ -151,44 +176,26 @@ class ReadPointLayer(LakefloorAlgorithm):
                 return None
             return ["" if v is None else str(v) for v in columns[fields[role]]]
 
+        return PointColumns(
+            x, y, numbers("DEPTH") or z, texts("TIME"), texts("VISIT"), numbers("HARDNESS"),
+            numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
+        ), given
+
+    def _units(self, columns, crs, parameters, context, feedback):
+        """Return the units that were chosen; warn where the name of the field suggests another."""
         unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
-        stated = unit_in_name(fields["DEPTH"])
+        field = self.parameterAsString(parameters, "DEPTH_FIELD", context)
+        stated = unit_in_name(field)
         if stated and stated != unit:
             feedback.pushWarning(
                 tr("The name of field '{}' suggests {}, but the depth unit is {}. Choose the right "
-                   "one.").format(
-                    fields["DEPTH"], LENGTH_NAMES[stated], LENGTH_NAMES[unit])
+                   "one.").format(field, LENGTH_NAMES[stated], LENGTH_NAMES[unit])
             )
-        depth = numbers("DEPTH") or z
-        soundings, kept, left_out, notes = soundings_from_points(
-            PointColumns(
-                x, y, depth, texts("TIME"), texts("VISIT"), numbers("HARDNESS"),
-                numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
-            ),
-            PointUnits(
-                unit,
-                _POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
-                self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
-                self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
-                params.zone_given(self, parameters, "TIME_ZONE", context),
-                longitude(x, y, srs_wkt(crs)),
-            ),
-            self.progress(feedback),
+        return PointUnits(
+            unit,
+            _POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
+            self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
+            self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
+            params.zone_given(self, parameters, "TIME_ZONE", context),
+            longitude(columns.x, columns.y, srs_wkt(crs)),
         )
-        for note in notes:
-            feedback.pushInfo(note)
-        for note in track_notes(in_logged_order(soundings)):
-            feedback.pushWarning(note)
-        for reason, count in left_out.items():
-            feedback.pushInfo(tr("Left out, {}: {}").format(reason, count))
-        visits = list(dict.fromkeys(soundings.visit))
-        feedback.pushInfo(
-            tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits))
-        )
-        with Outputs(self, parameters, context, feedback) as out:
-            given = replace(given, order=given.order[kept])
-            out.soundings(params.OUTPUT, soundings, crs, given=given)
-            out.results["SOUNDINGS"] = len(soundings)
-            out.results["VISITS"] = len(visits)
-            out.results["LEFT_OUT"] = sum(left_out.values())
-        return out.results

@@ -17,7 +17,8 @@ from ..errors import LakefloorError
 from ..number_text import counted, finite_number, written
 from ..progress import Progress, rising, silent, span, watched
 from ..soundings import Soundings
-from ..times import DAY_MS, midnights, without_week_rollover
+from ..times import DAY_MS, midnights
+from .gps_weeks import without_week_rollover
 from .nmea_sentences import (
     DEPTH_KINDS,
     UNIT_FIELDS,
