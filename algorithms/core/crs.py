@@ -53,6 +53,11 @@ def utm_epsg(lon: ArrayLike, lat: ArrayLike) -> int:
     -----
     zone = floor((lon + 180) / 6) + 1. The wider zones of south-west Norway and
     Svalbard are not used: every zone is metric and conformal there as well.
+
+    Examples
+    --------
+    >>> utm_epsg([-93.1, -93.2], [45.1, 45.2])
+    32615
     """
     lon, lat = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (lon, lat))
     known = np.isfinite(lon) & np.isfinite(lat)
@@ -156,5 +161,12 @@ def transform(
 
 
 def project(lon: ArrayLike, lat: ArrayLike, epsg: int | str) -> tuple[np.ndarray, np.ndarray]:
-    """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``."""
+    """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``.
+
+    Examples
+    --------
+    >>> x, y = project([-93.0], [45.0], 32615)
+    >>> round(float(x[0])), round(float(y[0]))
+    (500000, 4982950)
+    """
     return transform(lon, lat, 4326, epsg)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timezone, tzinfo
+from datetime import datetime, timedelta, timezone, tzinfo
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,6 +48,7 @@ def zone_offsets_h(time: np.ndarray, time_zone: str | tzinfo) -> np.ndarray:
     )
     offsets = [
         datetime.fromtimestamp(int(q) * 900, timezone.utc).astimezone(zone).utcoffset()
+        or timedelta()
         for q in quarters
     ]
     out[known] = np.array([o.total_seconds() / 3600.0 for o in offsets])[index]
@@ -98,6 +99,12 @@ def outings(time: np.ndarray) -> np.ndarray:
     Returns
     -------
     array of int, shape (n,)
+
+    Examples
+    --------
+    >>> time = np.array(["2026-07-09T23:50", "2026-07-10T00:10", "2026-07-10T14:00"])
+    >>> outings(time.astype("datetime64[ms]")).tolist()
+    [0, 0, 1]
     """
     number = np.full(len(time), -1)
     known = np.flatnonzero(~np.isnat(time))

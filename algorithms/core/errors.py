@@ -18,7 +18,13 @@ def excerpt(text: object, most: int = EXCERPT) -> str:
 
 
 def excerpts(texts: Iterable[object], most: int = 20) -> str:
-    """Return texts of the user's data as a list for a message, the first few of them."""
+    """Return texts of the user's data as a list for a message, the first few of them.
+
+    Examples
+    --------
+    >>> excerpts(["lon", "lat", "depth"], most=2)
+    'lon, lat and 1 more'
+    """
     texts = list(texts)
     shown = ", ".join(excerpt(text, 40) for text in texts[:most])
     return shown if len(texts) <= most else f"{shown} and {len(texts) - most} more"

@@ -32,7 +32,7 @@ class Numbers:
 
     def written(self, value: Any, spec: str = "") -> str:
         """Return a number by a format specification of Python, such as ``,.1f``."""
-        signs = {".": self.decimal, ",": self.group}
+        signs: dict[str, str | int | None] = {".": self.decimal, ",": self.group}
         return format(value, spec).translate(str.maketrans(signs))
 
     def phrase(self, template: str, *values: object, **named: object) -> str:

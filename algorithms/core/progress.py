@@ -6,8 +6,8 @@ A progress callback takes the fraction done (0..1) and may raise
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from typing import TypeVar
+from collections.abc import Callable, Iterable, Iterator, Sized
+from typing import TypeVar, cast
 
 Progress = Callable[[float], None]
 
@@ -29,7 +29,7 @@ def watched(
 
     ``total`` is their number, or a guess of it where they have no length.
     """
-    total = max(len(items) if total is None else total, 1)
+    total = max(len(cast(Sized, items)) if total is None else total, 1)
     for i, item in enumerate(items):
         if i % every == 0:
             progress(min(i / total, 1.0))

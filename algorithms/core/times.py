@@ -48,7 +48,13 @@ _COMPACT = re.compile(
 
 
 def date_in_name(name: str) -> np.datetime64 | None:
-    """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None."""
+    """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None.
+
+    Examples
+    --------
+    >>> str(date_in_name("log_2026-07-09_a.csv"))
+    '2026-07-09'
+    """
     found = _NAME_DATE.search(name)
     if not found:
         return None
@@ -77,6 +83,11 @@ def midnights(seconds: ArrayLike) -> np.ndarray:
     Returns
     -------
     array of int, shape (n,)
+
+    Examples
+    --------
+    >>> midnights([86_390.0, 5.0, 10.0]).tolist()
+    [0, 1, 1]
     """
     seconds = np.asarray(seconds, dtype=float)
     known = np.flatnonzero(np.isfinite(seconds))
@@ -298,6 +309,12 @@ def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list
     times: where the clock steps back, the times before are the first pass and
     those after it the second; with no such step, the pass that joins the nearer
     neighbour in time; failing both, the first.
+
+    Examples
+    --------
+    >>> utc, _ = to_utc(np.array(["2026-07-09T09:00"], "datetime64[ms]"), "UTC-05:00")
+    >>> str(utc[0])
+    '2026-07-09T14:00:00.000'
     """
     zone = zone_of(time_zone)
     known = ~np.isnat(local)
@@ -309,8 +326,8 @@ def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list
     for i, q in enumerate(quarter):
         naive = datetime(1970, 1, 1) + timedelta(seconds=int(q) * 900)
         for fold, out in ((0, first), (1, second)):
-            offset = naive.replace(tzinfo=zone, fold=fold).utcoffset()
-            out[i] = round(offset.total_seconds() * 1000)
+            offset_of_zone = naive.replace(tzinfo=zone, fold=fold).utcoffset() or timedelta()
+            out[i] = round(offset_of_zone.total_seconds() * 1000)
     first, second = first[index], second[index]
     offset, notes = first.copy(), []
     twice = first > second
@@ -379,6 +396,12 @@ def utc_from_texts(
     offset_h : float, shape (n,)
         See :func:`local_offset_h`.
     notes : list of str
+
+    Examples
+    --------
+    >>> utc, offset_h, _ = utc_from_texts(["2026-07-09T09:00:00-05:00"], "UTC")
+    >>> str(utc[0]), float(offset_h[0])
+    ('2026-07-09T14:00:00.000', -5.0)
     """
     date, seconds, offset = parse_texts(texts, date_order, progress)
     ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64")

@@ -60,7 +60,13 @@ def unit_factor(unit: str) -> float:
 
 
 def unit_in_name(name: str) -> str | None:
-    """Return the unit of length at the end of a field's name, such as depth_ft, or None."""
+    """Return the unit of length at the end of a field's name, such as depth_ft, or None.
+
+    Examples
+    --------
+    >>> unit_in_name("depth_ft"), unit_in_name("Depth (m)"), unit_in_name("depth")
+    ('ft', 'm', None)
+    """
     found = _UNIT_AT_END.search(str(name).lower())
     return found[1] if found else None
 

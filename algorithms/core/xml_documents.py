@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from xml.etree import ElementTree
 from xml.parsers import expat
 from xml.sax.saxutils import XMLGenerator
+from xml.sax.xmlreader import AttributesImpl
 
 from .errors import LakefloorError, excerpt
 from .number_text import written
@@ -156,20 +157,20 @@ class XmlWriter(XMLGenerator):
     @contextmanager
     def element(self, name: str, attributes: dict[str, str] | None = None) -> Iterator[None]:
         """Write an element with what is written meanwhile."""
-        self.startElement(name, attributes or {})
+        self.startElement(name, AttributesImpl(attributes or {}))
         yield
         self.endElement(name)
 
     def text_element(self, name: str, text: str, attributes: dict[str, str] | None = None) -> None:
         """Write an element with a text; none where the text is empty."""
         if text:
-            self.startElement(name, attributes or {})
+            self.startElement(name, AttributesImpl(attributes or {}))
             self.characters(text)
             self.endElement(name)
 
     def empty_element(self, name: str, attributes: dict[str, str]) -> None:
         """Write an element with nothing in it."""
-        self.startElement(name, attributes)
+        self.startElement(name, AttributesImpl(attributes))
         self.endElement(name)
 
     def end_line(self) -> None:

@@ -15,17 +15,22 @@ def wgs84():
 
 
 _KINDS = {
-    "point": QgsWkbTypes.GeometryType.PointGeometry,
-    "line": QgsWkbTypes.GeometryType.LineGeometry,
-    "polygon": QgsWkbTypes.GeometryType.PolygonGeometry,
+    QgsWkbTypes.GeometryType.PointGeometry: "point",
+    QgsWkbTypes.GeometryType.LineGeometry: "line",
+    QgsWkbTypes.GeometryType.PolygonGeometry: "polygon",
 }
+
+
+def geometry_kind(source):
+    """Return ``point``, ``line`` or ``polygon``, None for a table."""
+    return _KINDS.get(QgsWkbTypes.geometryType(source.wkbType()))
 
 
 def require(source, kind, feedback):
     """Refuse a layer of another geometry kind, without features or without a CRS."""
     name = source.sourceName()
-    found = QgsWkbTypes.geometryType(source.wkbType())
-    if found != _KINDS[kind]:
+    if geometry_kind(source) != kind:
+        found = QgsWkbTypes.geometryType(source.wkbType())
         words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
         raise LakefloorError(
             tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(

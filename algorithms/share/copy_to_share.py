@@ -13,7 +13,6 @@ from qgis.core import (
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterString,
     QgsRasterLayer,
-    QgsWkbTypes,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
@@ -40,14 +39,8 @@ from ..core.exchange.waypoints import check_positions
 from ..core.number_text import written
 from ..core.polygons import inside
 from ._clean_geopackage import write_geopackage
-from ._exchange import wgs84
+from ._exchange import geometry_kind, wgs84
 from ._folder import new_folder
-
-_GEOMETRY = {
-    QgsWkbTypes.GeometryType.PointGeometry: "point",
-    QgsWkbTypes.GeometryType.LineGeometry: "line",
-    QgsWkbTypes.GeometryType.PolygonGeometry: "polygon",
-}
 
 #: Items of a raster that may leave, and descriptions of its first band.
 _ITEMS = ("DATUM_NAME", "DATUM_ELEVATION_M")
@@ -232,7 +225,7 @@ class _Copy:
         if isinstance(layer, QgsRasterLayer):
             self._take_raster(layer)
             return
-        geometry = _GEOMETRY.get(QgsWkbTypes.geometryType(layer.wkbType()))
+        geometry = geometry_kind(layer)
         kind = shared_copy.kind_of(geometry, layer.fields().names())
         if kind is None:
             self.notes.append({
@@ -246,7 +239,7 @@ class _Copy:
             self._take_shapes(layer, kind)
 
     def take_marks(self, source):
-        if _GEOMETRY.get(QgsWkbTypes.geometryType(source.wkbType())) != "point":
+        if geometry_kind(source) != "point":
             raise LakefloorError(tr("Layer '{}' has no points. Choose marks.").format(
                 source.sourceName()))
         self._take_shapes(source, shared_copy.MARKS)

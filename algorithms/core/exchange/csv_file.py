@@ -83,6 +83,11 @@ def csv_document(
     LakefloorError
         If a position is off the globe, polar, or the positions span the antimeridian, or the unit
         is not known.
+
+    Examples
+    --------
+    >>> print(csv_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]).decode().split()[1])
+    waypoint,Hump,,-93.10000000,45.20000000,12,,,,
     """
     if depth_unit not in ("ft", "m"):
         raise LakefloorError(f"Depth unit '{depth_unit}' is not known. Use ft or m.")
@@ -157,7 +162,7 @@ def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
         rows, column, units.unit_factor(unit or "m"), above + 2, span(progress, 0.2, 0.7))
     points, more = times.into(points, span(progress, 0.7, 0.9))
     found = _joined(watched(points, span(progress, 0.9, 1.0)), lines, (*more, *notes))
-    check_places(*found[:3], "The table", together=False)
+    check_places(found.waypoints, found.routes, found.tracks, "The table", together=False)
     return found
 
 
@@ -236,7 +241,7 @@ def _columns(header) -> dict:
     }
     guessed = roles_of_header(header)
     for role in ("lon", "lat", "depth", "time", "date"):
-        found = guessed.get(role, guessed.get({"lon": "x", "lat": "y"}.get(role)))
+        found = guessed.get(role, guessed.get({"lon": "x", "lat": "y"}.get(role, "")))
         if column.get(role) is None:
             column[role] = None if found in column.values() else found
     return column

@@ -81,6 +81,11 @@ def device_names(
     LakefloorError
         If the length is below 4, an ending leaves no room for a name, or there are more equal
         names than the length can number.
+
+    Examples
+    --------
+    >>> device_names(["West hump", "West hump"], ["12FT", "9FT"], length=10)
+    ['West 12FT', 'West h 9FT']
     """
     if length < 4:
         raise LakefloorError(f"Names of {length} characters are too short. Allow at least 4.")

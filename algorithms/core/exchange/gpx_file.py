@@ -110,6 +110,12 @@ def read_gpx(data: bytes, progress: Progress = silent) -> WaypointFile:
     ------
     LakefloorError
         If the data is no GPX, is damaged, or holds no point.
+
+    Examples
+    --------
+    >>> read = read_gpx(gpx_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]))
+    >>> [(p.name, p.lon, p.depth) for p in read.waypoints]
+    [('Hump', -93.1, 3.6576)]
     """
     if not is_gpx(data):
         raise LakefloorError(
@@ -147,14 +153,15 @@ def read_gpx(data: bytes, progress: Progress = silent) -> WaypointFile:
         raise LakefloorError(
             "The GPX file has no waypoint, route or track point. Choose another file."
         )
-    points, notes = times.into(points, span(progress, 0.8, 1.0))
-    marks = WaypointFile(
-        points[waypoints],
-        tuple(Route(child_text(e, "name"), points[rows], _note(e)) for e, rows in routes),
+    timed, notes = times.into(points, span(progress, 0.8, 1.0))
+    found = WaypointFile(
+        timed[waypoints],
+        tuple(Route(child_text(e, "name"), timed[rows], _note(e)) for e, rows in routes),
         tuple(tracks), notes,
     )
-    check_places(*marks[:3], "The GPX file", together=False)
-    return marks
+    check_places(
+        found.waypoints, found.routes, found.tracks, "The GPX file", together=False)
+    return found
 
 
 # -- writing -----------------------------------------------------------------------------------

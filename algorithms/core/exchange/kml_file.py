@@ -120,6 +120,12 @@ def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
     ------
     LakefloorError
         If the data is no KML, is damaged, or holds no point or line.
+
+    Examples
+    --------
+    >>> read = read_kml(kml_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]))
+    >>> [(p.name, p.lon, p.depth) for p in read.waypoints]
+    [('Hump', -93.1, 3.6576)]
     """
     if not is_kml(data):
         raise LakefloorError(
@@ -159,9 +165,9 @@ def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
             tracks.append(Track(name, segments, note, depth))
     if not (waypoints or routes or tracks):
         raise LakefloorError("The KML file has no point and no line. Choose another file.")
-    waypoints, notes = times.into(waypoints, span(progress, 0.9, 1.0))
-    check_places(waypoints, routes, tracks, "The KML file", together=False)
-    return WaypointFile(waypoints, tuple(routes), tuple(tracks), notes)
+    timed, notes = times.into(waypoints, span(progress, 0.9, 1.0))
+    check_places(timed, routes, tracks, "The KML file", together=False)
+    return WaypointFile(timed, tuple(routes), tuple(tracks), notes)
 
 
 def _unzipped(data):

@@ -59,6 +59,11 @@ def tiling(west: float, south: float, east: float, north: float, zoom: int) -> T
     LakefloorError
         If a picture of these tiles would have more than 30 000 pixels along a side.
 
+    Examples
+    --------
+    >>> round(tiling(-93.2, 45.1, -93.1, 45.2, 15).ground, 2)
+    3.37
+
     References
     ----------
     OGC 17-083r2, Two Dimensional Tile Matrix Set (WebMercatorQuad). IOGP Guidance Note 373-7-2,

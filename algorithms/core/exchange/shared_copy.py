@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -136,7 +137,7 @@ def with_picks(kind: SharedKind, picked: Iterable[str]) -> SharedKind:
     return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
 
 
-def shared_value(kind: SharedKind, name: str, value: object) -> float | str | None:
+def shared_value(kind: SharedKind, name: str, value: Any) -> float | str | None:
     """Return a value as it may leave: a number, a text that fits its pattern, or None."""
     pattern = kind.keeps[name]
     if value is None:
@@ -197,23 +198,29 @@ def coarse_soundings(
     Returns
     -------
     tuple of array
-        ``x``, ``y`` and the values. The order is that of place, and tells nothing of the order
+        ``x``, ``y`` and the values. The order is that of place, and says nothing of the order
         in which they were logged.
+
+    Examples
+    --------
+    >>> x, y, depth = coarse_soundings([1.0, 3.0, 12.0], [1.0] * 3, [2.0, 4.0, 5.0], cell=10.0)
+    >>> x.tolist(), y.tolist(), depth.tolist()
+    ([5.0, 15.0], [5.0, 5.0], [3.0, 5.0])
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
-    values = [np.asarray(v, float) for v in values]
+    columns = [np.asarray(v, float) for v in values]
     if x.size and cell:
-        known = [np.isfinite(v).astype(float) for v in values]
-        means = block_mean(x, y, cell, *[np.nan_to_num(v) for v in values], *known)
+        known = [np.isfinite(v).astype(float) for v in columns]
+        means = block_mean(x, y, cell, *[np.nan_to_num(v) for v in columns], *known)
         mean_x, mean_y = means[:2]
         x, y = ((np.floor(v / cell) + 0.5) * cell for v in (mean_x, mean_y))
-        sums, shares = means[2 : 2 + len(values)], means[2 + len(values) : -1]
+        sums, shares = means[2 : 2 + len(columns)], means[2 + len(columns) : -1]
         with np.errstate(invalid="ignore", divide="ignore"):
-            values = [s / share for s, share in zip(sums, shares)]
+            columns = [s / share for s, share in zip(sums, shares)]
     x, y = rounded(x), rounded(y)
-    values = [np.round(v, _DEPTH_DECIMALS) for v in values]
-    order = np.lexsort((*values, x, y))
-    return tuple(v[order] for v in (x, y, *values))
+    columns = [np.round(v, _DEPTH_DECIMALS) for v in columns]
+    order = np.lexsort((*columns, x, y))
+    return tuple(v[order] for v in (x, y, *columns))
 
 
 def rounded(values: ArrayLike) -> np.ndarray:

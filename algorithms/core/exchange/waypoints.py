@@ -111,6 +111,11 @@ def depth_text(depth: float, unit: str = "ft", write: Callable[[float, str], str
     ------
     LakefloorError
         If the unit is neither ``ft`` nor ``m``.
+
+    Examples
+    --------
+    >>> depth_text(3.66), depth_text(3.66, "m")
+    ('12 ft', '3.7 m')
     """
     # Adding nought turns the -0 of a place at the datum into 0.
     if unit == "ft":
@@ -148,8 +153,8 @@ class PointTimes:
         lost = stated - int((~np.isnat(times)).sum())
         if lost:
             notes.append(f"{lost} of {counted(stated, 'time')} unreadable, and left out.")
-        points = watched(points, span(progress, 0.5, 1.0))
-        return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
+        pairs = zip(watched(points, span(progress, 0.5, 1.0)), times)
+        return tuple(replace(point, time=time) for point, time in pairs), tuple(notes)
 
 
 def degree_texts(lon: float, lat: float) -> tuple[str, str]:
@@ -234,11 +239,14 @@ def check_places(
                 )
             lines.append(segment)
     if together:
-        check_positions(*np.concatenate([places(waypoints), *lines]).T, what)
+        lon, lat = np.concatenate([places(waypoints), *lines]).T
+        check_positions(lon, lat, what)
     else:
-        check_positions(*places(waypoints).T, what, joined=False)
+        lon, lat = places(waypoints).T
+        check_positions(lon, lat, what, joined=False)
         for line in lines:
-            check_positions(*line.T, what)
+            lon, lat = line.T
+            check_positions(lon, lat, what)
 
 
 def tracks_by_name(

@@ -81,6 +81,12 @@ def parse_gpx_log(
     LakefloorError
         If no point has a depth, the text encoding is not known, or the document declares
         entities.
+
+    Examples
+    --------
+    >>> data = b"<gpx><wpt lat='45' lon='-93'><depth unit='ft'>10</depth></wpt></gpx>"
+    >>> round(float(parse_gpx_log(data).soundings.depth[0]), 3)
+    3.048
     """
     tally, notes = UnreadTally(), []
     progress = rising(progress)

@@ -114,6 +114,14 @@ def parse_nmea_log(
     fixes. Its position is interpolated in time between fixes. Fixes, and with
     them times, come from the talker that gives most of them; other talkers
     fill its gaps.
+
+    Examples
+    --------
+    >>> body = "$GPRMC,14000{},A,4500.00,N,09300.00,W,4.0,90.0,090726,,\\r\\n"
+    >>> log = body.format(1) + "$SDDBT,,f,3.0,M,,F\\r\\n" + body.format(2)
+    >>> soundings = parse_nmea_log(log.encode()).soundings
+    >>> str(soundings.time[0]), float(soundings.depth[0]), float(soundings.x[0])
+    ('2026-07-09T14:00:01.500', 3.0, -93.0)
     """
     tally, notes = UnreadTally(), []
     progress = rising(progress)

@@ -59,17 +59,16 @@ def nmea_angle(text: str | bytes, hemisphere: str | bytes) -> float:
     >>> nmea_angle("09330.0", "W")
     -93.5
     """
-    if isinstance(text, str):
-        text, hemisphere = text.encode(), hemisphere.encode()
-    whole = text.partition(b".")[0]
-    if len(whole) < 3 or hemisphere not in (b"N", b"S", b"E", b"W"):
+    digits, letter = (v.encode() if isinstance(v, str) else v for v in (text, hemisphere))
+    whole = digits.partition(b".")[0]
+    if len(whole) < 3 or letter not in (b"N", b"S", b"E", b"W"):
         return np.nan
-    degrees, minutes = finite_number(whole[:-2]), finite_number(text[len(whole) - 2 :])
-    limit = 90.0 if hemisphere in b"NS" else 180.0
+    degrees, minutes = finite_number(whole[:-2]), finite_number(digits[len(whole) - 2 :])
+    limit = 90.0 if letter in b"NS" else 180.0
     value = degrees + minutes / 60.0
     if not (0.0 <= minutes < 60.0 and 0.0 <= value <= limit):
         return np.nan
-    return -value if hemisphere in b"SW" else value
+    return -value if letter in b"SW" else value
 
 
 def _time_of_day(text) -> float:
