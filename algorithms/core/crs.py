@@ -1,8 +1,11 @@
 """The metric coordinate system of a lake: its UTM zone, and projecting into it."""
 
+from __future__ import annotations
+
 import threading
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
@@ -25,7 +28,7 @@ _METRES_PER_DEGREE = 111_320.0
 _CONTEXTS = {}
 
 
-def utm_epsg(lon, lat) -> int:
+def utm_epsg(lon: ArrayLike, lat: ArrayLike) -> int:
     """Return the EPSG code of the WGS 84 / UTM zone of the median position.
 
     Parameters
@@ -50,25 +53,33 @@ def utm_epsg(lon, lat) -> int:
     -----
     zone = floor((lon + 180) / 6) + 1. The wider zones of south-west Norway and
     Svalbard are not used: every zone is metric and conformal there as well.
+
+    Examples
+    --------
+    >>> utm_epsg([-93.1, -93.2], [45.1, 45.2])
+    32615
     """
     lon, lat = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (lon, lat))
     known = np.isfinite(lon) & np.isfinite(lat)
     lon, lat = lon[known], lat[known]
     if lon.size == 0:
-        raise LakefloorError("There is no position from which to choose a UTM zone.")
+        raise LakefloorError(
+            "There is no position from which to choose a UTM zone. Check the positions of the "
+            "data."
+        )
     off = (np.abs(lon) > 180.0) | (np.abs(lat) > 90.0)
     if off.any():
         i = int(np.argmax(off))
         raise LakefloorError(
-            f"Position longitude {written(lon[i], 'g')}, latitude {written(lat[i], 'g')} is not on "
-            "the globe. If these are projected coordinates, name their coordinate system."
+            f"Longitude {written(lon[i], 'g')}, latitude {written(lat[i], 'g')} is not on the "
+            "globe. If these are projected coordinates, give their coordinate reference system."
         )
     west, east = np.percentile(lon, [1, 99])
     south, north = np.percentile(lat, [1, 99])
     if west < -170.0 and east > 170.0:
         raise LakefloorError(
-            "The positions lie on both sides of the 180 degree meridian, where no UTM zone "
-            "holds them all. Read each side by itself, or give a target coordinate system."
+            "The positions lie on both sides of the 180 degree meridian, so no UTM zone holds them "
+            "all. Read each side by itself."
         )
     span = _METRES_PER_DEGREE * np.hypot(
         (east - west) * np.cos(np.radians((south + north) / 2.0)), north - south
@@ -77,20 +88,20 @@ def utm_epsg(lon, lat) -> int:
         raise LakefloorError(
             f"The positions span {span / 1000.0:.0f} km (longitude {written(west, '.3f')} to "
             f"{written(east, '.3f')}, latitude {written(south, '.3f')} to "
-            f"{written(north, '.3f')}), more than one lake. Read each lake by itself, or check the "
-            "longitude and latitude columns."
+            f"{written(north, '.3f')}), more than one lake does. Read each lake by itself, or "
+            "check the columns of longitude and latitude."
         )
     middle_lon, middle_lat = float(np.median(lon)), float(np.median(lat))
     if not -80.0 <= middle_lat <= 84.0:
         raise LakefloorError(
-            f"Latitude {written(middle_lat, '.3f')} is outside the UTM zones (80 S to 84 N). Give "
-            "a target coordinate system in metres."
+            f"Latitude {written(middle_lat, '.3f')} is outside the UTM zones (80 S to 84 N). "
+            "Leave these positions out."
         )
     zone = min(int((middle_lon + 180.0) // 6.0) + 1, 60)
     return (32600 if middle_lat >= 0.0 else 32700) + zone
 
 
-def known_crs(code) -> CRS:
+def known_crs(code: object) -> CRS:
     """Return a coordinate system, of an EPSG code or anything else that pyproj reads as one.
 
     Raises
@@ -102,7 +113,7 @@ def known_crs(code) -> CRS:
         return CRS.from_user_input(code)
     except CRSError as error:
         raise LakefloorError(
-            f"Coordinate system '{code}' is not known; give an EPSG code such as 32615."
+            f"Coordinate reference system '{code}' is not known. Give an EPSG code such as 32615."
         ) from error
     finally:
         _keep_context()
@@ -114,7 +125,7 @@ def _keep_context():
         _CONTEXTS[threading.get_ident()] = manager
 
 
-def is_metric(code) -> bool:
+def is_metric(code: object) -> bool:
     """Tell whether a coordinate system is projected with both axes in metres.
 
     Errors as :func:`known_crs`.
@@ -123,7 +134,9 @@ def is_metric(code) -> bool:
     return crs.is_projected and all(a.unit_conversion_factor == 1.0 for a in crs.axis_info[:2])
 
 
-def transform(x, y, source, target):
+def transform(
+    x: ArrayLike, y: ArrayLike, source: int | str, target: int | str
+) -> tuple[np.ndarray, np.ndarray]:
     """Return ``x, y`` of coordinate system ``source`` in ``target``, easting first.
 
     Parameters
@@ -147,6 +160,13 @@ def transform(x, y, source, target):
     return np.where(bad, np.nan, out_x), np.where(bad, np.nan, out_y)
 
 
-def project(lon, lat, epsg):
-    """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``."""
+def project(lon: ArrayLike, lat: ArrayLike, epsg: int | str) -> tuple[np.ndarray, np.ndarray]:
+    """Return easting and northing, shape (n,), of WGS 84 positions in ``epsg``.
+
+    Examples
+    --------
+    >>> x, y = project([-93.0], [45.0], 32615)
+    >>> round(float(x[0])), round(float(y[0]))
+    (500000, 4982950)
+    """
     return transform(lon, lat, 4326, epsg)

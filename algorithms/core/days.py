@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timezone
+from datetime import datetime, timedelta, timezone, tzinfo
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from . import crs
+from .number_text import finite_number
 from .soundings import Soundings, distinct, parse_corrections, with_corrections
 from .times import zone_of
 
@@ -21,12 +23,12 @@ _HOUR_MS = 3_600_000
 _DAY_MS = 24 * _HOUR_MS
 
 
-def solar_offset_h(lon):
+def solar_offset_h(lon: ArrayLike) -> np.ndarray:
     """Return the offset of local mean solar time from UTC, h: 15 degrees of longitude an hour."""
     return np.asarray(lon, dtype=float) / 15.0
 
 
-def zone_offsets_h(time, time_zone) -> np.ndarray:
+def zone_offsets_h(time: np.ndarray, time_zone: str | tzinfo) -> np.ndarray:
     """Return the offset of a zone from UTC at UTC instants, h; NaN at NaT.
 
     Parameters
@@ -46,20 +48,21 @@ def zone_offsets_h(time, time_zone) -> np.ndarray:
     )
     offsets = [
         datetime.fromtimestamp(int(q) * 900, timezone.utc).astimezone(zone).utcoffset()
+        or timedelta()
         for q in quarters
     ]
     out[known] = np.array([o.total_seconds() / 3600.0 for o in offsets])[index]
     return out
 
 
-def stated_offsets_h(corrections) -> np.ndarray:
+def stated_offsets_h(corrections: np.ndarray) -> np.ndarray:
     """Return the offsets from UTC that ``corrections`` state, h, shape (n,); NaN where none."""
     texts, row = distinct(corrections)
     found = [parse_corrections(text).get(OFFSET, "nan") for text in texts]
-    return np.array([_number(text) for text in found])[row] if texts else np.empty(0)
+    return np.array([finite_number(text) for text in found])[row] if texts else np.empty(0)
 
 
-def with_offsets(corrections, offset_h) -> np.ndarray:
+def with_offsets(corrections: np.ndarray, offset_h: np.ndarray) -> np.ndarray:
     """Return ``corrections`` with offsets from UTC stated, h; where NaN, as they were."""
     corrections = np.array(corrections, dtype=object)
     for value in np.unique(offset_h[np.isfinite(offset_h)]):
@@ -68,7 +71,7 @@ def with_offsets(corrections, offset_h) -> np.ndarray:
     return corrections
 
 
-def local_offsets_h(corrections, lon) -> np.ndarray:
+def local_offsets_h(corrections: np.ndarray, lon: ArrayLike) -> np.ndarray:
     """Return the offset from UTC by which the lake's days are counted, h, shape (n,).
 
     What the log or the user stated, else local mean solar time: its date can differ from that
@@ -84,7 +87,7 @@ def local_offsets_h(corrections, lon) -> np.ndarray:
     return np.where(np.isfinite(stated), stated, solar_offset_h(lon))
 
 
-def outings(time) -> np.ndarray:
+def outings(time: np.ndarray) -> np.ndarray:
     """Return the running number of the outing, by time, of each sounding; -1 without a time.
 
     A break of more than :data:`VISIT_BREAK_H` hours starts another; midnight does not.
@@ -96,6 +99,12 @@ def outings(time) -> np.ndarray:
     Returns
     -------
     array of int, shape (n,)
+
+    Examples
+    --------
+    >>> time = np.array(["2026-07-09T23:50", "2026-07-10T00:10", "2026-07-10T14:00"])
+    >>> outings(time.astype("datetime64[ms]")).tolist()
+    [0, 0, 1]
     """
     number = np.full(len(time), -1)
     known = np.flatnonzero(~np.isnat(time))
@@ -105,7 +114,7 @@ def outings(time) -> np.ndarray:
     return number
 
 
-def outing_days(time, offset_h) -> list:
+def outing_days(time: np.ndarray, offset_h: ArrayLike) -> list[np.datetime64]:
     """Return the local day of each outing of :func:`outings`: the one on which it began.
 
     Parameters
@@ -125,13 +134,13 @@ def outing_days(time, offset_h) -> list:
     return list(local_days(time[firsts], np.broadcast_to(offset_h, len(time))[firsts]))
 
 
-def local_days(time, offset_h) -> np.ndarray:
+def local_days(time: np.ndarray, offset_h: ArrayLike) -> np.ndarray:
     """Return the local days, datetime64[D], of UTC instants; offsets in hours."""
     shift = np.round(np.asarray(offset_h, dtype=float) * _HOUR_MS).astype("int64")
     return (time + shift.astype("timedelta64[ms]")).astype("datetime64[D]")
 
 
-def survey_days(soundings: Soundings, code=None) -> list:
+def survey_days(soundings: Soundings, code: int | str | None = None) -> list[str]:
     """Return the days of a survey in ISO form, in order: those of the lake, one an outing.
 
     Parameters
@@ -164,7 +173,7 @@ def survey_days(soundings: Soundings, code=None) -> list:
     return [str(day) for day in sorted(found)]
 
 
-def longitude(x, y, code=None) -> float:
+def longitude(x: ArrayLike, y: ArrayLike, code: int | str | None = None) -> float:
     """Return the longitude of the median position, degrees; 0 where there is none.
 
     Parameters
@@ -179,10 +188,3 @@ def longitude(x, y, code=None) -> float:
         return 0.0
     lon, _ = crs.transform(np.median(x[known]), np.median(y[known]), code, 4326)
     return float(np.nan_to_num(lon[0]))
-
-
-def _number(text):
-    try:
-        return float(text)
-    except ValueError:
-        return np.nan

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pyproj import Proj
 from shapely.geometry.base import BaseGeometry
 
@@ -15,7 +16,7 @@ from .polygons import rings
 _NODES = 9
 
 
-def projection(crs) -> Proj:
+def projection(crs: int | str) -> Proj:
     """Return the projection of a coordinate system.
 
     Parameters
@@ -31,12 +32,13 @@ def projection(crs) -> Proj:
     known = known_crs(crs)
     if not is_metric(known):
         raise LakefloorError(
-            f"Coordinate system '{known.name}' is not projected in metres, as areas need it."
+            f"Coordinate reference system '{known.name}' is not projected in meters, which areas "
+            "need. Choose one that is, such as the UTM zone of the lake."
         )
     return Proj(known)
 
 
-def polygon_area(polygon: BaseGeometry, crs) -> float:
+def polygon_area(polygon: BaseGeometry, crs: int | str) -> float:
     """Return the area of a polygon on the ellipsoid, holes taken out, m2.
 
     Parameters
@@ -60,13 +62,13 @@ def polygon_area(polygon: BaseGeometry, crs) -> float:
     return total
 
 
-def line_length(coords, crs) -> float:
+def line_length(coords: ArrayLike, crs: int | str) -> float:
     """Return the length of a line or ring on the ellipsoid, m; ``coords`` has shape (k, 2)."""
     proj = projection(crs)
     return float(proj.crs.get_geod().line_length(*proj(*np.asarray(coords).T, inverse=True)))
 
 
-def area_scale(grid: Grid, crs) -> Grid:
+def area_scale(grid: Grid, crs: int | str) -> Grid:
     """Return how many times larger areas are on the map than on the ellipsoid.
 
     Parameters
@@ -100,7 +102,7 @@ def area_scale(grid: Grid, crs) -> Grid:
     scale = np.asarray(proj.get_factors(lon, lat).areal_scale, dtype=float)
     if not np.all(np.isfinite(scale)):
         raise LakefloorError(
-            "The raster lies outside the area of its coordinate system; check that it has the "
-            "right one."
+            "The raster lies outside the area of its coordinate reference system. Set the right "
+            "one in its properties."
         )
     return nodes.like(scale)

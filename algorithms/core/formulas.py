@@ -13,6 +13,11 @@ def as_text(cell: str) -> str:
 
     An apostrophe is put before one that begins like a formula, and before one that
     :func:`from_text` would shorten; numbers of the table's own are not passed through here.
+
+    Examples
+    --------
+    >>> as_text("=1+1"), as_text("12 ft")
+    ("'=1+1", '12 ft')
     """
     return f"'{cell}" if _FORMULA.match(cell) else cell
 

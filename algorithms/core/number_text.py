@@ -5,11 +5,14 @@ What another program reads (files of points, tables, attributes) is not written 
 
 from __future__ import annotations
 
+import math
 import string
+from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from numbers import Number
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -27,12 +30,12 @@ class Numbers:
     decimal: str = "."
     group: str = ","
 
-    def written(self, value, spec: str = "") -> str:
+    def written(self, value: Any, spec: str = "") -> str:
         """Return a number by a format specification of Python, such as ``,.1f``."""
-        signs = {".": self.decimal, ",": self.group}
+        signs: dict[str, str | int | None] = {".": self.decimal, ",": self.group}
         return format(value, spec).translate(str.maketrans(signs))
 
-    def phrase(self, template: str, *values, **named) -> str:
+    def phrase(self, template: str, *values: object, **named: object) -> str:
         """Return ``template.format(...)`` with its numbers in these signs; texts stay."""
         return _Formatter(self).vformat(template, values, named)
 
@@ -53,7 +56,7 @@ _current = ContextVar("numbers", default=ENGLISH)
 
 
 @contextmanager
-def written_with(numbers: Numbers):
+def written_with(numbers: Numbers) -> Iterator[None]:
     """Let :func:`written` and :func:`phrase` write with these signs, in this thread."""
     token = _current.set(numbers)
     try:
@@ -62,11 +65,43 @@ def written_with(numbers: Numbers):
         _current.reset(token)
 
 
-def written(value, spec: str = "") -> str:
+def written(value: Any, spec: str = "") -> str:
     """Return a number by a format specification, in the signs of the reader."""
     return _current.get().written(value, spec)
 
 
-def phrase(template: str, *values, **named) -> str:
+def finite_number(text: Any) -> float:
+    """Return the number that another program wrote, NaN where it is none or not finite.
+
+    Examples
+    --------
+    >>> finite_number("12.5"), finite_number("inf"), finite_number(None)
+    (12.5, nan, nan)
+    """
+    try:
+        value = float(text)
+    except (TypeError, ValueError):
+        return math.nan
+    return value if math.isfinite(value) else math.nan
+
+
+def counted(number: int, one: str, several: str = "") -> str:
+    """Return how many of something there are, in the signs of the reader.
+
+    Parameters
+    ----------
+    number : int
+    one, several : str
+        The word for one of them, and for several where that is not the same with an s.
+
+    Examples
+    --------
+    >>> counted(1, "drop-off"), counted(2400, "drop-off"), counted(0, "visit")
+    ('1 drop-off', '2,400 drop-offs', '0 visits')
+    """
+    return f"{written(number, ',')} {one if number == 1 else several or f'{one}s'}"
+
+
+def phrase(template: str, *values: object, **named: object) -> str:
     """Return ``template.format(...)`` with its numbers in the signs of the reader."""
     return _current.get().phrase(template, *values, **named)

@@ -1,6 +1,9 @@
 """Polygons on grids."""
 
+from __future__ import annotations
+
 import numpy as np
+from numpy.typing import ArrayLike
 from shapely.geometry.base import BaseGeometry
 from shapely.validation import explain_validity
 
@@ -71,7 +74,7 @@ def inside(polygon: BaseGeometry, grid: Grid) -> np.ndarray:
     return np.cumsum(flips[:, :-1], axis=1) % 2 == 1
 
 
-def contains(ring_list: list, x, y) -> np.ndarray:
+def contains(ring_list: list, x: ArrayLike, y: ArrayLike) -> np.ndarray:
     """Tell which points lie inside rings, by the even-odd rule.
 
     Parameters

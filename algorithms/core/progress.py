@@ -6,9 +6,12 @@ A progress callback takes the fraction done (0..1) and may raise
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sized
+from typing import TypeVar, cast
 
 Progress = Callable[[float], None]
+
+T = TypeVar("T")
 
 
 def silent(fraction: float) -> None:
@@ -19,12 +22,14 @@ def silent(fraction: float) -> None:
 STRIDE = 1000
 
 
-def watched(items, progress: Progress, total: int | None = None, every: int = STRIDE):
+def watched(
+    items: Iterable[T], progress: Progress, total: int | None = None, every: int = STRIDE
+) -> Iterator[T]:
     """Yield the items of a long loop, with a call of ``progress`` before each so many items.
 
     ``total`` is their number, or a guess of it where they have no length.
     """
-    total = max(len(items) if total is None else total, 1)
+    total = max(len(cast(Sized, items)) if total is None else total, 1)
     for i, item in enumerate(items):
         if i % every == 0:
             progress(min(i / total, 1.0))

@@ -1,12 +1,17 @@
 """Times in logs: text to numbers, local time to UTC, dates in file names."""
 
+from __future__ import annotations
+
 import re
+from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone, tzinfo
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError, excerpt
-from .progress import silent, watched
+from .number_text import counted
+from .progress import Progress, silent, watched
 
 DAY_S = 86_400
 DAY_MS = 1000 * DAY_S
@@ -23,11 +28,6 @@ _FARTHEST_ZONE_MIN = 15 * 60
 #: No date and time is written with more characters.
 _LONGEST_TEXT = 64
 
-#: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
-ROLLOVER_DAYS = 1024 * 7
-
-#: No consumer track can be older than the first rollover without being suspect.
-FIRST_ROLLOVER = np.datetime64("1999-08-22")
 
 _NAME_DATE = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_]?)(0[1-9]|1[0-2])\2(0[1-9]|[12]\d|3[01])(?:\d{4}|\d{6})?(?!\d)"
@@ -47,8 +47,14 @@ _COMPACT = re.compile(
 )
 
 
-def date_in_name(name: str):
-    """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None."""
+def date_in_name(name: str) -> np.datetime64 | None:
+    """Return the date written YYYYMMDD or YYYY-MM-DD in a file name, or None.
+
+    Examples
+    --------
+    >>> str(date_in_name("log_2026-07-09_a.csv"))
+    '2026-07-09'
+    """
     found = _NAME_DATE.search(name)
     if not found:
         return None
@@ -58,43 +64,12 @@ def date_in_name(name: str):
         return None
 
 
-def mend_week_rollover(days, name_date=None):
-    """Return dates with whole spans of 1024 GPS weeks added where they are due.
-
-    A date before 22 August 1999, the first rollover of the GPS week number, is
-    taken as such a receiver error, and so is one that lies 1024 or 2048 weeks
-    (give or take a day) before the date in the file's name.
-
-    Parameters
-    ----------
-    days : array of datetime64[D], shape (n,)
-    name_date : datetime64[D], optional
-
-    Returns
-    -------
-    array of datetime64[D], shape (n,)
-
-    References
-    ----------
-    IS-GPS-200, 20.3.3.3.1.1 (transmission week number, modulo 1024).
-    """
-    days = np.array(days, dtype="datetime64[D]")
-    step = np.timedelta64(ROLLOVER_DAYS, "D")
-    for _ in range(2):
-        days = np.where(days < FIRST_ROLLOVER, days + step, days)
-    if name_date is not None:
-        for spans in (1, 2):
-            late = np.abs((name_date - spans * step - days).astype(int)) <= 1
-            days = np.where(late, days + spans * step, days)
-    return days
-
-
-def seconds_of(time) -> np.ndarray:
+def seconds_of(time: np.ndarray) -> np.ndarray:
     """Return seconds since 1970 of datetime64[ms], shape (n,); NaN for NaT."""
     return np.where(np.isnat(time), np.nan, time.astype("int64") / 1000.0)
 
 
-def midnights(seconds) -> np.ndarray:
+def midnights(seconds: ArrayLike) -> np.ndarray:
     """Return how many midnights were passed since the first of times of day, in logged order.
 
     A step back by more than half a day is a midnight passed, a step ahead by as much one
@@ -108,6 +83,11 @@ def midnights(seconds) -> np.ndarray:
     Returns
     -------
     array of int, shape (n,)
+
+    Examples
+    --------
+    >>> midnights([86_390.0, 5.0, 10.0]).tolist()
+    [0, 1, 1]
     """
     seconds = np.asarray(seconds, dtype=float)
     known = np.flatnonzero(np.isfinite(seconds))
@@ -117,7 +97,7 @@ def midnights(seconds) -> np.ndarray:
     return np.cumsum(passed)
 
 
-def epoch_ms(number) -> np.ndarray:
+def epoch_ms(number: ArrayLike) -> np.ndarray:
     """Return Unix times as datetime64[ms]; NaT where missing or outside the years 1900 to 2200.
 
     Parameters
@@ -139,13 +119,15 @@ def epoch_ms(number) -> np.ndarray:
     return out
 
 
-def full_year(year):
+def full_year(year: ArrayLike) -> np.ndarray:
     """Return years of two digits as 1980 to 2079, others as they are; an array or a number."""
     year = np.asarray(year, dtype=float)
     return np.where(year < 80, year + 2000, np.where(year < 100, year + 1900, year))
 
 
-def calendar_ms(year, month, day, seconds):
+def calendar_ms(
+    year: ArrayLike, month: ArrayLike, day: ArrayLike, seconds: ArrayLike
+) -> np.ndarray:
     """Return UTC milliseconds since 1970 as datetime64[ms]; NaT where there is no such date.
 
     Parameters
@@ -171,7 +153,9 @@ def calendar_ms(year, month, day, seconds):
     return np.where(ok, out, np.datetime64("NaT", "ms"))
 
 
-def parse_texts(texts, date_order=None, progress=silent):
+def parse_texts(
+    texts: Sequence[str], date_order: str | None = None, progress: Progress = silent
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Read date and time texts: ISO 8601 and its relatives.
 
     Parameters
@@ -248,7 +232,7 @@ def _order_dates(part, texts, date_order):
     if date_order is None:
         date_order = _guess_order(part[known], texts[int(np.argmax(known))])
     if sorted(date_order) != ["d", "m", "y"]:
-        raise LakefloorError(f"date_order '{date_order}' is not one of ymd, mdy, dmy.")
+        raise LakefloorError(f"date_order '{date_order}' is not known. Use one of: ymd, mdy, dmy.")
     year, month, day = (part[:, date_order.index(c)] for c in "ymd")
     return full_year(year), month, day
 
@@ -274,7 +258,7 @@ def _guess_order(part, example):
     return fits[0]
 
 
-def zone_of(name):
+def zone_of(name: str | tzinfo) -> tzinfo:
     """Return the tzinfo of ``UTC``, ``UTC-05:00`` or an IANA name; a tzinfo is returned as it is.
 
     Raises
@@ -303,7 +287,7 @@ def zone_of(name):
         ) from error
 
 
-def to_utc(local, time_zone):
+def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list[str]]:
     """Convert local times, in the order they were logged, to UTC.
 
     Parameters
@@ -325,6 +309,12 @@ def to_utc(local, time_zone):
     times: where the clock steps back, the times before are the first pass and
     those after it the second; with no such step, the pass that joins the nearer
     neighbour in time; failing both, the first.
+
+    Examples
+    --------
+    >>> utc, _ = to_utc(np.array(["2026-07-09T09:00"], "datetime64[ms]"), "UTC-05:00")
+    >>> str(utc[0])
+    '2026-07-09T14:00:00.000'
     """
     zone = zone_of(time_zone)
     known = ~np.isnat(local)
@@ -336,29 +326,31 @@ def to_utc(local, time_zone):
     for i, q in enumerate(quarter):
         naive = datetime(1970, 1, 1) + timedelta(seconds=int(q) * 900)
         for fold, out in ((0, first), (1, second)):
-            offset = naive.replace(tzinfo=zone, fold=fold).utcoffset()
-            out[i] = round(offset.total_seconds() * 1000)
+            offset_of_zone = naive.replace(tzinfo=zone, fold=fold).utcoffset() or timedelta()
+            out[i] = round(offset_of_zone.total_seconds() * 1000)
     first, second = first[index], second[index]
     offset, notes = first.copy(), []
     twice = first > second
     if twice.any():
         guessed = _resolve_repeated(ms, offset, first, second, twice)
-        how = "; nothing tells the pass, the first is taken" if guessed else ""
+        how = " Nothing shows which one is meant, so the first is used." if guessed else ""
         notes.append(
-            f"{int(twice.sum())} times fall in the hour that the end of summer time repeats in "
-            f"{time_zone}{how}"
+            f"Times in the hour that the end of summer time repeats in {time_zone}: "
+            f"{int(twice.sum())}.{how}"
         )
     if (first < second).any():
         notes.append(
-            f"{int((first < second).sum())} times do not exist in {time_zone} (the start of "
-            "summer time skips them); is the time zone right?"
+            f"Times that do not exist in {time_zone}, because the start of summer time skips them: "
+            f"{int((first < second).sum())}. Check the time zone."
         )
     utc = local.copy()
     utc[known] = (ms - offset).astype("datetime64[ms]")
     return utc, notes
 
 
-def stated_to_utc(local, offset_min, time_zone):
+def stated_to_utc(
+    local: np.ndarray, offset_min: np.ndarray, time_zone: str | tzinfo
+) -> tuple[np.ndarray, list[str]]:
     """Convert times that may state their offset from UTC; the others are in ``time_zone``.
 
     Parameters
@@ -378,11 +370,14 @@ def stated_to_utc(local, offset_min, time_zone):
     utc, notes = local - shift.astype("timedelta64[ms]"), []
     if (~stated & ~np.isnat(local)).any():
         utc[~stated], notes = to_utc(local[~stated], time_zone)
-        notes.insert(0, f"times that state no zone taken as {time_zone}")
+        notes.insert(0, f"Times without a time zone are read as {time_zone}.")
     return utc, notes
 
 
-def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
+def utc_from_texts(
+    texts: Sequence[str], time_zone: str | tzinfo, date_order: str | None = None,
+    progress: Progress = silent,
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Read date and time texts as UTC.
 
     Parameters
@@ -401,19 +396,31 @@ def utc_from_texts(texts, time_zone, date_order=None, progress=silent):
     offset_h : float, shape (n,)
         See :func:`local_offset_h`.
     notes : list of str
+
+    Examples
+    --------
+    >>> utc, offset_h, _ = utc_from_texts(["2026-07-09T09:00:00-05:00"], "UTC")
+    >>> str(utc[0]), float(offset_h[0])
+    ('2026-07-09T14:00:00.000', -5.0)
     """
     date, seconds, offset = parse_texts(texts, date_order, progress)
     ms = np.round(np.nan_to_num(seconds) * 1000.0).astype("int64")
     local = date.astype("datetime64[ms]") + ms
     local[np.isnan(seconds)] = np.datetime64("NaT")
     utc, notes = stated_to_utc(local, offset, time_zone)
-    missing = int(np.isnat(utc).sum())
-    if missing:
-        notes.append(f"{missing} times are missing or not readable and left empty")
     return utc, local_offset_h(offset), notes
 
 
-def local_offset_h(offset_min) -> np.ndarray:
+def missing_times(time: np.ndarray) -> list[str]:
+    """Return a note on the times of datetime64, shape (n,), that are NaT; none if all are known."""
+    missing = int(np.isnat(time).sum())
+    if not missing:
+        return []
+    verb = "is" if missing == 1 else "are"
+    return [f"{counted(missing, 'time')} {verb} missing or unreadable, and left out."]
+
+
+def local_offset_h(offset_min: ArrayLike) -> np.ndarray:
     """Return stated offsets from UTC in hours; NaN for none, and for UTC, which tells no place."""
     return np.where(np.asarray(offset_min) == 0.0, np.nan, np.asarray(offset_min) / 60.0)
 

@@ -3,9 +3,12 @@
 The international foot and the knot: NIST SP 811 (2008), appendix B.
 """
 
+from __future__ import annotations
+
 import re
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError
 
@@ -22,6 +25,15 @@ ACRE_FOOT = ACRE * FOOT
 
 #: Units of length that a user may choose, with metres per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
+
+#: How people say them.
+LENGTH_NAMES = {
+    "m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
+    "cm": "centimeters", "in": "inches",
+}
+
+#: Metres per second by unit of speed.
+SPEED = {"m/s": 1.0, "kn": KNOT, "mph": MPH, "km/h": KMH}
 
 _UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
 
@@ -43,16 +55,22 @@ def unit_factor(unit: str) -> float:
         If the unit is no key of :data:`LENGTH`.
     """
     if unit not in LENGTH:
-        raise LakefloorError(f"Unit '{unit}' is not known; use one of {', '.join(LENGTH)}.")
+        raise LakefloorError(f"Unit '{unit}' is not known. Use one of: {', '.join(LENGTH)}.")
     return LENGTH[unit]
 
 
-def unit_in_name(name: str):
-    """Return the unit of length at the end of a field's name, such as depth_ft, or None."""
+def unit_in_name(name: str) -> str | None:
+    """Return the unit of length at the end of a field's name, such as depth_ft, or None.
+
+    Examples
+    --------
+    >>> unit_in_name("depth_ft"), unit_in_name("Depth (m)"), unit_in_name("depth")
+    ('ft', 'm', None)
+    """
     found = _UNIT_AT_END.search(str(name).lower())
     return found[1] if found else None
 
 
-def fahrenheit_to_celsius(degrees_f):
+def fahrenheit_to_celsius(degrees_f: ArrayLike) -> np.ndarray:
     """Convert degrees Fahrenheit to degrees Celsius."""
     return (np.asarray(degrees_f, dtype=float) - 32.0) / 1.8

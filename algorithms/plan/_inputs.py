@@ -16,7 +16,7 @@ from .._i18n import tr
 from .._layers import optional_source, read_polygon
 from .._staging import write_file
 from ..core.errors import LakefloorError
-from ..core.exchange.marks import check_positions
+from ..core.exchange.waypoints import check_positions
 from ..core.plan.device_route import lanes_gpx
 from ..core.polygons import rings
 from ..core.units import KMH, KNOT, LENGTH, MPH

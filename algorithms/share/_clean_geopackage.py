@@ -89,7 +89,7 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
 
 def _cannot(path, reason):
     return LakefloorError(
-        tr("Cannot write '{}' ({}). Nothing was written; is the disk full?").format(
+        tr("Cannot write '{}' ({}). Nothing was written. Check that the disk has room.").format(
             path.name, reason)
     )
 

@@ -1,4 +1,4 @@
-"""Layers as marks for other devices, and files written as a whole or not at all."""
+"""Layers as marks for other devices."""
 
 import numpy as np
 from qgis.core import QgsCoordinateReferenceSystem, QgsFeatureRequest, QgsWkbTypes
@@ -15,24 +15,29 @@ def wgs84():
 
 
 _KINDS = {
-    "point": QgsWkbTypes.GeometryType.PointGeometry,
-    "line": QgsWkbTypes.GeometryType.LineGeometry,
-    "polygon": QgsWkbTypes.GeometryType.PolygonGeometry,
+    QgsWkbTypes.GeometryType.PointGeometry: "point",
+    QgsWkbTypes.GeometryType.LineGeometry: "line",
+    QgsWkbTypes.GeometryType.PolygonGeometry: "polygon",
 }
+
+
+def geometry_kind(source):
+    """Return ``point``, ``line`` or ``polygon``, None for a table."""
+    return _KINDS.get(QgsWkbTypes.geometryType(source.wkbType()))
 
 
 def require(source, kind, feedback):
     """Refuse a layer of another geometry kind, without features or without a CRS."""
     name = source.sourceName()
-    found = QgsWkbTypes.geometryType(source.wkbType())
-    if found != _KINDS[kind]:
+    if geometry_kind(source) != kind:
+        found = QgsWkbTypes.geometryType(source.wkbType())
         words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
         raise LakefloorError(
-            tr("Layer '{}' holds {}, but {} are needed here.").format(
+            tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(
                 name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind])
         )
     if source.featureCount() == 0:
-        raise LakefloorError(tr("Layer '{}' is empty.").format(name))
+        raise LakefloorError(tr("Layer '{}' is empty. Choose another.").format(name))
     if not source.sourceCrs().isValid():
         metric_crs(source.sourceCrs(), source.sourceExtent(), name, feedback)
 

@@ -13,7 +13,6 @@ from qgis.core import (
     QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterString,
     QgsRasterLayer,
-    QgsWkbTypes,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
@@ -36,18 +35,12 @@ from .._staging import write_file
 from ..core.correcting.lake_level import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
-from ..core.exchange.marks import check_positions
+from ..core.exchange.waypoints import check_positions
 from ..core.number_text import written
 from ..core.polygons import inside
 from ._clean_geopackage import write_geopackage
-from ._exchange import wgs84
+from ._exchange import geometry_kind, wgs84
 from ._folder import new_folder
-
-_GEOMETRY = {
-    QgsWkbTypes.GeometryType.PointGeometry: "point",
-    QgsWkbTypes.GeometryType.LineGeometry: "line",
-    QgsWkbTypes.GeometryType.PolygonGeometry: "polygon",
-}
 
 #: Items of a raster that may leave, and descriptions of its first band.
 _ITEMS = ("DATUM_NAME", "DATUM_ELEVATION_M")
@@ -58,26 +51,23 @@ class CopyToShare(LakefloorAlgorithm):
     NAME = "copytoshare"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Copy to share")
     GROUP = "share"
-    TAGS = QT_TRANSLATE_NOOP("@default", "privacy,anonymous,publish,clip,friend,GeoPackage,licence")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "share,sharing,privacy,private,anonymous,anonymize,anonymise,publish,publication,export,"
+        "clip,coarsen,generalize,generalise,friend,association,GeoPackage,GeoTIFF,license,"
+        "licence,copyright,attribution,metadata",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "A copy of chosen layers to hand on, in a new folder: one GeoPackage, a GeoTIFF for each "
-        "raster, and a text with licence, datum and cautions. The copy is written from nothing "
-        "rather than cleaned: only what is listed here is in it, and the log says what that is.\n\n"
-        "Soundings leave with place and depth only, the accepted ones, in order of place instead "
-        "of time. Visits, lanes, times, raw depths, corrections and the rejected soundings stay. "
-        "Contours, drop-offs and depth areas keep what they were drawn with; other polygons keep "
-        "their outline only. A raster leaves with its first band and the name and elevation of "
-        "the lake datum: distance and uncertainty would show where the lanes ran. Names of files, "
-        "layers and users, styles, history and metadata do not leave.\n\n"
-        "Marks stay at home unless you give them below (choose 'selected features only' to pick "
-        "some); they leave with name, symbol and depth. Other point layers, and lines that may be "
-        "tracks, are left out, and the log says so.\n\n"
-        "Even without order, dense soundings show where the boat went. Coarsen the positions to "
-        "about the distance between lanes to hide that: each square of the grid then holds one "
-        "sounding at its centre, lines and polygons follow the grid, and rasters get its cells. "
-        "Contours and surfaces show good places too; clip the copy to the area you want to show. "
-        "A copy cannot be called back.",
+        "Copies layers into a new folder to give to others: one GeoPackage, a GeoTIFF for each "
+        "raster, and a README with license, datum and cautions.\n\n"
+        "Soundings keep only position and depth, sorted by position. Times, visits, lanes, raw "
+        "depths and rejected soundings are not copied. Contours, breaklines and depth areas keep "
+        "their map fields, other polygons their outline, and rasters their first band. Marks are "
+        "copied only if you give them; other points and lines never are. The log lists the "
+        "contents.\n\n"
+        "Dense soundings still show where the boat went: coarsen the positions to the lane "
+        "spacing, and clip the copy to an area. You cannot call back a copy.",
     )
 
     def initAlgorithm(self, configuration=None):
@@ -85,47 +75,50 @@ class CopyToShare(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterMultipleLayers(
                 "LAYERS", tr("Layers to share"), kind.TypeMapLayer, optional=True),
-            tr("Soundings, contours, drop-offs, depth areas, shoreline, surfaces."),
+            tr("Soundings, contours, breaklines, depth areas, shoreline, depth surfaces. If empty, "
+               "only the marks are copied."),
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 "AREA", tr("Area to share"), [kind.TypeVectorPolygon], optional=True),
-            tr("Polygons: nothing outside them leaves. Left empty, the layers leave whole."),
+            tr("Polygons; nothing outside them is copied. If empty, the layers are copied whole."),
         ))
         add(params.distance(
             "COARSEN", tr("Coarsen positions to (m)"), None,
-            tr("Side of the squares of the grid. Left empty, positions are rounded to 1 cm."),
+            tr("Size of the grid squares. Each square has one sounding, at its center; lines, "
+               "polygons and rasters follow the grid. If empty, positions are rounded to 1 cm."),
             optional=True, minimum=0.1,
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 "MARKS", tr("Marks to share"), [kind.TypeVectorPoint], optional=True),
-            tr("Left empty, no mark leaves."),
+            tr("Marks are copied with name, symbol and depth. If empty, no marks are copied."),
         ))
         add(params.helped(
-            QgsProcessingParameterString("PICKS", tr("Fields of soundings to add"), optional=True),
-            tr("Of uncert_m, hardness, water_temp_c, with commas between them. Left empty, "
-               "soundings leave with their depth only."), advanced=True,
+            QgsProcessingParameterString(
+                "EXTRA_FIELDS", tr("Extra fields of soundings"), optional=True),
+            tr("Any of uncert_m, hardness and water_temp_c, separated by commas. If empty, "
+               "soundings have only their depth."), advanced=True,
         ))
         add(params.choice(
-            "LICENCE", tr("Licence"), shared_copy.LICENCES, "personal",
+            "LICENCE", tr("License"), shared_copy.LICENSES, "personal use only",
             tr("What others may do with the copy."),
         ))
         for name, label, text in (
-            ("ATTRIBUTION", tr("To be named"), tr("Name that users of the copy give as its "
-             "source. Left empty, none is written.")),
-            ("DATUM", tr("Name of the lake datum"), tr("What depths are measured from. Left "
-             "empty, it is taken from the layers.")),
+            ("ATTRIBUTION", tr("Attribution"), tr("Name that users of the copy give as its "
+             "source. If empty, none is written.")),
+            ("DATUM", tr("Name of the lake datum"), tr("Zero of the depths. If empty, it comes "
+             "from the layers.")),
         ):
             add(params.helped(QgsProcessingParameterString(name, label, optional=True), text))
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the copy")))
-        self.addOutput(QgsProcessingOutputNumber("FEATURES", tr("Features shared")))
-        self.addOutput(QgsProcessingOutputNumber("RASTERS", tr("Rasters shared")))
-        self.addOutput(QgsProcessingOutputString("LEAVES", tr("What leaves")))
+        self.addOutput(QgsProcessingOutputNumber("FEATURES", tr("Features copied")))
+        self.addOutput(QgsProcessingOutputNumber("RASTERS", tr("Rasters copied")))
+        self.addOutput(QgsProcessingOutputString("CONTENTS", tr("Contents of the copy")))
 
     def check(self, parameters, context):
         if not (parameters.get("LAYERS") or parameters.get("MARKS")):
-            raise LakefloorError(tr("Choose layers or marks to share."))
+            raise LakefloorError(tr("There is nothing to share. Choose layers or marks."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
@@ -133,8 +126,8 @@ class CopyToShare(LakefloorAlgorithm):
         marks = optional_source(self, parameters, "MARKS", context)
         area = optional_source(self, parameters, "AREA", context)
         cell = params.optional_number(self, parameters, "COARSEN", context)
-        picks = [p.strip() for p in self.parameterAsString(parameters, "PICKS", context).split(",")
-                 if p.strip()]
+        extra = self.parameterAsString(parameters, "EXTRA_FIELDS", context)
+        picks = [name.strip() for name in extra.split(",") if name.strip()]
         crs = _crs_of_copy([*layers, *filter(None, [marks])], context, feedback)
         shape = None if area is None else read_polygon(
             area, crs, context, feedback, of_lake=False)
@@ -146,14 +139,14 @@ class CopyToShare(LakefloorAlgorithm):
             copy.take_marks(marks)
         if not (copy.vectors or copy.rasters):
             raise LakefloorError(
-                tr("None of the layers may leave, or they hold nothing in the area: the copy would "
-                   "be empty. {}").format(" ".join(copy.notes)).strip()
+                tr("The copy would be empty. Choose layers that can be shared and have something "
+                   "in the area. {}").format(" ".join(copy.notes)).strip()
             )
         for note in copy.notes:
             feedback.pushWarning(note)
         datum = self.parameterAsString(parameters, "DATUM", context).strip() or copy.datum
         folder = self.parameterAsString(parameters, params.OUTPUT, context)
-        leaves = copy.leaves()
+        contents = copy.contents()
         with new_folder(folder) as staged:
             if copy.vectors:
                 write_geopackage(
@@ -165,17 +158,17 @@ class CopyToShare(LakefloorAlgorithm):
                              marked=False)
             progress(0.9)
             text = shared_copy.readme(
-                leaves, self.parameterAsEnumString(parameters, "LICENCE", context),
+                contents, self.parameterAsEnumString(parameters, "LICENCE", context),
                 self.parameterAsString(parameters, "ATTRIBUTION", context).strip(), datum,
                 f"{crs.authid()} ({crs.description()})",
             )
             write_file(staged / "README.txt", text.encode("utf-8"))
             progress(1.0)
-        line = tr("What leaves: {}. Nothing else.").format("; ".join(leaves))
+        line = tr("The copy has: {}. It has nothing else.").format("; ".join(contents))
         feedback.pushInfo(line)
         return {
             params.OUTPUT: folder, "FEATURES": sum(len(rows) for *_, rows in copy.vectors),
-            "RASTERS": len(copy.rasters), "LEAVES": line,
+            "RASTERS": len(copy.rasters), "CONTENTS": line,
         }
 
 
@@ -232,30 +225,30 @@ class _Copy:
         if isinstance(layer, QgsRasterLayer):
             self._take_raster(layer)
             return
-        geometry = _GEOMETRY.get(QgsWkbTypes.geometryType(layer.wkbType()))
+        geometry = geometry_kind(layer)
         kind = shared_copy.kind_of(geometry, layer.fields().names())
         if kind is None:
             self.notes.append({
-                "point": tr("Layer '{}' holds marks, not soundings: left out. Give it as marks to "
-                            "share it."),
-                "line": tr("Layer '{}' holds lines that may be tracks: left out."),
-            }.get(geometry, tr("Layer '{}' is a table: left out.")).format(layer.name()))
+                "point": tr("Layer '{}' has marks, not soundings, and is left out. To share it, "
+                            "give it as marks."),
+                "line": tr("Layer '{}' has lines that may be tracks, and is left out."),
+            }.get(geometry, tr("Layer '{}' is a table, and is left out.")).format(layer.name()))
         elif kind.name == "soundings":
             self._take_soundings(layer, shared_copy.with_picks(kind, picks))
         else:
             self._take_shapes(layer, kind)
 
     def take_marks(self, source):
-        if _GEOMETRY.get(QgsWkbTypes.geometryType(source.wkbType())) != "point":
-            raise LakefloorError(tr("Marks are points; layer '{}' holds none.").format(
+        if geometry_kind(source) != "point":
+            raise LakefloorError(tr("Layer '{}' has no points. Choose marks.").format(
                 source.sourceName()))
         self._take_shapes(source, shared_copy.MARKS)
 
-    def leaves(self) -> list:
-        """Say for each layer how much of what leaves."""
+    def contents(self) -> list:
+        """Say for each layer how much of it is copied."""
         lines = []
         for name, _, fields, rows in self.vectors:
-            lines.append(tr("{}: {} features ({})").format(
+            lines.append(tr("{}: features {} ({})").format(
                 name, len(rows), ", ".join(f for f, _ in fields) or tr("outline only")))
         for name, grid, band, _, items in self.rasters:
             lines.append(tr("{}.tif: {} x {} cells of {:g} m ({}{})").format(
@@ -274,7 +267,7 @@ class _Copy:
         if rows:
             self.vectors.append((self._free(kind.name), kind.geometry, fields, rows))
         else:
-            self.notes.append(tr("Layer '{}' holds nothing in the area.").format(_name(layer)))
+            self.notes.append(tr("Layer '{}' has nothing in the area.").format(_name(layer)))
 
     def _free(self, name):
         free, k = name, 1
@@ -328,8 +321,8 @@ class _Copy:
         shape = wkb.loads(bytes(geometry.asWkb()))
         if kind.geometry == "polygon" and not shape.is_valid:
             raise LakefloorError(
-                tr("A polygon of layer '{}' is not valid. Mend it with 'Fix geometries', then run "
-                   "again.").format(_name(source))
+                tr("A polygon of layer '{}' is not valid. Correct it with 'Fix geometries', then "
+                   "run again.").format(_name(source))
             )
         return shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
 
@@ -337,8 +330,8 @@ class _Copy:
         surface, crs, metadata = read_raster(layer, self.feedback, of_depth=False)
         if not crs.authid().startswith("EPSG:"):
             raise LakefloorError(
-                tr("Raster '{}' has a custom coordinate reference system, whose name would leave. "
-                   "Warp it to one of the EPSG list first.").format(layer.name())
+                tr("Raster '{}' has a custom coordinate reference system, whose name would be "
+                   "copied. Warp it to one with an EPSG code first.").format(layer.name())
             )
         grid, mask = surface.depth, None
         if self.area is not None:
@@ -350,7 +343,7 @@ class _Copy:
         try:
             grid = shared_copy.coarse_grid(grid, mask, self.cell)
         except LakefloorError:
-            self.notes.append(tr("Layer '{}' holds nothing in the area.").format(layer.name()))
+            self.notes.append(tr("Layer '{}' has nothing in the area.").format(layer.name()))
             return
         described = layer.bandName(1).partition(": ")[2]
         name = self._free(_BANDS.get(described, "raster"))

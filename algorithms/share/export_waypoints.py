@@ -1,12 +1,11 @@
 """Export waypoints and tracks."""
 
-from dataclasses import replace
-
 import numpy as np
 from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
+    QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
@@ -20,19 +19,19 @@ from .._layers import optional_source, read_points
 from .._outputs import Outputs
 from .._staging import write_file
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_table import csv_document
-from ..core.exchange.gpx import gpx_document
-from ..core.exchange.kml import kml_document
-from ..core.exchange.marks import (
-    Route,
-    Times,
-    Waypoint,
-    bottom_elevation,
-    depth_text,
-    tracks_by_name,
+from ..core.exchange.csv_file import csv_document
+from ..core.exchange.device_names import SYMBOLS
+from ..core.exchange.device_waypoints import (
+    DeviceRules,
+    Places,
+    contour_names,
+    device_routes,
+    device_tracks,
+    device_waypoints,
 )
-from ..core.exchange.names import SYMBOLS, device_names, plain_symbol
-from ..core.progress import rising, silent, span, watched
+from ..core.exchange.gpx_file import gpx_document
+from ..core.exchange.kml_file import kml_document
+from ..core.progress import rising, span
 from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
@@ -49,23 +48,22 @@ class ExportWaypoints(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Export waypoints and tracks")
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "GPX,KML,CSV,waypoint,route,track,GPS,chart plotter,contour"
+        "@default",
+        "waypoint,waypoints,GPX,KML,CSV,route,routes,track,tracks,mark,marks,spot,spots,GPS,"
+        "handheld,phone,device,chart plotter,chartplotter,fish finder,fishfinder,plotter,"
+        "contour,contours,lane,lanes,export,save,transfer,upload",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Writes points as waypoints, and lines as tracks or routes, for a GPS device, a chart "
-        "plotter or another program. The ending of the file chooses the format: GPX 1.1, KML 2.2 "
-        "or a table (CSV). Positions are WGS 84 with 8 decimals.\n\n"
-        "Names are cut to a length, made unique and written in plain letters, since many devices "
-        "show no others; the depth is kept whole at the end of the name ('HUMP 12FT'). Symbols "
-        "are taken from a short list of plain words.\n\n"
-        "Give depth contours as lines for devices that take only tracks: all lines of one depth "
-        "become one track. Long ones can be cut to what the device takes.\n\n"
-        "Depth is metres, positive down, in the layer. It is never written as elevation, which a "
-        "device would draw as a hill: it stands in the name, in the comment and, exactly, in an "
-        "extension. Only where you give the elevation of the lake datum, the elevation of the "
-        "bottom (datum less depth) is written too.\n\n"
-        "A time leaves only if you choose its field. Not for navigation.",
+        "Writes points as waypoints and lines as tracks or routes, for a GPS device, a "
+        "chartplotter or another program. The file name extension sets the format: GPX, KML or "
+        "CSV.\n\n"
+        "Names are shortened, made unique and written in plain letters, with the depth at the end "
+        "('HUMP 12FT'). Give depth contours as lines for devices that read only tracks: all "
+        "contours of one depth become one track.\n\n"
+        "Depth is written in the name, the comment and an extension, never as elevation, which a "
+        "device would draw as a hill. Times are written only if you choose their field.\n\n"
+        "Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -77,18 +75,19 @@ class ExportWaypoints(LakefloorAlgorithm):
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 params.INPUT, tr("Waypoints"), [kind.TypeVectorPoint], optional=True),
-            tr("Points, such as marks, candidate spots or the ends of lanes."),
+            tr("Points, such as marks, candidate spots or the ends of lanes. If empty, only the "
+               "lines are written."),
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
                 "LINES", tr("Lines"), [kind.TypeVectorLine], optional=True),
-            tr("Lines, such as depth contours, drop-offs or survey lanes."),
+            tr("Lines, such as depth contours, breaklines or survey lanes. If empty, only the "
+               "waypoints are written."),
         ))
         add(params.choice(
-            "LINES_AS", tr("Lines as"),
-            {"tracks": tr("tracks, which a device draws"),
-             "routes": tr("routes, which a device leads along")},
-            "tracks", tr("What lines become."),
+            "LINES_AS", tr("Write lines as"),
+            {"tracks": tr("a device draws them"), "routes": tr("a device steers along them")},
+            "tracks", tr("Kind of line in the file."),
         ))
         any_field = QgsProcessingParameterField.DataType.Any
         numeric = QgsProcessingParameterField.DataType.Numeric
@@ -100,45 +99,50 @@ class ExportWaypoints(LakefloorAlgorithm):
                 text, advanced,
             ))
 
-        field("NAME_FIELD", tr("Field of names"), tr("Left empty, 'name' if there is one."))
-        field("DEPTH_FIELD", tr("Field of depths (m, positive down)"),
-              tr("Left empty, 'depth_m' if there is one."), data=numeric)
-        field("NOTE_FIELD", tr("Field of notes"), tr("Left empty, 'note' if there is one."))
-        field("SYMBOL_FIELD", tr("Field of symbols"),
-              tr("Left empty, 'symbol' if there is one. Words that are not on the list of symbols "
-                 "become the symbol below."), advanced=True)
-        field("TIME_FIELD", tr("Field of times (UTC)"),
-              tr("Left empty, no times are written."), advanced=True)
-        field("LINE_NAME_FIELD", tr("Field of names of lines"),
-              tr("Left empty, contours are named by their depth, other lines by 'name' or "
+        field("NAME_FIELD", tr("Name field"),
+              tr("If empty, 'name' is used where there is one."))
+        field("DEPTH_FIELD", tr("Depth field (m, positive down)"),
+              tr("If empty, 'depth_m' is used where there is one."), data=numeric)
+        field("NOTE_FIELD", tr("Note field"),
+              tr("If empty, 'note' is used where there is one."))
+        field("SYMBOL_FIELD", tr("Symbol field"),
+              tr("Words that are not in the list of symbols become the symbol below. If empty, "
+                 "'symbol' is used where there is one."), advanced=True)
+        field("TIME_FIELD", tr("Time field (UTC)"),
+              tr("If empty, no times are written."), advanced=True)
+        field("LINE_NAME_FIELD", tr("Line name field"),
+              tr("If empty, contours are named by their depth, and other lines by 'name' or "
                  "'label'."), parent="LINES", advanced=True)
         add(params.number(
-            "LENGTH", tr("Greatest length of names (characters)"), 10,
-            tr("10 suits old handheld devices; newer ones take 30 or more."),
+            "MAX_NAME_LENGTH", tr("Maximum name length (characters)"), 10,
+            tr("10 suits older GPS devices; newer ones accept 30 or more."),
             minimum=4, maximum=255, integer=True,
         ))
         add(params.helped(
             QgsProcessingParameterBoolean("DEPTH_IN_NAME", tr("Depth at the end of names"), True),
-            tr("Where a point has a depth."),
+            tr("For points that have a depth."),
         ))
-        add(params.depth_unit())
+        add(params.depth_unit(
+            tr("Depth unit of names and comments"), tr("In names, comments and tables.")))
         add(params.helped(
-            QgsProcessingParameterBoolean("PLAIN", tr("Plain letters only"), True),
-            tr("Names in ASCII: letters without marks, other scripts left out."), advanced=True,
+            QgsProcessingParameterBoolean("PLAIN_LETTERS", tr("Plain letters only"), True),
+            tr("Names have letters without accents; other scripts are left out."), advanced=True,
         ))
-        add(params.choice(
-            "SYMBOL", tr("Symbol"), {symbol: symbol.lower() for symbol in SYMBOLS}, SYMBOLS[0],
-            tr("Of waypoints that state none."), advanced=True,
+        add(params.helped(
+            QgsProcessingParameterEnum(
+                "SYMBOL", tr("Symbol"), options=list(SYMBOLS), defaultValue=SYMBOLS[0],
+                usesStaticStrings=True),
+            tr("For waypoints without a symbol."), advanced=True,
         ))
         add(params.number(
             "DATUM_ELEVATION", tr("Elevation of the lake datum (m)"), None,
-            tr("Given, the elevation of the bottom is written besides the depth: datum less "
-               "depth, in metres, positive up. Left empty, no elevation is written."),
+            tr("The elevation of the bottom (datum minus depth) is written beside the depth. If "
+               "empty, no elevation is written."),
             optional=True, advanced=True,
         ))
         add(params.number(
-            "MAX_POINTS", tr("Most points in a track"), None,
-            tr("Longer tracks are cut into several. Left empty, none is cut."),
+            "MAX_TRACK_POINTS", tr("Maximum points in a track"), None,
+            tr("Longer tracks are cut into several. If empty, none is cut."),
             minimum=2, optional=True, advanced=True, integer=True,
         ))
         add(QgsProcessingParameterFileDestination(
@@ -147,33 +151,30 @@ class ExportWaypoints(LakefloorAlgorithm):
         ))
         for name, label in (
             ("WAYPOINTS", tr("Waypoints written")), ("ROUTES", tr("Routes written")),
-            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points of routes and tracks")),
+            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points in routes and tracks")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
     def check(self, parameters, context):
         if not (parameters.get(params.INPUT) or parameters.get("LINES")):
-            raise LakefloorError(tr("Choose waypoints, lines, or both."))
+            raise LakefloorError(tr("There is nothing to write. Choose waypoints, lines, or both."))
         path = self.parameterAsFileOutput(parameters, params.OUTPUT, context)
         if not path.lower().endswith(FORMATS):
-            raise LakefloorError(tr("Let the name of the file end in .gpx, .kml or .csv."))
+            raise LakefloorError(tr(
+                "The file name sets the format. Choose a name that ends in .gpx, .kml or .csv."))
 
     def compute(self, parameters, context, feedback):
         progress = self.progress(feedback)
+        rules = self._rules(parameters, context)
         waypoints = self._waypoints(
-            parameters, context, feedback, rising(span(progress, 0.0, 0.4)))
+            parameters, context, feedback, rules, rising(span(progress, 0.0, 0.4)))
         progress(0.4)
-        routes, tracks = self._lines(parameters, context, feedback)
+        routes, tracks = self._lines(parameters, context, feedback, rules)
         progress(0.8)
-        marks = waypoints, routes, tracks
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
-        if path.endswith(".gpx"):
-            data = gpx_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
-        elif path.endswith(".kml"):
-            data = kml_document(*marks, progress=span(progress, 0.8, 1.0))
-        else:
-            data = csv_document(*marks, depth_unit=unit, progress=span(progress, 0.8, 1.0))
+        data = self._document(
+            parameters, context, (waypoints, routes, tracks), rules.depth_unit,
+            span(progress, 0.8, 1.0),
+        )
         with Outputs(self, parameters, context, feedback) as out:
             write_file(out.file(params.OUTPUT), data)
             progress(1.0)
@@ -184,20 +185,35 @@ class ExportWaypoints(LakefloorAlgorithm):
             )
             times = sum(not np.isnat(p.time) for p in waypoints)
             feedback.pushInfo(
-                tr("Written: {} waypoints, {} routes and {} tracks with {} points; {} times.")
+                tr("Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. "
+                   "Times: {}.")
                 .format(len(waypoints), len(routes), len(tracks), out.results["LINE_POINTS"],
                         times)
             )
         return out.results
 
-    def _names(self, names, endings, parameters, context, progress=silent):
-        return device_names(
-            names, endings, progress=progress,
-            length=self.parameterAsInt(parameters, "LENGTH", context),
-            plain=self.parameterAsBool(parameters, "PLAIN", context),
+    def _rules(self, parameters, context):
+        most = None
+        if params.given(self, parameters, "MAX_TRACK_POINTS", context):
+            most = self.parameterAsInt(parameters, "MAX_TRACK_POINTS", context)
+        return DeviceRules(
+            self.parameterAsInt(parameters, "MAX_NAME_LENGTH", context),
+            self.parameterAsBool(parameters, "PLAIN_LETTERS", context),
+            self.parameterAsBool(parameters, "DEPTH_IN_NAME", context),
+            self.parameterAsEnumString(parameters, "UNIT", context),
+            self.parameterAsEnumString(parameters, "SYMBOL", context),
+            most,
         )
 
-    def _waypoints(self, parameters, context, feedback, progress):
+    def _document(self, parameters, context, content, unit, progress):
+        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
+        if path.endswith(".gpx"):
+            return gpx_document(*content, depth_unit=unit, progress=progress)
+        if path.endswith(".kml"):
+            return kml_document(*content, progress=progress)
+        return csv_document(*content, depth_unit=unit, progress=progress)
+
+    def _waypoints(self, parameters, context, feedback, rules, progress):
         source = optional_source(self, parameters, params.INPUT, context)
         if source is None:
             return []
@@ -214,45 +230,29 @@ class ExportWaypoints(LakefloorAlgorithm):
         placed = np.isfinite(lon) & np.isfinite(lat)
         if not placed.all():
             feedback.pushWarning(
-                tr("Layer '{}': {} features without a position are left out.").format(
+                tr("Layer '{}': features without a position were left out ({}).").format(
                     source.sourceName(), int((~placed).sum()))
             )
 
         def column(name):
             return columns[fields[name]] if fields[name] else [None] * len(lon)
 
-        depth = numbers(column("DEPTH_FIELD"))
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        endings = None
-        if self.parameterAsBool(parameters, "DEPTH_IN_NAME", context):
-            endings = [
-                depth_text(d, unit).replace(" ", "").upper() if np.isfinite(d) else ""
-                for d in watched(depth[placed], span(progress, 0.3, 0.4))
-            ]
-        names = np.array(texts(column("NAME_FIELD")), object)
-        names = iter(self._names(
-            names[placed].tolist(), endings, parameters, context, span(progress, 0.4, 0.6)))
-        elevation = np.full(len(lon), np.nan)
-        datum = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
-        if datum is not None:
-            elevation = bottom_elevation(depth, datum)
-        default = self.parameterAsEnumString(parameters, "SYMBOL", context)
-        notes, symbols = texts(column("NOTE_FIELD")), texts(column("SYMBOL_FIELD"))
-        times, points = Times(), []
-        stated = texts(column("TIME_FIELD"))
-        for i in watched(np.flatnonzero(placed).tolist(), span(progress, 0.6, 0.8)):
-            times.add(stated[i])
-            points.append(Waypoint(
-                float(lon[i]), float(lat[i]), next(names), notes[i],
-                plain_symbol(symbols[i], default), float(depth[i]),
-                elevation=float(elevation[i]),
-            ))
-        points, warnings = times.into(points, span(progress, 0.8, 1.0))
-        for text in warnings:
-            feedback.pushWarning(text)
+        def text(name):
+            return [value for value, here in zip(texts(column(name)), placed.tolist()) if here]
+
+        points, notes = device_waypoints(
+            Places(
+                lon[placed], lat[placed], numbers(column("DEPTH_FIELD"))[placed],
+                text("NAME_FIELD"), text("NOTE_FIELD"), text("SYMBOL_FIELD"), text("TIME_FIELD"),
+            ),
+            rules, params.optional_number(self, parameters, "DATUM_ELEVATION", context),
+            span(progress, 0.3, 1.0),
+        )
+        for note in notes:
+            feedback.pushWarning(note)
         return points
 
-    def _lines(self, parameters, context, feedback):
+    def _lines(self, parameters, context, feedback, rules):
         """Return the lines as routes and as tracks, one of the two empty."""
         source = optional_source(self, parameters, "LINES", context)
         if source is None:
@@ -263,34 +263,15 @@ class ExportWaypoints(LakefloorAlgorithm):
         given = self.parameterAsString(parameters, "LINE_NAME_FIELD", context)
         lines, columns = read_line_rows(
             source, wgs84(), sorted({*wanted, given} - {""}), context, feedback)
-        depths = numbers(columns.get("depth_m", [None] * len(lines)))
         if given:
             names = texts(columns[given])
         elif "depth" in present and "unit" in present:
-            names = [
-                f"{d:g} {u}".upper() for d, u in
-                zip(numbers(columns["depth"]), texts(columns["unit"]))
-            ]
+            names = contour_names(numbers(columns["depth"]), texts(columns["unit"]))
         else:
             usual = next((f for f in ("name", "label") if f in present), None)
             names = texts(columns[usual]) if usual else [""] * len(lines)
         names = [name or tr("LINE") for name in names]
         if self.parameterAsEnumString(parameters, "LINES_AS", context) == "routes":
-            names = self._names(names, None, parameters, context)
-            return [_route(name, line) for name, line in zip(names, lines)], []
-        most = None
-        if params.given(self, parameters, "MAX_POINTS", context):
-            most = self.parameterAsInt(parameters, "MAX_POINTS", context)
-        tracks = tracks_by_name(lines, names, depths, max_points=most)
-        names = self._names([t.name for t in tracks], None, parameters, context)
-        return [], [replace(track, name=name) for track, name in zip(tracks, names)]
-
-
-def _route(name, line):
-    if len(line) > 999:
-        raise LakefloorError(
-            tr("Line '{}' has {} points, too many for a route. Write it as a track.").format(
-                name, len(line))
-        )
-    points = [Waypoint(x, y, f"{name}-{i}") for i, (x, y) in enumerate(line.tolist(), start=1)]
-    return Route(name, tuple(points))
+            return device_routes(lines, names, rules), []
+        depths = numbers(columns.get("depth_m", [None] * len(lines)))
+        return [], device_tracks(lines, names, depths, rules)

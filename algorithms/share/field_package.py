@@ -26,7 +26,7 @@ from .._sheets.own_project import own_project
 from .._styling import apply_style
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange.map_tiles import TILE, tiling
-from ..core.exchange.marks import check_positions
+from ..core.exchange.waypoints import check_positions
 from ._clean_geopackage import keep_drawing_only
 from ._exchange import require, wgs84
 from ._folder import new_folder

@@ -21,11 +21,11 @@ from .._i18n import tr
 from .._layers import to_qdatetime
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_table import read_csv
-from ..core.exchange.gpx import read_gpx
-from ..core.exchange.kml import is_kml, read_kml
+from ..core.exchange.csv_file import read_csv
+from ..core.exchange.gpx_file import read_gpx
+from ..core.exchange.kml_file import is_kml, read_kml
 from ..core.progress import span
-from ..core.reading.gpx import is_gpx
+from ..core.reading.gpx_log import is_gpx
 from ._exchange import wgs84
 
 _POINT_FIELDS = [
@@ -39,14 +39,19 @@ class ImportWaypoints(LakefloorAlgorithm):
     NAME = "importwaypoints"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Import waypoints and tracks")
     GROUP = "share"
-    TAGS = QT_TRANSLATE_NOOP("@default", "GPX,KML,KMZ,CSV,waypoint,route,track,GPS")
+    TAGS = QT_TRANSLATE_NOOP("@default",
+        "waypoint,waypoints,GPX,KML,KMZ,CSV,table,route,routes,track,tracks,mark,marks,spot,"
+        "spots,GPS,handheld,phone,device,chart plotter,chartplotter,fish finder,fishfinder,"
+        "plotter,import,load,open,download",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Reads waypoints, routes and tracks from GPX, KML or KMZ, or a table (CSV) with columns "
-        "lon and lat: the points as one layer, the lines as another, in WGS 84. The points of "
-        "routes are points too, with the name of their route.\n\n"
-        "depth_m is metres, positive down, where the file states a depth; elevation is not taken "
-        "for one. Times are UTC. To map from the depths of a track, use Read logs instead.",
+        "Reads waypoints, routes and tracks from GPX, KML, KMZ or a table (CSV) with columns lon "
+        "and lat. Use it for marks from a GPS device, a chartplotter or a phone.\n\n"
+        "The points become one layer, the lines another, both in WGS 84. The points of a route "
+        "are points too, with the name of their route. Times are UTC. The field depth_m has the "
+        "depth in meters, positive down, if the file states one; elevation is not depth.\n\n"
+        "To map from the depths along a track, use Read logs instead.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -58,7 +63,7 @@ class ImportWaypoints(LakefloorAlgorithm):
             QgsProcessingParameterFile(
                 params.INPUT, tr("File"),
                 fileFilter=tr("Waypoints and tracks (*.gpx *.kml *.kmz *.csv *.txt)")),
-            tr("What the file holds is told by its content, not by its name."),
+            tr("The format is recognized by the content, not by the name."),
         ))
         kind = QgsProcessing.SourceType
         self.addParameter(QgsProcessingParameterFeatureSink(
@@ -86,7 +91,7 @@ class ImportWaypoints(LakefloorAlgorithm):
             counts = [len(part) for part in marks[:3]]
             out.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
             feedback.pushInfo(
-                tr("Read: {} waypoints, {} routes and {} tracks.").format(*counts))
+                tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
             progress(1.0)
         return out.results
 
@@ -99,13 +104,13 @@ def _read(path, progress):
     try:
         if path.stat().st_size > _LARGEST:
             raise LakefloorError(
-                tr("'{}' has more than {:.0f} MB, which no file of waypoints has. Take the part "
-                   "needed.").format(path.name, _LARGEST / 1e6)
+                tr("'{}' has more than {:.0f} MB, which is too much for waypoints. Choose a file "
+                   "with the part that you need.").format(path.name, _LARGEST / 1e6)
             )
         data = path.read_bytes()
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot read '{}' ({}).").format(path, error.strerror)
+            tr("Cannot read '{}' ({}). Choose another file.").format(path, error.strerror)
         ) from error
     if path.suffix.lower() == ".gpx" or is_gpx(data):
         read = read_gpx

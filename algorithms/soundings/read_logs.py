@@ -18,7 +18,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._outputs import Outputs
 from ..core.errors import LakefloorError
-from ..core.reading.delimited import parse_columns
+from ..core.reading.column_roles import parse_columns
+from ..core.reading.log_report import NOT_READ
 from ..core.reading.logs import read_logs
 
 FOLDER = "FOLDER"
@@ -29,22 +30,22 @@ class ReadLogs(LakefloorAlgorithm):
     NAME = "readlogs"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Read logs")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default", "nmea,gpx,csv,sounder,track,import,depth,log")
+    TAGS = QT_TRANSLATE_NOOP("@default",
+        "nmea,NMEA 0183,gpx,csv,txt,text,delimited,table,sounder,echo sounder,echosounder,"
+        "fish finder,fishfinder,sonar,chart plotter,chartplotter,GPS,track,tracks,log,logs,"
+        "sonar log,data logger,import,load,open,convert,depth,depths,sounding,soundings,"
+        "bathymetry,visit,outing,trip",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Reads the logs of a boat's echo sounder and GPS into one layer of soundings: NMEA 0183, "
-        "GPX tracks with depth, and delimited text. What a file is, is told by its content, not "
-        "by its name. Give files, or a folder to be searched with its subfolders.\n\n"
-        "NMEA 0183: depth from DBT, DPT, DBS or DBK (never mixed; the offset of DPT to the "
-        "waterline is added), position from RMC, GGA or GLL, date from RMC or ZDA, speed and "
-        "course from RMC or VTG, water temperature from MTW. A sentence with a wrong checksum is "
-        "not used. Each depth gets its position by interpolating in time between fixes.\n\n"
-        "Text: separator, columns and units are guessed from the header and shown in the log; "
-        "where there is no header, name the columns. Soundings that the logger flagged as void "
-        "are kept with the status 'flagged by the logger'.\n\n"
-        "Depths are metres, positive down; times are UTC; positions are projected to the UTM zone "
-        "of the lake. Straight runs are numbered as lanes. What could not be read is counted by "
-        "reason in the log; the table of unread lines holds the first 20 of each reason.",
+        "Reads the logs of a sounder and GPS receiver into one layer of soundings. Use it first, "
+        "with all logs of the lake.\n\n"
+        "It reads NMEA 0183, GPX tracks with depth, and delimited text, and recognizes files by "
+        "their content. For text it guesses separator, columns and units from the header, and "
+        "shows them in the log; without a header, give the columns.\n\n"
+        "Depths become meters, positive down, and times UTC. Positions are projected to the UTM "
+        "zone of the lake. Straight runs are numbered as lanes.\n\n"
+        "Check the messages: they list what was assumed, and count what was not read by reason.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -57,64 +58,66 @@ class ReadLogs(LakefloorAlgorithm):
             QgsProcessingParameterMultipleLayers(
                 params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile, optional=True
             ),
-            tr("Files. A file given twice is read once."),
+            tr("Log files; a file given twice is read once. If empty, only the folder is read."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterFile(
                 FOLDER, tr("Folder of logs"), QgsProcessingParameterFile.Behavior.Folder,
                 optional=True,
             ),
-            tr("All logs in it and in its subfolders; instead of single files, or with them."),
+            tr("All logs in the folder and its subfolders are read. If empty, only the files are "
+               "read."),
         ))
         self.addParameter(params.choice(
-            "DEPTH_UNIT", tr("Unit of depth"),
+            "DEPTH_UNIT", tr("Depth unit of the logs"),
             {
-                "stated": tr("as the file states, else metres"), "m": tr("metres"),
+                "stated": tr("as the file states, else meters"), "m": tr("meters"),
                 "ft": tr("feet"), "us-ft": tr("US survey feet"), "fathom": tr("fathoms"),
             },
             "stated",
-            tr("For text and GPX files that do not state it; NMEA 0183 always does."),
+            tr("For text and GPX files that do not state their unit; NMEA 0183 always does."),
         ))
         self.addParameter(params.choice(
-            "DEPTH_FROM", tr("Depth in the logs counts from"),
+            "DEPTH_FROM", tr("Depths are measured from"),
             {
                 "stated": tr("as the file states, else the transducer"),
                 "transducer": tr("the transducer"), "surface": tr("the water surface"),
             },
             "stated",
-            tr("For text and GPX files that do not state it. Depth from the transducer gets the "
-               "draft added by Correct depths."),
+            tr("For text and GPX files that do not state it. Correct depths adds the draft to "
+               "depths below the transducer."),
         ))
         self.addParameter(params.time_zone(
             "TIME_ZONE", tr("Time zone of the logs"),
-            tr("NMEA 0183 and GPX are in UTC. The dates of visits are those of this zone too; "
-               "with UTC, those of the sun at the lake's longitude."),
+            tr("NMEA 0183 and GPX are in UTC. The dates of visits follow this zone; with UTC, they "
+               "follow the sun at the longitude of the lake."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterString(
                 "COLUMNS", tr("Columns of text files"), optional=True
             ),
-            tr("Empty to guess. Otherwise role=column, by name or number: lon=3, lat=4, "
-               "depth=depth_m. Roles: lon, lat, x, y, depth, time, date, epoch, year, month, day, "
-               "hour, minute, second, hardness, water_temp, speed, course, visit, depth_flag, "
-               "position_flag. Also: depth_unit=ft, speed_unit=mph, water_temp_unit=F, "
-               "date_order=mdy, depth_sign=up."),
+            tr("Columns by name or number, for example: lon=3, lat=4, depth=depth_m. If empty, "
+               "they are guessed.\n"
+               "Columns: lon, lat, x, y, depth, time, date, epoch, year, month, day, hour, minute, "
+               "second, hardness, water_temp, speed, course, visit, depth_flag, position_flag.\n"
+               "Options: depth_unit=ft, speed_unit=mph, water_temp_unit=F, date_order=mdy, "
+               "depth_sign=up."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterCrs("CRS", tr("CRS of x and y columns"), optional=True),
-            tr("For text files with x and y instead of longitude and latitude. Empty for degrees "
-               "in WGS 84."),
+            tr("For text files with x and y instead of longitude and latitude. If empty, they are "
+               "degrees in WGS 84."),
         ))
         self.addParameter(params.helped(
             QgsProcessingParameterString("VISIT", tr("Name of the visit"), optional=True),
-            tr("One name for all soundings; 'file' for the name of each file; 'date' for the date. "
-               "Empty for a visit column where there is one, else the local date on which the "
-               "outing began; a break of more than 6 hours starts another."),
+            tr("One name for all soundings, or 'file' for the name of each file, or 'date' for the "
+               "local date on which the visit began. If empty, the visit column is used, else the "
+               "date. A break of more than 6 hours starts another visit."),
         ))
         self.addParameter(params.number(
-            "MAX_FIX_GAP", tr("Maximum gap between fixes (s)"), 10.0,
-            tr("NMEA 0183: a depth between fixes farther apart than this gets no position and is "
-               "counted as unread."),
+            "MAX_FIX_GAP", tr("Maximum time between fixes (s)"), 10.0,
+            tr("For NMEA 0183. A depth between fixes farther apart gets no position and counts as "
+               "unread."),
             minimum=0.1, advanced=True,
         ))
         self.addParameter(QgsProcessingParameterFeatureSink(
@@ -126,14 +129,14 @@ class ReadLogs(LakefloorAlgorithm):
         ))
         self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
         self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
-        self.addOutput(QgsProcessingOutputNumber("UNREAD_COUNT", tr("Lines and files not read")))
-        self.addOutput(QgsProcessingOutputString("ASSUMED", tr("What had to be assumed")))
+        self.addOutput(QgsProcessingOutputNumber("UNREAD_COUNT", tr("Unread lines and files")))
+        self.addOutput(QgsProcessingOutputString("ASSUMED", tr("Assumptions")))
 
     def check(self, parameters, context):
         parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
         params.check_zone(self, parameters, "TIME_ZONE", context)
         if not self._paths(parameters, context):
-            raise LakefloorError(tr("Give the logs: files, or the folder that holds them."))
+            raise LakefloorError(tr("There are no logs. Give files, or the folder that has them."))
 
     def _paths(self, parameters, context) -> list:
         files = self.parameterAsFileList(parameters, params.INPUT, context)
@@ -160,12 +163,13 @@ class ReadLogs(LakefloorAlgorithm):
         for line in reading.describe():
             feedback.pushInfo(line)
         for report in reading.files:
-            if report.kind == "not read":
+            if report.kind == NOT_READ:
                 feedback.pushWarning(f"{report.name}: {report.notes[0]}")
         for warning in reading.warnings:
             feedback.pushWarning(warning)
         utm = QgsCoordinateReferenceSystem(f"EPSG:{reading.epsg}")
-        feedback.pushInfo(tr("Positions in {} ({}).").format(utm.authid(), utm.description()))
+        feedback.pushInfo(
+            tr("Positions are in {} ({}).").format(utm.authid(), utm.description()))
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, reading.soundings, utm)
             out.table(

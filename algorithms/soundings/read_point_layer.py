@@ -19,26 +19,31 @@ from .._layers import as_numbers, metric_crs, read_given_points, source, srs_wkt
 from .._outputs import Outputs
 from ..core.days import longitude
 from ..core.errors import LakefloorError, excerpt
-from ..core.reading.point_table import soundings_from_points
+from ..core.reading.point_table import PointColumns, PointUnits, soundings_from_points
 from ..core.track import in_logged_order, track_notes
-from ..core.units import unit_in_name
+from ..core.units import LENGTH_NAMES, unit_in_name
+
+#: Value of POSITIVE -> what :func:`soundings_from_points` is given.
+_POSITIVE = {"downward": "down", "upward": "up"}
 
 
 class ReadPointLayer(LakefloorAlgorithm):
     NAME = "readpointlayer"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from point layer")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default", "import,points,depth,field,spot depths,log")
+    TAGS = QT_TRANSLATE_NOOP("@default",
+        "import,convert,points,point layer,field,fields,depth,depths,spot depth,spot depths,"
+        "sounding,soundings,bathymetry,XYZ,elevation,Z,shapefile,survey,log",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Turns any point layer that bears depths into a soundings layer, so that the other "
-        "algorithms need no choice of fields. Use it for points that another program made; logs "
-        "are better read with Read logs.\n\n"
-        "Depth comes from a field, or from the Z of the geometry where no field is chosen, and is "
-        "written in metres, positive down. A point without geometry or depth is left out and "
-        "counted. A layer in degrees is projected to its UTM zone. The points keep their order and "
-        "their other fields. The track is that of their times; without times, their order in the "
-        "layer is taken as the order along the track.",
+        "Turns any point layer with depths into a soundings layer, which the other algorithms can "
+        "use. Use it for points that another program made; for logs, use Read logs.\n\n"
+        "Depth comes from a field, or from the Z of the geometry, and becomes meters, positive "
+        "down. Points without geometry or depth are left out and counted. A layer in degrees is "
+        "projected to its UTM zone. The points keep their order and their other fields.\n\n"
+        "Choose a time field if there is one: it gives the order along the track. Without times, "
+        "the order in the layer is used.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -61,44 +66,54 @@ class ReadPointLayer(LakefloorAlgorithm):
             QgsProcessingParameterFeatureSource(
                 params.INPUT, tr("Points"), [QgsProcessing.SourceType.TypeVectorPoint]
             ),
-            tr("Points or multipoints in any coordinate system."),
+            tr("Points or multipoints in any coordinate reference system."),
         ))
-        field("DEPTH_FIELD", tr("Depth field"), tr("Empty to take the Z of the geometry."),
+        field("DEPTH_FIELD", tr("Depth field"), tr("If empty, the Z of the geometry is used."),
               advanced=False)
         self.addParameter(params.choice(
-            "DEPTH_UNIT", tr("Unit of depth"),
-            {"m": tr("metres"), "ft": tr("feet"), "us-ft": tr("US survey feet"),
+            "DEPTH_UNIT", tr("Depth unit"),
+            {"m": tr("meters"), "ft": tr("feet"), "us-ft": tr("US survey feet"),
              "fathom": tr("fathoms")},
-            "m", tr("Unit of the depth field or of Z."),
+            "m", tr("For the depth field or Z."),
         ))
         self.addParameter(params.choice(
-            "POSITIVE", tr("Depth is counted"),
-            {"down": tr("depths below the water, positive"),
-             "up": tr("heights above the water surface, so that the bottom is negative")},
-            "down", tr("Sign of the depth field or of Z."),
+            "POSITIVE", tr("Values increase"),
+            {"downward": tr("depths below the water surface"),
+             "upward": tr("elevations from the water surface, negative at the bottom")},
+            "downward", tr("For the depth field or Z."),
         ))
-        field("TIME_FIELD", tr("Time field"), tr("Date and time, or ISO 8601 text."),
+        field("TIME_FIELD", tr("Time field"),
+              tr("Date and time, or ISO 8601 text. If empty, the soundings have no times."),
               kinds.Any, advanced=False)
-        self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone of the times")))
+        self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone")))
         field("VISIT_FIELD", tr("Visit field"),
-              tr("Name of the outing. Empty for the local date on which it began."), kinds.Any,
-              advanced=False)
-        field("HARDNESS_FIELD", tr("Hardness field"), tr("Relative bottom hardness, 0 to 1."))
-        field("TEMPERATURE_FIELD", tr("Water temperature field"), tr("Temperature as logged."))
-        self.addParameter(params.choice(
-            "TEMPERATURE_UNIT", tr("Unit of water temperature"),
-            {"C": tr("degrees Celsius"), "F": tr("degrees Fahrenheit")}, "C",
-            tr("Unit of the water temperature field."), advanced=True,
+              tr("Name of the visit. If empty, it is the local date on which the visit began."),
+              kinds.Any, advanced=False)
+        field("HARDNESS_FIELD", tr("Hardness field"), tr(
+            "Relative bottom hardness from 0 to 1. If empty, there is none."
         ))
-        field("SPEED_FIELD", tr("Speed field"), tr("Speed over ground as logged."))
+        field("TEMPERATURE_FIELD", tr("Water temperature field"), tr(
+            "Temperature as logged. If empty, there is none."
+        ))
         self.addParameter(params.choice(
-            "SPEED_UNIT", tr("Unit of speed"),
-            {"m/s": tr("metres per second"), "kn": tr("knots"), "mph": tr("miles per hour"),
-             "km/h": tr("kilometres per hour")},
-            "m/s", tr("Unit of the speed field."), advanced=True,
+            "TEMPERATURE_UNIT", tr("Water temperature unit"),
+            {"C": tr("degrees Celsius"), "F": tr("degrees Fahrenheit")}, "C",
+            tr("For the water temperature field."), advanced=True,
+        ))
+        field("SPEED_FIELD", tr("Speed field"), tr(
+            "Speed over ground as logged. If empty, there is none."
+        ))
+        self.addParameter(params.choice(
+            "SPEED_UNIT", tr("Speed unit"),
+            {"m/s": tr("meters per second"), "kn": tr("knots"), "mph": tr("miles per hour"),
+             "km/h": tr("kilometers per hour")},
+            "m/s", tr("For the speed field."), advanced=True,
         ))
         field("COURSE_FIELD", tr("Course field"),
-              tr("Course over ground, degrees clockwise from true north."))
+              tr(
+                  "Course over ground in degrees clockwise from true north. If empty, there is "
+                  "none."
+              ))
         self.addParameter(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
@@ -112,6 +127,31 @@ class ReadPointLayer(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         points = source(self, parameters, params.INPUT, context)
         crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), feedback)
+        columns, given = self._columns(points, crs, parameters, context, feedback)
+        soundings, kept, left_out, notes = soundings_from_points(
+            columns, self._units(columns, crs, parameters, context, feedback),
+            self.progress(feedback),
+        )
+        for note in notes:
+            feedback.pushInfo(note)
+        for note in track_notes(in_logged_order(soundings)):
+            feedback.pushWarning(note)
+        for reason, count in left_out.items():
+            feedback.pushInfo(tr("Left out, {}: {}").format(reason, count))
+        visits = list(dict.fromkeys(soundings.visit))
+        feedback.pushInfo(
+            tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits))
+        )
+        with Outputs(self, parameters, context, feedback) as out:
+            given = replace(given, order=given.order[kept])
+            out.soundings(params.OUTPUT, soundings, crs, given=given)
+            out.results["SOUNDINGS"] = len(soundings)
+            out.results["VISITS"] = len(visits)
+            out.results["LEFT_OUT"] = sum(left_out.values())
+        return out.results
+
+    def _columns(self, points, crs, parameters, context, feedback):
+        """Return the columns that were chosen, and the layer's own fields and order."""
         fields = {
             role: self.parameterAsString(parameters, f"{role}_FIELD", context)
             for role in (
@@ -123,8 +163,8 @@ class ReadPointLayer(LakefloorAlgorithm):
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
             present = ", ".join(f"'{excerpt(name)}'" for name in points.fields().names())
             raise LakefloorError(
-                tr("The points of layer '{}' bear no Z; choose the field of depths. Its fields: "
-                   "{}.").format(points.sourceName(), present or tr("none"))
+                tr("The points of layer '{}' have no Z. Choose the depth field from: {}.").format(
+                    points.sourceName(), present or tr("none"))
             )
 
         def numbers(role):
@@ -136,44 +176,26 @@ class ReadPointLayer(LakefloorAlgorithm):
                 return None
             return ["" if v is None else str(v) for v in columns[fields[role]]]
 
+        return PointColumns(
+            x, y, numbers("DEPTH") or z, texts("TIME"), texts("VISIT"), numbers("HARDNESS"),
+            numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
+        ), given
+
+    def _units(self, columns, crs, parameters, context, feedback):
+        """Return the units that were chosen; warn where the name of the field suggests another."""
         unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
-        stated = unit_in_name(fields["DEPTH"])
+        field = self.parameterAsString(parameters, "DEPTH_FIELD", context)
+        stated = unit_in_name(field)
         if stated and stated != unit:
             feedback.pushWarning(
-                tr("Field '{}' looks like {}, but the depth unit is {}. Choose the right one.")
-                .format(fields["DEPTH"], stated, unit)
+                tr("The name of field '{}' suggests {}, but the depth unit is {}. Choose the right "
+                   "one.").format(field, LENGTH_NAMES[stated], LENGTH_NAMES[unit])
             )
-        depth = numbers("DEPTH") or z
-        soundings, kept, left_out, notes = soundings_from_points(
-            x, y, depth,
-            depth_unit=unit,
-            positive=self.parameterAsEnumString(parameters, "POSITIVE", context),
-            time=texts("TIME"),
-            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
-            visit=texts("VISIT"),
-            hardness=numbers("HARDNESS"),
-            water_temp=numbers("TEMPERATURE"),
-            water_temp_unit=self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
-            speed=numbers("SPEED"),
-            speed_unit=self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
-            course=numbers("COURSE"),
-            longitude=longitude(x, y, srs_wkt(crs)),
-            progress=self.progress(feedback),
+        return PointUnits(
+            unit,
+            _POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
+            self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
+            self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
+            params.zone_given(self, parameters, "TIME_ZONE", context),
+            longitude(columns.x, columns.y, srs_wkt(crs)),
         )
-        for note in notes:
-            feedback.pushInfo(note)
-        for note in track_notes(in_logged_order(soundings)):
-            feedback.pushWarning(note)
-        for reason, count in left_out.items():
-            feedback.pushInfo(tr("Left out: {} x {}").format(count, reason))
-        visits = list(dict.fromkeys(soundings.visit))
-        feedback.pushInfo(
-            tr("{} soundings, visits: {}").format(len(soundings), ", ".join(visits))
-        )
-        with Outputs(self, parameters, context, feedback) as out:
-            given = replace(given, order=given.order[kept])
-            out.soundings(params.OUTPUT, soundings, crs, given=given)
-            out.results["SOUNDINGS"] = len(soundings)
-            out.results["VISITS"] = len(visits)
-            out.results["LEFT_OUT"] = sum(left_out.values())
-        return out.results

@@ -12,25 +12,25 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core import times
+from lakefloor.algorithms.core import times, xml_documents
 from lakefloor.algorithms.core.correcting.lake_level import gauge_numbers, visit_levels
 from lakefloor.algorithms.core.errors import EXCERPT, LONGEST, LakefloorError, excerpt, excerpts
-from lakefloor.algorithms.core.exchange import gpx as exchange_gpx
-from lakefloor.algorithms.core.exchange import kml
-from lakefloor.algorithms.core.exchange.csv_table import (
+from lakefloor.algorithms.core.exchange import kml_file
+from lakefloor.algorithms.core.exchange.csv_file import (
     as_text,
     csv_document,
     from_text,
     read_csv,
 )
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
 from lakefloor.algorithms.core.places.criteria import read_criteria
-from lakefloor.algorithms.core.reading import delimited
-from lakefloor.algorithms.core.reading.delimited import parse_angle, parse_delimited
-from lakefloor.algorithms.core.reading.gpx import parse_gpx
+from lakefloor.algorithms.core.reading import column_roles, table_cells, text_log, text_table
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx_log
 from lakefloor.algorithms.core.reading.logs import read_logs
+from lakefloor.algorithms.core.reading.table_cells import parse_angle
+from lakefloor.algorithms.core.reading.text_log import TextLogOptions, parse_text_log
 from lakefloor.algorithms.core.soundings import visit_list
 
 LONG = 40_000
@@ -72,11 +72,12 @@ class Watched:
 @pytest.fixture
 def short_patterns(monkeypatch):
     """Every pattern of the readers of tables refuses a text longer than 64 characters."""
-    for module in (delimited, times):
+    for module in (text_log, text_table, table_cells, column_roles, times):
         for name, value in list(vars(module).items()):
             if isinstance(value, re.Pattern) and name != "_NAME_DATE":
                 monkeypatch.setattr(module, name, Watched(value))
-    monkeypatch.setattr(delimited, "re", Watched(re))
+    for module in (text_log, text_table, table_cells, column_roles):
+        monkeypatch.setattr(module, "re", Watched(re))
     monkeypatch.setattr(times, "re", Watched(re))
 
 
@@ -84,7 +85,7 @@ def short_patterns(monkeypatch):
 @pytest.mark.parametrize("cell", ["9" * LONG + "x", "9" * LONG, " " * LONG + "x", "1 " * LONG,
                                   "N" + "1" * LONG, "-" * LONG], ids=range(6))
 def test_no_pattern_looks_at_a_long_cell(short_patterns, column, cell):
-    parsed = parse_delimited(table(**{column: cell}))
+    parsed = parse_text_log(table(**{column: cell}))
     if column == "time":
         assert len(parsed.soundings) == 30
         assert np.isnat(parsed.soundings.time[7])
@@ -98,7 +99,7 @@ def test_a_long_cell_takes_no_room_in_the_other_rows():
     data = table(2000, depth="9" * 1_000_000)
     tracemalloc.start()
     try:
-        assert len(parse_delimited(data).soundings) == 1999
+        assert len(parse_text_log(data).soundings) == 1999
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -133,12 +134,13 @@ HUGE = "y" * 2_000_000
 
 @pytest.mark.parametrize(
     ("read", "data"),
-    [(parse_delimited, f"lon,lat,{HUGE}\n1,2,3\n4,5,6\n".encode()),
-     (parse_delimited, (HUGE + "\n").encode()),
-     (parse_delimited, (";".join(["name"] * 200_000) + "\n").encode() * 2),
-     (lambda data: parse_delimited(data, columns={"depth": HUGE}), table()),
-     (lambda data: parse_delimited(data, columns={HUGE: "1"}), table()),
-     (parse_gpx, f'<gpx><wpt lat="1" lon="2"><depth unit="{HUGE}">3</depth></wpt></gpx>'.encode()),
+    [(parse_text_log, f"lon,lat,{HUGE}\n1,2,3\n4,5,6\n".encode()),
+     (parse_text_log, (HUGE + "\n").encode()),
+     (parse_text_log, (";".join(["name"] * 200_000) + "\n").encode() * 2),
+     (lambda data: parse_text_log(data, TextLogOptions(columns={"depth": HUGE})), table()),
+     (lambda data: parse_text_log(data, TextLogOptions(columns={HUGE: "1"})), table()),
+     (parse_gpx_log,
+      f'<gpx><wpt lat="1" lon="2"><depth unit="{HUGE}">3</depth></wpt></gpx>'.encode()),
      (read_csv, f"{HUGE},b\n1,2\n".encode()),
      (read_csv, f"lon,lat\n{'y' * 100_000},2\n".encode()),
      (read_gpx, f'<gpx><wpt lat="{HUGE}" lon="2"/></gpx>'.encode()),
@@ -162,7 +164,7 @@ def test_notes_and_reports_stay_short(tmp_path):
     assert len(reading.soundings) == 30
     assert max(map(len, reading.describe())) < 2000
     (tmp_path / "a.csv").unlink()
-    with pytest.raises(LakefloorError, match="and 80 more files"):
+    with pytest.raises(LakefloorError, match="And 80 more files"):
         read_logs(tmp_path)
 
 
@@ -190,7 +192,7 @@ BOMB = b"<kml>" + b" " * 20_000_000 + b"</kml>"
 
 
 def test_a_packed_document_is_bounded_by_the_size_it_states(monkeypatch):
-    monkeypatch.setattr(kml, "_LARGEST", 2_000_000)
+    monkeypatch.setattr(kml_file, "_LARGEST", 2_000_000)
     data = kmz(BOMB)
     assert len(data) < 50_000
     message, peak = peak_of(lambda: read_kml(data))
@@ -199,7 +201,7 @@ def test_a_packed_document_is_bounded_by_the_size_it_states(monkeypatch):
 
 
 def test_a_packed_document_is_bounded_by_what_it_unpacks_to(monkeypatch):
-    monkeypatch.setattr(kml, "_LARGEST", 2_000_000)
+    monkeypatch.setattr(kml_file, "_LARGEST", 2_000_000)
     data = bytearray(kmz(BOMB))
     at = data.index(b"PK\x01\x02") + 24  # the size in the directory, APPNOTE 4.3.12
     assert struct.unpack_from("<I", data, at) == (len(BOMB),)
@@ -221,7 +223,7 @@ def test_what_is_packed_as_usual_is_read():
 
 @pytest.mark.parametrize("read", [read_gpx, read_kml])
 def test_a_document_of_too_many_parts_is_refused(monkeypatch, read):
-    monkeypatch.setattr(exchange_gpx, "_MOST_PARTS", 1000)
+    monkeypatch.setattr(xml_documents, "_MOST_PARTS", 1000)
     write = gpx_document if read is read_gpx else kml_document
     marks = [Waypoint(-93.1, 45.1, f"p{i}") for i in range(1000)]
     assert len(read(write(marks[:50])).waypoints) == 50
@@ -235,7 +237,7 @@ ENTITIES = ('<?xml version="1.0"?><!DOCTYPE gpx [<!ENTITY l0 "ha">' + LAUGHS + "
             '<gpx><kml><wpt lat="1" lon="2"><depth>3</depth><name>&l9;</name></wpt></kml></gpx>')
 
 
-@pytest.mark.parametrize("read", [parse_gpx, read_gpx, read_kml])
+@pytest.mark.parametrize("read", [parse_gpx_log, read_gpx, read_kml])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le"])
 def test_declared_entities_are_refused_by_every_reader(read, encoding):
     data = ENTITIES.encode(encoding)
@@ -246,7 +248,7 @@ def test_declared_entities_are_refused_by_every_reader(read, encoding):
     assert peak < 1e6
 
 
-@pytest.mark.parametrize("read", [parse_gpx, read_gpx, read_kml])
+@pytest.mark.parametrize("read", [parse_gpx_log, read_gpx, read_kml])
 @pytest.mark.parametrize("encoding", ["no-such-code", "cp037", "hex", "idna"])
 def test_a_text_encoding_that_is_not_known_is_named(read, encoding):
     data = (f'<?xml version="1.0" encoding="{encoding}"?><gpx><kml>'
@@ -259,7 +261,7 @@ def test_a_text_encoding_that_is_not_known_is_named(read, encoding):
 def test_the_usual_encodings_are_read(encoding):
     data = (f'<?xml version="1.0" encoding="{encoding}"?><!DOCTYPE gpx><gpx>'
             '<wpt lat="1" lon="2"><depth>3</depth></wpt></gpx>').encode(encoding)
-    assert parse_gpx(data).soundings.depth[0] == 3.0
+    assert parse_gpx_log(data).soundings.depth[0] == 3.0
     assert len(read_gpx(data).waypoints) == 1
 
 

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import Route, Track, Waypoint
-from lakefloor.algorithms.core.reading.delimited import parse_delimited
-from lakefloor.algorithms.core.reading.gpx import parse_gpx
+from lakefloor.algorithms.core.exchange.csv_file import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint
+from lakefloor.algorithms.core.reading.gpx_log import parse_gpx_log
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.reading.nmea import parse_nmea
+from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
+from lakefloor.algorithms.core.reading.text_log import TextLogOptions, parse_text_log
 
 LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
 NMEA = next(
@@ -44,14 +44,20 @@ COMMAS = b"date;time;lat;lon;depth_m\r\n" + "".join(
 ).encode()
 EPOCH = b"epoch x y depth\n" + b"".join(
     b"%d 500000.%d 4980000.5 %d.2\n" % (1783606985 + i, i, i) for i in range(30))
+
+
+def with_options(**options):
+    return partial(parse_text_log, options=TextLogOptions(**options))
+
+
 KINDS = {
-    "nmea": (NMEA, parse_nmea),
-    "gpx": (GPX, parse_gpx),
-    "named": (NAMED, parse_delimited),
-    "numbered": (NAMED, partial(parse_delimited, columns={"lon": "1", "lat": "2", "depth": "4"})),
-    "decimal comma": (COMMAS, partial(
-        parse_delimited, name_date=np.datetime64("2026-07-09"), time_zone="America/Chicago")),
-    "projected": (EPOCH, partial(parse_delimited, source_epsg=32615)),
+    "nmea": (NMEA, parse_nmea_log),
+    "gpx": (GPX, parse_gpx_log),
+    "named": (NAMED, parse_text_log),
+    "numbered": (NAMED, with_options(columns={"lon": "1", "lat": "2", "depth": "4"})),
+    "decimal comma": (COMMAS, with_options(
+        name_date=np.datetime64("2026-07-09"), time_zone="America/Chicago")),
+    "projected": (EPOCH, with_options(source_epsg=32615)),
 }
 SCRAPS = st.sampled_from([
     b"", b",", b";", b"\t", b"\n", b"\r", b'"', b"nan", b"inf", b"-", b"1e309", b"9" * 20, b"\0",
@@ -165,7 +171,7 @@ def test_what_no_reader_foresaw_is_told_with_the_file(tmp_path, monkeypatch):
     def fails(*_, **__):
         raise ZeroDivisionError("x" * 1000)
 
-    monkeypatch.setattr("lakefloor.algorithms.core.reading.logs.parse_gpx", fails)
+    monkeypatch.setattr("lakefloor.algorithms.core.reading.logs.parse_gpx_log", fails)
     reading = read_logs(tmp_path)
     assert len(reading.soundings) == 30
     assert "ZeroDivisionError" in reading.files[1].notes[0]

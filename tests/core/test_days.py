@@ -12,8 +12,12 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core import crs, days
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading.logs import read_logs, visits_by_date
-from lakefloor.algorithms.core.reading.nmea import checksum
-from lakefloor.algorithms.core.reading.point_table import soundings_from_points
+from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
+from lakefloor.algorithms.core.reading.point_table import (
+    PointColumns,
+    PointUnits,
+    soundings_from_points,
+)
 from lakefloor.algorithms.core.soundings import Soundings, parse_corrections
 from lakefloor.algorithms.core.times import to_utc, zone_of
 
@@ -25,7 +29,7 @@ def nmea(start, n=60, step=120, lon="09300.000,W"):
         now = start + timedelta(seconds=i * step)
         for body in (f"GPRMC,{now:%H%M%S},A,45{i * 0.002:06.3f},N,{lon},4.3,0.0,{now:%d%m%y},,",
                      f"SDDPT,{4 + i / 10:.1f},0.0"):
-            out.append(f"${body}*{checksum(body):02X}\r\n")
+            out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
 
@@ -94,12 +98,12 @@ def test_two_outings_of_one_local_day_and_the_next(tmp_path):
 def test_a_table_of_points_has_local_days_too():
     k = np.arange(30)
     options = {"time": [f"2025-05-17T00:{i:02d}:00Z" for i in k]}
-    made = soundings_from_points(5e5 + k, 5e6 + k, 3.0 + k, longitude=-93.0, **options)[0]
+    columns = PointColumns(5e5 + k, 5e6 + k, 3.0 + k, **options)
+    made = soundings_from_points(columns, PointUnits(longitude=-93.0))[0]
     assert set(made.visit) == {"2025-05-16"}
-    made = soundings_from_points(5e5 + k, 5e6 + k, 3.0 + k, longitude=93.0, **options)[0]
+    made = soundings_from_points(columns, PointUnits(longitude=93.0))[0]
     assert set(made.visit) == {"2025-05-17"}
-    made = soundings_from_points(
-        5e5 + k, 5e6 + k, 3.0 + k, longitude=93.0, time_zone="UTC-05:00", **options)[0]
+    made = soundings_from_points(columns, PointUnits(time_zone="UTC-05:00", longitude=93.0))[0]
     assert set(made.visit) == {"2025-05-16"}
 
 

@@ -51,5 +51,5 @@ def test_scale_of_cells_agrees_with_the_area_of_their_outline(x):
 
 @pytest.mark.parametrize("crs", ["EPSG:999999", 4326, 2264, 4978, "nonsense"])
 def test_coordinate_systems_that_give_no_area(crs):
-    with pytest.raises(LakefloorError, match="Coordinate system"):
+    with pytest.raises(LakefloorError, match="Coordinate reference system"):
         polygon_area(box(0, 0, 1, 1), crs)

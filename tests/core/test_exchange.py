@@ -12,23 +12,23 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.exchange.csv_table import csv_document, read_csv
-from lakefloor.algorithms.core.exchange.gpx import gpx_document, read_gpx
-from lakefloor.algorithms.core.exchange.kml import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.marks import (
+from lakefloor.algorithms.core.exchange.csv_file import csv_document, read_csv
+from lakefloor.algorithms.core.exchange.device_names import (
+    SYMBOLS,
+    device_names,
+    plain_symbol,
+    plain_text,
+)
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
+from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
+from lakefloor.algorithms.core.exchange.waypoints import (
     Route,
     Track,
     Waypoint,
     depth_text,
     tracks_by_name,
 )
-from lakefloor.algorithms.core.exchange.names import (
-    SYMBOLS,
-    device_names,
-    plain_symbol,
-    plain_text,
-)
-from lakefloor.algorithms.core.reading.delimited import parse_delimited
+from lakefloor.algorithms.core.reading.text_log import parse_text_log
 
 KML = "{http://www.opengis.net/kml/2.2}"
 
@@ -81,7 +81,7 @@ def test_names_that_cannot_be_made_are_refused():
         device_names(["a"], length=3)
     with pytest.raises(LakefloorError, match="no room"):
         device_names(["a"], ["100 FT DEEP"], length=8)
-    with pytest.raises(LakefloorError, match="tell apart"):
+    with pytest.raises(LakefloorError, match="distinguish"):
         device_names(["a"] * 200, ["9FT"] * 200, length=6)
 
 
@@ -131,7 +131,7 @@ def test_lines_of_one_name_stay_apart_in_a_table():
 
 def test_depths_that_are_no_numbers_are_counted():
     read = read_csv(b'lon,lat,depth\n-94,46,"1,234.5"\n-94,46,\n-94,46,2.5\n')
-    assert read.notes == ("1 of 2 depths are not readable and left empty",)
+    assert read.notes == ("1 of 2 depths unreadable, and left out.",)
     assert [p.depth for p in read.waypoints][2] == 2.5
 
 
@@ -238,7 +238,7 @@ def test_tables_of_others_are_read():
         (read_csv, b"a,b\n1,2\n", "no columns"),
         (read_csv, b"lon,lat\n", "no row"),
         (read_csv, b"lon,lat\n-93,x\n", "Row 2"),
-        (read_csv, b"lon,lat\n-93,85\n", "polar"),
+        (read_csv, b"lon,lat\n-93,85\n", "no map can be made"),
         (read_csv, b"lon,lat,note\n-93,45," + b"x" * 200_000, "field larger"),
     ],
 )
@@ -320,7 +320,7 @@ def test_header_of_a_log_is_a_header_of_places(header):
     rows = "2025-05-17 14:00:00,46.5,-94.5,10.0\n2025-05-17 14:00:01,46.6,-94.6,20.0\n"
     for separator, before in ((",", ""), (";", ""), ("\t", "exported\n# by hand\n")):
         data = f"{before}{header}\n{rows}".replace(",", separator).encode()
-        logged = parse_delimited(data).soundings
+        logged = parse_text_log(data).soundings
         places = read_csv(data).waypoints
         assert [p.lon for p in places] == logged.x.tolist() == [-94.5, -94.6]
         assert [p.lat for p in places] == logged.y.tolist()

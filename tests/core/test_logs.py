@@ -17,7 +17,7 @@ def table(day="2026-07-09", start=14 * 3600, n=30, lon=-93.0, header=True, depth
 
 
 def nmea_log(n=20):
-    from lakefloor.algorithms.core.reading.nmea import checksum
+    from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 
     out = []
     for i in range(n):
@@ -25,7 +25,7 @@ def nmea_log(n=20):
             f"GPRMC,1500{i:02d},A,45{i * 0.001:06.3f},N,09300.000,W,4.3,0.0,090726,,",
             f"SDDPT,{4 + i / 10:.1f},0.4",
         ):
-            out.append(f"${body}*{checksum(body):02X}\r\n")
+            out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
 
@@ -56,7 +56,7 @@ def test_a_folder_is_read_with_its_subfolders_by_content(folder):
     assert seen == sorted(seen)
     assert seen[-1] == 1.0
     assert any("one.nmea: NMEA 0183, 19 soundings" in line for line in reading.describe())
-    assert "Visit 2026-07-09: 49 soundings, 1 lanes" in reading.describe()
+    assert "Visit 2026-07-09: 49 soundings, 1 lane" in reading.describe()
 
 
 def test_files_are_put_in_order_of_time(tmp_path):
@@ -91,7 +91,9 @@ def test_unusable_files_are_reported_and_the_rest_is_read(folder):
 def test_nothing_usable_lists_each_file(tmp_path):
     (tmp_path / "a.txt").write_text("\n")
     (tmp_path / "b.txt").write_text("lon,lat,name\n-93,45,x\n")
-    with pytest.raises(LakefloorError, match=r"(?s)a\.txt: the file is empty.*b\.txt: no depth"):
+    with pytest.raises(
+        LakefloorError, match=r"(?s)a\.txt: The file is empty.*b\.txt: .*columns hold depth"
+    ):
         read_logs(tmp_path)
 
 
@@ -134,7 +136,7 @@ def test_options_are_checked(folder):
     for options, reason in [
         ({"depth_unit": "yd"}, "Unit .yd. is not known"),
         ({"time_zone": "Lake/Nowhere"}, "Time zone"),
-        ({"max_fix_gap_s": 0.0}, "fix gap"), ({"target_epsg": 4326}, "not projected"),
+        ({"max_fix_gap_s": 0.0}, "time between fixes"), ({"target_epsg": 4326}, "not projected"),
         ({"columns": {"wet": "1"}}, "column role"),
     ]:
         with pytest.raises(LakefloorError, match=reason):
@@ -175,15 +177,16 @@ def test_what_had_to_be_assumed_is_told_and_travels(tmp_path):
     (tmp_path / "b.csv").write_text("lon,lat,depth_ft\n-93.0,45.0,10\n-93.0,45.00001,11\n")
     reading = read_logs(tmp_path)
     assert reading.assumed == {
-        "the unit of depth is not stated: metres assumed": ["a.csv"],
-        "the unit of speed is not stated: m/s assumed": ["a.csv"],
+        "The depth unit is not stated, so meters are assumed.": ["a.csv"],
+        "The speed unit is not stated, so m/s is assumed.": ["a.csv"],
     }
-    assert "The unit of depth is not stated: metres assumed in a.csv." in reading.describe()
+    assert ("The depth unit is not stated, so meters are assumed. File: a.csv."
+            in reading.describe())
     texts = dict(zip(reading.soundings.visit, reading.soundings.corrections))
     assert texts == {"a": "from=unknown;depth_unit=assumed m", "b": "from=unknown"}
     given = read_logs(tmp_path, depth_unit="ft", depth_from="surface")
     assert set(given.soundings.corrections) == {"from=surface"}
-    assert list(given.assumed) == ["the unit of speed is not stated: m/s assumed"]
+    assert list(given.assumed) == ["The speed unit is not stated, so m/s is assumed."]
     assert given.soundings.depth.max() == pytest.approx(11 * 0.3048)
 
 
@@ -191,7 +194,7 @@ def test_where_depth_counts_from_is_taken_from_the_log_first(folder):
     texts = set(read_logs(folder, depth_from="surface").soundings.corrections)
     assert "from=unknown" not in texts
     assert any(text.startswith("from=transducer") for text in texts)
-    with pytest.raises(LakefloorError, match="count from 'keel'"):
+    with pytest.raises(LakefloorError, match="measured from 'keel'"):
         read_logs(folder, depth_from="keel")
 # -- what cannot be ----------------------------------------------------------------
 
@@ -249,12 +252,14 @@ def test_a_clock_that_was_wrong_all_day_is_a_warning(tmp_path):
     reading = read_logs(tmp_path)
     assert len(reading.soundings) == 30
     (warning,) = reading.warnings
-    assert "log.csv: 30 soundings have times in the future, such as 2199-07-09" in warning
+    assert "log.csv: Times in the future: 30 soundings, such as 2199-07-09" in warning
 
 
 def test_a_file_without_any_possible_depth_is_refused(tmp_path):
     (tmp_path / "log.csv").write_text(table(depth=9000.0))
-    with pytest.raises(LakefloorError, match=r"30 x depth of more than 2000 m.*units"):
+    with pytest.raises(
+        LakefloorError, match=r"depth of more than 2000 m, which no lake has: 30.*units"
+    ):
         read_logs(tmp_path)
     (tmp_path / "good.csv").write_text(table())
     reading = read_logs(tmp_path)
@@ -287,16 +292,17 @@ def test_a_flag_of_the_logger_goes_before(tmp_path):
 
 
 def test_impossible_points_of_a_table_are_left_out_and_counted():
-    from lakefloor.algorithms.core.reading.point_table import soundings_from_points
+    from lakefloor.algorithms.core.reading.point_table import PointColumns, soundings_from_points
 
     k = np.arange(40.0)
     x, depth = 5e5 + k, 3.0 + k / 10
     x[3], depth[5] = 5e6, 12_000.0
     time = [f"2026-07-09T14:{i:02d}:00Z" for i in range(40)]
     time[7] = "2199-01-01T00:00:00Z"
-    soundings, _, left_out, notes = soundings_from_points(x, 5e6 + k, depth, time=time)
+    soundings, _, left_out, notes = soundings_from_points(
+        PointColumns(x, 5e6 + k, depth, time=time))
     assert len(soundings) == 37
     assert sorted(left_out.values()) == [1, 1, 1]
     assert any("km away" in note for note in notes)
-    with pytest.raises(LakefloorError, match="40 x depth of more than 2000 m"):
-        soundings_from_points(5e5 + k, 5e6 + k, np.full(40, 9e3))
+    with pytest.raises(LakefloorError, match="depth of more than 2000 m, which no lake has: 40"):
+        soundings_from_points(PointColumns(5e5 + k, 5e6 + k, np.full(40, 9e3)))

@@ -265,7 +265,7 @@ def test_a_plan_without_lanes_is_no_gpx():
 
 def test_gpx_of_lanes_is_read_back():
     from lakefloor.algorithms.core.crs import transform
-    from lakefloor.algorithms.core.exchange.gpx import read_gpx
+    from lakefloor.algorithms.core.exchange.gpx_file import read_gpx
     from lakefloor.algorithms.core.grid import Lines
 
     found = plan()

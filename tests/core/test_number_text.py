@@ -104,12 +104,18 @@ _FOR_PROGRAMS = {
     "core/exchange/gpx.py: point.elevation:.3f", "core/exchange/kml.py: value:.4f",
     "core/exchange/marks.py: -180.0 if lon == 180.0 else lon:.8f",
     "core/exchange/marks.py: lat:.8f", "core/visits/merging.py: b:.4f",
+    "core/exchange/csv_file.py: value:.4f", "core/exchange/gpx_file.py: depth:.4f",
+    "core/exchange/gpx_file.py: point.elevation:.3f", "core/exchange/kml_file.py: value:.4f",
+    "core/exchange/waypoints.py: -180.0 if lon == 180.0 else lon:.8f",
+    "core/exchange/waypoints.py: lat:.8f", "core/exchange/merging.py: b:.4f",
     "core/plan/next_outing.py: sigma.mean() / metres:.2f",
-    "core/plan/next_outing.py: limit / metres:.2f", "core/reading/nmea.py: value:.3f",
+    "core/plan/next_outing.py: limit / metres:.2f", "core/reading/nmea_log.py: value:.3f",
     "core/visits/level_network.py: b:.4f", "core/visits/level_network.py: e:.4f",
     "core/visits/unknown_level.py: value:.4f",
     "_reports/statistics_page.py: value:.10g", "_reports/plain_page.py: 2.0 * points:.1f",
     "share/export_waypoints.py: d:g", "_layers.py: spacing:.6g",
+    "share/_lake_report.py: value:.10g", "share/_plain_page.py: 2.0 * points:.1f",
+    "core/exchange/device_waypoints.py: depth:g", "_layers.py: spacing:.6g",
 }
 
 

@@ -8,7 +8,7 @@ from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygo
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import (
-    LICENCES,
+    LICENSES,
     MARKS,
     coarse_grid,
     coarse_shape,
@@ -25,7 +25,7 @@ from lakefloor.algorithms.core.polygons import contains
 from lakefloor.algorithms.core.soundings import Soundings
 
 
-def test_kinds_are_told_by_their_fields():
+def test_kinds_are_known_by_their_fields():
     assert kind_of("point", ["visit", "time", "depth_m", "status"]).name == "soundings"
     assert kind_of("point", ["name", "depth_m"]) is None
     assert kind_of("point", ["fid", "depth_m", "hardness"]).name == "soundings"
@@ -144,13 +144,13 @@ def test_coarse_grid():
         coarse_grid(grid, np.zeros((4, 4), bool), None)
 
 
-@pytest.mark.parametrize("licence", LICENCES)
-def test_readme(licence):
-    unread = readme([], licence, datum="water level of 2026-05-14")
+@pytest.mark.parametrize("license_name", LICENSES)
+def test_readme(license_name):
+    unread = readme([], license_name, datum="water level of 2026-05-14")
     assert "positive down, below the water level of 2026-05-14. No gauge was read" in unread
-    text = readme(["soundings: 3"], licence, "The lake club", "staff gauge", "EPSG:32615")
+    text = readme(["soundings: 3"], license_name, "The lake club", "staff gauge", "EPSG:32615")
     for word in ("soundings: 3", "The lake club", "staff gauge", "NOT FOR NAVIGATION", "Ice",
-                 LICENCES[licence]):
+                 LICENSES[license_name]):
         assert word in text
 
 

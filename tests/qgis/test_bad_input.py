@@ -144,7 +144,7 @@ def test_cancelled_run_leaves_nothing(run, recorder, memory_layer, out, algorith
     [
         ("string", "3,4 m", "deep", "'spots', row 1: field 'deep' holds '3,4 m', .* not a number"),
         ("double", 3.4, "depth", "'spots' has no field 'depth'"),
-        ("double", 3.4, "", "'spots' bear no Z; choose the field of depths.*deep"),
+        ("double", 3.4, "", "'spots' have no Z. Choose the depth field from: .*deep"),
     ],
 )
 def test_field_of_depths_that_gives_none(run, memory_layer, out, kind, value, field, message):

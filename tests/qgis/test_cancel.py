@@ -20,11 +20,11 @@ from qgis.core import (
 
 from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms.core import threads
-from lakefloor.algorithms.core.exchange.csv_table import csv_document
-from lakefloor.algorithms.core.exchange.gpx import gpx_document
-from lakefloor.algorithms.core.exchange.kml import kml_document
-from lakefloor.algorithms.core.exchange.marks import Waypoint
-from lakefloor.algorithms.core.reading.nmea import checksum
+from lakefloor.algorithms.core.exchange.csv_file import csv_document
+from lakefloor.algorithms.core.exchange.gpx_file import gpx_document
+from lakefloor.algorithms.core.exchange.kml_file import kml_document
+from lakefloor.algorithms.core.exchange.waypoints import Waypoint
+from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_algorithm import make_lake, steps
@@ -163,7 +163,7 @@ def nmea():
             f"093{(-lon - 93) * 60:08.5f},W,4.3,0.0,{day}0726,,",
             f"SDDPT,{depth(i):.2f},0.4", "YXMTW,18.5,C",
         ):
-            out.append(f"${body}*{checksum(body):02X}\r\n")
+            out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
 

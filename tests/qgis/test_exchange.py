@@ -78,7 +78,7 @@ def test_routes_and_cut_tracks(run, tmp_path, contours):
     assert (results["ROUTES"], results["TRACKS"]) == (3, 0)
     read = run("importwaypoints", {"INPUT": path, "OUTPUT": "memory:", "LINES": "memory:"})
     assert [f["route"] for f in read["OUTPUT"].getFeatures()][:3] == ["10 FT"] * 3
-    results = run("exportwaypoints", {"LINES": contours, "MAX_POINTS": 2, "OUTPUT": path})
+    results = run("exportwaypoints", {"LINES": contours, "MAX_TRACK_POINTS": 2, "OUTPUT": path})
     assert results["TRACKS"] == 4
 
 
@@ -104,10 +104,10 @@ def out(tmp_path):
 @pytest.mark.parametrize(
     ("kind", "wkt", "crs", "word"),
     [
-        ("Point", "POINT(0 85)", "EPSG:4326", "polar"),
+        ("Point", "POINT(0 85)", "EPSG:4326", "no map can be made"),
         ("MultiPoint", "MULTIPOINT((179.9 0),(-179.9 0))", "EPSG:4326", "180 degree"),
         ("Point", "POINT(1 1)", "", "no coordinate reference system"),
-        ("LineString", "LINESTRING(0 0,1 1)", "EPSG:4326", "points are needed"),
+        ("LineString", "LINESTRING(0 0,1 1)", "EPSG:4326", "Choose a layer of points"),
     ],
 )
 def test_layers_that_cannot_leave_are_refused(run, memory_layer, out, kind, wkt, crs, word):
@@ -121,9 +121,9 @@ def test_other_refusals_leave_nothing(run, marks, memory_layer, out, recorder):
     empty = memory_layer("Point", [], name="none")
     for parameters, word in (
         ({"INPUT": empty}, "empty"), ({}, "Choose waypoints, lines"),
-        ({"INPUT": marks, "OUTPUT": str(out / "a.shp")}, "end in .gpx"),
+        ({"INPUT": marks, "OUTPUT": str(out / "a.shp")}, "ends in .gpx"),
         ({"INPUT": marks, "OUTPUT": str(out / "no" / "a.gpx")}, "does not exist"),
-        ({"INPUT": marks, "LENGTH": 5}, "no room"),
+        ({"INPUT": marks, "MAX_NAME_LENGTH": 5}, "no room"),
         *[({"INPUT": marks, "OUTPUT": "/proc/a.gpx"}, "may write")] * NO_ONE_WRITES_TO_PROC,
     ):
         with pytest.raises(QgsProcessingException, match=word):

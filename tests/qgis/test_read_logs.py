@@ -48,10 +48,11 @@ def test_folder_to_soundings(run, folder, feedback):
     assert set(column(layer, "status")) == {"accepted"}
     assert set(column(layer, "lane")) == {1}
     unread = sorted((f["line"], f["reason"]) for f in result["UNREAD"].getFeatures())
-    assert unread == [(0, "the file is empty."), (32, "no depth or not a number")]
+    assert unread == [
+        (0, "The file is empty. Choose another log."), (32, "no depth or not a number")]
     assert "depth = 'depth_ft'" in feedback.text
-    assert "empty.txt: the file is empty." in feedback.text
-    assert "not read: 1 x no depth or not a number" in feedback.text
+    assert "empty.txt: The file is empty. Choose another log." in feedback.text
+    assert "Not read, no depth or not a number: 1" in feedback.text
 
 
 def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
@@ -61,17 +62,17 @@ def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
     def corrections(**options):
         result = run("readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options},
                      feedback)
-        assert result["ASSUMED"] == ("" if options else told)
+        assert result["ASSUMED"] == ("" if options else sentence)
         return set(column(result["OUTPUT"], "corrections"))
 
-    told = "The unit of depth is not stated: metres assumed in bare.csv."
+    sentence = "The depth unit is not stated, so meters are assumed. File: bare.csv."
     assert corrections() == {"from=unknown;depth_unit=assumed m"}
-    assert told in feedback.warnings
+    assert sentence in feedback.warnings
     # Once as a warning, once more at the end of the summary.
-    assert feedback.messages.count(told) == 2
+    assert feedback.messages.count(sentence) == 2
     feedback.warnings.clear()
     assert corrections(DEPTH_UNIT="ft", DEPTH_FROM="surface") == {"from=surface"}
-    assert told not in feedback.warnings
+    assert sentence not in feedback.warnings
 
 
 def test_given_columns_crs_and_visit(run, tmp_path):
@@ -142,7 +143,7 @@ def test_point_layer_with_fields(run, memory_layer, feedback):
     assert times == ["14:23:06", "14:23:05"]
     # The layer's own fields stay beside the rows they belong to.
     assert column(got, "d") == [10.0, 20.0]
-    assert "Left out: 1 x no geometry" in feedback.text
+    assert "Left out, no geometry: 1" in feedback.text
 
 
 def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
@@ -150,10 +151,10 @@ def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
         "MultiPointZ", ["MULTIPOINTZ((500000 4982950 -3),(500001 4982950 -4))"],
     )
     got = run("readpointlayer", {
-        "INPUT": layer, "POSITIVE": "up", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
+        "INPUT": layer, "POSITIVE": "upward", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
     assert column(got, "depth_m") == [3.0, 4.0]
     flat = memory_layer("Point", ["POINT(500000 4982950)"])
-    with pytest.raises(QgsProcessingException, match="bear no Z; .* Its fields: none"):
+    with pytest.raises(QgsProcessingException, match="no Z. Choose the depth field from: none"):
         run("readpointlayer", {"INPUT": flat, "OUTPUT": "TEMPORARY_OUTPUT"})
 
 
@@ -174,4 +175,4 @@ def test_a_unit_in_the_name_of_the_field_is_compared(run, memory_layer, feedback
                          "field=depth_ft:double", [[10.0], [11.0]])
     run("readpointlayer", {"INPUT": layer, "DEPTH_FIELD": "depth_ft",
                            "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
-    assert "'depth_ft' looks like ft, but the depth unit is m" in "".join(feedback.warnings)
+    assert "'depth_ft' suggests feet, but the depth unit is meters" in "".join(feedback.warnings)

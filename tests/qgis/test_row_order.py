@@ -180,7 +180,8 @@ CASES = {
         "REPORT": "bottom.html"}),
     "hardsofttransitions": ("SOUNDINGS", "ready", {"OUTPUT": TEMPORARY}),
     "lakeproject": ("SOUNDINGS", "ready", {"OUTPUT": "lake.qgz"}),
-    "copytoshare": ("LAYERS", "ready", {"COARSEN": 15.0, "PICKS": "hardness", "OUTPUT": "copy"}),
+    "copytoshare": (
+        "LAYERS", "ready", {"COARSEN": 15.0, "EXTRA_FIELDS": "hardness", "OUTPUT": "copy"}),
 }
 
 #: When the rows of a store were written.

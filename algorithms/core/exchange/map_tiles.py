@@ -59,6 +59,11 @@ def tiling(west: float, south: float, east: float, north: float, zoom: int) -> T
     LakefloorError
         If a picture of these tiles would have more than 30 000 pixels along a side.
 
+    Examples
+    --------
+    >>> round(tiling(-93.2, 45.1, -93.1, 45.2, 15).ground, 2)
+    3.37
+
     References
     ----------
     OGC 17-083r2, Two Dimensional Tile Matrix Set (WebMercatorQuad). IOGP Guidance Note 373-7-2,
@@ -77,7 +82,7 @@ def tiling(west: float, south: float, east: float, north: float, zoom: int) -> T
         fits = zoom - math.ceil(math.log2(longest / _MOST_PIXELS))
         raise LakefloorError(
             f"Tiles of zoom level {zoom} would have {longest:.0f} pixels along the lake. Choose "
-            f"level {fits} or less."
+            f"level {fits} or lower."
         )
     return Tiling(extent, pixel, pixel * math.cos(math.radians(0.5 * (south + north))))
 

@@ -6,9 +6,12 @@ Nothing is taken out of a copy: a copy is made of what is named here, and of not
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 from shapely.geometry import LineString, MultiLineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
@@ -17,7 +20,7 @@ from shapely.validation import make_valid
 from ..blocks import block_mean
 from ..cautions import CAUTIONS
 from ..correcting.lake_level import is_water_of_a_day
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
 from ..soundings import Soundings
@@ -37,7 +40,7 @@ _NUMBER = None
 
 
 @dataclass(frozen=True)
-class Kind:
+class SharedKind:
     """A kind of layer that may be shared.
 
     Attributes
@@ -46,7 +49,7 @@ class Kind:
         Of the layer in the copy.
     geometry : str
         ``point``, ``line`` or ``polygon``.
-    told_by : frozenset of str
+    known_by : frozenset of str
         Fields by which such a layer is known.
     keeps : dict
         Field -> None for numbers, or the pattern of texts that may leave.
@@ -56,48 +59,48 @@ class Kind:
 
     name: str
     geometry: str
-    told_by: frozenset
+    known_by: frozenset
     keeps: dict
     picks: tuple = field(default=())
 
 
 KINDS = (
-    Kind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
+    SharedKind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
          ("uncert_m", "hardness", "water_temp_c")),
-    Kind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
+    SharedKind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
         "depth": _NUMBER, "unit": _UNIT, "depth_m": _NUMBER, "label": _FIGURES, "index": _NUMBER,
         "kind": _LINE, "supported": _NUMBER,
     }),
-    Kind("break_lines", "line", frozenset({"kind", "drop_off"}), {
+    SharedKind("break_lines", "line", frozenset({"kind", "drop_off"}), {
         "drop_off": _NUMBER, "kind": _BREAK, "height_m": _NUMBER, "width_m": _NUMBER,
         "slope_mean_pct": _NUMBER,
     }),
-    Kind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
+    SharedKind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
         "depth_from": _NUMBER, "depth_to": _NUMBER, "unit": _UNIT, "label": _FIGURES,
         "depth_from_m": _NUMBER, "depth_to_m": _NUMBER,
     }),
-    Kind("outline", "polygon", frozenset(), {}),
+    SharedKind("outline", "polygon", frozenset(), {}),
 )
 
 #: Marks that the user picked, with what the user wrote.
-MARKS = Kind("marks", "point", frozenset(), {
+MARKS = SharedKind("marks", "point", frozenset(), {
     "name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER,
 })
 
-#: Licences offered, with what they mean.
-LICENCES = {
-    "personal": "For the person who received it. Not to be passed on or published.",
-    "CC0-1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
-    "CC-BY-4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
-    "CC-BY-SA-4.0": "Creative Commons Attribution-ShareAlike 4.0. "
+#: Licenses offered, with what they mean.
+LICENSES = {
+    "personal use only": "For the person who received it. Do not pass it on or publish it.",
+    "CC0 1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
+    "CC BY 4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
+    "CC BY-SA 4.0": "Creative Commons Attribution-ShareAlike 4.0. "
                     "https://creativecommons.org/licenses/by-sa/4.0/",
-    "CC-BY-NC-4.0": "Creative Commons Attribution-NonCommercial 4.0. "
+    "CC BY-NC 4.0": "Creative Commons Attribution-NonCommercial 4.0. "
                     "https://creativecommons.org/licenses/by-nc/4.0/",
-    "ODbL-1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
+    "ODbL 1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
 }
 
 
-def kind_of(geometry: str, fields):
+def kind_of(geometry: str, fields: Iterable[str]) -> SharedKind | None:
     """Return the kind of a layer, or None where it may not be shared.
 
     A point layer that is not of soundings holds marks, and a line layer that is no chart may be
@@ -110,11 +113,11 @@ def kind_of(geometry: str, fields):
     ):
         return soundings
     return next(
-        (k for k in KINDS if k.geometry == geometry and k.told_by <= fields), None
+        (k for k in KINDS if k.geometry == geometry and k.known_by <= fields), None
     )
 
 
-def with_picks(kind: Kind, picked) -> Kind:
+def with_picks(kind: SharedKind, picked: Iterable[str]) -> SharedKind:
     """Return the kind with fields that the user picked.
 
     Raises
@@ -126,14 +129,15 @@ def with_picks(kind: Kind, picked) -> Kind:
     refused = [name for name in picked if name not in kind.picks]
     if refused:
         raise LakefloorError(
-            f"Field '{refused[0]}' of {kind.name} cannot be shared. What may be picked is "
-            f"{', '.join(kind.picks) or 'nothing'}: names, times, lanes, raw depths and "
-            "corrections tell who was where and when."
+            f"Field '{excerpt(refused[0])}' of {kind.name} cannot be shared: names, times, lanes, "
+            "raw "
+            "depths and corrections show who was where and when. Choose from: "
+            f"{', '.join(kind.picks) or 'nothing'}."
         )
     return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
 
 
-def shared_value(kind: Kind, name: str, value):
+def shared_value(kind: SharedKind, name: str, value: Any) -> float | str | None:
     """Return a value as it may leave: a number, a text that fits its pattern, or None."""
     pattern = kind.keeps[name]
     if value is None:
@@ -148,8 +152,8 @@ def shared_value(kind: Kind, name: str, value):
 
 
 def shared_soundings(
-    soundings: Soundings, names, *, area: BaseGeometry | None, cell: float | None
-) -> tuple:
+    soundings: Soundings, names: Sequence[str], *, area: BaseGeometry | None, cell: float | None
+) -> tuple[np.ndarray, ...]:
     """Return place and values of the soundings that may leave.
 
     Parameters
@@ -176,7 +180,9 @@ def shared_soundings(
         leaving.x, leaving.y, *(getattr(leaving, name) for name in names), cell=cell)
 
 
-def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
+def coarse_soundings(
+    x: ArrayLike, y: ArrayLike, *values: ArrayLike, cell: float | None
+) -> tuple[np.ndarray, ...]:
     """Return soundings at coarse places, from south to north and west to east.
 
     Parameters
@@ -192,26 +198,32 @@ def coarse_soundings(x, y, *values, cell: float | None) -> tuple:
     Returns
     -------
     tuple of array
-        ``x``, ``y`` and the values. The order is that of place, and tells nothing of the order
+        ``x``, ``y`` and the values. The order is that of place, and says nothing of the order
         in which they were logged.
+
+    Examples
+    --------
+    >>> x, y, depth = coarse_soundings([1.0, 3.0, 12.0], [1.0] * 3, [2.0, 4.0, 5.0], cell=10.0)
+    >>> x.tolist(), y.tolist(), depth.tolist()
+    ([5.0, 15.0], [5.0, 5.0], [3.0, 5.0])
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
-    values = [np.asarray(v, float) for v in values]
+    columns = [np.asarray(v, float) for v in values]
     if x.size and cell:
-        known = [np.isfinite(v).astype(float) for v in values]
-        means = block_mean(x, y, cell, *[np.nan_to_num(v) for v in values], *known)
+        known = [np.isfinite(v).astype(float) for v in columns]
+        means = block_mean(x, y, cell, *[np.nan_to_num(v) for v in columns], *known)
         mean_x, mean_y = means[:2]
         x, y = ((np.floor(v / cell) + 0.5) * cell for v in (mean_x, mean_y))
-        sums, shares = means[2 : 2 + len(values)], means[2 + len(values) : -1]
+        sums, shares = means[2 : 2 + len(columns)], means[2 + len(columns) : -1]
         with np.errstate(invalid="ignore", divide="ignore"):
-            values = [s / share for s, share in zip(sums, shares)]
+            columns = [s / share for s, share in zip(sums, shares)]
     x, y = rounded(x), rounded(y)
-    values = [np.round(v, _DEPTH_DECIMALS) for v in values]
-    order = np.lexsort((*values, x, y))
-    return tuple(v[order] for v in (x, y, *values))
+    columns = [np.round(v, _DEPTH_DECIMALS) for v in columns]
+    order = np.lexsort((*columns, x, y))
+    return tuple(v[order] for v in (x, y, *columns))
 
 
-def rounded(values) -> np.ndarray:
+def rounded(values: ArrayLike) -> np.ndarray:
     """Return places rounded to 1 cm."""
     return np.round(np.asarray(values, float), 2)
 
@@ -311,7 +323,9 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
     values = grid.values if mask is None else np.where(mask, grid.values, np.nan)
     known = np.isfinite(values)
     if not known.any():
-        raise LakefloorError("holds nothing within the area to share.")
+        raise LakefloorError(
+            "The raster has nothing within the area to share. Choose another area."
+        )
     rows, cols = (np.flatnonzero(known.any(axis)) for axis in (1, 0))
     if not cell or cell <= min(grid.dx, grid.dy):
         top, left = rows[0], cols[0]
@@ -329,21 +343,23 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
 
 def _below(datum):
     if not datum:
-        return "; the lake datum is not stated."
+        return ". The lake datum is not stated."
     if is_water_of_a_day(datum):
-        return f", below the {datum}. No gauge was read: how high the lake stood then is not known."
+        return f", below the {datum}. No gauge was read, so that lake level is not known."
     return f", below the lake datum '{datum}'."
 
 
-def readme(leaves, licence, attribution="", datum="", crs="") -> str:
-    """Return the text that goes with a copy: what it holds, licence, datum and cautions."""
+def readme(
+    contents: Iterable[str], license_name: str, attribution: str = "", datum: str = "",
+    crs: str = "",
+) -> str:
+    """Return the text that goes with a copy: its contents, license, datum and cautions."""
     lines = [
-        "COPY OF A LAKE MAP", "", "What it holds:", *[f"- {line}" for line in leaves], "",
-        "Depths are metres, positive down"
-        + _below(datum),
-        f"Coordinates: {crs}." if crs else "", "",
-        f"Licence: {LICENCES[licence]}",
+        "COPY OF A LAKE MAP", "", "Contents:", *[f"- {line}" for line in contents], "",
+        f"Depths are in meters, positive down{_below(datum)}",
+        f"Coordinate reference system: {crs}." if crs else "", "",
+        f"License: {LICENSES[license_name]}",
     ]
     if attribution:
-        lines.append(f"To be named: {attribution}")
+        lines.append(f"Attribution: {attribution}")
     return "\n".join([*lines, "", "Cautions:", *[f"- {text}" for text in CAUTIONS], ""])

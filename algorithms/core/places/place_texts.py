@@ -6,7 +6,7 @@ import re
 
 import numpy as np
 
-from ..exchange import marks
+from ..exchange import waypoints
 from ..number_text import written
 from ..structure.form_ground import FORMS
 from ..structure.ground import Ground
@@ -30,7 +30,7 @@ def compass_point(bearing: float) -> str:
 
 def rounded_depth_text(depth: float, unit: str) -> str:
     """Return a depth as people read it: whole feet, or metres with one decimal."""
-    return marks.depth_text(depth, unit, written)
+    return waypoints.depth_text(depth, unit, written)
 
 
 def length_text(metres: float, unit: str) -> str:
@@ -155,7 +155,7 @@ def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
     """
     digits = max(len(str(len(depth))), 2)
     return [
-        f"{prefix}{i:0{digits}d} {marks.depth_text(d, unit).replace(' ', '').upper()}"
+        f"{prefix}{i:0{digits}d} {waypoints.depth_text(d, unit).replace(' ', '').upper()}"
         for i, d in enumerate(depth, start=1)
     ]
 

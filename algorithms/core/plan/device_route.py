@@ -6,8 +6,8 @@ import numpy as np
 
 from ..crs import transform
 from ..errors import LakefloorError
-from ..exchange.gpx import gpx_document
-from ..exchange.marks import Route, Track, Waypoint
+from ..exchange.gpx_file import gpx_document
+from ..exchange.waypoints import Route, Track, Waypoint
 from ..grid import Lines
 from .survey_lanes import CROSS_LINE, TRANSIT
 

@@ -1,9 +1,12 @@
 """From the logs of a boat to soundings: files and folders of any of the kinds read."""
 
+from __future__ import annotations
+
 import hashlib
 from collections import Counter
-from dataclasses import dataclass, replace
-from datetime import timezone
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import timezone, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -19,21 +22,18 @@ from ..days import (
 )
 from ..errors import Cancelled, LakefloorError, excerpt
 from ..lanes import lanes_of
-from ..number_text import written
-from ..progress import silent, span
-from ..soundings import (
-    Soundings,
-    concatenate,
-    distinct,
-    each_visit,
-    parse_corrections,
-    with_corrections,
-)
+from ..number_text import counted, written
+from ..progress import Progress, silent, span
+from ..soundings import Soundings, concatenate, distinct, parse_corrections, with_corrections
 from ..times import date_in_name, zone_of
-from .delimited import check_columns, parse_delimited
-from .gpx import is_gpx, parse_gpx
-from .nmea import is_nmea, parse_nmea
-from .parsed import Assumed, impossible
+from .column_roles import check_columns
+from .gpx_log import is_gpx, parse_gpx_log
+from .impossible import impossible_soundings
+from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
+from .nmea_log import parse_nmea_log
+from .nmea_sentences import is_nmea
+from .parsed_log import reasons_with_counts
+from .text_log import TextLogOptions, parse_text_log
 
 #: Bytes from which the kind of a file is told.
 _HEAD = 1_000_000
@@ -49,123 +49,12 @@ _MAGIC = {
 }
 
 
-@dataclass(frozen=True)
-class FileReport:
-    """What became of one file.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        ``NMEA 0183``, ``GPX``, ``delimited text`` or ``not read``.
-    soundings : int
-    notes : tuple of str
-        What was guessed, chosen or mended; for a file not read, why.
-    unread : dict
-        Count of what was not read, by reason.
-    """
-
-    name: str
-    kind: str
-    soundings: int
-    notes: tuple
-    unread: dict
-
-
-@dataclass(frozen=True)
-class UnreadLine:
-    """An example of what was not read; ``line`` 0 is the whole file."""
-
-    file: str
-    line: int
-    reason: str
-    text: str
-
-
-@dataclass(frozen=True)
-class LogReading:
-    """The outcome of :func:`read_logs`.
-
-    Attributes
-    ----------
-    soundings : Soundings
-        In the CRS of ``epsg``.
-    epsg : int or str
-        Projected coordinate system in metres.
-    files : tuple of FileReport
-        In the order given.
-    unread : tuple of UnreadLine
-        The first examples of each reason in each file.
-    dates : str
-        By which clock the dates of the visits are counted, in words.
-    warnings : tuple of str
-        What cannot be right in the logs, though it was kept.
-    """
-
-    soundings: Soundings
-    epsg: object
-    files: tuple
-    unread: tuple
-    dates: str = ""
-    warnings: tuple = ()
-
-    @property
-    def unread_counts(self) -> dict:
-        """Exact counts over all files, by reason, the most frequent first."""
-        total = Counter()
-        for report in self.files:
-            total.update(report.unread)
-        return dict(total.most_common())
-
-    @property
-    def unread_count(self) -> int:
-        """Number of lines that were not read, and of files that could not be used."""
-        unusable = sum(report.kind == "not read" for report in self.files)
-        return sum(self.unread_counts.values()) + unusable
-
-    @property
-    def visits(self) -> list:
-        """Names of the visits, in order."""
-        return list(dict.fromkeys(self.soundings.visit))
-
-    @property
-    def assumed(self) -> dict:
-        """What was assumed because the logs do not state it, with the names of the files."""
-        found = {}
-        for report in self.files:
-            for note in report.notes:
-                if isinstance(note, Assumed):
-                    found.setdefault(str(note), []).append(Path(report.name).name)
-        return found
-
-    def describe(self) -> list:
-        """Return the report as lines of text."""
-        out = []
-        for report in self.files:
-            out.append(f"{report.name}: {report.kind}, {report.soundings} soundings")
-            out += [f"  {note}" for note in report.notes]
-            out += [f"  not read: {count} x {reason}" for reason, count in report.unread.items()]
-        out += [self.dates] if self.dates else []
-        rows_of = dict(each_visit(self.soundings))
-        for name in self.visits:
-            rows = rows_of[str(name)]
-            lanes = len(set(self.soundings.lane[rows]) - {0})
-            out.append(f"Visit {name}: {rows.size} soundings, {lanes} lanes")
-        out += self.assumptions()
-        return out
-
-    def assumptions(self) -> list:
-        """Return a sentence for each thing that had to be assumed."""
-        return [
-            f"{note[0].upper()}{note[1:]} in {', '.join(names[:5])}"
-            f"{f' and {len(names) - 5} more files' if len(names) > 5 else ''}."
-            for note, names in self.assumed.items()
-        ]
-
-
 def read_logs(
-    paths, *, depth_unit=None, depth_from=None, time_zone="UTC", columns=None, source_epsg=None,
-    target_epsg=None, max_fix_gap_s=10.0, visit=None, progress=silent,
+    paths: str | Path | Iterable[str | Path], *, depth_unit: str | None = None,
+    depth_from: str | None = None, time_zone: str | tzinfo = "UTC",
+    columns: Mapping | None = None, source_epsg: int | str | None = None,
+    target_epsg: int | str | None = None, max_fix_gap_s: float = 10.0, visit: str | None = None,
+    progress: Progress = silent,
 ) -> LogReading:
     """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
 
@@ -182,7 +71,7 @@ def read_logs(
         Of times that do not state it: ``UTC``, ``UTC-05:00`` or an IANA name. Unless it is UTC
         it is also the lake's own, by which its dates are counted.
     columns : dict, optional
-        Columns of delimited text; see :func:`.delimited.parse_delimited`.
+        Columns of delimited text; see :func:`.column_roles.check_columns`.
     source_epsg : int or str, optional
         Coordinate system of x and y columns of delimited text.
     target_epsg : int or str, optional
@@ -215,41 +104,19 @@ def read_logs(
     that of local mean solar time; see :func:`.days.local_offsets_h`.
     """
     _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg)
-    columns = check_columns(columns)
+    text_options = TextLogOptions(check_columns(columns), depth_unit, time_zone, source_epsg)
     files = _list_files(paths)
-    results, seen = [], {}
-    for i, path in enumerate(files):
-        step = span(progress, 0.9 * i / len(files), 0.9 * (i + 1) / len(files))
-        step(0.0)
-        try:
-            data = _load(path)
-            digest = hashlib.sha256(data).digest()
-            if digest in seen:
-                raise LakefloorError(f"same content as {seen[digest]}; read once.")
-            seen[digest] = path.name
-            results.append(_parse(
-                data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, step
-            ))
-        except Cancelled:
-            raise
-        except Exception as error:
-            results.append(_reason(error))
+    results = _parse_all(files, text_options, max_fix_gap_s, span(progress, 0.0, 0.9))
     results, warnings = _without_impossible(results)
-    reports, unread, read = [], [], []
-    for path, parsed in zip(files, results):
-        name = str(path)
-        if isinstance(parsed, str):
-            reports.append(FileReport(name, "not read", 0, (parsed,), {}))
-            unread.append(UnreadLine(name, 0, parsed, ""))
-            continue
-        notes = parsed.notes + _clock_note(parsed.soundings)
-        reports.append(
-            FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
-        )
-        unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
-        read.append((path, _zoned(parsed, time_zone)))
+    reports, unread = _reported(files, results)
+    read = [
+        (path, _zoned(parsed, time_zone)) for path, parsed in zip(files, results)
+        if not isinstance(parsed, str)
+    ]
     if not read:
-        raise LakefloorError("No log could be read.\n" + _list_of(reports))
+        raise LakefloorError(
+            f"No log could be read. Correct what is listed here:\n{_list_of(reports)}"
+        )
     read.sort(key=_first_time)
     soundings = concatenate(s for _, s in read)
     if depth_from:
@@ -269,19 +136,55 @@ def read_logs(
     )
 
 
+def _parse_all(files, text_options, max_fix_gap_s, progress) -> list:
+    """Return for each file what was read, or in words why it could not be."""
+    results, seen = [], {}
+    for i, path in enumerate(files):
+        step = span(progress, i / len(files), (i + 1) / len(files))
+        step(0.0)
+        try:
+            data = _load(path)
+            digest = hashlib.sha256(data).digest()
+            if digest in seen:
+                raise LakefloorError(f"It has the same content as {seen[digest]} and is read once.")
+            seen[digest] = path.name
+            results.append(_parse(data, path, text_options, max_fix_gap_s, step))
+        except Cancelled:
+            raise
+        except Exception as error:
+            results.append(_reason(error))
+    return results
+
+
+def _reported(files, results):
+    """Return what became of each file, and examples of what was not read."""
+    reports, unread = [], []
+    for name, parsed in zip(map(str, files), results):
+        if isinstance(parsed, str):
+            reports.append(FileReport(name, NOT_READ, 0, (parsed,), {}))
+            unread.append(UnreadLine(name, 0, parsed, ""))
+            continue
+        notes = parsed.notes + _clock_note(parsed.soundings)
+        reports.append(
+            FileReport(name, parsed.kind, len(parsed.soundings), notes, dict(parsed.unread.counts))
+        )
+        unread += [UnreadLine(name, e.line, e.reason, e.text) for e in parsed.unread.examples]
+    return reports, unread
+
+
 def _reason(error) -> str:
     """Return why a file could not be read, also where no reader foresaw it."""
     if isinstance(error, LakefloorError):
         return str(error)
     if isinstance(error, MemoryError):
-        return "the file is too large for the memory of this computer. Split it."
-    return f"the file cannot be read ({type(error).__name__}: {excerpt(error)})."
+        return "The file is too large for the memory of this computer. Split it."
+    return f"The file cannot be read ({type(error).__name__}: {excerpt(error)}). Export it again."
 
 
 def _list_of(reports) -> str:
     lines = [f"{r.name}: {r.notes[0]}" for r in reports[:_LISTED]]
     if len(reports) > _LISTED:
-        lines.append(f"and {len(reports) - _LISTED} more files")
+        lines.append(f"And {counted(len(reports) - _LISTED, 'more file')}.")
     return "\n".join(lines)
 
 
@@ -291,7 +194,7 @@ def _without_impossible(results):
     read = [i for i, parsed in enumerate(results) if not isinstance(parsed, str)]
     if not read:
         return results, warnings
-    found, notes = impossible(
+    found, notes = impossible_soundings(
         [results[i].soundings for i in read], np.datetime64("now", "ms"), degrees=True
     )
     for i, unreal in zip(read, found):
@@ -303,8 +206,10 @@ def _without_impossible(results):
         if keep.all():
             continue
         if not keep.any():
-            reasons = "; ".join(f"{n} x {why}" for why, n in parsed.unread.counts.items())
-            results[i] = f"no sounding that can be ({reasons}). Are units and columns right?"
+            results[i] = (
+                f"No sounding is possible ({reasons_with_counts(parsed.unread.counts)}). Check the "
+                "units and columns."
+            )
             continue
         results[i] = replace(
             parsed, soundings=parsed.soundings.select(keep), line=parsed.line[keep],
@@ -333,9 +238,9 @@ def _dates(soundings) -> str:
     lon = float(np.median(soundings.x[timed][unstated]))
     minutes = round(abs(lon) * 4.0)
     return (
-        f"Dates of visits by the sun at longitude {written(lon, '.1f')}: "
-        f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. With a time zone "
-        "given, they are those of its clocks."
+        f"The dates of visits follow the sun at longitude {written(lon, '.1f')}: "
+        f"UTC{'-' if lon < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}. Give a time zone to "
+        "follow its clocks instead."
     )
 
 
@@ -353,14 +258,17 @@ def _check(depth_unit, depth_from, max_fix_gap_s, time_zone, target_epsg):
         units.unit_factor(depth_unit)
     if depth_from not in (None, "transducer", "surface"):
         raise LakefloorError(
-            f"Depths cannot count from '{depth_from}'; choose transducer or surface."
+            f"Depths cannot be measured from '{depth_from}'. Choose transducer or surface."
         )
     if not max_fix_gap_s > 0.0:
-        raise LakefloorError(f"The maximum fix gap is {max_fix_gap_s} s; it must be above zero.")
+        raise LakefloorError(
+            f"The maximum time between fixes is {max_fix_gap_s} s. Give more than 0 s."
+        )
     zone_of(time_zone)
     if target_epsg is not None and not crs.is_metric(target_epsg):
         raise LakefloorError(
-            f"The target coordinate system '{target_epsg}' is not projected in metres."
+            f"The coordinate reference system '{target_epsg}' is not projected in meters. Choose "
+            "one that is, such as the UTM zone of the lake."
         )
 
 
@@ -370,19 +278,21 @@ def _list_files(paths):
     files = []
     for path in map(Path, paths):
         if not path.exists():
-            raise LakefloorError(f"There is no file or folder {path}.")
+            raise LakefloorError(f"There is no file or folder {path}. Choose another.")
         if path.is_dir():
             inside = sorted(
                 p for p in path.rglob("*")
                 if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
             )
             if not inside:
-                raise LakefloorError(f"The folder {path} has no files.")
+                raise LakefloorError(
+                    f"The folder {path} has no files. Choose the one with the logs."
+                )
             files += inside
         else:
             files.append(path)
     if not files:
-        raise LakefloorError("No log was given.")
+        raise LakefloorError("There is no log. Give files, or a folder of logs.")
     return list(dict.fromkeys(files))
 
 
@@ -394,9 +304,11 @@ def _load(path) -> bytes:
                 _kind(data)  # of a film among the logs, no more is read
             data += file.read()
     except OSError as error:
-        raise LakefloorError(f"cannot be opened: {error.strerror}.") from error
+        raise LakefloorError(
+            f"The file cannot be opened ({error.strerror}). Check that you may read it."
+        ) from error
     if not data.strip():
-        raise LakefloorError("the file is empty.")
+        raise LakefloorError("The file is empty. Choose another log.")
     return data
 
 
@@ -404,32 +316,36 @@ def _kind(head) -> str:
     """Return the kind of log that a file begins like, or refuse it."""
     for magic, what in _MAGIC.items():
         if head.startswith(magic):
-            raise LakefloorError(f"wrong kind of file: this is {what}, not a log.")
+            raise LakefloorError(
+                f"This is {what}, not a log. Export the log as NMEA 0183, GPX or text."
+            )
     if is_gpx(head):
         return "GPX"
     if is_nmea(head):
         return "NMEA 0183"
     if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-        raise LakefloorError("wrong kind of file: XML or HTML, but not GPX.")
+        raise LakefloorError(
+            "This is XML or HTML, but not GPX. Export the log as NMEA 0183, GPX or text."
+        )
     if b"\0" in head[:65_536] and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise LakefloorError(
-            "wrong kind of file: binary data. Export the log as NMEA 0183, GPX or text."
+            "This is binary data. Export the log as NMEA 0183, GPX or text."
         )
     return "delimited text"
 
 
-def _parse(data, path, depth_unit, time_zone, columns, source_epsg, max_fix_gap_s, progress):
+def _parse(data, path, text_options, max_fix_gap_s, progress):
     name_date, kind = date_in_name(path.name), _kind(data[:_HEAD])
     if kind == "GPX":
-        return parse_gpx(data, depth_unit=depth_unit, time_zone=time_zone, progress=progress)
+        return parse_gpx_log(
+            data, depth_unit=text_options.depth_unit, time_zone=text_options.time_zone,
+            progress=progress,
+        )
     if kind == "NMEA 0183":
-        return parse_nmea(
+        return parse_nmea_log(
             data, max_fix_gap_s=max_fix_gap_s, name_date=name_date, progress=progress
         )
-    return parse_delimited(
-        data, columns=columns, depth_unit=depth_unit, time_zone=time_zone,
-        source_epsg=source_epsg, name_date=name_date, progress=progress,
-    )
+    return parse_text_log(data, replace(text_options, name_date=name_date), progress)
 
 
 def _first_time(item):
@@ -443,7 +359,7 @@ def _clock_note(soundings):
     if len(soundings) < 10 or np.isnat(time).any() or np.ptp(time.astype("int64")):
         return ()
     return (
-        f"the clock stands still: all {len(soundings)} soundings bear the time {time[0]}Z",
+        f"The clock stands still: all {len(soundings)} soundings have the time {time[0]}Z.",
     )
 
 
@@ -459,7 +375,9 @@ def _visits(soundings, stems, visit):
     return np.full(len(soundings), visit, dtype=object)
 
 
-def visits_by_date(time, untimed, offset_h=0.0):
+def visits_by_date(
+    time: np.ndarray, untimed: np.ndarray, offset_h: np.ndarray | float = 0.0
+) -> np.ndarray:
     """Name outings by the local date of their first sounding.
 
     Parameters

@@ -118,7 +118,7 @@ def test_the_search_finds_secrets_in_the_originals(loaded):
 def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
     folder = tmp_path / "copy"
     results = run("copytoshare", {"LAYERS": loaded, "COARSEN": coarsen, "OUTPUT": str(folder),
-                                  "LICENCE": "CC-BY-4.0", "ATTRIBUTION": "The lake club"}, feedback)
+                                  "LICENCE": "CC BY 4.0", "ATTRIBUTION": "The lake club"}, feedback)
     assert sorted(os.listdir(folder)) == ["README.txt", "depth.tif", "lake.gpkg"]
     user = getpass.getuser()
     assert_clean(folder, (str(tmp_path), *([user] if len(user) > 4 else [])))
@@ -143,10 +143,10 @@ def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
     for word in ("staff gauge at the dam", "NOT FOR NAVIGATION", "Attribution 4.0",
                  "The lake club", "EPSG:32615"):
         assert word in text
-    assert results["LEAVES"] in feedback.text
-    assert results["LEAVES"].count("\n") == 0
-    assert "soundings: " in results["LEAVES"]
-    assert ("coarsened to 25 m" if coarsen else "not coarsened") in results["LEAVES"]
+    assert results["CONTENTS"] in feedback.text
+    assert results["CONTENTS"].count("\n") == 0
+    assert "soundings: " in results["CONTENTS"]
+    assert ("coarsened to 25 m" if coarsen else "not coarsened") in results["CONTENTS"]
 
 
 def rows_of(folder, layer):
@@ -212,7 +212,7 @@ def test_marks_and_tracks_stay_unless_picked(run, loaded, tmp_path, memory_layer
     run("copytoshare", {"LAYERS": [*loaded, marks, track], "OUTPUT": str(folder)}, feedback)
     assert_clean(folder)
     assert "marks" in feedback.text
-    assert "tracks: left out" in feedback.text
+    assert "may be tracks, and is left out" in feedback.text
     QgsProject.instance().addMapLayer(marks)
     marks.selectByIds([1])
     picked = QgsProcessingFeatureSourceDefinition(marks.id(), selectedFeaturesOnly=True)
@@ -223,12 +223,12 @@ def test_marks_and_tracks_stay_unless_picked(run, loaded, tmp_path, memory_layer
 
 
 def test_picked_fields(run, loaded, tmp_path):
-    run("copytoshare", {"LAYERS": loaded[:1], "PICKS": "uncert_m, water_temp_c",
+    run("copytoshare", {"LAYERS": loaded[:1], "EXTRA_FIELDS": "uncert_m, water_temp_c",
                         "OUTPUT": str(tmp_path / "copy")})
     assert set(rows_of(tmp_path / "copy", "soundings")[0][1]) == {
         "depth_m", "uncert_m", "water_temp_c"}
     with pytest.raises(QgsProcessingException, match="'time'.*cannot be shared"):
-        run("copytoshare", {"LAYERS": loaded[:1], "PICKS": "time",
+        run("copytoshare", {"LAYERS": loaded[:1], "EXTRA_FIELDS": "time",
                             "OUTPUT": str(tmp_path / "no")})
     assert not (tmp_path / "no").exists()
 

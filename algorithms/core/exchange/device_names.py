@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
 from ..errors import LakefloorError, excerpt
-from ..progress import silent, watched
+from ..progress import Progress, silent, watched
 
 #: Symbols in plain words; the first stands for whatever is not on the list. A device without the
 #: symbol of a waypoint shows its own plain one.
@@ -50,7 +51,10 @@ def tidy(text: str) -> str:
     return re.sub(" +", " ", text).strip()
 
 
-def device_names(names, endings=None, *, length=10, plain=True, progress=silent) -> list:
+def device_names(
+    names: Sequence[str], endings: Sequence[str] | None = None, *, length: int = 10,
+    plain: bool = True, progress: Progress = silent,
+) -> list[str]:
     """Return names cut to a length and unique, without regard to case.
 
     Parameters
@@ -61,7 +65,7 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
         Text that is kept whole at the end of each name, such as its depth; the name before it is
         cut instead. A name that has it already does not get it twice.
     length : int
-        Greatest number of characters, 4 or more.
+        Maximum number of characters, 4 or more.
     plain : bool
         Printable ASCII only; otherwise any letters.
     progress : callable
@@ -77,9 +81,14 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
     LakefloorError
         If the length is below 4, an ending leaves no room for a name, or there are more equal
         names than the length can number.
+
+    Examples
+    --------
+    >>> device_names(["West hump", "West hump"], ["12FT", "9FT"], length=10)
+    ['West 12FT', 'West h 9FT']
     """
     if length < 4:
-        raise LakefloorError(f"Names of {length} characters are too short; allow 4 or more.")
+        raise LakefloorError(f"Names of {length} characters are too short. Allow at least 4.")
     clean = plain_text if plain else tidy
     if endings is None:
         endings = [""] * len(names)
@@ -105,8 +114,8 @@ def device_names(names, endings=None, *, length=10, plain=True, progress=silent)
             # With no room left for the name its number is a name.
             if room < 0:
                 raise LakefloorError(
-                    f"More names like '{excerpt(name)}' than {length} characters can tell apart. "
-                    "Allow longer names."
+                    f"There are more names like '{excerpt(name)}' than {length} characters can "
+                    "distinguish. Allow longer names."
                 )
             short = _cut(stem, room)
             # Names of other stems that are cut to the same have taken all numbers below.
@@ -137,6 +146,6 @@ def _cut(text, length):
 _BY_LETTERS = {re.sub(r"\W+", "", symbol.casefold()): symbol for symbol in SYMBOLS}
 
 
-def plain_symbol(text: str, default=SYMBOLS[0]) -> str:
+def plain_symbol(text: str, default: str = SYMBOLS[0]) -> str:
     """Return the symbol of :data:`SYMBOLS` that a text names, whatever its case, or the default."""
     return _BY_LETTERS.get(re.sub(r"[\W_]+", "", text.casefold()), default)

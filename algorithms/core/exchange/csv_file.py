@@ -13,28 +13,29 @@ import io
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import islice
 
 import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt, excerpts
 from ..formulas import as_text, from_text
-from ..progress import silent, span, watched
-from ..reading.delimited import (
-    LENGTH_WORDS,
-    LONGEST_CELL,
-    decode,
-    parse_angle,
-    roles_of_header,
-    stated_unit,
+from ..number_text import counted
+from ..progress import Progress, silent, span, watched
+from ..reading.column_roles import LENGTH_WORDS, roles_of_header, stated_unit
+from ..reading.table_cells import cell_number, parse_angle
+from ..reading.text_table import MOST_LINES_ABOVE, decode, read_quoted_rows
+from .waypoints import (
+    PointTimes,
+    Route,
+    Track,
+    Waypoint,
+    WaypointFile,
+    check_places,
+    degree_texts,
+    iso_time,
 )
-from .gpx import iso_time
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
-
-#: So many lines may stand above the header.
-_PREAMBLE = 20
 
 _HEADER = ("kind", "name", "part", "lon", "lat", "depth_{}", "elevation_m", "note", "symbol",
            "time_utc")
@@ -55,7 +56,10 @@ _WORDS = {
 }
 
 
-def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progress=silent) -> bytes:
+def csv_document(
+    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (), *, depth_unit: str = "ft", progress: Progress = silent,
+) -> bytes:
     """Return a table with one row a point.
 
     Parameters
@@ -79,10 +83,15 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progres
     LakefloorError
         If a position is off the globe, polar, or the positions span the antimeridian, or the unit
         is not known.
+
+    Examples
+    --------
+    >>> print(csv_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]).decode().split()[1])
+    waypoint,Hump,,-93.10000000,45.20000000,12,,,,
     """
     if depth_unit not in ("ft", "m"):
-        raise LakefloorError(f"Depth unit '{depth_unit}' is not known; use ft or m.")
-    check_marks(waypoints, routes, tracks, "CSV")
+        raise LakefloorError(f"Depth unit '{depth_unit}' is not known. Use ft or m.")
+    check_places(waypoints, routes, tracks, "CSV")
     text = io.StringIO()
     writer = csv.writer(text)
     writer.writerow([name.format(depth_unit) for name in _HEADER])
@@ -112,7 +121,7 @@ def csv_document(waypoints=(), routes=(), tracks=(), *, depth_unit="ft", progres
     return text.getvalue().encode("utf-8", "replace")
 
 
-def read_csv(data: bytes, progress=silent) -> Marks:
+def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
     """Return the points of a table; rows of kind route or track are joined by name and part.
 
     Segments of one name are one track where their depths are equal too.
@@ -123,79 +132,90 @@ def read_csv(data: bytes, progress=silent) -> Marks:
         Delimited by commas, semicolons or tabs, with a header. Columns are known by their names,
         those of a log among them; longitude and latitude are needed, in decimal degrees or with
         minutes and seconds. Depth is in the unit that its name states, metres if none.
+    progress : callable
 
     Returns
     -------
-    Marks
+    WaypointFile
 
     Raises
     ------
     LakefloorError
         If a needed column is missing, a row's position cannot be read, or there is no row.
+
+    Examples
+    --------
+    >>> read = read_csv(b"name,lat,lon,depth_ft\\nHump,45.2,-93.1,10\\n")
+    >>> [(p.name, p.lon, round(p.depth, 3)) for p in read.waypoints]
+    [('Hump', -93.1, 3.048)]
     """
     text, _ = decode(data)
-    lines = text.splitlines()
-    head = list(islice((line for line in lines if line.strip()), _PREAMBLE))
-    separator = max(",;\t", key=lambda s: max((line.count(s) for line in head), default=0))
-    try:
-        rows = csv.reader(io.StringIO(text.replace("\0", "")), delimiter=separator)
-        rows = list(watched(rows, span(progress, 0.0, 0.2), len(lines)))
-    except csv.Error as error:
-        raise LakefloorError(
-            f"The table is damaged ({excerpt(error)}). Export it again."
-        ) from error
+    rows = read_quoted_rows(text, span(progress, 0.0, 0.2))
     rows = [
         row for row in watched(rows, lambda _: progress(0.2)) if any(cell.strip() for cell in row)
     ]
-    above, column = next(
-        ((i, found) for i, found in enumerate(map(_columns, rows[:_PREAMBLE]))
-         if found["lon"] is not None and found["lat"] is not None),
-        (0, _columns((rows or [[]])[0])),
+    column, above = _find_header(rows)
+    names, rows = rows[above], rows[above + 1 :]
+    unit = column["depth"] is not None and stated_unit(
+        names[column["depth"]].strip(), LENGTH_WORDS)
+    points, lines, times, notes = _read_points(
+        rows, column, units.unit_factor(unit or "m"), above + 2, span(progress, 0.2, 0.7))
+    points, more = times.into(points, span(progress, 0.7, 0.9))
+    found = _joined(watched(points, span(progress, 0.9, 1.0)), lines, (*more, *notes))
+    check_places(found.waypoints, found.routes, found.tracks, "The table", together=False)
+    return found
+
+
+def _find_header(rows):
+    """Return the column of each role, and the number of the row that names them."""
+    headers = [_columns(row) for row in (rows or [[]])[:MOST_LINES_ABOVE]]
+    above = next(
+        (i for i, found in enumerate(headers)
+         if found["lon"] is not None and found["lat"] is not None), None,
     )
-    rows = rows[above:]
-    names = [cell.strip() for cell in (rows or [[]])[0]]
-    if column["lon"] is None or column["lat"] is None:
+    if above is None:
+        names = [cell.strip() for cell in (rows or [[]])[0]]
         raise LakefloorError(
-            "The table has no columns 'lon' and 'lat' in its first line (it has: "
-            f"{excerpts(filter(None, names)) or 'nothing'}). Give them these names."
+            "The first line of the table has no columns 'lon' and 'lat', but "
+            f"{excerpts(filter(None, names)) or 'nothing'}. Give the columns these names."
         )
-    if len(rows) < 2:
-        raise LakefloorError("The table holds no row below its header.")
-    unit = column["depth"] is not None and stated_unit(names[column["depth"]], LENGTH_WORDS)
-    factor = units.unit_factor(unit or "m")
-    points, kinds, parts, times, stated, unread = [], [], [], Times(), 0, 0
-    entries = watched(rows[1:], span(progress, 0.2, 0.7))
-    for number, row in enumerate(entries, start=above + 2):
-        def cell(role, row=row):
-            at = column[role]
-            return row[at].strip() if at is not None and at < len(row) else ""
+    if len(rows) < above + 2:
+        raise LakefloorError("The table has no row below its header. Export it again.")
+    return headers[above], above
 
-        def text(role, cell=cell):
-            return from_text(cell(role))
 
-        lon, lat = (
-            parse_angle(cell(axis).replace(",", "."), axis) for axis in ("lon", "lat")
-        )
+def _read_points(rows, column, factor, first, progress):
+    """Return the points, kind and part of the line of each, their times, and notes."""
+    points, lines, times, stated, unread = [], [], PointTimes(), 0, 0
+    for number, row in enumerate(watched(rows, progress), start=first):
+        cells = {
+            role: row[at].strip() if at is not None and at < len(row) else ""
+            for role, at in column.items()
+        }
+        lon, lat = (parse_angle(cells[axis].replace(",", "."), axis) for axis in ("lon", "lat"))
         if not (math.isfinite(lon) and math.isfinite(lat)):
             raise LakefloorError(
                 f"Row {number} of the table has no position: longitude "
-                f"'{excerpt(cell('lon'), 40)}', latitude '{excerpt(cell('lat'), 40)}'."
+                f"'{excerpt(cells['lon'], 40)}', latitude '{excerpt(cells['lat'], 40)}'. Correct "
+                "or remove it."
             )
-        times.add(f"{cell('date')} {cell('time')}".strip())
-        kinds.append(cell("kind").lower())
-        parts.append(cell("part"))
-        depth = factor * _float(cell("depth"))
-        stated += bool(cell("depth"))
-        unread += bool(cell("depth")) and not math.isfinite(depth)
+        times.add(f"{cells['date']} {cells['time']}".strip())
+        lines.append((cells["kind"].lower(), cells["part"]))
+        depth = factor * _number_in(cells["depth"])
+        stated += bool(cells["depth"])
+        unread += bool(cells["depth"]) and not math.isfinite(depth)
         points.append(Waypoint(
-            lon, lat, text("name"), text("note"), text("symbol"), depth,
-            elevation=_float(cell("elevation")),
+            lon, lat, *(from_text(cells[role]) for role in ("name", "note", "symbol")), depth,
+            elevation=_number_in(cells["elevation"]),
         ))
-    points, notes = times.into(points, span(progress, 0.7, 0.9))
-    if unread:
-        notes = (*notes, f"{unread} of {stated} depths are not readable and left empty")
+    notes = [f"{unread} of {counted(stated, 'depth')} unreadable, and left out."] if unread else []
+    return points, lines, times, notes
+
+
+def _joined(points, lines, notes):
+    """Return points with those of routes and tracks joined."""
     waypoints, routes, tracks = [], {}, {}
-    for point, kind, part in zip(watched(points, span(progress, 0.9, 1.0)), kinds, parts):
+    for point, (kind, part) in zip(points, lines):
         if kind == "route":
             members = routes.setdefault((point.name, part), [])
             members.append(replace(point, name=point.note, note=""))
@@ -205,13 +225,11 @@ def read_csv(data: bytes, progress=silent) -> Marks:
             tracks.setdefault((point.name, depth), {}).setdefault(part, []).append(point)
         else:
             waypoints.append(point)
-    marks = Marks(
+    return WaypointFile(
         tuple(waypoints),
         tuple(Route(name, tuple(members)) for (name, _), members in routes.items()),
         tuple(_track(name, members) for (name, _), members in tracks.items()), notes,
     )
-    check_marks(*marks[:3], "The table", together=False)
-    return marks
 
 
 def _columns(header) -> dict:
@@ -223,7 +241,7 @@ def _columns(header) -> dict:
     }
     guessed = roles_of_header(header)
     for role in ("lon", "lat", "depth", "time", "date"):
-        found = guessed.get(role, guessed.get({"lon": "x", "lat": "y"}.get(role)))
+        found = guessed.get(role, guessed.get({"lon": "x", "lat": "y"}.get(role, "")))
         if column.get(role) is None:
             column[role] = None if found in column.values() else found
     return column
@@ -239,11 +257,5 @@ def _number(value):
     return f"{value:.4f}".rstrip("0").rstrip(".") if math.isfinite(value) else ""
 
 
-def _float(text):
-    if len(text) > LONGEST_CELL:
-        return math.nan
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        return math.nan
-    return value if math.isfinite(value) else math.nan
+def _number_in(cell):
+    return cell_number(cell.replace(",", "."))

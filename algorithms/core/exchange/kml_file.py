@@ -17,13 +17,25 @@ import re
 import zipfile
 import zlib
 from array import array
+from collections.abc import Sequence
+from contextlib import contextmanager
 
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
-from ..progress import silent, span, watched
-from .gpx import iso_time, local, parse_xml, xml_attribute, xml_text
-from .marks import Marks, Route, Times, Track, Waypoint, check_marks, degree_texts
+from ..number_text import finite_number
+from ..progress import Progress, silent, span, watched
+from ..xml_documents import XmlWriter, child_text, local_name, parse_document
+from .waypoints import (
+    PointTimes,
+    Route,
+    Track,
+    Waypoint,
+    WaypointFile,
+    check_places,
+    degree_texts,
+    iso_time,
+)
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
@@ -35,7 +47,9 @@ _PIECE = 1_000_000
 
 
 def kml_document(
-    waypoints=(), routes=(), tracks=(), *, title="", note="", progress=silent
+    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (), *, title: str = "", note: str = "",
+    progress: Progress = silent,
 ) -> bytes:
     """Return a KML 2.2 document.
 
@@ -58,27 +72,29 @@ def kml_document(
     LakefloorError
         If a position is off the globe, polar, or the positions span the antimeridian.
     """
-    check_marks(waypoints, routes, tracks, title or "KML")
-    out = [
-        '<?xml version="1.0" encoding="UTF-8"?>\n',
-        f'<kml xmlns="{NAMESPACE}"><Document>{_text("name", title)}{_text("description", note)}\n',
-    ]
-    for p in watched(waypoints, progress):
-        out.append(_placemark(
-            p.name, p.note, iso_time(p.time),
-            {"depth_m": _number(p.depth), "elevation_m": _number(p.elevation),
-             "symbol": p.symbol},
-            f"<Point><coordinates>{_at(p.lon, p.lat)}</coordinates></Point>",
-        ))
-    for route in routes:
-        line = np.array([(p.lon, p.lat) for p in route.points], float).reshape(-1, 2)
-        out.append(_placemark(route.name, route.note, "", {"kind": "route"}, _lines([line])))
-    for track in tracks:
-        out.append(_placemark(
-            track.name, track.note, "", {"depth_m": _number(track.depth)}, _lines(track.segments)
-        ))
-    out.append("</Document></kml>\n")
-    return "".join(out).encode("utf-8")
+    check_places(waypoints, routes, tracks, title or "KML")
+    out = XmlWriter()
+    with out.element("kml", {"xmlns": NAMESPACE}), out.element("Document"):
+        out.text_element("name", title)
+        out.text_element("description", note)
+        out.end_line()
+        for point in watched(waypoints, progress):
+            data = {
+                "depth_m": _number(point.depth), "elevation_m": _number(point.elevation),
+                "symbol": point.symbol,
+            }
+            when = iso_time(point.time)
+            with _placemark(out, point.name, point.note, data, when), out.element("Point"):
+                out.text_element("coordinates", _at(point.lon, point.lat))
+        for route in routes:
+            line = np.array([(p.lon, p.lat) for p in route.points], float).reshape(-1, 2)
+            with _placemark(out, route.name, route.note, {"kind": "route"}):
+                _write_lines(out, [line])
+        for track in tracks:
+            with _placemark(out, track.name, track.note, {"depth_m": _number(track.depth)}):
+                _write_lines(out, track.segments)
+    out.end_line()
+    return out.document()
 
 
 def is_kml(data: bytes) -> bool:
@@ -86,7 +102,7 @@ def is_kml(data: bytes) -> bool:
     return data[:4] == b"PK\x03\x04" or b"<kml" in data[:4096].replace(b"\0", b"")
 
 
-def read_kml(data: bytes, progress=silent) -> Marks:
+def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
     """Return the points of a KML document as waypoints, and its lines as tracks.
 
     Parameters
@@ -97,43 +113,49 @@ def read_kml(data: bytes, progress=silent) -> Marks:
 
     Returns
     -------
-    Marks
+    WaypointFile
         The outer ring of a polygon is a track too. A line marked as a route is a route.
 
     Raises
     ------
     LakefloorError
         If the data is no KML, is damaged, or holds no point or line.
+
+    Examples
+    --------
+    >>> read = read_kml(kml_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]))
+    >>> [(p.name, p.lon, p.depth) for p in read.waypoints]
+    [('Hump', -93.1, 3.6576)]
     """
     if not is_kml(data):
         raise LakefloorError(
             "The file is not KML: it has no <kml> element. Choose a .gpx, .kml or .csv file."
         )
     data = _unzipped(data) if data[:2] == b"PK" else data
-    root = parse_xml(data, "KML", span(progress, 0.0, 0.4))
-    waypoints, routes, tracks, times = [], [], [], Times()
+    root = parse_document(data, "KML", span(progress, 0.0, 0.4))
+    waypoints, routes, tracks, times = [], [], [], PointTimes()
     found = watched(root.iter(), span(progress, 0.4, 0.6), data.count(b"<"))
-    marks = [e for e in found if local(e) == "Placemark"]
+    marks = [e for e in found if local_name(e) == "Placemark"]
     for i, mark in enumerate(marks):
         if i % 200 == 0:  # each of them has elements of its own
             progress(0.6 + 0.3 * i / len(marks))
-        name, note = _child(mark, "name"), _child(mark, "description")
+        name, note = child_text(mark, "name"), child_text(mark, "description")
         extra = _extended(mark)
-        depth = _float(extra.get("depth_m"))
+        depth = finite_number(extra.get("depth_m"))
         for element in mark.iter():
-            if local(element) == "Point":
+            if local_name(element) == "Point":
                 for lon, lat in _coordinates(element, name):
                     when = next(((e.text or "").strip() for e in mark.iter()
-                                 if local(e) == "when"), "")
+                                 if local_name(e) == "when"), "")
                     times.add(when)
                     waypoints.append(Waypoint(
                         lon, lat, name, note, extra.get("symbol", ""), depth,
-                        elevation=_float(extra.get("elevation_m")),
+                        elevation=finite_number(extra.get("elevation_m")),
                     ))
         segments = tuple(
             segment for segment in (
                 _coordinates(e, name) for e in mark.iter()
-                if local(e) in ("LineString", "outerBoundaryIs", "Track")
+                if local_name(e) in ("LineString", "outerBoundaryIs", "Track")
             ) if len(segment)
         )
         if segments and extra.get("kind") == "route":
@@ -142,10 +164,10 @@ def read_kml(data: bytes, progress=silent) -> Marks:
         elif segments:
             tracks.append(Track(name, segments, note, depth))
     if not (waypoints or routes or tracks):
-        raise LakefloorError("The KML file holds no point and no line.")
-    waypoints, notes = times.into(waypoints, span(progress, 0.9, 1.0))
-    check_marks(waypoints, routes, tracks, "The KML file", together=False)
-    return Marks(waypoints, tuple(routes), tuple(tracks), notes)
+        raise LakefloorError("The KML file has no point and no line. Choose another file.")
+    timed, notes = times.into(waypoints, span(progress, 0.9, 1.0))
+    check_places(timed, routes, tracks, "The KML file", together=False)
+    return WaypointFile(timed, tuple(routes), tuple(tracks), notes)
 
 
 def _unzipped(data):
@@ -155,11 +177,11 @@ def _unzipped(data):
                 (i for i in packed.infolist() if i.filename.lower().endswith(".kml")), None
             )
             if inner is None:
-                raise LakefloorError("The zip file holds no KML document.")
+                raise LakefloorError("The zip file has no KML document. Choose another file.")
             if inner.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise LakefloorError(
-                    "The KML document in the zip file is packed by a method that KMZ does not "
-                    "know. Export it again.")
+                    "The KML document in the zip file is compressed by a method that KMZ does "
+                    "not allow. Export it again.")
             _refuse_size(inner.file_size)
             # The size that a zip file states need not be true.
             out = bytearray()
@@ -181,7 +203,7 @@ def _refuse_size(size):
     if size > _LARGEST:
         raise LakefloorError(
             f"The KML document in the zip file has more than {_LARGEST / 1e6:.0f} MB, which is too "
-            "large. Unpack it and take the part needed."
+            "large. Unpack it and choose the part that you need."
         )
 
 
@@ -189,11 +211,11 @@ def _coordinates(element, name):
     places = array("d")  # a list of texts takes ten times the memory
     try:
         for e in element.iter():
-            if local(e) == "coordinates":  # lon,lat[,altitude] with blanks between
+            if local_name(e) == "coordinates":  # lon,lat[,altitude] with blanks between
                 for item in re.finditer(r"\S+", e.text or ""):
                     lon, lat = item[0].split(",", 2)[:2]
                     places.extend((float(lon), float(lat)))
-            elif local(e) == "coord":  # lon lat altitude
+            elif local_name(e) == "coord":  # lon lat altitude
                 lon, lat = (e.text or "").split(None, 2)[:2]
                 places.extend((float(lon), float(lat)))
     except ValueError as error:
@@ -204,25 +226,14 @@ def _coordinates(element, name):
     return np.array(places, float).reshape(-1, 2)
 
 
-def _child(element, name):
-    return next(((e.text or "").strip() for e in element if local(e) == name), "")
-
-
 def _extended(mark):
     found = {}
     for e in mark.iter():
-        if local(e) == "Data":
-            found[e.get("name")] = _child(e, "value")
-        elif local(e) == "SimpleData":
+        if local_name(e) == "Data":
+            found[e.get("name")] = child_text(e, "value")
+        elif local_name(e) == "SimpleData":
             found[e.get("name")] = (e.text or "").strip()
     return found
-
-
-def _float(text):
-    try:
-        return float(text)
-    except (TypeError, ValueError):
-        return math.nan
 
 
 def _number(value):
@@ -233,27 +244,34 @@ def _at(lon, lat):
     return ",".join(degree_texts(lon, lat))
 
 
-def _lines(segments):
-    lines = "".join(
-        "<LineString><coordinates>"
-        + " ".join(_at(lon, lat) for lon, lat in np.asarray(segment).tolist())
-        + "</coordinates></LineString>"
-        for segment in segments
-    )
-    return lines if len(segments) == 1 else f"<MultiGeometry>{lines}</MultiGeometry>"
+@contextmanager
+def _placemark(out, name, note, data, when=""):
+    """Write a place with its geometry, which is written meanwhile."""
+    with out.element("Placemark"):
+        out.text_element("name", name)
+        out.text_element("description", note)
+        if when:
+            with out.element("TimeStamp"):
+                out.text_element("when", when)
+        data = {key: value for key, value in data.items() if value}
+        if data:
+            with out.element("ExtendedData"):
+                for key, value in data.items():
+                    with out.element("Data", {"name": key}):
+                        out.text_element("value", value)
+        yield
+    out.end_line()
 
 
-def _text(tag, text):
-    return f"<{tag}>{xml_text(text)}</{tag}>" if text else ""
+def _write_lines(out, segments):
+    if len(segments) == 1:
+        _write_line(out, segments[0])
+        return
+    with out.element("MultiGeometry"):
+        for segment in segments:
+            _write_line(out, segment)
 
 
-def _placemark(name, note, when, extra, geometry):
-    data = "".join(
-        f"<Data name={xml_attribute(key)}>{_text('value', value)}</Data>"
-        for key, value in extra.items() if value
-    )
-    return (
-        "<Placemark>" + _text("name", name) + _text("description", note)
-        + (f"<TimeStamp>{_text('when', when)}</TimeStamp>" if when else "")
-        + (f"<ExtendedData>{data}</ExtendedData>" if data else "") + geometry + "</Placemark>\n"
-    )
+def _write_line(out, segment):
+    with out.element("LineString"), out.element("coordinates"):
+        out.characters(" ".join(_at(lon, lat) for lon, lat in np.asarray(segment).tolist()))

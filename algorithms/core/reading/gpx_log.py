@@ -1,4 +1,4 @@
-"""Read soundings from GPX: points that bear a depth in an extension.
+"""Read soundings from GPX: points that have a depth in an extension.
 
 References
 ----------
@@ -11,19 +11,31 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
+from datetime import tzinfo
 from xml.parsers import expat
 
 import numpy as np
 
 from .. import units
 from ..errors import LakefloorError, excerpt
-from ..progress import STRIDE, rising, silent, watched
+from ..number_text import counted, finite_number
+from ..progress import STRIDE, Progress, rising, silent, watched
 from ..soundings import Soundings, distinct
-from ..times import utc_from_texts
-from .delimited import LENGTH_WORDS, SPEED_UNITS, SPEED_WORDS, TEMP_WORDS
-from .parsed import UNIT_ASSUMED, Assumed, Parsed, Tally, relative_hardness
+from ..times import missing_times, utc_from_texts
+from ..xml_documents import guarded_parser
+from .column_roles import LENGTH_FACTORS, LENGTH_WORDS, SPEED_WORDS, TEMP_WORDS
+from .parsed_log import (
+    DEPTH_UNIT_ASSUMED,
+    NO_POSITION,
+    UNIT_ASSUMED,
+    ParsedLog,
+    UnreadTally,
+    relative_hardness,
+    temperature_unit_assumed,
+    temperature_unit_of,
+)
 
-_POINTS = {"trkpt": "track", "rtept": "route", "wpt": "waypoint"}
+_POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
 _ELEMENTS = {
     "depth": "depth", "waterdepth": "depth",
     "wtemp": "water_temp", "watertemp": "water_temp", "watertemperature": "water_temp",
@@ -31,10 +43,8 @@ _ELEMENTS = {
     "hardness": "hardness", "bottomhardness": "hardness",
     "speed": "speed", "course": "course", "time": "time",
 }
-#: Metres by the unit that an element of depth states.
-LENGTH_UNITS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
 _LONGEST_TEXT = 200
-_SPEED = {**SPEED_UNITS, **{word: SPEED_UNITS[unit] for word, unit in SPEED_WORDS.items()}}
+_SPEED = {**units.SPEED, **{word: units.SPEED[unit] for word, unit in SPEED_WORDS.items()}}
 
 
 def is_gpx(data: bytes) -> bool:
@@ -43,7 +53,10 @@ def is_gpx(data: bytes) -> bool:
     return bool(re.search(rb"<(?:\w+:)?gpx[\s>]", head))
 
 
-def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent) -> Parsed:
+def parse_gpx_log(
+    data: bytes, *, depth_unit: str | None = None, time_zone: str | tzinfo = "UTC",
+    progress: Progress = silent,
+) -> ParsedLog:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
 
     Parameters
@@ -58,62 +71,36 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
 
     Returns
     -------
-    Parsed
-        One sounding for each point that bears a depth. Elements are matched by
+    ParsedLog
+        One sounding for each point that has a depth. Elements are matched by
         their local name, whatever their namespace. Of a damaged document what
         stands before the damage is read, and its line reported.
 
     Raises
     ------
     LakefloorError
-        If no point bears a depth, the text encoding is not known, or the document declares
+        If no point has a depth, the text encoding is not known, or the document declares
         entities.
+
+    Examples
+    --------
+    >>> data = b"<gpx><wpt lat='45' lon='-93'><depth unit='ft'>10</depth></wpt></gpx>"
+    >>> round(float(parse_gpx_log(data).soundings.depth[0]), 3)
+    3.048
     """
-    tally, notes = Tally(), []
+    tally, notes = UnreadTally(), []
     progress = rising(progress)
-    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
-    try:
-        reader.parser.Parse(data, True)
-    except expat.ExpatError as error:
-        reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
-        lines = data.splitlines()
-        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
-                  else b"")
-    except (LookupError, ValueError) as error:
-        if isinstance(error, LakefloorError):
-            raise
-        raise LakefloorError(f"the XML cannot be read: {excerpt(error)}.") from error
-    points = reader.points
-    if not points:
-        raise LakefloorError("no position: the GPX file has no track, route or waypoint points.")
-    rows = []
-    for i, point in enumerate(points):
-        if i % STRIDE == 0:
-            progress(0.5 + 0.4 * i / len(points))
-        lat, lon, depth = (_float(point.get(k)) for k in ("lat", "lon", "depth"))
-        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-            tally.add(point["line"], "no position or not a number", _shown(point))
-        elif math.isnan(depth):
-            # A mark without a depth is no failed sounding.
-            if point["element"] == "trkpt":
-                tally.add(point["line"], "no depth in the point", _shown(point))
-        else:
-            rows.append((point, lon, lat, depth))
-    if not rows:
-        raise LakefloorError(
-            f"no depth: none of {len(points)} GPX points bears a depth in an extension element "
-            "(elevation is not depth). Export the track with depth, or as text or NMEA 0183."
-        )
+    rows = _rows(_read_points(data, tally, progress), tally, progress)
     points = _Points([p for p, *_ in rows], progress)
     factor = _depth_factors(points, depth_unit, notes)
     kinds = Counter(_POINTS[element] for element in points.all("element"))
-    notes.insert(0, "depth from " + ", ".join(
-        f"{kinds[k]} {k} points" for k in _POINTS.values() if k in kinds))
+    notes.insert(0, "Depths come from " + ", ".join(
+        counted(kinds[k], k) for k in _POINTS.values() if k in kinds) + ".")
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
     time, offset_h, more = utc_from_texts(
         points.all("time", ""), time_zone, "ymd", lambda _: progress(0.9)
     )
-    notes += more
+    notes += more + missing_times(time)
     hardness, more = relative_hardness(points.numbers("hardness"))
     notes += more
     soundings = Soundings.build(
@@ -128,35 +115,53 @@ def parse_gpx(data: bytes, *, depth_unit=None, time_zone="UTC", progress=silent)
     )
     progress(1.0)
     line = np.array(points.all("line"))
-    return Parsed(soundings, "GPX", tuple(notes), tally, line, offset_h)
+    return ParsedLog(soundings, "GPX", tuple(notes), tally, line, offset_h)
 
 
-def guarded_parser():
-    """Return an expat parser that raises LakefloorError at what no exchange file needs.
-
-    That is a declaration of an entity, of which a few that are made of each other fill any
-    memory, and a text encoding that is not known or not one of plain text.
-    """
-    parser = expat.ParserCreate()
-
-    def entity(*_):
+def _read_points(data, tally, progress):
+    """Return the points of a document as dictionaries, of a damaged one those before the damage."""
+    reader = _Reader(lambda: progress(min(0.5, reader.parser.CurrentByteIndex / len(data))))
+    try:
+        reader.parser.Parse(data, True)
+    except expat.ExpatError as error:
+        reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
+        lines = data.splitlines()
+        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
+                  else b"")
+    except (LookupError, ValueError) as error:
+        if isinstance(error, LakefloorError):
+            raise
         raise LakefloorError(
-            "The file declares XML entities, which no exchange file needs. Export it again."
+            f"The XML cannot be read ({excerpt(error)}). Export it again."
+        ) from error
+    if not reader.points:
+        raise LakefloorError(
+            "The GPX file has no track, route or waypoint. Export the track with its depths."
         )
+    return reader.points
 
-    def declaration(version, encoding, standalone):
-        try:
-            plain = "<".encode(encoding or "utf-8").strip(b"\0\xff\xfe\xfe") == b"<"
-        except (LookupError, ValueError):
-            plain = False
-        if not plain:
-            raise LakefloorError(
-                f"The text encoding '{excerpt(encoding)}' is not known. Save the file as UTF-8."
-            )
 
-    parser.EntityDeclHandler = entity
-    parser.XmlDeclHandler = declaration
-    return parser
+def _rows(points, tally, progress):
+    """Return the points that have a depth, with longitude, latitude and depth, and count others."""
+    rows = []
+    for i, point in enumerate(points):
+        if i % STRIDE == 0:
+            progress(0.5 + 0.4 * i / len(points))
+        lat, lon, depth = (finite_number(point.get(k)) for k in ("lat", "lon", "depth"))
+        if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+            tally.add(point["line"], NO_POSITION, _shown(point))
+        elif math.isnan(depth):
+            # A mark without a depth is no failed sounding.
+            if point["element"] == "trkpt":
+                tally.add(point["line"], "no depth in the point", _shown(point))
+        else:
+            rows.append((point, lon, lat, depth))
+    if not rows:
+        raise LakefloorError(
+            f"None of the GPX points ({len(points)}) has a depth; elevation is not depth. "
+            "Export the track with its depths, or export text or NMEA 0183."
+        )
+    return rows
 
 
 class _Reader:
@@ -206,14 +211,6 @@ class _Reader:
                 self._point[key + "_unit"] = unit.strip().lower().replace("°", "")
 
 
-def _float(text) -> float:
-    try:
-        value = float(text)
-    except (TypeError, ValueError):
-        return math.nan
-    return value if math.isfinite(value) else math.nan
-
-
 def _shown(point):
     return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
 
@@ -228,7 +225,7 @@ class _Points:
         return [p.get(key, default) for p in watched(self._points, lambda _: self._progress(0.9))]
 
     def numbers(self, key):
-        return np.array([_float(text) for text in self.all(key)])
+        return np.array([finite_number(text) for text in self.all(key)])
 
 
 def _known_unit(points, key, known, value, notes):
@@ -237,9 +234,8 @@ def _known_unit(points, key, known, value, notes):
     strange = np.array([u not in known for u in unit]) & (unit != "") & np.isfinite(value)
     if strange.any():
         notes.append(
-            f"{int(strange.sum())} values of {key} left empty: the unit "
-            f"'{excerpt(unit[strange][0])}' is "
-            "not known"
+            f"{counted(strange.sum(), 'value')} of {key} left out, because the unit "
+            f"'{excerpt(unit[strange][0])}' is not known."
         )
         value[strange] = np.nan
     return unit
@@ -254,21 +250,22 @@ def _speeds(points, notes):
 def _depth_factors(points, depth_unit, notes):
     of_each = points.all("depth_unit")
     stated = set(of_each)
-    unknown = sorted(u for u in stated if u and u not in LENGTH_UNITS)
+    unknown = sorted(u for u in stated if u and u not in LENGTH_FACTORS)
     if unknown:
         raise LakefloorError(
-            f"the unit '{excerpt(unknown[0])}' of depth in the GPX file is not known; expected m "
-            "or ft."
+            f"The depths of the GPX file are in '{excerpt(unknown[0])}', which is not a known "
+            "unit. "
+            "Export them in m or ft."
         )
     default = units.unit_factor(depth_unit or "m")
     if None in stated:
         notes.append(
-            f"depth in {depth_unit}" if depth_unit
-            else Assumed("the unit of depth is not stated: metres assumed")
+            f"Depths are in {units.LENGTH_NAMES[depth_unit]}." if depth_unit
+            else DEPTH_UNIT_ASSUMED
         )
     for unit in sorted(u for u in stated if u):
-        notes.append(f"depth in {unit}, as its elements state")
-    return _looked_up(of_each, LENGTH_UNITS, default)
+        notes.append(f"Depths are in {units.LENGTH_NAMES[LENGTH_WORDS[unit]]}, as the file states.")
+    return _looked_up(of_each, LENGTH_FACTORS, default)
 
 
 def _looked_up(texts, table, default):
@@ -282,9 +279,7 @@ def _temperatures(points, notes):
     unit = _known_unit(points, "water_temp", TEMP_WORDS, value, notes)
     fahrenheit = _looked_up(unit, TEMP_WORDS, "") == "F"
     unstated = (unit == "") & np.isfinite(value)
-    # Lakes stay below 40 degrees Celsius, and open water above 32 Fahrenheit.
-    if unstated.any() and np.median(value[unstated]) > 40.0:
-        notes.append(
-            Assumed("the unit of water temperature is not stated: degrees F by its values"))
+    if unstated.any() and temperature_unit_of(value[unstated]) == "F":
+        notes.append(temperature_unit_assumed("F"))
         fahrenheit |= unstated
     return np.where(fahrenheit, units.fahrenheit_to_celsius(value), value)

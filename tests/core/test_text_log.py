@@ -9,11 +9,14 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core import crs, times
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.reading import delimited
+from lakefloor.algorithms.core.reading import text_log
+from lakefloor.algorithms.core.reading.column_roles import parse_columns
+from lakefloor.algorithms.core.reading.table_cells import parse_angle
 
 
 def read(text, encoding="utf-8", **options):
-    return delimited.parse_delimited(text.encode(encoding), **options)
+    return text_log.parse_text_log(
+        text.encode(encoding), text_log.TextLogOptions(**options))
 
 
 def stamps(parsed):
@@ -35,7 +38,7 @@ def test_names_and_units_are_guessed_and_shown():
     assert (got.course[0], got.hardness[0], got.visit[0]) == (271.5, 0.4, "July")
     assert stamps(parsed) == ["2026-07-09T14:23:05"]
     assert "depth = 'depth_ft'" in parsed.notes[0]
-    assert "depth in ft" in parsed.notes
+    assert "Depths are in feet." in parsed.notes
     assert parsed.unread.counts == {"no depth or not a number": 1}
     assert parsed.unread.examples[0].line == 3
 
@@ -82,13 +85,13 @@ def test_one_column_with_commas_among_others_with_points():
      ("45d30.0N", 45.5), ("45:30:00", 45.5), ("-93 30", -93.5)],
 )
 def test_angles(text, degrees):
-    assert delimited.parse_angle(text) == pytest.approx(degrees, abs=1e-10)
+    assert parse_angle(text) == pytest.approx(degrees, abs=1e-10)
 
 
 @pytest.mark.parametrize("text", ["", "N", "45° 61' N", "91° N", "-45 N", "x45", "45 30 60", "181"])
 def test_malformed_angles_are_nan(text):
-    assert np.isnan(delimited.parse_angle(text))
-    assert np.isnan(delimited.parse_angle("45 N", "lon"))
+    assert np.isnan(parse_angle(text))
+    assert np.isnan(parse_angle("45 N", "lon"))
 
 
 @settings(deadline=None)
@@ -97,7 +100,7 @@ def test_degrees_and_minutes_read_back(degrees, ten_thousandths, letter):
     text = f"{degrees}° {ten_thousandths / 1e4:07.4f}' {letter}"
     sign = -1 if letter in "SW" else 1
     expected = sign * (degrees + ten_thousandths / 6e5)
-    assert delimited.parse_angle(text) == pytest.approx(expected, abs=1e-10)
+    assert parse_angle(text) == pytest.approx(expected, abs=1e-10)
 
 
 def test_no_header_is_read_only_where_it_is_plain():
@@ -109,14 +112,16 @@ def test_no_header_is_read_only_where_it_is_plain():
     assert stamps(parsed) == ["2018-03-13T19:32:32", "2018-03-13T19:32:33"]
     named = read(text, "latin-1", columns={"depth": "6", "depth_unit": "ft"})
     assert named.soundings.raw_depth[1] == pytest.approx(3.16992)
-    with pytest.raises(LakefloorError, match=r"no position and no depth.*45\.1 \| -93\.1.*lon=2"):
+    with pytest.raises(
+        LakefloorError, match=r"columns hold position and depth.*45\.1 \| -93\.1.*lon=2"
+    ):
         read("45.1,-93.1,12.5\n45.2,-93.2,13.5\n")
 
 
 def test_given_columns_by_number_and_name():
     text = "2010\t1\t13\t7\t30\t28\t-37.04636\t-73.5083\t-7.1\t3.3\r" \
            "2010\t1\t13\t7\t30\t38\t-37.04634\t-73.50827\t-6.6\tNaN\r"
-    columns = delimited.parse_columns(
+    columns = parse_columns(
         "year=1, month=2, day=3, hour=4, minute=5, second=6, lat=7, lon=8, depth=10"
     )
     parsed = read(text, columns=columns, time_zone="UTC-03:00")
@@ -125,18 +130,18 @@ def test_given_columns_by_number_and_name():
     named = read("a,b,c\n45.1,-93.1,10\n", columns={
         "latitude": "A", "lon": "b", "depth": "c", "depth_unit": "ft"})
     assert named.soundings.raw_depth[0] == pytest.approx(3.048)
-    with pytest.raises(LakefloorError, match="'d' for depth is not in the file; it has: a, b, c"):
+    with pytest.raises(LakefloorError, match="no column 'd' for depth. Use one of: a, b, c"):
         read("a,b,c\n45.1,-93.1,10\n", columns={"lat": "a", "lon": "b", "depth": "d"})
 
 
 @pytest.mark.parametrize(
     ("text", "reason"),
-    [("depth", "form role=column"), ("wet=3", "not a column role"),
+    [("depth", "Write role=column"), ("wet=3", "not a column role"),
      ("depth_unit=yd", "not known"), ("date_order=xyz", "not known")],
 )
 def test_columns_text_refusals(text, reason):
     with pytest.raises(LakefloorError, match=reason):
-        delimited.parse_columns(text)
+        parse_columns(text)
 
 
 def test_preamble_comments_and_trailing_separators():
@@ -155,7 +160,7 @@ def test_quoted_cells():
 def test_half_a_line_at_the_end_and_short_lines():
     parsed = read("lon,lat,depth\n-93.1,45.1,2.0\n-93.1\n-93.1,45.2,3.0\n-93.1,45.")
     assert parsed.unread.counts == {
-        "1 columns where 3 were expected": 1, "unfinished line at the end of the file": 1}
+        "1 column instead of 3": 1, "unfinished line at the end of the file": 1}
     assert [e.line for e in parsed.unread.examples] == [3, 5]
 
 
@@ -167,13 +172,15 @@ def test_flags_and_null_positions():
     assert parsed.soundings.status.tolist() == ["accepted", "flagged by the logger"]
     assert parsed.unread.counts == {
         "position flagged void by the logger": 1, "no position or not a number": 1,
-        "position 0, 0 (the receiver had no fix)": 1,
+        "position 0, 0 (the GPS receiver had no fix)": 1,
     }
 
 
 def test_projected_columns_need_their_system():
     text = "Easting,Northing,depth_m\n500000.0,4982950.4002,3.0\n"
-    with pytest.raises(LakefloorError, match=r"500000, 4982950.4: say in which one"):
+    with pytest.raises(
+        LakefloorError, match=r"500000, 4982950\.4\. Choose their coordinate reference system"
+    ):
         read(text)
     degrees = read("X,Y,depth_m\n-93.1,45.2,3.0\n").soundings
     assert (degrees.x[0], degrees.y[0]) == (-93.1, 45.2)
@@ -189,7 +196,7 @@ def test_units_that_are_not_stated():
     parsed = read("lon,lat,depth,temp,speed\n-93.1,45.1,10,68,2\n")
     assert parsed.soundings.raw_depth[0] == 10.0
     assert parsed.soundings.water_temp[0] == pytest.approx(20.0)
-    assert "the unit of depth is not stated: metres assumed" in parsed.notes
+    assert "The depth unit is not stated, so meters are assumed." in parsed.notes
     feet = read("lon,lat,depth\n-93.1,45.1,10\n", depth_unit="ft")
     assert feet.soundings.raw_depth[0] == pytest.approx(3.048)
     up = read("lon,lat,depth\n-93.1,45.1,-10\n", columns={"depth_sign": "up"})
@@ -202,7 +209,7 @@ def test_hardness_is_relative(logged, relative):
     parsed = read(f"lon,lat,depth,hardness\n-93.1,45.1,10,{logged}\n-93.1,45.1,10,\n")
     assert parsed.soundings.hardness[0] == pytest.approx(relative)
     assert np.isnan(parsed.soundings.hardness[1])
-    assert any("hardness reaches" in note for note in parsed.notes) == (logged > 1)
+    assert any("Hardness reaches" in note for note in parsed.notes) == (logged > 1)
 
 
 def test_where_a_depth_is_measured_from():
@@ -247,9 +254,10 @@ def test_time_without_a_date():
 
 @pytest.mark.parametrize(
     ("text", "reason"),
-    [("\n\n", "no line of data"), ("one\ntwo\nthree\n", "no separator"),
-     ("lat,lon,name\n45,-93,a\n", "no depth"), ("depth,name\n4,a\n", "no position"),
-     ("lat,lon,depth\n45,-93,x\n", "no row has both"), ("lat,lon,depth\n", "no line of data")],
+    [("\n\n", "no line of data"), ("one\ntwo\nthree\n", "not a table"),
+     ("lat,lon,name\n45,-93,a\n", "columns hold depth"),
+     ("depth,name\n4,a\n", "columns hold position"),
+     ("lat,lon,depth\n45,-93,x\n", "No row has both"), ("lat,lon,depth\n", "no line of data")],
 )
 def test_what_is_missing_is_said(text, reason):
     with pytest.raises(LakefloorError, match=reason):
@@ -270,14 +278,14 @@ def test_repeated_hour_is_resolved_by_the_order_of_logging():
                  "2026-11-01T01:10", "2026-11-01T01:30", "2026-11-01T02:10")
     utc, notes = times.to_utc(both, "America/Chicago")
     assert [str(t)[11:16] for t in utc] == ["05:50", "06:30", "06:59", "07:10", "07:30", "08:10"]
-    assert "4 times fall in the hour" in notes[0]
+    assert "repeats in America/Chicago: 4." in notes[0]
     second, _ = times.to_utc(local("2026-11-01T01:30", "2026-11-01T02:10"), "America/Chicago")
     assert str(second[0])[11:16] == "07:30"
     first, _ = times.to_utc(local("2026-11-01T00:50", "2026-11-01T01:30"), "America/Chicago")
     assert str(first[1])[11:16] == "06:30"
     alone, notes = times.to_utc(local("2026-11-01T01:30"), "America/Chicago")
     assert str(alone[0])[11:16] == "06:30"
-    assert "the first is taken" in notes[0]
+    assert "the first is used" in notes[0]
 
 
 def test_skipped_hour_is_said():
@@ -386,7 +394,7 @@ def test_unix_time_of_any_unit_agrees_with_the_standard_library(moment, exponent
 def test_numbers_that_are_no_time_are_left_empty_and_counted(recwarn):
     parsed = read("lon,lat,depth,epoch\n-93.1,45.1,3.0,1e300\n-93.1,45.1,3.0,\n")
     assert stamps(parsed) == ["NaT", "NaT"]
-    assert "2 times are missing or not readable and left empty" in parsed.notes
+    assert "2 times are missing or unreadable, and left out." in parsed.notes
     day = np.datetime64("2026-07-09")
     parsed = read("lon,lat,depth,time\n-93.1,45.1,3.0,noon\n", name_date=day)
     assert stamps(parsed) == ["NaT"]
@@ -404,9 +412,9 @@ def test_a_year_of_two_digits_first_is_not_taken_for_a_day():
 def test_a_flag_that_most_rows_do_not_bear_marks_the_others():
     rows = "".join(f"-93.1,45.1,3.0,{flag}\n" for flag in "0000V00")
     parsed = read("lon,lat,depth,depth_flag\n" + rows)
-    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [delimited.FLAGGED] + [
+    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [text_log.FLAGGED] + [
         "accepted"] * 2
-    assert any("most rows hold no flag in 'depth_flag'" in note for note in parsed.notes)
+    assert any("Most rows have no flag in 'depth_flag'" in note for note in parsed.notes)
     # Where the name or the user says what the mark means, that holds.
     assert read("lon,lat,depth,depth_valid\n" + rows).soundings.accepted.sum() == 0
     given = read("lon,lat,depth,depth_flag\n" + rows, columns={"depth_flag": "4"})

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ..errors import LakefloorError, excerpt
-from ..number_text import written
-from ..progress import silent, span, watched
+from ..number_text import counted, written
+from ..progress import Progress, silent, span, watched
 from ..times import utc_from_texts
 from ..units import FOOT
 
@@ -77,8 +79,8 @@ class Track:
     depth: float = math.nan
 
 
-class Marks(NamedTuple):
-    """What one file holds, and what to bear in mind of how it was read."""
+class WaypointFile(NamedTuple):
+    """What one file holds, and notes on how it was read."""
 
     waypoints: tuple = ()
     routes: tuple = ()
@@ -86,7 +88,7 @@ class Marks(NamedTuple):
     notes: tuple = ()
 
 
-def bottom_elevation(depth, datum_elevation):
+def bottom_elevation(depth: np.ndarray, datum_elevation: float) -> np.ndarray:
     """Return the elevation of the bottom, m, positive up.
 
     Parameters
@@ -99,7 +101,7 @@ def bottom_elevation(depth, datum_elevation):
     return datum_elevation - depth
 
 
-def depth_text(depth, unit="ft", write=format) -> str:
+def depth_text(depth: float, unit: str = "ft", write: Callable[[float, str], str] = format) -> str:
     """Return a depth, m, as people read it: whole feet, or metres with one decimal.
 
     ``write`` takes a number and a format specification; as it is, the decimal is a point in
@@ -109,40 +111,53 @@ def depth_text(depth, unit="ft", write=format) -> str:
     ------
     LakefloorError
         If the unit is neither ``ft`` nor ``m``.
+
+    Examples
+    --------
+    >>> depth_text(3.66), depth_text(3.66, "m")
+    ('12 ft', '3.7 m')
     """
     # Adding nought turns the -0 of a place at the datum into 0.
     if unit == "ft":
         return f"{write(round(depth / FOOT, 0) + 0.0, '.0f')} ft"
     if unit == "m":
         return f"{write(round(depth, 1) + 0.0, '.1f')} m"
-    raise LakefloorError(f"Depth unit '{unit}' is not known; use ft or m.")
+    raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
-class Times:
+def iso_time(time: np.datetime64 | None) -> str:
+    """Return a UTC instant as ISO 8601 with Z, to the second or the millisecond; "" for NaT."""
+    if time is None or np.isnat(time):
+        return ""
+    return str(np.datetime64(time, "ms")).replace(".000", "") + "Z"
+
+
+class PointTimes:
     """Times of points, read together, since what a text means can depend on the others."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._texts = []
 
-    def add(self, text):
+    def add(self, text: str) -> None:
         """Keep the text of the next point's time; "" where it states none."""
         self._texts.append(text)
 
-    def into(self, points, progress=silent):
+    def into(
+        self, points: Sequence[Waypoint], progress: Progress = silent
+    ) -> tuple[tuple[Waypoint, ...], tuple[str, ...]]:
         """Return the points with their times, UTC where a text states no zone, and notes."""
         if not any(self._texts):
             return tuple(points), ()
         times, _, notes = utc_from_texts(self._texts, "UTC", "ymd", span(progress, 0.0, 0.5))
         stated = sum(bool(text) for text in self._texts)
         lost = stated - int((~np.isnat(times)).sum())
-        notes = [note for note in notes if "not readable" not in note]
         if lost:
-            notes.append(f"{lost} of {stated} times are not readable and left empty")
-        points = watched(points, span(progress, 0.5, 1.0))
-        return tuple(replace(p, time=t) for p, t in zip(points, times)), tuple(notes)
+            notes.append(f"{lost} of {counted(stated, 'time')} unreadable, and left out.")
+        pairs = zip(watched(points, span(progress, 0.5, 1.0)), times)
+        return tuple(replace(point, time=time) for point, time in pairs), tuple(notes)
 
 
-def degree_texts(lon, lat) -> tuple:
+def degree_texts(lon: float, lat: float) -> tuple[str, str]:
     """Return longitude and latitude with 8 decimals, about 1 mm, as files hold them.
 
     A longitude that rounds to 180 is written as -180, which is the same place and lies within
@@ -152,7 +167,7 @@ def degree_texts(lon, lat) -> tuple:
     return f"{-180.0 if lon == 180.0 else lon:.8f}", f"{lat:.8f}"
 
 
-def check_positions(lon, lat, what: str, joined: bool = True) -> None:
+def check_positions(lon: ArrayLike, lat: ArrayLike, what: str, joined: bool = True) -> None:
     """Refuse positions that no device would place where they belong.
 
     Parameters
@@ -190,20 +205,23 @@ def check_positions(lon, lat, what: str, joined: bool = True) -> None:
     if polar.any():
         i = int(np.argmax(polar))
         raise LakefloorError(
-            f"{what}: latitude {written(lat[i], '.3f')} of position {i + 1} is in the polar areas "
-            "beyond 80 S or 84 N, where there is no UTM zone and no map can be made. Check the "
-            "coordinate reference system, or leave this position out."
+            f"{what}: latitude {written(lat[i], '.3f')} of position {i + 1} is beyond 80 S or "
+            "84 N, where no map can be made. Check the coordinate reference system, or leave "
+            "this position out."
         )
     if joined and lon.max() - lon.min() > 180.0:
         raise LakefloorError(
             f"{what}: the positions lie on both sides of the 180 degree meridian (longitude "
-            f"{written(lon.min(), '.3f')} to {written(lon.max(), '.3f')}); devices draw lines "
-            "between them around the globe. Take each side by itself."
+            f"{written(lon.min(), '.3f')} to {written(lon.max(), '.3f')}), so a line between them "
+            "would run around the globe. Use each side by itself."
         )
 
 
-def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> None:
-    """Refuse marks at places as :func:`check_positions` does.
+def check_places(
+    waypoints: Iterable[Waypoint], routes: Iterable[Route], tracks: Iterable[Track], what: str,
+    together: bool = True,
+) -> None:
+    """Refuse places as :func:`check_positions` does.
 
     ``together`` takes them as of one lake; otherwise each line stands by itself.
     """
@@ -217,18 +235,24 @@ def check_marks(waypoints, routes, tracks, what: str, together: bool = True) -> 
             if segment.ndim != 2 or segment.shape[1] != 2:
                 raise LakefloorError(
                     f"{what}: a segment of track '{excerpt(track.name)}' has shape "
-                    f"{segment.shape}, expected (k, 2)."
+                    f"{segment.shape}. Give it as (k, 2)."
                 )
             lines.append(segment)
     if together:
-        check_positions(*np.concatenate([places(waypoints), *lines]).T, what)
+        lon, lat = np.concatenate([places(waypoints), *lines]).T
+        check_positions(lon, lat, what)
     else:
-        check_positions(*places(waypoints).T, what, joined=False)
+        lon, lat = places(waypoints).T
+        check_positions(lon, lat, what, joined=False)
         for line in lines:
-            check_positions(*line.T, what)
+            lon, lat = line.T
+            check_positions(lon, lat, what)
 
 
-def tracks_by_name(lines, names, depths, *, max_points=None) -> list:
+def tracks_by_name(
+    lines: Iterable[np.ndarray], names: Iterable[str], depths: Iterable[float], *,
+    max_points: int | None = None,
+) -> list[Track]:
     """Return lines as tracks: those of one name and depth as the segments of one track.
 
     Parameters
@@ -248,7 +272,7 @@ def tracks_by_name(lines, names, depths, *, max_points=None) -> list:
         In the order in which the names come first.
     """
     if max_points is not None and max_points < 2:
-        raise LakefloorError("A track needs 2 points or more; allow at least that many.")
+        raise LakefloorError("A track needs at least 2 points. Allow that many.")
     groups = {}
     for line, name, depth in zip(lines, names, depths):
         groups.setdefault((name, round(depth, 4) if depth == depth else None), []).append(line)
