@@ -76,7 +76,9 @@ def number_lanes(
     caricature, Cartographica 10(2), 112-122.
     """
     if min(tolerance_m, min_length_m, max_gap_s, max_gap_m) <= 0.0:
-        raise LakefloorError("Lane tolerance, length and gaps must be greater than zero.")
+        raise LakefloorError(
+            "A lane tolerance, length or gap is not above zero. Give larger ones."
+        )
     x, y = np.asarray(x, float), np.asarray(y, float)
     lane = np.zeros(len(x), dtype=np.int32)
     placed = np.isfinite(x) & np.isfinite(y)

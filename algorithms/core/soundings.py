@@ -90,7 +90,7 @@ class Soundings:
             value = value.astype(dtype, copy=True)
             if value.shape != (n,):
                 raise LakefloorError(
-                    f"Soundings field '{name}' has shape {value.shape}, expected ({n},)."
+                    f"Soundings field '{name}' has shape {value.shape}. Give one of ({n},)."
                 )
             return value
 

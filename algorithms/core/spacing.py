@@ -49,8 +49,8 @@ _CONTRADICTED = 2.5
 _FEWEST_CELLS, _FEW_CELLS = 9, 100
 
 _SINGLE_LANE = (
-    "The soundings lie along a single lane, so the lane spacing cannot be estimated: "
-    "give the cell size and the maximum gap."
+    "The soundings lie along a single lane, so the lane spacing cannot be estimated. "
+    "Give the cell size and the maximum gap."
 )
 
 
@@ -67,19 +67,20 @@ def usable(soundings: Soundings) -> Soundings:
     kept = soundings if good.all() else soundings.select(good)
     if not len(kept):
         raise LakefloorError(
-            f"None of the {len(soundings)} soundings is accepted with a depth and a position."
+            f"None of the {len(soundings)} soundings is accepted with a depth and a position. "
+            "Check their status."
         )
     elsewhere = (kept.x != kept.x[0]) | (kept.y != kept.y[0])
     second = np.argmax(elsewhere)
     if not (elsewhere & ((kept.x != kept.x[second]) | (kept.y != kept.y[second]))).any():
         raise LakefloorError(
-            f"A surface needs soundings at three or more places; the {len(kept)} accepted "
-            "soundings lie at fewer."
+            f"A surface needs soundings at three or more places, but the {len(kept)} accepted "
+            "soundings lie at fewer. Add soundings."
         )
     if np.mean(kept.depth < 0) > 0.5:
         raise LakefloorError(
-            "Most depths are negative. Depth is metres, positive down: "
-            "if the field holds elevations, subtract them from the water level first."
+            "Most depths are negative, but depth is in meters, positive down. If the field holds "
+            "elevations, subtract them from the lake level first."
         )
     return kept
 
@@ -333,7 +334,7 @@ def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shorel
     suited = suggest_cell(min(spacing, near))
     if cell > min(spacing, _CONTRADICTED * near):
         found.append(
-            f"Cells of {written(cell, 'g')} m are wider than the way from lane to lane, and each "
+            f"Cells of {written(cell, 'g')} m are wider than the lane spacing, and each "
             f"averages over several lanes. Choose a cell size of about {written(suited, 'g')} m."
         )
     if shoreline is None:
@@ -528,7 +529,10 @@ class _Sides:
             corner = Delaunay(xy).simplices
         except QhullError as error:
             raise LakefloorError(
-                "The soundings lie along one line; a surface needs them side by side."
+
+                "The soundings lie along one line, but a surface needs them side by side. Add "
+                "soundings of other lanes."
+
             ) from error
         edges = xy[np.roll(corner, -1, axis=1)] - xy[corner]
         length = np.hypot(edges[..., 0], edges[..., 1])

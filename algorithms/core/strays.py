@@ -134,8 +134,8 @@ def off_shore(x, y, shoreline) -> np.ndarray:
     if len(outside) > (1.0 - LEAST_WITHIN) * len(x):
         raise LakefloorError(
             f"{_all(len(outside), len(x))} soundings lie off the shoreline, half of them "
-            f"{distance_text(np.median(away[outside]))} or more from it. Either it is the "
-            "shoreline of another lake, or check the CRS of both layers."
+            f"{distance_text(np.median(away[outside]))} or more from it. Check that the shoreline "
+            "is that of this lake, and the CRS of both layers."
         )
     away[away <= OFF_SHORE] = 0.0
     return away

@@ -109,8 +109,8 @@ def track_notes(soundings: Soundings) -> list:
         return []
     return [
         f"{lost.sum()} soundings ({visit_list(soundings.visit[lost])}) have no usable times, and "
-        "their rows are not in the order of a track: what needs the track leaves them out. Use "
-        "soundings with their times where you can."
+        "their rows do not follow a track. What needs the track leaves them out. Use soundings "
+        "with their times where you can."
     ]
 
 

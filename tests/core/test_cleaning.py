@@ -237,7 +237,7 @@ def test_a_clock_that_stands_still_is_said_and_nothing_is_tested_by_it():
     log = lane(noisy(n), spacing=1.0, time=np.full(n, START))
     result = clean(log)
     assert result.soundings.accepted.all()
-    assert "clock that stands still" in result.notes[0]
+    assert "their clock stands still" in result.notes[0]
     assert result.notes[0].startswith(f"{n} of {n}")
     no_time = lane(noisy(n), time=np.datetime64("NaT"))
     assert "no time" in clean(no_time).notes[0]
@@ -259,7 +259,7 @@ def test_a_long_false_bottom_is_contradicted_by_other_lanes():
     depth[3 * 300 + 100 : 3 * 300 + 180] += 9.0  # 88 m of track: no burst by its length
     result = clean(log.replace(depth=depth))
     assert rejected(result, cleaning.NEIGHBOURS) == list(range(1000, 1080))
-    assert any("Neighbours" in note for note in result.notes)
+    assert any("compared with neighbors within" in note for note in result.notes)
 
 
 def test_a_channel_that_one_lane_follows_stays():
@@ -279,7 +279,7 @@ def test_a_lane_that_differs_from_its_neighbours_is_named():
     named = [note for note in result.notes if "Check" in note]
     assert len(named) == 1
     assert named[0].startswith("Visit one, lane 4: 300 accepted soundings about 1")
-    assert "6.0 m deeper than their neighbours" in named[0]
+    assert "6.0 m deeper than their neighbors" in named[0]
 
 
 def test_a_false_lane_does_not_drag_down_the_one_beside_it():
@@ -417,7 +417,7 @@ def test_short_lanes(n):
 def test_one_single_lane_says_that_it_has_no_neighbours():
     result = clean(lane(noisy(300)))
     assert result.soundings.accepted.all()
-    assert any("No second lane" in note for note in result.notes)
+    assert any("no second lane" in note for note in result.notes)
 
 
 def test_no_position():
@@ -431,12 +431,12 @@ def test_no_position():
 @pytest.mark.parametrize(
     ("parameters", "message"),
     [
-        ({"min_depth": 5.0, "max_depth": 4.0}, "greatest depth"),
-        ({"min_speed": 3.0, "max_speed": 2.0}, "highest speed"),
+        ({"min_depth": 5.0, "max_depth": 4.0}, "deepest depth"),
+        ({"min_speed": 3.0, "max_speed": 2.0}, "maximum speed"),
         ({"half_window": 0}, "half window"),
-        ({"n_sigma": 0.0}, "noise floor"),
-        ({"noise_floor": 0.0}, "noise floor"),
-        ({"max_slope": 90.0}, "steepest slope"),
+        ({"n_sigma": 0.0}, "outlier limit is 0.0"),
+        ({"noise_floor": 0.0}, "minimum noise is 0.0 m"),
+        ({"max_slope": 90.0}, "maximum slope"),
     ],
 )
 def test_parameters_that_make_no_sense(parameters, message):
@@ -466,5 +466,5 @@ def test_progress_runs_from_nought_to_one():
     {"max_burst": -1.0}, {"max_burst": np.nan}, {"radius": -1.0}, {"max_jump_speed": np.nan},
 ])
 def test_lengths_and_speeds_that_make_no_sense_are_refused(bad):
-    with pytest.raises(LakefloorError, match="must be a number of at least 0"):
+    with pytest.raises(LakefloorError, match="Enter a number of at least 0"):
         clean(Soundings.build([0.0], [0.0], [1.0]), **bad)

@@ -163,7 +163,7 @@ def test_an_island_or_a_second_part_is_no_far_off_place():
 @pytest.mark.parametrize("east", [300.0, 3000.0])
 def test_the_shoreline_of_another_lake(east):
     _, lake, survey = pond()
-    with pytest.raises(LakefloorError, match=r"lie off the shoreline.*another lake.*CRS"):
+    with pytest.raises(LakefloorError, match=r"lie off the shoreline.*of this lake.*CRS"):
         off_shore(*survey.T, translate(lake, east, 0.0))
 
 

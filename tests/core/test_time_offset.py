@@ -206,7 +206,7 @@ def test_flat_bottom():
     for seed in range(5):
         rng = np.random.default_rng(seed)
         flat = patch_test(0.5, lambda x, rng=rng: 8.0 + rng.normal(0.0, 0.05, x.size), runs=8)
-        assert "too even" in refused(flat)
+        assert "too flat" in refused(flat)
 
 
 def test_no_times():
@@ -241,9 +241,9 @@ def test_nothing_accepted():
 def test_bad_parameters():
     with pytest.raises(LakefloorError, match="no soundings"):
         find_time_offset(patch_test(0.5).select(slice(0, 0)))
-    with pytest.raises(LakefloorError, match="the lesser first"):
+    with pytest.raises(LakefloorError, match="the smaller one first"):
         find_time_offset(patch_test(0.5), search=(1.0, -1.0))
-    with pytest.raises(LakefloorError, match="Maximum distance must be above 0"):
+    with pytest.raises(LakefloorError, match="maximum distance between tracks is 0"):
         find_time_offset(patch_test(0.5), max_distance_m=0.0)
 
 

@@ -98,9 +98,9 @@ def test_layers_and_assumed_speed():
 def test_each_term_alone():
     level_water = plane(speed=2.0)
     for option, name, expected in (
-        ("instrument_fixed_m", "instrument", 1.0),
+        ("instrument_fixed_m", "sounder", 1.0),
         ("draft_m", "draft", 1.0),
-        ("level_m", "water level", 1.0),
+        ("level_m", "lake level", 1.0),
         ("position_m", "position on slope", 0.1),
         ("time_offset_s", "time offset on slope", 0.2),  # 1 s * 2 m/s * 0.1
     ):
@@ -256,10 +256,10 @@ def test_rejected_soundings_have_an_uncertainty_and_do_not_count():
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"position_m": -1.0}, "Uncertainty of position must be a number of at least 0; got -1"),
-        ({"level_m": np.nan}, "Uncertainty of level"),
-        ({"radius_m": 0.0}, "Radius of the slope must be above 0"),
-        (NOTHING, "All terms are 0"),
+        ({"position_m": -1.0}, "Position uncertainty is -1. Enter a number of at least 0"),
+        ({"level_m": np.nan}, "Lake level uncertainty is nan"),
+        ({"radius_m": 0.0}, "radius for the slope is 0 m"),
+        (NOTHING, "All parts of the uncertainty are 0"),
     ],
 )
 def test_bad_parameters(options, message):

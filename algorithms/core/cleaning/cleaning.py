@@ -167,12 +167,13 @@ def clean(
     """
     _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
     for name, value in (
-        ("Longest burst", max_burst), ("Radius of neighbours", 0.0 if radius is None else radius),
-        ("Highest jump speed", max_jump_speed),
+        ("Maximum length of a burst", max_burst),
+        ("Search radius for neighbors", 0.0 if radius is None else radius),
+        ("Maximum possible boat speed", max_jump_speed),
     ):
         if not (np.isfinite(value) and value >= 0.0):
             raise LakefloorError(
-                f"{name} must be a number of at least 0; got {written(value, 'g')}."
+                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
             )
     progress(0.0)
     notes = []
@@ -194,8 +195,9 @@ def clean(
         rows = np.flatnonzero(log.fresh)
         radius = 1.5 * _spacing(log.x[rows], log.y[rows])
         notes.append(
-            f"Neighbours were looked for within {written(radius, '.1f')} m." if radius else
-            "No second lane within reach: soundings were not tested on neighbours."
+            f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
+            if radius else
+            "There is no second lane within reach, so soundings were not compared with neighbors."
         )
     if radius > 0:
         _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
@@ -308,8 +310,8 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
     stopped = np.count_nonzero(np.isnan(track.seconds))
     if stopped:
         notes.append(
-            f"{stopped} of {len(on)} soundings have no time or a clock that stands still: "
-            "position jumps, frozen positions and speed were not tested there."
+            f"{stopped} of {len(on)} soundings have no time, or their clock stands still. Position "
+            "jumps, frozen positions and speed were not tested there."
         )
     log.mark(
         on[track_gates.frozen_positions(track, log.speed[on], log.depth[on])], POSITION_FROZEN
@@ -419,21 +421,23 @@ def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, flo
     """Refuse parameters that make no sense, saying which."""
     if max_depth is not None and not max_depth > min_depth:
         raise LakefloorError(
-            f"The greatest depth ({max_depth} m) must exceed the least depth ({min_depth} m)."
+            f"The deepest depth ({max_depth} m) is not below the shallowest depth ({min_depth} m). "
+            "Enter a deeper one."
         )
     if max_speed is not None and not max_speed > (min_speed or 0.0):
         raise LakefloorError(
-            f"The highest speed ({max_speed} m/s) must exceed the lowest ({min_speed or 0.0} m/s)."
+            f"The maximum speed ({max_speed} m/s) is not above the minimum speed "
+            f"({min_speed or 0.0} m/s). Enter a higher one."
         )
     if half_window < 1:
-        raise LakefloorError(f"The half window is {half_window} pings; it must be at least 1.")
+        raise LakefloorError(f"The half window is {half_window} pings. Enter at least 1.")
     if not n_sigma > 0 or not floor > 0:
         raise LakefloorError(
-            f"The limit ({n_sigma} standard deviations) and the noise floor ({floor} m) "
-            "must both be greater than zero."
+            f"The outlier limit is {n_sigma} standard deviations and the minimum noise is "
+            f"{floor} m. Enter numbers above 0 for both."
         )
     if not 0 < max_slope < 90:
-        raise LakefloorError(f"The steepest slope is {max_slope} degrees; give 1 to 89.")
+        raise LakefloorError(f"The maximum slope between pings is {max_slope}°. Enter 1 to 89°.")
 
 
 def _visits(names):
@@ -532,12 +536,13 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
         notes.append(
             f"Visit {name[first]}{which}: {count} accepted soundings about "
             f"{x[middle]:.0f} E {y[middle]:.0f} N are {written(abs(excess[k]), '.1f')} m "
-            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbours "
-            f"{far[k]:.0f} m away. Check them."
+            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbors "
+            f"{far[k]:.0f} m away. Check them on the map."
         )
     if len(odd) > _NOTES:
         more = len(odd) - _NOTES
         notes.append(
             f"{more} more {'stretch lies' if more == 1 else 'stretches lie'} off "
-            f"{'its' if more == 1 else 'their'} neighbours, by less.")
+            f"{'its' if more == 1 else 'their'} neighbors by less. Check "
+            f"{'it' if more == 1 else 'them'} on the map.")
     return notes

@@ -147,7 +147,7 @@ def correct_depths(
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 4.3.7 and 5.1.2.
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to correct.")
+        raise LakefloorError("There are no soundings to correct. Choose a layer that has some.")
     _check_parameters(
         draft_m, assumed_speed_ms, real_speed_ms, temperature_c, instrument_offset_m,
         time_offset_s, uncert_fixed_m, uncert_share, mixed_depth_m,
@@ -218,33 +218,43 @@ def _check_parameters(
         hint = (
             f" If it is in inches, enter {written(draft * 0.0254, '.2f')}."
             if 10.0 < draft <= 100.0
-            else ""
+            else " Enter it in meters."
         )
-        raise LakefloorError(f"Draft {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
+        raise LakefloorError(f"The draft of {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
     if offset is not None and not abs(offset) <= 10.0:
-        raise LakefloorError(f"Instrument offset {written(offset, 'g')} m is outside -10 to 10 m.")
-    for name, speed in (("Assumed", assumed), ("Real", real)):
+        raise LakefloorError(
+            f"The offset added by the sounder, {written(offset, 'g')} m, is outside -10 to 10 m. "
+            "Enter it in meters."
+        )
+    for name, speed in (("assumed", assumed), ("actual", real)):
         if speed is not None and not 1350.0 <= speed <= 1650.0:
             hint = (
                 f" If it is in feet per second, enter {written(speed * 0.3048, '.2f')}."
                 if 4430.0 <= speed <= 5413.0
-                else ""
+                else " Enter it in meters per second."
             )
             raise LakefloorError(
-                f"{name} sound speed {written(speed, 'g')} m/s is outside 1350 to 1650 m/s.{hint}"
+                f"The {name} sound speed of {written(speed, 'g')} m/s is outside 1350 to 1650 "
+                f"m/s.{hint}"
             )
     if real is not None and temperature is not None:
-        raise LakefloorError("Give either a sound speed or a water temperature, not both.")
+        raise LakefloorError(
+            "A sound speed and a water temperature are both given. Give one of them, not both."
+        )
     if not abs(time_offset) <= 60.0:
-        raise LakefloorError(f"Time offset {written(time_offset, 'g')} s is outside -60 to 60 s.")
+        raise LakefloorError(
+            f"The time offset of {written(time_offset, 'g')} s is outside -60 to 60 s. Enter it in "
+            "seconds."
+        )
     if not (fixed >= 0.0 and 0.0 <= share <= 1.0 and fixed + share > 0.0):
         raise LakefloorError(
-            f"Uncertainty needs a fixed part of at least 0 m and a share of 0 to 1, not both 0; "
-            f"got {written(fixed, 'g')} m and {written(share, 'g')}."
+            f"The uncertainty has a fixed part of {written(fixed, 'g')} m and "
+            f"{written(100.0 * share, 'g')}% of depth. Enter at least 0 m and 0 to 100%, not "
+            "both 0."
         )
     if not mixed >= 0.0:
         raise LakefloorError(
-            f"Depth of the mixed water must be at least 0 m; got {written(mixed, 'g')}."
+            f"The depth of the mixed water is {written(mixed, 'g')} m. Enter at least 0 m."
         )
 
 
@@ -269,7 +279,7 @@ def _refuse_corrected(visit, pairs, group):
     if reduced.any():
         raise LakefloorError(
             f"Visit {visit_list(visit[reduced])} is already reduced to a lake datum "
-            f"or levelled ({reduced.sum()} soundings). Correct depths before that, or start again "
+            f"or adjusted ({reduced.sum()} soundings). Correct depths before that, or start again "
             "from raw depths."
         )
 
@@ -308,9 +318,9 @@ def _move_along_track(soundings, tau, progress):
     late = accepted & np.isnat(soundings.time) & (tau != 0)
     if late.any():
         raise LakefloorError(
-            f"A time offset needs the time of every sounding; {late.sum()} of visit "
-            f"{visit_list(soundings.visit[late])} have none. Set the time offset to 0, or read "
-            "the logs again with their times."
+            f"A time offset needs the time of every sounding. Of visit "
+            f"{visit_list(soundings.visit[late])}, {late.sum()} have none. Set the time offset to "
+            "0, or read the logs again with their times."
         )
     for name, rows in each_visit(soundings):
         seconds = _seconds(soundings.time[rows])
@@ -358,8 +368,8 @@ def visit_track(name, seconds, x, y) -> tuple:
         )
     if times.size < 2:
         raise LakefloorError(
-            f"Visit '{name}' is a single sounding, which no track tells where to move by a time "
-            "offset. Set the time offset to 0, or leave that visit out."
+            f"Visit '{name}' is a single sounding without a track, so a time offset cannot move "
+            "it. Set the time offset to 0, or leave that visit out."
         )
     return times, mean_x, mean_y
 
@@ -430,9 +440,9 @@ def _smooth_temperature(name, time, logged):
     if usable.sum() < 0.5 * known.sum():
         value = np.median(logged[known])
         raise LakefloorError(
-            f"Visit '{name}': logged water temperature is mostly outside {written(low, 'g')} to "
+            f"Visit '{name}': most logged water temperatures are outside {written(low, 'g')} to "
             f"{written(high, 'g')} °C (median {written(value, 'g')}). If the log is in degrees "
-            "Fahrenheit, say so when reading it, or give a water temperature."
+            "Fahrenheit, choose that in Read logs. Or enter a water temperature."
         )
     seconds = _seconds(time)
     at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)

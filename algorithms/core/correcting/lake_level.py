@@ -112,15 +112,16 @@ def level_record(time, level, unit: str = "m") -> LevelRecord:
     level = np.asarray(level, dtype=float)
     if time.shape != level.shape or time.ndim != 1:
         raise LakefloorError(
-            f"Gauge readings have {time.size} times and {level.size} levels; each needs both."
+            f"The gauge readings have {time.size} times and {level.size} lake levels. Give both "
+            "for each reading."
         )
     known = np.isfinite(level)
     if not known.any():
-        raise LakefloorError("The gauge table holds no level. Check its level field.")
+        raise LakefloorError("The gauge table holds no lake level. Check its level field.")
     timeless = known & np.isnat(time)
     if timeless.any():
         raise LakefloorError(
-            f"Gauge row {np.flatnonzero(timeless)[0] + 1} has a level but no time that can be "
+            f"Gauge row {np.flatnonzero(timeless)[0] + 1} has a lake level but no time that can be "
             f"read ({timeless.sum()} such rows). Write times as 2026-05-14T08:00."
         )
     order = np.flatnonzero(known)[np.argsort(time[known], kind="stable")]
@@ -129,9 +130,9 @@ def level_record(time, level, unit: str = "m") -> LevelRecord:
     if clash.size:
         one, two = order[clash[0]], order[clash[0] + 1]
         raise LakefloorError(
-            f"Gauge rows {one + 1} and {two + 1} give two levels, {written(level[one], 'g')} and "
-            f"{written(level[two], 'g')} {unit}, for {time[one].astype('datetime64[s]')} UTC. "
-            "Delete the wrong one."
+            f"Gauge rows {one + 1} and {two + 1} give two lake levels, "
+            f"{written(level[one], 'g')} and {written(level[two], 'g')} {unit}, for "
+            f"{time[one].astype('datetime64[s]')} UTC. Delete the wrong one."
         )
     order = order[np.concatenate([[True], ~same])]
     return LevelRecord(time[order], level[order] * scale, int((~known).sum()))
@@ -181,8 +182,8 @@ def gauge_numbers(values) -> np.ndarray:
             numbers[i] = float(text.replace(",", ".")) if text else np.nan
         except ValueError as error:
             raise LakefloorError(
-                f"Row {i + 1} of the level table: '{excerpt(text)}' is not a number. Correct it, "
-                "or leave it empty."
+                f"Row {i + 1} of the gauge table: '{excerpt(text)}' is not a number. Correct it, "
+                "or clear it."
             ) from error
     return numbers
 
@@ -211,7 +212,7 @@ def visit_levels(visit, level, unit: str = "m") -> dict:
         name = str(name).strip()
         if levels.setdefault(name, value) != value:
             raise LakefloorError(
-                f"Row {row} of the level table gives visit '{excerpt(name)}' a second level, "
+                f"Row {row} of the gauge table gives visit '{excerpt(name)}' a second lake level, "
                 f"{written(value, 'g')} after {written(levels[name], 'g')} {unit}. Delete the "
                 "wrong one."
             )
@@ -272,12 +273,12 @@ def reduce_to_datum(
     soundings to a water-level datum by interpolated gauge readings).
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to reduce.")
+        raise LakefloorError("There are no soundings to reduce. Choose a layer that has some.")
     name = str(datum_name).strip()
     if ";" in name:
-        raise LakefloorError("The name of the datum may hold no semicolon.")
+        raise LakefloorError("The name of the lake datum has a semicolon. Remove it.")
     if datum_elevation_m is not None and not np.isfinite(datum_elevation_m):
-        raise LakefloorError("The elevation of the datum must be a number.")
+        raise LakefloorError("The gauge reading at the lake datum is not a number. Correct it.")
     refuse_reduced(soundings)
     progress(0.1)
     held = np.zeros(len(soundings), dtype=bool)
@@ -299,9 +300,10 @@ def reduce_to_datum(
     if not np.all(np.abs(change) <= _LARGEST_CHANGE_M):
         worst = level[np.argmax(np.where(np.isfinite(change), np.abs(change), np.inf))]
         raise LakefloorError(
-            f"Level {written(worst, '.3f')} m is more than {written(_LARGEST_CHANGE_M, 'g')} m "
-            f"from the datum at {written(datum_elevation_m, '.3f')} m. Check the unit of the "
-            "levels, and that the datum's elevation is on the same scale as the gauge."
+            f"The lake level of {written(worst, '.3f')} m is more than "
+            f"{written(_LARGEST_CHANGE_M, 'g')} m from the lake datum at "
+            f"{written(datum_elevation_m, '.3f')} m. Check the level unit, and that the lake datum "
+            "is a reading of the same gauge."
         )
     depth = soundings.depth - change
     millimetres, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
@@ -332,9 +334,9 @@ def reduce_to_datum(
         worst = float(change[np.argmax(np.where(far & use, np.abs(change), 0.0))])
         notes.insert(0, (
             f"The lake stood up to {written(abs(worst), '.2f')} m "
-            f"{'above' if worst > 0 else 'below'} the datum, on visit "
+            f"{'above' if worst > 0 else 'below'} the lake datum, on visit "
             f"{visit_list(soundings.visit[far & use])}. Lakes seldom differ that much. Check the "
-            "unit of the levels, and that the datum's level is a reading of the same gauge."
+            "level unit, and that the lake datum is a reading of the same gauge."
         ))
     return Reduced(result, summary, (name, datum_elevation_m), tuple(notes))
 
@@ -346,8 +348,8 @@ def land_notes(soundings: Soundings) -> list:
     if share <= _USUAL_LAND:
         return []
     return [
-        f"{written(100.0 * share, '.1f')}% of the accepted soundings come out above the shoreline "
-        "(negative depth), where no boat floats. Check the lake level and the datum, the depth "
+        f"{written(100.0 * share, '.1f')}% of the accepted soundings are above the shoreline "
+        "(negative depth), where no boat floats. Check the lake level, the lake datum, the depth "
         "unit and the draft."
     ]
 
@@ -358,7 +360,7 @@ def refuse_reduced(soundings: Soundings):
     reduced = np.array([datum is not None for datum in datums], bool)[group]
     if reduced.any():
         raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a datum "
+            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a lake datum "
             f"({reduced.sum()} soundings). Use the soundings as they were before, or start again "
             "from raw depths with Correct depths."
         )
@@ -438,8 +440,8 @@ def datum_of(soundings: Soundings):
         rows = np.array([d == datum for d in datums])[group]
         parts.append(f"visit {visit_list(soundings.visit[rows])} {datum_words(datum)}")
     raise LakefloorError(
-        f"The soundings are not at one datum: {'; '.join(parts)}. Reduce all of them to the same "
-        "lake datum."
+        f"The soundings are not at one lake datum: {'; '.join(parts)}. Reduce all of them to the "
+        "same lake datum."
     )
 
 
@@ -493,7 +495,7 @@ def _levels_in_time(soundings, record, hold):
     if missing.any():
         raise LakefloorError(
             f"{missing.sum()} soundings of visit {visit_list(soundings.visit[missing])} have no "
-            "time, so the gauge cannot be read for them. Give one level for each visit instead."
+            "time, so the gauge readings do not apply. Give one lake level for each visit instead."
         )
     first, last = record.time[0], record.time[-1]
     with np.errstate(invalid="ignore"):
@@ -505,8 +507,8 @@ def _levels_in_time(soundings, record, hold):
         raise LakefloorError(
             f"{refused.sum()} soundings of visit {visit_list(soundings.visit[refused])}, between "
             f"{times.min().astype('datetime64[m]')} and {times.max().astype('datetime64[m]')} "
-            f"UTC, are outside the gauge's readings ({span}). Add readings before and after the "
-            "visit, check the time zone of the gauge, or allow holding the last value."
+            f"UTC, are outside the gauge readings ({span}). Add readings before and after the "
+            "visit, check the time zone of the gauge readings, or hold the first and last reading."
         )
     # Rejected soundings without time take the level of the first reading: their depth counts
     # for nothing, and all of a layer stays at one datum.
@@ -520,7 +522,7 @@ def _levels_by_visit(soundings, levels):
     missing = [name for name in names if not np.isfinite(levels.get(name, np.nan))]
     if missing:
         raise LakefloorError(
-            f"There is no level for visit {visit_list(missing)}. Levels are given for "
-            f"{visit_list(levels) if levels else 'no visit'}."
+            f"There is no lake level for visit {visit_list(missing)}. Lake levels are given for "
+            f"{visit_list(levels) if levels else 'no visit'}. Add the missing ones."
         )
     return np.array([levels[name] for name in names])[group]

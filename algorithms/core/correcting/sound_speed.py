@@ -63,10 +63,10 @@ def fresh_water_sound_speed(temperature_c):
         hint = (
             f" If it is in degrees Fahrenheit, enter {written((worst - 32) / 1.8, '.1f')}."
             if high < worst <= 104
-            else ""
+            else " Enter it in degrees Celsius."
         )
         raise LakefloorError(
-            f"Water temperature {written(worst, 'g')} °C is outside {written(low, 'g')} to "
+            f"The water temperature of {written(worst, 'g')} °C is outside {written(low, 'g')} to "
             f"{written(high, 'g')} °C.{hint}"
         )
     return np.polynomial.polynomial.polyval(temperature, _MARCZAK)
@@ -97,12 +97,12 @@ def harmonic_mean_speed(thickness_m, speed) -> float:
     speed = np.asarray(speed, dtype=float)
     if thickness.ndim != 1 or thickness.shape != speed.shape:
         raise LakefloorError(
-            f"Each water layer needs a thickness and a sound speed; got {thickness.size} and "
-            f"{speed.size}."
+            f"There are {thickness.size} thicknesses and {speed.size} sound speeds of water "
+            "layers. Give one of each for every layer."
         )
     if not (np.all(thickness >= 0) and thickness.sum() > 0 and np.all(speed > 0)):
         raise LakefloorError(
-            "Water layers need thicknesses of at least 0 m, one of them above 0, and sound "
-            "speeds above 0 m/s."
+            "A water layer has a thickness below 0 m or no sound speed. Give thicknesses of at "
+            "least 0 m, one of them above 0, and sound speeds above 0 m/s."
         )
     return float(thickness.sum() / np.sum(thickness / speed))

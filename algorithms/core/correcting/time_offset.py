@@ -163,18 +163,21 @@ def find_time_offset(
     """
     low, high = (float(value) for value in search)
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to find a time offset from.")
+        raise LakefloorError(
+            "There are no soundings to find a time offset from. Choose a layer that has some."
+        )
     if not -60.0 <= low < high <= 60.0:
         raise LakefloorError(
-            f"The search runs from {written(low, 'g')} to {written(high, 'g')} s; it needs two "
-            "offsets within -60 to 60 s, the lesser first."
+            f"The search runs from {written(low, 'g')} to {written(high, 'g')} s. Give two time "
+            "offsets within -60 to 60 s, the smaller one first."
         )
     for name, value in (
-        ("Maximum distance", max_distance_m), ("Position uncertainty", position_m),
-        ("Largest uncertainty", largest_uncert_s),
+        ("maximum distance between tracks", max_distance_m),
+        ("position uncertainty", position_m),
+        ("maximum uncertainty", largest_uncert_s),
     ):
         if not (np.isfinite(value) and value > 0.0):
-            raise LakefloorError(f"{name} must be above 0; got {written(value, 'g')}.")
+            raise LakefloorError(f"The {name} is {written(value, 'g')}. Enter a number above 0.")
     grid = np.linspace(low, high, max(int(np.ceil((high - low) / _SCAN_STEP_S)), 2) + 1)
     found, done = [], 0
     for name, rows in each_visit(soundings):
@@ -226,7 +229,7 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
             f"no two tracks pass within {written(max_distance, 'g')} m of each other at different "
             "velocity"
         )
-    flat = "the bottom is too even where tracks meet"
+    flat = "the bottom is too flat where tracks meet"
     if not np.isfinite(misfit).any():
         return unknown(flat)
     known = {"scan_s": grid, "misfit_m": misfit}
@@ -255,7 +258,7 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
 def _too_uncertain(uncert, largest):
     return (
         f"the uncertainty of {written(uncert, '.2f')} s is above the {written(largest, 'g')} s "
-        "allowed; sound one slope several times in opposite directions"
+        "allowed. Run one lane over a slope several times in opposite directions"
     )
 
 
@@ -267,9 +270,9 @@ def _pooled(visits, raw, largest):
     if speeds:
         speed = float(np.median(speeds))
         notes.append(
-            "An antenna ahead of the transducer looks like a smaller offset, "
-            f"{written(1.0 / speed, '.2f')} s for each metre at {written(speed, '.1f')} m/s; at "
-            "one speed the two cannot be told apart."
+            "An antenna ahead of the transducer looks like a smaller time offset, "
+            f"{written(1.0 / speed, '.2f')} s for each meter at {written(speed, '.1f')} m/s. At "
+            "one speed the two look alike."
         )
     scans = [v for v in visits if v.scan_s.size]
     known = {
@@ -289,7 +292,7 @@ def _pooled(visits, raw, largest):
         if len(visits) == 1:
             verdict = visits[0].verdict
         else:
-            verdict = "not determinable: no visit tells it; see each visit's reason"
+            verdict = "not determinable: no visit shows it. See the reason of each visit"
         return TimeOffset("", np.nan, np.nan, verdict, notes=tuple(notes), **known)
     weight = 1.0 / uncert[told] ** 2
     mean = float((weight * offset[told]).sum() / weight.sum())
@@ -300,8 +303,8 @@ def _pooled(visits, raw, largest):
         # Birge's ratio: the visits' own scatter is the better measure of their uncertainty.
         error *= np.sqrt(spread / freedom)
         notes.insert(
-            0, "The visits differ by more than their uncertainties: correct each with its own "
-            "offset."
+            0, "The visits differ by more than their uncertainties. Correct each with its own "
+            "time offset."
         )
     if error > largest:
         return TimeOffset(

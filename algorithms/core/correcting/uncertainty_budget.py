@@ -39,7 +39,7 @@ _USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
 _ASSUMED_SPEED_MS = 1500.0
 
 TERMS = (
-    "instrument", "sound speed", "draft", "water level", "position on slope",
+    "sounder", "sound speed", "draft", "lake level", "position on slope",
     "time offset on slope",
 )
 
@@ -150,20 +150,22 @@ def uncertainty_budget(
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1.2.
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to state an uncertainty for.")
+        raise LakefloorError(
+            "There are no soundings to give an uncertainty to. Choose a layer that has some."
+        )
     _refuse_negative({
-        "Fixed uncertainty of the instrument": instrument_fixed_m,
-        "Share of depth": instrument_share,
-        "Uncertainty of temperature": temperature_error_c,
+        "Sounder uncertainty, fixed part": instrument_fixed_m,
+        "Sounder uncertainty, part of depth": instrument_share,
+        "Water temperature uncertainty": temperature_error_c,
         "Depth of the mixed water": mixed_depth_m,
-        "Uncertainty of draft": draft_m,
-        "Uncertainty of level": level_m,
-        "Uncertainty of position": position_m,
-        "Uncertainty of the time offset": time_offset_s,
+        "Draft uncertainty": draft_m,
+        "Lake level uncertainty": level_m,
+        "Position uncertainty": position_m,
+        "Time offset uncertainty": time_offset_s,
     })
     if radius_m is not None and not radius_m > 0.0:
         raise LakefloorError(
-            f"Radius of the slope must be above 0 m; got {written(radius_m, 'g')}."
+            f"The radius for the slope is {written(radius_m, 'g')} m. Enter more than 0 m."
         )
 
     known = _from_corrections(soundings, sound_speed_measured)
@@ -196,7 +198,7 @@ def _refuse_negative(values):
     for name, value in values.items():
         if not (np.isfinite(value) and value >= 0.0):
             raise LakefloorError(
-                f"{name} must be a number of at least 0; got {written(value, 'g')}."
+                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
             )
 
 
@@ -205,10 +207,13 @@ def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
     use = done.accepted & np.isfinite(uncert)
     if not use.any():
         raise LakefloorError(
-            f"None of the {len(done)} soundings is accepted with a depth and a position."
+            f"None of the {len(done)} soundings is accepted with a depth and a position. Check "
+            "their status."
         )
     if not uncert[use].max() > 0.0:
-        raise LakefloorError("All terms are 0. A depth without uncertainty does not exist.")
+        raise LakefloorError(
+            "All parts of the uncertainty are 0. Enter at least one that is above 0."
+        )
 
     def rms(value):
         return float(np.sqrt(np.mean(np.square(value))))

@@ -215,7 +215,7 @@ def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> Cros
     """Return the report of crossings already found; also for errors as :func:`check_crossings`."""
     if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
         raise LakefloorError(
-            f"The step of depth must be above 0 m; got {written(depth_step_m, 'g')}."
+            f"The step of depth is {written(depth_step_m, 'g')} m. Give more than 0 m."
         )
     d, between = crossings.difference, crossings.between
     tested = between if between.any() else ~between
@@ -249,19 +249,20 @@ def _notes(report):
     n, inside = report.between.n, report.within.n
     if n + inside == 0:
         return [
-            "No crossing was found. Run a few cross-lines over the lanes; soundings farther apart "
-            "than the largest gap are not joined."
+            "No crossing was found. Run a few cross-lines over the lanes, or allow a larger "
+            "distance of soundings."
         ]
     notes = []
     if n == 0:
         notes.append(
-            "All crossings are within one visit. They test how well soundings repeat, not the "
-            "lake datum: a wrong water level or draft shifts both tracks alike."
+            "All crossings are within one visit. They show how well soundings repeat. They do not "
+            "test the lake datum, because a wrong lake level or draft shifts both tracks alike."
         )
     for count, where in ((n, "between visits"), (inside, "within one visit")):
         if 0 < count < FEWEST:
             notes.append(
-                f"{count} crossings {where} are too few for a statement at 95%; at least "
+                f"{count} {'crossing' if count == 1 else 'crossings'} {where} "
+                f"{'is' if count == 1 else 'are'} too few for a statement at 95%. At least "
                 f"{FEWEST} are needed."
             )
     biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
@@ -269,8 +270,8 @@ def _notes(report):
         several = ", ".join(f"'{a}' and '{b}'" for a, b in biased[:5])
         more = f" and {len(biased) - 5} more pairs" if len(biased) > 5 else ""
         notes.append(
-            f"The mean difference is not zero between {several}{more}. Check water level, draft "
-            "and sound speed of these visits; what remains can be levelled."
+            f"The mean difference is not zero between {several}{more}. Check lake level, draft "
+            "and sound speed of these visits. Then run Adjust visits at crossings for the rest."
         )
     flat = [m for (_, high), m in report.by_slope if high <= SLOPE_CLASSES[0]]
     steep = [m for (low, _), m in report.by_slope if low >= SLOPE_CLASSES[1]]
@@ -278,8 +279,8 @@ def _notes(report):
         level, side = flat[0], max(steep, key=lambda m: m.n)
         if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
             notes.append(
-                "Differences are more than twice as large on slopes steeper than 10% as on a "
-                "level bottom: positions, or the time offset between position and depth, are the "
-                "larger part of the error there."
+                "Differences are more than twice as large on slopes steeper than 10% as on a flat "
+                "bottom. Check the positions and the time offset, which cause most of the "
+                "difference there."
             )
     return notes

@@ -165,7 +165,8 @@ def find_crossings(
     _check(max_gap_m, merge_m, stop_radius_m)
     if not 0.0 <= min_angle_deg < 90.0:
         raise LakefloorError(
-            f"Smallest angle {written(min_angle_deg, 'g')} is outside 0 to 90 degrees."
+            f"The minimum crossing angle of {written(min_angle_deg, 'g')}° is outside 0 to 90°. "
+            "Enter one within."
         )
     tracks = _Tracks.of(soundings, max_gap_m, stop_radius_m)
     progress(0.2)
@@ -294,7 +295,7 @@ def find_overlaps(
 
 def _check(*lengths):
     if not all(np.isfinite(length) and length > 0.0 for length in lengths):
-        raise LakefloorError("Lengths for finding crossings must be greater than zero.")
+        raise LakefloorError("A length for finding crossings is not above 0 m. Enter a larger one.")
 
 
 @dataclass(frozen=True)
@@ -324,7 +325,9 @@ class _Tracks:
             rows = np.flatnonzero(used)
         if rows.size < 2:
             raise LakefloorError(
-                f"Crossings need at least two accepted soundings; there are {rows.size}."
+                "Crossings need at least two accepted soundings, but there "
+                f"{'is' if rows.size == 1 else 'are'} {rows.size}. Check the status of the "
+                "soundings."
             )
         names, group = distinct(soundings.visit[rows])
         order = np.argsort(group, kind="stable")

@@ -418,7 +418,7 @@ def level_survey(
         )])
     lost = track_notes(soundings)
     if lost and not len(found):
-        raise LakefloorError(f"There is no crossing to level by. {lost[0]}")
+        raise LakefloorError(f"There is no crossing to adjust by. {lost[0]}")
     levelled = level_visits(
         soundings, found, unit=unit, held=held, position_m=position_m, depth_m=depth_m,
         robust=robust, progress=span(progress, 0.6, 1.0),
@@ -470,9 +470,12 @@ def level_visits(
         different datums, or soundings were levelled before.
     """
     if unit not in ("visit", "lane"):
-        raise LakefloorError(f"Unit '{unit}' is unknown; choose visit or lane.")
+        raise LakefloorError(f"Unit '{unit}' is unknown. Choose visit or lane.")
     if not (position_m >= 0.0 and depth_m > 0.0):
-        raise LakefloorError("Uncertainty of position and of depth must be positive.")
+        raise LakefloorError(
+            "The position uncertainty is below 0 m, or the uncertainty of a difference is not "
+            "above 0 m. Enter larger ones."
+        )
     _refuse_levelled(soundings)
     names, visit_number = distinct(soundings.visit)
     held_names = _held(soundings, names, held)
@@ -482,10 +485,10 @@ def level_visits(
         crossings = crossings.select(crossings.between)
     if len(crossings) == 0:
         raise LakefloorError(
-            "There is no place where two visits meet, so nothing can be levelled. Run cross-lines "
-            "over the lanes of another visit, or look for overlaps too."
+            "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
+            "over the lanes of another visit, or use overlaps too."
             if unit == "visit" else
-            "There is no crossing, so nothing can be levelled. Run cross-lines over the lanes."
+            "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
         )
     keys = np.column_stack([visit_number, lane])
     unit_keys = np.unique(keys, axis=0)
@@ -556,7 +559,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     if (which < 0).any():
         raise LakefloorError(
             f"Visit {visit_list(soundings.visit[which < 0])} was not there when the offsets were "
-            "found. Level all soundings together."
+            "found. Adjust all soundings together."
         )
     offset, error = levelled.offset[which], levelled.std_error[which]
     tied = np.isfinite(offset)
@@ -578,7 +581,7 @@ def _refuse_levelled(soundings):
     done = np.array([OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
         raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[done])} was levelled before ({done.sum()} "
+            f"Visit {visit_list(soundings.visit[done])} was adjusted before ({done.sum()} "
             "soundings). Use the soundings as they were before."
         )
 
@@ -588,7 +591,7 @@ def _held(soundings, names, held):
     missing = [name for name in wanted if name not in names]
     if missing:
         raise LakefloorError(
-            f"Held visit {visit_list(missing)} is not among the soundings. They are of "
+            f"Reference visit {visit_list(missing)} is not among the soundings. Choose from "
             f"{visit_list(names)}."
         )
     if wanted:
@@ -618,8 +621,8 @@ def _datum(soundings, held_names):
             for name in sorted(held_names)
         )
         raise LakefloorError(
-            f"The held visits are not at one datum: {each}. Reduce them to one lake datum, or "
-            "hold only visits that are."
+            f"The reference visits are not at one datum: {each}. Reduce them to one lake datum, or "
+            "choose reference visits at one datum."
         )
     return next(iter(found), None)
 
@@ -667,41 +670,42 @@ def _notes(levelled):
     if lost.any():
         what = "visits" if levelled.unit == "visit" else "lanes"
         if levelled.held.any():
-            reason = "no crossing ties them to a held visit"
+            reason = "no crossing ties them to a reference visit"
         elif linked.size > 1:
-            reason = "no visit is held and the crossings fall into groups with no link"
+            reason = "there is no reference visit and the crossings fall into separate groups"
         else:
-            reason = "they cross no other"
+            reason = "they cross no others"
         notes.append(
-            f"Not levelled, because {reason}: {lost.sum()} {what} of visit "
-            f"{visit_list(levelled.visit[lost])}. Run a line across both, or hold a visit in "
-            "each group."
+            f"Not adjusted, because {reason}: {lost.sum()} {what} of visit "
+            f"{visit_list(levelled.visit[lost])}. Run cross-lines between the groups, or choose a "
+            "reference visit in each group."
         )
     lone = levelled.held & (levelled.observations == 0)
     if levelled.unit == "lane" and lone.any():
         notes.append(
-            f"{lone.sum()} lanes of held visits meet no other and stay as they are."
+            f"Lanes of reference visits that meet no others and stay as they are: {lone.sum()}."
         )
     if not levelled.held.any() and network.solved.any():
         notes.append(
-            "No visit is held and none is reduced to a datum: the offsets sum to zero, so depths "
-            "fit each other but not a lake datum."
+            "There is no reference visit and no visit at a lake datum. The visit offsets sum to "
+            "zero, so depths fit each other but not a lake datum."
         )
     if network.redundancy <= 0 and network.solved.any():
         notes.append(
-            "No observation is redundant: the offsets have no check and no standard error."
+            "There are no crossings to spare, so the visit offsets have no check and no standard "
+            "error. Run more cross-lines."
         )
     if levelled.outlier.any():
         notes.append(
-            f"{levelled.outlier.sum()} of {len(levelled.crossings)} crossings misfit like "
-            "blunders and were weighed down; look at them on the map."
+            f"{levelled.outlier.sum()} of {len(levelled.crossings)} crossings are outliers and "
+            "count less. Check them on the map."
         )
     for name, trend in levelled.trend.items():
         if trend.significant:
             notes.append(
-                f"Visit '{name}' misfits in proportion to depth, "
+                f"Visit '{name}' differs in proportion to depth, "
                 f"{written(100.0 * trend.slope, '+.2f')}% (standard error "
-                f"{written(100.0 * trend.std_error, '.2f')}%). That is no matter of water level: "
-                "check its sound speed. It was not adjusted."
+                f"{written(100.0 * trend.std_error, '.2f')}%). A wrong lake level does not do "
+                "that. It was not adjusted. Check the sound speed of that visit."
             )
     return notes

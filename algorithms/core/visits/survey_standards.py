@@ -97,7 +97,7 @@ def usace_tolerance(survey: str, depth) -> np.ndarray:
     """
     if survey not in _USACE_FEET:
         raise LakefloorError(
-            f"Survey class '{survey}' is unknown; choose one of {', '.join(USACE_CLASSES)}."
+            f"Survey class '{survey}' is unknown. Choose one of {', '.join(USACE_CLASSES)}."
         )
     feet = np.asarray(depth, float) / FOOT
     shallow, middle, deep = _USACE_FEET[survey]
@@ -107,6 +107,6 @@ def usace_tolerance(survey: str, depth) -> np.ndarray:
 def _order(order):
     if order not in ORDERS:
         raise LakefloorError(
-            f"S-44 order '{order}' is unknown; choose one of {', '.join(ORDERS)}."
+            f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}."
         )
     return ORDERS[order]

@@ -44,7 +44,7 @@ _USUAL_OFFSET_M = 1.5
 _UNLIKE_M, _UNLIKE_ERRORS = 0.15, 4.0
 
 _CURE = (
-    "give gauge readings or a lake level, run a line across the tracks of both, or leave that "
+    "Give gauge readings or a lake level, run cross-lines over the tracks of both, or leave that "
     "visit out"
 )
 
@@ -126,14 +126,14 @@ def water_of_the_day(
     Geosciences 36(3), 348-354.
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to reduce.")
+        raise LakefloorError("There are no soundings to reduce. Choose a layer that has some.")
     refuse_reduced(soundings)
     waters = _own_waters(soundings, code)
     if each:
         datums = set(datums_of(waters)[0])
         return Fitted(
             waters, datums.pop() if len(datums) == 1 else None,
-            "No lake level is known: the depths of each visit count from the water of its day.",
+            "No lake level is known. The depths of each visit count from the water of its day.",
         )
     # Visits of one day are on one water; the survey is levelled day by day.
     names, unit = _units(waters, None)
@@ -143,7 +143,7 @@ def water_of_the_day(
     datum = datums_of(waters.select(rows[:1]))[0][0]
     good = [name for name, rows in days if soundings.accepted[rows].any()]
     if len(good) <= 1:
-        route = f"No lake level is known: depths count from the {datum[0]}, the only day."
+        route = f"No lake level is known. Depths count from the {datum[0]}, the only day."
         return Fitted(_marked(soundings, datum), datum, route)
     levelled, found = _survey(soundings.replace(visit=label), first, progress)
     offsets = tuple(
@@ -154,7 +154,7 @@ def water_of_the_day(
     )
     _refuse_weak(offsets)
     route = (
-        f"No lake level is known: depths count from the {datum[0]}, and the other visits are "
+        f"No lake level is known. Depths count from the {datum[0]}, and the other visits are "
         "adjusted to it where tracks cross."
     )
     return Fitted(
@@ -233,11 +233,11 @@ def fit_to_stored(
         ):
             offsets[k] = Offset(names[k], float(offset), float(error), int(count))
         met = [offsets[k] for k in waiting if incoming.accepted[unit == k].any()]
-        _refuse_weak(met, " of the store")
+        _refuse_weak(met, " of the lake database")
         notes = _large(met)
     route = (
-        f"No lake level is known: visit {visit_list(names)} is fitted to the store where tracks "
-        "cross."
+        f"No lake level is known. Visit {visit_list(names)} is fitted to the lake database where "
+        "tracks cross."
     )
     done = _shifted(incoming, unit, offsets, datum)
     progress(1.0)
@@ -281,8 +281,8 @@ def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
         return []
     each = ", ".join(f"'{name}' by {written(offset, '+.2f')} m" for name, offset in apart)
     return [
-        f"Reduced by their lake levels, visits still differ from '{days[0]}' where tracks cross: "
-        f"{each}. Check the unit of the lake levels and the days that they are for."
+        f"Visits at known lake levels still differ from '{days[0]}' where tracks cross: {each}. "
+        "Check the level unit and the days of the lake levels."
     ]
 
 
@@ -321,7 +321,7 @@ def _survey(soundings, first, progress):
 
 
 def _refusal(names, why):
-    return f"No lake level is known, and visit {visit_list(names)} {why}: {_CURE}."
+    return f"No lake level is known, and visit {visit_list(names)} {why}. {_CURE}."
 
 
 def _refuse_weak(offsets, where=""):
@@ -331,13 +331,13 @@ def _refuse_weak(offsets, where=""):
         least = min(row.places for row in few)
         raise LakefloorError(_refusal(
             [row.visit for row in few],
-            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}, where at "
-            f"least {LEAST_PLACES} are needed to find its level"))
+            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
+            f"{LEAST_PLACES} are needed to find its level"))
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
         raise LakefloorError(_refusal(
             [row.visit for row in lost],
-            "is tied to the first visit by no place where tracks meet, directly or through others"
+            "is not tied to the first visit by places where tracks meet, not even through others"
         ))
     weak = [row for row in offsets if not row.std_error <= MOST_ERROR_M]
     if weak:
@@ -348,8 +348,8 @@ def _refuse_weak(offsets, where=""):
         )
         raise LakefloorError(_refusal(
             [row.visit for row in weak],
-            f"fits the other visits{where} only to {size} (standard error), where at most "
-            f"{written(MOST_ERROR_M, '.2f')} m will do"))
+            f"fits the other visits{where} only to {size} (standard error). The limit is "
+            f"{written(MOST_ERROR_M, '.2f')} m"))
 
 
 def _large(offsets) -> tuple:
@@ -391,7 +391,8 @@ def _first_in_store(incoming, progress) -> Fitted:
         if len(found) > 1:
             words = " and ".join(sorted(datum_words(d) for d in found))
             raise LakefloorError(
-                f"A store holds one datum, but these soundings have {words}. Reduce them to one."
+                f"A lake database holds one datum, but these soundings have {words}. Reduce them "
+                "to one."
             )
         (datum,) = found
     else:
@@ -400,8 +401,8 @@ def _first_in_store(incoming, progress) -> Fitted:
         held = np.array([d == datum for d in datums], bool)[group]
     start = incoming.select(held)
     if held.all():
-        return Fitted(start, datum, f"No lake level is known: the store counts depths from the "
-                                    f"{datum[0]}.")
+        return Fitted(start, datum, f"No lake level is known. The lake database counts "
+                                    f"depths from the {datum[0]}.")
     rest = fit_to_stored(incoming.select(~held), start, datum=datum, progress=progress)
     order = np.argsort(np.concatenate([np.flatnonzero(held), np.flatnonzero(~held)]))
     return replace(rest, soundings=concatenate([start, rest.soundings]).select(order))
@@ -425,8 +426,9 @@ def _moved(incoming, datum):
         corrections[rows], **datum_values(datum), **{BY_FIRST: None})
     depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
     return incoming.replace(depth=depth, corrections=corrections), (
-        f"No level of the datum was given, so visit {visit_list(incoming.visit[rows])} is reduced "
-        f"to the datum of the store, {datum_words(datum)}."
+        f"No gauge reading at the lake datum was given, so visit "
+        f"{visit_list(incoming.visit[rows])} is reduced to the datum of the lake database, "
+        f"{datum_words(datum)}."
     )
 
 
