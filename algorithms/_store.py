@@ -53,7 +53,7 @@ from ._store_rows import (
     verify_counts,
     verify_index,
 )
-from .core.correcting.lake_level import datum_words
+from .core.correcting.datums import datum_words
 from .core.days import survey_days
 from .core.errors import LakefloorError, excerpt
 from .core.progress import Progress, silent, span

@@ -13,7 +13,7 @@ from osgeo import ogr
 from ._i18n import tr
 from ._layers import SCHEMA
 from ._store_file import VISITS, damaged, layout_of, now, stamp, state_of
-from .core.correcting.lake_level import datum_of
+from .core.correcting.datums import datum_of
 from .core.errors import LakefloorError
 from .core.soundings import ACCEPTED, Soundings, concatenate
 from .core.visits.store_content import Logged, fingerprint

@@ -12,7 +12,7 @@ from qgis.core import QgsFeatureRequest, QgsProcessingFeatureSource
 from .._compat import is_null
 from .._i18n import tr
 from .._layers import common_share, read_polygon, read_raster, read_soundings, srs_wkt
-from ..core.correcting.lake_level import datum_of
+from ..core.correcting.datums import datum_of
 from ..core.days import survey_days
 from ..core.errors import LakefloorError
 from ..core.number_text import written

@@ -11,7 +11,7 @@ import numpy as np
 from .. import _plots
 from .._html import image, no_pictures, page, remark, table
 from .._i18n import tr
-from ..core.correcting.lake_level import is_water_of_a_day
+from ..core.correcting.datums import is_water_of_a_day
 from ..core.number_text import written
 from ..core.share.lake_statistics import UNITS
 from ..core.units import HECTARE, printed

@@ -12,7 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
-from ..core.correcting.lake_level import is_water_of_a_day
+from ..core.correcting.datums import is_water_of_a_day
 from ..core.share.lake_statistics import UNITS
 from ..core.share.level_table import level_report
 from ..core.units import LENGTH

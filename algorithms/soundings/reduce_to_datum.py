@@ -1,7 +1,5 @@
 """Reduce to lake datum."""
 
-import re
-
 from qgis.core import (
     QgsProcessing,
     QgsProcessingOutputNumber,
@@ -11,24 +9,18 @@ from qgis.core import (
     QgsProcessingParameterField,
     QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDateTime, Qt
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 
 from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_given, read_table, source, srs_wkt, to_text
 from .._outputs import Outputs
-from ..core.correcting.lake_level import (
-    gauge_numbers,
-    gauge_times,
-    land_notes,
-    level_record,
-    reduce_to_datum,
-    visit_levels,
-)
-from ..core.errors import LakefloorError, excerpt
+from ..core.correcting.gauge import GaugeFields, gauge_levels
+from ..core.correcting.lake_level import land_notes, reduce_to_datum
+from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.units import unit_factor, unit_in_name
+from ..core.units import unit_factor
 from ..core.visits.unknown_level import unlike_levels, water_of_the_day
 from ._offsets import say_offsets
 
@@ -36,13 +28,6 @@ _UNITS = ("ft", "m", "us-ft", "cm", "in")
 
 #: What to do with visits of which no lake level is known.
 ADJUST, LATER = "adjust to the first visit", "fit to the database later"
-
-#: Beginnings of field names, best first.
-_TIME_NAMES = ("datetime", "date_time", "date_and_time", "timestamp", "time", "date", "utc")
-_LEVEL_NAMES = ("level", "water_level", "lake_level", "gauge", "stage", "reading", "elev", "height")
-_VISIT_NAMES = ("visit",)
-
-_CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?\s*([AaPp][Mm])?$")
 
 _NUMBERS = {
     "MEAN_REDUCTION": ("mean_reduction_m", QT_TRANSLATE_NOOP("@default", "Mean reduction (m)")),
@@ -179,12 +164,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         if gauge is None:
             levels = self.parameterAsDouble(parameters, "LAKE_LEVEL", context) * unit_factor(unit)
         else:
-            chosen = {
-                kind: self.parameterAsString(parameters, f"{kind}_FIELD", context)
-                for kind in ("TIME", "LEVEL", "VISIT")
-            }
-            zone = params.zone_given(self, parameters, "GAUGE_TIME_ZONE", context)
-            levels = _levels(gauge, chosen, zone, unit, feedback)
+            levels = self._gauge_levels(gauge, unit, parameters, context, feedback)
         soundings, crs, given = read_given(
             source(self, parameters, params.INPUT, context), context, feedback
         )
@@ -210,6 +190,20 @@ class ReduceToDatum(LakefloorAlgorithm):
             feedback.pushWarning(note)
         return self._write(parameters, context, feedback, reduced.soundings, crs, given,
                            reduced.summary)
+
+    def _gauge_levels(self, gauge, unit, parameters, context, feedback):
+        chosen = GaugeFields(*(
+            self.parameterAsString(parameters, f"{kind}_FIELD", context)
+            for kind in ("TIME", "LEVEL", "VISIT")
+        ))
+        found = gauge_levels(
+            _columns(gauge, feedback), chosen, unit=unit, table=gauge.sourceName(),
+            time_zone=params.zone_given(self, parameters, "GAUGE_TIME_ZONE", context),
+        )
+        feedback.pushInfo(found.source)
+        for note in found.notes:
+            feedback.pushWarning(note)
+        return found.levels
 
     def _without_level(self, parameters, context, feedback):
         """Count depths from the water of a day: nobody read the level of the lake."""
@@ -247,56 +241,19 @@ class ReduceToDatum(LakefloorAlgorithm):
         return out.results
 
 
-def _levels(gauge, chosen, zone, unit, feedback):
-    """Return readings in time or levels by visit from a table."""
-    table = read_table(gauge, feedback)
-    names = list(table)
-    level_field = chosen["LEVEL"] or _named(names, _LEVEL_NAMES)
-    time_field = chosen["TIME"] or _named(names, _TIME_NAMES)
-    visit_field = chosen["VISIT"] or ("" if time_field else _named(names, _VISIT_NAMES))
-    if not level_field or not (time_field or visit_field):
-        what = tr("level") if not level_field else tr("time or visit")
-        raise LakefloorError(
-            tr("Table '{}' has no field that looks like {}. It has {}. Choose the fields.").format(
-                gauge.sourceName(), what, ", ".join(f"'{excerpt(name)}'" for name in names))
-        )
-    feedback.pushInfo(
-        tr("Lake levels are read from field '{}' in {}, by field '{}'.").format(
-            level_field, unit, visit_field or time_field)
-    )
-    stated = unit_in_name(level_field)
-    if stated and stated != unit:
-        feedback.pushWarning(
-            tr("Field '{}' looks like {}, but the level unit is {}. Check the level unit.").format(
-                level_field, stated, unit)
-        )
-    level = gauge_numbers(table[level_field])
-    if visit_field:
-        return visit_levels(["" if v is None else v for v in table[visit_field]], level, unit)
-    times = [_text(value) for value in table[time_field]]
-    if not chosen["TIME"] and all(_CLOCK.match(text) for text in times if text):
-        date_field = next((name for name in names if name.lower().startswith("date")), None)
-        if date_field and date_field != time_field:
-            times = [f"{_text(day)} {clock}" for day, clock in zip(table[date_field], times)]
-    record = level_record(gauge_times(times, zone), level, unit)
-    if record.skipped:
-        feedback.pushWarning(tr("Gauge rows without a level, left out: {}").format(record.skipped))
-    return record
+def _columns(gauge, feedback) -> dict:
+    """Return the columns of a table; dates and times are ISO 8601 text."""
+    return {
+        name: [_plain(value) for value in values]
+        for name, values in read_table(gauge, feedback).items()
+    }
 
 
-def _named(names, beginnings):
-    for beginning in beginnings:
-        for name in names:
-            if name.lower().replace(" ", "_").startswith(beginning):
-                return name
-    return ""
-
-
-def _text(value) -> str:
-    """Return a time as ISO 8601 text, with its zone only where the layer states one."""
+def _plain(value):
+    """Return a date or time as text, with its zone only where the layer states one."""
     if isinstance(value, QDateTime) and value.timeSpec() != Qt.TimeSpec.LocalTime:
         value = value.toUTC()
-    return "" if value is None else to_text(value)
+    return to_text(value) if isinstance(value, (QDate, QDateTime, QTime)) else value
 
 
 def _report(summary, unit, feedback):

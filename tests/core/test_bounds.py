@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core import times
-from lakefloor.algorithms.core.correcting.lake_level import gauge_numbers, visit_levels
+from lakefloor.algorithms.core.correcting.gauge import gauge_numbers, visit_levels
 from lakefloor.algorithms.core.errors import EXCERPT, LONGEST, LakefloorError, excerpt, excerpts
 from lakefloor.algorithms.core.exchange import gpx as exchange_gpx
 from lakefloor.algorithms.core.exchange import kml

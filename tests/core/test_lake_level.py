@@ -5,14 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.correcting.lake_level import (
-    datum_of,
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.gauge import (
+    GaugeFields,
+    gauge_levels,
     gauge_numbers,
     gauge_times,
     level_record,
-    reduce_to_datum,
     visit_levels,
 )
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 from lakefloor.algorithms.core.units import FOOT, unit_factor
@@ -295,3 +297,33 @@ def test_nothing_to_reduce_and_cancel():
 
     with pytest.raises(Cancelled):
         reduce_to_datum(pings([5.0]), 1.0, progress=stop)
+
+
+# -- the table of gauge readings ----------------------------------------------
+
+
+def test_a_table_by_the_names_of_its_fields():
+    found = gauge_levels(
+        {"Date": ["2026-05-14", "2026-05-14", None], "Time": ["08:00", "16:00", ""],
+         "Water level (ft)": ["2,40", 2.5, None]},
+        GaugeFields(time="", level="", visit=""), unit="ft",
+    )
+    assert found.source.endswith("field 'Water level (ft)' in ft, by field 'Time'.")
+    assert list(found.levels.time) == [
+        np.datetime64("2026-05-14T08:00", "ms"), np.datetime64("2026-05-14T16:00", "ms")]
+    np.testing.assert_allclose(found.levels.level, [2.40 * FOOT, 2.5 * FOOT])
+    assert found.notes == ("Gauge rows without a level, left out: 1",)
+
+
+def test_a_table_of_visits_and_a_unit_that_the_name_contradicts():
+    found = gauge_levels({"visit": ["May", "July"], "stage_ft": [1.0, 2.0]}, GaugeFields(),
+                         unit="m")
+    assert found.levels == {"May": 1.0, "July": 2.0}
+    assert "looks like ft, but the level unit is m" in found.notes[0]
+
+
+def test_a_table_without_the_fields_is_named():
+    with pytest.raises(LakefloorError, match=r"'pier' has no field that looks like level.*'a'"):
+        gauge_levels({"a": [1.0]}, GaugeFields(), unit="m", table="pier")
+    with pytest.raises(LakefloorError, match="looks like time or visit"):
+        gauge_levels({"level": [1.0]}, GaugeFields(), unit="m")

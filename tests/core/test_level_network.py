@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
-from lakefloor.algorithms.core.correcting.lake_level import datum_of, reduce_to_datum
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings

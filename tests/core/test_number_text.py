@@ -98,7 +98,7 @@ _FOR_PROGRAMS = {
     "core/correcting/corrections.py: time_offset_s:g",
     "core/correcting/corrections.py: unknown_water_speed()[1]:.2f",
     "core/correcting/lake_level.py: value / 1000.0:.3f",
-    "core/correcting/lake_level.py: elevation:.4f", "core/days.py: value:g",
+    "core/correcting/datums.py: elevation:.4f", "core/days.py: value:g",
     "core/exchange/csv_table.py: value:.4f", "core/exchange/gpx.py: depth:.4f",
     "core/exchange/gpx.py: point.elevation:.3f", "core/exchange/kml.py: value:.4f",
     "core/exchange/marks.py: -180.0 if lon == 180.0 else lon:.8f",

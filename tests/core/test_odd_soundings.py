@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
-from lakefloor.algorithms.core.correcting.lake_level import level_record, reduce_to_datum
+from lakefloor.algorithms.core.correcting.gauge import level_record
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.correcting.time_offset import find_time_offset
 from lakefloor.algorithms.core.correcting.uncertainty_budget import uncertainty_budget
 from lakefloor.algorithms.core.errors import LakefloorError

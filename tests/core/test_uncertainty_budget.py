@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning import cleaning
-from lakefloor.algorithms.core.correcting import corrections, lake_level
+from lakefloor.algorithms.core.correcting import corrections, gauge, lake_level
 from lakefloor.algorithms.core.correcting.sound_speed import fresh_water_sound_speed
 from lakefloor.algorithms.core.correcting.uncertainty_budget import (
     TERMS,
@@ -298,9 +298,9 @@ def example():
     soundings = cleaning.clean(logs.read_logs([str(EXAMPLE / "logs")]).soundings).soundings
     with open(EXAMPLE / "gauge.csv", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    record = lake_level.level_record(
-        lake_level.gauge_times([row["time_utc"] for row in rows]),
-        lake_level.gauge_numbers([row["level_ft"] for row in rows]), "ft",
+    record = gauge.level_record(
+        gauge.gauge_times([row["time_utc"] for row in rows]),
+        gauge.gauge_numbers([row["level_ft"] for row in rows]), "ft",
     )
     reduced = lake_level.reduce_to_datum(
         corrections.correct_depths(soundings).soundings, record,

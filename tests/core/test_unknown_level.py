@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.correcting.lake_level import datum_of, reduce_to_datum
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import (
     Soundings,

@@ -125,7 +125,7 @@ def test_bad_tables_are_told(run, soundings, csv):
         reduced(run, soundings, GAUGE=words)
     with pytest.raises(QgsProcessingException, match="row 1 has a lake level but no time"):
         reduced(run, soundings, GAUGE=csv("time,level\nnoonish,2\n", "n.csv"))
-    with pytest.raises(QgsProcessingException, match="holds no level"):
+    with pytest.raises(QgsProcessingException, match="holds no lake level"):
         reduced(run, soundings, GAUGE=csv("time,level\n", "empty.csv"))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..correcting.lake_level import datum_of, datum_values, one_datum
+from ..correcting.datums import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent, span

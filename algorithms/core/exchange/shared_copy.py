@@ -15,7 +15,7 @@ from shapely.ops import unary_union
 from shapely.validation import make_valid
 
 from ..blocks import block_mean
-from ..correcting.lake_level import is_water_of_a_day
+from ..correcting.datums import is_water_of_a_day
 from ..errors import LakefloorError
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings

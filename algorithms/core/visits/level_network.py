@@ -9,7 +9,8 @@ from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
-from ..correcting.lake_level import datum_values, datum_words, datums_of, visits_in_time
+from ..correcting.datums import datum_values, datum_words, datums_of
+from ..correcting.lake_level import visits_in_time
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent, span

@@ -6,16 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..correcting.lake_level import (
-    BY_FIRST,
-    datum_values,
-    datum_words,
-    datums_of,
-    day_of,
-    refuse_reduced,
-    visits_in_time,
-    water_of,
-)
+from ..correcting.datums import BY_FIRST, datum_values, datum_words, datums_of, water_of
+from ..correcting.lake_level import day_of, refuse_reduced, visits_in_time
 from ..errors import LakefloorError
 from ..exchange.merging import Joint, join_levels, known_soundings
 from ..number_text import written
