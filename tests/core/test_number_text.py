@@ -93,8 +93,8 @@ def test_areas_are_read_in_the_units_of_the_trade():
 _FOR_PROGRAMS = {
     "core/chart/contours.py: depth_u:g", "core/chart/contours.py: start:g",
     "core/chart/contours.py: stop:g",
-    "core/correcting/corrections.py: assumed_speed_ms:g",
-    "core/correcting/corrections.py: value:.1f", "core/correcting/corrections.py: h:g",
+    "core/correcting/corrections.py: assumed:g",
+    "core/correcting/corrections.py: v:.1f", "core/correcting/corrections.py: h:g",
     "core/correcting/corrections.py: time_offset_s:g",
     "core/correcting/corrections.py: unknown_water_speed()[1]:.2f",
     "core/correcting/lake_level.py: value / 1000.0:.3f",

@@ -18,6 +18,7 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
+from .latency import moved_along_track, seconds_since_first
 from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed, unknown_water_speed
 from .vertical_uncertainty import assumed_speed, combine, instrument, layering, unknown_speed
 
@@ -29,12 +30,6 @@ _LATER_KEYS = ("datum", "level_offset_m")
 
 #: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
 _TEMPERATURE_WINDOW = 61
-
-#: A pause in the track that a boat's velocity is not carried across, s.
-_PAUSE_S = 10.0
-
-#: Fixes of one instant that lie farther apart than this, m, show a stopped clock.
-_FROZEN_M = 50.0
 
 
 @dataclass(frozen=True)
@@ -152,63 +147,82 @@ def correct_depths(
         draft_m, assumed_speed_ms, real_speed_ms, temperature_c, instrument_offset_m,
         time_offset_s, uncert_fixed_m, uncert_share, mixed_depth_m,
     )
-    texts, group = distinct(soundings.corrections)
-    pairs = [parse_corrections(text) for text in texts]
-    dropped = []
-    earlier = soundings.depth
-    earlier_shift = np.zeros(len(soundings))
-    if from_raw:
-        shifts = [float(p.get("time_offset_s", 0.0)) for p in pairs]
-        earlier_shift = np.array(shifts)[group]
-        earlier = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
-        kept = [_as_read(p) for p in pairs]
-        dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
-        texts = [";".join(f"{k}={v}" for k, v in p.items()) for p in kept]
-        pairs = kept
-    else:
-        _refuse_corrected(soundings.visit, pairs, group)
-
-    x, y = _move_along_track(soundings, time_offset_s - earlier_shift, progress)
-    temperature, speed, surface_only, skipped, unknown = _sound_speed(
+    before = _Before.raw(soundings) if from_raw else _Before.given(soundings)
+    x, y = moved_along_track(soundings, time_offset_s - before.shift, progress)
+    water = _Water.of(
         soundings, assumed_speed_ms, real_speed_ms, temperature_c, skip_without_temperature
     )
     progress(0.8)
-    references = [_reference(p, draft_m, instrument_offset_m) for p in pairs]
-    offset, height = np.array(references, dtype=float)[group].T
-    below = (earlier - offset) * speed / assumed_speed_ms
+    references = [_reference(p, draft_m, instrument_offset_m) for p in before.pairs]
+    offset, height = np.array(references, dtype=float)[before.group].T
+    below = (before.depth - offset) * water.speed / assumed_speed_ms
     depth = below + height
     uncert = combine(
         instrument(depth, uncert_fixed_m, uncert_share),
-        np.where(surface_only, layering(below, speed, mixed_depth_m, deep_temperature_c), 0.0),
-        np.where(skipped, assumed_speed(below, assumed_speed_ms), 0.0),
-        np.where(unknown, unknown_speed(below, speed, unknown_water_speed()[1]), 0.0),
+        *water.uncertainties(below, assumed_speed_ms, mixed_depth_m, deep_temperature_c),
     )
     progress(0.9)
-    rounded, which = np.unique(np.round(np.where(skipped, -1.0, speed), 1), return_inverse=True)
-    change = [
-        "not corrected" if value < 0 else f"{assumed_speed_ms:g}->{value:.1f}" for value in rounded
-    ]
-    drafts = np.array([f"{h:g}" for _, h in references], dtype=object)
     corrections = with_corrections(
-        np.array(texts, dtype=object)[group],
+        before.corrections,
         time_offset_s=f"{time_offset_s:g}",
-        draft_m=drafts[group],
-        sound_speed=np.array(change, dtype=object)[which],
-        **{SPEED_ERROR: np.where(unknown, f"{unknown_water_speed()[1]:.2f}", None)},
+        draft_m=np.array([f"{h:g}" for _, h in references], dtype=object)[before.group],
+        **water.recorded(assumed_speed_ms),
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
-    summary = _summary(soundings, corrected, earlier, temperature, speed, skipped)
-    counts = np.bincount(group)
-    measured_from = {}
-    for p, count in zip(pairs, counts):
-        origin = p.get("from", "unknown")
-        measured_from[origin] = measured_from.get(origin, 0) + int(count)
-    summary.update(
-        dropped=dropped, measured_from=measured_from,
-        no_temperature=sorted({str(v) for v in soundings.visit[unknown]}),
-    )
-    return Corrected(corrected, summary)
+    return Corrected(corrected, {
+        **_summary(soundings, corrected, before.depth, water),
+        "dropped": before.dropped, "measured_from": before.measured_from(),
+    })
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What is known of n soundings before they are corrected, from k distinct corrections texts.
+
+    ``pairs`` are the steps of each text (k), ``group`` the text of each sounding, ``depth`` (m)
+    and ``shift`` (s, already applied to positions) are those to start from, ``dropped`` the steps
+    that are undone.
+    """
+
+    pairs: list
+    group: np.ndarray
+    depth: np.ndarray
+    shift: np.ndarray
+    dropped: list
+
+    @classmethod
+    def given(cls, soundings) -> _Before:
+        """Start from depths that were never corrected, or raise LakefloorError."""
+        texts, group = distinct(soundings.corrections)
+        pairs = [parse_corrections(text) for text in texts]
+        _refuse_corrected(soundings.visit, pairs, group)
+        return cls(pairs, group, soundings.depth, np.zeros(len(soundings)), [])
+
+    @classmethod
+    def raw(cls, soundings) -> _Before:
+        """Start again from raw depths."""
+        texts, group = distinct(soundings.corrections)
+        pairs = [parse_corrections(text) for text in texts]
+        shift = np.array([float(p.get("time_offset_s", 0.0)) for p in pairs])[group]
+        depth = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
+        kept = [_as_read(p) for p in pairs]
+        dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
+        return cls(kept, group, depth, shift, dropped)
+
+    @property
+    def corrections(self) -> np.ndarray:
+        """Corrections texts of the soundings."""
+        texts = [";".join(f"{key}={value}" for key, value in p.items()) for p in self.pairs]
+        return np.array(texts, dtype=object)[self.group]
+
+    def measured_from(self) -> dict:
+        """Return the number of soundings by where their logged depth counts from."""
+        counts = {}
+        for p, count in zip(self.pairs, np.bincount(self.group)):
+            origin = p.get("from", "unknown")
+            counts[origin] = counts.get(origin, 0) + int(count)
+        return counts
 
 
 def _check_parameters(
@@ -301,133 +315,61 @@ def _reference(pairs: dict, draft: float, instrument_offset: float | None) -> tu
     return (draft if pairs.get("from") == "surface" else 0.0), draft
 
 
-def _seconds(time) -> np.ndarray:
-    """Return seconds since the first time, NaN for NaT."""
-    known = ~np.isnat(time)
-    out = np.full(len(time), np.nan)
-    if known.any():
-        out[known] = (time[known] - time[known].min()) / np.timedelta64(1, "s")
-    return out
+@dataclass(frozen=True)
+class _Water:
+    """The water that the sound of n soundings crossed.
 
-
-def _move_along_track(soundings, tau, progress):
-    x, y = soundings.x.copy(), soundings.y.copy()
-    if not np.any(tau):
-        return x, y
-    accepted = soundings.accepted
-    late = accepted & np.isnat(soundings.time) & (tau != 0)
-    if late.any():
-        raise LakefloorError(
-            f"A time offset needs the time of every sounding. Of visit "
-            f"{visit_list(soundings.visit[late])}, {late.sum()} have none. Set the time offset to "
-            "0, or read the logs again with their times."
-        )
-    for name, rows in each_visit(soundings):
-        seconds = _seconds(soundings.time[rows])
-        timed = np.isfinite(seconds)
-        fix = accepted[rows] & timed & np.isfinite(x[rows]) & np.isfinite(y[rows])
-        if not fix.any():
-            continue
-        track = visit_track(name, seconds[fix], x[rows][fix], y[rows][fix])
-        # Steps of one visit differ only where its files were corrected apart.
-        for step in np.unique(tau[rows]):
-            if step == 0.0:
-                continue
-            here = timed & (tau[rows] == step)
-            dx, dy = shift_along(track, seconds[here], step)
-            x[rows[here]] += dx
-            y[rows[here]] += dy
-        progress(0.6 * rows.size / len(soundings))
-    return x, y
-
-
-def visit_track(name, seconds, x, y) -> tuple:
-    """Return one visit's distinct times in order, s, with the mean position of each, m.
-
-    Parameters
-    ----------
-    name : str
-        Of the visit, for messages.
-    seconds, x, y : array, shape (n,)
-        Time and position of each sounding, s and m; in any order.
-
-    Raises
-    ------
-    LakefloorError
-        If there are fewer than two times, or positions far apart share one.
+    ``temperature`` (degrees Celsius, NaN where not known) and ``speed`` (m/s); and masks:
+    ``surface_only`` where nothing but the temperature of the surface is known, ``skipped`` where
+    depth is left at the assumed speed, ``unknown`` where the middle of fresh water's speeds is
+    taken.
     """
-    times, which, count = np.unique(seconds, return_inverse=True, return_counts=True)
-    mean_x = np.bincount(which, x) / count
-    mean_y = np.bincount(which, y) / count
-    spread = np.hypot(x - mean_x[which], y - mean_y[which]).max()
-    if spread > _FROZEN_M or (times.size < 2 and seconds.size > 1):
-        raise LakefloorError(
-            f"Visit '{name}': the clock stands still while the boat moves, so positions cannot "
-            "be moved by a time offset. Set the time offset to 0, or leave out the log with the "
-            "stopped clock."
+
+    temperature: np.ndarray
+    speed: np.ndarray
+    surface_only: np.ndarray
+    skipped: np.ndarray
+    unknown: np.ndarray
+
+    @classmethod
+    def of(cls, soundings, assumed, real, temperature, skip) -> _Water:
+        n = len(soundings)
+        none = np.zeros(n, dtype=bool)
+        if real is not None:
+            return cls(np.full(n, np.nan), np.full(n, float(real)), none, none, none)
+        if temperature is not None:
+            speed = float(fresh_water_sound_speed(temperature))
+            return cls(np.full(n, float(temperature)), np.full(n, speed), ~none, none, none)
+        smooth = np.full(n, np.nan)
+        for name, rows in each_visit(soundings):
+            smooth[rows] = _smooth_temperature(
+                name, soundings.time[rows], soundings.water_temp[rows]
+            )
+        lacking = np.isnan(smooth)
+        instead = assumed if skip else unknown_water_speed()[0]
+        speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
+        return cls(smooth, speed, ~lacking, lacking & skip, lacking & (not skip))
+
+    def uncertainties(self, below, assumed, mixed_depth, deep_temperature) -> tuple:
+        """Return what is not known of the sound speed, as uncertainties of depth, m."""
+        layers = layering(below, self.speed, mixed_depth, deep_temperature)
+        middle = unknown_speed(below, self.speed, unknown_water_speed()[1])
+        return (
+            np.where(self.surface_only, layers, 0.0),
+            np.where(self.skipped, assumed_speed(below, assumed), 0.0),
+            np.where(self.unknown, middle, 0.0),
         )
-    if times.size < 2:
-        raise LakefloorError(
-            f"Visit '{name}' is a single sounding without a track, so a time offset cannot move "
-            "it. Set the time offset to 0, or leave that visit out."
-        )
-    return times, mean_x, mean_y
 
-
-def shift_along(track, seconds, tau: float) -> list:
-    """Return how far the boat moves from each time to ``tau`` seconds later, east and north, m.
-
-    Parameters
-    ----------
-    track : tuple
-        From :func:`visit_track`.
-    seconds : array, shape (n,)
-        On the same clock.
-    tau : float
-        s; below 0 for earlier.
-    """
-    times, x, y = track
-    reach = abs(tau)
-    step = np.diff(times)
-    pause = np.flatnonzero(step > max(_PAUSE_S, 5.0 * np.median(step), 3.0 * reach))
-    first = np.concatenate([[0], pause + 1])
-    last = np.concatenate([pause, [times.size - 1]])
-    # Each run of fixes is carried on at both ends with its mean velocity over one reach.
-    back = np.maximum(times[last] - reach, times[first])
-    ahead = np.minimum(times[first] + reach, times[last])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share_last = np.nan_to_num(reach / (times[last] - back), posinf=0.0)
-        share_first = np.nan_to_num(reach / (ahead - times[first]), posinf=0.0)
-    knots = np.concatenate([times, times[last] + reach, times[first] - reach])
-    order = np.argsort(knots, kind="stable")
-    moved = []
-    for p in (x, y):
-        beyond = p[last] + (p[last] - np.interp(back, times, p)) * share_last
-        before = p[first] + (p[first] - np.interp(ahead, times, p)) * share_first
-        values = np.concatenate([p, beyond, before])[order]
-        later = np.interp(seconds + tau, knots[order], values)
-        moved.append(later - np.interp(seconds, knots[order], values))
-    return moved
-
-
-def _sound_speed(soundings, assumed, real, temperature, skip):
-    """Return temperature, speed, and masks: of the surface only, uncorrected, not known."""
-    n = len(soundings)
-    none = np.zeros(n, dtype=bool)
-    if real is not None:
-        return np.full(n, np.nan), np.full(n, float(real)), none, none, none
-    if temperature is not None:
-        speed = float(fresh_water_sound_speed(temperature))
-        return np.full(n, float(temperature)), np.full(n, speed), ~none, none, none
-    smooth = np.full(n, np.nan)
-    for name, rows in each_visit(soundings):
-        smooth[rows] = _smooth_temperature(
-            name, soundings.time[rows], soundings.water_temp[rows]
-        )
-    lacking = np.isnan(smooth)
-    instead = assumed if skip else unknown_water_speed()[0]
-    speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
-    return smooth, speed, ~lacking, lacking & skip, lacking & (not skip)
+    def recorded(self, assumed: float) -> dict:
+        """Return what ``corrections`` hold of the sound speed."""
+        rounded, which = np.unique(
+            np.round(np.where(self.skipped, -1.0, self.speed), 1), return_inverse=True)
+        change = ["not corrected" if v < 0 else f"{assumed:g}->{v:.1f}" for v in rounded]
+        spread = f"{unknown_water_speed()[1]:.2f}"
+        return {
+            "sound_speed": np.array(change, dtype=object)[which],
+            SPEED_ERROR: np.where(self.unknown, spread, None),
+        }
 
 
 def _smooth_temperature(name, time, logged):
@@ -444,7 +386,7 @@ def _smooth_temperature(name, time, logged):
             f"{written(high, 'g')} °C (median {written(value, 'g')}). If the log is in degrees "
             "Fahrenheit, choose that in Read logs. Or enter a water temperature."
         )
-    seconds = _seconds(time)
+    seconds = seconds_since_first(time)
     at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)
     order = np.argsort(at[usable], kind="stable")
     # SciPy 1.15 returns zeros where the window is much longer than the data.
@@ -453,7 +395,7 @@ def _smooth_temperature(name, time, logged):
     return np.interp(at, at[usable][order], smooth)
 
 
-def _summary(before, after, earlier, temperature, speed, skipped):
+def _summary(before, after, earlier, water):
     use = after.accepted if after.accepted.any() else np.isfinite(after.depth)
     with np.errstate(invalid="ignore"):  # a rejected depth may be infinite
         correction = after.depth - earlier
@@ -466,8 +408,8 @@ def _summary(before, after, earlier, temperature, speed, skipped):
     visits = {
         name: {
             "soundings": rows.size,
-            "temperature_c": mean(temperature[rows]),
-            "sound_speed_ms": mean(speed[rows]),
+            "temperature_c": mean(water.temperature[rows]),
+            "sound_speed_ms": mean(water.speed[rows]),
             "correction_m": mean(correction[rows][use[rows]]),
         }
         for name, rows in each_visit(after)
@@ -476,9 +418,10 @@ def _summary(before, after, earlier, temperature, speed, skipped):
         "mean_correction_m": mean(correction[use]),
         "min_correction_m": float(correction[use].min()) if use.any() else None,
         "max_correction_m": float(correction[use].max()) if use.any() else None,
-        "mean_sound_speed_ms": mean(speed[use]),
+        "mean_sound_speed_ms": mean(water.speed[use]),
         "mean_shift_m": mean(moved[use]),
         "mean_uncertainty_m": mean(after.uncert[use]),
-        "uncorrected": sorted({str(v) for v in before.visit[skipped]}),
+        "uncorrected": sorted({str(v) for v in before.visit[water.skipped]}),
+        "no_temperature": sorted({str(v) for v in before.visit[water.unknown]}),
         "visits": visits,
     }

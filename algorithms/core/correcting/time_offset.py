@@ -12,7 +12,7 @@ from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
-from .corrections import shift_along, visit_track
+from .latency import shift_along, visit_track
 
 #: Half-length of the stretch of each track that is compared at a meeting: at least this many
 #: metres, and this many pings.
