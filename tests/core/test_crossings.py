@@ -10,7 +10,8 @@ from shapely.geometry import LineString
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.visits.crossing_report import check_crossings, misfit, shares
-from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 
 
 def line(start, stop, visit="A", step=1.0, depth=None, **known):

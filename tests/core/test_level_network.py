@@ -10,13 +10,10 @@ from lakefloor.algorithms.core.correcting.datums import datum_of
 from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
-from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
-from lakefloor.algorithms.core.visits.level_network import (
-    apply_offsets,
-    level_survey,
-    level_visits,
-    solve_network,
-)
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
+from lakefloor.algorithms.core.visits.level_network import apply_offsets, level_survey, level_visits
+from lakefloor.algorithms.core.visits.offset_network import solve_network
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 from lakefloor.algorithms.core.visits.unknown_level import water_of_the_day
 
 # A worked network of three visits A, B, C, solved by hand from its normal equations

@@ -19,12 +19,9 @@ from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import lane_spacing
 from lakefloor.algorithms.core.visits.bottom_change import bottom_change
 from lakefloor.algorithms.core.visits.crossing_report import report_crossings
-from lakefloor.algorithms.core.visits.crossings import (
-    find_crossings,
-    find_overlaps,
-    join_crossings,
-)
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
 from lakefloor.algorithms.core.visits.level_network import apply_offsets, level_visits
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 from lakefloor.algorithms.core.visits.store_content import Logged, find_known
 
 GAUGE = level_record(np.array(["2026-07-01", "2027-08-01"], "M8[ms]"), [1.0, 2.0])

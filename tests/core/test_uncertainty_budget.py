@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning import cleaning
 from lakefloor.algorithms.core.correcting import corrections, gauge, lake_level
+from lakefloor.algorithms.core.correcting.slopes import plane_slopes
 from lakefloor.algorithms.core.correcting.sound_speed import fresh_water_sound_speed
 from lakefloor.algorithms.core.correcting.uncertainty_budget import (
     TERMS,
-    bottom_slope,
     common_share,
     uncertainty_budget,
 )
@@ -185,7 +185,7 @@ def test_running_twice_changes_nothing():
 @given(slope=st.floats(0.0, 1.0), direction=st.floats(0.0, 6.3))
 def test_slope_of_a_plane_in_any_direction(slope, direction):
     s = plane(slope, direction)
-    found, one_way = bottom_slope(s.x, s.y, s.depth, s.x, s.y, 10.0)
+    found, one_way = plane_slopes(s.x, s.y, s.depth, s.x, s.y, 10.0)
     np.testing.assert_allclose(found, slope, atol=1e-9)
     assert not one_way.any()
 
@@ -194,7 +194,7 @@ def test_slope_withstands_blunders():
     s = plane(0.1)
     depth = s.depth.copy()
     depth[::23] += 6.0
-    found, _ = bottom_slope(s.x, s.y, depth, s.x, s.y, 10.0)
+    found, _ = plane_slopes(s.x, s.y, depth, s.x, s.y, 10.0)
     # Least squares are off by 0.6 here.
     assert np.abs(found - 0.1).max() < 0.05
 
@@ -204,7 +204,7 @@ def test_single_track_takes_the_slope_across_as_along():
     # directions alike is twice that along one line.
     x = np.arange(0.0, 200.0, 2.0)
     turn = np.radians(30.0)
-    found, one_way = bottom_slope(
+    found, one_way = plane_slopes(
         np.cos(turn) * x, np.sin(turn) * x, 5.0 + 0.1 * x, np.cos(turn) * x, np.sin(turn) * x, 10.0
     )
     np.testing.assert_allclose(found, 0.1 * np.sqrt(2.0), rtol=1e-6)

@@ -13,8 +13,10 @@ from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, visit_list, with_corrections
 from ..track import without_track
-from ..visits.crossings import find_crossings, find_overlaps, join_crossings
-from ..visits.level_network import Network, runs_of, solve_network
+from ..visits.crossings import find_crossings, join_crossings
+from ..visits.level_network import runs_of
+from ..visits.offset_network import Network, solve_network
+from ..visits.overlaps import find_overlaps
 from ..visits.store_content import Known, Logged, find_known
 
 #: Key of the correction that merging applies.

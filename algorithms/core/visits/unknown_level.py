@@ -21,7 +21,7 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
-from .level_network import OFFSET, OFFSET_ERROR, level_survey
+from .level_network import OFFSET, OFFSET_ERROR, NoMeetingError, level_survey
 
 #: Key and value of ``corrections`` of a visit whose lake level was not known.
 LEVEL, UNKNOWN = "level", "unknown"
@@ -304,9 +304,7 @@ def _survey(soundings, first, progress):
     names = distinct(soundings.visit)[0]
     try:
         return level_survey(soundings, held=(first,), progress=progress)
-    except LakefloorError as error:
-        if "no place where two visits meet" not in str(error):
-            raise
+    except NoMeetingError as error:
         others = [name for name in names if name != first]
         raise LakefloorError(_refusal(others, "has no place where its tracks meet the others")
                              ) from error
