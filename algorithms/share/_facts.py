@@ -23,7 +23,7 @@ from ..core.share.lake_statistics import LITTORAL_DEPTH, LakeStatistics, lake_st
 from ..core.soundings import ACCEPTED, parse_corrections
 from ..core.spacing import lane_spacing
 from ..core.strays import without_strays
-from ..core.visits.crossing_report import Misfit, check_crossings
+from ..core.visits.crossing_report import DifferenceStatistics, check_crossings
 from ._inputs import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ._lake_report import bare, reading_unit
 
@@ -69,7 +69,7 @@ class Facts:
         Of the contours, in ``unit``; NaN below two levels.
     supported : float or None
         Share of the contours' length that the data support.
-    crossings : Misfit or None
+    crossings : DifferenceStatistics or None
         Depth differences where tracks cross.
     between : bool
         Whether these are tracks of different visits.
@@ -99,7 +99,7 @@ class Facts:
     interval: float = np.nan
     index_interval: float = np.nan
     supported: float | None = None
-    crossings: Misfit | None = None
+    crossings: DifferenceStatistics | None = None
     between: bool = False
 
     @property

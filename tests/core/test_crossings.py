@@ -9,7 +9,11 @@ from shapely.geometry import LineString
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.visits.crossing_report import check_crossings, misfit, shares
+from lakefloor.algorithms.core.visits.crossing_report import (
+    check_crossings,
+    difference_statistics,
+    standard_counts,
+)
 from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
 from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 
@@ -288,7 +292,7 @@ TEN = np.array([0.2, -0.1, 0.3, 0.0, -0.2, 0.1, 0.4, 0.1, -0.1, 0.3])
 
 
 def test_worked_set_of_ten():
-    m = misfit(TEN)
+    m = difference_statistics(TEN)
     assert m.n == 10
     assert m.mean == pytest.approx(0.100)
     assert m.sd == pytest.approx(0.200)
@@ -307,7 +311,7 @@ def test_against_scipy(values):
     d = np.array(values)
     if d.std() < 1e-6:
         return
-    m = misfit(d)
+    m = difference_statistics(d)
     test = stats.ttest_1samp(d, 0.0)
     assert m.t == pytest.approx(test.statistic, rel=1e-6, abs=1e-9)
     half = stats.sem(d) * stats.t.ppf(0.975, d.size - 1)
@@ -319,17 +323,17 @@ def test_against_scipy(values):
 
 
 def test_few_crossings_make_no_statement_at_95_percent():
-    m = misfit(TEN[:9])
+    m = difference_statistics(TEN[:9])
     assert (m.rmse95, m.sounding95, m.percentile95) == (None, None, None)
     assert m.sd == pytest.approx(TEN[:9].std(ddof=1))
-    assert misfit(TEN[:1]).sd is None
-    assert misfit([]).mean is None
+    assert difference_statistics(TEN[:1]).sd is None
+    assert difference_statistics([]).mean is None
 
 
 def test_share_within_the_orders():
     """At 30 ft: sqrt(2) times the tolerances 0.541, 0.851, 1.686 and 3.353 ft of S-44."""
     feet = np.array([0.0, 0.7, 0.8, 1.1, 1.3, 2.3, 2.5, 4.6, 4.9])
-    passed = {s.order: s.passed for s in shares(feet * 0.3048, np.full(9, 30 * 0.3048))}
+    passed = {s.order: s.passed for s in standard_counts(feet * 0.3048, np.full(9, 30 * 0.3048))}
     assert passed["Exclusive"] == 2  # 0.765
     assert passed["Special"] == 4  # 1.203
     assert passed["1a"] == passed["1b"] == 6  # 2.384

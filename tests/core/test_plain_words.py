@@ -6,7 +6,7 @@ import pytest
 from lakefloor.algorithms.core.share import plain_words
 from lakefloor.algorithms.core.share.lake_statistics import lake_statistics
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
-from lakefloor.algorithms.core.visits.crossing_report import misfit
+from lakefloor.algorithms.core.visits.crossing_report import difference_statistics
 
 
 @pytest.mark.parametrize(
@@ -80,15 +80,16 @@ def test_a_paraboloid_of_a_hundred_acres_and_thirty_feet():
 def test_how_sure():
     text = " ".join(plain_words.survey_sentences(
         "ft", dates=["2025-05-17"], used=1234, lanes=20, spacing=15.24,
-        crossings=misfit(np.linspace(-0.3048, 0.3048, 101)), between=True, uncertainty=0.06096,
-        supported=0.75))
+        crossings=difference_statistics(np.linspace(-0.3048, 0.3048, 101)), between=True,
+        uncertainty=0.06096, supported=0.75))
     assert "on 17 May 2025 at 1,234 places, along 20 lanes about 50 feet apart" in text
     # The 95th percentile of evenly spread differences up to one foot.
     assert "that of another visit 101 times" in text
     assert "within 0.96 feet in 95 of 100" in text
     assert "right within 0.4 feet" in text  # twice 0.2 ft
     assert "25% of the length" in text
-    few = " ".join(plain_words.survey_sentences("m", used=10, crossings=misfit(np.zeros(3))))
+    few = " ".join(plain_words.survey_sentences(
+        "m", used=10, crossings=difference_statistics(np.zeros(3))))
     assert "too seldom" in few
     assert plain_words.survey_sentences("m") == []
 

@@ -21,7 +21,7 @@ from ..soundings import ACCEPTED, Soundings, distinct
 from ..spacing import spacing_of_points
 from ..strays import clusters, isolated, lie
 from ..track import without_track
-from . import bursts, hampel, neighbourhood, no_bottom, track_gates
+from . import bursts, hampel, neighborhood, no_bottom, track_gates
 from .track_gates import run_numbers, starts_of_runs
 
 NO_POSITION = "no position"
@@ -156,7 +156,7 @@ def clean(
     Time gates are left out wherever times are missing or the clock stands still, and a
     note says so. A spike is judged after the slope is taken off (`hampel.spikes`);
     bursts by how they begin and end (`bursts.bursts`); isolated pieces of track
-    by the soundings of other places (`neighbourhood.contradicted`).
+    by the soundings of other places (`neighborhood.contradicted`).
 
     References
     ----------
@@ -296,7 +296,7 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
     on = np.flatnonzero(placed & ~log.marked(*_OFF_TRACK))
 
     def track_of(on):
-        return track_gates.build_track(
+        return track_gates.track_of_fixes(
             log.time[on], log.visit[on], log.x[on], log.y[on], max_jump_speed
         )
 
@@ -341,7 +341,7 @@ def _by_place(log) -> list:
 def _spacing(x, y) -> float:
     """Return the lane spacing, m; 0 where there is but one lane, or too few soundings."""
     try:
-        return spacing_of_points(x, y) if len(x) >= neighbourhood.FEWEST else 0.0
+        return spacing_of_points(x, y) if len(x) >= neighborhood.FEWEST else 0.0
     except LakefloorError:
         return 0.0
 
@@ -381,7 +381,7 @@ def _against_neighbours(log, radius, longest, progress):
         lost = log.marked(*_LOST_BOTTOM)
         pieces = _isolated(piece, run, rows, lost, log.visit, log.along[rows], longest)
         ask = partial(
-            neighbourhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
+            neighborhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
             log.along[rows], log.visit[rows], piece, radius=radius, **tests,
         )  # fmt: skip
         # Of two pieces that contradict each other, third ones tell which is false.
@@ -520,10 +520,10 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
     starts = starts_of_runs(stretch)
     size = np.diff(np.append(starts, len(stretch)))
     pieces = stretch[starts[size >= _WORTH_A_NOTE]]
-    excess, far = neighbourhood.departure(
+    excess, far = neighborhood.depth_below_neighbors(
         x, y, log.depth[rows], log.along[rows], log.visit[rows], stretch, pieces, radius=radius
     )
-    limit = noise + neighbourhood.GENTLEST * far
+    limit = noise + neighborhood.GENTLEST * far
     with np.errstate(invalid="ignore"):
         odd = np.flatnonzero(np.abs(excess) > limit)
     odd = odd[np.argsort(-np.abs(excess[odd]) / limit[odd], kind="stable")]

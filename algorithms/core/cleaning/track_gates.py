@@ -25,7 +25,7 @@ REPEATED_BITS = 20
 
 
 @dataclass(frozen=True)
-class Track:
+class FixTrack:
     """Fixes of a set of pings; the pings of one visit stand together, in logged order.
 
     Attributes
@@ -96,7 +96,7 @@ def usable_seconds(time, visit, x, y, max_speed: float) -> np.ndarray:
     return np.where(missing | stopped[run], np.nan, seconds)
 
 
-def build_track(time, visit, x, y, max_speed: float) -> Track:
+def track_of_fixes(time, visit, x, y, max_speed: float) -> FixTrack:
     """Return the fixes of pings that all have a position; parameters as `usable_seconds`."""
     n = len(x)
     first = starts_of_runs(visit, x, y)
@@ -104,7 +104,7 @@ def build_track(time, visit, x, y, max_speed: float) -> Track:
     step = np.hypot(np.diff(x[first], prepend=x[:1]), np.diff(y[first], prepend=y[:1]))
     along = np.interp(np.arange(n), first, np.cumsum(step)) if n else np.zeros(0)
     seconds = usable_seconds(time, visit, x, y, max_speed)
-    return Track(fix, first, visit[first], x[first], y[first], seconds, along)
+    return FixTrack(fix, first, visit[first], x[first], y[first], seconds, along)
 
 
 def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
@@ -223,7 +223,7 @@ def cheapest_chain(lengths, joins, penalty, loose_end: float, reach: int = 16):
     return kept
 
 
-def position_jumps(track: Track, max_speed: float) -> np.ndarray:
+def position_jumps(track: FixTrack, max_speed: float) -> np.ndarray:
     """Mask, shape (n,), of the pings whose position the boat cannot have reached.
 
     Between fixes the boat may go twice its speed of the moment (running median over
@@ -261,7 +261,7 @@ def position_jumps(track: Track, max_speed: float) -> np.ndarray:
     return jumped[track.fix]
 
 
-def frozen_positions(track: Track, speed, depth) -> np.ndarray:
+def frozen_positions(track: FixTrack, speed, depth) -> np.ndarray:
     """Mask, shape (n,), of the pings logged while the position stood still and the boat did not.
 
     A fix held for long (two and a half times the usual, at least 3 s) is frozen if the logged
@@ -302,7 +302,7 @@ def frozen_positions(track: Track, speed, depth) -> np.ndarray:
     return frozen
 
 
-def boat_speed(track: Track, logged) -> np.ndarray:
+def boat_speed(track: FixTrack, logged) -> np.ndarray:
     """Speed of each ping, m/s: as logged, or else over three fixes to either side.
 
     NaN where neither can be had.

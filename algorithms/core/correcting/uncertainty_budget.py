@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..cleaning.track_gates import boat_speed, build_track
+from ..cleaning.track_gates import boat_speed, track_of_fixes
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
@@ -300,7 +300,7 @@ def _boat_speed(soundings):
         on = rows[placed[rows] & ~np.isnat(soundings.time[rows])]
         if np.isnan(speed[rows]).any() and on.size > 2:
             on = on[np.argsort(soundings.time[on], kind="stable")]
-            track = build_track(
+            track = track_of_fixes(
                 soundings.time[on], np.zeros(on.size, dtype=int), soundings.x[on],
                 soundings.y[on], _HIGHEST_SPEED_MS,
             )

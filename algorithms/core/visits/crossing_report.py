@@ -23,7 +23,7 @@ SLOPE_CLASSES = (0.05, 0.10, 0.20, np.inf)
 
 
 @dataclass(frozen=True)
-class Misfit:
+class DifferenceStatistics:
     """Statistics of depth differences at crossings, m. None where too few support them.
 
     Attributes
@@ -68,7 +68,7 @@ class Misfit:
 
 
 @dataclass(frozen=True)
-class Share:
+class StandardCount:
     """How many crossings are within the tolerance of one standard."""
 
     standard: str
@@ -89,24 +89,24 @@ class CrossingReport:
     Attributes
     ----------
     crossings : Crossings
-    between, within : Misfit
+    between, within : DifferenceStatistics
         Crossings of two visits, which test datum and repeatability; and of one visit with
         itself, which test repeatability only.
-    by_visits : list of ((str, str), Misfit)
+    by_visits : list of ((str, str), DifferenceStatistics)
         By pair of visits, one visit with itself last.
-    by_depth : list of ((float, float), Misfit)
+    by_depth : list of ((float, float), DifferenceStatistics)
         By mean depth from and to, m; crossings between visits, or within where there are none.
-    by_slope : list of ((float, float), Misfit)
+    by_slope : list of ((float, float), DifferenceStatistics)
         The same by slope of the bottom, m per m.
-    standards : list of Share
+    standards : list of StandardCount
         Of the same crossings.
     notes : list of str
         What to bear in mind, in plain words.
     """
 
     crossings: Crossings
-    between: Misfit
-    within: Misfit
+    between: DifferenceStatistics
+    within: DifferenceStatistics
     by_visits: list
     by_depth: list
     by_slope: list
@@ -120,7 +120,7 @@ class CrossingReport:
         return between if between.any() else ~between
 
 
-def misfit(difference) -> Misfit:
+def difference_statistics(difference) -> DifferenceStatistics:
     """Return the statistics of depth differences, shape (n,), m.
 
     References
@@ -131,17 +131,17 @@ def misfit(difference) -> Misfit:
     d = np.asarray(difference, float)
     n = d.size
     if n == 0:
-        return Misfit(0, *(12 * [None]))
+        return DifferenceStatistics(0, *(12 * [None]))
     mean, rmse = float(d.mean()), float(np.sqrt(np.mean(d**2)))
     median = float(np.median(d))
     robust = float(1.4826 * np.median(np.abs(d - median)))
     if n == 1:
-        return Misfit(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
+        return DifferenceStatistics(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
     sd = float(d.std(ddof=1))
     error = sd / np.sqrt(n)
     half = float(student.ppf(0.975, n - 1) * error)
     enough = n >= FEWEST
-    return Misfit(
+    return DifferenceStatistics(
         n, mean, mean - half, mean + half,
         mean / error if error > 0.0 else None,
         bool(abs(mean) > half), sd, rmse,
@@ -152,7 +152,7 @@ def misfit(difference) -> Misfit:
     )
 
 
-def shares(difference, depth) -> list:
+def standard_counts(difference, depth) -> list:
     """Return how many differences, shape (n,), m, are within each standard's tolerance.
 
     A difference of two soundings passes where it is at most sqrt(2) times the tolerance of one
@@ -161,12 +161,12 @@ def shares(difference, depth) -> list:
     """
     size = np.abs(np.asarray(difference, float)) / np.sqrt(2.0)
     count = [
-        Share("IHO S-44", terms.label, size.size, int((size <= tvu(order, depth)).sum()))
+        StandardCount("IHO S-44", terms.label, size.size, int((size <= tvu(order, depth)).sum()))
         for order, terms in ORDERS.items()
     ]
     return count + [
-        Share("USACE EM 1110-2-1003", name, size.size,
-              int((size <= usace_tolerance(name, depth)).sum()))
+        StandardCount("USACE EM 1110-2-1003", name, size.size,
+                      int((size <= usace_tolerance(name, depth)).sum()))
         for name in USACE_CLASSES
     ]
 
@@ -223,23 +223,25 @@ def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> Cros
     for k, pair in enumerate(zip(crossings.visit_a, crossings.visit_b)):
         pairs.setdefault(pair, []).append(k)
     by_visits = [
-        (pair, misfit(d[pairs[pair]])) for pair in sorted(pairs, key=lambda p: (p[0] == p[1], p))
+        (pair, difference_statistics(d[pairs[pair]]))
+        for pair in sorted(pairs, key=lambda p: (p[0] == p[1], p))
     ]
     depth, slope = crossings.depth[tested], crossings.slope[tested]
     step = np.floor(depth / depth_step_m).astype(int)
     by_depth = [
-        ((k * depth_step_m, (k + 1) * depth_step_m), misfit(d[tested][step == k]))
+        ((k * depth_step_m, (k + 1) * depth_step_m), difference_statistics(d[tested][step == k]))
         for k in np.unique(step)
     ]
     edges = (0.0, *SLOPE_CLASSES)
     by_slope = [
-        ((low, high), misfit(d[tested][(slope >= low) & (slope < high)]))
+        ((low, high), difference_statistics(d[tested][(slope >= low) & (slope < high)]))
         for low, high in zip(edges[:-1], edges[1:])
     ]
     by_slope = [(edge, m) for edge, m in by_slope if m.n]
     report = CrossingReport(
-        crossings, misfit(d[between]), misfit(d[~between]), by_visits, by_depth, by_slope,
-        shares(d[tested], depth), [],
+        crossings, difference_statistics(d[between]), difference_statistics(d[~between]),
+        by_visits, by_depth, by_slope,
+        standard_counts(d[tested], depth), [],
     )
     report.notes.extend(_notes(report))
     return report

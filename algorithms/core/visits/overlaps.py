@@ -84,17 +84,7 @@ def find_overlaps(
     pa, pb = _at(tracks, i, t), _at(tracks, j, u)
     middle = 0.5 * (pa + pb)
     if crossings is not None and len(crossings) and i.size:
-        pair = tracks.visit[i] * len(trees) + tracks.visit[j]
-        number = {name: k for k, name in enumerate(tracks.names)}
-        known = np.array([
-            number.get(a, -1) * len(trees) + number.get(b, -1)
-            for a, b in zip(crossings.visit_a, crossings.visit_b)
-        ])
-        # A third coordinate keeps pairs of visits apart.
-        tree = cKDTree(np.column_stack([crossings.x, crossings.y, known * 3.0 * spacing_m]))
-        lone = np.isinf(tree.query(
-            np.column_stack([middle, pair * 3.0 * spacing_m]), distance_upper_bound=spacing_m
-        )[0])
+        lone = _far_from(crossings, tracks, tracks.visit[i], tracks.visit[j], middle, spacing_m)
         i, t, j, u, pa, pb, middle = (v[lone] for v in (i, t, j, u, pa, pb, middle))
     a = Direction.of(tracks, i, tracks.along[i] + t * tracks.step[i])
     b = Direction.of(tracks, j, tracks.along[j] + u * tracks.step[j])
@@ -118,6 +108,21 @@ def find_overlaps(
 def _at(tracks, piece, fraction):
     ends = [(v[piece], v[piece + 1]) for v in (tracks.x, tracks.y)]
     return np.column_stack([a + fraction * (b - a) for a, b in ends])
+
+
+def _far_from(crossings, tracks, one, two, place, spacing) -> np.ndarray:
+    """Return a mask of the places of two visits with no crossing of the same within a spacing."""
+    number = {name: k for k, name in enumerate(tracks.names)}
+    pair = one * len(number) + two
+    known = np.array([
+        number.get(a, -1) * len(number) + number.get(b, -1)
+        for a, b in zip(crossings.visit_a, crossings.visit_b)
+    ])
+    # A third coordinate keeps pairs of visits apart.
+    tree = cKDTree(np.column_stack([crossings.x, crossings.y, known * 3.0 * spacing]))
+    away, _ = tree.query(
+        np.column_stack([place, pair * 3.0 * spacing]), distance_upper_bound=spacing)
+    return np.isinf(away)
 
 
 def _closest_approaches(tracks, one, two, tree, reach, spacing):

@@ -24,7 +24,7 @@ SPOKESMEN = 9
 CHUNK = 50_000
 
 
-def thin(along, run, spacing) -> np.ndarray:
+def spaced_along(along, run, spacing) -> np.ndarray:
     """Return the index of one ping for each ``spacing`` metres of each run of track.
 
     ``along`` (m) and ``run`` have shape (n,).
@@ -80,7 +80,7 @@ def contradicted(
     return (against >= MAJORITY)[owner].mean(axis=1) > 0.5
 
 
-def departure(x, y, depth, along, visit, piece, pieces, *, radius):
+def depth_below_neighbors(x, y, depth, along, visit, piece, pieces, *, radius):
     """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
 
     Parameters as in `contradicted`.
@@ -127,7 +127,7 @@ def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=sile
     and which of them count, nearest first; these three have shape (part, k).
     """
     spacing = radius / NODES
-    nodes = thin(along, piece, spacing)
+    nodes = spaced_along(along, piece, spacing)
     if witness is not None:
         nodes = nodes[witness[nodes]]
     if not len(nodes):
