@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Point
 
-from lakefloor.algorithms.core.cleaning.cleaning import ISOLATED, clean
+from lakefloor.algorithms.core.cleaning.cleaning import clean
+from lakefloor.algorithms.core.cleaning.reasons import ISOLATED
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import ACCEPTED
 from lakefloor.algorithms.core.strays import (

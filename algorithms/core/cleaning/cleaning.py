@@ -8,7 +8,6 @@ places. No depth is changed and no sounding is dropped.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from functools import partial
 
@@ -16,52 +15,36 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..number_text import written
-from ..progress import silent, span
-from ..soundings import ACCEPTED, Soundings, distinct
+from ..progress import Progress, silent, span
+from ..soundings import Soundings
 from ..spacing import spacing_of_points
 from ..strays import clusters, isolated, lie
 from ..track import without_track
 from . import bursts, hampel, neighborhood, no_bottom, track_gates
+from .cleaning_log import CleaningLog, runs_of_track
+from .pieces import amid_false, loose_pieces, mostly_false
+from .reasons import (
+    AMID_FALSE,
+    BURST,
+    DEPTH_HELD,
+    FALSE_BOTTOM,
+    ISOLATED,
+    LOST_BOTTOM,
+    NEIGHBOURS,
+    NO_BOTTOM,
+    NO_POSITION,
+    OFF_TRACK,
+    OUTSIDE_LIMITS,
+    POSITION_FROZEN,
+    POSITION_JUMP,
+    REPEATED,
+    SPIKE,
+    TOO_FAST,
+    TOO_SLOW,
+    count,
+)
 from .track_gates import run_numbers, starts_of_runs
 
-NO_POSITION = "no position"
-NO_BOTTOM = "no bottom"
-OUTSIDE_LIMITS = "outside depth limits"
-REPEATED = "repeated row"
-POSITION_JUMP = "position jump"
-POSITION_FROZEN = "position frozen"
-TOO_FAST = "too fast"
-TOO_SLOW = "too slow"
-DEPTH_HELD = "depth held"
-SPIKE = "spike along track"
-BURST = "burst along track"
-NEIGHBOURS = "against neighbours"
-AMID_FALSE = "among false depths"
-ISOLATED = "isolated"
-
-#: Every reason that `clean` gives, in the order of its gates.
-REASONS = (
-    NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
-    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
-    AMID_FALSE,
-)  # fmt: skip
-
-#: Reasons that leave no trustworthy position.
-_OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
-#: Reasons after which the depth has to prove itself anew.
-_LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
-#: Reasons between which the bottom may have been taken up anew, and wrongly.
-_GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
-#: Reasons that a depth proved false by its neighbours, along the track or across.
-_FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
-#: A longer way between two pings, m, ends a run of track; or five times the usual way.
-_LONGEST_GAP = 50.0
-#: A longer time between two pings, s, ends a run of track.
-_LONGEST_PAUSE = 60.0
-#: Track to either side, m, that tells whether a piece stands among false depths.
-_AROUND = 30.0
-#: Share of false depths that condemns all from one loss of the bottom to the next.
-_MOSTLY = 2.0 / 3.0
 #: Fewest soundings of a stretch off its neighbours that are worth a note; and most notes.
 _WORTH_A_NOTE, _NOTES = 10, 5
 #: Rounds of the test against neighbours, each with what the one before left.
@@ -107,7 +90,7 @@ def clean(
     max_burst: float = 60.0,
     radius: float | None = None,
     anew: bool = False,
-    progress=silent,
+    progress: Progress = silent,
 ) -> Cleaned:
     """Mark the soundings that cannot be right, each with its reason.
 
@@ -166,19 +149,15 @@ def clean(
         the American Statistical Association 88, 782-792.
     """
     _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
-    for name, value in (
-        ("Maximum length of a burst", max_burst),
-        ("Search radius for neighbors", 0.0 if radius is None else radius),
-        ("Maximum possible boat speed", max_jump_speed),
-    ):
-        if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(
-                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
-            )
+    _refuse_negative({
+        "Maximum length of a burst": max_burst,
+        "Search radius for neighbors": 0.0 if radius is None else radius,
+        "Maximum possible boat speed": max_jump_speed,
+    })
     progress(0.0)
     notes = []
     visit, order = _visits(soundings.visit)
-    log = _Log.of(
+    log = CleaningLog.of(
         soundings, visit, order, anew, n_sigma, noise_floor, np.tan(np.radians(max_slope))
     )
     _by_value(log, min_depth, max_depth)
@@ -192,8 +171,7 @@ def clean(
     progress(0.3)
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius is None:
-        rows = np.flatnonzero(log.fresh)
-        radius = 1.5 * _spacing(log.x[rows], log.y[rows])
+        radius = 1.5 * _spacing(log)
         notes.append(
             f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
             if radius else
@@ -210,69 +188,6 @@ def clean(
     result[order] = log.status
     progress(1.0)
     return Cleaned(soundings.replace(status=result), count(result), tuple(notes), tuple(warnings))
-
-
-@dataclass(frozen=True)
-class _Log:
-    """The soundings, visit by visit, and what the gates found so far; arrays of length n."""
-
-    visit: np.ndarray
-    x: np.ndarray
-    y: np.ndarray
-    time: np.ndarray
-    raw_depth: np.ndarray
-    depth: np.ndarray
-    speed: np.ndarray
-    status: np.ndarray
-    reason: np.ndarray  # place in REASONS; -1 for none of these
-    fresh: np.ndarray  # still accepted
-    along: np.ndarray  # distance along the track, m; NaN off the track
-    seconds: np.ndarray  # NaN without a usable clock
-    floor: np.ndarray  # least standard deviation of depth, m
-    n_sigma: float
-    steepest: float  # slope believed, rise over run
-
-    @classmethod
-    def of(cls, soundings, visit, order, anew, n_sigma, noise_floor, steepest):
-        n = len(soundings)
-        field = {
-            name: getattr(soundings, name)[order]
-            for name in ("x", "y", "time", "raw_depth", "depth", "speed", "status")
-        }
-        status = field["status"] = field["status"].copy()
-        number = {word: k for k, word in enumerate(REASONS)}
-        words, row = distinct(status)
-        reason = np.array([number.get(word, -1) for word in words], dtype=int)[row]
-        if anew:
-            status[reason >= 0] = ACCEPTED
-            reason[:] = -1
-        return cls(
-            visit[order], **field, reason=reason, fresh=status == ACCEPTED,
-            along=np.full(n, np.nan), seconds=np.full(n, np.nan),
-            floor=np.full(n, noise_floor), n_sigma=n_sigma, steepest=steepest,
-        )
-
-    def mark(self, rows, reason):
-        """Give the reason to those of the rows, mask or numbers, that are still accepted."""
-        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
-        rows = rows[self.fresh[rows]]
-        self.status[rows] = reason
-        self.reason[rows] = REASONS.index(reason)
-        self.fresh[rows] = False
-
-    def marked(self, *reasons):
-        """Return a mask of the rows rejected for one of the reasons, now or before."""
-        return np.isin(self.reason, [REASONS.index(reason) for reason in reasons])
-
-    def left(self):
-        """Return the rows that still stand, the run of track of each, and what all tests share."""
-        rows = np.flatnonzero(self.fresh)
-        tests = {"n_sigma": self.n_sigma, "floor": self.floor[rows], "steepest": self.steepest}
-        return rows, _runs(self.visit[rows], self.along[rows], self.seconds[rows]), tests
-
-    def gone(self):
-        """Return a mask of the rows at which the bottom may have been taken up anew."""
-        return self.marked(*_GONE_BOTTOM) | (~self.fresh & (self.reason < 0))
 
 
 def _by_value(log, min_depth, max_depth):
@@ -293,7 +208,7 @@ def _by_value(log, min_depth, max_depth):
 def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
     """Gates of position and time; fills ``along`` and ``seconds``, and returns notes."""
     placed = np.isfinite(log.x) & np.isfinite(log.y)
-    on = np.flatnonzero(placed & ~log.marked(*_OFF_TRACK))
+    on = np.flatnonzero(placed & ~log.marked(*OFF_TRACK))
 
     def track_of(on):
         return track_gates.track_of_fixes(
@@ -338,10 +253,13 @@ def _by_place(log) -> list:
     ]
 
 
-def _spacing(x, y) -> float:
+def _spacing(log) -> float:
     """Return the lane spacing, m; 0 where there is but one lane, or too few soundings."""
+    rows = np.flatnonzero(log.fresh)
+    if len(rows) < neighborhood.FEWEST:
+        return 0.0
     try:
-        return spacing_of_points(x, y) if len(x) >= neighborhood.FEWEST else 0.0
+        return spacing_of_points(log.x[rows], log.y[rows])
     except LakefloorError:
         return 0.0
 
@@ -378,8 +296,8 @@ def _against_neighbours(log, radius, longest, progress):
     for turn in range(_ROUNDS):
         rows, run, tests = log.left()
         piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
-        lost = log.marked(*_LOST_BOTTOM)
-        pieces = _isolated(piece, run, rows, lost, log.visit, log.along[rows], longest)
+        lost = log.marked(*LOST_BOTTOM)
+        pieces = loose_pieces(piece, run, rows, lost, log.visit, log.along[rows], longest)
         ask = partial(
             neighborhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
             log.along[rows], log.visit[rows], piece, radius=radius, **tests,
@@ -397,24 +315,16 @@ def _among_false(log):
     """Gate of what is left where most depths proved false."""
     rows, run, tests = log.left()
     piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
-    false = log.marked(*_FALSE_BOTTOM)
+    false = log.marked(*FALSE_BOTTOM)
     known = np.flatnonzero(np.isfinite(log.along))
     every = np.arange(len(log.along))
     filled = np.interp(every, known, log.along[known]) if len(known) else log.along
-    amid = _amid_false(piece, run, rows, false, log.fresh, log.visit, filled)
+    amid = amid_false(piece, run, rows, false, log.fresh, log.visit, filled)
     told = np.flatnonzero(log.fresh | false)
-    section = _runs(log.visit[told], log.along[told], log.seconds[told])
+    section = runs_of_track(log.visit[told], log.along[told], log.seconds[told])
     section = section + np.cumsum(log.gone())[told]
-    mostly = _mostly_false(section, false[told])
+    mostly = mostly_false(section, false[told])
     log.mark(rows[amid | mostly[log.fresh[told]]], AMID_FALSE)
-
-
-def count(status) -> dict:
-    """Return ``total``, ``accepted`` and the number of soundings of each reason, in order."""
-    found = Counter(status)
-    counts = {"total": len(status), ACCEPTED: found.pop(ACCEPTED, 0)}
-    counts.update({reason: found.pop(reason, 0) for reason in REASONS})
-    return {**counts, **found}
 
 
 def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, floor, max_slope):
@@ -440,6 +350,14 @@ def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, flo
         raise LakefloorError(f"The maximum slope between pings is {max_slope}°. Enter 1 to 89°.")
 
 
+def _refuse_negative(values: dict):
+    for name, value in values.items():
+        if not (np.isfinite(value) and value >= 0.0):
+            raise LakefloorError(
+                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
+            )
+
+
 def _visits(names):
     """Return visit numbers, and the order that brings the rows of a visit together."""
     starts = starts_of_runs(names)
@@ -447,69 +365,6 @@ def _visits(names):
     codes = [number.setdefault(name, len(number)) for name in names[starts]]
     visit = np.repeat(np.array(codes, dtype=int), np.diff(np.append(starts, len(names))))
     return visit, np.argsort(visit, kind="stable")
-
-
-def _runs(visit, along, seconds):
-    """Return the run of unbroken track of each row: no new visit, no long way or time."""
-    if len(visit) == 0:
-        return np.zeros(0, dtype=int)
-    way, pause = np.diff(along), np.diff(seconds)
-    moving = way[way > 0]
-    longest = max(_LONGEST_GAP, 5.0 * float(np.median(moving)) if len(moving) else 0.0)
-    with np.errstate(invalid="ignore"):
-        new = (visit[1:] != visit[:-1]) | (way > longest) | (np.abs(pause) > _LONGEST_PAUSE)
-    return np.concatenate([[0], np.cumsum(new)])
-
-
-def _broken_ends(piece, run):
-    """First and last ping of each piece, and whether it begins and ends at a break in depth."""
-    head = starts_of_runs(piece)
-    tail = np.append(head[1:], len(piece)) - 1
-    inner = run[head[1:]] == run[tail[:-1]]
-    return head, tail, np.concatenate([[False], inner]), np.append(inner, False)
-
-
-def _isolated(piece, run, rows, lost, visit, along, longest):
-    """Pieces that nothing ties to the rest of the track.
-
-    Each end of a piece is a break in depth or the end of a run. A piece that is a whole
-    run is not isolated unless the bottom was lost at one of its ends. A piece longer than
-    ``longest``, m, speaks for itself: a lane may well follow a channel.
-    """
-    if len(piece) == 0:
-        return piece
-    head, tail, before, after = _broken_ends(piece, run)
-    broken = before | after
-    for ends, way in ((rows[head], -1), (rows[tail], 1)):
-        next_to = np.clip(ends + way, 0, len(lost) - 1)
-        broken |= lost[next_to] & (visit[next_to] == visit[ends])
-    return piece[head[broken & (along[tail] - along[head] <= longest)]]
-
-
-def _amid_false(piece, run, rows, false, fresh, visit, along):
-    """Pings of broken-off pieces in a stretch of track where most depths proved false."""
-    amid = np.zeros(len(piece), dtype=bool)
-    if len(piece) == 0:
-        return amid
-    head, tail, before, after = _broken_ends(piece, run)
-    number = np.concatenate([[0], np.cumsum(false.astype(int) - fresh)])
-    starts = starts_of_runs(visit)
-    stops = np.append(starts[1:], len(visit))
-    for p in np.flatnonzero(before | after):
-        first, last = rows[head[p]], rows[tail[p]]
-        v = np.searchsorted(starts, first, side="right") - 1
-        around = along[starts[v] : stops[v]]
-        a = starts[v] + np.searchsorted(around, along[first] - _AROUND)
-        b = starts[v] + np.searchsorted(around, along[last] + _AROUND, side="right")
-        amid[head[p] : tail[p] + 1] = number[b] > number[a]
-    return amid
-
-
-def _mostly_false(section, false):
-    """Mask of the rows in sections most of whose depths proved false; sections ascend."""
-    number = run_numbers(starts_of_runs(section), len(section))
-    share = np.bincount(number, false) / np.maximum(np.bincount(number), 1)
-    return share[number] >= _MOSTLY
 
 
 def _odd_stretches(log, lane, name, radius, noise) -> list:
