@@ -21,7 +21,8 @@ from ..core.correcting.lake_level import land_notes, reduce_to_datum
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.units import unit_factor
-from ..core.visits.unknown_level import unlike_levels, water_of_the_day
+from ..core.visits.unknown_level import water_of_the_day
+from ..core.visits.unlike_levels import unlike_levels
 from ._offsets import say_offsets
 
 _UNITS = ("ft", "m", "us-ft", "cm", "in")

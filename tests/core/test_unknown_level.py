@@ -16,9 +16,9 @@ from lakefloor.algorithms.core.visits.unknown_level import (
     LEAST_PLACES,
     MOST_ERROR_M,
     fit_to_stored,
-    unlike_levels,
     water_of_the_day,
 )
+from lakefloor.algorithms.core.visits.unlike_levels import unlike_levels
 
 
 def bottom(x, y):

@@ -32,9 +32,6 @@ LEAST_PLACES, MOST_ERROR_M = 5, 0.10
 #: An offset larger than this, m, is more than the level of a lake usually changes.
 _USUAL_OFFSET_M = 1.5
 
-#: Visits at known levels differ where tracks cross from so many m on, and so many standard errors.
-_UNLIKE_M, _UNLIKE_ERRORS = 0.15, 4.0
-
 _CURE = (
     "Give gauge readings or a lake level, run cross-lines over the tracks of both, or leave that "
     "visit out"
@@ -239,43 +236,6 @@ def fit_to_stored(
 def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
     """Tell whether soundings need those of a store at ``datum`` to come to its level."""
     return bool(_units(_moved(_own_waters(incoming), datum)[0], datum)[0])
-
-
-def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
-    """Return a sentence if visits reduced by their lake levels do not meet where tracks cross.
-
-    Parameters
-    ----------
-    soundings : Soundings
-        Reduced to one datum by levels that were read.
-    progress : callable
-
-    Notes
-    -----
-    Levels in a wrong unit, or one level for days on which the lake stood differently, leave
-    visits apart. Where tracks do not meet in :data:`LEAST_PLACES` places, nothing can be said.
-    """
-    days = [name for name, rows in visits_in_time(soundings) if soundings.accepted[rows].any()]
-    if len(days) < 2:
-        return []
-    try:
-        _, found = level_survey(soundings, held=days[:1], progress=progress)
-    except LakefloorError:
-        return []
-    apart = [
-        (str(name), float(offset))
-        for name, offset, error, places, held in zip(
-            found.visit, found.offset, found.std_error, found.observations, found.held)
-        if not held and places >= LEAST_PLACES
-        and abs(offset) > max(_UNLIKE_M, _UNLIKE_ERRORS * error)
-    ]
-    if not apart:
-        return []
-    each = ", ".join(f"'{name}' by {written(offset, '+.2f')} m" for name, offset in apart)
-    return [
-        f"Visits at known lake levels still differ from '{days[0]}' where tracks cross: {each}. "
-        "Check the level unit and the days of the lake levels."
-    ]
 
 
 def _own_waters(soundings, code=None):
