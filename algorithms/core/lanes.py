@@ -1,6 +1,9 @@
 """Number the straight runs of a track."""
 
+from __future__ import annotations
+
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import median_filter
 from shapely.geometry import LineString
 
@@ -28,9 +31,10 @@ def lanes_of(soundings: Soundings) -> np.ndarray:
 
 
 def number_lanes(
-    x, y, time, visit, *, tolerance_m=5.0, max_turn_deg=20.0, min_length_m=40.0,
-    max_gap_s=30.0, max_gap_m=50.0, min_speed_ms=STOPPED_MS,
-):
+    x: npt.ArrayLike, y: npt.ArrayLike, time: np.ndarray, visit: np.ndarray, *,
+    tolerance_m: float = 5.0, max_turn_deg: float = 20.0, min_length_m: float = 40.0,
+    max_gap_s: float = 30.0, max_gap_m: float = 50.0, min_speed_ms: float = STOPPED_MS,
+) -> np.ndarray:
     """Return the running number of each sounding's lane within its visit; 0 on turns and stops.
 
     Parameters
@@ -123,7 +127,9 @@ def _number_fixes(
     return numbers
 
 
-def stopped(x, y, seconds, min_speed: float = STOPPED_MS) -> np.ndarray:
+def stopped(
+    x: np.ndarray, y: np.ndarray, seconds: np.ndarray, min_speed: float = STOPPED_MS,
+) -> np.ndarray:
     """Return a mask of the fixes around which the boat hardly moves in 20 s.
 
     Parameters

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from .blocks import square_blocks, well_filled
 from .errors import LakefloorError
@@ -300,7 +301,10 @@ def _spacing_of_places(distance) -> float:
     return 4.0 * median
 
 
-def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shoreline=None) -> list:
+def doubts(
+    soundings: Soundings, spacing: float, cell: float, gap: float,
+    shoreline: BaseGeometry | None = None,
+) -> list:
     """Return a sentence about each size that does not suit the soundings or the lake.
 
     Parameters

@@ -6,6 +6,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from .blocks import square_blocks
 from .errors import LakefloorError
@@ -30,7 +31,7 @@ _LEAST, _MOST_SHARE = 20, 0.2
 _SHORE_STEP = 25.0
 
 
-def isolated(x, y) -> np.ndarray:
+def isolated(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return how far soundings that are no part of the survey lie from it, m; 0 for all others.
 
     Parameters
@@ -109,7 +110,7 @@ def _surrounded(col, row) -> np.ndarray:
     return tree.query_ball_point(tree.data, 1.5, p=np.inf, return_length=True) == 9
 
 
-def off_shore(x, y, shoreline) -> np.ndarray:
+def off_shore(x: np.ndarray, y: np.ndarray, shoreline: BaseGeometry) -> np.ndarray:
     """Return how far soundings off the shoreline lie from it, m; 0 for those near or within.
 
     Parameters
@@ -141,7 +142,7 @@ def off_shore(x, y, shoreline) -> np.ndarray:
     return away
 
 
-def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
+def of_this_lake(soundings: Soundings, shoreline: BaseGeometry | None = None) -> tuple:
     """Return the usable soundings without strays, and sentences about what was left out.
 
     Parameters and errors are those of :func:`without_strays` and :func:`~.spacing.usable`.
@@ -150,7 +151,7 @@ def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
     return (usable(kept) if notes else kept), notes
 
 
-def without_strays(soundings: Soundings, shoreline=None) -> tuple:
+def without_strays(soundings: Soundings, shoreline: BaseGeometry | None = None) -> tuple:
     """Return soundings without strays, and sentences about what was left out.
 
     Parameters
@@ -192,7 +193,7 @@ def without_strays(soundings: Soundings, shoreline=None) -> tuple:
     return soundings.select(kept), notes
 
 
-def clusters(away) -> list:
+def clusters(away: np.ndarray) -> list:
     """Return (count, distance in m) of the soundings that lie about equally far off, nearest first.
 
     Distances within a factor of two count together, and the median is given.

@@ -7,6 +7,7 @@ computed must not depend on it, so soundings are put in order of logging before 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from .soundings import Soundings, distinct, visit_list
 
@@ -114,7 +115,7 @@ def track_notes(soundings: Soundings) -> list:
     ]
 
 
-def follows_track(x, y) -> bool:
+def follows_track(x: npt.ArrayLike, y: npt.ArrayLike) -> bool:
     """Tell whether places come one after the other as a boat passes them.
 
     Parameters

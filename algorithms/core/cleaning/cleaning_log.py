@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..soundings import ACCEPTED, distinct
+from ..soundings import ACCEPTED, Soundings, distinct
 from .reasons import GONE_BOTTOM, REASONS
 
 #: A longer way between two pings, m, ends a run of track; or five times the usual way.
@@ -50,7 +50,10 @@ class CleaningLog:
     steepest: float  # slope believed, rise over run
 
     @classmethod
-    def of(cls, soundings, visit, order, anew, n_sigma, noise_floor, steepest):
+    def of(
+        cls, soundings: Soundings, visit: np.ndarray, order: np.ndarray, anew: bool, n_sigma: float,
+        noise_floor: float, steepest: float,
+    ) -> CleaningLog:
         n = len(soundings)
         field = {
             name: getattr(soundings, name)[order]
@@ -69,7 +72,7 @@ class CleaningLog:
             floor=np.full(n, noise_floor), n_sigma=n_sigma, steepest=steepest,
         )
 
-    def mark(self, rows, reason):
+    def mark(self, rows: np.ndarray, reason: str) -> None:
         """Give the reason to those of the rows, mask or numbers, that are still accepted."""
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         rows = rows[self.fresh[rows]]
@@ -77,16 +80,16 @@ class CleaningLog:
         self.reason[rows] = REASONS.index(reason)
         self.fresh[rows] = False
 
-    def marked(self, *reasons):
+    def marked(self, *reasons: str) -> np.ndarray:
         """Return a mask of the rows rejected for one of the reasons, now or before."""
         return np.isin(self.reason, [REASONS.index(reason) for reason in reasons])
 
-    def left(self):
+    def left(self) -> tuple:
         """Return the rows that still stand, the run of track of each, and what all tests share."""
         rows = np.flatnonzero(self.fresh)
         tests = {"n_sigma": self.n_sigma, "floor": self.floor[rows], "steepest": self.steepest}
         return rows, runs_of_track(self.visit[rows], self.along[rows], self.seconds[rows]), tests
 
-    def gone(self):
+    def gone(self) -> np.ndarray:
         """Return a mask of the rows at which the bottom may have been taken up anew."""
         return self.marked(*GONE_BOTTOM) | (~self.fresh & (self.reason < 0))

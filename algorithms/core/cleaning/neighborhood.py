@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..progress import silent
+from ..progress import Progress, silent
 from .track_gates import starts_of_runs
 
 #: Neighbours asked.
@@ -24,7 +24,7 @@ SPOKESMEN = 9
 CHUNK = 50_000
 
 
-def spaced_along(along, run, spacing) -> np.ndarray:
+def spaced_along(along: np.ndarray, run: np.ndarray, spacing: float) -> np.ndarray:
     """Return the index of one ping for each ``spacing`` metres of each run of track.
 
     ``along`` (m) and ``run`` have shape (n,).
@@ -35,9 +35,10 @@ def spaced_along(along, run, spacing) -> np.ndarray:
 
 
 def contradicted(
-    x, y, depth, along, visit, piece, pieces, witness=None,
-    *, radius, n_sigma, floor, steepest, progress=silent,
-) -> np.ndarray:  # fmt: skip
+    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
+    piece: np.ndarray, pieces: np.ndarray, witness: np.ndarray | None = None, *, radius: float,
+    n_sigma: float, floor: np.ndarray, steepest: float, progress: Progress = silent,
+) -> np.ndarray:
     """Return which pieces of track the soundings of other places contradict.
 
     Each piece is spoken for by up to nine of its pings. A neighbour contradicts a ping if
@@ -80,7 +81,10 @@ def contradicted(
     return (against >= MAJORITY)[owner].mean(axis=1) > 0.5
 
 
-def depth_below_neighbors(x, y, depth, along, visit, piece, pieces, *, radius):
+def depth_below_neighbors(
+    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
+    piece: np.ndarray, pieces: np.ndarray, *, radius: float,
+) -> tuple:
     """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
 
     Parameters as in `contradicted`.

@@ -28,7 +28,7 @@ def is_water_of_a_day(datum: str) -> bool:
     return datum.startswith(_WATER_OF)
 
 
-def datum_of(soundings: Soundings):
+def datum_of(soundings: Soundings) -> tuple | None:
     """Return name and elevation (m) of the datum that soundings are reduced to, or None.
 
     The elevation is None where it is not known: depths count from the water of one day.
@@ -65,7 +65,7 @@ def datums_of(soundings: Soundings) -> tuple:
     return datums, group
 
 
-def datum_values(datum) -> dict:
+def datum_values(datum: tuple) -> dict:
     """Return what ``corrections`` hold of a datum, name and elevation in m.
 
     For :func:`.soundings.with_corrections`. A datum without elevation has no scale on which the
@@ -77,14 +77,14 @@ def datum_values(datum) -> dict:
     return {"datum": name, "datum_elev_m": elevation_text(elevation)}
 
 
-def one_datum(a, b) -> bool:
+def one_datum(a: tuple | None, b: tuple | None) -> bool:
     """Tell whether two datums, name and elevation in m or None, are the same to a millimetre."""
     if a is None or b is None or a[0] != b[0] or None in (a[1], b[1]):
         return a is not None and a == b
     return abs(a[1] - b[1]) < _SAME_M
 
 
-def datum_words(datum) -> str:
+def datum_words(datum: tuple | None) -> str:
     """Return a datum, name and elevation in m or None, as a message shows it."""
     if datum is None:
         return "not reduced"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 
 import numpy as np
 
@@ -41,14 +42,14 @@ class LevelRecord:
     level: np.ndarray
     skipped: int = 0
 
-    def at(self, time) -> np.ndarray:
+    def at(self, time: np.ndarray) -> np.ndarray:
         """Return levels at times, linear between readings, the end readings held beyond."""
         start = self.time[0]
         ms = np.timedelta64(1, "ms")
         return np.interp((time - start) / ms, (self.time - start) / ms, self.level)
 
 
-def level_record(time, level, unit: str = "m") -> LevelRecord:
+def level_record(time: np.ndarray, level: np.ndarray, unit: str = "m") -> LevelRecord:
     """Return gauge readings in metres and in order of time.
 
     Parameters
@@ -97,7 +98,7 @@ def level_record(time, level, unit: str = "m") -> LevelRecord:
     return LevelRecord(time[order], level[order] * scale, int((~known).sum()))
 
 
-def gauge_times(texts, time_zone: str = "UTC") -> np.ndarray:
+def gauge_times(texts: Sequence[str], time_zone: str = "UTC") -> np.ndarray:
     """Return UTC times of gauge readings written as text, e.g. 2026-05-14T08:00.
 
     Parameters
@@ -126,7 +127,7 @@ def gauge_times(texts, time_zone: str = "UTC") -> np.ndarray:
     return np.where(stated, local - shift, utc)
 
 
-def gauge_numbers(values) -> np.ndarray:
+def gauge_numbers(values: Sequence) -> np.ndarray:
     """Return levels as numbers, NaN where a value is empty; a decimal comma is understood.
 
     Raises
@@ -147,7 +148,7 @@ def gauge_numbers(values) -> np.ndarray:
     return numbers
 
 
-def visit_levels(visit, level, unit: str = "m") -> dict:
+def visit_levels(visit: Sequence, level: np.ndarray, unit: str = "m") -> dict:
     """Return the level of each visit, m.
 
     Parameters
@@ -227,8 +228,8 @@ class GaugeLevels:
 
 
 def gauge_levels(
-    columns: Mapping[str, Sequence], chosen: GaugeFields, *, unit: str, time_zone="UTC",
-    table: str = "",
+    columns: Mapping[str, Sequence], chosen: GaugeFields, *, unit: str,
+    time_zone: str | tzinfo = "UTC", table: str = "",
 ) -> GaugeLevels:
     """Return the lake levels that a table of gauge readings holds.
 

@@ -51,14 +51,9 @@ class Reduced:
 
 
 def reduce_to_datum(
-    soundings: Soundings,
-    levels: LevelRecord | Mapping | float,
-    *,
-    datum_elevation_m: float | None = None,
-    datum_name: str = "",
-    hold: bool = False,
-    code=None,
-    progress: Progress = silent,
+    soundings: Soundings, levels: LevelRecord | Mapping | float, *,
+    datum_elevation_m: float | None = None, datum_name: str = "", hold: bool = False,
+    code: int | str | None = None, progress: Progress = silent,
 ) -> Reduced:
     """Reduce depths below the water surface of the day to depths below a lake datum.
 
@@ -220,7 +215,7 @@ def land_notes(soundings: Soundings) -> list:
     ]
 
 
-def refuse_reduced(soundings: Soundings):
+def refuse_reduced(soundings: Soundings) -> None:
     """Raise LakefloorError if soundings are reduced to a datum already."""
     datums, group = datums_of(soundings)
     reduced = np.array([datum is not None for datum in datums], bool)[group]
@@ -248,7 +243,7 @@ def visits_in_time(soundings: Soundings) -> list:
     return sorted(each_visit(soundings), key=first)
 
 
-def day_of(visit, soundings: Soundings, code=None) -> str:
+def day_of(visit: str, soundings: Soundings, code: int | str | None = None) -> str:
     """Return the day of a visit as text: the lake's own, on which it began.
 
     Parameters

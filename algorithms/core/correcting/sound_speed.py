@@ -1,6 +1,9 @@
 """Speed of sound in fresh water."""
 
+from __future__ import annotations
+
 import numpy as np
+import numpy.typing as npt
 
 from ..errors import LakefloorError
 from ..number_text import written
@@ -28,7 +31,7 @@ def unknown_water_speed() -> tuple:
     return 0.5 * (low + high), 0.5 * (high - low)
 
 
-def fresh_water_sound_speed(temperature_c):
+def fresh_water_sound_speed(temperature_c: npt.ArrayLike) -> np.ndarray:
     """Return the speed of sound in pure water at atmospheric pressure.
 
     Pressure adds 0.25 m/s at 15 m depth and 0.3 g/kg of dissolved salts about
@@ -72,7 +75,7 @@ def fresh_water_sound_speed(temperature_c):
     return np.polynomial.polynomial.polyval(temperature, _MARCZAK)
 
 
-def harmonic_mean_speed(thickness_m, speed) -> float:
+def harmonic_mean_speed(thickness_m: npt.ArrayLike, speed: npt.ArrayLike) -> float:
     """Return the mean sound speed of layered water, as the echo's travel time gives it.
 
     Parameters

@@ -67,13 +67,8 @@ class TimeOffset:
 
 
 def find_time_offset(
-    soundings: Soundings,
-    *,
-    search=(-5.0, 5.0),
-    max_distance_m: float = 5.0,
-    position_m: float = 1.0,
-    largest_uncert_s: float = 0.5,
-    progress: Progress = silent,
+    soundings: Soundings, *, search: tuple = (-5.0, 5.0), max_distance_m: float = 5.0,
+    position_m: float = 1.0, largest_uncert_s: float = 0.5, progress: Progress = silent,
 ) -> TimeOffset:
     """Find the time offset between sounder and GPS, visit by visit and for all visits together.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..soundings import distinct, parse_corrections
+from ..soundings import Soundings, distinct, parse_corrections
 from .latency import shift_along, visit_track
 
 #: Half-length of the stretch of each track that is compared at a meeting: at least this many
@@ -42,7 +42,7 @@ class Meetings:
     blocks: np.ndarray
     tracks: np.ndarray
 
-    def __len__(self):
+    def __len__(self) -> int:
         return len(self.dz)
 
 
@@ -53,7 +53,7 @@ class OffsetTrack:
     along it changes. So tracks meet at the same places for all offsets.
     """
 
-    def __init__(self, name, soundings):
+    def __init__(self, name: str, soundings: Soundings):
         s = soundings.select(np.argsort(soundings.time, kind="stable"))
         self.t = (s.time - s.time[0]) / np.timedelta64(1, "s")
         x, y, self.z = s.x - s.x.mean(), s.y - s.y.mean(), s.depth
@@ -81,19 +81,20 @@ class OffsetTrack:
         self.block = block
         self.lane = np.where(s.lane > 0, s.lane.astype(np.int64), -1 - block)
 
-    def where(self, time):
+    def where(self, time: np.ndarray) -> np.ndarray:
         """Return the position at times, shape (..., 2)."""
         return np.stack(
             [np.interp(time, self.fix_t, self.fix_x), np.interp(time, self.fix_t, self.fix_y)], -1
         )
 
-    def known(self, time):
+    def known(self, time: np.ndarray) -> np.ndarray:
         """Tell at which times the position is known: not in a break, not beyond the ends."""
         before = np.clip(np.searchsorted(self.fix_t, time, "right") - 1, 0, self.broken.size - 1)
         inside = (time >= self.fix_t[0]) & (time <= self.fix_t[-1])
         return inside & ~self.broken[before]
 
-    def when(self, run):
+    def when(self, run: np.ndarray) -> np.ndarray:
+        """Return the times at distances run, s."""
         return np.interp(run, self.run, self.fix_t)
 
 
@@ -164,7 +165,7 @@ def meeting_places(track: OffsetTrack, max_distance: float) -> tuple:
 
 
 def compare_at(track: OffsetTrack, tau: float, places: tuple) -> Meetings:
-    """Return what the meetings at ``places`` tell at a time offset."""
+    """Return what the meetings at ``places`` show at a time offset, s."""
     times, middle, velocity = places
     nothing = Meetings(*[np.empty(0)] * 3, np.empty((0, 2)), np.empty(0), *[np.empty((0, 2))] * 2)
     rows = np.searchsorted(track.t, times - tau)

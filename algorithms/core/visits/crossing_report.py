@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.stats import t as student
 
 from ..errors import LakefloorError
@@ -77,7 +78,7 @@ class StandardCount:
     passed: int
 
     @property
-    def share(self):
+    def share(self) -> float | None:
         """Share 0..1, or None where there is no crossing."""
         return self.passed / self.n if self.n else None
 
@@ -120,7 +121,7 @@ class CrossingReport:
         return between if between.any() else ~between
 
 
-def difference_statistics(difference) -> DifferenceStatistics:
+def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     """Return the statistics of depth differences, shape (n,), m.
 
     References
@@ -152,7 +153,7 @@ def difference_statistics(difference) -> DifferenceStatistics:
     )
 
 
-def standard_counts(difference, depth) -> list:
+def standard_counts(difference: npt.ArrayLike, depth: np.ndarray) -> list:
     """Return how many differences, shape (n,), m, are within each standard's tolerance.
 
     A difference of two soundings passes where it is at most sqrt(2) times the tolerance of one

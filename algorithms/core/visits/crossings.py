@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 
 import numpy as np
+import numpy.typing as npt
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -85,12 +87,12 @@ class Crossings:
         """Mean depth of both tracks, m."""
         return 0.5 * (self.depth_a + self.depth_b)
 
-    def select(self, rows) -> Crossings:
+    def select(self, rows: np.ndarray) -> Crossings:
         """Return the places picked by a mask or an index array."""
         return Crossings(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
 
-def join_crossings(parts) -> Crossings:
+def join_crossings(parts: Iterable[Crossings]) -> Crossings:
     """Return the places of all ``parts`` in order."""
     parts = list(parts)
     return Crossings(
@@ -271,8 +273,27 @@ def _middle_of_each(along_a, along_b, merge):
 
 
 def crossings_at(
-    soundings, tracks, i, t, j, u, x, y, *, slope, angle, distance=None, across=0.0, extra=0.0
-):
+    soundings: Soundings, tracks: SurveyTracks, i: np.ndarray, t: np.ndarray, j: np.ndarray,
+    u: np.ndarray, x: np.ndarray, y: np.ndarray, *, slope: np.ndarray, angle: np.ndarray,
+    distance: np.ndarray | None = None, across: npt.ArrayLike = 0.0, extra: npt.ArrayLike = 0.0,
+) -> Crossings:
+    """Return the places where two pieces of track meet, each a fraction along its piece.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    tracks : SurveyTracks
+    i, j : int array, shape (n,)
+        Pieces of the first and of the second track.
+    t, u : array, shape (n,)
+        Place on them, 0..1.
+    x, y, slope, angle, distance : array, shape (n,)
+        As in :class:`Crossings`; the tracks cross where there is no distance.
+    across : array, shape (n,)
+        What the slope between the tracks makes of their difference, m.
+    extra : array, shape (n,)
+        Standard uncertainty of that, m.
+    """
     def side(piece, fraction):
         rows = np.column_stack([tracks.row[piece], tracks.row[piece + 1]])
         depth = (1 - fraction) * tracks.depth[piece] + fraction * tracks.depth[piece + 1]

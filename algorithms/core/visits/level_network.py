@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,17 +98,9 @@ class Levelled:
 
 
 def level_survey(
-    soundings: Soundings,
-    *,
-    unit: str = "visit",
-    held=(),
-    overlaps: bool = True,
-    reach_m: float = 5.0,
-    max_gap_m: float = 20.0,
-    position_m: float = 1.0,
-    depth_m: float = 0.05,
-    robust: bool = True,
-    progress: Progress = silent,
+    soundings: Soundings, *, unit: str = "visit", held: Sequence[str] = (), overlaps: bool = True,
+    reach_m: float = 5.0, max_gap_m: float = 20.0, position_m: float = 1.0, depth_m: float = 0.05,
+    robust: bool = True, progress: Progress = silent,
 ) -> tuple:
     """Find where the tracks of a survey meet, and level its visits, or its lanes, by it.
 
@@ -158,14 +151,8 @@ def level_survey(
 
 
 def level_visits(
-    soundings: Soundings,
-    crossings: Crossings,
-    *,
-    unit: str = "visit",
-    held=(),
-    position_m: float = 1.0,
-    depth_m: float = 0.05,
-    robust: bool = True,
+    soundings: Soundings, crossings: Crossings, *, unit: str = "visit", held: Sequence[str] = (),
+    position_m: float = 1.0, depth_m: float = 0.05, robust: bool = True,
     progress: Progress = silent,
 ) -> Levelled:
     """Find the constant offset of each visit, or of each lane, from where tracks meet.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
@@ -56,16 +57,9 @@ class Network:
 
 
 def solve_network(
-    first,
-    second,
-    difference,
-    weight=None,
-    *,
-    units: int,
-    held=None,
-    mean_held: bool = False,
-    robust: bool = False,
-    runs=None,
+    first: npt.ArrayLike, second: npt.ArrayLike, difference: npt.ArrayLike,
+    weight: npt.ArrayLike | None = None, *, units: int, held: npt.ArrayLike | None = None,
+    mean_held: bool = False, robust: bool = False, runs: tuple | None = None,
     progress: Progress = silent,
 ) -> Network:
     """Adjust a network of differences between units of constant offset.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ..errors import LakefloorError
 from ..units import FOOT
@@ -39,7 +40,7 @@ _USACE_FEET = {
 USACE_CLASSES = tuple(_USACE_FEET)
 
 
-def tvu(order: str, depth) -> np.ndarray:
+def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the greatest total vertical uncertainty (95 %) that an S-44 order allows, m.
 
     Parameters
@@ -67,7 +68,7 @@ def tvu(order: str, depth) -> np.ndarray:
     return np.hypot(terms.a, terms.b * np.asarray(depth, float))
 
 
-def thu(order: str, depth) -> np.ndarray:
+def thu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the greatest total horizontal uncertainty (95 %) that an S-44 order allows, m.
 
     Parameters, errors and source as for :func:`tvu`.
@@ -76,7 +77,7 @@ def thu(order: str, depth) -> np.ndarray:
     return terms.thu_fixed + terms.thu_share * np.asarray(depth, float)
 
 
-def usace_tolerance(survey: str, depth) -> np.ndarray:
+def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the depth tolerance (95 %) of a class of survey of the U.S. Army engineers, m.
 
     Parameters

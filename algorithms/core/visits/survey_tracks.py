@@ -8,7 +8,7 @@ import numpy as np
 
 from .. import lanes
 from ..errors import LakefloorError
-from ..soundings import distinct
+from ..soundings import Soundings, distinct
 from ..times import seconds_of
 from ..track import without_track
 
@@ -41,7 +41,7 @@ class SurveyTracks:
     used: np.ndarray  # vertices that are on a piece
 
     @classmethod
-    def of(cls, soundings, max_gap, stop_radius):
+    def of(cls, soundings: Soundings, max_gap: float, stop_radius: float) -> SurveyTracks:
         used = soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
         lost = without_track(soundings)
         rows = np.flatnonzero(used & ~lost)
@@ -123,7 +123,7 @@ class Direction:
     gradient: np.ndarray
 
     @classmethod
-    def of(cls, tracks, piece, along):
+    def of(cls, tracks: SurveyTracks, piece: np.ndarray, along: np.ndarray) -> Direction:
         # Near an end of the track the stretch is moved inward, not cut short.
         start, stop = tracks.along[tracks.first[piece]], tracks.along[tracks.last[piece]]
         along = np.maximum(np.minimum(along, stop - _REACH_M), start + _REACH_M)

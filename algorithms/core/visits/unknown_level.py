@@ -82,7 +82,8 @@ class Fitted:
 
 
 def water_of_the_day(
-    soundings: Soundings, *, each: bool = False, code=None, progress: Progress = silent
+    soundings: Soundings, *, each: bool = False, code: int | str | None = None,
+    progress: Progress = silent,
 ) -> Fitted:
     """Count depths from the water of the first visit, where no lake level is known.
 
@@ -154,7 +155,7 @@ def water_of_the_day(
 
 def fit_to_stored(
     incoming: Soundings, stored: Soundings | None = None, *, datum: tuple | None = None,
-    replaces: int | None = None, code=None, progress: Progress = silent,
+    replaces: int | None = None, code: int | str | None = None, progress: Progress = silent,
 ) -> Fitted:
     """Bring visits without a known lake level to the datum of a lake's store.
 
