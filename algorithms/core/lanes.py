@@ -78,6 +78,18 @@ def number_lanes(
     Douglas, D. H. and Peucker, T. K. (1973), Algorithms for the reduction of
     the number of points required to represent a digitized line or its
     caricature, Cartographica 10(2), 112-122.
+
+    Examples
+    --------
+    Two straight runs, 20 m apart, to and fro:
+
+    >>> run = np.arange(0.0, 101.0, 2.0)
+    >>> no_time = np.full(102, np.datetime64("NaT", "ms"))
+    >>> lane = number_lanes(
+    ...     np.r_[run, run[::-1]], np.repeat([0.0, 20.0], 51), no_time,
+    ...     np.full(102, "May", dtype=object))
+    >>> int(lane[10]), int(lane[-10])
+    (1, 2)
     """
     if min(tolerance_m, min_length_m, max_gap_s, max_gap_m) <= 0.0:
         raise LakefloorError(

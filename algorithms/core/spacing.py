@@ -105,6 +105,12 @@ def lane_spacing(soundings: Soundings) -> float:
     the gaps, by length of track, are well wider than the blocks. Gaps several times as wide
     span the land between two arms, or lead to a stray fix, and are left out. Of the others the
     median is taken, weighted by area: lanes run twice, and lines across, weigh little.
+
+    Examples
+    --------
+    >>> along, across = np.meshgrid(np.arange(0.0, 101.0, 2.0), np.arange(0.0, 160.0, 20.0))
+    >>> round(lane_spacing(Soundings.build(along.ravel(), across.ravel(), np.full(408, 5.0))), 1)
+    20.0
     """
     kept = usable(soundings)
     return spacing_of_points(kept.x, kept.y)
@@ -417,6 +423,11 @@ def suggest_cell(spacing: float) -> float:
 
     About an eighth of the spacing: a finer grid shows nothing that was sounded, a
     coarser one loses what was. Not below 0.5 m, the scatter of a good position.
+
+    Examples
+    --------
+    >>> suggest_cell(20.0), suggest_cell(3.0)
+    (2.0, 0.5)
     """
     wanted = max(spacing / _CELLS_PER_SPACING, _SMALLEST_CELL)
     decade = 10.0 ** np.floor(np.log10(wanted))

@@ -50,6 +50,13 @@ def isolated(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     about one place are strays. A longer track is one if it lies farther off than the survey is
     wide, and is short against the survey, and does not cover an area in lanes: a second basin
     stays, and so does a bay that was visited once.
+
+    Examples
+    --------
+    >>> along, across = np.meshgrid(np.arange(0.0, 101.0, 2.0), np.arange(0.0, 160.0, 20.0))
+    >>> away = isolated(np.append(along, 5000.0), np.append(across, 5000.0))
+    >>> int((away > 0.0).sum()), round(float(away[-1]) / 1000.0, 1)
+    (1, 6.9)
     """
     away = np.zeros(len(x))
     if len(x) < _LEAST:
@@ -197,6 +204,11 @@ def clusters(away: np.ndarray) -> list:
     """Return (count, distance in m) of the soundings that lie about equally far off, nearest first.
 
     Distances within a factor of two count together, and the median is given.
+
+    Examples
+    --------
+    >>> clusters(np.array([0.0, 100.0, 110.0, 900.0]))
+    [(2, 105.0), (1, 900.0)]
     """
     far = np.sort(away[away > 0.0])
     found = []

@@ -133,6 +133,15 @@ def follows_track(x: npt.ArrayLike, y: npt.ArrayLike) -> bool:
     Where rows have been shuffled, or sorted by one coordinate, places many rows apart are as far
     from each other as successive ones; along a track they are farther. Squares of a grid, line
     after line in one direction, are the order of a list and not of a boat.
+
+    Examples
+    --------
+    >>> x = np.arange(0.0, 100.0, 2.0)
+    >>> follows_track(x, 0.3 * x)
+    True
+    >>> shuffled = (np.arange(50) * 17) % 50
+    >>> follows_track(x[shuffled], 0.3 * x[shuffled])
+    False
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     placed = np.isfinite(x) & np.isfinite(y)

@@ -147,6 +147,20 @@ def clean(
         of the American Statistical Association 69, 383-393.
     Davies, L. and Gather, U. (1993). The identification of multiple outliers. Journal of
         the American Statistical Association 88, 782-792.
+
+    Examples
+    --------
+    >>> x = np.arange(0.0, 100.0, 2.0)
+    >>> depth = 5.0 + 0.01 * x
+    >>> depth[25] = 12.0
+    >>> second = np.arange(50).astype("timedelta64[s]")
+    >>> log = Soundings.build(
+    ...     x, np.zeros(50), depth, time=np.datetime64("2026-05-14T08:00", "ms") + second)
+    >>> cleaned = clean(log)
+    >>> cleaned.soundings.status[25]
+    'spike along track'
+    >>> cleaned.counts["accepted"]
+    49
     """
     _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
     _refuse_negative({

@@ -140,6 +140,15 @@ def correct_depths(
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (velocity, draft
     and latency calibration of single-beam sounders).
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 4.3.7 and 5.1.2.
+
+    Examples
+    --------
+    >>> log = Soundings.build([0.0], [0.0], [6.0], water_temp=10.0, visit="May")
+    >>> done = correct_depths(log, draft_m=0.3).soundings
+    >>> round(float(done.depth[0]), 3)  # 6 m x 1447.3 / 1500 + 0.3 m
+    6.089
+    >>> done.corrections[0]
+    'time_offset_s=0;draft_m=0.3;sound_speed=1500->1447.3'
     """
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to correct. Choose a layer that has some.")

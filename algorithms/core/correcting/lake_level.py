@@ -97,6 +97,15 @@ def reduce_to_datum(
     ----------
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (reduction of
     soundings to a water-level datum by interpolated gauge readings).
+
+    Examples
+    --------
+    >>> day = Soundings.build([0.0], [0.0], [6.0], visit="May")
+    >>> done = reduce_to_datum(day, 101.5, datum_elevation_m=101.0, datum_name="full pool")
+    >>> float(done.soundings.depth[0])
+    5.5
+    >>> done.datum
+    ('full pool', 101.0)
     """
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to reduce. Choose a layer that has some.")

@@ -126,6 +126,14 @@ def plane_slopes(
     Journal of the American Statistical Association 74(368), 829-836.
     Schlossmacher, E. J. (1973). An iterative technique for absolute deviations curve fitting.
     Journal of the American Statistical Association 68(344), 857-859.
+
+    Examples
+    --------
+    >>> side = np.arange(-20.0, 21.0, 2.0)
+    >>> x, y = (v.ravel() for v in np.meshgrid(side, side))
+    >>> slope, one_way = plane_slopes(x, y, 5.0 + 0.1 * x, np.zeros(1), np.zeros(1), 8.0)
+    >>> round(float(slope[0]), 3), bool(one_way[0])
+    (0.1, False)
     """
     x, y, depth, _ = block_mean(x, y, radius_m / 5.0, depth)
     nodes = np.column_stack([x, y])

@@ -57,6 +57,11 @@ def fresh_water_sound_speed(temperature_c: npt.ArrayLike) -> np.ndarray:
     Marczak, W. (1997). Water as a standard in the measurements of speed of
     sound in liquids. Journal of the Acoustical Society of America 102(5),
     2776-2779.
+
+    Examples
+    --------
+    >>> round(float(fresh_water_sound_speed(10.0)), 1)
+    1447.3
     """
     temperature = np.asarray(temperature_c, dtype=float)
     low, high = LAKE_TEMPERATURES
@@ -95,6 +100,11 @@ def harmonic_mean_speed(thickness_m: npt.ArrayLike, speed: npt.ArrayLike) -> flo
     LakefloorError
         If the layers do not match, a thickness is negative, all are 0, or a
         speed is not above 0.
+
+    Examples
+    --------
+    >>> round(harmonic_mean_speed([10.0, 10.0], [1480.0, 1420.0]), 1)
+    1449.4
     """
     thickness = np.asarray(thickness_m, dtype=float)
     speed = np.asarray(speed, dtype=float)

@@ -134,6 +134,14 @@ def uncertainty_budget(
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (error budget of
     depth measurement).
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1.2.
+
+    Examples
+    --------
+    >>> side = np.arange(0.0, 41.0, 2.0)
+    >>> x, y = (v.ravel() for v in np.meshgrid(side, side))
+    >>> budget = uncertainty_budget(Soundings.build(x, y, 5.0 + 0.1 * x), position_m=1.0)
+    >>> {name: round(rms, 3) for name, rms, _ in budget.terms}["position on slope"]
+    0.1
     """
     if len(soundings) == 0:
         raise LakefloorError(

@@ -128,6 +128,14 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     ----------
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (RMS error at
     crossings and its 95 % level).
+
+    Examples
+    --------
+    >>> found = difference_statistics([0.1, -0.1, 0.2, 0.0])
+    >>> found.n, round(found.mean, 3), found.significant
+    (4, 0.05, False)
+    >>> found.percentile95 is None  # fewer than ten
+    True
     """
     d = np.asarray(difference, float)
     n = d.size

@@ -150,6 +150,16 @@ def find_crossings(
     ----------
     Wessel, P. (1989). XOVER: a cross-over error detector for track data. Computers & Geosciences
     15(3), 333-346 (interpolation along both tracks to their intersection).
+
+    Examples
+    --------
+    >>> run, still = np.arange(-50.0, 51.0, 5.0), np.zeros(21)
+    >>> survey = Soundings.build(
+    ...     np.r_[run, still], np.r_[still, run], np.repeat([6.0, 6.2], 21),
+    ...     visit=np.repeat(["July", "May"], 21))
+    >>> found = find_crossings(survey)
+    >>> len(found), round(float(found.difference[0]), 2), round(float(found.angle[0]))
+    (1, -0.2, 90)
     """
     check_lengths(max_gap_m, merge_m, stop_radius_m)
     if not 0.0 <= min_angle_deg < 90.0:

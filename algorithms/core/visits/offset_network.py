@@ -103,6 +103,17 @@ def solve_network(
     Geosciences 36(3), 348-354. Huber, P. J. (1981). Robust Statistics, chapter 7. Wiley.
     Aronow, P. M., Samii, C. & Assenova, V. A. (2015). Cluster-robust variance estimation for
     dyadic data. Political Analysis 23(4), 564-577.
+
+    Examples
+    --------
+    Three visits, the first one held; what was measured agrees.
+
+    >>> network = solve_network(
+    ...     [0, 1, 0], [1, 2, 2], [0.3, -0.1, 0.2], units=3, held=[True, False, False])
+    >>> [round(float(offset), 2) for offset in network.offset]
+    [0.0, -0.3, -0.2]
+    >>> network.redundancy
+    1
     """
     first, second = np.asarray(first, np.intp), np.asarray(second, np.intp)
     d = np.asarray(difference, float)

@@ -58,6 +58,16 @@ def find_overlaps(
     with a constant of its own, so that a difference of datum does not lean on the slope. Where two
     tracks alone lie in reach, the slope across them cannot be told from a difference of datum: it
     is then taken as zero, and ``uncert`` contains the distance times the slope along the track.
+
+    Examples
+    --------
+    >>> run, still = np.arange(-50.0, 51.0, 5.0), np.zeros(21)
+    >>> survey = Soundings.build(
+    ...     np.r_[run, run], np.r_[still, still + 2.0], np.repeat([6.0, 6.2], 21),
+    ...     visit=np.repeat(["July", "May"], 21))
+    >>> found = find_overlaps(survey)
+    >>> len(found), round(float(found.difference[0]), 2), round(float(found.distance[0]), 1)
+    (5, -0.2, 2.0)
     """
     check_lengths(max_gap_m, reach_m, spacing_m, stop_radius_m)
     tracks = SurveyTracks.of(soundings, max_gap_m, stop_radius_m)

@@ -63,6 +63,11 @@ def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     ----------
     International Hydrographic Organization, S-44, Standards for Hydrographic Surveys, edition 6.
     The terms were taken from software that implements the standard, not from its own table 1.
+
+    Examples
+    --------
+    >>> round(float(tvu("1b", 10.0)), 3)
+    0.517
     """
     terms = _order(order)
     return np.hypot(terms.a, terms.b * np.asarray(depth, float))
