@@ -13,7 +13,7 @@ from lakefloor.algorithms.core.soundings import (
     parse_corrections,
 )
 from lakefloor.algorithms.core.visits.unknown_level import (
-    LEAST_PLACES,
+    FEWEST_MEETINGS,
     MOST_ERROR_M,
     fit_to_stored,
     water_of_the_day,
@@ -151,7 +151,7 @@ def test_two_outings_far_apart_in_level_fit_each_other(order):
     assert row.visit == "2026-07-02"
     assert row.offset == pytest.approx(-0.8, abs=4 * row.std_error + 0.03)
     assert row.std_error <= MOST_ERROR_M
-    assert row.places >= LEAST_PLACES
+    assert row.places >= FEWEST_MEETINGS
     # The rule is 0.35 m; the noise alone is 0.05 m, positions on slopes add as much.
     assert rms(done.soundings, 0.0) < 0.12
     assert rms(both, 0.0) > 0.3

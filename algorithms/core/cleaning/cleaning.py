@@ -270,7 +270,7 @@ def _by_place(log) -> list:
 def _spacing(log) -> float:
     """Return the lane spacing, m; 0 where there is but one lane, or too few soundings."""
     rows = np.flatnonzero(log.fresh)
-    if len(rows) < neighborhood.FEWEST:
+    if len(rows) < neighborhood.FEWEST_NEIGHBORS:
         return 0.0
     try:
         return spacing_of_points(log.x[rows], log.y[rows])

@@ -13,7 +13,7 @@ COUNT = 16
 #: Neighbours to a radius, along each track.
 NODES = 4.0
 #: Fewest neighbours that can contradict.
-FEWEST = 4
+FEWEST_NEIGHBORS = 4
 #: Share of the neighbours that must contradict.
 MAJORITY = 0.8
 #: Gentlest slope granted between neighbours, rise over run.
@@ -21,7 +21,7 @@ GENTLEST = 0.15
 #: Pings that speak for one piece of track.
 SPOKESMEN = 9
 #: Pings worked on at a time.
-CHUNK = 50_000
+_CHUNK = 50_000
 
 
 def spaced_along(along: np.ndarray, run: np.ndarray, spacing: float) -> np.ndarray:
@@ -137,7 +137,7 @@ def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=sile
     if not len(nodes):
         return
     tree = cKDTree(np.column_stack([x[nodes], y[nodes]]))
-    parts = np.array_split(np.arange(len(asked)), max(1, -(-len(asked) // CHUNK)))
+    parts = np.array_split(np.arange(len(asked)), max(1, -(-len(asked) // _CHUNK)))
     near = min(4 * COUNT, len(nodes))
     for done, part in enumerate(parts):
         rows = asked[part]
@@ -171,7 +171,7 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest, cl
     gentlest = np.where(widest < np.pi, GENTLEST, max(GENTLEST, 0.5 * steepest))
 
     share = np.zeros(len(x))
-    rows = np.flatnonzero(count >= FEWEST)
+    rows = np.flatnonzero(count >= FEWEST_NEIGHBORS)
     for part in np.array_split(rows, -(-len(rows) // 5000)) if len(rows) else ():
         use = other[part]
         order = np.argsort(~use, axis=1, kind="stable")[:, :COUNT]

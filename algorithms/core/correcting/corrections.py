@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
+from ..correction_keys import SPEED_ERROR, VISIT_OFFSET
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
@@ -23,10 +24,7 @@ from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed, unknown_wat
 from .vertical_uncertainty import assumed_speed, combine, instrument, layering, unknown_speed
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
-#: Standard uncertainty, m/s, of a sound speed for which there was no temperature.
-SPEED_ERROR = "sound_speed_sd"
-
-_LATER_KEYS = ("datum", "level_offset_m")
+_LATER_KEYS = ("datum", VISIT_OFFSET)
 
 #: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
 _TEMPERATURE_WINDOW = 61

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..correction_keys import BY_FIRST_VISIT
 from ..errors import LakefloorError
 from ..number_text import written
 from ..soundings import Soundings, distinct, parse_corrections, visit_list
 
 #: Elevations of one datum, written by different programs, differ by less, m.
 _SAME_M = 1e-3
-
-#: Key of ``corrections``: the datum is the level of the first visit, since none was asked for.
-BY_FIRST = "datum_by_first_visit"
 
 #: Name of a datum that is the water of a day on which nobody read a gauge begins so.
 _WATER_OF = "water level of "
@@ -73,7 +71,7 @@ def datum_values(datum: tuple) -> dict:
     """
     name, elevation = datum
     if elevation is None:
-        return {"datum": name, "datum_elev_m": None, "level_m": None, BY_FIRST: None}
+        return {"datum": name, "datum_elev_m": None, "level_m": None, BY_FIRST_VISIT: None}
     return {"datum": name, "datum_elev_m": elevation_text(elevation)}
 
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..correction_keys import BY_FIRST_VISIT
 from ..days import stated_offsets_h, survey_days
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, visit_list, with_corrections
 from ..times import date_in_name
-from .datums import BY_FIRST, datum_values, datums_of
+from .datums import datum_values, datums_of
 from .gauge import LevelRecord
 
 #: A level farther than this from the datum, m, is a mistaken unit or datum.
@@ -178,7 +179,7 @@ def _with_level(corrections, datum, level, by_first):
         corrections,
         **datum_values(datum),
         level_m=texts[which],
-        **({BY_FIRST: "yes"} if by_first else {}),
+        **({BY_FIRST_VISIT: "yes"} if by_first else {}),
     )
 
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..cleaning.track_gates import boat_speed, track_of_fixes
+from ..correction_keys import SPEED_ERROR, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from . import vertical_uncertainty as vertical
-from .corrections import SPEED_ERROR
 from .slopes import slopes_of
 from .sound_speed import unknown_water_speed
 
@@ -283,9 +283,9 @@ def _from_corrections(soundings, speed_measured) -> _Known:
         reduced[i] = "datum" in pairs
         if "level_m" in pairs and "datum_elev_m" in pairs:
             level[i] = float(pairs["level_m"]) - float(pairs["datum_elev_m"])
-        elif "level_offset_m" in pairs:
-            level[i] = float(pairs["level_offset_m"])
-        offset[i] = float(pairs.get("level_offset_sd_m", 0.0))
+        elif VISIT_OFFSET in pairs:
+            level[i] = float(pairs[VISIT_OFFSET])
+        offset[i] = float(pairs.get(VISIT_OFFSET_ERROR, 0.0))
         error[i] = float(pairs.get(SPEED_ERROR, 0.0))
         change = pairs.get("sound_speed", "")
         if "->" in change:

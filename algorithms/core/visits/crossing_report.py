@@ -17,7 +17,7 @@ from .crossings import Crossings, find_crossings
 from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
 
 #: Fewer crossings than this do not support a statement at 95 %.
-FEWEST = 10
+FEWEST_CROSSINGS = 10
 
 #: Upper ends of the classes of bottom slope, m per m.
 SLOPE_CLASSES = (0.05, 0.10, 0.20, np.inf)
@@ -149,7 +149,7 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     sd = float(d.std(ddof=1))
     error = sd / np.sqrt(n)
     half = float(student.ppf(0.975, n - 1) * error)
-    enough = n >= FEWEST
+    enough = n >= FEWEST_CROSSINGS
     return DifferenceStatistics(
         n, mean, mean - half, mean + half,
         mean / error if error > 0.0 else None,
@@ -270,11 +270,11 @@ def _notes(report):
             "test the lake datum, because a wrong lake level or draft shifts both tracks alike."
         )
     for count, where in ((n, "between visits"), (inside, "within one visit")):
-        if 0 < count < FEWEST:
+        if 0 < count < FEWEST_CROSSINGS:
             notes.append(
                 f"{count} {'crossing' if count == 1 else 'crossings'} {where} "
                 f"{'is' if count == 1 else 'are'} too few for a statement at 95%. At least "
-                f"{FEWEST} are needed."
+                f"{FEWEST_CROSSINGS} are needed."
             )
     biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
     if biased:
@@ -287,8 +287,9 @@ def _notes(report):
     flat = [m for (_, high), m in report.by_slope if high <= SLOPE_CLASSES[0]]
     steep = [m for (low, _), m in report.by_slope if low >= SLOPE_CLASSES[1]]
     if flat and steep:
-        level, side = flat[0], max(steep, key=lambda m: m.n)
-        if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
+        even, side = flat[0], max(steep, key=lambda m: m.n)
+        enough = min(even.n, side.n) >= FEWEST_CROSSINGS
+        if enough and side.robust_sd > 2.0 * even.robust_sd:
             notes.append(
                 "Differences are more than twice as large on slopes steeper than 10% as on a flat "
                 "bottom. Check the positions and the time offset, which cause most of the "

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..correcting.datums import datum_values, datum_words, datums_of
 from ..correcting.lake_level import visits_in_time
+from ..correction_keys import VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent, span
@@ -28,9 +29,6 @@ from .overlaps import find_overlaps
 
 #: A misfit is a blunder from this many robust standard deviations on.
 _OUTLIER = 3.5
-
-#: Keys of ``corrections``: what a visit read too deep, and the standard error of that, m.
-OFFSET, OFFSET_ERROR = "level_offset_m", "level_offset_sd_m"
 
 
 class NoMeetingError(LakefloorError):
@@ -295,7 +293,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     texts = np.array([f"{b:.4f}" for b in levelled.offset], dtype=object)
     errors = np.array(
         [f"{e:.4f}" if np.isfinite(e) else None for e in levelled.std_error], dtype=object)
-    values = {OFFSET: texts[which[tied]], OFFSET_ERROR: errors[which[tied]]}
+    values = {VISIT_OFFSET: texts[which[tied]], VISIT_OFFSET_ERROR: errors[which[tied]]}
     if levelled.datum is not None:
         values.update(datum_values(levelled.datum))
     corrections = soundings.corrections.copy()
@@ -305,7 +303,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
 
 def _refuse_levelled(soundings):
     texts, group = distinct(soundings.corrections)
-    done = np.array([OFFSET in parse_corrections(text) for text in texts])[group]
+    done = np.array([VISIT_OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
         raise LakefloorError(
             f"Visit {visit_list(soundings.visit[done])} was adjusted before ({done.sum()} "

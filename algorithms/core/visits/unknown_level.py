@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..correcting.datums import BY_FIRST, datum_values, datum_words, datums_of, water_of
+from ..correcting.datums import datum_values, datum_words, datums_of, water_of
 from ..correcting.lake_level import day_of, refuse_reduced, visits_in_time
+from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..exchange.merging import Joint, join_levels, known_soundings
 from ..number_text import written
@@ -21,13 +22,10 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
-from .level_network import OFFSET, OFFSET_ERROR, NoMeetingError, level_survey
-
-#: Key and value of ``corrections`` of a visit whose lake level was not known.
-LEVEL, UNKNOWN = "level", "unknown"
+from .level_network import NoMeetingError, level_survey
 
 #: Fewest places where tracks meet, and greatest standard error, m, of an offset that is believed.
-LEAST_PLACES, MOST_ERROR_M = 5, 0.10
+FEWEST_MEETINGS, MOST_ERROR_M = 5, 0.10
 
 #: An offset larger than this, m, is more than the level of a lake usually changes.
 _USUAL_OFFSET_M = 1.5
@@ -277,13 +275,13 @@ def _refusal(names, why):
 
 def _refuse_weak(offsets, where=""):
     """Raise LakefloorError if an offset is not known, or not well enough."""
-    few = [row for row in offsets if row.places < LEAST_PLACES]
+    few = [row for row in offsets if row.places < FEWEST_MEETINGS]
     if few:
         least = min(row.places for row in few)
         raise LakefloorError(_refusal(
             [row.visit for row in few],
             f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
-            f"{LEAST_PLACES} are needed to find its level"))
+            f"{FEWEST_MEETINGS} are needed to find its level"))
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
         raise LakefloorError(_refusal(
@@ -367,14 +365,14 @@ def _moved(incoming, datum):
     shift = np.full(len(texts), np.nan)
     for k, text in enumerate(texts):
         pairs = parse_corrections(text)
-        if BY_FIRST in pairs and "datum_elev_m" in pairs:
+        if BY_FIRST_VISIT in pairs and "datum_elev_m" in pairs:
             shift[k] = datum[1] - float(pairs["datum_elev_m"])
     rows = np.isfinite(shift)[group]
     if not rows.any():
         return incoming, ""
     corrections = incoming.corrections.copy()
     corrections[rows] = with_corrections(
-        corrections[rows], **datum_values(datum), **{BY_FIRST: None})
+        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None})
     depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
     return incoming.replace(depth=depth, corrections=corrections), (
         f"No gauge reading at the lake datum was given, so visit "
@@ -386,14 +384,14 @@ def _moved(incoming, datum):
 def _stored_error(stored, rows) -> float:
     """Return the standard error with which the visits of these soundings were fitted, m."""
     found = {text: parse_corrections(text) for text in set(stored.corrections[rows])}
-    return max((float(pairs.get(OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
+    return max((float(pairs.get(VISIT_OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
 
 
 def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
     label = np.array([names[k] for k in unit], dtype=object)
     rows = np.isin(unit, waiting)
     part = incoming.replace(visit=label).select(rows)
-    joint = join_levels(stored, part, unit="visit", least=LEAST_PLACES, progress=progress)
+    joint = join_levels(stored, part, unit="visit", least=FEWEST_MEETINGS, progress=progress)
     order = [list(joint.visit).index(names[k]) for k in waiting]
     network = replace(
         joint.network, offset=joint.network.offset[[0, *(i + 1 for i in order)]],
@@ -416,17 +414,17 @@ def _shifted(incoming, unit, offsets, datum):
     corrections = incoming.corrections.copy()
     texts, group = distinct(corrections[rows])
     pairs = [parse_corrections(text) for text in texts]
-    before = np.array([float(p.get(OFFSET, 0.0)) for p in pairs])[group]
-    spread = np.array([float(p.get(OFFSET_ERROR, 0.0)) for p in pairs])[group]
+    before = np.array([float(p.get(VISIT_OFFSET, 0.0)) for p in pairs])[group]
+    spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
     values = {
-        OFFSET: _texts(before + offset[which]),
-        OFFSET_ERROR: _texts(np.hypot(spread, error[which])), LEVEL: UNKNOWN,
+        VISIT_OFFSET: _texts(before + offset[which]),
+        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])), LEVEL: UNKNOWN,
     }
     if datum is None:
         values.update(datum=None)
     else:
         values.update(datum_values(datum))
-    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST: None, **values})
+    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST_VISIT: None, **values})
     return incoming.replace(depth=depth, uncert=uncert, corrections=corrections)
 
 

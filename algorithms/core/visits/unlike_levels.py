@@ -8,7 +8,7 @@ from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings
 from .level_network import level_survey
-from .unknown_level import LEAST_PLACES
+from .unknown_level import FEWEST_MEETINGS
 
 #: Visits at known levels differ where tracks cross from so many m on, and so many standard errors.
 _UNLIKE_M, _UNLIKE_ERRORS = 0.15, 4.0
@@ -26,7 +26,7 @@ def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
     Notes
     -----
     Levels in a wrong unit, or one level for days on which the lake stood differently, leave
-    visits apart. Where tracks do not meet in :data:`LEAST_PLACES` places, nothing can be said.
+    visits apart. Where tracks do not meet in :data:`FEWEST_MEETINGS` places, nothing can be said.
     """
     days = [name for name, rows in visits_in_time(soundings) if soundings.accepted[rows].any()]
     if len(days) < 2:
@@ -39,7 +39,7 @@ def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
         (str(name), float(offset))
         for name, offset, error, places, held in zip(
             found.visit, found.offset, found.std_error, found.observations, found.held)
-        if not held and places >= LEAST_PLACES
+        if not held and places >= FEWEST_MEETINGS
         and abs(offset) > max(_UNLIKE_M, _UNLIKE_ERRORS * error)
     ]
     if not apart:
