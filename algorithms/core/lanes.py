@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
@@ -14,6 +16,18 @@ from .track import in_logged_order, logged_order, without_track
 
 #: A boat slower than this, m/s, is not under way.
 STOPPED_MS = 0.3
+
+
+@dataclass(frozen=True)
+class _LaneRule:
+    """What makes a lane; see :func:`number_lanes`."""
+
+    tolerance_m: float
+    max_turn_deg: float
+    min_length_m: float
+    max_gap_s: float
+    max_gap_m: float
+    min_speed_ms: float
 
 
 def lanes_of(soundings: Soundings) -> np.ndarray:
@@ -96,6 +110,8 @@ def number_lanes(
             "A lane tolerance, length or gap is not above zero. Give larger ones."
         )
     x, y = np.asarray(x, float), np.asarray(y, float)
+    rule = _LaneRule(
+        tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m, min_speed_ms)
     lane = np.zeros(len(x), dtype=np.int32)
     placed = np.isfinite(x) & np.isfinite(y)
     for _, rows in rows_by_text(visit):
@@ -107,31 +123,28 @@ def number_lanes(
         first = rows[moved]
         fx = median_filter(x[first], 5, mode="nearest")
         fy = median_filter(y[first], 5, mode="nearest")
-        numbers = _number_fixes(
-            fx, fy, seconds_of(time[first]), tolerance_m, max_turn_deg, min_length_m, max_gap_s,
-            max_gap_m, min_speed_ms,
-        )
+        numbers = _number_fixes(fx, fy, seconds_of(time[first]), rule)
         lane[rows] = numbers[fix]
     return lane
 
 
-def _number_fixes(
-    x, y, seconds, tolerance, max_turn, min_length, max_gap_s, max_gap_m, min_speed
-):
+def _number_fixes(x, y, seconds, rule: _LaneRule) -> np.ndarray:
     numbers = np.zeros(len(x), dtype=np.int32)
-    moving = ~stopped(x, y, seconds, min_speed)
+    moving = ~stopped(x, y, seconds, rule.min_speed_ms)
     with np.errstate(invalid="ignore"):
-        gap = np.abs(np.diff(seconds)) > max_gap_s
-    gap |= np.hypot(np.diff(x), np.diff(y)) > max_gap_m
+        gap = np.abs(np.diff(seconds)) > rule.max_gap_s
+    gap |= np.hypot(np.diff(x), np.diff(y)) > rule.max_gap_m
     gap |= np.diff(moving.astype(int)) != 0
     edges = np.r_[0, np.flatnonzero(gap) + 1, len(x)]
     count = 0
     for start, stop in zip(edges[:-1], edges[1:]):
         if stop - start < 3 or not moving[start]:
             continue
-        for a, b in _straight_runs(x[start:stop], y[start:stop], tolerance, max_turn):
+        for a, b in _straight_runs(
+            x[start:stop], y[start:stop], rule.tolerance_m, rule.max_turn_deg
+        ):
             length = np.hypot(x[start + b] - x[start + a], y[start + b] - y[start + a])
-            if length >= min_length:
+            if length >= rule.min_length_m:
                 count += 1
                 # The vertex between two lanes stays with the first.
                 run = slice(start + a, start + b + 1)

@@ -22,6 +22,7 @@ from ..strays import clusters, isolated, lie
 from ..track import without_track
 from . import bursts, hampel, neighborhood, no_bottom, track_gates
 from .cleaning_log import CleaningLog, runs_of_track
+from .limits import Limits
 from .pieces import amid_false, loose_pieces, mostly_false
 from .reasons import (
     AMID_FALSE,
@@ -162,23 +163,19 @@ def clean(
     >>> cleaned.counts["accepted"]
     49
     """
-    _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
-    _refuse_negative({
-        "Maximum length of a burst": max_burst,
-        "Search radius for neighbors": 0.0 if radius is None else radius,
-        "Maximum possible boat speed": max_jump_speed,
-    })
-    progress(0.0)
-    notes = []
-    visit, order = _visits(soundings.visit)
-    log = CleaningLog.of(
-        soundings, visit, order, anew, n_sigma, noise_floor, np.tan(np.radians(max_slope))
+    limits = Limits(
+        min_depth, max_depth, max_speed, min_speed, max_jump_speed, half_window, n_sigma,
+        noise_floor, max_slope, max_burst, radius,
     )
-    _by_value(log, min_depth, max_depth)
+    limits.refuse_nonsense()
+    progress(0.0)
+    visit, order = _visits(soundings.visit)
+    log = CleaningLog.of(soundings, visit, order, anew, limits)
+    _by_value(log, limits)
     # Of these nothing but the values can be tested.
     log.fresh[without_track(soundings)[order]] = False
     progress(0.1)
-    notes += _by_track(log, max_speed, min_speed, max_jump_speed)
+    notes = _by_track(log, limits)
     progress(0.2)
     warnings = _by_place(log)
     _by_repetition(log)
@@ -195,8 +192,8 @@ def clean(
         _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
     if radius > 0:
-        notes += _odd_stretches(log, soundings.lane[order], soundings.visit[order], radius,
-                                n_sigma * noise_floor)
+        notes += _odd_stretches(
+            log, soundings.lane[order], soundings.visit[order], radius, limits.noise)
 
     result = np.empty(len(soundings), dtype=object)
     result[order] = log.status
@@ -204,33 +201,33 @@ def clean(
     return Cleaned(soundings.replace(status=result), count(result), tuple(notes), tuple(warnings))
 
 
-def _by_value(log, min_depth, max_depth):
+def _by_value(log, limits):
     """Gates of what a sounding says by itself."""
     log.mark(~(np.isfinite(log.x) & np.isfinite(log.y)), NO_POSITION)
     with np.errstate(invalid="ignore"):
         bottom = np.isfinite(log.depth) & (log.depth > 0.0)
         log.mark(~(bottom & np.isfinite(log.raw_depth) & (log.raw_depth > 0.0)), NO_BOTTOM)
-        outside = log.depth < min_depth
-        if max_depth is not None:
-            outside |= log.depth > max_depth
+        outside = log.depth < limits.min_depth
+        if limits.max_depth is not None:
+            outside |= log.depth > limits.max_depth
         log.mark(outside, OUTSIDE_LIMITS)
     log.mark(
         track_gates.repeated_rows(log.time, log.visit, log.x, log.y, log.raw_depth), REPEATED
     )
 
 
-def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
+def _by_track(log, limits) -> list:
     """Gates of position and time; fills ``along`` and ``seconds``, and returns notes."""
     placed = np.isfinite(log.x) & np.isfinite(log.y)
     on = np.flatnonzero(placed & ~log.marked(*OFF_TRACK))
 
     def track_of(on):
         return track_gates.track_of_fixes(
-            log.time[on], log.visit[on], log.x[on], log.y[on], max_jump_speed
+            log.time[on], log.visit[on], log.x[on], log.y[on], limits.max_jump_speed
         )
 
     track = track_of(on)
-    jumps = track_gates.position_jumps(track, max_jump_speed)
+    jumps = track_gates.position_jumps(track, limits.max_jump_speed)
     log.mark(on[jumps], POSITION_JUMP)
     if jumps.any():
         on = on[~jumps]
@@ -247,10 +244,10 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
     )
     speed = track_gates.boat_speed(track, log.speed[on])
     with np.errstate(invalid="ignore"):
-        if max_speed is not None:
-            log.mark(on[speed > max_speed], TOO_FAST)
-        if min_speed is not None:
-            log.mark(on[speed < min_speed], TOO_SLOW)
+        if limits.max_speed is not None:
+            log.mark(on[speed > limits.max_speed], TOO_FAST)
+        if limits.min_speed is not None:
+            log.mark(on[speed < limits.min_speed], TOO_SLOW)
     log.along[on], log.seconds[on] = track.along, track.seconds
     return notes
 
@@ -339,37 +336,6 @@ def _among_false(log):
     section = section + np.cumsum(log.gone())[told]
     mostly = mostly_false(section, false[told])
     log.mark(rows[amid | mostly[log.fresh[told]]], AMID_FALSE)
-
-
-def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, floor, max_slope):
-    """Refuse parameters that make no sense, saying which."""
-    if max_depth is not None and not max_depth > min_depth:
-        raise LakefloorError(
-            f"The deepest depth ({max_depth} m) is not below the shallowest depth ({min_depth} m). "
-            "Enter a deeper one."
-        )
-    if max_speed is not None and not max_speed > (min_speed or 0.0):
-        raise LakefloorError(
-            f"The maximum speed ({max_speed} m/s) is not above the minimum speed "
-            f"({min_speed or 0.0} m/s). Enter a higher one."
-        )
-    if half_window < 1:
-        raise LakefloorError(f"The half window is {half_window} pings. Enter at least 1.")
-    if not n_sigma > 0 or not floor > 0:
-        raise LakefloorError(
-            f"The outlier limit is {n_sigma} standard deviations and the minimum noise is "
-            f"{floor} m. Enter numbers above 0 for both."
-        )
-    if not 0 < max_slope < 90:
-        raise LakefloorError(f"The maximum slope between pings is {max_slope}°. Enter 1 to 89°.")
-
-
-def _refuse_negative(values: dict):
-    for name, value in values.items():
-        if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(
-                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
-            )
 
 
 def _visits(names):

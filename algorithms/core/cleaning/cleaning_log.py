@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..soundings import ACCEPTED, Soundings, distinct
+from .limits import Limits
 from .reasons import GONE_BOTTOM, REASONS
 
 #: A longer way between two pings, m, ends a run of track; or five times the usual way.
@@ -51,8 +52,8 @@ class CleaningLog:
 
     @classmethod
     def of(
-        cls, soundings: Soundings, visit: np.ndarray, order: np.ndarray, anew: bool, n_sigma: float,
-        noise_floor: float, steepest: float,
+        cls, soundings: Soundings, visit: np.ndarray, order: np.ndarray, anew: bool,
+        limits: Limits,
     ) -> CleaningLog:
         n = len(soundings)
         field = {
@@ -69,7 +70,7 @@ class CleaningLog:
         return cls(
             visit[order], **field, reason=reason, fresh=status == ACCEPTED,
             along=np.full(n, np.nan), seconds=np.full(n, np.nan),
-            floor=np.full(n, noise_floor), n_sigma=n_sigma, steepest=steepest,
+            floor=np.full(n, limits.noise_floor), n_sigma=limits.n_sigma, steepest=limits.steepest,
         )
 
     def mark(self, rows: np.ndarray, reason: str) -> None:
