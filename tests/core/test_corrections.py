@@ -234,7 +234,7 @@ def test_pause_and_wild_positions_do_not_bend_the_track():
 
 
 def test_latency_needs_a_running_clock():
-    with pytest.raises(LakefloorError, match="Of visit 'May', 3 have none"):
+    with pytest.raises(LakefloorError, match="3 of visit 'May' have none"):
         correct_depths(
             pings([8.0] * 3, time=np.datetime64("NaT")), time_offset_s=0.5, real_speed_ms=1500.0
         )

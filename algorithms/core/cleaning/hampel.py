@@ -23,7 +23,7 @@ BLOCK = 64
 #: Candidates worked on at a time.
 CHUNK = 100_000
 #: Most passes; each takes off the outermost layer of what is left of a burst.
-PASSES = 12
+_PASSES = 12
 
 
 def usual_noise(size: np.ndarray) -> np.ndarray:
@@ -95,12 +95,12 @@ def spikes(
     bottom, ``|depth - median| > n_sigma * max(1.4826 MAD, floor)``.
     """
     flagged = np.zeros(len(depth), dtype=bool)
-    for turn in range(PASSES):
+    for turn in range(_PASSES):
         rows = np.flatnonzero(~flagged)
         found = _one_pass(
             depth[rows], along[rows], run[rows], k, n_sigma, floor[rows], steepest
         )
-        progress((turn + 1) / PASSES)
+        progress((turn + 1) / _PASSES)
         if not found.any():
             break
         flagged[rows[found]] = True

@@ -46,9 +46,9 @@ def moved_along_track(soundings: Soundings, tau: np.ndarray, progress: Progress)
     late = accepted & np.isnat(soundings.time) & (tau != 0)
     if late.any():
         raise LakefloorError(
-            f"A time offset needs the time of every sounding. Of visit "
-            f"{visit_list(soundings.visit[late])}, {late.sum()} have none. Set the time offset to "
-            "0, or read the logs again with their times."
+            f"A time offset needs the time of every sounding, but {late.sum()} of visit "
+            f"{visit_list(soundings.visit[late])} have none. Set the time offset to 0, or read "
+            "the logs again with their times."
         )
     for name, rows in each_visit(soundings):
         seconds = seconds_since_first(soundings.time[rows])
