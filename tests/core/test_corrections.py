@@ -324,14 +324,14 @@ def test_record_tells_what_was_done(values, speed):
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"draft_m": -0.1}, "draft of -0.1 m"),
-        ({"draft_m": 12.0}, "draft of 12 m.*inches, enter 0.30"),
-        ({"draft_m": float("nan")}, "draft of nan m"),
+        ({"draft_m": -0.1}, "Draft -0.1 m"),
+        ({"draft_m": 12.0}, "Draft 12 m.*inches, enter 0.30"),
+        ({"draft_m": float("nan")}, "Draft nan m"),
         ({"assumed_speed_ms": 4800.0}, r"feet per second, enter 1463\.04"),
         ({"real_speed_ms": 0.0}, "actual sound speed of 0 m/s"),
         ({"real_speed_ms": 1450.0, "temperature_c": 10.0}, "not both"),
         ({"temperature_c": 75.0}, r"Fahrenheit, enter 23\.9"),
-        ({"time_offset_s": 500.0}, "time offset of 500 s"),
+        ({"time_offset_s": 500.0}, "Time offset 500 s"),
         ({"uncert_fixed_m": -1.0}, "fixed part of -1 m and 1% of depth"),
         ({"instrument_offset_m": 99.0}, "added by the sounder, 99 m"),
         ({"mixed_depth_m": -1.0}, "mixed water"),

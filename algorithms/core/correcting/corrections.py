@@ -241,7 +241,7 @@ def _check_parameters(
             if 10.0 < draft <= 100.0
             else " Enter it in meters."
         )
-        raise LakefloorError(f"The draft of {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
+        raise LakefloorError(f"Draft {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
     if offset is not None and not abs(offset) <= 10.0:
         raise LakefloorError(
             f"The offset added by the sounder, {written(offset, 'g')} m, is outside -10 to 10 m. "
@@ -264,7 +264,7 @@ def _check_parameters(
         )
     if not abs(time_offset) <= 60.0:
         raise LakefloorError(
-            f"The time offset of {written(time_offset, 'g')} s is outside -60 to 60 s. Enter it in "
+            f"Time offset {written(time_offset, 'g')} s is outside -60 to 60 s. Enter it in "
             "seconds."
         )
     if not (fixed >= 0.0 and 0.0 <= share <= 1.0 and fixed + share > 0.0):
