@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 
 from .._i18n import tr
-from ..core.correcting.lake_level import is_water_of_a_day
+from ..core.correcting.datums import is_water_of_a_day
 from ..core.figures.figure import UNITS
 from ..core.number_text import written
 from ..core.units import FOOT

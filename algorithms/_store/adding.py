@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from .._i18n import tr
-from ..core.correcting.lake_level import datum_words
+from ..core.correcting.datums import datum_words
 from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate, each_visit

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from .._i18n import tr
-from ..core.correcting.lake_level import datum_of
+from ..core.correcting.datums import datum_of
 from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions
 from ..core.soundings import ACCEPTED, concatenate

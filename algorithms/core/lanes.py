@@ -1,6 +1,11 @@
 """Number the straight runs of a track."""
 
+from __future__ import annotations
+
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import median_filter
 from shapely.geometry import LineString
 
@@ -11,6 +16,18 @@ from .track import in_logged_order, logged_order, without_track
 
 #: A boat slower than this, m/s, is not under way.
 STOPPED_MS = 0.3
+
+
+@dataclass(frozen=True)
+class _LaneRule:
+    """What makes a lane; see :func:`number_lanes`."""
+
+    tolerance_m: float
+    max_turn_deg: float
+    min_length_m: float
+    max_gap_s: float
+    max_gap_m: float
+    min_speed_ms: float
 
 
 def lanes_of(soundings: Soundings) -> np.ndarray:
@@ -28,9 +45,10 @@ def lanes_of(soundings: Soundings) -> np.ndarray:
 
 
 def number_lanes(
-    x, y, time, visit, *, tolerance_m=5.0, max_turn_deg=20.0, min_length_m=40.0,
-    max_gap_s=30.0, max_gap_m=50.0, min_speed_ms=STOPPED_MS,
-):
+    x: npt.ArrayLike, y: npt.ArrayLike, time: np.ndarray, visit: np.ndarray, *,
+    tolerance_m: float = 5.0, max_turn_deg: float = 20.0, min_length_m: float = 40.0,
+    max_gap_s: float = 30.0, max_gap_m: float = 50.0, min_speed_ms: float = STOPPED_MS,
+) -> np.ndarray:
     """Return the running number of each sounding's lane within its visit; 0 on turns and stops.
 
     Parameters
@@ -74,10 +92,26 @@ def number_lanes(
     Douglas, D. H. and Peucker, T. K. (1973), Algorithms for the reduction of
     the number of points required to represent a digitized line or its
     caricature, Cartographica 10(2), 112-122.
+
+    Examples
+    --------
+    Two straight runs, 20 m apart, to and fro:
+
+    >>> run = np.arange(0.0, 101.0, 2.0)
+    >>> no_time = np.full(102, np.datetime64("NaT", "ms"))
+    >>> lane = number_lanes(
+    ...     np.r_[run, run[::-1]], np.repeat([0.0, 20.0], 51), no_time,
+    ...     np.full(102, "May", dtype=object))
+    >>> int(lane[10]), int(lane[-10])
+    (1, 2)
     """
     if min(tolerance_m, min_length_m, max_gap_s, max_gap_m) <= 0.0:
-        raise LakefloorError("Lane tolerance, length and gaps must be greater than zero.")
+        raise LakefloorError(
+            "A lane tolerance, length or gap is not above zero. Give larger ones."
+        )
     x, y = np.asarray(x, float), np.asarray(y, float)
+    rule = _LaneRule(
+        tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m, min_speed_ms)
     lane = np.zeros(len(x), dtype=np.int32)
     placed = np.isfinite(x) & np.isfinite(y)
     for _, rows in rows_by_text(visit):
@@ -89,31 +123,28 @@ def number_lanes(
         first = rows[moved]
         fx = median_filter(x[first], 5, mode="nearest")
         fy = median_filter(y[first], 5, mode="nearest")
-        numbers = _number_fixes(
-            fx, fy, seconds_of(time[first]), tolerance_m, max_turn_deg, min_length_m, max_gap_s,
-            max_gap_m, min_speed_ms,
-        )
+        numbers = _number_fixes(fx, fy, seconds_of(time[first]), rule)
         lane[rows] = numbers[fix]
     return lane
 
 
-def _number_fixes(
-    x, y, seconds, tolerance, max_turn, min_length, max_gap_s, max_gap_m, min_speed
-):
+def _number_fixes(x, y, seconds, rule: _LaneRule) -> np.ndarray:
     numbers = np.zeros(len(x), dtype=np.int32)
-    moving = ~stopped(x, y, seconds, min_speed)
+    moving = ~stopped(x, y, seconds, rule.min_speed_ms)
     with np.errstate(invalid="ignore"):
-        gap = np.abs(np.diff(seconds)) > max_gap_s
-    gap |= np.hypot(np.diff(x), np.diff(y)) > max_gap_m
+        gap = np.abs(np.diff(seconds)) > rule.max_gap_s
+    gap |= np.hypot(np.diff(x), np.diff(y)) > rule.max_gap_m
     gap |= np.diff(moving.astype(int)) != 0
     edges = np.r_[0, np.flatnonzero(gap) + 1, len(x)]
     count = 0
     for start, stop in zip(edges[:-1], edges[1:]):
         if stop - start < 3 or not moving[start]:
             continue
-        for a, b in _straight_runs(x[start:stop], y[start:stop], tolerance, max_turn):
+        for a, b in _straight_runs(
+            x[start:stop], y[start:stop], rule.tolerance_m, rule.max_turn_deg
+        ):
             length = np.hypot(x[start + b] - x[start + a], y[start + b] - y[start + a])
-            if length >= min_length:
+            if length >= rule.min_length_m:
                 count += 1
                 # The vertex between two lanes stays with the first.
                 run = slice(start + a, start + b + 1)
@@ -121,7 +152,9 @@ def _number_fixes(
     return numbers
 
 
-def stopped(x, y, seconds, min_speed: float = STOPPED_MS) -> np.ndarray:
+def stopped(
+    x: np.ndarray, y: np.ndarray, seconds: np.ndarray, min_speed: float = STOPPED_MS,
+) -> np.ndarray:
     """Return a mask of the fixes around which the boat hardly moves in 20 s.
 
     Parameters

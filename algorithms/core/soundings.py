@@ -1,8 +1,12 @@
 """Soundings: one row a ping, and the words used in their text fields."""
 
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from .errors import LakefloorError, excerpt
 
@@ -79,7 +83,9 @@ class Soundings:
     corrections: np.ndarray
 
     @classmethod
-    def build(cls, x, y, depth, **known) -> "Soundings":
+    def build(
+        cls, x: npt.ArrayLike, y: npt.ArrayLike, depth: npt.ArrayLike, **known,
+    ) -> Soundings:
         """Return soundings with every field not given filled with "not logged".
 
         Parameters
@@ -127,11 +133,11 @@ class Soundings:
         """Mask, shape (n,), of the soundings that may be used."""
         return (self.status == ACCEPTED) & np.isfinite(self.depth)
 
-    def select(self, rows) -> "Soundings":
+    def select(self, rows: np.ndarray) -> Soundings:
         """Return the rows picked by a mask or an index array."""
         return Soundings(**{f.name: _rows_of(getattr(self, f.name), rows) for f in fields(self)})
 
-    def replace(self, **changes) -> "Soundings":
+    def replace(self, **changes) -> Soundings:
         """Return a copy with whole fields exchanged; ``raw_depth`` raises a TypeError."""
         if "raw_depth" in changes:
             raise TypeError("raw_depth is never changed")
@@ -149,7 +155,7 @@ def _rows_of(column, rows):
 LEAST_UNCERTAINTY = 1e-3
 
 
-def stated_uncertainty(uncert) -> np.ndarray:
+def stated_uncertainty(uncert: npt.ArrayLike) -> np.ndarray:
     """Return standard uncertainties as far as they state one, m, shape (n,).
 
     None is 0 or negative: such a field was left unfilled, and is NaN here as if it were empty.
@@ -160,7 +166,7 @@ def stated_uncertainty(uncert) -> np.ndarray:
     return np.where(given, np.maximum(uncert, LEAST_UNCERTAINTY), np.nan)
 
 
-def concatenate(parts) -> Soundings:
+def concatenate(parts: Iterable[Soundings]) -> Soundings:
     """Return the rows of all ``parts`` in order."""
     parts = list(parts)
     return Soundings(
@@ -168,7 +174,7 @@ def concatenate(parts) -> Soundings:
     )
 
 
-def distinct(texts) -> tuple:
+def distinct(texts: Iterable) -> tuple:
     """Return the distinct texts, sorted, and for each row the number of its text.
 
     As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
@@ -177,7 +183,7 @@ def distinct(texts) -> tuple:
     return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
 
 
-def rows_by_text(texts):
+def rows_by_text(texts: Iterable) -> Iterator:
     """Yield each distinct text and the numbers of its rows, in order of the texts."""
     names, group = distinct(texts)
     order = np.argsort(group, kind="stable")
@@ -186,12 +192,12 @@ def rows_by_text(texts):
         yield name, order[start:stop]
 
 
-def each_visit(soundings: Soundings):
+def each_visit(soundings: Soundings) -> Iterator:
     """Yield each visit's name and row numbers, in order of name."""
     return rows_by_text(soundings.visit)
 
 
-def visit_list(visits) -> str:
+def visit_list(visits: Iterable) -> str:
     """Return the distinct names of visits for a message, at most five of them."""
     names = distinct(visits)[0]
     shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])

@@ -10,11 +10,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
-from scipy.spatial import Delaunay, QhullError, cKDTree
+from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from .blocks import square_blocks, well_filled
 from .errors import LakefloorError
 from .grid import Grid
+from .lane_gaps import (
+    MOST_TRIANGLES,
+    SINGLE_LANE,
+    LaneSides,
+    block_means,
+    evenly,
+    in_squares,
+    told_apart,
+)
 from .number_text import written
 from .soundings import Soundings
 
@@ -24,17 +34,8 @@ _CELLS_PER_SPACING = 8.0
 _SMALLEST_CELL = 0.5
 # A single lane is no wider than this share of its length, and than so many metres.
 _SINGLE_LANE_RATIO, _SINGLE_LANE_WIDTH = 0.05, 6.0
-# Of more soundings than this, those in some squares of the survey count: how many squares lie
-# along its longer side, how many are used, and the parts of a side.
-_MOST, _ACROSS, _USED, _PARTS = 60_000, 10, 12, 6
-# Blocks to begin with, enough to tell the water from the land between its arms; the finest, m.
-_BLOCKS, _FINEST = 1400, 0.05
-# Blocks between two lanes when they are told apart, and the widest gap looked for.
-_APART, _REACH = 2.5, 24.0
 # Gaps wider than so many usual ones span land, or lead to a stray fix.
 _LAND = 5.0
-# Triangles asked, and the fewest of them that must have found a neighbour.
-_ASKED, _ANSWERED = 1500, 0.25
 # Scattered points: mean count in a block, straightness as logged and as thinned, and ratio of
 # wide to narrow distances.
 _FEW, _STRAIGHT, _UNEVEN = 1.6, (0.8, 0.93), 4.0
@@ -47,11 +48,6 @@ _OF_POINTS, _AT_RANDOM = 0.62, 0.26
 _CONTRADICTED = 2.5
 # So few cells make no map, and so few a poor one.
 _FEWEST_CELLS, _FEW_CELLS = 9, 100
-
-_SINGLE_LANE = (
-    "The soundings lie along a single lane, so the lane spacing cannot be estimated: "
-    "give the cell size and the maximum gap."
-)
 
 
 def usable(soundings: Soundings) -> Soundings:
@@ -67,19 +63,20 @@ def usable(soundings: Soundings) -> Soundings:
     kept = soundings if good.all() else soundings.select(good)
     if not len(kept):
         raise LakefloorError(
-            f"None of the {len(soundings)} soundings is accepted with a depth and a position."
+            f"None of the {len(soundings)} soundings is accepted with a depth and a position. "
+            "Check their status."
         )
     elsewhere = (kept.x != kept.x[0]) | (kept.y != kept.y[0])
     second = np.argmax(elsewhere)
     if not (elsewhere & ((kept.x != kept.x[second]) | (kept.y != kept.y[second]))).any():
         raise LakefloorError(
-            f"A surface needs soundings at three or more places; the {len(kept)} accepted "
-            "soundings lie at fewer."
+            f"A surface needs soundings at three or more places, but the {len(kept)} accepted "
+            "soundings lie at fewer. Add soundings."
         )
     if np.mean(kept.depth < 0) > 0.5:
         raise LakefloorError(
-            "Most depths are negative. Depth is metres, positive down: "
-            "if the field holds elevations, subtract them from the water level first."
+            "Most depths are negative, but depth is in meters, positive down. If the field holds "
+            "elevations, subtract them from the lake level first."
         )
     return kept
 
@@ -108,37 +105,42 @@ def lane_spacing(soundings: Soundings) -> float:
     the gaps, by length of track, are well wider than the blocks. Gaps several times as wide
     span the land between two arms, or lead to a stray fix, and are left out. Of the others the
     median is taken, weighted by area: lanes run twice, and lines across, weigh little.
+
+    Examples
+    --------
+    >>> along, across = np.meshgrid(np.arange(0.0, 101.0, 2.0), np.arange(0.0, 160.0, 20.0))
+    >>> round(lane_spacing(Soundings.build(along.ravel(), across.ravel(), np.full(408, 5.0))), 1)
+    20.0
     """
     kept = usable(soundings)
     return spacing_of_points(kept.x, kept.y)
 
 
-def spacing_of_points(x, y) -> float:
+def spacing_of_points(x: np.ndarray, y: np.ndarray) -> float:
     """Return the lane spacing of points, shape (n,), m; see :func:`lane_spacing`."""
     x, y = x - np.median(x), y - np.median(y)
-    if len(x) > _MOST:
-        x, y = _in_squares(x, y)
+    x, y = in_squares(x, y)
     # Sorted, so that nothing depends on the order of rows; a moored boat counts once.
     places = np.unique(x + 1j * y)
     x, y = places.real, places.imag
     if len(x) < 3 or _along_one_line(x, y):
-        raise LakefloorError(_SINGLE_LANE)
-    sides, usual = _told_apart(x, y)
+        raise LakefloorError(SINGLE_LANE)
+    sides, usual = told_apart(x, y)
     raw = np.column_stack([x, y])
     scattered = (
-        len(x) < _FEW * len(_block_means(x, y, sides.block)[0])
+        len(x) < _FEW * len(block_means(x, y, sides.block)[0])
         and _straight(raw) < _STRAIGHT[0]
         and _straight(sides.xy) < _STRAIGHT[1]
     )
     if scattered:
-        sides = _Sides.of(raw, sides.block)
+        sides = LaneSides.of(raw, sides.block)
     water = np.flatnonzero(sides.gap <= _LAND * usual)
     area = (sides.base * sides.gap)[water]
     low, high = np.percentile(sides.base[water], [10.0, 90.0])
     if scattered and high > _UNEVEN * low:
         # Of points at random nearly all triangles are slanting: their usual size tells more.
         return float(np.sqrt(area.mean()))
-    gaps = sides.gaps(water[_evenly(area, _ASKED)], _LAND * usual)
+    gaps = sides.gaps(water[evenly(area, MOST_TRIANGLES)], _LAND * usual)
     return float(np.median(gaps[np.isfinite(gaps)]))
 
 
@@ -305,7 +307,10 @@ def _spacing_of_places(distance) -> float:
     return 4.0 * median
 
 
-def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shoreline=None) -> list:
+def doubts(
+    soundings: Soundings, spacing: float, cell: float, gap: float,
+    shoreline: BaseGeometry | None = None,
+) -> list:
     """Return a sentence about each size that does not suit the soundings or the lake.
 
     Parameters
@@ -333,7 +338,7 @@ def doubts(soundings: Soundings, spacing: float, cell: float, gap: float, shorel
     suited = suggest_cell(min(spacing, near))
     if cell > min(spacing, _CONTRADICTED * near):
         found.append(
-            f"Cells of {written(cell, 'g')} m are wider than the way from lane to lane, and each "
+            f"Cells of {written(cell, 'g')} m are wider than the lane spacing, and each "
             f"averages over several lanes. Choose a cell size of about {written(suited, 'g')} m."
         )
     if shoreline is None:
@@ -381,7 +386,7 @@ def spacing_around(soundings: Soundings, gap: float) -> float:
     gap : float
         Limit of interpolation, m: places within about so much of a sounding count.
     """
-    x, y, _ = _block_means(
+    x, y, _ = block_means(
         soundings.x - np.median(soundings.x), soundings.y - np.median(soundings.y), gap / 25.0
     )
     col, row, *_ = square_blocks(x, y, gap)
@@ -396,28 +401,6 @@ def spacing_around(soundings: Soundings, gap: float) -> float:
         np.column_stack([px, py]), distance_upper_bound=gap)[0])
 
 
-def _in_squares(x, y) -> tuple:
-    """Return the soundings in some well-filled squares, evenly over the survey.
-
-    Together they hold about :data:`_MOST`. The squares are moved so far apart that the way
-    from one to the next is not taken for a gap.
-    """
-    side = max(np.ptp(x), np.ptp(y)) / _ACROSS * (1.0 + 1e-9)
-    wanted = max(_ACROSS**2 // 2, _USED * len(x) // _MOST)
-    while True:
-        # Parts of a square that hold soundings tell how much water it holds, however dense.
-        col, row, part, _ = square_blocks(x, y, side / _PARTS)
-        places, square = np.unique(col // _PARTS + 1j * (row // _PARTS), return_inverse=True)
-        if len(places) >= wanted or side < _FINEST:
-            break
-        side /= np.clip(np.sqrt(wanted / len(places)), 1.1, 8.0)
-    used = well_filled(np.bincount(square), _USED)
-    square = square[part]
-    chosen = np.isin(square, used)
-    away = 3.0 * side * (places - places[0])[square[chosen]]
-    return x[chosen] + away.real, y[chosen] + away.imag
-
-
 def _along_one_line(x, y) -> bool:
     xy = np.column_stack([x, y])
     xy = xy - xy.mean(axis=0)
@@ -425,70 +408,6 @@ def _along_one_line(x, y) -> bool:
     return sizes[1] <= 1e-9 * sizes[0] or (
         sizes[1] < _SINGLE_LANE_RATIO * sizes[0] and np.ptp(xy @ axes[1]) < _SINGLE_LANE_WIDTH
     )
-
-
-def _told_apart(x, y) -> tuple:
-    """Return the sides of lanes of soundings so thinned that lanes stand apart, and their gap, m.
-
-    The gap is the median by length of track.
-    """
-    block = max(np.ptp(x), np.ptp(y)) / 8.0
-    wanted = min(_BLOCKS, 0.15 * len(x))
-    while True:
-        count = len(square_blocks(x, y, block)[0])
-        if count >= wanted or block < _FINEST:
-            break
-        block /= np.clip(np.sqrt(wanted / count), 1.5, 8.0)
-    found = None
-    while True:
-        xy, whole = _thinned(x, y, block)
-        if len(xy) > 3:
-            sides = _Sides.of(xy, block)
-            # The way to a stray is no length of track.
-            gaps = sides.gaps(
-                _evenly(np.minimum(sides.base, 2.0 * block), _ASKED), _REACH * block
-            )
-            known = gaps[np.isfinite(gaps)]
-            if len(known) > _ANSWERED * len(gaps):
-                found = sides, float(np.median(known))
-                if found[1] >= _APART * block:
-                    return found
-        if whole or block < _FINEST:
-            break
-        block /= 2.0
-    if found is None:
-        raise LakefloorError(_SINGLE_LANE)
-    return found
-
-
-def _thinned(x, y, block: float) -> tuple:
-    """Return one point for each block, shape (n, 2), and whether that is nearly every sounding.
-
-    Points are drawn to the middle of the track: the scatter of positions else makes two
-    lanes of one where it runs along the edge of blocks.
-    """
-    px, py, count = _block_means(x, y, block)
-    xy = np.column_stack([px, py])
-    if len(px) >= 0.95 * len(x):
-        return xy, True
-    weight = np.append(np.minimum(count, 4.0 * np.median(count)), 0.0)
-    _, near = cKDTree(xy).query(xy, k=min(9, len(xy)), distance_upper_bound=1.5 * block)
-    weight = weight[near][..., None]
-    drawn = (np.vstack([xy, [0.0, 0.0]])[near] * weight).sum(axis=1) / weight.sum(axis=1)
-    return np.column_stack(_block_means(*drawn.T, block)[:2]), False
-
-
-def _block_means(x, y, block: float) -> tuple:
-    _, _, number, _ = square_blocks(x, y, block)
-    count = np.bincount(number)
-    return np.bincount(number, x) / count, np.bincount(number, y) / count, count
-
-
-def _evenly(weight, most: int) -> np.ndarray:
-    """Return rows at even steps of their summed weight, so that heavy ones are there more often."""
-    total = np.cumsum(weight)
-    count = min(most, len(weight))
-    return np.searchsorted(total, (np.arange(count) + 0.5) / count * total[-1])
 
 
 def _straight(xy) -> float:
@@ -499,78 +418,16 @@ def _straight(xy) -> float:
     return float(np.median(np.abs(turn)))
 
 
-@dataclass(frozen=True)
-class _Sides:
-    """Triangles between points, each seen from its shortest edge; n points, m triangles.
-
-    Attributes
-    ----------
-    xy : array, shape (n, 2)
-    block : float
-        Size of the blocks of which the points are means, m.
-    start, end, tip : array of int, shape (m,)
-        Points: ends of the base, and the corner across.
-    base, gap : array, shape (m,)
-        Length of the base, and the height of the tip over it, m.
-    """
-
-    xy: np.ndarray
-    block: float
-    start: np.ndarray
-    end: np.ndarray
-    tip: np.ndarray
-    base: np.ndarray
-    gap: np.ndarray
-
-    @classmethod
-    def of(cls, xy, block: float) -> _Sides:
-        try:
-            corner = Delaunay(xy).simplices
-        except QhullError as error:
-            raise LakefloorError(
-                "The soundings lie along one line; a surface needs them side by side."
-            ) from error
-        edges = xy[np.roll(corner, -1, axis=1)] - xy[corner]
-        length = np.hypot(edges[..., 0], edges[..., 1])
-        rows, first = np.arange(len(corner)), length.argmin(axis=1)
-        base = length[rows, first]
-        area = np.abs(edges[:, 0, 0] * edges[:, 1, 1] - edges[:, 0, 1] * edges[:, 1, 0])
-        ends = (corner[rows, (first + k) % 3] for k in range(3))
-        return cls(xy, block, *ends, base, area / base)
-
-    def gaps(self, rows, reach: float) -> np.ndarray:
-        """Return how far it is, m, from the bases of triangles ``rows`` to the next lane.
-
-        Infinite where there is none within ``reach``. A tip that lies off to the side
-        belongs to a line across, along which the lane's side looks on.
-        """
-        xy, base, gap = self.xy, self.base[rows], self.gap[rows]
-        start, end = self.start[rows], self.end[rows]
-        middle = 0.5 * (xy[start] + xy[end])
-        along = (xy[end] - xy[start]) / base[:, None]
-        ahead = np.column_stack([-along[:, 1], along[:, 0]])
-        to_tip = xy[self.tip[rows]] - middle
-        ahead *= np.sign((to_tip * ahead).sum(axis=1))[:, None]
-        beside = 0.75 * np.maximum(base, self.block)
-        on = np.flatnonzero(np.abs((to_tip * along).sum(axis=1)) > beside)
-        gap[on] = np.inf
-        if len(on):
-            hits = cKDTree(xy).query_ball_point(middle[on] + 0.5 * reach * ahead[on], 0.55 * reach)
-            own = np.repeat(on, [len(found) for found in hits])
-            point = np.concatenate([np.asarray(found, dtype=int) for found in hits]).astype(int)
-            away = xy[point] - middle[own]
-            far = (away * ahead[own]).sum(axis=1)
-            seen = np.abs((away * along[own]).sum(axis=1)) <= beside[own]
-            seen &= far > beside[own]
-            np.minimum.at(gap, own[seen], far[seen])
-        return np.where(gap <= reach, gap, np.inf)
-
-
 def suggest_cell(spacing: float) -> float:
     """Return the cell size that suits a lane spacing, m: 1, 2 or 5 times a power of ten.
 
     About an eighth of the spacing: a finer grid shows nothing that was sounded, a
     coarser one loses what was. Not below 0.5 m, the scatter of a good position.
+
+    Examples
+    --------
+    >>> suggest_cell(20.0), suggest_cell(3.0)
+    (2.0, 0.5)
     """
     wanted = max(spacing / _CELLS_PER_SPACING, _SMALLEST_CELL)
     decade = 10.0 ** np.floor(np.log10(wanted))

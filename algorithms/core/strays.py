@@ -6,6 +6,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from .blocks import square_blocks
 from .errors import LakefloorError
@@ -30,7 +31,7 @@ _LEAST, _MOST_SHARE = 20, 0.2
 _SHORE_STEP = 25.0
 
 
-def isolated(x, y) -> np.ndarray:
+def isolated(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Return how far soundings that are no part of the survey lie from it, m; 0 for all others.
 
     Parameters
@@ -49,6 +50,13 @@ def isolated(x, y) -> np.ndarray:
     about one place are strays. A longer track is one if it lies farther off than the survey is
     wide, and is short against the survey, and does not cover an area in lanes: a second basin
     stays, and so does a bay that was visited once.
+
+    Examples
+    --------
+    >>> along, across = np.meshgrid(np.arange(0.0, 101.0, 2.0), np.arange(0.0, 160.0, 20.0))
+    >>> away = isolated(np.append(along, 5000.0), np.append(across, 5000.0))
+    >>> int((away > 0.0).sum()), round(float(away[-1]) / 1000.0, 1)
+    (1, 6.9)
     """
     away = np.zeros(len(x))
     if len(x) < _LEAST:
@@ -109,7 +117,7 @@ def _surrounded(col, row) -> np.ndarray:
     return tree.query_ball_point(tree.data, 1.5, p=np.inf, return_length=True) == 9
 
 
-def off_shore(x, y, shoreline) -> np.ndarray:
+def off_shore(x: np.ndarray, y: np.ndarray, shoreline: BaseGeometry) -> np.ndarray:
     """Return how far soundings off the shoreline lie from it, m; 0 for those near or within.
 
     Parameters
@@ -134,14 +142,14 @@ def off_shore(x, y, shoreline) -> np.ndarray:
     if len(outside) > (1.0 - LEAST_WITHIN) * len(x):
         raise LakefloorError(
             f"{_all(len(outside), len(x))} soundings lie off the shoreline, half of them "
-            f"{distance_text(np.median(away[outside]))} or more from it. Either it is the "
-            "shoreline of another lake, or check the CRS of both layers."
+            f"{distance_text(np.median(away[outside]))} or more from it. Check that the shoreline "
+            "is that of this lake, and the CRS of both layers."
         )
     away[away <= OFF_SHORE] = 0.0
     return away
 
 
-def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
+def of_this_lake(soundings: Soundings, shoreline: BaseGeometry | None = None) -> tuple:
     """Return the usable soundings without strays, and sentences about what was left out.
 
     Parameters and errors are those of :func:`without_strays` and :func:`~.spacing.usable`.
@@ -150,7 +158,7 @@ def of_this_lake(soundings: Soundings, shoreline=None) -> tuple:
     return (usable(kept) if notes else kept), notes
 
 
-def without_strays(soundings: Soundings, shoreline=None) -> tuple:
+def without_strays(soundings: Soundings, shoreline: BaseGeometry | None = None) -> tuple:
     """Return soundings without strays, and sentences about what was left out.
 
     Parameters
@@ -192,10 +200,15 @@ def without_strays(soundings: Soundings, shoreline=None) -> tuple:
     return soundings.select(kept), notes
 
 
-def clusters(away) -> list:
+def clusters(away: np.ndarray) -> list:
     """Return (count, distance in m) of the soundings that lie about equally far off, nearest first.
 
     Distances within a factor of two count together, and the median is given.
+
+    Examples
+    --------
+    >>> clusters(np.array([0.0, 100.0, 110.0, 900.0]))
+    [(2, 105.0), (1, 900.0)]
     """
     far = np.sort(away[away > 0.0])
     found = []

@@ -7,6 +7,7 @@ computed must not depend on it, so soundings are put in order of logging before 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from .soundings import Soundings, distinct, visit_list
 
@@ -109,12 +110,12 @@ def track_notes(soundings: Soundings) -> list:
         return []
     return [
         f"{lost.sum()} soundings ({visit_list(soundings.visit[lost])}) have no usable times, and "
-        "their rows are not in the order of a track: what needs the track leaves them out. Use "
-        "soundings with their times where you can."
+        "their rows do not follow a track. What needs the track leaves them out. Use soundings "
+        "with their times where you can."
     ]
 
 
-def follows_track(x, y) -> bool:
+def follows_track(x: npt.ArrayLike, y: npt.ArrayLike) -> bool:
     """Tell whether places come one after the other as a boat passes them.
 
     Parameters
@@ -132,6 +133,15 @@ def follows_track(x, y) -> bool:
     Where rows have been shuffled, or sorted by one coordinate, places many rows apart are as far
     from each other as successive ones; along a track they are farther. Squares of a grid, line
     after line in one direction, are the order of a list and not of a boat.
+
+    Examples
+    --------
+    >>> x = np.arange(0.0, 100.0, 2.0)
+    >>> follows_track(x, 0.3 * x)
+    True
+    >>> shuffled = (np.arange(50) * 17) % 50
+    >>> follows_track(x[shuffled], 0.3 * x[shuffled])
+    False
     """
     x, y = np.asarray(x, float), np.asarray(y, float)
     placed = np.isfinite(x) & np.isfinite(y)

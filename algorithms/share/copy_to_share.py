@@ -32,7 +32,7 @@ from .._layers import (
 )
 from .._outputs import write_raster
 from .._staging import write_file
-from ..core.correcting.lake_level import datum_of
+from ..core.correcting.datums import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
 from ..core.exchange.waypoints import check_positions

@@ -13,7 +13,7 @@ from .._i18n import tr
 from .._layers import common_share, srs_wkt
 from .._outputs import Outputs
 from .._sheets import sheet_inputs as inputs
-from ..core.correcting.lake_level import is_water_of_a_day
+from ..core.correcting.datums import is_water_of_a_day
 from ..core.figures.figure import UNITS
 from ..core.figures.level_table import STEP, level_report
 from ..core.units import LENGTH

@@ -1,4 +1,4 @@
-"""The report of check crossings as a page of HTML."""
+"""The report of Check cross-lines as a page of HTML."""
 
 from __future__ import annotations
 
@@ -27,27 +27,27 @@ def crossing_html(report, unit: str) -> str:
         parts += _pictures(crossings, scale, unit, which)
         parts += [
             f"<h2>{tr('By pair of visits')}</h2>",
-            _misfits(tr("visits"), [(" &minus; ".join(escape(v) for v in pair), m)
+            _differences(tr("visits"), [(" &minus; ".join(escape(v) for v in pair), m)
                                     for pair, m in report.by_visits], scale, unit),
-            remark(tr("Difference: depth of the first visit less depth of the second. Crossings "
-                       "of a visit with itself do not test the lake datum.")),
+            remark(tr("The difference is the depth of the first visit minus that of the second. "
+                      "Crossings of a visit with itself do not test the lake datum.")),
             f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
-            _misfits(tr("depth ({})").format(unit), [
+            _differences(tr("depth ({})").format(unit), [
                 (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m)
                 for (low, high), m in report.by_depth], scale, unit),
             f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
-            _misfits(tr("slope (%)"), [
+            _differences(tr("slope (%)"), [
                 (f"{100 * low:.0f} &ndash; {100 * high:.0f}" if np.isfinite(high)
                  else f"&gt; {100 * low:.0f}", m)
                 for (low, high), m in report.by_slope], scale, unit),
             f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
             _standards(report.standards),
             remark(tr(
-                "A crossing passes where the difference is at most the square root of 2 times the "
+                "A crossing passes if the difference is at most the square root of 2 times the "
                 "tolerance of one sounding at that depth. This is common practice, not a rule of "
-                "the standards, and it tests depth only, not position or coverage. S-44: edition "
-                "6, total vertical uncertainty; EM 1110-2-1003: 2002, table 3-1. This report "
-                "makes no map fit for navigation.")),
+                "the standards. It tests depth only, not position or coverage. The standards are "
+                "S-44, edition 6 (total vertical uncertainty), and EM 1110-2-1003, 2002, table "
+                "3-1. This report does not make a map fit for navigation.")),
         ]
     return page(tr("Depths where tracks cross"), parts)
 
@@ -72,9 +72,9 @@ def _summary(report, scale, unit):
          *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both)],
         row(tr("standard deviation"), "sd"),
         row(tr("root mean square"), "rmse"),
-        row(tr("95%: {} root mean square, bias included").format(1.96), "rmse95"),
+        row(tr("95%: {} times root mean square, with bias").format(1.96), "rmse95"),
         row(tr("95% of the differences are within"), "percentile95"),
-        row(tr("95% of a single sounding, bias apart"), "sounding95"),
+        row(tr("95% of a single sounding, without bias"), "sounding95"),
         row(tr("median"), "median"),
         row(tr("robust standard deviation"), "robust_sd"),
     ]
@@ -82,7 +82,7 @@ def _summary(report, scale, unit):
     return table(head, rows)
 
 
-def _misfits(label, rows, scale, unit):
+def _differences(label, rows, scale, unit):
     head = [label, tr("crossings"), tr("mean ({})").format(unit), tr("standard deviation"),
             tr("robust"), tr("95% within"), tr("bias significant")]
     words = {None: "", True: tr("yes"), False: tr("no")}
@@ -94,7 +94,7 @@ def _misfits(label, rows, scale, unit):
 
 def _standards(standards):
     return table(
-        [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("share")],
+        [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("percentage")],
         [[escape(s.order), escape(s.standard), s.n, s.passed,
           f"{written(100.0 * s.share, '.1f')}%"] for s in standards],
     )

@@ -1,4 +1,4 @@
-"""Check crossing lines."""
+"""Check cross-lines."""
 
 from qgis.core import (
     QgsGeometry,
@@ -27,44 +27,45 @@ FIELDS = [
     ("angle_deg", "double"), ("uncert_m", "double"), ("kind", "text"),
 ]
 
-#: Depth step of the table, m, by the unit of the report: 10 ft or 5 m.
+#: Depth step of the table, m, by depth unit: 10 ft or 5 m.
 _STEPS = {"ft": 10 * LENGTH["ft"], "m": 5.0}
 
 _NUMBERS = {
     "BIAS": ("mean", QT_TRANSLATE_NOOP("@default", "Mean difference between visits (m)")),
     "STANDARD_DEVIATION": (
-        "sd", QT_TRANSLATE_NOOP("@default", "Standard deviation between visits (m)")),
-    "RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "Root mean square between visits (m)")),
-    "RMSE95": ("rmse95", QT_TRANSLATE_NOOP("@default", "1.96 root mean square (m)")),
+        "sd", QT_TRANSLATE_NOOP("@default", "Standard deviation (m)")),
+    "RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "Root mean square (m)")),
+    "RMSE95": ("rmse95", QT_TRANSLATE_NOOP("@default", "1.96 times root mean square (m)")),
     "PERCENTILE95": (
-        "percentile95", QT_TRANSLATE_NOOP("@default", "95 % of the differences are within (m)")),
+        "percentile95", QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)")),
     "SOUNDING95": (
-        "sounding95", QT_TRANSLATE_NOOP("@default", "95 % uncertainty of a single sounding (m)")),
+        "sounding95", QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)")),
 }
 
 
 class CheckCrossings(LakefloorAlgorithm):
     NAME = "checkcrossings"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Check crossing lines")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Check cross-lines")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "cross-line,crossover,quality,S-44,uncertainty,misfit,bias"
+        "@default",
+        "cross-line,cross line,crossline,cross-lines,crosslines,check lines,tie line,crossing,"
+        "crossings,crossover,quality,accuracy,how accurate,uncertainty,S-44,IHO,error,bias,"
+        "repeatability"
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Finds every place where the tracks of accepted soundings cross, takes the depth of both "
-        "at the very crossing, and reports how far they differ: mean with its confidence "
-        "interval, standard deviation, 95 %, by pair of visits, by depth and by slope of the "
-        "bottom, and the share within the tolerances of published standards.\n\n"
-        "Run it after Correct depths and Reduce to lake datum. Crossings between visits test "
-        "everything, the datum too; crossings within one visit only test how well soundings "
-        "repeat, and are listed apart. Several pings at one crossing are one observation; a boat "
-        "that has stopped makes none. With fewer than ten crossings nothing is said at 95 %.\n\n"
-        "Fields: difference_m is depth_a_m less depth_b_m, in metres, the first visit in the "
-        "alphabet being a; slope_pct, the steepest slope of the bottom there, in percent; "
-        "angle_deg between the tracks; uncert_m, the standard uncertainty of the difference as "
-        "the soundings state theirs. Large differences on slopes only point to positions or to a "
-        "time offset, a mean that is not zero to water level, draft or sound speed.",
+        "Compares the depths wherever tracks cross and reports how much they differ. Use it to "
+        "see how accurate the survey is. Run it after Correct depths and Reduce to lake "
+        "datum.\n\n"
+        "Crossings between visits test everything, including the lake datum. Crossings within a "
+        "visit only show how well soundings repeat. With fewer than ten crossings there is no "
+        "statement at 95%.\n\n"
+        "Fields: difference_m is depth_a_m minus depth_b_m. slope_pct is the slope of the bottom. "
+        "angle_deg is the angle between the tracks. uncert_m is the standard uncertainty of the "
+        "difference.\n\n"
+        "Large differences only on slopes point to positions or the time offset. A mean that is "
+        "not zero points to lake level, draft or sound speed.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -77,23 +78,23 @@ class CheckCrossings(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         add(params.distance(
-            "MAX_SPACING", tr("Greatest distance between soundings (m)"), 20.0,
+            "MAX_SPACING", tr("Maximum distance of soundings (m)"), 20.0,
             tr("Soundings of one track farther apart than this are not joined."), minimum=0.1,
         ))
         add(params.number(
-            "MIN_ANGLE", tr("Smallest angle (degrees)"), 20.0,
-            tr("Tracks that meet at a smaller angle run side by side and do not count."),
+            "MIN_ANGLE", tr("Minimum crossing angle (°)"), 20.0,
+            tr("Tracks that meet at a smaller angle run side by side and are not compared."),
             minimum=0.0, maximum=89.0, advanced=True,
         ))
         add(params.depth_unit(
-            tr("Unit of the report"),
-            tr("Unit in which the report is written; fields and figures are in metres."),
+            tr("Depth unit"),
+            tr("The report is in this unit. Fields and output numbers are in meters."),
         ))
         add(QgsProcessingParameterFeatureSink(
             "CROSSINGS", tr("Crossings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
         add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of crossings"), "HTML (*.html)", optional=True
+            "REPORT", tr("Report of cross-lines"), "HTML (*.html)", optional=True
         ))
         self.addOutput(QgsProcessingOutputNumber("BETWEEN", tr("Crossings between visits")))
         self.addOutput(QgsProcessingOutputNumber("WITHIN", tr("Crossings within one visit")))

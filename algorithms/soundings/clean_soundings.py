@@ -26,27 +26,21 @@ class CleanSoundings(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Clean soundings")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "despike,spikes,outliers,filter,hampel,double echo,position jump"
+        "@default",
+        "clean,filter,despike,spike,spikes,outlier,outliers,bad depths,false bottom,double echo,"
+        "weeds,fish,hampel,gps jump,position jump,bad gps,edit,quality control"
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Marks the soundings that cannot be right, each with its reason in the field 'status'. "
-        "Run it on the logs as read, before depths are corrected. All soundings are written, and "
-        "no depth is changed; algorithms that follow use those that are 'accepted'. Look at the "
-        "rejected ones on the map before going on.\n\n"
-        "In order: no position; no bottom (missing, zero, negative, or a value that stands for "
-        "it); depths outside the limits; repeated rows; position jumps and frozen positions; "
-        "speed; isolated soundings far from all others, which may be on another water; a depth "
-        "held after the bottom was lost; spikes along the track, after the slope is taken off; "
-        "bursts such as double echoes and tops of weeds, which the track leaves and "
-        "comes back from in one step each; and pieces of track cut off from the rest that the "
-        "soundings of other lanes contradict.\n\n"
-        "A drop-off is not a spike: it is kept however steep it is, unless a single ping alone "
-        "shows it. Log at least two pings a second where the bottom is steep: with one, false "
-        "depths on the edge of a drop-off cannot all be told from it. Soundings of an outermost "
-        "lane, and of a single lane, can be checked against few neighbours or none; a greatest "
-        "depth, where it is known, helps there. Tests that need time are left out where the clock "
-        "is missing or stands still, and the log says so.",
+        "Marks the soundings that cannot be right and writes the reason into the field 'status'. "
+        "Run it on the logs as read, before you correct depths. No sounding is deleted and no "
+        "depth is changed; the next algorithms use the 'accepted' soundings.\n\n"
+        "It finds missing positions and depths, repeated rows, position jumps, wrong speeds and "
+        "soundings far from all others. It also finds spikes, double echoes, weed tops and tracks "
+        "that other lanes contradict.\n\n"
+        "A steep drop-off is kept unless only one ping shows it. Check the rejected soundings on "
+        "the map before you go on. Soundings of a single or outermost lane have few neighbors to "
+        "compare with. A deepest depth helps there, if you know it.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -58,68 +52,69 @@ class CleanSoundings(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         add(params.number(
-            "MIN_DEPTH", tr("Least depth (m)"), 0.0,
-            tr("Shallower soundings are rejected; zero always is."), minimum=0.0,
+            "MIN_DEPTH", tr("Shallowest depth (m)"), 0.0,
+            tr("Shallower soundings are rejected. Zero is always rejected."), minimum=0.0,
         ))
         add(params.number(
-            "MAX_DEPTH", tr("Greatest depth (m)"), None,
-            tr("Deeper soundings are rejected. Leave it empty if the lake's depth is not known."),
+            "MAX_DEPTH", tr("Deepest depth (m)"), None,
+            tr("Deeper soundings are rejected. If empty, there is no limit."),
             minimum=0.0, optional=True,
         ))
         add(params.number(
-            "MAX_SPEED", tr("Highest speed (m/s)"), 6.0,
-            tr("At higher speed many transducers lose the bottom. 6 m/s is 13 mph. Empty: no "
-               "limit."),
+            "MAX_SPEED", tr("Maximum speed (m/s)"), 6.0,
+            tr("At higher speed many transducers lose the bottom. 6 m/s is 13 mph. If empty, "
+               "there is no limit."),
             minimum=0.0, optional=True,
         ))
         add(params.number(
-            "MIN_SPEED", tr("Lowest speed (m/s)"), None,
-            tr("Rejects soundings of a drifting or anchored boat. Empty: no limit."),
+            "MIN_SPEED", tr("Minimum speed (m/s)"), None,
+            tr("Rejects soundings of a drifting or anchored boat. If empty, there is no limit."),
             minimum=0.0, optional=True,
         ))
         add(params.helped(
             QgsProcessingParameterBoolean(
-                "ANEW", tr("Forget reasons of an earlier cleaning"), False
+                "FORGET_EARLIER", tr("Forget an earlier cleaning"), False
             ),
-            tr("Otherwise a sounding once rejected stays rejected. Reasons that you entered "
-               "yourself always stay."),
+            tr("Tests the soundings that an earlier cleaning rejected again. Otherwise they stay "
+               "rejected. Reasons that you entered yourself always stay."),
         ))
         add(params.number(
-            "NOISE_FLOOR", tr("Least noise of a depth (m)"), 0.09,
-            tr("Smallest standard deviation that is believed; 0.09 m (0.3 ft) suits depths in "
+            "MIN_NOISE", tr("Minimum noise of a depth (m)"), 0.09,
+            tr("Standard uncertainty that every depth has. 0.09 m (0.3 ft) suits depths logged in "
                "tenths of a foot."),
             minimum=0.001, advanced=True,
         ))
         add(params.number(
-            "LIMIT", tr("Limit (standard deviations)"), 3.0,
-            tr("Deviations larger than this many standard deviations count."),
+            "OUTLIER_LIMIT", tr("Outlier limit (standard deviations)"), 3.0,
+            tr("A depth that differs by more than this many standard deviations is an outlier."),
             minimum=1.0, advanced=True,
         ))
         add(params.number(
             "HALF_WINDOW", tr("Half window (pings)"), 3,
-            tr("Pings to either side in the test along the track. Spikes of up to as many pings "
-               "are found by it."),
+            tr("Number of pings before and after that each ping is compared with. Spikes of up to "
+               "this many pings are found."),
             minimum=1, maximum=50, advanced=True, integer=True,
         ))
         add(params.number(
-            "MAX_SLOPE", tr("Steepest bottom between two pings (degrees)"), 25.0,
-            tr("A steeper step is looked at more closely; by itself it is no reason to reject."),
+            "MAX_SLOPE", tr("Maximum slope between pings (°)"), 25.0,
+            tr("Steeper steps are tested further. A steep step alone is never a reason to reject."),
             minimum=1.0, maximum=89.0, advanced=True,
         ))
         add(params.distance(
-            "MAX_BURST", tr("Longest burst of false depths (m)"), 60.0,
-            tr("Along the track. Longer ones are left to the test against other lanes."),
+            "MAX_BURST", tr("Maximum length of a burst (m)"), 60.0,
+            tr("Length along the track of a run of outliers, such as a double echo. Longer runs "
+               "are only compared with other lanes."),
             advanced=True,
         ))
         add(params.distance(
-            "RADIUS", tr("Radius of neighbours (m)"), None,
-            tr("How far away soundings of other lanes are asked. Left empty, one and a half times "
-               "the lane spacing; zero leaves the test out."),
+            "NEIGHBOR_RADIUS", tr("Search radius for neighbors (m)"), None,
+            tr("Soundings of other lanes within it are compared. If empty, it is 1.5 times the "
+               "lane spacing. Zero turns this test off."),
             optional=True, advanced=True,
         ))
         add(params.number(
-            "MAX_JUMP_SPEED", tr("Fastest the boat can go (m/s)"), 15.0,
-            tr("A position that would need a higher speed is a jump."),
+            "MAX_BOAT_SPEED", tr("Maximum possible boat speed (m/s)"), 15.0,
+            tr("A position that the boat could only reach faster than this is a jump."),
             minimum=0.1, advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
@@ -130,7 +125,7 @@ class CleanSoundings(LakefloorAlgorithm):
                 COUNTS, tr("Counts by reason"), QgsProcessing.SourceType.TypeVector,
                 createByDefault=False, optional=True,
             ),
-            tr("Table of reasons with the number of soundings and their share in percent."),
+            tr("Table with the number and percentage of soundings for each reason."),
         ))
         for name, label in (
             ("TOTAL", tr("Soundings")),
@@ -155,14 +150,14 @@ class CleanSoundings(LakefloorAlgorithm):
             max_depth=optional("MAX_DEPTH"),
             max_speed=optional("MAX_SPEED"),
             min_speed=optional("MIN_SPEED"),
-            max_jump_speed=value("MAX_JUMP_SPEED"),
+            max_jump_speed=value("MAX_BOAT_SPEED"),
             half_window=self.parameterAsInt(parameters, "HALF_WINDOW", context),
-            n_sigma=value("LIMIT"),
-            noise_floor=value("NOISE_FLOOR"),
+            n_sigma=value("OUTLIER_LIMIT"),
+            noise_floor=value("MIN_NOISE"),
             max_slope=value("MAX_SLOPE"),
             max_burst=value("MAX_BURST"),
-            radius=optional("RADIUS"),
-            anew=self.parameterAsBool(parameters, "ANEW", context),
+            radius=optional("NEIGHBOR_RADIUS"),
+            anew=self.parameterAsBool(parameters, "FORGET_EARLIER", context),
             progress=self.progress(feedback),
         )
         counts = dict(cleaned.counts)
@@ -179,8 +174,8 @@ class CleanSoundings(LakefloorAlgorithm):
                 feedback.pushInfo(f"{reason}: {n} ({written(share, '.2f')}%)")
         if not counts[ACCEPTED]:
             feedback.pushWarning(
-                tr("No sounding was accepted. Look at the reasons above; the limits may be in "
-                   "another unit than metres.")
+                tr("No sounding was accepted. Look at the reasons above, and check that the limits "
+                   "are in meters.")
             )
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, cleaned.soundings, crs, given=given)

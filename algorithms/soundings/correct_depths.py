@@ -20,15 +20,15 @@ from ..core.number_text import written
 
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
-    "MIN_CORRECTION": ("min_correction_m", QT_TRANSLATE_NOOP("@default", "Least correction (m)")),
+    "MIN_CORRECTION": ("min_correction_m", QT_TRANSLATE_NOOP("@default", "Minimum correction (m)")),
     "MAX_CORRECTION": (
-        "max_correction_m", QT_TRANSLATE_NOOP("@default", "Greatest correction (m)")),
+        "max_correction_m", QT_TRANSLATE_NOOP("@default", "Maximum correction (m)")),
     "MEAN_SOUND_SPEED": (
         "mean_sound_speed_ms", QT_TRANSLATE_NOOP("@default", "Mean sound speed (m/s)")),
-    "MEAN_SHIFT": ("mean_shift_m", QT_TRANSLATE_NOOP("@default", "Mean shift of position (m)")),
+    "MEAN_SHIFT": ("mean_shift_m", QT_TRANSLATE_NOOP("@default", "Mean position shift (m)")),
     "MEAN_UNCERTAINTY": (
         "mean_uncertainty_m",
-        QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty of depth (m)")),
+        QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
 }
 
 
@@ -37,24 +37,22 @@ class CorrectDepths(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Correct depths")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "draft,sound speed,water temperature,latency,time offset,transducer"
+        "@default",
+        "draft,draught,keel offset,transducer depth,transducer offset,sound speed,"
+        "speed of sound,sound velocity,velocity,water temperature,temperature,latency,lag,"
+        "time offset,bar check,calibration"
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Corrects soundings for the time offset between position and depth, for the sound speed "
-        "of fresh water at its temperature, and for the draft of the transducer, and writes the "
-        "standard uncertainty of each depth. Run it once, after cleaning and before reducing to "
-        "the lake datum; the field 'corrections' tells what was done, and a second run is "
-        "refused.\n\n"
-        "depth = (logged - offset) x real speed / assumed speed + offset + draft, in metres. An "
-        "offset that the instrument had added itself is never scaled. Where the log states an "
-        "offset to the surface, that offset is the draft. Where the log says that depth is from "
-        "the surface but not by how much, the draft is taken to be in it already. Where depth is "
-        "from the keel, enter the height of the waterline above the keel as draft.\n\n"
-        "Water 20 degrees colder than the instrument assumes makes depths 3 % too great: 1 ft in "
-        "30 ft. Only the temperature at the surface is logged as a rule; colder water below makes "
-        "depths somewhat too great still, which the uncertainty includes. Rejected soundings are "
-        "corrected too and stay rejected; raw depths are kept.",
+        "Corrects soundings for the time offset (latency), the sound speed of fresh water and "
+        "the draft of the transducer. It also writes the standard uncertainty of each depth. Run "
+        "it once, after Clean soundings and before Reduce to lake datum. The field 'corrections' "
+        "shows what was done, and a second run is refused.\n\n"
+        "If the log says how far the transducer is below the surface, that value is the draft. "
+        "If depths count from the keel, enter the height of the waterline above the keel.\n\n"
+        "In water 20 °C colder than the sounder assumes, depths come out up to 5% too deep. "
+        "Usually only the surface temperature is logged. The uncertainty includes colder water "
+        "below.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -71,67 +69,69 @@ class CorrectDepths(LakefloorAlgorithm):
             minimum=0.0, maximum=10.0,
         ))
         add(params.number(
-            "ASSUMED_SOUND_SPEED", tr("Sound speed assumed by the instrument (m/s)"), 1500.0,
-            tr("The instrument's own setting: often 1500, in some 1463 (4800 ft/s)."),
+            "ASSUMED_SOUND_SPEED", tr("Assumed sound speed (m/s)"), 1500.0,
+            tr("The sound speed that the sounder computes with. It is often 1500 m/s, in some "
+               "sounders 1463 m/s (4800 ft/s)."),
             minimum=1350.0, maximum=1650.0,
         ))
         add(params.number(
             "WATER_TEMPERATURE", tr("Water temperature (°C)"), None,
-            tr("For all soundings. Left empty, the logged temperature is used, smoothed within "
-               "each visit; without one, the middle of what fresh water has from 4 to 25 °C, and "
-               "the uncertainty is raised."),
+            tr("Used for all soundings. If empty, the logged temperature of each visit is used. "
+               "Visits without one get the middle of the range for fresh water from 4 to 25 °C "
+               "and a higher uncertainty."),
             minimum=0.0, maximum=40.0, optional=True,
         ))
         add(params.number(
-            "SOUND_SPEED", tr("Real sound speed (m/s)"), None,
-            tr("Mean of the water column for all soundings, for example from a bar check or a "
-               "temperature profile; in place of a temperature."),
+            "ACTUAL_SOUND_SPEED", tr("Actual sound speed (m/s)"), None,
+            tr("Mean of the water column, for example from a bar check. Used for all soundings. "
+               "If empty, it follows from the water temperature."),
             minimum=1350.0, maximum=1650.0, optional=True,
         ))
         add(params.number(
             "TIME_OFFSET", tr("Time offset (s)"), 0.0,
-            tr("By how much the logged position is older than the depth beside it. With too small "
-               "a value, opposite lanes show a drop-off apart from each other, each late."),
+            tr("How much older the logged position is than the depth beside it (latency). Find "
+               "time offset computes it."),
             minimum=-60.0, maximum=60.0,
         ))
         add(params.helped(
             QgsProcessingParameterBoolean("FROM_RAW", tr("Start again from raw depths"), False),
-            tr("Undo earlier corrections, and a reduction to a datum with them, and correct the "
+            tr("Undoes earlier corrections and a reduction to a lake datum, and corrects the "
                "depths as logged."),
         ))
         add(params.helped(
             QgsProcessingParameterBoolean(
-                "SKIP", tr("Leave visits without temperature at the assumed sound speed"), False
+                "KEEP_ASSUMED_SPEED", tr("Skip visits without temperature"), False
             ),
-            tr("Otherwise they are corrected with the middle of fresh water's sound speeds. Their "
-               "uncertainty is raised either way."),
+            tr("Leaves these visits at the assumed sound speed. Otherwise they are corrected with "
+               "a middle sound speed of fresh water. Their uncertainty is higher either way."),
             advanced=True,
         ))
         add(params.number(
-            "INSTRUMENT_OFFSET", tr("Offset added by the instrument (m)"), None,
-            tr("What the instrument had added already to show depth from the surface, where the "
-               "log does not state it. It is taken off and the draft is added instead."),
+            "SOUNDER_OFFSET", tr("Offset added by the sounder (m)"), None,
+            tr("What the sounder added to show depth from the surface. It is replaced by the "
+               "draft. If empty, only an offset that the log states is replaced."),
             minimum=-10.0, maximum=10.0, optional=True, advanced=True,
         ))
         add(params.number(
-            "UNCERT_FIXED", tr("Uncertainty, fixed part (m)"), 0.05,
-            tr("One standard deviation of sounder, draft and waves, whatever the depth."),
+            "UNCERTAINTY_FIXED", tr("Uncertainty, fixed part (m)"), 0.05,
+            tr("Standard uncertainty from sounder, draft and waves at any depth."),
             minimum=0.0, advanced=True,
         ))
         add(params.number(
-            "UNCERT_SHARE", tr("Uncertainty, share of depth (%)"), 1.0,
-            tr("One standard deviation that grows with depth: sound speed, the sounder's scale."),
+            "UNCERTAINTY_PERCENTAGE", tr("Uncertainty, part of depth (%)"), 1.0,
+            tr("Standard uncertainty that grows with depth, from sound speed and the sounder."),
             minimum=0.0, maximum=100.0, advanced=True,
         ))
         add(params.number(
             "MIXED_DEPTH", tr("Depth of the mixed water (m)"), 6.0,
-            tr("Down to here the water has the temperature of the surface. Colder water below "
+            tr("Down to this depth the water is as warm as the surface. Colder water below "
                "raises the uncertainty."),
             minimum=0.0, advanced=True,
         ))
         add(params.number(
             "DEEP_TEMPERATURE", tr("Temperature of the deep water (°C)"), 7.0,
-            tr("How cold the water below the mixed water may be; used for the uncertainty alone."),
+            tr("How cold the water below the mixed water can be. It affects only the "
+               "uncertainty."),
             minimum=0.0, maximum=40.0, advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
@@ -143,9 +143,11 @@ class CorrectDepths(LakefloorAlgorithm):
     def check(self, parameters, context):
         if all(
             params.given(self, parameters, name, context)
-            for name in ("WATER_TEMPERATURE", "SOUND_SPEED")
+            for name in ("WATER_TEMPERATURE", "ACTUAL_SOUND_SPEED")
         ):
-            raise LakefloorError(tr("Give either a water temperature or a sound speed, not both."))
+            raise LakefloorError(tr(
+                "A water temperature and a sound speed are both given. Give one of them, not both."
+            ))
 
     def compute(self, parameters, context, feedback):
         def value(name):
@@ -161,13 +163,14 @@ class CorrectDepths(LakefloorAlgorithm):
             soundings,
             draft_m=value("DRAFT"),
             assumed_speed_ms=value("ASSUMED_SOUND_SPEED"),
-            real_speed_ms=optional("SOUND_SPEED"),
+            real_speed_ms=optional("ACTUAL_SOUND_SPEED"),
             temperature_c=optional("WATER_TEMPERATURE"),
-            instrument_offset_m=optional("INSTRUMENT_OFFSET"),
-            skip_without_temperature=self.parameterAsBool(parameters, "SKIP", context),
+            instrument_offset_m=optional("SOUNDER_OFFSET"),
+            skip_without_temperature=self.parameterAsBool(
+                parameters, "KEEP_ASSUMED_SPEED", context),
             time_offset_s=value("TIME_OFFSET"),
-            uncert_fixed_m=value("UNCERT_FIXED"),
-            uncert_share=value("UNCERT_SHARE") / 100.0,
+            uncert_fixed_m=value("UNCERTAINTY_FIXED"),
+            uncert_share=value("UNCERTAINTY_PERCENTAGE") / 100.0,
             mixed_depth_m=value("MIXED_DEPTH"),
             deep_temperature_c=value("DEEP_TEMPERATURE"),
             from_raw=self.parameterAsBool(parameters, "FROM_RAW", context),
@@ -194,27 +197,28 @@ def _report(summary, feedback):
     unknown = summary["measured_from"].get("unknown", 0)
     if unknown:
         feedback.pushWarning(
-            tr("The log does not say where depth counts from ({} soundings); it is taken to be "
-               "the transducer, and the draft is added. If the instrument shows depth from the "
-               "surface, choose that where the logs are read.").format(unknown)
+            tr("The log does not say where depth counts from ({} soundings). Depth from the "
+               "transducer is assumed and the draft is added. If the sounder shows depth from "
+               "the surface, choose that in Read logs.").format(unknown)
         )
     if summary["dropped"]:
         feedback.pushWarning(
-            tr("Started again from raw depths; undone: {}. Reduce to the lake datum again where "
-               "that was done.").format(", ".join(summary["dropped"]))
+            tr("Started again from raw depths. These steps were undone: {}. Run Reduce to lake "
+               "datum again if that was done.").format(", ".join(summary["dropped"]))
         )
     if summary["no_temperature"]:
         speed, error = unknown_water_speed()
         feedback.pushWarning(
-            tr("No water temperature is known for visit {}. The sound speed is taken as {:.1f} "
-               "m/s, the middle of what fresh water has from 4 to 25 °C. The true one may be "
-               "{:.1f} m/s off, {:.1f}% of depth, which the uncertainty includes. Give the water "
-               "temperature if you know it.").format(
+            tr("No water temperature is known for visit {}. A sound speed of {:.1f} m/s is used, "
+               "the middle of the range for fresh water from 4 to 25 °C. It may be wrong by "
+               "{:.1f} m/s, which is {:.1f}% of depth. The uncertainty includes this. Enter the "
+               "water temperature if you know it.").format(
                 ", ".join(f"'{excerpt(name)}'" for name in summary["no_temperature"]), speed, error,
                 100.0 * error / speed)
         )
     if summary["uncorrected"]:
         feedback.pushWarning(
-            tr("No water temperature, so the sound speed was left as assumed: {}").format(
+            tr("These visits have no water temperature and keep the assumed sound speed: {}. "
+               "Enter a water temperature if you know it.").format(
                 ", ".join(summary["uncorrected"]))
         )

@@ -33,23 +33,21 @@ class FindTimeOffset(LakefloorAlgorithm):
     NAME = "findtimeoffset"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Find time offset")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default", "latency,patch test,time offset,lag,calibration,zigzag")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "latency,lag,delay,gps lag,gps delay,time offset,patch test,calibration,zigzag,"
+        "zigzag contours,herringbone,staggered contours,clock"
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Finds from the soundings themselves by how many seconds the logged position is older "
-        "than the depth beside it, with its uncertainty: the number that Correct depths takes as "
-        "time offset. A wrong offset draws contours in zigzag from lane to lane and puts a "
-        "drop-off in two places.\n\n"
-        "Wherever two tracks of one visit meet at different velocity over a sloping bottom, in "
-        "opposite directions or crossing, their depths differ by offset x difference of velocity "
-        "x slope. All such places are compared; the more there are and the steeper the bottom, "
-        "the surer the result. Best is one line over a drop-off, run several times to and fro. "
-        "Clean the soundings first; they may be corrected and reduced or not, and an offset that "
-        "was corrected before counts in.\n\n"
-        "Where the data cannot tell, the verdict says 'not determinable' and why, and the number "
-        "stays empty. An antenna ahead of the transducer looks like a smaller offset: at one "
-        "speed the two cannot be told apart, so measure the distance and mount the antenna above "
-        "the transducer if you can.",
+        "Finds by how many seconds the logged positions are older than the depths beside them. "
+        "Enter the result as time offset (latency) in Correct depths. Use it where contours "
+        "zigzag from lane to lane, or where a drop-off shows in two places.\n\n"
+        "It compares depths wherever two tracks of a visit meet on a slope at different "
+        "velocity. Best is one lane over a drop-off, run several times in both directions. Clean "
+        "the soundings first. An offset that was corrected before is included in the result.\n\n"
+        "If the data do not show the offset, the verdict says why. An antenna ahead of the "
+        "transducer looks like a smaller offset, so mount it above the transducer.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -62,37 +60,37 @@ class FindTimeOffset(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         add(params.number(
-            "SEARCH", tr("Search up to (s)"), 5.0,
-            tr("The time offset is looked for between minus this and plus this many seconds."),
+            "MAX_TIME_OFFSET", tr("Maximum time offset (s)"), 5.0,
+            tr("The time offset is searched for between minus and plus this many seconds."),
             minimum=0.5, maximum=60.0,
         ))
         add(params.distance(
             "MAX_DISTANCE", tr("Maximum distance between tracks (m)"), 5.0,
-            tr("How near two tracks must come to be compared: a few metres, about the accuracy of "
-               "the position."),
+            tr("Tracks that come nearer to each other than this are compared. Use a few meters, "
+               "about the accuracy of the positions."),
             minimum=0.1,
         ))
         add(params.distance(
-            "POSITION", tr("Uncertainty of position (m)"), 1.0,
-            tr("One standard deviation in one direction, for the uncertainty of the result; with "
-               "many pairs of tracks their own scatter takes its place."),
+            "POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
+            tr("Standard uncertainty of a position in one direction. Where many pairs of tracks "
+               "meet, their own scatter takes its place."),
             minimum=0.01, advanced=True,
         ))
         add(params.number(
-            "LARGEST_UNCERTAINTY", tr("Largest uncertainty (s)"), 0.5,
-            tr("A time offset less certain than this is called not determinable."),
+            "MAX_UNCERTAINTY", tr("Maximum uncertainty (s)"), 0.5,
+            tr("A time offset with a higher standard uncertainty is called not determinable."),
             minimum=0.001, advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
-            "TABLE", tr("Time offsets by visit"), QgsProcessing.SourceType.TypeVector
+            "TIME_OFFSETS", tr("Time offsets by visit"), QgsProcessing.SourceType.TypeVector
         ))
         add(QgsProcessingParameterFileDestination(
             "REPORT", tr("Report of the time offset"), "HTML (*.html)", optional=True
         ))
         for name, label in (
-            ("OFFSET", tr("Time offset (s)")),
-            ("UNCERTAINTY", tr("Standard uncertainty of the time offset (s)")),
-            ("DETERMINABLE", tr("Determinable: 1, not determinable: 0")),
+            ("TIME_OFFSET", tr("Time offset (s)")),
+            ("UNCERTAINTY", tr("Standard uncertainty (s)")),
+            ("DETERMINABLE", tr("Determinable (1 yes, 0 no)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -100,13 +98,13 @@ class FindTimeOffset(LakefloorAlgorithm):
         soundings, _ = read_soundings(
             source(self, parameters, params.INPUT, context), context, feedback
         )
-        search = self.parameterAsDouble(parameters, "SEARCH", context)
+        search = self.parameterAsDouble(parameters, "MAX_TIME_OFFSET", context)
         found = find_time_offset(
             soundings,
             search=(-search, search),
             max_distance_m=self.parameterAsDouble(parameters, "MAX_DISTANCE", context),
-            position_m=self.parameterAsDouble(parameters, "POSITION", context),
-            largest_uncert_s=self.parameterAsDouble(parameters, "LARGEST_UNCERTAINTY", context),
+            position_m=self.parameterAsDouble(parameters, "POSITION_UNCERTAINTY", context),
+            largest_uncert_s=self.parameterAsDouble(parameters, "MAX_UNCERTAINTY", context),
             progress=self.progress(feedback),
         )
         rows = [*found.visits, found]
@@ -116,15 +114,15 @@ class FindTimeOffset(LakefloorAlgorithm):
             feedback.pushInfo(note)
         if found.determinable:
             feedback.pushInfo(
-                tr("Enter {:.2f} s as time offset in Correct depths.").format(found.offset_s)
+                tr("Enter {:.2f} s as the time offset in Correct depths.").format(found.offset_s)
             )
         with Outputs(self, parameters, context, feedback) as out:
-            out.table("TABLE", _FIELDS, (
+            out.table("TIME_OFFSETS", _FIELDS, (
                 [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
                 for r in rows
             ))
             out.text("REPORT", lambda: _html_report(found))
-            out.results["OFFSET"] = _number(found.offset_s)
+            out.results["TIME_OFFSET"] = _number(found.offset_s)
             out.results["UNCERTAINTY"] = _number(found.uncert_s)
             out.results["DETERMINABLE"] = int(found.determinable)
         return out.results
@@ -154,7 +152,7 @@ def _html_report(found):
         for r in (*found.visits, found)
     ]
     head = [tr("visit"), tr("time offset (s)"), tr("standard uncertainty (s)"),
-            tr("pairs of tracks"), tr("places"), tr("verdict")]
+            tr("pairs of tracks"), tr("meeting places"), tr("verdict")]
     notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
     parts = [html_page.table(head, rows), f"<ul>{notes}</ul>" if notes else ""]
     scans = [
@@ -164,7 +162,7 @@ def _html_report(found):
     if len(found.visits) == 1:
         scans = scans[:1]
     if scans and plots.available():
-        title = tr("Difference of depth between tracks, by the time offset tried")
+        title = tr("Depth difference between tracks by time offset")
         parts += [
             f"<h2>{title}</h2>",
             html_page.image(title, plots.offset_scan(scans, found.offset_s, found.uncert_s)),
@@ -172,7 +170,8 @@ def _html_report(found):
     elif scans:
         parts.append(html_page.no_pictures())
     parts.append(html_page.remark(tr(
-        "The time offset is by how much the logged position is older than the depth beside it. "
-        "The least difference marks it; what is left there is noise of sounder and position."
+        "The time offset is how much older the logged position is than the depth beside it. "
+        "The minimum of the curve marks it. The difference that is left there is noise of the "
+        "sounder and the positions."
     )))
     return html_page.page(tr("Time offset between sounder and GPS"), parts)

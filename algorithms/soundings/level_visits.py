@@ -1,4 +1,4 @@
-"""Level visits."""
+"""Adjust visits at crossings."""
 
 from qgis.core import (
     QgsProcessing,
@@ -27,29 +27,25 @@ OFFSET_FIELDS = [
 
 class LevelVisits(LakefloorAlgorithm):
     NAME = "levelvisits"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Level visits")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Adjust visits at crossings")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "crossover,adjustment,least squares,datum,water level,offset,bias"
+        "@default",
+        "adjust,adjustment,level visits,crossover,crossing,crossings,"
+        "visit offset,shift,least squares,datum,lake level,water,no gauge,bias,"
+        "steps between visits,stripes"
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Finds one constant offset of each visit from the depth differences where visits cross, "
-        "by least squares, and takes it off. A visit without a gauge reading joins the lake this "
-        "way: it takes on the datum of the visits that it crosses.\n\n"
-        "Run it after Correct depths, and after Reduce to lake datum for the visits that have a "
-        "level. Those hold the datum and are not moved; name others if you trust them more. If "
-        "none has a level, the first visit that counts from the water of its day holds. If no "
-        "visit is held, offsets sum to zero and the result has no lake datum. Groups of visits "
-        "that no crossing ties to a held one are named and left as they are, never set to zero. "
-        "Large misfits are weighed down and listed; crossings on slopes count less.\n\n"
-        "offset_m is what the visit read too deep, in metres; std_error_m its standard error. "
-        "Crossings of one lane may share that lane's bad position, which the standard error "
-        "counts in. "
-        "A wrong sound speed grows with depth, and a constant offset does not mend it: such a "
-        "trend (trend_pct, percent of depth) is reported and not adjusted. Neither is a bottom "
-        "that has really changed. Depths are levelled once; a second run is refused, and raw "
-        "depths are kept.",
+        "Finds one constant visit offset for each visit where tracks of visits cross, and "
+        "subtracts it. Use it for visits without gauge readings, or where visits do not fit "
+        "together. Run it after Correct depths and Reduce to lake datum.\n\n"
+        "Reference visits are not moved. Visits that no crossing ties to a reference visit are "
+        "listed and stay as they are. Outliers and crossings on slopes count less.\n\n"
+        "Fields: offset_m is how much too deep the visit was, with its standard error "
+        "std_error_m. trend_pct is a difference that grows with depth, from a wrong sound speed. "
+        "It is reported and not adjusted.\n\n"
+        "A bottom that really changed looks like an offset too. A second run is refused.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -61,63 +57,66 @@ class LevelVisits(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         add(params.helped(
-            QgsProcessingParameterString("HELD", tr("Held visits"), optional=True),
-            tr("Names of visits whose datum holds, separated by semicolons or by commas. Left "
-               "empty, all visits that are reduced to a lake datum of known level; if there are "
-               "none, the first visit that counts from the water of its day."),
+            QgsProcessingParameterString(
+                "REFERENCE_VISITS", tr("Reference visits"), optional=True),
+            tr("Names of visits whose datum you trust, separated by semicolons or commas. If "
+               "empty, all visits at a lake datum of known level. Without any, the first visit "
+               "that counts from the water of its day."),
         ))
         add(params.choice(
-            "BY", tr("Level by"),
+            "ADJUST_BY", tr("Adjust by"),
             {"visit": tr("one offset for each visit"), "lane": tr("one offset for each lane")},
             "visit",
-            tr("By lane only where lanes of one visit disagree; it needs many cross-lines."),
+            tr("Choose lane only where lanes of one visit disagree. It needs many cross-lines."),
         ))
         add(params.helped(
             QgsProcessingParameterBoolean("OVERLAPS", tr("Use overlaps too"), True),
-            tr("Also compare tracks of two visits that run side by side without crossing, "
-               "corrected for their distance and the slope of the bottom."),
+            tr("Also compares tracks of two visits that run side by side without crossing. Their "
+               "distance and the slope of the bottom are taken into account."),
         ))
         add(params.distance(
-            "REACH", tr("Greatest distance of overlaps (m)"), 5.0,
-            tr("Tracks farther apart than this are not compared."), advanced=True, minimum=0.1,
+            "MAX_OVERLAP_DISTANCE", tr("Maximum distance of overlaps (m)"), 5.0,
+            tr("Tracks side by side are not compared if they are farther apart than this."),
+            advanced=True, minimum=0.1,
         ))
         add(params.distance(
-            "MAX_SPACING", tr("Greatest distance between soundings (m)"), 20.0,
+            "MAX_SPACING", tr("Maximum distance of soundings (m)"), 20.0,
             tr("Soundings of one track farther apart than this are not joined."),
             advanced=True, minimum=0.1,
         ))
         add(params.distance(
-            "POSITION", tr("Uncertainty of position (m)"), 1.0,
-            tr("Times the slope of the bottom it tells how much less a crossing on a slope "
-               "counts."), advanced=True,
+            "POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
+            tr("Standard uncertainty of a position. The larger it is, the less crossings on "
+               "slopes count."), advanced=True,
         ))
         add(params.number(
-            "DEPTH_NOISE", tr("Standard uncertainty of a depth difference on the flat (m)"), 0.05,
-            tr("Beside the one that positions make on a slope."), minimum=0.001, advanced=True,
+            "DIFFERENCE_UNCERTAINTY", tr("Uncertainty of a difference (m)"), 0.05,
+            tr("Standard uncertainty of a depth difference on a flat bottom."),
+            minimum=0.001, advanced=True,
         ))
         add(params.helped(
-            QgsProcessingParameterBoolean("ROBUST", tr("Weigh down large misfits"), True),
-            tr("Keeps single blunders from moving a visit."), advanced=True,
+            QgsProcessingParameterBoolean("ROBUST", tr("Reduce the weight of outliers"), True),
+            tr("Keeps single outliers from moving a visit."), advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Levelled soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            params.OUTPUT, tr("Adjusted soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
         add(QgsProcessingParameterFeatureSink(
-            "OFFSETS", tr("Offsets"), QgsProcessing.SourceType.TypeVector
+            "OFFSETS", tr("Visit offsets"), QgsProcessing.SourceType.TypeVector
         ))
-        misfits = QgsProcessingParameterFeatureSink(
-            "MISFITS", tr("Crossings with their misfits"),
+        differences = QgsProcessingParameterFeatureSink(
+            "DIFFERENCES", tr("Crossings with differences"),
             QgsProcessing.SourceType.TypeVectorPoint, optional=True,
         )
-        misfits.setCreateByDefault(False)
-        add(misfits)
+        differences.setCreateByDefault(False)
+        add(differences)
         for name, label in (
             ("USED", tr("Crossings and overlaps used")),
-            ("NOT_LEVELLED", tr("Visits or lanes that could not be levelled")),
-            ("OUTLIERS", tr("Crossings that misfit like blunders")),
-            ("RMS_BEFORE", tr("Root mean square difference before (m)")),
-            ("RMS_AFTER", tr("Root mean square difference after (m)")),
-            ("LARGEST_OFFSET", tr("Largest offset (m)")),
+            ("NOT_ADJUSTED", tr("Visits or lanes not adjusted")),
+            ("OUTLIERS", tr("Crossings that are outliers")),
+            ("RMS_BEFORE", tr("Root mean square before (m)")),
+            ("RMS_AFTER", tr("Root mean square after (m)")),
+            ("MAX_OFFSET", tr("Maximum visit offset (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -127,13 +126,14 @@ class LevelVisits(LakefloorAlgorithm):
         )
         result, levelled = level_survey(
             soundings,
-            unit=self.parameterAsEnumString(parameters, "BY", context),
-            held=visit_names(self.parameterAsString(parameters, "HELD", context), or_commas=True),
+            unit=self.parameterAsEnumString(parameters, "ADJUST_BY", context),
+            held=visit_names(self.parameterAsString(parameters, "REFERENCE_VISITS", context),
+                             or_commas=True),
             overlaps=self.parameterAsBool(parameters, "OVERLAPS", context),
-            reach_m=self.parameterAsDouble(parameters, "REACH", context),
+            reach_m=self.parameterAsDouble(parameters, "MAX_OVERLAP_DISTANCE", context),
             max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
-            position_m=self.parameterAsDouble(parameters, "POSITION", context),
-            depth_m=self.parameterAsDouble(parameters, "DEPTH_NOISE", context),
+            position_m=self.parameterAsDouble(parameters, "POSITION_UNCERTAINTY", context),
+            depth_m=self.parameterAsDouble(parameters, "DIFFERENCE_UNCERTAINTY", context),
             robust=self.parameterAsBool(parameters, "ROBUST", context),
             progress=self.progress(feedback),
         )
@@ -142,18 +142,18 @@ class LevelVisits(LakefloorAlgorithm):
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, result, crs, given=given)
             out.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
-            write_crossings(out, "MISFITS", levelled.crossings, crs, extra=(
+            write_crossings(out, "DIFFERENCES", levelled.crossings, crs, extra=(
                 ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
                 ("weight", "double", network.weight.tolist()),
                 ("outlier", "int", levelled.outlier.astype(int).tolist()),
             ))
             out.results.update(
                 USED=len(levelled.crossings),
-                NOT_LEVELLED=int((~network.solved).sum()),
+                NOT_ADJUSTED=int((~network.solved).sum()),
                 OUTLIERS=int(levelled.outlier.sum()),
                 RMS_BEFORE=_number(levelled.before),
                 RMS_AFTER=_number(levelled.after),
-                LARGEST_OFFSET=_number(levelled.largest_offset),
+                MAX_OFFSET=_number(levelled.largest_offset),
             )
         return out.results
 
@@ -167,11 +167,11 @@ def _offset_rows(levelled):
     for i, (visit, lane) in enumerate(zip(levelled.visit, levelled.lane)):
         trend = levelled.trend.get(visit)
         if not network.solved[i]:
-            remark = tr("not tied to a held visit, left as it was")
+            remark = tr("not tied to a reference visit, left as it was")
         elif levelled.held[i] and levelled.unit == "visit":
-            remark = tr("holds the datum")
+            remark = tr("reference visit")
         elif trend is not None and trend.significant:
-            remark = tr("misfits in proportion to depth: check its sound speed")
+            remark = tr("differences grow with depth: check its sound speed")
         else:
             remark = ""
         yield [
@@ -193,6 +193,6 @@ def _say(levelled, feedback):
                     name, offset, error, count)
             )
         else:
-            feedback.pushInfo(tr("{}: not levelled").format(name))
+            feedback.pushInfo(tr("{}: not adjusted").format(name))
     for note in levelled.notes:
         feedback.pushWarning(note)

@@ -17,11 +17,11 @@ from ..core.correcting.uncertainty_budget import uncertainty_budget
 
 _NUMBERS = {
     "MEAN_UNCERTAINTY": (
-        "mean_m", QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty of depth (m)")),
+        "mean_m", QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
     "RMS_UNCERTAINTY": (
-        "rms_m", QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty of depth (m)")),
+        "rms_m", QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty (m)")),
     "P95_UNCERTAINTY": (
-        "p95_m", QT_TRANSLATE_NOOP("@default", "95 % of the uncertainties are below (m)")),
+        "p95_m", QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)")),
     "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (m per m)")),
 }
 
@@ -31,24 +31,21 @@ class UncertaintyBudget(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Uncertainty budget")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "uncertainty,accuracy,error budget,S-44,standard deviation,precision"
+        "@default",
+        "uncertainty,accuracy,precision,error,error budget,TVU,total vertical uncertainty,S-44,"
+        "IHO,standard deviation,confidence,how accurate"
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Writes into every sounding its total standard uncertainty, from the instrument, the "
-        "sound speed, the draft, the water level, and the position and the time offset times the "
-        "slope of the bottom. On a drop-off the position counts most: 1.6 m on a slope of 10 % is "
-        "0.16 m of depth. Surfaces, dashed contours and figures rest on it. Run it after Reduce "
-        "to lake datum; it replaces the uncertainty that was there, and may be run again with "
-        "other values.\n\n"
-        "All values are one standard deviation: two of them hold about 95 % of the errors. The "
-        "slope is that of a plane through the soundings around, or of the depth surface that you "
-        "give. Where there is a single track, the slope across it is unknown and taken to be as "
-        "steep as along it. The defaults are common practice for a small boat with a consumer "
-        "receiver; use your own where you know them, e.g. the time offset's uncertainty from "
-        "Find time offset.\n\n"
-        "Blunders and weeds are no part of an uncertainty: clean first. The beam's width, which "
-        "rounds off steep faces, is not included.",
+        "Writes the total standard uncertainty of every sounding. It comes from the sounder, "
+        "sound speed, draft and lake level, and on slopes from position and time offset. "
+        "Surfaces, dashed contours and lake figures use it. Run it after Reduce to lake datum. "
+        "It replaces earlier uncertainties, so you can run it again.\n\n"
+        "All values are standard uncertainties: twice the value holds about 95% of the errors. "
+        "The defaults suit a small boat with a consumer GPS receiver. Enter your own values where "
+        "you know them.\n\n"
+        "Outliers and weeds are not included, so clean the soundings first. The width of the "
+        "beam, which rounds off steep faces, is not included either.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -60,45 +57,50 @@ class UncertaintyBudget(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         for name, label, default, text in (
-            ("POSITION", tr("Uncertainty of position (m)"), 1.0,
-             tr("Of a sounding's place in one direction. A consumer receiver: 1 to 2 m; with "
-                "corrections in real time: below 0.1 m.")),
-            ("TIME_OFFSET", tr("Uncertainty of the time offset (s)"), 0.2,
-             tr("Of the time offset between sounder and position; times speed it is a distance.")),
-            ("INSTRUMENT_FIXED", tr("Uncertainty of the instrument, fixed part (m)"), 0.03,
-             tr("Sounder, waves and rounding, whatever the depth. Depths logged to 0.1 ft alone "
-                "make 0.009 m, to 0.1 m 0.029 m.")),
-            ("INSTRUMENT_SHARE", tr("Uncertainty of the instrument, share of depth (%)"), 0.5,
-             tr("What grows with depth.")),
-            ("TEMPERATURE", tr("Uncertainty of water temperature (°C)"), 1.0,
-             tr("Of the temperature that gave the sound speed: about 0.2 % of depth for 1 °C.")),
-            ("DRAFT", tr("Uncertainty of the draft (m)"), 0.03,
-             tr("Of the transducer's depth, with load and speed.")),
-            ("LEVEL", tr("Uncertainty of the water level (m)"), 0.02,
-             tr("Of gauge readings and datum. Soundings not reduced have no such term.")),
+            ("POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
+             tr("In one direction. A consumer GPS receiver has 1 to 2 m. With real-time "
+                "corrections it is below 0.1 m.")),
+            ("TIME_OFFSET_UNCERTAINTY", tr("Time offset uncertainty (s)"), 0.2,
+             tr("Of the time offset between sounder and position. Find time offset computes it.")),
+            ("SOUNDER_FIXED", tr("Sounder uncertainty, fixed part (m)"), 0.03,
+             tr("From sounder, waves and rounding at any depth. Rounding to 0.1 ft alone makes "
+                "0.009 m, rounding to 0.1 m makes 0.029 m.")),
+            ("SOUNDER_PERCENTAGE", tr("Sounder, part of depth (%)"), 0.5,
+             tr("Sounder uncertainty that grows with depth.")),
+            ("TEMPERATURE_UNCERTAINTY", tr("Water temperature uncertainty (°C)"), 1.0,
+             tr("Of the temperature that gave the sound speed. 1 °C is about 0.2% of depth.")),
+            ("DRAFT_UNCERTAINTY", tr("Draft uncertainty (m)"), 0.03,
+             tr("Of the depth of the transducer, which changes with load and speed.")),
+            ("LEVEL_UNCERTAINTY", tr("Lake level uncertainty (m)"), 0.02,
+             tr("Of gauge readings and lake datum. Soundings that are not reduced have no such "
+                "part.")),
         ):
             add(params.number(name, label, default, text, minimum=0.0))
-        add(params.surface("SURFACE", tr("Depth surface for the slope"), optional=True))
+        surface = params.surface("SURFACE", tr("Depth surface for the slope"), optional=True)
+        add(params.helped(surface, tr(
+            "Raster whose band 1 is depth in meters, positive down. If empty, the slope comes "
+            "from the soundings around.")))
         add(params.helped(
             QgsProcessingParameterBoolean(
-                "SPEED_MEASURED", tr("Sound speed of the whole water column was measured"), False
+                "SOUND_SPEED_MEASURED", tr("Sound speed measured to the bottom"), False
             ),
-            tr("By a temperature profile or a bar check: no allowance for colder water below."),
+            tr("For sound speeds from a temperature profile or a bar check. Nothing is then added "
+               "for colder water below."),
             advanced=True,
         ))
         add(params.number(
             "MIXED_DEPTH", tr("Depth of the mixed water (m)"), 6.0,
-            tr("Down to here the water has the temperature of the surface."),
+            tr("Down to this depth the water is as warm as the surface."),
             minimum=0.0, advanced=True,
         ))
         add(params.number(
             "DEEP_TEMPERATURE", tr("Temperature of the deep water (°C)"), 7.0,
-            tr("How cold the water below the mixed water may be."),
+            tr("How cold the water below the mixed water can be."),
             minimum=0.0, maximum=40.0, advanced=True,
         ))
         add(params.distance(
-            "RADIUS", tr("Radius for the slope (m)"), None,
-            tr("Soundings within it give the slope. Left empty: 8 m, or four steps between "
+            "SLOPE_RADIUS", tr("Radius for the slope (m)"), None,
+            tr("Soundings within it give the slope. If empty, it is 8 m, or four steps between "
                "pings if that is more."),
             optional=True, advanced=True,
         ))
@@ -107,7 +109,7 @@ class UncertaintyBudget(LakefloorAlgorithm):
             QgsProcessing.SourceType.TypeVectorPoint,
         ))
         add(QgsProcessingParameterFeatureSink(
-            "TABLE", tr("Uncertainty by term"), QgsProcessing.SourceType.TypeVector,
+            "TERMS", tr("Uncertainty by source"), QgsProcessing.SourceType.TypeVector,
             None, True, False,
         ))
         for name, (_, label) in _NUMBERS.items():
@@ -127,25 +129,25 @@ class UncertaintyBudget(LakefloorAlgorithm):
         )
         budget = uncertainty_budget(
             soundings,
-            instrument_fixed_m=value("INSTRUMENT_FIXED"),
-            instrument_share=value("INSTRUMENT_SHARE") / 100.0,
-            temperature_error_c=value("TEMPERATURE"),
+            instrument_fixed_m=value("SOUNDER_FIXED"),
+            instrument_share=value("SOUNDER_PERCENTAGE") / 100.0,
+            temperature_error_c=value("TEMPERATURE_UNCERTAINTY"),
             mixed_depth_m=value("MIXED_DEPTH"),
             deep_temperature_c=value("DEEP_TEMPERATURE"),
-            sound_speed_measured=self.parameterAsBool(parameters, "SPEED_MEASURED", context),
-            draft_m=value("DRAFT"),
-            level_m=value("LEVEL"),
-            position_m=value("POSITION"),
-            time_offset_s=value("TIME_OFFSET"),
+            sound_speed_measured=self.parameterAsBool(parameters, "SOUND_SPEED_MEASURED", context),
+            draft_m=value("DRAFT_UNCERTAINTY"),
+            level_m=value("LEVEL_UNCERTAINTY"),
+            position_m=value("POSITION_UNCERTAINTY"),
+            time_offset_s=value("TIME_OFFSET_UNCERTAINTY"),
             surface=None if surface is None else surface.depth,
-            radius_m=params.optional_number(self, parameters, "RADIUS", context),
+            radius_m=params.optional_number(self, parameters, "SLOPE_RADIUS", context),
             progress=self.progress(feedback),
         )
         _report(budget, feedback)
         with Outputs(self, parameters, context, feedback) as out:
             out.soundings(params.OUTPUT, budget.soundings, crs, given=given)
             out.table(
-                "TABLE", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
+                "TERMS", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
                 [*([term, rms, 100.0 * share] for term, rms, share in budget.terms),
                  ["total", budget.summary["rms_m"], 100.0]],
             )
@@ -163,11 +165,11 @@ def _report(budget, feedback):
                 visit, row["soundings"], row["rms_m"])
         )
     for key, text in (
-        ("one_way", tr("{} soundings lie along one track: the slope across it is taken to be as "
-                       "steep as along it.")),
-        ("no_slope", tr("{} soundings have too few around for a slope and take the usual one.")),
-        ("not_reduced", tr("{} soundings are not reduced to a lake datum, so the water level is "
-                           "no part of their uncertainty.")),
+        ("one_way", tr("Soundings along a single track, with the slope across assumed as steep as "
+                       "along it: {}")),
+        ("no_slope", tr("Soundings with too few others around for a slope, at the mean slope: {}")),
+        ("not_reduced", tr("Soundings that are not reduced to a lake datum, without an "
+                           "uncertainty of the lake level: {}")),
     ):
         if budget.summary[key]:
             feedback.pushInfo(text.format(budget.summary[key]))

@@ -28,7 +28,7 @@ from .._layers import (
     spacing_item,
 )
 from .._outputs import Outputs
-from ..core.correcting.lake_level import datum_of
+from ..core.correcting.datums import datum_of
 from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
 from ..core.progress import span

@@ -14,7 +14,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_polygon, read_soundings, source
 from .._outputs import Outputs
-from ..core.correcting.lake_level import datum_of
+from ..core.correcting.datums import datum_of
 from ..core.surface.method_comparison import compare_methods
 from ._comparison_html import comparison_html, sentences
 from ._gridding import add_inputs, given_sizes, sizes, used_soundings

@@ -226,7 +226,8 @@ def logs_to_soundings(model, inputs, no_level, without_level):
     })
     model.child("reducetodatum", {
         "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
-        "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LEVEL": "@LEVEL", "LEVEL_UNIT": "@LEVEL_UNIT",
+        "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LAKE_LEVEL": "@LEVEL",
+        "LEVEL_UNIT": "@LEVEL_UNIT",
         "DATUM_ELEVATION": "@DATUM_ELEVATION", "DATUM_NAME": "@DATUM_NAME",
         "NO_LEVEL": no_level,
     })

@@ -20,7 +20,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 import conftest  # noqa: F401  (makes the package importable)
 
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps
+from lakefloor.algorithms.core.visits.crossings import find_crossings
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 
 
 def survey(wanted, visits=4, lanes=100, ping=1.1, jitter=0.3, stop=3600):

@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core import times, xml_documents
-from lakefloor.algorithms.core.correcting.lake_level import gauge_numbers, visit_levels
+from lakefloor.algorithms.core.correcting.gauge import gauge_numbers, visit_levels
 from lakefloor.algorithms.core.errors import EXCERPT, LONGEST, LakefloorError, excerpt, excerpts
 from lakefloor.algorithms.core.exchange import kml_file
 from lakefloor.algorithms.core.exchange.csv_file import (

@@ -9,8 +9,13 @@ from shapely.geometry import LineString
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.visits.crossing_report import check_crossings, misfit, shares
-from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
+from lakefloor.algorithms.core.visits.crossing_report import (
+    check_crossings,
+    difference_statistics,
+    standard_counts,
+)
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 
 
 def line(start, stop, visit="A", step=1.0, depth=None, **known):
@@ -208,11 +213,11 @@ def test_order_of_visits_in_the_layer_does_not_matter():
 
 
 def test_bad_input_and_cancel():
-    with pytest.raises(LakefloorError, match="at least two accepted soundings; there are 0"):
+    with pytest.raises(LakefloorError, match="at least two accepted soundings, but there are 0"):
         find_crossings(Soundings.build([], [], []))
     with pytest.raises(LakefloorError, match="at least two"):
         find_crossings(Soundings.build([0, 1], [0, 1], [3, 3], status="spike"))
-    with pytest.raises(LakefloorError, match="greater than zero"):
+    with pytest.raises(LakefloorError, match="not above 0 m"):
         find_crossings(serpentine(), max_gap_m=0.0)
     with pytest.raises(LakefloorError, match="outside 0 to 90"):
         find_crossings(serpentine(), min_angle_deg=90.0)
@@ -276,7 +281,7 @@ def test_overlaps_near_crossings_are_left_out():
 def test_overlaps_of_visits_far_apart():
     apart = concatenate([line((0, 0), (50, 0), "A"), line((0, 500), (50, 500), "B")])
     assert len(find_overlaps(apart)) == 0
-    with pytest.raises(LakefloorError, match="greater than zero"):
+    with pytest.raises(LakefloorError, match="not above 0 m"):
         find_overlaps(apart, reach_m=-1.0)
 
 
@@ -287,7 +292,7 @@ TEN = np.array([0.2, -0.1, 0.3, 0.0, -0.2, 0.1, 0.4, 0.1, -0.1, 0.3])
 
 
 def test_worked_set_of_ten():
-    m = misfit(TEN)
+    m = difference_statistics(TEN)
     assert m.n == 10
     assert m.mean == pytest.approx(0.100)
     assert m.sd == pytest.approx(0.200)
@@ -306,7 +311,7 @@ def test_against_scipy(values):
     d = np.array(values)
     if d.std() < 1e-6:
         return
-    m = misfit(d)
+    m = difference_statistics(d)
     test = stats.ttest_1samp(d, 0.0)
     assert m.t == pytest.approx(test.statistic, rel=1e-6, abs=1e-9)
     half = stats.sem(d) * stats.t.ppf(0.975, d.size - 1)
@@ -318,17 +323,17 @@ def test_against_scipy(values):
 
 
 def test_few_crossings_make_no_statement_at_95_percent():
-    m = misfit(TEN[:9])
+    m = difference_statistics(TEN[:9])
     assert (m.rmse95, m.sounding95, m.percentile95) == (None, None, None)
     assert m.sd == pytest.approx(TEN[:9].std(ddof=1))
-    assert misfit(TEN[:1]).sd is None
-    assert misfit([]).mean is None
+    assert difference_statistics(TEN[:1]).sd is None
+    assert difference_statistics([]).mean is None
 
 
 def test_share_within_the_orders():
     """At 30 ft: sqrt(2) times the tolerances 0.541, 0.851, 1.686 and 3.353 ft of S-44."""
     feet = np.array([0.0, 0.7, 0.8, 1.1, 1.3, 2.3, 2.5, 4.6, 4.9])
-    passed = {s.order: s.passed for s in shares(feet * 0.3048, np.full(9, 30 * 0.3048))}
+    passed = {s.order: s.passed for s in standard_counts(feet * 0.3048, np.full(9, 30 * 0.3048))}
     assert passed["Exclusive"] == 2  # 0.765
     assert passed["Special"] == 4  # 1.203
     assert passed["1a"] == passed["1b"] == 6  # 2.384
@@ -368,13 +373,13 @@ def test_one_visit_does_not_test_the_datum():
     assert report.between.n == 0
     assert report.within.n == 100
     assert report.tested.all()
-    assert any("not the lake datum" in note for note in report.notes)
+    assert any("not test the lake datum" in note for note in report.notes)
 
 
 def test_no_and_few_crossings_are_told():
     assert "No crossing" in check_crossings(line((0, 0), (50, 0))).notes[0]
     few = concatenate([line((0, 0), (50, 0), "A"), line((20.5, -20), (20.5, 20), "B")])
-    assert any("1 crossings between visits are too few" in n for n in check_crossings(few).notes)
+    assert any("1 crossing between visits is too few" in n for n in check_crossings(few).notes)
 
 
 def test_position_errors_show_on_the_slope():
@@ -388,13 +393,13 @@ def test_position_errors_show_on_the_slope():
     lane = np.concatenate([[0], np.cumsum(jump)])
     shifted = soundings.replace(x=soundings.x + rng.normal(0, 2.0, lane[-1] + 1)[lane])
     report = check_crossings(shifted)
-    assert any("larger part of the error" in note for note in report.notes)
+    assert any("cause most of the difference" in note for note in report.notes)
 
 
 @pytest.mark.parametrize("step", [0.0, -1.0, np.nan])
 def test_steps_of_depth_must_be_above_zero(step):
     s = Soundings.build([0.0, 10.0], [0.0, 0.0], [1.0, 1.0], visit="a")
-    with pytest.raises(LakefloorError, match="step of depth must be above 0 m"):
+    with pytest.raises(LakefloorError, match="step of depth is "):
         check_crossings(s, depth_step_m=step)
 
 

@@ -5,14 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.correcting.lake_level import (
-    datum_of,
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.gauge import (
+    GaugeFields,
+    gauge_levels,
     gauge_numbers,
     gauge_times,
     level_record,
-    reduce_to_datum,
     visit_levels,
 )
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
 from lakefloor.algorithms.core.units import FOOT, unit_factor
@@ -67,7 +69,7 @@ def test_one_level_for_each_visit():
     logged = pings([3.0, 3.0], visit=np.array(["May", "July"], dtype=object))
     done = reduce_to_datum(logged, {"May": 1.2, "July": 0.9, "unused": 5.0}, datum_elevation_m=1.0)
     assert done.soundings.depth == pytest.approx([2.8, 3.1])
-    with pytest.raises(LakefloorError, match="no level for visit 'July'"):
+    with pytest.raises(LakefloorError, match="no lake level for visit 'July'"):
         reduce_to_datum(logged, {"May": 1.2})
 
 
@@ -100,7 +102,7 @@ def test_outside_the_readings_is_refused_or_held():
     with pytest.raises(
         LakefloorError,
         match=r"2 soundings of visit 'early', 'late', between 2026-05-14T07:00 and "
-        r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*holding",
+        r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*or hold the first",
     ):
         reduce_to_datum(logged, gauge())
     done = reduce_to_datum(logged, gauge(), datum_elevation_m=0.0, hold=True)
@@ -136,30 +138,30 @@ def test_soundings_without_time():
 
 
 def test_bad_readings_are_named():
-    with pytest.raises(LakefloorError, match=r"rows 1 and 3 give two levels, 2\.4 and 2\.5 ft"):
+    with pytest.raises(LakefloorError, match=r"1 and 3 give two lake levels, 2\.4 and 2\.5 ft"):
         level_record(at("08:00", "09:00", "08:00"), [2.4, 2.4, 2.5], "ft")
-    with pytest.raises(LakefloorError, match="row 2 has a level but no time"):
+    with pytest.raises(LakefloorError, match="row 2 has a lake level but no time"):
         level_record(np.array([f"{DAY}T08:00", "NaT"], "datetime64[ms]"), [2.4, 2.4])
-    with pytest.raises(LakefloorError, match="holds no level"):
+    with pytest.raises(LakefloorError, match="holds no lake level"):
         level_record(at("08:00"), [np.nan])
-    with pytest.raises(LakefloorError, match="holds no level"):
+    with pytest.raises(LakefloorError, match="holds no lake level"):
         level_record(np.array([], "datetime64[ms]"), [])
-    with pytest.raises(LakefloorError, match="2 times and 1 levels"):
+    with pytest.raises(LakefloorError, match="2 times and 1 lake levels"):
         level_record(at("08:00", "09:00"), [2.4])
 
 
 def test_wrong_unit_or_datum_is_told():
     # Levels in feet taken for metres on a lake at 290 m.
-    with pytest.raises(LakefloorError, match=r"951\.460 m is more than 60 m from the datum"):
+    with pytest.raises(LakefloorError, match=r"951\.460 m is more than 60 m from the lake datum"):
         reduce_to_datum(pings([5.0]), 951.46, datum_elevation_m=290.0)
     with pytest.raises(LakefloorError, match="nan m is more than"):
         reduce_to_datum(pings([5.0]), float("nan"))
-    with pytest.raises(LakefloorError, match="must be a number"):
+    with pytest.raises(LakefloorError, match="is not a number"):
         reduce_to_datum(pings([5.0]), 1.0, datum_elevation_m=float("nan"))
 
 
 def test_datum_name():
-    with pytest.raises(LakefloorError, match="no semicolon"):
+    with pytest.raises(LakefloorError, match="has a semicolon"):
         reduce_to_datum(pings([5.0]), 1.0, datum_name="a;b=c")
     for name in ("", "  "):
         done = reduce_to_datum(pings([5.0]), 1.0, datum_elevation_m=0.0, datum_name=name)
@@ -182,8 +184,8 @@ def test_datum_that_nobody_gave_is_the_level_of_the_first_visit():
 
 @pytest.mark.parametrize(
     ("depth", "level", "datum", "told"),
-    [([5.0, 6.0], 3.4, 2.0, None), ([5.0, 6.0], 3.6, 2.0, "up to 1.60 m above the datum"),
-     ([5.0, 6.0], 0.0, 2.0, "up to 2.00 m below the datum"),
+    [([5.0, 6.0], 3.4, 2.0, None), ([5.0, 6.0], 3.6, 2.0, "up to 1.60 m above the lake datum"),
+     ([5.0, 6.0], 0.0, 2.0, "up to 2.00 m below the lake datum"),
      ([0.1] + [5.0] * 199, 2.5, 2.0, None), ([0.1] * 3 + [5.0] * 197, 2.5, 2.0, "1.5% of the")],
 )
 def test_what_is_unlikely_is_told(depth, level, datum, told):
@@ -209,14 +211,14 @@ def test_levels_as_text():
     np.testing.assert_array_equal(
         gauge_numbers(["2.40", " 2,5 ", "", None, 3]), [2.4, 2.5, np.nan, np.nan, 3.0]
     )
-    with pytest.raises(LakefloorError, match="Row 2 of the level table: 'low' is not a number"):
+    with pytest.raises(LakefloorError, match="Row 2 of the gauge table: 'low' is not a number"):
         gauge_numbers(["2.4", "low"])
 
 
 def test_table_of_visits():
     levels = visit_levels(["May", "July ", "May", "idle"], [2.0, 3.0, 2.0, np.nan], "ft")
     assert levels == pytest.approx({"May": 0.6096, "July": 0.9144})
-    with pytest.raises(LakefloorError, match=r"Row 2 .* 'May' a second level, 3 after 2 m"):
+    with pytest.raises(LakefloorError, match=r"Row 2 .* 'May' a second lake level, 3 after 2 m"):
         visit_levels(["May", "May"], [2.0, 3.0])
 
 
@@ -295,3 +297,33 @@ def test_nothing_to_reduce_and_cancel():
 
     with pytest.raises(Cancelled):
         reduce_to_datum(pings([5.0]), 1.0, progress=stop)
+
+
+# -- the table of gauge readings ----------------------------------------------
+
+
+def test_a_table_by_the_names_of_its_fields():
+    found = gauge_levels(
+        {"Date": ["2026-05-14", "2026-05-14", None], "Time": ["08:00", "16:00", ""],
+         "Water level (ft)": ["2,40", 2.5, None]},
+        GaugeFields(time="", level="", visit=""), unit="ft",
+    )
+    assert found.source.endswith("field 'Water level (ft)' in ft, by field 'Time'.")
+    assert list(found.levels.time) == [
+        np.datetime64("2026-05-14T08:00", "ms"), np.datetime64("2026-05-14T16:00", "ms")]
+    np.testing.assert_allclose(found.levels.level, [2.40 * FOOT, 2.5 * FOOT])
+    assert found.notes == ("Gauge rows without a level, left out: 1",)
+
+
+def test_a_table_of_visits_and_a_unit_that_the_name_contradicts():
+    found = gauge_levels({"visit": ["May", "July"], "stage_ft": [1.0, 2.0]}, GaugeFields(),
+                         unit="m")
+    assert found.levels == {"May": 1.0, "July": 2.0}
+    assert "looks like ft, but the level unit is m" in found.notes[0]
+
+
+def test_a_table_without_the_fields_is_named():
+    with pytest.raises(LakefloorError, match=r"'pier' has no field that looks like level.*'a'"):
+        gauge_levels({"a": [1.0]}, GaugeFields(), unit="m", table="pier")
+    with pytest.raises(LakefloorError, match="looks like time or visit"):
+        gauge_levels({"level": [1.0]}, GaugeFields(), unit="m")

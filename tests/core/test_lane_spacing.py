@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from lakefloor.algorithms.core import lane_gaps
 from lakefloor.algorithms.core import spacing as module
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import Grid
@@ -127,7 +128,7 @@ def test_once_round_the_lake_is_a_single_lane():
 @pytest.mark.parametrize("most", [20_000, 5_000])
 def test_a_large_survey_is_sampled_by_area_not_by_soundings(monkeypatch, most):
     """A quarter of the lake has lanes 10 m apart, and more soundings than the rest."""
-    monkeypatch.setattr(module, "_MOST", most)
+    monkeypatch.setattr(lane_gaps, "MOST_SOUNDINGS", most)
     mixed = [case for case in cases(1005) if "10 m in" in case[0]]
     assert len(mixed) == 2
     for name, points, true in mixed:

@@ -109,5 +109,5 @@ def test_no_time_one_point_and_a_frozen_clock():
         assert (lane[truth > 0] == truth[truth > 0]).mean() > 0.97
     assert number_lanes([1.0], [2.0], clock(1), ["a"]).tolist() == [0]
     assert number_lanes([], [], clock(0), []).tolist() == []
-    with pytest.raises(LakefloorError, match="greater than zero"):
+    with pytest.raises(LakefloorError, match="not above zero"):
         number_lanes(x, y, nat, nat, tolerance_m=0.0)

@@ -6,16 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
-from lakefloor.algorithms.core.correcting.lake_level import datum_of, reduce_to_datum
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, parse_corrections
-from lakefloor.algorithms.core.visits.crossings import find_crossings, find_overlaps, join_crossings
-from lakefloor.algorithms.core.visits.level_network import (
-    apply_offsets,
-    level_survey,
-    level_visits,
-    solve_network,
-)
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
+from lakefloor.algorithms.core.visits.level_network import apply_offsets, level_survey, level_visits
+from lakefloor.algorithms.core.visits.offset_network import solve_network
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 from lakefloor.algorithms.core.visits.unknown_level import water_of_the_day
 
 # A worked network of three visits A, B, C, solved by hand from its normal equations
@@ -267,14 +265,14 @@ def test_a_visit_without_a_gauge_reading_joins_the_lake():
     pairs = parse_corrections(out.corrections[np.flatnonzero(spring)[0]])
     assert float(pairs["level_offset_m"]) == pytest.approx(offset["spring"], abs=1e-4)
     assert out.uncert[spring][0] == pytest.approx(np.hypot(0.05, error["spring"]))
-    with pytest.raises(LakefloorError, match="levelled before"):
+    with pytest.raises(LakefloorError, match="adjusted before"):
         apply_offsets(out, levelled)
-    with pytest.raises(LakefloorError, match="levelled before"):
+    with pytest.raises(LakefloorError, match="adjusted before"):
         level_visits(out, find_crossings(out))
     with pytest.raises(LakefloorError, match="already reduced"):
         reduce_to_datum(out, 0.1)
     free = apply_offsets(survey(), level_visits(survey(), find_crossings(survey())))
-    with pytest.raises(LakefloorError, match="or levelled"):
+    with pytest.raises(LakefloorError, match="or adjusted"):
         correct_depths(free, temperature_c=15.0)
     again = correct_depths(free, temperature_c=15.0, from_raw=True).soundings
     assert not any("level_offset_m" in text for text in set(again.corrections))
@@ -343,7 +341,7 @@ def test_groups_without_a_link_are_named():
     assert by_visit(own)["far too"] == pytest.approx(0.5)
     nothing = level_visits(more, both)
     assert np.isnan(nothing.offset).all()
-    assert any("no visit is held" in note for note in nothing.notes)
+    assert any("there is no reference visit" in note for note in nothing.notes)
 
 
 def test_lanes_are_levelled_too():
@@ -374,7 +372,7 @@ def test_blunders_are_listed():
     bad = levelled.crossings.select(levelled.outlier)
     assert len(bad) >= 1
     assert np.abs(bad.x - 100.3).max() < 4
-    assert any("misfit like blunders" in note for note in levelled.notes)
+    assert any("are outliers and count less" in note for note in levelled.notes)
 
 
 def test_misfit_in_proportion_to_depth_is_told_and_not_adjusted():
@@ -387,7 +385,7 @@ def test_misfit_in_proportion_to_depth_is_told_and_not_adjusted():
     trend = levelled.trend["spring"]
     assert trend.significant
     assert trend.slope == pytest.approx(0.03, abs=0.01)
-    assert any("'spring' misfits in proportion to depth" in n and "not adjusted" in n
+    assert any("'spring' differs in proportion to depth" in n and "not adjusted" in n
                for n in levelled.notes)
     clean = survey()
     plain = level_visits(clean, find_crossings(clean), held=["summer"])
@@ -452,7 +450,7 @@ def test_bad_input_and_cancel():
     crossings = find_crossings(soundings)
     with pytest.raises(LakefloorError, match="'boat' is unknown"):
         level_visits(soundings, crossings, unit="boat")
-    with pytest.raises(LakefloorError, match="must be positive"):
+    with pytest.raises(LakefloorError, match="Enter larger ones"):
         level_visits(soundings, crossings, depth_m=0.0)
     levelled = level_visits(soundings, crossings, held=["summer"])
     other = soundings.replace(visit=np.full(len(soundings), "other", dtype=object))

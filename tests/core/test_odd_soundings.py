@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.correcting.corrections import correct_depths
-from lakefloor.algorithms.core.correcting.lake_level import level_record, reduce_to_datum
+from lakefloor.algorithms.core.correcting.gauge import level_record
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.correcting.time_offset import find_time_offset
 from lakefloor.algorithms.core.correcting.uncertainty_budget import uncertainty_budget
 from lakefloor.algorithms.core.errors import LakefloorError
@@ -18,12 +19,9 @@ from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import lane_spacing
 from lakefloor.algorithms.core.visits.bottom_change import bottom_change
 from lakefloor.algorithms.core.visits.crossing_report import report_crossings
-from lakefloor.algorithms.core.visits.crossings import (
-    find_crossings,
-    find_overlaps,
-    join_crossings,
-)
+from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
 from lakefloor.algorithms.core.visits.level_network import apply_offsets, level_visits
+from lakefloor.algorithms.core.visits.overlaps import find_overlaps
 from lakefloor.algorithms.core.visits.store_content import Logged, find_known
 
 GAUGE = level_record(np.array(["2026-07-01", "2027-08-01"], "M8[ms]"), [1.0, 2.0])

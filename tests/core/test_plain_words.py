@@ -5,7 +5,7 @@ import pytest
 
 from lakefloor.algorithms.core.figures.lake_statistics import lake_statistics
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
-from lakefloor.algorithms.core.visits.crossing_report import misfit
+from lakefloor.algorithms.core.visits.crossing_report import difference_statistics
 from lakefloor.algorithms.core.wording import plain_words
 from lakefloor.algorithms.core.wording.sheet_facts import DatumFacts, SurveyFacts
 
@@ -90,7 +90,8 @@ def test_a_paraboloid_of_a_hundred_acres_and_thirty_feet():
 def test_how_sure():
     text = " ".join(plain_words.survey_sentences(
         "ft", SurveyFacts(dates=["2025-05-17"], used=1234, lanes=20, spacing=15.24,
-                          crossings=misfit(np.linspace(-0.3048, 0.3048, 101)), between=True),
+                          crossings=difference_statistics(np.linspace(-0.3048, 0.3048, 101)),
+                          between=True),
         0.06096, 0.75))
     assert "at 1,234 places on May 17, 2025. The boat drove 20 lanes, about 50 feet apart." in text
     # The 95th percentile of evenly spread differences up to one foot.
@@ -99,7 +100,7 @@ def test_how_sure():
     assert "right within 0.39 feet in 95 of 100" in text  # 1.96 times 0.2 ft
     assert "25% of the length" in text
     few = " ".join(plain_words.survey_sentences(
-        "m", SurveyFacts(used=10, lanes=1, crossings=misfit(np.zeros(3)))))
+        "m", SurveyFacts(used=10, lanes=1, crossings=difference_statistics(np.zeros(3)))))
     assert "drove 1 lane." in few
     assert "too seldom" in few
     assert plain_words.survey_sentences("m", SurveyFacts()) == []

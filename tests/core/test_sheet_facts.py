@@ -7,7 +7,7 @@ from lakefloor.algorithms.core.figures.figure import Figure
 from lakefloor.algorithms.core.number_text import Numbers, written_with
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.units import ACRE, FOOT
-from lakefloor.algorithms.core.visits.crossing_report import misfit
+from lakefloor.algorithms.core.visits.crossing_report import difference_statistics
 from lakefloor.algorithms.core.wording.amounts import counted, length_words, with_sign
 from lakefloor.algorithms.core.wording.curve_drawing import curve_drawing, hypsographic_drawing
 from lakefloor.algorithms.core.wording.figure_text import (
@@ -119,7 +119,7 @@ def _facts(survey, **parts):
 
 
 def test_survey_quality_has_one_confidence():
-    many, few = (misfit(np.linspace(-0.3048, 0.3048, n)) for n in (101, 3))
+    many, few = (difference_statistics(np.linspace(-0.3048, 0.3048, n)) for n in (101, 3))
     facts = _facts(SurveyFacts(used=10, crossings=many, between=True), uncertainty=0.3048,
                    contours=ContourFacts(1.0, 5.0, 0.75))
     # 95% of evenly spread differences of up to 1 ft are within 0.96 ft; 1.96 times 1 ft.

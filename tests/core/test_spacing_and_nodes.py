@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial import Delaunay
 from shapely.geometry import LineString, Point, Polygon
 
-from lakefloor.algorithms.core import spacing
+from lakefloor.algorithms.core import lane_gaps
 from lakefloor.algorithms.core.blocks import block_mean
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
@@ -232,8 +232,8 @@ def test_break_lines_that_cannot_be_used(line, message):
 def test_spacing_of_a_large_survey_from_squares_of_it(monkeypatch, most):
     """Lanes of the invented lake are 10 m apart, with a tie line every 50 m."""
     survey = made_lake.survey(10.0, ping=4.0)
-    monkeypatch.setattr(spacing, "_MOST", most)
+    monkeypatch.setattr(lane_gaps, "MOST_SOUNDINGS", most)
     assert len(survey) > 20_000
     # However large the survey, the squares hold no more than that.
-    assert len(spacing._in_squares(survey.x, survey.y)[0]) < 2 * most
+    assert len(lane_gaps.in_squares(survey.x, survey.y)[0]) < 2 * most
     assert lane_spacing(survey) == pytest.approx(10.0, rel=0.15)

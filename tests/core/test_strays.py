@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Point
 
-from lakefloor.algorithms.core.cleaning.cleaning import ISOLATED, clean
+from lakefloor.algorithms.core.cleaning.cleaning import clean
+from lakefloor.algorithms.core.cleaning.reasons import ISOLATED
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import ACCEPTED
 from lakefloor.algorithms.core.strays import (
@@ -163,7 +164,7 @@ def test_an_island_or_a_second_part_is_no_far_off_place():
 @pytest.mark.parametrize("east", [300.0, 3000.0])
 def test_the_shoreline_of_another_lake(east):
     _, lake, survey = pond()
-    with pytest.raises(LakefloorError, match=r"lie off the shoreline.*another lake.*CRS"):
+    with pytest.raises(LakefloorError, match=r"lie off the shoreline.*of this lake.*CRS"):
         off_shore(*survey.T, translate(lake, east, 0.0))
 
 

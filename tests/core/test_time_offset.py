@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.cleaning import cleaning
-from lakefloor.algorithms.core.correcting import corrections
+from lakefloor.algorithms.core.correcting import corrections, latency
 from lakefloor.algorithms.core.correcting.time_offset import find_time_offset
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.reading import logs
@@ -206,7 +206,7 @@ def test_flat_bottom():
     for seed in range(5):
         rng = np.random.default_rng(seed)
         flat = patch_test(0.5, lambda x, rng=rng: 8.0 + rng.normal(0.0, 0.05, x.size), runs=8)
-        assert "too even" in refused(flat)
+        assert "too flat" in refused(flat)
 
 
 def test_no_times():
@@ -241,9 +241,9 @@ def test_nothing_accepted():
 def test_bad_parameters():
     with pytest.raises(LakefloorError, match="no soundings"):
         find_time_offset(patch_test(0.5).select(slice(0, 0)))
-    with pytest.raises(LakefloorError, match="the lesser first"):
+    with pytest.raises(LakefloorError, match="the smaller one first"):
         find_time_offset(patch_test(0.5), search=(1.0, -1.0))
-    with pytest.raises(LakefloorError, match="Maximum distance must be above 0"):
+    with pytest.raises(LakefloorError, match="maximum distance between tracks is 0"):
         find_time_offset(patch_test(0.5), max_distance_m=0.0)
 
 
@@ -274,8 +274,8 @@ def test_planted_shift_of_the_example_comes_back(example):
     for name, rows in each_visit(example):
         good = rows[example.accepted[rows] & np.isfinite(x[rows])]
         seconds = (example.time[good] - example.time[good].min()) / np.timedelta64(1, "s")
-        track = corrections.visit_track(name, seconds, x[good], y[good])
-        dx, dy = corrections.shift_along(track, seconds, -0.7)
+        track = latency.visit_track(name, seconds, x[good], y[good])
+        dx, dy = latency.shift_along(track, seconds, -0.7)
         x[good], y[good] = x[good] + dx, y[good] + dy
     before, found = find_time_offset(example), find_time_offset(example.replace(x=x, y=y))
     assert found.offset_s - before.offset_s == pytest.approx(0.7, abs=0.05)

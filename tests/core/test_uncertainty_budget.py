@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.cleaning import cleaning
-from lakefloor.algorithms.core.correcting import corrections, lake_level
+from lakefloor.algorithms.core.correcting import corrections, gauge, lake_level
+from lakefloor.algorithms.core.correcting.slopes import plane_slopes
 from lakefloor.algorithms.core.correcting.sound_speed import fresh_water_sound_speed
 from lakefloor.algorithms.core.correcting.uncertainty_budget import (
     TERMS,
-    bottom_slope,
     common_share,
     uncertainty_budget,
 )
@@ -98,9 +98,9 @@ def test_layers_and_assumed_speed():
 def test_each_term_alone():
     level_water = plane(speed=2.0)
     for option, name, expected in (
-        ("instrument_fixed_m", "instrument", 1.0),
+        ("instrument_fixed_m", "sounder", 1.0),
         ("draft_m", "draft", 1.0),
-        ("level_m", "water level", 1.0),
+        ("level_m", "lake level", 1.0),
         ("position_m", "position on slope", 0.1),
         ("time_offset_s", "time offset on slope", 0.2),  # 1 s * 2 m/s * 0.1
     ):
@@ -185,7 +185,7 @@ def test_running_twice_changes_nothing():
 @given(slope=st.floats(0.0, 1.0), direction=st.floats(0.0, 6.3))
 def test_slope_of_a_plane_in_any_direction(slope, direction):
     s = plane(slope, direction)
-    found, one_way = bottom_slope(s.x, s.y, s.depth, s.x, s.y, 10.0)
+    found, one_way = plane_slopes(s.x, s.y, s.depth, s.x, s.y, 10.0)
     np.testing.assert_allclose(found, slope, atol=1e-9)
     assert not one_way.any()
 
@@ -194,7 +194,7 @@ def test_slope_withstands_blunders():
     s = plane(0.1)
     depth = s.depth.copy()
     depth[::23] += 6.0
-    found, _ = bottom_slope(s.x, s.y, depth, s.x, s.y, 10.0)
+    found, _ = plane_slopes(s.x, s.y, depth, s.x, s.y, 10.0)
     # Least squares are off by 0.6 here.
     assert np.abs(found - 0.1).max() < 0.05
 
@@ -204,7 +204,7 @@ def test_single_track_takes_the_slope_across_as_along():
     # directions alike is twice that along one line.
     x = np.arange(0.0, 200.0, 2.0)
     turn = np.radians(30.0)
-    found, one_way = bottom_slope(
+    found, one_way = plane_slopes(
         np.cos(turn) * x, np.sin(turn) * x, 5.0 + 0.1 * x, np.cos(turn) * x, np.sin(turn) * x, 10.0
     )
     np.testing.assert_allclose(found, 0.1 * np.sqrt(2.0), rtol=1e-6)
@@ -256,10 +256,10 @@ def test_rejected_soundings_have_an_uncertainty_and_do_not_count():
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"position_m": -1.0}, "Uncertainty of position must be a number of at least 0; got -1"),
-        ({"level_m": np.nan}, "Uncertainty of level"),
-        ({"radius_m": 0.0}, "Radius of the slope must be above 0"),
-        (NOTHING, "All terms are 0"),
+        ({"position_m": -1.0}, "Position uncertainty is -1. Enter a number of at least 0"),
+        ({"level_m": np.nan}, "Lake level uncertainty is nan"),
+        ({"radius_m": 0.0}, "radius for the slope is 0 m"),
+        (NOTHING, "All parts of the uncertainty are 0"),
     ],
 )
 def test_bad_parameters(options, message):
@@ -298,9 +298,9 @@ def example():
     soundings = cleaning.clean(logs.read_logs([str(EXAMPLE / "logs")]).soundings).soundings
     with open(EXAMPLE / "gauge.csv", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    record = lake_level.level_record(
-        lake_level.gauge_times([row["time_utc"] for row in rows]),
-        lake_level.gauge_numbers([row["level_ft"] for row in rows]), "ft",
+    record = gauge.level_record(
+        gauge.gauge_times([row["time_utc"] for row in rows]),
+        gauge.gauge_numbers([row["level_ft"] for row in rows]), "ft",
     )
     reduced = lake_level.reduce_to_datum(
         corrections.correct_depths(soundings).soundings, record,

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.correcting.lake_level import datum_of, reduce_to_datum
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.correcting.lake_level import reduce_to_datum
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import (
     Soundings,
@@ -12,12 +13,12 @@ from lakefloor.algorithms.core.soundings import (
     parse_corrections,
 )
 from lakefloor.algorithms.core.visits.unknown_level import (
-    LEAST_PLACES,
+    FEWEST_MEETINGS,
     MOST_ERROR_M,
     fit_to_stored,
-    unlike_levels,
     water_of_the_day,
 )
+from lakefloor.algorithms.core.visits.unlike_levels import unlike_levels
 
 
 def bottom(x, y):
@@ -150,7 +151,7 @@ def test_two_outings_far_apart_in_level_fit_each_other(order):
     assert row.visit == "2026-07-02"
     assert row.offset == pytest.approx(-0.8, abs=4 * row.std_error + 0.03)
     assert row.std_error <= MOST_ERROR_M
-    assert row.places >= LEAST_PLACES
+    assert row.places >= FEWEST_MEETINGS
     # The rule is 0.35 m; the noise alone is 0.05 m, positions on slopes add as much.
     assert rms(done.soundings, 0.0) < 0.12
     assert rms(both, 0.0) > 0.3
@@ -178,17 +179,17 @@ def test_any_two_outings_are_right_or_refused(seed):
         told = str(refused)
         shift = 0.0
     else:
-        told = "'2026-07-02' give gauge readings"
+        told = "'2026-07-02' Give gauge readings"
         error = done.soundings.depth - bottom(both.x, both.y)
         shift = error[both.visit == "2026-07-02"].mean()
     assert "'2026-07-02'" in told
-    assert "give gauge readings" in told
+    assert "Give gauge readings" in told
     assert abs(shift) < 0.35
 
 
 def test_visits_that_do_not_meet_are_refused():
     away = outing("2026-07-02", -0.8, [((0.0, y + 500.0), (300.0, y + 500.0)) for y in (0, 20)])
-    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*give gauge"):
+    with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*Give gauge"):
         water_of_the_day(concatenate([MAY, away]))
     with pytest.raises(LakefloorError, match=r"visit '2026-07-09' meets the other visits in 0 pl"):
         water_of_the_day(concatenate([MAY, JULY, away.replace(
@@ -197,7 +198,7 @@ def test_visits_that_do_not_meet_are_refused():
 
 def test_too_few_places_are_refused():
     few = outing("2026-07-02", -0.8, [((10.0, 20.0), (10.0, 80.0))])
-    with pytest.raises(LakefloorError, match=r"in 3 places, where at least 5 are needed"):
+    with pytest.raises(LakefloorError, match=r"in 3 places\. At least 5 are needed"):
         water_of_the_day(concatenate([MAY, few]))
 
 
@@ -206,7 +207,7 @@ def test_a_pair_of_visits_that_only_meet_each_other_is_refused():
         return part.replace(x=part.x + 2000.0, visit=np.full(len(part), visit, object))
 
     pair = [moved(MAY, "2026-08-01"), moved(JULY, "2026-08-02")]
-    with pytest.raises(LakefloorError, match="tied to the first visit by no place"):
+    with pytest.raises(LakefloorError, match="is not tied to the first visit by places"):
         water_of_the_day(concatenate([MAY, JULY, *pair]))
 
 
@@ -260,7 +261,7 @@ def test_a_visit_without_a_level_is_fitted_to_the_store(incoming):
     pairs = texts(done.soundings)["2026-07-02"]
     assert pairs["level"] == "unknown"
     assert "level_m" not in pairs
-    assert "fitted to the store" in done.route
+    assert "fitted to the lake database" in done.route
     np.testing.assert_allclose(done.soundings.uncert, np.hypot(0.05, row.std_error))
 
 
@@ -279,7 +280,7 @@ def test_a_level_without_a_wish_for_a_datum_takes_that_of_the_store():
     np.testing.assert_allclose(done.soundings.depth, reduced(JULY, 0.2).depth, atol=1e-9)
     assert datum_of(done.soundings) == DATUM
     assert done.offsets == ()
-    assert "reduced to the datum of the store, 'dock' at 1 m" in done.route
+    assert "reduced to the datum of the lake database, 'dock' at 1 m" in done.route
 
 
 def test_a_visit_with_a_level_is_fitted_to_a_store_without_one():
@@ -292,8 +293,9 @@ def test_a_visit_with_a_level_is_fitted_to_a_store_without_one():
 
 def test_what_does_not_meet_the_store_is_refused():
     away = NEW.replace(x=NEW.x + 900.0)
-    with pytest.raises(LakefloorError, match=r"'2026-07-02' meets the other visits of the store "
-                                             r"in 0 places.*give gauge"):
+    with pytest.raises(LakefloorError,
+                       match=r"'2026-07-02' meets the other visits of the lake database "
+                                             r"in 0 places.*Give gauge"):
         fit_to_stored(away, STORED, datum=DATUM)
     with pytest.raises(LakefloorError, match="in 0 places"):
         fit_to_stored(away, STORED.select(slice(0, 0)), datum=DATUM)
@@ -365,7 +367,7 @@ def test_visits_at_levels_in_a_wrong_unit_or_at_one_level_are_warned_of(unit, sa
     for note, words in zip(notes, said):
         offset = float(note.split("'2026-08-01' by ")[1].split(" m")[0])
         assert offset == pytest.approx(float(words.split("by ")[1][:-2]), abs=0.03)
-        assert "unit of the lake levels" in note
+        assert "Check the level unit" in note
 
 
 def test_visits_at_levels_that_do_not_meet_are_not_judged():

@@ -140,7 +140,7 @@ WRITERS = {
         {"OUTPUT": "clean.gpkg", "COUNTS": "counts.csv"}, {"MIN_DEPTH": 3.0}),
     "findtimeoffset": Writer(
         "findtimeoffset", {"INPUT": "{}/soundings.gpkg"},
-        {"TABLE": "offsets.csv", "REPORT": "offsets.html"}, {"SEARCH": 3.0}),
+        {"TIME_OFFSETS": "offsets.csv", "REPORT": "offsets.html"}, {"MAX_TIME_OFFSET": 3.0}),
     "correctdepths": Writer(
         "correctdepths", {"INPUT": "{}/logged.gpkg"}, {"OUTPUT": "corrected.gpkg"},
         {"DRAFT": 0.5}),
@@ -150,14 +150,14 @@ WRITERS = {
         {"OUTPUT": "reduced.gpkg"}, {"DATUM_ELEVATION": 1.5}),
     "uncertaintybudget": Writer(
         "uncertaintybudget", {"INPUT": "{}/soundings.gpkg", "SURFACE": "{}/surface.tif"},
-        {"OUTPUT": "budget.gpkg", "TABLE": "budget.csv"}, {"POSITION": 3.0}),
+        {"OUTPUT": "budget.gpkg", "TERMS": "budget.csv"}, {"POSITION_UNCERTAINTY": 3.0}),
     "checkcrossings": Writer(
         "checkcrossings", {"INPUT": "{}/soundings.gpkg"},
         {"CROSSINGS": "crossings.gpkg", "REPORT": "crossings.html"}, {"MIN_ANGLE": 89.0}),
     "levelvisits": Writer(
         "levelvisits", {"INPUT": "{}/soundings.gpkg"},
-        {"OUTPUT": "level.gpkg", "OFFSETS": "offsets.csv", "MISFITS": "misfits.gpkg"},
-        {"REACH": 2.0, "OVERLAPS": False, "POSITION": 3.0}),
+        {"OUTPUT": "level.gpkg", "OFFSETS": "offsets.csv", "DIFFERENCES": "differences.gpkg"},
+        {"MAX_OVERLAP_DISTANCE": 2.0, "OVERLAPS": False, "POSITION_UNCERTAINTY": 3.0}),
     "addtostore": Writer(
         "addtostore", {"INPUT": "{}/reduced.gpkg", "STORE": "{out}/store.gpkg"},
         {"CHANGED": "changed.gpkg"}, {"INPUT": "{}/first_reduced.gpkg"}, kept=("store.gpkg",)),

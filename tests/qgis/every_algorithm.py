@@ -114,7 +114,7 @@ def steps(lake, out):
         ("readpointlayer", {"INPUT": str(lake / "points.gpkg"), "DEPTH_FIELD": "depth",
                             "OUTPUT": made("points.gpkg")}),
         ("cleansoundings", {"INPUT": made("read.gpkg"), "OUTPUT": made("clean.gpkg")}),
-        ("findtimeoffset", {"INPUT": made("clean.gpkg"), "TABLE": made("offset.gpkg"),
+        ("findtimeoffset", {"INPUT": made("clean.gpkg"), "TIME_OFFSETS": made("offset.gpkg"),
                             "REPORT": made("offset.html")}),
         ("correctdepths", {"INPUT": made("clean.gpkg"), "DRAFT": 0.2,
                            "OUTPUT": made("corrected.gpkg")}),

@@ -94,7 +94,7 @@ def test_no_depth_at_all(run, memory_layer, out):
 )
 def test_layer_without_crs(run, memory_layer, out, algorithm):
     layer = _points(memory_layer, LANES, crs="", name="homeless")
-    extra = {"LEVEL": 1.0} if algorithm == "reducetodatum" else {}
+    extra = {"LAKE_LEVEL": 1.0} if algorithm == "reducetodatum" else {}
     suffix = "tif" if "surface" in algorithm else "gpkg"
     with pytest.raises(QgsProcessingException, match="'homeless'.*coordinate reference system"):
         run(algorithm, {"INPUT": layer, "OUTPUT": str(out / f"result.{suffix}"), **extra})
@@ -126,7 +126,7 @@ def test_negative_and_missing_depths_are_flagged_not_deleted(run, memory_layer):
     [
         ("cleansoundings", "gpkg", {}),
         ("correctdepths", "gpkg", {"WATER_TEMPERATURE": 15.0}),
-        ("reducetodatum", "gpkg", {"LEVEL": 1.0}),
+        ("reducetodatum", "gpkg", {"LAKE_LEVEL": 1.0}),
         ("tinsurface", "tif", {}),
         ("idwsurface", "tif", {}),
     ],

@@ -137,7 +137,7 @@ def test_degrees_are_projected(run, memory_layer, feedback):
     assert result["BETWEEN"] == 1
     assert result["BIAS"] == pytest.approx(-0.5)
     assert "projected to EPSG:32615" in feedback.text
-    assert "1 crossings between visits are too few" in feedback.text
+    assert "1 crossing between visits is too few" in feedback.text
 
 
 def test_style(run, soundings):

@@ -58,7 +58,7 @@ def test_all_soundings_come_out_with_their_reason(run, log, feedback):
     assert table["burst along track"] == (12, 6.0)
     assert table["position jump"] == (0, 0.0)
     assert "burst along track: 12 (6.00%)" in feedback.text
-    assert "No second lane" in feedback.text
+    assert "no second lane" in feedback.text
 
 
 def test_the_limits_and_gates_reach_the_core(run, log):
@@ -71,7 +71,7 @@ def test_the_limits_and_gates_reach_the_core(run, log):
     assert rejected(MAX_DEPTH=5.0) == 50
     assert rejected(MIN_DEPTH=7.0) == 50
     assert rejected(MAX_SPEED=2.0) == 50
-    assert rejected(MAX_SPEED=2.0, ANEW=True) == 50
+    assert rejected(MAX_SPEED=2.0, FORGET_EARLIER=True) == 50
     assert rejected(MIN_SPEED=3.0) == 50
 
 
@@ -88,7 +88,8 @@ def test_earlier_reasons_stay_unless_forgotten(run, log):
     layer = log(status=status)
     kept = statuses(run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:"})["OUTPUT"])
     anew = statuses(
-        run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:", "ANEW": True})["OUTPUT"]
+        run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:",
+                               "FORGET_EARLIER": True})["OUTPUT"]
     )
     assert kept[5:7] == ["too fast", "by hand"]
     assert anew[5:7] == ["accepted", "by hand"]
@@ -122,7 +123,7 @@ def test_bad_input_is_told(run, log, memory_layer):
     assert "depth_m" in refused(memory_layer("Point", ["Point(0 0)"], fields="field=z:double"))
     assert "holds no soundings" in refused(log(depth=np.zeros(0)))
     assert "coordinate reference system" in refused(log(crs=""))
-    assert "greatest depth" in refused(log(), MIN_DEPTH=9.0, MAX_DEPTH=3.0)
+    assert "deepest depth" in refused(log(), MIN_DEPTH=9.0, MAX_DEPTH=3.0)
 
 
 def test_identical_points_and_missing_depths(run, memory_layer):

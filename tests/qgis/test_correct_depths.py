@@ -59,7 +59,7 @@ def test_second_run_is_refused_unless_started_again(run, soundings, feedback):
         run("correctdepths", {"INPUT": once, "OUTPUT": "TEMPORARY_OUTPUT"})
     again = run(
         "correctdepths",
-        {"INPUT": once, "FROM_RAW": True, "SOUND_SPEED": 1500.0, "DRAFT": 0.0,
+        {"INPUT": once, "FROM_RAW": True, "ACTUAL_SOUND_SPEED": 1500.0, "DRAFT": 0.0,
          "OUTPUT": "TEMPORARY_OUTPUT"},
         feedback,
     )["OUTPUT"]
@@ -86,14 +86,16 @@ def test_visit_without_temperature(run, soundings, feedback):
         {"INPUT": bare, "WATER_TEMPERATURE": 12.778, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"},
     )
     assert column(done["OUTPUT"], "depth_m") == pytest.approx([30.159 * 0.3048] * 20, abs=2e-4)
-    run("correctdepths", {"INPUT": bare, "SKIP": True, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
-    assert "left as assumed: May" in feedback.text
+    run("correctdepths", {"INPUT": bare, "KEEP_ASSUMED_SPEED": True, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback)
+    assert "keep the assumed sound speed: May" in feedback.text
 
 
 def test_both_temperature_and_speed_are_refused(provider):
     algorithm = provider.algorithm("correctdepths")
     ok, message = algorithm.checkParameterValues(
-        {"INPUT": "x", "WATER_TEMPERATURE": 10.0, "SOUND_SPEED": 1450.0, "OUTPUT": "memory:"},
+        {"INPUT": "x", "WATER_TEMPERATURE": 10.0, "ACTUAL_SOUND_SPEED": 1450.0,
+         "OUTPUT": "memory:"},
         QgsProcessingContext(),
     )
     assert not ok

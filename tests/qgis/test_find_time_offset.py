@@ -38,12 +38,13 @@ def test_patch_test(run, patch_test, feedback, tmp_path):
     report = tmp_path / "offset.html"
     result = run(
         "findtimeoffset",
-        {"INPUT": patch_test(), "TABLE": "TEMPORARY_OUTPUT", "REPORT": str(report)}, feedback,
+        {"INPUT": patch_test(), "TIME_OFFSETS": "TEMPORARY_OUTPUT", "REPORT": str(report)},
+        feedback,
     )
-    assert result["OFFSET"] == pytest.approx(0.5, abs=1e-5)
+    assert result["TIME_OFFSET"] == pytest.approx(0.5, abs=1e-5)
     assert result["DETERMINABLE"] == 1
     assert 0.05 < result["UNCERTAINTY"] < 0.5
-    rows = table(result["TABLE"])
+    rows = table(result["TIME_OFFSETS"])
     assert [row[0] for row in rows] == ["May", "all visits"]
     assert rows[0][1] == pytest.approx(0.5, abs=1e-5)
     assert rows[0][3] >= 1
@@ -52,24 +53,26 @@ def test_patch_test(run, patch_test, feedback, tmp_path):
     assert "+0.50" in text
     assert "data:image/png;base64," in text
     assert "antenna ahead of the transducer" in text
-    assert "Enter 0.50 s as time offset in Correct depths" in feedback.text
+    assert "Enter 0.50 s as the time offset in Correct depths" in feedback.text
 
 
 def test_not_determinable_is_a_result(run, patch_test, feedback):
-    result = run("findtimeoffset", {"INPUT": patch_test(runs=1), "TABLE": "TEMPORARY_OUTPUT"},
+    result = run("findtimeoffset", {"INPUT": patch_test(runs=1),
+                                    "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
                  feedback)
     assert result["DETERMINABLE"] == 0
-    assert result["OFFSET"] is None
+    assert result["TIME_OFFSET"] is None
     assert "not determinable: no two tracks pass within 5 m" in feedback.text
-    row = table(result["TABLE"])[0]
+    row = table(result["TIME_OFFSETS"])[0]
     assert str(row[1]) in ("NULL", "None")
 
 
 def test_result_enters_correct_depths(run, patch_test):
     layer = patch_test()
-    found = run("findtimeoffset", {"INPUT": layer, "TABLE": "TEMPORARY_OUTPUT"})
+    found = run("findtimeoffset", {"INPUT": layer, "TIME_OFFSETS": "TEMPORARY_OUTPUT"})
     done = run("correctdepths", {
-        "INPUT": layer, "TIME_OFFSET": found["OFFSET"], "DRAFT": 0.0, "SOUND_SPEED": 1500.0,
+        "INPUT": layer, "TIME_OFFSET": found["TIME_OFFSET"], "DRAFT": 0.0,
+        "ACTUAL_SOUND_SPEED": 1500.0,
         "OUTPUT": "TEMPORARY_OUTPUT",
     })["OUTPUT"]
     for feature in done.getFeatures():
@@ -80,7 +83,8 @@ def test_result_enters_correct_depths(run, patch_test):
 
 def test_beyond_the_search(run, patch_test, feedback):
     result = run(
-        "findtimeoffset", {"INPUT": patch_test(tau=3.0), "SEARCH": 1, "TABLE": "TEMPORARY_OUTPUT"},
+        "findtimeoffset", {"INPUT": patch_test(tau=3.0), "MAX_TIME_OFFSET": 1,
+                           "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
         feedback,
     )
     assert result["DETERMINABLE"] == 0
@@ -91,7 +95,7 @@ def test_cancel_leaves_no_file(run, patch_test, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
         run(
             "findtimeoffset",
-            {"INPUT": patch_test(), "TABLE": str(tmp_path / "t.gpkg"),
+            {"INPUT": patch_test(), "TIME_OFFSETS": str(tmp_path / "t.gpkg"),
              "REPORT": str(tmp_path / "r.html")},
             recorder(cancel_at=1),
         )

@@ -54,15 +54,15 @@ def offsets(result):
 
 
 def test_a_visit_without_a_gauge_joins_the_lake(run, layer, feedback):
-    result = level(run, layer(), feedback, MISFITS="TEMPORARY_OUTPUT")
+    result = level(run, layer(), feedback, DIFFERENCES="TEMPORARY_OUTPUT")
     table = offsets(result)
     assert table["May"]["offset_m"] == 0.0
-    assert table["May"]["remark"] == "holds the datum"
+    assert table["May"]["remark"] == "reference visit"
     assert table["July"]["offset_m"] == pytest.approx(0.3, abs=0.01)
     assert 0.0005 < table["July"]["std_error_m"] < 0.01
     assert result["USED"] >= 16
-    assert result["NOT_LEVELLED"] == 0
-    assert result["LARGEST_OFFSET"] == table["July"]["offset_m"]
+    assert result["NOT_ADJUSTED"] == 0
+    assert result["MAX_OFFSET"] == table["July"]["offset_m"]
     assert result["RMS_BEFORE"] == pytest.approx(0.3, abs=0.02)
     assert result["RMS_AFTER"] < 0.03
     for feature in result["OUTPUT"].getFeatures():
@@ -71,22 +71,22 @@ def test_a_visit_without_a_gauge_joins_the_lake(run, layer, feedback):
         assert "datum=low water;datum_elev_m=0.6" in feature["corrections"]
         raw = bottom(x, y) + (0.3 if feature["visit"] == "July" else 0.0)
         assert feature["raw_depth_m"] == pytest.approx(raw, abs=0.06)
-    misfits = list(result["MISFITS"].getFeatures())
+    misfits = list(result["DIFFERENCES"].getFeatures())
     assert len(misfits) == result["USED"]
     assert max(abs(f["misfit_m"]) for f in misfits) < 0.06
     assert "'July': offset +0.3" in feedback.text
-    with pytest.raises(QgsProcessingException, match="levelled before"):
+    with pytest.raises(QgsProcessingException, match="adjusted before"):
         level(run, result["OUTPUT"])
 
 
 def test_held_by_name(run, layer, feedback):
-    table = offsets(level(run, layer(may=""), feedback, HELD=" July , "))
+    table = offsets(level(run, layer(may=""), feedback, REFERENCE_VISITS=" July , "))
     assert table["July"]["offset_m"] == 0.0
     assert table["May"]["offset_m"] == pytest.approx(-0.3, abs=0.01)
-    both = offsets(level(run, layer(july=DATUM), feedback, HELD="May; July"))
+    both = offsets(level(run, layer(july=DATUM), feedback, REFERENCE_VISITS="May; July"))
     assert both["May"]["held"] == both["July"]["held"] == 1
     with pytest.raises(QgsProcessingException, match="'June' is not among the soundings"):
-        level(run, layer(), HELD="June")
+        level(run, layer(), REFERENCE_VISITS="June")
 
 
 def test_nothing_held_is_told(run, layer, feedback):
@@ -103,7 +103,7 @@ def test_visits_without_a_link_are_named(run, layer, feedback):
 
 
 def test_by_lane(run, layer, feedback):
-    result = level(run, layer(), feedback, BY="lane", OVERLAPS=False)
+    result = level(run, layer(), feedback, ADJUST_BY="lane", OVERLAPS=False)
     rows = list(result["OFFSETS"].getFeatures())
     assert len(rows) == 8
     may = [f["offset_m"] for f in rows if f["visit"] == "May"]
@@ -123,7 +123,7 @@ def test_cancel_leaves_no_file(run, layer, recorder, tmp_path):
 def test_files(run, layer, tmp_path):
     result = run("levelvisits", {
         "INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
-        "OFFSETS": str(tmp_path / "offsets.csv"), "MISFITS": str(tmp_path / "misfits.gpkg"),
+        "OFFSETS": str(tmp_path / "offsets.csv"), "DIFFERENCES": str(tmp_path / "misfits.gpkg"),
     })
     assert sorted(p.name for p in tmp_path.iterdir()) == ["levelled.gpkg", "misfits.gpkg",
                                                         "offsets.csv"]

@@ -236,5 +236,5 @@ def test_outings_that_do_not_meet_are_refused_in_one_sentence(provider, tmp_path
     sentences = {*feedback.errors, str(refusal.value)}
     (told,) = (error for error in sentences if "No lake level" in error)
     assert "visit '2026-02-21'" in told
-    assert "give gauge readings or a lake level" in told
+    assert "Give gauge readings or a lake level" in told
     assert os.listdir(tmp_path / "out") == ["project"]

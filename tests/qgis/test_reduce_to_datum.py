@@ -71,7 +71,7 @@ def test_worked_example_from_text_tables(run, soundings, csv, feedback, kind):
     first = next(result["OUTPUT"].getFeatures())
     assert first["corrections"] == "from=surface;datum=lake datum;datum_elev_m=0.6096;level_m=0.727"
     assert first["raw_depth_m"] == 20 * FOOT
-    assert "Visit 'A': 1 soundings, mean level 2.385 ft" in feedback.text
+    assert "Visit 'A': 1 soundings, mean lake level 2.385 ft" in feedback.text
 
 
 def test_worked_example_from_typed_fields(run, soundings, memory_layer):
@@ -94,36 +94,38 @@ def test_worked_example_from_a_delimited_text_layer(run, soundings, csv):
 def test_table_of_visits(run, soundings, csv):
     depth, _ = reduced(run, soundings, GAUGE=csv("visit,level\nA,2.4\nB,2.6\n"))
     assert depth == pytest.approx([19.6 * FOOT, 19.4 * FOOT, 19.4 * FOOT])
-    with pytest.raises(QgsProcessingException, match="no level for visit 'B'"):
+    with pytest.raises(QgsProcessingException, match="no lake level for visit 'B'"):
         reduced(run, soundings, GAUGE=csv("outing,level\nA,2.4\n", "one.csv"), VISIT_FIELD="outing")
 
 
 def test_one_level_and_no_second_run(run, soundings):
-    depth, result = reduced(run, soundings, LEVEL=3.0, DATUM_NAME="low water")
+    depth, result = reduced(run, soundings, LAKE_LEVEL=3.0, DATUM_NAME="low water")
     assert depth == pytest.approx([19.0 * FOOT] * 3)
     with pytest.raises(QgsProcessingException, match="'A', 'B' is already reduced"):
-        reduced(run, result["OUTPUT"], LEVEL=3.0)
+        reduced(run, result["OUTPUT"], LAKE_LEVEL=3.0)
 
 
 def test_outside_the_readings(run, soundings, csv, feedback):
     short = csv("time,level\n2026-05-14T08:00,2.40\n2026-05-14T12:00,2.34\n")
-    with pytest.raises(QgsProcessingException, match=r"2 soundings of visit 'B'.*holding"):
+    with pytest.raises(QgsProcessingException,
+                       match=r"2 soundings of visit 'B'.*or hold the first and last"):
         reduced(run, soundings, GAUGE=short)
-    depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD=True)
+    depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD_READINGS=True)
     assert depth == pytest.approx([19.615 * FOOT, 19.66 * FOOT, 19.66 * FOOT])
-    assert result["HELD"] == 2
-    assert "at a held level: 2" in feedback.text
+    assert result["OUTSIDE_READINGS"] == 2
+    assert "after the last reading: 2" in feedback.text
 
 
 def test_bad_tables_are_told(run, soundings, csv):
-    with pytest.raises(QgsProcessingException, match=r"'bad': no field looks like level.*'b'"):
+    with pytest.raises(QgsProcessingException,
+                       match=r"'bad' has no field that looks like level.*'b'"):
         reduced(run, soundings, GAUGE=csv("a,b\n1,2\n", "bad.csv"))
     words = csv("time,level\n2026-05-14T08:00,2\n2026-05-15,low\n", "words.csv")
     with pytest.raises(QgsProcessingException, match=r"Row 2 .*'low' is not a number"):
         reduced(run, soundings, GAUGE=words)
-    with pytest.raises(QgsProcessingException, match="row 1 has a level but no time"):
+    with pytest.raises(QgsProcessingException, match="row 1 has a lake level but no time"):
         reduced(run, soundings, GAUGE=csv("time,level\nnoonish,2\n", "n.csv"))
-    with pytest.raises(QgsProcessingException, match="holds no level"):
+    with pytest.raises(QgsProcessingException, match="holds no lake level"):
         reduced(run, soundings, GAUGE=csv("time,level\n", "empty.csv"))
 
 
@@ -136,8 +138,8 @@ def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
 @pytest.mark.parametrize(
     ("given", "message"),
     [({"DATUM_ELEVATION": 2.0}, "given, but no lake level"),
-     ({"LEVEL": 3.0, "GAUGE": "x"}, "not both"),
-     ({"LEVEL": "", "GAUGE": "", "DATUM_ELEVATION": 0.0}, "given, but no lake level"),
+     ({"LAKE_LEVEL": 3.0, "GAUGE": "x"}, "not both"),
+     ({"LAKE_LEVEL": "", "GAUGE": "", "DATUM_ELEVATION": 0.0}, "given, but no lake level"),
      ({"GAUGE": "x", "GAUGE_TIME_ZONE": "Lakeside"}, "'Lakeside'")],
 )
 def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, message):
@@ -149,14 +151,14 @@ def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, messag
 
 
 def test_no_level_counts_from_the_water_of_the_day(run, soundings, feedback):
-    one = run("reducetodatum", {"INPUT": soundings, "NO_LEVEL": "each",
+    one = run("reducetodatum", {"INPUT": soundings, "NO_LEVEL": "fit to the database later",
                                 "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert [f["depth_m"] for f in one["OUTPUT"].getFeatures()] == pytest.approx([20 * FOOT] * 3)
     assert {f["corrections"] for f in one["OUTPUT"].getFeatures()} == {
         "from=surface;datum=water level of 2026-05-14;level=unknown"}
-    assert one["LOWEST_LEVEL"] is None
-    assert one["LAND"] == 0
-    told = "the depths of each visit count from the water of its day"
+    assert one["MIN_LEVEL"] is None
+    assert one["ABOVE_DATUM"] == 0
+    told = "The depths of each visit count from the water of its day"
     assert told in "".join(feedback.warnings)
     # Two visits of one day are on one water.
     day = run("reducetodatum", {"INPUT": soundings, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
@@ -181,20 +183,20 @@ def test_a_datum_that_is_not_given_is_the_first_level(run, soundings, csv, feedb
     depth = [f["depth_m"] for f in result["OUTPUT"].getFeatures()]
     # 2.4 ft are 0.7315 m to the tenth of a millimetre that corrections hold.
     assert depth == pytest.approx([20 * FOOT, 19.8 * FOOT, 19.8 * FOOT], abs=1e-4)
-    assert ("depths count from the level of the first visit, 2.400 ft ('lake level of 2026-05-14')"
+    assert ("count from the lake level of the first visit, 2.400 ft ('lake level of 2026-05-14')"
             in "".join(feedback.warnings))
 
 
 def test_what_is_unlikely_is_a_warning(run, soundings, feedback):
-    reduced(run, soundings, feedback, LEVEL=8.0)
-    assert "The lake stood up to 1.83 m above the datum" in "".join(feedback.warnings)
-    reduced(run, soundings, feedback, LEVEL=25.0)
-    assert "100.0% of the accepted soundings come out above the shoreline" in feedback.text
+    reduced(run, soundings, feedback, LAKE_LEVEL=8.0)
+    assert "The lake stood up to 1.83 m above the lake datum" in "".join(feedback.warnings)
+    reduced(run, soundings, feedback, LAKE_LEVEL=25.0)
+    assert "100.0% of the accepted soundings are above the shoreline" in feedback.text
 
 
 def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
     target = tmp_path / "reduced.gpkg"
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("reducetodatum", {"INPUT": soundings, "LEVEL": 2.0, "OUTPUT": str(target)},
+        run("reducetodatum", {"INPUT": soundings, "LAKE_LEVEL": 2.0, "OUTPUT": str(target)},
             recorder(cancel_at=1))
     assert list(tmp_path.iterdir()) == []

@@ -157,16 +157,17 @@ CASES = {
     "readpointlayer": ("INPUT", "ready", {
         "DEPTH_FIELD": "raw_depth_m", "TIME_FIELD": "time", "VISIT_FIELD": "visit",
         "HARDNESS_FIELD": "hardness", "OUTPUT": TEMPORARY}),
-    "cleansoundings": ("INPUT", "ready", {"ANEW": True, "OUTPUT": TEMPORARY, "COUNTS": TEMPORARY}),
+    "cleansoundings": ("INPUT", "ready", {"FORGET_EARLIER": True, "OUTPUT": TEMPORARY,
+                                          "COUNTS": TEMPORARY}),
     "findtimeoffset": ("INPUT", "ready", {
-        "MAX_DISTANCE": 8.0, "TABLE": TEMPORARY, "REPORT": "offset.html"}),
+        "MAX_DISTANCE": 8.0, "TIME_OFFSETS": TEMPORARY, "REPORT": "offset.html"}),
     "correctdepths": ("INPUT", "raw", {"DRAFT": 0.3, "TIME_OFFSET": 0.4, "OUTPUT": TEMPORARY}),
     "reducetodatum": ("INPUT", "raw", {
-        "LEVEL": 0.7, "DATUM_ELEVATION": 0.5, "OUTPUT": TEMPORARY}),
-    "uncertaintybudget": ("INPUT", "ready", {"OUTPUT": TEMPORARY, "TABLE": TEMPORARY}),
+        "LAKE_LEVEL": 0.7, "DATUM_ELEVATION": 0.5, "OUTPUT": TEMPORARY}),
+    "uncertaintybudget": ("INPUT", "ready", {"OUTPUT": TEMPORARY, "TERMS": TEMPORARY}),
     "checkcrossings": ("INPUT", "ready", {"CROSSINGS": TEMPORARY, "REPORT": "crossings.html"}),
     "levelvisits": ("INPUT", "ungauged", {
-        "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "MISFITS": TEMPORARY}),
+        "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "DIFFERENCES": TEMPORARY}),
     "addtostore": ("INPUT", "ready", {"STORE": "store.gpkg", "CHANGED": TEMPORARY}),
     "mergestores": ("COPY", "ready", {
         "STORE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"}),
@@ -304,11 +305,11 @@ def test_the_survey_is_no_easy_one(lake, run):
         "INPUT": lake.layers["ready", "by place"], "CROSSINGS": TEMPORARY})
     assert crossings["BETWEEN"] > 50
     cleaned = run("cleansoundings", {
-        "INPUT": lake.layers["ready", "shuffled"], "ANEW": True, "OUTPUT": TEMPORARY})
+        "INPUT": lake.layers["ready", "shuffled"], "FORGET_EARLIER": True, "OUTPUT": TEMPORARY})
     assert cleaned["REJECTED"] > 10
     levelled = run("levelvisits", {
         "INPUT": lake.layers["ungauged", "shuffled"], "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
-    assert levelled["LARGEST_OFFSET"] == pytest.approx(0.2, abs=0.02)
+    assert levelled["MAX_OFFSET"] == pytest.approx(0.2, abs=0.02)
 
 
 def test_sheets_and_reports_say_the_same(lake, feedback):

@@ -32,7 +32,7 @@ LAYER, RASTER = "<layer>", "<raster>"
 #: What an algorithm with rules of its own needs beside its required parameters.
 BASE = {
     "readlogs": {"FOLDER": "<folder>"},
-    "reducetodatum": {"LEVEL": 1.0},
+    "reducetodatum": {"LAKE_LEVEL": 1.0},
     "mergestores": {"OTHER_STORE": "<file>"},
     "exportwaypoints": {"INPUT": LAYER},
     "structuresheets": {"STRUCTURES": LAYER},
@@ -52,9 +52,9 @@ RULES = [
     ("readlogs", {"TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("readlogs", {"FOLDER": None}, "There are no logs"),
     ("readpointlayer", {"TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
-    ("correctdepths", {"WATER_TEMPERATURE": 18.0, "SOUND_SPEED": 1480.0}, "not both"),
-    ("reducetodatum", {"GAUGE": LAYER, "LEVEL": 1.0}, "not both"),
-    ("reducetodatum", {"LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
+    ("correctdepths", {"WATER_TEMPERATURE": 18.0, "ACTUAL_SOUND_SPEED": 1480.0}, "not both"),
+    ("reducetodatum", {"GAUGE": LAYER, "LAKE_LEVEL": 1.0}, "not both"),
+    ("reducetodatum", {"LAKE_LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("mergestores", {"OTHER_STORE": None}, "either another lake database"),
     ("mergestores", {"COPY": LAYER}, "either another lake database"),

@@ -176,11 +176,11 @@ def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
     """Read, correct from raw depths, reduce, replace: the way that the help describes."""
     def corrected(source, draft, **options):
         step = run("correctdepths", {
-            "INPUT": source, "DRAFT": draft, "TIME_OFFSET": 1.0, "SOUND_SPEED": 1500.0,
+            "INPUT": source, "DRAFT": draft, "TIME_OFFSET": 1.0, "ACTUAL_SOUND_SPEED": 1500.0,
             "OUTPUT": str(tmp_path / f"c{draft}.gpkg"), **options,
         })
         return run("reducetodatum", {
-            "INPUT": step["OUTPUT"], "LEVEL": 1.0, "LEVEL_UNIT": "m", "DATUM_ELEVATION": 0.0,
+            "INPUT": step["OUTPUT"], "LAKE_LEVEL": 1.0, "LEVEL_UNIT": "m", "DATUM_ELEVATION": 0.0,
             "OUTPUT": str(tmp_path / f"d{draft}.gpkg"),
         })["OUTPUT"]
 

@@ -83,7 +83,7 @@ def test_with_a_shoreline_they_are_counted_from_it(run, feedback, survey, six, s
 
 def test_the_shoreline_of_another_lake_is_refused(run, survey, memory_layer, tmp_path):
     other = translate(made_lake.shoreline(10.0), EAST + 1150.0, NORTH)
-    with pytest.raises(QgsProcessingException, match=r"lie off the shoreline.*another lake"):
+    with pytest.raises(QgsProcessingException, match=r"lie off the shoreline.*of this lake"):
         run(
             "tinsurface",
             {"INPUT": layer_of(survey), "SHORELINE": memory_layer("Polygon", [other.wkt]),

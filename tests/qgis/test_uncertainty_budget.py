@@ -11,8 +11,10 @@ FIELDS = (
     "&field=speed_ms:double&field=status:string&field=corrections:string"
 )
 ONLY_POSITION = {
-    "POSITION": 1.6, "TIME_OFFSET": 0.0, "INSTRUMENT_FIXED": 0.0, "INSTRUMENT_SHARE": 0.0,
-    "TEMPERATURE": 0.0, "DRAFT": 0.0, "LEVEL": 0.0, "SPEED_MEASURED": True,
+    "POSITION_UNCERTAINTY": 1.6, "TIME_OFFSET_UNCERTAINTY": 0.0, "SOUNDER_FIXED": 0.0,
+    "SOUNDER_PERCENTAGE": 0.0,
+    "TEMPERATURE_UNCERTAINTY": 0.0, "DRAFT_UNCERTAINTY": 0.0, "LEVEL_UNCERTAINTY": 0.0,
+    "SOUND_SPEED_MEASURED": True,
 }
 
 
@@ -40,14 +42,14 @@ def test_worked_example(run, slope, feedback):
     # Worked by hand: 1.6 m on a slope of 10 %: 0.16 m.
     result = run("uncertaintybudget", {
         "INPUT": slope(), **ONLY_POSITION, "OUTPUT": "TEMPORARY_OUTPUT",
-        "TABLE": "TEMPORARY_OUTPUT",
+        "TERMS": "TEMPORARY_OUTPUT",
     }, feedback)
     layer = result["OUTPUT"]
     assert column(layer, "uncert_m") == pytest.approx([0.16] * 240)
     assert column(layer, "depth_m") == column(layer, "raw_depth_m")
     assert result["MEAN_UNCERTAINTY"] == pytest.approx(0.16)
     assert result["MEAN_SLOPE"] == pytest.approx(0.1)
-    rows = {f["term"]: (f["rms_m"], f["share_pct"]) for f in result["TABLE"].getFeatures()}
+    rows = {f["term"]: (f["rms_m"], f["share_pct"]) for f in result["TERMS"].getFeatures()}
     assert rows["position on slope"] == pytest.approx((0.16, 100.0))
     assert rows["total"] == pytest.approx((0.16, 100.0))
     assert len(rows) == 7
@@ -74,13 +76,14 @@ def test_defaults_chain_after_reduce(run, slope, tmp_path):
     # sqrt(0.03^2 + (0.005 * 8)^2 + 0.03^2 + 0.02^2 + 0.1^2 + (0.2 * 2 * 0.1)^2) = 0.125 at 8 m,
     # before sound speed (worked by hand).
     assert 0.12 < result["MEAN_UNCERTAINTY"] < 0.15
-    assert "TABLE" not in result
+    assert "TERMS" not in result
 
 
 def test_all_terms_zero_is_refused(run, slope):
-    with pytest.raises(QgsProcessingException, match="All terms are 0"):
+    with pytest.raises(QgsProcessingException, match="All parts of the uncertainty are 0"):
         run("uncertaintybudget", {
-            "INPUT": slope(), **ONLY_POSITION, "POSITION": 0.0, "OUTPUT": "TEMPORARY_OUTPUT",
+            "INPUT": slope(), **ONLY_POSITION, "POSITION_UNCERTAINTY": 0.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
         })
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..progress import silent
+from ..progress import Progress, silent
 from .hampel import BLOCK, usual_noise
 from .track_gates import cheapest_chain, run_numbers, starts_of_runs
 
@@ -26,7 +26,10 @@ WILD = 3.0
 ECHO_PRICE = 0.5
 
 
-def cut(depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:
+def cut(
+    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    steepest: float,
+) -> np.ndarray:
     """Return the number of the piece of track of each ping; parameters as `hampel.spikes`.
 
     A piece ends with its run, at each step that neither the noise nor ``steepest``
@@ -57,7 +60,10 @@ class _Pieces:
     last_level: np.ndarray  # (p,) median of the last three
 
 
-def bursts(depth, along, run, *, k, n_sigma, floor, steepest, longest, progress=silent):
+def bursts(
+    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, k: int, n_sigma: float,
+    floor: np.ndarray, steepest: float, longest: float, progress: Progress = silent,
+) -> np.ndarray:
     """Mask, shape (n,), of stretches that the track leaves and comes back from abruptly.
 
     The track is cut (`cut`) and the cheapest way along its pieces is taken: pieces may be

@@ -8,7 +8,6 @@ places. No depth is changed and no sounding is dropped.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass
 from functools import partial
 
@@ -16,52 +15,37 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..number_text import written
-from ..progress import silent, span
-from ..soundings import ACCEPTED, Soundings, distinct
+from ..progress import Progress, silent, span
+from ..soundings import Soundings
 from ..spacing import spacing_of_points
 from ..strays import clusters, isolated, lie
 from ..track import without_track
-from . import bursts, hampel, neighbourhood, no_bottom, track_gates
+from . import bursts, hampel, neighborhood, no_bottom, track_gates
+from .cleaning_log import CleaningLog, runs_of_track
+from .limits import Limits
+from .pieces import amid_false, loose_pieces, mostly_false
+from .reasons import (
+    AMID_FALSE,
+    BURST,
+    DEPTH_HELD,
+    FALSE_BOTTOM,
+    ISOLATED,
+    LOST_BOTTOM,
+    NEIGHBOURS,
+    NO_BOTTOM,
+    NO_POSITION,
+    OFF_TRACK,
+    OUTSIDE_LIMITS,
+    POSITION_FROZEN,
+    POSITION_JUMP,
+    REPEATED,
+    SPIKE,
+    TOO_FAST,
+    TOO_SLOW,
+    count,
+)
 from .track_gates import run_numbers, starts_of_runs
 
-NO_POSITION = "no position"
-NO_BOTTOM = "no bottom"
-OUTSIDE_LIMITS = "outside depth limits"
-REPEATED = "repeated row"
-POSITION_JUMP = "position jump"
-POSITION_FROZEN = "position frozen"
-TOO_FAST = "too fast"
-TOO_SLOW = "too slow"
-DEPTH_HELD = "depth held"
-SPIKE = "spike along track"
-BURST = "burst along track"
-NEIGHBOURS = "against neighbours"
-AMID_FALSE = "among false depths"
-ISOLATED = "isolated"
-
-#: Every reason that `clean` gives, in the order of its gates.
-REASONS = (
-    NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
-    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
-    AMID_FALSE,
-)  # fmt: skip
-
-#: Reasons that leave no trustworthy position.
-_OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
-#: Reasons after which the depth has to prove itself anew.
-_LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
-#: Reasons between which the bottom may have been taken up anew, and wrongly.
-_GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
-#: Reasons that a depth proved false by its neighbours, along the track or across.
-_FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
-#: A longer way between two pings, m, ends a run of track; or five times the usual way.
-_LONGEST_GAP = 50.0
-#: A longer time between two pings, s, ends a run of track.
-_LONGEST_PAUSE = 60.0
-#: Track to either side, m, that tells whether a piece stands among false depths.
-_AROUND = 30.0
-#: Share of false depths that condemns all from one loss of the bottom to the next.
-_MOSTLY = 2.0 / 3.0
 #: Fewest soundings of a stretch off its neighbours that are worth a note; and most notes.
 _WORTH_A_NOTE, _NOTES = 10, 5
 #: Rounds of the test against neighbours, each with what the one before left.
@@ -107,7 +91,7 @@ def clean(
     max_burst: float = 60.0,
     radius: float | None = None,
     anew: bool = False,
-    progress=silent,
+    progress: Progress = silent,
 ) -> Cleaned:
     """Mark the soundings that cannot be right, each with its reason.
 
@@ -156,7 +140,7 @@ def clean(
     Time gates are left out wherever times are missing or the clock stands still, and a
     note says so. A spike is judged after the slope is taken off (`hampel.spikes`);
     bursts by how they begin and end (`bursts.bursts`); isolated pieces of track
-    by the soundings of other places (`neighbourhood.contradicted`).
+    by the soundings of other places (`neighborhood.contradicted`).
 
     References
     ----------
@@ -164,45 +148,52 @@ def clean(
         of the American Statistical Association 69, 383-393.
     Davies, L. and Gather, U. (1993). The identification of multiple outliers. Journal of
         the American Statistical Association 88, 782-792.
+
+    Examples
+    --------
+    >>> x = np.arange(0.0, 100.0, 2.0)
+    >>> depth = 5.0 + 0.01 * x
+    >>> depth[25] = 12.0
+    >>> second = np.arange(50).astype("timedelta64[s]")
+    >>> log = Soundings.build(
+    ...     x, np.zeros(50), depth, time=np.datetime64("2026-05-14T08:00", "ms") + second)
+    >>> cleaned = clean(log)
+    >>> cleaned.soundings.status[25]
+    'spike along track'
+    >>> cleaned.counts["accepted"]
+    49
     """
-    _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, noise_floor, max_slope)
-    for name, value in (
-        ("Longest burst", max_burst), ("Radius of neighbours", 0.0 if radius is None else radius),
-        ("Highest jump speed", max_jump_speed),
-    ):
-        if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(
-                f"{name} must be a number of at least 0; got {written(value, 'g')}."
-            )
-    progress(0.0)
-    notes = []
-    visit, order = _visits(soundings.visit)
-    log = _Log.of(
-        soundings, visit, order, anew, n_sigma, noise_floor, np.tan(np.radians(max_slope))
+    limits = Limits(
+        min_depth, max_depth, max_speed, min_speed, max_jump_speed, half_window, n_sigma,
+        noise_floor, max_slope, max_burst, radius,
     )
-    _by_value(log, min_depth, max_depth)
+    limits.refuse_nonsense()
+    progress(0.0)
+    visit, order = _visits(soundings.visit)
+    log = CleaningLog.of(soundings, visit, order, anew, limits)
+    _by_value(log, limits)
     # Of these nothing but the values can be tested.
     log.fresh[without_track(soundings)[order]] = False
     progress(0.1)
-    notes += _by_track(log, max_speed, min_speed, max_jump_speed)
+    notes = _by_track(log, limits)
     progress(0.2)
     warnings = _by_place(log)
     _by_repetition(log)
     progress(0.3)
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius is None:
-        rows = np.flatnonzero(log.fresh)
-        radius = 1.5 * _spacing(log.x[rows], log.y[rows])
+        radius = 1.5 * _spacing(log)
         notes.append(
-            f"Neighbours were looked for within {written(radius, '.1f')} m." if radius else
-            "No second lane within reach: soundings were not tested on neighbours."
+            f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
+            if radius else
+            "There is no second lane within reach, so soundings were not compared with neighbors."
         )
     if radius > 0:
         _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
     if radius > 0:
-        notes += _odd_stretches(log, soundings.lane[order], soundings.visit[order], radius,
-                                n_sigma * noise_floor)
+        notes += _odd_stretches(
+            log, soundings.lane[order], soundings.visit[order], radius, limits.noise)
 
     result = np.empty(len(soundings), dtype=object)
     result[order] = log.status
@@ -210,96 +201,33 @@ def clean(
     return Cleaned(soundings.replace(status=result), count(result), tuple(notes), tuple(warnings))
 
 
-@dataclass(frozen=True)
-class _Log:
-    """The soundings, visit by visit, and what the gates found so far; arrays of length n."""
-
-    visit: np.ndarray
-    x: np.ndarray
-    y: np.ndarray
-    time: np.ndarray
-    raw_depth: np.ndarray
-    depth: np.ndarray
-    speed: np.ndarray
-    status: np.ndarray
-    reason: np.ndarray  # place in REASONS; -1 for none of these
-    fresh: np.ndarray  # still accepted
-    along: np.ndarray  # distance along the track, m; NaN off the track
-    seconds: np.ndarray  # NaN without a usable clock
-    floor: np.ndarray  # least standard deviation of depth, m
-    n_sigma: float
-    steepest: float  # slope believed, rise over run
-
-    @classmethod
-    def of(cls, soundings, visit, order, anew, n_sigma, noise_floor, steepest):
-        n = len(soundings)
-        field = {
-            name: getattr(soundings, name)[order]
-            for name in ("x", "y", "time", "raw_depth", "depth", "speed", "status")
-        }
-        status = field["status"] = field["status"].copy()
-        number = {word: k for k, word in enumerate(REASONS)}
-        words, row = distinct(status)
-        reason = np.array([number.get(word, -1) for word in words], dtype=int)[row]
-        if anew:
-            status[reason >= 0] = ACCEPTED
-            reason[:] = -1
-        return cls(
-            visit[order], **field, reason=reason, fresh=status == ACCEPTED,
-            along=np.full(n, np.nan), seconds=np.full(n, np.nan),
-            floor=np.full(n, noise_floor), n_sigma=n_sigma, steepest=steepest,
-        )
-
-    def mark(self, rows, reason):
-        """Give the reason to those of the rows, mask or numbers, that are still accepted."""
-        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
-        rows = rows[self.fresh[rows]]
-        self.status[rows] = reason
-        self.reason[rows] = REASONS.index(reason)
-        self.fresh[rows] = False
-
-    def marked(self, *reasons):
-        """Return a mask of the rows rejected for one of the reasons, now or before."""
-        return np.isin(self.reason, [REASONS.index(reason) for reason in reasons])
-
-    def left(self):
-        """Return the rows that still stand, the run of track of each, and what all tests share."""
-        rows = np.flatnonzero(self.fresh)
-        tests = {"n_sigma": self.n_sigma, "floor": self.floor[rows], "steepest": self.steepest}
-        return rows, _runs(self.visit[rows], self.along[rows], self.seconds[rows]), tests
-
-    def gone(self):
-        """Return a mask of the rows at which the bottom may have been taken up anew."""
-        return self.marked(*_GONE_BOTTOM) | (~self.fresh & (self.reason < 0))
-
-
-def _by_value(log, min_depth, max_depth):
+def _by_value(log, limits):
     """Gates of what a sounding says by itself."""
     log.mark(~(np.isfinite(log.x) & np.isfinite(log.y)), NO_POSITION)
     with np.errstate(invalid="ignore"):
         bottom = np.isfinite(log.depth) & (log.depth > 0.0)
         log.mark(~(bottom & np.isfinite(log.raw_depth) & (log.raw_depth > 0.0)), NO_BOTTOM)
-        outside = log.depth < min_depth
-        if max_depth is not None:
-            outside |= log.depth > max_depth
+        outside = log.depth < limits.min_depth
+        if limits.max_depth is not None:
+            outside |= log.depth > limits.max_depth
         log.mark(outside, OUTSIDE_LIMITS)
     log.mark(
         track_gates.repeated_rows(log.time, log.visit, log.x, log.y, log.raw_depth), REPEATED
     )
 
 
-def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
+def _by_track(log, limits) -> list:
     """Gates of position and time; fills ``along`` and ``seconds``, and returns notes."""
     placed = np.isfinite(log.x) & np.isfinite(log.y)
-    on = np.flatnonzero(placed & ~log.marked(*_OFF_TRACK))
+    on = np.flatnonzero(placed & ~log.marked(*OFF_TRACK))
 
     def track_of(on):
-        return track_gates.build_track(
-            log.time[on], log.visit[on], log.x[on], log.y[on], max_jump_speed
+        return track_gates.track_of_fixes(
+            log.time[on], log.visit[on], log.x[on], log.y[on], limits.max_jump_speed
         )
 
     track = track_of(on)
-    jumps = track_gates.position_jumps(track, max_jump_speed)
+    jumps = track_gates.position_jumps(track, limits.max_jump_speed)
     log.mark(on[jumps], POSITION_JUMP)
     if jumps.any():
         on = on[~jumps]
@@ -308,18 +236,18 @@ def _by_track(log, max_speed, min_speed, max_jump_speed) -> list:
     stopped = np.count_nonzero(np.isnan(track.seconds))
     if stopped:
         notes.append(
-            f"{stopped} of {len(on)} soundings have no time or a clock that stands still: "
-            "position jumps, frozen positions and speed were not tested there."
+            f"{stopped} of {len(on)} soundings have no time, or their clock stands still. Position "
+            "jumps, frozen positions and speed were not tested there."
         )
     log.mark(
         on[track_gates.frozen_positions(track, log.speed[on], log.depth[on])], POSITION_FROZEN
     )
     speed = track_gates.boat_speed(track, log.speed[on])
     with np.errstate(invalid="ignore"):
-        if max_speed is not None:
-            log.mark(on[speed > max_speed], TOO_FAST)
-        if min_speed is not None:
-            log.mark(on[speed < min_speed], TOO_SLOW)
+        if limits.max_speed is not None:
+            log.mark(on[speed > limits.max_speed], TOO_FAST)
+        if limits.min_speed is not None:
+            log.mark(on[speed < limits.min_speed], TOO_SLOW)
     log.along[on], log.seconds[on] = track.along, track.seconds
     return notes
 
@@ -336,10 +264,13 @@ def _by_place(log) -> list:
     ]
 
 
-def _spacing(x, y) -> float:
+def _spacing(log) -> float:
     """Return the lane spacing, m; 0 where there is but one lane, or too few soundings."""
+    rows = np.flatnonzero(log.fresh)
+    if len(rows) < neighborhood.FEWEST_NEIGHBORS:
+        return 0.0
     try:
-        return spacing_of_points(x, y) if len(x) >= neighbourhood.FEWEST else 0.0
+        return spacing_of_points(log.x[rows], log.y[rows])
     except LakefloorError:
         return 0.0
 
@@ -376,10 +307,10 @@ def _against_neighbours(log, radius, longest, progress):
     for turn in range(_ROUNDS):
         rows, run, tests = log.left()
         piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
-        lost = log.marked(*_LOST_BOTTOM)
-        pieces = _isolated(piece, run, rows, lost, log.visit, log.along[rows], longest)
+        lost = log.marked(*LOST_BOTTOM)
+        pieces = loose_pieces(piece, run, rows, lost, log.visit, log.along[rows], longest)
         ask = partial(
-            neighbourhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
+            neighborhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
             log.along[rows], log.visit[rows], piece, radius=radius, **tests,
         )  # fmt: skip
         # Of two pieces that contradict each other, third ones tell which is false.
@@ -395,45 +326,16 @@ def _among_false(log):
     """Gate of what is left where most depths proved false."""
     rows, run, tests = log.left()
     piece = bursts.cut(log.depth[rows], log.along[rows], run, **tests)
-    false = log.marked(*_FALSE_BOTTOM)
+    false = log.marked(*FALSE_BOTTOM)
     known = np.flatnonzero(np.isfinite(log.along))
     every = np.arange(len(log.along))
     filled = np.interp(every, known, log.along[known]) if len(known) else log.along
-    amid = _amid_false(piece, run, rows, false, log.fresh, log.visit, filled)
+    amid = amid_false(piece, run, rows, false, log.fresh, log.visit, filled)
     told = np.flatnonzero(log.fresh | false)
-    section = _runs(log.visit[told], log.along[told], log.seconds[told])
+    section = runs_of_track(log.visit[told], log.along[told], log.seconds[told])
     section = section + np.cumsum(log.gone())[told]
-    mostly = _mostly_false(section, false[told])
+    mostly = mostly_false(section, false[told])
     log.mark(rows[amid | mostly[log.fresh[told]]], AMID_FALSE)
-
-
-def count(status) -> dict:
-    """Return ``total``, ``accepted`` and the number of soundings of each reason, in order."""
-    found = Counter(status)
-    counts = {"total": len(status), ACCEPTED: found.pop(ACCEPTED, 0)}
-    counts.update({reason: found.pop(reason, 0) for reason in REASONS})
-    return {**counts, **found}
-
-
-def _check(min_depth, max_depth, max_speed, min_speed, half_window, n_sigma, floor, max_slope):
-    """Refuse parameters that make no sense, saying which."""
-    if max_depth is not None and not max_depth > min_depth:
-        raise LakefloorError(
-            f"The greatest depth ({max_depth} m) must exceed the least depth ({min_depth} m)."
-        )
-    if max_speed is not None and not max_speed > (min_speed or 0.0):
-        raise LakefloorError(
-            f"The highest speed ({max_speed} m/s) must exceed the lowest ({min_speed or 0.0} m/s)."
-        )
-    if half_window < 1:
-        raise LakefloorError(f"The half window is {half_window} pings; it must be at least 1.")
-    if not n_sigma > 0 or not floor > 0:
-        raise LakefloorError(
-            f"The limit ({n_sigma} standard deviations) and the noise floor ({floor} m) "
-            "must both be greater than zero."
-        )
-    if not 0 < max_slope < 90:
-        raise LakefloorError(f"The steepest slope is {max_slope} degrees; give 1 to 89.")
 
 
 def _visits(names):
@@ -445,69 +347,6 @@ def _visits(names):
     return visit, np.argsort(visit, kind="stable")
 
 
-def _runs(visit, along, seconds):
-    """Return the run of unbroken track of each row: no new visit, no long way or time."""
-    if len(visit) == 0:
-        return np.zeros(0, dtype=int)
-    way, pause = np.diff(along), np.diff(seconds)
-    moving = way[way > 0]
-    longest = max(_LONGEST_GAP, 5.0 * float(np.median(moving)) if len(moving) else 0.0)
-    with np.errstate(invalid="ignore"):
-        new = (visit[1:] != visit[:-1]) | (way > longest) | (np.abs(pause) > _LONGEST_PAUSE)
-    return np.concatenate([[0], np.cumsum(new)])
-
-
-def _broken_ends(piece, run):
-    """First and last ping of each piece, and whether it begins and ends at a break in depth."""
-    head = starts_of_runs(piece)
-    tail = np.append(head[1:], len(piece)) - 1
-    inner = run[head[1:]] == run[tail[:-1]]
-    return head, tail, np.concatenate([[False], inner]), np.append(inner, False)
-
-
-def _isolated(piece, run, rows, lost, visit, along, longest):
-    """Pieces that nothing ties to the rest of the track.
-
-    Each end of a piece is a break in depth or the end of a run. A piece that is a whole
-    run is not isolated unless the bottom was lost at one of its ends. A piece longer than
-    ``longest``, m, speaks for itself: a lane may well follow a channel.
-    """
-    if len(piece) == 0:
-        return piece
-    head, tail, before, after = _broken_ends(piece, run)
-    broken = before | after
-    for ends, way in ((rows[head], -1), (rows[tail], 1)):
-        next_to = np.clip(ends + way, 0, len(lost) - 1)
-        broken |= lost[next_to] & (visit[next_to] == visit[ends])
-    return piece[head[broken & (along[tail] - along[head] <= longest)]]
-
-
-def _amid_false(piece, run, rows, false, fresh, visit, along):
-    """Pings of broken-off pieces in a stretch of track where most depths proved false."""
-    amid = np.zeros(len(piece), dtype=bool)
-    if len(piece) == 0:
-        return amid
-    head, tail, before, after = _broken_ends(piece, run)
-    number = np.concatenate([[0], np.cumsum(false.astype(int) - fresh)])
-    starts = starts_of_runs(visit)
-    stops = np.append(starts[1:], len(visit))
-    for p in np.flatnonzero(before | after):
-        first, last = rows[head[p]], rows[tail[p]]
-        v = np.searchsorted(starts, first, side="right") - 1
-        around = along[starts[v] : stops[v]]
-        a = starts[v] + np.searchsorted(around, along[first] - _AROUND)
-        b = starts[v] + np.searchsorted(around, along[last] + _AROUND, side="right")
-        amid[head[p] : tail[p] + 1] = number[b] > number[a]
-    return amid
-
-
-def _mostly_false(section, false):
-    """Mask of the rows in sections most of whose depths proved false; sections ascend."""
-    number = run_numbers(starts_of_runs(section), len(section))
-    share = np.bincount(number, false) / np.maximum(np.bincount(number), 1)
-    return share[number] >= _MOSTLY
-
-
 def _odd_stretches(log, lane, name, radius, noise) -> list:
     """Return notes on stretches of track that stand, though their neighbours tell otherwise."""
     rows, run, _ = log.left()
@@ -516,10 +355,10 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
     starts = starts_of_runs(stretch)
     size = np.diff(np.append(starts, len(stretch)))
     pieces = stretch[starts[size >= _WORTH_A_NOTE]]
-    excess, far = neighbourhood.departure(
+    excess, far = neighborhood.depth_below_neighbors(
         x, y, log.depth[rows], log.along[rows], log.visit[rows], stretch, pieces, radius=radius
     )
-    limit = noise + neighbourhood.GENTLEST * far
+    limit = noise + neighborhood.GENTLEST * far
     with np.errstate(invalid="ignore"):
         odd = np.flatnonzero(np.abs(excess) > limit)
     odd = odd[np.argsort(-np.abs(excess[odd]) / limit[odd], kind="stable")]
@@ -532,12 +371,13 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
         notes.append(
             f"Visit {name[first]}{which}: {count} accepted soundings about "
             f"{x[middle]:.0f} E {y[middle]:.0f} N are {written(abs(excess[k]), '.1f')} m "
-            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbours "
-            f"{far[k]:.0f} m away. Check them."
+            f"{'deeper' if excess[k] > 0 else 'shallower'} than their neighbors "
+            f"{far[k]:.0f} m away. Check them on the map."
         )
     if len(odd) > _NOTES:
         more = len(odd) - _NOTES
         notes.append(
             f"{more} more {'stretch lies' if more == 1 else 'stretches lie'} off "
-            f"{'its' if more == 1 else 'their'} neighbours, by less.")
+            f"{'its' if more == 1 else 'their'} neighbors by less. Check "
+            f"{'it' if more == 1 else 'them'} on the map.")
     return notes

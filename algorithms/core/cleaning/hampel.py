@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
-from ..progress import silent
+from ..progress import Progress, silent
 from .track_gates import run_numbers, running_median, starts_of_runs
 
 #: Standard deviation of a normal sample per median absolute deviation, 1 / Phi^-1(3/4).
@@ -23,7 +23,7 @@ BLOCK = 64
 #: Candidates worked on at a time.
 CHUNK = 100_000
 #: Most passes; each takes off the outermost layer of what is left of a burst.
-PASSES = 12
+_PASSES = 12
 
 
 def usual_noise(size: np.ndarray) -> np.ndarray:
@@ -55,7 +55,10 @@ def quantum(depth: np.ndarray) -> np.ndarray:
     return np.repeat(minimum_filter1d(least, 9, mode="nearest"), BLOCK)[:n]
 
 
-def spikes(depth, along, run, *, k, n_sigma, floor, steepest, progress=silent) -> np.ndarray:
+def spikes(
+    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, k: int, n_sigma: float,
+    floor: np.ndarray, steepest: float, progress: Progress = silent,
+) -> np.ndarray:
     """Mask, shape (n,), of the depths that stand out from the track around them.
 
     The slope is taken from the running medians to either side of the window, each of
@@ -92,12 +95,12 @@ def spikes(depth, along, run, *, k, n_sigma, floor, steepest, progress=silent) -
     bottom, ``|depth - median| > n_sigma * max(1.4826 MAD, floor)``.
     """
     flagged = np.zeros(len(depth), dtype=bool)
-    for turn in range(PASSES):
+    for turn in range(_PASSES):
         rows = np.flatnonzero(~flagged)
         found = _one_pass(
             depth[rows], along[rows], run[rows], k, n_sigma, floor[rows], steepest
         )
-        progress((turn + 1) / PASSES)
+        progress((turn + 1) / _PASSES)
         if not found.any():
             break
         flagged[rows[found]] = True

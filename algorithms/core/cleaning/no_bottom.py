@@ -26,7 +26,10 @@ CHANCE = 1e-5
 AROUND = 50
 
 
-def constant_runs(depth, along, run, *, n_sigma, floor, steepest):
+def constant_runs(
+    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    steepest: float,
+) -> tuple:
     """Return runs of equal depth and the steps that lead in and out of them.
 
     Parameters as in `placeholders`.
@@ -54,7 +57,7 @@ def constant_runs(depth, along, run, *, n_sigma, floor, steepest):
     return head, tail - head + 1, into, out, sharp_in, sharp_out
 
 
-def listed_placeholders(raw_depth) -> np.ndarray:
+def listed_placeholders(raw_depth: np.ndarray) -> np.ndarray:
     """Mask of the depths, m, that are a known placeholder in metres or in feet."""
     found = np.zeros(len(raw_depth), dtype=bool)
     for unit in (1.0, FOOT):
@@ -63,7 +66,10 @@ def listed_placeholders(raw_depth) -> np.ndarray:
     return found
 
 
-def placeholders(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:
+def placeholders(
+    raw_depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    steepest: float,
+) -> np.ndarray:
     """Mask, shape (n,), of placeholders, whether listed or of the sounder's own.
 
     A value of the sounder's own is one that the depth jumps to, stays at exactly for
@@ -93,7 +99,10 @@ def placeholders(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarr
     return np.repeat(known & (sharp_in | sharp_out | alone), size)
 
 
-def held_depths(raw_depth, along, run, *, n_sigma, floor, steepest) -> np.ndarray:
+def held_depths(
+    raw_depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    steepest: float,
+) -> np.ndarray:
     """Mask, shape (n,), of the pings that repeat the last depth after the bottom was lost.
 
     A run of equal depths is held if it covers ground, is longer than chance allows

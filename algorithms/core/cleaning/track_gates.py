@@ -7,6 +7,7 @@ pings of one visit with exactly the same position.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +26,7 @@ REPEATED_BITS = 20
 
 
 @dataclass(frozen=True)
-class Track:
+class FixTrack:
     """Fixes of a set of pings; the pings of one visit stand together, in logged order.
 
     Attributes
@@ -68,7 +69,9 @@ def run_numbers(starts: np.ndarray, n: int) -> np.ndarray:
     return np.repeat(np.arange(len(starts)), np.diff(np.append(starts, n)))
 
 
-def usable_seconds(time, visit, x, y, max_speed: float) -> np.ndarray:
+def usable_seconds(
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float,
+) -> np.ndarray:
     """Return seconds from the first time, NaN where missing or where the clock stands still.
 
     A clock stands still where the boat covers, within one and the same time stamp,
@@ -96,7 +99,9 @@ def usable_seconds(time, visit, x, y, max_speed: float) -> np.ndarray:
     return np.where(missing | stopped[run], np.nan, seconds)
 
 
-def build_track(time, visit, x, y, max_speed: float) -> Track:
+def track_of_fixes(
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float,
+) -> FixTrack:
     """Return the fixes of pings that all have a position; parameters as `usable_seconds`."""
     n = len(x)
     first = starts_of_runs(visit, x, y)
@@ -104,10 +109,12 @@ def build_track(time, visit, x, y, max_speed: float) -> Track:
     step = np.hypot(np.diff(x[first], prepend=x[:1]), np.diff(y[first], prepend=y[:1]))
     along = np.interp(np.arange(n), first, np.cumsum(step)) if n else np.zeros(0)
     seconds = usable_seconds(time, visit, x, y, max_speed)
-    return Track(fix, first, visit[first], x[first], y[first], seconds, along)
+    return FixTrack(fix, first, visit[first], x[first], y[first], seconds, along)
 
 
-def repeated_rows(time, visit, x, y, depth) -> np.ndarray:
+def repeated_rows(
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, depth: np.ndarray,
+) -> np.ndarray:
     """Mask, shape (n,), of rows that repeat an earlier time, position and depth.
 
     A file read twice repeats rows anywhere, whatever the visit is called. Rows that
@@ -171,7 +178,10 @@ def _times_read(different, common, total, visit) -> np.ndarray:
     return np.where((common > 1) & (telling[run] >= REPEATED_BITS), read[run], 1)
 
 
-def cheapest_chain(lengths, joins, penalty, loose_end: float, reach: int = 16):
+def cheapest_chain(
+    lengths: np.ndarray, joins: Callable, penalty: np.ndarray | float, loose_end: float,
+    reach: int = 16,
+) -> np.ndarray:
     """Choose which pieces of a broken track to keep.
 
     Piece ``j`` may follow piece ``j - 1`` at the price of ``penalty[j]`` (a true break),
@@ -223,7 +233,7 @@ def cheapest_chain(lengths, joins, penalty, loose_end: float, reach: int = 16):
     return kept
 
 
-def position_jumps(track: Track, max_speed: float) -> np.ndarray:
+def position_jumps(track: FixTrack, max_speed: float) -> np.ndarray:
     """Mask, shape (n,), of the pings whose position the boat cannot have reached.
 
     Between fixes the boat may go twice its speed of the moment (running median over
@@ -261,7 +271,7 @@ def position_jumps(track: Track, max_speed: float) -> np.ndarray:
     return jumped[track.fix]
 
 
-def frozen_positions(track: Track, speed, depth) -> np.ndarray:
+def frozen_positions(track: FixTrack, speed: np.ndarray, depth: np.ndarray) -> np.ndarray:
     """Mask, shape (n,), of the pings logged while the position stood still and the boat did not.
 
     A fix held for long (two and a half times the usual, at least 3 s) is frozen if the logged
@@ -302,7 +312,7 @@ def frozen_positions(track: Track, speed, depth) -> np.ndarray:
     return frozen
 
 
-def boat_speed(track: Track, logged) -> np.ndarray:
+def boat_speed(track: FixTrack, logged: np.ndarray) -> np.ndarray:
     """Speed of each ping, m/s: as logged, or else over three fixes to either side.
 
     NaN where neither can be had.
@@ -322,7 +332,7 @@ def boat_speed(track: Track, logged) -> np.ndarray:
     return np.where(np.isfinite(speed), speed, derived[track.fix])
 
 
-def visit_spans(visit: np.ndarray):
+def visit_spans(visit: np.ndarray) -> list:
     """Return (start, stop) of each run of equal visits."""
     begin = starts_of_runs(visit)
     return list(zip(begin, np.append(begin[1:], len(visit)).astype(int)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
+from ..correction_keys import SPEED_ERROR, VISIT_OFFSET
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
@@ -18,23 +19,15 @@ from ..soundings import (
     visit_list,
     with_corrections,
 )
+from .latency import moved_along_track, seconds_since_first
 from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed, unknown_water_speed
 from .vertical_uncertainty import assumed_speed, combine, instrument, layering, unknown_speed
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
-#: Standard uncertainty, m/s, of a sound speed for which there was no temperature.
-SPEED_ERROR = "sound_speed_sd"
-
-_LATER_KEYS = ("datum", "level_offset_m")
+_LATER_KEYS = ("datum", VISIT_OFFSET)
 
 #: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
 _TEMPERATURE_WINDOW = 61
-
-#: A pause in the track that a boat's velocity is not carried across, s.
-_PAUSE_S = 10.0
-
-#: Fixes of one instant that lie farther apart than this, m, show a stopped clock.
-_FROZEN_M = 50.0
 
 
 @dataclass(frozen=True)
@@ -145,70 +138,98 @@ def correct_depths(
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (velocity, draft
     and latency calibration of single-beam sounders).
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 4.3.7 and 5.1.2.
+
+    Examples
+    --------
+    >>> log = Soundings.build([0.0], [0.0], [6.0], water_temp=10.0, visit="May")
+    >>> done = correct_depths(log, draft_m=0.3).soundings
+    >>> round(float(done.depth[0]), 3)  # 6 m x 1447.3 / 1500 + 0.3 m
+    6.089
+    >>> done.corrections[0]
+    'time_offset_s=0;draft_m=0.3;sound_speed=1500->1447.3'
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to correct.")
+        raise LakefloorError("There are no soundings to correct. Choose a layer that has some.")
     _check_parameters(
         draft_m, assumed_speed_ms, real_speed_ms, temperature_c, instrument_offset_m,
         time_offset_s, uncert_fixed_m, uncert_share, mixed_depth_m,
     )
-    texts, group = distinct(soundings.corrections)
-    pairs = [parse_corrections(text) for text in texts]
-    dropped = []
-    earlier = soundings.depth
-    earlier_shift = np.zeros(len(soundings))
-    if from_raw:
-        shifts = [float(p.get("time_offset_s", 0.0)) for p in pairs]
-        earlier_shift = np.array(shifts)[group]
-        earlier = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
-        kept = [_as_read(p) for p in pairs]
-        dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
-        texts = [";".join(f"{k}={v}" for k, v in p.items()) for p in kept]
-        pairs = kept
-    else:
-        _refuse_corrected(soundings.visit, pairs, group)
-
-    x, y = _move_along_track(soundings, time_offset_s - earlier_shift, progress)
-    temperature, speed, surface_only, skipped, unknown = _sound_speed(
+    before = _Before.raw(soundings) if from_raw else _Before.given(soundings)
+    x, y = moved_along_track(soundings, time_offset_s - before.shift, progress)
+    water = _Water.of(
         soundings, assumed_speed_ms, real_speed_ms, temperature_c, skip_without_temperature
     )
     progress(0.8)
-    references = [_reference(p, draft_m, instrument_offset_m) for p in pairs]
-    offset, height = np.array(references, dtype=float)[group].T
-    below = (earlier - offset) * speed / assumed_speed_ms
+    references = [_reference(p, draft_m, instrument_offset_m) for p in before.pairs]
+    offset, height = np.array(references, dtype=float)[before.group].T
+    below = (before.depth - offset) * water.speed / assumed_speed_ms
     depth = below + height
     uncert = combine(
         instrument(depth, uncert_fixed_m, uncert_share),
-        np.where(surface_only, layering(below, speed, mixed_depth_m, deep_temperature_c), 0.0),
-        np.where(skipped, assumed_speed(below, assumed_speed_ms), 0.0),
-        np.where(unknown, unknown_speed(below, speed, unknown_water_speed()[1]), 0.0),
+        *water.uncertainties(below, assumed_speed_ms, mixed_depth_m, deep_temperature_c),
     )
     progress(0.9)
-    rounded, which = np.unique(np.round(np.where(skipped, -1.0, speed), 1), return_inverse=True)
-    change = [
-        "not corrected" if value < 0 else f"{assumed_speed_ms:g}->{value:.1f}" for value in rounded
-    ]
-    drafts = np.array([f"{h:g}" for _, h in references], dtype=object)
     corrections = with_corrections(
-        np.array(texts, dtype=object)[group],
+        before.corrections,
         time_offset_s=f"{time_offset_s:g}",
-        draft_m=drafts[group],
-        sound_speed=np.array(change, dtype=object)[which],
-        **{SPEED_ERROR: np.where(unknown, f"{unknown_water_speed()[1]:.2f}", None)},
+        draft_m=np.array([f"{h:g}" for _, h in references], dtype=object)[before.group],
+        **water.recorded(assumed_speed_ms),
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
-    summary = _summary(soundings, corrected, earlier, temperature, speed, skipped)
-    counts = np.bincount(group)
-    measured_from = {}
-    for p, count in zip(pairs, counts):
-        origin = p.get("from", "unknown")
-        measured_from[origin] = measured_from.get(origin, 0) + int(count)
-    summary.update(
-        dropped=dropped, measured_from=measured_from,
-        no_temperature=sorted({str(v) for v in soundings.visit[unknown]}),
-    )
-    return Corrected(corrected, summary)
+    return Corrected(corrected, {
+        **_summary(soundings, corrected, before.depth, water),
+        "dropped": before.dropped, "measured_from": before.measured_from(),
+    })
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What is known of n soundings before they are corrected, from k distinct corrections texts.
+
+    ``pairs`` are the steps of each text (k), ``group`` the text of each sounding, ``depth`` (m)
+    and ``shift`` (s, already applied to positions) are those to start from, ``dropped`` the steps
+    that are undone.
+    """
+
+    pairs: list
+    group: np.ndarray
+    depth: np.ndarray
+    shift: np.ndarray
+    dropped: list
+
+    @classmethod
+    def given(cls, soundings) -> _Before:
+        """Start from depths that were never corrected, or raise LakefloorError."""
+        texts, group = distinct(soundings.corrections)
+        pairs = [parse_corrections(text) for text in texts]
+        _refuse_corrected(soundings.visit, pairs, group)
+        return cls(pairs, group, soundings.depth, np.zeros(len(soundings)), [])
+
+    @classmethod
+    def raw(cls, soundings) -> _Before:
+        """Start again from raw depths."""
+        texts, group = distinct(soundings.corrections)
+        pairs = [parse_corrections(text) for text in texts]
+        shift = np.array([float(p.get("time_offset_s", 0.0)) for p in pairs])[group]
+        depth = soundings.raw_depth + np.array([_added_in_reading(p) for p in pairs])[group]
+        kept = [_as_read(p) for p in pairs]
+        dropped = sorted({key for p, k in zip(pairs, kept) for key in p if key not in k})
+        return cls(kept, group, depth, shift, dropped)
+
+    @property
+    def corrections(self) -> np.ndarray:
+        """Corrections texts of the soundings."""
+        texts = [";".join(f"{key}={value}" for key, value in p.items()) for p in self.pairs]
+        return np.array(texts, dtype=object)[self.group]
+
+    def measured_from(self) -> dict:
+        """Return the number of soundings by where their logged depth counts from."""
+        counts = {}
+        for p, count in zip(self.pairs, np.bincount(self.group)):
+            origin = p.get("from", "unknown")
+            counts[origin] = counts.get(origin, 0) + int(count)
+        return counts
 
 
 def _check_parameters(
@@ -218,33 +239,43 @@ def _check_parameters(
         hint = (
             f" If it is in inches, enter {written(draft * 0.0254, '.2f')}."
             if 10.0 < draft <= 100.0
-            else ""
+            else " Enter it in meters."
         )
         raise LakefloorError(f"Draft {written(draft, 'g')} m is outside 0 to 10 m.{hint}")
     if offset is not None and not abs(offset) <= 10.0:
-        raise LakefloorError(f"Instrument offset {written(offset, 'g')} m is outside -10 to 10 m.")
-    for name, speed in (("Assumed", assumed), ("Real", real)):
+        raise LakefloorError(
+            f"The offset added by the sounder, {written(offset, 'g')} m, is outside -10 to 10 m. "
+            "Enter it in meters."
+        )
+    for name, speed in (("assumed", assumed), ("actual", real)):
         if speed is not None and not 1350.0 <= speed <= 1650.0:
             hint = (
                 f" If it is in feet per second, enter {written(speed * 0.3048, '.2f')}."
                 if 4430.0 <= speed <= 5413.0
-                else ""
+                else " Enter it in meters per second."
             )
             raise LakefloorError(
-                f"{name} sound speed {written(speed, 'g')} m/s is outside 1350 to 1650 m/s.{hint}"
+                f"The {name} sound speed of {written(speed, 'g')} m/s is outside 1350 to 1650 "
+                f"m/s.{hint}"
             )
     if real is not None and temperature is not None:
-        raise LakefloorError("Give either a sound speed or a water temperature, not both.")
+        raise LakefloorError(
+            "A sound speed and a water temperature are both given. Give one of them, not both."
+        )
     if not abs(time_offset) <= 60.0:
-        raise LakefloorError(f"Time offset {written(time_offset, 'g')} s is outside -60 to 60 s.")
+        raise LakefloorError(
+            f"Time offset {written(time_offset, 'g')} s is outside -60 to 60 s. Enter it in "
+            "seconds."
+        )
     if not (fixed >= 0.0 and 0.0 <= share <= 1.0 and fixed + share > 0.0):
         raise LakefloorError(
-            f"Uncertainty needs a fixed part of at least 0 m and a share of 0 to 1, not both 0; "
-            f"got {written(fixed, 'g')} m and {written(share, 'g')}."
+            f"The uncertainty has a fixed part of {written(fixed, 'g')} m and "
+            f"{written(100.0 * share, 'g')}% of depth. Enter at least 0 m and 0 to 100%, not "
+            "both 0."
         )
     if not mixed >= 0.0:
         raise LakefloorError(
-            f"Depth of the mixed water must be at least 0 m; got {written(mixed, 'g')}."
+            f"The depth of the mixed water is {written(mixed, 'g')} m. Enter at least 0 m."
         )
 
 
@@ -269,7 +300,7 @@ def _refuse_corrected(visit, pairs, group):
     if reduced.any():
         raise LakefloorError(
             f"Visit {visit_list(visit[reduced])} is already reduced to a lake datum "
-            f"or levelled ({reduced.sum()} soundings). Correct depths before that, or start again "
+            f"or adjusted ({reduced.sum()} soundings). Correct depths before that, or start again "
             "from raw depths."
         )
 
@@ -291,133 +322,61 @@ def _reference(pairs: dict, draft: float, instrument_offset: float | None) -> tu
     return (draft if pairs.get("from") == "surface" else 0.0), draft
 
 
-def _seconds(time) -> np.ndarray:
-    """Return seconds since the first time, NaN for NaT."""
-    known = ~np.isnat(time)
-    out = np.full(len(time), np.nan)
-    if known.any():
-        out[known] = (time[known] - time[known].min()) / np.timedelta64(1, "s")
-    return out
+@dataclass(frozen=True)
+class _Water:
+    """The water that the sound of n soundings crossed.
 
-
-def _move_along_track(soundings, tau, progress):
-    x, y = soundings.x.copy(), soundings.y.copy()
-    if not np.any(tau):
-        return x, y
-    accepted = soundings.accepted
-    late = accepted & np.isnat(soundings.time) & (tau != 0)
-    if late.any():
-        raise LakefloorError(
-            f"A time offset needs the time of every sounding; {late.sum()} of visit "
-            f"{visit_list(soundings.visit[late])} have none. Set the time offset to 0, or read "
-            "the logs again with their times."
-        )
-    for name, rows in each_visit(soundings):
-        seconds = _seconds(soundings.time[rows])
-        timed = np.isfinite(seconds)
-        fix = accepted[rows] & timed & np.isfinite(x[rows]) & np.isfinite(y[rows])
-        if not fix.any():
-            continue
-        track = visit_track(name, seconds[fix], x[rows][fix], y[rows][fix])
-        # Steps of one visit differ only where its files were corrected apart.
-        for step in np.unique(tau[rows]):
-            if step == 0.0:
-                continue
-            here = timed & (tau[rows] == step)
-            dx, dy = shift_along(track, seconds[here], step)
-            x[rows[here]] += dx
-            y[rows[here]] += dy
-        progress(0.6 * rows.size / len(soundings))
-    return x, y
-
-
-def visit_track(name, seconds, x, y) -> tuple:
-    """Return one visit's distinct times in order, s, with the mean position of each, m.
-
-    Parameters
-    ----------
-    name : str
-        Of the visit, for messages.
-    seconds, x, y : array, shape (n,)
-        Time and position of each sounding, s and m; in any order.
-
-    Raises
-    ------
-    LakefloorError
-        If there are fewer than two times, or positions far apart share one.
+    ``temperature`` (degrees Celsius, NaN where not known) and ``speed`` (m/s); and masks:
+    ``surface_only`` where nothing but the temperature of the surface is known, ``skipped`` where
+    depth is left at the assumed speed, ``unknown`` where the middle of fresh water's speeds is
+    taken.
     """
-    times, which, count = np.unique(seconds, return_inverse=True, return_counts=True)
-    mean_x = np.bincount(which, x) / count
-    mean_y = np.bincount(which, y) / count
-    spread = np.hypot(x - mean_x[which], y - mean_y[which]).max()
-    if spread > _FROZEN_M or (times.size < 2 and seconds.size > 1):
-        raise LakefloorError(
-            f"Visit '{name}': the clock stands still while the boat moves, so positions cannot "
-            "be moved by a time offset. Set the time offset to 0, or leave out the log with the "
-            "stopped clock."
+
+    temperature: np.ndarray
+    speed: np.ndarray
+    surface_only: np.ndarray
+    skipped: np.ndarray
+    unknown: np.ndarray
+
+    @classmethod
+    def of(cls, soundings, assumed, real, temperature, skip) -> _Water:
+        n = len(soundings)
+        none = np.zeros(n, dtype=bool)
+        if real is not None:
+            return cls(np.full(n, np.nan), np.full(n, float(real)), none, none, none)
+        if temperature is not None:
+            speed = float(fresh_water_sound_speed(temperature))
+            return cls(np.full(n, float(temperature)), np.full(n, speed), ~none, none, none)
+        smooth = np.full(n, np.nan)
+        for name, rows in each_visit(soundings):
+            smooth[rows] = _smooth_temperature(
+                name, soundings.time[rows], soundings.water_temp[rows]
+            )
+        lacking = np.isnan(smooth)
+        instead = assumed if skip else unknown_water_speed()[0]
+        speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
+        return cls(smooth, speed, ~lacking, lacking & skip, lacking & (not skip))
+
+    def uncertainties(self, below, assumed, mixed_depth, deep_temperature) -> tuple:
+        """Return what is not known of the sound speed, as uncertainties of depth, m."""
+        layers = layering(below, self.speed, mixed_depth, deep_temperature)
+        middle = unknown_speed(below, self.speed, unknown_water_speed()[1])
+        return (
+            np.where(self.surface_only, layers, 0.0),
+            np.where(self.skipped, assumed_speed(below, assumed), 0.0),
+            np.where(self.unknown, middle, 0.0),
         )
-    if times.size < 2:
-        raise LakefloorError(
-            f"Visit '{name}' is a single sounding, which no track tells where to move by a time "
-            "offset. Set the time offset to 0, or leave that visit out."
-        )
-    return times, mean_x, mean_y
 
-
-def shift_along(track, seconds, tau: float) -> list:
-    """Return how far the boat moves from each time to ``tau`` seconds later, east and north, m.
-
-    Parameters
-    ----------
-    track : tuple
-        From :func:`visit_track`.
-    seconds : array, shape (n,)
-        On the same clock.
-    tau : float
-        s; below 0 for earlier.
-    """
-    times, x, y = track
-    reach = abs(tau)
-    step = np.diff(times)
-    pause = np.flatnonzero(step > max(_PAUSE_S, 5.0 * np.median(step), 3.0 * reach))
-    first = np.concatenate([[0], pause + 1])
-    last = np.concatenate([pause, [times.size - 1]])
-    # Each run of fixes is carried on at both ends with its mean velocity over one reach.
-    back = np.maximum(times[last] - reach, times[first])
-    ahead = np.minimum(times[first] + reach, times[last])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share_last = np.nan_to_num(reach / (times[last] - back), posinf=0.0)
-        share_first = np.nan_to_num(reach / (ahead - times[first]), posinf=0.0)
-    knots = np.concatenate([times, times[last] + reach, times[first] - reach])
-    order = np.argsort(knots, kind="stable")
-    moved = []
-    for p in (x, y):
-        beyond = p[last] + (p[last] - np.interp(back, times, p)) * share_last
-        before = p[first] + (p[first] - np.interp(ahead, times, p)) * share_first
-        values = np.concatenate([p, beyond, before])[order]
-        later = np.interp(seconds + tau, knots[order], values)
-        moved.append(later - np.interp(seconds, knots[order], values))
-    return moved
-
-
-def _sound_speed(soundings, assumed, real, temperature, skip):
-    """Return temperature, speed, and masks: of the surface only, uncorrected, not known."""
-    n = len(soundings)
-    none = np.zeros(n, dtype=bool)
-    if real is not None:
-        return np.full(n, np.nan), np.full(n, float(real)), none, none, none
-    if temperature is not None:
-        speed = float(fresh_water_sound_speed(temperature))
-        return np.full(n, float(temperature)), np.full(n, speed), ~none, none, none
-    smooth = np.full(n, np.nan)
-    for name, rows in each_visit(soundings):
-        smooth[rows] = _smooth_temperature(
-            name, soundings.time[rows], soundings.water_temp[rows]
-        )
-    lacking = np.isnan(smooth)
-    instead = assumed if skip else unknown_water_speed()[0]
-    speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
-    return smooth, speed, ~lacking, lacking & skip, lacking & (not skip)
+    def recorded(self, assumed: float) -> dict:
+        """Return what ``corrections`` hold of the sound speed."""
+        rounded, which = np.unique(
+            np.round(np.where(self.skipped, -1.0, self.speed), 1), return_inverse=True)
+        change = ["not corrected" if v < 0 else f"{assumed:g}->{v:.1f}" for v in rounded]
+        spread = f"{unknown_water_speed()[1]:.2f}"
+        return {
+            "sound_speed": np.array(change, dtype=object)[which],
+            SPEED_ERROR: np.where(self.unknown, spread, None),
+        }
 
 
 def _smooth_temperature(name, time, logged):
@@ -430,11 +389,11 @@ def _smooth_temperature(name, time, logged):
     if usable.sum() < 0.5 * known.sum():
         value = np.median(logged[known])
         raise LakefloorError(
-            f"Visit '{name}': logged water temperature is mostly outside {written(low, 'g')} to "
+            f"Visit '{name}': most logged water temperatures are outside {written(low, 'g')} to "
             f"{written(high, 'g')} °C (median {written(value, 'g')}). If the log is in degrees "
-            "Fahrenheit, say so when reading it, or give a water temperature."
+            "Fahrenheit, choose that in Read logs. Or enter a water temperature."
         )
-    seconds = _seconds(time)
+    seconds = seconds_since_first(time)
     at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)
     order = np.argsort(at[usable], kind="stable")
     # SciPy 1.15 returns zeros where the window is much longer than the data.
@@ -443,7 +402,7 @@ def _smooth_temperature(name, time, logged):
     return np.interp(at, at[usable][order], smooth)
 
 
-def _summary(before, after, earlier, temperature, speed, skipped):
+def _summary(before, after, earlier, water):
     use = after.accepted if after.accepted.any() else np.isfinite(after.depth)
     with np.errstate(invalid="ignore"):  # a rejected depth may be infinite
         correction = after.depth - earlier
@@ -456,8 +415,8 @@ def _summary(before, after, earlier, temperature, speed, skipped):
     visits = {
         name: {
             "soundings": rows.size,
-            "temperature_c": mean(temperature[rows]),
-            "sound_speed_ms": mean(speed[rows]),
+            "temperature_c": mean(water.temperature[rows]),
+            "sound_speed_ms": mean(water.speed[rows]),
             "correction_m": mean(correction[rows][use[rows]]),
         }
         for name, rows in each_visit(after)
@@ -466,9 +425,10 @@ def _summary(before, after, earlier, temperature, speed, skipped):
         "mean_correction_m": mean(correction[use]),
         "min_correction_m": float(correction[use].min()) if use.any() else None,
         "max_correction_m": float(correction[use].max()) if use.any() else None,
-        "mean_sound_speed_ms": mean(speed[use]),
+        "mean_sound_speed_ms": mean(water.speed[use]),
         "mean_shift_m": mean(moved[use]),
         "mean_uncertainty_m": mean(after.uncert[use]),
-        "uncorrected": sorted({str(v) for v in before.visit[skipped]}),
+        "uncorrected": sorted({str(v) for v in before.visit[water.skipped]}),
+        "no_temperature": sorted({str(v) for v in before.visit[water.unknown]}),
         "visits": visits,
     }

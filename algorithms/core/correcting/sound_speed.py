@@ -1,6 +1,9 @@
 """Speed of sound in fresh water."""
 
+from __future__ import annotations
+
 import numpy as np
+import numpy.typing as npt
 
 from ..errors import LakefloorError
 from ..number_text import written
@@ -28,7 +31,7 @@ def unknown_water_speed() -> tuple:
     return 0.5 * (low + high), 0.5 * (high - low)
 
 
-def fresh_water_sound_speed(temperature_c):
+def fresh_water_sound_speed(temperature_c: npt.ArrayLike) -> np.ndarray:
     """Return the speed of sound in pure water at atmospheric pressure.
 
     Pressure adds 0.25 m/s at 15 m depth and 0.3 g/kg of dissolved salts about
@@ -54,6 +57,11 @@ def fresh_water_sound_speed(temperature_c):
     Marczak, W. (1997). Water as a standard in the measurements of speed of
     sound in liquids. Journal of the Acoustical Society of America 102(5),
     2776-2779.
+
+    Examples
+    --------
+    >>> round(float(fresh_water_sound_speed(10.0)), 1)
+    1447.3
     """
     temperature = np.asarray(temperature_c, dtype=float)
     low, high = LAKE_TEMPERATURES
@@ -63,16 +71,16 @@ def fresh_water_sound_speed(temperature_c):
         hint = (
             f" If it is in degrees Fahrenheit, enter {written((worst - 32) / 1.8, '.1f')}."
             if high < worst <= 104
-            else ""
+            else " Enter it in degrees Celsius."
         )
         raise LakefloorError(
-            f"Water temperature {written(worst, 'g')} °C is outside {written(low, 'g')} to "
+            f"The water temperature of {written(worst, 'g')} °C is outside {written(low, 'g')} to "
             f"{written(high, 'g')} °C.{hint}"
         )
     return np.polynomial.polynomial.polyval(temperature, _MARCZAK)
 
 
-def harmonic_mean_speed(thickness_m, speed) -> float:
+def harmonic_mean_speed(thickness_m: npt.ArrayLike, speed: npt.ArrayLike) -> float:
     """Return the mean sound speed of layered water, as the echo's travel time gives it.
 
     Parameters
@@ -92,17 +100,22 @@ def harmonic_mean_speed(thickness_m, speed) -> float:
     LakefloorError
         If the layers do not match, a thickness is negative, all are 0, or a
         speed is not above 0.
+
+    Examples
+    --------
+    >>> round(harmonic_mean_speed([10.0, 10.0], [1480.0, 1420.0]), 1)
+    1449.4
     """
     thickness = np.asarray(thickness_m, dtype=float)
     speed = np.asarray(speed, dtype=float)
     if thickness.ndim != 1 or thickness.shape != speed.shape:
         raise LakefloorError(
-            f"Each water layer needs a thickness and a sound speed; got {thickness.size} and "
-            f"{speed.size}."
+            f"There are {thickness.size} thicknesses and {speed.size} sound speeds of water "
+            "layers. Give one of each for every layer."
         )
     if not (np.all(thickness >= 0) and thickness.sum() > 0 and np.all(speed > 0)):
         raise LakefloorError(
-            "Water layers need thicknesses of at least 0 m, one of them above 0, and sound "
-            "speeds above 0 m/s."
+            "A water layer has a thickness below 0 m or no sound speed. Give thicknesses of at "
+            "least 0 m, one of them above 0, and sound speeds above 0 m/s."
         )
     return float(thickness.sum() / np.sum(thickness / speed))

@@ -5,31 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from ..blocks import block_mean
-from ..cleaning.track_gates import boat_speed, build_track
+from ..cleaning.track_gates import boat_speed, track_of_fixes
+from ..correction_keys import SPEED_ERROR, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
-from ..progress import Progress, silent, span
+from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
-from ..terrain import gradient
-from ..track import without_track
 from . import vertical_uncertainty as vertical
-from .corrections import SPEED_ERROR
+from .slopes import slopes_of
 from .sound_speed import unknown_water_speed
-
-#: Radius of the plane that gives the slope: at least this, m, and this many pings.
-_RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
-_NEIGHBOURS, _CHUNK, _ROUNDS = 32, 20_000, 4
-
-#: Residuals of a plane below this, m, count alike.
-_LEAST_SCATTER_M = 0.05
-
-#: Second moments of the neighbours' places, as shares of the radius squared: below the first,
-#: they lie at one place; below the second, along one line.
-_ONE_PLACE, _ONE_LINE = 0.002, 0.01
 
 #: Where nothing tells the boat's speed: a usual sounding speed, m/s (5 mph); and one that no
 #: survey has.
@@ -39,7 +25,7 @@ _USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
 _ASSUMED_SPEED_MS = 1500.0
 
 TERMS = (
-    "instrument", "sound speed", "draft", "water level", "position on slope",
+    "sounder", "sound speed", "draft", "lake level", "position on slope",
     "time offset on slope",
 )
 
@@ -148,27 +134,37 @@ def uncertainty_budget(
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (error budget of
     depth measurement).
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1.2.
+
+    Examples
+    --------
+    >>> side = np.arange(0.0, 41.0, 2.0)
+    >>> x, y = (v.ravel() for v in np.meshgrid(side, side))
+    >>> budget = uncertainty_budget(Soundings.build(x, y, 5.0 + 0.1 * x), position_m=1.0)
+    >>> {name: round(rms, 3) for name, rms, _ in budget.terms}["position on slope"]
+    0.1
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to state an uncertainty for.")
+        raise LakefloorError(
+            "There are no soundings to give an uncertainty to. Choose a layer that has some."
+        )
     _refuse_negative({
-        "Fixed uncertainty of the instrument": instrument_fixed_m,
-        "Share of depth": instrument_share,
-        "Uncertainty of temperature": temperature_error_c,
+        "Sounder uncertainty, fixed part": instrument_fixed_m,
+        "Sounder uncertainty, part of depth": instrument_share,
+        "Water temperature uncertainty": temperature_error_c,
         "Depth of the mixed water": mixed_depth_m,
-        "Uncertainty of draft": draft_m,
-        "Uncertainty of level": level_m,
-        "Uncertainty of position": position_m,
-        "Uncertainty of the time offset": time_offset_s,
+        "Draft uncertainty": draft_m,
+        "Lake level uncertainty": level_m,
+        "Position uncertainty": position_m,
+        "Time offset uncertainty": time_offset_s,
     })
     if radius_m is not None and not radius_m > 0.0:
         raise LakefloorError(
-            f"Radius of the slope must be above 0 m; got {written(radius_m, 'g')}."
+            f"The radius for the slope is {written(radius_m, 'g')} m. Enter more than 0 m."
         )
 
     known = _from_corrections(soundings, sound_speed_measured)
     below, speed, reduced = known.below, known.speed, known.reduced
-    slope, one_way, no_slope = _slopes(soundings, surface, radius_m, reduced, progress)
+    slope, one_way, no_slope = slopes_of(soundings, surface, radius_m, reduced, progress)
     layers = (
         np.zeros(len(soundings)) if sound_speed_measured
         else vertical.layering(below, speed, mixed_depth_m, deep_temperature_c)
@@ -196,7 +192,7 @@ def _refuse_negative(values):
     for name, value in values.items():
         if not (np.isfinite(value) and value >= 0.0):
             raise LakefloorError(
-                f"{name} must be a number of at least 0; got {written(value, 'g')}."
+                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
             )
 
 
@@ -205,10 +201,13 @@ def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
     use = done.accepted & np.isfinite(uncert)
     if not use.any():
         raise LakefloorError(
-            f"None of the {len(done)} soundings is accepted with a depth and a position."
+            f"None of the {len(done)} soundings is accepted with a depth and a position. Check "
+            "their status."
         )
     if not uncert[use].max() > 0.0:
-        raise LakefloorError("All terms are 0. A depth without uncertainty does not exist.")
+        raise LakefloorError(
+            "All parts of the uncertainty are 0. Enter at least one that is above 0."
+        )
 
     def rms(value):
         return float(np.sqrt(np.mean(np.square(value))))
@@ -284,9 +283,9 @@ def _from_corrections(soundings, speed_measured) -> _Known:
         reduced[i] = "datum" in pairs
         if "level_m" in pairs and "datum_elev_m" in pairs:
             level[i] = float(pairs["level_m"]) - float(pairs["datum_elev_m"])
-        elif "level_offset_m" in pairs:
-            level[i] = float(pairs["level_offset_m"])
-        offset[i] = float(pairs.get("level_offset_sd_m", 0.0))
+        elif VISIT_OFFSET in pairs:
+            level[i] = float(pairs[VISIT_OFFSET])
+        offset[i] = float(pairs.get(VISIT_OFFSET_ERROR, 0.0))
         error[i] = float(pairs.get(SPEED_ERROR, 0.0))
         change = pairs.get("sound_speed", "")
         if "->" in change:
@@ -309,7 +308,7 @@ def _boat_speed(soundings):
         on = rows[placed[rows] & ~np.isnat(soundings.time[rows])]
         if np.isnan(speed[rows]).any() and on.size > 2:
             on = on[np.argsort(soundings.time[on], kind="stable")]
-            track = build_track(
+            track = track_of_fixes(
                 soundings.time[on], np.zeros(on.size, dtype=int), soundings.x[on],
                 soundings.y[on], _HIGHEST_SPEED_MS,
             )
@@ -321,134 +320,3 @@ def _boat_speed(soundings):
         usual = np.median(known) if known.size else _USUAL_SPEED_MS
         speed[rows] = np.where(np.isnan(speed[rows]), usual, speed[rows])
     return speed
-
-
-def _slopes(soundings, surface, radius, reduced, progress):
-    """Return slope (m per m), and masks: known along the track alone; not known."""
-    n = len(soundings)
-    slope, one_way = np.full(n, np.nan), np.zeros(n, dtype=bool)
-    placed = np.isfinite(soundings.x) & np.isfinite(soundings.y)
-    if surface is not None:
-        east, north = gradient(surface, progress=span(progress, 0.0, 0.3))
-        slope[placed] = surface.like(np.hypot(east, north)).sample(
-            soundings.x[placed], soundings.y[placed]
-        )
-    # Visits at different levels must not be taken for a slope.
-    groups = (
-        [np.arange(n)] if reduced.all() else [rows for _, rows in each_visit(soundings)]
-    )
-    done = 0
-    for rows in groups:
-        part = span(progress, 0.3 + 0.65 * done / n, 0.3 + 0.65 * (done + rows.size) / n)
-        done += rows.size
-        wanted = rows[placed[rows] & np.isnan(slope[rows])]
-        good = rows[placed[rows] & soundings.accepted[rows]]
-        if wanted.size == 0 or good.size == 0:
-            continue
-        own = radius or _usual_radius(soundings, good)
-        value, along = bottom_slope(
-            soundings.x[good], soundings.y[good], soundings.depth[good],
-            soundings.x[wanted], soundings.y[wanted], own, part,
-        )
-        slope[wanted], one_way[wanted] = value, along
-    unknown = np.isnan(slope)
-    known = slope[~unknown]
-    slope[unknown] = np.sqrt(np.mean(known**2)) if known.size else 0.0
-    return slope, one_way, unknown
-
-
-def _usual_radius(soundings, rows):
-    part = soundings.select(rows)
-    lost = without_track(part)
-    steps = [
-        np.hypot(np.diff(part.x[r]), np.diff(part.y[r])) for _, r in each_visit(part)
-        if not lost[r[0]]
-    ]
-    if not steps:
-        places = np.unique(np.column_stack([part.x, part.y]), axis=0)
-        steps = [cKDTree(places).query(places, k=2)[0][:, 1]] if len(places) > 1 else [np.zeros(0)]
-    steps = np.concatenate(steps)
-    steps = steps[steps > 0.0]
-    return max(_RADIUS_M, _RADIUS_PINGS * float(np.median(steps)) if steps.size else 0.0)
-
-
-def bottom_slope(x, y, depth, at_x, at_y, radius_m: float, progress: Progress = silent) -> tuple:
-    """Return the slope of the bottom from the soundings around.
-
-    Parameters
-    ----------
-    x, y, depth : array, shape (n,)
-        Soundings, m.
-    at_x, at_y : array, shape (k,)
-        Where the slope is asked for, m.
-    radius_m : float
-        How far soundings count, m.
-    progress : callable
-
-    Returns
-    -------
-    slope : array, shape (k,)
-        m per m; NaN with too few soundings around.
-    one_way : array of bool, shape (k,)
-        The soundings lie along one line: root 2 times the slope along it is given.
-
-    Notes
-    -----
-    A plane of least absolute residuals, by reweighted least squares, with weights that fall with
-    distance.
-
-    References
-    ----------
-    Cleveland, W. S. (1979). Robust locally weighted regression and smoothing scatterplots.
-    Journal of the American Statistical Association 74(368), 829-836.
-    Schlossmacher, E. J. (1973). An iterative technique for absolute deviations curve fitting.
-    Journal of the American Statistical Association 68(344), 857-859.
-    """
-    x, y, depth, _ = block_mean(x, y, radius_m / 5.0, depth)
-    nodes = np.column_stack([x, y])
-    tree = cKDTree(nodes)
-    value, along = np.full(x.size, np.nan), np.zeros(x.size, dtype=bool)
-    for start in range(0, x.size, _CHUNK):
-        progress(start / x.size)
-        rows = slice(start, start + _CHUNK)
-        value[rows], along[rows] = _plane_slope(tree, depth, nodes[rows], radius_m)
-    distance, nearest = tree.query(np.column_stack([at_x, at_y]))
-    found = np.where(distance <= radius_m, value[nearest], np.nan)
-    return found, along[nearest] & np.isfinite(found)
-
-
-def _plane_slope(tree, depth, places, radius):
-    distance, near = tree.query(places, k=min(_NEIGHBOURS, tree.n))
-    distance, near = distance.reshape(len(places), -1), near.reshape(len(places), -1)
-    close = np.maximum(1.0 - (distance / radius) ** 2, 0.0) ** 2
-    u = tree.data[near, 0] - places[:, :1]
-    v = tree.data[near, 1] - places[:, 1:]
-    z = depth[near]
-    weight = close
-    for step in range(_ROUNDS):
-        mass = weight.sum(axis=1)
-
-        def mean(value, weight=weight, mass=mass):
-            return (weight * value).sum(axis=1) / mass
-
-        du, dv, dz = (w - mean(w)[:, None] for w in (u, v, z))
-        uu, uv, vv = mean(du * du), mean(du * dv), mean(dv * dv)
-        uz, vz = mean(du * dz), mean(dv * dz)
-        middle, half = 0.5 * (uu + vv), np.hypot(0.5 * (uu - vv), uv)
-        line = middle - half < _ONE_LINE * radius**2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            det = uu * vv - uv * uv
-            east = np.where(line, 0.0, (vv * uz - uv * vz) / det)
-            north = np.where(line, 0.0, (uu * vz - uv * uz) / det)
-            angle = 0.5 * np.arctan2(2.0 * uv, uu - vv)
-            run = (np.cos(angle) * uz + np.sin(angle) * vz) / (middle + half)
-        east = np.where(line, run * np.cos(angle), east)
-        north = np.where(line, run * np.sin(angle), north)
-        left = np.abs(dz - east[:, None] * du - north[:, None] * dv)
-        if step == _ROUNDS - 1:
-            break
-        # Towards least absolute residuals: a blunder right here must not pull the plane to itself.
-        weight = close / np.maximum(left, _LEAST_SCATTER_M)
-    slope = np.hypot(east, north) * np.where(line, np.sqrt(2.0), 1.0)
-    slope[~(middle + half > _ONE_PLACE * radius**2)] = np.nan
-    return slope, line

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed
 
@@ -20,12 +21,12 @@ def combine(*terms) -> np.ndarray:
     return np.sqrt(sum(np.square(term) for term in terms))
 
 
-def instrument(depth, fixed_m: float, share: float) -> np.ndarray:
+def instrument(depth: np.ndarray, fixed_m: float, share: float) -> np.ndarray:
     """Return the sounder's uncertainty, m: a fixed part, and a share of depth (m)."""
     return np.hypot(fixed_m, share * np.asarray(depth, dtype=float))
 
 
-def temperature(below, speed, error_c: float) -> np.ndarray:
+def temperature(below: np.ndarray, speed: np.ndarray, error_c: float) -> np.ndarray:
     """Return what an error of the water's temperature does to depth, m: ``below dc / c``.
 
     Parameters
@@ -43,7 +44,9 @@ def temperature(below, speed, error_c: float) -> np.ndarray:
     return np.abs(below * change * error_c / speed)
 
 
-def layering(below, speed, mixed_depth_m: float, deep_temperature_c: float) -> np.ndarray:
+def layering(
+    below: np.ndarray, speed: np.ndarray, mixed_depth_m: float, deep_temperature_c: float,
+) -> np.ndarray:
     """Return the uncertainty, m, where only the temperature of the surface is known.
 
     Parameters
@@ -70,7 +73,7 @@ def layering(below, speed, mixed_depth_m: float, deep_temperature_c: float) -> n
     return np.maximum(below - mixed_depth_m, 0.0) * np.abs(1.0 - deep / speed) / np.sqrt(3.0)
 
 
-def assumed_speed(below, assumed_ms) -> np.ndarray:
+def assumed_speed(below: npt.ArrayLike, assumed_ms: npt.ArrayLike) -> np.ndarray:
     """Return the uncertainty, m, of depth left at the instrument's assumed sound speed (m/s).
 
     As :func:`layering`, between the assumed speed and water at its densest, 4 degrees Celsius.
@@ -79,11 +82,11 @@ def assumed_speed(below, assumed_ms) -> np.ndarray:
     return below * np.abs(1.0 - coldest / assumed_ms) / np.sqrt(3.0)
 
 
-def unknown_speed(below, speed, error_ms) -> np.ndarray:
+def unknown_speed(below: np.ndarray, speed: np.ndarray, error_ms: npt.ArrayLike) -> np.ndarray:
     """Return what an uncertain sound speed (m/s) does to the depth below the transducer, m."""
     return np.asarray(below, dtype=float) * error_ms / speed
 
 
-def on_slope(distance_m, slope) -> np.ndarray:
+def on_slope(distance_m: npt.ArrayLike, slope: np.ndarray) -> np.ndarray:
     """Return what an uncertain place does to depth on a slope (m per m), m."""
     return np.asarray(distance_m, dtype=float) * slope

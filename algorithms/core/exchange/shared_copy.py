@@ -19,7 +19,7 @@ from shapely.validation import make_valid
 
 from ..blocks import block_mean
 from ..cautions import CAUTIONS
-from ..correcting.lake_level import is_water_of_a_day
+from ..correcting.datums import is_water_of_a_day
 from ..errors import LakefloorError, excerpt
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings

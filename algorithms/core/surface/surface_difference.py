@@ -8,7 +8,7 @@ import numpy as np
 from scipy.stats import norm
 from shapely.geometry import box
 
-from ..correcting.lake_level import datum_words, one_datum
+from ..correcting.datums import datum_words, one_datum
 from ..ellipsoid import polygon_area
 from ..errors import LakefloorError
 from ..grid import Grid, Surface

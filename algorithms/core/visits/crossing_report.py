@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.stats import t as student
 
 from ..errors import LakefloorError
@@ -16,14 +17,14 @@ from .crossings import Crossings, find_crossings
 from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
 
 #: Fewer crossings than this do not support a statement at 95 %.
-FEWEST = 10
+FEWEST_CROSSINGS = 10
 
 #: Upper ends of the classes of bottom slope, m per m.
 SLOPE_CLASSES = (0.05, 0.10, 0.20, np.inf)
 
 
 @dataclass(frozen=True)
-class Misfit:
+class DifferenceStatistics:
     """Statistics of depth differences at crossings, m. None where too few support them.
 
     Attributes
@@ -68,7 +69,7 @@ class Misfit:
 
 
 @dataclass(frozen=True)
-class Share:
+class StandardCount:
     """How many crossings are within the tolerance of one standard."""
 
     standard: str
@@ -77,7 +78,7 @@ class Share:
     passed: int
 
     @property
-    def share(self):
+    def share(self) -> float | None:
         """Share 0..1, or None where there is no crossing."""
         return self.passed / self.n if self.n else None
 
@@ -89,24 +90,24 @@ class CrossingReport:
     Attributes
     ----------
     crossings : Crossings
-    between, within : Misfit
+    between, within : DifferenceStatistics
         Crossings of two visits, which test datum and repeatability; and of one visit with
         itself, which test repeatability only.
-    by_visits : list of ((str, str), Misfit)
+    by_visits : list of ((str, str), DifferenceStatistics)
         By pair of visits, one visit with itself last.
-    by_depth : list of ((float, float), Misfit)
+    by_depth : list of ((float, float), DifferenceStatistics)
         By mean depth from and to, m; crossings between visits, or within where there are none.
-    by_slope : list of ((float, float), Misfit)
+    by_slope : list of ((float, float), DifferenceStatistics)
         The same by slope of the bottom, m per m.
-    standards : list of Share
+    standards : list of StandardCount
         Of the same crossings.
     notes : list of str
         What to bear in mind, in plain words.
     """
 
     crossings: Crossings
-    between: Misfit
-    within: Misfit
+    between: DifferenceStatistics
+    within: DifferenceStatistics
     by_visits: list
     by_depth: list
     by_slope: list
@@ -120,28 +121,36 @@ class CrossingReport:
         return between if between.any() else ~between
 
 
-def misfit(difference) -> Misfit:
+def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     """Return the statistics of depth differences, shape (n,), m.
 
     References
     ----------
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (RMS error at
     crossings and its 95 % level).
+
+    Examples
+    --------
+    >>> found = difference_statistics([0.1, -0.1, 0.2, 0.0])
+    >>> found.n, round(found.mean, 3), found.significant
+    (4, 0.05, False)
+    >>> found.percentile95 is None  # fewer than ten
+    True
     """
     d = np.asarray(difference, float)
     n = d.size
     if n == 0:
-        return Misfit(0, *(12 * [None]))
+        return DifferenceStatistics(0, *(12 * [None]))
     mean, rmse = float(d.mean()), float(np.sqrt(np.mean(d**2)))
     median = float(np.median(d))
     robust = float(1.4826 * np.median(np.abs(d - median)))
     if n == 1:
-        return Misfit(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
+        return DifferenceStatistics(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
     sd = float(d.std(ddof=1))
     error = sd / np.sqrt(n)
     half = float(student.ppf(0.975, n - 1) * error)
-    enough = n >= FEWEST
-    return Misfit(
+    enough = n >= FEWEST_CROSSINGS
+    return DifferenceStatistics(
         n, mean, mean - half, mean + half,
         mean / error if error > 0.0 else None,
         bool(abs(mean) > half), sd, rmse,
@@ -152,7 +161,7 @@ def misfit(difference) -> Misfit:
     )
 
 
-def shares(difference, depth) -> list:
+def standard_counts(difference: npt.ArrayLike, depth: np.ndarray) -> list:
     """Return how many differences, shape (n,), m, are within each standard's tolerance.
 
     A difference of two soundings passes where it is at most sqrt(2) times the tolerance of one
@@ -161,12 +170,12 @@ def shares(difference, depth) -> list:
     """
     size = np.abs(np.asarray(difference, float)) / np.sqrt(2.0)
     count = [
-        Share("IHO S-44", terms.label, size.size, int((size <= tvu(order, depth)).sum()))
+        StandardCount("IHO S-44", terms.label, size.size, int((size <= tvu(order, depth)).sum()))
         for order, terms in ORDERS.items()
     ]
     return count + [
-        Share("USACE EM 1110-2-1003", name, size.size,
-              int((size <= usace_tolerance(name, depth)).sum()))
+        StandardCount("USACE EM 1110-2-1003", name, size.size,
+                      int((size <= usace_tolerance(name, depth)).sum()))
         for name in USACE_CLASSES
     ]
 
@@ -215,7 +224,7 @@ def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> Cros
     """Return the report of crossings already found; also for errors as :func:`check_crossings`."""
     if not (np.isfinite(depth_step_m) and depth_step_m > 0.0):
         raise LakefloorError(
-            f"The step of depth must be above 0 m; got {written(depth_step_m, 'g')}."
+            f"The step of depth is {written(depth_step_m, 'g')} m. Give more than 0 m."
         )
     d, between = crossings.difference, crossings.between
     tested = between if between.any() else ~between
@@ -223,23 +232,25 @@ def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> Cros
     for k, pair in enumerate(zip(crossings.visit_a, crossings.visit_b)):
         pairs.setdefault(pair, []).append(k)
     by_visits = [
-        (pair, misfit(d[pairs[pair]])) for pair in sorted(pairs, key=lambda p: (p[0] == p[1], p))
+        (pair, difference_statistics(d[pairs[pair]]))
+        for pair in sorted(pairs, key=lambda p: (p[0] == p[1], p))
     ]
     depth, slope = crossings.depth[tested], crossings.slope[tested]
     step = np.floor(depth / depth_step_m).astype(int)
     by_depth = [
-        ((k * depth_step_m, (k + 1) * depth_step_m), misfit(d[tested][step == k]))
+        ((k * depth_step_m, (k + 1) * depth_step_m), difference_statistics(d[tested][step == k]))
         for k in np.unique(step)
     ]
     edges = (0.0, *SLOPE_CLASSES)
     by_slope = [
-        ((low, high), misfit(d[tested][(slope >= low) & (slope < high)]))
+        ((low, high), difference_statistics(d[tested][(slope >= low) & (slope < high)]))
         for low, high in zip(edges[:-1], edges[1:])
     ]
     by_slope = [(edge, m) for edge, m in by_slope if m.n]
     report = CrossingReport(
-        crossings, misfit(d[between]), misfit(d[~between]), by_visits, by_depth, by_slope,
-        shares(d[tested], depth), [],
+        crossings, difference_statistics(d[between]), difference_statistics(d[~between]),
+        by_visits, by_depth, by_slope,
+        standard_counts(d[tested], depth), [],
     )
     report.notes.extend(_notes(report))
     return report
@@ -249,37 +260,39 @@ def _notes(report):
     n, inside = report.between.n, report.within.n
     if n + inside == 0:
         return [
-            "No crossing was found. Run a few cross-lines over the lanes; soundings farther apart "
-            "than the largest gap are not joined."
+            "No crossing was found. Run a few cross-lines over the lanes, or allow a larger "
+            "distance of soundings."
         ]
     notes = []
     if n == 0:
         notes.append(
-            "All crossings are within one visit. They test how well soundings repeat, not the "
-            "lake datum: a wrong water level or draft shifts both tracks alike."
+            "All crossings are within one visit. They show how well soundings repeat. They do not "
+            "test the lake datum, because a wrong lake level or draft shifts both tracks alike."
         )
     for count, where in ((n, "between visits"), (inside, "within one visit")):
-        if 0 < count < FEWEST:
+        if 0 < count < FEWEST_CROSSINGS:
             notes.append(
-                f"{count} crossings {where} are too few for a statement at 95%; at least "
-                f"{FEWEST} are needed."
+                f"{count} {'crossing' if count == 1 else 'crossings'} {where} "
+                f"{'is' if count == 1 else 'are'} too few for a statement at 95%. At least "
+                f"{FEWEST_CROSSINGS} are needed."
             )
     biased = [pair for pair, m in report.by_visits if m.significant and pair[0] != pair[1]]
     if biased:
         several = ", ".join(f"'{a}' and '{b}'" for a, b in biased[:5])
         more = f" and {len(biased) - 5} more pairs" if len(biased) > 5 else ""
         notes.append(
-            f"The mean difference is not zero between {several}{more}. Check water level, draft "
-            "and sound speed of these visits; what remains can be levelled."
+            f"The mean difference is not zero between {several}{more}. Check lake level, draft "
+            "and sound speed of these visits. Then run Adjust visits at crossings for the rest."
         )
     flat = [m for (_, high), m in report.by_slope if high <= SLOPE_CLASSES[0]]
     steep = [m for (low, _), m in report.by_slope if low >= SLOPE_CLASSES[1]]
     if flat and steep:
-        level, side = flat[0], max(steep, key=lambda m: m.n)
-        if level.n >= FEWEST and side.n >= FEWEST and side.robust_sd > 2.0 * level.robust_sd:
+        even, side = flat[0], max(steep, key=lambda m: m.n)
+        enough = min(even.n, side.n) >= FEWEST_CROSSINGS
+        if enough and side.robust_sd > 2.0 * even.robust_sd:
             notes.append(
-                "Differences are more than twice as large on slopes steeper than 10% as on a "
-                "level bottom: positions, or the time offset between position and depth, are the "
-                "larger part of the error there."
+                "Differences are more than twice as large on slopes steeper than 10% as on a flat "
+                "bottom. Check the positions and the time offset, which cause most of the "
+                "difference there."
             )
     return notes

@@ -12,8 +12,10 @@ from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct
 from ..track import without_track
-from .crossings import find_crossings, find_overlaps, join_crossings
-from .level_network import Network, runs_of, solve_network
+from .crossings import find_crossings, join_crossings
+from .level_network import runs_of
+from .offset_network import Network, solve_network
+from .overlaps import find_overlaps
 
 #: Side of the blocks in which pairs of soundings without tracks count as one observation, m.
 _BLOCK_M = 20.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..correcting.lake_level import datum_of, datum_values, one_datum
+from ..correcting.datums import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, distinct, visit_list, with_corrections

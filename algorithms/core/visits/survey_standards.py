@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ..errors import LakefloorError
 from ..units import FOOT
@@ -39,7 +40,7 @@ _USACE_FEET = {
 USACE_CLASSES = tuple(_USACE_FEET)
 
 
-def tvu(order: str, depth) -> np.ndarray:
+def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the greatest total vertical uncertainty (95 %) that an S-44 order allows, m.
 
     Parameters
@@ -62,12 +63,17 @@ def tvu(order: str, depth) -> np.ndarray:
     ----------
     International Hydrographic Organization, S-44, Standards for Hydrographic Surveys, edition 6.
     The terms were taken from software that implements the standard, not from its own table 1.
+
+    Examples
+    --------
+    >>> round(float(tvu("1b", 10.0)), 3)
+    0.517
     """
     terms = _order(order)
     return np.hypot(terms.a, terms.b * np.asarray(depth, float))
 
 
-def thu(order: str, depth) -> np.ndarray:
+def thu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the greatest total horizontal uncertainty (95 %) that an S-44 order allows, m.
 
     Parameters, errors and source as for :func:`tvu`.
@@ -76,7 +82,7 @@ def thu(order: str, depth) -> np.ndarray:
     return terms.thu_fixed + terms.thu_share * np.asarray(depth, float)
 
 
-def usace_tolerance(survey: str, depth) -> np.ndarray:
+def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
     """Return the depth tolerance (95 %) of a class of survey of the U.S. Army engineers, m.
 
     Parameters
@@ -97,7 +103,7 @@ def usace_tolerance(survey: str, depth) -> np.ndarray:
     """
     if survey not in _USACE_FEET:
         raise LakefloorError(
-            f"Survey class '{survey}' is unknown; choose one of {', '.join(USACE_CLASSES)}."
+            f"Survey class '{survey}' is unknown. Choose one of {', '.join(USACE_CLASSES)}."
         )
     feet = np.asarray(depth, float) / FOOT
     shallow, middle, deep = _USACE_FEET[survey]
@@ -107,6 +113,6 @@ def usace_tolerance(survey: str, depth) -> np.ndarray:
 def _order(order):
     if order not in ORDERS:
         raise LakefloorError(
-            f"S-44 order '{order}' is unknown; choose one of {', '.join(ORDERS)}."
+            f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}."
         )
     return ORDERS[order]

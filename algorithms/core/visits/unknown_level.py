@@ -6,16 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..correcting.lake_level import (
-    BY_FIRST,
-    datum_values,
-    datum_words,
-    datums_of,
-    day_of,
-    refuse_reduced,
-    visits_in_time,
-    water_of,
-)
+from ..correcting.datums import datum_values, datum_words, datums_of, water_of
+from ..correcting.lake_level import day_of, refuse_reduced, visits_in_time
+from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent, span
@@ -29,23 +22,17 @@ from ..soundings import (
     with_corrections,
 )
 from .joining import Joint, join_levels
-from .level_network import OFFSET, OFFSET_ERROR, level_survey
+from .level_network import NoMeetingError, level_survey
 from .merging import known_soundings
 
-#: Key and value of ``corrections`` of a visit whose lake level was not known.
-LEVEL, UNKNOWN = "level", "unknown"
-
 #: Fewest places where tracks meet, and greatest standard error, m, of an offset that is believed.
-LEAST_PLACES, MOST_ERROR_M = 5, 0.10
+FEWEST_MEETINGS, MOST_ERROR_M = 5, 0.10
 
 #: An offset larger than this, m, is more than the level of a lake usually changes.
 _USUAL_OFFSET_M = 1.5
 
-#: Visits at known levels differ where tracks cross from so many m on, and so many standard errors.
-_UNLIKE_M, _UNLIKE_ERRORS = 0.15, 4.0
-
 _CURE = (
-    "give gauge readings or a lake level, run a line across the tracks of both, or leave that "
+    "Give gauge readings or a lake level, run cross-lines over the tracks of both, or leave that "
     "visit out"
 )
 
@@ -94,7 +81,8 @@ class Fitted:
 
 
 def water_of_the_day(
-    soundings: Soundings, *, each: bool = False, code=None, progress: Progress = silent
+    soundings: Soundings, *, each: bool = False, code: int | str | None = None,
+    progress: Progress = silent,
 ) -> Fitted:
     """Count depths from the water of the first visit, where no lake level is known.
 
@@ -127,14 +115,14 @@ def water_of_the_day(
     Geosciences 36(3), 348-354.
     """
     if len(soundings) == 0:
-        raise LakefloorError("There are no soundings to reduce.")
+        raise LakefloorError("There are no soundings to reduce. Choose a layer that has some.")
     refuse_reduced(soundings)
     waters = _own_waters(soundings, code)
     if each:
         datums = set(datums_of(waters)[0])
         return Fitted(
             waters, datums.pop() if len(datums) == 1 else None,
-            "No lake level is known: the depths of each visit count from the water of its day.",
+            "No lake level is known. The depths of each visit count from the water of its day.",
         )
     # Visits of one day are on one water; the survey is levelled day by day.
     names, unit = _units(waters, None)
@@ -144,7 +132,7 @@ def water_of_the_day(
     datum = datums_of(waters.select(rows[:1]))[0][0]
     good = [name for name, rows in days if soundings.accepted[rows].any()]
     if len(good) <= 1:
-        route = f"No lake level is known: depths count from the {datum[0]}, the only day."
+        route = f"No lake level is known. Depths count from the {datum[0]}, the only day."
         return Fitted(_marked(soundings, datum), datum, route)
     levelled, found = _survey(soundings.replace(visit=label), first, progress)
     offsets = tuple(
@@ -155,7 +143,7 @@ def water_of_the_day(
     )
     _refuse_weak(offsets)
     route = (
-        f"No lake level is known: depths count from the {datum[0]}, and the other visits are "
+        f"No lake level is known. Depths count from the {datum[0]}, and the other visits are "
         "adjusted to it where tracks cross."
     )
     return Fitted(
@@ -166,7 +154,7 @@ def water_of_the_day(
 
 def fit_to_stored(
     incoming: Soundings, stored: Soundings | None = None, *, datum: tuple | None = None,
-    replaces: int | None = None, code=None, progress: Progress = silent,
+    replaces: int | None = None, code: int | str | None = None, progress: Progress = silent,
 ) -> Fitted:
     """Bring visits without a known lake level to the datum of a lake's store.
 
@@ -234,11 +222,11 @@ def fit_to_stored(
         ):
             offsets[k] = Offset(names[k], float(offset), float(error), int(count))
         met = [offsets[k] for k in waiting if incoming.accepted[unit == k].any()]
-        _refuse_weak(met, " of the store")
+        _refuse_weak(met, " of the lake database")
         notes = _large(met)
     route = (
-        f"No lake level is known: visit {visit_list(names)} is fitted to the store where tracks "
-        "cross."
+        f"No lake level is known. Visit {visit_list(names)} is fitted to the lake database where "
+        "tracks cross."
     )
     done = _shifted(incoming, unit, offsets, datum)
     progress(1.0)
@@ -248,43 +236,6 @@ def fit_to_stored(
 def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
     """Tell whether soundings need those of a store at ``datum`` to come to its level."""
     return bool(_units(_moved(_own_waters(incoming), datum)[0], datum)[0])
-
-
-def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
-    """Return a sentence if visits reduced by their lake levels do not meet where tracks cross.
-
-    Parameters
-    ----------
-    soundings : Soundings
-        Reduced to one datum by levels that were read.
-    progress : callable
-
-    Notes
-    -----
-    Levels in a wrong unit, or one level for days on which the lake stood differently, leave
-    visits apart. Where tracks do not meet in :data:`LEAST_PLACES` places, nothing can be said.
-    """
-    days = [name for name, rows in visits_in_time(soundings) if soundings.accepted[rows].any()]
-    if len(days) < 2:
-        return []
-    try:
-        _, found = level_survey(soundings, held=days[:1], progress=progress)
-    except LakefloorError:
-        return []
-    apart = [
-        (str(name), float(offset))
-        for name, offset, error, places, held in zip(
-            found.visit, found.offset, found.std_error, found.observations, found.held)
-        if not held and places >= LEAST_PLACES
-        and abs(offset) > max(_UNLIKE_M, _UNLIKE_ERRORS * error)
-    ]
-    if not apart:
-        return []
-    each = ", ".join(f"'{name}' by {written(offset, '+.2f')} m" for name, offset in apart)
-    return [
-        f"Reduced by their lake levels, visits still differ from '{days[0]}' where tracks cross: "
-        f"{each}. Check the unit of the lake levels and the days that they are for."
-    ]
 
 
 def _own_waters(soundings, code=None):
@@ -313,32 +264,30 @@ def _survey(soundings, first, progress):
     names = distinct(soundings.visit)[0]
     try:
         return level_survey(soundings, held=(first,), progress=progress)
-    except LakefloorError as error:
-        if "no place where two visits meet" not in str(error):
-            raise
+    except NoMeetingError as error:
         others = [name for name in names if name != first]
         raise LakefloorError(_refusal(others, "has no place where its tracks meet the others")
                              ) from error
 
 
 def _refusal(names, why):
-    return f"No lake level is known, and visit {visit_list(names)} {why}: {_CURE}."
+    return f"No lake level is known, and visit {visit_list(names)} {why}. {_CURE}."
 
 
 def _refuse_weak(offsets, where=""):
     """Raise LakefloorError if an offset is not known, or not well enough."""
-    few = [row for row in offsets if row.places < LEAST_PLACES]
+    few = [row for row in offsets if row.places < FEWEST_MEETINGS]
     if few:
         least = min(row.places for row in few)
         raise LakefloorError(_refusal(
             [row.visit for row in few],
-            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}, where at "
-            f"least {LEAST_PLACES} are needed to find its level"))
+            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
+            f"{FEWEST_MEETINGS} are needed to find its level"))
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
         raise LakefloorError(_refusal(
             [row.visit for row in lost],
-            "is tied to the first visit by no place where tracks meet, directly or through others"
+            "is not tied to the first visit by places where tracks meet, not even through others"
         ))
     weak = [row for row in offsets if not row.std_error <= MOST_ERROR_M]
     if weak:
@@ -349,8 +298,8 @@ def _refuse_weak(offsets, where=""):
         )
         raise LakefloorError(_refusal(
             [row.visit for row in weak],
-            f"fits the other visits{where} only to {size} (standard error), where at most "
-            f"{written(MOST_ERROR_M, '.2f')} m will do"))
+            f"fits the other visits{where} only to {size} (standard error). The limit is "
+            f"{written(MOST_ERROR_M, '.2f')} m"))
 
 
 def _large(offsets) -> tuple:
@@ -392,7 +341,8 @@ def _first_in_store(incoming, progress) -> Fitted:
         if len(found) > 1:
             words = " and ".join(sorted(datum_words(d) for d in found))
             raise LakefloorError(
-                f"A store holds one datum, but these soundings have {words}. Reduce them to one."
+                f"A lake database holds one datum, but these soundings have {words}. Reduce them "
+                "to one."
             )
         (datum,) = found
     else:
@@ -401,8 +351,8 @@ def _first_in_store(incoming, progress) -> Fitted:
         held = np.array([d == datum for d in datums], bool)[group]
     start = incoming.select(held)
     if held.all():
-        return Fitted(start, datum, f"No lake level is known: the store counts depths from the "
-                                    f"{datum[0]}.")
+        return Fitted(start, datum, f"No lake level is known. The lake database counts "
+                                    f"depths from the {datum[0]}.")
     rest = fit_to_stored(incoming.select(~held), start, datum=datum, progress=progress)
     order = np.argsort(np.concatenate([np.flatnonzero(held), np.flatnonzero(~held)]))
     return replace(rest, soundings=concatenate([start, rest.soundings]).select(order))
@@ -416,32 +366,33 @@ def _moved(incoming, datum):
     shift = np.full(len(texts), np.nan)
     for k, text in enumerate(texts):
         pairs = parse_corrections(text)
-        if BY_FIRST in pairs and "datum_elev_m" in pairs:
+        if BY_FIRST_VISIT in pairs and "datum_elev_m" in pairs:
             shift[k] = datum[1] - float(pairs["datum_elev_m"])
     rows = np.isfinite(shift)[group]
     if not rows.any():
         return incoming, ""
     corrections = incoming.corrections.copy()
     corrections[rows] = with_corrections(
-        corrections[rows], **datum_values(datum), **{BY_FIRST: None})
+        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None})
     depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
     return incoming.replace(depth=depth, corrections=corrections), (
-        f"No level of the datum was given, so visit {visit_list(incoming.visit[rows])} is reduced "
-        f"to the datum of the store, {datum_words(datum)}."
+        f"No gauge reading at the lake datum was given, so visit "
+        f"{visit_list(incoming.visit[rows])} is reduced to the datum of the lake database, "
+        f"{datum_words(datum)}."
     )
 
 
 def _stored_error(stored, rows) -> float:
     """Return the standard error with which the visits of these soundings were fitted, m."""
     found = {text: parse_corrections(text) for text in set(stored.corrections[rows])}
-    return max((float(pairs.get(OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
+    return max((float(pairs.get(VISIT_OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
 
 
 def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
     label = np.array([names[k] for k in unit], dtype=object)
     rows = np.isin(unit, waiting)
     part = incoming.replace(visit=label).select(rows)
-    joint = join_levels(stored, part, unit="visit", least=LEAST_PLACES, progress=progress)
+    joint = join_levels(stored, part, unit="visit", least=FEWEST_MEETINGS, progress=progress)
     order = [list(joint.visit).index(names[k]) for k in waiting]
     network = replace(
         joint.network, offset=joint.network.offset[[0, *(i + 1 for i in order)]],
@@ -464,17 +415,17 @@ def _shifted(incoming, unit, offsets, datum):
     corrections = incoming.corrections.copy()
     texts, group = distinct(corrections[rows])
     pairs = [parse_corrections(text) for text in texts]
-    before = np.array([float(p.get(OFFSET, 0.0)) for p in pairs])[group]
-    spread = np.array([float(p.get(OFFSET_ERROR, 0.0)) for p in pairs])[group]
+    before = np.array([float(p.get(VISIT_OFFSET, 0.0)) for p in pairs])[group]
+    spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
     values = {
-        OFFSET: _texts(before + offset[which]),
-        OFFSET_ERROR: _texts(np.hypot(spread, error[which])), LEVEL: UNKNOWN,
+        VISIT_OFFSET: _texts(before + offset[which]),
+        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])), LEVEL: UNKNOWN,
     }
     if datum is None:
         values.update(datum=None)
     else:
         values.update(datum_values(datum))
-    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST: None, **values})
+    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST_VISIT: None, **values})
     return incoming.replace(depth=depth, uncert=uncert, corrections=corrections)
 
 

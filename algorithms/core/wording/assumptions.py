@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from ..correction_keys import LEVEL, UNKNOWN, VISIT_OFFSET
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..units import LENGTH
-from ..visits.level_network import OFFSET
-from ..visits.unknown_level import LEVEL, UNKNOWN
 from .amounts import WITHIN_95
 
 _UNITS = {"m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
@@ -24,7 +23,7 @@ def assumed_sentences(soundings: Soundings) -> list:
                 speeds.add((pairs["sound_speed"].split("->")[-1], pairs["sound_speed_sd"]))
             from_where |= pairs.get("from") == "unknown" and "draft_m" in pairs
             # The visit that the others are adjusted to has an offset of 0.
-            moved = float(pairs.get(OFFSET, 0.0)) != 0.0
+            moved = float(pairs.get(VISIT_OFFSET, 0.0)) != 0.0
             if pairs.get(LEVEL) == UNKNOWN and moved and visit not in fitted:
                 fitted.append(visit)
     lines = [

@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..correcting.lake_level import datum_of
+from ..correcting.datums import datum_of
 from ..days import survey_days
 from ..errors import LakefloorError
 from ..figures.lake_statistics import LakeStatistics
 from ..progress import Progress, silent
 from ..soundings import ACCEPTED, Soundings, parse_corrections
 from ..spacing import lane_spacing
-from ..visits.crossing_report import Misfit, check_crossings
+from ..visits.crossing_report import DifferenceStatistics, check_crossings
 from .assumptions import assumed_sentences
 from .sheet_text import interval
 
@@ -103,7 +103,7 @@ class SurveyFacts:
     lanes : int
     spacing : float or None
         Between lanes, m.
-    crossings : Misfit or None
+    crossings : DifferenceStatistics or None
         Depth differences where tracks cross.
     between : bool
         Whether these are tracks of different visits.
@@ -120,7 +120,7 @@ class SurveyFacts:
     reasons: Counter = field(default_factory=Counter)
     lanes: int = 0
     spacing: float | None = None
-    crossings: Misfit | None = None
+    crossings: DifferenceStatistics | None = None
     between: bool = False
     corrections: list = field(default_factory=list)
     assumed: list = field(default_factory=list)

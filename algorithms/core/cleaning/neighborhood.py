@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ..progress import silent
+from ..progress import Progress, silent
 from .track_gates import starts_of_runs
 
 #: Neighbours asked.
@@ -13,7 +13,7 @@ COUNT = 16
 #: Neighbours to a radius, along each track.
 NODES = 4.0
 #: Fewest neighbours that can contradict.
-FEWEST = 4
+FEWEST_NEIGHBORS = 4
 #: Share of the neighbours that must contradict.
 MAJORITY = 0.8
 #: Gentlest slope granted between neighbours, rise over run.
@@ -21,10 +21,10 @@ GENTLEST = 0.15
 #: Pings that speak for one piece of track.
 SPOKESMEN = 9
 #: Pings worked on at a time.
-CHUNK = 50_000
+_CHUNK = 50_000
 
 
-def thin(along, run, spacing) -> np.ndarray:
+def spaced_along(along: np.ndarray, run: np.ndarray, spacing: float) -> np.ndarray:
     """Return the index of one ping for each ``spacing`` metres of each run of track.
 
     ``along`` (m) and ``run`` have shape (n,).
@@ -35,9 +35,10 @@ def thin(along, run, spacing) -> np.ndarray:
 
 
 def contradicted(
-    x, y, depth, along, visit, piece, pieces, witness=None,
-    *, radius, n_sigma, floor, steepest, progress=silent,
-) -> np.ndarray:  # fmt: skip
+    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
+    piece: np.ndarray, pieces: np.ndarray, witness: np.ndarray | None = None, *, radius: float,
+    n_sigma: float, floor: np.ndarray, steepest: float, progress: Progress = silent,
+) -> np.ndarray:
     """Return which pieces of track the soundings of other places contradict.
 
     Each piece is spoken for by up to nine of its pings. A neighbour contradicts a ping if
@@ -80,7 +81,10 @@ def contradicted(
     return (against >= MAJORITY)[owner].mean(axis=1) > 0.5
 
 
-def departure(x, y, depth, along, visit, piece, pieces, *, radius):
+def depth_below_neighbors(
+    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
+    piece: np.ndarray, pieces: np.ndarray, *, radius: float,
+) -> tuple:
     """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
 
     Parameters as in `contradicted`.
@@ -127,13 +131,13 @@ def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=sile
     and which of them count, nearest first; these three have shape (part, k).
     """
     spacing = radius / NODES
-    nodes = thin(along, piece, spacing)
+    nodes = spaced_along(along, piece, spacing)
     if witness is not None:
         nodes = nodes[witness[nodes]]
     if not len(nodes):
         return
     tree = cKDTree(np.column_stack([x[nodes], y[nodes]]))
-    parts = np.array_split(np.arange(len(asked)), max(1, -(-len(asked) // CHUNK)))
+    parts = np.array_split(np.arange(len(asked)), max(1, -(-len(asked) // _CHUNK)))
     near = min(4 * COUNT, len(nodes))
     for done, part in enumerate(parts):
         rows = asked[part]
@@ -167,7 +171,7 @@ def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest, cl
     gentlest = np.where(widest < np.pi, GENTLEST, max(GENTLEST, 0.5 * steepest))
 
     share = np.zeros(len(x))
-    rows = np.flatnonzero(count >= FEWEST)
+    rows = np.flatnonzero(count >= FEWEST_NEIGHBORS)
     for part in np.array_split(rows, -(-len(rows) // 5000)) if len(rows) else ():
         use = other[part]
         order = np.argsort(~use, axis=1, kind="stable")[:, :COUNT]

@@ -1,0 +1,13 @@
+"""Keys of ``corrections`` that one step writes and others read, where their names do not say it."""
+
+#: Standard uncertainty, m/s, of a sound speed for which there was no temperature.
+SPEED_ERROR = "sound_speed_sd"
+
+#: Says yes where the datum is the level of the first visit, since none was asked for.
+BY_FIRST_VISIT = "datum_by_first_visit"
+
+#: What a visit read too deep and was taken off, and the standard error of that, m.
+VISIT_OFFSET, VISIT_OFFSET_ERROR = "level_offset_m", "level_offset_sd_m"
+
+#: Key and value where the lake level of the visit was not known.
+LEVEL, UNKNOWN = "level", "unknown"
