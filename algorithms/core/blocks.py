@@ -33,7 +33,7 @@ def square_blocks(x, y, size: float) -> tuple:
         blocks.
     """
     if not (np.isfinite(size) and size > 0):
-        raise LakefloorError(f"Block size must be above 0 m; got {size}.")
+        raise LakefloorError(f"Block size must be above 0 m, not {size} m.")
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.size == 0:
         none = np.empty(0, dtype=np.int64)
@@ -45,7 +45,7 @@ def square_blocks(x, y, size: float) -> tuple:
         raise LakefloorError(
             f"Positions from {written(x.min(), 'g')}, {written(y.min(), 'g')} to "
             f"{written(x.max(), 'g')}, {written(y.max(), 'g')} cannot be sorted into blocks of "
-            f"{written(size, 'g')} m; clean out those that lie far off."
+            f"{written(size, 'g')} m. Clean out those that lie far off."
         )
     west, south, wide = int(low[0]), int(low[1]), int(wide)
     col = np.floor(x / size).astype(np.int64) - west

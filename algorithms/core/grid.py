@@ -128,16 +128,16 @@ def grid_over(bounds, cell: float) -> Grid:
         million cells.
     """
     if not (np.isfinite(cell) and cell > 0):
-        raise LakefloorError(f"Cell size must be above 0 m; got {cell}.")
+        raise LakefloorError(f"Cell size must be above 0 m, not {cell} m.")
     if not np.all(np.isfinite(bounds)):
-        raise LakefloorError(f"Extent {bounds} holds a value that is not a number.")
+        raise LakefloorError(f"Extent {bounds} has a value that is not a number. Check the positions.")
     west, south, east, north = bounds
     left, bottom = np.floor(west / cell), np.floor(south / cell)
     cols = max(int(np.ceil(round((east - left * cell) / cell, 6))), 1)
     rows = max(int(np.ceil(round((north - bottom * cell) / cell, 6))), 1)
     if rows * cols > 400_000_000:
         raise LakefloorError(
-            f"A grid of {rows} x {cols} cells is too large; choose a cell size above {cell} m."
+            f"A grid of {rows} x {cols} cells is too large. Choose a cell size above {cell} m."
         )
     void = np.broadcast_to(np.nan, (rows, cols))
     return Grid(void, float(left * cell), float((bottom + rows) * cell), cell, cell)

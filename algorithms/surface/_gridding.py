@@ -38,16 +38,14 @@ from ..core.surface import tiles
 from ..core.surface.surface_nodes import check_shoreline, frame
 
 BREAK_LINES = "BREAK_LINES"
-UPDATE = "UPDATE"
+SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
 
 #: The last paragraph of the help of each method.
 UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
     "@default",
-    "The uncertainty is learnt from lanes that run across the others, left out and predicted "
-    "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
-    "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
-    "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
-    "error that they share, as of level, does not show there. Depths in metres, positive down.",
+    "Band 1 is depth in meters, positive down. Band 2 is its standard uncertainty, estimated by "
+    "leaving lanes out and predicting them. Band 3 is the distance to the nearest sounding. An "
+    "error that all soundings share, such as a wrong lake level, hardly shows in band 2.",
 )
 
 
@@ -70,7 +68,7 @@ class GriddingAlgorithm(LakefloorAlgorithm):
     GROUP = "surface"
     METHOD = ""
     LABEL = ""
-    REPLACEABLE = (UPDATE,)
+    REPLACEABLE = (SURFACE_TO_UPDATE,)
 
     def own_parameters(self) -> list:
         """Return the parameters that the other methods do not have."""
@@ -86,15 +84,15 @@ class GriddingAlgorithm(LakefloorAlgorithm):
         for parameter in (*self.own_parameters(), _update(), output):
             self.addParameter(parameter)
         for name, text in (
-            ("CELL", tr("Cell size (m)")),
-            ("GAP", tr("Maximum gap (m)")),
+            ("CELL_SIZE_USED", tr("Cell size used (m)")),
+            ("MAX_GAP_USED", tr("Maximum gap used (m)")),
             ("SOUNDINGS", tr("Accepted soundings used")),
-            ("MAX_DEPTH", tr("Greatest depth (m)")),
+            ("MAX_DEPTH", tr("Maximum depth (m)")),
             ("MEAN_DEPTH", tr("Mean depth (m)")),
             ("AREA_M2", tr("Area with depth (m²)")),
             ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
             ("TILES", tr("Tiles")),
-            ("TILES_DRAWN", tr("Tiles drawn, the others taken from the older surface")),
+            ("TILES_DRAWN", tr("Tiles drawn again")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, text))
 
@@ -112,12 +110,12 @@ class GriddingAlgorithm(LakefloorAlgorithm):
 def break_lines(text):
     """Return the optional break-lines parameter; ``text`` says what they do."""
     depths = tr(
-        "Where the vertices carry Z it is depth in metres, positive down; otherwise depths are "
-        "taken where the boat's track crosses the line."
+        "If the vertices have Z values, they are depths in meters, positive down. Otherwise depths "
+        "are taken where the boat's track crosses the line. If empty, no breaklines are used."
     )
     return params.helped(
         QgsProcessingParameterFeatureSource(
-            BREAK_LINES, tr("Break-lines"), [QgsProcessing.SourceType.TypeVectorLine],
+            BREAK_LINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine],
             optional=True,
         ),
         f"{text} {depths}",
@@ -127,13 +125,12 @@ def break_lines(text):
 def _update():
     return params.helped(
         QgsProcessingParameterRasterLayer(
-            UPDATE, tr("Surface to bring up to date"), optional=True
+            SURFACE_TO_UPDATE, tr("Surface to update"), optional=True
         ),
-        tr("A surface that this algorithm drew earlier, before soundings were added or the "
-           "shoreline was edited. Tiles whose soundings, shoreline and break-lines have not "
-           "changed are taken from it; only the others are drawn, with what was learned of the "
-           "survey then. The result is that of drawing all tiles so. Left empty, all is learned "
-           "and drawn anew. The output may have the same file name."),
+        tr("Surface that this algorithm made before soundings were added or the shoreline was "
+           "edited. Tiles that have not changed are copied from it, and only the others are drawn. "
+           "Smoothing and uncertainty stay as estimated then. If empty, the whole surface is "
+           "drawn. The output may have the same file name."),
         advanced=True,
     )  # fmt: skip
 
@@ -179,8 +176,8 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
                 metadata["DATUM_ELEVATION_M"] = datum[1]
         else:
             feedback.pushWarning(
-                tr("The soundings are not reduced to a lake datum: depths are below the water of "
-                   "the day.")
+                tr("The soundings are not reduced to a lake datum, so depths are below the lake "
+                   "level of the day. Run Reduce to lake datum first to map them at the datum.")
             )
         with Outputs(algorithm, parameters, context, feedback) as out:
             start = older.copy_for(f.grid) if older else None
@@ -194,15 +191,16 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
                 raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
             if not figures.cells:
                 raise LakefloorError(
-                    tr("No cell got a depth: none lies within {:g} m of a sounding and inside the "
-                       "shoreline. Give a larger maximum gap, or check the shoreline.").format(gap)
+                    tr("No cell got a depth, since none lies within {:g} m of a sounding and "
+                       "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
+                    .format(gap)
                 )
             if older:
                 # The output may be about to take its place.
                 older.close()
             out.results.update(
-                CELL=cell,
-                GAP=gap,
+                CELL_SIZE_USED=cell,
+                MAX_GAP_USED=gap,
                 SOUNDINGS=len(kept),
                 MAX_DEPTH=float(figures.high),
                 MEAN_DEPTH=figures.mean,
@@ -219,7 +217,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
 
 
 def given_sizes(algorithm, parameters, context) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, each None where left empty."""
+    """Return cell size, maximum gap and lane spacing, m, each None where empty."""
     return tuple(
         params.optional_number(algorithm, parameters, name, context)
         for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
@@ -251,7 +249,9 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
                 raise
             spacing = gap / GAP_IN_SPACINGS
     elif not spacing > 0:
-        raise LakefloorError(tr("The lane spacing must be above 0 m; got {:g}.").format(spacing))
+        raise LakefloorError(tr(
+            "The lane spacing must be above 0 m, but it is {:g} m. Correct it, or leave it empty."
+        ).format(spacing))
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
@@ -261,8 +261,8 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
         )
     if cell > gap:
         raise LakefloorError(
-            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are metres, not "
-               "degrees; choose a smaller cell or a wider gap.").format(cell, gap)
+            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are in meters, "
+               "not degrees. Give a smaller cell size or a larger maximum gap.").format(cell, gap)
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
         feedback.pushWarning(doubt)
@@ -270,25 +270,28 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
 
 
 def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
-    """Return the surface to bring up to date and its record; None and None to draw all anew."""
+    """Return the surface to bring up to date and its record; None and None to draw all of it."""
     method, options, cell, gap, spacing = wanted
-    if not parameters.get(UPDATE):
+    if not parameters.get(SURFACE_TO_UPDATE):
         return None, None
-    layer = algorithm.parameterAsRasterLayer(parameters, UPDATE, context)
+    layer = algorithm.parameterAsRasterLayer(parameters, SURFACE_TO_UPDATE, context)
     if layer is None:
-        raise QgsProcessingException(algorithm.invalidRasterError(parameters, UPDATE))
+        raise QgsProcessingException(
+            algorithm.invalidRasterError(parameters, SURFACE_TO_UPDATE))
     older = StoredSurface(layer)
     try:
         record = tiles.from_text(older.record)
         differs = next(
             name
             for name, same in (
-                (tr("it is in another coordinate reference system"), layer.crs() == crs),
-                (tr("it was drawn by another method"), record.method == method),
-                (tr("the settings of the method differ"), record.options == options),
-                (tr("the cell size differs"), cell in (None, record.cell)),
-                (tr("the maximum gap differs"), gap in (None, record.max_gap)),
-                (tr("the lane spacing differs"), spacing in (None, record.spacing)),
+                (tr("It is in another CRS."), layer.crs() == crs),
+                (tr("It was made by another method."), record.method == method),
+                (tr("It was made with other settings of the method."),
+                 record.options == options),
+                (tr("It was made with another cell size."), cell in (None, record.cell)),
+                (tr("It was made with another maximum gap."), gap in (None, record.max_gap)),
+                (tr("It was made with another lane spacing."),
+                 spacing in (None, record.spacing)),
                 ("", False),
             )
             if not same
@@ -299,8 +302,8 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
         return older, record
     older.close()
     feedback.pushWarning(
-        tr("'{}' cannot be brought up to date: {}. The whole surface is drawn anew.").format(
-            layer.name(), differs.rstrip(".")
+        tr("'{}' cannot be updated, so the whole surface is drawn. {}").format(
+            layer.name(), differs
         )
     )
     return None, None
@@ -309,20 +312,21 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
 def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
     if updated:
         feedback.pushInfo(
-            tr("{} of {} tiles were drawn; what the others are drawn from has not changed. "
-               "Smoothing and uncertainty are as learned for the older surface.").format(
+            tr("Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
+               "uncertainty are as estimated for the older surface.").format(
                 drawn, len(record.tiles)
             )
         )
     if figures.outside and shoreline is not None:
         feedback.pushWarning(
-            tr("{:,} of the {:,} accepted soundings lie outside the shoreline; they are not drawn. "
-               "Was it mapped at a lower level?").format(figures.outside, kept)
+            tr("{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
+               "If the shoreline was mapped at a lower lake level, use another one.").format(
+                figures.outside, kept)
         )
     feedback.pushInfo(
-        tr("{:,} accepted of {:,} soundings. {:,} cells of {:g} m with depth, {:,.0f} m². Depth "
-           "{:.2f} to {:.2f} m, mean {:.2f} m. Standard uncertainty {:.2f} m in the median, "
-           "{:.2f} m in the worst twentieth of the cells.").format(
+        tr("{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
+           "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
+           "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells.").format(
             kept, count, figures.cells, record.cell, figures.cells * record.cell**2, figures.low,
             figures.high, figures.mean, figures.uncertainty(0.5), figures.uncertainty(0.95),
         )

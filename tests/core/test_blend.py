@@ -178,7 +178,7 @@ def test_displacement_is_found_and_removed_if_asked():
     kept = blend_detail(detail, moved)
     assert (kept.east.value, kept.north.value) == pytest.approx((6.5, -4.5), abs=0.05)
     assert not kept.east.removed
-    assert any("displaced" in note for note in kept.notes)
+    assert any("shifted" in note for note in kept.notes)
     found = blend_detail(detail, moved, remove_shift=True)
     assert found.east.removed
     assert found.north.removed
@@ -312,7 +312,7 @@ def test_old_contours_of_the_example_lake(lake, old_map, part, beyond, around):
 def test_what_cannot_be_blended_is_said(made):
     true, detail = made
     far = replace(true, west=true.west + 5000.0)
-    with pytest.raises(LakefloorError, match="overlap in 0 cells"):
+    with pytest.raises(LakefloorError, match="few cells in common: 0,"):
         blend_detail(detail, far)
     with pytest.raises(LakefloorError, match="Width of the transition must be above 0"):
         blend_detail(detail, true, width_m=0.0)
@@ -336,7 +336,7 @@ def test_a_level_bottom_has_no_scale(made):
     assert found.offset.value == pytest.approx(0.5)
     assert np.isnan(found.scale.uncert)
     assert np.abs(found.surface.depth.values - 4.0).max() < 1e-7
-    assert any("level" in note for note in found.notes)
+    assert any("flat" in note for note in found.notes)
 
 
 def test_cancel_is_honoured(made):

@@ -364,7 +364,7 @@ def test_a_record_survives_as_text(survey, shoreline, method):
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "7", '{"version": 1}', '{"version": 2}'])
 def test_a_surface_that_does_not_say_how_it_was_drawn(text):
-    with pytest.raises(LakefloorError, match="cannot be brought up to date"):
+    with pytest.raises(LakefloorError, match="does not say how it was made"):
         tiles.from_text(text)
 
 

@@ -213,11 +213,11 @@ def _shore_points(shoreline: BaseGeometry, grid: Grid, step: float) -> np.ndarra
 def check_shoreline(shoreline: BaseGeometry) -> None:
     """Raise a LakefloorError unless the shoreline is a valid polygon."""
     if shoreline.geom_type not in ("Polygon", "MultiPolygon") or shoreline.is_empty:
-        raise LakefloorError("The shoreline must be a polygon that is not empty.")
+        raise LakefloorError("The shoreline must be a polygon with an area. Choose another layer.")
     if not shoreline.is_valid:
         raise LakefloorError(
             f"The shoreline polygon is not valid: {explain_validity(shoreline)}. "
-            "Repair it, for instance with 'Fix geometries'."
+            "Run 'Fix geometries', or redraw that part."
         )
 
 

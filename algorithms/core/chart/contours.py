@@ -151,7 +151,7 @@ def depth_contours(
     surface construction algorithm. Computer Graphics 21(4), 163-169.
     """
     if index_every < 1:
-        raise LakefloorError(f"Index contours need a count of 1 or more; got {index_every}.")
+        raise LakefloorError(f"Index contours need a count of 1 or more, not {index_every}.")
     metres = _check(interval, unit, base)
     depth = _masked(grid, shoreline)
     surface = _smoothed(
@@ -168,11 +168,11 @@ def depth_contours(
     if not lines:
         low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
         small = dropped["humps"] + dropped["hollows"]
+        dropped_words = f"Closed lines smaller than the minimum area: {small}. " if small else ""
         raise LakefloorError(
-            f"No contour falls between the least depth, {written(low, '.2f')} {unit}, and the "
-            f"greatest, {written(high, '.2f')} {unit}"
-            + (f", but for {small} closed lines smaller than the least area" if small else "")
-            + f"; choose an interval below {written(interval, 'g')} {unit}."
+            f"No contour falls between the shallowest depth, {written(low, '.2f')} {unit}, and the "
+            f"deepest, {written(high, '.2f')} {unit}"
+            + f". {dropped_words}Choose an interval below {written(interval, 'g')} {unit}."
         )
     kinds, spots = _kinds(lines, depth, surface, span(progress, 0.9, 0.95))
 
@@ -256,7 +256,7 @@ def depth_areas(
     else:
         levels = np.asarray(levels, dtype=float)
         if not len(levels) or not np.all(np.isfinite(levels)) or np.any(np.diff(levels) <= 0):
-            raise LakefloorError(f"The depths {levels.tolist()} must be numbers that rise.")
+            raise LakefloorError(f"The depths {levels.tolist()} do not rise. Give numbers in rising order.")
         metres = _check(1.0, unit, base)
         gap = (np.diff(levels).min() if len(levels) > 1 else 1.0) * metres
     surface = _smoothed(
@@ -320,11 +320,11 @@ def depth_areas(
 def _check(interval, unit, base) -> float:
     """Check the figures that define levels; return metres per unit."""
     if unit not in LENGTH:
-        raise LakefloorError(f"Unit '{unit}' is unknown; choose 'ft' or 'm'.")
+        raise LakefloorError(f"Unit '{unit}' is unknown. Choose 'ft' or 'm'.")
     if not (np.isfinite(interval) and interval > 0):
-        raise LakefloorError(f"The contour interval must be above 0 {unit}; got {interval}.")
+        raise LakefloorError(f"The contour interval must be above 0 {unit}, not {written(interval, 'g')}.")
     if not np.isfinite(base):
-        raise LakefloorError(f"The base of the contours must be a number; got {base}.")
+        raise LakefloorError(f"The base of the contours must be a number, not {base}.")
     return LENGTH[unit]
 
 
@@ -332,8 +332,8 @@ def _min_area(grid, min_area) -> float:
     if min_area is None:
         return MIN_CELLS * grid.dx * grid.dy
     if not min_area >= 0:
-        raise LakefloorError(f"The least area of a closed contour must be 0 m² or more; "
-                             f"got {min_area}.")
+        raise LakefloorError(f"The minimum area of closed lines must be 0 m² or more, not "
+                             f"{written(min_area, 'g')} m².")
     return min_area
 
 
@@ -341,14 +341,14 @@ def _masked(grid, shoreline) -> Grid:
     """Return the depths within the shoreline."""
     values = np.where(np.isfinite(grid.values), grid.values, np.nan)
     if np.isnan(values).all():
-        raise LakefloorError("The depth raster has no cell with a value.")
+        raise LakefloorError("The depth raster has no cell with a value. Choose another raster.")
     if shoreline is not None:
         check_shoreline(shoreline)
         values[~inside(shoreline, grid)] = np.nan
         if np.isnan(values).all():
             raise LakefloorError(
-                "No cell of the depth raster with a value lies within the shoreline; check that "
-                "both cover the same lake and have the right coordinate reference system."
+                "No cell of the depth raster with a value lies within the shoreline. Check that "
+                "both cover the same lake and have the right CRS."
             )
     return grid.like(values)
 
@@ -356,17 +356,17 @@ def _masked(grid, shoreline) -> Grid:
 def _smoothed(depth, uncertainty, smoothing, interval, progress) -> Grid:
     """Smooth depths by no more than their uncertainty allows."""
     if not 0.0 <= smoothing <= 1.0:
-        raise LakefloorError(f"Smoothing must be from 0 to 1; got {smoothing}.")
+        raise LakefloorError(f"Smoothing must be from 0 to 1, not {smoothing}.")
     if uncertainty is None:
         limit = smoothing * SHARE_OF_INTERVAL * interval
     else:
         if uncertainty.shape != depth.shape:
             raise LakefloorError(
-                f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}; "
-                "both must have the same rows and columns."
+                f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}. "
+                "Give both with the same rows and columns."
             )
         if np.nanmin(uncertainty.values, initial=0.0) < 0:
-            raise LakefloorError("The uncertainty holds values below 0 m.")
+            raise LakefloorError("The uncertainty band has values below 0 m. Correct it.")
         limit = smoothing * np.where(np.isfinite(uncertainty.values), uncertainty.values, 0.0)
     return smooth_within(depth, limit, progress) if smoothing > 0 else depth
 
@@ -378,9 +378,9 @@ def _steps(surface, interval, metres, base) -> np.ndarray:
     last = np.floor((span_m[1] / metres - base) / interval)
     if last - first >= MAX_LEVELS:
         raise LakefloorError(
-            f"An interval of {written(interval, 'g')} gives {last - first + 1:.0f} contours; at "
-            f"most {MAX_LEVELS} are drawn. Choose a wider interval, and check the unit of the "
-            "raster."
+            f"An interval of {written(interval, 'g')} gives {last - first + 1:.0f} contours, but at "
+            f"most {MAX_LEVELS} are drawn. Choose a wider interval, and check that the raster is "
+            "in meters."
         )
     return np.arange(first, last + 1)
 

@@ -99,29 +99,29 @@ class Blended:
         """What the user ought to know, as sentences."""
         notes, east, north = [], self.east, self.north
         if np.isnan(self.scale.uncert):
-            notes.append("The bottom in the overlap is level: the scale of the general map cannot "
-                         "be estimated.")
+            notes.append("The bottom in the overlap is flat, so the scale of the older map cannot "
+                         "be estimated. Check its depths elsewhere by hand.")
         if east.p <= SIGNIFICANCE and not east.removed:
             notes.append(
-                "The general map agrees better with the survey if it is taken to be displaced by "
+                "The older map seems to be shifted by "
                 f"{written(abs(east.value), '.1f')} m {'east' if east.value > 0 else 'west'} and "
                 f"{written(abs(north.value), '.1f')} m {'north' if north.value > 0 else 'south'} "
                 f"(standard errors {written(east.uncert, '.1f')} and "
-                f"{written(north.uncert, '.1f')} m); this was not removed."
+                f"{written(north.uncert, '.1f')} m). To remove this, turn on 'Remove a shift of "
+                "the older map'."
             )
         if not (self.offset.removed or self.scale.removed):
-            notes.append("Neither offset nor scale is significant: beyond the transition the "
-                         "depths of the general map were not changed.")
+            notes.append("Neither offset nor scale is significant. Beyond the transition the "
+                         "depths of the older map were not changed.")
         if self.independent < _FEW_PARTS:
             notes.append(
-                f"The misfits hang together so far that the survey holds only about "
-                f"{max(self.independent, 1.0):.0f} independent parts of the general map: it says "
-                "little of the map elsewhere."
+                "The number of independent samples of the older map in the overlap is only about "
+                f"{max(self.independent, 1.0):.0f}, so they say little about the map elsewhere."
             )
         if self.correlation > self.width and self.spread > 2.0 * LEAST_SPREAD:
             notes.append(
-                f"The misfits of the general map hang together over {self.correlation:.0f} m; a "
-                f"wider transition than {self.width:.0f} m would use the survey better."
+                f"The differences to the older map are alike over {self.correlation:.0f} m. A "
+                f"transition wider than {self.width:.0f} m would use the survey better."
             )
         return notes
 
@@ -203,7 +203,7 @@ def blend_detail(
     width = _width(detail) if width_m is None else float(width_m)
     for name, size in (("Width of the transition", width), ("Depth step", depth_step_m)):
         if not (np.isfinite(size) and size > 0):
-            raise LakefloorError(f"{name} must be above 0 m; got {size}.")
+            raise LakefloorError(f"{name} must be above 0 m, not {size} m.")
     survey = _over_lake(detail, general, shoreline)
     frame = survey.depth
     draw = partial(map_on, general, frame, shoreline=shoreline, shore_depth=shore_depth)
@@ -295,9 +295,9 @@ def _over_lake(detail: Surface, general, shoreline) -> Surface:
     rows, cols = grid.shape[0] + above + below, grid.shape[1] + left + right
     if rows * cols > _MOST_CELLS:
         raise LakefloorError(
-            f"Survey and general map together take {rows} x {cols} cells of "
-            f"{written(grid.dx, 'g')} m, which is too large. Check that both lie on one lake; else "
-            "grid the survey in larger cells, or give the shoreline."
+            f"Survey and older map together take {rows} x {cols} cells of "
+            f"{written(grid.dx, 'g')} m, which is too large. Check that both lie on one lake, give "
+            "the shoreline, or grid the survey in larger cells."
         )
 
     def widened(part: Grid) -> Grid:

@@ -148,8 +148,8 @@ def contour_map(
     levels = np.unique(depth)
     if len(levels) < 2:
         raise LakefloorError(
-            f"All contours have the depth {written(levels[0], 'g')} m: give the shoreline too, or "
-            "check the field of depths."
+            f"All contours have the depth {written(levels[0], 'g')} m. Give the shoreline too, or "
+            "check the depth field."
         )
     progress(0.1)
     triangles = triangulate(xy)
@@ -188,18 +188,18 @@ def contour_depths(lines: Lines) -> np.ndarray:
         If there are no lines, one has no depth, or most depths are negative.
     """
     if not len(lines):
-        raise LakefloorError("The general map holds no contour line.")
+        raise LakefloorError("The older map has no contour line. Choose another layer.")
     depths = np.asarray(lines.attributes["depth"], dtype=float)
     missing = np.flatnonzero(~np.isfinite(depths))
     if len(missing):
         raise LakefloorError(
-            f"{len(missing)} of {len(lines)} contours have no depth, the first is line "
-            f"{missing[0] + 1}: fill its depth in, or delete it."
+            f"{len(missing)} of {len(lines)} contours have no depth. The first is line "
+            f"{missing[0] + 1}. Fill in their depths, or delete them."
         )
     if np.mean(depths < 0) > 0.5:
         raise LakefloorError(
-            "Most contours have negative depths. Depth is positive down: if the field holds "
-            "elevations, subtract them from the water level first."
+            "Most contours have negative depths, but depth is positive down. If the field holds "
+            "elevations, subtract them from the lake level first."
         )
     return depths
 
@@ -225,7 +225,7 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
     for number, (line, depth) in enumerate(zip(lines.coords, depths), start=1):
         line = np.asarray(line, dtype=float)[:, :2]
         if not np.isfinite(line).all():
-            raise LakefloorError(f"Contour line {number} has a vertex without a position.")
+            raise LakefloorError(f"Contour line {number} has a vertex without a position. Delete it, or redraw it.")
         if len(line) > 1 and np.ptp(line, axis=0).any():
             line = densify(line, step)
         places.append(line - np.asarray(shift))
@@ -235,7 +235,7 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
         wet = contains(rings(shoreline), xy[:, 0], xy[:, 1])
         if not wet.any():
             raise LakefloorError(
-                "No contour lies within the shoreline; check the CRS of both layers."
+                "No contour lies within the shoreline. Check the CRS of both layers."
             )
         xy, depth = xy[wet], depth[wet]
     return xy, depth

@@ -173,10 +173,10 @@ def draw_idw(
 def check_search(power: float, neighbours: int, sectors: int) -> None:
     """Raise :class:`LakefloorError` if parameters of :func:`idw_at` cannot be used."""
     if not (np.isfinite(power) and power > 0):
-        raise LakefloorError(f"Power must be above 0; got {power}.")
+        raise LakefloorError(f"Power must be above 0, not {power}.")
     if sectors < 1 or neighbours < sectors:
         raise LakefloorError(
-            f"Give at least one neighbour for each of the {sectors} sectors; got {neighbours}."
+            f"{neighbours} neighbors are too few for {sectors} sectors. Give at least one for each."
         )
 
 

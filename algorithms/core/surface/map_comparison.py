@@ -159,8 +159,8 @@ def find_overlap(general: Grid, survey: Surface) -> Overlap:
     count = np.count_nonzero(both)
     if count < _LEAST_OVERLAP:
         raise LakefloorError(
-            f"The survey and the general map overlap in {count} cells; {_LEAST_OVERLAP} are "
-            "needed. Check the CRS of both, and the shoreline."
+            f"The survey and the older map have too few cells in common: {count}, and "
+            f"{_LEAST_OVERLAP} are needed. Check the CRS of both, and the shoreline."
         )
     cells = _thinned(both)
     xy = _places(general, cells)

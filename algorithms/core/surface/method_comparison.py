@@ -252,7 +252,7 @@ def supported_interval(rmse: float) -> dict:
 
 def _too_few(count: int, needed: int, what: str) -> str:
     return (
-        f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}; a comparison "
+        f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}. A comparison "
         f"needs {needed}. Survey more lanes, or give a larger maximum gap."
     )
 
@@ -261,8 +261,8 @@ def _check_methods(methods) -> None:
     unknown = [str(method) for method in methods if method not in METHODS]
     if unknown or not len(methods) or len(set(methods)) < len(methods):
         raise LakefloorError(
-            f"Choose methods among {', '.join(METHODS)}, each once; got "
-            f"{', '.join(map(str, methods)) or 'none'}."
+            f"The methods {', '.join(map(str, methods)) or '(none)'} cannot be compared. Choose "
+            f"among {', '.join(METHODS)}, each once."
         )
 
 

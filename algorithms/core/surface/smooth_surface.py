@@ -165,14 +165,14 @@ def learn_smooth(
         ``smoothing`` is negative.
     """
     if smoothing is not None and not (np.isfinite(smoothing) and smoothing >= 0):
-        raise LakefloorError(f"Smoothing must be 0 m or more; got {smoothing}.")
+        raise LakefloorError(f"Smoothing must be 0 m or more, not {smoothing} m.")
     kept = f.soundings
     noise = _scatter(kept)
     wet = np.isfinite(f.distance)
     if not wet.any():
         raise LakefloorError(
-            f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding: "
-            "give a larger maximum gap, or check the shoreline."
+            f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding. "
+            "Give a larger maximum gap, or check the shoreline."
         )
     t = trial(f, wet)
     progress(0.2)

@@ -103,14 +103,14 @@ def datum_shift(newer, older) -> float:
     for label, datum in (("newer", newer), ("older", older)):
         if datum is None:
             raise LakefloorError(
-                f"The {label} surface states no lake datum, so its depths may be below another "
-                "water level. Give the shift between the two: 0 if they are at one datum."
+                f"The {label} surface states no lake datum, so its depths may be at another lake "
+                "level. Give the shift between the datums, or 0 if both are at one datum."
             )
     if one_datum(newer, older):
         return 0.0
     shift = ""
     if None not in (newer[1], older[1]):
-        shift = f": {written(newer[1] - older[1], '+g')} m, if both elevations are on one scale"
+        shift = f", {written(newer[1] - older[1], '+g')} m if both elevations are on one scale"
     raise LakefloorError(
         f"The newer surface is at datum {datum_words(newer)}, the older one at "
         f"{datum_words(older)}. Give the shift that brings the older depths to the newer "
@@ -204,7 +204,7 @@ def surface_difference(
     known = np.isfinite(change) & np.isfinite(squared)
     if not known.any():
         raise LakefloorError(
-            "The two surfaces have no cell with depth in common; check that they are of the same "
+            "The two surfaces have no cell with depth in common. Check that they are of the same "
             "lake and in the right CRS."
         )
     change[~known], squared[~known] = np.nan, np.nan
@@ -245,25 +245,25 @@ def surface_difference(
 
 def _without(label: str) -> str:
     return (
-        f"The {label} surface states no uncertainty, so it cannot be told which change is real: "
-        f"give the standard uncertainty of the {label} surface."
+        f"The {label} surface states no uncertainty, so significant change cannot be found. "
+        f"Give the standard uncertainty of the {label} surface."
     )
 
 
 def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
     if not 0.5 <= confidence < 1.0:
         raise LakefloorError(
-            "Confidence must be from 50% to below 100%; got "
+            "Confidence must be from 50% to below 100%, not "
             f"{written(100.0 * confidence, 'g')}%."
         )
     if not np.isfinite(shift):
-        raise LakefloorError(f"The shift between the datums must be a number; got {shift}.")
+        raise LakefloorError(f"The shift between the datums must be a number, not {shift}.")
     for name, value in (
         ("the datum", datum_sd), ("the newer surface", newer_sd), ("the older surface", older_sd),
     ):  # fmt: skip
         if value is not None and not (np.isfinite(value) and value >= 0):
             raise LakefloorError(
-                f"The standard uncertainty of {name} must be 0 m or more; got {value}."
+                f"The standard uncertainty of {name} must be 0 m or more, not {value} m."
             )
 
 
@@ -279,7 +279,7 @@ def _common(newer: Grid, older: Grid) -> tuple:
     rows = np.flatnonzero((base.y > south) & (base.y < north))
     if not len(cols) or not len(rows):
         raise LakefloorError(
-            "The two surfaces do not overlap; check that they are of the same lake and that both "
+            "The two surfaces do not overlap. Check that they are of the same lake and that both "
             "have the right CRS."
         )
     part = replace(

@@ -227,7 +227,7 @@ def frame(
     """
     for name, size in (("Cell size", cell), ("Maximum gap", max_gap)):
         if size is not None and not (np.isfinite(size) and size > 0):
-            raise LakefloorError(f"{name} must be above 0 m; got {size}.")
+            raise LakefloorError(f"{name} must be above 0 m, not {size} m.")
     kept = usable(soundings)
     kept = kept.replace(uncert=stated_uncertainty(kept.uncert))
     try:
@@ -256,8 +256,8 @@ def frame(
         pieces = (part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
         if not any(inside(shoreline, piece).any() for piece in pieces):
             raise LakefloorError(
-                f"No cell of {cell} m lies within the shoreline near the soundings; "
-                "choose a smaller cell size."
+                f"No cell of {written(cell, 'g')} m lies within the shoreline near the soundings. "
+                "Choose a smaller cell size."
             )
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
     if len(break_lines):
@@ -275,16 +275,16 @@ def frame(
 def check_shoreline(shoreline, bounds) -> None:
     """Raise :class:`LakefloorError` if a polygon is no mask for soundings within ``bounds``."""
     if shoreline.is_empty or shoreline.geom_type not in ("Polygon", "MultiPolygon"):
-        raise LakefloorError("The shoreline must be a polygon with an area.")
+        raise LakefloorError("The shoreline must be a polygon with an area. Choose another layer.")
     if not shoreline.is_valid:
         raise LakefloorError(
             f"The shoreline polygon is not valid: {explain_validity(shoreline)}. "
-            "Mend it with Fix geometries, or redraw that part."
+            "Run 'Fix geometries', or redraw that part."
         )
     west, south, east, north = shoreline.bounds
     if west > bounds[2] or east < bounds[0] or south > bounds[3] or north < bounds[1]:
         raise LakefloorError(
-            "The soundings and the shoreline do not overlap; check the CRS of both layers."
+            "The soundings and the shoreline do not overlap. Check the CRS of both layers."
         )
 
 
@@ -411,11 +411,11 @@ def break_line_nodes(
     """
     line = np.asarray(line, dtype=float)
     if line.ndim != 2 or line.shape[0] < 2 or line.shape[1] not in (2, 3):
-        raise LakefloorError(f"Break-line {number} needs two or more vertices.")
+        raise LakefloorError(f"Breakline {number} has fewer than two vertices. Delete it, or redraw it.")
     if not np.isfinite(line[:, :2]).all():
-        raise LakefloorError(f"Break-line {number} has a vertex without a position.")
+        raise LakefloorError(f"Breakline {number} has a vertex without a position. Delete it, or redraw it.")
     if not np.ptp(line[:, :2], axis=0).any():
-        raise LakefloorError(f"Break-line {number} has no length.")
+        raise LakefloorError(f"Breakline {number} has no length. Delete it, or redraw it.")
     dense = densify(line, step)
     if line.shape[1] == 3 and np.isfinite(line[:, 2]).all():
         return Nodes.build(dense[:, 0], dense[:, 1], dense[:, 2], BREAK_LINE)
@@ -428,9 +428,9 @@ def break_line_nodes(
         at, depth, uncert = along[vertex[near]], nodes.depth[near], nodes.uncert[near]
     if not len(at):
         raise LakefloorError(
-            f"Break-line {number}, near {written(line[0, 0], '.1f')}, "
-            f"{written(line[0, 1], '.1f')}, is crossed by no track and has no sounding on it: give "
-            "its vertices depths (Z), or leave it out."
+            f"Breakline {number}, near {written(line[0, 0], '.1f')}, "
+            f"{written(line[0, 1], '.1f')}, has no depths, and no track crosses it. Give its "
+            "vertices depths (Z), or leave it out."
         )
     order = np.argsort(at, kind="stable")
     at, depth, uncert = at[order], depth[order], uncert[order]

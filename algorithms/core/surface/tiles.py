@@ -155,8 +155,8 @@ def from_text(text: str) -> Record:
         return Record(**found)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise LakefloorError(
-            "The surface does not say how it was drawn, or another version of Lakefloor drew it, "
-            "so that it cannot be brought up to date."
+            "It does not say how it was made, or another version of Lakefloor made it. Choose a "
+            "surface of this version."
         ) from error
 
 

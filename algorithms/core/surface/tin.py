@@ -32,8 +32,8 @@ _FEW_NODES, _PIECE = 10_000, 32.0
 # A triangle whose corners all lie on the shore is kept up to this many node spacings.
 _SHORE_BRIDGE = 3.0
 _ONE_LINE = (
-    "The soundings lie along one line; a surface needs them side by side, or a shoreline "
-    "around them."
+    "The soundings lie along one line, but a surface needs lanes side by side. Survey more lanes, "
+    "or give a shoreline around them."
 )
 
 
