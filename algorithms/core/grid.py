@@ -130,7 +130,9 @@ def grid_over(bounds, cell: float) -> Grid:
     if not (np.isfinite(cell) and cell > 0):
         raise LakefloorError(f"Cell size must be above 0 m, not {cell} m.")
     if not np.all(np.isfinite(bounds)):
-        raise LakefloorError(f"Extent {bounds} has a value that is not a number. Check the positions.")
+        raise LakefloorError(
+            f"Extent {bounds} has a value that is not a number. Check the positions."
+        )
     west, south, east, north = bounds
     left, bottom = np.floor(west / cell), np.floor(south / cell)
     cols = max(int(np.ceil(round((east - left * cell) / cell, 6))), 1)

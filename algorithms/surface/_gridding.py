@@ -35,7 +35,8 @@ from ..core.progress import span
 from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
 from ..core.strays import of_this_lake
 from ..core.surface import tiles
-from ..core.surface.surface_nodes import check_shoreline, frame
+from ..core.surface.frame import check_shoreline_around, frame
+from ..core.surface.surface_record import Record, record_from_text, record_to_text
 
 BREAK_LINES = "BREAK_LINES"
 SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
@@ -167,7 +168,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
         progress(0.1)
         if record is None:
             learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
-            record = tiles.Record(method, options, cell, f.spacing, gap, learned)
+            record = Record(method, options, cell, f.spacing, gap, learned)
         metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
         metadata[COMMON_SHARE_ITEM] = round(common_share(kept), 4)
         if datum:
@@ -188,7 +189,7 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
                     old_grid=older and older.grid, read=older and older.read,
                     rewrite=start is None,
                 )
-                raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
+                raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
             if not figures.cells:
                 raise LakefloorError(
                     tr("No cell got a depth, since none lies within {:g} m of a sounding and "
@@ -229,7 +230,7 @@ def used_soundings(soundings, shoreline, feedback):
     if shoreline is not None:
         kept = usable(soundings)
         bounds = (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max())
-        check_shoreline(shoreline, bounds)
+        check_shoreline_around(shoreline, bounds)
     kept, notes = of_this_lake(soundings, shoreline)
     for note in notes:
         feedback.pushWarning(note)
@@ -280,7 +281,7 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
             algorithm.invalidRasterError(parameters, SURFACE_TO_UPDATE))
     older = StoredSurface(layer)
     try:
-        record = tiles.from_text(older.record)
+        record = record_from_text(older.record)
         differs = next(
             name
             for name, same in (

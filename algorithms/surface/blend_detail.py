@@ -24,10 +24,10 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
+from ..core.blending.blend import blend_survey
+from ..core.blending.map_bias import SIGNIFICANCE
 from ..core.errors import LakefloorError
 from ..core.number_text import phrase, written
-from ..core.surface.blend import blend_detail
-from ..core.surface.map_bias import SIGNIFICANCE
 from ..core.units import LENGTH
 
 RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
@@ -163,7 +163,7 @@ class BlendDetail(LakefloorAlgorithm):
             )
         shore = optional_source(self, parameters, params.SHORELINE, context)
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        found = blend_detail(
+        found = blend_survey(
             detail,
             self._general(parameters, crs, metadata, context, feedback),
             shoreline=read_polygon(shore, crs, context, feedback) if shore else None,

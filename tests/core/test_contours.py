@@ -8,13 +8,14 @@ from scipy import ndimage, stats
 from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.ops import unary_union
 
-from lakefloor.algorithms.core.chart.contour_domain import cells_polygon, smooth_within
+from lakefloor.algorithms.core.chart.contour_domain import cells_polygon
 from lakefloor.algorithms.core.chart.contours import (
-    _without_flicker,
     depth_areas,
     depth_contours,
 )
 from lakefloor.algorithms.core.chart.marching_squares import square_ranges, trace
+from lakefloor.algorithms.core.chart.smoothing import smooth_within
+from lakefloor.algorithms.core.chart.support import _without_flicker
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.polygons import inside

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.idw import idw_at, idw_surface
-from lakefloor.algorithms.core.surface.surface_nodes import frame
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

@@ -16,7 +16,7 @@ from lakefloor.algorithms.core.share.lake_statistics import (
     lake_statistics,
     shoreline_spread,
 )
-from lakefloor.algorithms.core.surface.surface_nodes import densify
+from lakefloor.algorithms.core.surface.nodes import densify
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "example_project")]

@@ -15,7 +15,8 @@ from lakefloor.algorithms.core.blocks import block_mean
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell
-from lakefloor.algorithms.core.surface.surface_nodes import BREAK_LINE, densify, frame, shore_nodes
+from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.nodes import BREAK_LINE, densify, shore_nodes
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

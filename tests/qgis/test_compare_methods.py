@@ -72,7 +72,7 @@ def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
     assert len(pictures) == 1
     assert base64.b64decode(pictures[0]).startswith(b"\x89PNG")
     assert "Not for navigation" in page
-    assert "if lanes were twice as far apart" in feedback.text
+    assert "If lanes were twice as far apart" in feedback.text
 
 
 def test_without_lane_numbers_in_metres(run, feedback, survey, tmp_path):

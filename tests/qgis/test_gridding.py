@@ -228,7 +228,8 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Over the older surface itself.
     after = run(
         name,
-        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(path), **common}, feedback,
+        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
+         "OUTPUT": str(path), **common}, feedback,
     )
     assert after["TILES"] == before["TILES"]
     assert 0 < after["TILES_DRAWN"] < after["TILES"] or name == "smoothsurface"
@@ -241,7 +242,8 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Unchanged input: nothing is drawn, and every number stays.
     again = run(
         name,
-        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(tmp_path / "again.tif"),
+        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
+         "OUTPUT": str(tmp_path / "again.tif"),
          **common},
     )  # fmt: skip
     assert again["TILES_DRAWN"] == 0
@@ -287,7 +289,8 @@ def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change
     run("idwsurface", {"INPUT": soundings, "OUTPUT": path})
     other = str(tmp_path / "other.tif")
     result = run(
-        "idwsurface", {"INPUT": soundings, "SURFACE_TO_UPDATE": path, "OUTPUT": other, **change}, feedback
+        "idwsurface",
+        {"INPUT": soundings, "SURFACE_TO_UPDATE": path, "OUTPUT": other, **change}, feedback,
     )
     assert words in feedback.text
     assert result["TILES_DRAWN"] == result["TILES"]
@@ -306,11 +309,12 @@ def test_a_raster_that_is_no_lakefloor_surface_is_said(run, feedback, soundings,
             run("tinsurface", {"INPUT": soundings, "OUTPUT": str(tmp_path / older)})
         run(
             "idwsurface",
-            {"INPUT": soundings, "SURFACE_TO_UPDATE": str(tmp_path / older), "OUTPUT": "TEMPORARY_OUTPUT"},
+            {"INPUT": soundings, "SURFACE_TO_UPDATE": str(tmp_path / older),
+             "OUTPUT": "TEMPORARY_OUTPUT"},
             feedback,
         )
         assert words in feedback.text
-        assert "drawn anew" in feedback.text
+        assert "so the whole surface is drawn" in feedback.text
 
 
 def test_a_cancelled_update_keeps_the_older_surface(

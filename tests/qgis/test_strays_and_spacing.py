@@ -148,7 +148,8 @@ def test_a_surface_says_the_lane_spacing_it_was_drawn_with(run, survey, tmp_path
     # Brought up to date it keeps it, and drawn anew it says the new one.
     run(name, {**common, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(again)})
     assert stated(again) == 55.0
-    run(name, {**common, "SURFACE_TO_UPDATE": str(path), "LANE_SPACING": 50.0, "OUTPUT": str(again)})
+    run(name, {**common, "SURFACE_TO_UPDATE": str(path), "LANE_SPACING": 50.0,
+               "OUTPUT": str(again)})
     assert stated(again) == 50.0
 
 

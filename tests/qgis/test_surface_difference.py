@@ -45,7 +45,8 @@ def read(path):
 def test_a_bottom_raised_by_a_fifth_of_a_metre(run, feedback, raster, tmp_path):
     newer, older = raster("newer", lambda x, y: bottom(x, y) - 0.2), raster("older")
     path = str(tmp_path / "change.tif")
-    result = run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": older, "DATUM_UNCERTAINTY": 0.0,
+    result = run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": older,
+                                       "DATUM_UNCERTAINTY": 0.0,
                                        "OUTPUT": path}, feedback)
     # 200 m x 100 m on the map; lengths there are 0.9996 of the true ones.
     area = 200.0 * 100.0 / 0.9996**2

@@ -10,8 +10,9 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import NODES_PER_SPACING, Frame, frame, thin
-from .surface_trial import trial
+from .frame import Frame, frame
+from .nodes import NODES_PER_SPACING, thin_nodes
+from .sample_windows import choose_windows
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 from .thin_plate import halve
 
@@ -53,7 +54,7 @@ def idw_surface(
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame` and :func:`idw_at`.
+        As :func:`~.frame.frame` and :func:`idw_at`.
 
     Notes
     -----
@@ -97,10 +98,11 @@ def learn_idw(
     block = f.spacing / NODES_PER_SPACING
 
     def predict(nodes, xy):
-        nodes = thin(nodes, block)
+        nodes = thin_nodes(nodes, block)
         return idw_at(nodes.xy, nodes.depth, xy, **search)
 
-    return learn_growth(trial(f, np.isfinite(f.distance)), predict, level=True, progress=progress)
+    windows = choose_windows(f, np.isfinite(f.distance))
+    return learn_growth(windows, predict, level=True, progress=progress)
 
 
 def draw_idw(

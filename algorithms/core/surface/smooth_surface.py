@@ -12,8 +12,9 @@ from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import SOUNDING, Frame, Nodes, frame
-from .surface_trial import Trial, lanes_left_out, trial
+from .frame import Frame, frame
+from .nodes import SOUNDING, Nodes
+from .sample_windows import SampleWindows, choose_windows, lanes_left_out
 from .surface_uncertainty import LEAST_NOISE, Growth, learn_growth, uncertainty
 from .thin_plate import Held, per_cell, thin_plate
 
@@ -25,7 +26,7 @@ HALO = 6.0
 
 
 @dataclass(frozen=True)
-class Fit:
+class SmoothFit:
     """How a smooth surface was drawn.
 
     Attributes
@@ -52,7 +53,7 @@ class Learned:
 
     Attributes
     ----------
-    fit : Fit
+    fit : SmoothFit
     noise : float
         Standard deviation, m, of soundings that state none.
     growth : Growth
@@ -60,7 +61,7 @@ class Learned:
         Least and greatest known depth, m.
     """
 
-    fit: Fit
+    fit: SmoothFit
     noise: float
     growth: Growth
     low: float
@@ -93,7 +94,7 @@ def smooth_surface(
         carried across land.
     break_lines : sequence of array, shape (k, 2) or (k, 3)
         Lines across which the surface may bend freely; x, y and, where known, depth, m.
-        See :func:`~.surface_nodes.break_line_nodes`.
+        See :func:`~.breaklines.break_line_nodes`.
     max_gap : float, optional
         Cells farther than this from every sounding have no value, m; two and a half
         lane spacings if None.
@@ -111,12 +112,12 @@ def smooth_surface(
     surface : Surface
         Depth, standard uncertainty and distance to the nearest sounding, m. Not deeper
         than the deepest sounding, nor above the shore or the shoalest sounding.
-    fit : Fit
+    fit : SmoothFit
 
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame`; or if ``smoothing`` is negative.
+        As :func:`~.frame.frame`; or if ``smoothing`` is negative.
 
     Notes
     -----
@@ -174,7 +175,7 @@ def learn_smooth(
             f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding. "
             "Give a larger maximum gap, or check the shoreline."
         )
-    t = trial(f, wet)
+    t = choose_windows(f, wet)
     progress(0.2)
     density = _weight(kept.uncert, noise).sum() / (wet.sum() * f.grid.dx**2)
     give = None
@@ -187,7 +188,7 @@ def learn_smooth(
         return t.grid.like(_drawn(t, nodes, noise, give, along)).sample(*xy.T)
 
     growth = learn_growth(t, predict, progress=span(progress, 0.7, 1.0))
-    fit = Fit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
+    fit = SmoothFit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
     return Learned(fit, noise, growth, *depth_limits(f))
 
 
@@ -293,13 +294,13 @@ def _cuts(lines, grid: Grid) -> tuple:
     return east, south
 
 
-def _drawn(t: Trial, nodes: Nodes, noise, give, along) -> np.ndarray:
+def _drawn(t: SampleWindows, nodes: Nodes, noise, give, along) -> np.ndarray:
     held = Held(*_held(nodes, t.grid, noise))
     z = thin_plate(t.water, held, cell=t.grid.dx, give=give, along=along, spacing=t.spacing)
     return np.where(t.water, z.clip(nodes.depth.min(), nodes.depth.max()), np.nan)
 
 
-def _choose(t: Trial, noise, give, progress) -> tuple:
+def _choose(t: SampleWindows, noise, give, progress) -> tuple:
     """Return give, stiffness along strike and the misfit of the lanes left out."""
     nodes, spacing = t.nodes, t.spacing
     out = lanes_left_out(nodes, spacing)

@@ -15,9 +15,10 @@ from .. import threads
 from ..blocks import every_fourth_square
 from ..grid import Grid
 from ..progress import Progress, silent, span
-from .surface_nodes import NODES_PER_SPACING, SOUNDING, Frame, Nodes
-from .surface_trial import Trial, cross_lines, lanes_left_out
-from .surroundings import departure, grid_around, means_around, scatter
+from .frame import Frame
+from .nodes import NODES_PER_SPACING, SOUNDING, Nodes
+from .roughness import grid_around, means_around, scatter, unevenness
+from .sample_windows import SampleWindows, cross_lines, lanes_left_out
 
 #: Standard uncertainty taken for soundings that state none and show none, m. A tenth of
 #: a foot is the step in which most sounders log.
@@ -98,13 +99,13 @@ class Growth:
 
 
 def learn_growth(
-    t: Trial, predict: Callable, *, level: bool = False, progress: Progress = silent
+    t: SampleWindows, predict: Callable, *, level: bool = False, progress: Progress = silent
 ) -> Growth:
     """Leave lanes out, predict them, and see how the error grows with distance.
 
     Parameters
     ----------
-    t : Trial
+    t : SampleWindows
     predict : callable
         ``predict(nodes, xy) -> depth`` at xy of shape (n, 2), NaN where it cannot.
     level : bool
@@ -176,7 +177,7 @@ def learn_growth(
     found = []
     for out, depth in zip(folds, [drawn[: np.count_nonzero(first)], *others]):
         kept, xy = nodes.select(~out), nodes.xy[out]
-        uneven = around.like(departure(kept, around, spacing, level)[0]).sample(*xy.T)
+        uneven = around.like(unevenness(kept, around, spacing, level)[0]).sample(*xy.T)
         distance = cKDTree(kept.xy).query(xy)[0]
         found.append([depth - nodes.depth[out], distance, uneven, own[out], spread[out]])
     misfits = _Misfits(*(np.concatenate(column) for column in zip(*found)))
@@ -259,7 +260,7 @@ def _folds(nodes: Nodes, spacing: float) -> list:
     return [lanes_left_out(nodes, spacing) if few else across, squares]
 
 
-def _usual_noise(t: Trial) -> float:
+def _usual_noise(t: SampleWindows) -> float:
     """Return the scatter that most soundings show, or what is taken if they show none."""
     seen = t.square[np.isfinite(t.square)]
     stated = t.nodes.uncert[np.isfinite(t.nodes.uncert)]
@@ -333,7 +334,7 @@ def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
     measurement, section 4.3.7.
     """
     s, around = f.soundings, grid_around(f.grid, f.spacing)
-    uneven, *slopes = departure(f.nodes, around, f.spacing, growth.level)
+    uneven, *slopes = unevenness(f.nodes, around, f.spacing, growth.level)
     square = scatter(s, f.spacing, around, slopes)
     seen = _scatter_around(s.x, s.y, square, around, f.spacing, growth.noise)
     known = to_known_depth(f, distance)

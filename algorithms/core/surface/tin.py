@@ -10,17 +10,9 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import (
-    HALO_IN_GAPS,
-    NODES_PER_SPACING,
-    SHORE,
-    Frame,
-    Nodes,
-    frame,
-    part_of,
-    thin,
-)
-from .surface_trial import trial
+from .frame import HALO_IN_GAPS, Frame, frame, part_of
+from .nodes import NODES_PER_SPACING, SHORE, Nodes, thin_nodes
+from .sample_windows import choose_windows
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 
 # Small enough for the processor's cache.
@@ -61,7 +53,7 @@ def tin_surface(
         Lake with its islands as holes: a line of known depth, and the mask.
     break_lines : sequence of array, shape (k, 2) or (k, 3)
         Lines that no triangle crosses; x, y and, where known, depth, m.
-        See :func:`~.surface_nodes.break_line_nodes`.
+        See :func:`~.breaklines.break_line_nodes`.
     max_gap : float, optional
         Cells farther than this from every sounding have no value, m; two and a half
         lane spacings if None.
@@ -80,7 +72,7 @@ def tin_surface(
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame`.
+        As :func:`~.frame.frame`.
 
     Notes
     -----
@@ -125,9 +117,9 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     if spread[1] <= 1e-9 * spread[0]:
         raise LakefloorError(_ONE_LINE)
     block = f.spacing / NODES_PER_SPACING
-    windows = trial(f, f.mask)
+    windows = choose_windows(f, f.mask)
     return learn_growth(
-        windows, lambda nodes, xy: tin_at(thin(nodes, block), xy), progress=progress
+        windows, lambda nodes, xy: tin_at(thin_nodes(nodes, block), xy), progress=progress
     )
 
 

@@ -12,8 +12,8 @@ from ..grid import Grid, Lines
 from ..number_text import written
 from ..polygons import contains, inside, rings
 from ..progress import Progress, silent, span
-from .surface_nodes import densify, shore_nodes
-from .tin import rasterise, triangulate
+from ..surface.nodes import densify, shore_nodes
+from ..surface.tin import rasterise, triangulate
 
 #: Cells of the grid in which contours are drawn; old contours hold no finer detail.
 _MOST_CELLS = 250_000
@@ -225,7 +225,9 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
     for number, (line, depth) in enumerate(zip(lines.coords, depths), start=1):
         line = np.asarray(line, dtype=float)[:, :2]
         if not np.isfinite(line).all():
-            raise LakefloorError(f"Contour line {number} has a vertex without a position. Delete it, or redraw it.")
+            raise LakefloorError(
+                f"Contour line {number} has a vertex without a position. Delete it, or redraw it."
+            )
         if len(line) > 1 and np.ptp(line, axis=0).any():
             line = densify(line, step)
         places.append(line - np.asarray(shift))

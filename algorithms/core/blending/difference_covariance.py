@@ -48,7 +48,7 @@ class Covariance(NamedTuple):
 
 
 def fit_covariance(xy, values, least: float) -> Covariance:
-    """Fit the covariance of misfits to their variogram.
+    """BiasFit the covariance of misfits to their variogram.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def fit_covariance(xy, values, least: float) -> Covariance:
     return found
 
 
-def correlation_length(residual: Grid) -> float:
+def residual_correlation_length(residual: Grid) -> float:
     """Return the distance at which the correlation of a gridded residual falls below 1/e, m.
 
     By the autocovariance of the cells that have a value, averaged over directions

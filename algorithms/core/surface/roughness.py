@@ -7,7 +7,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..grid import Grid, grid_over
 from ..soundings import Soundings
-from .surface_nodes import Nodes
+from .nodes import Nodes
 
 # Cells and reach in lane spacings. The ridge settles the slope across a single lane, and lets
 # some of a slope count as departure: it may not go on.
@@ -50,7 +50,7 @@ def means_around(x, y, around: Grid, spacing: float, *values) -> list:
     return means
 
 
-def departure(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
+def unevenness(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
     """Return departure of the nodes around each cell from a plane, m, and its two slopes.
 
     The slopes are those towards east and north. If ``level``, the departure is the one from
@@ -88,7 +88,7 @@ def scatter(soundings: Soundings, spacing: float, around: Grid, slopes) -> np.nd
     around : Grid
         Geometry of the slopes.
     slopes : tuple of array
-        Slopes towards east and north, from :func:`departure`.
+        Slopes towards east and north, from :func:`unevenness`.
     """
     square = np.full(len(soundings), np.nan)
     if len(soundings) < 3:

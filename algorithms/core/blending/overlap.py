@@ -10,8 +10,8 @@ from scipy.stats import f as f_distribution
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
-from .general_map import extended, rate_of_change
-from .misfit import Covariance, fit_covariance
+from .difference_covariance import Covariance, fit_covariance
+from .older_map import extended, rate_of_change
 
 #: Terms of the map's bias: ``general(x + shift) = offset + scale * depth(x)``.
 OFFSET, SCALE, EAST, NORTH = range(4)
@@ -61,7 +61,7 @@ class Overlap(NamedTuple):
         return [OFFSET] if np.std(self.depth) < _LEAST_RELIEF else [OFFSET, SCALE]
 
 
-class Fit(NamedTuple):
+class BiasFit(NamedTuple):
     """Terms of the bias, fitted.
 
     Attributes
@@ -96,7 +96,7 @@ class Fit(NamedTuple):
         return float(f_distribution.sf(float(statistic), len(value), freedom))
 
 
-class Comparison(NamedTuple):
+class MapComparison(NamedTuple):
     """A general map against the depths of a survey; see :func:`compare`.
 
     Attributes
@@ -113,8 +113,8 @@ class Comparison(NamedTuple):
     east: Grid
     north: Grid
 
-    def fit(self, terms, shift=(0.0, 0.0), progress: Progress = silent) -> Fit:
-        """Fit terms of the bias to the map moved back by a shift, east and north, m.
+    def fit(self, terms, shift=(0.0, 0.0), progress: Progress = silent) -> BiasFit:
+        """BiasFit terms of the bias to the map moved back by a shift, east and north, m.
 
         Notes
         -----
@@ -176,10 +176,10 @@ def find_overlap(general: Grid, survey: Surface) -> Overlap:
     )  # fmt: skip
 
 
-def compare(general: Grid, overlap: Overlap) -> Comparison:
+def compare(general: Grid, overlap: Overlap) -> MapComparison:
     """Make a general map ready to be compared with the survey where they overlap."""
     whole = extended(general)
-    return Comparison(overlap, whole, *rate_of_change(whole))
+    return MapComparison(overlap, whole, *rate_of_change(whole))
 
 
 def _thinned(cells) -> tuple:
@@ -208,7 +208,7 @@ def _means(block, values) -> np.ndarray:
 
 
 def _huber(columns, response, sigma, progress) -> tuple:
-    """Fit by Huber's weights; return estimates, weights, residuals and their spread."""
+    """BiasFit by Huber's weights; return estimates, weights, residuals and their spread."""
     beta = np.full(columns.shape[1], np.nan)
     weight = np.ones(len(response))
     for step in range(_ITERATIONS):
@@ -226,15 +226,15 @@ def _huber(columns, response, sigma, progress) -> tuple:
     return beta, weight, residual, spread
 
 
-def _fit(columns, response, overlap: Overlap, progress) -> Fit:
-    """Fit by Huber's weights; the standard errors follow from how the misfits hang together."""
+def _fit(columns, response, overlap: Overlap, progress) -> BiasFit:
+    """BiasFit by Huber's weights; the standard errors follow from how the misfits hang together."""
     beta, weight, residual, spread = _huber(columns, response, overlap.sigma, progress)
     misfit = _means(overlap.block, residual[:, None])[:, 0]
     structure = fit_covariance(overlap.middles, misfit, (0.1 * LEAST_SPREAD) ** 2)
     among = structure.among(overlap.middles)
     normal = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
     pull = normal @ _sums(overlap.block, weight[:, None] * columns).T
-    return Fit(
+    return BiasFit(
         beta, pull @ among @ pull.T, spread, misfit, _means(overlap.block, columns),
         structure, float((structure.sill + structure.nugget) / among.mean()),
     )  # fmt: skip
