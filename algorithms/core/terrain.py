@@ -72,6 +72,11 @@ def slope(depth: Grid, method: str = "horn", progress: Progress = silent) -> tup
     """Return the slope in degrees and in percent, as two grids.
 
     Parameters, errors and references as :func:`gradient`.
+
+    >>> plane = Grid(np.tile(0.1 * np.arange(5.0), (4, 1)), 0.0, 4.0, 1.0, 1.0)
+    >>> degrees, percent = slope(plane)
+    >>> round(float(degrees.values[1, 1]), 3), round(float(percent.values[1, 1]), 3)
+    (5.711, 10.0)
     """
     east, north = gradient(depth, method, progress)
     rise = np.hypot(east, north)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
     QgsProcessing,
     QgsProcessingException,
     QgsProcessingOutputNumber,
@@ -32,10 +35,11 @@ from ..core.correcting.lake_level import datum_of
 from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
 from ..core.progress import span
+from ..core.soundings import Soundings
 from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
 from ..core.strays import of_this_lake
 from ..core.surface import tiles
-from ..core.surface.frame import check_shoreline_around, frame
+from ..core.surface.frame import Frame, check_shoreline_around, frame
 from ..core.surface.surface_record import Record, record_from_text, record_to_text
 
 BREAK_LINES = "BREAK_LINES"
@@ -100,10 +104,10 @@ class GriddingAlgorithm(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         options = self.options(parameters, context)
         results, learned = _grid(self, parameters, context, feedback, options)
-        results.update(self.told(learned, feedback))
+        results.update(self.report_learned(learned, feedback))
         return results
 
-    def told(self, learned, feedback) -> dict:
+    def report_learned(self, learned, feedback) -> dict:
         """Say what was learned of the survey, and return it as outputs."""
         return {}
 
@@ -136,93 +140,128 @@ def _update():
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Sizes:
+    """Cell size, maximum gap and lane spacing, m; None where it is empty."""
+
+    cell: float | None
+    gap: float | None
+    spacing: float | None
+
+
+@dataclass(frozen=True)
+class _Survey:
+    """What a surface is drawn from; ``count`` soundings were read, ``kept`` are used."""
+
+    count: int
+    kept: Soundings
+    crs: QgsCoordinateReferenceSystem
+    datum: tuple | None
+    shoreline: object
+    break_lines: tuple
+
+
 def _grid(algorithm, parameters, context, feedback, options) -> tuple:
     """Read the inputs, draw the surface tile by tile, write and report it.
 
     Returns the results, and what the method learned of the survey.
     """
-    method = algorithm.METHOD
-    soundings, crs = read_soundings(
-        source(algorithm, parameters, params.INPUT, context), context, feedback,
-        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
-    )
-    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
-    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
-    count, kept = len(soundings), used_soundings(soundings, shoreline, feedback)
-    del soundings
-    datum = datum_of(kept)
-    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
-    lines = read_lines(lines, crs, context, feedback) if lines else ()
-    cell, gap, spacing = given_sizes(algorithm, parameters, context)
+    survey = _read_survey(algorithm, parameters, context, feedback)
+    wanted = given_sizes(algorithm, parameters, context)
     progress = algorithm.progress(feedback)
     older, record = _older(
-        algorithm, parameters, context, feedback, crs, (method, options, cell, gap, spacing)
+        algorithm, parameters, context, feedback, survey.crs, options, wanted
     )
     try:
         if record:
-            cell, gap, spacing = record.cell, record.max_gap, record.spacing
-        cell, gap, spacing = sizes(kept, cell, gap, spacing, shoreline, feedback)
+            wanted = Sizes(record.cell, record.max_gap, record.spacing)
+        used = sizes(survey.kept, wanted, survey.shoreline, feedback)
         f = frame(
-            kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
-        )
+            survey.kept, cell=used.cell, max_gap=used.gap, spacing=used.spacing,
+            shoreline=survey.shoreline, break_lines=survey.break_lines,
+        )  # fmt: skip
         progress(0.1)
         if record is None:
-            learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
-            record = Record(method, options, cell, f.spacing, gap, learned)
-        metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
-        metadata[COMMON_SHARE_ITEM] = round(common_share(kept), 4)
-        if datum:
-            metadata["DATUM_NAME"] = datum[0]
-            if datum[1] is not None:
-                metadata["DATUM_ELEVATION_M"] = datum[1]
-        else:
-            feedback.pushWarning(
-                tr("The soundings are not reduced to a lake datum, so depths are below the lake "
-                   "level of the day. Run Reduce to lake datum first to map them at the datum.")
-            )
+            learned = tiles.learn(f, algorithm.METHOD, options, span(progress, 0.1, 0.4))
+            record = Record(algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned)
+        metadata = _metadata(survey, f, feedback)
         with Outputs(algorithm, parameters, context, feedback) as out:
             start = older.copy_for(f.grid) if older else None
-            with out.surface_parts(params.OUTPUT, f.grid, crs, start) as raster:
+            with out.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
                 raster.describe(metadata)
                 record, figures, drawn = tiles.draw(
                     f, record, raster.write, progress=span(progress, 0.4, 1.0),
                     old_grid=older and older.grid, read=older and older.read,
                     rewrite=start is None,
-                )
+                )  # fmt: skip
                 raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
             if not figures.cells:
                 raise LakefloorError(
                     tr("No cell got a depth, since none lies within {:g} m of a sounding and "
                        "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
-                    .format(gap)
+                    .format(used.gap)
                 )
             if older:
                 # The output may be about to take its place.
                 older.close()
-            out.results.update(
-                CELL_SIZE_USED=cell,
-                MAX_GAP_USED=gap,
-                SOUNDINGS=len(kept),
-                MAX_DEPTH=float(figures.high),
-                MEAN_DEPTH=figures.mean,
-                AREA_M2=float(figures.cells * cell * cell),
-                MEDIAN_UNCERTAINTY=figures.uncertainty(0.5),
-                TILES=len(record.tiles),
-                TILES_DRAWN=drawn,
-            )
+            out.results.update(_numbers(record, figures, drawn, len(survey.kept)))
     finally:
         if older:
             older.close()
-    _report(figures, record, drawn, count, len(kept), bool(older), shoreline, feedback)
+    _report(figures, record, drawn, survey, bool(older), feedback)
     return out.results, record.learned
 
 
-def given_sizes(algorithm, parameters, context) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, each None where empty."""
-    return tuple(
+def _read_survey(algorithm, parameters, context, feedback) -> _Survey:
+    soundings, crs = read_soundings(
+        source(algorithm, parameters, params.INPUT, context), context, feedback,
+        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
+    )  # fmt: skip
+    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
+    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+    kept = used_soundings(soundings, shoreline, feedback)
+    datum = datum_of(kept)
+    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
+    lines = read_lines(lines, crs, context, feedback) if lines else ()
+    return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
+
+
+def _metadata(survey: _Survey, f: Frame, feedback) -> dict:
+    """Return what a surface states of itself; warn if it has no datum."""
+    metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
+    metadata[COMMON_SHARE_ITEM] = round(common_share(survey.kept), 4)
+    if survey.datum:
+        metadata["DATUM_NAME"] = survey.datum[0]
+        if survey.datum[1] is not None:
+            metadata["DATUM_ELEVATION_M"] = survey.datum[1]
+    else:
+        feedback.pushWarning(
+            tr("The soundings are not reduced to a lake datum, so depths are below the lake "
+               "level of the day. Run Reduce to lake datum first to map them at the datum.")
+        )
+    return metadata
+
+
+def _numbers(record, figures, drawn: int, soundings: int) -> dict:
+    return {
+        "CELL_SIZE_USED": record.cell,
+        "MAX_GAP_USED": record.max_gap,
+        "SOUNDINGS": soundings,
+        "MAX_DEPTH": float(figures.high),
+        "MEAN_DEPTH": figures.mean,
+        "AREA_M2": float(figures.cells * record.cell * record.cell),
+        "MEDIAN_UNCERTAINTY": figures.uncertainty(0.5),
+        "TILES": len(record.tiles),
+        "TILES_DRAWN": drawn,
+    }
+
+
+def given_sizes(algorithm, parameters, context) -> Sizes:
+    """Return the sizes that are given."""
+    return Sizes(*(
         params.optional_number(algorithm, parameters, name, context)
         for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
-    )
+    ))
 
 
 def used_soundings(soundings, shoreline, feedback):
@@ -237,11 +276,12 @@ def used_soundings(soundings, shoreline, feedback):
     return kept
 
 
-def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, with what was not given estimated.
+def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
+    """Return all sizes, with what was not given estimated.
 
     Sizes that do not suit the soundings or the lake are warned of, or refused.
     """
+    cell, gap, spacing = given.cell, given.gap, given.spacing
     if spacing is None:
         try:
             spacing = lane_spacing(kept)
@@ -267,12 +307,11 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
         feedback.pushWarning(doubt)
-    return cell, gap, spacing
+    return Sizes(cell, gap, spacing)
 
 
-def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
+def _older(algorithm, parameters, context, feedback, crs, options, wanted: Sizes) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all of it."""
-    method, options, cell, gap, spacing = wanted
     if not parameters.get(SURFACE_TO_UPDATE):
         return None, None
     layer = algorithm.parameterAsRasterLayer(parameters, SURFACE_TO_UPDATE, context)
@@ -286,13 +325,13 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
             name
             for name, same in (
                 (tr("It is in another CRS."), layer.crs() == crs),
-                (tr("It was made by another method."), record.method == method),
+                (tr("It was made by another method."), record.method == algorithm.METHOD),
                 (tr("It was made with other settings of the method."),
                  record.options == options),
-                (tr("It was made with another cell size."), cell in (None, record.cell)),
-                (tr("It was made with another maximum gap."), gap in (None, record.max_gap)),
+                (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
+                (tr("It was made with another maximum gap."), wanted.gap in (None, record.max_gap)),
                 (tr("It was made with another lane spacing."),
-                 spacing in (None, record.spacing)),
+                 wanted.spacing in (None, record.spacing)),
                 ("", False),
             )
             if not same
@@ -310,7 +349,8 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
     return None, None
 
 
-def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
+def _report(figures, record, drawn: int, survey: _Survey, updated: bool, feedback):
+    kept = len(survey.kept)
     if updated:
         feedback.pushInfo(
             tr("Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
@@ -318,7 +358,7 @@ def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
                 drawn, len(record.tiles)
             )
         )
-    if figures.outside and shoreline is not None:
+    if figures.outside and survey.shoreline is not None:
         feedback.pushWarning(
             tr("{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
                "If the shoreline was mapped at a lower lake level, use another one.").format(
@@ -328,7 +368,8 @@ def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
         tr("{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
            "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
            "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells.").format(
-            kept, count, figures.cells, record.cell, figures.cells * record.cell**2, figures.low,
-            figures.high, figures.mean, figures.uncertainty(0.5), figures.uncertainty(0.95),
+            kept, survey.count, figures.cells, record.cell, figures.cells * record.cell**2,
+            figures.low, figures.high, figures.mean,
+            figures.uncertainty(0.5), figures.uncertainty(0.95),
         )
     )

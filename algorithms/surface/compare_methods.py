@@ -97,15 +97,13 @@ class CompareMethods(LakefloorAlgorithm):
         shoreline = read_polygon(shore, crs, context, feedback) if shore else None
         soundings = used_soundings(soundings, shoreline, feedback)
         datum_of(soundings)
-        cell, gap, spacing = sizes(
-            soundings, *given_sizes(self, parameters, context), shoreline, feedback
-        )
+        used = sizes(soundings, given_sizes(self, parameters, context), shoreline, feedback)
         comparison = compare_methods(
             soundings,
             shoreline=shoreline,
-            cell=cell,
-            max_gap=gap,
-            spacing=spacing,
+            cell=used.cell,
+            max_gap=used.gap,
+            spacing=used.spacing,
             progress=self.progress(feedback),
         )
         for line in sentences(comparison, unit):

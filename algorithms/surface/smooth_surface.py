@@ -65,7 +65,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     def options(self, parameters, context):
         return {"smoothing": params.optional_number(self, parameters, SMOOTHING, context)}
 
-    def told(self, learned, feedback):
+    def report_learned(self, learned, feedback):
         fit = learned.fit
         results = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
         if math.isnan(fit.lane_out_rmse):

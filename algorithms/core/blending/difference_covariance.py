@@ -41,13 +41,13 @@ class Covariance(NamedTuple):
     length: float
     shape: int
 
-    def among(self, xy) -> np.ndarray:
+    def among(self, xy: np.ndarray) -> np.ndarray:
         """Return the covariance of misfits at places, shape (n, 2), with each other, m2."""
         together = self.sill * SHAPES[self.shape](cdist(xy, xy) / self.length)
         return together + np.diag(np.full(len(xy), self.nugget))
 
 
-def fit_covariance(xy, values, least: float) -> Covariance:
+def fit_covariance(xy: np.ndarray, values: np.ndarray, least: float) -> Covariance:
     """BiasFit the covariance of misfits to their variogram.
 
     Parameters

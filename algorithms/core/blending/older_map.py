@@ -1,4 +1,4 @@
-"""A general map, a raster or an old map's contours, as a grid."""
+"""An older map, a raster or contours, as a grid."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 from scipy import sparse
 from scipy.ndimage import binary_dilation, distance_transform_edt
 from scipy.sparse.linalg import splu
+from shapely.geometry.base import BaseGeometry
 
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
@@ -22,19 +23,19 @@ _RIDGE = 1e-9
 
 
 def map_on(
-    general,
+    older: Grid | Lines,
     frame: Grid,
     *,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     shore_depth: float = 0.0,
     shift: tuple = (0.0, 0.0),
     progress: Progress = silent,
 ) -> Grid:
-    """Return the depth of a general map on the cells of another grid, m.
+    """Return the depth of an older map on the cells of another grid, m.
 
     Parameters
     ----------
-    general : Grid or Lines
+    older : Grid or Lines
         Depth, or contours; see :func:`contour_map`, also for what is raised.
     frame : Grid
         The cells.
@@ -45,17 +46,17 @@ def map_on(
         extent of a raster stay, its rim carried on.
     progress : callable
     """
-    if isinstance(general, Lines):
+    if isinstance(older, Lines):
         drawn = contour_map(
-            general, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
+            older, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
             progress=progress,
         )  # fmt: skip
         return frame.like(_sampled(drawn, frame.x, frame.y))
-    values = _sampled(general, frame.x, frame.y)
+    values = _sampled(older, frame.x, frame.y)
     if any(shift):
-        x = np.clip(frame.x + shift[0], general.x[0], general.x[-1])
-        y = np.clip(frame.y + shift[1], general.y[-1], general.y[0])
-        values = np.where(np.isnan(values), np.nan, _sampled(extended(general), x, y))
+        x = np.clip(frame.x + shift[0], older.x[0], older.x[-1])
+        y = np.clip(frame.y + shift[1], older.y[-1], older.y[0])
+        values = np.where(np.isnan(values), np.nan, _sampled(extended(older), x, y))
     return frame.like(values)
 
 
@@ -86,7 +87,7 @@ def contour_map(
     lines: Lines,
     frame: Grid,
     *,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     shore_depth: float = 0.0,
     shift: tuple = (0.0, 0.0),
     progress: Progress = silent,
@@ -253,7 +254,9 @@ def _limits(own, levels, has_shore: bool) -> tuple:
     return ladder[at - 1], ladder[at + 1]
 
 
-def least_bending(values, unknown, domain) -> np.ndarray:
+def least_bending(
+    values: np.ndarray, unknown: np.ndarray, domain: np.ndarray
+) -> np.ndarray:
     """Fill cells so that the squares of all second differences add up to the least.
 
     Parameters

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.stats import f as f_distribution
 
 from ..errors import LakefloorError
@@ -88,7 +90,7 @@ class BiasFit(NamedTuple):
     structure: Covariance
     independent: float
 
-    def chance(self, value, covariance) -> float:
+    def chance(self, value: ArrayLike, covariance: ArrayLike) -> float:
         """Return the probability of a value as far from 0 (Wald's F test)."""
         value = np.atleast_1d(value)
         statistic = value @ np.linalg.pinv(np.atleast_2d(covariance)) @ value / len(value)
@@ -113,7 +115,9 @@ class MapComparison(NamedTuple):
     east: Grid
     north: Grid
 
-    def fit(self, terms, shift=(0.0, 0.0), progress: Progress = silent) -> BiasFit:
+    def fit(
+        self, terms: Sequence[int], shift: ArrayLike = (0.0, 0.0), progress: Progress = silent
+    ) -> BiasFit:
         """BiasFit terms of the bias to the map moved back by a shift, east and north, m.
 
         Notes

@@ -117,6 +117,17 @@ def depth_contours(
     Standards, Part 3: National Standard for Spatial Data Accuracy, FGDC-STD-007.3.
     Lorensen, W. E. and Cline, H. E. (1987). Marching cubes: a high resolution 3D
     surface construction algorithm. Computer Graphics 21(4), 163-169.
+
+    Examples
+    --------
+    A cone-shaped hole, 3 m deep at its middle, in a flat bottom of 0.5 m.
+
+    >>> x = np.arange(-20.0, 21.0)
+    >>> hole = np.maximum(3.0 - 0.15 * np.hypot(x, x[:, None]), 0.5)
+    >>> lines, summary = depth_contours(
+    ...     Grid(hole, 0.0, 41.0, 1.0, 1.0), interval=1.0, unit="m", smoothing=0.0)
+    >>> lines.attributes["label"], lines.attributes["closed"], summary["humps"]
+    (['1', '2'], [1, 1], 0)
     """
     if index_every < 1:
         raise LakefloorError(f"Index contours need a count of 1 or more, not {index_every}.")

@@ -14,7 +14,7 @@ SMOOTHING_PASSES = 8
 SHARE_OF_INTERVAL = 0.1
 
 
-def smooth_within(depth: Grid, limit, progress: Progress = silent) -> Grid:
+def smooth_within(depth: Grid, limit: float | np.ndarray, progress: Progress = silent) -> Grid:
     """Smooth a surface without moving any cell further than a limit.
 
     Parameters

@@ -12,7 +12,12 @@ from .nodes import BREAK_LINE, Nodes, densify
 
 
 def break_line_nodes(
-    line, soundings: Soundings, nodes: Nodes, step: float, spacing: float, number: int
+    line: np.ndarray,
+    soundings: Soundings,
+    nodes: Nodes,
+    step: float,
+    spacing: float,
+    number: int,
 ) -> Nodes:
     """Return nodes along a break-line, so close that no triangle crosses it.
 
@@ -119,7 +124,7 @@ def _crossings(dense, along, soundings: Soundings, longest: float) -> tuple:
     return along[j] + u * (along[j + 1] - along[j]), depth, uncert
 
 
-def clear_of_lines(nodes: Nodes, lines) -> Nodes:
+def clear_of_lines(nodes: Nodes, lines: list[Nodes]) -> Nodes:
     """Leave out nodes within the circle whose diameter is a piece of a break-line.
 
     An edge whose diametral circle is empty is an edge of the Delaunay

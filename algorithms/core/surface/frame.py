@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -133,8 +134,8 @@ def frame(
     soundings: Soundings,
     *,
     cell: float | None = None,
-    shoreline=None,
-    break_lines=(),
+    shoreline: BaseGeometry | None = None,
+    break_lines: Sequence[np.ndarray] = (),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
     spacing: float | None = None,
@@ -146,7 +147,8 @@ def frame(
     soundings : Soundings
         Only accepted ones are used; they are thinned to :data:`NODES_PER_SPACING`.
     cell : float, optional
-        Cell size, m; from :func:`~.spacing.suggest_cell` if None.
+        Cell size, m; from :func:`~.spacing.suggest_cell` if None, about an eighth of the lane
+        spacing.
     shoreline : shapely Polygon or MultiPolygon, optional
         Islands as holes. Its rings have depth ``shore_depth``, and it is the mask.
     break_lines : sequence of array, shape (k, 2) or (k, 3)
@@ -183,24 +185,9 @@ def frame(
 
     block = spacing / NODES_PER_SPACING
     nodes = sounding_nodes(kept, block)
-    bounds = np.array([kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()])
-    if shoreline is not None:
-        check_shoreline_around(shoreline, bounds)
-        reach = bounds + np.array([-max_gap, -max_gap, max_gap, max_gap])
-        limits = np.array(shoreline.bounds)
-        bounds = np.concatenate(
-            [np.maximum(reach[:2], limits[:2]), np.minimum(reach[2:], limits[2:])]
-        )
-    grid = grid_over(tuple(bounds), cell)
+    grid = _grid_over(kept, shoreline, cell, max_gap)
     parts = [nodes]
     if shoreline is not None:
-        every = slice(0, grid.shape[1])
-        pieces = (part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
-        if not any(inside(shoreline, piece).any() for piece in pieces):
-            raise LakefloorError(
-                f"No cell of {written(cell, 'g')} m lies within the shoreline near the soundings. "
-                "Choose a smaller cell size."
-            )
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
     if len(break_lines):
         lines = [
@@ -214,7 +201,31 @@ def frame(
     )
 
 
-def check_shoreline_around(shoreline: BaseGeometry, bounds) -> None:
+def _grid_over(
+    soundings: Soundings, shoreline: BaseGeometry | None, cell: float, max_gap: float
+) -> Grid:
+    """Return the grid of a surface: over the soundings, or what is near them of the lake."""
+    bounds = np.array(
+        [soundings.x.min(), soundings.y.min(), soundings.x.max(), soundings.y.max()]
+    )
+    if shoreline is None:
+        return grid_over(tuple(bounds), cell)
+    check_shoreline_around(shoreline, bounds)
+    reach = bounds + np.array([-max_gap, -max_gap, max_gap, max_gap])
+    limits = np.array(shoreline.bounds)
+    bounds = np.concatenate([np.maximum(reach[:2], limits[:2]), np.minimum(reach[2:], limits[2:])])
+    grid = grid_over(tuple(bounds), cell)
+    every = slice(0, grid.shape[1])
+    pieces = (part_of(grid, rows, every) for rows in row_blocks(grid, _MASK_CELLS))
+    if not any(inside(shoreline, piece).any() for piece in pieces):
+        raise LakefloorError(
+            f"No cell of {written(cell, 'g')} m lies within the shoreline near the soundings. "
+            "Choose a smaller cell size."
+        )
+    return grid
+
+
+def check_shoreline_around(shoreline: BaseGeometry, bounds: Sequence[float]) -> None:
     """Raise LakefloorError if a polygon is no mask for soundings within ``bounds``."""
     check_shoreline(shoreline)
     west, south, east, north = shoreline.bounds
@@ -224,7 +235,7 @@ def check_shoreline_around(shoreline: BaseGeometry, bounds) -> None:
         )
 
 
-def row_blocks(grid: Grid, cells: int):
+def row_blocks(grid: Grid, cells: int) -> Iterator[slice]:
     """Yield slices of rows that hold about ``cells`` cells each."""
     rows = max(cells // grid.shape[1], 1)
     for start in range(0, grid.shape[0], rows):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from ..blocks import block_mean
@@ -41,7 +44,10 @@ class Nodes:
     lane: np.ndarray
 
     @classmethod
-    def build(cls, x, y, depth, kind, uncert=np.nan, lane=0) -> Nodes:
+    def build(
+        cls, x: ArrayLike, y: ArrayLike, depth: ArrayLike, kind: ArrayLike,
+        uncert: ArrayLike = np.nan, lane: ArrayLike = 0,
+    ) -> Nodes:  # fmt: skip
         """Return nodes; a scalar is repeated."""
         n = len(x)
         return cls(
@@ -61,12 +67,12 @@ class Nodes:
         """Positions, shape (n, 2)."""
         return np.column_stack([self.x, self.y])
 
-    def select(self, rows) -> Nodes:
+    def select(self, rows: np.ndarray) -> Nodes:
         """Return the rows picked by a mask or an index array."""
         return Nodes(*(value[rows] for value in vars(self).values()))
 
 
-def join(parts) -> Nodes:
+def join(parts: Iterable[Nodes]) -> Nodes:
     """Return the nodes of all ``parts`` in order."""
     return Nodes(*(np.concatenate(column) for column in zip(*(vars(p).values() for p in parts))))
 
@@ -93,10 +99,13 @@ def thin_nodes(nodes: Nodes, block: float) -> Nodes:
     return join([means, nodes.select(nodes.kind != SOUNDING)])
 
 
-def densify(line, step: float) -> np.ndarray:
+def densify(line: np.ndarray, step: float) -> np.ndarray:
     """Return a line, shape (k, d), with vertices added so that none are over ``step`` apart.
 
     Every column is interpolated alike.
+
+    >>> densify([[0, 0], [3, 0], [3, 1]], 1.5).tolist()
+    [[0.0, 0.0], [1.5, 0.0], [3.0, 0.0], [3.0, 1.0]]
     """
     line = np.asarray(line, dtype=float)
     length = np.hypot(*np.diff(line[:, :2], axis=0).T)
@@ -110,7 +119,9 @@ def densify(line, step: float) -> np.ndarray:
     return np.vstack([inner, line[-1:]])
 
 
-def shore_nodes(shoreline, step: float, depth: float, tolerance: float) -> Nodes:
+def shore_nodes(
+    shoreline: BaseGeometry, step: float, depth: float, tolerance: float
+) -> Nodes:
     """Return nodes of known depth along the rings of a polygon.
 
     Parameters

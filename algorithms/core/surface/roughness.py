@@ -22,7 +22,9 @@ def grid_around(grid: Grid, spacing: float) -> Grid:
     return grid_over((west - cell, south - cell, east + cell, north + cell), cell)
 
 
-def means_around(x, y, around: Grid, spacing: float, *values) -> list:
+def means_around(
+    x: np.ndarray, y: np.ndarray, around: Grid, spacing: float, *values: np.ndarray
+) -> list:
     """Return Gaussian-weighted means of values around each cell, each cell counting alike.
 
     Where no point is within reach, the mean nearest to it.
@@ -71,7 +73,7 @@ def unevenness(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple
     return np.sqrt(np.maximum(square, 0.0)), east / spacing, north / spacing
 
 
-def scatter(soundings: Soundings, spacing: float, around: Grid, slopes) -> np.ndarray:
+def scatter(soundings: Soundings, spacing: float, around: Grid, slopes: tuple) -> np.ndarray:
     """Return the squared departure of each ping from its neighbours, m2.
 
     From the line between the ping before and the one after and, off that line, from the plane

@@ -48,7 +48,7 @@ class SampleWindows:
     spacing: float
 
 
-def choose_windows(f: Frame, wet) -> SampleWindows:
+def choose_windows(f: Frame, wet: np.ndarray) -> SampleWindows:
     """Return the windows of a frame that a method is tried on.
 
     Parameters

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -71,14 +72,9 @@ class Learned:
 def smooth_surface(
     soundings: Soundings,
     *,
-    cell: float | None = None,
-    shoreline=None,
-    break_lines=(),
-    max_gap: float | None = None,
-    shore_depth: float = 0.0,
-    spacing: float | None = None,
     smoothing: float | None = None,
     progress: Progress = silent,
+    **where: Any,
 ) -> tuple:
     """Return a depth surface that bends as little as the soundings and their noise allow.
 
@@ -87,25 +83,14 @@ def smooth_surface(
     soundings : Soundings
         Only accepted ones are used, each weighed by ``uncert``; where that is not stated,
         by the scatter along the lanes.
-    cell : float, optional
-        Cell size, m; about an eighth of the lane spacing if None.
-    shoreline : shapely Polygon or MultiPolygon, optional
-        Lake with its islands as holes: a line of known depth, and the mask. Nothing is
-        carried across land.
-    break_lines : sequence of array, shape (k, 2) or (k, 3)
-        Lines across which the surface may bend freely; x, y and, where known, depth, m.
-        See :func:`~.breaklines.break_line_nodes`.
-    max_gap : float, optional
-        Cells farther than this from every sounding have no value, m; two and a half
-        lane spacings if None.
-    shore_depth : float
-        Depth of the shoreline below the lake datum, m.
-    spacing : float, optional
-        Lane spacing, m; estimated from the soundings if None.
     smoothing : float, optional
         Length of forms along the lanes whose height is halved, m; if None, the one by
         which lanes left out are predicted best.
     progress : callable
+    **where
+        ``cell``, ``shoreline``, ``break_lines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
+        for :func:`~.frame.frame`. Nothing is carried across land; across break-lines the surface
+        may bend freely.
 
     Returns
     -------
@@ -132,15 +117,7 @@ def smooth_surface(
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
-    f = frame(
-        soundings,
-        cell=cell,
-        shoreline=shoreline,
-        break_lines=break_lines,
-        max_gap=max_gap,
-        shore_depth=shore_depth,
-        spacing=spacing,
-    )
+    f = frame(soundings, **where)
     progress(0.1)
     learned = learn_smooth(f, smoothing=smoothing, progress=span(progress, 0.1, 0.6))
     return draw_smooth(f, learned, span(progress, 0.6, 1.0)), learned.fit

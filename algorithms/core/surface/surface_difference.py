@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent
-from ..share.hypsography import correlation_length
+from ..spacing import surface_spacing
 from .frame import row_blocks
 
 _CELLS = 500_000
@@ -195,7 +195,8 @@ def surface_difference(
         beyond = np.where(np.abs(change) > factor * joint, np.sign(change), 0.0)
     beyond[~known] = np.nan
 
-    length = max(correlation_length(surface) for surface in (newer, older))
+    # Errors of a surface fade over about its lane spacing.
+    length = max(surface_spacing(s.spacing, s.distance) or np.inf for s in (newer, older))
     cells = _Cells(change, squared, _cell_area(base, crs), length, datums)
     net, net_sd, area = cells.volume(known)
     by_chance = cells.area * float(norm.pdf(factor) * joint[known].sum())

@@ -18,13 +18,13 @@ class Figures:
         Soundings in cells without a depth.
     """
 
-    def __init__(self):
+    def __init__(self) -> None:
         self.cells, self.low, self.high, self._sum, self.outside = 0, np.inf, -np.inf, 0.0, 0
         # Positive single-precision numbers sort as their bits do; the upper 20 give classes
         # of a four-thousandth.
         self._classes = np.zeros(1 << 20, dtype=np.int64)
 
-    def add(self, depth, sigma):
+    def add(self, depth: np.ndarray, sigma: np.ndarray) -> None:
         """Take in depth and standard uncertainty, m, single precision, of some cells."""
         known = np.isfinite(depth)
         if not known.any():

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.ndimage import distance_transform_edt
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
@@ -78,19 +79,21 @@ class Growth:
     power: float = 1.0
     between: float | None = None
 
-    def of(self, distance, departure, slope=0.0) -> np.ndarray:
+    def of(
+        self, distance: ArrayLike, departure: ArrayLike, slope: ArrayLike = 0.0
+    ) -> np.ndarray:
         """Return the part of the standard uncertainty that is not noise of soundings, m."""
         return np.hypot(
             np.asarray(departure) * np.sqrt(self.square(np.asarray(distance))),
             self.across * np.asarray(slope) * distance,
         )
 
-    def square(self, distance) -> np.ndarray:
+    def square(self, distance: np.ndarray) -> np.ndarray:
         """Return the variance at a distance for a departure of one."""
         grown = distance if self.power == 1.0 else distance**self.power
         return self.near**2 + self.rate**2 * grown
 
-    def share_squared(self, distance, spacing: float) -> np.ndarray:
+    def share_squared(self, distance: np.ndarray, spacing: float) -> np.ndarray:
         """Return the share of the variance of the soundings' scatter that is left."""
         if self.between is None:
             return np.full(np.shape(distance), self.share**2)
@@ -281,7 +284,7 @@ def _scatter_around(x, y, square, around: Grid, spacing: float, noise: float) ->
     return np.sqrt(np.maximum(mean, (0.5 * noise) ** 2))
 
 
-def to_known_depth(f: Frame, distance) -> np.ndarray:
+def to_known_depth(f: Frame, distance: np.ndarray) -> np.ndarray:
     """Return the distance to the nearest sounding or to the shore, whose depth is known, m."""
     if f.mask.all():
         return distance
@@ -308,7 +311,7 @@ def _onto(coarse: Grid, fine: Grid) -> np.ndarray:
     return out
 
 
-def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
+def uncertainty(f: Frame, distance: np.ndarray, growth: Growth) -> np.ndarray:
     """Return the standard uncertainty of each cell, m; NaN where ``distance`` is.
 
     Parameters

@@ -30,6 +30,7 @@ from .nodes import join
 from .smooth_surface import Learned, depth_limits
 from .surface_figures import Figures
 from .surface_record import Record, digest_of, settings_of
+from .surface_uncertainty import Growth
 
 #: A grid of up to this many cells is one tile.
 ONE_TILE = 2_000_000
@@ -208,7 +209,9 @@ def _sample(f: Frame) -> Frame:
     return sample
 
 
-def learn(f: Frame, method: str, options: dict, progress: Progress = silent):
+def learn(
+    f: Frame, method: str, options: dict, progress: Progress = silent
+) -> Growth | Learned:
     """Return what a method needs to know of a whole survey, of a large one from a sample.
 
     Parameters
