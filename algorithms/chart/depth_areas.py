@@ -22,8 +22,8 @@ class DepthAreas(LakefloorAlgorithm):
     GROUP = "chart"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "contour,polygon,depth area,depth range,depth zone,fill,area,bathymetry,bathymetric,"
-        "layer tint,shading,lake map",
+        "contours,polygons,depth areas,depth ranges,depth zones,fill,bathymetry,bathymetric,"
+        "layer tints,shading,lake map",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

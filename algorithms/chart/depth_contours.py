@@ -23,8 +23,8 @@ class DepthContours(LakefloorAlgorithm):
     GROUP = "chart"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "contour,contour line,isobath,isoline,depth line,depth curve,one-foot contours,1-foot,"
-        "hump,hole,bathymetry,bathymetric,lake map",
+        "contours,contour lines,isobaths,isolines,depth lines,depth curves,one-foot contours,"
+        "1-foot,1 foot,humps,holes,bathymetry,bathymetric,lake map",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

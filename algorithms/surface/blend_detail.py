@@ -42,8 +42,8 @@ class BlendDetail(LakefloorAlgorithm):
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "blend,merge,mosaic,feather,combine,older map,lake map,published map,"
-        "digitized contours,digitised contours,contour map,isobath,bias,offset,seam,fill gaps,"
+        "blend,merge,mosaic,feather,combine,older maps,lake maps,published maps,"
+        "digitized contours,digitised contours,contour maps,isobaths,bias,offset,seams,fill gaps,"
         "bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(

@@ -40,8 +40,8 @@ class CompareMethods(LakefloorAlgorithm):
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "cross-validation,cross validation,validation,accuracy,error,interpolation,best method,"
-        "TIN,IDW,spline,contour interval,RMSE,RMS,lanes left out,uncertainty,bathymetry",
+        "cross-validation,cross validation,validation,accuracy,errors,interpolation,best method,"
+        "TIN,IDW,splines,contour intervals,RMSE,RMS,lanes left out,uncertainty,bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

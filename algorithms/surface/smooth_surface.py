@@ -17,9 +17,9 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Smooth surface")
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "spline,thin plate,thin-plate,minimum curvature,smoothing,interpolation,interpolate,"
+        "splines,thin plate,thin-plate,minimum curvature,smoothing,interpolation,interpolate,"
         "gridding,grid,raster,depth map,depth surface,lake map,lake bottom,bathymetry,bathymetric,"
-        "DEM,breakline,break-line,break line",
+        "DEM,breaklines,break-lines,break lines",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

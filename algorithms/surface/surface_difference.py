@@ -50,9 +50,9 @@ class SurfaceDifference(LakefloorAlgorithm):
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "change,bottom change,difference,compare,subtract,sedimentation,sediment,siltation,silt,"
-        "infill,erosion,scour,dredging,dredge,volume,volume change,two surveys,DEM of difference,"
-        "raster calculator,bathymetry",
+        "changes,bottom change,differences,compare,subtract,sedimentation,sediment,siltation,silt,"
+        "infill,erosion,scour,dredging,dredge,volumes,volume changes,two surveys,two surfaces,"
+        "DEM of difference,bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

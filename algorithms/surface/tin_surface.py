@@ -13,7 +13,8 @@ class TinSurface(_gridding.GriddingAlgorithm):
         "@default",
         "triangulation,TIN,triangulated irregular network,Delaunay,linear interpolation,"
         "interpolate,gridding,grid,raster,depth map,depth surface,lake map,lake bottom,"
-        "bathymetry,bathymetric,DEM,breakline,break-line,break line,shoreline",
+        "bathymetry,bathymetric,DEM,triangles,breaklines,break-lines,break lines,"
+        "shoreline",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
