@@ -13,8 +13,8 @@ class IdwSurface(_gridding.GriddingAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "inverse distance weighting,IDW,inverse-distance,Shepard,neighbors,neighbours,"
-        "interpolation,interpolate,gridding,grid,raster,depth map,depth surface,lake map,lake bottom,"
-        "bathymetry,bathymetric,DEM",
+        "interpolation,interpolate,gridding,grid,raster,depth map,depth surface,lake map,"
+        "lake bottom,bathymetry,bathymetric,DEM",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
