@@ -1,4 +1,4 @@
-"""A general map and a detailed survey as one surface."""
+"""An older map and a detailed survey as one surface."""
 
 import importlib
 import json
@@ -186,7 +186,7 @@ def test_displacement_is_found_and_removed_if_asked():
     assert found.rmse_after < 0.05 < 0.2 < kept.rmse_after
 
 
-def test_survey_inside_general_map_beyond_and_no_step_between(made):
+def test_survey_inside_older_map_beyond_and_no_step_between(made):
     true, detail = made
     general = true.like(true.values + 0.8 * np.sin(np.arange(true.shape[1]) / 9.0))
     width = 40.0

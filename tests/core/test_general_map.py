@@ -1,4 +1,4 @@
-"""A general map as a grid."""
+"""An older map as a grid."""
 
 import numpy as np
 import pytest

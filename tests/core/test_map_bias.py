@@ -1,4 +1,4 @@
-"""What a survey tells of a general map's bias."""
+"""What a survey tells of an older map's bias."""
 
 from dataclasses import replace
 

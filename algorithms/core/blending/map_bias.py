@@ -1,4 +1,4 @@
-"""What is wrong with a general map, as a survey of part of the lake tells it."""
+"""What is wrong with an older map, as a survey of part of the lake tells it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _TWO_SIGMA = 0.9545
 
 
 class Estimate(NamedTuple):
-    """A term of the general map's bias.
+    """A term of the older map's bias.
 
     Attributes
     ----------
@@ -30,7 +30,7 @@ class Estimate(NamedTuple):
     p : float
         Probability that chance alone makes it as large; both parts of the shift share one.
     removed : bool
-        Whether it is significant and was taken off the general map.
+        Whether it is significant and was taken off the older map.
     """
 
     value: float
@@ -43,7 +43,7 @@ _UNKNOWN = Estimate(np.nan, np.nan, np.nan, False)
 
 
 class Bias(NamedTuple):
-    """Offset and scale of a general map: ``general = offset + scale * depth``.
+    """Offset and scale of an older map: ``older = offset + scale * depth``.
 
     Attributes
     ----------
@@ -68,12 +68,12 @@ class Bias(NamedTuple):
             self.scale.value if self.scale.removed else 1.0,
         )
 
-    def take_off(self, general: Grid) -> Grid:
+    def take_off(self, older: Grid) -> Grid:
         """Return the corrected map; no correction lifts its bottom out of the water."""
         offset, scale = self.removed
-        corrected = (general.values - offset) / scale
-        corrected[(corrected < 0) & (general.values >= 0)] = 0.0
-        return general.like(corrected)
+        corrected = (older.values - offset) / scale
+        corrected[(corrected < 0) & (older.values >= 0)] = 0.0
+        return older.like(corrected)
 
 
 def displacement(

@@ -1,4 +1,4 @@
-"""A general map against the depths of a survey, where they overlap."""
+"""An older map against the depths of a survey, where they overlap."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ..progress import Progress, silent, span
 from .difference_covariance import Covariance, fit_covariance
 from .older_map import extended, rate_of_change
 
-#: Terms of the map's bias: ``general(x + shift) = offset + scale * depth(x)``.
+#: Terms of the map's bias: ``older(x + shift) = offset + scale * depth(x)``.
 OFFSET, SCALE, EAST, NORTH = range(4)
 #: No spread is believed below this, m.
 LEAST_SPREAD = 0.005
@@ -32,7 +32,7 @@ _LEAST_RELIEF = 0.1
 
 
 class Overlap(NamedTuple):
-    """Cells with a depth of the survey and one of the general map, thinned if they are many.
+    """Cells with a depth of the survey and one of the older map, thinned if they are many.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ class BiasFit(NamedTuple):
 
 
 class MapComparison(NamedTuple):
-    """A general map against the depths of a survey; see :func:`compare`.
+    """An older map against the depths of a survey; see :func:`compare`.
 
     Attributes
     ----------
@@ -150,7 +150,7 @@ class MapComparison(NamedTuple):
         return _fit(of(terms), sound, overlap, span(progress, 0.5, 1.0))
 
 
-def find_overlap(general: Grid, survey: Surface) -> Overlap:
+def find_overlap(older: Grid, survey: Surface) -> Overlap:
     """Return the cells with both depths; map and survey are grids of one geometry.
 
     Raises
@@ -158,7 +158,7 @@ def find_overlap(general: Grid, survey: Surface) -> Overlap:
     LakefloorError
         If there are fewer than 50.
     """
-    drawn, surveyed = np.isfinite(general.values), np.isfinite(survey.depth.values)
+    drawn, surveyed = np.isfinite(older.values), np.isfinite(survey.depth.values)
     both = drawn & surveyed
     count = np.count_nonzero(both)
     if count < _LEAST_OVERLAP:
@@ -167,22 +167,22 @@ def find_overlap(general: Grid, survey: Surface) -> Overlap:
             f"{_LEAST_OVERLAP} are needed. Check the CRS of both, and the shoreline."
         )
     cells = _thinned(both)
-    xy = _places(general, cells)
-    side = np.sqrt(count * general.dx * general.dy / _BLOCKS)
+    xy = _places(older, cells)
+    side = np.sqrt(count * older.dx * older.dy / _BLOCKS)
     corner = np.floor((xy - xy.min(axis=0)) / side)
     _, block = np.unique(corner, axis=0, return_inverse=True)
     block = block.ravel()
     middles = _means(block, xy)
-    away = _places(general, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
+    away = _places(older, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
     return Overlap(
         *xy.T, survey.depth.values[cells], np.nan_to_num(survey.uncertainty.values[cells]),
         block, middles, away.T @ away / max(len(away), 1),
     )  # fmt: skip
 
 
-def compare(general: Grid, overlap: Overlap) -> MapComparison:
-    """Make a general map ready to be compared with the survey where they overlap."""
-    whole = extended(general)
+def compare(older: Grid, overlap: Overlap) -> MapComparison:
+    """Make an older map ready to be compared with the survey where they overlap."""
+    whole = extended(older)
     return MapComparison(overlap, whole, *rate_of_change(whole))
 
 
