@@ -74,7 +74,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     @property
     def REPLACEABLE(self):
         """Inputs that a result may replace: a surface that is brought up to date."""
-        return self._fed("UPDATE")
+        return self._fed("SURFACE_TO_UPDATE")
 
     def _values(self, child, algorithm, parameters):
         """Return the parameters of a step, as far as they are known, or None if too little is."""

@@ -11,24 +11,24 @@ def add_inputs(algorithm):
     algorithm.addParameter(params.shoreline())
     algorithm.addParameter(
         params.number(
-            "INTERVAL", tr("Contour interval (unit of the map)"), 1.0,
-            tr("Difference of depth from one line to the next."), minimum=0.0,
+            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
+            tr("Difference in depth from one line to the next."), minimum=0.0,
         )
     )
     algorithm.addParameter(params.depth_unit())
     algorithm.addParameter(
         params.number(
             "SMOOTHING", tr("Smoothing (0 to 1)"), 1.0,
-            tr("0 leaves the surface as it is; 1 lets each depth move by its standard "
-               "uncertainty at most or, where the raster has none, by a tenth of the interval."),
+            tr("0 leaves the surface as it is. 1 lets each depth move by at most its standard "
+               "uncertainty. Without an uncertainty band it is a tenth of the interval."),
             minimum=0.0, maximum=1.0, advanced=True,
         )
     )
     algorithm.addParameter(
         params.number(
-            "MIN_AREA", tr("Least area inside a closed line (m2)"), None,
-            tr("Smaller closed lines are left out as noise, and counted in the log. Left empty, "
-               "four cells."),
+            "MIN_AREA", tr("Minimum area of closed lines (m²)"), None,
+            tr("Smaller closed lines are left out as noise, and counted in the log. If empty, it "
+               "is the area of four cells."),
             minimum=0.0, optional=True, advanced=True,
         )
     )

@@ -20,13 +20,18 @@ class DepthAreas(LakefloorAlgorithm):
     NAME = "depthareas"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth areas")
     GROUP = "chart"
-    TAGS = QT_TRANSLATE_NOOP("@default", "contour,polygon,depth,area,bathymetry,layer tint")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "contours,polygons,depth areas,depth ranges,depth zones,fill,bathymetry,bathymetric,"
+        "layer tints,shading,lake map",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "The areas between depth contours, one feature a range of depth, with its area in square "
-        "metres. Together they cover the mapped water once, without gap or overlap.\n\n"
-        "With the same surface, shoreline, interval, smoothing and least area as Depth contours, "
-        "their edges are those very lines. Not for navigation.",
+        "Makes polygons between depth contours, one feature for each depth range, with its area in "
+        "square meters. Together they cover the mapped water once, without gaps or "
+        "overlaps.\n\n"
+        "Use the same surface, shoreline, interval, smoothing and minimum area as for Depth "
+        "contours. The edges then match those lines exactly. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -37,10 +42,10 @@ class DepthAreas(LakefloorAlgorithm):
         add_inputs(self)
         self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth areas")))
         self.addOutput(QgsProcessingOutputNumber("COUNT", tr("Number of depth ranges")))
-        self.addOutput(QgsProcessingOutputNumber("AREA_M2", tr("Mapped area (m2)")))
+        self.addOutput(QgsProcessingOutputNumber("AREA_M2", tr("Mapped area (m²)")))
         self.addOutput(
             QgsProcessingOutputNumber(
-                "MAX_DEPTH", tr("Lower limit of the deepest range (unit of the map)")
+                "MAX_DEPTH", tr("Deepest limit (depth unit)")
             )
         )
 
@@ -49,8 +54,10 @@ class DepthAreas(LakefloorAlgorithm):
         areas = depth_areas(grid, progress=self.progress(feedback), **inputs)
         total = sum(areas.attributes["area_m2"])
         feedback.pushInfo(
-            tr("{} depth ranges, {:,.0f} m² in all, down to {:g} {}.").format(
-                len(areas), total, areas.attributes["depth_to"][-1], inputs["unit"]
+            tr("{}, {:,.0f} m² in all, down to {:g} {}.").format(
+                tr("1 depth range") if len(areas) == 1
+                else tr("{} depth ranges").format(len(areas)),
+                total, areas.attributes["depth_to"][-1], inputs["unit"]
             )
         )
         with Outputs(self, parameters, context, feedback) as out:

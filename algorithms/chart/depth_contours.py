@@ -21,18 +21,21 @@ class DepthContours(LakefloorAlgorithm):
     NAME = "depthcontours"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Depth contours")
     GROUP = "chart"
-    TAGS = QT_TRANSLATE_NOOP("@default", "contour,isobath,depth,line,bathymetry")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "contours,contour lines,isobaths,isolines,depth lines,depth curves,one-foot contours,"
+        "1-foot,1 foot,humps,holes,bathymetry,bathymetric,lake map",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Lines of equal depth in feet or metres, with index contours, labels, humps and hollows "
-        "marked, and the least or greatest depth inside the innermost ring.\n\n"
-        "The surface is smoothed before it is contoured, never the lines: no depth moves by more "
-        "than its standard uncertainty, and no two lines cross. Lines end at the shoreline and "
-        "at the edge of the data. Deeper water lies on the left of each line.\n\n"
-        "Where the surface has a band of uncertainty, lines are split into parts that the data "
-        "support (field 'supported' 1) and parts that they do not (0, drawn dashed). Data support "
-        "an interval where nine depths in ten are right within half of it: for contours every "
-        "foot, a standard uncertainty up to 0.30 ft. Not for navigation.",
+        "Draws lines of equal depth from a depth surface, with labels and index contours. Closed "
+        "lines around humps and holes are marked. The innermost one has the shallowest or deepest "
+        "depth inside.\n\n"
+        "The surface is smoothed, not the lines, so that lines never cross. No depth moves by more "
+        "than its standard uncertainty. Deeper water lies on the left of each line.\n\n"
+        "If the surface has an uncertainty band, the field 'supported' is 1 where the data support "
+        "the interval. It is 0 elsewhere, and the line is dashed there. The data support an "
+        "interval where nine depths in ten are right within half of it. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -46,8 +49,8 @@ class DepthContours(LakefloorAlgorithm):
         self.addParameter(
             params.number(
                 "INDEX_EVERY", tr("Index contour every (intervals)"), 5,
-                tr("Every how many intervals a line is an index contour, drawn heavier and "
-                   "labelled."),
+                tr("Index contours are drawn heavier and labeled. With 5, every fifth line is "
+                   "one."),
                 minimum=1, integer=True,
             )
         )
@@ -57,10 +60,10 @@ class DepthContours(LakefloorAlgorithm):
         for name, label in (
             ("COUNT", tr("Number of lines")),
             ("LENGTH_M", tr("Length of all lines (m)")),
-            ("SUPPORTED_SHARE", tr("Share of the length that the data support (0 to 1)")),
-            ("MAX_DEPTH", tr("Deepest contour (unit of the map)")),
-            ("DROPPED_HUMPS", tr("Closed lines around humps left out as too small")),
-            ("DROPPED_HOLLOWS", tr("Closed lines around hollows left out as too small")),
+            ("SUPPORTED_SHARE", tr("Length supported by data (0 to 1)")),
+            ("MAX_DEPTH", tr("Deepest contour (depth unit)")),
+            ("DROPPED_HUMPS", tr("Humps left out as too small")),
+            ("DROPPED_HOLES", tr("Holes left out as too small")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -73,30 +76,31 @@ class DepthContours(LakefloorAlgorithm):
             **inputs,
         )
         feedback.pushInfo(
-            tr("{} lines, {:.0f} m in all, down to {:g} {}.").format(
-                len(lines), summary["length"], lines.attributes["depth"][-1], inputs["unit"]
+            tr("{}, {:.0f} m in all, down to {:g} {}.").format(
+                tr("1 line") if len(lines) == 1 else tr("{} lines").format(len(lines)),
+                summary["length"], lines.attributes["depth"][-1], inputs["unit"],
             )
         )
         if summary["supported"] is None:
             feedback.pushInfo(
-                tr("The raster has no band of uncertainty, so nothing is known of how far the "
-                   "data support these lines.")
+                tr("The raster has no uncertainty band, so it is not known where the data support "
+                   "these lines.")
             )
         else:
             feedback.pushInfo(
-                tr("The data support {:.0f}% of the length at this interval; the rest is drawn "
+                tr("The data support {:.0f}% of the length at this interval. The rest is drawn "
                    "dashed.").format(100.0 * summary["supported"])
             )
         if summary["humps"] or summary["hollows"]:
             feedback.pushInfo(
-                tr("Left out as smaller than the least area: {} closed lines around humps, {} "
-                   "around hollows.").format(summary["humps"], summary["hollows"])
+                tr("Closed lines left out as smaller than the minimum area: {} around humps, {} "
+                   "around holes.").format(summary["humps"], summary["hollows"])
             )
         with Outputs(self, parameters, context, feedback) as out:
             out.lines(params.OUTPUT, lines, FIELDS, crs, style="contours")
             out.results.update(
                 COUNT=len(lines), LENGTH_M=summary["length"],
                 SUPPORTED_SHARE=summary["supported"], MAX_DEPTH=lines.attributes["depth"][-1],
-                DROPPED_HUMPS=summary["humps"], DROPPED_HOLLOWS=summary["hollows"],
+                DROPPED_HUMPS=summary["humps"], DROPPED_HOLES=summary["hollows"],
             )
         return out.results

@@ -1,12 +1,15 @@
 """Soundings in square blocks, and the thinning of densely logged ones."""
 
+from __future__ import annotations
+
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError
 from .number_text import written
 
 
-def square_blocks(x, y, size: float) -> tuple:
+def square_blocks(x: ArrayLike, y: ArrayLike, size: float) -> tuple:
     """Sort points into square blocks whose edges lie on multiples of their size.
 
     Parameters
@@ -33,7 +36,7 @@ def square_blocks(x, y, size: float) -> tuple:
         blocks.
     """
     if not (np.isfinite(size) and size > 0):
-        raise LakefloorError(f"Block size must be above 0 m; got {size}.")
+        raise LakefloorError(f"Block size must be above 0 m, not {size} m.")
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.size == 0:
         none = np.empty(0, dtype=np.int64)
@@ -45,7 +48,7 @@ def square_blocks(x, y, size: float) -> tuple:
         raise LakefloorError(
             f"Positions from {written(x.min(), 'g')}, {written(y.min(), 'g')} to "
             f"{written(x.max(), 'g')}, {written(y.max(), 'g')} cannot be sorted into blocks of "
-            f"{written(size, 'g')} m; clean out those that lie far off."
+            f"{written(size, 'g')} m. Clean out those that lie far off."
         )
     west, south, wide = int(low[0]), int(low[1]), int(wide)
     col = np.floor(x / size).astype(np.int64) - west
@@ -54,7 +57,7 @@ def square_blocks(x, y, size: float) -> tuple:
     return key % wide + west, key // wide + south, block, first
 
 
-def block_mean(x, y, size: float, *values) -> tuple:
+def block_mean(x: ArrayLike, y: ArrayLike, size: float, *values: ArrayLike) -> tuple:
     """Average positions and values within square blocks.
 
     Pings along a lane stand far closer than lanes do. One node a block keeps the
@@ -81,6 +84,12 @@ def block_mean(x, y, size: float, *values) -> tuple:
     ------
     LakefloorError
         As :func:`square_blocks`.
+
+    Examples
+    --------
+    >>> x, y, depth, first = block_mean([0.0, 1.0, 6.0], [2.0, 2.0, 2.0], 5.0, [3.0, 5.0, 9.0])
+    >>> x.tolist(), depth.tolist(), first.tolist()
+    ([0.5, 6.0], [4.0, 9.0], [0, 2])
     """
     _, _, block, first = square_blocks(x, y, size)
     count = np.bincount(block)
@@ -93,7 +102,9 @@ def block_mean(x, y, size: float, *values) -> tuple:
     return (*means, first)
 
 
-def every_fourth_square(x, y, side: float, place: tuple = (0, 0)) -> np.ndarray:
+def every_fourth_square(
+    x: np.ndarray, y: np.ndarray, side: float, place: tuple = (0, 0)
+) -> np.ndarray:
     """Mark the points in every fourth square, no two of which touch.
 
     Parameters
@@ -109,7 +120,7 @@ def every_fourth_square(x, y, side: float, place: tuple = (0, 0)) -> np.ndarray:
     return (col == place[0]) & (row == place[1])
 
 
-def well_filled(counts, most: int) -> np.ndarray:
+def well_filled(counts: np.ndarray, most: int) -> np.ndarray:
     """Return which blocks to take for a sample: well-filled ones, evenly over them all.
 
     Parameters

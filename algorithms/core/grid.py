@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from .errors import LakefloorError
 
@@ -50,7 +52,7 @@ class Grid:
         rows, cols = self.shape
         return self.west, self.north - rows * self.dy, self.west + cols * self.dx, self.north
 
-    def like(self, values) -> Grid:
+    def like(self, values: ArrayLike) -> Grid:
         """Return a grid of the same geometry with other values.
 
         Raises
@@ -63,13 +65,13 @@ class Grid:
             raise LakefloorError(f"Grid values have shape {values.shape}, expected {self.shape}.")
         return replace(self, values=values)
 
-    def rows_cols(self, x, y) -> tuple:
+    def rows_cols(self, x: ArrayLike, y: ArrayLike) -> tuple:
         """Return fractional row and column of positions, 0 at the first cell centre."""
         cols = (np.asarray(x, dtype=float) - self.west) / self.dx - 0.5
         rows = (self.north - np.asarray(y, dtype=float)) / self.dy - 0.5
         return rows, cols
 
-    def sample(self, x, y) -> np.ndarray:
+    def sample(self, x: ArrayLike, y: ArrayLike) -> np.ndarray:
         """Return values at positions, bilinear between cell centres.
 
         Parameters
@@ -102,13 +104,13 @@ class Grid:
         return out
 
 
-def empty_grid(bounds, cell: float) -> Grid:
+def empty_grid(bounds: Sequence[float], cell: float) -> Grid:
     """Return a grid of NaN that can be written to; see :func:`grid_over`."""
     grid = grid_over(bounds, cell)
     return replace(grid, values=np.full(grid.shape, np.nan))
 
 
-def grid_over(bounds, cell: float) -> Grid:
+def grid_over(bounds: Sequence[float], cell: float) -> Grid:
     """Return a grid that covers ``bounds``, its edges on multiples of ``cell``.
 
     Snapped edges let grids of several runs fall on each other cell by cell. The values are
@@ -126,18 +128,26 @@ def grid_over(bounds, cell: float) -> Grid:
     LakefloorError
         If the cell size is not above 0, a bound is not finite, or there would be more than 400
         million cells.
+
+    Examples
+    --------
+    >>> grid = grid_over((3.0, 4.0, 21.0, 12.0), 5.0)
+    >>> grid.shape, grid.bounds
+    ((3, 5), (0.0, 0.0, 25.0, 15.0))
     """
     if not (np.isfinite(cell) and cell > 0):
-        raise LakefloorError(f"Cell size must be above 0 m; got {cell}.")
+        raise LakefloorError(f"Cell size must be above 0 m, not {cell} m.")
     if not np.all(np.isfinite(bounds)):
-        raise LakefloorError(f"Extent {bounds} holds a value that is not a number.")
+        raise LakefloorError(
+            f"Extent {bounds} has a value that is not a number. Check the positions."
+        )
     west, south, east, north = bounds
     left, bottom = np.floor(west / cell), np.floor(south / cell)
     cols = max(int(np.ceil(round((east - left * cell) / cell, 6))), 1)
     rows = max(int(np.ceil(round((north - bottom * cell) / cell, 6))), 1)
     if rows * cols > 400_000_000:
         raise LakefloorError(
-            f"A grid of {rows} x {cols} cells is too large; choose a cell size above {cell} m."
+            f"A grid of {rows} x {cols} cells is too large. Choose a cell size above {cell} m."
         )
     void = np.broadcast_to(np.nan, (rows, cols))
     return Grid(void, float(left * cell), float((bottom + rows) * cell), cell, cell)

@@ -41,10 +41,10 @@ def gradient(depth: Grid, method: str = "horn", progress: Progress = silent) -> 
     """
     weights = {"horn": (1.0, 2.0, 1.0), "zevenbergen": (0.0, 1.0, 0.0)}
     if method not in weights:
-        raise LakefloorError(f"Slope method '{method}' is unknown; choose one of {list(weights)}.")
+        raise LakefloorError(f"Slope method '{method}' is unknown. Choose one of {list(weights)}.")
     rows, cols = depth.shape
     if rows < 3 or cols < 3:
-        raise LakefloorError(f"Slope needs at least 3 x 3 cells; the grid has {rows} x {cols}.")
+        raise LakefloorError(f"Slope needs at least 3 x 3 cells, but the grid has {rows} x {cols}.")
     side, middle, _ = weights[method]
     total = 2.0 * side + middle
     east = np.full(depth.shape, np.nan)
@@ -72,6 +72,11 @@ def slope(depth: Grid, method: str = "horn", progress: Progress = silent) -> tup
     """Return the slope in degrees and in percent, as two grids.
 
     Parameters, errors and references as :func:`gradient`.
+
+    >>> plane = Grid(np.tile(0.1 * np.arange(5.0), (4, 1)), 0.0, 4.0, 1.0, 1.0)
+    >>> degrees, percent = slope(plane)
+    >>> round(float(degrees.values[1, 1]), 3), round(float(percent.values[1, 1]), 3)
+    (5.711, 10.0)
     """
     east, north = gradient(depth, method, progress)
     rise = np.hypot(east, north)
@@ -112,8 +117,8 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     """
     if not (0.0 <= inner_m <= outer_m < np.inf):
         raise LakefloorError(
-            f"A ring from {written(inner_m, 'g')} m to {written(outer_m, 'g')} m makes no sense; "
-            "the inner radius must be at least 0 m and the outer one at least as great."
+            f"A ring from {written(inner_m, 'g')} m to {written(outer_m, 'g')} m is not possible. "
+            "Give an inner radius of 0 m or more, and an outer one at least as large."
         )
     reach = int(outer_m / depth.dy + 1e-9), int(outer_m / depth.dx + 1e-9)
     # No cell is farther from another than the grid is long.
@@ -127,7 +132,7 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     if not ring.any() and (rows, cols) == reach:
         raise LakefloorError(
             f"A ring from {written(inner_m, 'g')} m to {written(outer_m, 'g')} m holds no cell of "
-            f"{written(depth.dx, 'g')} m; choose a greater radius."
+            f"{written(depth.dx, 'g')} m. Choose a larger radius."
         )
     known = np.isfinite(depth.values)
     if not known.any():

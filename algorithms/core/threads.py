@@ -1,7 +1,10 @@
 """Threads for array work, which lets go of Python's lock."""
 
+from __future__ import annotations
+
 import os
 import threading
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 
 from .progress import Progress, silent
@@ -24,7 +27,9 @@ def workers(count: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(count, initializer=_share if count > 1 else None)
 
 
-def side_by_side(work, jobs, progress: Progress = silent) -> list:
+def side_by_side(
+    work: Callable, jobs: Sequence[tuple], progress: Progress = silent
+) -> list:
     """Return ``work(*job)`` of each job, in order; as many at a time as there are processors.
 
     Parameters

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from qgis.core import (
+    QgsCoordinateReferenceSystem,
     QgsProcessing,
     QgsProcessingException,
     QgsProcessingOutputNumber,
@@ -32,22 +35,22 @@ from ..core.correcting.datums import datum_of
 from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
 from ..core.progress import span
+from ..core.soundings import Soundings
 from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
 from ..core.strays import of_this_lake
 from ..core.surface import tiles
-from ..core.surface.surface_nodes import check_shoreline, frame
+from ..core.surface.frame import Frame, check_shoreline_around, frame
+from ..core.surface.surface_record import Record, record_from_text, record_to_text
 
 BREAK_LINES = "BREAK_LINES"
-UPDATE = "UPDATE"
+SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
 
 #: The last paragraph of the help of each method.
 UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
     "@default",
-    "The uncertainty is learnt from lanes that run across the others, left out and predicted "
-    "(without such cross-lines, from pieces and from every third lane, which errs on the safe "
-    "side): two standard deviations hold about 95 % of the errors, near lanes and between. At "
-    "least half is kept of what the soundings state (uncert_m) beyond their scatter, since an "
-    "error that they share, as of level, does not show there. Depths in metres, positive down.",
+    "Band 1 is depth in meters, positive down. Band 2 is its standard uncertainty, estimated by "
+    "leaving lanes out and predicting them. Band 3 is the distance to the nearest sounding. An "
+    "error that all soundings share, such as a wrong lake level, hardly shows in band 2.",
 )
 
 
@@ -70,7 +73,7 @@ class GriddingAlgorithm(LakefloorAlgorithm):
     GROUP = "surface"
     METHOD = ""
     LABEL = ""
-    REPLACEABLE = (UPDATE,)
+    REPLACEABLE = (SURFACE_TO_UPDATE,)
 
     def own_parameters(self) -> list:
         """Return the parameters that the other methods do not have."""
@@ -86,25 +89,25 @@ class GriddingAlgorithm(LakefloorAlgorithm):
         for parameter in (*self.own_parameters(), _update(), output):
             self.addParameter(parameter)
         for name, text in (
-            ("CELL", tr("Cell size (m)")),
-            ("GAP", tr("Maximum gap (m)")),
+            ("CELL_SIZE_USED", tr("Cell size used (m)")),
+            ("MAX_GAP_USED", tr("Maximum gap used (m)")),
             ("SOUNDINGS", tr("Accepted soundings used")),
-            ("MAX_DEPTH", tr("Greatest depth (m)")),
+            ("MAX_DEPTH", tr("Maximum depth (m)")),
             ("MEAN_DEPTH", tr("Mean depth (m)")),
             ("AREA_M2", tr("Area with depth (m²)")),
             ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
             ("TILES", tr("Tiles")),
-            ("TILES_DRAWN", tr("Tiles drawn, the others taken from the older surface")),
+            ("TILES_DRAWN", tr("Tiles drawn again")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, text))
 
     def compute(self, parameters, context, feedback):
         options = self.options(parameters, context)
         results, learned = _grid(self, parameters, context, feedback, options)
-        results.update(self.told(learned, feedback))
+        results.update(self.report_learned(learned, feedback))
         return results
 
-    def told(self, learned, feedback) -> dict:
+    def report_learned(self, learned, feedback) -> dict:
         """Say what was learned of the survey, and return it as outputs."""
         return {}
 
@@ -112,12 +115,12 @@ class GriddingAlgorithm(LakefloorAlgorithm):
 def break_lines(text):
     """Return the optional break-lines parameter; ``text`` says what they do."""
     depths = tr(
-        "Where the vertices carry Z it is depth in metres, positive down; otherwise depths are "
-        "taken where the boat's track crosses the line."
+        "If the vertices have Z values, they are depths in meters, positive down. Otherwise depths "
+        "are taken where the boat's track crosses the line. If empty, no breaklines are used."
     )
     return params.helped(
         QgsProcessingParameterFeatureSource(
-            BREAK_LINES, tr("Break-lines"), [QgsProcessing.SourceType.TypeVectorLine],
+            BREAK_LINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine],
             optional=True,
         ),
         f"{text} {depths}",
@@ -127,15 +130,35 @@ def break_lines(text):
 def _update():
     return params.helped(
         QgsProcessingParameterRasterLayer(
-            UPDATE, tr("Surface to bring up to date"), optional=True
+            SURFACE_TO_UPDATE, tr("Surface to update"), optional=True
         ),
-        tr("A surface that this algorithm drew earlier, before soundings were added or the "
-           "shoreline was edited. Tiles whose soundings, shoreline and break-lines have not "
-           "changed are taken from it; only the others are drawn, with what was learned of the "
-           "survey then. The result is that of drawing all tiles so. Left empty, all is learned "
-           "and drawn anew. The output may have the same file name."),
+        tr("Surface that this algorithm made before soundings were added or the shoreline was "
+           "edited. Tiles that have not changed are copied from it, and only the others are drawn. "
+           "Smoothing and uncertainty stay as estimated then. If empty, the whole surface is "
+           "drawn. The output may have the same file name."),
         advanced=True,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """Cell size, maximum gap and lane spacing, m; None where it is empty."""
+
+    cell: float | None
+    gap: float | None
+    spacing: float | None
+
+
+@dataclass(frozen=True)
+class _Survey:
+    """What a surface is drawn from; ``count`` soundings were read, ``kept`` are used."""
+
+    count: int
+    kept: Soundings
+    crs: QgsCoordinateReferenceSystem
+    datum: tuple | None
+    shoreline: object
+    break_lines: tuple
 
 
 def _grid(algorithm, parameters, context, feedback, options) -> tuple:
@@ -143,87 +166,102 @@ def _grid(algorithm, parameters, context, feedback, options) -> tuple:
 
     Returns the results, and what the method learned of the survey.
     """
-    method = algorithm.METHOD
-    soundings, crs = read_soundings(
-        source(algorithm, parameters, params.INPUT, context), context, feedback,
-        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
-    )
-    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
-    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
-    count, kept = len(soundings), used_soundings(soundings, shoreline, feedback)
-    del soundings
-    datum = datum_of(kept)
-    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
-    lines = read_lines(lines, crs, context, feedback) if lines else ()
-    cell, gap, spacing = given_sizes(algorithm, parameters, context)
+    survey = _read_survey(algorithm, parameters, context, feedback)
+    wanted = given_sizes(algorithm, parameters, context)
     progress = algorithm.progress(feedback)
     older, record = _older(
-        algorithm, parameters, context, feedback, crs, (method, options, cell, gap, spacing)
+        algorithm, parameters, context, feedback, survey.crs, options, wanted
     )
     try:
         if record:
-            cell, gap, spacing = record.cell, record.max_gap, record.spacing
-        cell, gap, spacing = sizes(kept, cell, gap, spacing, shoreline, feedback)
+            wanted = Sizes(record.cell, record.max_gap, record.spacing)
+        used = sizes(survey.kept, wanted, survey.shoreline, feedback)
         f = frame(
-            kept, cell=cell, max_gap=gap, spacing=spacing, shoreline=shoreline, break_lines=lines
-        )
+            survey.kept, cell=used.cell, max_gap=used.gap, spacing=used.spacing,
+            shoreline=survey.shoreline, break_lines=survey.break_lines,
+        )  # fmt: skip
         progress(0.1)
         if record is None:
-            learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
-            record = tiles.Record(method, options, cell, f.spacing, gap, learned)
-        metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
-        metadata[COMMON_SHARE_ITEM] = round(common_share(kept), 4)
-        if datum:
-            metadata["DATUM_NAME"] = datum[0]
-            if datum[1] is not None:
-                metadata["DATUM_ELEVATION_M"] = datum[1]
-        else:
-            feedback.pushWarning(
-                tr("The soundings are not reduced to a lake datum: depths are below the water of "
-                   "the day.")
-            )
+            learned = tiles.learn(f, algorithm.METHOD, options, span(progress, 0.1, 0.4))
+            record = Record(algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned)
+        metadata = _metadata(survey, f, feedback)
         with Outputs(algorithm, parameters, context, feedback) as out:
             start = older.copy_for(f.grid) if older else None
-            with out.surface_parts(params.OUTPUT, f.grid, crs, start) as raster:
+            with out.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
                 raster.describe(metadata)
                 record, figures, drawn = tiles.draw(
                     f, record, raster.write, progress=span(progress, 0.4, 1.0),
                     old_grid=older and older.grid, read=older and older.read,
                     rewrite=start is None,
-                )
-                raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
+                )  # fmt: skip
+                raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
             if not figures.cells:
                 raise LakefloorError(
-                    tr("No cell got a depth: none lies within {:g} m of a sounding and inside the "
-                       "shoreline. Give a larger maximum gap, or check the shoreline.").format(gap)
+                    tr("No cell got a depth, since none lies within {:g} m of a sounding and "
+                       "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
+                    .format(used.gap)
                 )
             if older:
                 # The output may be about to take its place.
                 older.close()
-            out.results.update(
-                CELL=cell,
-                GAP=gap,
-                SOUNDINGS=len(kept),
-                MAX_DEPTH=float(figures.high),
-                MEAN_DEPTH=figures.mean,
-                AREA_M2=float(figures.cells * cell * cell),
-                MEDIAN_UNCERTAINTY=figures.uncertainty(0.5),
-                TILES=len(record.tiles),
-                TILES_DRAWN=drawn,
-            )
+            out.results.update(_numbers(record, figures, drawn, len(survey.kept)))
     finally:
         if older:
             older.close()
-    _report(figures, record, drawn, count, len(kept), bool(older), shoreline, feedback)
+    _report(figures, record, drawn, survey, bool(older), feedback)
     return out.results, record.learned
 
 
-def given_sizes(algorithm, parameters, context) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, each None where left empty."""
-    return tuple(
+def _read_survey(algorithm, parameters, context, feedback) -> _Survey:
+    soundings, crs = read_soundings(
+        source(algorithm, parameters, params.INPUT, context), context, feedback,
+        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
+    )  # fmt: skip
+    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
+    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+    kept = used_soundings(soundings, shoreline, feedback)
+    datum = datum_of(kept)
+    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
+    lines = read_lines(lines, crs, context, feedback) if lines else ()
+    return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
+
+
+def _metadata(survey: _Survey, f: Frame, feedback) -> dict:
+    """Return what a surface states of itself; warn if it has no datum."""
+    metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
+    metadata[COMMON_SHARE_ITEM] = round(common_share(survey.kept), 4)
+    if survey.datum:
+        metadata["DATUM_NAME"] = survey.datum[0]
+        if survey.datum[1] is not None:
+            metadata["DATUM_ELEVATION_M"] = survey.datum[1]
+    else:
+        feedback.pushWarning(
+            tr("The soundings are not reduced to a lake datum, so depths are below the lake "
+               "level of the day. Run Reduce to lake datum first to map them at the datum.")
+        )
+    return metadata
+
+
+def _numbers(record, figures, drawn: int, soundings: int) -> dict:
+    return {
+        "CELL_SIZE_USED": record.cell,
+        "MAX_GAP_USED": record.max_gap,
+        "SOUNDINGS": soundings,
+        "MAX_DEPTH": float(figures.high),
+        "MEAN_DEPTH": figures.mean,
+        "AREA_M2": float(figures.cells * record.cell * record.cell),
+        "MEDIAN_UNCERTAINTY": figures.uncertainty(0.5),
+        "TILES": len(record.tiles),
+        "TILES_DRAWN": drawn,
+    }
+
+
+def given_sizes(algorithm, parameters, context) -> Sizes:
+    """Return the sizes that are given."""
+    return Sizes(*(
         params.optional_number(algorithm, parameters, name, context)
         for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
-    )
+    ))
 
 
 def used_soundings(soundings, shoreline, feedback):
@@ -231,18 +269,19 @@ def used_soundings(soundings, shoreline, feedback):
     if shoreline is not None:
         kept = usable(soundings)
         bounds = (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max())
-        check_shoreline(shoreline, bounds)
+        check_shoreline_around(shoreline, bounds)
     kept, notes = of_this_lake(soundings, shoreline)
     for note in notes:
         feedback.pushWarning(note)
     return kept
 
 
-def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
-    """Return cell size, maximum gap and lane spacing, m, with what was not given estimated.
+def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
+    """Return all sizes, with what was not given estimated.
 
     Sizes that do not suit the soundings or the lake are warned of, or refused.
     """
+    cell, gap, spacing = given.cell, given.gap, given.spacing
     if spacing is None:
         try:
             spacing = lane_spacing(kept)
@@ -251,7 +290,9 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
                 raise
             spacing = gap / GAP_IN_SPACINGS
     elif not spacing > 0:
-        raise LakefloorError(tr("The lane spacing must be above 0 m; got {:g}.").format(spacing))
+        raise LakefloorError(tr(
+            "The lane spacing must be above 0 m, but it is {:g} m. Correct it, or leave it empty."
+        ).format(spacing))
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
@@ -261,34 +302,36 @@ def sizes(kept, cell, gap, spacing, shoreline, feedback) -> tuple:
         )
     if cell > gap:
         raise LakefloorError(
-            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are metres, not "
-               "degrees; choose a smaller cell or a wider gap.").format(cell, gap)
+            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are in meters, "
+               "not degrees. Give a smaller cell size or a larger maximum gap.").format(cell, gap)
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
         feedback.pushWarning(doubt)
-    return cell, gap, spacing
+    return Sizes(cell, gap, spacing)
 
 
-def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
-    """Return the surface to bring up to date and its record; None and None to draw all anew."""
-    method, options, cell, gap, spacing = wanted
-    if not parameters.get(UPDATE):
+def _older(algorithm, parameters, context, feedback, crs, options, wanted: Sizes) -> tuple:
+    """Return the surface to bring up to date and its record; None and None to draw all of it."""
+    if not parameters.get(SURFACE_TO_UPDATE):
         return None, None
-    layer = algorithm.parameterAsRasterLayer(parameters, UPDATE, context)
+    layer = algorithm.parameterAsRasterLayer(parameters, SURFACE_TO_UPDATE, context)
     if layer is None:
-        raise QgsProcessingException(algorithm.invalidRasterError(parameters, UPDATE))
+        raise QgsProcessingException(
+            algorithm.invalidRasterError(parameters, SURFACE_TO_UPDATE))
     older = StoredSurface(layer)
     try:
-        record = tiles.from_text(older.record)
+        record = record_from_text(older.record)
         differs = next(
             name
             for name, same in (
-                (tr("it is in another coordinate reference system"), layer.crs() == crs),
-                (tr("it was drawn by another method"), record.method == method),
-                (tr("the settings of the method differ"), record.options == options),
-                (tr("the cell size differs"), cell in (None, record.cell)),
-                (tr("the maximum gap differs"), gap in (None, record.max_gap)),
-                (tr("the lane spacing differs"), spacing in (None, record.spacing)),
+                (tr("It is in another CRS."), layer.crs() == crs),
+                (tr("It was made by another method."), record.method == algorithm.METHOD),
+                (tr("It was made with other settings of the method."),
+                 record.options == options),
+                (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
+                (tr("It was made with another maximum gap."), wanted.gap in (None, record.max_gap)),
+                (tr("It was made with another lane spacing."),
+                 wanted.spacing in (None, record.spacing)),
                 ("", False),
             )
             if not same
@@ -299,31 +342,34 @@ def _older(algorithm, parameters, context, feedback, crs, wanted) -> tuple:
         return older, record
     older.close()
     feedback.pushWarning(
-        tr("'{}' cannot be brought up to date: {}. The whole surface is drawn anew.").format(
-            layer.name(), differs.rstrip(".")
+        tr("'{}' cannot be updated, so the whole surface is drawn. {}").format(
+            layer.name(), differs
         )
     )
     return None, None
 
 
-def _report(figures, record, drawn, count, kept, updated, shoreline, feedback):
+def _report(figures, record, drawn: int, survey: _Survey, updated: bool, feedback):
+    kept = len(survey.kept)
     if updated:
         feedback.pushInfo(
-            tr("{} of {} tiles were drawn; what the others are drawn from has not changed. "
-               "Smoothing and uncertainty are as learned for the older surface.").format(
+            tr("Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
+               "uncertainty are as estimated for the older surface.").format(
                 drawn, len(record.tiles)
             )
         )
-    if figures.outside and shoreline is not None:
+    if figures.outside and survey.shoreline is not None:
         feedback.pushWarning(
-            tr("{:,} of the {:,} accepted soundings lie outside the shoreline; they are not drawn. "
-               "Was it mapped at a lower level?").format(figures.outside, kept)
+            tr("{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
+               "If the shoreline was mapped at a lower lake level, use another one.").format(
+                figures.outside, kept)
         )
     feedback.pushInfo(
-        tr("{:,} accepted of {:,} soundings. {:,} cells of {:g} m with depth, {:,.0f} m². Depth "
-           "{:.2f} to {:.2f} m, mean {:.2f} m. Standard uncertainty {:.2f} m in the median, "
-           "{:.2f} m in the worst twentieth of the cells.").format(
-            kept, count, figures.cells, record.cell, figures.cells * record.cell**2, figures.low,
-            figures.high, figures.mean, figures.uncertainty(0.5), figures.uncertainty(0.95),
+        tr("{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
+           "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
+           "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells.").format(
+            kept, survey.count, figures.cells, record.cell, figures.cells * record.cell**2,
+            figures.low, figures.high, figures.mean,
+            figures.uncertainty(0.5), figures.uncertainty(0.95),
         )
     )

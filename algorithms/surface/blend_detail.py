@@ -1,4 +1,4 @@
-"""Blend detail into a general map."""
+"""Blend a survey into an older map."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ from .._i18n import tr
 from .._layers import optional_source, read_contours, read_polygon, read_raster
 from .._outputs import Outputs
 from .._reports import html_page, plots
+from ..core.blending.blend import blend_survey
+from ..core.blending.map_bias import SIGNIFICANCE
 from ..core.errors import LakefloorError
 from ..core.number_text import phrase, written
-from ..core.surface.blend import blend_detail
-from ..core.surface.map_bias import SIGNIFICANCE
 from ..core.units import LENGTH
 
-RASTER, CONTOURS, FIELD = "GENERAL_RASTER", "GENERAL_CONTOURS", "DEPTH_FIELD"
+RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
 
 #: Class of depth in the report, m, by its unit: 5 ft or 2 m.
 _STEPS = {"ft": 5 * LENGTH["ft"], "m": 2.0}
@@ -38,104 +38,102 @@ _STEPS = {"ft": 5 * LENGTH["ft"], "m": 2.0}
 
 class BlendDetail(LakefloorAlgorithm):
     NAME = "blenddetail"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Blend detail into a general map")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Blend a survey into an older map")
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "merge,feather,old map,digitised contours,bias,seam,mosaic"
+        "@default",
+        "blend,merge,mosaic,feather,combine,older maps,lake maps,published maps,"
+        "digitized contours,digitised contours,contour maps,isobaths,bias,offset,seams,fill gaps,"
+        "bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Makes one surface over the whole lake of a detailed survey and an old, general map: "
-        "the survey where it was sounded, the general map beyond, and no step between them. Says "
-        "how general the old map was.\n\n"
-        "The general map is a raster of depth in metres, or contour lines with their depth in a "
-        "field. Contours are gridded over triangles together with the shoreline; where all corners "
-        "of a triangle have one depth, as in holes, on humps and in turns of a line, the terrace "
-        "is replaced by the surface of least bending, held between the neighbouring contours.\n\n"
-        "Where both have depths, general = offset + scale x detail is fitted, robust against "
-        "blunders. Either is taken off the general map only where the survey supports it for the "
-        "whole lake: misfits hang together, so that one survey holds few independent looks at the "
-        "map. A displacement of the map is looked for too, and removed if asked. From the edge of "
-        "the survey the misfit that is left fades out over the width of the transition.\n\n"
-        "Band 2 of the result is the standard uncertainty: the survey's own, and beyond it what "
-        "the misfits of the general map show. The figures are learnt where the survey lies: they "
-        "hold for the rest of the lake only as far as the old map is as good or as bad there. Not "
-        "for navigation. Depths in metres, positive down, both at one lake datum.",
+        "Combines a detailed survey and an older map of the lake into one depth surface. The "
+        "survey is kept where it has soundings. Beyond it the older map is used, and there is no "
+        "step between them.\n\n"
+        "Use it when your survey covers only part of the lake. The older map is a raster of depths "
+        "in meters, or contours with a depth field. Where both overlap, the offset and scale of "
+        "the older map are estimated, and removed if they are significant. A report says how good "
+        "the older map was.\n\n"
+        "These estimates hold for the rest of the lake only if the older map is equally good "
+        "there. Both must be at one lake datum. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Huber (1964), Annals of Mathematical Statistics 35(1), 73-101; Cressie (1985), "
-        "Mathematical Geology 17(5), 563-586; Smith and Sandwell (1997), Science 277, 1956-1962; "
+        "Huber (1964), Annals of Mathematical Statistics 35(1), 73-101. Cressie (1985), "
+        "Mathematical Geology 17(5), 563-586. Smith and Sandwell (1997), Science 277, 1956-1962. "
         "Briggs (1974), Geophysics 39(1), 39-48",
     )
 
     def initAlgorithm(self, configuration=None):
         add = self.addParameter
         add(params.helped(
-            QgsProcessingParameterRasterLayer("DETAIL", tr("Detailed depth surface")),
-            tr("Surface of the survey with its uncertainty and distance bands, as TIN, IDW and "
-               "smooth surface write it. Its depths stay as they are."),
+            QgsProcessingParameterRasterLayer(
+                params.INPUT, tr("Depth surface of the survey")),
+            tr("Surface with its uncertainty and distance bands, made by TIN surface, IDW surface "
+               "or Smooth surface. Its depths stay as they are."),
         ))
         add(params.helped(
-            QgsProcessingParameterRasterLayer(RASTER, tr("General map: raster"), optional=True),
-            tr("Raster whose band 1 is depth in metres, positive down, in the CRS of the survey. "
-               "Give this or contours."),
+            QgsProcessingParameterRasterLayer(RASTER, tr("Older map: raster"), optional=True),
+            tr("Raster whose band 1 is depth in meters, positive down, in the CRS of the survey. "
+               "If empty, give contours instead."),
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
-                CONTOURS, tr("General map: contours"), [QgsProcessing.SourceType.TypeVectorLine],
+                CONTOURS, tr("Older map: contours"), [QgsProcessing.SourceType.TypeVectorLine],
                 optional=True,
             ),
-            tr("Digitised depth contours. Give these or a raster."),
+            tr("Digitized depth contours. If empty, give a raster instead."),
         ))
         add(params.helped(
             QgsProcessingParameterField(
                 FIELD, tr("Depth field of the contours"), parentLayerParameterName=CONTOURS,
                 optional=True,
             ),
-            tr("Depth of each line, positive down."),
+            tr("Field with the depth of each line, positive down. Needed for contours. If empty, "
+               "the older map must be a raster."),
         ))
         add(params.choice(
             "DEPTH_UNIT", tr("Depth unit of the contours"),
-            {"ft": tr("feet"), "m": tr("metres"), "fathom": tr("fathoms")}, "ft",
-            tr("Unit of the depth field."),
+            {"ft": tr("feet"), "m": tr("meters"), "fathom": tr("fathoms")}, "ft",
+            tr("Depths in the depth field are in this unit."),
         ))
         add(params.shoreline())
         add(params.distance(
-            "WIDTH", tr("Width of the transition (m)"), None,
-            tr("How far beyond the survey its misfit to the general map fades out. Left empty, "
-               "about two lane spacings, 30 m at least."),
+            "TRANSITION_WIDTH", tr("Width of the transition (m)"), None,
+            tr("Distance beyond the survey over which its difference to the older map fades out. "
+               "If empty, it is about two lane spacings, but at least 30 m."),
             optional=True,
         ))
         add(params.helped(
             QgsProcessingParameterBoolean(
-                "REMOVE_SHIFT", tr("Move the general map back where it is displaced"), False
+                "REMOVE_SHIFT", tr("Remove a shift of the older map"), False
             ),
-            tr("By the displacement found, where it is significant. An old map errs in shape too, "
-               "which is easily taken for displacement: use it where the survey holds slopes that "
-               "face all ways."),
+            tr("Moves the older map back by the shift found, if that is significant. Errors in the "
+               "shape of the map can look like a shift. Use this only where the survey has slopes "
+               "that face all ways."),
             advanced=True,
         ))
         add(params.choice(
-            "UNIT", tr("Unit of the report"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
-            tr("Unit in which the report is written; rasters and figures are in metres."),
+            "UNIT", tr("Depth unit"), {"ft": tr("feet"), "m": tr("meters")}, "ft",
+            tr("Used in the report. The rasters and the numbers are in meters."),
         ))
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Blended depth surface")))
         add(QgsProcessingParameterRasterDestination(
-            "DIFFERENCE", tr("General map less detail"), optional=True, createByDefault=False
+            "DIFFERENCE", tr("Older map minus survey"), optional=True, createByDefault=False
         ))
         add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("How general was it: report"), "HTML (*.html)", optional=True,
+            "REPORT", tr("Report on the older map"), "HTML (*.html)", optional=True,
             createByDefault=False,
         ))
         for name, label in (
-            ("OFFSET", tr("Offset of the general map (m)")),
-            ("SCALE", tr("Scale of the general map's depths")),
-            ("SHIFT_EAST", tr("Displacement of the general map to the east (m)")),
-            ("SHIFT_NORTH", tr("Displacement of the general map to the north (m)")),
-            ("RMSE_BEFORE", tr("Root mean square misfit before (m)")),
-            ("RMSE_AFTER", tr("Root mean square misfit after (m)")),
-            ("WIDTH_USED", tr("Width of the transition (m)")),
+            ("OFFSET", tr("Offset of the older map (m)")),
+            ("SCALE", tr("Scale of the older map's depths")),
+            ("SHIFT_EAST", tr("Shift of the older map, east (m)")),
+            ("SHIFT_NORTH", tr("Shift of the older map, north (m)")),
+            ("RMSE_BEFORE", tr("RMS difference before (m)")),
+            ("RMSE_AFTER", tr("RMS difference after (m)")),
+            ("TRANSITION_WIDTH_USED", tr("Width of the transition (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
 
@@ -146,27 +144,30 @@ class BlendDetail(LakefloorAlgorithm):
         }
         if given[RASTER] == given[CONTOURS]:
             raise LakefloorError(
-                tr("Give the general map either as a raster or as contours{}.").format(
-                    tr(", not both") if given[RASTER] else "")
+                tr("The older map is given twice. Give either a raster or contours.")
+                if given[RASTER]
+                else tr("The older map is missing. Give either a raster or contours.")
             )
         if given[CONTOURS] and not given[FIELD]:
-            raise LakefloorError(tr("Choose the field that holds the depth of the contours."))
+            raise LakefloorError(
+                tr("The contours need depths. Choose the field that holds the depth of each line.")
+            )
 
     def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, "DETAIL", context)
+        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
         detail, crs, metadata = read_raster(layer, feedback)
         if detail.uncertainty is None:
             raise LakefloorError(
-                tr("Raster '{}' has no bands of uncertainty and distance: give a surface made "
-                   "with TIN, IDW or smooth surface.").format(layer.name())
+                tr("Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
+                   "TIN surface, IDW surface or Smooth surface.").format(layer.name())
             )
         shore = optional_source(self, parameters, params.SHORELINE, context)
         unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        found = blend_detail(
+        found = blend_survey(
             detail,
             self._general(parameters, crs, metadata, context, feedback),
             shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
-            width_m=params.optional_number(self, parameters, "WIDTH", context),
+            width_m=params.optional_number(self, parameters, "TRANSITION_WIDTH", context),
             remove_shift=self.parameterAsBool(parameters, "REMOVE_SHIFT", context),
             depth_step_m=_STEPS[unit],
             progress=self.progress(feedback),
@@ -185,12 +186,12 @@ class BlendDetail(LakefloorAlgorithm):
                 SHIFT_NORTH=found.north.value,
                 RMSE_BEFORE=found.rmse_before,
                 RMSE_AFTER=found.rmse_after,
-                WIDTH_USED=found.width,
+                TRANSITION_WIDTH_USED=found.width,
             )
         return out.results
 
     def _general(self, parameters, crs, metadata, context, feedback):
-        """Return the general map, a grid or contours, in metres and the CRS of the survey."""
+        """Return the older map, a grid or contours, in metres and the CRS of the survey."""
         contours = optional_source(self, parameters, CONTOURS, context)
         if contours:
             field = self.parameterAsString(parameters, FIELD, context)
@@ -201,28 +202,29 @@ class BlendDetail(LakefloorAlgorithm):
         general, general_crs, general_metadata = read_raster(layer, feedback)
         if general_crs != crs:
             raise LakefloorError(
-                tr("The general map is in {}, the survey in {}. Warp '{}' to {} first.").format(
+                tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
                     general_crs.authid(), crs.authid(), layer.name(), crs.authid())
             )
         names = [data.get("DATUM_NAME") for data in (metadata, general_metadata)]
         if all(names) and names[0] != names[1]:
             feedback.pushWarning(
-                tr("The survey is at the datum '{}', the general map at '{}': the offset found "
-                   "holds their difference too.").format(*names)
+                tr("The survey is at the datum '{}', the older map at '{}'. The offset found "
+                   "includes their difference, so check that both names are right.").format(*names)
             )
         return general.depth
 
 
 def _say(found, feedback):
     feedback.pushInfo(
-        tr("{:,} cells with both: misfit of the general map {:.2f} m root mean square as given, "
-           "{:.2f} m corrected.").format(found.cells, found.rmse_before, found.rmse_after)
+        tr("Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "
+           "and {:.2f} m after correction.").format(
+            found.cells, found.rmse_before, found.rmse_after)
     )
     for label, term, unit, removed in _terms(found, 1.0, "m"):
         feedback.pushInfo(f"  {label} {term} {unit} ({removed})")
     feedback.pushInfo(
-        tr("Transition over {:.0f} m. Beyond it the standard uncertainty is {:.2f} m on level "
-           "bottom.").format(found.width, found.spread)
+        tr("The transition is {:.0f} m wide. Beyond it the standard uncertainty is {:.2f} m on a "
+           "flat bottom.").format(found.width, found.spread)
     )
     for note in found.notes:
         feedback.pushWarning(note)
@@ -232,8 +234,8 @@ def _terms(found, scale, unit):
     """Yield label, value with standard error, unit and what was done, for each term."""
     for label, term, divisor, of in (
         (tr("offset"), found.offset, scale, unit), (tr("scale"), found.scale, 1.0, ""),
-        (tr("displacement east"), found.east, 1.0, "m"),
-        (tr("displacement north"), found.north, 1.0, "m"),
+        (tr("shift east"), found.east, 1.0, "m"),
+        (tr("shift north"), found.north, 1.0, "m"),
     ):
         if np.isfinite(term.uncert):
             digits = 3 if not of else 2 if divisor is scale and of == unit else 1
@@ -246,56 +248,55 @@ def _terms(found, scale, unit):
             else:
                 done = tr("not significant, not removed")
         else:
-            value, done = "-", tr("not determinable")
+            value, done = "-", tr("cannot be estimated")
         yield label, value, of, done
 
 
 def blend_html(found, unit: str) -> str:
-    """Return the page that says how general the map was."""
+    """Return the page that says how good the older map was."""
     scale = LENGTH[unit]
     length = "{:.2f}".format
     parts = []
     if found.notes:
         parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
     parts += [
-        f"<h2>{tr('Where survey and general map overlap')}</h2>",
+        f"<h2>{tr('Where survey and older map overlap')}</h2>",
         html_page.table(
-            [tr("general less detail ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("root mean square"), length(found.rmse_before / scale),
+            [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
+            [[tr("RMS"), length(found.rmse_before / scale),
               length(found.rmse_after / scale)]],
         ),
         html_page.remark(
-            tr("{:,} cells. The corrected map was fitted here: elsewhere in the lake it is worse. "
-               "Its misfits hang together over about {:.0f} m, so that the overlap holds about "
-               "{:.0f} independent looks at the map.").format(
+            tr("The overlap has {:,} cells. The map was corrected to fit here, and is worse "
+               "elsewhere in the lake. Its differences are alike over about {:.0f} m. The overlap "
+               "therefore holds only about {:.0f} independent samples of the map.").format(
                 found.cells, found.correlation, max(found.independent, 1.0))
         ),
-        f"<h2>{tr('Bias of the general map')}</h2>",
+        f"<h2>{tr('Bias of the older map')}</h2>",
         html_page.table(
             [tr("term"), tr("estimate and standard error"), tr("unit"),
              tr("at {:.0f}%").format(100.0 * SIGNIFICANCE)],
             [list(row) for row in _terms(found, scale, unit)],
         ),
-        html_page.remark(
-            tr("general = offset + scale x detail, of a map displaced by so much. A scale "
-               "above 1 means that its depths are too great.")),
+        html_page.remark(tr("Older depth = offset + scale × survey depth, on a map moved by the shift. "
+                        "If the scale is above 1, the older map is too deep.")),
         f"<h2>{tr('By depth')}</h2>",
         html_page.table(
             [tr("depth ({})").format(unit), tr("cells"),
-             tr("as given: mean ({})").format(unit), tr("root mean square"),
-             tr("corrected: mean ({})").format(unit), tr("root mean square")],
+             tr("as given: mean ({})").format(unit), tr("RMS"),
+             tr("corrected: mean ({})").format(unit), tr("RMS")],
             [[f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}", written(c.cells, ","),
               *(length(v / scale) for v in c[3:])] for c in found.by_depth],
         ),
     ]
     if plots.available():
         classes = np.array(found.by_depth) / scale
-        parts.append(html_page.image(tr("Misfit by depth"), plots.map_error_by_depth(
+        parts.append(html_page.image(tr("Difference by depth"), plots.map_error_by_depth(
             classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit)))
     else:
         parts.append(html_page.no_pictures())
     parts.append(html_page.remark(
-        tr("Beyond the survey the standard uncertainty is {} {} on level bottom, more on slopes. "
-           "Not for navigation.").format(length(found.spread / scale), unit)
+        tr("Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
+           "slopes. Not for navigation.").format(length(found.spread / scale), unit)
     ))
-    return html_page.page(tr("How general was the general map"), parts)
+    return html_page.page(tr("How good was the older map"), parts)

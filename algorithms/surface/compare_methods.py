@@ -26,13 +26,11 @@ FIELDS = [
 ]
 
 _NUMBERS = {
-    "RMSE_HERE": ("rmse_here", QT_TRANSLATE_NOOP(
-        "@default", "Error of the best method to expect with these lanes, root mean square (m)")),
-    "RMSE_WIDE": ("rmse", QT_TRANSLATE_NOOP(
-        "@default", "The same if lanes were twice as far apart (m)")),
-    "BIAS": ("bias", QT_TRANSLATE_NOOP("@default", "Mean misfit of lanes left out (m)")),
-    "P95": ("p95", QT_TRANSLATE_NOOP(
-        "@default", "Misfit that 95 % of soundings on lanes left out stay below (m)")),
+    "EXPECTED_RMSE": ("rmse_here", QT_TRANSLATE_NOOP(
+        "@default", "Expected RMS error, best method (m)")),
+    "LANE_OUT_RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "RMS error on lanes left out (m)")),
+    "BIAS": ("bias", QT_TRANSLATE_NOOP("@default", "Mean error on lanes left out (m)")),
+    "P95": ("p95", QT_TRANSLATE_NOOP("@default", "95% error on lanes left out (m)")),
 }
 
 
@@ -41,26 +39,20 @@ class CompareMethods(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Compare gridding methods")
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "cross-validation,accuracy,TIN,IDW,spline,contour interval,RMSE,lanes left out"
+        "@default",
+        "cross-validation,cross validation,validation,accuracy,errors,interpolation,best method,"
+        "TIN,IDW,splines,contour intervals,RMSE,RMS,lanes left out,uncertainty,bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Which gridding method suits this survey, how large its error is, and which contour "
-        "interval the data support: as a table, a report in plain words with a plot, and figures "
-        "for models. Run it before the map is drawn.\n\n"
-        "Whole lanes are left out in three turns, neighbours in different turns, and predicted by "
-        "TIN, IDW and smooth surface from the rest. Points left out one by one would be useless, "
-        "as the points along a lane are near-copies. Without a lane the gap is twice as wide, so "
-        "this is the error if lanes were twice as far apart, too pessimistic for the map itself. "
-        "The error to expect with the lanes as they are, by which a method is recommended, is "
-        "taken from short pieces left out as well, by how far into how wide a gap they lie. Both "
-        "hold the noise of the soundings.\n\n"
-        "Lane numbers come from Read logs. Without them, squares two lane spacings wide are left "
-        "out instead. A contour interval is supported where nine depths in ten are right within "
-        "half of it. An error that all soundings share, as of water level, draft or sound speed, "
-        "does not show.\n\n"
-        "Every method is run five times, so this takes several times as long as the surfaces "
-        "themselves; a larger cell size makes it faster. Not for navigation.",
+        "Says which gridding method suits your survey, how large its error is, and which contour "
+        "interval the data support. Run it before you draw the map.\n\n"
+        "Whole lanes and short pieces of lanes are left out and predicted by TIN, IDW and smooth "
+        "surface. Lane numbers come from Read logs. Without them, squares are left out. The data "
+        "support a contour interval where nine depths in ten are right within half of it.\n\n"
+        "An error that all soundings share, such as a wrong lake level, draft or sound speed, does "
+        "not show. This takes several times as long as one surface. A larger cell size is faster. "
+        "Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -71,27 +63,27 @@ class CompareMethods(LakefloorAlgorithm):
     def initAlgorithm(self, configuration=None):
         add_inputs(self)
         self.addParameter(params.choice(
-            "UNIT", tr("Unit of the report"), {"ft": tr("feet"), "m": tr("metres")}, "ft",
-            tr("Unit in which the report is written; fields and figures are in metres."),
+            "UNIT", tr("Depth unit"), {"ft": tr("feet"), "m": tr("meters")}, "ft",
+            tr("Used in the report. The table and the numbers are in meters."),
         ))
         self.addParameter(QgsProcessingParameterFeatureSink(
             "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
         ))
         self.addParameter(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of gridding methods"), "HTML (*.html)", optional=True
+            "REPORT", tr("Report on gridding methods"), "HTML (*.html)", optional=True
         ))
         self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
         self.addOutput(QgsProcessingOutputNumber(
-            "CLEAR", tr("1 if clearly better than the next best, else 0")
+            "CLEAR", tr("1 if clearly the best, else 0")
         ))
         for name, (_, label) in _NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
         for name, label in (
-            ("WITHIN_PERCENT", tr("Misfits within two stated standard deviations (percent)")),
-            ("INTERVAL_FT", tr("Contour interval that the data support (ft)")),
-            ("INTERVAL_M", tr("Contour interval that the data support (m)")),
-            ("SPACING", tr("Lane spacing (m)")),
-            ("LANES", tr("Lanes")),
+            ("WITHIN_PERCENT", tr("Errors within 2 uncertainties (%)")),
+            ("INTERVAL_FT", tr("Supported contour interval (ft)")),
+            ("INTERVAL_M", tr("Supported contour interval (m)")),
+            ("LANE_SPACING_USED", tr("Lane spacing used (m)")),
+            ("LANES", tr("Number of lanes")),
             ("LEFT_OUT", tr("Soundings left out and predicted")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, label))
@@ -105,15 +97,13 @@ class CompareMethods(LakefloorAlgorithm):
         shoreline = read_polygon(shore, crs, context, feedback) if shore else None
         soundings = used_soundings(soundings, shoreline, feedback)
         datum_of(soundings)
-        cell, gap, spacing = sizes(
-            soundings, *given_sizes(self, parameters, context), shoreline, feedback
-        )
+        used = sizes(soundings, given_sizes(self, parameters, context), shoreline, feedback)
         comparison = compare_methods(
             soundings,
             shoreline=shoreline,
-            cell=cell,
-            max_gap=gap,
-            spacing=spacing,
+            cell=used.cell,
+            max_gap=used.gap,
+            spacing=used.spacing,
             progress=self.progress(feedback),
         )
         for line in sentences(comparison, unit):
@@ -128,7 +118,7 @@ class CompareMethods(LakefloorAlgorithm):
                 WITHIN_PERCENT=100.0 * best.within,
                 INTERVAL_FT=comparison.interval["ft"],
                 INTERVAL_M=comparison.interval["m"],
-                SPACING=comparison.spacing,
+                LANE_SPACING_USED=comparison.spacing,
                 LANES=comparison.lanes,
                 LEFT_OUT=comparison.left_out,
                 **{name: getattr(best, key) for name, (key, _) in _NUMBERS.items()},

@@ -11,19 +11,18 @@ class IdwSurface(_gridding.GriddingAlgorithm):
     NAME = "idwsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "IDW surface")
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "idw,inverse distance,shepard,interpolate,grid,depth,bathymetry"
+        "@default",
+        "inverse distance weighting,IDW,inverse-distance,Shepard,neighbors,neighbours,"
+        "interpolation,interpolate,gridding,grid,raster,depth map,depth surface,lake map,"
+        "lake bottom,bathymetry,bathymetric,DEM",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Depth surface of distance-weighted means of the soundings around each cell, with its "
-        "standard uncertainty and the distance to the nearest sounding as bands 2 and 3. Smoother "
-        "than a TIN where soundings are noisy or scattered; it rounds off humps and drop-offs "
-        "between lanes, where a TIN errs less.\n\n"
-        "An equal share of the neighbours is taken from each quarter of the compass, so that the "
-        "many pings of one lane do not shut out the next lane. Soundings are first averaged "
-        "within squares of a quarter of the lane spacing. The shoreline counts as zero depth and "
-        "as the edge of the lake. Cells farther than the maximum gap from every sounding stay "
-        "empty.",
+        "Makes a depth surface of means of the soundings around each cell, weighted by distance. "
+        "Use it where soundings are noisy or scattered. Between lanes it rounds off humps and "
+        "drop-offs, so that a TIN is better there.\n\n"
+        "The shoreline has zero depth and is the edge of the lake. Cells farther than the maximum "
+        "gap from every sounding stay empty.",
     ) + "\n\n" + _gridding.UNCERTAINTY_HELP
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -38,14 +37,14 @@ class IdwSurface(_gridding.GriddingAlgorithm):
         return [
             params.number(
                 "POWER", tr("Power"), 2.0,
-                tr("Weight of a sounding is its distance to the power of minus this. Larger "
-                   "values let the nearest sounding rule."),
+                tr("The weight of a sounding falls with this power of its distance. With larger "
+                   "values the nearest sounding counts more."),
                 minimum=0.1, maximum=20.0, advanced=True,
             ),
             params.number(
-                "NEIGHBOURS", tr("Neighbours"), 12,
-                tr("Most soundings used for a cell, a quarter of them from each quarter of the "
-                   "compass."),
+                "NEIGHBOURS", tr("Maximum number of neighbors"), 12,
+                tr("Maximum number of soundings used for a cell. A quarter of them comes from each "
+                   "quarter of the compass, so that one lane does not shut out the next."),
                 minimum=4, maximum=64, advanced=True, integer=True,
             ),
         ]  # fmt: skip

@@ -16,29 +16,23 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     NAME = "smoothsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Smooth surface")
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "spline,thin plate,minimum curvature,interpolate,grid,depth,bathymetry"
+        "@default",
+        "splines,thin plate,thin-plate,minimum curvature,smoothing,interpolation,interpolate,"
+        "gridding,grid,raster,depth map,depth surface,lake map,lake bottom,bathymetry,bathymetric,"
+        "DEM,breaklines,break-lines,break lines",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Depth surface that bends as little as the soundings and their noise allow, with its "
-        "standard uncertainty and the distance to the nearest sounding as bands 2 and 3. The most "
-        "accurate choice for lanes over humps, holes and drop-offs; on a very rough bottom it is "
-        "about as good as a TIN.\n\n"
-        "Each sounding counts by its uncertainty (uncert_m). The surface is stiffer along the "
-        "strike of the bottom than across it, so that a drop-off seen on two lanes runs straight "
-        "from one to the other. How smooth and how stiff is chosen by leaving out every third lane "
-        "and predicting it. The misfit there is reported: it is the error to expect if lanes were "
-        "twice as far apart, and holds the noise of the soundings, so that the surface itself is "
-        "better.\n\n"
-        "The shoreline counts as zero depth and as the edge of the lake; nothing is carried across "
-        "land. Across break-lines the surface may bend freely. Cells farther than the maximum gap "
-        "from every sounding stay empty. The surface is never deeper than the deepest sounding, "
-        "nor above the shore or the shoalest sounding.",
+        "Makes a depth surface that bends as little as the soundings and their noise allow. It is "
+        "the best choice for lanes over humps, holes and drop-offs. On a very rough bottom a TIN "
+        "is about as good.\n\n"
+        "The shoreline has zero depth and is the edge of the lake. At breaklines the surface may "
+        "bend freely. Cells farther than the maximum gap from every sounding stay empty.",
     ) + "\n\n" + _gridding.UNCERTAINTY_HELP
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
-        "Briggs (1974), Geophysics 39(1), 39-48; Wahba (1990), Spline Models for Observational "
-        "Data, SIAM; Bornemann and Deuflhard (1996), Numerische Mathematik 75, 135-152; Roberts et "
+        "Briggs (1974), Geophysics 39(1), 39-48. Wahba (1990), Spline Models for Observational "
+        "Data, SIAM. Bornemann and Deuflhard (1996), Numerische Mathematik 75, 135-152. Roberts et "
         "al. (2017), Ecography 40(8), 913-929",
     )
 
@@ -48,14 +42,13 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     def own_parameters(self):
         return [
             _gridding.break_lines(
-                tr("Lines across which the surface may bend freely, such as the crest of a "
-                   "drop-off.")
+                tr("The surface may bend freely at these lines, such as the crest of a drop-off.")
             ),
             params.distance(
                 SMOOTHING, tr("Smoothing (m)"), None,
-                tr("Length of forms along the lanes whose height is halved: longer ones are kept, "
-                   "shorter ones are taken for noise. 0 draws the surface through the soundings. "
-                   "Left empty, it is chosen from the data."),
+                tr("Forms of this length along the lanes lose half of their height. Longer forms "
+                   "are kept, and shorter ones are removed as noise. 0 draws the surface through "
+                   "the soundings. If empty, it is chosen from the data."),
                 optional=True,
             ),
         ]  # fmt: skip
@@ -65,27 +58,27 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
         for name, text in (
             ("SMOOTHING_USED", tr("Smoothing used (m)")),
             ("ALONG_STRIKE", tr("Extra stiffness along strike")),
-            ("LANE_OUT_RMSE", tr("Misfit of lanes left out, root mean square (m)")),
+            ("LANE_OUT_RMSE", tr("RMS error on lanes left out (m)")),
         ):
             self.addOutput(QgsProcessingOutputNumber(name, text))
 
     def options(self, parameters, context):
         return {"smoothing": params.optional_number(self, parameters, SMOOTHING, context)}
 
-    def told(self, learned, feedback):
+    def report_learned(self, learned, feedback):
         fit = learned.fit
         results = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
         if math.isnan(fit.lane_out_rmse):
             feedback.pushWarning(
-                tr("Too few lanes to leave any out: smoothing and uncertainty are common-practice "
-                   "values, not learnt from this survey.")
+                tr("There are too few lanes to leave any out. Smoothing and uncertainty are usual "
+                   "values, not estimated from this survey. Survey more lanes to get better ones.")
             )
         else:
             results["LANE_OUT_RMSE"] = fit.lane_out_rmse
             feedback.pushInfo(
-                tr("Smoothing {:.1f} m; {:g} times stiffer along the strike of the bottom. Every "
-                   "third lane left out is predicted to {:.2f} m (root mean square): the error to "
-                   "expect at twice the lane spacing, with the noise of the soundings.").format(
+                tr("Smoothing is {:.1f} m, and the surface is {:g} times stiffer along the strike "
+                   "of the bottom. Lanes left out are predicted with an RMS error of {:.2f} m. "
+                   "Expect this error at twice the lane spacing.").format(
                     fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse
                 )
             )

@@ -12,31 +12,35 @@ from ..core.errors import LakefloorError
 from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
 
-OLDER = "OLDER"
+OLDER = "OLDER_SURFACE"
 BANDS = ("change of depth (m)", "joint standard uncertainty (m)",
          "significance: 1 deeper, -1 shallower")
 
 _NUMBERS = {
-    "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area compared (m2)")),
+    "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area compared (m²)")),
     "DEEPER_M2": ("area_deeper", QT_TRANSLATE_NOOP(
-        "@default", "Area that is significantly deeper (m2)")),
+        "@default", "Area significantly deeper (m²)")),
     "SHALLOWER_M2": ("area_shallower", QT_TRANSLATE_NOOP(
-        "@default", "Area that is significantly shallower (m2)")),
+        "@default", "Area significantly shallower (m²)")),
     "CHANCE_M2": ("area_by_chance", QT_TRANSLATE_NOOP(
-        "@default", "Area expected to look changed if nothing had (m2)")),
+        "@default", "Area changed by chance (m²)")),
     "MEAN_CHANGE_M": ("mean", QT_TRANSLATE_NOOP("@default", "Mean change of depth (m)")),
-    "MEAN_CHANGE_SD_M": ("mean_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m)")),
+    "MEAN_CHANGE_SD_M": ("mean_sd", QT_TRANSLATE_NOOP(
+        "@default", "Uncertainty of mean change (m)")),
     "GAINED_M3": ("gained", QT_TRANSLATE_NOOP(
-        "@default", "Volume of water gained where significantly deeper (m3)")),
-    "GAINED_SD_M3": ("gained_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m3)")),
+        "@default", "Water gained (m³)")),
+    "GAINED_SD_M3": ("gained_sd", QT_TRANSLATE_NOOP(
+        "@default", "Uncertainty of water gained (m³)")),
     "LOST_M3": ("lost", QT_TRANSLATE_NOOP(
-        "@default", "Volume of water lost where significantly shallower (m3)")),
-    "LOST_SD_M3": ("lost_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m3)")),
+        "@default", "Water lost (m³)")),
+    "LOST_SD_M3": ("lost_sd", QT_TRANSLATE_NOOP(
+        "@default", "Uncertainty of water lost (m³)")),
     "CHANCE_M3": ("volume_by_chance", QT_TRANSLATE_NOOP(
-        "@default", "Volume expected to look gained, and lost, if nothing had changed (m3)")),
+        "@default", "Volume changed by chance (m³)")),
     "NET_M3": ("net", QT_TRANSLATE_NOOP(
-        "@default", "Net volume gained over all the area compared (m3)")),
-    "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP("@default", "Its standard uncertainty (m3)")),
+        "@default", "Net gain over the area (m³)")),
+    "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP(
+        "@default", "Uncertainty of net gain (m³)")),
 }
 
 
@@ -45,25 +49,21 @@ class SurfaceDifference(LakefloorAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Difference of two surfaces")
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "change,sedimentation,siltation,erosion,scour,dredging,volume,compare"
+        "@default",
+        "changes,bottom change,differences,compare,subtract,sedimentation,sediment,siltation,silt,"
+        "infill,erosion,scour,dredging,dredge,volumes,volume changes,two surveys,two surfaces,"
+        "DEM of difference,bathymetry",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "How the bottom has changed between two depth surfaces, and where the change is beyond "
-        "what their uncertainties allow. Band 1 is the change, newer less older depth, positive "
-        "where it is deeper now; band 2 its standard uncertainty; band 3 is 1 where it is "
-        "significantly deeper, -1 where significantly shallower, 0 elsewhere.\n\n"
-        "Both surfaces must be at one lake datum; where they state another or none, give the "
-        "shift between them. The cells are those of the coarser surface (of the newer one where "
-        "both are alike); the other is interpolated bilinearly at their centres. Where a raster "
-        "has no band of uncertainty, give one number for it.\n\n"
-        "Gained and lost volume count cells of significant change alone; at 95 % confidence, one "
-        "cell in twenty looks changed by chance, and the area and volume to expect so are told. "
-        "The net volume counts all cells, since small changes add up. In volumes, errors of "
-        "the surfaces average out over about the lane spacing (from band 3; without it they are "
-        "taken as one error for the whole lake); errors of the datums do not. Steep drop-offs "
-        "look changed where positions differ: judge them with care. Depths in metres, positive "
-        "down.",
+        "Shows how the bottom has changed between two depth surfaces, and where the change is "
+        "significant. Use it to see sediment, scour or dredging.\n\n"
+        "Band 1 is newer minus older depth in meters, positive where it is deeper now. Band 2 is "
+        "its standard uncertainty. Band 3 is 1 where the bottom is significantly deeper, -1 where "
+        "significantly shallower, and 0 elsewhere.\n\n"
+        "Gained and lost water count only cells with significant change. The net gain counts all "
+        "cells. Both surfaces must be at one lake datum, or you give the shift between their "
+        "datums. Steep drop-offs look changed where positions differ, so check them with care.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -77,29 +77,31 @@ class SurfaceDifference(LakefloorAlgorithm):
         add(params.surface(OLDER, tr("Older depth surface")))
         add(params.number(
             "CONFIDENCE", tr("Confidence (%)"), 95.0,
-            tr("Of the cells that have not changed, this share is not called changed."),
+            tr("Percentage of the unchanged cells that are not marked as changed."),
             minimum=50.0, maximum=99.999,
         ))
         add(params.number(
-            "SHIFT", tr("Shift of the older depths to the newer datum (m)"), None,
-            tr("Added to the older depths: elevation of the newer datum less that of the older "
-               "one. 0 if both are at one datum. Left empty, both rasters must state the same "
-               "datum."),
+            "DATUM_SHIFT", tr("Shift between the datums (m)"), None,
+            tr("Added to the older depths. It is the elevation of the newer datum minus that of "
+               "the older one, and 0 if both are at one datum. If empty, both rasters must state "
+               "the same datum."),
             optional=True,
         ))
         for name, label in (
-            ("NEWER_UNCERTAINTY", tr("Standard uncertainty of the newer surface (m)")),
-            ("OLDER_UNCERTAINTY", tr("Standard uncertainty of the older surface (m)")),
+            ("NEWER_UNCERTAINTY", tr("Uncertainty, newer surface (m)")),
+            ("OLDER_UNCERTAINTY", tr("Uncertainty, older surface (m)")),
         ):
             add(params.distance(
                 name, label, None,
-                tr("Needed, and used, only where the raster has no band of uncertainty."),
+                tr("Standard uncertainty of the depths of a raster without an uncertainty band. If "
+                   "empty, the raster must have that band."),
                 optional=True,
             ))
         add(params.distance(
-            "DATUM_UNCERTAINTY", tr("Standard uncertainty of each datum (m)"), 0.03,
-            tr("How well the water level of each survey is tied to the datum, one error for all of "
-               "the surface. 0.03 m is a tenth of a foot, a common step of gauge readings."),
+            "DATUM_UNCERTAINTY", tr("Uncertainty of each datum (m)"), 0.03,
+            tr("Standard uncertainty of the lake level of each survey above its datum. It is one "
+               "error for the whole surface. 0.03 m is a tenth of a foot, a common step of gauge "
+               "readings."),
             advanced=True,
         ))
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
@@ -121,12 +123,12 @@ class SurfaceDifference(LakefloorAlgorithm):
         def optional(name):
             return params.optional_number(self, parameters, name, context)
 
-        shift = optional("SHIFT")
+        shift = optional("DATUM_SHIFT")
         if shift is None:
             shift = datum_shift(_datum(metadata), _datum(older_metadata))
         else:
             feedback.pushInfo(
-                tr("The older depths are shifted by {:+g} m, as given; the datums that the rasters "
+                tr("The older depths are shifted by {:+g} m, as given. The datums that the rasters "
                    "state are not compared.").format(shift)
             )
         difference = surface_difference(
@@ -161,7 +163,7 @@ def _datum(metadata):
         return metadata["DATUM_NAME"], float(elevation) if elevation else None
     except ValueError:
         raise LakefloorError(
-            tr("The elevation of datum '{}', '{}', is not a number. Give the shift between the two "
+            tr("The elevation of the datum '{}', '{}', is not a number. Give the shift between the "
                "datums.").format(metadata["DATUM_NAME"], elevation)
         ) from None
 
@@ -174,8 +176,8 @@ def _say(d, feedback):
             .format(which, d.change.dx)
         )
     feedback.pushInfo(
-        tr("Compared {:,.0f} m² ({:,.1f} acres). Mean change {:+.2f} ± {:.2f} m ({:+.2f} ft), "
-           "positive where deeper now.").format(
+        tr("The area compared is {:,.0f} m² ({:,.1f} acres). The mean change is {:+.2f} ± {:.2f} m "
+           "({:+.2f} ft), positive where deeper now.").format(
             d.area, d.area / ACRE, d.mean, d.mean_sd, d.mean / FOOT)
     )
     for what, area, volume, sd in (
@@ -191,18 +193,18 @@ def _say(d, feedback):
         .format(d.net, d.net_sd, d.net / ACRE_FOOT)
     )
     feedback.pushInfo(
-        tr("If nothing had changed, chance alone would make {:,.0f} m² look changed, and up to "
-           "{:,.0f} m³ look gained and as much lost.").format(
+        tr("If nothing had changed, {:,.0f} m² would still look changed by chance. Up to {:,.0f} "
+           "m³ would look gained, and as much lost.").format(
             d.area_by_chance, d.volume_by_chance)
     )
     if d.area_deeper + d.area_shallower <= 1.5 * d.area_by_chance:
         feedback.pushWarning(
-            tr("No more area looks changed than that: the two surfaces show no change that can be "
-               "told from chance.")
+            tr("The changed area is not clearly larger than by chance. Do not take it for a change "
+               "of the bottom.")
         )
     if d.level_suspected:
         feedback.pushWarning(
-            tr("Nearly all of the lake is {} by about {:.2f} m. Look for a wrong water level or "
-               "datum before you believe it.").format(
+            tr("Nearly all of the lake is {} by about {:.2f} m. Check the lake levels and datums "
+               "before you believe it.").format(
                 tr("deeper") if d.median > 0 else tr("shallower"), abs(d.median))
         )

@@ -10,20 +10,20 @@ class TinSurface(_gridding.GriddingAlgorithm):
     NAME = "tinsurface"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "TIN surface")
     TAGS = QT_TRANSLATE_NOOP(
-        "@default", "tin,triangulation,delaunay,interpolate,grid,depth,bathymetry"
+        "@default",
+        "triangulation,TIN,triangulated irregular network,Delaunay,linear interpolation,"
+        "interpolate,gridding,grid,raster,depth map,depth surface,lake map,lake bottom,"
+        "bathymetry,bathymetric,DEM,triangles,breaklines,break-lines,break lines,"
+        "shoreline",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Depth surface that runs straight from sounding to sounding over a triangulated "
-        "irregular network, with its standard uncertainty and the distance to the nearest "
-        "sounding as bands 2 and 3. Never deeper or shoaler than the soundings. The usual choice "
-        "for parallel lanes.\n\n"
-        "The shoreline counts as zero depth and as the edge of the lake; without it the surface "
-        "ends at the outermost soundings. Break-lines keep crests and toes sharp between lanes. "
-        "Cells farther than the maximum gap from every sounding stay empty, and so do bays that "
-        "nobody sounded: triangles between three points of the shore would show a shelf of no "
-        "depth.\n\n"
-        "Soundings are first averaged within squares of a quarter of the lane spacing.",
+        "Makes a depth surface that runs straight from sounding to sounding over triangles. It is "
+        "never deeper or shallower than the soundings. Use it as the first choice for parallel "
+        "lanes.\n\n"
+        "The shoreline has zero depth and is the edge of the lake. Breaklines keep crests and toes "
+        "sharp between lanes. Cells farther than the maximum gap from every sounding stay empty, "
+        "and so do bays without soundings.",
     ) + "\n\n" + _gridding.UNCERTAINTY_HELP
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

@@ -331,7 +331,7 @@ def add_a_visit():
     )
     soundings_to_contours(
         model, inputs, ("readstore", "OUTPUT"), {"smoothsurface": "Smooth surface"},
-        UPDATE="@OLD_SURFACE",
+        SURFACE_TO_UPDATE="@OLD_SURFACE",
     )
     model.write(HERE / "add_a_visit.model3")
 

@@ -51,7 +51,8 @@ from lakefloor.algorithms.core.spacing import (
     usable,
 )
 from lakefloor.algorithms.core.surface import tiles
-from lakefloor.algorithms.core.surface.surface_nodes import frame, shore_nodes
+from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.nodes import shore_nodes
 
 MOST_PAIRS = 1e10
 MOST_SPLINE_POINTS = 200_000

@@ -39,7 +39,7 @@ from lakefloor.algorithms._outputs import RasterFile
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
 from lakefloor.algorithms.core.surface import tiles
-from lakefloor.algorithms.core.surface.surface_nodes import frame
+from lakefloor.algorithms.core.surface.frame import frame
 
 SPACING, PING, CELL = 8.0, 1.25, 1.0
 EAST, NORTH = 480_000.0, 5_200_000.0
@@ -86,7 +86,7 @@ def grid(soundings, shoreline, method, path, older=None):
     record = None
     if older is not None:
         stored = StoredSurface(QgsRasterLayer(str(older)))
-        record = tiles.from_text(stored.record)
+        record = tiles.record_from_text(stored.record)
         if path.name.startswith("anew"):
             record.tiles.clear()
     spacing = record.spacing if record else lane_spacing(soundings)
@@ -105,7 +105,7 @@ def grid(soundings, shoreline, method, path, older=None):
             f, record, raster.write, old_grid=older and stored.grid, read=older and stored.read,
             rewrite=start is None,
         )
-        raster.describe({RECORD_ITEM: tiles.to_text(record)}, RECORD_DOMAIN)
+        raster.describe({RECORD_ITEM: tiles.record_to_text(record)}, RECORD_DOMAIN)
     return len(record.tiles), drawn, figures.cells, f.grid.values.size
 
 

@@ -1,4 +1,4 @@
-"""A general map and a detailed survey as one surface."""
+"""An older map and a detailed survey as one surface."""
 
 import importlib
 import json
@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from scipy import stats
 from shapely.geometry import box
 
+from lakefloor.algorithms.core.blending.blend import blend_survey, smooth_step
+from lakefloor.algorithms.core.blending.older_map import contour_map
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Lines, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import inside
-from lakefloor.algorithms.core.surface.blend import blend_detail, smooth_step
-from lakefloor.algorithms.core.surface.general_map import contour_map
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 sys.path.insert(0, str(EXAMPLE))
@@ -64,7 +64,7 @@ def made():
 
 def test_a_known_bias_is_recovered_and_removed_exactly(made):
     true, detail = made
-    found = blend_detail(detail, true.like(1.1 * true.values + 0.3))
+    found = blend_survey(detail, true.like(1.1 * true.values + 0.3))
     assert found.offset.value == pytest.approx(0.3, abs=1e-9)
     assert found.scale.value == pytest.approx(1.1, abs=1e-9)
     assert found.offset.removed
@@ -80,10 +80,10 @@ def test_a_map_without_bias_is_left_as_it_is(made):
     true, detail = made
     rng = np.random.default_rng(7)
     general = true.like(true.values + rng.normal(0.0, 0.2, true.shape))
-    found = blend_detail(detail, general)
+    found = blend_survey(detail, general)
     assert not (found.offset.removed)
     assert not (found.scale.removed)
-    assert (found.general.values == general.values).all()
+    assert (found.older.values == general.values).all()
     assert any("not changed" in note for note in found.notes)
 
 
@@ -95,7 +95,7 @@ def test_bias_and_standard_errors_against_scipy(made):
     true, detail = made
     rng = np.random.default_rng(3)
     general = true.like(1.1 * true.values + 0.8 + rng.normal(0.0, 0.3, true.shape))
-    found = blend_detail(detail, general)
+    found = blend_survey(detail, general)
     part = np.isfinite(detail.depth.values)
     d, g = detail.depth.values[part], general.values[part]
     line = stats.linregress(d, g)
@@ -105,7 +105,7 @@ def test_bias_and_standard_errors_against_scipy(made):
     assert found.offset.uncert == pytest.approx(line.intercept_stderr, rel=0.4)
     # One cell in twelve is a blunder of 5 m: least squares is drawn off, the robust lines are not.
     bad = general.like(general.values + 5.0 * (rng.random(general.shape) < 1 / 12))
-    found = blend_detail(detail, bad)
+    found = blend_survey(detail, bad)
     siegel = stats.siegelslopes(bad.values[part], d)
     assert found.scale.value == pytest.approx(siegel.slope, abs=4 * line.stderr)
     at_mean = found.offset.value + found.scale.value * d.mean()
@@ -129,7 +129,7 @@ def test_errors_that_hang_together_make_the_bias_less_sure(made):
     for _ in range(40):
         noise = gaussian_filter(rng.normal(size=true.shape), 5.0)
         found.append(
-            blend_detail(detail, true.like(true.values + 1.0 + 0.4 * noise / noise.std()))
+            blend_survey(detail, true.like(true.values + 1.0 + 0.4 * noise / noise.std()))
         )
     alike = [f.offset for f in found if f.offset.removed and not f.scale.removed]
     assert len(alike) > 15
@@ -163,7 +163,7 @@ def test_a_correction_that_one_corner_does_not_support_is_not_carried_over_the_l
     squares = []
     for _ in range(30):
         general = general_of(true, rng, bias, tilt)
-        found = blend_detail(detail, general, width_m=30.0)
+        found = blend_survey(detail, general, width_m=30.0)
         far = found.weight.values == 0.0
         squares.append([rms((z - true.values)[far]) ** 2
                         for z in (general.values, found.surface.depth.values)])
@@ -175,24 +175,24 @@ def test_displacement_is_found_and_removed_if_asked():
     true = grid_of(bottom, LAKE, 2.0)
     detail = survey(true, within(true, *BOX))
     moved = grid_of(lambda x, y: 1.1 * bottom(x - 6.5, y + 4.5) + 0.3, LAKE, 2.0)
-    kept = blend_detail(detail, moved)
+    kept = blend_survey(detail, moved)
     assert (kept.east.value, kept.north.value) == pytest.approx((6.5, -4.5), abs=0.05)
     assert not kept.east.removed
-    assert any("displaced" in note for note in kept.notes)
-    found = blend_detail(detail, moved, remove_shift=True)
+    assert any("shifted" in note for note in kept.notes)
+    found = blend_survey(detail, moved, remove_shift=True)
     assert found.east.removed
     assert found.north.removed
     assert found.scale.value == pytest.approx(1.1, abs=0.01)
     assert found.rmse_after < 0.05 < 0.2 < kept.rmse_after
 
 
-def test_survey_inside_general_map_beyond_and_no_step_between(made):
+def test_survey_inside_older_map_beyond_and_no_step_between(made):
     true, detail = made
     general = true.like(true.values + 0.8 * np.sin(np.arange(true.shape[1]) / 9.0))
     width = 40.0
-    found = blend_detail(detail, general, width_m=width)
+    found = blend_survey(detail, general, width_m=width)
     part = np.isfinite(detail.depth.values)
-    z, g = found.surface.depth.values, found.general.values
+    z, g = found.surface.depth.values, found.older.values
     assert (z[part] == detail.depth.values[part]).all()
     west, south, east, north = BOX
     x, y = np.meshgrid(true.x, true.y)
@@ -233,7 +233,7 @@ def test_uncertainty_and_distance(made):
     true, detail = made
     rng = np.random.default_rng(5)
     general = true.like(true.values + rng.normal(0.0, 0.4, true.shape))
-    found = blend_detail(detail, general, width_m=30.0)
+    found = blend_survey(detail, general, width_m=30.0)
     part = np.isfinite(detail.depth.values)
     sigma, distance = found.surface.uncertainty.values, found.surface.distance.values
     assert (sigma[part] == 0.05).all()
@@ -247,7 +247,7 @@ def test_uncertainty_and_distance(made):
 
 def test_depth_classes_count_every_cell_of_the_overlap(made):
     true, detail = made
-    found = blend_detail(detail, true.like(1.1 * true.values + 0.3), depth_step_m=1.0)
+    found = blend_survey(detail, true.like(1.1 * true.values + 0.3), depth_step_m=1.0)
     assert sum(c.cells for c in found.by_depth) == found.cells
     for c in found.by_depth:
         assert 0.1 * c.low + 0.3 <= c.mean_before <= 0.1 * c.high + 0.3
@@ -291,7 +291,7 @@ def test_old_contours_of_the_example_lake(lake, old_map, part, beyond, around):
     window = within(lake, part[0] + east, part[1] + north, part[2] + east, part[3] + north)
     detail = survey(lake, window)
     shore = truth.shoreline_polygon()
-    found = blend_detail(detail, old_map, shoreline=shore)
+    found = blend_survey(detail, old_map, shoreline=shore)
     raw = contour_map(old_map, lake, shoreline=shore).values - lake.values
     error = found.surface.depth.values - lake.values
     out = np.isnan(detail.depth.values) & np.isfinite(raw)
@@ -312,10 +312,10 @@ def test_old_contours_of_the_example_lake(lake, old_map, part, beyond, around):
 def test_what_cannot_be_blended_is_said(made):
     true, detail = made
     far = replace(true, west=true.west + 5000.0)
-    with pytest.raises(LakefloorError, match="overlap in 0 cells"):
-        blend_detail(detail, far)
+    with pytest.raises(LakefloorError, match="few cells in common: 0,"):
+        blend_survey(detail, far)
     with pytest.raises(LakefloorError, match="Width of the transition must be above 0"):
-        blend_detail(detail, true, width_m=0.0)
+        blend_survey(detail, true, width_m=0.0)
     line = np.array([[0.0, 0.0], [400.0, 300.0]])
     for depths, message in (
         ([np.nan], "have no depth"), ([2.0], "All contours have the depth 2 m"),
@@ -323,20 +323,20 @@ def test_what_cannot_be_blended_is_said(made):
     ):  # fmt: skip
         lines = Lines([line] * len(depths), {"depth": np.array(depths)})
         with pytest.raises(LakefloorError, match=message):
-            blend_detail(detail, lines)
+            blend_survey(detail, lines)
     lines = Lines([line], {"depth": np.array([2.0])})
     with pytest.raises(LakefloorError, match="within the shoreline"):
-        blend_detail(detail, lines, shoreline=box(5000, 5000, 5100, 5100))
+        blend_survey(detail, lines, shoreline=box(5000, 5000, 5100, 5100))
 
 
 def test_a_level_bottom_has_no_scale(made):
     true, detail = made
     level = survey(true.like(np.full(true.shape, 4.0)), np.isfinite(detail.depth.values))
-    found = blend_detail(level, true.like(np.full(true.shape, 4.5)))
+    found = blend_survey(level, true.like(np.full(true.shape, 4.5)))
     assert found.offset.value == pytest.approx(0.5)
     assert np.isnan(found.scale.uncert)
     assert np.abs(found.surface.depth.values - 4.0).max() < 1e-7
-    assert any("level" in note for note in found.notes)
+    assert any("flat" in note for note in found.notes)
 
 
 def test_cancel_is_honoured(made):
@@ -347,4 +347,4 @@ def test_cancel_is_honoured(made):
             raise Cancelled
 
     with pytest.raises(Cancelled):
-        blend_detail(detail, true, progress=cancel)
+        blend_survey(detail, true, progress=cancel)

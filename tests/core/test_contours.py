@@ -8,13 +8,14 @@ from scipy import ndimage, stats
 from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.ops import unary_union
 
-from lakefloor.algorithms.core.chart.contour_domain import cells_polygon, smooth_within
+from lakefloor.algorithms.core.chart.contour_domain import cells_polygon
 from lakefloor.algorithms.core.chart.contours import (
-    _without_flicker,
     depth_areas,
     depth_contours,
 )
 from lakefloor.algorithms.core.chart.marching_squares import square_ranges, trace
+from lakefloor.algorithms.core.chart.smoothing import smooth_within
+from lakefloor.algorithms.core.chart.support import _without_flicker
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.polygons import inside
@@ -573,7 +574,7 @@ def test_flat_surface_is_one_area(shape):
         (np.full((4, 4), np.nan), {}, "no cell with a value"),
         (np.full((4, 4), 2.4), {}, "No contour falls between"),
         ([[2.4]], {}, "No contour falls between"),
-        ([[1.0, 9.0]], {"interval": 0}, "must be above 0 m; got 0"),
+        ([[1.0, 9.0]], {"interval": 0}, "must be above 0 m, not 0"),
         ([[1.0, 9.0]], {"interval": -1}, "must be above 0 m"),
         ([[1.0, 9.0]], {"interval": np.nan}, "must be above 0 m"),
         ([[1.0, 9.0]], {"interval": 0.001}, "at most 2000"),
@@ -603,8 +604,8 @@ def test_errors_say_what_is_wrong(values, options, message):
     [
         ({}, "either an interval or a list"),
         ({"interval": 1, "levels": [1]}, "either an interval or a list"),
-        ({"levels": [3, 2]}, "must be numbers that rise"),
-        ({"levels": []}, "must be numbers that rise"),
+        ({"levels": [3, 2]}, "do not rise"),
+        ({"levels": []}, "do not rise"),
     ],
 )
 def test_errors_of_areas(options, message):

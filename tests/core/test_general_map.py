@@ -1,4 +1,4 @@
-"""A general map as a grid."""
+"""An older map as a grid."""
 
 import numpy as np
 import pytest
@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scipy.interpolate import RBFInterpolator
 from shapely.geometry import Point
 
+from lakefloor.algorithms.core.blending.older_map import contour_map, least_bending
 from lakefloor.algorithms.core.grid import Lines, empty_grid
-from lakefloor.algorithms.core.surface.general_map import contour_map, least_bending
 
 
 def grid_of(function, bounds, cell):

@@ -14,7 +14,7 @@ from lakefloor.algorithms.core.figures.lake_statistics import lake_statistics
 from lakefloor.algorithms.core.figures.shores import shoreline_spread
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import inside
-from lakefloor.algorithms.core.surface.surface_nodes import densify
+from lakefloor.algorithms.core.surface.nodes import densify
 from lakefloor.algorithms.core.units import ACRE, ACRE_FOOT, FOOT
 from lakefloor.algorithms.core.wording.statistics_notes import statistics_notes
 

@@ -18,7 +18,7 @@ from lakefloor.algorithms.core.spacing import (
     suggest_cell,
     surface_spacing,
 )
-from lakefloor.algorithms.core.surface.surface_nodes import frame
+from lakefloor.algorithms.core.surface.frame import frame
 
 from .made_surveys import (
     Habit,

@@ -1,4 +1,4 @@
-"""What a survey tells of a general map's bias."""
+"""What a survey tells of an older map's bias."""
 
 from dataclasses import replace
 
@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from lakefloor.algorithms.core.grid import Surface, empty_grid
-from lakefloor.algorithms.core.surface.map_bias import (
+from lakefloor.algorithms.core.blending.map_bias import (
     displacement,
     map_uncertainty,
     offset_and_scale,
 )
-from lakefloor.algorithms.core.surface.map_comparison import OFFSET, compare, find_overlap
+from lakefloor.algorithms.core.blending.overlap import OFFSET, compare, find_overlap
+from lakefloor.algorithms.core.grid import Surface, empty_grid
 
 FRAME = empty_grid((0.0, 0.0, 400.0, 320.0), 4.0)
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.surface.misfit import (
+from lakefloor.algorithms.core.blending.difference_covariance import (
     Covariance,
-    correlation_length,
     fit_covariance,
+    residual_correlation_length,
 )
+from lakefloor.algorithms.core.grid import Grid
 
 
 def test_covariance_of_a_known_field():
@@ -33,5 +33,5 @@ def test_correlation_length_of_a_known_field():
     from scipy.ndimage import gaussian_filter
 
     noise = gaussian_filter(np.random.default_rng(2).normal(size=(400, 500)), 6.0)
-    length = correlation_length(Grid(noise, 0.0, 0.0, 2.0, 2.0))
+    length = residual_correlation_length(Grid(noise, 0.0, 0.0, 2.0, 2.0))
     assert length == pytest.approx(2 * 6.0 * 2.0, rel=0.15)

@@ -11,7 +11,7 @@ from shapely.geometry import Polygon, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
-from lakefloor.algorithms.core.surface import surface_trial
+from lakefloor.algorithms.core.surface import sample_windows
 from lakefloor.algorithms.core.surface import thin_plate as plate_module
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
 from lakefloor.algorithms.core.surface.thin_plate import Held, per_cell, thin_plate
@@ -228,7 +228,7 @@ def test_nothing_is_drawn_beyond_the_gap():
 def test_a_large_survey_is_sampled_in_windows_and_agrees(monkeypatch):
     survey = made_lake.survey(20.0)
     _, whole = smooth_surface(survey, cell=4.0)
-    monkeypatch.setattr(surface_trial, "_NODES", 8_000)
+    monkeypatch.setattr(sample_windows, "_NODES", 8_000)
     _, part = smooth_surface(survey, cell=4.0)
     assert part.lane_out_rmse == pytest.approx(whole.lane_out_rmse, rel=0.6)
     assert part.give == whole.give

@@ -15,7 +15,8 @@ from lakefloor.algorithms.core.blocks import block_mean
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell
-from lakefloor.algorithms.core.surface.surface_nodes import BREAK_LINE, densify, frame, shore_nodes
+from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.nodes import BREAK_LINE, densify, shore_nodes
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -110,7 +111,7 @@ def test_sizes_must_be_above_zero(options):
         (Polygon([(0, 0), (9, 9), (9, 0), (0, 9)]), "not valid.*Self-intersection"),
         (Point(0, 0).buffer(5).exterior, "must be a polygon"),
         (Polygon(), "must be a polygon"),
-        (Point(9e5, 9e5).buffer(50), "check the CRS"),
+        (Point(9e5, 9e5).buffer(50), "Check the CRS"),
     ],
 )
 def test_shorelines_that_are_no_mask(shoreline, message):
@@ -217,8 +218,8 @@ def test_given_depths_of_a_break_line_are_used():
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ([(1000.0, 0.0), (1100.0, 0.0)], "Break-line 1, near 1000.0, 0.0, is crossed by no track"),
-        ([(0.0, 0.0)], "two or more vertices"),
+        ([(1000.0, 0.0), (1100.0, 0.0)], "Breakline 1, near 1000.0, 0.0, has no depths"),
+        ([(0.0, 0.0)], "fewer than two vertices"),
         ([(5.0, 5.0), (5.0, 5.0)], "no length"),
         ([(5.0, np.nan), (5.0, 5.0)], "without a position"),
     ],

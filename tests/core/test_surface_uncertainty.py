@@ -10,13 +10,14 @@ from scipy.ndimage import distance_transform_edt
 from lakefloor.algorithms.core.grid import grid_over
 from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.soundings import Soundings
-from lakefloor.algorithms.core.surface import surface_trial
+from lakefloor.algorithms.core.surface import sample_windows
+from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.idw import idw_surface
+from lakefloor.algorithms.core.surface.nodes import SOUNDING, Nodes
+from lakefloor.algorithms.core.surface.roughness import grid_around, scatter, unevenness
+from lakefloor.algorithms.core.surface.sample_windows import choose_windows, cross_lines
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
-from lakefloor.algorithms.core.surface.surface_nodes import SOUNDING, Nodes, frame
-from lakefloor.algorithms.core.surface.surface_trial import cross_lines, trial
 from lakefloor.algorithms.core.surface.surface_uncertainty import Growth, _likeliest, _onto
-from lakefloor.algorithms.core.surface.surroundings import departure, grid_around, scatter
 from lakefloor.algorithms.core.surface.tin import learn_tin, tin_surface
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "benchmarks")]
@@ -207,7 +208,7 @@ def test_departure_from_a_plane_and_slope():
         f = frame(Soundings.build(x, y, depth), cell=2.5, spacing=20.0)
         around = grid_around(f.grid, 20.0)
         found = [around.like(v).sample([200.0], [200.0])[0]
-                 for v in departure(f.nodes, around, 20.0, False)]  # fmt: skip
+                 for v in unevenness(f.nodes, around, 20.0, False)]  # fmt: skip
         assert found == pytest.approx([off, *slopes], rel=0.06, abs=0.01)
 
 
@@ -257,11 +258,11 @@ def test_a_single_lane_falls_back_on_its_slope():
 
 def test_a_large_survey_is_sampled_and_agrees_with_the_whole(monkeypatch):
     f = frame(made_lake.survey(20.0), shoreline=made_lake.shoreline())
-    monkeypatch.setattr(surface_trial, "_NODES", 100_000)
-    assert trial(f, f.mask).grid.shape == f.grid.shape
+    monkeypatch.setattr(sample_windows, "_NODES", 100_000)
+    assert choose_windows(f, f.mask).grid.shape == f.grid.shape
     whole = learn_tin(f)
-    monkeypatch.setattr(surface_trial, "_NODES", 8_000)
-    assert trial(f, f.mask).grid.shape != f.grid.shape
+    monkeypatch.setattr(sample_windows, "_NODES", 8_000)
+    assert choose_windows(f, f.mask).grid.shape != f.grid.shape
     part = learn_tin(f)
     assert 300 < part.residuals < 0.8 * whole.residuals
     assert part.of(10.0, 0.1) == pytest.approx(whole.of(10.0, 0.1), rel=0.4)

@@ -17,9 +17,14 @@ from lakefloor.algorithms.core.grid import Grid, Surface
 from lakefloor.algorithms.core.polygons import contains, rings
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface.frame import Frame, frame
 from lakefloor.algorithms.core.surface.idw import idw_surface
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
-from lakefloor.algorithms.core.surface.surface_nodes import Frame, frame
+from lakefloor.algorithms.core.surface.surface_record import (
+    Record,
+    record_from_text,
+    record_to_text,
+)
 from lakefloor.algorithms.core.surface.surface_uncertainty import Growth
 from lakefloor.algorithms.core.surface.tin import tin_surface
 
@@ -64,7 +69,7 @@ def learned(f, method):
     options = OPTIONS[method]
     if method not in _LEARNED:
         _LEARNED[method] = tiles.METHODS[method].learn(f, **options)
-    return tiles.Record(method, options, CELL, f.spacing, f.max_gap, _LEARNED[method])
+    return Record(method, options, CELL, f.spacing, f.max_gap, _LEARNED[method])
 
 
 def drawn(f, record, older=None, **options):
@@ -153,7 +158,7 @@ def test_threads_change_nothing(small, survey, shoreline, method):
     first = drawn(f, record, workers=1)
     again = drawn(f, record, workers=5)
     assert_same(first[1], again[1])
-    assert tiles.to_text(first[0]) == tiles.to_text(again[0])
+    assert record_to_text(first[0]) == record_to_text(again[0])
 
 
 @EVERY
@@ -167,7 +172,7 @@ def test_a_visit_is_added_where_it_is(small, survey, shoreline, method):
     new, updated, figures, count = drawn(later, record, (f.grid, bands))
     anew, expected, whole, all_of_them = drawn(later, replace(record, tiles={}))
     assert_same(updated, expected)
-    assert tiles.to_text(new) == tiles.to_text(anew)
+    assert record_to_text(new) == record_to_text(anew)
     assert (figures.cells, figures.mean, figures.outside) == (
         whole.cells, whole.mean, whole.outside,
     )  # fmt: skip
@@ -281,13 +286,13 @@ def test_an_edit_of_the_shoreline_stays_where_it_is(small, monkeypatch):
     soundings, shore = large_lake()
     f = framed(soundings, shore)
     known = Growth(0.05, 1.0, 0.1, 0.0, 99)
-    record, bands, _, total = drawn(f, tiles.Record("tin", {}, CELL, SPACING, GAP, known))
+    record, bands, _, total = drawn(f, Record("tin", {}, CELL, SPACING, GAP, known))
     assert total > 100
     for name, edited in edits(shore):
         later = framed(soundings, edited)
         new, _, _, count = drawn(later, record, (f.grid, bands))
         anew = drawn(later, replace(record, tiles={}))[0]
-        assert tiles.to_text(new) == tiles.to_text(anew), name
+        assert record_to_text(new) == record_to_text(anew), name
         # Nodes change within two lane spacings.
         changed = shore.symmetric_difference(edited).bounds or [np.nan] * 4
         west, south, east, north = changed + 2.0 * SPACING * np.array([-1, -1, 1, 1])
@@ -355,17 +360,17 @@ def test_other_settings_are_never_taken_over(small, survey, shoreline, method):
 def test_a_record_survives_as_text(survey, shoreline, method):
     f = framed(survey, shoreline)
     record, *_ = drawn(f, learned(f, method))
-    text = tiles.to_text(record)
-    back = tiles.from_text(text)
-    assert tiles.to_text(back) == text
+    text = record_to_text(record)
+    back = record_from_text(text)
+    assert record_to_text(back) == text
     assert back.tiles == record.tiles
     assert drawn(f, back, (f.grid, drawn(f, record)[1]))[3] == 0
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "7", '{"version": 1}', '{"version": 2}'])
 def test_a_surface_that_does_not_say_how_it_was_drawn(text):
-    with pytest.raises(LakefloorError, match="cannot be brought up to date"):
-        tiles.from_text(text)
+    with pytest.raises(LakefloorError, match="does not say how it was made"):
+        record_from_text(text)
 
 
 def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shoreline):

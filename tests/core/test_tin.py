@@ -15,7 +15,8 @@ from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.surface import tin
-from lakefloor.algorithms.core.surface.surface_nodes import Nodes, frame
+from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.nodes import Nodes
 from lakefloor.algorithms.core.surface.tin import (
     draw_tin,
     learn_tin,

@@ -174,8 +174,8 @@ WRITERS = {
         {"OUTPUT": "merged.gpkg"}),
     "tinsurface": Writer("tinsurface", _LAKE, {"OUTPUT": "tin.tif"}, {"CELL_SIZE": 7.0}),
     "idwsurface, brought up to date": Writer(
-        "idwsurface", {**_LAKE, "UPDATE": "{out}/idw.tif", "SHORELINE": None},
-        {"OUTPUT": "idw.tif"}, {"UPDATE": None, "SHORELINE": "{}/shoreline.geojson"}),
+        "idwsurface", {**_LAKE, "SURFACE_TO_UPDATE": "{out}/idw.tif", "SHORELINE": None},
+        {"OUTPUT": "idw.tif"}, {"SURFACE_TO_UPDATE": None, "SHORELINE": "{}/shoreline.geojson"}),
     "smoothsurface": Writer(
         "smoothsurface", {**_LAKE, "CELL_SIZE": 8.0}, {"OUTPUT": "smooth.tif"},
         {"CELL_SIZE": 10.0}),
@@ -185,12 +185,12 @@ WRITERS = {
         "comparemethods", {**_LAKE, "CELL_SIZE": 10.0},
         {"TABLE": "methods.csv", "REPORT": "methods.html"}, {"CELL_SIZE": 12.0}),
     "surfacedifference": Writer(
-        "surfacedifference", {"INPUT": "{}/surface.tif", "OLDER": "{}/other.tif"},
+        "surfacedifference", {"INPUT": "{}/surface.tif", "OLDER_SURFACE": "{}/other.tif"},
         {"OUTPUT": "difference.tif"}, {"CONFIDENCE": 80.0}),
     "blenddetail": Writer(
-        "blenddetail", {"DETAIL": "{}/surface.tif", "GENERAL_RASTER": "{}/other.tif"},
+        "blenddetail", {"INPUT": "{}/surface.tif", "OLDER_RASTER": "{}/other.tif"},
         {"OUTPUT": "blend.tif", "DIFFERENCE": "blend_difference.tif", "REPORT": "blend.html"},
-        {"WIDTH": 60.0, "GENERAL_RASTER": "{}/surface.tif", "DETAIL": "{}/other.tif"}),
+        {"TRANSITION_WIDTH": 60.0, "OLDER_RASTER": "{}/surface.tif", "INPUT": "{}/other.tif"}),
     "depthcontours": Writer(
         "depthcontours", {**_DEPTH, "INTERVAL": 1.0}, {"OUTPUT": "contours.gpkg"},
         {"INTERVAL": 3.0}),

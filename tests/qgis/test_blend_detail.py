@@ -1,4 +1,4 @@
-"""Blend detail into a general map, in the real QGIS."""
+"""Blend a survey into an older map, in the real QGIS."""
 
 import sys
 from pathlib import Path
@@ -74,7 +74,7 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
     result = run(
         "blenddetail",
         {
-            "DETAIL": detail, "GENERAL_CONTOURS": contours, "DEPTH_FIELD": "depth_ft",
+            "INPUT": detail, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft",
             "SHORELINE": shoreline, "OUTPUT": str(tmp_path / "blend.tif"),
             "DIFFERENCE": str(tmp_path / "difference.tif"), "REPORT": str(tmp_path / "report.html"),
         },
@@ -91,33 +91,34 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
     # As drawn the map errs by 0.68 m beyond; this half does not tell its bias for the whole lake.
     assert np.sqrt(np.nanmean(error[~surveyed] ** 2)) < 0.68
     assert result["RMSE_AFTER"] <= result["RMSE_BEFORE"]
-    assert result["WIDTH_USED"] == pytest.approx(32.0)
+    assert result["TRANSITION_WIDTH_USED"] == pytest.approx(32.0)
     assert (np.isfinite(sigma.values) == np.isfinite(depth.values)).all()
     _, (difference,) = read(result["DIFFERENCE"])
     squares = difference.values[np.isfinite(difference.values)] ** 2
     assert np.sqrt(squares.mean()) == pytest.approx(result["RMSE_BEFORE"], rel=0.01)
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     for text in (
-        "How general", "scale", f"{result['SCALE']:.3f} \u00b1", "independent looks",
+        "How good was the older map", "scale", f"{result['SCALE']:.3f} \u00b1",
+        "independent samples",
         "not significant, not removed", "data:image/png", "(ft)",
     ):  # fmt: skip
         assert text in page
-    assert "root mean square as given" in feedback.text
+    assert "m as given" in feedback.text
     assert files_of(tmp_path) == ["blend.tif", "difference.tif", "report.html"]
 
 
 def test_a_raster_of_known_bias(run, feedback, detail, raster, lake, tmp_path):
     result = run(
         "blenddetail",
-        {"DETAIL": detail, "GENERAL_RASTER": raster, "WIDTH": 50.0,
+        {"INPUT": detail, "OLDER_RASTER": raster, "TRANSITION_WIDTH": 50.0,
          "OUTPUT": str(tmp_path / "blend.tif")},
         feedback,
     )  # fmt: skip
     _, (depth, *_) = read(result["OUTPUT"])
     assert (result["OFFSET"], result["SCALE"]) == pytest.approx((0.3, 1.1), abs=1e-5)
     assert np.nanmax(np.abs(depth.values - lake.values)) < 1e-5
-    assert result["WIDTH_USED"] == 50.0
-    assert "at the datum 'summer level', the general map at 'winter level'" in feedback.text
+    assert result["TRANSITION_WIDTH_USED"] == 50.0
+    assert "at the datum 'summer level', the older map at 'winter level'" in feedback.text
     assert files_of(tmp_path) == ["blend.tif"]
 
 
@@ -129,24 +130,24 @@ def test_what_is_missing_or_wrong_is_said(run, detail, raster, contours, memory_
 
     elsewhere.setCrs(QgsCoordinateReferenceSystem("EPSG:32616"))
     for change, message in (
-        ({}, "either as a raster or as contours"),
-        ({"GENERAL_RASTER": raster, "GENERAL_CONTOURS": contours, "DEPTH_FIELD": "depth_ft"},
-         "not both"),
-        ({"GENERAL_CONTOURS": contours}, "Choose the field"),
-        ({"GENERAL_CONTOURS": text, "DEPTH_FIELD": "note"}, "have no depth"),
-        ({"GENERAL_CONTOURS": contours, "DEPTH_FIELD": "source"}, "have no depth"),
-        ({"GENERAL_RASTER": elsewhere}, "Warp 'elsewhere' to EPSG:32615"),
-        ({"GENERAL_RASTER": raster, "DETAIL": raster}, "no bands of uncertainty"),
-        ({"GENERAL_RASTER": raster, "WIDTH": 0.0}, "above 0 m"),
+        ({}, "map is missing. Give either a raster or contours"),
+        ({"OLDER_RASTER": raster, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft"},
+         "is given twice"),
+        ({"OLDER_CONTOURS": contours}, "Choose the field"),
+        ({"OLDER_CONTOURS": text, "DEPTH_FIELD": "note"}, "have no depth"),
+        ({"OLDER_CONTOURS": contours, "DEPTH_FIELD": "source"}, "have no depth"),
+        ({"OLDER_RASTER": elsewhere}, "Warp 'elsewhere' to EPSG:32615"),
+        ({"OLDER_RASTER": raster, "INPUT": raster}, "no bands of uncertainty"),
+        ({"OLDER_RASTER": raster, "TRANSITION_WIDTH": 0.0}, "above 0 m"),
     ):
         with pytest.raises(QgsProcessingException, match=message):
-            run("blenddetail", {"DETAIL": detail, "OUTPUT": str(tmp_path / "b.tif"), **change})
+            run("blenddetail", {"INPUT": detail, "OUTPUT": str(tmp_path / "b.tif"), **change})
     assert not list(tmp_path.iterdir())
 
 
 def test_cancel_leaves_nothing(run, recorder, detail, raster, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
         run("blenddetail",
-            {"DETAIL": detail, "GENERAL_RASTER": raster, "OUTPUT": str(tmp_path / "b.tif")},
+            {"INPUT": detail, "OLDER_RASTER": raster, "OUTPUT": str(tmp_path / "b.tif")},
             recorder(cancel_at=30))
     assert not list(tmp_path.iterdir())

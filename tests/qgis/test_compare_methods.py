@@ -39,40 +39,40 @@ def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
     assert result["BEST"] == "smooth"
     assert result["CLEAR"] == 1
     assert result["LANES"] == len(np.unique(survey.lane))
-    assert result["SPACING"] == pytest.approx(40.0, rel=0.1)
+    assert result["LANE_SPACING_USED"] == pytest.approx(40.0, rel=0.1)
     # The surface itself against the truth of the invented lake.
     path = run("smoothsurface", {"INPUT": soundings, "SHORELINE": shoreline, "CELL_SIZE": 10.0,
                                  "OUTPUT": str(tmp_path / "depth.tif")})["OUTPUT"]
     _, (depth, *_) = read(path)
     x, y = np.meshgrid(depth.x - EAST, depth.y - NORTH)
     truth = np.sqrt(np.nanmean((depth.values - made_lake.true_depth(x, y)) ** 2))
-    assert result["RMSE_HERE"] == pytest.approx(truth, rel=0.4)
-    assert result["RMSE_WIDE"] > 1.5 * result["RMSE_HERE"]
+    assert result["EXPECTED_RMSE"] == pytest.approx(truth, rel=0.4)
+    assert result["LANE_OUT_RMSE"] > 1.5 * result["EXPECTED_RMSE"]
     # The interval is the least usual one of which the error is at most 0.304 (NMAS, 90 %
     # within half an interval).
-    usual = [i for i in (0.5, 1.0, 2.0, 5.0) if result["RMSE_HERE"] <= 0.304 * i * FOOT]
+    usual = [i for i in (0.5, 1.0, 2.0, 5.0) if result["EXPECTED_RMSE"] <= 0.304 * i * FOOT]
     assert result["INTERVAL_FT"] == usual[0]
-    usual = [i for i in (0.25, 0.5, 1.0, 2.0) if result["RMSE_HERE"] <= 0.304 * i]
+    usual = [i for i in (0.25, 0.5, 1.0, 2.0) if result["EXPECTED_RMSE"] <= 0.304 * i]
     assert result["INTERVAL_M"] == usual[0]
 
     with paths["TABLE"].open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert {row["method"] for row in rows} == {"tin", "idw", "smooth"}
     wide = next(r for r in rows if r["method"] == "smooth" and r["error"].startswith("lanes"))
-    assert float(wide["rmse_m"]) == pytest.approx(result["RMSE_WIDE"])
+    assert float(wide["rmse_m"]) == pytest.approx(result["LANE_OUT_RMSE"])
     counts = [int(r["soundings"]) for r in rows
               if r["method"] == "tin" and r["error"] == "by distance"]
     assert sum(counts) == result["LEFT_OUT"]
 
     page = paths["REPORT"].read_text(encoding="utf-8")
     HTMLParser().feed(page)
-    assert "Smooth surface is expected to err least" in page
-    assert f"{result['RMSE_WIDE'] / FOOT:.2f} ft" in page
+    assert "Smooth surface is expected to have the smallest error" in page
+    assert f"{result['LANE_OUT_RMSE'] / FOOT:.2f} ft" in page
     pictures = re.findall(r'src="data:image/png;base64,([^"]+)"', page)
     assert len(pictures) == 1
     assert base64.b64decode(pictures[0]).startswith(b"\x89PNG")
     assert "Not for navigation" in page
-    assert "if lanes were twice as far apart" in feedback.text
+    assert "If lanes were twice as far apart" in feedback.text
 
 
 def test_without_lane_numbers_in_metres(run, feedback, survey, tmp_path):
@@ -84,14 +84,14 @@ def test_without_lane_numbers_in_metres(run, feedback, survey, tmp_path):
         "TABLE": "TEMPORARY_OUTPUT"}, feedback)
     assert result["LANES"] == 0
     assert "squares two lane spacings wide" in feedback.text
-    assert " m (root mean square" in report.read_text(encoding="utf-8")
+    assert " m, and 95% of the errors" in report.read_text(encoding="utf-8")
     assert result["TABLE"].featureCount() > 6
 
 
 def test_refusals_leave_nothing(run, recorder, survey, tmp_path):
     path = tmp_path / "errors.csv"
     few = survey.select(np.hypot(survey.x - 50.0, survey.y) < 60.0)
-    with pytest.raises(QgsProcessingException, match="a comparison needs"):
+    with pytest.raises(QgsProcessingException, match="A comparison needs"):
         run("comparemethods", {"INPUT": layer_of(few), "TABLE": str(path)})
     small = layer_of(survey.select(np.hypot(survey.x, survey.y) < 250.0))
     with pytest.raises(QgsProcessingException, match="Cancelled"):

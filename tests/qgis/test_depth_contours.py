@@ -109,7 +109,7 @@ def test_fields_numbers_and_log(run, lake, feedback):
 def test_any_single_band_raster_will_do(run, lake, feedback):
     result = run("depthcontours", {"INPUT": lake(), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert result["SUPPORTED_SHARE"] is None
-    assert "no band of uncertainty" in feedback.text
+    assert "no uncertainty band" in feedback.text
     assert all(f["supported"] is None or f["supported"].isNull()
                for f in result["OUTPUT"].getFeatures())
 

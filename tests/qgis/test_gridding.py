@@ -82,7 +82,7 @@ def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path, 
     ]  # fmt: skip
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
     assert float(dataset.GetMetadata()["DATUM_ELEVATION_M"]) == 364.25
-    assert result["CELL"] == depth.dx == 5.0
+    assert result["CELL_SIZE_USED"] == depth.dx == 5.0
     assert "Lanes lie about" in feedback.text
     known = np.isfinite(depth.values)
     assert result["AREA_M2"] == known.sum() * 25.0
@@ -92,7 +92,7 @@ def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path, 
     error = (depth.values - made_lake.true_depth(x, y))[known]
     assert np.sqrt(np.mean(error**2)) < 0.7
     assert np.mean(np.abs(error) < 2 * sigma.values[known]) > 0.85
-    assert np.nanmax(distance.values) <= result["GAP"] + 1e-3
+    assert np.nanmax(distance.values) <= result["MAX_GAP_USED"] + 1e-3
     assert not list(tmp_path.glob(".lakefloor*"))
 
 
@@ -104,7 +104,7 @@ def test_given_sizes_are_used_without_a_shoreline(run, feedback, soundings, name
         feedback,
     )
     _, (depth, _, distance) = read(result["OUTPUT"])
-    assert (depth.dx, result["GAP"]) == (8.0, 12.0)
+    assert (depth.dx, result["MAX_GAP_USED"]) == (8.0, 12.0)
     assert np.nanmax(distance.values) <= 12.0
     assert "Lanes lie" not in feedback.text
 
@@ -228,12 +228,13 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Over the older surface itself.
     after = run(
         name,
-        {"INPUT": layer_of(survey), "UPDATE": str(path), "OUTPUT": str(path), **common}, feedback,
+        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
+         "OUTPUT": str(path), **common}, feedback,
     )
     assert after["TILES"] == before["TILES"]
     assert 0 < after["TILES_DRAWN"] < after["TILES"] or name == "smoothsurface"
-    assert f"{after['TILES_DRAWN']} of {after['TILES']} tiles were drawn" in feedback.text
-    assert after["CELL"] == before["CELL"]
+    assert f"Tiles drawn: {after['TILES_DRAWN']} of {after['TILES']}." in feedback.text
+    assert after["CELL_SIZE_USED"] == before["CELL_SIZE_USED"]
     assert after["SOUNDINGS"] == len(survey)
     new = values_of(path)
     assert not np.array_equal(new, old)
@@ -241,7 +242,8 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Unchanged input: nothing is drawn, and every number stays.
     again = run(
         name,
-        {"INPUT": layer_of(survey), "UPDATE": str(path), "OUTPUT": str(tmp_path / "again.tif"),
+        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
+         "OUTPUT": str(tmp_path / "again.tif"),
          **common},
     )  # fmt: skip
     assert again["TILES_DRAWN"] == 0
@@ -264,7 +266,7 @@ def test_a_shoreline_is_edited_without_redoing_the_lake(
     place = Point(max(lake.exterior.coords, key=lambda vertex: vertex[1])).buffer(40.0)
     lake = lake.union(place) if edit == "bay dug" else lake.difference(place)
     common["SHORELINE"] = memory_layer("Polygon", [lake.wkt])
-    after = run("tinsurface", {**common, "UPDATE": path, "OUTPUT": later})
+    after = run("tinsurface", {**common, "SURFACE_TO_UPDATE": path, "OUTPUT": later})
     assert 0 < after["TILES_DRAWN"] < 0.5 * before["TILES"]
     # The depths, unlike the uncertainty, do not hang on what was learned of the survey.
     run("tinsurface", {**common, "OUTPUT": anew})
@@ -277,9 +279,9 @@ def test_a_shoreline_is_edited_without_redoing_the_lake(
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"CELL_SIZE": 7.0}, "cell size differs"),
-        ({"MAX_GAP": 55.0}, "maximum gap differs"),
-        ({"POWER": 3.0}, "settings of the method differ"),
+        ({"CELL_SIZE": 7.0}, "made with another cell size"),
+        ({"MAX_GAP": 55.0}, "made with another maximum gap"),
+        ({"POWER": 3.0}, "other settings of the method"),
     ],
 )
 def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change, words):
@@ -287,7 +289,8 @@ def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change
     run("idwsurface", {"INPUT": soundings, "OUTPUT": path})
     other = str(tmp_path / "other.tif")
     result = run(
-        "idwsurface", {"INPUT": soundings, "UPDATE": path, "OUTPUT": other, **change}, feedback
+        "idwsurface",
+        {"INPUT": soundings, "SURFACE_TO_UPDATE": path, "OUTPUT": other, **change}, feedback,
     )
     assert words in feedback.text
     assert result["TILES_DRAWN"] == result["TILES"]
@@ -301,16 +304,17 @@ def test_a_raster_that_is_no_lakefloor_surface_is_said(run, feedback, soundings,
 
     grid = Grid(np.ones((9, 9)), EAST, NORTH, 5.0, 5.0)
     write_raster(tmp_path / "plain.tif", [grid], ["depth (m)"], soundings.crs(), {})
-    for older, words in (("plain.tif", "does not say how it was drawn"), ("tin.tif", "method")):
+    for older, words in (("plain.tif", "does not say how it was made"), ("tin.tif", "method")):
         if older == "tin.tif":
             run("tinsurface", {"INPUT": soundings, "OUTPUT": str(tmp_path / older)})
         run(
             "idwsurface",
-            {"INPUT": soundings, "UPDATE": str(tmp_path / older), "OUTPUT": "TEMPORARY_OUTPUT"},
+            {"INPUT": soundings, "SURFACE_TO_UPDATE": str(tmp_path / older),
+             "OUTPUT": "TEMPORARY_OUTPUT"},
             feedback,
         )
         assert words in feedback.text
-        assert "drawn anew" in feedback.text
+        assert "so the whole surface is drawn" in feedback.text
 
 
 def test_a_cancelled_update_keeps_the_older_surface(
@@ -322,7 +326,7 @@ def test_a_cancelled_update_keeps_the_older_surface(
     changed = layer_of(survey.replace(depth=survey.depth + 1.0))
     with pytest.raises(QgsProcessingException, match="Nothing was written"):
         run(
-            "tinsurface", {"INPUT": changed, "UPDATE": str(path), "OUTPUT": str(path)},
+            "tinsurface", {"INPUT": changed, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(path)},
             recorder(cancel_at=60),
         )
     assert path.read_bytes() == before

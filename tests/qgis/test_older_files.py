@@ -55,9 +55,9 @@ def test_a_surface_is_brought_up_to_date_or_drawn_whole(
     run, soundings, surface, tmp_path, feedback
 ):
     out = tmp_path / "new.tif"
-    run("tinsurface", {"INPUT": soundings, "UPDATE": str(surface), "CELL_SIZE": 2.0,
+    run("tinsurface", {"INPUT": soundings, "SURFACE_TO_UPDATE": str(surface), "CELL_SIZE": 2.0,
                        "MAX_GAP": 20.0, "OUTPUT": str(out)}, feedback)
-    assert "tiles were drawn" in feedback.text or "cannot be brought up to date" in feedback.text
+    assert "Tiles drawn" in feedback.text or "cannot be updated" in feedback.text
     new, old = depths(out), depths(surface)
     # The lake that was invented for it falls from 2.2 m, 0.8 m of fill taken off, by 0.3 m.
     assert np.isfinite(new).sum() > 0.9 * np.isfinite(old).sum() > 100

@@ -37,7 +37,7 @@ BASE = {
     "exportwaypoints": {"INPUT": LAYER},
     "structuresheets": {"STRUCTURES": LAYER},
     "copytoshare": {"MARKS": LAYER},
-    "blenddetail": {"GENERAL_RASTER": RASTER},
+    "blenddetail": {"OLDER_RASTER": RASTER},
     "candidatespots": {"CRITERIA": ["depth", "8 ft", "16 ft", "2"]},
 }
 
@@ -63,8 +63,8 @@ RULES = [
     ("lakeproject", {"OUTPUT": "<beside>"}, "cannot read what is in it"),
     ("structuresheets", {"STRUCTURES": None}, "structures, or breaklines"),
     ("copytoshare", {"MARKS": None}, "layers or marks"),
-    ("blenddetail", {"GENERAL_RASTER": None}, "either as a raster or as contours"),
-    ("blenddetail", {"GENERAL_RASTER": None, "GENERAL_CONTOURS": LAYER}, "holds the depth"),
+    ("blenddetail", {"OLDER_RASTER": None}, "either a raster or contours"),
+    ("blenddetail", {"OLDER_RASTER": None, "OLDER_CONTOURS": LAYER}, "holds the depth"),
 ]
 
 

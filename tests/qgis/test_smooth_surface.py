@@ -41,15 +41,15 @@ def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path):
     result = run("smoothsurface", parameters, feedback)
     dataset, (depth, sigma, distance) = read(path)
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
-    assert result["CELL"] == depth.dx == 5.0
+    assert result["CELL_SIZE_USED"] == depth.dx == 5.0
     error = error_of(depth)
     assert np.sqrt(np.mean(error**2)) < 0.3
     assert result["LANE_OUT_RMSE"] > np.sqrt(np.mean(error**2))
     assert 5.0 < result["SMOOTHING_USED"] < 80.0
     assert result["ALONG_STRIKE"] > 0
-    assert "left out is predicted to" in feedback.text
+    assert "Lanes left out are predicted" in feedback.text
     assert (np.isfinite(sigma.values) == np.isfinite(depth.values)).all()
-    assert np.nanmax(distance.values) <= result["GAP"] + 1e-3
+    assert np.nanmax(distance.values) <= result["MAX_GAP_USED"] + 1e-3
 
 
 def test_given_smoothing_is_used(run, soundings):

@@ -64,7 +64,7 @@ def test_six_pings_far_off_change_nothing_and_are_told(run, recorder, survey, si
     alone = run(name, {"INPUT": layer_of(survey), "OUTPUT": "TEMPORARY_OUTPUT"})
     feedback = recorder()
     both = run(name, {"INPUT": layer_of(survey, six), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
-    for key in ("CELL", "GAP", "AREA_M2", "SOUNDINGS"):
+    for key in ("CELL_SIZE_USED", "MAX_GAP_USED", "AREA_M2", "SOUNDINGS"):
         assert both[key] == alone[key]
     assert "6 soundings lie 4." in feedback.text
     assert "km from all others and were left out" in feedback.text
@@ -97,7 +97,7 @@ def test_a_lane_spacing_given_overrules_the_estimate(run, feedback, survey):
     given = run(
         "tinsurface", {"INPUT": layer, "LANE_SPACING": 80.0, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback
     )
-    assert (given["CELL"], given["GAP"]) == (10.0, 200.0)
+    assert (given["CELL_SIZE_USED"], given["MAX_GAP_USED"]) == (10.0, 200.0)
     assert "does not fit" not in feedback.text
     run("tinsurface", {"INPUT": layer, "LANE_SPACING": 300.0, "OUTPUT": "TEMPORARY_OUTPUT"},
         feedback)
@@ -106,7 +106,7 @@ def test_a_lane_spacing_given_overrules_the_estimate(run, feedback, survey):
         "comparemethods", {"INPUT": layer, "LANE_SPACING": 50.0, "CELL_SIZE": 10.0,
                            "TABLE": "memory:"},
     )  # fmt: skip
-    assert compared["SPACING"] == 50.0
+    assert compared["LANE_SPACING_USED"] == 50.0
     with pytest.raises(QgsProcessingException, match="lane spacing must be above 0"):
         run("idwsurface", {"INPUT": layer, "LANE_SPACING": 0.0, "OUTPUT": "TEMPORARY_OUTPUT"})
 
@@ -146,9 +146,10 @@ def test_a_surface_says_the_lane_spacing_it_was_drawn_with(run, survey, tmp_path
     run(name, {**common, "LANE_SPACING": 55.0, "OUTPUT": str(path)})
     assert stated(path) == 55.0
     # Brought up to date it keeps it, and drawn anew it says the new one.
-    run(name, {**common, "UPDATE": str(path), "OUTPUT": str(again)})
+    run(name, {**common, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(again)})
     assert stated(again) == 55.0
-    run(name, {**common, "UPDATE": str(path), "LANE_SPACING": 50.0, "OUTPUT": str(again)})
+    run(name, {**common, "SURFACE_TO_UPDATE": str(path), "LANE_SPACING": 50.0,
+               "OUTPUT": str(again)})
     assert stated(again) == 50.0
 
 

@@ -45,7 +45,7 @@ def test_raster_that_says_it_is_something_else(run, tmp_path, memory_layer, name
     depth = paraboloid(tmp_path)
     for description in CONTENTS[kind][1:]:
         wrong = _raster(tmp_path, description)
-        given = {"INPUT": wrong, "OLDER": depth, "SHORELINE": lake, **ON_DEPTH[name]}
+        given = {"INPUT": wrong, "OLDER_SURFACE": depth, "SHORELINE": lake, **ON_DEPTH[name]}
         given.setdefault("OUTPUT", str(tmp_path / "result.tif"))
         with pytest.raises(QgsProcessingException, match="taken by mistake.*but depth is needed"):
             run(name, given)

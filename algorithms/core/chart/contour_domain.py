@@ -1,4 +1,6 @@
-"""Where a depth surface is contoured: smoothing within its uncertainty, and its edge."""
+"""Where a depth surface is contoured: its mask and its edge."""
+
+from __future__ import annotations
 
 from typing import NamedTuple
 
@@ -13,52 +15,11 @@ from shapely.validation import explain_validity
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..polygons import inside
-from ..progress import Progress, silent
 from .marching_squares import link
-
-# Passes of the 1-2-1 filter: together a Gaussian of standard deviation 2 cells.
-PASSES = 8
 
 # Cells added around the grid: the shore's cells, one more for their squares,
 # and the border that closes every ring.
 _PAD = 3
-
-
-def smooth_within(depth: Grid, limit, progress: Progress = silent) -> Grid:
-    """Smooth a surface without moving any cell further than a limit.
-
-    Parameters
-    ----------
-    depth : Grid
-        NaN where there is no value.
-    limit : float or array, shape (rows, cols)
-        How far the value of a cell may move at most, unit of the grid, 0 or more.
-
-    Returns
-    -------
-    Grid
-        NaN where ``depth`` is.
-
-    Notes
-    -----
-    The 1-2-1 filter is applied along both axes eight times, which amounts to a
-    Gaussian of 2 cells, and each pass is cut back to ``depth`` +- ``limit``. A
-    direction in which a cell lacks a neighbour is left out, so that a plane stays
-    a plane up to its edge.
-    """
-    low, high = depth.values - limit, depth.values + limit
-    z = depth.values.copy()
-    for step in range(PASSES):
-        progress(step / PASSES)
-        for v in (z, z.T):
-            bend = v[:, :-2] - 2.0 * v[:, 1:-1]
-            bend += v[:, 2:]
-            bend *= 0.25
-            bend[np.isnan(bend)] = 0.0
-            v[:, 1:-1] += bend
-        np.clip(z, low, high, out=z)
-    progress(1.0)
-    return depth.like(z)
 
 
 class Domain(NamedTuple):
@@ -213,15 +174,37 @@ def _shore_points(shoreline: BaseGeometry, grid: Grid, step: float) -> np.ndarra
 def check_shoreline(shoreline: BaseGeometry) -> None:
     """Raise a LakefloorError unless the shoreline is a valid polygon."""
     if shoreline.geom_type not in ("Polygon", "MultiPolygon") or shoreline.is_empty:
-        raise LakefloorError("The shoreline must be a polygon that is not empty.")
+        raise LakefloorError("The shoreline must be a polygon with an area. Choose another layer.")
     if not shoreline.is_valid:
         raise LakefloorError(
             f"The shoreline polygon is not valid: {explain_validity(shoreline)}. "
-            "Repair it, for instance with 'Fix geometries'."
+            "Run 'Fix geometries', or redraw that part."
         )
 
 
-def make_domain(depth: Grid, shoreline=None) -> Domain:
+def masked(grid: Grid, shoreline: BaseGeometry | None) -> Grid:
+    """Return the depths within the shoreline.
+
+    Raises
+    ------
+    LakefloorError
+        If the shoreline is no valid polygon, or no cell has a depth within it.
+    """
+    values = np.where(np.isfinite(grid.values), grid.values, np.nan)
+    if np.isnan(values).all():
+        raise LakefloorError("The depth raster has no cell with a value. Choose another raster.")
+    if shoreline is not None:
+        check_shoreline(shoreline)
+        values[~inside(shoreline, grid)] = np.nan
+        if np.isnan(values).all():
+            raise LakefloorError(
+                "No cell of the depth raster with a value lies within the shoreline. Check that "
+                "both cover the same lake and have the right CRS."
+            )
+    return grid.like(values)
+
+
+def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
     """Continue a surface beyond its edge and outline what is mapped.
 
     Parameters

@@ -2,63 +2,31 @@
 
 from __future__ import annotations
 
-import heapq
-from typing import NamedTuple
+from collections.abc import Sequence
 
 import numpy as np
-from scipy import ndimage
-from shapely.geometry import MultiLineString, MultiPolygon, Polygon
-from shapely.ops import linemerge
+from shapely.geometry import MultiPolygon
+from shapely.geometry.base import BaseGeometry
 
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
 from ..number_text import written
-from ..polygons import inside
 from ..progress import Progress, silent, span
 from ..units import LENGTH
-from .contour_domain import (
-    Domain,
-    check_shoreline,
-    faces,
-    lines_of,
-    make_domain,
-    polygons_of,
-    signed_area,
-    smooth_within,
-)
-from .marching_squares import square_ranges, trace
+from .contour_domain import faces, make_domain, masked, polygons_of
+from .levels import ContourInterval, snapped
+from .naming import kinds_and_spots
+from .smoothing import smoothed
+from .support import planar_length, split_by_support
+from .tracing import Ring, clip_rings, minimum_area, trace_rings
 
-MAX_LEVELS = 2000
-
-# Half an interval with 90 % confidence, expressed at 95 %: 0.5 * 1.959964 / 1.644854.
-SUPPORT = 0.595787
-NORMAL_95 = 1.959964
-
-# Without a band of uncertainty, smoothing moves depth by this share of the interval at most.
-SHARE_OF_INTERVAL = 0.1
-
-# Rings smaller than this many cells are noise by default.
-MIN_CELLS = 4.0
-
-# Lines change between supported and not at most once in so many cells.
-FLICKER_CELLS = 5.0
-
-# A depth within 10 micrometres of a level is at the level: the rounding of
-# 32-bit rasters at lake depths, far below what any sounder resolves.
-AT_LEVEL = 1e-5
-
-
-class _Ring(NamedTuple):
-    level: int
-    xy: np.ndarray
-    area: float
-    within: bool
-
-
-class _Line(NamedTuple):
-    level: int
-    xy: np.ndarray
-    area: float  # signed as by signed_area; 0 where open
+_LINE_ATTRIBUTES = (
+    "depth_m", "depth", "unit", "label", "index", "kind", "closed", "supported", "spot", "spot_x",
+    "spot_y", "line",
+)  # fmt: skip
+_AREA_ATTRIBUTES = (
+    "depth_from_m", "depth_to_m", "depth_from", "depth_to", "unit", "label", "area_m2",
+)  # fmt: skip
 
 
 def depth_contours(
@@ -67,7 +35,7 @@ def depth_contours(
     interval: float,
     unit: str = "ft",
     uncertainty: Grid | None = None,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     smoothing: float = 1.0,
     index_every: int = 5,
     base: float = 0.0,
@@ -149,74 +117,86 @@ def depth_contours(
     Standards, Part 3: National Standard for Spatial Data Accuracy, FGDC-STD-007.3.
     Lorensen, W. E. and Cline, H. E. (1987). Marching cubes: a high resolution 3D
     surface construction algorithm. Computer Graphics 21(4), 163-169.
+
+    Examples
+    --------
+    A cone-shaped hole, 3 m deep at its middle, in a flat bottom of 0.5 m.
+
+    >>> x = np.arange(-20.0, 21.0)
+    >>> hole = np.maximum(3.0 - 0.15 * np.hypot(x, x[:, None]), 0.5)
+    >>> lines, summary = depth_contours(
+    ...     Grid(hole, 0.0, 41.0, 1.0, 1.0), interval=1.0, unit="m", smoothing=0.0)
+    >>> lines.attributes["label"], lines.attributes["closed"], summary["humps"]
+    (['1', '2'], [1, 1], 0)
     """
     if index_every < 1:
-        raise LakefloorError(f"Index contours need a count of 1 or more; got {index_every}.")
-    metres = _check(interval, unit, base)
-    depth = _masked(grid, shoreline)
-    surface = _smoothed(
-        depth, uncertainty, smoothing, interval * metres, span(progress, 0.0, 0.3)
-    )
-    steps = _steps(surface, interval, metres, base)
-    levels = _depths(steps, interval, metres, base)
-    domain = make_domain(_snapped(surface, levels), shoreline)
-    rings, dropped = _rings(
-        domain, levels, _min_area(grid, min_area), shoreline is not None,
+        raise LakefloorError(f"Index contours need a count of 1 or more, not {index_every}.")
+    every = ContourInterval(interval, unit, base)
+    gap = interval * every.metres
+    depth = masked(grid, shoreline)
+    surface = smoothed(depth, uncertainty, smoothing, gap, span(progress, 0.0, 0.3))
+    steps = every.steps(surface)
+    levels = every.depths(steps)
+    domain = make_domain(snapped(surface, levels), shoreline)
+    rings, dropped = trace_rings(
+        domain, levels, minimum_area(grid, min_area), shoreline is not None,
         span(progress, 0.3, 0.8),
     )
-    lines = _clipped(rings, len(levels), domain, span(progress, 0.8, 0.9))
+    lines = clip_rings(rings, len(levels), domain, span(progress, 0.8, 0.9))
     if not lines:
-        low, high = np.nanmin(surface.values) / metres, np.nanmax(surface.values) / metres
-        small = dropped["humps"] + dropped["hollows"]
-        raise LakefloorError(
-            f"No contour falls between the least depth, {written(low, '.2f')} {unit}, and the "
-            f"greatest, {written(high, '.2f')} {unit}"
-            + (f", but for {small} closed lines smaller than the least area" if small else "")
-            + f"; choose an interval below {written(interval, 'g')} {unit}."
-        )
-    kinds, spots = _kinds(lines, depth, surface, span(progress, 0.9, 0.95))
-
-    out = {
-        name: []
-        for name in (
-            "depth_m", "depth", "unit", "label", "index", "kind", "closed", "supported",
-            "spot", "spot_x", "spot_y", "line",
-        )
-    }
-    coords = []
+        raise LakefloorError(_no_contour(surface, every, dropped["humps"] + dropped["hollows"]))
+    kinds, spots = kinds_and_spots(lines, depth, surface, span(progress, 0.9, 0.95))
+    found = Lines([], {name: [] for name in _LINE_ATTRIBUTES})
     for number, (line, kind, spot) in enumerate(zip(lines, kinds, spots), 1):
         progress(0.95 + 0.05 * number / len(lines))
         step = int(steps[line.level])
-        depth_u = round(base + step * interval, 9) + 0.0
-        parts = _parts(line.xy, uncertainty, interval * metres)
-        longest = int(np.argmax([_length(xy) for xy, _ in parts]))
-        for i, (xy, supported) in enumerate(parts):
-            coords.append(xy)
-            at = spot if spot and i == longest else (None, None, None)
-            row = (
-                float(levels[line.level]), depth_u, unit, f"{depth_u:g}",
-                int(step % index_every == 0), kind, int(np.array_equal(xy[0], xy[-1])),
-                supported, None if at[0] is None else round(at[0] / metres, 3), at[1], at[2],
-                number,
-            )
-            for name, value in zip(out, row):
-                out[name].append(value)
+        known = (
+            float(levels[line.level]), every.figure(step), unit, f"{every.figure(step):g}",
+            int(step % index_every == 0), kind,
+        )
+        _add_parts(found, split_by_support(line.xy, uncertainty, gap), known, spot, number)
     progress(1.0)
-    lengths = np.array([_length(xy) for xy in coords])
+    lengths = np.array([planar_length(xy) for xy in found.coords])
     total, share = float(lengths.sum()), None
     if uncertainty is not None:
-        share = float(lengths[np.array(out["supported"]) == 1].sum() / total)
-    return Lines(coords, out), {"length": total, "supported": share, **dropped}
+        share = float(lengths[np.array(found.attributes["supported"]) == 1].sum() / total)
+    return found, {"length": total, "supported": share, **dropped}
+
+
+def _no_contour(surface: Grid, every: ContourInterval, small: int) -> str:
+    """Return the sentence of a surface that no level falls in."""
+    low, high = (edge(surface.values) / every.metres for edge in (np.nanmin, np.nanmax))
+    left_out = f"Closed lines smaller than the minimum area: {small}. " if small else ""
+    return (
+        f"No contour falls between the shallowest depth, {written(low, '.2f')} {every.unit}, and "
+        f"the deepest, {written(high, '.2f')} {every.unit}. {left_out}"
+        f"Choose an interval below {written(every.interval, 'g')} {every.unit}."
+    )
+
+
+def _add_parts(found: Lines, parts: list, known: tuple, spot: tuple | None, number: int) -> None:
+    """Add the parts of a line; its spot depth goes to the longest."""
+    longest = int(np.argmax([planar_length(xy) for xy, _ in parts]))
+    metres = LENGTH[known[2]]
+    for i, (xy, supported) in enumerate(parts):
+        found.coords.append(xy)
+        figure, x, y = spot if spot and i == longest else (None, None, None)
+        row = (
+            *known, int(np.array_equal(xy[0], xy[-1])), supported,
+            None if figure is None else round(figure / metres, 3), x, y, number,
+        )
+        for name, value in zip(_LINE_ATTRIBUTES, row):
+            found.attributes[name].append(value)
 
 
 def depth_areas(
     grid: Grid,
     *,
     interval: float | None = None,
-    levels=None,
+    levels: Sequence[float] | None = None,
     unit: str = "ft",
     uncertainty: Grid | None = None,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     smoothing: float = 1.0,
     base: float = 0.0,
     min_area: float | None = None,
@@ -250,42 +230,70 @@ def depth_areas(
     """
     if (interval is None) == (levels is None):
         raise LakefloorError("Give either an interval or a list of depths.")
+    every = ContourInterval(1.0 if interval is None else interval, unit, base)
+    gap = every.interval
+    if levels is not None:
+        levels = _rising(levels)
+        gap = np.diff(levels).min() if len(levels) > 1 else 1.0
+    surface = smoothed(
+        masked(grid, shoreline), uncertainty, smoothing, gap * every.metres,
+        span(progress, 0.0, 0.3),
+    )
     if levels is None:
-        metres = _check(interval, unit, base)
-        gap = interval * metres
+        traced, figures = _even_ranges(surface, every)
     else:
-        levels = np.asarray(levels, dtype=float)
-        if not len(levels) or not np.all(np.isfinite(levels)) or np.any(np.diff(levels) <= 0):
-            raise LakefloorError(f"The depths {levels.tolist()} must be numbers that rise.")
-        metres = _check(1.0, unit, base)
-        gap = (np.diff(levels).min() if len(levels) > 1 else 1.0) * metres
-    surface = _smoothed(
-        _masked(grid, shoreline), uncertainty, smoothing, gap, span(progress, 0.0, 0.3)
+        traced, figures = _given_ranges(surface, levels, every.metres)
+    domain = make_domain(snapped(surface, traced), shoreline)
+    rings, _ = trace_rings(
+        domain, traced, minimum_area(grid, min_area), shoreline is not None,
+        span(progress, 0.3, 0.7), floor=True,
     )
+    found = Areas([], {name: [] for name in _AREA_ATTRIBUTES})
+    ranges = _faces_by_range(rings, len(traced) + 1)
+    for band, part in enumerate(ranges):
+        span(progress, 0.7, 1.0)(band / len(ranges))
+        area = polygons_of(MultiPolygon(part).intersection(domain.polygon))
+        if not area.is_empty:
+            _add_area(found, area, figures[band], figures[band + 1], every)
+    progress(1.0)
+    return found
+
+
+def _rising(levels) -> np.ndarray:
+    """Return depths as an array, or raise LakefloorError unless they rise."""
+    levels = np.asarray(levels, dtype=float)
+    if not len(levels) or not np.all(np.isfinite(levels)) or np.any(np.diff(levels) <= 0):
+        raise LakefloorError(
+            f"The depths {levels.tolist()} do not rise. Give numbers in rising order."
+        )
+    return levels
+
+
+def _even_ranges(surface: Grid, every: ContourInterval) -> tuple:
+    """Return the levels that part a surface, m, and the bounds of its ranges, in the unit."""
+    steps = every.steps(surface)
+    first = np.nanmin(surface.values) / every.metres
+    first = steps[0] if len(steps) else np.floor((first - every.base) / every.interval) + 1
+    bounds = every.base + (first - 1 + np.arange(len(steps) + 2)) * every.interval
+    return every.depths(steps), (np.round(bounds, 9) + 0.0).tolist()
+
+
+def _given_ranges(surface: Grid, levels: np.ndarray, metres: float) -> tuple:
+    """Return the same for levels that were given; None is no bound."""
     low, high = np.nanmin(surface.values), np.nanmax(surface.values)
-    if interval is not None:
-        steps = _steps(surface, interval, metres, base)
-        at = _depths(steps, interval, metres, base)
-        first = steps[0] if len(steps) else np.floor((low / metres - base) / interval) + 1
-        figures = np.round(base + (first - 1 + np.arange(len(at) + 2)) * interval, 9) + 0.0
-        bounds = [float(v * metres) for v in figures]
-    else:
-        inner = levels[(levels * metres >= low) & (levels * metres <= high)]
-        at = inner * metres
-        above = levels[levels * metres > high]
-        below = levels[levels * metres < low]
-        figures = [
-            float(below[-1]) if len(below) else round(float(low / metres), 2),
-            *map(float, inner),
-            float(above[0]) if len(above) else None,
-        ]
-        bounds = [None if v is None else float(v * metres) for v in figures]
-    domain = make_domain(_snapped(surface, at), shoreline)
-    rings, _ = _rings(
-        domain, at, _min_area(grid, min_area), shoreline is not None, span(progress, 0.3, 0.7),
-        floor=True,
-    )
-    ranges = [[] for _ in range(len(at) + 1)]
+    inner = levels[(levels * metres >= low) & (levels * metres <= high)]
+    above = levels[levels * metres > high]
+    below = levels[levels * metres < low]
+    return inner * metres, [
+        float(below[-1]) if len(below) else round(float(low / metres), 2),
+        *map(float, inner),
+        float(above[0]) if len(above) else None,
+    ]
+
+
+def _faces_by_range(rings: list[Ring], count: int) -> list:
+    """Return the polygons of each range of depth that the rings part."""
+    ranges = [[] for _ in range(count)]
     for face, number in faces([ring.xy for ring in rings]):
         ring = rings[number]
         # A ring that runs clockwise has the shallower side inside; inside such a
@@ -293,335 +301,18 @@ def depth_areas(
         band = ring.level + 1 if ring.area > 0 else ring.level
         if band >= 0:
             ranges[band].append(face)
-    polygons, attributes = [], {
-        name: []
-        for name in (
-            "depth_from_m", "depth_to_m", "depth_from", "depth_to", "unit", "label", "area_m2",
-        )
-    }
-    for band, found in enumerate(ranges):
-        span(progress, 0.7, 1.0)(band / len(ranges))
-        area = polygons_of(MultiPolygon(found).intersection(domain.polygon))
-        if area.is_empty:
-            continue
-        polygons.append(area)
-        start, stop = figures[band], figures[band + 1]
-        label = f"over {start:g}" if stop is None else f"{start:g} to {stop:g}"
-        row = (
-            bounds[band], bounds[band + 1], float(start), None if stop is None else float(stop),
-            unit, f"{label} {unit}", area.area,
-        )
-        for name, value in zip(attributes, row):
-            attributes[name].append(value)
-    progress(1.0)
-    return Areas(polygons, attributes)
+    return ranges
 
 
-def _check(interval, unit, base) -> float:
-    """Check the figures that define levels; return metres per unit."""
-    if unit not in LENGTH:
-        raise LakefloorError(f"Unit '{unit}' is unknown; choose 'ft' or 'm'.")
-    if not (np.isfinite(interval) and interval > 0):
-        raise LakefloorError(f"The contour interval must be above 0 {unit}; got {interval}.")
-    if not np.isfinite(base):
-        raise LakefloorError(f"The base of the contours must be a number; got {base}.")
-    return LENGTH[unit]
-
-
-def _min_area(grid, min_area) -> float:
-    if min_area is None:
-        return MIN_CELLS * grid.dx * grid.dy
-    if not min_area >= 0:
-        raise LakefloorError(f"The least area of a closed contour must be 0 m² or more; "
-                             f"got {min_area}.")
-    return min_area
-
-
-def _masked(grid, shoreline) -> Grid:
-    """Return the depths within the shoreline."""
-    values = np.where(np.isfinite(grid.values), grid.values, np.nan)
-    if np.isnan(values).all():
-        raise LakefloorError("The depth raster has no cell with a value.")
-    if shoreline is not None:
-        check_shoreline(shoreline)
-        values[~inside(shoreline, grid)] = np.nan
-        if np.isnan(values).all():
-            raise LakefloorError(
-                "No cell of the depth raster with a value lies within the shoreline; check that "
-                "both cover the same lake and have the right coordinate reference system."
-            )
-    return grid.like(values)
-
-
-def _smoothed(depth, uncertainty, smoothing, interval, progress) -> Grid:
-    """Smooth depths by no more than their uncertainty allows."""
-    if not 0.0 <= smoothing <= 1.0:
-        raise LakefloorError(f"Smoothing must be from 0 to 1; got {smoothing}.")
-    if uncertainty is None:
-        limit = smoothing * SHARE_OF_INTERVAL * interval
-    else:
-        if uncertainty.shape != depth.shape:
-            raise LakefloorError(
-                f"The uncertainty has {uncertainty.shape} cells, the depth {depth.shape}; "
-                "both must have the same rows and columns."
-            )
-        if np.nanmin(uncertainty.values, initial=0.0) < 0:
-            raise LakefloorError("The uncertainty holds values below 0 m.")
-        limit = smoothing * np.where(np.isfinite(uncertainty.values), uncertainty.values, 0.0)
-    return smooth_within(depth, limit, progress) if smoothing > 0 else depth
-
-
-def _steps(surface, interval, metres, base) -> np.ndarray:
-    """Return the whole numbers of intervals, from the base, within the depths of a surface."""
-    span_m = np.nanmin(surface.values) - AT_LEVEL, np.nanmax(surface.values) + AT_LEVEL
-    first = np.ceil((span_m[0] / metres - base) / interval)
-    last = np.floor((span_m[1] / metres - base) / interval)
-    if last - first >= MAX_LEVELS:
-        raise LakefloorError(
-            f"An interval of {written(interval, 'g')} gives {last - first + 1:.0f} contours; at "
-            f"most {MAX_LEVELS} are drawn. Choose a wider interval, and check the unit of the "
-            "raster."
-        )
-    return np.arange(first, last + 1)
-
-
-def _depths(steps, interval, metres, base) -> np.ndarray:
-    return np.round(base + steps * interval, 9) * metres
-
-
-def _snapped(surface, levels) -> Grid:
-    """Put depths that differ from a level by rounding only at the level."""
-    if not len(levels):
-        return surface
-    values = surface.values
-    after = np.searchsorted(levels, values).clip(1, max(len(levels) - 1, 1))
-    below, above = levels[after - 1], levels[np.minimum(after, len(levels) - 1)]
-    nearest = np.where(values - below < above - values, below, above)
-    return surface.like(np.where(np.abs(values - nearest) <= AT_LEVEL, nearest, values))
-
-
-def _rings(domain: Domain, levels, min_area, shore, progress, floor=False) -> tuple:
-    """Trace all levels; return rings, and how many small ones were left out.
-
-    With ``floor``, the outline of the continued surface comes first, as level -1.
-    """
-    grid = domain.grid
-    dropped = {"humps": 0, "hollows": 0}
-    rings = []
-    ranges = square_ranges(domain.values)
-    wet_ranges = ranges if domain.wet is domain.values else square_ranges(domain.wet)
-    start = -1 if floor else 0
-    for index in range(start, len(levels)):
-        progress((index - start) / (len(levels) - start))
-        level = levels[index] if index >= 0 else domain.outside + 0.5
-        # Up to zero the shore is the line, also where the surface is zero next to it.
-        ashore = shore and level <= 0
-        rows, cols, squares, first = trace(
-            domain.wet if ashore else domain.values, level,
-            wet_ranges if ashore else ranges, domain.outside, flat_tops=not ashore,
-        )
-        if len(rows) == 0:
-            continue
-        x, y = grid.west + (cols + 0.5) * grid.dx, grid.north - (rows + 0.5) * grid.dy
-        within = np.logical_and.reduceat(domain.within[squares], first[:-1])
-        for i, (a, b) in enumerate(zip(first[:-1], first[1:])):
-            xy = np.empty((b - a + 1, 2))
-            xy[:-1, 0], xy[:-1, 1] = x[a:b], y[a:b]
-            xy[-1] = xy[0]
-            area = signed_area(xy)
-            if within[i] and abs(area) < min_area:
-                dropped["hollows" if area > 0 else "humps"] += 1
-            else:
-                rings.append(_Ring(index, xy, area, bool(within[i])))
-    progress(1.0)
-    return rings, dropped
-
-
-def _clipped(rings, count, domain: Domain, progress) -> list:
-    """Cut rings to the mapped area; return lines from shallow to deep."""
-    lines = []
-    by_level = [[] for _ in range(count)]
-    for ring in rings:
-        by_level[ring.level].append(ring)
-    for level, members in enumerate(by_level):
-        progress(level / count)
-        lines += [_Line(level, ring.xy, ring.area) for ring in members if ring.within]
-        crossing = [ring.xy for ring in members if not ring.within]
-        if not crossing:
-            continue
-        cut = lines_of(MultiLineString(crossing).intersection(domain.polygon))
-        merged = lines_of(linemerge(cut)) if len(cut) > 1 else cut
-        follows = {
-            tuple(a): tuple(b) for ring in crossing for a, b in zip(ring[:-1].tolist(),
-                                                                   ring[1:].tolist())
-        }
-        for piece in merged:
-            xy = _directed(np.asarray(piece.coords)[:, :2], follows, crossing)
-            closed = np.array_equal(xy[0], xy[-1])
-            lines.append(_Line(level, xy, signed_area(xy) if closed else 0.0))
-    progress(1.0)
-    return lines
-
-
-def _directed(xy, follows, crossing) -> np.ndarray:
-    """Give a piece of a ring the direction of the ring."""
-    points = list(map(tuple, xy.tolist()))
-    for a, b in zip(points[:-1], points[1:]):
-        if follows.get(a) == b:
-            return xy
-        if follows.get(b) == a:
-            return xy[::-1]
-    # No segment is whole: compare with the segment the piece's first one lies on.
-    middle, along = 0.5 * (xy[0] + xy[1]), xy[1] - xy[0]
-    starts = np.concatenate([ring[:-1] for ring in crossing])
-    vectors = np.concatenate([np.diff(ring, axis=0) for ring in crossing])
-    t = np.sum((middle - starts) * vectors, axis=1) / np.sum(vectors**2, axis=1)
-    off = middle - starts - t.clip(0.0, 1.0)[:, None] * vectors
-    segment = np.argmin(np.sum(off**2, axis=1))
-    return xy if along @ vectors[segment] > 0 else xy[::-1]
-
-
-def _contains(ring: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Tell which points, shape (n, 2), lie in a closed ring, by the even-odd rule."""
-    within = np.all((points > ring.min(0)) & (points < ring.max(0)), axis=1)
-    x0, y0 = ring[:-1].T
-    x1, y1 = ring[1:].T
-    for i in np.flatnonzero(within):
-        x, y = points[i]
-        spans = (y0 > y) != (y1 > y)
-        a, b = x0[spans], x1[spans]
-        at = a + (y - y0[spans]) / (y1[spans] - y0[spans]) * (b - a)
-        within[i] = np.count_nonzero(at > x) % 2 == 1
-    return within
-
-
-def _kinds(lines, depth: Grid, surface: Grid, progress) -> tuple:
-    """Return the kind of each line, and the spot depth (m, x, y) or None."""
-    label, count = ndimage.label(np.isfinite(surface.values), structure=np.ones((3, 3)))
-    flat = ndimage.maximum_position(surface.values, label, np.arange(1, count + 1))
-    rows, cols = np.array(flat, dtype=int).T
-    deepest = np.column_stack([surface.x[cols], surface.y[rows]])
-
-    # One cell of each gap or island rules out most of the lines around it without a look at all
-    # of their cells, which may be half the lake for every level.
-    gap, count = ndimage.label(np.isnan(depth.values))
-    one_of = np.zeros(count + 1, dtype=int)
-    missing = np.flatnonzero(gap)
-    one_of[gap.flat[missing]] = missing
-    rows, cols = np.divmod(one_of[1:], depth.shape[1])
-    gaps = np.column_stack([depth.x[cols], depth.y[rows]])
-
-    kinds = []
-    for i, line in enumerate(lines):
-        progress(i / len(lines))
-        kind = "line"
-        if line.area > 0 and not _contains(line.xy, deepest).any():
-            kind = "hollow"
-        elif (
-            line.area < 0 and not _contains(line.xy, gaps).any()
-            and not np.isnan(_cells_in(line.xy, depth)[0]).any()
-        ):
-            kind = "hump"
-        kinds.append(kind)
-
-    spots = [None] * len(lines)
-    for i in _innermost(lines, kinds):
-        values, x, y = _cells_in(lines[i].xy, depth)
-        if np.isfinite(values).any():
-            k = int(np.nanargmin(values) if kinds[i] == "hump" else np.nanargmax(values))
-            spots[i] = float(values[k]), float(x[k]), float(y[k])
-    return kinds, spots
-
-
-def _cells_in(ring, depth: Grid) -> tuple:
-    """Return depth, x and y of the cells whose centre lies in a closed ring."""
-    r, c = depth.rows_cols(ring[:, 0], ring[:, 1])
-    r0, r1 = max(int(np.floor(r.min())), 0), int(np.ceil(r.max())) + 1
-    c0, c1 = max(int(np.floor(c.min())), 0), int(np.ceil(c.max())) + 1
-    part = Grid(
-        depth.values[r0:r1, c0:c1], depth.west + c0 * depth.dx, depth.north - r0 * depth.dy,
-        depth.dx, depth.dy,
+def _add_area(
+    found: Areas, area: MultiPolygon, start: float, stop: float | None, every: ContourInterval
+) -> None:
+    found.polygons.append(area)
+    label = f"over {start:g}" if stop is None else f"{start:g} to {stop:g}"
+    row = (
+        *(None if depth is None else float(depth * every.metres) for depth in (start, stop)),
+        float(start), None if stop is None else float(stop),
+        every.unit, f"{label} {every.unit}", area.area,
     )
-    row, col = np.nonzero(inside(Polygon(ring), part))
-    return part.values[row, col], part.x[col], part.y[row]
-
-
-def _innermost(lines, kinds) -> list:
-    """Return the closed lines that hold no line of the next level of their own kind."""
-    groups = {}
-    for i, line in enumerate(lines):
-        if line.area > 0 or kinds[i] == "hump":
-            groups.setdefault((line.area > 0, line.level), []).append(i)
-    found = []
-    for (deeper, level), members in groups.items():
-        inner = groups.get((deeper, level + 1 if deeper else level - 1), [])
-        points = np.array([lines[i].xy[0] for i in inner]).reshape(-1, 2)
-        found += [i for i in members if not _contains(lines[i].xy, points).any()]
-    return found
-
-
-def _length(xy) -> float:
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
-
-
-def _parts(xy, uncertainty, interval) -> list:
-    """Split a line where the data begin or cease to support the interval.
-
-    Parameters
-    ----------
-    xy : array, shape (k, 2)
-    uncertainty : Grid or None
-    interval : float
-        m.
-
-    Returns
-    -------
-    list of (array, int or None)
-        Parts in order, and whether each is supported.
-    """
-    if uncertainty is None:
-        return [(xy, None)]
-    spread = uncertainty.sample(*(0.5 * (xy[:-1] + xy[1:])).T)
-    supported = NORMAL_95 * spread <= SUPPORT * interval
-    if supported.all() or not supported.any():
-        return [(xy, int(supported[0]))]
-    if np.array_equal(xy[0], xy[-1]):
-        shift = int(np.flatnonzero(np.diff(supported))[0]) + 1
-        xy = np.vstack([xy[shift:-1], xy[: shift + 1]])
-        supported = np.roll(supported, -shift)
-    lengths = np.hypot(*np.diff(xy, axis=0).T)
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(supported)) + 1])
-    runs = [[int(s), float(v), bool(supported[s])]
-            for s, v in zip(starts, np.add.reduceat(lengths, starts))]
-    runs = _without_flicker(runs, FLICKER_CELLS * min(uncertainty.dx, uncertainty.dy))
-    stops = [run[0] for run in runs[1:]] + [len(xy) - 1]
-    return [(xy[a : b + 1], int(state)) for (a, _, state), b in zip(runs, stops)]
-
-
-def _without_flicker(runs: list, least: float) -> list:
-    """Join runs (start, length, state) shorter than a length to their neighbours.
-
-    The shortest goes first; its neighbours on both sides are alike, so that all three are one.
-    """
-    runs, n = list(runs), len(runs)
-    before, after = list(range(-1, n - 1)), [*range(1, n), -1]
-    heap = [(run[1], k) for k, run in enumerate(runs)]
-    heapq.heapify(heap)
-    while heap:
-        length, k = heapq.heappop(heap)
-        if runs[k] is None or runs[k][1] != length:
-            continue
-        a, b = before[k] if before[k] >= 0 else k, after[k] if after[k] >= 0 else k
-        if length >= least or a == b:
-            break
-        joined = sorted({a, k, b})
-        state = runs[a if a != k else b][2]
-        total = sum(runs[i][1] for i in joined)
-        after[a], start = after[b], runs[a][0]
-        if after[b] >= 0:
-            before[after[b]] = a
-        for i in joined[1:]:
-            runs[i] = None
-        runs[a] = [start, total, state]
-        heapq.heappush(heap, (total, a))
-    return [run for run in runs if run is not None]
+    for name, value in zip(_AREA_ATTRIBUTES, row):
+        found.attributes[name].append(value)

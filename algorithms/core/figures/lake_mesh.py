@@ -19,7 +19,7 @@ from ..grid import Grid
 from ..number_text import written
 from ..polygons import check_shoreline, contains, inside, rings
 from ..progress import Progress, silent
-from ..surface.surface_nodes import densify
+from ..surface.nodes import densify
 
 # Cells added around the raster: room for the shore's squares and for cells without depth
 # that part them from the raster's edge.

@@ -11,7 +11,7 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon, lines_of
-from ..chart.contours import NORMAL_95, SUPPORT
+from ..chart.support import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines, Surface
 from ..number_text import written

@@ -1,1 +1,1 @@
-"""Gridding, its uncertainty, and surfaces against each other."""
+"""Making surfaces, how sure they are, and two of them against each other."""

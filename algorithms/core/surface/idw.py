@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
+from typing import Any
+
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -10,8 +13,9 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import NODES_PER_SPACING, Frame, frame, thin
-from .surface_trial import trial
+from .frame import Frame, frame
+from .nodes import NODES_PER_SPACING, thin_nodes
+from .sample_windows import choose_windows
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 from .thin_plate import halve
 
@@ -22,27 +26,62 @@ _POINTS = 10_000
 _MOST_HALVINGS = 6
 
 
+@dataclass(frozen=True)
+class Search:
+    """Which nodes count for a point, and how much.
+
+    Attributes
+    ----------
+    power : float
+        Weight is distance to the power ``-power``.
+    neighbours : int
+        Most nodes used for a point: an equal share of the nearest ones from each
+        sector, among the ``4 * neighbours`` nearest of all.
+    sectors : int
+        Equal sectors around a point, counted from west, so that the many pings of one
+        lane do not shut out the next lane.
+
+    Raises
+    ------
+    LakefloorError
+        If ``power`` is not above 0, or ``neighbours`` below ``sectors`` or that below 1.
+    """
+
+    power: float = 2.0
+    neighbours: int = 12
+    sectors: int = 4
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.power) and self.power > 0):
+            raise LakefloorError(f"Power must be above 0, not {self.power}.")
+        if self.sectors < 1 or self.neighbours < self.sectors:
+            raise LakefloorError(
+                f"{self.neighbours} neighbors are too few for {self.sectors} sectors. Give at "
+                "least one for each."
+            )
+
+
 def idw_surface(
     soundings: Soundings,
     *,
-    cell: float | None = None,
-    shoreline=None,
-    max_gap: float | None = None,
-    shore_depth: float = 0.0,
-    spacing: float | None = None,
     power: float = 2.0,
     neighbours: int = 12,
     sectors: int = 4,
     progress: Progress = silent,
+    **where: Any,
 ) -> Surface:
     """Return a depth surface of distance-weighted means of the soundings around a cell.
 
     Parameters
     ----------
-    soundings, cell, shoreline, max_gap, shore_depth, spacing, progress
+    soundings : Soundings
         As for :func:`~.tin.tin_surface`.
     power, neighbours, sectors
-        As for :func:`idw_at`.
+        As for :class:`Search`.
+    progress : callable
+    **where
+        ``cell``, ``shoreline``, ``max_gap``, ``shore_depth`` and ``spacing``, as for
+        :func:`~.frame.frame`.
 
     Returns
     -------
@@ -53,64 +92,43 @@ def idw_surface(
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame` and :func:`idw_at`.
+        As :func:`~.frame.frame` and :class:`Search`.
 
     Notes
     -----
     Squares of cells, no wider than the blocks in which soundings are averaged, share one search
     for neighbours, made at their middle; weights are those of each cell.
     """
-    check_search(power, neighbours, sectors)
-    f = frame(
-        soundings,
-        cell=cell,
-        shoreline=shoreline,
-        max_gap=max_gap,
-        shore_depth=shore_depth,
-        spacing=spacing,
-    )
+    search = asdict(Search(power, neighbours, sectors))
+    f = frame(soundings, **where)
     progress(0.05)
-    search = {"power": power, "neighbours": neighbours, "sectors": sectors}
     growth = learn_idw(f, **search, progress=span(progress, 0.05, 0.2))
     return draw_idw(f, growth, **search, progress=span(progress, 0.2, 1.0))
 
 
-def learn_idw(
-    f: Frame,
-    *,
-    power: float = 2.0,
-    neighbours: int = 12,
-    sectors: int = 4,
-    progress: Progress = silent,
-) -> Growth:
+def learn_idw(f: Frame, *, progress: Progress = silent, **search: Any) -> Growth:
     """Return what IDW of the whole survey needs to know: how its error grows.
 
     Parameters
     ----------
     f : Frame
         Of the whole survey.
-    power, neighbours, sectors
-        As for :func:`idw_at`.
     progress : callable
+    **search
+        As for :class:`Search`.
     """
-    search = {"power": power, "neighbours": neighbours, "sectors": sectors}
     block = f.spacing / NODES_PER_SPACING
 
     def predict(nodes, xy):
-        nodes = thin(nodes, block)
+        nodes = thin_nodes(nodes, block)
         return idw_at(nodes.xy, nodes.depth, xy, **search)
 
-    return learn_growth(trial(f, np.isfinite(f.distance)), predict, level=True, progress=progress)
+    windows = choose_windows(f, np.isfinite(f.distance))
+    return learn_growth(windows, predict, level=True, progress=progress)
 
 
 def draw_idw(
-    f: Frame,
-    learned: Growth,
-    *,
-    power: float = 2.0,
-    neighbours: int = 12,
-    sectors: int = 4,
-    progress: Progress = silent,
+    f: Frame, learned: Growth, *, progress: Progress = silent, **search: Any
 ) -> Surface:
     """Draw a surface by IDW with what was learned from the whole survey.
 
@@ -120,9 +138,9 @@ def draw_idw(
         Of the whole survey or, by :meth:`Frame.window`, of a part of it.
     learned : Growth
         From :func:`learn_idw` of the whole, with the same search.
-    power, neighbours, sectors
-        As for :func:`idw_at`.
     progress : callable
+    **search
+        As for :class:`Search`.
 
     Returns
     -------
@@ -133,6 +151,7 @@ def draw_idw(
     A part that starts on a multiple of 64 rows and columns, with a halo of two maximum gaps,
     equals the whole wherever the nodes searched lie within the halo, as they do between lanes.
     """
+    chosen = Search(**search)
     distance = f.distance
     wanted = np.zeros(f.grid.shape, dtype=bool)
     wanted[f.wanted] = np.isfinite(distance[f.wanted])
@@ -152,10 +171,10 @@ def draw_idw(
     depth = np.full([size + side for size in f.grid.shape], np.nan)
 
     def work(part):
-        x, y, value = _neighbours(tree, f.nodes.depth, middle[part], neighbours, sectors)
+        x, y, value = _neighbours(tree, f.nodes.depth, middle[part], chosen)
         for down, right in np.ndindex(side, side):
             east, south = ((at + 0.5 - 0.5 * side) * cell for at in (right, down))
-            mean = _mean(x - east, y + south, value, power)
+            mean = _mean(x - east, y + south, value, chosen.power)
             depth[row[part] + down, col[part] + right] = mean
 
     parts = [slice(start, start + _POINTS) for start in range(0, len(row), _POINTS)]
@@ -170,18 +189,13 @@ def draw_idw(
     )
 
 
-def check_search(power: float, neighbours: int, sectors: int) -> None:
-    """Raise :class:`LakefloorError` if parameters of :func:`idw_at` cannot be used."""
-    if not (np.isfinite(power) and power > 0):
-        raise LakefloorError(f"Power must be above 0; got {power}.")
-    if sectors < 1 or neighbours < sectors:
-        raise LakefloorError(
-            f"Give at least one neighbour for each of the {sectors} sectors; got {neighbours}."
-        )
-
-
 def idw_at(
-    nodes, depth, xy, power: float = 2.0, neighbours: int = 12, sectors: int = 4
+    nodes: np.ndarray,
+    depth: np.ndarray,
+    xy: np.ndarray,
+    power: float = 2.0,
+    neighbours: int = 12,
+    sectors: int = 4,
 ) -> np.ndarray:
     """Return the inverse-distance-weighted mean of node values at points.
 
@@ -193,14 +207,8 @@ def idw_at(
         Their values, m.
     xy : array, shape (m, 2)
         Points, m.
-    power : float
-        Weight is distance to the power ``-power``.
-    neighbours : int
-        Most nodes used for a point: an equal share of the nearest ones from each
-        sector, among the ``4 * neighbours`` nearest of all.
-    sectors : int
-        Equal sectors around a point, counted from west, so that the many pings of one
-        lane do not shut out the next lane.
+    power, neighbours, sectors
+        As for :class:`Search`.
 
     Returns
     -------
@@ -210,24 +218,33 @@ def idw_at(
     Raises
     ------
     LakefloorError
-        If ``power`` is not above 0, or ``neighbours`` below ``sectors`` or that below 1.
+        As :class:`Search`.
 
     References
     ----------
     Shepard, D. (1968). A two-dimensional interpolation function for irregularly-spaced
     data. Proceedings of the 23rd ACM National Conference, 517-524.
+
+    Examples
+    --------
+    A point three times as far from one node as from the other counts it one ninth as much.
+
+    >>> nodes, depth = np.array([[0.0, 0.0], [4.0, 0.0]]), np.array([2.0, 12.0])
+    >>> round(float(idw_at(nodes, depth, np.array([[1.0, 0.0]]))[0]), 6)
+    3.0
     """
-    check_search(power, neighbours, sectors)
+    search = Search(power, neighbours, sectors)
     xy, depth = np.asarray(xy, dtype=float), np.asarray(depth, dtype=float)
-    return _mean(*_neighbours(cKDTree(nodes), depth, xy, neighbours, sectors), power)
+    return _mean(*_neighbours(cKDTree(nodes), depth, xy, search), search.power)
 
 
-def _neighbours(tree, depth, points, neighbours: int, sectors: int) -> tuple:
+def _neighbours(tree: cKDTree, depth, points, search: Search) -> tuple:
     """Return how far east and north of points the nodes to use lie, and their depths, m.
 
     Each has shape (k, n). Where a sector has too few nodes its last ones lie at infinity, with
     the depth of another node of the same point.
     """
+    neighbours, sectors = search.neighbours, search.sectors
     share = neighbours // sectors
     chosen = np.full((sectors * share, len(points)), -1)
     rest = np.arange(len(points))

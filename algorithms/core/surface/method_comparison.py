@@ -2,38 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
 from scipy.spatial import Delaunay, QhullError, cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from ..blocks import every_fourth_square
-from ..chart.contours import NORMAL_95, SUPPORT
+from ..chart.support import supports
 from ..errors import LakefloorError
-from ..grid import Surface, empty_grid
-from ..polygons import inside
+from ..grid import Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 from ..units import LENGTH
+from .frame import check_shoreline_around
 from .idw import idw_surface
+from .nodes import NODES_PER_SPACING, Nodes, sounding_nodes
 from .smooth_surface import smooth_surface
-from .surface_nodes import NODES_PER_SPACING, Nodes, check_shoreline, sounding_nodes
+from .survey_gaps import reach_of_cells, reach_of_places, weights_by_reach
 from .tin import tin_surface
 
 #: The usual contour intervals, by unit.
 INTERVALS = {"ft": (0.5, 1.0, 2.0, 5.0), "m": (0.25, 0.5, 1.0, 2.0)}
 #: Bounds of the classes of distance, in lane spacings.
-CLASSES = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, np.inf)
-
+DISTANCE_CLASSES = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, np.inf)
 _FOLDS = 3
 _LEAST_LANES = 4
 _LEAST_LEFT_OUT = 60
-_REACH_CLASSES = 16
-_CELLS_A_SPACING = 6.0
-# Steps of the widths of gaps.
-_WIDTH_STEP = 1.25
 
 
 def _smooth(soundings: Soundings, **options) -> Surface:
@@ -41,7 +39,7 @@ def _smooth(soundings: Soundings, **options) -> Surface:
 
 
 #: Surface of each method, called with soundings, cell, shoreline, max_gap and shore_depth.
-METHODS = {"tin": tin_surface, "idw": idw_surface, "smooth": _smooth}
+COMPARED = {"tin": tin_surface, "idw": idw_surface, "smooth": _smooth}
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,7 @@ class Score:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class MethodComparison:
     """Gridding methods compared.
 
     Attributes
@@ -122,14 +120,14 @@ class Comparison:
 def compare_methods(
     soundings: Soundings,
     *,
-    methods=("tin", "idw", "smooth"),
-    shoreline=None,
+    methods: Sequence[str] = ("tin", "idw", "smooth"),
+    shoreline: BaseGeometry | None = None,
     cell: float | None = None,
     max_gap: float | None = None,
     spacing: float | None = None,
     shore_depth: float = 0.0,
     progress: Progress = silent,
-) -> Comparison:
+) -> MethodComparison:
     """Leave whole lanes out, predict them by each method, and recommend one.
 
     Parameters
@@ -138,7 +136,7 @@ def compare_methods(
         Only accepted ones are used. Without at least 4 numbered lanes, squares two lane
         spacings wide are left out instead.
     methods : sequence of str
-        Keys of :data:`METHODS`.
+        Keys of :data:`COMPARED`.
     shoreline, cell, max_gap, spacing, shore_depth
         As for :func:`~.tin.tin_surface`. Where soundings are left out, twice ``max_gap`` is
         bridged.
@@ -146,13 +144,13 @@ def compare_methods(
 
     Returns
     -------
-    Comparison
+    MethodComparison
 
     Raises
     ------
     LakefloorError
         If a method is unknown or given twice, if there are too few soundings to leave any
-        out, or as :func:`~.surface_nodes.frame`.
+        out, or as :func:`~.frame.frame`.
 
     Notes
     -----
@@ -186,52 +184,76 @@ def compare_methods(
     cell = suggest_cell(spacing) if cell is None else cell
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
     if shoreline is not None:
-        check_shoreline(shoreline, (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()))
-    thin = len(sounding_nodes(kept, spacing / NODES_PER_SPACING))
-    if thin < 2 * _LEAST_LEFT_OUT:
-        raise LakefloorError(_too_few(thin, 2 * _LEAST_LEFT_OUT, "are there"))
+        check_shoreline_around(shoreline, (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()))
+    count = len(sounding_nodes(kept, spacing / NODES_PER_SPACING))
+    if count < 2 * _LEAST_LEFT_OUT:
+        raise LakefloorError(_too_few(count, 2 * _LEAST_LEFT_OUT, "are there"))
     lane = _lane_numbers(kept)
     lanes = int(np.count_nonzero(np.unique(lane)))
     by_lanes = lanes >= _LEAST_LANES
-    turns = [(out, True) for out in (
-        _lane_folds(kept, lane, spacing) if by_lanes else _squares(kept, 2.0 * spacing, 4)
-    )]
-    turns += [(out, False) for out in _squares(kept, spacing, 2)]
-    turns = [(out, whole) for out, whole in turns if out.any() and np.count_nonzero(~out) >= 4]
     options = {
         "cell": cell, "shoreline": shoreline, "shore_depth": shore_depth,
         # Where a lane is out, the gap is twice as wide.
         "max_gap": 2.0 * max_gap,
     }  # fmt: skip
+    turns = _turns(kept, lane, by_lanes, spacing)
     found = []
     for number, (out, whole) in enumerate(turns):
         part = span(progress, number / len(turns), (number + 1) / len(turns))
         found.append(_predict(kept, out, whole, lane, spacing, methods, options, part))
-    distance, into, group, whole, sd, misfit, sigma = (
-        np.concatenate(column, axis=-1) for column in zip(*found)
-    )
-    known = np.isfinite(misfit).all(axis=0)
-    if np.count_nonzero(known & whole) < _LEAST_LEFT_OUT:
-        raise LakefloorError(_too_few(
-            np.count_nonzero(known & whole), _LEAST_LEFT_OUT, "could be left out and predicted"
-        ))
-    unpredicted = int(np.count_nonzero(~known))
-    distance, into, group, whole, sd = (v[known] for v in (distance, into, group, whole, sd))
-    misfit, sigma = misfit[:, known], sigma[:, known]
-    weight = _weights(into, _reach_of_cells(kept, spacing, shoreline, max_gap))
+    out, unpredicted = _predicted_by_all(found)
+    weight = weights_by_reach(out.into, reach_of_cells(kept, spacing, shoreline, max_gap))
     scores = {
-        method: _score(error, np.hypot(stated, sd), distance, weight, whole, spacing)
-        for method, error, stated in zip(methods, misfit, sigma)
+        method: _score(error, np.hypot(stated, out.sd), out.distance, weight, out.whole, spacing)
+        for method, error, stated in zip(methods, out.misfit, out.sigma)
     }
     order = sorted(range(len(methods)), key=lambda k: scores[methods[k]].rmse_here)
     best = methods[order[0]]
-    clear = len(methods) > 1 and _clearly_better(*misfit[order[:2]][:, whole], group[whole])
+    clear = len(methods) > 1 and _clearly_better(
+        *out.misfit[order[:2]][:, out.whole], out.group[out.whole])
     progress(1.0)
-    return Comparison(
+    return MethodComparison(
         scores, best, clear, supported_interval(scores[best].rmse_here),
-        supported_interval(scores[best].rmse), by_lanes, lanes, int(known.sum()), unpredicted,
-        spacing, distance, dict(zip(methods, misfit)), whole,
+        supported_interval(scores[best].rmse), by_lanes, lanes, len(out.into), unpredicted,
+        spacing, out.distance, dict(zip(methods, out.misfit)), out.whole,
     )  # fmt: skip
+
+
+class _LeftOut(NamedTuple):
+    """Soundings left out, shape (n,), and what each method makes of them, shape (methods, n).
+
+    ``distance`` is that to the nearest kept sounding and ``into`` the reach into the gap, m;
+    ``group`` the lane or square; ``whole`` whether a whole lane was left out; ``sd`` the standard
+    uncertainty of the sounding, m; ``misfit`` surface less sounding and ``sigma`` the standard
+    uncertainty of the surface, m.
+    """
+
+    distance: np.ndarray
+    into: np.ndarray
+    group: np.ndarray
+    whole: np.ndarray
+    sd: np.ndarray
+    misfit: np.ndarray
+    sigma: np.ndarray
+
+
+def _turns(kept: Soundings, lane, by_lanes: bool, spacing: float) -> list:
+    """Return masks of what is left out in turn, and whether that is whole lanes."""
+    lanes = _lane_folds(kept, lane, spacing) if by_lanes else _squares(kept, 2.0 * spacing, 4)
+    turns = [(out, True) for out in lanes]
+    turns += [(out, False) for out in _squares(kept, spacing, 2)]
+    return [(out, whole) for out, whole in turns if out.any() and np.count_nonzero(~out) >= 4]
+
+
+def _predicted_by_all(found: list[_LeftOut]) -> tuple:
+    """Return the soundings of all turns that every method predicts, and the number of others."""
+    out = _LeftOut(*(np.concatenate(column, axis=-1) for column in zip(*found)))
+    known = np.isfinite(out.misfit).all(axis=0)
+    if np.count_nonzero(known & out.whole) < _LEAST_LEFT_OUT:
+        raise LakefloorError(_too_few(
+            np.count_nonzero(known & out.whole), _LEAST_LEFT_OUT, "could be left out and predicted"
+        ))
+    return _LeftOut(*(column[..., known] for column in out)), int(np.count_nonzero(~known))
 
 
 def supported_interval(rmse: float) -> dict:
@@ -243,26 +265,24 @@ def supported_interval(rmse: float) -> dict:
         Root mean square error of depth, m.
     """
     return {
-        unit: next(
-            (i for i in intervals if NORMAL_95 * rmse <= SUPPORT * i * LENGTH[unit]), None
-        )
+        unit: next((i for i in intervals if supports(rmse, i * LENGTH[unit])), None)
         for unit, intervals in INTERVALS.items()
     }
 
 
 def _too_few(count: int, needed: int, what: str) -> str:
     return (
-        f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}; a comparison "
+        f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}. A comparison "
         f"needs {needed}. Survey more lanes, or give a larger maximum gap."
     )
 
 
 def _check_methods(methods) -> None:
-    unknown = [str(method) for method in methods if method not in METHODS]
+    unknown = [str(method) for method in methods if method not in COMPARED]
     if unknown or not len(methods) or len(set(methods)) < len(methods):
         raise LakefloorError(
-            f"Choose methods among {', '.join(METHODS)}, each once; got "
-            f"{', '.join(map(str, methods)) or 'none'}."
+            f"The methods {', '.join(map(str, methods)) or '(none)'} cannot be compared. Choose "
+            f"among {', '.join(COMPARED)}, each once."
         )
 
 
@@ -310,7 +330,7 @@ def _squares(soundings: Soundings, side: float, count: int) -> list:
     return [every_fourth_square(soundings.x, soundings.y, side, place) for place in places]
 
 
-def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> tuple:
+def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> _LeftOut:
     """Return what is known of the soundings left out, and what each method makes of them."""
     rest = kept.select(~out)
     left = kept.select(out)
@@ -321,15 +341,14 @@ def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> tup
         spacing / NODES_PER_SPACING,
     )
     distance = cKDTree(np.column_stack([rest.x, rest.y])).query(nodes.xy)[0]
-    away = _away(rest, spacing, options["shoreline"], kept)
-    into = away.like(_reach(away)).sample(nodes.x, nodes.y)
+    into = reach_of_places(nodes.xy, rest, spacing, options["shoreline"], kept)
     misfit, sigma = [], []
     for number, method in enumerate(methods):
         part = span(progress, number / len(methods), (number + 1) / len(methods))
-        surface = METHODS[method](rest, progress=part, **options)
+        surface = COMPARED[method](rest, progress=part, **options)
         misfit.append(surface.depth.sample(nodes.x, nodes.y) - nodes.depth)
         sigma.append(surface.uncertainty.sample(nodes.x, nodes.y))
-    return (
+    return _LeftOut(
         distance, into, _group(nodes, lane.max(), spacing), np.full(len(nodes), whole),
         np.nan_to_num(nodes.uncert), np.array(misfit), np.array(sigma),
     )  # fmt: skip
@@ -342,109 +361,10 @@ def _group(nodes: Nodes, lanes: int, spacing: float) -> np.ndarray:
     return np.where(nodes.lane <= lanes, nodes.lane, lanes + 1 + square)
 
 
-def _away(soundings: Soundings, spacing: float, shoreline, extent: Soundings):
-    """Return a grid of the distance to the nearest sounding or shore, m."""
-    bounds = np.array([extent.x.min(), extent.y.min(), extent.x.max(), extent.y.max()])
-    margin = GAP_IN_SPACINGS * spacing
-    grid = empty_grid(
-        tuple(bounds + margin * np.array([-1.0, -1.0, 1.0, 1.0])), spacing / _CELLS_A_SPACING
-    )
-    free = np.ones(grid.shape, dtype=bool) if shoreline is None else inside(shoreline, grid)
-    row, col = grid.rows_cols(soundings.x, soundings.y)
-    free[np.rint(row).astype(int), np.rint(col).astype(int)] = False
-    return grid.like(distance_transform_edt(free, sampling=grid.dx))
-
-
-def reach(distance, half_gap) -> np.ndarray:
-    """Return how far into a gap places lie: ``sqrt(d (2h - d))``, m.
-
-    Parameters
-    ----------
-    distance : array
-        d, to the nearest known depth, m.
-    half_gap : array
-        h, half the width of the gap, m.
-
-    Notes
-    -----
-    The error of linear interpolation across a gap of width 2h is at most half the
-    curvature times d (2h - d) (Davis 1975): at the same distance from a lane it is larger
-    in a wider gap. In the middle of the gap the reach is h.
-
-    References
-    ----------
-    Davis, P. J. (1975). Interpolation and Approximation. Dover, theorem 3.1.1.
-    """
-    half_gap = np.maximum(half_gap, distance)
-    return np.sqrt(distance * (2.0 * half_gap - distance))
-
-
-def half_gap(distance, cell: float) -> np.ndarray:
-    """Return half the width of the gap in which each cell lies.
-
-    Parameters
-    ----------
-    distance : array, shape (rows, cols)
-        To the nearest known depth, m.
-    cell : float
-        m.
-
-    Returns
-    -------
-    array, shape (rows, cols)
-        Radius of the largest circle free of known depths that holds the cell, m, in steps
-        of a quarter.
-
-    References
-    ----------
-    Hildebrand, T. and Ruegsegger, P. (1997). A new method for the model-independent
-    assessment of thickness in three-dimensional images. Journal of Microscopy 185(1),
-    67-75.
-    """
-    out = np.array(distance)
-    radius, largest = 1.5 * cell, distance.max(initial=0.0)
-    while radius <= largest:
-        held = distance_transform_edt(distance < radius, sampling=cell) < radius
-        out[held] = np.maximum(out[held], radius)
-        radius *= _WIDTH_STEP
-    return out
-
-
-def _reach(away) -> np.ndarray:
-    return reach(away.values, half_gap(away.values, away.dx))
-
-
-def _reach_of_cells(kept: Soundings, spacing: float, shoreline, max_gap: float) -> np.ndarray:
-    """Return the reach of the cells of the lake as it was surveyed, m."""
-    away = _away(kept, spacing, shoreline, kept)
-    wet = away.values <= max_gap
-    if shoreline is not None:
-        wet &= inside(shoreline, away)
-    else:
-        west, south, east, north = kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()
-        wet &= (away.x >= west) & (away.x <= east)
-        wet &= ((away.y >= south) & (away.y <= north))[:, None]
-    return _reach(away)[wet]
-
-
-def _weights(into, here) -> np.ndarray:
-    """Return the weight of each misfit for the lake as surveyed, by classes of reach.
-
-    Classes hold as many misfits each; between their means the mean square runs linearly.
-    """
-    order = np.argsort(into, kind="stable")
-    groups = np.array_split(order, int(np.clip(len(order) // 30, 1, _REACH_CLASSES)))
-    at = [float(np.mean(into[rows])) for rows in groups]
-    weight = np.empty(len(into))
-    for rows, share in zip(groups, np.eye(len(groups))):
-        weight[rows] = np.mean(np.interp(here, at, share)) / len(rows)
-    return weight
-
-
 def _score(error, stated, distance, weight, whole, spacing: float) -> Score:
     expected = np.sqrt(np.sum(weight * error**2))
     classes = []
-    for low, high in zip(CLASSES[:-1], CLASSES[1:]):
+    for low, high in zip(DISTANCE_CLASSES[:-1], DISTANCE_CLASSES[1:]):
         rows = (distance >= low * spacing) & (distance < high * spacing)
         classes.append({
             "distance_from": low * spacing, "distance_to": high * spacing,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -12,8 +13,9 @@ from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import SOUNDING, Frame, Nodes, frame
-from .surface_trial import Trial, lanes_left_out, trial
+from .frame import Frame, frame
+from .nodes import SOUNDING, Nodes
+from .sample_windows import SampleWindows, choose_windows, lanes_left_out
 from .surface_uncertainty import LEAST_NOISE, Growth, learn_growth, uncertainty
 from .thin_plate import Held, per_cell, thin_plate
 
@@ -25,7 +27,7 @@ HALO = 6.0
 
 
 @dataclass(frozen=True)
-class Fit:
+class SmoothFit:
     """How a smooth surface was drawn.
 
     Attributes
@@ -52,7 +54,7 @@ class Learned:
 
     Attributes
     ----------
-    fit : Fit
+    fit : SmoothFit
     noise : float
         Standard deviation, m, of soundings that state none.
     growth : Growth
@@ -60,7 +62,7 @@ class Learned:
         Least and greatest known depth, m.
     """
 
-    fit: Fit
+    fit: SmoothFit
     noise: float
     growth: Growth
     low: float
@@ -70,14 +72,9 @@ class Learned:
 def smooth_surface(
     soundings: Soundings,
     *,
-    cell: float | None = None,
-    shoreline=None,
-    break_lines=(),
-    max_gap: float | None = None,
-    shore_depth: float = 0.0,
-    spacing: float | None = None,
     smoothing: float | None = None,
     progress: Progress = silent,
+    **where: Any,
 ) -> tuple:
     """Return a depth surface that bends as little as the soundings and their noise allow.
 
@@ -86,37 +83,26 @@ def smooth_surface(
     soundings : Soundings
         Only accepted ones are used, each weighed by ``uncert``; where that is not stated,
         by the scatter along the lanes.
-    cell : float, optional
-        Cell size, m; about an eighth of the lane spacing if None.
-    shoreline : shapely Polygon or MultiPolygon, optional
-        Lake with its islands as holes: a line of known depth, and the mask. Nothing is
-        carried across land.
-    break_lines : sequence of array, shape (k, 2) or (k, 3)
-        Lines across which the surface may bend freely; x, y and, where known, depth, m.
-        See :func:`~.surface_nodes.break_line_nodes`.
-    max_gap : float, optional
-        Cells farther than this from every sounding have no value, m; two and a half
-        lane spacings if None.
-    shore_depth : float
-        Depth of the shoreline below the lake datum, m.
-    spacing : float, optional
-        Lane spacing, m; estimated from the soundings if None.
     smoothing : float, optional
         Length of forms along the lanes whose height is halved, m; if None, the one by
         which lanes left out are predicted best.
     progress : callable
+    **where
+        ``cell``, ``shoreline``, ``break_lines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
+        for :func:`~.frame.frame`. Nothing is carried across land; across break-lines the surface
+        may bend freely.
 
     Returns
     -------
     surface : Surface
         Depth, standard uncertainty and distance to the nearest sounding, m. Not deeper
         than the deepest sounding, nor above the shore or the shoalest sounding.
-    fit : Fit
+    fit : SmoothFit
 
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame`; or if ``smoothing`` is negative.
+        As :func:`~.frame.frame`; or if ``smoothing`` is negative.
 
     Notes
     -----
@@ -131,15 +117,7 @@ def smooth_surface(
     Roberts, D. R. et al. (2017). Cross-validation strategies for data with temporal,
     spatial, hierarchical, or phylogenetic structure. Ecography 40(8), 913-929.
     """
-    f = frame(
-        soundings,
-        cell=cell,
-        shoreline=shoreline,
-        break_lines=break_lines,
-        max_gap=max_gap,
-        shore_depth=shore_depth,
-        spacing=spacing,
-    )
+    f = frame(soundings, **where)
     progress(0.1)
     learned = learn_smooth(f, smoothing=smoothing, progress=span(progress, 0.1, 0.6))
     return draw_smooth(f, learned, span(progress, 0.6, 1.0)), learned.fit
@@ -165,16 +143,16 @@ def learn_smooth(
         ``smoothing`` is negative.
     """
     if smoothing is not None and not (np.isfinite(smoothing) and smoothing >= 0):
-        raise LakefloorError(f"Smoothing must be 0 m or more; got {smoothing}.")
+        raise LakefloorError(f"Smoothing must be 0 m or more, not {smoothing} m.")
     kept = f.soundings
     noise = _scatter(kept)
     wet = np.isfinite(f.distance)
     if not wet.any():
         raise LakefloorError(
-            f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding: "
-            "give a larger maximum gap, or check the shoreline."
+            f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding. "
+            "Give a larger maximum gap, or check the shoreline."
         )
-    t = trial(f, wet)
+    t = choose_windows(f, wet)
     progress(0.2)
     density = _weight(kept.uncert, noise).sum() / (wet.sum() * f.grid.dx**2)
     give = None
@@ -187,7 +165,7 @@ def learn_smooth(
         return t.grid.like(_drawn(t, nodes, noise, give, along)).sample(*xy.T)
 
     growth = learn_growth(t, predict, progress=span(progress, 0.7, 1.0))
-    fit = Fit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
+    fit = SmoothFit(give, along, 2.0 * np.pi / (density * give**2) ** 0.25, rmse)
     return Learned(fit, noise, growth, *depth_limits(f))
 
 
@@ -293,13 +271,13 @@ def _cuts(lines, grid: Grid) -> tuple:
     return east, south
 
 
-def _drawn(t: Trial, nodes: Nodes, noise, give, along) -> np.ndarray:
+def _drawn(t: SampleWindows, nodes: Nodes, noise, give, along) -> np.ndarray:
     held = Held(*_held(nodes, t.grid, noise))
     z = thin_plate(t.water, held, cell=t.grid.dx, give=give, along=along, spacing=t.spacing)
     return np.where(t.water, z.clip(nodes.depth.min(), nodes.depth.max()), np.nan)
 
 
-def _choose(t: Trial, noise, give, progress) -> tuple:
+def _choose(t: SampleWindows, noise, give, progress) -> tuple:
     """Return give, stiffness along strike and the misfit of the lanes left out."""
     nodes, spacing = t.nodes, t.spacing
     out = lanes_left_out(nodes, spacing)

@@ -15,7 +15,7 @@ from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent
 from .error_reach import error_reach
-from .surface_nodes import row_blocks
+from .frame import row_blocks
 
 _CELLS = 500_000
 # A shift of the whole lake is told when this share of the cells moved the same way.
@@ -86,7 +86,7 @@ class Difference:
         return bool(same > _SAME_WAY and abs(self.median) > self.factor * self.datum_sd)
 
 
-def datum_shift(newer, older) -> float:
+def datum_shift(newer: tuple | None, older: tuple | None) -> float:
     """Return what brings depths of the older surface to the newer one's datum: 0, or an error.
 
     Parameters
@@ -103,14 +103,14 @@ def datum_shift(newer, older) -> float:
     for label, datum in (("newer", newer), ("older", older)):
         if datum is None:
             raise LakefloorError(
-                f"The {label} surface states no lake datum, so its depths may be below another "
-                "water level. Give the shift between the two: 0 if they are at one datum."
+                f"The {label} surface states no lake datum, so its depths may be at another lake "
+                "level. Give the shift between the datums, or 0 if both are at one datum."
             )
     if one_datum(newer, older):
         return 0.0
     shift = ""
     if None not in (newer[1], older[1]):
-        shift = f": {written(newer[1] - older[1], '+g')} m, if both elevations are on one scale"
+        shift = f", {written(newer[1] - older[1], '+g')} m if both elevations are on one scale"
     raise LakefloorError(
         f"The newer surface is at datum {datum_words(newer)}, the older one at "
         f"{datum_words(older)}. Give the shift that brings the older depths to the newer "
@@ -127,7 +127,7 @@ def surface_difference(
     newer_sd: float | None = None,
     older_sd: float | None = None,
     datum_sd: float = 0.03,
-    crs=None,
+    crs: int | str | None = None,
     progress: Progress = silent,
 ) -> Difference:
     """Return where, and by how much, the bottom has changed between two surfaces.
@@ -182,58 +182,25 @@ def surface_difference(
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1 and 5.2.
     """
     _check(confidence, shift, datum_sd, newer_sd, older_sd)
-    if newer.uncertainty is None and newer_sd is None:
-        raise LakefloorError(_without("newer"))
-    if older.uncertainty is None and older_sd is None:
-        raise LakefloorError(_without("older"))
+    for label, surface, sd in (("newer", newer, newer_sd), ("older", older, older_sd)):
+        if surface.uncertainty is None and sd is None:
+            raise LakefloorError(_without(label))
     factor = float(norm.ppf(0.5 + 0.5 * confidence))
     datums = float(np.hypot(datum_sd, datum_sd))
     base, resampled = _common(newer.depth, older.depth)
-    change, squared = np.full(base.shape, np.nan), np.full(base.shape, np.nan)
-    for rows in row_blocks(base, _CELLS):
-        progress(rows.start / base.shape[0])
-        x, y = (part.ravel() for part in np.meshgrid(base.x, base.y[rows]))
-        depth = [surface.depth.sample(x, y) for surface in (newer, older)]
-        sd = [
-            given if surface.uncertainty is None else surface.uncertainty.sample(x, y)
-            for surface, given in ((newer, newer_sd), (older, older_sd))
-        ]
-        shape = change[rows].shape
-        change[rows] = (depth[0] - depth[1] - shift).reshape(shape)
-        squared[rows] = (sd[0] ** 2 + sd[1] ** 2 + 0.0 * depth[0]).reshape(shape)
-    known = np.isfinite(change) & np.isfinite(squared)
-    if not known.any():
-        raise LakefloorError(
-            "The two surfaces have no cell with depth in common; check that they are of the same "
-            "lake and in the right CRS."
-        )
-    change[~known], squared[~known] = np.nan, np.nan
+    change, squared = _compared(base, (newer, newer_sd), (older, older_sd), shift, progress)
+    known = np.isfinite(change)
     joint = np.sqrt(squared + datums**2)
     with np.errstate(invalid="ignore"):
         beyond = np.where(np.abs(change) > factor * joint, np.sign(change), 0.0)
     beyond[~known] = np.nan
 
-    cell = base.dx * base.dy
-    if crs is not None:
-        overlap = box(*base.bounds)
-        cell *= polygon_area(overlap, crs) / overlap.area
     length = max(error_reach(surface) for surface in (newer, older))
-
-    def volume(cells):
-        """Volume of change, its standard uncertainty, and the area, of a mask of cells."""
-        area = cell * np.count_nonzero(cells)
-        variance = squared[cells]
-        # Errors alike everywhere add up; others average out beyond the correlation length.
-        together = (cell * np.sqrt(variance).sum()) ** 2
-        if np.isfinite(length):
-            together = min(np.pi * length**2 * cell * variance.sum(), together)
-        return cell * float(change[cells].sum()), float(np.hypot(
-            np.sqrt(together), area * datums)), float(area)
-
-    net, net_sd, area = volume(known)
-    by_chance = cell * float(norm.pdf(factor) * joint[known].sum())
-    gained, gained_sd, deeper = volume(beyond == 1.0)
-    lost, lost_sd, shallower = volume(beyond == -1.0)
+    cells = _Cells(change, squared, _cell_area(base, crs), length, datums)
+    net, net_sd, area = cells.volume(known)
+    by_chance = cells.area * float(norm.pdf(factor) * joint[known].sum())
+    gained, gained_sd, deeper = cells.volume(beyond == 1.0)
+    lost, lost_sd, shallower = cells.volume(beyond == -1.0)
     progress(1.0)
     return Difference(
         base.like(change), base.like(joint), base.like(beyond), resampled, factor, datums, length,
@@ -243,27 +210,89 @@ def surface_difference(
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class _Cells:
+    """Change of cells, m, its variance without that of the datums, m2, and their area, m2.
+
+    Errors of the surfaces fade over ``length``, m; ``datums`` is the one of the datums, m.
+    """
+
+    change: np.ndarray
+    variance: np.ndarray
+    area: float
+    length: float
+    datums: float
+
+    def volume(self, cells: np.ndarray) -> tuple:
+        """Return volume of change, its standard uncertainty, and the area, of a mask of cells."""
+        area = self.area * np.count_nonzero(cells)
+        variance = self.variance[cells]
+        # Errors alike everywhere add up; others average out beyond the correlation length.
+        together = (self.area * np.sqrt(variance).sum()) ** 2
+        if np.isfinite(self.length):
+            apart = np.pi * self.length**2 * self.area * variance.sum()
+            together = min(apart, together)
+        sd = np.hypot(np.sqrt(together), area * self.datums)
+        return self.area * float(self.change[cells].sum()), float(sd), float(area)
+
+
+def _compared(base: Grid, newer: tuple, older: tuple, shift: float, progress: Progress) -> tuple:
+    """Return change, m, and its variance, m2, of the cells of a grid, NaN where not known.
+
+    ``newer`` and ``older`` are a surface and the standard uncertainty of one that states none.
+    """
+    change, squared = np.full(base.shape, np.nan), np.full(base.shape, np.nan)
+    for rows in row_blocks(base, _CELLS):
+        progress(rows.start / base.shape[0])
+        x, y = (part.ravel() for part in np.meshgrid(base.x, base.y[rows]))
+        depth = [surface.depth.sample(x, y) for surface, _ in (newer, older)]
+        sd = [
+            given if surface.uncertainty is None else surface.uncertainty.sample(x, y)
+            for surface, given in (newer, older)
+        ]
+        shape = change[rows].shape
+        change[rows] = (depth[0] - depth[1] - shift).reshape(shape)
+        squared[rows] = (sd[0] ** 2 + sd[1] ** 2 + 0.0 * depth[0]).reshape(shape)
+    known = np.isfinite(change) & np.isfinite(squared)
+    if not known.any():
+        raise LakefloorError(
+            "The two surfaces have no cell with depth in common. Check that they are of the same "
+            "lake and in the right CRS."
+        )
+    change[~known], squared[~known] = np.nan, np.nan
+    return change, squared
+
+
+def _cell_area(base: Grid, crs: int | str | None) -> float:
+    """Return the area of a cell, m2: on the ellipsoid if the CRS is given, else on the map."""
+    cell = base.dx * base.dy
+    if crs is not None:
+        overlap = box(*base.bounds)
+        cell *= polygon_area(overlap, crs) / overlap.area
+    return cell
+
+
 def _without(label: str) -> str:
     return (
-        f"The {label} surface states no uncertainty, so it cannot be told which change is real: "
-        f"give the standard uncertainty of the {label} surface."
+        f"The {label} surface states no uncertainty, so significant change cannot be found. "
+        f"Give the standard uncertainty of the {label} surface."
     )
 
 
 def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
     if not 0.5 <= confidence < 1.0:
         raise LakefloorError(
-            "Confidence must be from 50% to below 100%; got "
+            "Confidence must be from 50% to below 100%, not "
             f"{written(100.0 * confidence, 'g')}%."
         )
     if not np.isfinite(shift):
-        raise LakefloorError(f"The shift between the datums must be a number; got {shift}.")
+        raise LakefloorError(f"The shift between the datums must be a number, not {shift}.")
     for name, value in (
         ("the datum", datum_sd), ("the newer surface", newer_sd), ("the older surface", older_sd),
     ):  # fmt: skip
         if value is not None and not (np.isfinite(value) and value >= 0):
             raise LakefloorError(
-                f"The standard uncertainty of {name} must be 0 m or more; got {value}."
+                f"The standard uncertainty of {name} must be 0 m or more, not {value} m."
             )
 
 
@@ -279,7 +308,7 @@ def _common(newer: Grid, older: Grid) -> tuple:
     rows = np.flatnonzero((base.y > south) & (base.y < north))
     if not len(cols) or not len(rows):
         raise LakefloorError(
-            "The two surfaces do not overlap; check that they are of the same lake and that both "
+            "The two surfaces do not overlap. Check that they are of the same lake and that both "
             "have the right CRS."
         )
     part = replace(

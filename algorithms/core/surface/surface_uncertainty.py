@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.ndimage import distance_transform_edt
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
@@ -15,9 +16,10 @@ from .. import threads
 from ..blocks import every_fourth_square
 from ..grid import Grid
 from ..progress import Progress, silent, span
-from .surface_nodes import NODES_PER_SPACING, SOUNDING, Frame, Nodes
-from .surface_trial import Trial, cross_lines, lanes_left_out
-from .surroundings import departure, grid_around, means_around, scatter
+from .frame import Frame
+from .nodes import NODES_PER_SPACING, SOUNDING, Nodes
+from .roughness import grid_around, means_around, scatter, unevenness
+from .sample_windows import SampleWindows, cross_lines, lanes_left_out
 
 #: Standard uncertainty taken for soundings that state none and show none, m. A tenth of
 #: a foot is the step in which most sounders log.
@@ -77,19 +79,21 @@ class Growth:
     power: float = 1.0
     between: float | None = None
 
-    def of(self, distance, departure, slope=0.0) -> np.ndarray:
+    def of(
+        self, distance: ArrayLike, departure: ArrayLike, slope: ArrayLike = 0.0
+    ) -> np.ndarray:
         """Return the part of the standard uncertainty that is not noise of soundings, m."""
         return np.hypot(
             np.asarray(departure) * np.sqrt(self.square(np.asarray(distance))),
             self.across * np.asarray(slope) * distance,
         )
 
-    def square(self, distance) -> np.ndarray:
+    def square(self, distance: np.ndarray) -> np.ndarray:
         """Return the variance at a distance for a departure of one."""
         grown = distance if self.power == 1.0 else distance**self.power
         return self.near**2 + self.rate**2 * grown
 
-    def share_squared(self, distance, spacing: float) -> np.ndarray:
+    def share_squared(self, distance: np.ndarray, spacing: float) -> np.ndarray:
         """Return the share of the variance of the soundings' scatter that is left."""
         if self.between is None:
             return np.full(np.shape(distance), self.share**2)
@@ -98,13 +102,13 @@ class Growth:
 
 
 def learn_growth(
-    t: Trial, predict: Callable, *, level: bool = False, progress: Progress = silent
+    t: SampleWindows, predict: Callable, *, level: bool = False, progress: Progress = silent
 ) -> Growth:
     """Leave lanes out, predict them, and see how the error grows with distance.
 
     Parameters
     ----------
-    t : Trial
+    t : SampleWindows
     predict : callable
         ``predict(nodes, xy) -> depth`` at xy of shape (n, 2), NaN where it cannot.
     level : bool
@@ -176,7 +180,7 @@ def learn_growth(
     found = []
     for out, depth in zip(folds, [drawn[: np.count_nonzero(first)], *others]):
         kept, xy = nodes.select(~out), nodes.xy[out]
-        uneven = around.like(departure(kept, around, spacing, level)[0]).sample(*xy.T)
+        uneven = around.like(unevenness(kept, around, spacing, level)[0]).sample(*xy.T)
         distance = cKDTree(kept.xy).query(xy)[0]
         found.append([depth - nodes.depth[out], distance, uneven, own[out], spread[out]])
     misfits = _Misfits(*(np.concatenate(column) for column in zip(*found)))
@@ -259,7 +263,7 @@ def _folds(nodes: Nodes, spacing: float) -> list:
     return [lanes_left_out(nodes, spacing) if few else across, squares]
 
 
-def _usual_noise(t: Trial) -> float:
+def _usual_noise(t: SampleWindows) -> float:
     """Return the scatter that most soundings show, or what is taken if they show none."""
     seen = t.square[np.isfinite(t.square)]
     stated = t.nodes.uncert[np.isfinite(t.nodes.uncert)]
@@ -280,7 +284,7 @@ def _scatter_around(x, y, square, around: Grid, spacing: float, noise: float) ->
     return np.sqrt(np.maximum(mean, (0.5 * noise) ** 2))
 
 
-def to_known_depth(f: Frame, distance) -> np.ndarray:
+def to_known_depth(f: Frame, distance: np.ndarray) -> np.ndarray:
     """Return the distance to the nearest sounding or to the shore, whose depth is known, m."""
     if f.mask.all():
         return distance
@@ -307,7 +311,7 @@ def _onto(coarse: Grid, fine: Grid) -> np.ndarray:
     return out
 
 
-def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
+def uncertainty(f: Frame, distance: np.ndarray, growth: Growth) -> np.ndarray:
     """Return the standard uncertainty of each cell, m; NaN where ``distance`` is.
 
     Parameters
@@ -333,7 +337,7 @@ def uncertainty(f: Frame, distance, growth: Growth) -> np.ndarray:
     measurement, section 4.3.7.
     """
     s, around = f.soundings, grid_around(f.grid, f.spacing)
-    uneven, *slopes = departure(f.nodes, around, f.spacing, growth.level)
+    uneven, *slopes = unevenness(f.nodes, around, f.spacing, growth.level)
     square = scatter(s, f.spacing, around, slopes)
     seen = _scatter_around(s.x, s.y, square, around, f.spacing, growth.noise)
     known = to_known_depth(f, distance)

@@ -53,7 +53,7 @@ class Held:
         return Held((self.row - 0.5) / 2.0, (self.col - 0.5) / 2.0, self.depth, self.weight)
 
 
-def per_cell(held: Held, shape, most: float = np.inf) -> Held:
+def per_cell(held: Held, shape: tuple, most: float = np.inf) -> Held:
     """Return one weighted mean a cell.
 
     Parameters
@@ -290,7 +290,8 @@ def _prolong(z, shape):
     return z[: shape[0], : shape[1]]
 
 
-def halve(flags):
+def halve(flags: np.ndarray) -> np.ndarray:
+    """Return flags of cells twice as large: whether any of the four in one has it."""
     rows, cols = (n + n % 2 for n in flags.shape)
     even = np.zeros((rows, cols), dtype=bool)
     even[: flags.shape[0], : flags.shape[1]] = flags
@@ -323,14 +324,14 @@ def _strike(z, domain, reach: float):
 
 
 def thin_plate(
-    wet,
+    wet: np.ndarray,
     held: Held,
     *,
     cell: float,
     give: float,
     along: float = 0.0,
     spacing: float,
-    soft=None,
+    soft: tuple | None = None,
     progress: Progress = silent,
 ) -> np.ndarray:
     """Return the depths of a plate bent as little as the soundings on it allow.

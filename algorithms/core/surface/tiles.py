@@ -8,29 +8,29 @@ whose input has not changed need not be drawn again.
 
 from __future__ import annotations
 
-import json
 import os
 import threading
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import wait
 from contextlib import closing
-from dataclasses import asdict, dataclass, field, replace
-from hashlib import blake2b
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .. import threads
 from ..blocks import well_filled
-from ..errors import Cancelled, LakefloorError
+from ..errors import Cancelled
 from ..grid import Grid
 from ..progress import Progress, silent
 from ..soundings import Soundings, concatenate
-from .idw import draw_idw, learn_idw
-from .smooth_surface import HALO, Fit, Learned, depth_limits, draw_smooth, learn_smooth
-from .surface_nodes import HALO_IN_GAPS, Frame, join
+from .frame import HALO_IN_GAPS, Frame
+from .gridding_methods import METHODS
+from .nodes import join
+from .smooth_surface import Learned, depth_limits
+from .surface_figures import Figures
+from .surface_record import Record, digest_of, settings_of
 from .surface_uncertainty import Growth
-from .tin import draw_tin, learn_tin
 
 #: A grid of up to this many cells is one tile.
 ONE_TILE = 2_000_000
@@ -39,37 +39,6 @@ _STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
 _SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
 _MOST_WORKERS = 4
 _LOOK = 0.1
-# Another one whenever the same input would give other numbers.
-_VERSION = 2
-
-
-@dataclass(frozen=True)
-class Method:
-    """A way of gridding: what it learns from a whole survey and how it draws a part.
-
-    Attributes
-    ----------
-    learn : callable
-        ``learn(frame, progress=..., **options) -> learned``
-    draw : callable
-        ``draw(frame, learned, progress=..., **options) -> Surface``
-    spacings : float
-        Lane spacings of halo that a part needs, if more than two maximum gaps.
-    draw_options : tuple of str
-        Those of the options that ``draw`` takes.
-    """
-
-    learn: Callable
-    draw: Callable
-    spacings: float = 0.0
-    draw_options: tuple = ()
-
-
-METHODS = {
-    "tin": Method(learn_tin, draw_tin),
-    "idw": Method(learn_idw, draw_idw, 0.0, ("power", "neighbours", "sectors")),
-    "smooth": Method(learn_smooth, draw_smooth, HALO),
-}
 
 
 @dataclass(frozen=True)
@@ -99,106 +68,6 @@ class Tile:
     def shape(self) -> tuple:
         """Rows and columns that it fills."""
         return self.rows.stop - self.rows.start, self.cols.stop - self.cols.start
-
-
-@dataclass(frozen=True)
-class Record:
-    """How a surface was drawn; kept with it so that it can be brought up to date.
-
-    Attributes
-    ----------
-    method : str
-        Of :data:`METHODS`.
-    options : dict
-        Options of the method.
-    cell, spacing, max_gap : float
-        m.
-    learned : Growth or Learned
-    tiles : dict of str to tuple
-        For each tile a digest of all that it is drawn from, and its least and greatest
-        depth, m; None where no cell has a depth.
-    """
-
-    method: str
-    options: dict
-    cell: float
-    spacing: float
-    max_gap: float
-    learned: object
-    tiles: dict = field(default_factory=dict)
-
-
-def to_text(record: Record) -> str:
-    """Return a record as JSON, every number to its last digit."""
-    return json.dumps({"version": _VERSION, **asdict(record)}, default=lambda a: a.tolist())
-
-
-def from_text(text: str) -> Record:
-    """Return the record that :func:`to_text` wrote.
-
-    Raises
-    ------
-    LakefloorError
-        If the text is no record, or one of another version.
-    """
-    try:
-        found = json.loads(text)
-        if found.pop("version") != _VERSION:
-            raise ValueError("version")
-        known = found["learned"]
-        if found["method"] == "smooth":
-            parts = {"fit": Fit(**known["fit"]), "growth": Growth(**known["growth"])}
-            found["learned"] = Learned(**{**known, **parts})
-        else:
-            found["learned"] = Growth(**known)
-        found["tiles"] = {key: tuple(value) for key, value in found["tiles"].items()}
-        return Record(**found)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise LakefloorError(
-            "The surface does not say how it was drawn, or another version of Lakefloor drew it, "
-            "so that it cannot be brought up to date."
-        ) from error
-
-
-class Figures:
-    """Figures of a surface, gathered tile by tile, of memory that does not grow.
-
-    Attributes
-    ----------
-    cells : int
-        With a depth.
-    low, high : float
-        Least and greatest depth, m.
-    outside : int
-        Soundings in cells without a depth.
-    """
-
-    def __init__(self):
-        self.cells, self.low, self.high, self._sum, self.outside = 0, np.inf, -np.inf, 0.0, 0
-        # Positive single-precision numbers sort as their bits do; the upper 20 give classes
-        # of a four-thousandth.
-        self._classes = np.zeros(1 << 20, dtype=np.int64)
-
-    def add(self, depth, sigma):
-        """Take in depth and standard uncertainty, m, single precision, of some cells."""
-        known = np.isfinite(depth)
-        if not known.any():
-            return
-        depth, sigma = depth[known], np.ascontiguousarray(sigma[known], dtype=np.float32)
-        self.cells += len(depth)
-        self.low, self.high = min(self.low, depth.min()), max(self.high, depth.max())
-        self._sum += float(depth.sum(dtype=float))
-        self._classes += np.bincount(sigma.view(np.uint32) >> 12, minlength=len(self._classes))
-
-    @property
-    def mean(self) -> float:
-        """Mean depth, m."""
-        return self._sum / self.cells
-
-    def uncertainty(self, share: float) -> float:
-        """Return the standard uncertainty, m, that ``share`` of the cells do not exceed."""
-        found = np.searchsorted(np.cumsum(self._classes), share * self.cells)
-        return float(np.array([(int(found) << 12) + (1 << 11)], dtype=np.uint32).view("f4")[0])
 
 
 def tiles_of(f: Frame, method: str) -> list:
@@ -340,7 +209,9 @@ def _sample(f: Frame) -> Frame:
     return sample
 
 
-def learn(f: Frame, method: str, options: dict, progress: Progress = silent):
+def learn(
+    f: Frame, method: str, options: dict, progress: Progress = silent
+) -> Growth | Learned:
     """Return what a method needs to know of a whole survey, of a large one from a sample.
 
     Parameters
@@ -415,7 +286,7 @@ def draw(
     """
     learned = _within_limits(f, record.learned)
     before, record = record, replace(record, learned=learned, tiles={})
-    settings = _settings(f, record)
+    settings = settings_of(f, record)
     every = tiles_of(f, record.method)
     parts = _Parts(f) if len(every) > 1 else None
     method = METHODS[record.method]
@@ -424,7 +295,7 @@ def draw(
 
     def work(tile: Tile, report: Progress):
         part, top, left = parts.of(tile) if parts else (f, 0, 0)
-        digest, low, high = _digest(part, settings), None, None
+        digest, low, high = digest_of(part, settings), None, None
         places = _places(f.grid, part.soundings, tile)
         known = before.tiles.get(tile.key)
         if known and known[0] == digest and _still_holds(known, before.learned, learned):
@@ -507,38 +378,6 @@ def _window_of(old: Grid | None, f: Frame, tile: Tile):
         spans.append(slice(first, last))
         starts.append(first - shift)
     return *spans, *starts
-
-
-def _settings(f: Frame, record: Record) -> bytes:
-    """Return all that tiles are drawn from but for what lies within them."""
-    learned = record.learned
-    if isinstance(learned, Learned):
-        learned = replace(learned, low=0.0, high=0.0)
-    kept = replace(record, learned=learned, spacing=f.spacing, max_gap=f.max_gap, tiles={})
-    return f"{to_text(kept)} {f.shore_depth!r}".encode()
-
-
-def _digest(part: Frame, settings: bytes) -> str:
-    """Return a digest of all that a part is drawn from."""
-    digest = blake2b(settings, digest_size=12)
-    digest.update(repr((part.grid.bounds, part.grid.shape)).encode())
-    points = (
-        (part.nodes, ("x", "y", "depth", "uncert", "kind")),
-        (part.soundings, ("x", "y", "depth", "uncert")),
-    )
-    for kept, names in points:
-        digest.update(str(len(kept)).encode())
-        for name in names:
-            digest.update(np.ascontiguousarray(getattr(kept, name)).data)
-    if part.shoreline is not None:
-        digest.update(np.packbits(part.mask).data)
-    west, south, east, north = part.grid.bounds
-    for line in part.break_lines:
-        line = np.ascontiguousarray(line, dtype=float)
-        (left, bottom), (right, top) = line[:, :2].min(axis=0), line[:, :2].max(axis=0)
-        if left <= east and right >= west and bottom <= north and top >= south:
-            digest.update(line.data)
-    return digest.hexdigest()
 
 
 def _in_order(every, work, workers, progress):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy.spatial import Delaunay, QhullError, cKDTree
 
@@ -10,17 +12,9 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
-from .surface_nodes import (
-    HALO_IN_GAPS,
-    NODES_PER_SPACING,
-    SHORE,
-    Frame,
-    Nodes,
-    frame,
-    part_of,
-    thin,
-)
-from .surface_trial import trial
+from .frame import HALO_IN_GAPS, Frame, frame, part_of
+from .nodes import NODES_PER_SPACING, SHORE, Nodes, thin_nodes
+from .sample_windows import choose_windows
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 
 # Small enough for the processor's cache.
@@ -32,22 +26,12 @@ _FEW_NODES, _PIECE = 10_000, 32.0
 # A triangle whose corners all lie on the shore is kept up to this many node spacings.
 _SHORE_BRIDGE = 3.0
 _ONE_LINE = (
-    "The soundings lie along one line; a surface needs them side by side, or a shoreline "
-    "around them."
+    "The soundings lie along one line, but a surface needs lanes side by side. Survey more lanes, "
+    "or give a shoreline around them."
 )
 
 
-def tin_surface(
-    soundings: Soundings,
-    *,
-    cell: float | None = None,
-    shoreline=None,
-    break_lines=(),
-    max_gap: float | None = None,
-    shore_depth: float = 0.0,
-    spacing: float | None = None,
-    progress: Progress = silent,
-) -> Surface:
+def tin_surface(soundings: Soundings, *, progress: Progress = silent, **where: Any) -> Surface:
     """Return a depth surface that runs straight from sounding to sounding.
 
     Parameters
@@ -55,21 +39,10 @@ def tin_surface(
     soundings : Soundings
         Only accepted ones are used; they are averaged within blocks of a quarter of
         the lane spacing first.
-    cell : float, optional
-        Cell size, m; about an eighth of the lane spacing if None.
-    shoreline : shapely Polygon or MultiPolygon, optional
-        Lake with its islands as holes: a line of known depth, and the mask.
-    break_lines : sequence of array, shape (k, 2) or (k, 3)
-        Lines that no triangle crosses; x, y and, where known, depth, m.
-        See :func:`~.surface_nodes.break_line_nodes`.
-    max_gap : float, optional
-        Cells farther than this from every sounding have no value, m; two and a half
-        lane spacings if None.
-    shore_depth : float
-        Depth of the shoreline below the lake datum, m.
-    spacing : float, optional
-        Lane spacing, m; estimated from the soundings if None.
     progress : callable
+    **where
+        ``cell``, ``shoreline``, ``break_lines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
+        for :func:`~.frame.frame`. No triangle crosses a break-line.
 
     Returns
     -------
@@ -80,7 +53,7 @@ def tin_surface(
     Raises
     ------
     LakefloorError
-        As :func:`~.surface_nodes.frame`.
+        As :func:`~.frame.frame`.
 
     Notes
     -----
@@ -92,16 +65,18 @@ def tin_surface(
     ----------
     Barber, C. B., Dobkin, D. P. and Huhdanpaa, H. (1996). The quickhull algorithm for
     convex hulls. ACM Transactions on Mathematical Software 22(4), 469-483.
+
+    Examples
+    --------
+    Two lanes on a plane that falls by 1 m in 10 m towards the east.
+
+    >>> x, y = np.repeat([0.0, 20.0], 21), np.tile(np.arange(21.0), 2)
+    >>> survey = Soundings.build(x, y, 2.0 + 0.1 * x, lane=np.repeat([1, 2], 21))
+    >>> surface = tin_surface(survey, cell=2.0)
+    >>> surface.depth.shape, round(float(surface.depth.sample([11.0], [9.0])[0]), 3)
+    ((10, 10), 3.1)
     """
-    f = frame(
-        soundings,
-        cell=cell,
-        shoreline=shoreline,
-        break_lines=break_lines,
-        max_gap=max_gap,
-        shore_depth=shore_depth,
-        spacing=spacing,
-    )
+    f = frame(soundings, **where)
     progress(0.1)
     growth = learn_tin(f, span(progress, 0.1, 0.4))
     return draw_tin(f, growth, span(progress, 0.4, 1.0))
@@ -125,9 +100,9 @@ def learn_tin(f: Frame, progress: Progress = silent) -> Growth:
     if spread[1] <= 1e-9 * spread[0]:
         raise LakefloorError(_ONE_LINE)
     block = f.spacing / NODES_PER_SPACING
-    windows = trial(f, f.mask)
+    windows = choose_windows(f, f.mask)
     return learn_growth(
-        windows, lambda nodes, xy: tin_at(thin(nodes, block), xy), progress=progress
+        windows, lambda nodes, xy: tin_at(thin_nodes(nodes, block), xy), progress=progress
     )
 
 
@@ -210,7 +185,7 @@ def _split(wanted: slice, size: int, side: int) -> list:
     return [slice(first, last) for first, last in zip(edges[:-1], edges[1:])]
 
 
-def triangulate(xy) -> np.ndarray:
+def triangulate(xy: np.ndarray) -> np.ndarray:
     """Return the corners of the Delaunay triangles of points, shape (m, 3).
 
     Raises
@@ -227,7 +202,7 @@ def triangulate(xy) -> np.ndarray:
         raise LakefloorError(_ONE_LINE) from error
 
 
-def tin_at(nodes: Nodes, xy) -> np.ndarray:
+def tin_at(nodes: Nodes, xy: np.ndarray) -> np.ndarray:
     """Return the depth of the TIN of nodes at points.
 
     Parameters
@@ -293,7 +268,9 @@ def _shore_bridges(nodes: Nodes, triangles, step: float) -> np.ndarray:
     return shore & (sides.max(axis=1) > _SHORE_BRIDGE * step)
 
 
-def rasterise(corners, values, grid: Grid, progress: Progress = silent) -> tuple:
+def rasterise(
+    corners: np.ndarray, values: np.ndarray, grid: Grid, progress: Progress = silent
+) -> tuple:
     """Interpolate linearly within triangles at the cell centres, by scan conversion.
 
     Parameters

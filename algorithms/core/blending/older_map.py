@@ -1,4 +1,4 @@
-"""A general map, a raster or an old map's contours, as a grid."""
+"""An older map, a raster or contours, as a grid."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ import numpy as np
 from scipy import sparse
 from scipy.ndimage import binary_dilation, distance_transform_edt
 from scipy.sparse.linalg import splu
+from shapely.geometry.base import BaseGeometry
 
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..number_text import written
 from ..polygons import contains, inside, rings
 from ..progress import Progress, silent, span
-from .surface_nodes import densify, shore_nodes
-from .tin import rasterise, triangulate
+from ..surface.nodes import densify, shore_nodes
+from ..surface.tin import rasterise, triangulate
 
 #: Cells of the grid in which contours are drawn; old contours hold no finer detail.
 _MOST_CELLS = 250_000
@@ -22,19 +23,19 @@ _RIDGE = 1e-9
 
 
 def map_on(
-    general,
+    older: Grid | Lines,
     frame: Grid,
     *,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     shore_depth: float = 0.0,
     shift: tuple = (0.0, 0.0),
     progress: Progress = silent,
 ) -> Grid:
-    """Return the depth of a general map on the cells of another grid, m.
+    """Return the depth of an older map on the cells of another grid, m.
 
     Parameters
     ----------
-    general : Grid or Lines
+    older : Grid or Lines
         Depth, or contours; see :func:`contour_map`, also for what is raised.
     frame : Grid
         The cells.
@@ -45,17 +46,17 @@ def map_on(
         extent of a raster stay, its rim carried on.
     progress : callable
     """
-    if isinstance(general, Lines):
+    if isinstance(older, Lines):
         drawn = contour_map(
-            general, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
+            older, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
             progress=progress,
         )  # fmt: skip
         return frame.like(_sampled(drawn, frame.x, frame.y))
-    values = _sampled(general, frame.x, frame.y)
+    values = _sampled(older, frame.x, frame.y)
     if any(shift):
-        x = np.clip(frame.x + shift[0], general.x[0], general.x[-1])
-        y = np.clip(frame.y + shift[1], general.y[-1], general.y[0])
-        values = np.where(np.isnan(values), np.nan, _sampled(extended(general), x, y))
+        x = np.clip(frame.x + shift[0], older.x[0], older.x[-1])
+        y = np.clip(frame.y + shift[1], older.y[-1], older.y[0])
+        values = np.where(np.isnan(values), np.nan, _sampled(extended(older), x, y))
     return frame.like(values)
 
 
@@ -86,7 +87,7 @@ def contour_map(
     lines: Lines,
     frame: Grid,
     *,
-    shoreline=None,
+    shoreline: BaseGeometry | None = None,
     shore_depth: float = 0.0,
     shift: tuple = (0.0, 0.0),
     progress: Progress = silent,
@@ -148,8 +149,8 @@ def contour_map(
     levels = np.unique(depth)
     if len(levels) < 2:
         raise LakefloorError(
-            f"All contours have the depth {written(levels[0], 'g')} m: give the shoreline too, or "
-            "check the field of depths."
+            f"All contours have the depth {written(levels[0], 'g')} m. Give the shoreline too, or "
+            "check the depth field."
         )
     progress(0.1)
     triangles = triangulate(xy)
@@ -188,18 +189,18 @@ def contour_depths(lines: Lines) -> np.ndarray:
         If there are no lines, one has no depth, or most depths are negative.
     """
     if not len(lines):
-        raise LakefloorError("The general map holds no contour line.")
+        raise LakefloorError("The older map has no contour line. Choose another layer.")
     depths = np.asarray(lines.attributes["depth"], dtype=float)
     missing = np.flatnonzero(~np.isfinite(depths))
     if len(missing):
         raise LakefloorError(
-            f"{len(missing)} of {len(lines)} contours have no depth, the first is line "
-            f"{missing[0] + 1}: fill its depth in, or delete it."
+            f"{len(missing)} of {len(lines)} contours have no depth. The first is line "
+            f"{missing[0] + 1}. Fill in their depths, or delete them."
         )
     if np.mean(depths < 0) > 0.5:
         raise LakefloorError(
-            "Most contours have negative depths. Depth is positive down: if the field holds "
-            "elevations, subtract them from the water level first."
+            "Most contours have negative depths, but depth is positive down. If the field holds "
+            "elevations, subtract them from the lake level first."
         )
     return depths
 
@@ -225,7 +226,9 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
     for number, (line, depth) in enumerate(zip(lines.coords, depths), start=1):
         line = np.asarray(line, dtype=float)[:, :2]
         if not np.isfinite(line).all():
-            raise LakefloorError(f"Contour line {number} has a vertex without a position.")
+            raise LakefloorError(
+                f"Contour line {number} has a vertex without a position. Delete it, or redraw it."
+            )
         if len(line) > 1 and np.ptp(line, axis=0).any():
             line = densify(line, step)
         places.append(line - np.asarray(shift))
@@ -235,7 +238,7 @@ def _line_nodes(lines: Lines, step: float, shift, shoreline) -> tuple:
         wet = contains(rings(shoreline), xy[:, 0], xy[:, 1])
         if not wet.any():
             raise LakefloorError(
-                "No contour lies within the shoreline; check the CRS of both layers."
+                "No contour lies within the shoreline. Check the CRS of both layers."
             )
         xy, depth = xy[wet], depth[wet]
     return xy, depth
@@ -251,7 +254,9 @@ def _limits(own, levels, has_shore: bool) -> tuple:
     return ladder[at - 1], ladder[at + 1]
 
 
-def least_bending(values, unknown, domain) -> np.ndarray:
+def least_bending(
+    values: np.ndarray, unknown: np.ndarray, domain: np.ndarray
+) -> np.ndarray:
     """Fill cells so that the squares of all second differences add up to the least.
 
     Parameters

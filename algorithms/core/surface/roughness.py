@@ -7,7 +7,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..grid import Grid, grid_over
 from ..soundings import Soundings
-from .surface_nodes import Nodes
+from .nodes import Nodes
 
 # Cells and reach in lane spacings. The ridge settles the slope across a single lane, and lets
 # some of a slope count as departure: it may not go on.
@@ -22,7 +22,9 @@ def grid_around(grid: Grid, spacing: float) -> Grid:
     return grid_over((west - cell, south - cell, east + cell, north + cell), cell)
 
 
-def means_around(x, y, around: Grid, spacing: float, *values) -> list:
+def means_around(
+    x: np.ndarray, y: np.ndarray, around: Grid, spacing: float, *values: np.ndarray
+) -> list:
     """Return Gaussian-weighted means of values around each cell, each cell counting alike.
 
     Where no point is within reach, the mean nearest to it.
@@ -50,7 +52,7 @@ def means_around(x, y, around: Grid, spacing: float, *values) -> list:
     return means
 
 
-def departure(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
+def unevenness(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
     """Return departure of the nodes around each cell from a plane, m, and its two slopes.
 
     The slopes are those towards east and north. If ``level``, the departure is the one from
@@ -71,7 +73,7 @@ def departure(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple:
     return np.sqrt(np.maximum(square, 0.0)), east / spacing, north / spacing
 
 
-def scatter(soundings: Soundings, spacing: float, around: Grid, slopes) -> np.ndarray:
+def scatter(soundings: Soundings, spacing: float, around: Grid, slopes: tuple) -> np.ndarray:
     """Return the squared departure of each ping from its neighbours, m2.
 
     From the line between the ping before and the one after and, off that line, from the plane
@@ -88,7 +90,7 @@ def scatter(soundings: Soundings, spacing: float, around: Grid, slopes) -> np.nd
     around : Grid
         Geometry of the slopes.
     slopes : tuple of array
-        Slopes towards east and north, from :func:`departure`.
+        Slopes towards east and north, from :func:`unevenness`.
     """
     square = np.full(len(soundings), np.nan)
     if len(soundings) < 3:

@@ -41,14 +41,14 @@ class Covariance(NamedTuple):
     length: float
     shape: int
 
-    def among(self, xy) -> np.ndarray:
+    def among(self, xy: np.ndarray) -> np.ndarray:
         """Return the covariance of misfits at places, shape (n, 2), with each other, m2."""
         together = self.sill * SHAPES[self.shape](cdist(xy, xy) / self.length)
         return together + np.diag(np.full(len(xy), self.nugget))
 
 
-def fit_covariance(xy, values, least: float) -> Covariance:
-    """Fit the covariance of misfits to their variogram.
+def fit_covariance(xy: np.ndarray, values: np.ndarray, least: float) -> Covariance:
+    """BiasFit the covariance of misfits to their variogram.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def fit_covariance(xy, values, least: float) -> Covariance:
     return found
 
 
-def correlation_length(residual: Grid) -> float:
+def residual_correlation_length(residual: Grid) -> float:
     """Return the distance at which the correlation of a gridded residual falls below 1/e, m.
 
     By the autocovariance of the cells that have a value, averaged over directions

@@ -1,4 +1,4 @@
-"""What is wrong with a general map, as a survey of part of the lake tells it."""
+"""What is wrong with an older map, as a survey of part of the lake tells it."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from scipy.optimize import nnls
 
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
-from .general_map import rate_of_change
-from .map_comparison import EAST, LEAST_SPREAD, NORTH, OFFSET, SCALE, Comparison, Fit, Overlap
+from .older_map import rate_of_change
+from .overlap import EAST, LEAST_SPREAD, NORTH, OFFSET, SCALE, BiasFit, MapComparison, Overlap
 
 #: A term of the bias is removed where chance alone makes it as large this often; offset and
 #: scale together, which say little beyond the depths surveyed, only at the second.
@@ -20,7 +20,7 @@ _TWO_SIGMA = 0.9545
 
 
 class Estimate(NamedTuple):
-    """A term of the general map's bias.
+    """A term of the older map's bias.
 
     Attributes
     ----------
@@ -30,7 +30,7 @@ class Estimate(NamedTuple):
     p : float
         Probability that chance alone makes it as large; both parts of the shift share one.
     removed : bool
-        Whether it is significant and was taken off the general map.
+        Whether it is significant and was taken off the older map.
     """
 
     value: float
@@ -43,7 +43,7 @@ _UNKNOWN = Estimate(np.nan, np.nan, np.nan, False)
 
 
 class Bias(NamedTuple):
-    """Offset and scale of a general map: ``general = offset + scale * depth``.
+    """Offset and scale of an older map: ``older = offset + scale * depth``.
 
     Attributes
     ----------
@@ -51,14 +51,14 @@ class Bias(NamedTuple):
         m, and a ratio.
     covariance : array, shape (2, 2)
         Of the two, 0 for what is not removed.
-    rest : Fit
+    rest : BiasFit
         What they leave.
     """
 
     offset: Estimate
     scale: Estimate
     covariance: np.ndarray
-    rest: Fit
+    rest: BiasFit
 
     @property
     def removed(self) -> tuple:
@@ -68,15 +68,17 @@ class Bias(NamedTuple):
             self.scale.value if self.scale.removed else 1.0,
         )
 
-    def take_off(self, general: Grid) -> Grid:
+    def take_off(self, older: Grid) -> Grid:
         """Return the corrected map; no correction lifts its bottom out of the water."""
         offset, scale = self.removed
-        corrected = (general.values - offset) / scale
-        corrected[(corrected < 0) & (general.values >= 0)] = 0.0
-        return general.like(corrected)
+        corrected = (older.values - offset) / scale
+        corrected[(corrected < 0) & (older.values >= 0)] = 0.0
+        return older.like(corrected)
 
 
-def displacement(comparison: Comparison, max_shift_m: float, progress: Progress = silent) -> tuple:
+def displacement(
+    comparison: MapComparison, max_shift_m: float, progress: Progress = silent
+) -> tuple:
     """Return the estimates of a map's shift east and north, m.
 
     NaN where the misfits do not tell it: if the iteration does not settle or goes farther than
@@ -109,7 +111,7 @@ def displacement(comparison: Comparison, max_shift_m: float, progress: Progress 
     return tuple(Estimate(float(v), float(u), p, False) for v, u in zip(shift, uncert))
 
 
-def offset_and_scale(comparison: Comparison) -> Bias:
+def offset_and_scale(comparison: MapComparison) -> Bias:
     """Estimate offset and scale, and tell which of them to remove.
 
     Notes
@@ -195,7 +197,7 @@ def map_uncertainty(corrected: Grid, survey: Surface, bias: Bias, least: float =
     return corrected.like(np.where(np.isfinite(depth), sigma, np.nan)), spread, position
 
 
-def _estimates(terms, fit: Fit, covariance) -> dict:
+def _estimates(terms, fit: BiasFit, covariance) -> dict:
     """Return the estimate of each term that was fitted, each tested by itself."""
     return {
         term: Estimate(float(value), float(np.sqrt(square)), fit.chance(value, square), False)
@@ -203,7 +205,7 @@ def _estimates(terms, fit: Fit, covariance) -> dict:
     }
 
 
-def _drifting(fit: Fit, overlap: Overlap) -> float:
+def _drifting(fit: BiasFit, overlap: Overlap) -> float:
     """Return by how much a single term's variance grows where the misfit changes across a lake.
 
     A plane through what the term leaves is carried on from the survey to the cells beyond it:
@@ -217,7 +219,7 @@ def _drifting(fit: Fit, overlap: Overlap) -> float:
     return max(grown, 0.0) / float(np.mean(fit.drift**2))
 
 
-def _hidden(fit: Fit, misfit) -> float:
+def _hidden(fit: BiasFit, misfit) -> float:
     """Return how much wider misfits spread over the lake than within one survey, 1 or more."""
     within = max(float(np.var(misfit)), LEAST_SPREAD**2)
     by_block = float(np.var(fit.misfit))

@@ -8,8 +8,9 @@ import numpy as np
 
 from ..blocks import every_fourth_square, square_blocks
 from ..grid import Grid
-from .surface_nodes import BREAK_LINE, SOUNDING, Frame, Nodes, join, sounding_nodes
-from .surroundings import departure, grid_around, scatter
+from .frame import Frame
+from .nodes import BREAK_LINE, SOUNDING, Nodes, join, sounding_nodes
+from .roughness import grid_around, scatter, unevenness
 from .thin_plate import halve
 
 _NODES, _NODES_A_SPACING = 25_000, 10.0
@@ -18,7 +19,7 @@ _WINDOW, _MARGIN = 24.0, 3.0
 
 
 @dataclass(frozen=True)
-class Trial:
+class SampleWindows:
     """Whole windows of a survey, laid side by side; of a small one, all of it.
 
     Attributes
@@ -28,7 +29,7 @@ class Trial:
         break-lines. Soundings near the edge of a window count as break-lines: what is
         beyond is not there to predict them.
     square : array, shape (n,)
-        Mean square scatter of the pings of a node, m2; see :func:`~.surroundings.scatter`.
+        Mean square scatter of the pings of a node, m2; see :func:`~.roughness.scatter`.
     count : array, shape (n,)
         Pings of a node.
     grid : Grid
@@ -47,7 +48,7 @@ class Trial:
     spacing: float
 
 
-def trial(f: Frame, wet) -> Trial:
+def choose_windows(f: Frame, wet: np.ndarray) -> SampleWindows:
     """Return the windows of a frame that a method is tried on.
 
     Parameters
@@ -58,7 +59,7 @@ def trial(f: Frame, wet) -> Trial:
     """
     block = max(f.grid.dx, f.spacing / _NODES_A_SPACING)
     around = grid_around(f.grid, f.spacing)
-    _, *slopes = departure(f.nodes, around, f.spacing, False)
+    _, *slopes = unevenness(f.nodes, around, f.spacing, False)
     square = scatter(f.soundings, f.spacing, around, slopes)
     known = np.isfinite(square)
     _, _, number, _ = square_blocks(f.soundings.x, f.soundings.y, block)
@@ -75,7 +76,7 @@ def trial(f: Frame, wet) -> Trial:
     old = nodes.select(rows)
     kind = np.where(inner | (old.kind != SOUNDING), old.kind, BREAK_LINE)
     nodes = Nodes.build(x, y, old.depth, kind, old.uncert, old.lane)
-    return Trial(nodes, square[rows], count[rows], grid, water, f.spacing)
+    return SampleWindows(nodes, square[rows], count[rows], grid, water, f.spacing)
 
 
 def _windows(f: Frame, wet, nodes: Nodes) -> tuple:

@@ -1,19 +1,21 @@
-"""A general map against the depths of a survey, where they overlap."""
+"""An older map against the depths of a survey, where they overlap."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.stats import f as f_distribution
 
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
-from .general_map import extended, rate_of_change
-from .misfit import Covariance, fit_covariance
+from .difference_covariance import Covariance, fit_covariance
+from .older_map import extended, rate_of_change
 
-#: Terms of the map's bias: ``general(x + shift) = offset + scale * depth(x)``.
+#: Terms of the map's bias: ``older(x + shift) = offset + scale * depth(x)``.
 OFFSET, SCALE, EAST, NORTH = range(4)
 #: No spread is believed below this, m.
 LEAST_SPREAD = 0.005
@@ -30,7 +32,7 @@ _LEAST_RELIEF = 0.1
 
 
 class Overlap(NamedTuple):
-    """Cells with a depth of the survey and one of the general map, thinned if they are many.
+    """Cells with a depth of the survey and one of the older map, thinned if they are many.
 
     Attributes
     ----------
@@ -61,7 +63,7 @@ class Overlap(NamedTuple):
         return [OFFSET] if np.std(self.depth) < _LEAST_RELIEF else [OFFSET, SCALE]
 
 
-class Fit(NamedTuple):
+class BiasFit(NamedTuple):
     """Terms of the bias, fitted.
 
     Attributes
@@ -88,7 +90,7 @@ class Fit(NamedTuple):
     structure: Covariance
     independent: float
 
-    def chance(self, value, covariance) -> float:
+    def chance(self, value: ArrayLike, covariance: ArrayLike) -> float:
         """Return the probability of a value as far from 0 (Wald's F test)."""
         value = np.atleast_1d(value)
         statistic = value @ np.linalg.pinv(np.atleast_2d(covariance)) @ value / len(value)
@@ -96,8 +98,8 @@ class Fit(NamedTuple):
         return float(f_distribution.sf(float(statistic), len(value), freedom))
 
 
-class Comparison(NamedTuple):
-    """A general map against the depths of a survey; see :func:`compare`.
+class MapComparison(NamedTuple):
+    """An older map against the depths of a survey; see :func:`compare`.
 
     Attributes
     ----------
@@ -113,8 +115,10 @@ class Comparison(NamedTuple):
     east: Grid
     north: Grid
 
-    def fit(self, terms, shift=(0.0, 0.0), progress: Progress = silent) -> Fit:
-        """Fit terms of the bias to the map moved back by a shift, east and north, m.
+    def fit(
+        self, terms: Sequence[int], shift: ArrayLike = (0.0, 0.0), progress: Progress = silent
+    ) -> BiasFit:
+        """BiasFit terms of the bias to the map moved back by a shift, east and north, m.
 
         Notes
         -----
@@ -146,7 +150,7 @@ class Comparison(NamedTuple):
         return _fit(of(terms), sound, overlap, span(progress, 0.5, 1.0))
 
 
-def find_overlap(general: Grid, survey: Surface) -> Overlap:
+def find_overlap(older: Grid, survey: Surface) -> Overlap:
     """Return the cells with both depths; map and survey are grids of one geometry.
 
     Raises
@@ -154,32 +158,32 @@ def find_overlap(general: Grid, survey: Surface) -> Overlap:
     LakefloorError
         If there are fewer than 50.
     """
-    drawn, surveyed = np.isfinite(general.values), np.isfinite(survey.depth.values)
+    drawn, surveyed = np.isfinite(older.values), np.isfinite(survey.depth.values)
     both = drawn & surveyed
     count = np.count_nonzero(both)
     if count < _LEAST_OVERLAP:
         raise LakefloorError(
-            f"The survey and the general map overlap in {count} cells; {_LEAST_OVERLAP} are "
-            "needed. Check the CRS of both, and the shoreline."
+            f"The survey and the older map have too few cells in common: {count}, and "
+            f"{_LEAST_OVERLAP} are needed. Check the CRS of both, and the shoreline."
         )
     cells = _thinned(both)
-    xy = _places(general, cells)
-    side = np.sqrt(count * general.dx * general.dy / _BLOCKS)
+    xy = _places(older, cells)
+    side = np.sqrt(count * older.dx * older.dy / _BLOCKS)
     corner = np.floor((xy - xy.min(axis=0)) / side)
     _, block = np.unique(corner, axis=0, return_inverse=True)
     block = block.ravel()
     middles = _means(block, xy)
-    away = _places(general, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
+    away = _places(older, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
     return Overlap(
         *xy.T, survey.depth.values[cells], np.nan_to_num(survey.uncertainty.values[cells]),
         block, middles, away.T @ away / max(len(away), 1),
     )  # fmt: skip
 
 
-def compare(general: Grid, overlap: Overlap) -> Comparison:
-    """Make a general map ready to be compared with the survey where they overlap."""
-    whole = extended(general)
-    return Comparison(overlap, whole, *rate_of_change(whole))
+def compare(older: Grid, overlap: Overlap) -> MapComparison:
+    """Make an older map ready to be compared with the survey where they overlap."""
+    whole = extended(older)
+    return MapComparison(overlap, whole, *rate_of_change(whole))
 
 
 def _thinned(cells) -> tuple:
@@ -208,7 +212,7 @@ def _means(block, values) -> np.ndarray:
 
 
 def _huber(columns, response, sigma, progress) -> tuple:
-    """Fit by Huber's weights; return estimates, weights, residuals and their spread."""
+    """BiasFit by Huber's weights; return estimates, weights, residuals and their spread."""
     beta = np.full(columns.shape[1], np.nan)
     weight = np.ones(len(response))
     for step in range(_ITERATIONS):
@@ -226,15 +230,15 @@ def _huber(columns, response, sigma, progress) -> tuple:
     return beta, weight, residual, spread
 
 
-def _fit(columns, response, overlap: Overlap, progress) -> Fit:
-    """Fit by Huber's weights; the standard errors follow from how the misfits hang together."""
+def _fit(columns, response, overlap: Overlap, progress) -> BiasFit:
+    """BiasFit by Huber's weights; the standard errors follow from how the misfits hang together."""
     beta, weight, residual, spread = _huber(columns, response, overlap.sigma, progress)
     misfit = _means(overlap.block, residual[:, None])[:, 0]
     structure = fit_covariance(overlap.middles, misfit, (0.1 * LEAST_SPREAD) ** 2)
     among = structure.among(overlap.middles)
     normal = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
     pull = normal @ _sums(overlap.block, weight[:, None] * columns).T
-    return Fit(
+    return BiasFit(
         beta, pull @ among @ pull.T, spread, misfit, _means(overlap.block, columns),
         structure, float((structure.sill + structure.nugget) / among.mean()),
     )  # fmt: skip

@@ -1,0 +1,1 @@
+"""A survey and an older map as one surface."""
