@@ -153,7 +153,7 @@ from every_algorithm import make_lake
 folder = Path(sys.argv[1])
 make_lake(folder / "lake")
 out = {name: str(folder / name) for name in ("soundings.gpkg", "smooth.tif", "contours.gpkg")}
-model = registry.createAlgorithmById("lakefloor:logs to lake map")
+model = registry.createAlgorithmById("lakefloor:logstolakemap")
 done, said = run(model, {
     **{d.name(): "TEMPORARY_OUTPUT" for d in model.destinationParameterDefinitions()},
     "LOG_FOLDER": str(folder / "lake" / "logs"),
