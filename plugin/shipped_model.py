@@ -80,8 +80,8 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             path = Path(self.parameterAsFile(parameters, name, context))
             if path.is_file() and not is_store(path):
                 raise LakefloorError(
-                    tr("'{}' is not a lake database. Choose a lake database, or a new name.").format(
-                        path.name)
+                    tr("'{}' is not a lake database. Choose a lake database or a new "
+                       "name.").format(path.name)
                 )
             with staging_folder(path.parent):
                 pass

@@ -291,8 +291,8 @@ def logs_to_lake_map():
     model = Model(
         "Logs to lake map",
         "bathymetry,bathymetric,depth map,lake maps,contour map,fishing map,logs,soundings,sonar,"
-        "fish finder,fishfinder,depth sounder,echo sounder,echosounder,NMEA,GPX,CSV,workflow,"
-        "batch,one step,all in one,import",
+        "fish finder,fishfinder,fish-finder,depth sounder,echo sounder,echosounder,"
+        "echo-sounder,NMEA,GPX,CSV,workflow,batch,one step,all in one,import",
         "Makes a lake map from a boat's logs in one run. Use it for a first map, or for all visits "
         "of a lake at once.\n\n"
         "It reads and cleans the logs, corrects the depths and reduces them to the lake datum. "
@@ -333,7 +333,7 @@ def add_a_visit():
     """From the logs of one visit into the lake database, and the lake mapped again."""
     model = Model(
         "Add a visit",
-        "visits,survey day,outing,trip,update,new logs,add logs,lake database,several years,"
+        "visits,surveys,days,outing,trip,update,new logs,add logs,lake database,several years,"
         "bathymetry,depth map,logs,sonar,fish finder,fishfinder,NMEA,GPX,CSV,workflow",
         "Adds the logs of one visit to the lake database and maps the whole lake again. Use it "
         "after each day on the water.\n\n"

@@ -227,13 +227,13 @@ def test_same_plan_every_time():
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"interval_m": 0.0}, "contour interval must be above 0"),
-        ({"minutes": -1.0}, "time must be above 0"),
+        ({"interval_m": 0.0}, "contour interval is 0. Give one above 0"),
+        ({"minutes": -1.0}, "time is -1. Give one above 0"),
         ({"launch": (-100.0, 100.0)}, "launch point is 10[23] m from water"),
         ({"minutes": 0.3}, "Give more time"),
-        ({"spacing": -5.0}, "spacing must be above 0"),
+        ({"spacing": -5.0}, "lane spacing is -5 m. Give one above 0"),
         ({"buffer_m": 120.0}, "leaves no water"),
-        ({"lake": box(9000, 0, 9400, 200), "launch": (9000, 100)}, "do not meet"),
+        ({"lake": box(9000, 0, 9400, 200), "launch": (9000, 100)}, "do not overlap"),
         ({"speed": 300.0}, "not that of a survey boat"),
         ({"min_depth": 6.0}, "deep enough"),
     ],
@@ -245,7 +245,7 @@ def test_refusals(changes, message):
 
 def test_surface_without_uncertainty_is_refused():
     whole = surface()
-    with pytest.raises(LakefloorError, match="no bands of uncertainty"):
+    with pytest.raises(LakefloorError, match="no uncertainty band"):
         plan(Surface(whole.depth, None, None))
 
 

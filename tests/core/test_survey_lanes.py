@@ -65,7 +65,7 @@ def test_spacing_keeps_linear_interpolation_within_half_an_interval(width, heigh
 
 def test_spacing_is_never_wider_than_the_thing_itself():
     assert spacing_for(10.0, 0.1, 1.0) == 10.0
-    with pytest.raises(LakefloorError, match="contour interval must be above 0"):
+    with pytest.raises(LakefloorError, match="contour interval is 0 m.*above 0 m"):
         spacing_for(10.0, 1.0, 0.0)
 
 
@@ -277,7 +277,7 @@ def test_spacing_follows_from_what_is_to_be_found():
     # (2 width / pi) sqrt(interval / (2 height))
     assert plan.spacing == pytest.approx(40.0 / np.pi)
     assert survey_lanes(lake, spacing=20.0, to_find=(40.0, 1.0, 0.5)).spacing == 20.0
-    with pytest.raises(LakefloorError, match="contour interval must be above 0"):
+    with pytest.raises(LakefloorError, match="contour interval is 0 m.*above 0 m"):
         survey_lanes(lake, to_find=(40.0, 1.0, 0.0))
     with pytest.raises(LakefloorError, match="Give the lane spacing"):
         survey_lanes(lake)
@@ -338,14 +338,14 @@ def test_moved_and_turned_lake_has_the_same_lengths():
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"spacing": 0.0}, "spacing must be above 0"),
+        ({"spacing": 0.0}, "lane spacing is 0 m. Give one above 0"),
         ({"spacing": 400.0}, "smaller than the lane spacing of 400 m"),
         ({"spacing": 0.01}, "makes 19000 lanes"),
-        ({"buffer_m": 0.0}, "shore buffer must be above 0"),
+        ({"buffer_m": 0.0}, "shore buffer is 0 m. Give one above 0"),
         ({"buffer_m": 150.0}, "leaves no water"),
-        ({"cross_share": 1.5}, "from 0 to 1"),
+        ({"cross_share": 1.5}, "150% of that of the lanes"),
         ({"speed": 0.0}, "not that of a survey boat"),
-        ({"turn_s": -1.0}, "time of a turn"),
+        ({"turn_s": -1.0}, "turn time is -1 s"),
         ({"launch": (900.0, 0.0)}, "launch point is 60[23] m from water"),
         ({"lake": box(1000, 0, 1200, 200)}, "outside the lake"),
     ],

@@ -178,9 +178,9 @@ def steps(lake, out):
         ("copytoshare", {"LAYERS": [smooth, sheet["CONTOURS"], shore],
                          "OUTPUT": made("shared")}),
         ("fieldpackage", {**sheet, "ZOOM": 16, "OUTPUT": made("package")}),
-        ("surveylanes", {"INPUT": shore, "SPACING": 30.0, "LAUNCH": launch, "DEPTH": smooth,
+        ("surveylanes", {"INPUT": shore, "LANE_SPACING": 30.0, "LAUNCH": launch, "DEPTH": smooth,
                          "OUTPUT": made("lanes.gpkg"), "GPX": made("lanes.gpx")}),
         ("nextouting", {**surface, "LAUNCH": launch, "BREAK_LINES": made("breaks.gpkg"),
-                        "SPACING": 12.0, "OUTPUT": made("outing.gpkg"), "GAPS": made("gaps.gpkg"),
-                        "GPX": made("outing.gpx")}),
+                        "LANE_SPACING": 12.0, "OUTPUT": made("outing.gpkg"),
+                        "GAPS": made("gaps.gpkg"), "GPX": made("outing.gpx")}),
     ]

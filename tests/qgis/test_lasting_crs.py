@@ -136,7 +136,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 provider = LakefloorProvider()
 registry.addProvider(provider)
 done, said = run(registry.createAlgorithmById("lakefloor:surveylanes"), {
-    "INPUT": layer, "SPACING": 30.0, "OUTPUT": "memory:"})
+    "INPUT": layer, "LANE_SPACING": 30.0, "OUTPUT": "memory:"})
 assert not done and "'shown meanwhile' (EPSG:32615)" in said and "restart QGIS" in said, said
 try:
     srs_wkt(layer.crs())

@@ -252,22 +252,29 @@ def next_outing(
     """
     if surface.uncertainty is None or surface.distance is None:
         raise LakefloorError(
-            "The surface has no bands of uncertainty and distance, from which gaps are known. "
-            "Make it with TIN surface, IDW surface or Smooth surface."
+            "The surface has no uncertainty band and distance band, so gaps are not known. Make it "
+            "with 'TIN surface', 'IDW surface' or 'Smooth surface'."
         )
     for name, value in (("contour interval", interval_m), ("time", minutes)):
         if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"The {name} must be above 0; got {written(value, 'g')}.")
+            raise LakefloorError(
+                f"The {name} is {written(value, 'g')}. Give one above 0."
+            )
     check_pace(speed, transit_speed, turn_s, min_depth)
     transit_speed = transit_speed or speed
     known = np.isfinite(surface.uncertainty.values) & np.isfinite(surface.distance.values)
     if not known.any():
-        raise LakefloorError("The surface's band of uncertainty is empty.")
+        raise LakefloorError(
+            "The uncertainty band or the distance band of the surface is empty. Make the surface "
+            "again."
+        )
     if spacing is None:
         spacing = surface_spacing(surface.spacing, surface.distance) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")
+        raise LakefloorError(
+            f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m."
+        )
     if lake is None:
         lake = cells_polygon(known, surface.depth)
     within, passage = navigable(lake, buffer_m, shallow_cells(surface.depth, min_depth))
@@ -305,8 +312,8 @@ def next_outing(
     if len(tour) < 2:
         nearest = (seconds[0, 2::2] + seconds[0, 3::2] + lasting).min() / 60.0
         raise LakefloorError(
-            f"Not one lane through a gap can be run in {written(minutes, 'g')} minutes; the way to "
-            f"the nearest and back takes {nearest:.0f}. Give more time, or launch nearer."
+            f"No lane through a gap can be run in {written(minutes, 'g')} minutes. The nearest one "
+            f"and back takes {nearest:.0f}. Give more time, or a launch point that is nearer."
         )
     runs, tour = _joined(runs, tour)
     lines = driven(water, runs, [LANE] * len(runs), tour, start, speed, transit_speed, turn_s)
@@ -366,8 +373,8 @@ def _coarse(surface: Surface, lake, structure, spacing) -> _Field:
     cells = share >= 0.5 * step**2
     if not cells.any():
         raise LakefloorError(
-            "The surface and the lake do not meet. Check that both are in the right coordinate "
-            "system."
+            "The surface and the lake do not overlap. Set the right coordinate reference system of "
+            "both, then run again."
         )
     x, y = (axis[cells] for axis in np.meshgrid(grid.x, grid.y))
     values = [mean(v)[cells] / share[cells] for v in (sigma, distance, slope)]
@@ -685,9 +692,9 @@ def _describe(field: _Field, gap, gain, distance, limit, spacing, lanes, unit) -
             f"up to {far.max() / metres:.0f} {unit} from a sounding",
         ]
         if field.slope[cells].mean() >= _STEEP / 2.0:
-            why.append(f"steep bottom, {100.0 * field.slope[cells].mean():.0f} %")
+            why.append(f"steep bottom, {100.0 * field.slope[cells].mean():.0f}%")
         if field.near_line[cells].any():
-            why.append("a break-line or transition runs here")
+            why.append("a breakline or transition runs here")
         if not gain[k] > 0:
             why.append("too small or too near the shore for a lane")
         run = sum(polygon.intersection(LineString(xy)).length for xy in lanes)

@@ -108,8 +108,8 @@ def spacing_for(width_m: float, height_m: float, interval_m: float) -> float:
     for name, value in (("width", width_m), ("height", height_m), ("contour interval", interval_m)):
         if not (np.isfinite(value) and value > 0):
             raise LakefloorError(
-                f"The {name} must be above 0 m to derive the lane spacing; got "
-                f"{written(value, 'g')}."
+                f"The {name} is {written(value, 'g')} m. To derive the lane spacing, give one "
+                "above 0 m."
             )
     return float(min(width_m, 2.0 * width_m / np.pi * np.sqrt(interval_m / (2.0 * height_m))))
 
@@ -258,26 +258,30 @@ def survey_lanes(
     """
     if spacing is None:
         if to_find is None:
-            raise LakefloorError("Give the lane spacing, or the smallest thing to be found.")
+            raise LakefloorError("Give the lane spacing, or the minimum width and height to find.")
         spacing = spacing_for(*to_find)
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")
+        raise LakefloorError(
+            f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m."
+        )
     if not 0.0 <= cross_share <= 1.0:
         raise LakefloorError(
-            f"Cross-lines are a share of the lanes from 0 to 1; got {written(cross_share, 'g')}."
+            f"The length of the cross-lines is {written(100.0 * cross_share, 'g')}% of that of the "
+            "lanes. Give 0% to 100%."
         )
     check_pace(speed, transit_speed, turn_s, min_depth)
     lake = area if lake is None else lake
     within, passage = navigable(lake, buffer_m, shallow_cells(depth, min_depth))
     if not area.intersects(lake):
         raise LakefloorError(
-            "The area lies outside the lake. Check that both are in the right coordinate system."
+            "The area lies outside the lake. Set the right coordinate reference system of both, "
+            "then run again."
         )
     within = within.intersection(area)
     if within.is_empty or not within.area > 0:
         raise LakefloorError(
             f"All of the area lies within the shore buffer of {written(buffer_m, 'g')} m or in "
-            "water that is too shallow. Give a smaller buffer or minimum depth."
+            "water that is too shallow. Give a smaller shore buffer or minimum depth."
         )
     if heading is None:
         found = (across_contours(contours), down_slope(depth) if depth is not None else np.nan,
@@ -288,8 +292,8 @@ def survey_lanes(
     lanes, dropped = parallel_lanes(within, heading, spacing)
     if not lanes:
         raise LakefloorError(
-            f"No lane of at least half the spacing of {written(spacing, 'g')} m fits into the "
-            "area. Give a smaller spacing."
+            f"No lane as long as half the lane spacing of {written(spacing, 'g')} m fits into the "
+            "area. Give a smaller lane spacing."
         )
     crossing = []
     if cross_share > 0:
@@ -298,8 +302,8 @@ def survey_lanes(
         crossing, _ = parallel_lanes(within, heading + 90.0, apart, shortest=2.0 * spacing)
     if len(lanes) + len(crossing) > _MOST_LANES:
         raise LakefloorError(
-            f"That makes {len(lanes) + len(crossing)} lanes, more than the {_MOST_LANES} that "
-            "can be put in order at once. Split the area, or give a larger spacing."
+            f"The plan has {len(lanes) + len(crossing)} lanes, but at most {_MOST_LANES} can be "
+            "put in order. Split the area, or give a larger lane spacing."
         )
     progress(0.05)
     water = prepare_water(passage)
@@ -465,7 +469,7 @@ def _reachable(between, runs) -> np.ndarray:
     if not keep[1:].any():
         raise LakefloorError(
             "No lane can be reached by water from the launch point. Give a smaller shore buffer "
-            "or minimum depth, or another launch."
+            "or minimum depth, or another launch point."
         )
     return keep
 
@@ -475,14 +479,14 @@ def check_pace(speed, transit_speed, turn_s, min_depth):
     for value in (speed, *(() if transit_speed is None else (transit_speed,))):
         if not 0.1 <= value <= 30.0:
             raise LakefloorError(
-                f"A speed of {written(value, '.2f')} m/s is not that of a survey boat (0.1 to 30 "
-                "m/s); check its unit."
+                f"A speed of {written(value, '.2f')} m/s is not that of a survey boat. Give 0.1 to "
+                "30 m/s, and check the speed unit."
             )
     if not (np.isfinite(turn_s) and turn_s >= 0):
-        raise LakefloorError(f"The time of a turn must be 0 s or more; got {written(turn_s, 'g')}.")
+        raise LakefloorError(f"The turn time is {written(turn_s, 'g')} s. Give 0 s or more.")
     if not (np.isfinite(min_depth) and min_depth >= 0):
         raise LakefloorError(
-            f"The minimum depth must be 0 m or more; got {written(min_depth, 'g')}."
+            f"The minimum depth is {written(min_depth, 'g')} m. Give 0 m or more."
         )
 
 
@@ -491,12 +495,12 @@ def _check_size(within, heading, spacing):
     along, aside = (np.ptp(points @ axis) for axis in axes(heading))
     if max(along, aside) < spacing:
         raise LakefloorError(
-            f"The area, without its shore buffer, is {along:.0f} m by {aside:.0f} m, smaller than "
-            f"the lane spacing of {written(spacing, 'g')} m. Give a smaller spacing or a larger "
-            "area."
+            f"Without its shore buffer the area is {along:.0f} m by {aside:.0f} m, smaller than "
+            f"the lane spacing of {written(spacing, 'g')} m. Give a smaller lane spacing or a "
+            "larger area."
         )
     if aside / spacing > _MOST_LANES:
         raise LakefloorError(
-            f"A spacing of {written(spacing, 'g')} m makes {aside / spacing:.0f} lanes. Give a "
-            "larger one, or check that the area is in metres."
+            f"A lane spacing of {written(spacing, 'g')} m makes {aside / spacing:.0f} lanes. Give "
+            "a larger one, or check that the area is in meters."
         )

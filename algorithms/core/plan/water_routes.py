@@ -76,21 +76,23 @@ def navigable(lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | N
         If the buffer is not above 0, or leaves no water.
     """
     if not (np.isfinite(buffer_m) and buffer_m > 0):
-        raise LakefloorError(f"The shore buffer must be above 0 m; got {written(buffer_m, 'g')}.")
+        raise LakefloorError(
+            f"The shore buffer is {written(buffer_m, 'g')} m. Give one above 0 m."
+        )
     lanes, passage = lake.buffer(-buffer_m), lake.buffer(-buffer_m / 2.0)
     if lanes.is_empty:
         raise LakefloorError(
             f"A shore buffer of {written(buffer_m, 'g')} m leaves no water: the lake is nowhere "
-            f"wider than {written(2.0 * buffer_m, 'g')} m. Give a smaller buffer, or check the "
-            "polygon."
+            f"wider than {written(2.0 * buffer_m, 'g')} m. Give a smaller shore buffer, or check "
+            "the polygon."
         )
     if too_shallow is not None and not too_shallow.is_empty:
         passage = passage.difference(too_shallow)
         lanes = lanes.difference(too_shallow.buffer(buffer_m / 2.0))
         if lanes.is_empty:
             raise LakefloorError(
-                "No water is deep enough and far enough from the shore. Give a smaller minimum "
-                "depth or shore buffer; depths are metres, positive down."
+                "No water is deep enough and far enough from the shore. Depths are meters, "
+                "positive down. Give a smaller minimum depth or shore buffer."
             )
     # Simplified by at most a quarter of the buffer, so that lanes stay within.
     return polygons_of(lanes), polygons_of(passage.simplify(buffer_m / 4.0))
@@ -133,9 +135,8 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
     corners = np.concatenate(corners)
     if len(corners) > _MOST_CORNERS:
         raise LakefloorError(
-            f"The shore has {len(corners)} corners after simplifying, too many to search for "
-            f"routes (at most {_MOST_CORNERS}). Give a larger shore buffer, or simplify the "
-            "polygon."
+            f"The simplified shore has {len(corners)} corners, but routes can be searched among at "
+            f"most {_MOST_CORNERS}. Give a larger shore buffer, or simplify the polygon."
         )
     water = Water(
         polygon, corners, np.zeros((0, 0)), np.zeros((0, 0), dtype=int),
@@ -175,8 +176,8 @@ def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
     points = np.asarray(points, dtype=float).reshape(-1, 2)
     if len(points) > _MOST_ENDS:
         raise LakefloorError(
-            f"That makes {len(points) // 2} lanes, more than the {_MOST_ENDS // 2} that can be "
-            "put in order at once. Split the area, or give a larger spacing."
+            f"The plan has {len(points) // 2} lanes, but at most {_MOST_ENDS // 2} can be put in "
+            "order. Split the area, or give a larger lane spacing."
         )
     out = _seen(water, points, points, progress)
     np.fill_diagonal(out, 0.0)
@@ -210,7 +211,9 @@ def route(water: Water, start, end) -> np.ndarray:
     back = _seen(water, end[None], water.corners)[0]
     total = out[:, None] + water.between + back
     if not total.size or not np.isfinite(total.min()):
-        raise LakefloorError("There is no way by water between two places of the plan.")
+        raise LakefloorError(
+            "There is no way by water between two places of the plan. Give a smaller shore buffer."
+        )
     first, last = np.unravel_index(np.argmin(total), total.shape)
     chain = [last]
     while chain[-1] != first:
@@ -239,8 +242,8 @@ def into_water(water: Water, point, limit: float, what: str) -> np.ndarray:
     if not away <= limit:
         raise LakefloorError(
             f"{what} is {away:.0f} m from water that the boat may enter, more than "
-            f"{written(limit, 'g')} m. Check that it is on this lake and in the right coordinate "
-            "system; a ramp may stand on the shore."
+            f"{written(limit, 'g')} m. Set it on this lake or its shore, in the right coordinate "
+            "reference system."
         )
     if away == 0:
         return np.asarray(point, dtype=float)
