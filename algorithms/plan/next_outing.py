@@ -112,7 +112,7 @@ class NextOuting(LakefloorAlgorithm):
             ("LANE_M", tr("Length of the lanes (m)")),
             ("TOTAL_M", tr("Length of the whole path (m)")),
             ("MINUTES", tr("Time on the water (min)")),
-            ("LANE_SPACING_M", tr("Lane spacing (m)")),
+            ("LANE_SPACING_USED", tr("Lane spacing (m)")),
         ))
 
     def compute(self, parameters, context, feedback):
@@ -146,7 +146,7 @@ class NextOuting(LakefloorAlgorithm):
                 MEAN_UNCERTAINTY=plan.mean_before, MEAN_UNCERTAINTY_AFTER=plan.mean_after,
                 ALLOWED_UNCERTAINTY=plan.limit, LANES=plan.lanes, LANE_M=plan.lane_m,
                 TOTAL_M=plan.lane_m + plan.transit_m, MINUTES=plan.minutes,
-                LANE_SPACING_M=plan.spacing,
+                LANE_SPACING_USED=plan.spacing,
             )
         return out.results
 

@@ -102,13 +102,15 @@ class SurveyLanes(LakefloorAlgorithm):
         ))
         add(params.helped(
             QgsProcessingParameterFeatureSource(
-                "CONTOURS", tr("Contours of an older map"), [kind.TypeVectorLine], optional=True),
+                "OLDER_CONTOURS", tr("Contours of an older map"), [kind.TypeVectorLine],
+                optional=True),
             tr("They only set the heading. If empty, the older depth surface sets it."),
         ))
-        add(params.helped(params.surface("DEPTH", tr("Older depth surface"), optional=True), tr(
-            "Raster whose band 1 is depth in meters, positive down. It sets the heading and shows "
-            "shallows. If empty, no shallows are known."
-        )))
+        add(params.helped(
+            params.surface("OLDER_SURFACE", tr("Older depth surface"), optional=True),
+            tr("Raster whose band 1 is depth in meters, positive down. It sets the heading and "
+               "shows shallows. If empty, no shallows are known."),
+        ))
         add(params.number(
             "MIN_DEPTH", tr("Minimum depth (m)"), 0.6,
             tr("Water that the older depth surface shows as shallower is not entered. Many "
@@ -126,7 +128,7 @@ class SurveyLanes(LakefloorAlgorithm):
                                               kind.TypeVectorLine))
         add(gpx_file())
         add_figures(self, (
-            ("LANE_SPACING_M", tr("Lane spacing (m)")),
+            ("LANE_SPACING_USED", tr("Lane spacing (m)")),
             ("HEADING_DEG", tr("Heading of the lanes (degrees)")),
             ("LANES", tr("Number of lanes")),
             ("CROSS_LINES", tr("Number of cross-lines")),
@@ -141,7 +143,7 @@ class SurveyLanes(LakefloorAlgorithm):
     def compute(self, parameters, context, feedback):
         area_source = source(self, parameters, params.INPUT, context)
         check_polygon_place(area_source, context, feedback)
-        layer = self.parameterAsRasterLayer(parameters, "DEPTH", context)
+        layer = self.parameterAsRasterLayer(parameters, "OLDER_SURFACE", context)
         if layer is not None:
             surface, crs, _ = read_raster(layer, feedback)
             depth = surface.depth
@@ -150,7 +152,7 @@ class SurveyLanes(LakefloorAlgorithm):
                 area_source.sourceCrs(), area_source.sourceExtent(), area_source.sourceName(),
                 feedback,
             )
-        contours = optional_source(self, parameters, "CONTOURS", context)
+        contours = optional_source(self, parameters, "OLDER_CONTOURS", context)
         lines = read_lines(contours, crs, context, feedback) if contours else ()
         plan = survey_lanes(
             read_polygon(area_source, crs, context, feedback, of_lake=False),
@@ -175,7 +177,7 @@ class SurveyLanes(LakefloorAlgorithm):
             out.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
             write_gpx(out, plan.lines, crs, tr("Survey lanes"))
             out.results.update(
-                LANE_SPACING_M=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,
+                LANE_SPACING_USED=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,
                 CROSS_LINES=plan.cross_lines, LANE_M=plan.lane_m, CROSS_LINE_M=plan.cross_m,
                 TRANSIT_M=plan.transit_m, TOTAL_M=plan.total_m, MIN_TOTAL_M=plan.least_m,
                 MINUTES=plan.minutes,

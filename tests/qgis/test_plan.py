@@ -54,13 +54,13 @@ def test_spacing_follows_from_the_smallest_thing(run, lake):
     result = run("surveylanes", survey(
         INPUT=lake, LANE_SPACING=None, MIN_WIDTH=100.0, MIN_HEIGHT=5.1))
     # 2 * 100 / pi * sqrt(0.3048 / (2 * 5.1)) = 11.005 (arithmetic).
-    assert result["LANE_SPACING_M"] == pytest.approx(11.005, abs=0.001)
+    assert result["LANE_SPACING_USED"] == pytest.approx(11.005, abs=0.001)
 
 
 def test_heading_across_the_contours_of_an_older_map(run, lake, memory_layer):
     lines = [f"LINESTRING({X - 90} {Y + k}, {X + 90} {Y + k})" for k in (0, 40, 80)]
     old = memory_layer("LineString", lines, name="old map")
-    result = run("surveylanes", survey(INPUT=lake, CONTOURS=old))
+    result = run("surveylanes", survey(INPUT=lake, OLDER_CONTOURS=old))
     assert min(result["HEADING_DEG"], 180 - result["HEADING_DEG"]) < 1e-6
 
 
@@ -77,7 +77,7 @@ def test_minutes_by_unit_of_speed(run, lake):
 
 def test_shallows_of_a_depth_surface_are_not_entered(run, memory_layer, tmp_path):
     area = memory_layer("Polygon", [shore().wkt])
-    deep = run("surveylanes", survey(INPUT=area, DEPTH=paraboloid(tmp_path), MIN_DEPTH=5.0))
+    deep = run("surveylanes", survey(INPUT=area, OLDER_SURFACE=paraboloid(tmp_path), MIN_DEPTH=5.0))
     # 9 (1 - r^2 / 300^2) = 5 at r = 200 m.
     for _, line in shapes(deep["OUTPUT"]):
         far = np.hypot(*(np.asarray(line.coords) - (X, Y)).T)
