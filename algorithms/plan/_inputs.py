@@ -17,6 +17,7 @@ from .._layers import optional_source, read_polygon
 from .._staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.marks import check_positions
+from ..core.plan.boat import Boat
 from ..core.plan.device_route import lanes_gpx
 from ..core.polygons import rings
 from ..core.units import KMH, KNOT, LENGTH, MPH
@@ -100,17 +101,17 @@ def add_figures(algorithm, figures):
         algorithm.addOutput(QgsProcessingOutputNumber(name, label))
 
 
-def read_boat(algorithm, parameters, context) -> dict:
-    """Return the keyword arguments of the core routines, speeds in m/s."""
+def read_boat(algorithm, parameters, context) -> Boat:
+    """Return how the boat moves and where it may go."""
     unit = SPEEDS[algorithm.parameterAsEnumString(parameters, "SPEED_UNIT", context)]
     transit = params.optional_number(algorithm, parameters, "TRANSIT_SPEED", context)
-    return {
-        "speed": algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
-        "transit_speed": None if transit is None else transit * unit,
-        "turn_s": algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
-        "buffer_m": algorithm.parameterAsDouble(parameters, "BUFFER", context),
-        "min_depth": algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
-    }
+    return Boat(
+        speed=algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
+        transit_speed=None if transit is None else transit * unit,
+        turn_s=algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
+        buffer_m=algorithm.parameterAsDouble(parameters, "BUFFER", context),
+        min_depth=algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
+    )
 
 
 def interval_m(algorithm, parameters, context) -> float:

@@ -12,7 +12,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_lines, read_raster
 from .._outputs import Outputs
-from ..core.plan.next_outing import GAP_ATTRIBUTES, LINE_ATTRIBUTES, next_outing
+from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
+from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
 from ._inputs import (
     add_boat,
@@ -133,7 +134,7 @@ class NextOuting(LakefloorAlgorithm):
             structure=structure,
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
-            **read_boat(self, parameters, context),
+            boat=read_boat(self, parameters, context),
         )
         self._report(plan, feedback)
         with Outputs(self, parameters, context, feedback) as out:

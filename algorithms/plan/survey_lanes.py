@@ -12,7 +12,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import metric_crs, optional_source, read_lines, read_polygon, read_raster, source
 from .._outputs import Outputs
-from ..core.plan.survey_lanes import ATTRIBUTES, survey_lanes
+from ..core.plan.driving import ATTRIBUTES
+from ..core.plan.survey_lanes import survey_lanes
 from ..core.units import FOOT
 from ._inputs import (
     add_boat,
@@ -170,7 +171,7 @@ class SurveyLanes(LakefloorAlgorithm):
                 parameters, "CROSS_LINE_PERCENTAGE", context) / 100.0,
             launch=read_launch(self, parameters, context, crs),
             progress=self.progress(feedback),
-            **read_boat(self, parameters, context),
+            boat=read_boat(self, parameters, context),
         )
         self._report(plan, feedback)
         with Outputs(self, parameters, context, feedback) as out:

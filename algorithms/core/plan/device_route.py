@@ -9,7 +9,7 @@ from ..errors import LakefloorError
 from ..exchange.gpx import gpx_document
 from ..exchange.marks import Route, Track, Waypoint
 from ..grid import Lines
-from .survey_lanes import CROSS_LINE, TRANSIT
+from .driving import CROSS_LINE, TRANSIT
 
 
 def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import shortest_path
 from shapely.geometry import MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
@@ -52,7 +53,9 @@ class Water:
     rim: list
 
 
-def navigable(lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | None = None):
+def navigable(
+    lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | None = None
+) -> tuple[MultiPolygon, MultiPolygon]:
     """Return where lanes may lie and where the boat may pass between them.
 
     Parameters
@@ -153,7 +156,7 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
     return replace(water, between=between, before=before)
 
 
-def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
+def distances(water: Water, points: ArrayLike, progress: Progress = silent) -> np.ndarray:
     """Return lengths of the shortest routes between all points, shape (n, n), m.
 
     Parameters
@@ -195,8 +198,13 @@ def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
     return np.minimum(out, out.T)
 
 
-def route(water: Water, start, end) -> np.ndarray:
+def route(water: Water, start: ArrayLike, end: ArrayLike) -> np.ndarray:
     """Return the shortest route between two points, shape (k, 2), ends included.
+
+    >>> from shapely.geometry import box
+    >>> bay = prepare_water(box(0, 0, 30, 20).difference(box(10, 0, 20, 10)))
+    >>> route(bay, (5, 5), (25, 5)).round(1).tolist()
+    [[5.0, 5.0], [10.0, 10.0], [20.0, 10.0], [25.0, 5.0]]
 
     Raises
     ------
@@ -221,7 +229,7 @@ def route(water: Water, start, end) -> np.ndarray:
     return np.concatenate([start[None], water.corners[chain[::-1]], end[None]])
 
 
-def into_water(water: Water, point, limit: float, what: str) -> np.ndarray:
+def into_water(water: Water, point: ArrayLike, limit: float, what: str) -> np.ndarray:
     """Return the place in the water nearest to a point, shape (2,), m.
 
     Parameters
