@@ -15,7 +15,7 @@ from .._outputs import Outputs
 from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
 from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
-from ._inputs import (
+from ._planning import (
     add_boat,
     add_figures,
     cautions,

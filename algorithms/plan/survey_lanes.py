@@ -15,7 +15,7 @@ from .._outputs import Outputs
 from ..core.plan.driving import ATTRIBUTES
 from ..core.plan.survey_lanes import survey_lanes
 from ..core.units import FOOT
-from ._inputs import (
+from ._planning import (
     add_boat,
     add_figures,
     cautions,

@@ -6,189 +6,21 @@ The seed keeps attributes in one order. The registered provider gives every chil
 each is set, since a model is not valid otherwise.
 """
 
-import sys
-from pathlib import Path
-
+from model_writer import Model, ModelInputs, load_provider
 from qgis.core import (
     QgsApplication,
     QgsProcessing,
-    QgsProcessingModelAlgorithm,
-    QgsProcessingModelChildAlgorithm,
-    QgsProcessingModelChildParameterSource,
-    QgsProcessingModelOutput,
-    QgsProcessingModelParameter,
-    QgsProcessingParameterEnum,
-    QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
-    QgsProcessingParameterNumber,
     QgsProcessingParameterPoint,
     QgsProcessingParameterRasterLayer,
-    QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QPointF
-
-HERE = Path(__file__).resolve().parent
-ROOT = HERE.parents[1]
-
-sys.path.insert(0, str(ROOT / ".ci"))
-import checkout  # noqa: E402, F401
-
-from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402
 
 
-def load_provider():
-    """Register the provider of this checkout."""
-    from lakefloor.plugin.provider import LakefloorProvider
-
-    provider = LakefloorProvider()
-    QgsApplication.processingRegistry().addProvider(provider)
-    return provider
-
-
-class Model:
-    """A model under construction, laid out in columns.
-
-    Parameters
-    ----------
-    shown : str
-        Its name in the toolbox. The same without blanks, in lower case, is its id; with
-        underscores, the name of its file.
-    tags : str
-        With commas between them.
-    help_text : str
-    """
-
-    def __init__(self, shown, tags, help_text):
-        self._words = shown.lower().split()
-        self.algorithm = QgsProcessingModelAlgorithm(
-            "".join(self._words), "Lakefloor models", "lakefloormodels"
-        )
-        self._inputs = []
-        self._children = 0
-        self._help = {
-            SHOWN_NAME: shown, TAGS: tags, DESCRIPTION: help_text, "ALG_CREATOR": "Lakefloor",
-        }  # fmt: skip
-
-    def input(self, parameter, help_text):
-        """Add a parameter of the model."""
-        parameter.setHelp(help_text)
-        self._help[parameter.name()] = help_text
-        component = QgsProcessingModelParameter(parameter.name())
-        column, row = divmod(len(self._inputs), 8)
-        component.setPosition(QPointF(200.0 + 260.0 * column, 80.0 + 90.0 * row))
-        self.algorithm.addModelParameter(parameter, component)
-        self._inputs.append(parameter.name())
-
-    def child(self, child_id, values, outputs=()):
-        """Add a child algorithm of this provider whose id is its algorithm's name.
-
-        Parameters
-        ----------
-        values : dict
-            ``"@NAME"`` takes the model's parameter, ``("child", "OUTPUT")`` a
-            child's output, anything else is a constant; unnamed parameters keep
-            their default.
-        outputs : dict
-            Child output name -> name of the model's output.
-        """
-        child = QgsProcessingModelChildAlgorithm(f"lakefloor:{child_id}")
-        child.setChildId(child_id)
-        algorithm = child.algorithm()
-        child.setDescription(algorithm.displayName())
-        unknown = set(values) - {p.name() for p in algorithm.parameterDefinitions()}
-        if unknown:
-            raise SystemExit(f"{child_id} has no parameter {sorted(unknown)}")
-        source = QgsProcessingModelChildParameterSource
-        for definition in algorithm.parameterDefinitions():
-            if definition.isDestination():
-                continue
-            value = values.get(definition.name(), definition.defaultValue())
-            if isinstance(value, str) and value.startswith("@"):
-                chosen = source.fromModelParameter(value[1:])
-            elif isinstance(value, tuple):
-                chosen = source.fromChildOutput(*value)
-            else:
-                chosen = source.fromStaticValue(value)
-            child.addParameterSources(definition.name(), [chosen])
-        model_outputs = {}
-        position = QPointF(900.0 + 300.0 * (self._children // 5),
-                           120.0 + 140.0 * (self._children % 5))
-        for output, label in dict(outputs).items():
-            model_output = QgsProcessingModelOutput(label, label)
-            model_output.setChildId(child_id)
-            model_output.setChildOutputName(output)
-            model_output.setPosition(QPointF(position.x() + 200.0, position.y() + 60.0))
-            model_outputs[label] = model_output
-        child.setModelOutputs(model_outputs)
-        child.setPosition(position)
-        self.algorithm.addChildAlgorithm(child)
-        self._children += 1
-
-    def write(self):
-        """Validate and write the model."""
-        path = HERE / ("_".join(self._words) + ".model3")
-        self.algorithm.setHelpContent(self._help)
-        self.algorithm.setParameterOrder(self._inputs)
-        self.algorithm.updateDestinationParameters()
-        valid, problems = self.algorithm.validate()
-        if not valid:
-            raise SystemExit("\n".join(problems))
-        if not self.algorithm.toFile(str(path)):
-            raise SystemExit(f"cannot write {path}")
-        print(path)
-
-
-class _Inputs:
-    """Short ways to declare the parameters of a model."""
-
-    def __init__(self, model):
-        self.add = model.input
-
-    def number(self, name, label, default, help_text, optional=False):
-        kinds = QgsProcessingParameterNumber.Type
-        kind = kinds.Integer if isinstance(default, int) else kinds.Double
-        self.add(QgsProcessingParameterNumber(name, label, kind, default, optional), help_text)
-
-    def text(self, name, label, default, help_text, optional=False):
-        self.add(QgsProcessingParameterString(name, label, default, False, optional), help_text)
-
-    def enum(self, name, label, options, default, help_text):
-        self.add(
-            QgsProcessingParameterEnum(name, label, options, False, default, False, True),
-            help_text,
-        )
-
-    def surface(self):
-        self.add(
-            QgsProcessingParameterRasterLayer("SURFACE", "Depth surface"),
-            "Depth in meters, positive down, with an uncertainty band and a distance band. Smooth "
-            "surface makes such a raster.",
-        )
-
-    def shoreline(self):
-        self.vector("SHORELINE", "Shoreline", QgsProcessing.SourceType.TypeVectorPolygon,
-                    "Polygon of the lake at the lake datum, with islands as holes.")
-
-    def contours(self):
-        self.enum("UNIT", "Depth unit", ["ft", "m"], "ft", "Feet or meters.")
-        self.number("INTERVAL", "Contour interval (depth unit)", 1.0,
-                    "Depth from one contour to the next.")
-
-    def vector(self, name, label, kind, help_text, optional=False):
-        self.add(
-            QgsProcessingParameterFeatureSource(name, label, [kind], optional=optional), help_text
-        )
-
-
-def logs_to_soundings(model, inputs, no_level, without_level):
-    """Add what leads from logs to soundings at the lake datum; return their output.
-
-    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
-    """
-    kind = QgsProcessing.SourceType
+def _ask_for_logs(inputs):
     inputs.add(
-        QgsProcessingParameterMultipleLayers("LOGS", "Logs", kind.TypeFile, optional=True),
+        QgsProcessingParameterMultipleLayers("LOGS", "Logs", QgsProcessing.SourceType.TypeFile,
+                                             optional=True),
         "Log files: NMEA 0183, delimited text or GPX. If empty, the folder of logs is read.",
     )
     inputs.add(
@@ -209,6 +41,9 @@ def logs_to_soundings(model, inputs, no_level, without_level):
                 "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
                 "file states, else the transducer with a warning. The draft is added to depth "
                 "from the transducer.")
+
+
+def _ask_for_corrections(inputs):
     inputs.number("DRAFT", "Transducer draft (m)", 0.3,
                   "Depth of the transducer below the waterline with the crew aboard.")
     inputs.number("ASSUMED_SOUND_SPEED", "Assumed sound speed (m/s)", 1500.0,
@@ -219,7 +54,10 @@ def logs_to_soundings(model, inputs, no_level, without_level):
                   optional=True)
     inputs.number("TIME_OFFSET", "Time offset (s)", 0.0,
                   "How much older the logged position is than the depth (latency).")
-    inputs.vector("GAUGE", "Gauge readings", kind.TypeVector,
+
+
+def _ask_for_levels(inputs, without_level):
+    inputs.vector("GAUGE", "Gauge readings", QgsProcessing.SourceType.TypeVector,
                   "Table of times and lake levels. Give this table or one level. If both are "
                   "empty, " + without_level,
                   optional=True)
@@ -239,6 +77,15 @@ def logs_to_soundings(model, inputs, no_level, without_level):
                 "Shown on the map. If empty, the name is 'lake datum', or the day of the first "
                 "visit where its lake level is the datum.", optional=True)
 
+
+def logs_to_soundings(model, inputs, no_level, without_level):
+    """Add what leads from logs to soundings at the lake datum; return their output.
+
+    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
+    """
+    _ask_for_logs(inputs)
+    _ask_for_corrections(inputs)
+    _ask_for_levels(inputs, without_level)
     model.child("readlogs",
                 {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE",
                  "DEPTH_UNIT": "@DEPTH_UNIT", "DEPTH_FROM": "@DEPTH_FROM"})
@@ -300,7 +147,7 @@ def logs_to_lake_map():
         "areas, slope and breaklines. It also makes a map sheet to print and a styled project.\n\n"
         "Look at the rejected soundings before you trust the map. Maps are not for navigation.",
     )
-    inputs = _Inputs(model)
+    inputs = ModelInputs(model)
     soundings = logs_to_soundings(
         model, inputs, "adjust",
         "depths count from the lake level of the first visit. Other visits are adjusted to it "
@@ -343,7 +190,7 @@ def add_a_visit():
         "Without gauge readings the tracks of the visit must cross earlier tracks. Maps are not "
         "for navigation.",
     )
-    inputs = _Inputs(model)
+    inputs = ModelInputs(model)
     inputs.add(
         QgsProcessingParameterFile("STORE", "Lake database",
                                    QgsProcessingParameterFile.Behavior.File, "gpkg"),
@@ -369,10 +216,10 @@ def add_a_visit():
     model.write()
 
 
-def structure_from_a_surface(with_bottom_type):
-    """From a surface, and maybe hardness, to drop-offs, forms, spots and their sheets."""
+def _structure_model(with_bottom_type):
+    """Return the model without its inputs and steps."""
     shown = "Structure and bottom type" if with_bottom_type else "Structure from a surface"
-    model = Model(
+    return Model(
         shown,
         "structures,drop-off,drop-offs,dropoff,dropoffs,drop off,breakline,ledge,hump,point,hole,"
         "saddle,flat,fishing spots,fish,spots,waypoints,slope,workflow"
@@ -389,7 +236,12 @@ def structure_from_a_surface(with_bottom_type):
         + ("" if with_bottom_type else
            "\n\nIf hardness was logged, use 'Structure and bottom type'."),
     )
-    inputs = _Inputs(model)
+
+
+def structure_from_a_surface(with_bottom_type):
+    """From a surface, and maybe hardness, to drop-offs, forms, spots and their sheets."""
+    model = _structure_model(with_bottom_type)
+    inputs = ModelInputs(model)
     inputs.surface()
     inputs.shoreline()
     if with_bottom_type:
@@ -454,7 +306,7 @@ def plan_the_next_outing():
         "lanes are also written as GPX for a GPS device or chartplotter.\n\n"
         "Weather, cold water, shallows and local rules come first. Plans are not for navigation.",
     )
-    inputs = _Inputs(model)
+    inputs = ModelInputs(model)
     inputs.surface()
     inputs.shoreline()
     inputs.contours()
