@@ -170,9 +170,9 @@ def crs_code(crs) -> str:
     return crs.authid() or crs.toWkt()
 
 
-def way(metres) -> str:
+def way(meters) -> str:
     """Return a length in both units."""
-    return tr("{:.2f} km ({:.2f} mi)").format(metres / 1000.0, metres / MILE)
+    return tr("{:.2f} km ({:.2f} mi)").format(meters / 1000.0, meters / MILE)
 
 
 def clock(minutes) -> str:

@@ -25,13 +25,12 @@ ROOT = HERE.parents[1]
 sys.path.insert(0, str(ROOT / ".ci"))
 import checkout  # noqa: E402, F401
 
+from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
 from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402
 
 
 def load_provider():
     """Register the provider of this checkout."""
-    from lakefloor.plugin.provider import LakefloorProvider
-
     provider = LakefloorProvider()
     QgsApplication.processingRegistry().addProvider(provider)
     return provider

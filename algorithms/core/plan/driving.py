@@ -119,6 +119,6 @@ def driven(
 def length_of(lines: Lines, kind: str) -> float:
     """Return the length of the lanes, cross-lines or transits of a plan, m."""
     return sum(
-        metres for metres, each in zip(lines.attributes["length_m"], lines.attributes["kind"])
+        meters for meters, each in zip(lines.attributes["length_m"], lines.attributes["kind"])
         if each == kind
     )

@@ -287,12 +287,12 @@ def describe_gaps(
 
 def _reasons(field: CoarseSurface, cells, limit, reached, unit) -> str:
     """Return in words why a gap is one, and whether a lane helps."""
-    metres = LENGTH[unit]
+    meters = LENGTH[unit]
     sigma, far = field.sigma[cells], field.distance[cells]
     why = [
-        f"standard uncertainty {sigma.mean() / metres:.2f} {unit} where {limit / metres:.2f} "
+        f"standard uncertainty {sigma.mean() / meters:.2f} {unit} where {limit / meters:.2f} "
         f"{unit} is wanted",
-        f"up to {far.max() / metres:.0f} {unit} from a sounding",
+        f"up to {far.max() / meters:.0f} {unit} from a sounding",
     ]
     if field.slope[cells].mean() >= _STEEP / 2.0:
         why.append(f"steep bottom, {100.0 * field.slope[cells].mean():.0f}%")

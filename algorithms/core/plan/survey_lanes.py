@@ -140,7 +140,7 @@ def survey_lanes(
 
     Notes
     -----
-    Lanes are centred on the area, so that its edges lie no farther than half a spacing from
+    Lanes are centered on the area, so that its edges lie no farther than half a spacing from
     one. Those that an island or a bay interrupts are separate lanes. Cross-lines run at right
     angles, about ``spacing / cross_share`` apart, at least one. For the order see
     :func:`~.tour.order_lanes`; links between lanes are the shortest ways by water,

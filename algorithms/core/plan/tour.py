@@ -78,7 +78,7 @@ def order_lanes(between: np.ndarray, progress: Progress = silent) -> np.ndarray:
 
 
 def _kicked(tour, random) -> tuple:
-    """Change the places of two neighbouring stretches; return also the lanes at their ends.
+    """Change the places of two neighboring stretches; return also the lanes at their ends.
 
     Neither 2-opt nor Or-opt can undo this double bridge at once. It stays within a window, since
     far stretches hardly ever gain from changing places.
