@@ -1,6 +1,6 @@
 #!/bin/sh
-# Install what is missing, then map the example lake, headless: the models "logs to lake map",
-# "structure and bottom type" and "plan the next outing", and the report in plain words.
+# Install what is missing, then map the example lake, headless: the models "Logs to lake map",
+# "Structure and bottom type" and "Plan the next outing", and the report in plain words.
 #
 #   bash example_project/run.sh [OUTPUT_FOLDER]
 set -eu
@@ -25,7 +25,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
 "$qgis_process" plugins enable lakefloor >"$scratch/enable.log" 2>&1 ||
     { cat "$scratch/enable.log" >&2; exit 1; }
 
-"$qgis_process" run "lakefloor:logs to lake map" -- \
+"$qgis_process" run lakefloor:logstolakemap -- \
     LOG_FOLDER="$here/logs" \
     SHORELINE="$here/shoreline.geojson" \
     GAUGE="$here/gauge.csv" \
@@ -38,35 +38,35 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     "depthcontours:Depth contours=$output/contours.gpkg" \
     "depthareas:Depth areas=$output/depth_areas.gpkg" \
     "bottomslope:Bottom slope=$output/slope.tif" \
-    "breaklines:Break-lines=$output/break_lines.gpkg" \
+    "breaklines:Breaklines=$output/break_lines.gpkg" \
     "mapsheet:Map sheet=$output/map_sheet.pdf" \
     "lakeproject:Lake project=$output/project/lake.qgz"
 
 mkdir -p "$output/structure" "$output/outing"
-"$qgis_process" run "lakefloor:structure and bottom type" -- \
+"$qgis_process" run lakefloor:structureandbottomtype -- \
     SURFACE="$output/depth_smooth.tif" \
     SHORELINE="$here/shoreline.geojson" \
     SOUNDINGS="$output/soundings.gpkg" \
     TITLE="Lake Marrowby" \
     "depthcontours:Depth contours=$output/structure/contours.gpkg" \
     "bottomslope:Bottom slope=$output/structure/slope.tif" \
-    "breaklines:Break-lines=$output/structure/break_lines.gpkg" \
+    "breaklines:Breaklines=$output/structure/break_lines.gpkg" \
     "bottomforms:Bottom forms=$output/structure/bottom_forms.gpkg" \
     "bottomtype:Bottom type=$output/structure/bottom_type.tif" \
-    "bottomtype:Report of bottom type=$output/structure/bottom_type.html" \
+    "bottomtype:Bottom type report=$output/structure/bottom_type.html" \
     "hardsofttransitions:Hard-soft transitions=$output/structure/transitions.gpkg" \
     "candidatespots:Candidate spots=$output/structure/spots.gpkg" \
     "exportwaypoints:Waypoints=$output/structure/spots.gpx" \
     "structuresheets:Structure sheets=$output/structure/sheets.pdf"
 
-"$qgis_process" run "lakefloor:plan the next outing" -- \
+"$qgis_process" run lakefloor:planthenextouting -- \
     SURFACE="$output/depth_smooth.tif" \
     SHORELINE="$here/shoreline.geojson" \
     LAUNCH="-94.605899,46.456116 [EPSG:4326]" \
-    "breaklines:Break-lines=$output/outing/break_lines.gpkg" \
+    "breaklines:Breaklines=$output/outing/break_lines.gpkg" \
     "nextouting:Lanes of the next outing=$output/outing/lanes.gpkg" \
     "nextouting:Gaps=$output/outing/gaps.gpkg" \
-    "nextouting:Route for the boat=$output/outing/route.gpx"
+    "nextouting:Route for the GPS device=$output/outing/route.gpx"
 
 "$qgis_process" run lakefloor:lakereport -- \
     CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \

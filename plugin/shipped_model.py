@@ -13,12 +13,27 @@ from ..algorithms._named_crs import name_inputs
 from ..algorithms._staging import staging_folder
 from ..algorithms.core.errors import LakefloorError
 
+#: What the help of a model also holds, since the file of a model has no place of its own for it.
+SHOWN_NAME, TAGS, DESCRIPTION = "SHOWN_NAME", "TAGS", "ALG_DESC"
+
 
 class ShippedModel(QgsProcessingModelAlgorithm):
     """A model that tries all its destinations, and the rules of its steps, before the first step.
 
     A step's own destination is otherwise looked at when the steps before it have done their work.
+    The name in the model's file is the id; what people read and search for is in its help.
     """
+
+    def displayName(self):
+        return tr(self.helpContent().get(SHOWN_NAME) or self.name())
+
+    def tags(self):
+        return tr(self.helpContent().get(TAGS) or "").split(",")
+
+    def shortHelpString(self):
+        # QGIS would add the help of every parameter, which its field in the dialog shows.
+        paragraphs = str(self.helpContent().get(DESCRIPTION, "")).split("\n\n")
+        return "".join(f"<p>{tr(paragraph)}</p>" for paragraph in paragraphs)
 
     def createInstance(self):
         copy = type(self)()
@@ -65,8 +80,8 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             path = Path(self.parameterAsFile(parameters, name, context))
             if path.is_file() and not is_store(path):
                 raise LakefloorError(
-                    tr("'{}' is not a lake's store. Choose the store, or a new name.").format(
-                        path.name)
+                    tr("'{}' is not a lake database. Choose a lake database or a new "
+                       "name.").format(path.name)
                 )
             with staging_folder(path.parent):
                 pass

@@ -21,7 +21,7 @@ def _planned_lanes(layer):
     for label, kind, color, width, dash in (
         (tr("lane"), "lane", INK, 0.5, None),
         (tr("cross-line"), "cross-line", DROP_OFF, 0.5, "3;1.2"),
-        (tr("transit between lanes"), "transit", FAINT, 0.35, "0.6;1.2"),
+        (tr("transit"), "transit", FAINT, 0.35, "0.6;1.2"),
     ):
         symbol = line(color, width, dash)
         arrow = QgsMarkerLineSymbolLayer(True)

@@ -12,9 +12,10 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._layers import optional_source, read_lines, read_raster
 from .._outputs import Outputs
-from ..core.plan.next_outing import GAP_ATTRIBUTES, LINE_ATTRIBUTES, next_outing
+from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
+from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
-from ._inputs import (
+from ._planning import (
     add_boat,
     add_figures,
     cautions,
@@ -36,31 +37,22 @@ class NextOuting(LakefloorAlgorithm):
     NAME = "nextouting"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Gaps and next outing")
     GROUP = "plan"
-    TAGS = QT_TRANSLATE_NOOP("@default", "gap,uncertainty,lane,plan,outing,route,GPX,launch")
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "survey gaps,data gaps,missing data,holidays,coverage,uncertainty,survey plan,"
+        "survey planning,lanes,transects,trips,outings,routes,GPX,launch,boat ramp",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Shows where the surface is too uncertain for the contour interval that you want, ranked "
-        "by what a lane would gain there, and plans lanes for the time that you have, from the "
-        "launch point and back.\n\n"
-        "An interval is supported where nine depths in ten are right within half of it: for "
-        "contours every foot, a standard uncertainty of up to 0.30 ft. No outing lowers the "
-        "uncertainty below that at the soundings themselves; where that is above what the "
-        "interval allows, the log says so.\n\n"
-        "The gain of a lane is the standard uncertainty that it takes away, times the area, in "
-        "m3. It is expected from how the uncertainty of this surface grows with the distance to a "
-        "sounding. A bottom of 10 percent slope or more counts double, and so does one that a "
-        "break-line or transition runs through, if you give such lines.\n\n"
-        "Gaps: rank, area_m2, uncert_m and uncert_max_m (standard uncertainty), distance_max_m to "
-        "a sounding, slope_pct, gain_m3 of the best lane, lanes_m of this outing within it, "
-        "after_m (standard uncertainty expected after it), why in words. Gaps smaller than two "
-        "lane spacings squared are only counted in the log. Lanes: as of Survey lanes, with "
-        "gain_m3; the sounder is taken to run on the ways between them too.\n\n"
-        "Needs the bands of uncertainty and distance of a Lakefloor surface. With a shoreline, "
-        "water that the surface does not cover is a gap as well.\n\n"
-        "A plan knows nothing of the day: weather, cold water, shallows and rocks that no map "
-        "shows, other boats and local rules come first, and whether to go is yours to judge. "
-        "Clean, drain and dry the boat between lakes, against invasive species. Not for "
-        "navigation.",
+        "Shows where the surface is too uncertain for the contour interval that you want. It plans "
+        "lanes that lower the uncertainty most in the time that you have, from the launch point "
+        "and back.\n\n"
+        "Gaps have the fields rank, area_m2, uncert_m, uncert_max_m, distance_max_m, slope_pct, "
+        "gain_m3, lanes_m, after_m and why. Lanes have the fields of 'Survey lanes', and gain_m3. "
+        "A gain is the standard uncertainty that a lane takes away, times the area. Places that "
+        "are steep, or on a breakline or transition, count double.\n\n"
+        "The surface needs an uncertainty band and a distance band. Weather, rocks, other boats "
+        "and local rules come first. Plans are not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -73,33 +65,36 @@ class NextOuting(LakefloorAlgorithm):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.surface())
         add(params.number(
-            "INTERVAL", tr("Contour interval wanted (unit of the map)"), 1.0,
-            tr("Difference of depth from one line to the next."), minimum=0.001,
+            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
+            tr("Contour interval that you want the map to support."), minimum=0.001,
         ))
         add(params.depth_unit())
         add(launch(optional=False))
         add(params.number(
             "TIME", tr("Time on the water (min)"), 60.0,
-            tr("From the launch and back, turns included."), minimum=1.0,
+            tr("Time from the launch point and back, with turns."), minimum=1.0,
         ))
-        add(params.shoreline())
-        for name, label in (("BREAK_LINES", tr("Break-lines")),
-                            ("TRANSITIONS", tr("Transitions"))):
+        add(params.helped(params.shoreline(), tr(
+            "Polygon of the lake at the lake datum, with islands as holes. Water that the surface "
+            "does not cover is a gap. If empty, the outline of the surface is the shore."
+        )))
+        for name, label in (("BREAK_LINES", tr("Breaklines")),
+                            ("TRANSITIONS", tr("Hard-soft transitions"))):
             add(params.helped(
                 QgsProcessingParameterFeatureSource(
                     name, label, [kind.TypeVectorLine], optional=True),
-                tr("Places within a lane spacing of these lines count double."),
+                tr("Places within a lane spacing of these lines count double. If empty, only steep "
+                   "places do."),
             ))
         add(params.distance(
-            "SPACING", tr("Lane spacing (m)"), None,
-            tr("Of this outing. Left empty, half of that of the lanes so far, as the surface "
-               "shows it."),
+            "LANE_SPACING", tr("Lane spacing (m)"), None,
+            tr("Lane spacing of this outing. If empty, it is half that of the surface."),
             optional=True, minimum=0.1,
         ))
         add(params.number(
             "MIN_DEPTH", tr("Minimum depth (m)"), 0.6,
-            tr("Cells that are shallower are not entered; many sounders read nothing in less than "
-               "1 m."),
+            tr("Water that the surface shows as shallower is not entered. Many sounders read "
+               "nothing in less than 1 m."),
             minimum=0.0,
         ))
         add_boat(self)
@@ -109,17 +104,16 @@ class NextOuting(LakefloorAlgorithm):
         add(gpx_file())
         add_figures(self, (
             ("GAPS_COUNT", tr("Number of gaps")),
-            ("GAP_AREA", tr("Area of the gaps (m2)")),
-            ("GAP_AREA_AFTER", tr("Area of the gaps expected after the outing (m2)")),
+            ("GAP_AREA", tr("Gap area (m²)")),
+            ("GAP_AREA_AFTER", tr("Expected gap area (m²)")),
             ("MEAN_UNCERTAINTY", tr("Mean standard uncertainty (m)")),
-            ("MEAN_UNCERTAINTY_AFTER",
-             tr("Mean standard uncertainty expected after the outing (m)")),
-            ("ALLOWED_UNCERTAINTY", tr("Standard uncertainty that the interval allows (m)")),
+            ("MEAN_UNCERTAINTY_AFTER", tr("Expected mean uncertainty (m)")),
+            ("ALLOWED_UNCERTAINTY", tr("Allowed standard uncertainty (m)")),
             ("LANES", tr("Number of lanes")),
             ("LANE_M", tr("Length of the lanes (m)")),
             ("TOTAL_M", tr("Length of the whole path (m)")),
             ("MINUTES", tr("Time on the water (min)")),
-            ("SPACING_M", tr("Lane spacing (m)")),
+            ("LANE_SPACING_USED", tr("Lane spacing (m)")),
         ))
 
     def compute(self, parameters, context, feedback):
@@ -136,11 +130,11 @@ class NextOuting(LakefloorAlgorithm):
             launch=read_launch(self, parameters, context, crs),
             minutes=self.parameterAsDouble(parameters, "TIME", context),
             lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
-            spacing=params.optional_number(self, parameters, "SPACING", context),
+            spacing=params.optional_number(self, parameters, "LANE_SPACING", context),
             structure=structure,
             unit=self.parameterAsEnumString(parameters, "UNIT", context),
             progress=self.progress(feedback),
-            **read_boat(self, parameters, context),
+            boat=read_boat(self, parameters, context),
         )
         self._report(plan, feedback)
         with Outputs(self, parameters, context, feedback) as out:
@@ -153,33 +147,33 @@ class NextOuting(LakefloorAlgorithm):
                 MEAN_UNCERTAINTY=plan.mean_before, MEAN_UNCERTAINTY_AFTER=plan.mean_after,
                 ALLOWED_UNCERTAINTY=plan.limit, LANES=plan.lanes, LANE_M=plan.lane_m,
                 TOTAL_M=plan.lane_m + plan.transit_m, MINUTES=plan.minutes,
-                SPACING_M=plan.spacing,
+                LANE_SPACING_USED=plan.spacing,
             )
         return out.results
 
     @staticmethod
     def _report(plan, feedback):
         say = feedback.pushInfo
-        say(tr("The interval allows a standard uncertainty of {:.2f} m ({:.2f} ft).").format(
-            plan.limit, plan.limit / FOOT))
+        say(tr("The contour interval allows a standard uncertainty of {:.2f} m ({:.2f} "
+               "ft).").format(plan.limit, plan.limit / FOOT))
         if plan.noise > plan.limit:
             feedback.pushWarning(
-                tr("At the soundings themselves it is {:.2f} m ({:.2f} ft): no number of lanes "
-                   "supports this interval. Gaps are shown where more than that is missing; see "
-                   "Uncertainty budget for what could be better.").format(
+                tr("At the soundings it is {:.2f} m ({:.2f} ft), so no number of lanes supports "
+                   "this interval. Gaps are shown where it is clearly more than that. Run "
+                   "'Uncertainty budget' to see what can be improved.").format(
                     plan.noise, plan.noise / FOOT))
         if not plan.gap_before > 0:
-            say(tr("No gaps. No outing is needed for this interval, or none would help it."))
+            say(tr("There are no gaps. No outing is needed for this interval, or none would help."))
             return
-        say(tr("{:.1f} ha ({:.1f} acres) of gaps, of which {} are listed; {} are too small or too "
-               "near the shore for a lane.").format(
+        say(tr("Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
+               "the shore for a lane: {}.").format(
             plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over))
         if not plan.lanes:
-            say(tr("None of them is wide enough, and far enough from the shore, for a lane."))
+            say(tr("No gap is wide enough, and far enough from the shore, for a lane."))
             return
-        say(tr("{} lanes {}, ways between them {}; {} on the water.").format(
+        say(tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
             plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)))
-        say(tr("Expected mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) "
-               "after it.").format(plan.mean_before, plan.mean_before / FOOT, plan.mean_after,
-                                   plan.mean_after / FOOT))
+        say(tr("Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
+               "after the outing.").format(
+            plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT))
         say(cautions())

@@ -9,13 +9,13 @@ from shapely.geometry import LineString, Point, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface, empty_grid
+from lakefloor.algorithms.core.plan.boat import Boat
 from lakefloor.algorithms.core.plan.device_route import lanes_gpx
-from lakefloor.algorithms.core.plan.next_outing import (
+from lakefloor.algorithms.core.plan.next_outing import LINE_ATTRIBUTES, next_outing
+from lakefloor.algorithms.core.plan.survey_gaps import (
     GAP_ATTRIBUTES,
-    LINE_ATTRIBUTES,
-    Law,
-    fit_law,
-    next_outing,
+    UncertaintyLaw,
+    fit_uncertainty_law,
 )
 from lakefloor.algorithms.core.plan.survey_lanes import survey_lanes
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
@@ -54,19 +54,19 @@ def plan(given=None, **changes):
 )
 def test_law_is_recovered(noise, scale, power):
     distance = np.linspace(0.0, 40.0, 4000)
-    law = fit_law(np.hypot(noise, scale * distance**power), distance)
+    law = fit_uncertainty_law(np.hypot(noise, scale * distance**power), distance)
     found, true = law.of(distance), np.hypot(noise, scale * distance**power)
     assert np.abs(found / true - 1.0).max() < 0.05
 
 
 def test_flat_uncertainty_has_no_growth():
-    law = fit_law(np.full(500, 0.3), np.linspace(0, 20, 500))
+    law = fit_uncertainty_law(np.full(500, 0.3), np.linspace(0, 20, 500))
     assert law.scale == 0.0
     assert law.of(15.0) == pytest.approx(0.3)
 
 
 def test_nearer_soundings_follow_the_law():
-    law = Law(0.05, 0.02, 1.0)
+    law = UncertaintyLaw(0.05, 0.02, 1.0)
     at = law.of(20.0)
     # Half the distance: sqrt(0.05^2 + (0.02 * 10)^2).
     assert law.nearer(at, 20.0, 10.0) == pytest.approx(np.hypot(0.05, 0.2))
@@ -227,15 +227,14 @@ def test_same_plan_every_time():
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"interval_m": 0.0}, "contour interval must be above 0"),
-        ({"minutes": -1.0}, "time must be above 0"),
+        ({"interval_m": 0.0}, "contour interval is 0. Give one above 0"),
+        ({"minutes": -1.0}, "time is -1. Give one above 0"),
         ({"launch": (-100.0, 100.0)}, "launch point is 10[23] m from water"),
         ({"minutes": 0.3}, "Give more time"),
-        ({"spacing": -5.0}, "spacing must be above 0"),
-        ({"buffer_m": 120.0}, "leaves no water"),
-        ({"lake": box(9000, 0, 9400, 200), "launch": (9000, 100)}, "do not meet"),
-        ({"speed": 300.0}, "not that of a survey boat"),
-        ({"min_depth": 6.0}, "deep enough"),
+        ({"spacing": -5.0}, "lane spacing is -5 m. Give one above 0"),
+        ({"boat": Boat(buffer_m=120.0)}, "leaves no water"),
+        ({"lake": box(9000, 0, 9400, 200), "launch": (9000, 100)}, "do not overlap"),
+        ({"boat": Boat(min_depth=6.0)}, "deep enough"),
     ],
 )
 def test_refusals(changes, message):
@@ -245,7 +244,7 @@ def test_refusals(changes, message):
 
 def test_surface_without_uncertainty_is_refused():
     whole = surface()
-    with pytest.raises(LakefloorError, match="no bands of uncertainty"):
+    with pytest.raises(LakefloorError, match="no uncertainty band"):
         plan(Surface(whole.depth, None, None))
 
 

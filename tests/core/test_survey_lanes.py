@@ -14,14 +14,15 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import empty_grid
-from lakefloor.algorithms.core.plan.survey_lanes import (
+from lakefloor.algorithms.core.plan.boat import Boat
+from lakefloor.algorithms.core.plan.lane_layout import (
     across_contours,
     down_slope,
     long_axis,
     parallel_lanes,
     spacing_for,
-    survey_lanes,
 )
+from lakefloor.algorithms.core.plan.survey_lanes import survey_lanes
 from lakefloor.algorithms.core.plan.tour import improve, least_links, links, order_lanes
 from lakefloor.algorithms.core.plan.water_routes import (
     distances,
@@ -65,7 +66,7 @@ def test_spacing_keeps_linear_interpolation_within_half_an_interval(width, heigh
 
 def test_spacing_is_never_wider_than_the_thing_itself():
     assert spacing_for(10.0, 0.1, 1.0) == 10.0
-    with pytest.raises(LakefloorError, match="contour interval must be above 0"):
+    with pytest.raises(LakefloorError, match="contour interval is 0 m.*above 0 m"):
         spacing_for(10.0, 1.0, 0.0)
 
 
@@ -228,7 +229,7 @@ def test_total_within_a_tenth_of_the_lower_bound(name):
 
 
 def test_a_rectangle_is_run_to_and_fro():
-    plan = survey_lanes(box(0, 0, 310, 110), spacing=25.0, cross_share=0.0, buffer_m=5.0)
+    plan = survey_lanes(box(0, 0, 310, 110), spacing=25.0, cross_share=0.0, boat=Boat(buffer_m=5.0))
     assert plan.heading == pytest.approx(90.0)
     assert (plan.lanes, plan.lane_m) == (4, pytest.approx(4 * 300.0))
     assert plan.transit_m == pytest.approx(3 * 25.0)
@@ -246,7 +247,8 @@ def test_hundred_acres_at_a_hundred_feet():
     foot, mile = 0.3048, 1609.344
     buffer = 0.5
     lake = box(0, 0, side + 2 * buffer, side + 2 * buffer)
-    plan = survey_lanes(lake, spacing=100 * foot, buffer_m=buffer, speed=4 * 0.44704, turn_s=0.0)
+    boat = Boat(speed=4 * 0.44704, turn_s=0.0, buffer_m=buffer)
+    plan = survey_lanes(lake, spacing=100 * foot, boat=boat)
     assert plan.lane_m / mile == pytest.approx(8.25, rel=0.03)
     assert plan.cross_m / plan.lane_m == pytest.approx(0.1, abs=0.03)
     assert plan.minutes / 60.0 == pytest.approx((8.25 * 1.1 + plan.transit_m / mile) / 4, rel=0.03)
@@ -277,7 +279,7 @@ def test_spacing_follows_from_what_is_to_be_found():
     # (2 width / pi) sqrt(interval / (2 height))
     assert plan.spacing == pytest.approx(40.0 / np.pi)
     assert survey_lanes(lake, spacing=20.0, to_find=(40.0, 1.0, 0.5)).spacing == 20.0
-    with pytest.raises(LakefloorError, match="contour interval must be above 0"):
+    with pytest.raises(LakefloorError, match="contour interval is 0 m.*above 0 m"):
         survey_lanes(lake, to_find=(40.0, 1.0, 0.0))
     with pytest.raises(LakefloorError, match="Give the lane spacing"):
         survey_lanes(lake)
@@ -288,8 +290,8 @@ def test_shallow_water_is_not_entered():
     grid = empty_grid(lake.bounds, 5.0)
     x, _ = np.meshgrid(grid.x, grid.y)
     depth = grid.like(np.where(np.abs(x - 150.0) < 20.0, 0.5, 4.0))
-    with_shoal = survey_lanes(lake, spacing=20.0, depth=depth, min_depth=1.0, heading=0.0,
-                              cross_share=0.0)
+    with_shoal = survey_lanes(lake, spacing=20.0, depth=depth, boat=Boat(min_depth=1.0),
+                              heading=0.0, cross_share=0.0)
     # The shoal parts the lake: one side is run, the other cannot be reached.
     assert with_shoal.unreached > 0
     path = np.concatenate(with_shoal.lines.coords)
@@ -338,14 +340,12 @@ def test_moved_and_turned_lake_has_the_same_lengths():
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"spacing": 0.0}, "spacing must be above 0"),
+        ({"spacing": 0.0}, "lane spacing is 0 m. Give one above 0"),
         ({"spacing": 400.0}, "smaller than the lane spacing of 400 m"),
         ({"spacing": 0.01}, "makes 19000 lanes"),
-        ({"buffer_m": 0.0}, "shore buffer must be above 0"),
-        ({"buffer_m": 150.0}, "leaves no water"),
-        ({"cross_share": 1.5}, "from 0 to 1"),
-        ({"speed": 0.0}, "not that of a survey boat"),
-        ({"turn_s": -1.0}, "time of a turn"),
+        ({"boat": Boat(buffer_m=0.0)}, "shore buffer is 0 m. Give one above 0"),
+        ({"boat": Boat(buffer_m=150.0)}, "leaves no water"),
+        ({"cross_share": 1.5}, "150% of that of the lanes"),
         ({"launch": (900.0, 0.0)}, "launch point is 60[23] m from water"),
         ({"lake": box(1000, 0, 1200, 200)}, "outside the lake"),
     ],
@@ -353,6 +353,21 @@ def test_moved_and_turned_lake_has_the_same_lengths():
 def test_refusals(changes, message):
     with pytest.raises(LakefloorError, match=message):
         survey_lanes(box(0, 0, 300, 200), **{"spacing": 20.0, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"speed": 0.0}, "not that of a survey boat"),
+        ({"speed": 300.0}, "not that of a survey boat"),
+        ({"transit_speed": 0.0}, "not that of a survey boat"),
+        ({"turn_s": -1.0}, "turn time is -1 s"),
+        ({"min_depth": np.nan}, "minimum depth is nan m"),
+    ],
+)
+def test_what_no_boat_is(changes, message):
+    with pytest.raises(LakefloorError, match=message):
+        Boat(**changes)
 
 
 def test_cancel():

@@ -255,7 +255,7 @@ WRITERS = {
         "importwaypoints", {"INPUT": "{}/marks.gpx"}, {"OUTPUT": "imported.gpkg"}),
     "surveylanes": Writer(
         "surveylanes", {"INPUT": "{}/shoreline.geojson"},
-        {"OUTPUT": "plan.gpkg", "GPX": "plan.gpx"}, {"SPACING": 45.0}),
+        {"OUTPUT": "plan.gpkg", "GPX": "plan.gpx"}, {"LANE_SPACING": 45.0}),
     "nextouting": Writer(
         "nextouting", {"INPUT": "{}/surface.tif", "LAUNCH": f"{EAST + 90},{NORTH} [{_UTM}]",
                        "INTERVAL": 0.25, "SHORELINE": "{}/shoreline.geojson"},

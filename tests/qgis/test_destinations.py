@@ -712,7 +712,8 @@ def written(run, tmp_path):
     for ending in ("gpkg", "geojson", "shp", "kml"):
         made("depthcontours", {**both, "INTERVAL": 3}, OUTPUT=f"contours.{ending}")
     made("lakestatistics", both, CSV="table.csv", REPORT="page.html")
-    made("surveylanes", {"INPUT": shoreline, "SPACING": 60}, OUTPUT="plan.gpkg", GPX="plan.gpx")
+    made("surveylanes", {"INPUT": shoreline, "LANE_SPACING": 60}, OUTPUT="plan.gpkg",
+         GPX="plan.gpx")
     sheet = {"CONTOURS": str(folder / "contours.gpkg"), "SHORELINE": shoreline}
     made("mapsheet", {**sheet, "PAPER": "A4"}, OUTPUT="sheet.pdf", PICTURE="sheet.png")
     made("lakeproject", {**sheet, "SURFACE": surface}, OUTPUT="lake.qgz")

@@ -136,7 +136,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 provider = LakefloorProvider()
 registry.addProvider(provider)
 done, said = run(registry.createAlgorithmById("lakefloor:surveylanes"), {
-    "INPUT": layer, "SPACING": 30.0, "OUTPUT": "memory:"})
+    "INPUT": layer, "LANE_SPACING": 30.0, "OUTPUT": "memory:"})
 assert not done and "'shown meanwhile' (EPSG:32615)" in said and "restart QGIS" in said, said
 try:
     srs_wkt(layer.crs())
@@ -153,7 +153,7 @@ from every_algorithm import make_lake
 folder = Path(sys.argv[1])
 make_lake(folder / "lake")
 out = {name: str(folder / name) for name in ("soundings.gpkg", "smooth.tif", "contours.gpkg")}
-model = registry.createAlgorithmById("lakefloor:logs to lake map")
+model = registry.createAlgorithmById("lakefloor:logstolakemap")
 done, said = run(model, {
     **{d.name(): "TEMPORARY_OUTPUT" for d in model.destinationParameterDefinitions()},
     "LOG_FOLDER": str(folder / "lake" / "logs"),

@@ -11,7 +11,7 @@ from qgis.core import QgsProcessingException, QgsProject, QgsRasterLayer, QgsVec
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = ROOT / "example_project"
-MODEL = "logs to lake map"
+MODEL = "logstolakemap"
 
 
 def _parameters(folder):
@@ -31,7 +31,7 @@ def _parameters(folder):
         "depthcontours:Depth contours": str(folder / "contours.gpkg"),
         "depthareas:Depth areas": str(folder / "areas.gpkg"),
         "bottomslope:Bottom slope": str(folder / "slope.tif"),
-        "breaklines:Break-lines": str(folder / "break_lines.gpkg"),
+        "breaklines:Breaklines": str(folder / "break_lines.gpkg"),
         "mapsheet:Map sheet": str(folder / "sheet.pdf"),
         "lakeproject:Lake project": str(folder / "project" / "lake.qgz"),
     }
@@ -204,7 +204,7 @@ def _visit(tmp_path, logs, number):
         "DATUM_NAME": "dock gauge",
         "CELL_SIZE": 4.0,
         "uncertaintybudget:Soundings": "memory:",
-        "addtostore:Change of the bottom": str(tmp_path / f"change{number}.gpkg"),
+        "addtostore:Bottom change": str(tmp_path / f"change{number}.gpkg"),
         "readstore:Soundings of all visits": str(tmp_path / f"all{number}.gpkg"),
         "smoothsurface:Smooth surface": str(tmp_path / f"smooth{number}.tif"),
         "depthcontours:Depth contours": str(tmp_path / f"contours{number}.gpkg"),
@@ -219,7 +219,7 @@ def test_visits_add_up_and_a_log_added_twice_changes_nothing(provider, tmp_path)
         parameters = _visit(tmp_path, logs, number)
         if number == 2:
             parameters["OLD_SURFACE"] = str(tmp_path / "smooth1.tif")
-        processing.run("lakefloor:add a visit", parameters)
+        processing.run("lakefloor:addavisit", parameters)
     counts = []
     for number in range(3):
         layer = QgsVectorLayer(str(tmp_path / f"all{number}.gpkg"))
@@ -252,11 +252,11 @@ def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, fe
     import processing
 
     may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
-    processing.run("lakefloor:add a visit", _visit(tmp_path, may, 0))
+    processing.run("lakefloor:addavisit", _visit(tmp_path, may, 0))
     august = _visit(tmp_path, ["2025-08-09.csv"], 1)
     for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
         del august[name]
-    processing.run("lakefloor:add a visit", august, feedback=feedback)
+    processing.run("lakefloor:addavisit", august, feedback=feedback)
     pairs, kept = _stored(tmp_path / "lake.gpkg")["2025-08-09"]
     assert float(pairs["level_offset_m"]) == pytest.approx(-0.05, abs=0.03)
     assert 0.0 < float(pairs["level_offset_sd_m"]) < 0.02
@@ -272,7 +272,7 @@ def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, fe
     for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
         del again[name]
     before = (tmp_path / "lake.gpkg").read_bytes()
-    processing.run("lakefloor:add a visit", again)
+    processing.run("lakefloor:addavisit", again)
     assert (tmp_path / "lake.gpkg").read_bytes() == before
 
 
@@ -283,7 +283,7 @@ def test_a_store_without_any_gauge_counts_from_its_first_visit(provider, tmp_pat
         parameters = _visit(tmp_path, logs, number)
         for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):
             del parameters[name]
-        processing.run("lakefloor:add a visit", parameters, feedback=feedback)
+        processing.run("lakefloor:addavisit", parameters, feedback=feedback)
     found = _stored(tmp_path / "lake.gpkg")
     assert {pairs["datum"] for pairs, _ in found.values()} == {"water level of 2025-08-09"}
     # 0.33 m and -0.05 m above the datum: 0.38 m apart.
@@ -292,10 +292,10 @@ def test_a_store_without_any_gauge_counts_from_its_first_visit(provider, tmp_pat
 
 
 def _structure(mapped, folder, with_bottom_type):
-    name = "structure and bottom type" if with_bottom_type else "structure from a surface"
+    name = "structureandbottomtype" if with_bottom_type else "structurefromasurface"
     outputs = {
         "depthcontours:Depth contours": "contours.gpkg", "bottomslope:Bottom slope": "slope.tif",
-        "breaklines:Break-lines": "break_lines.gpkg", "bottomforms:Bottom forms": "forms.gpkg",
+        "breaklines:Breaklines": "break_lines.gpkg", "bottomforms:Bottom forms": "forms.gpkg",
         "candidatespots:Candidate spots": "spots.gpkg", "exportwaypoints:Waypoints": "spots.gpx",
         "structuresheets:Structure sheets": "sheets.pdf",
     }  # fmt: skip
@@ -307,7 +307,7 @@ def _structure(mapped, folder, with_bottom_type):
         parameters["SOUNDINGS"] = str(mapped / "soundings.gpkg")
         outputs.update({
             "bottomtype:Bottom type": "bottom_type.tif",
-            "bottomtype:Report of bottom type": "bottom_type.html",
+            "bottomtype:Bottom type report": "bottom_type.html",
             "hardsofttransitions:Hard-soft transitions": "transitions.gpkg",
         })
     return name, {**parameters, **{key: str(folder / file) for key, file in outputs.items()}}
@@ -335,13 +335,13 @@ def test_structure_is_read_out_of_the_surface(mapped, tmp_path, with_bottom_type
 def test_outing_starts_at_the_launch_and_keeps_its_time(mapped, tmp_path):
     import processing
 
-    results = processing.run("lakefloor:plan the next outing", {
+    results = processing.run("lakefloor:planthenextouting", {
         "SURFACE": str(mapped / "smooth.tif"), "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
         "LAUNCH": "-94.605899,46.456116 [EPSG:4326]", "TIME": 20.0,
-        "breaklines:Break-lines": str(tmp_path / "break_lines.gpkg"),
+        "breaklines:Breaklines": str(tmp_path / "break_lines.gpkg"),
         "nextouting:Lanes of the next outing": str(tmp_path / "lanes.gpkg"),
         "nextouting:Gaps": str(tmp_path / "gaps.gpkg"),
-        "nextouting:Route for the boat": str(tmp_path / "route.gpx"),
+        "nextouting:Route for the GPS device": str(tmp_path / "route.gpx"),
     })  # fmt: skip
     lanes = QgsVectorLayer(results["nextouting:Lanes of the next outing"])
     assert 0 < max(f["elapsed_min"] for f in lanes.getFeatures()) <= 20.0

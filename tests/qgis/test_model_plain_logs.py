@@ -16,7 +16,7 @@ from osgeo import gdal
 from pyproj import Transformer
 from qgis.core import QgsProcessingException, QgsProcessingFeedback, QgsVectorLayer
 
-MODEL = "logs to lake map"
+MODEL = "logstolakemap"
 
 #: UTM zone 59 south: the South Island of New Zealand.
 EPSG, EAST, NORTH = 32759, 400_000.0, 5_040_000.0
@@ -99,7 +99,7 @@ def outputs(folder):
         "uncertaintybudget:Soundings": "soundings.gpkg", "tinsurface:TIN surface": "tin.tif",
         "idwsurface:IDW surface": "idw.tif", "smoothsurface:Smooth surface": "smooth.tif",
         "depthcontours:Depth contours": "contours.gpkg", "depthareas:Depth areas": "areas.gpkg",
-        "bottomslope:Bottom slope": "slope.tif", "breaklines:Break-lines": "break_lines.gpkg",
+        "bottomslope:Bottom slope": "slope.tif", "breaklines:Breaklines": "break_lines.gpkg",
         "mapsheet:Map sheet": "sheet.pdf", "lakeproject:Lake project": "project/lake.qgz",
     }  # fmt: skip
     return {name: str(folder / file) for name, file in names.items()}

@@ -65,7 +65,7 @@ def test_installed_plugin_lists_its_algorithms_headless(installed, tmp_path):
 
     call("plugins", "enable", "lakefloor")
     listed = call("list")
-    for name in ("readlogs", "cleansoundings", "tinsurface", "logs to lake map", "add a visit"):
+    for name in ("readlogs", "cleansoundings", "tinsurface", "logstolakemap", "addavisit"):
         assert name in listed
     help_text = call("help", "lakefloor:depthcontours")
     assert "INTERVAL" in help_text

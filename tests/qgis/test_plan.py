@@ -32,7 +32,7 @@ def shapes(layer):
 
 
 def survey(**changes):
-    return {"SPACING": 40.0, "OUTPUT": "TEMPORARY_OUTPUT", **changes}
+    return {"LANE_SPACING": 40.0, "OUTPUT": "TEMPORARY_OUTPUT", **changes}
 
 
 def test_lanes_cover_the_lake_and_stay_on_it(run, lake, feedback):
@@ -44,22 +44,23 @@ def test_lanes_cover_the_lake_and_stay_on_it(run, lake, feedback):
     assert len(lanes) == result["LANES"]
     assert sum(line.length for line in lanes) == pytest.approx(result["LANE_M"], rel=1e-6)
     assert result["TOTAL_M"] == pytest.approx(sum(line.length for _, line in found), rel=1e-6)
-    assert result["LEAST_M"] <= result["TOTAL_M"] <= 1.1 * result["LEAST_M"]
+    assert result["MIN_TOTAL_M"] <= result["TOTAL_M"] <= 1.1 * result["MIN_TOTAL_M"]
     assert "km (" in feedback.text
     assert "mi)" in feedback.text
     assert "not for navigation" in feedback.text
 
 
 def test_spacing_follows_from_the_smallest_thing(run, lake):
-    result = run("surveylanes", survey(INPUT=lake, SPACING=None, WIDTH=100.0, HEIGHT=5.1))
+    result = run("surveylanes", survey(
+        INPUT=lake, LANE_SPACING=None, MIN_WIDTH=100.0, MIN_HEIGHT=5.1))
     # 2 * 100 / pi * sqrt(0.3048 / (2 * 5.1)) = 11.005 (arithmetic).
-    assert result["SPACING_M"] == pytest.approx(11.005, abs=0.001)
+    assert result["LANE_SPACING_USED"] == pytest.approx(11.005, abs=0.001)
 
 
 def test_heading_across_the_contours_of_an_older_map(run, lake, memory_layer):
     lines = [f"LINESTRING({X - 90} {Y + k}, {X + 90} {Y + k})" for k in (0, 40, 80)]
     old = memory_layer("LineString", lines, name="old map")
-    result = run("surveylanes", survey(INPUT=lake, CONTOURS=old))
+    result = run("surveylanes", survey(INPUT=lake, OLDER_CONTOURS=old))
     assert min(result["HEADING_DEG"], 180 - result["HEADING_DEG"]) < 1e-6
 
 
@@ -76,7 +77,7 @@ def test_minutes_by_unit_of_speed(run, lake):
 
 def test_shallows_of_a_depth_surface_are_not_entered(run, memory_layer, tmp_path):
     area = memory_layer("Polygon", [shore().wkt])
-    deep = run("surveylanes", survey(INPUT=area, DEPTH=paraboloid(tmp_path), MIN_DEPTH=5.0))
+    deep = run("surveylanes", survey(INPUT=area, OLDER_SURFACE=paraboloid(tmp_path), MIN_DEPTH=5.0))
     # 9 (1 - r^2 / 300^2) = 5 at r = 200 m.
     for _, line in shapes(deep["OUTPUT"]):
         far = np.hypot(*(np.asarray(line.coords) - (X, Y)).T)
@@ -95,7 +96,7 @@ def test_gpx_for_the_boat(run, lake, tmp_path):
     names = [f.GetField("name") for f in source.GetLayerByName("route_points")]
     assert names[0] == "START"
     assert names[-1] == "FINISH"
-    count = result["LANES"] + result["CROSS_LINES_COUNT"]
+    count = result["LANES"] + result["CROSS_LINES"]
     ends = [name for name in names if name[0] in "LX"]
     assert [int(name[1:4]) for name in ends] == [n for n in range(1, count + 1) for _ in "AB"]
     assert len(set(names)) == len(names)
@@ -187,7 +188,7 @@ def test_noise_above_what_the_interval_allows_is_said(run, tmp_path, feedback):
 def test_chain_from_soundings_to_outing_to_survey(run, memory_layer, tmp_path):
     """Lanes -> soundings -> surface -> outing; its gaps are an area for survey lanes."""
     area = memory_layer("Polygon", [shore().wkt])
-    lanes = run("surveylanes", survey(INPUT=area, SPACING=80.0))["OUTPUT"]
+    lanes = run("surveylanes", survey(INPUT=area, LANE_SPACING=80.0))["OUTPUT"]
     rows, points = [], []
     for feature, line in shapes(lanes):
         for at in np.arange(0.0, line.length, 8.0):
@@ -205,7 +206,7 @@ def test_chain_from_soundings_to_outing_to_survey(run, memory_layer, tmp_path):
                                       GPX=str(tmp_path / "o.gpx")))
     assert result["LANES"] > 0
     assert (tmp_path / "o.gpx").exists()
-    more = run("surveylanes", survey(INPUT=result["GAPS"], SHORELINE=area, SPACING=20.0))
+    more = run("surveylanes", survey(INPUT=result["GAPS"], SHORELINE=area, LANE_SPACING=20.0))
     assert all(shore().covers(line) for _, line in shapes(more["OUTPUT"]))
 
 
@@ -230,7 +231,7 @@ def test_refusals_of_next_outing(run, tmp_path):
     grid = empty_grid((X, Y, X + 100, Y + 100), 5.0)
     write_raster(tmp_path / "depth.tif", [grid.like(np.full(grid.shape, 4.0))], ["depth (m)"],
                  UTM15, {})
-    with pytest.raises(QgsProcessingException, match="no bands of uncertainty"):
+    with pytest.raises(QgsProcessingException, match="no uncertainty band"):
         run("nextouting", outing(INPUT=str(tmp_path / "depth.tif")))
     with pytest.raises(QgsProcessingException, match="launch point is"):
         run("nextouting", outing(INPUT=bare, LAUNCH=f"{X},{Y - 800} [EPSG:32615]"))

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from every_algorithm import make_lake
 from lakes import RADIUS, X, Y, paraboloid, shore
 
-MAP = "logs to lake map"
+MAP = "logstolakemap"
 
 
 def _models(provider):
@@ -35,7 +35,7 @@ def test_copies_are_of_the_same_class_and_say_the_same(provider):
         gc.collect()
         assert isinstance(model, ShippedModel)
         assert isinstance(copy, ShippedModel)
-        for say in ("id", "displayName", "group", "shortHelpString", "helpContent"):
+        for say in ("id", "displayName", "group", "tags", "shortHelpString", "helpContent"):
             assert getattr(copy, say)() == getattr(model, say)()
         assert copy.sourceFilePath() == model.sourceFilePath()
         assert copy.validate() == (True, [])
@@ -43,6 +43,18 @@ def test_copies_are_of_the_same_class_and_say_the_same(provider):
             names = [[d.name() for d in getattr(each, kind)()] for each in (model, copy)]
             assert names[0] == names[1]
         assert "Lakefloor" in copy.provider().name()
+
+
+def test_models_have_ids_for_commands_and_names_for_people(provider):
+    assert {model.name(): model.displayName() for model in _models(provider)} == {
+        "logstolakemap": "Logs to lake map", "addavisit": "Add a visit",
+        "structurefromasurface": "Structure from a surface",
+        "structureandbottomtype": "Structure and bottom type",
+        "planthenextouting": "Plan the next outing",
+    }  # fmt: skip
+    for model in _models(provider):
+        assert len(model.tags()) > 10
+        assert model.shortHelpString().startswith("<p>")
 
 
 @pytest.fixture
@@ -58,7 +70,7 @@ def _map(lake, **destinations):
         "uncertaintybudget:Soundings": "soundings.gpkg", "tinsurface:TIN surface": "tin.tif",
         "idwsurface:IDW surface": "idw.tif", "smoothsurface:Smooth surface": "smooth.tif",
         "depthcontours:Depth contours": "contours.gpkg", "depthareas:Depth areas": "areas.gpkg",
-        "bottomslope:Bottom slope": "slope.tif", "breaklines:Break-lines": "breaks.gpkg",
+        "bottomslope:Bottom slope": "slope.tif", "breaklines:Breaklines": "breaks.gpkg",
         "mapsheet:Map sheet": "sheet.pdf", "lakeproject:Lake project": "lake.qgz",
     }  # fmt: skip
     return {
@@ -135,9 +147,9 @@ def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
         "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
         "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0,
     }
-    for output in provider.algorithm("add a visit").destinationParameterDefinitions():
+    for output in provider.algorithm("addavisit").destinationParameterDefinitions():
         visit[output.name()] = "TEMPORARY_OUTPUT"
-    assert "not a lake's store" in _refusal(provider, recorder, "add a visit", visit)
+    assert "not a lake database" in _refusal(provider, recorder, "addavisit", visit)
 
 
 def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
@@ -148,7 +160,7 @@ def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
         "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0, "OLD_SURFACE": old,
         "smoothsurface:Smooth surface": old,
     }
-    model = provider.algorithm("add a visit").create()
+    model = provider.algorithm("addavisit").create()
     for output in model.destinationParameterDefinitions():
         visit.setdefault(output.name(), "TEMPORARY_OUTPUT")
     context = QgsProcessingContext()
@@ -164,10 +176,10 @@ def test_failing_model_brings_no_layer_into_the_project(
     shown = QgsProcessingOutputLayerDefinition("TEMPORARY_OUTPUT", QgsProject.instance())
     parameters = {
         "SURFACE": paraboloid(tmp_path), "SHORELINE": memory_layer("Polygon", [shore().wkt]),
-        "breaklines:Break-lines": shown, "nextouting:Lanes of the next outing": shown,
+        "breaklines:Breaklines": shown, "nextouting:Lanes of the next outing": shown,
         "nextouting:Gaps": shown,
     }
-    model = provider.algorithm("plan the next outing").create()
+    model = provider.algorithm("planthenextouting").create()
     for launch, expected in ((f"{X},{Y - RADIUS}", True), ("0,0", False)):
         context, feedback = QgsProcessingContext(), recorder()
         context.setProject(QgsProject.instance())

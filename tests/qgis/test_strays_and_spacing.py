@@ -165,7 +165,7 @@ def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(run, survey, sh
                            "OUTPUT": path})
         surface, _, metadata = read_raster(QgsRasterLayer(path), feedback)
         assert surface.spacing == spacing
-        assert run("nextouting", {"INPUT": path, **outing})["SPACING_M"] == spacing / 2.0
+        assert run("nextouting", {"INPUT": path, **outing})["LANE_SPACING_USED"] == spacing / 2.0
         assert run("bottomforms", {"INPUT": path, **forms})["FINE_RADIUS_M"] == spacing
         # One that does not say it is known by its distances.
         bare = tmp_path / f"bare{spacing:g}.tif"

@@ -172,7 +172,7 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
             assert offered(algorithm, "SHORELINE") == "Shoreline"
         for algorithm in ("mapsheet", "structuresheets", "fieldpackage"):
             assert offered(algorithm, "CONTOURS") == "Depth contours"
-        assert offered("plan the next outing", "SURFACE") == "Depth surface"
-        assert offered("plan the next outing", "SHORELINE") == "Shoreline"
+        assert offered("planthenextouting", "SURFACE") == "Depth surface"
+        assert offered("planthenextouting", "SHORELINE") == "Shoreline"
     finally:
         project.clear()

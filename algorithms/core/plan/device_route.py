@@ -1,4 +1,4 @@
-"""Planned lanes as a route and a track for the boat's unit."""
+"""Planned lanes as a route and a track for a GPS device."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from ..errors import LakefloorError
 from ..exchange.gpx_file import gpx_document
 from ..exchange.waypoints import Route, Track, Waypoint
 from ..grid import Lines
-from .survey_lanes import CROSS_LINE, TRANSIT
+from .driving import CROSS_LINE, TRANSIT
 
 
 def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
@@ -28,7 +28,7 @@ def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
     -------
     bytes
         A route whose points are the ends of lanes, named L001A and L001B (cross-lines X004A),
-        and the bends of the ways between them, named W001; and the whole path as a track.
+        and the bends of the transits, named W001; and the whole path as a track.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
         antimeridian.
     """
     if not len(lines):
-        raise LakefloorError("There is no lane to write for the boat's unit.")
+        raise LakefloorError("There is no lane to write as GPX. Plan lanes first.")
     points, path, bends = [], [], 0
     for xy, kind, lane in zip(lines.coords, lines.attributes["kind"], lines.attributes["lane"]):
         lon, lat = transform(*np.asarray(xy).T, crs, 4326)

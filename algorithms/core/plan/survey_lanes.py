@@ -2,34 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse.csgraph import connected_components
-from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import nearest_points
 
-from ..chart.contour_domain import cells_polygon, lines_of
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..number_text import written
 from ..polygons import rings
 from ..progress import Progress, silent, span
-from ..terrain import gradient
-from ..units import MPH
+from .boat import USUAL_BOAT, Boat
+from .driving import (
+    CROSS_LINE,
+    LANE,
+    driven,
+    launch_place,
+    length_of,
+    links_between,
+    shallow_cells,
+)
+from .lane_layout import (
+    across_contours,
+    axes,
+    down_slope,
+    line_length,
+    long_axis,
+    parallel_lanes,
+    spacing_for,
+)
 from .tour import least_links, links, order_lanes
-from .water_routes import Water, distances, into_water, navigable, prepare_water, route
+from .water_routes import navigable, prepare_water
 
-LANE, CROSS_LINE, TRANSIT = "lane", "cross-line", "transit"
-#: Names of the attributes of planned lines.
-ATTRIBUTES = ("leg", "kind", "lane", "heading_deg", "length_m", "minutes", "elapsed_min")
-
-#: How far a launch may stand from water that the boat may enter, m, beyond the shore buffer.
-LAUNCH_REACH = 30.0
-# Share of the directions of contours that must agree for them to set the heading.
-_LEAST_AGREEMENT = 0.15
-_SHORTEST = 0.5
 _MOST_LANES = 2000
 
 
@@ -41,7 +47,7 @@ class LanePlan:
     ----------
     lines : Lines
         Lanes, cross-lines and the transits between them, each in driving direction, with
-        :data:`ATTRIBUTES`.
+        :data:`~.driving.ATTRIBUTES`.
     spacing, heading : float
         Of the lanes, m, and degrees clockwise from grid north, 0 to 180.
     lanes, cross_lines : int
@@ -78,128 +84,26 @@ class LanePlan:
         return self.lane_m + self.cross_m + self.transit_m
 
 
-def spacing_for(width_m: float, height_m: float, interval_m: float) -> float:
-    """Return the lane spacing that finds a hump or hollow and draws it to a contour interval, m.
-
-    Parameters
-    ----------
-    width_m, height_m : float
-        Of the smallest thing to be found, from foot to foot and from foot to top, m.
-    interval_m : float
-        Contour interval, m.
-
-    Raises
-    ------
-    LakefloorError
-        If one of them is not above 0.
-
-    Notes
-    -----
-    The least of two: the width itself, so that no such thing lies between two lanes; and
-    ``(2 width / pi) sqrt(interval / (2 height))``. Between lanes s apart, linear interpolation is
-    wrong by at most ``s^2 / 8`` times the bottom's curvature (Davis 1975), which on a hump of
-    cosine shape is ``(height / 2) (2 pi / width)^2``; that spacing keeps the error to half the
-    interval.
-
-    References
-    ----------
-    Davis, P. J. (1975). Interpolation and Approximation. Dover, theorem 3.1.1.
-    """
-    for name, value in (("width", width_m), ("height", height_m), ("contour interval", interval_m)):
-        if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(
-                f"The {name} must be above 0 m to derive the lane spacing; got "
-                f"{written(value, 'g')}."
-            )
-    return float(min(width_m, 2.0 * width_m / np.pi * np.sqrt(interval_m / (2.0 * height_m))))
-
-
-def across_contours(contours) -> float:
-    """Return the heading across contours, degrees clockwise from grid north, 0 to 180.
-
-    Parameters
-    ----------
-    contours : sequence of array, shape (k, 2)
-        Vertices, m.
-
-    Returns
-    -------
-    float
-        NaN where the contours run in all directions alike, as on a round lake.
-
-    Notes
-    -----
-    Mean of the directions of all stretches, weighted by length, with angles doubled since a
-    line has no sense of direction (Mardia and Jupp 2000).
-
-    References
-    ----------
-    Mardia, K. V. and Jupp, P. E. (2000). Directional Statistics. Wiley, section 1.2.
-    """
-    steps = [np.diff(np.asarray(line, dtype=float)[:, :2], axis=0) for line in contours]
-    steps = np.concatenate(steps) if steps else np.zeros((0, 2))
-    length = np.hypot(*steps.T)
-    # (x + i y)^2 / |x + i y| doubles the angle and keeps the length as the weight.
-    doubled = (steps[:, 0] + 1j * steps[:, 1]) ** 2 / np.where(length > 0, length, 1.0)
-    total = doubled.sum()
-    if not length.sum() > 0 or abs(total) < _LEAST_AGREEMENT * length.sum():
-        return float("nan")
-    return _heading(np.angle(total) / 2.0 + np.pi / 2.0)
-
-
-def down_slope(depth: Grid) -> float:
-    """Return the heading across the contours of a depth grid, as :func:`across_contours`."""
-    if min(depth.shape) < 3:
-        return float("nan")
-    east, north = gradient(depth)
-    known = np.isfinite(east)
-    doubled = (east[known] + 1j * north[known]) ** 2
-    total = doubled.sum()
-    if not known.any() or abs(total) <= _LEAST_AGREEMENT * np.abs(doubled).sum():
-        return float("nan")
-    return _heading(np.angle(total) / 2.0)
-
-
-def long_axis(area: BaseGeometry) -> float:
-    """Return the heading of the longer side of the narrowest box around an area, degrees."""
-    corners = np.asarray(area.minimum_rotated_rectangle.exterior.coords)
-    sides = np.diff(corners[:3], axis=0)
-    longer = sides[np.argmax(np.hypot(*sides.T))]
-    return _heading(np.arctan2(longer[1], longer[0]))
-
-
-def _heading(angle: float) -> float:
-    """Return degrees clockwise from north, 0 to 180, of an angle counter-clockwise from east."""
-    return round(float(90.0 - np.degrees(angle)), 6) % 180.0
-
-
-def shallow_cells(depth: Grid | None, min_depth: float):
-    """Return the outline of the cells known to be shallower than a depth, or None."""
-    if depth is None or not min_depth > 0:
-        return None
-    shallow = depth.values < min_depth
-    return cells_polygon(shallow, depth) if shallow.any() else None
-
-
 def survey_lanes(
     area: BaseGeometry,
     *,
     spacing: float | None = None,
-    to_find: tuple | None = None,
+    to_find: tuple[float, float, float] | None = None,
     heading: float | None = None,
     lake: BaseGeometry | None = None,
-    contours=(),
+    contours: Sequence = (),
     depth: Grid | None = None,
-    min_depth: float = 0.0,
-    buffer_m: float = 5.0,
     cross_share: float = 0.1,
-    launch=None,
-    speed: float = 5.0 * MPH,
-    transit_speed: float | None = None,
-    turn_s: float = 10.0,
+    launch: np.ndarray | None = None,
+    boat: Boat = USUAL_BOAT,
     progress: Progress = silent,
 ) -> LanePlan:
     """Return parallel lanes and cross-lines over an area, in an order that saves fuel.
+
+    >>> from shapely.geometry import box
+    >>> plan = survey_lanes(box(0, 0, 300, 100), spacing=30.0, cross_share=0.0)
+    >>> plan.lanes, plan.heading, round(plan.lane_m), round(plan.transit_m)
+    (3, 90.0, 870, 60)
 
     Parameters
     ----------
@@ -208,7 +112,7 @@ def survey_lanes(
     spacing : float, optional
         Between lanes, m.
     to_find : tuple of float, optional
-        Width and height of the smallest thing to be found, and contour interval, m. Without a
+        Width and height of the smallest feature to find, and contour interval, m. Without a
         spacing, it is derived from these by :func:`spacing_for`.
     heading : float, optional
         Of the lanes, degrees clockwise from grid north. If None, across the contours, else
@@ -219,19 +123,13 @@ def survey_lanes(
         Of an older map, m.
     depth : Grid, optional
         Depths of an older map, m, positive down.
-    min_depth : float
-        Cells of ``depth`` shallower than this are not entered, m.
-    buffer_m : float
-        How far lanes keep off the shore, m.
     cross_share : float
         Length of cross-lines as a share of that of the lanes, 0 to 1.
     launch : array, shape (2,), optional
         Where the tour begins and ends, m; without, it begins and ends at the lanes that suit
         best.
-    speed, transit_speed : float
-        m/s; transits as fast as lanes if None.
-    turn_s : float
-        Time that the turn into each lane takes beyond its way, s.
+    boat : Boat
+        Its minimum depth holds for the cells of ``depth``.
     progress : callable
 
     Raises
@@ -242,7 +140,7 @@ def survey_lanes(
 
     Notes
     -----
-    Lanes are centred on the area, so that its edges lie no farther than half a spacing from
+    Lanes are centered on the area, so that its edges lie no farther than half a spacing from
     one. Those that an island or a bay interrupts are separate lanes. Cross-lines run at right
     angles, about ``spacing / cross_share`` apart, at least one. For the order see
     :func:`~.tour.order_lanes`; links between lanes are the shortest ways by water,
@@ -258,38 +156,86 @@ def survey_lanes(
     """
     if spacing is None:
         if to_find is None:
-            raise LakefloorError("Give the lane spacing, or the smallest thing to be found.")
+            raise LakefloorError(
+                "Give the lane spacing, or the minimum width and height to find."
+            )
         spacing = spacing_for(*to_find)
+    _check(spacing, cross_share)
+    lake = area if lake is None else lake
+    within, passage = _water_within(area, lake, depth, boat)
+    if heading is None:
+        heading = _heading_of(within, contours, depth)
+    heading = heading % 180.0
+    lanes, crossing, dropped = _laid_out(within, heading, spacing, cross_share)
+    progress(0.05)
+    water = prepare_water(passage)
+    kinds = [LANE] * len(lanes) + [CROSS_LINE] * len(crossing)
+    runs = lanes + crossing
+    start = None if launch is None else launch_place(water, lake, launch, boat.buffer_m)
+    between = links_between(water, runs, start, span(progress, 0.1, 0.5))
+    keep = _reachable(between, runs)
+    lost = [run for run, kept in zip(runs, keep[1:]) if not kept]
+    runs = [run for run, kept in zip(runs, keep[1:]) if kept]
+    kinds = [kind for kind, kept in zip(kinds, keep[1:]) if kept]
+    ends = np.repeat(keep, 2)
+    between = between[np.ix_(ends, ends)]
+    tour = order_lanes(between, span(progress, 0.5, 0.9))
+    lines = driven(water, runs, kinds, tour, start, boat)
+    progress(1.0)
+    lane_m, cross_m = length_of(lines, LANE), length_of(lines, CROSS_LINE)
+    return LanePlan(
+        lines, spacing, heading, kinds.count(LANE), kinds.count(CROSS_LINE), lane_m, cross_m,
+        transit_m=links(tour, between), minutes=lines.attributes["elapsed_min"][-1],
+        least_m=lane_m + cross_m + least_links(between),
+        dropped=len(dropped), dropped_m=float(sum(dropped)),
+        unreached=len(lost), unreached_m=float(sum(map(line_length, lost))),
+    )
+
+
+def _check(spacing, cross_share):
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(f"The lane spacing must be above 0 m; got {written(spacing, 'g')}.")
+        raise LakefloorError(
+            f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m."
+        )
     if not 0.0 <= cross_share <= 1.0:
         raise LakefloorError(
-            f"Cross-lines are a share of the lanes from 0 to 1; got {written(cross_share, 'g')}."
+            f"The length of the cross-lines is {written(100.0 * cross_share, 'g')}% of that of the "
+            "lanes. Give 0% to 100%."
         )
-    check_pace(speed, transit_speed, turn_s, min_depth)
-    lake = area if lake is None else lake
-    within, passage = navigable(lake, buffer_m, shallow_cells(depth, min_depth))
+
+
+def _water_within(area, lake, depth, boat) -> tuple:
+    """Return the part of the area where lanes may lie, and where the boat may pass."""
+    within, passage = navigable(lake, boat.buffer_m, shallow_cells(depth, boat.min_depth))
     if not area.intersects(lake):
         raise LakefloorError(
-            "The area lies outside the lake. Check that both are in the right coordinate system."
+            "The area lies outside the lake. Set the right coordinate reference system of both, "
+            "then run again."
         )
     within = within.intersection(area)
     if within.is_empty or not within.area > 0:
         raise LakefloorError(
-            f"All of the area lies within the shore buffer of {written(buffer_m, 'g')} m or in "
-            "water that is too shallow. Give a smaller buffer or minimum depth."
+            f"All of the area lies within the shore buffer of {written(boat.buffer_m, 'g')} m or "
+            "in water that is too shallow. Give a smaller shore buffer or minimum depth."
         )
-    if heading is None:
-        found = (across_contours(contours), down_slope(depth) if depth is not None else np.nan,
-                 long_axis(within))
-        heading = next(h for h in found if np.isfinite(h))
-    heading = heading % 180.0
+    return within, passage
+
+
+def _heading_of(within, contours, depth) -> float:
+    """Return the heading across contours, else across those of a grid, else along the area."""
+    found = (across_contours(contours), down_slope(depth) if depth is not None else np.nan,
+             long_axis(within))
+    return next(h for h in found if np.isfinite(h))
+
+
+def _laid_out(within, heading, spacing, cross_share) -> tuple:
+    """Return lanes, cross-lines, and the lengths of the pieces left out."""
     _check_size(within, heading, spacing)
     lanes, dropped = parallel_lanes(within, heading, spacing)
     if not lanes:
         raise LakefloorError(
-            f"No lane of at least half the spacing of {written(spacing, 'g')} m fits into the "
-            "area. Give a smaller spacing."
+            f"No lane as long as half the lane spacing of {written(spacing, 'g')} m fits into the "
+            "area. Give a smaller lane spacing."
         )
     crossing = []
     if cross_share > 0:
@@ -298,156 +244,10 @@ def survey_lanes(
         crossing, _ = parallel_lanes(within, heading + 90.0, apart, shortest=2.0 * spacing)
     if len(lanes) + len(crossing) > _MOST_LANES:
         raise LakefloorError(
-            f"That makes {len(lanes) + len(crossing)} lanes, more than the {_MOST_LANES} that "
-            "can be put in order at once. Split the area, or give a larger spacing."
+            f"The plan has {len(lanes) + len(crossing)} lanes, but at most {_MOST_LANES} can be "
+            "put in order. Split the area, or give a larger lane spacing."
         )
-    progress(0.05)
-    water = prepare_water(passage)
-    kinds = [LANE] * len(lanes) + [CROSS_LINE] * len(crossing)
-    runs = lanes + crossing
-    start = None if launch is None else launch_place(water, lake, launch, buffer_m)
-    between = links_between(water, runs, start, span(progress, 0.1, 0.5))
-    keep = _reachable(between, runs)
-    lost = [run for i, run in enumerate(runs) if not keep[i + 1]]
-    runs = [run for i, run in enumerate(runs) if keep[i + 1]]
-    kinds = [kind for i, kind in enumerate(kinds) if keep[i + 1]]
-    ends = np.repeat(keep, 2)
-    between = between[np.ix_(ends, ends)]
-    tour = order_lanes(between, span(progress, 0.5, 0.9))
-    lines = driven(water, runs, kinds, tour, start, speed, transit_speed or speed, turn_s)
-    lengths = {
-        kind: sum(m for m, k in zip(lines.attributes["length_m"], lines.attributes["kind"])
-                  if k == kind)
-        for kind in (LANE, CROSS_LINE, TRANSIT)
-    }
-    progress(1.0)
-    return LanePlan(
-        lines, spacing, heading, kinds.count(LANE), kinds.count(CROSS_LINE),
-        lengths[LANE], lengths[CROSS_LINE], links(tour, between),
-        lines.attributes["elapsed_min"][-1],
-        lengths[LANE] + lengths[CROSS_LINE] + least_links(between),
-        len(dropped), float(sum(dropped)), len(lost), float(sum(map(line_length, lost))),
-    )  # fmt: skip
-
-
-def parallel_lanes(within: BaseGeometry, heading: float, spacing: float, shortest=None) -> tuple:
-    """Return lanes across an area.
-
-    Parameters
-    ----------
-    within : Polygon or MultiPolygon
-    heading : float
-        Degrees clockwise from grid north.
-    spacing : float
-        m.
-    shortest : float, optional
-        Shorter pieces are dropped, m; half the spacing if None.
-
-    Returns
-    -------
-    lanes : list of array, shape (2, 2)
-    dropped : list of float
-        Lengths of the pieces left out, m.
-    """
-    shortest = _SHORTEST * spacing if shortest is None else shortest
-    along, aside = axes(heading)
-    points = np.concatenate(rings(within))
-    origin = points.mean(axis=0)
-    u, v = (points - origin) @ along, (points - origin) @ aside
-    count = max(int(np.ceil((v.max() - v.min()) / spacing - 1e-9)), 1)
-    first = (v.max() + v.min() - (count - 1) * spacing) / 2.0
-    lanes, dropped = [], []
-    for k in range(count):
-        middle = origin + (first + k * spacing) * aside
-        line = LineString([middle + (u.min() - 1.0) * along, middle + (u.max() + 1.0) * along])
-        pieces = [np.asarray(p.coords)[[0, -1]] for p in lines_of(within.intersection(line))]
-        for piece in sorted(pieces, key=lambda p: (p @ along).min()):
-            if line_length(piece) >= shortest:
-                lanes.append(piece)
-            else:
-                dropped.append(line_length(piece))
-    return lanes, dropped
-
-
-def launch_place(water: Water, lake: BaseGeometry, launch, buffer_m: float) -> np.ndarray:
-    """Return the launch, at the shore if it stands on land, and where passage begins; (2, 2)."""
-    at = Point(np.asarray(launch, dtype=float))
-    into = into_water(water, np.asarray(at.coords[0]), LAUNCH_REACH + buffer_m, "The launch point")
-    if not lake.covers(at):
-        at = nearest_points(lake, at)[0]
-    return np.array([at.coords[0], into])
-
-
-def links_between(water: Water, runs, start, progress: Progress = silent) -> np.ndarray:
-    """Return the lengths of the ways between lane ends as :func:`~.tour.order_lanes` needs them.
-
-    Parameters
-    ----------
-    runs : list of array, shape (2, 2)
-    start : array, shape (2, 2), or None
-        As of :func:`launch_place`; None for an open tour.
-    """
-    ends = np.concatenate(runs)
-    if start is None:
-        out = np.zeros((len(ends) + 2, len(ends) + 2))
-        out[2:, 2:] = distances(water, ends, progress)
-        return out
-    out = distances(water, np.concatenate([start[[1, 1]], ends]), progress)
-    on_shore = np.hypot(*(start[1] - start[0]))
-    out[:2, 2:] += on_shore
-    out[2:, :2] += on_shore
-    return out
-
-
-def driven(water: Water, runs, kinds, tour, start, speed, transit_speed, turn_s) -> Lines:
-    """Return lanes and transits in driving order, with :data:`ATTRIBUTES`."""
-    coords, out = [], {name: [] for name in ATTRIBUTES}
-    elapsed, number = 0.0, 0
-
-    def add(xy, kind, pace, extra):
-        nonlocal elapsed
-        length = line_length(xy)
-        minutes = (length / pace + extra) / 60.0
-        elapsed += minutes
-        coords.append(xy)
-        step = xy[-1] - xy[0]
-        heading = float(np.degrees(np.arctan2(step[0], step[1])) % 360.0)
-        row = (len(coords), kind, None if kind == TRANSIT else number, heading, length, minutes,
-               elapsed)
-        for name, value in zip(ATTRIBUTES, row):
-            out[name].append(value)
-
-    def transit(a, b, before=(), after=()):
-        xy = np.concatenate([*before, route(water, a, b), *after])
-        xy = xy[np.r_[True, np.abs(np.diff(xy, axis=0)).max(axis=1) > 0]]
-        if len(xy) > 1:
-            add(xy, TRANSIT, transit_speed, 0.0)
-
-    at = None
-    for entry, leave in tour[1:]:
-        a, b = runs[entry // 2 - 1][entry % 2], runs[leave // 2 - 1][leave % 2]
-        if at is not None:
-            transit(at, a)
-        elif start is not None:
-            transit(start[1], a, before=[start[:1]])
-        number += 1
-        add(np.stack([a, b]), kinds[entry // 2 - 1], speed, turn_s)
-        at = b
-    if start is not None and at is not None:
-        transit(at, start[1], after=[start[:1]])
-    return Lines(coords, out)
-
-
-def axes(heading: float) -> tuple:
-    """Return unit vectors along a heading and to its right."""
-    angle = np.radians(heading)
-    along = np.array([np.sin(angle), np.cos(angle)])
-    return along, np.array([along[1], -along[0]])
-
-
-def line_length(xy) -> float:
-    """Return the length of a line, shape (k, 2), m."""
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
+    return lanes, crossing, dropped
 
 
 def _reachable(between, runs) -> np.ndarray:
@@ -465,25 +265,9 @@ def _reachable(between, runs) -> np.ndarray:
     if not keep[1:].any():
         raise LakefloorError(
             "No lane can be reached by water from the launch point. Give a smaller shore buffer "
-            "or minimum depth, or another launch."
+            "or minimum depth, or another launch point."
         )
     return keep
-
-
-def check_pace(speed, transit_speed, turn_s, min_depth):
-    """Refuse speeds, turns and depths that no boat has."""
-    for value in (speed, *(() if transit_speed is None else (transit_speed,))):
-        if not 0.1 <= value <= 30.0:
-            raise LakefloorError(
-                f"A speed of {written(value, '.2f')} m/s is not that of a survey boat (0.1 to 30 "
-                "m/s); check its unit."
-            )
-    if not (np.isfinite(turn_s) and turn_s >= 0):
-        raise LakefloorError(f"The time of a turn must be 0 s or more; got {written(turn_s, 'g')}.")
-    if not (np.isfinite(min_depth) and min_depth >= 0):
-        raise LakefloorError(
-            f"The minimum depth must be 0 m or more; got {written(min_depth, 'g')}."
-        )
 
 
 def _check_size(within, heading, spacing):
@@ -491,12 +275,12 @@ def _check_size(within, heading, spacing):
     along, aside = (np.ptp(points @ axis) for axis in axes(heading))
     if max(along, aside) < spacing:
         raise LakefloorError(
-            f"The area, without its shore buffer, is {along:.0f} m by {aside:.0f} m, smaller than "
-            f"the lane spacing of {written(spacing, 'g')} m. Give a smaller spacing or a larger "
-            "area."
+            f"Without its shore buffer the area is {along:.0f} m by {aside:.0f} m, smaller than "
+            f"the lane spacing of {written(spacing, 'g')} m. Give a smaller lane spacing or a "
+            "larger area."
         )
     if aside / spacing > _MOST_LANES:
         raise LakefloorError(
-            f"A spacing of {written(spacing, 'g')} m makes {aside / spacing:.0f} lanes. Give a "
-            "larger one, or check that the area is in metres."
+            f"A lane spacing of {written(spacing, 'g')} m makes {aside / spacing:.0f} lanes. Give "
+            "a larger one, or check that the area is in meters."
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 from scipy.sparse.csgraph import minimum_spanning_tree
@@ -14,8 +16,15 @@ _KICKS, _KICKS_A_LANE, _SEED, _WINDOW = 400, 20, 20, 30
 _BLOCK = 65_536
 
 
-def order_lanes(between, progress: Progress = silent) -> np.ndarray:
+def order_lanes(between: np.ndarray, progress: Progress = silent) -> np.ndarray:
     """Return a short closed tour that runs every lane once, in either direction.
+
+    >>> import numpy as np
+    >>> ends = np.array([[0, 0], [0, 0], [0, 9], [9, 9], [0, 3], [9, 3], [0, 6], [9, 6]])
+    >>> between = np.hypot(*(ends[:, None] - ends).T)
+    >>> tour = order_lanes(between)
+    >>> sorted((tour[:, 0] // 2).tolist()), round(links(tour, between), 1)
+    ([0, 1, 2, 3], 21.7)
 
     Parameters
     ----------
@@ -69,7 +78,7 @@ def order_lanes(between, progress: Progress = silent) -> np.ndarray:
 
 
 def _kicked(tour, random) -> tuple:
-    """Change the places of two neighbouring stretches; return also the lanes at their ends.
+    """Change the places of two neighboring stretches; return also the lanes at their ends.
 
     Neither 2-opt nor Or-opt can undo this double bridge at once. It stays within a window, since
     far stretches hardly ever gain from changing places.
@@ -82,12 +91,14 @@ def _kicked(tour, random) -> tuple:
     return np.roll(out, -int(np.flatnonzero(out[:, 0] == 0)[0]), axis=0), parted
 
 
-def links(tour, between) -> float:
+def links(tour: np.ndarray, between: np.ndarray) -> float:
     """Return the length of all links of a closed tour, m."""
     return float(between[tour[:, 1], _following(tour)].sum())
 
 
-def improve(tour, between, lanes=None) -> np.ndarray:
+def improve(
+    tour: np.ndarray, between: np.ndarray, lanes: Sequence | None = None
+) -> np.ndarray:
     """Shorten a closed tour by 2-opt and Or-opt until neither helps; lane 0 stays first.
 
     Parameters
@@ -222,7 +233,7 @@ def _pairs_in_blocks(row, col):
         yield from zip(row[part].tolist(), col[part].tolist())
 
 
-def least_links(between) -> float:
+def least_links(between: np.ndarray) -> float:
     """Return a length, m, that the links of no tour of these lanes can fall short of.
 
     Parameters

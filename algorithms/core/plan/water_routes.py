@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.sparse.csgraph import shortest_path
 from shapely.geometry import MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
@@ -52,7 +53,9 @@ class Water:
     rim: list
 
 
-def navigable(lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | None = None):
+def navigable(
+    lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | None = None
+) -> tuple[MultiPolygon, MultiPolygon]:
     """Return where lanes may lie and where the boat may pass between them.
 
     Parameters
@@ -76,21 +79,23 @@ def navigable(lake: BaseGeometry, buffer_m: float, too_shallow: BaseGeometry | N
         If the buffer is not above 0, or leaves no water.
     """
     if not (np.isfinite(buffer_m) and buffer_m > 0):
-        raise LakefloorError(f"The shore buffer must be above 0 m; got {written(buffer_m, 'g')}.")
+        raise LakefloorError(
+            f"The shore buffer is {written(buffer_m, 'g')} m. Give one above 0 m."
+        )
     lanes, passage = lake.buffer(-buffer_m), lake.buffer(-buffer_m / 2.0)
     if lanes.is_empty:
         raise LakefloorError(
             f"A shore buffer of {written(buffer_m, 'g')} m leaves no water: the lake is nowhere "
-            f"wider than {written(2.0 * buffer_m, 'g')} m. Give a smaller buffer, or check the "
-            "polygon."
+            f"wider than {written(2.0 * buffer_m, 'g')} m. Give a smaller shore buffer, or check "
+            "the polygon."
         )
     if too_shallow is not None and not too_shallow.is_empty:
         passage = passage.difference(too_shallow)
         lanes = lanes.difference(too_shallow.buffer(buffer_m / 2.0))
         if lanes.is_empty:
             raise LakefloorError(
-                "No water is deep enough and far enough from the shore. Give a smaller minimum "
-                "depth or shore buffer; depths are metres, positive down."
+                "No water is deep enough and far enough from the shore. Depths are meters, "
+                "positive down. Give a smaller minimum depth or shore buffer."
             )
     # Simplified by at most a quarter of the buffer, so that lanes stay within.
     return polygons_of(lanes), polygons_of(passage.simplify(buffer_m / 4.0))
@@ -133,9 +138,8 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
     corners = np.concatenate(corners)
     if len(corners) > _MOST_CORNERS:
         raise LakefloorError(
-            f"The shore has {len(corners)} corners after simplifying, too many to search for "
-            f"routes (at most {_MOST_CORNERS}). Give a larger shore buffer, or simplify the "
-            "polygon."
+            f"The simplified shore has {len(corners)} corners, but routes can be searched among at "
+            f"most {_MOST_CORNERS}. Give a larger shore buffer, or simplify the polygon."
         )
     water = Water(
         polygon, corners, np.zeros((0, 0)), np.zeros((0, 0), dtype=int),
@@ -152,7 +156,7 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
     return replace(water, between=between, before=before)
 
 
-def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
+def distances(water: Water, points: ArrayLike, progress: Progress = silent) -> np.ndarray:
     """Return lengths of the shortest routes between all points, shape (n, n), m.
 
     Parameters
@@ -175,8 +179,8 @@ def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
     points = np.asarray(points, dtype=float).reshape(-1, 2)
     if len(points) > _MOST_ENDS:
         raise LakefloorError(
-            f"That makes {len(points) // 2} lanes, more than the {_MOST_ENDS // 2} that can be "
-            "put in order at once. Split the area, or give a larger spacing."
+            f"The plan has {len(points) // 2} lanes, but at most {_MOST_ENDS // 2} can be put in "
+            "order. Split the area, or give a larger lane spacing."
         )
     out = _seen(water, points, points, progress)
     np.fill_diagonal(out, 0.0)
@@ -194,8 +198,13 @@ def distances(water: Water, points, progress: Progress = silent) -> np.ndarray:
     return np.minimum(out, out.T)
 
 
-def route(water: Water, start, end) -> np.ndarray:
+def route(water: Water, start: ArrayLike, end: ArrayLike) -> np.ndarray:
     """Return the shortest route between two points, shape (k, 2), ends included.
+
+    >>> from shapely.geometry import box
+    >>> bay = prepare_water(box(0, 0, 30, 20).difference(box(10, 0, 20, 10)))
+    >>> route(bay, (5, 5), (25, 5)).round(1).tolist()
+    [[5.0, 5.0], [10.0, 10.0], [20.0, 10.0], [25.0, 5.0]]
 
     Raises
     ------
@@ -210,7 +219,9 @@ def route(water: Water, start, end) -> np.ndarray:
     back = _seen(water, end[None], water.corners)[0]
     total = out[:, None] + water.between + back
     if not total.size or not np.isfinite(total.min()):
-        raise LakefloorError("There is no way by water between two places of the plan.")
+        raise LakefloorError(
+            "There is no way by water between two places of the plan. Give a smaller shore buffer."
+        )
     first, last = np.unravel_index(np.argmin(total), total.shape)
     chain = [last]
     while chain[-1] != first:
@@ -218,7 +229,7 @@ def route(water: Water, start, end) -> np.ndarray:
     return np.concatenate([start[None], water.corners[chain[::-1]], end[None]])
 
 
-def into_water(water: Water, point, limit: float, what: str) -> np.ndarray:
+def into_water(water: Water, point: ArrayLike, limit: float, what: str) -> np.ndarray:
     """Return the place in the water nearest to a point, shape (2,), m.
 
     Parameters
@@ -239,8 +250,8 @@ def into_water(water: Water, point, limit: float, what: str) -> np.ndarray:
     if not away <= limit:
         raise LakefloorError(
             f"{what} is {away:.0f} m from water that the boat may enter, more than "
-            f"{written(limit, 'g')} m. Check that it is on this lake and in the right coordinate "
-            "system; a ramp may stand on the shore."
+            f"{written(limit, 'g')} m. Set it on this lake or its shore, in the right coordinate "
+            "reference system."
         )
     if away == 0:
         return np.asarray(point, dtype=float)

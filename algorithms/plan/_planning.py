@@ -17,6 +17,7 @@ from .._layers import optional_source, read_polygon
 from .._staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.waypoints import check_positions
+from ..core.plan.boat import Boat
 from ..core.plan.device_route import lanes_gpx
 from ..core.polygons import rings
 from ..core.units import KMH, KNOT, LENGTH, MPH
@@ -36,10 +37,10 @@ def fields(attributes) -> list:
 def cautions():
     """Return what every plan says."""
     return tr(
-        "A plan knows nothing of the day: wind, waves and lightning, cold water, rocks, stumps, "
-        "weeds and shallows that the map does not show, other boats, and local rules come first. "
-        "It says neither that you should go nor that it is safe. Clean, drain and dry the boat "
-        "between lakes. Maps and plans are not for navigation."
+        "A plan does not know the day: wind, waves, lightning, cold water, other boats and local "
+        "rules come first. The map may not show all rocks, stumps, weeds and shallows. You judge "
+        "whether it is safe to go. Clean, drain and dry the boat between lakes. Maps and plans are "
+        "not for navigation."
     )
 
 
@@ -47,28 +48,29 @@ def add_boat(algorithm):
     """Declare how the boat moves and where it may go."""
     add = algorithm.addParameter
     add(params.number(
-        "SPEED", tr("Speed on lanes (unit of speed)"), 5.0,
-        tr("About 5 mph (8 km/h) suits most transducers; faster lanes have fewer soundings and "
+        "SPEED", tr("Speed on lanes (speed unit)"), 5.0,
+        tr("About 5 mph (8 km/h) suits most transducers. Faster lanes have fewer soundings and "
            "more air bubbles under the transducer."), minimum=0.1,
     ))
     add(params.choice(
-        "SPEED_UNIT", tr("Unit of speed"),
-        {"mph": tr("statute miles an hour"), "kn": tr("knots"), "kmh": tr("kilometres an hour"),
-         "ms": tr("metres a second")},
-        "mph", tr("Of both speeds."),
+        "SPEED_UNIT", tr("Speed unit"),
+        {"mph": tr("statute miles an hour"), "kn": tr("knots"), "kmh": tr("kilometers an hour"),
+         "ms": tr("meters a second")},
+        "mph", tr("Unit of both speeds."),
     ))
     add(params.number(
-        "TRANSIT_SPEED", tr("Speed between lanes (unit of speed)"), None,
-        tr("Left empty, that on lanes."), minimum=0.1, optional=True, advanced=True,
+        "TRANSIT_SPEED", tr("Speed on transits (speed unit)"), None,
+        tr("Speed between lanes. If empty, the speed on lanes is used."),
+        minimum=0.1, optional=True, advanced=True,
     ))
     add(params.number(
-        "TURN_TIME", tr("Time of a turn (s)"), 10.0,
-        tr("What turning into a lane takes beyond its way."), minimum=0.0, advanced=True,
+        "TURN_TIME", tr("Turn time (s)"), 10.0,
+        tr("Extra time for the turn into each lane."), minimum=0.0, advanced=True,
     ))
     add(params.distance(
         "BUFFER", tr("Shore buffer (m)"), 5.0,
-        tr("Lanes end this far from the shore; ways between them keep a quarter of it off at the "
-           "least."), minimum=0.1,
+        tr("Lanes end this far from the shore. Transits stay at least a quarter of it away."),
+        minimum=0.1,
     ))
 
 
@@ -76,8 +78,8 @@ def launch(optional):
     parameter = QgsProcessingParameterPoint("LAUNCH", tr("Launch point"), optional=optional)
     return params.helped(
         parameter,
-        tr("Where the outing begins and ends: on the water or at the shore.") + (
-            " " + tr("Left empty, the plan begins and ends where its lanes suit best.")
+        tr("Where the outing begins and ends, on the water or at the shore.") + (
+            " " + tr("If empty, it begins and ends where the lanes suit best.")
             if optional else ""
         ),
     )
@@ -86,11 +88,11 @@ def launch(optional):
 def gpx_file():
     return params.helped(
         QgsProcessingParameterFileDestination(
-            "GPX", tr("Route and track for the boat's unit"), "GPX (*.gpx)", optional=True,
+            "GPX", tr("Route and track for GPS device"), "GPX (*.gpx)", optional=True,
             createByDefault=False,
         ),
-        tr("GPX 1.1: a route with the ends of the lanes in driving order, and the whole path as a "
-           "track."),
+        tr("GPX 1.1 with the ends of the lanes in driving order as a route, and the whole path as "
+           "a track."),
     )
 
 
@@ -99,17 +101,17 @@ def add_figures(algorithm, figures):
         algorithm.addOutput(QgsProcessingOutputNumber(name, label))
 
 
-def read_boat(algorithm, parameters, context) -> dict:
-    """Return the keyword arguments of the core routines, speeds in m/s."""
+def read_boat(algorithm, parameters, context) -> Boat:
+    """Return how the boat moves and where it may go."""
     unit = SPEEDS[algorithm.parameterAsEnumString(parameters, "SPEED_UNIT", context)]
     transit = params.optional_number(algorithm, parameters, "TRANSIT_SPEED", context)
-    return {
-        "speed": algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
-        "transit_speed": None if transit is None else transit * unit,
-        "turn_s": algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
-        "buffer_m": algorithm.parameterAsDouble(parameters, "BUFFER", context),
-        "min_depth": algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
-    }
+    return Boat(
+        speed=algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
+        transit_speed=None if transit is None else transit * unit,
+        turn_s=algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
+        buffer_m=algorithm.parameterAsDouble(parameters, "BUFFER", context),
+        min_depth=algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
+    )
 
 
 def interval_m(algorithm, parameters, context) -> float:
@@ -150,8 +152,8 @@ def check_raster_place(layer, context):
         places = [to_gps.transform(QgsPointXY(x, y)) for x, y in corners]
     except QgsCsException as error:
         raise LakefloorError(
-            tr("Raster '{}' lies outside the area of its coordinate system; check that it has the "
-               "right one.").format(layer.name())
+            tr("Raster '{}' lies outside the area of its coordinate reference system. Set the "
+               "right one in its properties, then run again.").format(layer.name())
         ) from error
     check_positions(
         [p.x() for p in places], [p.y() for p in places], tr("Raster '{}'").format(layer.name())
@@ -168,9 +170,9 @@ def crs_code(crs) -> str:
     return crs.authid() or crs.toWkt()
 
 
-def way(metres) -> str:
+def way(meters) -> str:
     """Return a length in both units."""
-    return tr("{:.2f} km ({:.2f} mi)").format(metres / 1000.0, metres / MILE)
+    return tr("{:.2f} km ({:.2f} mi)").format(meters / 1000.0, meters / MILE)
 
 
 def clock(minutes) -> str:

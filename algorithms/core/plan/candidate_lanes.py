@@ -1,0 +1,167 @@
+"""Pieces of straight lines over gaps that may become lanes of an outing, and what each gains."""
+
+from __future__ import annotations
+
+import numpy as np
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+
+from ..chart.contour_domain import lines_of
+from ..grid import Grid
+from ..polygons import rings
+from ..progress import Progress
+from .lane_layout import axes, down_slope, line_length
+from .survey_gaps import CoarseSurface, distance_to_line
+
+_HEADINGS = 6
+# Lengths of lanes in units of the way that a turn takes. Many short lanes gain hardly more than
+# half as many twice as long; where the water itself is not so wide, they may be shorter.
+_LONGEST, _USEFUL, _SHORTEST, _BRIDGED, _ACROSS = 10.0, 4.0, 2.0, 1.5, 0.8
+_MOST_CANDIDATES = 700
+
+
+def heading_so_far(distance: Grid) -> float:
+    """Return the heading of the lanes so far, degrees; 0 where they have none in common.
+
+    The distance to the nearest sounding rises across lanes.
+    """
+    across = down_slope(distance)
+    return across + 90.0 if np.isfinite(across) else 0.0
+
+
+def candidate_lanes(
+    field: CoarseSurface, gap: np.ndarray, within: BaseGeometry, spacing: float, unit: float,
+    heading: float,
+) -> list:
+    """Return pieces of straight lines over gaps, arrays of shape (2, 2), m.
+
+    Parameters
+    ----------
+    field : CoarseSurface
+    gap : array of int, shape (n,)
+        0 where there is none.
+    within : Polygon or MultiPolygon
+        Where lanes may lie, m.
+    spacing : float
+        Of the lanes, m.
+    unit : float
+        The way that a turn takes, m, in which lengths are measured.
+    heading : float
+        Of the lanes so far, degrees; five others are tried too.
+    """
+    doubtful = np.zeros(field.cells.shape, dtype=bool)
+    doubtful[field.cells] = gap > 0
+    points = np.concatenate(rings(within))
+    origin, step = points.mean(axis=0), field.grid.dx
+    out = []
+    for number in range(_HEADINGS):
+        along, aside = axes(heading + number * 180.0 / _HEADINGS)
+        u, v = (points - origin) @ along, (points - origin) @ aside
+        # Beside the lanes so far only the middle between two of them is a good place.
+        shift = spacing / (2.0 if number else 4.0)
+        for offset in np.arange(v.min() + spacing / 2.0, v.max(), shift):
+            middle = origin + offset * aside
+            line = LineString([middle + u.min() * along, middle + u.max() * along])
+            for piece in lines_of(within.intersection(line)):
+                a, b = np.asarray(piece.coords)[[0, -1]]
+                out += _over_gaps(a, b, doubtful, field.grid, step, unit)
+    return out
+
+
+def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
+    """Cut a line from shore to shore to where it runs over gaps, and into lengths."""
+    length = np.hypot(*(b - a))
+    least = max(_SHORTEST * unit, min(_USEFUL * unit, _ACROSS * length))
+    count = max(int(np.ceil(length / step)), 1)
+    at = (np.arange(count) + 0.5) / count
+    r, c = (np.rint(v).astype(int) for v in grid.rows_cols(*(a + at[:, None] * (b - a)).T))
+    rows, cols = doubtful.shape
+    held = (r >= 0) & (r < rows) & (c >= 0) & (c < cols)
+    held[held] = doubtful[r[held], c[held]]
+    edges = np.flatnonzero(np.diff(np.r_[False, held, False].astype(int))).reshape(-1, 2)
+    out, merged = [], []
+    for first, last in edges.tolist():
+        if merged and (first - merged[-1][1]) * length / count < _BRIDGED * unit:
+            merged[-1][1] = last
+        else:
+            merged.append([first, last])
+    for first, last in merged:
+        whole = (last - first) * length / count
+        if whole < least:
+            continue
+        parts = int(np.ceil(whole / (_LONGEST * unit)))
+        cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
+        out += [np.stack(pair) for pair in zip(cuts[:-1], cuts[1:])]
+    return out
+
+
+def most_gainful(
+    field: CoarseSurface, gap: np.ndarray, runs: list, progress: Progress
+) -> tuple[list, list]:
+    """Return the candidates that gain most by length, and what each touches.
+
+    What a lane touches in open water may be the whole lake, so it is kept for the best only.
+    """
+    best = []
+    for number, run in enumerate(runs):
+        progress(number / len(runs))
+        touched = _touched(field, gap, run)
+        rate = gain(field, field.distance, touched) / line_length(run)
+        if rate > 0.0:
+            best.append((-rate, number, touched))
+        if len(best) >= 2 * _MOST_CANDIDATES:
+            best = sorted(best, key=lambda each: each[:2])[:_MOST_CANDIDATES]
+    best = sorted(best, key=lambda each: each[:2])[:_MOST_CANDIDATES]
+    best.sort(key=lambda each: each[1])
+    return [runs[number] for _, number, _ in best], [touched for *_, touched in best]
+
+
+def _touched(field: CoarseSurface, gap, run) -> tuple:
+    """Return the cells of gaps that a lane would lie nearer to than any sounding, and how near."""
+    far = field.distance.max()
+    low, high = run.min(axis=0) - far, run.max(axis=0) + far
+    near = np.flatnonzero(
+        (gap > 0) & (field.x >= low[0]) & (field.x <= high[0])
+        & (field.y >= low[1]) & (field.y <= high[1])
+    )
+    away = np.maximum(distance_to_line(run, field.x[near], field.y[near]), field.grid.dx / 4.0)
+    closer = away < field.distance[near]
+    return near[closer], away[closer]
+
+
+def gain(field: CoarseSurface, distance: np.ndarray, touched: tuple) -> float:
+    """Return what a lane takes away, m³, where soundings lie at ``distance``; see _touched."""
+    cells, away = touched
+    sigma = field.law.nearer(field.sigma[cells], field.distance[cells], distance[cells])
+    new = field.law.nearer(
+        field.sigma[cells], field.distance[cells], np.minimum(distance[cells], away)
+    )
+    return float((field.weight[cells] * (sigma - new)).sum() * field.area)
+
+
+def gain_of_distance(
+    field: CoarseSurface, counted: np.ndarray, distance: np.ndarray, nearer: np.ndarray
+) -> float:
+    """Return what a smaller distance to soundings takes away where it is counted, m³."""
+    cells = np.flatnonzero(counted)
+    return gain(field, distance, (cells, nearer[cells]))
+
+
+def best_by_gap(
+    field: CoarseSurface, gap: np.ndarray, count: int, touched: list
+) -> np.ndarray:
+    """Return what the best lane through each gap gains, m³, by the gap's number."""
+    best = np.zeros(count + 1)
+    for cells, away in touched:
+        lowered = field.sigma[cells] - field.law.nearer(
+            field.sigma[cells], field.distance[cells], away
+        )
+        np.maximum(best, np.bincount(
+            gap[cells], weights=field.weight[cells] * lowered * field.area, minlength=count + 1
+        ), out=best)
+    return best
+
+
+def distance_within(field: CoarseSurface, line: np.ndarray) -> np.ndarray:
+    """Return the mean distance of coarse cells to a line, m, not below that within a cell."""
+    return np.maximum(distance_to_line(line, field.x, field.y), field.grid.dx / 4.0)
