@@ -59,8 +59,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         "at different lake levels fit together. Run it once, after Correct depths. A second run "
         "is refused.\n\n"
         "Give gauge readings, levels by visit, or one lake level. Readings are interpolated in "
-        "time. Lake level and datum elevation need the same scale and unit.\n\n"
-        "Without a gauge, leave readings, level and datum elevation empty. Depths then count from "
+        "time. All levels need the same unit and gauge.\n\n"
+        "Without a gauge, leave all levels empty. Depths then count from "
         "the water of the first visit. Other visits are adjusted to it where tracks cross, and "
         "the map says that no lake level was known.\n\n"
         "A depth below 0 is land at the lake datum. Wind tilts a lake, so read the gauge on calm "
@@ -110,7 +110,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 "cm": tr("centimeter"),
                 "in": tr("inch"),
             },
-            _UNITS[0], tr("Unit of the gauge readings, the lake level and the datum elevation."),
+            _UNITS[0], tr("Unit of the gauge readings, the lake level and the lake datum."),
         ))
         add(params.number(
             "DATUM_ELEVATION", tr("Gauge reading at the lake datum"), None,

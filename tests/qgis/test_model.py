@@ -188,7 +188,7 @@ def test_forgotten_gauge_with_a_datum_is_refused(provider, tmp_path, feedback):
     with pytest.raises(QgsProcessingException):
         processing.run(f"lakefloor:{MODEL}", _forgotten(tmp_path / "out", DATUM_ELEVATION=2.0),
                        feedback=feedback)
-    assert "The elevation of the lake datum is given, but no lake level." in feedback.text
+    assert "The gauge reading at the lake datum is given, but no lake level." in feedback.text
     assert os.listdir(tmp_path / "out") == ["project"]
     assert os.listdir(tmp_path / "out" / "project") == []
 
@@ -265,7 +265,7 @@ def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, fe
     (offset,) = kept["level_offsets"].values()
     assert offset["offset_m"] == pytest.approx(float(pairs["level_offset_m"]))
     assert offset["places"] > 100
-    assert "visit '2025-08-09' is fitted to the store" in "".join(feedback.warnings)
+    assert "Visit '2025-08-09' is fitted to the lake database" in "".join(feedback.warnings)
     assert "Visit '2025-08-09': offset -0.0" in feedback.text
     # The same log again changes nothing, and needs no crossings.
     again = _visit(tmp_path, ["2025-08-09.csv"], 2)
@@ -288,7 +288,7 @@ def test_a_store_without_any_gauge_counts_from_its_first_visit(provider, tmp_pat
     assert {pairs["datum"] for pairs, _ in found.values()} == {"water level of 2025-08-09"}
     # 0.33 m and -0.05 m above the datum: 0.38 m apart.
     assert float(found["2026-06-20"][0]["level_offset_m"]) == pytest.approx(0.38, abs=0.05)
-    assert "the store counts depths from the water level of 2025-08-09" in feedback.text
+    assert "The lake database counts depths from the water level of 2025-08-09" in feedback.text
 
 
 def _structure(mapped, folder, with_bottom_type):
