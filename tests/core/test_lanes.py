@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.lanes import number_lanes
+from lakefloor.algorithms.core.lanes import STOPPED_MS, number_lanes, stopped
 
 
 def boustrophedon(lanes=8, length=200.0, spacing=25.0, speed=2.2, heading_deg=0.0):
@@ -111,3 +111,76 @@ def test_no_time_one_point_and_a_frozen_clock():
     assert number_lanes([], [], clock(0), []).tolist() == []
     with pytest.raises(LakefloorError, match="greater than zero"):
         number_lanes(x, y, nat, nat, tolerance_m=0.0)
+
+
+# -- heading and stops --------------------------------------------------------
+
+def bent(*legs):
+    """One fix each two metres along legs of (length m, heading degrees clockwise from north)."""
+    x, y = [0.0], [0.0]
+    for length, heading in legs:
+        for _ in range(int(length / 2.0)):
+            x.append(x[-1] + 2.0 * np.sin(np.radians(heading)))
+            y.append(y[-1] + 2.0 * np.cos(np.radians(heading)))
+    return np.array(x), np.array(y)
+
+
+def lanes_along(legs, **options):
+    x, y = bent(*legs)
+    return number_lanes(x, y, clock(len(x)), np.full(len(x), "a"), **options)
+
+
+@pytest.mark.parametrize("north", [0.0, 70.0, 200.0])
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_a_lane_has_one_heading_and_not_many_small_turns(north, side):
+    def turned(*legs):
+        return lanes_along([(length, north + side * degrees) for length, degrees in legs])
+
+    assert set(turned((100, 0), (100, 17))) == {1}
+    assert set(turned((100, 0), (100, 23))) == {1, 2}
+    # Each turn is of 15 degrees only, but the third leg lies 22.5 off the mean of the two before.
+    assert set(turned((100, 0), (100, 15), (100, 30))) == {1, 2}
+    # A long leg sets the heading: 14 degrees off its 2.5 and not 2 off the short leg's 18.
+    assert set(turned((300, 0), (60, 18), (100, 16))) == {1}
+    assert set(turned((300, 0), (60, 18), (100, 36))) == {1, 2}
+
+
+def test_the_turn_allowed_is_the_one_asked_for():
+    legs = [(100, 0), (100, 23)]
+    assert set(lanes_along(legs, max_turn_deg=25.0)) == {1}
+    assert set(lanes_along(legs, max_turn_deg=21.0)) == {1, 2}
+
+
+@pytest.mark.parametrize("limit", [0.3, 1.0])
+def test_a_boat_stops_below_the_speed_asked_for(limit):
+    t = np.arange(0.0, 120.0)
+    still = np.zeros(len(t))
+    for factor, expected in ((0.95, True), (1.05, False)):
+        way = factor * limit * t
+        for x, y in ((way, still), (still, way), (0.6 * way, -0.8 * way)):
+            assert (stopped(x, y, t, limit) == expected).all()
+    assert STOPPED_MS == 0.3
+    assert stopped(0.29 * t, still, t).all()
+    assert not stopped(0.31 * t, still, t).any()
+
+
+def test_the_mean_of_twenty_seconds_says_whether_a_boat_has_stopped():
+    # 2 m/s up to 100 s, then at anchor: from 110 - 20 * 0.3 / 2 = 107 s on less than 6 m in 20 s.
+    t = np.arange(0.0, 200.0)
+    still = stopped(np.minimum(2.0 * t, 200.0), np.zeros(200), t)
+    assert np.flatnonzero(still)[[0, -1]].tolist() == [108, 199]
+    assert still.sum() == 92
+    # A fix without a time stops nothing, and neither does a clock that runs back.
+    t[150] = np.nan
+    assert not stopped(np.minimum(2.0 * t, 200.0), np.zeros(200), t)[150]
+    assert not stopped(np.zeros(3), np.zeros(3), np.array([0.0, 2.0, 1.0])).any()
+
+
+def test_a_drift_ends_a_lane_and_a_slow_run_does_not():
+    slow = {}
+    for speed in (0.25, 0.35):
+        y = np.cumsum(np.r_[np.full(60, 2.0), np.full(120, speed), np.full(60, 2.0)])
+        slow[speed] = number_lanes(np.zeros(240), y, clock(240), np.full(240, "a"))
+    assert set(slow[0.35]) == {1}
+    assert set(slow[0.25]) == {0, 1, 2}
+    assert (slow[0.25][75:165] == 0).all()

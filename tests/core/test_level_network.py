@@ -1,5 +1,7 @@
 """Levelling of visits and lanes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -464,3 +466,24 @@ def test_bad_input_and_cancel():
 
     with pytest.raises(Cancelled):
         level_visits(soundings, crossings, progress=stop)
+
+
+def test_outliers_have_no_part_in_the_trend_with_depth():
+    """Wrong depths at the deep end would pass for a sound speed that is wrong."""
+    rng = np.random.default_rng(21)
+    soundings = survey(high=(("spring", 0.2), ("summer", 0.0), ("autumn", 0.0)))
+    found = find_crossings(soundings)
+    of_spring = (found.visit_a == "spring") | (found.visit_b == "spring")
+    deep = np.flatnonzero(of_spring & found.between)
+    deep = deep[np.argsort(found.depth[deep])][-6:]
+    sign = np.where(found.visit_a == "spring", 1.0, -1.0)
+    wrong = found.difference.copy()
+    wrong[deep] += sign[deep] * rng.uniform(1.0, 1.5, deep.size)
+    levelled = level_visits(soundings, replace(found, difference=wrong), held=["summer"])
+    clean = level_visits(soundings, found, held=["summer"])
+    assert levelled.outlier.sum() >= deep.size
+    trend = levelled.trend["spring"]
+    assert not trend.significant
+    assert trend.slope == pytest.approx(clean.trend["spring"].slope, abs=0.01)
+    assert abs(trend.slope) < 0.01
+    assert trend.n <= clean.trend["spring"].n - deep.size + 1
