@@ -1,7 +1,7 @@
 """Check the types of core with mypy; what was known to fail may only shrink.
 
     .venv/bin/python .ci/check_types.py          # fails on what is not in known_types.txt
-    .venv/bin/python .ci/check_types.py --keep   # writes known_types.txt anew, if it has become shorter
+    .venv/bin/python .ci/check_types.py --keep   # writes the list again where it became shorter
 
 The list has messages without files and lines, so that code can move. numpy, scipy, shapely and
 pyproj count as untyped (pyproject.toml): their own types differ between the versions that QGIS
