@@ -46,7 +46,8 @@ from mutants import mutants_of, sample
 MODULES = {
     "nmea": (["reading/nmea.py"], ["test_nmea.py"]),
     "csv_table": (["exchange/csv_table.py"], ["test_exchange.py"]),
-    "lake_level": (["correcting/lake_level.py"], ["test_lake_level.py"]),
+    "lake_level": (
+        ["correcting/lake_level.py"], ["test_lake_level.py", "test_lake_level_rules.py"]),
     "idw": (["surface/idw.py"], ["test_idw.py"]),
     "marching_squares": (["chart/marching_squares.py"], ["test_contours.py"]),
     "corrections": (["correcting/corrections.py"], ["test_corrections.py"]),
