@@ -419,13 +419,14 @@ def test_deepest_cell_within_a_shoreline():
 def test_errors_fade_over_the_lane_spacing_within_the_shoreline():
     depth = bowl("cone", cell=20.0)
     assert correlation_length(Surface(depth, depth, depth, 25.0)) == 25.0
-    # Far from any sounding beyond the shore; within it no farther than half a lane spacing.
-    pond, rng = circle(200.0), np.random.default_rng(2)
-    near = rng.uniform(0.0, 10.0, depth.shape)
+    # Lanes 30 m apart within the shore, 200 m apart beyond it.
+    pond = circle(200.0)
+    far, near = (np.abs(depth.x % lanes - lanes / 2.0) * np.ones((depth.shape[0], 1))
+                 for lanes in (200.0, 30.0))
     within, beyond = (
-        depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, 400.0))
+        depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, far))
     expected = correlation_length(Surface(depth, depth, within, None))
-    assert 5.0 < expected < 40.0
+    assert expected == pytest.approx(30.0, rel=0.4)  # cells of 20 m
     assert correlation_length(Surface(depth, depth, beyond, None), pond) == expected
-    assert correlation_length(Surface(depth, depth, beyond, None)) > 10.0 * expected
+    assert correlation_length(Surface(depth, depth, beyond, None)) > 3.0 * expected
     assert correlation_length(Surface(depth, depth, None, None), pond) == np.inf
