@@ -471,6 +471,27 @@ def test_a_running_median_of_the_surface_probe():
     # Marczak (1997): 1465.93 m/s at 15 degrees, 1482.38 at 20; the step stays where it is.
     assert speed[[0, 99]] == pytest.approx([1465.93, 1465.93], abs=0.05)
     assert speed[[100, 199]] == pytest.approx([1482.38, 1482.38], abs=0.05)
-    few = correct_depths(pings(np.full(5, 10.0), water_temp=np.array([20.0, 20, 15, 15, 15])),
+    few = correct_depths(pings(np.full(5, 10.0), water_temp=np.array([15.0, 20, 20, 15, 15])),
                          draft_m=0.0).soundings
     assert few.depth[2] * 150.0 == pytest.approx(1465.93, abs=0.05)
+
+
+@pytest.mark.parametrize("offset", [0.5, 1.0, -1.0])
+def test_latency_needs_the_time_of_every_good_sounding(offset):
+    time = times(np.arange(4.0))
+    time[2] = np.datetime64("NaT")
+    with pytest.raises(LakefloorError, match="1 of visit 'May' have none"):
+        correct_depths(pings([8.0] * 4, time=time), time_offset_s=offset, real_speed_ms=1500.0)
+    status = np.array(["accepted", "accepted", "spike", "accepted"], object)
+    rejected = pings([8.0] * 4, time=time, status=status)
+    done = correct_depths(rejected, time_offset_s=offset, real_speed_ms=1500.0).soundings
+    np.testing.assert_allclose(done.x, 2.0 * np.arange(4) + 2.0 * offset * np.array([1, 1, 0, 1]))
+
+
+def test_a_pause_no_longer_than_three_time_offsets_is_bridged():
+    t = np.r_[np.arange(0.0, 20.0), 39.0 + np.arange(20.0)]
+    x = np.r_[2.0 * np.arange(20), 38.0 - 2.0 * np.arange(20)]
+    track = Soundings.build(x, np.zeros(40), np.full(40, 8.0), visit="May", time=times(t))
+    done = correct_depths(track, time_offset_s=10.0, real_speed_ms=1500.0).soundings
+    # Ten of the twenty seconds of a pause at one place, not twenty metres beyond it.
+    assert done.x[19] == pytest.approx(38.0)

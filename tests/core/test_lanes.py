@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.lanes import STOPPED_MS, number_lanes, stopped
+from lakefloor.algorithms.core.lanes import STOPPED_MS, lanes_of, number_lanes, stopped
+from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.track import without_track
 
 
 def boustrophedon(lanes=8, length=200.0, spacing=25.0, speed=2.2, heading_deg=0.0):
@@ -184,3 +186,86 @@ def test_a_drift_ends_a_lane_and_a_slow_run_does_not():
     assert set(slow[0.35]) == {1}
     assert set(slow[0.25]) == {0, 1, 2}
     assert (slow[0.25][75:165] == 0).all()
+
+
+# -- gaps, few fixes and clocks -----------------------------------------------
+
+def two_runs(gap_m=2.0, gap_s=1):
+    """Two runs of 100 fixes, two metres and a second apart, with a gap between them."""
+    y = 2.0 * np.arange(200.0)
+    y[100:] += gap_m - 2.0
+    time = clock(200)
+    time[100:] += np.timedelta64(1000 * (gap_s - 1), "ms")
+    return number_lanes(np.zeros(200), y, time, np.full(200, "a"))
+
+
+@pytest.mark.parametrize(("gap", "ends"), [
+    ({"gap_m": 48.0}, False), ({"gap_m": 56.0}, True),
+    ({"gap_s": 28}, False), ({"gap_s": 35}, True),
+])
+def test_a_gap_of_thirty_seconds_or_fifty_meters_ends_a_lane(gap, ends):
+    lane = two_runs(**gap)
+    if not ends:
+        assert set(lane) == {1}
+        return
+    # Exactly at the gap, but for a fix or two that the running median moves.
+    assert (lane[:98] == 1).all()
+    assert (lane[102:] == 2).all()
+    assert np.flatnonzero(np.diff(lane) != 0).tolist() == [99]
+
+
+def test_three_fixes_make_a_lane_and_two_do_not():
+    assert number_lanes([0, 0, 0], [0, 30, 60], clock(3), ["a"] * 3).tolist() == [1, 1, 1]
+    assert number_lanes([0, 0], [0, 45], clock(2), ["a"] * 2).tolist() == [0, 0]
+    # Two fixes by themselves between gaps, 45 m apart.
+    y = np.r_[2.0 * np.arange(100), 500.0, 545.0]
+    assert number_lanes(np.zeros(102), y, clock(102), ["a"] * 102)[-2:].tolist() == [0, 0]
+
+
+def test_half_a_position_is_none():
+    y = 2.0 * np.arange(100.0)
+    x = np.zeros(100)
+    x[40], y[60] = np.nan, np.nan
+    lane = number_lanes(x, y, clock(100), np.full(100, "a"))
+    assert lane[[40, 60]].tolist() == [0, 0]
+    assert set(np.delete(lane, [40, 60])) == {1}
+
+
+def test_a_stray_fix_of_several_pings_does_not_break_a_lane():
+    y = np.repeat(2.0 * np.arange(100.0), 4)
+    x = np.zeros(400)
+    x[200:204] = 60.0
+    lane = number_lanes(x, y, clock(400, 250), np.full(400, "a"))
+    assert set(lane) == {1}
+
+
+def test_a_boat_stands_between_the_first_and_the_last_fix():
+    # It moves in the first and in the last second only.
+    t = np.arange(0.0, 41.0)
+    at_end, at_start = np.zeros(41), np.full(41, 100.0)
+    at_end[-1], at_start[0] = 100.0, 0.0
+    still = np.zeros(41)
+    assert np.flatnonzero(~stopped(at_end, still, t))[0] == 30
+    assert np.flatnonzero(~stopped(at_start, still, t))[-1] == 10
+
+
+def test_pings_of_one_time_and_two_fixes_are_judged_too():
+    t = np.repeat(np.arange(30.0), 2)
+    assert stopped(np.zeros(60), np.zeros(60), t).all()
+    assert stopped(np.zeros(2), np.zeros(2), np.array([0.0, 20.0])).all()
+    assert not stopped(np.zeros(1), np.zeros(1), np.array([0.0])).any()
+
+
+def test_lanes_of_soundings_in_any_order():
+    x, y, truth = boustrophedon(lanes=3)
+    order = np.random.default_rng(5).permutation(len(x))
+    shuffled = Soundings.build(
+        x[order], y[order], np.full(len(x), 5.0), time=clock(len(x))[order], visit="a")
+    lane = lanes_of(shuffled)
+    kept = truth[order] > 0
+    assert (lane[kept] == truth[order][kept]).mean() > 0.97
+    # Points in an order that is no track: no lanes.
+    rng = np.random.default_rng(6)
+    points = Soundings.build(*rng.uniform(0, 500, (2, 200)), np.full(200, 5.0), visit="a")
+    assert without_track(points).all()
+    assert not lanes_of(points).any()

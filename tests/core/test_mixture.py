@@ -223,3 +223,57 @@ def test_fitted_spreads_are_those_of_each_class():
     assert made_mixture([0.2, 0.8], [0.1, 0.1], [0.979, 0.021]).distinct
     assert not made_mixture([0.2, 0.39], [0.1, 0.1], [0.5, 0.5]).distinct
     assert made_mixture([0.2, 0.41], [0.1, 0.1], [0.5, 0.5]).distinct
+
+
+# -- at the limits ------------------------------------------------------------
+
+def test_covariates_count_as_parameters():
+    rng = np.random.default_rng(10)
+    x = rng.normal(size=(400, 2))
+    fit = fit_mixture(0.3 + x @ [0.1, -0.05] + 0.02 * rng.normal(size=400), 1, covariates=x)
+    # Schwarz (1978): mean, spread and two coefficients.
+    assert fit.bic == pytest.approx(-2.0 * fit.log_likelihood + 4.0 * np.log(400))
+    assert fit.trend == pytest.approx([0.1, -0.05], abs=0.005)
+
+
+def test_equal_values_are_a_class_of_the_least_spread():
+    assert fit_mixture(np.full(20, 0.5), 1).sd == pytest.approx([1e-3])
+    assert fit_mixture(np.full(20, 0.5), 1, least_sd=0.02).sd == pytest.approx([0.02])
+
+
+def test_a_boundary_near_the_lesser_class_is_found():
+    # By hand: log odds at the means are -1.5 - 2 and -1.5 + 2.
+    share = 1.0 / (1.0 + np.exp(-1.5))
+    (limit,) = boundaries(made_mixture([0.4, 0.6], [0.1, 0.1], [share, 1.0 - share]))
+    # Linear between them: zero at 3.5 / 4 of the way.
+    assert limit == pytest.approx(0.4 + 0.2 * 3.5 / 4.0)
+
+
+def test_three_pairs_are_enough_to_see_a_correlation():
+    # By hand: products 1, -1, 1, squares 1: r = 1/3, 4 (1 - r) / (1 + r) = 2.
+    residual = [1.0, 1.0, -1.0, -1.0]
+    assert effective_count(residual, [0, 0, 0, 0]) == pytest.approx(2.0)
+    assert effective_count(residual, [0, 0, 0, 1]) == 4.0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_otsu_is_the_best_of_all_cuts(seed):
+    """The variance between classes of a histogram, written out for each cut."""
+    rng = np.random.default_rng(seed)
+    values = np.r_[rng.normal(0.3, 0.1, 400), rng.gamma(4.0, 0.1, 200) + 0.5]
+    count, edges = np.histogram(values, bins=40)
+    middle = (edges[:-1] + edges[1:]) / 2.0
+    scores = []
+    for cut in range(1, 40):
+        low, high = count[:cut], count[cut:]
+        one, two = (np.average(middle[part], weights=count[part])
+                    for part in (slice(None, cut), slice(cut, None)))
+        scores.append(low.sum() * high.sum() * (one - two) ** 2)
+    best = np.flatnonzero(np.isclose(scores, max(scores), rtol=1e-9))
+    assert otsu(values, bins=40) == pytest.approx(edges[1:-1][best].mean())
+
+
+def test_a_change_leaves_enough_values_on_either_side():
+    assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0])[0] == 5
+    assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0], least=2)[0] == 4
+    assert change_point([0.0, 9.0, 9.0, 9.0, 9.0, 9.0], least=3)[0] == 3
