@@ -67,3 +67,17 @@ def test_there_is_no_wheel():
     assert "tool.setuptools" not in tables
     assert not (ROOT / "setup.py").exists()
     assert not (ROOT / "setup.cfg").exists()
+
+
+def test_hooks_before_a_commit_call_the_commands_of_continuous_integration():
+    hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
+    assert re.findall(r"repo: (\S+)", hooks) == ["local"]  # nothing is fetched
+    entries = re.findall(r"entry: (.+)$", hooks, re.MULTILINE)
+    checks = {entry.split()[-1] for entry in entries if ".ci/check.sh" in entry}
+    known = set(re.findall(r"^\s+(\w+)\) ", (ROOT / ".ci" / "check.sh").read_text(encoding="utf-8"),
+                           re.MULTILINE))
+    assert checks == known
+    assert "sh .ci/check.sh\n" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    for entry in entries:
+        for word in entry.split():
+            assert not word.startswith(("tests/", ".ci/")) or (ROOT / word).exists(), word

@@ -158,12 +158,12 @@ def files_of(name) -> tuple:
 
 
 def explained() -> dict:
-    """Return id -> (kind, reason) of the survivors that were looked at."""
+    """Return (module, id) -> kind of the survivors that were looked at."""
     rows = {}
     for line in EXPLAINED.read_text(encoding="utf-8").splitlines():
         if line.strip() and not line.startswith("#"):
-            id_, _, kind, _, reason = (part.strip() for part in line.split("|", 4))
-            rows[id_] = (kind, reason)
+            id_, module, kind, _, _ = (part.strip() for part in line.split("|", 4))
+            rows[module, id_] = kind
     return rows
 
 
@@ -207,7 +207,7 @@ def _try_module(name, results, count):
 
 
 def _report(names, results, count) -> bool:
-    reasons, good, unseen = explained(), True, []
+    kinds, good, unseen = explained(), True, []
     print(f"\n{'module':<18}{'mutants':>8}{'tried':>7}{'killed':>8}{'survived':>10}"
           f"{'equivalent':>12}{'fell':>7}")
     for name in names:
@@ -216,11 +216,11 @@ def _report(names, results, count) -> bool:
         state = {m.id: results.get(name, {}).get(m.id, {}).get("result") for m in chosen}
         tried = [m for m in chosen if state[m.id]]
         alive = [m for m in tried if state[m.id] == "survived"]
-        same = [m for m in alive if reasons.get(m.id, ("",))[0] == "equivalent"]
+        same = [m for m in alive if kinds.get((name, m.id)) == "equivalent"]
         killed, counted = len(tried) - len(alive), len(tried) - len(same)
         share = killed / counted if counted else float("nan")
         good &= len(tried) == len(chosen) and share >= WANTED
-        unseen += [(name, m) for m in alive if m.id not in reasons]
+        unseen += [(name, m) for m in alive if (name, m.id) not in kinds]
         print(f"{name:<18}{len(mutants):>8}{len(tried):>7}{killed:>8}{len(alive) - len(same):>10}"
               f"{len(same):>12}{share:>7.0%}")
     for name, m in unseen:
