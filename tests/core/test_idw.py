@@ -190,16 +190,18 @@ def by_definition(nodes, values, middle, point):
     return shepard(nodes[used], values[used], point, 2.0)
 
 
-def test_a_square_of_cells_shares_the_nodes_around_its_middle():
-    """Blocks of soundings are 10 m wide, so that squares of 8 cells of 1.25 m share a search."""
+@pytest.mark.parametrize(("cell", "side"), [(1.25, 8), (1.5, 4), (1.35, 8)])
+def test_a_square_of_cells_shares_the_nodes_around_its_middle(cell, side):
+    """Blocks of soundings are 10 m wide: squares of 8 cells of 1.25 m or, a tenth over, 1.35 m."""
     survey = made_lake.survey(40.0)
     nodes = frame(survey, spacing=40.0).nodes
-    g = idw_surface(survey, cell=1.25, spacing=40.0).depth
+    g = idw_surface(survey, cell=cell, spacing=40.0).depth
     rng = np.random.default_rng(6)
     rows, cols = np.nonzero(np.isfinite(g.values))
     for at in rng.choice(rows.size, 60, replace=False):
         r, c = rows[at], cols[at]
-        middle = np.array([g.west + (c // 8 * 8 + 4) * g.dx, g.north - (r // 8 * 8 + 4) * g.dy])
+        down, right = (at // side * side + side / 2 for at in (r, c))
+        middle = np.array([g.west + right * g.dx, g.north - down * g.dy])
         expected = by_definition(nodes.xy, nodes.depth, middle, np.array([g.x[c], g.y[r]]))
         assert g.values[r, c] == pytest.approx(expected, rel=1e-9)
 
@@ -208,6 +210,7 @@ def test_learning_and_drawing_search_alike_by_default():
     f = frame(made_lake.survey(40.0), cell=10.0, spacing=40.0)
     search = {"power": 2.0, "neighbours": 12, "sectors": 4}
     learned, same = learn_idw(f), learn_idw(f, **search)
+    assert learned.level  # a mean of depths knows no slope between them
     for name in vars(learned):
         np.testing.assert_array_equal(getattr(learned, name), getattr(same, name))
     drawn = draw_idw(f, learned).depth.values
