@@ -42,21 +42,21 @@ SEED, SAMPLE, WANTED = "lakefloor", 60, 0.9
 sys.path.insert(0, str(HERE))
 from mutants import mutants_of, sample
 
-#: Name -> (files below core/ that hold the module, its own test files in tests/core).
+#: Name -> (files of core that hold the module, wherever below it they lie; its own test files).
 MODULES = {
-    "nmea": (["reading/nmea.py"], ["test_nmea.py"]),
-    "csv_table": (["exchange/csv_table.py"], ["test_exchange.py"]),
+    "nmea": (["nmea.py"], ["test_nmea.py"]),
+    "csv_table": (["csv_table.py"], ["test_exchange.py"]),
     "lake_level": (
-        ["correcting/lake_level.py"], ["test_lake_level.py", "test_lake_level_rules.py"]),
-    "idw": (["surface/idw.py"], ["test_idw.py"]),
-    "marching_squares": (["chart/marching_squares.py"], ["test_contours.py"]),
-    "corrections": (["correcting/corrections.py"], ["test_corrections.py"]),
-    "level_network": (["visits/level_network.py"], ["test_level_network.py"]),
+        ["lake_level.py"], ["test_lake_level.py", "test_lake_level_rules.py"]),
+    "idw": (["idw.py"], ["test_idw.py"]),
+    "marching_squares": (["marching_squares.py"], ["test_contours.py"]),
+    "corrections": (["corrections.py"], ["test_corrections.py"]),
+    "level_network": (["level_network.py"], ["test_level_network.py"]),
     "terrain": (["terrain.py"], ["test_terrain.py"]),
-    "hampel": (["cleaning/hampel.py"], ["test_cleaning_hampel.py"]),
-    "hypsography": (["share/hypsography.py"], ["test_hypsography.py"]),
-    "crossings": (["visits/crossings.py"], ["test_crossings.py"]),
-    "mixture": (["structure/mixture.py"], ["test_mixture.py"]),
+    "hampel": (["hampel.py"], ["test_cleaning_hampel.py"]),
+    "hypsography": (["hypsography.py"], ["test_hypsography.py"]),
+    "crossings": (["crossings.py"], ["test_crossings.py"]),
+    "mixture": (["mixture.py"], ["test_mixture.py"]),
     "lanes": (["lanes.py"], ["test_lanes.py"]),
 }
 
@@ -148,12 +148,12 @@ def _warm():
 
 def files_of(name) -> tuple:
     """Return the module's files and its test files; a sentence says which row is out of date."""
-    files = [CORE / part for part in MODULES[name][0]]
-    tests = [ROOT / "tests" / "core" / part for part in MODULES[name][1]]
-    for path in (*files, *tests):
-        if not path.exists():
-            sys.exit(f"{path.relative_to(ROOT)} is not there: bring the row '{name}' of MODULES "
-                     f"in {Path(__file__).name} up to date.")
+    parts, tests = MODULES[name]
+    files = [path for part in parts for path in sorted(CORE.rglob(part))]
+    tests = [ROOT / "tests" / "core" / part for part in tests]
+    if len(files) != len(parts) or not all(path.exists() for path in tests):
+        sys.exit(f"{[path.name for path in files]} and {[path.name for path in tests]}: bring the "
+                 f"row '{name}' of MODULES in {Path(__file__).name} up to date.")
     return files, tests
 
 
