@@ -39,6 +39,13 @@ def _plain(nodeid):
     return nodeid.split("[")[0]
 
 
+def _is_there(name):
+    path, _, function = name.partition("::")
+    source = SLOW.parent.parent / path
+    return source.exists() and f"def {function.split('::')[-1]}(" in source.read_text(
+        encoding="utf-8")
+
+
 def _listed():
     lines = SLOW.read_text(encoding="utf-8").splitlines() if SLOW.exists() else []
     return {line for line in lines if line and not line.startswith("#")}
@@ -66,7 +73,7 @@ def pytest_sessionfinish(session):
         return
     ran = {_plain(nodeid) for nodeid in _seconds}
     slow = {_plain(nodeid) for nodeid, taken in _seconds.items() if taken >= _SLOW_S}
-    names = sorted((_listed() - ran) | slow)
+    names = sorted(name for name in (_listed() - ran) | slow if _is_there(name))
     head = ("# Tests of a second and more: left out by -m \"not slow\".\n"
             "# Written by: bash tests/run.sh --note-slow\n")
     SLOW.write_text(head + "".join(f"{name}\n" for name in names), encoding="utf-8")

@@ -81,3 +81,12 @@ def test_hooks_before_a_commit_call_the_commands_of_continuous_integration():
     for entry in entries:
         for word in entry.split():
             assert not word.startswith(("tests/", ".ci/")) or (ROOT / word).exists(), word
+
+
+def test_every_test_that_is_listed_as_slow_is_there():
+    lines = (ROOT / "tests" / "slow.txt").read_text(encoding="utf-8").splitlines()
+    names = [line for line in lines if line and not line.startswith("#")]
+    assert names == sorted(set(names))
+    for name in names:
+        path, _, function = name.partition("::")
+        assert f"def {function}(" in (ROOT / path).read_text(encoding="utf-8"), name
