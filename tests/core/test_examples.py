@@ -39,3 +39,9 @@ def test_examples_print_alike_in_all_versions_of_numpy(name):
         for example in test.examples:
             for sign in ("array(", "dtype=", "np.float64(", "np.int64(", "np.True_", "np.False_"):
                 assert sign not in example.want, f"{test.name}: {example.want.strip()}"
+
+
+def test_every_package_of_core_shows_how_it_is_used():
+    packages = {path.parent.name for path in HERE.glob("*/__init__.py")}
+    shown = {param.id.split("/")[0] for param in _modules()}
+    assert packages <= shown, f"no example in any docstring of {sorted(packages - shown)}"

@@ -126,6 +126,8 @@ def _in_child(work, limit: float, show=False):
 def _warm():
     """Import once what every child needs; the package itself is left to the children."""
     os.environ["CI"] = "1"  # the same examples each time
+    if Path("/usr/share/proj/proj.db").exists():
+        os.environ.setdefault("PROJ_DATA", "/usr/share/proj")
     sys.path.insert(0, str(ROOT / ".ci"))
     import hypothesis  # noqa: F401
     import numpy  # noqa: F401
