@@ -37,11 +37,14 @@ install_missing $run_packages
 # shellcheck disable=SC2086
 install_missing $test_packages
 
-# pytest-qgis is not in Debian. The rest comes from the system, so that numpy,
-# scipy and GDAL stay the ones that QGIS was built with.
-if ! .venv/bin/python -c "import pytest_qgis" 2>/dev/null; then
+# The rest comes from the system, so that numpy, scipy and GDAL stay the ones that QGIS was built
+# with; a test says so.
+if ! .venv/bin/python -c "" 2>/dev/null; then
     rm -rf .venv
     /usr/bin/python3 -m venv --system-site-packages .venv
-    .venv/bin/pip install --quiet --disable-pip-version-check --no-deps \
-        "pytest-qgis==5.0.2"
+fi
+if ! cmp -s .ci/wheels.txt .venv/wheels.txt; then
+    .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps \
+        --only-binary :all: -r .ci/wheels.txt
+    cp .ci/wheels.txt .venv/wheels.txt
 fi

@@ -1,8 +1,11 @@
-"""Make the repository importable as the package ``lakefloor``."""
+"""Make the repository importable as the package ``lakefloor``; options and marks of all tests."""
 
 import os
 import sys
+from collections import Counter
 from pathlib import Path
+
+import pytest
 
 # A virtual environment does not find the data of Debian's own PROJ.
 if not os.environ.get("PROJ_DATA") and Path("/usr/share/proj/proj.db").exists():
@@ -17,3 +20,60 @@ if os.environ.get("CI"):
 
     settings.register_profile("ci", derandomize=True)
     settings.load_profile("ci")
+
+#: Tests of a second and more, one name a line, without parameters; `--note-slow` writes it.
+SLOW = Path(__file__).with_name("slow.txt")
+_SLOW_S = 1.0
+_seconds = Counter()
+
+
+def pytest_addoption(parser):
+    group = parser.getgroup("lakefloor")
+    group.addoption("--note-slow", action="store_true",
+                    help="write the tests of this run that take a second or more to slow.txt")
+    group.addoption("--add-to-contract", action="store_true",
+                    help="list what is new in tests/qgis/contract.json")
+
+
+def _plain(nodeid):
+    return nodeid.split("[")[0]
+
+
+def _is_there(name):
+    path, _, function = name.partition("::")
+    source = SLOW.parent.parent / path
+    return source.exists() and f"def {function.split('::')[-1]}(" in source.read_text(
+        encoding="utf-8")
+
+
+def _listed():
+    lines = SLOW.read_text(encoding="utf-8").splitlines() if SLOW.exists() else []
+    return {line for line in lines if line and not line.startswith("#")}
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    slow = _listed()
+    for item in items:
+        if _plain(item.nodeid) in slow:
+            item.add_marker(pytest.mark.slow)
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_protocol(item):
+    # Of the processor, children too, so that a busy machine makes no test slow. What a fixture of
+    # many tests takes counts for the one that asks first.
+    before = sum(os.times()[:4])
+    yield
+    _seconds[item.nodeid] += sum(os.times()[:4]) - before
+
+
+def pytest_sessionfinish(session):
+    if not session.config.getoption("--note-slow"):
+        return
+    ran = {_plain(nodeid) for nodeid in _seconds}
+    slow = {_plain(nodeid) for nodeid, taken in _seconds.items() if taken >= _SLOW_S}
+    names = sorted(name for name in (_listed() - ran) | slow if _is_there(name))
+    head = ("# Tests of a second and more: left out by -m \"not slow\".\n"
+            "# Written by: bash tests/run.sh --note-slow\n")
+    SLOW.write_text(head + "".join(f"{name}\n" for name in names), encoding="utf-8")

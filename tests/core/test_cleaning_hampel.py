@@ -137,3 +137,102 @@ def test_quantum_of_mixed_resolution():
     step = quantum(np.concatenate([fine, whole]))
     assert step[:1000] == pytest.approx(0.1)
     assert step[1600:] == pytest.approx(1.0)
+
+
+# -- promises of the limit ----------------------------------------------------
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.integers(-8, 8), min_size=9, max_size=40), st.sampled_from([1, 2, 3]),
+    st.sampled_from([0.0, 0.2]),
+)
+def test_between_neighbors_that_stand_is_never_a_spike(steps, k, steepest):
+    depth = 10.0 + 0.25 * np.array(steps)
+    n = len(depth)
+    found = spikes(depth, np.arange(n) * 0.5, np.zeros(n, int), k=k, n_sigma=2.0,
+                   floor=np.full(n, 0.02), steepest=steepest)
+    before, own, after = depth[:-2], depth[1:-1], depth[2:]
+    between = (own - before) * (after - own) > 0.0
+    stand = ~found[:-2] & ~found[2:]
+    assert not (found[1:-1] & between & stand).any()
+
+
+def test_a_flank_between_its_neighbors_stands_and_the_lone_ping_goes():
+    # The fifth ping lies half a metre off the bottom around it, which alone would be a spike.
+    rising = np.array(
+        [9.5, 10.0, 9.5, 10.0, 10.5, 11.5, 10.0, 8.5, 9.5, 10.0, 10.0, 11.5, 10.0, 10.0])
+    alone = rising.copy()
+    alone[5] = 10.0
+    kept, gone = (
+        spikes(depth, np.arange(14) * 0.5, np.zeros(14, int), k=3, n_sigma=3.0,
+               floor=np.full(14, 0.05), steepest=0.0)
+        for depth in (rising, alone)
+    )
+    assert np.flatnonzero(kept).tolist() == [11]
+    assert gone[4]
+
+
+@pytest.mark.parametrize("small", [0.25, 1.0])
+def test_a_small_step_between_its_neighbors_counts_as_well(small):
+    # The same in quarters: the product of the steps is then far below 1 m2.
+    depth = 10.0 + small * np.array(
+        [-0.5, 0.0, -0.5, 0.0, 0.5, 1.5, 0.0, -1.5, -0.5, 0.0, 0.0, 1.5, 0.0, 0.0])
+    found = spikes(depth, np.arange(14) * 0.5, np.zeros(14, int), k=3, n_sigma=3.0,
+                   floor=np.full(14, 0.05 * small), steepest=0.0)
+    assert np.flatnonzero(found).tolist() == [11]
+
+
+@pytest.mark.parametrize(("at", "beyond"), [(12, 0), (22, 1), (23, 2), (24, 3), (0, 3)])
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_the_limit_is_noise_and_half_the_steepest_slope(at, beyond, sign):
+    # By hand: 3 x 0.05 m and half of 0.4 m per m over the 2 m between two pings, 0.15 + 0.4; at the
+    # end of a run the line through the window's middle is drawn on, a whole slope for each ping.
+    limit = 0.15 + 0.4 * 2.0 * (0.5 + beyond)
+    for height, expected in ((limit - 0.01, []), (limit + 0.01, [at])):
+        depth = np.full(25, 20.0)
+        depth[at] += sign * height
+        found = spikes(depth, np.arange(25) * 2.0, np.zeros(25, int), k=3, n_sigma=3.0,
+                       floor=np.full(25, 0.05), steepest=0.4)
+        assert np.flatnonzero(found).tolist() == expected
+
+
+def test_the_slope_granted_is_over_the_mean_spacing_of_the_window():
+    # Six spacings of 1, 1, 1, 3, 3, 3 m around the ninth ping: 2 m in the mean, by hand.
+    along = np.concatenate([np.arange(9.0), 8.0 + 3.0 * np.arange(1, 9)])
+    for height, expected in ((0.54, []), (0.56, [8])):
+        depth = np.full(17, 20.0)
+        depth[8] += height
+        found = spikes(depth, along, np.zeros(17, int), k=3, n_sigma=3.0,
+                       floor=np.full(17, 0.05), steepest=0.4)
+        assert np.flatnonzero(found).tolist() == expected
+
+
+def test_a_run_shorter_than_the_window_is_not_judged():
+    for short, expected in ((6, [4]), (7, [4, 24])):
+        run = np.repeat([0, 1], [21, short])
+        depth = np.full(21 + short, 10.0)
+        depth[[4, 24]] += 5.0
+        assert along_the_track(depth, run=run) == expected
+    assert along_the_track([10.0, 30.0, 10.0], k=1) == [1]
+    assert along_the_track([10.0, 30.0], k=1) == []
+    last = np.full(22, 10.0)
+    last[4] += 5.0
+    assert along_the_track(last, run=np.repeat([0, 1], [21, 1])) == [4]
+
+
+@pytest.mark.parametrize("spacing", [0.0, 0.1])
+def test_a_boat_that_drifts_or_stands_over_a_falling_bottom(spacing):
+    depth = 10.0 + 0.5 * np.arange(30)
+    assert along_the_track(depth, spacing=spacing) == []
+    depth[14] -= 4.0
+    assert along_the_track(depth, spacing=spacing) == [14]
+
+
+def test_usual_noise_by_hand():
+    # Blocks of 64 with medians 1, 5, 1 and a rest of 8 that belongs to the last: each the larger of
+    # its own and its neighbors' mean, at the ends with itself: 3, 5, 3.
+    size = np.concatenate([np.full(64, 1.0), np.full(64, 5.0), np.full(64, 1.0), np.full(8, 9.0)])
+    expected = MAD_TO_SIGMA * np.repeat([3.0, 5.0, 3.0], [64, 64, 72])
+    np.testing.assert_allclose(usual_noise(size), expected)
+    np.testing.assert_allclose(usual_noise(np.array([1.0, 2.0, 9.0])), MAD_TO_SIGMA * 2.0)
+    assert usual_noise(np.zeros(0)).size == 0

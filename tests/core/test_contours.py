@@ -667,3 +667,13 @@ def test_lines_around_an_island_or_a_gap_are_no_humps():
         around = [kind for kind, middle in closed if np.hypot(*(middle - place)) < 15.0]
         assert around
         assert set(around) == {expected}
+
+
+def test_the_range_of_a_square_is_that_of_its_four_corners():
+    from lakefloor.algorithms.core.chart.marching_squares import square_ranges
+
+    values = np.random.default_rng(12).normal(size=(7, 9))
+    least, greatest = square_ranges(values)
+    corners = [values[r:r + 2, c:c + 2] for r in range(6) for c in range(8)]
+    np.testing.assert_array_equal(least, [square.min() for square in corners])
+    np.testing.assert_array_equal(greatest, [square.max() for square in corners])

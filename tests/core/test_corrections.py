@@ -360,3 +360,138 @@ def test_a_visit_of_one_sounding_is_not_taken_for_a_stopped_clock():
     with pytest.raises(LakefloorError, match="Visit 'a' is a single sounding"):
         correct_depths(one, temperature_c=20.0, time_offset_s=0.5)
     assert len(correct_depths(one, temperature_c=20.0).soundings) == 1
+
+
+# -- a temperature or a speed given by the user -------------------------------
+
+@pytest.mark.parametrize("logged", [np.nan, 5.0])
+def test_a_given_temperature_holds_for_all_soundings(logged):
+    two = pings([10.0, 10.0], visit=np.array(["bare", "logged"], object),
+                water_temp=np.array([np.nan, logged]))
+    done = correct_depths(two, draft_m=0.5, temperature_c=20.0, mixed_depth_m=4.0,
+                          deep_temperature_c=5.0)
+    # Marczak (1997): 1482.3795 m/s at 20 degrees, 1426.1695 at 5.
+    below = 10.0 * 1482.3795 / 1500.0
+    assert done.soundings.depth == pytest.approx([below + 0.5] * 2, abs=1e-5)
+    assert set(done.soundings.corrections) == {
+        "time_offset_s=0;draft_m=0.5;sound_speed=1500->1482.4"}
+    # A temperature at the surface says little of the water below: 4 m surely, then 5 degrees.
+    layering = (below - 4.0) * (1.0 - 1426.1695 / 1482.3795) / np.sqrt(3.0)
+    depth = below + 0.5
+    assert done.soundings.uncert == pytest.approx(
+        [np.sqrt(0.05**2 + (0.01 * depth) ** 2 + layering**2)] * 2, abs=1e-5)
+    assert done.summary["mean_sound_speed_ms"] == pytest.approx(1482.3795, abs=1e-3)
+    assert done.summary["uncorrected"] == done.summary["no_temperature"] == []
+    for name in ("bare", "logged"):
+        assert done.summary["visits"][name] == pytest.approx({
+            "soundings": 1, "temperature_c": 20.0, "sound_speed_ms": 1482.3795,
+            "correction_m": depth - 10.0}, abs=1e-3)
+
+
+@pytest.mark.parametrize("logged", [np.nan, 5.0])
+def test_a_given_speed_holds_for_all_soundings(logged):
+    two = pings([10.0, 20.0], visit=np.array(["bare", "logged"], object),
+                water_temp=np.array([np.nan, logged]))
+    done = correct_depths(two, draft_m=0.0, real_speed_ms=1425.0, mixed_depth_m=1.0)
+    assert done.soundings.depth == pytest.approx([9.5, 19.0])
+    assert set(done.soundings.corrections) == {
+        "time_offset_s=0;draft_m=0;sound_speed=1500->1425.0"}
+    # The mean speed of the water is known: no term for its layers or for lack of a temperature.
+    assert done.soundings.uncert == pytest.approx(np.hypot(0.05, [0.095, 0.19]))
+    assert done.summary["mean_sound_speed_ms"] == pytest.approx(1425.0)
+    assert done.summary["uncorrected"] == done.summary["no_temperature"] == []
+    assert done.summary["visits"]["logged"] == {
+        "soundings": 1, "temperature_c": None, "sound_speed_ms": 1425.0, "correction_m": -1.0}
+    assert (done.summary["min_correction_m"], done.summary["max_correction_m"]) == (-1.0, -0.5)
+    assert done.summary["mean_correction_m"] == pytest.approx(-0.75)
+
+
+def test_what_a_summary_says_is_of_accepted_soundings():
+    three = pings([10.0, 20.0, 40.0], status=np.array(["accepted", "accepted", "spike"], object))
+    done = correct_depths(three, draft_m=0.0, real_speed_ms=1425.0)
+    assert done.summary["mean_correction_m"] == pytest.approx(-0.75)
+    assert done.summary["min_correction_m"] == pytest.approx(-1.0)
+    none = correct_depths(three.replace(status=np.full(3, "spike", object)), draft_m=0.0,
+                          real_speed_ms=1425.0)
+    assert none.summary["min_correction_m"] == pytest.approx(-2.0)
+
+
+def test_by_default_water_below_six_metres_may_have_seven_degrees():
+    done = correct_depths(pings([20.0], water_temp=25.0), draft_m=0.0).soundings
+    below = 20.0 * 1496.7277 / 1500.0
+    # Marczak (1997) at 7 degrees: 1434.92 m/s.
+    layering = (below - 6.0) * (1.0 - 1434.92 / 1496.7277) / np.sqrt(3.0)
+    assert done.uncert == pytest.approx(
+        [np.sqrt(0.05**2 + (0.01 * below) ** 2 + layering**2)], abs=2e-4)
+    none = correct_depths(pings([20.0], water_temp=25.0), draft_m=0.0, mixed_depth_m=0.0)
+    assert none.soundings.uncert[0] > done.uncert[0]
+
+
+@pytest.mark.parametrize(
+    ("options", "message", "hint"),
+    [
+        ({"draft_m": 100.0}, "Draft 100 m", "inches, enter 2.54"),
+        ({"draft_m": 120.0}, "Draft 120 m", ""),
+        ({"real_speed_ms": 5400.0}, "5400 m/s", "feet per second, enter 1645.92"),
+        ({"real_speed_ms": 5500.0}, "5500 m/s", ""),
+        ({"time_offset_s": 70.0}, "Time offset 70 s", ""),
+    ],
+)
+def test_hints_are_given_where_they_lead_into_the_range(options, message, hint):
+    with pytest.raises(LakefloorError, match=message) as caught:
+        correct_depths(pings([8.0]), **options)
+    assert hint in str(caught.value)
+    assert hint or "enter" not in str(caught.value)
+
+
+def test_latency_on_a_track_to_the_north_with_pings_that_share_a_fix():
+    t = np.repeat(np.arange(0.0, 40.0), 2)
+    north = Soundings.build(np.zeros(80), 1.5 * t, np.full(80, 8.0), visit="May", time=times(t))
+    done = correct_depths(north, time_offset_s=-2.0, real_speed_ms=1500.0)
+    np.testing.assert_allclose(done.soundings.y, 1.5 * t - 3.0, atol=1e-9)
+    np.testing.assert_allclose(done.soundings.x, 0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize(("pause", "carried"), [(9.0, True), (12.0, False)])
+def test_velocity_is_not_carried_across_a_pause_of_ten_seconds(pause, carried):
+    # East at 2 m/s, a pause, then back west: half a second after the pause begins the boat is on
+    # the straight line between both fixes, or still going east.
+    t = np.r_[np.arange(0.0, 20.0), 19.0 + pause + np.arange(20.0)]
+    x = np.r_[2.0 * np.arange(20), 38.0 - 2.0 * np.arange(20)]
+    track = Soundings.build(x, np.zeros(40), np.full(40, 8.0), visit="May", time=times(t))
+    done = correct_depths(track, time_offset_s=0.5, real_speed_ms=1500.0).soundings
+    assert done.x[19] == pytest.approx(38.0 if carried else 39.0)
+
+
+def test_a_running_median_of_the_surface_probe():
+    # Two visits' worth of lengths: the median over at most 61 pings, an odd number of them.
+    warm = np.r_[np.full(100, 15.0), np.full(100, 20.0)]
+    done = correct_depths(pings(np.full(200, 10.0), water_temp=warm), draft_m=0.0).soundings
+    speed = done.depth * 150.0
+    # Marczak (1997): 1465.93 m/s at 15 degrees, 1482.38 at 20; the step stays where it is.
+    assert speed[[0, 99]] == pytest.approx([1465.93, 1465.93], abs=0.05)
+    assert speed[[100, 199]] == pytest.approx([1482.38, 1482.38], abs=0.05)
+    few = correct_depths(pings(np.full(5, 10.0), water_temp=np.array([15.0, 20, 20, 15, 15])),
+                         draft_m=0.0).soundings
+    assert few.depth[2] * 150.0 == pytest.approx(1465.93, abs=0.05)
+
+
+@pytest.mark.parametrize("offset", [0.5, 1.0, -1.0])
+def test_latency_needs_the_time_of_every_good_sounding(offset):
+    time = times(np.arange(4.0))
+    time[2] = np.datetime64("NaT")
+    with pytest.raises(LakefloorError, match="1 of visit 'May' have none"):
+        correct_depths(pings([8.0] * 4, time=time), time_offset_s=offset, real_speed_ms=1500.0)
+    status = np.array(["accepted", "accepted", "spike", "accepted"], object)
+    rejected = pings([8.0] * 4, time=time, status=status)
+    done = correct_depths(rejected, time_offset_s=offset, real_speed_ms=1500.0).soundings
+    np.testing.assert_allclose(done.x, 2.0 * np.arange(4) + 2.0 * offset * np.array([1, 1, 0, 1]))
+
+
+def test_a_pause_no_longer_than_three_time_offsets_is_bridged():
+    t = np.r_[np.arange(0.0, 20.0), 39.0 + np.arange(20.0)]
+    x = np.r_[2.0 * np.arange(20), 38.0 - 2.0 * np.arange(20)]
+    track = Soundings.build(x, np.zeros(40), np.full(40, 8.0), visit="May", time=times(t))
+    done = correct_depths(track, time_offset_s=10.0, real_speed_ms=1500.0).soundings
+    # Ten of the twenty seconds of a pause at one place, not twenty metres beyond it.
+    assert done.x[19] == pytest.approx(38.0)

@@ -424,3 +424,73 @@ def test_a_boat_that_swings_at_anchor_crosses_no_track():
     blind = find_crossings(Soundings.build(x, y, np.full(x.size, 5.0), visit="a"))
     assert (blind.y < 60.0).sum() == 2
     assert len(timed) < 2 + 0.2 * (len(blind) - 2)
+
+
+# -- overlaps at their limits -------------------------------------------------
+
+def rough(x, y):
+    return 5.0 + 0.4 * np.sin(x / 9.0) + 0.05 * y + 0.002 * x * y
+
+
+def three_lanes(east=0.0, north=0.0):
+    """Two lanes of A, and one of B beside the first; on an uneven bottom."""
+    def bottom(x, y):
+        return rough(x - east, y - north)
+
+    return concatenate([
+        line((east, north), (east + 100, north), "A", depth=bottom),
+        line((east, north + 20), (east + 100, north + 20), "A", depth=bottom),
+        line((east + 0.4, north + 2), (east + 100.4, north + 2), "B", depth=bottom),
+    ])
+
+
+def test_overlaps_of_a_moved_lake_are_the_same():
+    here, there = find_overlaps(three_lanes()), find_overlaps(three_lanes(5250.0, 130.0))
+    assert len(here) == len(there) > 0
+    for name in ("distance", "angle", "slope", "difference"):
+        np.testing.assert_allclose(getattr(here, name), getattr(there, name), atol=1e-6)
+
+
+def test_the_slope_between_tracks_is_that_of_all_soundings_in_the_cells_around():
+    """Least squares over 3 x 3 cells of 20 m, a constant for each visit, written out."""
+    soundings = three_lanes()
+    found = find_overlaps(soundings)
+    origin = np.array([soundings.x.min(), soundings.y.min()])
+    cell = np.floor((np.column_stack([soundings.x, soundings.y]) - origin) / 20.0)
+    a = soundings.visit == "A"
+    for k in range(len(found)):
+        at = np.floor((np.array([found.x[k], found.y[k]]) - origin) / 20.0)
+        near = (np.abs(cell - at) <= 1).all(axis=1)
+        design = np.column_stack([soundings.x, soundings.y, a, ~a])[near].astype(float)
+        gx, gy, *_ = np.linalg.lstsq(design, soundings.depth[near], rcond=None)[0]
+        assert found.slope[k] == pytest.approx(np.hypot(gx, gy), rel=1e-6)
+
+
+def test_a_track_of_few_far_soundings_is_met_between_them():
+    """Soundings 15 m apart, the other track 4 m beside the middle of them."""
+    soundings = concatenate([
+        line((0.0, 0.0), (90.0, 0.0), "B", step=15.0), line((91.0, 0.0), (94.0, 0.0), "B"),
+        line((37.0, 4.0), (38.0, 4.0), "A", step=0.5),
+    ])
+    found = find_overlaps(soundings)
+    assert len(found) == 1
+    assert found.distance == pytest.approx(4.0)
+
+
+def test_a_visit_of_a_single_sounding_overlaps_nothing():
+    soundings = concatenate([
+        line((0, 0), (100, 0), "A"), Soundings.build([50.0], [1.0], [5.0], visit="B"),
+        line((0, 2), (100, 2), "C"),
+    ])
+    assert set(find_overlaps(soundings).visit_b) == {"C"}
+
+
+def test_the_direction_of_a_bent_track_is_that_of_ten_meters_each_way():
+    """On a circle of 60 m the chord about a place is parallel to the tangent there."""
+    turn = np.linspace(0.0, np.pi, 24)  # vertices 8 m apart
+    bend = Soundings.build(60.0 * np.cos(turn), 60.0 * np.sin(turn), np.full(24, 5.0), visit="B")
+    for degrees in (37.0, 61.0, 90.0, 118.0):
+        east, north = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+        straight = line((30 * east, 30 * north), (90 * east, 90 * north), "A", step=7.0)
+        (angle,) = find_crossings(concatenate([straight, bend])).angle
+        assert angle == pytest.approx(90.0, abs=5.0)

@@ -335,3 +335,50 @@ def test_date_and_time_of_a_place_may_stand_apart():
         b"Station;Date;Time;Latitude;Longitude\nA;2025-05-17;14:00:30;46,5;-94,5\n").waypoints
     assert str(place.time) == "2025-05-17T14:00:30.000"
     assert (place.lon, place.lat) == (-94.5, 46.5)
+
+
+# -- tables at their limits -------------------------------------------------------
+
+@pytest.mark.parametrize("above", [0, 1, 19])
+def test_a_header_is_found_below_some_lines(above):
+    (point,) = read_csv(b"made by hand\n" * above + b"lon,lat\n-93,45\n").waypoints
+    assert (point.lon, point.lat) == (-93.0, 45.0)
+
+
+def test_a_header_is_not_looked_for_all_the_way_down():
+    with pytest.raises(LakefloorError, match="no columns"):
+        read_csv(b"made by hand\n" * 20 + b"lon,lat\n-93,45\n")
+
+
+def test_the_columns_that_a_table_has_are_named():
+    with pytest.raises(LakefloorError, match="no columns.*alpha.*beta"):
+        read_csv(b"alpha,beta\n1,2\n")
+
+
+def test_all_depths_that_cannot_be_read_are_counted():
+    read = read_csv(b"lon,lat,depth\n-94,46,deep\n-94,46,2.5\n-94,46,3.5\n-94,46,4.5\n")
+    assert len(read.notes) == 1
+    assert "1 of 4" in read.notes[0]
+    assert read_csv(b"lon,lat,depth\n-94,46,2.5\n").notes == ()
+
+
+def test_single_places_of_a_table_may_lie_on_both_sides_of_the_antimeridian():
+    read = read_csv(b"lon,lat\n179,1\n-179,1\n")
+    assert [p.lon for p in read.waypoints] == [179.0, -179.0]
+
+
+def test_a_table_is_written_only_of_places_that_can_be_read_again():
+    for bad in (Waypoint(-93.0, 85.0, "a"), Waypoint(-93.0, 95.0, "a")):
+        with pytest.raises(LakefloorError):
+            csv_document([bad])
+    with pytest.raises(LakefloorError, match="fathom"):
+        csv_document([Waypoint(-93.0, 45.0, "a")], depth_unit="fathom")
+
+
+def test_parts_of_one_name_are_numbered_from_one():
+    routes = [Route("loop", (Waypoint(-94.0, 46.0), Waypoint(x, 46.1))) for x in (-93.9, -93.8)]
+    line = np.array([[-94.0, 46.0], [-94.0, 46.1]])
+    text = csv_document([], routes, [Track("12 ft", (line, line))]).decode()
+    rows = [row.split(",")[:3] for row in text.splitlines()[1:]]
+    assert rows == [["route", "loop", n] for n in "1122"] + [
+        ["track", "12 ft", n] for n in "1122"]

@@ -51,12 +51,13 @@ def visits(seed, gains, spread=0.2, noise=0.03, along=(0, 0, 0), n=120):
 
 
 def test_gains_are_found_without_bias():
-    found = [visits(s, ((1.0, 0.0), (0.8, 0.12), (1.25, -0.1)), spread=0.1) for s in range(12)]
+    found = [visits(s, ((1.0, 0.0), (0.8, 0.12), (1.25, -0.1)), spread=0.1) for s in range(40)]
     gain = np.array([gains.gain for gains in found])
     error = np.array([np.sqrt(gains.cov[:, 0, 0]) for gains in found])
     # Ordinary regression would find gains too small by 1 / (1 + 0.03^2 / 0.1^2) = 0.917.
     assert gain.mean(axis=0) == pytest.approx([1.0, 0.8, 1.25], rel=0.02)
-    assert gain[:, 1:].std(axis=0) == pytest.approx(error[:, 1:].mean(axis=0), rel=0.5)
+    # The spread of 40 is known to a ninth; linear propagation falls a sixth short of it.
+    assert gain[:, 1:].std(axis=0) == pytest.approx(1.18 * error[:, 1:].mean(axis=0), rel=0.2)
     one = found[0]
     assert one.gain_free.tolist() == [False, True, True]
     assert one.after < 0.85 * one.before

@@ -12,8 +12,14 @@ from shapely.geometry import Point, Polygon, box
 
 from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.figures.hypsography import hypsograph, layer_volumes
-from lakefloor.algorithms.core.grid import Grid, empty_grid
+from lakefloor.algorithms.core.figures.hypsography import (
+    below_level,
+    correlation_length,
+    deepest_within,
+    hypsograph,
+    layer_volumes,
+)
+from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import contains, inside, rings
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -348,3 +354,79 @@ def test_cancel():
 
 def test_polygon_of_the_bowls_has_the_area_of_the_circle():
     assert circle().area == pytest.approx(np.pi * RADIUS**2, rel=1e-12)
+
+
+# -- uncertainty, and the short ways ----------------------------------------------
+
+def cone_area(z):
+    return np.pi * RADIUS**2 * (1.0 - np.asarray(z, float) / DEEPEST) ** 2
+
+
+def test_an_area_errs_by_its_rate_of_change_times_the_error_of_depth():
+    # The rate is that between one standard uncertainty up and down, by the formula of a cone.
+    depth, z = bowl("cone"), np.array([5.0, 15.0])
+    for datum, own in ((0.4, 0.0), (0.0, 0.3), (0.3, 0.4)):
+        curve = hypsograph(depth, circle(), z, datum_sd=datum,
+                           uncertainty=depth.like(np.full(depth.shape, own)))
+        both = np.hypot(datum, own)
+        rate = (cone_area(z - both) - cone_area(z + both)) / (2.0 * both)
+        assert curve.area_sd == pytest.approx(rate * both, rel=5e-3)
+        assert curve.max_depth_sd == pytest.approx(both, rel=1e-6)
+
+
+def test_land_is_not_needed_where_the_datum_is_less_sure_than_the_first_depth():
+    curve = hypsograph(bowl("cone"), circle(), [0.5, 5.0], datum_sd=2.0)
+    # From the shore at 0 m, not from 1.5 m above it.
+    rate = (cone_area([0.0, 3.0]) - cone_area([2.5, 7.0])) / np.array([2.5, 4.0])
+    assert curve.area_sd == pytest.approx(2.0 * rate, rel=5e-3)
+
+
+def test_cells_without_uncertainty_do_not_silence_the_others():
+    depth = bowl("cone")
+    whole = np.full(depth.shape, 0.5)
+    partly = whole.copy()
+    partly[0, :] = np.nan
+    one, other = (
+        hypsograph(depth, circle(), [5.0], uncertainty=depth.like(v)) for v in (whole, partly))
+    np.testing.assert_allclose(one.area_sd, other.area_sd)
+
+
+def test_without_uncertainty_nothing_is_uncertain():
+    curve = hypsograph(bowl("cone"), circle(), DEPTHS)
+    assert (curve.volume_sd == 0.0).all()
+    assert (curve.area_sd == 0.0).all()
+    assert curve.max_depth_sd == 0.0
+
+
+def test_area_and_volume_of_a_raster_below_a_level():
+    depth = bowl("cone")
+    for level in (3.0, 12.0):
+        area, volume = below_level(depth, level)
+        assert area == pytest.approx(cone_area(level), rel=2e-3)
+        assert volume == pytest.approx(cone_area(level) * (DEEPEST - level) / 3.0, rel=2e-3)
+
+
+def test_deepest_cell_within_a_shoreline():
+    depth = bowl("cone", cell=20.0)
+    assert deepest_within(depth, circle()) == np.nanmax(depth.values)
+    apart = Polygon([(200, -300), (450, -300), (450, 300), (200, 300)])
+    assert deepest_within(depth, apart) == pytest.approx(
+        DEEPEST * (1.0 - 200.0 / RADIUS), abs=DEEPEST * 20.0 / RADIUS)
+    with pytest.raises(LakefloorError):
+        deepest_within(depth, box(5000, 5000, 5100, 5100))
+
+
+def test_errors_fade_over_the_lane_spacing_within_the_shoreline():
+    depth = bowl("cone", cell=20.0)
+    assert correlation_length(Surface(depth, depth, depth, 25.0)) == 25.0
+    # Lanes 30 m apart within the shore, 200 m apart beyond it.
+    pond = circle(200.0)
+    far, near = (np.abs(depth.x % lanes - lanes / 2.0) * np.ones((depth.shape[0], 1))
+                 for lanes in (200.0, 30.0))
+    within, beyond = (
+        depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, far))
+    expected = correlation_length(Surface(depth, depth, within, None))
+    assert expected == pytest.approx(30.0, rel=0.4)  # cells of 20 m
+    assert correlation_length(Surface(depth, depth, beyond, None), pond) == expected
+    assert correlation_length(Surface(depth, depth, beyond, None)) > 3.0 * expected
+    assert correlation_length(Surface(depth, depth, None, None), pond) == np.inf

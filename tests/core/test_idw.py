@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.surface.frame import frame
-from lakefloor.algorithms.core.surface.idw import idw_at, idw_surface
+from lakefloor.algorithms.core.surface.idw import draw_idw, idw_at, idw_surface, learn_idw
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -178,3 +178,47 @@ def test_progress_rises_to_one_and_cancels():
 
     with pytest.raises(Cancelled):
         idw_surface(made_lake.survey(40.0), progress=stop)
+
+
+# -- what is shared, and what is left open ------------------------------------
+
+def by_definition(nodes, values, middle, point):
+    """Three nodes a quadrant about ``middle`` of the 48 nearest, weighed at ``point``."""
+    near = np.argsort(np.hypot(*(nodes - middle).T))[:48]
+    turn = (np.degrees(np.arctan2(*(nodes[near] - middle).T[::-1])) + 180.0) % 360.0
+    used = np.concatenate([near[turn // 90.0 == s][:3] for s in range(4)])
+    return shepard(nodes[used], values[used], point, 2.0)
+
+
+@pytest.mark.parametrize(("cell", "side"), [(1.25, 8), (1.5, 4), (1.35, 8)])
+def test_a_square_of_cells_shares_the_nodes_around_its_middle(cell, side):
+    """Blocks of soundings are 10 m wide: squares of 8 cells of 1.25 m or, a tenth over, 1.35 m."""
+    survey = made_lake.survey(40.0)
+    nodes = frame(survey, spacing=40.0).nodes
+    g = idw_surface(survey, cell=cell, spacing=40.0).depth
+    rng = np.random.default_rng(6)
+    rows, cols = np.nonzero(np.isfinite(g.values))
+    for at in rng.choice(rows.size, 60, replace=False):
+        r, c = rows[at], cols[at]
+        down, right = (at // side * side + side / 2 for at in (r, c))
+        middle = np.array([g.west + right * g.dx, g.north - down * g.dy])
+        expected = by_definition(nodes.xy, nodes.depth, middle, np.array([g.x[c], g.y[r]]))
+        assert g.values[r, c] == pytest.approx(expected, rel=1e-9)
+
+
+def test_learning_and_drawing_search_alike_by_default():
+    f = frame(made_lake.survey(40.0), cell=10.0, spacing=40.0)
+    search = {"power": 2.0, "neighbours": 12, "sectors": 4}
+    learned, same = learn_idw(f), learn_idw(f, **search)
+    assert learned.level  # a mean of depths knows no slope between them
+    for name in vars(learned):
+        np.testing.assert_array_equal(getattr(learned, name), getattr(same, name))
+    drawn = draw_idw(f, learned).depth.values
+    np.testing.assert_array_equal(drawn, draw_idw(f, learned, **search).depth.values)
+
+
+def test_a_node_exactly_to_the_west_belongs_to_a_sector_too():
+    nodes, values = np.array([(-1.0, 0.0), (2.0, 0.0)]), np.array([4.0, 9.0])
+    # By hand: weights 1 and 1/4.
+    assert idw_at(nodes, values, [(0.0, 0.0)])[0] == pytest.approx((4.0 + 9.0 / 4.0) / 1.25)
+    assert idw_at(nodes[:1], values[:1], [(0.0, 0.0)])[0] == 4.0

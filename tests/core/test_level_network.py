@@ -1,5 +1,7 @@
 """Levelling of visits and lanes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -462,3 +464,72 @@ def test_bad_input_and_cancel():
 
     with pytest.raises(Cancelled):
         level_visits(soundings, crossings, progress=stop)
+
+
+def test_outliers_have_no_part_in_the_trend_with_depth():
+    """Wrong depths at the deep end would pass for a sound speed that is wrong."""
+    rng = np.random.default_rng(21)
+    soundings = survey(high=(("spring", 0.2), ("summer", 0.0), ("autumn", 0.0)))
+    found = find_crossings(soundings)
+    of_spring = (found.visit_a == "spring") | (found.visit_b == "spring")
+    deep = np.flatnonzero(of_spring & found.between)
+    deep = deep[np.argsort(found.depth[deep])][-6:]
+    sign = np.where(found.visit_a == "spring", 1.0, -1.0)
+    wrong = found.difference.copy()
+    wrong[deep] += sign[deep] * rng.uniform(1.0, 1.5, deep.size)
+    levelled = level_visits(soundings, replace(found, difference=wrong), held=["summer"])
+    clean = level_visits(soundings, found, held=["summer"])
+    assert levelled.outlier.sum() >= deep.size
+    trend = levelled.trend["spring"]
+    assert not trend.significant
+    assert trend.slope == pytest.approx(clean.trend["spring"].slope, abs=0.01)
+    assert abs(trend.slope) < 0.01
+    assert trend.n <= clean.trend["spring"].n - deep.size + 1
+
+
+# -- at the limits ------------------------------------------------------------
+
+def pair_of_units(differences, **options):
+    m = len(differences)
+    return solve_network([0] * m, [1] * m, differences, units=2, held=[True, False], **options)
+
+
+def test_five_redundant_observations_make_it_robust():
+    one_wrong = [0.10, 0.11, 0.09, 0.10, 0.10, 3.0]
+    assert pair_of_units(one_wrong, robust=True).offset[1] == pytest.approx(-0.10, abs=0.02)
+    assert pair_of_units(one_wrong[1:], robust=True).offset[1] == pytest.approx(
+        -np.mean(one_wrong[1:]))
+    assert pair_of_units(one_wrong).offset[1] == pytest.approx(-np.mean(one_wrong))
+
+
+@pytest.mark.parametrize("weight", [1.0, 100.0])
+def test_differences_of_millimeters_are_not_weighed_down_by_steps_of_depth(weight):
+    # By hand: six alike and one 2 cm off; scale 5 mm, Huber's limit 6.7 mm of about 19.
+    net = pair_of_units([0.1] * 6 + [0.12], weight=np.full(7, weight), robust=True)
+    assert net.weight[-1] / weight == pytest.approx(0.35, abs=0.03)
+    assert net.weight[:6] == pytest.approx(weight)
+
+
+def test_crossings_on_slopes_count_less_by_the_stated_uncertainties():
+    soundings = survey()
+    found = find_crossings(soundings)
+    levelled = level_visits(soundings, found, held=["summer"], position_m=2.0, depth_m=0.1,
+                            robust=False)
+    slope = levelled.crossings.slope
+    assert slope.max() > 3.0 * slope.min()
+    assert levelled.network.weight == pytest.approx(0.01 / (0.01 + (2.0 * slope) ** 2))
+
+
+def test_an_outlier_is_one_by_the_scale_of_all_differences_and_their_redundancy():
+    """Written out: 1.4826 times the median of the weighted misfits, for what unknowns draw in."""
+    soundings = survey()
+    found = find_crossings(soundings)
+    for by in ("visit", "lane"):
+        levelled = level_visits(soundings, found, unit=by, held=["summer"])
+        slope = levelled.crossings.slope
+        misfit = np.abs(levelled.network.residual) * np.sqrt(
+            0.05**2 / (0.05**2 + slope**2))
+        known = np.isfinite(misfit)
+        scale = 1.4826 * np.median(misfit[known]) * np.sqrt(
+            known.sum() / levelled.network.redundancy)
+        assert np.array_equal(levelled.outlier, misfit > 3.5 * scale)

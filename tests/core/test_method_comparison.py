@@ -180,7 +180,9 @@ def test_without_lanes_squares_are_left_out():
     assert found.lanes == 0
     assert not found.clear
     by_lanes = compare_methods(lanes(), methods=("tin",), cell=4.0)
-    assert found.scores["tin"].rmse == pytest.approx(by_lanes.scores["tin"].rmse, rel=0.5)
+    # A square that is left out leaves soundings at its four sides, a lane at two only, farther off:
+    # without lanes the error comes out less.
+    assert 0.7 < found.scores["tin"].rmse / by_lanes.scores["tin"].rmse < 1.0
     assert found.scores["tin"].rmse_here == pytest.approx(
         by_lanes.scores["tin"].rmse_here, rel=0.3
     )
@@ -193,7 +195,8 @@ def test_a_lake_with_shore_and_island():
     x, y = np.meshgrid(surface.depth.x, surface.depth.y)
     truth = rms(surface.depth.values - made_lake.true_depth(x, y))
     assert found.best == "smooth"
-    assert found.scores["smooth"].rmse_here == pytest.approx(truth, rel=0.35)
+    # The truth is over all cells, the rim along the shore among them; lanes are left out inside.
+    assert 0.75 < found.scores["smooth"].rmse_here / truth < 1.0
 
 
 def test_same_input_same_figures(square):

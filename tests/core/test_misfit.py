@@ -18,11 +18,12 @@ def test_covariance_of_a_known_field():
     xy = xy.reshape(-1, 2)
     known = Covariance(1.0, 0.2, 60.0, 0)
     root = np.linalg.cholesky(known.among(xy))
-    fits = [fit_covariance(xy, root @ rng.normal(size=len(xy)), 1e-6) for _ in range(30)]
+    fits = [fit_covariance(xy, root @ rng.normal(size=len(xy)), 1e-6) for _ in range(200)]
     assert np.mean([f.sill + f.nugget for f in fits]) == pytest.approx(1.2, rel=0.1)
-    # What the standard errors use: the variance of the mean of all places.
+    # What the standard errors use: the variance of the mean of all places. That of a single field
+    # is known to a factor of two or three only, since it is ten lengths wide.
     of_mean = np.median([f.among(xy).mean() for f in fits])
-    assert of_mean == pytest.approx(known.among(xy).mean(), rel=0.35)
+    assert of_mean == pytest.approx(known.among(xy).mean(), rel=0.15)
 
 
 def test_correlation_length_of_a_known_field():

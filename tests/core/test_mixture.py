@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.hardness.mixture import (
+    Mixture,
     between,
     boundaries,
     change_point,
@@ -158,3 +160,120 @@ def test_change_point_is_the_least_of_all_sums(values):
              for i in range(1, len(v))]
     assert squares == pytest.approx(brute, abs=1e-6 * (1 + max(brute)))
     assert brute[count - 1] == pytest.approx(min(brute), abs=1e-6 * (1 + max(brute)))
+
+
+# -- classes of unequal spread ------------------------------------------------
+
+def made_mixture(mean, sd, share):
+    mean, sd, share = (np.array(v, float) for v in (mean, sd, share))
+    return Mixture(mean, sd, share, np.zeros(0), np.zeros((0, 0)), 0.0, 0.0, 1000)
+
+
+UNEQUAL = made_mixture([0.2, 0.5, 0.9], [0.03, 0.15, 0.06], [0.5, 0.2, 0.3])
+
+
+@pytest.mark.parametrize(("sigma", "noise"), [(0.0, 0.0), (0.08, 0.0), (0.0, 0.02), (0.1, 0.02)])
+def test_probabilities_of_classes_with_unequal_spreads(sigma, noise):
+    # Bayes' theorem with scipy's normal density: each class as wide as its own spread, less the
+    # noise of the values that it was fitted to, with the uncertainty of this value.
+    value = np.linspace(0.2, 0.9, 15)
+    wide = np.sqrt(UNEQUAL.sd**2 - noise**2 + sigma**2)
+    weighed = UNEQUAL.share * norm.pdf(value[:, None], UNEQUAL.mean, wide)
+    expected = weighed / weighed.sum(axis=1, keepdims=True)
+    found = memberships(value, np.full(15, sigma), UNEQUAL, noise)
+    np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-12)
+
+
+def test_a_class_keeps_a_tenth_of_its_spread_where_all_of_it_is_noise():
+    two = made_mixture([0.0, 1.0], [0.5, 0.2], [0.5, 0.5])
+    value = np.array([0.3, 0.5])
+    expected = norm.logpdf(value, 0.0, 0.05) - norm.logpdf(value, 1.0, 0.02)
+    found = memberships(value, np.zeros(2), two, noise=0.6)
+    np.testing.assert_allclose(np.log(found[:, 0] / found[:, 1]), expected, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("sd", "share"), [
+    ([0.03, 0.15], [0.5, 0.5]), ([0.15, 0.05], [0.5, 0.5]), ([0.08, 0.08], [0.9, 0.1]),
+])
+def test_the_boundary_of_unequal_classes_is_where_their_densities_meet(sd, share):
+    two = made_mixture([0.2, 0.7], sd, share)
+    (limit,) = boundaries(two)
+    assert 0.2 < limit < 0.7
+    left, right = share * norm.pdf(limit, two.mean, two.sd)
+    assert left == pytest.approx(right, rel=1e-6)
+    assert memberships(np.array([limit]), np.zeros(1), two)[0] == pytest.approx([0.5, 0.5])
+
+
+@pytest.mark.parametrize("share", [[0.999, 0.001], [0.001, 0.999]])
+def test_the_boundary_is_midway_where_one_class_outweighs_the_other_all_the_way(share):
+    assert boundaries(made_mixture([0.4, 0.6], [0.2, 0.2], share)) == pytest.approx([0.5])
+
+
+def test_fitted_spreads_are_those_of_each_class():
+    rng = np.random.default_rng(8)
+    value = np.r_[rng.normal(0.2, 0.02, 3000), rng.normal(0.8, 0.10, 1000)]
+    fit = fit_mixture(value, 2)
+    assert fit.sd == pytest.approx([0.02, 0.10], rel=0.08)
+    assert fit.share == pytest.approx([0.75, 0.25], abs=0.01)
+    # Ashman, Bird and Zepf (1994): the root of the mean of both variances.
+    assert fit.separation == pytest.approx(
+        [(fit.mean[1] - fit.mean[0]) / np.sqrt((fit.sd**2).mean())])
+    assert fit.distinct
+    assert not made_mixture([0.2, 0.8], [0.1, 0.1], [0.981, 0.019]).distinct
+    assert made_mixture([0.2, 0.8], [0.1, 0.1], [0.979, 0.021]).distinct
+    assert not made_mixture([0.2, 0.39], [0.1, 0.1], [0.5, 0.5]).distinct
+    assert made_mixture([0.2, 0.41], [0.1, 0.1], [0.5, 0.5]).distinct
+
+
+# -- at the limits ------------------------------------------------------------
+
+def test_covariates_count_as_parameters():
+    rng = np.random.default_rng(10)
+    x = rng.normal(size=(400, 2))
+    fit = fit_mixture(0.3 + x @ [0.1, -0.05] + 0.02 * rng.normal(size=400), 1, covariates=x)
+    # Schwarz (1978): mean, spread and two coefficients.
+    assert fit.bic == pytest.approx(-2.0 * fit.log_likelihood + 4.0 * np.log(400))
+    assert fit.trend == pytest.approx([0.1, -0.05], abs=0.005)
+
+
+def test_equal_values_are_a_class_of_the_least_spread():
+    assert fit_mixture(np.full(20, 0.5), 1).sd == pytest.approx([1e-3])
+    assert fit_mixture(np.full(20, 0.5), 1, least_sd=0.02).sd == pytest.approx([0.02])
+
+
+def test_a_boundary_near_the_lesser_class_is_found():
+    # By hand: log odds at the means are -1.5 - 2 and -1.5 + 2.
+    share = 1.0 / (1.0 + np.exp(-1.5))
+    (limit,) = boundaries(made_mixture([0.4, 0.6], [0.1, 0.1], [share, 1.0 - share]))
+    # Linear between them: zero at 3.5 / 4 of the way.
+    assert limit == pytest.approx(0.4 + 0.2 * 3.5 / 4.0)
+
+
+def test_three_pairs_are_enough_to_see_a_correlation():
+    # By hand: products 1, -1, 1, squares 1: r = 1/3, 4 (1 - r) / (1 + r) = 2.
+    residual = [1.0, 1.0, -1.0, -1.0]
+    assert effective_count(residual, [0, 0, 0, 0]) == pytest.approx(2.0)
+    assert effective_count(residual, [0, 0, 0, 1]) == 4.0
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_otsu_is_the_best_of_all_cuts(seed):
+    """The variance between classes of a histogram, written out for each cut."""
+    rng = np.random.default_rng(seed)
+    values = np.r_[rng.normal(0.3, 0.1, 400), rng.gamma(4.0, 0.1, 200) + 0.5]
+    count, edges = np.histogram(values, bins=40)
+    middle = (edges[:-1] + edges[1:]) / 2.0
+    scores = []
+    for cut in range(1, 40):
+        low, high = count[:cut], count[cut:]
+        one, two = (np.average(middle[part], weights=count[part])
+                    for part in (slice(None, cut), slice(cut, None)))
+        scores.append(low.sum() * high.sum() * (one - two) ** 2)
+    best = np.flatnonzero(np.isclose(scores, max(scores), rtol=1e-9))
+    assert otsu(values, bins=40) == pytest.approx(edges[1:-1][best].mean())
+
+
+def test_a_change_leaves_enough_values_on_either_side():
+    assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0])[0] == 5
+    assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0], least=2)[0] == 4
+    assert change_point([0.0, 9.0, 9.0, 9.0, 9.0, 9.0], least=3)[0] == 3

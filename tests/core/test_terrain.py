@@ -190,3 +190,18 @@ def test_a_ring_wider_than_the_grid_takes_no_more_memory_and_is_that_of_all_cell
 def test_rings_that_hold_no_cell_are_refused(ring):
     with pytest.raises(LakefloorError, match="A ring from"):
         position(Grid(np.zeros((5, 5)), 0.0, 5.0, 1.0, 1.0), *ring)
+
+
+def test_a_ring_reaches_cells_that_lie_exactly_at_its_outer_radius():
+    # Cells of 0.5 m to the north and 1 m to the east; one cell of another depth, 3 m away.
+    for row, col in ((10, 16), (10, 4), (4, 10), (16, 10)):
+        values = np.zeros((21, 21))
+        values[row, col] = 1.0
+        grid = Grid(values, 0.0, 21.0 * 0.5, 0.5, 0.5)
+        reached = position(grid, 2.9, 3.0).values[10, 10]
+        assert reached > 0.0
+        assert position(grid, 2.0, 2.9).values[10, 10] == pytest.approx(0.0, abs=1e-12)
+    # 0.3 / 0.1 is a little less than 3 in binary numbers.
+    values = np.zeros((9, 9))
+    values[1, 4] = 1.0
+    assert position(Grid(values, 0.0, 0.9, 0.1, 0.1), 0.25, 0.3).values[4, 4] > 0.0

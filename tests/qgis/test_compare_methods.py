@@ -46,7 +46,8 @@ def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
     _, (depth, *_) = read(path)
     x, y = np.meshgrid(depth.x - EAST, depth.y - NORTH)
     truth = np.sqrt(np.nanmean((depth.values - made_lake.true_depth(x, y)) ** 2))
-    assert result["EXPECTED_RMSE"] == pytest.approx(truth, rel=0.4)
+    # The truth is over all cells, the rim along the shore among them; lanes are left out inside.
+    assert 0.7 < result["EXPECTED_RMSE"] / truth < 1.05
     assert result["LANE_OUT_RMSE"] > 1.5 * result["EXPECTED_RMSE"]
     # The interval is the least usual one of which the error is at most 0.304 (NMAS, 90 %
     # within half an interval).

@@ -69,3 +69,19 @@ def test_installed_plugin_lists_its_algorithms_headless(installed, tmp_path):
         assert name in listed
     help_text = call("help", "lakefloor:depthcontours")
     assert "INTERVAL" in help_text
+
+
+def test_zip_brings_every_icon_style_and_model(installed):
+    """There is no wheel: what QGIS needs beside the code comes with the zip."""
+    from lakefloor.algorithms import algorithm_classes
+
+    inside = installed / "lakefloor"
+    icons = {path.stem for path in (inside / "plugin" / "icons").glob("*.svg")}
+    for cls in algorithm_classes():
+        assert icons & {cls.NAME, cls.GROUP}, cls.NAME
+    for folder, suffix in (("plugin/models", "*.model3"), ("plugin/icons", "*.svg")):
+        tracked = subprocess.run(["git", "ls-files", f"{folder}/{suffix}"], cwd=ROOT, check=True,
+                                 capture_output=True, text=True).stdout.split()
+        assert tracked
+        assert all((inside / name).exists() for name in tracked)
+    assert not list(inside.rglob("*.pyc"))
