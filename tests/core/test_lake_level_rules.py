@@ -3,15 +3,19 @@
 import numpy as np
 import pytest
 
-from lakefloor.algorithms.core.correcting.lake_level import (
-    LevelRecord,
-    day_of,
+from lakefloor.algorithms.core.correcting.datums import (
     is_water_of_a_day,
-    land_notes,
     one_datum,
+    water_of,
+)
+from lakefloor.algorithms.core.correcting.gauge import (
+    LevelRecord,
+)
+from lakefloor.algorithms.core.correcting.lake_level import (
+    day_of,
+    land_notes,
     reduce_to_datum,
     visits_in_time,
-    water_of,
 )
 from lakefloor.algorithms.core.soundings import Soundings
 

@@ -389,7 +389,7 @@ def five_seconds(count, between):
 
 def test_a_temperature_holds_for_a_minute():
     data = five_seconds(16, lambda i: [WORKED[12], dbt(3.0)] if i == 0 else [dbt(3.0)])
-    parsed = nmea.parse_nmea(data)
+    parsed = nmea_log.parse_nmea_log(data)
     # Midway between the fixes, but where the temperature itself stands between them: by hand the
     # temperature is of 1.67 s, and the depths are of 3.33, 7.5, 12.5 ... s.
     seconds = np.r_[10.0 / 3.0, 5.0 * np.arange(1, 16) + 2.5]
@@ -399,7 +399,7 @@ def test_a_temperature_holds_for_a_minute():
 
 
 def test_a_small_offset_is_added_and_said():
-    parsed = nmea.parse_nmea(log(rmc(1), sentence("SDDPT,5.0,0.4"), rmc(2)))
+    parsed = nmea_log.parse_nmea_log(log(rmc(1), sentence("SDDPT,5.0,0.4"), rmc(2)))
     assert parsed.soundings.depth == pytest.approx([5.4])
     assert parsed.soundings.corrections.tolist() == ["from=transducer;offset_m=0.400"]
     said = [note for note in parsed.notes if "DPT states" in note]
@@ -408,20 +408,20 @@ def test_a_small_offset_is_added_and_said():
 
 
 def test_it_is_said_which_depth_was_read():
-    (note,) = (n for n in nmea.parse_nmea(log(rmc(1), dbt(3.0), rmc(2))).notes if "SDDBT" in n)
+    (note,) = (n for n in nmea_log.parse_nmea_log(log(rmc(1), dbt(3.0), rmc(2))).notes if "SDDBT" in n)
     assert "0.01 m" in note
     assert "transducer" in note
 
 
 def test_a_kind_that_mostly_lacks_checksums_is_used_without():
     bare = [dbt(d).partition("*")[0] for d in (3.0, 3.1, 3.2)]
-    parsed = nmea.parse_nmea(log(rmc(1), dbt(4.0), *bare, rmc(2)))
+    parsed = nmea_log.parse_nmea_log(log(rmc(1), dbt(4.0), *bare, rmc(2)))
     np.testing.assert_allclose(parsed.soundings.raw_depth, [4.0, 3.0, 3.1, 3.2], atol=0.005)
     assert not parsed.unread.counts
 
 
 def test_a_depth_without_position_is_shown_as_logged():
-    parsed = nmea.parse_nmea(log(rmc(1), dbt(3.0), rmc(2), dbt(7.7)))
+    parsed = nmea_log.parse_nmea_log(log(rmc(1), dbt(3.0), rmc(2), dbt(7.7)))
     (lost,) = parsed.unread.examples
     assert lost.text == dbt(7.7)
 
@@ -429,24 +429,24 @@ def test_a_depth_without_position_is_shown_as_logged():
 def test_nought_nought_is_no_position_and_the_equator_is_one():
     data = log(rmc(1, lon=0.0, lat=0.0), rmc(2, lat=0.0), dbt(3.0), rmc(3, lat=0.0), dbt(3.0),
                rmc(4, lon=0.0, lat=0.0))
-    parsed = nmea.parse_nmea(data)
-    assert parsed.unread.counts["position 0, 0 (the receiver had no fix)"] == 2
+    parsed = nmea_log.parse_nmea_log(data)
+    assert parsed.unread.counts["position 0, 0 (the GPS receiver had no fix)"] == 2
     np.testing.assert_allclose(parsed.soundings.y, 0.0)
     np.testing.assert_allclose(parsed.soundings.x, -93.0)
-    greenwich = nmea.parse_nmea(log(rmc(1, lon=0.0), dbt(3.0), rmc(2, lon=0.0))).soundings
+    greenwich = nmea_log.parse_nmea_log(log(rmc(1, lon=0.0), dbt(3.0), rmc(2, lon=0.0))).soundings
     np.testing.assert_allclose(greenwich.x, 0.0)
 
 
 def test_midnight_in_a_log_whose_name_has_the_date():
     data = log(gga(86_398), dbt(3.0), gga(86_399), gga(86_400), dbt(3.0), gga(86_401))
-    got = nmea.parse_nmea(data, name_date=np.datetime64("2026-07-09")).soundings
+    got = nmea_log.parse_nmea_log(data, name_date=np.datetime64("2026-07-09")).soundings
     assert got.time.astype(str).tolist() == ["2026-07-09T23:59:58.500", "2026-07-10T00:00:00.500"]
 
 
 def test_a_second_receiver_serves_before_the_first_begins_and_after_it_ends():
     lines = [line for s in range(12)
              for line in ((rmc(s) if 4 <= s < 9 else gga(s, lon=-93.001, talker="II")), dbt(3.0))]
-    parsed = nmea.parse_nmea(log(*lines[:-1]), max_fix_gap_s=3.0)
+    parsed = nmea_log.parse_nmea_log(log(*lines[:-1]), max_fix_gap_s=3.0)
     lon = parsed.soundings.x
     assert lon[:3] == pytest.approx(-93.001)
     assert lon[5:7] == pytest.approx(-93.0)
