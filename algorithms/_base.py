@@ -4,14 +4,21 @@ import sqlite3
 from pathlib import Path
 from traceback import clear_frames
 
-from qgis.core import QgsProcessingAlgorithm, QgsProcessingException
+from qgis.core import (
+    QgsProcessingAlgorithm,
+    QgsProcessingException,
+    QgsProcessingOutputNumber,
+)
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
-from ._destinations import check_destinations
 from ._i18n import in_local_numbers, tr
-from ._loading import nothing_loaded_on_failure
-from ._named_crs import name_inputs
+from ._io.destinations import check_destinations
+from ._io.inputs import Inputs
+from ._io.loading import nothing_loaded_on_failure
+from ._io.named_crs import name_inputs
+from ._io.outputs import Outputs
+from ._io.params import with_current_values
 from .core.errors import Cancelled, LakefloorError
 
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
@@ -33,7 +40,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     between them, by which the toolbox finds it. ``HELP`` says what the algorithm does, when to
     use it, its limits and units; ``SOURCE`` names the published source of the method.
     ``MAIN_THREAD`` is for one that draws layouts, which belong to the main thread.
-    ``REPLACEABLE`` names inputs whose file an output may replace.
+    ``REPLACEABLE`` names inputs whose file an output may replace. ``NUMBERS`` are the output numbers
+    that :meth:`compute` returns, with what they are.
     """
 
     NAME = ""
@@ -44,6 +52,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     SOURCE = ""
     MAIN_THREAD = False
     REPLACEABLE = ()
+    NUMBERS = {}
 
     def name(self):
         return self.NAME
@@ -81,16 +90,26 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def createInstance(self):
         return type(self)()
 
+    def initAlgorithm(self, configuration=None):
+        self.declare()
+        for name, label in self.NUMBERS.items():
+            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+
+    def declare(self):
+        """Declare the parameters, and the outputs that are not numbers."""
+        raise NotImplementedError(f"{type(self).__name__} has no method declare()")
+
     @in_local_numbers
     def checkParameterValues(self, parameters, context):
+        parameters = with_current_values(self, parameters)
         try:
-            self.check(parameters, context)
+            self.check(Inputs(self, parameters, context))
             check_destinations(self, parameters, context)
         except LakefloorError as error:
             return False, str(error)
         return super().checkParameterValues(parameters, context)
 
-    def check(self, parameters, context):
+    def check(self, inputs: Inputs):
         """Refuse parameters that do not go together, each being acceptable by itself.
 
         Called before the dialog runs the algorithm, and again before the work, in a model too.
@@ -98,22 +117,27 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         Raises
         ------
         LakefloorError
-            With what is wrong and how to mend it.
+            With what is wrong and how to put it right.
         """
 
     def prepareAlgorithm(self, parameters, context, feedback):
+        parameters = with_current_values(self, parameters)
         name_inputs(self, parameters, context)
         return super().prepareAlgorithm(parameters, context, feedback)
 
     @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
+        parameters = with_current_values(self, parameters)
+        outputs = Outputs(self, parameters, context, feedback)
         try:
             # QGIS checks what a person starts, but not the steps of a model.
             acceptable, wrong = self.checkParameterValues(parameters, context)
             if not acceptable:
                 raise LakefloorError(wrong)
-            with nothing_loaded_on_failure(context):
-                return self.compute(parameters, context, feedback)
+            inputs = Inputs(self, parameters, context, feedback)
+            with nothing_loaded_on_failure(context), outputs:
+                outputs.results.update(self.compute(inputs, outputs) or {})
+            return outputs.results
         except (Cancelled, LakefloorError) as error:
             # QGIS keeps the traceback, and with it the layers and files that compute() held.
             clear_frames(error.__traceback__)
@@ -126,23 +150,13 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             clear_frames(error.__traceback__)
             raise QgsProcessingException(_of_the_disk(error)) from error
 
-    def compute(self, parameters, context, feedback) -> dict:
-        """Read parameters, call one core routine, write the result.
+    def compute(self, inputs: Inputs, outputs: Outputs):
+        """Read the inputs, call one core routine, write the outputs; return the output numbers.
 
+        Every file that is written is put in place after this, all of them together.
         Not named ``run``, which is a method of QGIS that runs the whole algorithm.
         """
         raise NotImplementedError(f"{type(self).__name__} has no method compute()")
-
-    @staticmethod
-    def progress(feedback):
-        """Return a core progress callback that reports to ``feedback`` and honours cancel."""
-
-        def report(fraction):
-            if feedback.isCanceled():
-                raise Cancelled
-            feedback.setProgress(100.0 * fraction)
-
-        return report
 
 
 def _of_the_disk(error):

@@ -71,7 +71,7 @@ mkdir -p "$output/structure" "$output/outing"
 "$qgis_process" run lakefloor:lakereport -- \
     CONTOURS="$output/contours.gpkg" SHORELINE="$here/shoreline.geojson" \
     DEPTH_AREAS="$output/depth_areas.gpkg" SURFACE="$output/depth_smooth.tif" \
-    BREAK_LINES="$output/break_lines.gpkg" SOUNDINGS="$output/soundings.gpkg" \
+    BREAKLINES="$output/break_lines.gpkg" SOUNDINGS="$output/soundings.gpkg" \
     TITLE="Lake Marrowby" AUTHOR="Ingrid Tolvanen" \
     OUTPUT="$output/lake_report.pdf" WEB_PAGE="$output/lake_report.html"
 

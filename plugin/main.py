@@ -4,8 +4,8 @@ from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProject, QgsProviderRegistry
 
-from ..algorithms._named_crs import name_common
-from ..algorithms._staging import sweep
+from ..algorithms._io.named_crs import name_common
+from ..algorithms._io.staging import sweep
 from .provider import LakefloorProvider
 
 

@@ -6,11 +6,13 @@ from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
 from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
-from ..algorithms._destinations import check_destinations, is_store
 from ..algorithms._i18n import tr
-from ..algorithms._loading import nothing_loaded_on_failure
-from ..algorithms._named_crs import name_inputs
-from ..algorithms._staging import staging_folder
+from ..algorithms._io.destinations import check_destinations, is_store
+from ..algorithms._io.inputs import Inputs
+from ..algorithms._io.loading import nothing_loaded_on_failure
+from ..algorithms._io.named_crs import name_inputs
+from ..algorithms._io.params import with_current_values
+from ..algorithms._io.staging import staging_folder
 from ..algorithms.core.errors import LakefloorError
 
 #: What the help of a model also holds, since the file of a model has no place of its own for it.
@@ -43,6 +45,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return copy
 
     def checkParameterValues(self, parameters, context):
+        parameters = with_current_values(self, parameters)
         acceptable, wrong = super().checkParameterValues(parameters, context)
         if not acceptable:
             return acceptable, wrong
@@ -53,6 +56,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return True, ""
 
     def prepareAlgorithm(self, parameters, context, feedback):
+        parameters = with_current_values(self, parameters)
         try:
             self._check(parameters, context)
         except LakefloorError as error:
@@ -61,6 +65,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return super().prepareAlgorithm(parameters, context, feedback)
 
     def processAlgorithm(self, parameters, context, feedback):
+        parameters = with_current_values(self, parameters)
         with nothing_loaded_on_failure(context):
             return super().processAlgorithm(parameters, context, feedback)
 
@@ -72,11 +77,11 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         for child, algorithm in _steps(children):
             values = self._values(child, algorithm, parameters)
             if values is not None:
-                algorithm.check(values, context)
+                algorithm.check(Inputs(algorithm, values, context))
         check_destinations(
             self, parameters, context, lambda definition: _output_of_step(children, definition)
         )
-        for name in self._fed("STORE"):
+        for name in self._fed("DATABASE"):
             path = Path(self.parameterAsFile(parameters, name, context))
             if path.is_file() and not is_store(path):
                 raise LakefloorError(

@@ -7,7 +7,10 @@ from qgis.core import QgsFeatureRequest, QgsProcessingFeatureSource
 
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import common_share, read_polygon, read_raster, read_soundings, srs_wkt
+from .._io.layer_crs import srs_wkt
+from .._io.rasters import common_share, read_raster
+from .._io.shoreline import read_polygon
+from .._io.soundings_layer import read_soundings
 from ..core.errors import LakefloorError
 from ..core.figures.hypsography import curve_of_bands
 from ..core.figures.lake_statistics import (
@@ -84,7 +87,7 @@ class _Reader:
                 scale_sd=common_share(metadata), shoreline_sd=SHORELINE_UNCERTAINTY,
                 progress=progress)
         except LakefloorError as error:
-            self.feedback.pushWarning(
+            self.inputs.warn(
                 tr("The figures of the lake are left out: {}").format(error))
         return datum_of_surface(metadata), statistics, uncertainty, surface.spacing
 
@@ -97,7 +100,7 @@ class _Reader:
         except LakefloorError as error:
             notes = [str(error)]
         for note in notes:
-            self.feedback.pushWarning(note)
+            self.inputs.warn(note)
         return (datum_of_soundings(soundings),
                 survey_facts(soundings, srs_wkt(self.crs), spacing, progress))
 

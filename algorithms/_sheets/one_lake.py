@@ -5,7 +5,7 @@ from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
 from shapely.geometry import Point
 
 from .._i18n import tr
-from .._layers import read_contours, read_shapes
+from .._io.features import read_contours, read_shapes
 from ..core.errors import LakefloorError
 from ..core.units import LENGTH
 

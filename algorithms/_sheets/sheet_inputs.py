@@ -7,10 +7,11 @@ from qgis.core import (
     QgsProcessingParameterVectorLayer,
 )
 
-from .. import _params as params
 from .._i18n import tr
-from .._layers import read_polygon, read_raster, require_content, require_lake, source
-from .._named_crs import require_alive
+from .._io import params
+from .._io.named_crs import require_alive
+from .._io.rasters import require_content
+from .._io.shoreline import require_lake
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
@@ -26,7 +27,7 @@ ROLES = {
     "surface": ("SURFACE", ()),
     "idw_surface": ("IDW_SURFACE", ()),
     "slope": ("SLOPE", ()),
-    "break_lines": ("BREAK_LINES", ("kind",)),
+    "break_lines": ("BREAKLINES", ("kind",)),
     "soundings": ("SOUNDINGS", ("depth_m", "status")),
     "gauge": ("GAUGE", ()),
 }
@@ -117,7 +118,7 @@ def page_size(names=tuple(PAGE_SIZES)):
     """Return the choice of the page's size."""
     sizes = {name: PAGE_SIZES[name] for name in names}
     return params.choice(
-        "PAPER", tr("Page size"),
+        "PAGE_SIZE", tr("Page size"),
         {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in sizes.items()},
         "Letter", tr("Size of the printed page."),
     )
@@ -131,22 +132,21 @@ def draw_soundings():
     )
 
 
-def settings(algorithm, parameters, context) -> SheetSettings:
+def settings(inputs) -> SheetSettings:
     """Return what :func:`sheet` asks for besides the layers."""
     texts = {
-        name.lower(): algorithm.parameterAsString(parameters, name, context).strip()
+        name.lower(): inputs.text(name).strip()
         for name in ("TITLE", "LAKE", "AUTHOR", "DATUM", "SOURCES")
     }
-    drawn = algorithm.parameterDefinition("DRAW_SOUNDINGS") is not None
+    drawn = inputs.algorithm.parameterDefinition("DRAW_SOUNDINGS") is not None
     return SheetSettings(
-        **texts, unit=algorithm.parameterAsEnumString(parameters, "UNIT", context),
-        page_size=algorithm.parameterAsEnumString(parameters, "PAPER", context),
-        draw_soundings=drawn and algorithm.parameterAsBoolean(
-            parameters, "DRAW_SOUNDINGS", context),
+        **texts, unit=inputs.unit(),
+        page_size=inputs.choice("PAGE_SIZE"),
+        draw_soundings=drawn and inputs.flag("DRAW_SOUNDINGS"),
     )
 
 
-def layers(algorithm, parameters, context, feedback) -> dict:
+def layers(inputs) -> dict:
     """Return the layers given, by role; warn where they are not from one run.
 
     Raises
@@ -157,15 +157,15 @@ def layers(algorithm, parameters, context, feedback) -> dict:
     """
     found = {}
     for role, (name, fields) in ROLES.items():
-        if algorithm.parameterDefinition(name) is None or not parameters.get(name):
+        if inputs.algorithm.parameterDefinition(name) is None or not inputs.parameters.get(name):
             continue
         raster = role in RASTERS
-        read = algorithm.parameterAsRasterLayer if raster else algorithm.parameterAsVectorLayer
-        found[role] = read(parameters, name, context)
+        read = inputs.algorithm.parameterAsRasterLayer if raster else inputs.algorithm.parameterAsVectorLayer
+        found[role] = read(inputs.parameters, name, inputs.context)
         if found[role] is None or not found[role].isValid():
             raise LakefloorError(
                 tr("The layer for '{}' cannot be loaded. Choose another layer, then run "
-                   "again.").format(algorithm.parameterDefinition(name).description())
+                   "again.").format(inputs.algorithm.parameterDefinition(name).description())
             )
         require_alive(found[role].crs(), found[role].name())
         if raster:
@@ -178,7 +178,7 @@ def layers(algorithm, parameters, context, feedback) -> dict:
                 tr("Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for "
                    "'{}'.").format(
                     found[role].name(), ", ".join(f"'{f}'" for f in missing),
-                    algorithm.parameterDefinition(name).description())
+                    inputs.algorithm.parameterDefinition(name).description())
             )
         if role in ("contours", "shoreline") and not found[role].featureCount():
             raise LakefloorError(tr(
@@ -186,7 +186,7 @@ def layers(algorithm, parameters, context, feedback) -> dict:
                     found[role].name()))
         if role == "shoreline":
             require_lake(found[role])
-    check_together(found, context, feedback)
+    check_together(found, inputs.context, inputs.feedback)
     return found
 
 
@@ -226,12 +226,10 @@ def figures() -> list:
     ]
 
 
-def surface_and_shoreline(algorithm, parameters, context, feedback) -> tuple:
+def surface_and_shoreline(inputs) -> tuple:
     """Return the surface, the shoreline in its CRS, that CRS and the surface's metadata."""
-    surface, crs, metadata = read_raster(
-        algorithm.parameterAsRasterLayer(parameters, params.INPUT, context), feedback)
-    shoreline = read_polygon(
-        source(algorithm, parameters, params.SHORELINE, context), crs, context, feedback)
+    surface, crs, metadata = inputs.surface(params.INPUT)
+    shoreline = inputs.polygon(params.SHORELINE, crs)
     return surface, shoreline, crs, metadata
 
 

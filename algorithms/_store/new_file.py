@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from osgeo import gdal, ogr, osr
 
-from .._gdal import done, made, strict
 from .._i18n import tr
+from .._io.gdal_errors import done, made, strict
 from ..core.errors import LakefloorError
 from ..core.soundings import SCHEMA
 from .errors import damaged

@@ -4,17 +4,17 @@ import re
 
 from qgis.core import QgsProcessingParameterFile
 
-from .. import _params as params
 from .._i18n import tr
+from .._io import params
 from .copies import beside
 
 #: Name of the output by which a model passes the store on, after it was changed.
-UPDATED = "UPDATED_STORE"
+UPDATED = "UPDATED_DATABASE"
 
 
 def store_parameter(text):
     """Return the parameter of the store; a file, since a destination would be overwritten."""
-    parameter = QgsProcessingParameterFile("STORE", tr("Lake database"), extension="gpkg")
+    parameter = QgsProcessingParameterFile("DATABASE", tr("Lake database"), extension="gpkg")
     return params.helped(parameter, text)
 
 

@@ -1,8 +1,8 @@
 """What depth contours and depth areas share, so that both meet exactly."""
 
-from .. import _params as params
 from .._i18n import tr
-from .._layers import optional_source, read_polygon, read_raster
+from .._io import params
+from .._io.shoreline import read_polygon
 
 
 def add_inputs(algorithm):
@@ -34,16 +34,15 @@ def add_inputs(algorithm):
     )
 
 
-def read_inputs(algorithm, parameters, context, feedback):
+def read_inputs(inputs):
     """Return the depth grid, its CRS and the keyword arguments of the core routines."""
-    layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
-    surface, crs, _ = read_raster(layer, feedback)
-    source = optional_source(algorithm, parameters, params.SHORELINE, context)
+    surface, crs, _ = inputs.surface(params.INPUT)
+    source = inputs.source(params.SHORELINE)
     return surface.depth, crs, {
-        "interval": algorithm.parameterAsDouble(parameters, "INTERVAL", context),
-        "unit": algorithm.parameterAsEnumString(parameters, "UNIT", context),
+        "interval": inputs.number("INTERVAL"),
+        "unit": inputs.unit(),
         "uncertainty": surface.uncertainty,
-        "shoreline": read_polygon(source, crs, context, feedback) if source else None,
-        "smoothing": algorithm.parameterAsDouble(parameters, "SMOOTHING", context),
-        "min_area": params.optional_number(algorithm, parameters, "MIN_AREA", context),
+        "shoreline": read_polygon(source, crs, inputs.context, inputs.feedback) if source else None,
+        "smoothing": inputs.number("SMOOTHING"),
+        "min_area": inputs.number("MIN_AREA"),
     }

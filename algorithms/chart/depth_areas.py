@@ -1,12 +1,11 @@
 """Depth areas."""
 
-from qgis.core import QgsProcessingOutputNumber, QgsProcessingParameterFeatureSink
+from qgis.core import QgsProcessingParameterFeatureSink
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.chart.contours import depth_areas
 from ._surface import add_inputs, read_inputs
 
@@ -38,31 +37,28 @@ class DepthAreas(LakefloorAlgorithm):
         "Marching squares: Lorensen and Cline (1987), Computer Graphics 21(4), 163-169",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "COUNT": QT_TRANSLATE_NOOP("@default", "Number of depth ranges"),
+        "AREA_M2": QT_TRANSLATE_NOOP("@default", "Mapped area (m²)"),
+        "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Deepest limit (depth unit)"),
+    }  # fmt: skip
+
+    def declare(self):
         add_inputs(self)
         self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth areas")))
-        self.addOutput(QgsProcessingOutputNumber("COUNT", tr("Number of depth ranges")))
-        self.addOutput(QgsProcessingOutputNumber("AREA_M2", tr("Mapped area (m²)")))
-        self.addOutput(
-            QgsProcessingOutputNumber(
-                "MAX_DEPTH", tr("Deepest limit (depth unit)")
-            )
-        )
 
-    def compute(self, parameters, context, feedback):
-        grid, crs, inputs = read_inputs(self, parameters, context, feedback)
-        areas = depth_areas(grid, progress=self.progress(feedback), **inputs)
+    def compute(self, inputs, outputs):
+        grid, crs, options = read_inputs(inputs)
+        areas = depth_areas(grid, progress=inputs.progress, **options)
         total = sum(areas.attributes["area_m2"])
-        feedback.pushInfo(
+        inputs.say(
             tr("{}, {:,.0f} m² in all, down to {:g} {}.").format(
                 tr("1 depth range") if len(areas) == 1
                 else tr("{} depth ranges").format(len(areas)),
-                total, areas.attributes["depth_to"][-1], inputs["unit"]
+                total, areas.attributes["depth_to"][-1], options["unit"]
             )
         )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.areas(params.OUTPUT, areas, FIELDS, crs, style="depth_areas")
-            out.results.update(
-                COUNT=len(areas), AREA_M2=total, MAX_DEPTH=areas.attributes["depth_to"][-1]
-            )
-        return out.results
+        outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="depth_areas")
+        outputs.results.update(
+            COUNT=len(areas), AREA_M2=total, MAX_DEPTH=areas.attributes["depth_to"][-1]
+        )

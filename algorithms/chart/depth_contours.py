@@ -1,12 +1,11 @@
 """Depth contours."""
 
-from qgis.core import QgsProcessingOutputNumber, QgsProcessingParameterFeatureSink
+from qgis.core import QgsProcessingParameterFeatureSink
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.chart.contours import depth_contours
 from ._surface import add_inputs, read_inputs
 
@@ -44,7 +43,16 @@ class DepthContours(LakefloorAlgorithm):
         "(1998), FGDC-STD-007.3",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "COUNT": QT_TRANSLATE_NOOP("@default", "Number of lines"),
+        "LENGTH_M": QT_TRANSLATE_NOOP("@default", "Length of all lines (m)"),
+        "SUPPORTED_SHARE": QT_TRANSLATE_NOOP("@default", "Length supported by data (0 to 1)"),
+        "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Deepest contour (depth unit)"),
+        "DROPPED_HUMPS": QT_TRANSLATE_NOOP("@default", "Humps left out as too small"),
+        "DROPPED_HOLES": QT_TRANSLATE_NOOP("@default", "Holes left out as too small"),
+    }  # fmt: skip
+
+    def declare(self):
         add_inputs(self)
         self.addParameter(
             params.number(
@@ -57,50 +65,39 @@ class DepthContours(LakefloorAlgorithm):
         self.addParameter(
             QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth contours"))
         )
-        for name, label in (
-            ("COUNT", tr("Number of lines")),
-            ("LENGTH_M", tr("Length of all lines (m)")),
-            ("SUPPORTED_SHARE", tr("Length supported by data (0 to 1)")),
-            ("MAX_DEPTH", tr("Deepest contour (depth unit)")),
-            ("DROPPED_HUMPS", tr("Humps left out as too small")),
-            ("DROPPED_HOLES", tr("Holes left out as too small")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        grid, crs, inputs = read_inputs(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        grid, crs, options = read_inputs(inputs)
         lines, summary = depth_contours(
             grid,
-            index_every=self.parameterAsInt(parameters, "INDEX_EVERY", context),
-            progress=self.progress(feedback),
-            **inputs,
+            index_every=inputs.integer("INDEX_EVERY"),
+            progress=inputs.progress,
+            **options,
         )
-        feedback.pushInfo(
+        inputs.say(
             tr("{}, {:.0f} m in all, down to {:g} {}.").format(
                 tr("1 line") if len(lines) == 1 else tr("{} lines").format(len(lines)),
-                summary["length"], lines.attributes["depth"][-1], inputs["unit"],
+                summary["length"], lines.attributes["depth"][-1], options["unit"],
             )
         )
         if summary["supported"] is None:
-            feedback.pushInfo(
+            inputs.say(
                 tr("The raster has no uncertainty band, so it is not known where the data support "
                    "these lines.")
             )
         else:
-            feedback.pushInfo(
+            inputs.say(
                 tr("The data support {:.0f}% of the length at this interval. The rest is drawn "
                    "dashed.").format(100.0 * summary["supported"])
             )
         if summary["humps"] or summary["hollows"]:
-            feedback.pushInfo(
+            inputs.say(
                 tr("Closed lines left out as smaller than the minimum area: {} around humps, {} "
                    "around holes.").format(summary["humps"], summary["hollows"])
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, lines, FIELDS, crs, style="contours")
-            out.results.update(
-                COUNT=len(lines), LENGTH_M=summary["length"],
-                SUPPORTED_SHARE=summary["supported"], MAX_DEPTH=lines.attributes["depth"][-1],
-                DROPPED_HUMPS=summary["humps"], DROPPED_HOLES=summary["hollows"],
-            )
-        return out.results
+        outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="contours")
+        outputs.results.update(
+            COUNT=len(lines), LENGTH_M=summary["length"],
+            SUPPORTED_SHARE=summary["supported"], MAX_DEPTH=lines.attributes["depth"][-1],
+            DROPPED_HUMPS=summary["humps"], DROPPED_HOLES=summary["hollows"],
+        )

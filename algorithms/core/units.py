@@ -23,7 +23,7 @@ ACRE = 4046.8564224
 HECTARE = 10_000.0
 ACRE_FOOT = ACRE * FOOT
 
-#: Units of length that a user may choose, with metres per unit.
+#: Units of length that a user may choose, with meters per unit.
 LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm": 0.01, "in": INCH}
 
 #: How people say them.
@@ -32,8 +32,14 @@ LENGTH_NAMES = {
     "cm": "centimeters", "in": "inches",
 }
 
-#: Metres per second by unit of speed.
-SPEED = {"m/s": 1.0, "kn": KNOT, "mph": MPH, "km/h": KMH}
+#: Meters per second by unit of speed.
+SPEED = {"m/s": 1.0, "km/h": KMH, "mph": MPH, "kn": KNOT}
+
+#: Units of temperature that a user may choose -> how columns name them.
+TEMPERATURE_UNITS = {"Celsius": "C", "Fahrenheit": "F"}
+
+#: The words by which people choose a unit of length -> its key in :data:`LENGTH`.
+UNIT_OF_WORDS = {words: unit for unit, words in LENGTH_NAMES.items()}
 
 _UNIT_AT_END = re.compile(r"[ _(\[](us-ft|fathom|ft|cm|in|m)[)\]]?$")
 
@@ -47,7 +53,7 @@ def printed(unit: str) -> str:
 
 
 def unit_factor(unit: str) -> float:
-    """Return metres per unit of length.
+    """Return meters per unit of length.
 
     Raises
     ------

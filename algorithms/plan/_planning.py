@@ -6,24 +6,22 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsCsException,
     QgsPointXY,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterPoint,
 )
 
-from .. import _params as params
 from .._i18n import tr
-from .._layers import optional_source, read_polygon
-from .._staging import write_file
+from .._io import params
+from .._io.shoreline import read_polygon
+from .._io.staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.waypoints import check_positions
 from ..core.plan.boat import Boat
 from ..core.plan.device_route import lanes_gpx
 from ..core.polygons import rings
-from ..core.units import KMH, KNOT, LENGTH, MPH
+from ..core.units import LENGTH, SPEED
 
 #: Units of speed, with m/s per unit.
-SPEEDS = {"mph": MPH, "kn": KNOT, "kmh": KMH, "ms": 1.0}
 MILE = 1609.344
 WGS84 = "EPSG:4326"
 _TYPES = {"leg": "int", "lane": "int", "kind": "text", "rank": "int", "why": "text"}
@@ -54,9 +52,7 @@ def add_boat(algorithm):
     ))
     add(params.choice(
         "SPEED_UNIT", tr("Speed unit"),
-        {"mph": tr("statute miles an hour"), "kn": tr("knots"), "kmh": tr("kilometers an hour"),
-         "ms": tr("meters a second")},
-        "mph", tr("Unit of both speeds."),
+        list(SPEED), "mph", tr("Unit of both speeds."),
     ))
     add(params.number(
         "TRANSIT_SPEED", tr("Speed on transits (speed unit)"), None,
@@ -96,35 +92,30 @@ def gpx_file():
     )
 
 
-def add_figures(algorithm, figures):
-    for name, label in figures:
-        algorithm.addOutput(QgsProcessingOutputNumber(name, label))
-
-
-def read_boat(algorithm, parameters, context) -> Boat:
+def read_boat(inputs) -> Boat:
     """Return how the boat moves and where it may go."""
-    unit = SPEEDS[algorithm.parameterAsEnumString(parameters, "SPEED_UNIT", context)]
-    transit = params.optional_number(algorithm, parameters, "TRANSIT_SPEED", context)
+    unit = SPEED[inputs.choice("SPEED_UNIT")]
+    transit = inputs.number("TRANSIT_SPEED")
     return Boat(
-        speed=algorithm.parameterAsDouble(parameters, "SPEED", context) * unit,
+        speed=inputs.number("SPEED") * unit,
         transit_speed=None if transit is None else transit * unit,
-        turn_s=algorithm.parameterAsDouble(parameters, "TURN_TIME", context),
-        buffer_m=algorithm.parameterAsDouble(parameters, "BUFFER", context),
-        min_depth=algorithm.parameterAsDouble(parameters, "MIN_DEPTH", context),
+        turn_s=inputs.number("TURN_TIME"),
+        buffer_m=inputs.number("BUFFER"),
+        min_depth=inputs.number("MIN_DEPTH"),
     )
 
 
-def interval_m(algorithm, parameters, context) -> float:
+def interval_m(inputs) -> float:
     """Return the contour interval, m."""
-    unit = algorithm.parameterAsEnumString(parameters, "UNIT", context)
-    return algorithm.parameterAsDouble(parameters, "INTERVAL", context) * LENGTH[unit]
+    unit = inputs.unit()
+    return inputs.number("INTERVAL") * LENGTH[unit]
 
 
-def read_launch(algorithm, parameters, context, crs):
+def read_launch(inputs, crs):
     """Return the launch point in ``crs``, shape (2,), or None where it was left empty."""
-    if not params.given(algorithm, parameters, "LAUNCH", context):
+    if not inputs.given("LAUNCH"):
         return None
-    point = algorithm.parameterAsPoint(parameters, "LAUNCH", context, crs)
+    point = inputs.algorithm.parameterAsPoint(inputs.parameters, "LAUNCH", inputs.context, crs)
     return np.array([point.x(), point.y()])
 
 
@@ -158,11 +149,6 @@ def check_raster_place(layer, context):
     check_positions(
         [p.x() for p in places], [p.y() for p in places], tr("Raster '{}'").format(layer.name())
     )
-
-
-def optional_polygon(algorithm, parameters, name, crs, context, feedback):
-    source = optional_source(algorithm, parameters, name, context)
-    return read_polygon(source, crs, context, feedback) if source else None
 
 
 def crs_code(crs) -> str:

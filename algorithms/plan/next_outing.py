@@ -7,17 +7,15 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_lines, read_raster
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_lines
 from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
 from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
 from ._planning import (
     add_boat,
-    add_figures,
     cautions,
     check_raster_place,
     clock,
@@ -25,7 +23,6 @@ from ._planning import (
     gpx_file,
     interval_m,
     launch,
-    optional_polygon,
     read_boat,
     read_launch,
     way,
@@ -61,7 +58,21 @@ class NextOuting(LakefloorAlgorithm):
         "Accuracy Standards (1947)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "GAPS_COUNT": QT_TRANSLATE_NOOP("@default", "Number of gaps"),
+        "GAP_AREA": QT_TRANSLATE_NOOP("@default", "Gap area (m²)"),
+        "GAP_AREA_AFTER": QT_TRANSLATE_NOOP("@default", "Expected gap area (m²)"),
+        "MEAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
+        "MEAN_UNCERTAINTY_AFTER": QT_TRANSLATE_NOOP("@default", "Expected mean uncertainty (m)"),
+        "ALLOWED_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Allowed standard uncertainty (m)"),
+        "LANES": QT_TRANSLATE_NOOP("@default", "Number of lanes"),
+        "LANE_M": QT_TRANSLATE_NOOP("@default", "Length of the lanes (m)"),
+        "TOTAL_M": QT_TRANSLATE_NOOP("@default", "Length of the whole path (m)"),
+        "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
+        "LANE_SPACING_USED": QT_TRANSLATE_NOOP("@default", "Lane spacing (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.surface())
         add(params.number(
@@ -78,7 +89,7 @@ class NextOuting(LakefloorAlgorithm):
             "Polygon of the lake at the lake datum, with islands as holes. Water that the surface "
             "does not cover is a gap. If empty, the outline of the surface is the shore."
         )))
-        for name, label in (("BREAK_LINES", tr("Breaklines")),
+        for name, label in (("BREAKLINES", tr("Breaklines")),
                             ("TRANSITIONS", tr("Hard-soft transitions"))):
             add(params.helped(
                 QgsProcessingParameterFeatureSource(
@@ -102,54 +113,39 @@ class NextOuting(LakefloorAlgorithm):
                                               kind.TypeVectorLine))
         add(QgsProcessingParameterFeatureSink("GAPS", tr("Gaps"), kind.TypeVectorPolygon))
         add(gpx_file())
-        add_figures(self, (
-            ("GAPS_COUNT", tr("Number of gaps")),
-            ("GAP_AREA", tr("Gap area (m²)")),
-            ("GAP_AREA_AFTER", tr("Expected gap area (m²)")),
-            ("MEAN_UNCERTAINTY", tr("Mean standard uncertainty (m)")),
-            ("MEAN_UNCERTAINTY_AFTER", tr("Expected mean uncertainty (m)")),
-            ("ALLOWED_UNCERTAINTY", tr("Allowed standard uncertainty (m)")),
-            ("LANES", tr("Number of lanes")),
-            ("LANE_M", tr("Length of the lanes (m)")),
-            ("TOTAL_M", tr("Length of the whole path (m)")),
-            ("MINUTES", tr("Time on the water (min)")),
-            ("LANE_SPACING_USED", tr("Lane spacing (m)")),
-        ))
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        check_raster_place(layer, context)
-        surface, crs, _ = read_raster(layer, feedback)
+    def compute(self, inputs, outputs):
+        layer = inputs.raster(params.INPUT)
+        check_raster_place(layer, inputs.context)
+        surface, crs, _ = inputs.surface(params.INPUT)
         structure = []
-        for name in ("BREAK_LINES", "TRANSITIONS"):
-            lines = optional_source(self, parameters, name, context)
-            structure += read_lines(lines, crs, context, feedback) if lines else []
+        for name in ("BREAKLINES", "TRANSITIONS"):
+            lines = inputs.source(name)
+            structure += read_lines(lines, crs, inputs.context, inputs.feedback) if lines else []
         plan = next_outing(
             surface,
-            interval_m=interval_m(self, parameters, context),
-            launch=read_launch(self, parameters, context, crs),
-            minutes=self.parameterAsDouble(parameters, "TIME", context),
-            lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
-            spacing=params.optional_number(self, parameters, "LANE_SPACING", context),
+            interval_m=interval_m(inputs),
+            launch=read_launch(inputs, crs),
+            minutes=inputs.number("TIME"),
+            lake=inputs.polygon(params.SHORELINE, crs),
+            spacing=inputs.number("LANE_SPACING"),
             structure=structure,
-            unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            progress=self.progress(feedback),
-            boat=read_boat(self, parameters, context),
+            unit=inputs.unit(),
+            progress=inputs.progress,
+            boat=read_boat(inputs),
         )
-        self._report(plan, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            out.areas("GAPS", plan.gaps, fields(GAP_ATTRIBUTES), crs, style="gaps")
-            out.lines(params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs,
-                      style="planned_lanes")
-            write_gpx(out, plan.lines, crs, tr("Next outing"))
-            out.results.update(
-                GAPS_COUNT=len(plan.gaps), GAP_AREA=plan.gap_before, GAP_AREA_AFTER=plan.gap_after,
-                MEAN_UNCERTAINTY=plan.mean_before, MEAN_UNCERTAINTY_AFTER=plan.mean_after,
-                ALLOWED_UNCERTAINTY=plan.limit, LANES=plan.lanes, LANE_M=plan.lane_m,
-                TOTAL_M=plan.lane_m + plan.transit_m, MINUTES=plan.minutes,
-                LANE_SPACING_USED=plan.spacing,
-            )
-        return out.results
+        self._report(plan, inputs.feedback)
+        outputs.areas("GAPS", plan.gaps, fields(GAP_ATTRIBUTES), crs, style="gaps")
+        outputs.lines(params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs,
+                  style="planned_lanes")
+        write_gpx(outputs, plan.lines, crs, tr("Next outing"))
+        outputs.results.update(
+            GAPS_COUNT=len(plan.gaps), GAP_AREA=plan.gap_before, GAP_AREA_AFTER=plan.gap_after,
+            MEAN_UNCERTAINTY=plan.mean_before, MEAN_UNCERTAINTY_AFTER=plan.mean_after,
+            ALLOWED_UNCERTAINTY=plan.limit, LANES=plan.lanes, LANE_M=plan.lane_m,
+            TOTAL_M=plan.lane_m + plan.transit_m, MINUTES=plan.minutes,
+            LANE_SPACING_USED=plan.spacing,
+        )
 
     @staticmethod
     def _report(plan, feedback):

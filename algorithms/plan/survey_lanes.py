@@ -7,17 +7,17 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs, optional_source, read_lines, read_polygon, read_raster, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_lines
+from .._io.layer_crs import metric_crs
+from .._io.shoreline import read_polygon
 from ..core.plan.driving import ATTRIBUTES
 from ..core.plan.survey_lanes import survey_lanes
 from ..core.units import FOOT
 from ._planning import (
     add_boat,
-    add_figures,
     cautions,
     check_polygon_place,
     clock,
@@ -25,7 +25,6 @@ from ._planning import (
     gpx_file,
     interval_m,
     launch,
-    optional_polygon,
     read_boat,
     read_launch,
     way,
@@ -63,7 +62,20 @@ class SurveyLanes(LakefloorAlgorithm):
         "3.1.1",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "LANE_SPACING_USED": QT_TRANSLATE_NOOP("@default", "Lane spacing (m)"),
+        "HEADING_DEG": QT_TRANSLATE_NOOP("@default", "Heading of the lanes (degrees)"),
+        "LANES": QT_TRANSLATE_NOOP("@default", "Number of lanes"),
+        "CROSS_LINES": QT_TRANSLATE_NOOP("@default", "Number of cross-lines"),
+        "LANE_M": QT_TRANSLATE_NOOP("@default", "Length of the lanes (m)"),
+        "CROSS_LINE_M": QT_TRANSLATE_NOOP("@default", "Length of the cross-lines (m)"),
+        "TRANSIT_M": QT_TRANSLATE_NOOP("@default", "Length of the transits (m)"),
+        "TOTAL_M": QT_TRANSLATE_NOOP("@default", "Length of the whole path (m)"),
+        "MIN_TOTAL_M": QT_TRANSLATE_NOOP("@default", "Minimum length of any order (m)"),
+        "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
+    }  # fmt: skip
+
+    def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.helped(
             QgsProcessingParameterFeatureSource(
@@ -128,62 +140,47 @@ class SurveyLanes(LakefloorAlgorithm):
         add(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Survey lanes"),
                                               kind.TypeVectorLine))
         add(gpx_file())
-        add_figures(self, (
-            ("LANE_SPACING_USED", tr("Lane spacing (m)")),
-            ("HEADING_DEG", tr("Heading of the lanes (degrees)")),
-            ("LANES", tr("Number of lanes")),
-            ("CROSS_LINES", tr("Number of cross-lines")),
-            ("LANE_M", tr("Length of the lanes (m)")),
-            ("CROSS_LINE_M", tr("Length of the cross-lines (m)")),
-            ("TRANSIT_M", tr("Length of the transits (m)")),
-            ("TOTAL_M", tr("Length of the whole path (m)")),
-            ("MIN_TOTAL_M", tr("Minimum length of any order (m)")),
-            ("MINUTES", tr("Time on the water (min)")),
-        ))
 
-    def compute(self, parameters, context, feedback):
-        area_source = source(self, parameters, params.INPUT, context)
-        check_polygon_place(area_source, context, feedback)
-        layer = self.parameterAsRasterLayer(parameters, "OLDER_SURFACE", context)
+    def compute(self, inputs, outputs):
+        area_source = inputs.source(params.INPUT)
+        check_polygon_place(area_source, inputs.context, inputs.feedback)
+        layer = inputs.raster("OLDER_SURFACE")
         if layer is not None:
-            surface, crs, _ = read_raster(layer, feedback)
+            surface, crs, _ = inputs.surface("OLDER_SURFACE")
             depth = surface.depth
         else:
             depth, crs = None, metric_crs(
                 area_source.sourceCrs(), area_source.sourceExtent(), area_source.sourceName(),
-                feedback,
+                inputs.feedback,
             )
-        contours = optional_source(self, parameters, "OLDER_CONTOURS", context)
-        lines = read_lines(contours, crs, context, feedback) if contours else ()
+        contours = inputs.source("OLDER_CONTOURS")
+        lines = read_lines(contours, crs, inputs.context, inputs.feedback) if contours else ()
         plan = survey_lanes(
-            read_polygon(area_source, crs, context, feedback, of_lake=False),
-            spacing=params.optional_number(self, parameters, "LANE_SPACING", context),
+            read_polygon(area_source, crs, inputs.context, inputs.feedback, of_lake=False),
+            spacing=inputs.number("LANE_SPACING"),
             to_find=(
-                self.parameterAsDouble(parameters, "MIN_WIDTH", context),
-                self.parameterAsDouble(parameters, "MIN_HEIGHT", context),
-                interval_m(self, parameters, context),
+                inputs.number("MIN_WIDTH"),
+                inputs.number("MIN_HEIGHT"),
+                interval_m(inputs),
             ),
-            heading=params.optional_number(self, parameters, "HEADING", context),
-            lake=optional_polygon(self, parameters, params.SHORELINE, crs, context, feedback),
+            heading=inputs.number("HEADING"),
+            lake=inputs.polygon(params.SHORELINE, crs),
             contours=lines,
             depth=depth,
-            cross_share=self.parameterAsDouble(
-                parameters, "CROSS_LINE_PERCENTAGE", context) / 100.0,
-            launch=read_launch(self, parameters, context, crs),
-            progress=self.progress(feedback),
-            boat=read_boat(self, parameters, context),
+            cross_share=inputs.number("CROSS_LINE_PERCENTAGE") / 100.0,
+            launch=read_launch(inputs, crs),
+            progress=inputs.progress,
+            boat=read_boat(inputs),
         )
-        self._report(plan, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
-            write_gpx(out, plan.lines, crs, tr("Survey lanes"))
-            out.results.update(
-                LANE_SPACING_USED=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,
-                CROSS_LINES=plan.cross_lines, LANE_M=plan.lane_m, CROSS_LINE_M=plan.cross_m,
-                TRANSIT_M=plan.transit_m, TOTAL_M=plan.total_m, MIN_TOTAL_M=plan.least_m,
-                MINUTES=plan.minutes,
-            )
-        return out.results
+        self._report(plan, inputs.feedback)
+        outputs.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
+        write_gpx(outputs, plan.lines, crs, tr("Survey lanes"))
+        outputs.results.update(
+            LANE_SPACING_USED=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,
+            CROSS_LINES=plan.cross_lines, LANE_M=plan.lane_m, CROSS_LINE_M=plan.cross_m,
+            TRANSIT_M=plan.transit_m, TOTAL_M=plan.total_m, MIN_TOTAL_M=plan.least_m,
+            MINUTES=plan.minutes,
+        )
 
     @staticmethod
     def _report(plan, feedback):

@@ -6,8 +6,8 @@ from xml.etree import ElementTree
 
 from osgeo import gdal, ogr, osr
 
-from .._gdal import done, made, strict, without_sql
 from .._i18n import tr
+from .._io.gdal_errors import done, made, strict, without_sql
 from ..core.errors import LakefloorError
 
 #: Stands where the standard asks for a time of the last change.

@@ -5,7 +5,8 @@ from qgis.core import QgsCoordinateReferenceSystem, QgsFeatureRequest, QgsWkbTyp
 
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import field_indexes, metric_crs
+from .._io.layer_crs import metric_crs
+from .._io.values import field_indexes
 from ..core.errors import Cancelled, LakefloorError
 
 

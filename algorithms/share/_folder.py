@@ -4,8 +4,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from .._i18n import tr
-from .._staging import Staging
-from .._whole import check_whole
+from .._io.staging import Staging
+from .._io.whole import check_whole
 from ..core.errors import LakefloorError
 
 

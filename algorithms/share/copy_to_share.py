@@ -6,7 +6,6 @@ from qgis.core import (
     QgsFeatureRequest,
     QgsGeometry,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingOutputString,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFolderDestination,
@@ -17,27 +16,23 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import (
-    BANDS,
-    SCHEMA,
-    metric_crs,
-    optional_source,
-    read_polygon,
-    read_raster,
-    read_soundings,
-)
-from .._outputs import write_raster
-from .._staging import write_file
+from .._io import params
+from .._io.layer_crs import metric_crs
+from .._io.raster_file import write_raster
+from .._io.rasters import BANDS, read_raster
+from .._io.shoreline import read_polygon
+from .._io.soundings_layer import read_soundings
+from .._io.staging import write_file
 from ..core.correcting.datums import datum_of
 from ..core.errors import Cancelled, LakefloorError
 from ..core.exchange import shared_copy
 from ..core.exchange.waypoints import check_positions
 from ..core.number_text import written
 from ..core.polygons import inside
+from ..core.soundings import SCHEMA
 from ._clean_geopackage import write_geopackage
 from ._exchange import geometry_kind, wgs84
 from ._folder import new_folder
@@ -70,7 +65,12 @@ class CopyToShare(LakefloorAlgorithm):
         "spacing, and clip the copy to an area. You cannot call back a copy.",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "FEATURES": QT_TRANSLATE_NOOP("@default", "Features copied"),
+        "RASTERS": QT_TRANSLATE_NOOP("@default", "Rasters copied"),
+    }  # fmt: skip
+
+    def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.helped(
             QgsProcessingParameterMultipleLayers(
@@ -101,8 +101,10 @@ class CopyToShare(LakefloorAlgorithm):
                "soundings have only their depth."), advanced=True,
         ))
         add(params.choice(
-            "LICENCE", tr("License"), shared_copy.LICENSES, "personal use only",
+            "LICENSE", tr("License"), shared_copy.LICENSES, "personal use only",
             tr("What others may do with the copy."),
+            former={"personal": "personal use only",
+                    **{name.replace(" ", "-"): name for name in shared_copy.LICENSES}},
         ))
         for name, label, text in (
             ("ATTRIBUTION", tr("Attribution"), tr("Name that users of the copy give as its "
@@ -112,26 +114,24 @@ class CopyToShare(LakefloorAlgorithm):
         ):
             add(params.helped(QgsProcessingParameterString(name, label, optional=True), text))
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the copy")))
-        self.addOutput(QgsProcessingOutputNumber("FEATURES", tr("Features copied")))
-        self.addOutput(QgsProcessingOutputNumber("RASTERS", tr("Rasters copied")))
         self.addOutput(QgsProcessingOutputString("CONTENTS", tr("Contents of the copy")))
 
-    def check(self, parameters, context):
-        if not (parameters.get("LAYERS") or parameters.get("MARKS")):
+    def check(self, inputs):
+        if not (inputs.parameters.get("LAYERS") or inputs.parameters.get("MARKS")):
             raise LakefloorError(tr("There is nothing to share. Choose layers or marks."))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        layers = self.parameterAsLayerList(parameters, "LAYERS", context)
-        marks = optional_source(self, parameters, "MARKS", context)
-        area = optional_source(self, parameters, "AREA", context)
-        cell = params.optional_number(self, parameters, "COARSEN", context)
-        extra = self.parameterAsString(parameters, "EXTRA_FIELDS", context)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        layers = inputs.layers("LAYERS")
+        marks = inputs.source("MARKS")
+        area = inputs.source("AREA")
+        cell = inputs.number("COARSEN")
+        extra = inputs.text("EXTRA_FIELDS")
         picks = [name.strip() for name in extra.split(",") if name.strip()]
-        crs = _crs_of_copy([*layers, *filter(None, [marks])], context, feedback)
+        crs = _crs_of_copy([*layers, *filter(None, [marks])], inputs.context, inputs.feedback)
         shape = None if area is None else read_polygon(
-            area, crs, context, feedback, of_lake=False)
-        copy = _Copy(crs, shape, cell, context, feedback)
+            area, crs, inputs.context, inputs.feedback, of_lake=False)
+        copy = _Copy(crs, shape, cell, inputs.context, inputs.feedback)
         for i, layer in enumerate(layers):
             progress(0.7 * i / len(layers))
             copy.take(layer, picks)
@@ -143,9 +143,9 @@ class CopyToShare(LakefloorAlgorithm):
                    "in the area. {}").format(" ".join(copy.notes)).strip()
             )
         for note in copy.notes:
-            feedback.pushWarning(note)
-        datum = self.parameterAsString(parameters, "DATUM", context).strip() or copy.datum
-        folder = self.parameterAsString(parameters, params.OUTPUT, context)
+            inputs.warn(note)
+        datum = inputs.text("DATUM").strip() or copy.datum
+        folder = inputs.text(params.OUTPUT)
         contents = copy.contents()
         with new_folder(folder) as staged:
             if copy.vectors:
@@ -158,14 +158,14 @@ class CopyToShare(LakefloorAlgorithm):
                              marked=False)
             progress(0.9)
             text = shared_copy.readme(
-                contents, self.parameterAsEnumString(parameters, "LICENCE", context),
-                self.parameterAsString(parameters, "ATTRIBUTION", context).strip(), datum,
+                contents, inputs.choice("LICENSE"),
+                inputs.text("ATTRIBUTION").strip(), datum,
                 f"{crs.authid()} ({crs.description()})",
             )
             write_file(staged / "README.txt", text.encode("utf-8"))
             progress(1.0)
         line = tr("The copy has: {}. It has nothing else.").format("; ".join(contents))
-        feedback.pushInfo(line)
+        inputs.say(line)
         return {
             params.OUTPUT: folder, "FEATURES": sum(len(rows) for *_, rows in copy.vectors),
             "RASTERS": len(copy.rasters), "CONTENTS": line,

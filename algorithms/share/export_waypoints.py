@@ -3,7 +3,6 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSource,
@@ -12,12 +11,11 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_points
-from .._outputs import Outputs
-from .._staging import write_file
+from .._io import params
+from .._io.features import read_points
+from .._io.staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import csv_document
 from ..core.exchange.device_names import SYMBOLS
@@ -70,7 +68,14 @@ class ExportWaypoints(LakefloorAlgorithm):
         "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "WAYPOINTS": QT_TRANSLATE_NOOP("@default", "Waypoints written"),
+        "ROUTES": QT_TRANSLATE_NOOP("@default", "Routes written"),
+        "TRACKS": QT_TRANSLATE_NOOP("@default", "Tracks written"),
+        "LINE_POINTS": QT_TRANSLATE_NOOP("@default", "Points in routes and tracks"),
+    }  # fmt: skip
+
+    def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.helped(
             QgsProcessingParameterFeatureSource(
@@ -149,87 +154,80 @@ class ExportWaypoints(LakefloorAlgorithm):
             params.OUTPUT, tr("Waypoints and tracks"),
             tr("GPX files (*.gpx);;KML files (*.kml);;CSV files (*.csv)"),
         ))
-        for name, label in (
-            ("WAYPOINTS", tr("Waypoints written")), ("ROUTES", tr("Routes written")),
-            ("TRACKS", tr("Tracks written")), ("LINE_POINTS", tr("Points in routes and tracks")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def check(self, parameters, context):
-        if not (parameters.get(params.INPUT) or parameters.get("LINES")):
+    def check(self, inputs):
+        if not (inputs.parameters.get(params.INPUT) or inputs.parameters.get("LINES")):
             raise LakefloorError(tr("There is nothing to write. Choose waypoints, lines, or both."))
-        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context)
+        path = inputs.destination(params.OUTPUT)
         if not path.lower().endswith(FORMATS):
             raise LakefloorError(tr(
                 "The file name sets the format. Choose a name that ends in .gpx, .kml or .csv."))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        rules = self._rules(parameters, context)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        rules = self._rules(inputs)
         waypoints = self._waypoints(
-            parameters, context, feedback, rules, rising(span(progress, 0.0, 0.4)))
+            inputs, rules, rising(span(progress, 0.0, 0.4)))
         progress(0.4)
-        routes, tracks = self._lines(parameters, context, feedback, rules)
+        routes, tracks = self._lines(inputs, rules)
         progress(0.8)
         data = self._document(
-            parameters, context, (waypoints, routes, tracks), rules.depth_unit,
+            inputs, (waypoints, routes, tracks), rules.depth_unit,
             span(progress, 0.8, 1.0),
         )
-        with Outputs(self, parameters, context, feedback) as out:
-            write_file(out.file(params.OUTPUT), data)
-            progress(1.0)
-            out.results.update(
-                WAYPOINTS=len(waypoints), ROUTES=len(routes), TRACKS=len(tracks),
-                LINE_POINTS=sum(len(r.points) for r in routes)
-                + sum(len(s) for t in tracks for s in t.segments),
-            )
-            times = sum(not np.isnat(p.time) for p in waypoints)
-            feedback.pushInfo(
-                tr("Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. "
-                   "Times: {}.")
-                .format(len(waypoints), len(routes), len(tracks), out.results["LINE_POINTS"],
-                        times)
-            )
-        return out.results
+        write_file(outputs.file(params.OUTPUT), data)
+        progress(1.0)
+        outputs.results.update(
+            WAYPOINTS=len(waypoints), ROUTES=len(routes), TRACKS=len(tracks),
+            LINE_POINTS=sum(len(r.points) for r in routes)
+            + sum(len(s) for t in tracks for s in t.segments),
+        )
+        times = sum(not np.isnat(p.time) for p in waypoints)
+        inputs.say(
+            tr("Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. "
+               "Times: {}.")
+            .format(len(waypoints), len(routes), len(tracks), outputs.results["LINE_POINTS"],
+                    times)
+        )
 
-    def _rules(self, parameters, context):
+    def _rules(self, inputs):
         most = None
-        if params.given(self, parameters, "MAX_TRACK_POINTS", context):
-            most = self.parameterAsInt(parameters, "MAX_TRACK_POINTS", context)
+        if inputs.given("MAX_TRACK_POINTS"):
+            most = inputs.integer("MAX_TRACK_POINTS")
         return DeviceRules(
-            self.parameterAsInt(parameters, "MAX_NAME_LENGTH", context),
-            self.parameterAsBool(parameters, "PLAIN_LETTERS", context),
-            self.parameterAsBool(parameters, "DEPTH_IN_NAME", context),
-            self.parameterAsEnumString(parameters, "UNIT", context),
-            self.parameterAsEnumString(parameters, "SYMBOL", context),
+            inputs.integer("MAX_NAME_LENGTH"),
+            inputs.flag("PLAIN_LETTERS"),
+            inputs.flag("DEPTH_IN_NAME"),
+            inputs.unit(),
+            inputs.choice("SYMBOL"),
             most,
         )
 
-    def _document(self, parameters, context, content, unit, progress):
-        path = self.parameterAsFileOutput(parameters, params.OUTPUT, context).lower()
+    def _document(self, inputs, content, unit, progress):
+        path = inputs.destination(params.OUTPUT).lower()
         if path.endswith(".gpx"):
             return gpx_document(*content, depth_unit=unit, progress=progress)
         if path.endswith(".kml"):
             return kml_document(*content, progress=progress)
         return csv_document(*content, depth_unit=unit, progress=progress)
 
-    def _waypoints(self, parameters, context, feedback, rules, progress):
-        source = optional_source(self, parameters, params.INPUT, context)
+    def _waypoints(self, inputs, rules, progress):
+        source = inputs.source(params.INPUT)
         if source is None:
             return []
-        require(source, "point", feedback)
+        require(source, "point", inputs.feedback)
         present = source.fields().names()
 
         def field(name):
             usual = [f for f in _USUAL.get(name, ()) if f in present]
-            return self.parameterAsString(parameters, name, context) or next(iter(usual), None)
+            return inputs.text(name) or next(iter(usual), None)
 
         fields = {name: field(name) for name in (*_USUAL, "TIME_FIELD")}
         wanted = sorted(set(filter(None, fields.values())))
-        lon, lat, _, columns = read_points(source, wgs84(), wanted, context, feedback)
+        lon, lat, _, columns = read_points(source, wgs84(), wanted, inputs.context, inputs.feedback)
         placed = np.isfinite(lon) & np.isfinite(lat)
         if not placed.all():
-            feedback.pushWarning(
+            inputs.warn(
                 tr("Layer '{}': features without a position were left out ({}).").format(
                     source.sourceName(), int((~placed).sum()))
             )
@@ -245,24 +243,24 @@ class ExportWaypoints(LakefloorAlgorithm):
                 lon[placed], lat[placed], numbers(column("DEPTH_FIELD"))[placed],
                 text("NAME_FIELD"), text("NOTE_FIELD"), text("SYMBOL_FIELD"), text("TIME_FIELD"),
             ),
-            rules, params.optional_number(self, parameters, "DATUM_ELEVATION", context),
+            rules, inputs.number("DATUM_ELEVATION"),
             span(progress, 0.3, 1.0),
         )
         for note in notes:
-            feedback.pushWarning(note)
+            inputs.warn(note)
         return points
 
-    def _lines(self, parameters, context, feedback, rules):
+    def _lines(self, inputs, rules):
         """Return the lines as routes and as tracks, one of the two empty."""
-        source = optional_source(self, parameters, "LINES", context)
+        source = inputs.source("LINES")
         if source is None:
             return [], []
-        require(source, "line", feedback)
+        require(source, "line", inputs.feedback)
         present = source.fields().names()
         wanted = [f for f in ("depth", "unit", "depth_m", "name", "label") if f in present]
-        given = self.parameterAsString(parameters, "LINE_NAME_FIELD", context)
+        given = inputs.text("LINE_NAME_FIELD")
         lines, columns = read_line_rows(
-            source, wgs84(), sorted({*wanted, given} - {""}), context, feedback)
+            source, wgs84(), sorted({*wanted, given} - {""}), inputs.context, inputs.feedback)
         if given:
             names = texts(columns[given])
         elif "depth" in present and "unit" in present:
@@ -271,7 +269,7 @@ class ExportWaypoints(LakefloorAlgorithm):
             usual = next((f for f in ("name", "label") if f in present), None)
             names = texts(columns[usual]) if usual else [""] * len(lines)
         names = [name or tr("LINE") for name in names]
-        if self.parameterAsEnumString(parameters, "LINES_AS", context) == "routes":
+        if inputs.choice("LINES_AS") == "routes":
             return device_routes(lines, names, rules), []
         depths = numbers(columns.get("depth_m", [None] * len(lines)))
         return [], device_tracks(lines, names, depths, rules)

@@ -8,18 +8,16 @@ from qgis.core import (
     QgsMultiLineString,
     QgsPoint,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFile,
     QgsWkbTypes,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import to_qdatetime
-from .._outputs import Outputs
+from .._io import params
+from .._io.values import to_qdatetime
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import read_csv
 from ..core.exchange.gpx_file import read_gpx
@@ -58,7 +56,13 @@ class ImportWaypoints(LakefloorAlgorithm):
         "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "WAYPOINTS": QT_TRANSLATE_NOOP("@default", "Waypoints read"),
+        "ROUTES": QT_TRANSLATE_NOOP("@default", "Routes read"),
+        "TRACKS": QT_TRANSLATE_NOOP("@default", "Tracks read"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.helped(
             QgsProcessingParameterFile(
                 params.INPUT, tr("File"),
@@ -70,30 +74,23 @@ class ImportWaypoints(LakefloorAlgorithm):
             params.OUTPUT, tr("Waypoints"), kind.TypeVectorPoint))
         self.addParameter(QgsProcessingParameterFeatureSink(
             "LINES", tr("Routes and tracks"), kind.TypeVectorLine, optional=True))
-        for name, label in (
-            ("WAYPOINTS", tr("Waypoints read")), ("ROUTES", tr("Routes read")),
-            ("TRACKS", tr("Tracks read")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        path = Path(self.parameterAsFile(parameters, params.INPUT, context))
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        path = Path(inputs.file(params.INPUT))
         marks = _read(path, span(progress, 0.0, 0.5))
         progress(0.5)
         for note in marks.notes:
-            feedback.pushWarning(note)
-        with Outputs(self, parameters, context, feedback) as out:
-            out.features(params.OUTPUT, _POINT_FIELDS, QgsWkbTypes.Type.Point, wgs84(),
-                         _point_rows(marks), style="waypoints")
-            out.features("LINES", _LINE_FIELDS, QgsWkbTypes.Type.MultiLineString, wgs84(),
-                         _line_rows(marks), style="device_tracks")
-            counts = [len(part) for part in marks[:3]]
-            out.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
-            feedback.pushInfo(
-                tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
-            progress(1.0)
-        return out.results
+            inputs.warn(note)
+        outputs.features(params.OUTPUT, _POINT_FIELDS, QgsWkbTypes.Type.Point, wgs84(),
+                     _point_rows(marks), style="waypoints")
+        outputs.features("LINES", _LINE_FIELDS, QgsWkbTypes.Type.MultiLineString, wgs84(),
+                     _line_rows(marks), style="device_tracks")
+        counts = [len(part) for part in marks[:3]]
+        outputs.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
+        inputs.say(
+            tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
+        progress(1.0)
 
 
 #: No file of waypoints is larger, bytes.

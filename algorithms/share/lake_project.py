@@ -3,7 +3,6 @@
 from osgeo import gdal
 from qgis.core import (
     Qgis,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFileDestination,
     QgsRasterLayer,
     QgsReferencedRectangle,
@@ -12,15 +11,15 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import restore_milliseconds
-from .._destinations import RASTER_MARK, Target, check_target, target_of
-from .._gdal import made, strict
 from .._i18n import tr
-from .._layers import metric_crs, read_given
-from .._outputs import Outputs
-from .._sheets import sheet_inputs as inputs
+from .._io import params
+from .._io.destinations import RASTER_MARK, Target, check_target, target_of
+from .._io.gdal_errors import made, strict
+from .._io.layer_crs import metric_crs
+from .._io.soundings_layer import read_given
+from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
@@ -71,61 +70,61 @@ class LakeProject(LakefloorAlgorithm):
         "out. Not for navigation.",
     )
 
-    def initAlgorithm(self, configuration=None):
-        for parameter in inputs.sheet(*inputs.ROLES):
+    NUMBERS = {
+        "LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project"),
+    }  # fmt: skip
+
+    def declare(self):
+        for parameter in sheet_inputs.sheet(*sheet_inputs.ROLES):
             self.addParameter(parameter)
         self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)"))
         )
-        self.addOutput(
-            QgsProcessingOutputNumber("LAYER_COUNT", tr("Number of layers in the project")))
 
-    def check(self, parameters, context):
-        target = target_of(self, parameters, params.OUTPUT, context)
+    def check(self, inputs):
+        target = target_of(self, inputs.parameters, params.OUTPUT, inputs.context)
         if target is None:
             return
         # What is written beside the project, under its name.
         check_target(Target(target.path.with_suffix(".gpkg")))
-        for role in inputs.RASTERS:
-            if parameters.get(inputs.ROLES[role][0]):
+        for role in sheet_inputs.RASTERS:
+            if inputs.parameters.get(sheet_inputs.ROLES[role][0]):
                 check_target(Target(_raster_path(target.path, role)))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        settings = inputs.settings(self, parameters, context)
-        facts = collect_facts(layers, crs, settings, context, feedback)
-        extent = map_extent(shoreline, crs, context)
-        with Outputs(self, parameters, context, feedback) as out:
-            path = out.file(params.OUTPUT)
-            with own_project(crs, settings.title, settings.author) as project:
-                project.setFilePathStorage(Qgis.FilePathType.Relative)
-                view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
-                project.viewSettings().setDefaultViewExtent(view)
-                copies = {}
-                # The soundings come first: see _copy_vector.
-                for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
-                    progress(0.9 * number / len(layers))
-                    copy = _copy_raster if role in inputs.RASTERS else _copy_vector
-                    copies[role] = copy(layers[role], role, path, crs, context, feedback)
-                    project.addMapLayer(copies[role], False)
-                _arrange(project, copies)
-                build_layout(
-                    project, {role: copies[role] for role in copies if role != "soundings"},
-                    facts, extent,
-                )
-                if not project.write(str(path)):
-                    raise LakefloorError(tr("Cannot write the project '{}' ({}). Check the disk "
-                                           "and the folder's permissions.").format(
-                        path.name, project.error()))
-            for statistics in path.parent.glob("*.aux.xml"):
-                statistics.unlink()  # QGIS makes them of each raster that it loads
-            progress(1.0)
-            out.results["LAYER_COUNT"] = len(copies)
-        return out.results
+        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        settings = sheet_inputs.settings(inputs)
+        facts = collect_facts(layers, crs, settings, inputs.context, inputs.feedback)
+        extent = map_extent(shoreline, crs, inputs.context)
+        path = outputs.file(params.OUTPUT)
+        with own_project(crs, settings.title, settings.author) as project:
+            project.setFilePathStorage(Qgis.FilePathType.Relative)
+            view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
+            project.viewSettings().setDefaultViewExtent(view)
+            copies = {}
+            # The soundings come first: see _copy_vector.
+            for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
+                progress(0.9 * number / len(layers))
+                copy = _copy_raster if role in sheet_inputs.RASTERS else _copy_vector
+                copies[role] = copy(layers[role], role, path, crs, inputs.context, inputs.feedback)
+                project.addMapLayer(copies[role], False)
+            _arrange(project, copies)
+            build_layout(
+                project, {role: copies[role] for role in copies if role != "soundings"},
+                facts, extent,
+            )
+            if not project.write(str(path)):
+                raise LakefloorError(tr("Cannot write the project '{}' ({}). Check the disk "
+                                       "and the folder's permissions.").format(
+                    path.name, project.error()))
+        for statistics in path.parent.glob("*.aux.xml"):
+            statistics.unlink()  # QGIS makes them of each raster that it loads
+        progress(1.0)
+        outputs.results["LAYER_COUNT"] = len(copies)
 
 
 def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVectorLayer:
@@ -209,7 +208,7 @@ def _arrange(project, copies):
         for role, name, shown in members:
             layer = copies[role]
             layer.setName(tr(name))
-            inputs.style(layer, role)
+            sheet_inputs.style(layer, role)
             node = group.addLayer(layer)
             node.setItemVisibilityChecked(
                 shown and not (role == "surface" and "depth_areas" in copies))

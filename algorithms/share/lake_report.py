@@ -11,15 +11,14 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QSize
 from qgis.PyQt.QtGui import QColor, QImage, QPainter
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs
-from .._outputs import Outputs
+from .._io import params
+from .._io.layer_crs import metric_crs
 from .._reports import html_page
 from .._reports.curve_picture import curve_picture
 from .._reports.plain_page import write_pdf
-from .._sheets import sheet_inputs as inputs
+from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
@@ -58,8 +57,8 @@ class LakeReport(LakefloorAlgorithm):
         "68 m. A swimming pool is 50 by 25 m and 2 m deep. A story of a house is 3 m high.",
     )
 
-    def initAlgorithm(self, configuration=None):
-        for parameter in inputs.sheet(
+    def declare(self):
+        for parameter in sheet_inputs.sheet(
                 "surface", "shoreline", "contours", "depth_areas", "break_lines", "soundings",
                 needed=("surface", "shoreline"), sizes=("A4", "Letter")):
             self.addParameter(parameter)
@@ -73,31 +72,29 @@ class LakeReport(LakefloorAlgorithm):
                 optional=True, createByDefault=False)
         )
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        settings = inputs.settings(self, parameters, context)
+        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        settings = sheet_inputs.settings(inputs)
         facts = collect_facts(
-            layers, crs, settings, context, feedback, span(progress, 0.0, 0.6))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.6))
         if facts.statistics is None:
             raise LakefloorError(
                 tr("The figures of the lake cannot be computed from the depth surface. See the log "
                    "for the reason, then choose another surface or shoreline."))
         sections = report_sections(facts, "break_lines" in layers)
         pictures = {
-            "map": _small_map(layers, map_extent(shoreline, crs, context), crs),
+            "map": _small_map(layers, map_extent(shoreline, crs, inputs.context), crs),
             "curve": curve_picture(hypsographic_drawing(facts.curve, settings.unit)),
         }
         progress(0.8)
         for heading, lines in sections:
-            feedback.pushInfo(f"{heading}: {' '.join(lines)}")
-        with Outputs(self, parameters, context, feedback) as out:
-            write_pdf(out.file(params.OUTPUT), settings, sections, pictures)
-            out.text("WEB_PAGE", lambda: _web_page(settings, sections, pictures))
-            progress(1.0)
-        return out.results
+            inputs.say(f"{heading}: {' '.join(lines)}")
+        write_pdf(outputs.file(params.OUTPUT), settings, sections, pictures)
+        outputs.text("WEB_PAGE", lambda: _web_page(settings, sections, pictures))
+        progress(1.0)
 
 
 def _small_map(layers, extent, crs) -> QImage:
@@ -105,7 +102,7 @@ def _small_map(layers, extent, crs) -> QImage:
     drawn = {role: layer for role, layer in layers.items()
              if role in _SHOWN and not (role == "surface" and "depth_areas" in layers)}
     with own_project() as project:
-        copies = inputs.styled_copies(drawn, _SHOWN, project)
+        copies = sheet_inputs.styled_copies(drawn, _SHOWN, project)
         around = QgsRectangle(extent)
         around.grow(0.03 * max(extent.width(), extent.height()))
         width = 2000

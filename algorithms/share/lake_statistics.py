@@ -2,19 +2,18 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import common_share, srs_wkt
-from .._outputs import Outputs
+from .._io import params
+from .._io.layer_crs import srs_wkt
+from .._io.rasters import common_share
 from .._reports.statistics_page import sentences, statistics_csv, statistics_html
-from .._sheets import sheet_inputs as inputs
+from .._sheets import sheet_inputs
 from ..core.figures.figure import UNITS
 from ..core.figures.lake_statistics import LAYER, LITTORAL_DEPTH, lake_statistics
 from ..core.units import LENGTH
@@ -96,9 +95,11 @@ class LakeStatistics(LakefloorAlgorithm):
         "48(4), 241-246.",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {name: label for name, (_, label) in {**_NUMBERS, **_UNCERTAIN}.items()}
+
+    def declare(self):
         add = self.addParameter
-        for parameter in inputs.figures():
+        for parameter in sheet_inputs.figures():
             add(parameter)
         add(params.number(
             "LAKE_LEVEL", tr("Lake level above the datum"), 0.0,
@@ -114,8 +115,8 @@ class LakeStatistics(LakefloorAlgorithm):
             "LAYER_THICKNESS", tr("Thickness of the depth layers"), None,
             tr("In the depth unit. If empty, 5 ft or 1 m."), minimum=0.0, optional=True,
         ))
-        add(inputs.datum_uncertainty())
-        add(inputs.shoreline_uncertainty())
+        add(sheet_inputs.datum_uncertainty())
+        add(sheet_inputs.shoreline_uncertainty())
         add(QgsProcessingParameterFileDestination(
             "CSV", tr("Lake statistics"), "CSV (*.csv)", optional=True, createByDefault=True
         ))
@@ -126,40 +127,35 @@ class LakeStatistics(LakefloorAlgorithm):
         add(QgsProcessingParameterFileDestination(
             "REPORT", tr("Lake statistics report"), "HTML (*.html)", optional=True
         ))
-        for name, (_, label) in {**_NUMBERS, **_UNCERTAIN}.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        surface, shoreline, crs, metadata = inputs.surface_and_shoreline(
-            self, parameters, context, feedback)
-        littoral = params.optional_depth(self, parameters, "LITTORAL_DEPTH", context)
+    def compute(self, inputs, outputs):
+        unit = inputs.unit()
+        surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
+        littoral = inputs.depth("LITTORAL_DEPTH")
         littoral = LITTORAL_DEPTH if littoral is None else littoral
-        layer = params.optional_depth(self, parameters, "LAYER_THICKNESS", context)
+        layer = inputs.depth("LAYER_THICKNESS")
         statistics = lake_statistics(
             surface, shoreline, crs=srs_wkt(crs),
-            level=self.parameterAsDouble(parameters, "LAKE_LEVEL", context) * LENGTH[unit],
+            level=inputs.number("LAKE_LEVEL") * LENGTH[unit],
             littoral_depth=littoral,
             layer=LAYER[unit] if layer is None else layer,
-            datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            datum_sd=inputs.number("DATUM_UNCERTAINTY"),
             scale_sd=common_share(metadata),
-            shoreline_sd=self.parameterAsDouble(parameters, "SHORELINE_UNCERTAINTY", context),
-            progress=self.progress(feedback),
+            shoreline_sd=inputs.number("SHORELINE_UNCERTAINTY"),
+            progress=inputs.progress,
         )
         notes = statistics_notes(statistics, surface, shoreline, srs_wkt(crs))
         for line in (*sentences(statistics, unit, littoral), *notes):
-            feedback.pushInfo(line)
-        with Outputs(self, parameters, context, feedback) as out:
-            datum = metadata.get("DATUM_NAME") or tr("the datum")
-            out.text("CSV", lambda: statistics_csv(statistics, unit))
-            out.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum, notes))
-            out.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = statistics.figures[key].value
-            for name, (key, _) in _UNCERTAIN.items():
-                if statistics.figures[key].sd is not None:
-                    out.results[name] = statistics.figures[key].sd
-        return out.results
+            inputs.say(line)
+        datum = metadata.get("DATUM_NAME") or tr("the datum")
+        outputs.text("CSV", lambda: statistics_csv(statistics, unit))
+        outputs.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum, notes))
+        outputs.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = statistics.figures[key].value
+        for name, (key, _) in _UNCERTAIN.items():
+            if statistics.figures[key].sd is not None:
+                outputs.results[name] = statistics.figures[key].sd
 
 
 def _rows(layers, unit):

@@ -1,18 +1,16 @@
 """Map sheet."""
 
 from qgis.core import (
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFileDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs
-from .._outputs import Outputs
-from .._sheets import sheet_inputs as inputs
+from .._io import params
+from .._io.layer_crs import metric_crs
+from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
@@ -44,8 +42,12 @@ class MapSheet(LakefloorAlgorithm):
         "The map is not for navigation, and says nothing about ice.",
     )
 
-    def initAlgorithm(self, configuration=None):
-        for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",
+    NUMBERS = {
+        "SCALE_USED": QT_TRANSLATE_NOOP("@default", "Scale used (n of 1:n)"),
+    }  # fmt: skip
+
+    def declare(self):
+        for parameter in sheet_inputs.sheet("contours", "shoreline", "depth_areas", "surface",
                                       "break_lines", "soundings"):
             self.addParameter(parameter)
         self.addParameter(
@@ -54,6 +56,7 @@ class MapSheet(LakefloorAlgorithm):
                 {"automatic": tr("the one that shows the lake larger"),
                  "portrait": tr("upright"), "landscape": tr("across")},
                 "automatic", tr("How the page is turned."),
+                former={"auto": "automatic"},
             )
         )
         self.addParameter(
@@ -64,7 +67,7 @@ class MapSheet(LakefloorAlgorithm):
                 minimum=10, optional=True,
             )
         )
-        self.addParameter(inputs.draw_soundings())
+        self.addParameter(sheet_inputs.draw_soundings())
         self.addParameter(
             params.helped(
                 QgsProcessingParameterBoolean(
@@ -86,39 +89,36 @@ class MapSheet(LakefloorAlgorithm):
                 tr("The same sheet as PNG at 300 dpi. If empty, no picture is written."),
             )
         )
-        self.addOutput(QgsProcessingOutputNumber("SCALE_USED", tr("Scale used (n of 1:n)")))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        settings = inputs.settings(self, parameters, context)
+        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        settings = sheet_inputs.settings(inputs)
         facts = collect_facts(
-            layers, crs, settings, context, feedback, span(progress, 0.0, 0.5))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.5))
         if not settings.draw_soundings:
             layers.pop("soundings", None)
-        scale = params.optional_number(self, parameters, "SCALE", context)
+        scale = inputs.number("SCALE")
         arranged = (
-            facts, map_extent(shoreline, crs, context),
-            self.parameterAsEnumString(parameters, "ORIENTATION", context), scale, crs,
+            facts, map_extent(shoreline, crs, inputs.context),
+            inputs.choice("ORIENTATION"), scale, crs,
         )
         with own_project(crs, settings.title, settings.author) as project:
             layout = build_layout(
-                project, inputs.styled_copies(layers, DRAWN, project), *arranged)
+                project, sheet_inputs.styled_copies(layers, DRAWN, project), *arranged)
             progress(0.6)
-            with Outputs(self, parameters, context, feedback) as out:
-                export_pdf(layout, out.file(params.OUTPUT))
-                progress(0.8)
-                if out.wanted("PICTURE"):
-                    export_png(layout, out.file("PICTURE"))
-                progress(1.0)
-                used = layout.referenceMap().scale()
-                feedback.pushInfo(tr("Scale 1:{:.0f}").format(used))
-                out.results["SCALE_USED"] = used
-        if self.parameterAsBoolean(parameters, "KEEP_LAYOUT", context):
-            _keep(layers, arranged, context.project(), feedback)
-        return out.results
+            export_pdf(layout, outputs.file(params.OUTPUT))
+            progress(0.8)
+            if outputs.wanted("PICTURE"):
+                export_png(layout, outputs.file("PICTURE"))
+            progress(1.0)
+            used = layout.referenceMap().scale()
+            inputs.say(tr("Scale 1:{:.0f}").format(used))
+            outputs.results["SCALE_USED"] = used
+        if inputs.flag("KEEP_LAYOUT"):
+            _keep(layers, arranged, inputs.context.project(), inputs.feedback)
 
 
 def _keep(layers, arranged, project, feedback):

@@ -3,7 +3,6 @@
 from qgis.core import (
     QgsFeatureRequest,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
     QgsProcessingParameterVectorLayer,
@@ -13,13 +12,12 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._compat import is_null
 from .._i18n import tr
-from .._layers import metric_crs
-from .._outputs import Outputs
-from .._sheets import sheet_inputs as inputs
+from .._io import params
+from .._io.layer_crs import metric_crs
+from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
@@ -60,7 +58,11 @@ class StructureSheets(LakefloorAlgorithm):
         "look at them before you share them.",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "PAGES": QT_TRANSLATE_NOOP("@default", "Number of pages"),
+    }  # fmt: skip
+
+    def declare(self):
         kind = QgsProcessing.SourceType
         self.addParameter(
             params.helped(
@@ -78,10 +80,10 @@ class StructureSheets(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        for parameter in inputs.sheet("contours", "shoreline", "depth_areas", "surface",
+        for parameter in sheet_inputs.sheet("contours", "shoreline", "depth_areas", "surface",
                                       "break_lines", "soundings"):
             self.addParameter(parameter)
-        self.addParameter(inputs.draw_soundings())
+        self.addParameter(sheet_inputs.draw_soundings())
         self.addParameter(
             params.number(
                 "MAX_PAGES", tr("Maximum number of pages"), 60,
@@ -93,38 +95,37 @@ class StructureSheets(LakefloorAlgorithm):
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Structure sheets"), tr("PDF files (*.pdf)"))
         )
-        self.addOutput(QgsProcessingOutputNumber("PAGES", tr("Number of pages")))
 
-    def check(self, parameters, context):
-        if not parameters.get("STRUCTURES") and not parameters.get("BREAK_LINES"):
+    def check(self, inputs):
+        if not inputs.parameters.get("STRUCTURES") and not inputs.parameters.get("BREAKLINES"):
             raise LakefloorError(
                 tr("There is nothing to draw. Choose a layer of structures, or breaklines."))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        layers = inputs.layers(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        settings = inputs.settings(self, parameters, context)
-        given = self.parameterAsVectorLayer(parameters, "STRUCTURES", context)
+        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        settings = sheet_inputs.settings(inputs)
+        given = inputs.vector("STRUCTURES")
         if given is not None:
-            field = self.parameterAsString(parameters, "NAME_FIELD", context)
-            structures = _of_features(given, field, crs, context, settings.unit)
+            field = inputs.text("NAME_FIELD")
+            structures = _of_features(given, field, crs, inputs.context, settings.unit)
         else:
             structures = _of_drop_offs(
-                layers["break_lines"], crs, context, settings.unit)
-        most = self.parameterAsInt(parameters, "MAX_PAGES", context)
+                layers["break_lines"], crs, inputs.context, settings.unit)
+        most = inputs.integer("MAX_PAGES")
         if len(structures) > most:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("There are {} structures, but the maximum number of pages is {}. The other "
                    "structures are left out.").format(len(structures), most))
         structures = structures[:most]
         facts = collect_facts(
-            layers, crs, settings, context, feedback, span(progress, 0.0, 0.4))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.4))
         if not settings.draw_soundings:
             layers.pop("soundings", None)
         with own_project(crs, settings.title, settings.author) as project:
-            drawn = inputs.styled_copies(layers, DRAWN, project)
+            drawn = sheet_inputs.styled_copies(layers, DRAWN, project)
             if given is not None:
                 drawn["structures"] = _marked(given, f"$id = {CURRENT}", project)
             else:
@@ -132,15 +133,13 @@ class StructureSheets(LakefloorAlgorithm):
                     layers["break_lines"],
                     f"\"drop_off\" = {CURRENT} AND \"kind\" <> 'steepest'", project)
             layout = build_atlas(
-                project, drawn, structures, facts, map_extent(shoreline, crs, context), crs)
+                project, drawn, structures, facts, map_extent(shoreline, crs, inputs.context), crs)
             progress(0.5)
-            with Outputs(self, parameters, context, feedback) as out:
-                export_atlas(layout, out.file(params.OUTPUT), feedback)
-                progress(1.0)
-                out.results["PAGES"] = len(structures)
+            export_atlas(layout, outputs.file(params.OUTPUT), inputs.feedback)
+            progress(1.0)
+            outputs.results["PAGES"] = len(structures)
         for number, structure in enumerate(structures, start=1):
-            feedback.pushInfo(f"{number}. {structure.title}: {'; '.join(structure.lines)}")
-        return out.results
+            inputs.say(f"{number}. {structure.title}: {'; '.join(structure.lines)}")
 
 
 def _marked(layer, current, project) -> QgsVectorLayer:

@@ -2,17 +2,15 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_given, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_given
 from ..core.cleaning.cleaning import clean
 from ..core.number_text import written
 from ..core.soundings import ACCEPTED
@@ -48,7 +46,13 @@ class CleanSoundings(LakefloorAlgorithm):
         "Gather (1993), Journal of the American Statistical Association 88, 782-792",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "TOTAL": QT_TRANSLATE_NOOP("@default", "Soundings"),
+        "ACCEPTED": QT_TRANSLATE_NOOP("@default", "Accepted soundings"),
+        "REJECTED": QT_TRANSLATE_NOOP("@default", "Rejected soundings"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.number(
@@ -127,22 +131,16 @@ class CleanSoundings(LakefloorAlgorithm):
             ),
             tr("Table with the number and percentage of soundings for each reason."),
         ))
-        for name, label in (
-            ("TOTAL", tr("Soundings")),
-            ("ACCEPTED", tr("Accepted soundings")),
-            ("REJECTED", tr("Rejected soundings")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         def value(name):
-            return self.parameterAsDouble(parameters, name, context)
+            return inputs.number(name)
 
         def optional(name):
-            return params.optional_number(self, parameters, name, context)
+            return inputs.number(name)
 
         soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
         cleaned = clean(
             soundings,
@@ -151,39 +149,37 @@ class CleanSoundings(LakefloorAlgorithm):
             max_speed=optional("MAX_SPEED"),
             min_speed=optional("MIN_SPEED"),
             max_jump_speed=value("MAX_BOAT_SPEED"),
-            half_window=self.parameterAsInt(parameters, "HALF_WINDOW", context),
+            half_window=inputs.integer("HALF_WINDOW"),
             n_sigma=value("OUTLIER_LIMIT"),
             noise_floor=value("MIN_NOISE"),
             max_slope=value("MAX_SLOPE"),
             max_burst=value("MAX_BURST"),
             radius=optional("NEIGHBOR_RADIUS"),
-            anew=self.parameterAsBool(parameters, "FORGET_EARLIER", context),
-            progress=self.progress(feedback),
+            anew=inputs.flag("FORGET_EARLIER"),
+            progress=inputs.progress,
         )
         counts = dict(cleaned.counts)
         total = counts.pop("total")
         shares = [[reason, n, 100.0 * n / total] for reason, n in counts.items()]
         for note in track_notes(soundings):
-            feedback.pushWarning(note)
+            inputs.warn(note)
         for warning in cleaned.warnings:
-            feedback.pushWarning(warning)
+            inputs.warn(warning)
         for note in cleaned.notes:
-            feedback.pushInfo(note)
+            inputs.say(note)
         for reason, n, share in shares:
             if n:
-                feedback.pushInfo(f"{reason}: {n} ({written(share, '.2f')}%)")
+                inputs.say(f"{reason}: {n} ({written(share, '.2f')}%)")
         if not counts[ACCEPTED]:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("No sounding was accepted. Look at the reasons above, and check that the limits "
                    "are in meters.")
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, cleaned.soundings, crs, given=given)
-            out.table(
-                COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")],
-                shares,
-            )
-            out.results.update(
-                TOTAL=total, ACCEPTED=counts[ACCEPTED], REJECTED=total - counts[ACCEPTED]
-            )
-        return out.results
+        outputs.soundings(params.OUTPUT, cleaned.soundings, crs, given=given)
+        outputs.table(
+            COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")],
+            shares,
+        )
+        outputs.results.update(
+            TOTAL=total, ACCEPTED=counts[ACCEPTED], REJECTED=total - counts[ACCEPTED]
+        )

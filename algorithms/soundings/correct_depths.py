@@ -2,17 +2,15 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_given, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_given
 from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError, excerpt
@@ -60,7 +58,9 @@ class CorrectDepths(LakefloorAlgorithm):
         "Corps of Engineers (2002), Hydrographic Surveying, EM 1110-2-1003; JCGM 100:2008",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.number(
@@ -137,27 +137,25 @@ class CorrectDepths(LakefloorAlgorithm):
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Corrected soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def check(self, parameters, context):
+    def check(self, inputs):
         if all(
-            params.given(self, parameters, name, context)
+            inputs.given(name)
             for name in ("WATER_TEMPERATURE", "ACTUAL_SOUND_SPEED")
         ):
             raise LakefloorError(tr(
                 "A water temperature and a sound speed are both given. Give one of them, not both."
             ))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         def value(name):
-            return self.parameterAsDouble(parameters, name, context)
+            return inputs.number(name)
 
         def optional(name):
-            return params.optional_number(self, parameters, name, context)
+            return inputs.number(name)
 
         soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
         corrected = correct_depths(
             soundings,
@@ -166,22 +164,19 @@ class CorrectDepths(LakefloorAlgorithm):
             real_speed_ms=optional("ACTUAL_SOUND_SPEED"),
             temperature_c=optional("WATER_TEMPERATURE"),
             instrument_offset_m=optional("SOUNDER_OFFSET"),
-            skip_without_temperature=self.parameterAsBool(
-                parameters, "KEEP_ASSUMED_SPEED", context),
+            skip_without_temperature=inputs.flag("KEEP_ASSUMED_SPEED"),
             time_offset_s=value("TIME_OFFSET"),
             uncert_fixed_m=value("UNCERTAINTY_FIXED"),
             uncert_share=value("UNCERTAINTY_PERCENTAGE") / 100.0,
             mixed_depth_m=value("MIXED_DEPTH"),
             deep_temperature_c=value("DEEP_TEMPERATURE"),
-            from_raw=self.parameterAsBool(parameters, "FROM_RAW", context),
-            progress=self.progress(feedback),
+            from_raw=inputs.flag("FROM_RAW"),
+            progress=inputs.progress,
         )
-        _report(corrected.summary, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, corrected.soundings, crs, given=given)
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = corrected.summary[key]
-        return out.results
+        _report(corrected.summary, inputs.feedback)
+        outputs.soundings(params.OUTPUT, corrected.soundings, crs, given=given)
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = corrected.summary[key]
 
 
 def _report(summary, feedback):

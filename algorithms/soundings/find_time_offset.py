@@ -5,17 +5,15 @@ from html import escape
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_soundings, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_soundings
 from .._reports import html_page, plots
 from ..core.correcting.time_offset import find_time_offset
 from ..core.number_text import written
@@ -56,7 +54,13 @@ class FindTimeOffset(LakefloorAlgorithm):
         "and Miller (2011), Journal of Business and Economic Statistics 29(2), 238-249",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "TIME_OFFSET": QT_TRANSLATE_NOOP("@default", "Time offset (s)"),
+        "UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty (s)"),
+        "DETERMINABLE": QT_TRANSLATE_NOOP("@default", "Determinable (1 yes, 0 no)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.number(
@@ -87,45 +91,37 @@ class FindTimeOffset(LakefloorAlgorithm):
         add(QgsProcessingParameterFileDestination(
             "REPORT", tr("Report of the time offset"), "HTML (*.html)", optional=True
         ))
-        for name, label in (
-            ("TIME_OFFSET", tr("Time offset (s)")),
-            ("UNCERTAINTY", tr("Standard uncertainty (s)")),
-            ("DETERMINABLE", tr("Determinable (1 yes, 0 no)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         soundings, _ = read_soundings(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
-        search = self.parameterAsDouble(parameters, "MAX_TIME_OFFSET", context)
+        search = inputs.number("MAX_TIME_OFFSET")
         found = find_time_offset(
             soundings,
             search=(-search, search),
-            max_distance_m=self.parameterAsDouble(parameters, "MAX_DISTANCE", context),
-            position_m=self.parameterAsDouble(parameters, "POSITION_UNCERTAINTY", context),
-            largest_uncert_s=self.parameterAsDouble(parameters, "MAX_UNCERTAINTY", context),
-            progress=self.progress(feedback),
+            max_distance_m=inputs.number("MAX_DISTANCE"),
+            position_m=inputs.number("POSITION_UNCERTAINTY"),
+            largest_uncert_s=inputs.number("MAX_UNCERTAINTY"),
+            progress=inputs.progress,
         )
         rows = [*found.visits, found]
         for row in rows:
-            feedback.pushInfo(f"{_name(row)}: {_shown(row)}")
+            inputs.say(f"{_name(row)}: {_shown(row)}")
         for note in found.notes:
-            feedback.pushInfo(note)
+            inputs.say(note)
         if found.determinable:
-            feedback.pushInfo(
+            inputs.say(
                 tr("Enter {:.2f} s as the time offset in Correct depths.").format(found.offset_s)
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.table("TIME_OFFSETS", _FIELDS, (
-                [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
-                for r in rows
-            ))
-            out.text("REPORT", lambda: _html_report(found))
-            out.results["TIME_OFFSET"] = _number(found.offset_s)
-            out.results["UNCERTAINTY"] = _number(found.uncert_s)
-            out.results["DETERMINABLE"] = int(found.determinable)
-        return out.results
+        outputs.table("TIME_OFFSETS", _FIELDS, (
+            [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
+            for r in rows
+        ))
+        outputs.text("REPORT", lambda: _html_report(found))
+        outputs.results["TIME_OFFSET"] = _number(found.offset_s)
+        outputs.results["UNCERTAINTY"] = _number(found.uncert_s)
+        outputs.results["DETERMINABLE"] = int(found.determinable)
 
 
 def _name(row):

@@ -3,7 +3,6 @@
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingOutputString,
     QgsProcessingParameterCrs,
     QgsProcessingParameterFeatureSink,
@@ -13,10 +12,9 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.errors import LakefloorError
 from ..core.reading.column_roles import parse_columns
 from ..core.reading.log_report import NOT_READ
@@ -24,6 +22,11 @@ from ..core.reading.logs import read_logs
 
 FOLDER = "FOLDER"
 _UNREAD_FIELDS = [("file", "text"), ("line", "int"), ("reason", "text"), ("text", "text")]
+
+#: What a file says of its own depths, whatever that is.
+AS_STATED = "as stated"
+#: Shown words -> what depths of core count from.
+_DEPTH_FROM = {"transducer": "transducer", "water surface": "surface"}
 
 
 class ReadLogs(LakefloorAlgorithm):
@@ -53,7 +56,13 @@ class ReadLogs(LakefloorAlgorithm):
         "Cartographica 10(2), 112-122",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
+        "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
+        "UNREAD_COUNT": QT_TRANSLATE_NOOP("@default", "Unread lines and files"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.helped(
             QgsProcessingParameterMultipleLayers(
                 params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile, optional=True
@@ -70,22 +79,17 @@ class ReadLogs(LakefloorAlgorithm):
         ))
         self.addParameter(params.choice(
             "DEPTH_UNIT", tr("Depth unit of the logs"),
-            {
-                "stated": tr("as the file states, else meters"), "m": tr("meters"),
-                "ft": tr("feet"), "us-ft": tr("US survey feet"), "fathom": tr("fathoms"),
-            },
-            "stated",
-            tr("For text and GPX files that do not state their unit; NMEA 0183 always does."),
+            [AS_STATED, "meters", "feet", "US survey feet", "fathoms"], AS_STATED,
+            tr("For text and GPX files that do not state their unit. NMEA 0183 always does. Without "
+               "a statement, 'as stated' takes meters and warns."),
         ))
         self.addParameter(params.choice(
-            "DEPTH_FROM", tr("Depths are measured from"),
-            {
-                "stated": tr("as the file states, else the transducer"),
-                "transducer": tr("the transducer"), "surface": tr("the water surface"),
-            },
-            "stated",
-            tr("For text and GPX files that do not state it. Correct depths adds the draft to "
+            "DEPTH_FROM", tr("Depths are measured from"), [AS_STATED, *_DEPTH_FROM], AS_STATED,
+            tr("For text and GPX files that do not state it. Without a statement, 'as stated' takes "
+               "the transducer and warns. "
+               "Correct depths adds the draft to "
                "depths below the transducer."),
+            former={"surface": "water surface"},
         ))
         self.addParameter(params.time_zone(
             "TIME_ZONE", tr("Time zone of the logs"),
@@ -127,57 +131,52 @@ class ReadLogs(LakefloorAlgorithm):
             "UNREAD", tr("Unread lines"), QgsProcessing.SourceType.TypeVector,
             optional=True, createByDefault=False,
         ))
-        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
-        self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
-        self.addOutput(QgsProcessingOutputNumber("UNREAD_COUNT", tr("Unread lines and files")))
         self.addOutput(QgsProcessingOutputString("ASSUMED", tr("Assumptions")))
 
-    def check(self, parameters, context):
-        parse_columns(self.parameterAsString(parameters, "COLUMNS", context))
-        params.check_zone(self, parameters, "TIME_ZONE", context)
-        if not self._paths(parameters, context):
+    def check(self, inputs):
+        parse_columns(inputs.text("COLUMNS"))
+        inputs.time_zone("TIME_ZONE")
+        if not self._paths(inputs):
             raise LakefloorError(tr("There are no logs. Give files, or the folder that has them."))
 
-    def _paths(self, parameters, context) -> list:
-        files = self.parameterAsFileList(parameters, params.INPUT, context)
-        folder = self.parameterAsFile(parameters, FOLDER, context)
+    def _paths(self, inputs) -> list:
+        files = inputs.files(params.INPUT)
+        folder = inputs.file(FOLDER)
         return [path for path in (*files, folder) if path]
 
-    def compute(self, parameters, context, feedback):
-        unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
-        depth_from = self.parameterAsEnumString(parameters, "DEPTH_FROM", context)
-        crs = self.parameterAsCrs(parameters, "CRS", context)
+    def compute(self, inputs, outputs):
+        unit = inputs.unit("DEPTH_UNIT")
+        depth_from = inputs.choice("DEPTH_FROM")
+        crs = inputs.crs("CRS")
         reading = read_logs(
-            self._paths(parameters, context),
-            depth_unit=None if unit == "stated" else unit,
-            depth_from=None if depth_from == "stated" else depth_from,
-            time_zone=params.zone_given(self, parameters, "TIME_ZONE", context),
-            columns=parse_columns(self.parameterAsString(parameters, "COLUMNS", context)),
+            self._paths(inputs),
+            depth_unit=None if unit == AS_STATED else unit,
+            depth_from=_DEPTH_FROM.get(depth_from),
+            time_zone=inputs.time_zone("TIME_ZONE"),
+            columns=parse_columns(inputs.text("COLUMNS")),
             source_epsg=(crs.authid() or crs.toWkt()) if crs.isValid() else None,
-            max_fix_gap_s=self.parameterAsDouble(parameters, "MAX_FIX_GAP", context),
-            visit=self.parameterAsString(parameters, "VISIT", context).strip() or None,
-            progress=self.progress(feedback),
+            max_fix_gap_s=inputs.number("MAX_FIX_GAP"),
+            visit=inputs.text("VISIT").strip() or None,
+            progress=inputs.progress,
         )
         for sentence in reading.assumptions():
-            feedback.pushWarning(sentence)
+            inputs.warn(sentence)
         for line in reading.describe():
-            feedback.pushInfo(line)
+            inputs.say(line)
         for report in reading.files:
             if report.kind == NOT_READ:
-                feedback.pushWarning(f"{report.name}: {report.notes[0]}")
+                inputs.warn(f"{report.name}: {report.notes[0]}")
         for warning in reading.warnings:
-            feedback.pushWarning(warning)
+            inputs.warn(warning)
         utm = QgsCoordinateReferenceSystem(f"EPSG:{reading.epsg}")
-        feedback.pushInfo(
+        inputs.say(
             tr("Positions are in {} ({}).").format(utm.authid(), utm.description()))
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, reading.soundings, utm)
-            out.table(
-                "UNREAD", _UNREAD_FIELDS,
-                ((u.file, u.line, u.reason, u.text) for u in reading.unread),
-            )
-            out.results["SOUNDINGS"] = len(reading.soundings)
-            out.results["VISITS"] = len(reading.visits)
-            out.results["UNREAD_COUNT"] = reading.unread_count
-            out.results["ASSUMED"] = " ".join(reading.assumptions())
-        return out.results
+        outputs.soundings(params.OUTPUT, reading.soundings, utm)
+        outputs.table(
+            "UNREAD", _UNREAD_FIELDS,
+            ((u.file, u.line, u.reason, u.text) for u in reading.unread),
+        )
+        outputs.results["SOUNDINGS"] = len(reading.soundings)
+        outputs.results["VISITS"] = len(reading.visits)
+        outputs.results["UNREAD_COUNT"] = reading.unread_count
+        outputs.results["ASSUMED"] = " ".join(reading.assumptions())

@@ -5,23 +5,23 @@ from dataclasses import replace
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import as_numbers, metric_crs, read_given_points, source, srs_wkt
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_given_points
+from .._io.layer_crs import metric_crs, srs_wkt
+from .._io.values import as_numbers
 from ..core.days import longitude
 from ..core.errors import LakefloorError, excerpt
 from ..core.reading.point_table import PointColumns, PointUnits, soundings_from_points
 from ..core.track import in_logged_order, track_notes
-from ..core.units import LENGTH_NAMES, unit_in_name
+from ..core.units import LENGTH_NAMES, SPEED, TEMPERATURE_UNITS, unit_in_name
 
 #: Value of POSITIVE -> what :func:`soundings_from_points` is given.
 _POSITIVE = {"downward": "down", "upward": "up"}
@@ -51,7 +51,13 @@ class ReadPointLayer(LakefloorAlgorithm):
         "10(2), 112-122",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
+        "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
+        "LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Points left out"),
+    }  # fmt: skip
+
+    def declare(self):
         kinds = QgsProcessingParameterField.DataType
 
         def field(name, label, text, kind=kinds.Numeric, advanced=True):
@@ -72,15 +78,14 @@ class ReadPointLayer(LakefloorAlgorithm):
               advanced=False)
         self.addParameter(params.choice(
             "DEPTH_UNIT", tr("Depth unit"),
-            {"m": tr("meters"), "ft": tr("feet"), "us-ft": tr("US survey feet"),
-             "fathom": tr("fathoms")},
-            "m", tr("For the depth field or Z."),
+            ["meters", "feet", "US survey feet", "fathoms"], "meters", tr("For the depth field or Z."),
         ))
         self.addParameter(params.choice(
             "POSITIVE", tr("Values increase"),
             {"downward": tr("depths below the water surface"),
              "upward": tr("elevations from the water surface, negative at the bottom")},
             "downward", tr("For the depth field or Z."),
+            former={"down": "downward", "up": "upward"},
         ))
         field("TIME_FIELD", tr("Time field"),
               tr("Date and time, or ISO 8601 text. If empty, the soundings have no times."),
@@ -97,7 +102,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         ))
         self.addParameter(params.choice(
             "TEMPERATURE_UNIT", tr("Water temperature unit"),
-            {"C": tr("degrees Celsius"), "F": tr("degrees Fahrenheit")}, "C",
+            list(TEMPERATURE_UNITS), "Celsius",
             tr("For the water temperature field."), advanced=True,
         ))
         field("SPEED_FIELD", tr("Speed field"), tr(
@@ -105,9 +110,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         ))
         self.addParameter(params.choice(
             "SPEED_UNIT", tr("Speed unit"),
-            {"m/s": tr("meters per second"), "kn": tr("knots"), "mph": tr("miles per hour"),
-             "km/h": tr("kilometers per hour")},
-            "m/s", tr("For the speed field."), advanced=True,
+            list(SPEED), "m/s", tr("For the speed field."), advanced=True,
         ))
         field("COURSE_FIELD", tr("Course field"),
               tr(
@@ -117,49 +120,44 @@ class ReadPointLayer(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
-        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
-        self.addOutput(QgsProcessingOutputNumber("VISITS", tr("Visits")))
-        self.addOutput(QgsProcessingOutputNumber("LEFT_OUT", tr("Points left out")))
 
-    def check(self, parameters, context):
-        params.check_zone(self, parameters, "TIME_ZONE", context)
+    def check(self, inputs):
+        inputs.time_zone("TIME_ZONE")
 
-    def compute(self, parameters, context, feedback):
-        points = source(self, parameters, params.INPUT, context)
-        crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), feedback)
-        columns, given = self._columns(points, crs, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        points = inputs.source(params.INPUT)
+        crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), inputs.feedback)
+        columns, given = self._columns(points, crs, inputs)
         soundings, kept, left_out, notes = soundings_from_points(
-            columns, self._units(columns, crs, parameters, context, feedback),
-            self.progress(feedback),
+            columns, self._units(columns, crs, inputs),
+            inputs.progress,
         )
         for note in notes:
-            feedback.pushInfo(note)
+            inputs.say(note)
         for note in track_notes(in_logged_order(soundings)):
-            feedback.pushWarning(note)
+            inputs.warn(note)
         for reason, count in left_out.items():
-            feedback.pushInfo(tr("Left out, {}: {}").format(reason, count))
+            inputs.say(tr("Left out, {}: {}").format(reason, count))
         visits = list(dict.fromkeys(soundings.visit))
-        feedback.pushInfo(
+        inputs.say(
             tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits))
         )
-        with Outputs(self, parameters, context, feedback) as out:
-            given = replace(given, order=given.order[kept])
-            out.soundings(params.OUTPUT, soundings, crs, given=given)
-            out.results["SOUNDINGS"] = len(soundings)
-            out.results["VISITS"] = len(visits)
-            out.results["LEFT_OUT"] = sum(left_out.values())
-        return out.results
+        given = replace(given, order=given.order[kept])
+        outputs.soundings(params.OUTPUT, soundings, crs, given=given)
+        outputs.results["SOUNDINGS"] = len(soundings)
+        outputs.results["VISITS"] = len(visits)
+        outputs.results["LEFT_OUT"] = sum(left_out.values())
 
-    def _columns(self, points, crs, parameters, context, feedback):
+    def _columns(self, points, crs, inputs):
         """Return the columns that were chosen, and the layer's own fields and order."""
         fields = {
-            role: self.parameterAsString(parameters, f"{role}_FIELD", context)
+            role: inputs.text(f"{role}_FIELD")
             for role in (
                 "DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE"
             )
         }
         names = sorted({name for name in fields.values() if name})
-        x, y, z, columns, given = read_given_points(points, crs, names, context, feedback)
+        x, y, z, columns, given = read_given_points(points, crs, names, inputs.context, inputs.feedback)
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
             present = ", ".join(f"'{excerpt(name)}'" for name in points.fields().names())
             raise LakefloorError(
@@ -181,21 +179,21 @@ class ReadPointLayer(LakefloorAlgorithm):
             numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
         ), given
 
-    def _units(self, columns, crs, parameters, context, feedback):
+    def _units(self, columns, crs, inputs):
         """Return the units that were chosen; warn where the name of the field suggests another."""
-        unit = self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)
-        field = self.parameterAsString(parameters, "DEPTH_FIELD", context)
+        unit = inputs.unit("DEPTH_UNIT")
+        field = inputs.text("DEPTH_FIELD")
         stated = unit_in_name(field)
         if stated and stated != unit:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("The name of field '{}' suggests {}, but the depth unit is {}. Choose the right "
                    "one.").format(field, LENGTH_NAMES[stated], LENGTH_NAMES[unit])
             )
         return PointUnits(
             unit,
-            _POSITIVE[self.parameterAsEnumString(parameters, "POSITIVE", context)],
-            self.parameterAsEnumString(parameters, "TEMPERATURE_UNIT", context),
-            self.parameterAsEnumString(parameters, "SPEED_UNIT", context),
-            params.zone_given(self, parameters, "TIME_ZONE", context),
+            _POSITIVE[inputs.choice("POSITIVE")],
+            TEMPERATURE_UNITS[inputs.choice("TEMPERATURE_UNIT")],
+            inputs.choice("SPEED_UNIT"),
+            inputs.time_zone("TIME_ZONE"),
             longitude(columns.x, columns.y, srs_wkt(crs)),
         )

@@ -2,7 +2,6 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
@@ -11,11 +10,13 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_given, read_table, source, srs_wkt, to_text
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_table
+from .._io.layer_crs import srs_wkt
+from .._io.soundings_layer import read_given
+from .._io.values import to_text
 from ..core.correcting.gauge import GaugeFields, gauge_levels
 from ..core.correcting.lake_level import land_notes, reduce_to_datum
 from ..core.errors import LakefloorError
@@ -70,7 +71,9 @@ class ReduceToDatum(LakefloorAlgorithm):
         "@default", "U.S. Army Corps of Engineers (2002), Hydrographic Surveying, EM 1110-2-1003"
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.helped(
@@ -136,97 +139,96 @@ class ReduceToDatum(LakefloorAlgorithm):
             {ADJUST: tr("by the places where tracks cross"),
              LATER: tr("depths count from the water of each day")},
             ADJUST, tr("Used only without gauge readings and lake level."),
+            former={"adjust": ADJUST, "each": LATER},
             advanced=True,
         ))
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Reduced soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def check(self, parameters, context):
-        given = [params.given(self, parameters, name, context)
+    def check(self, inputs):
+        given = [inputs.given(name)
                  for name in ("GAUGE", "LAKE_LEVEL")]
         if all(given):
             raise LakefloorError(tr(
                 "Gauge readings and one lake level are both given. Give one of them, not both."))
-        if not any(given) and params.given(self, parameters, "DATUM_ELEVATION", context):
+        if not any(given) and inputs.given("DATUM_ELEVATION"):
             raise LakefloorError(
                 tr("The gauge reading at the lake datum is given, but no lake level. Give gauge "
                    "readings or one lake level, or clear the reading at the lake datum.")
             )
-        params.check_zone(self, parameters, "GAUGE_TIME_ZONE", context)
+        inputs.time_zone("GAUGE_TIME_ZONE")
 
-    def compute(self, parameters, context, feedback):
-        unit = self.parameterAsEnumString(parameters, "LEVEL_UNIT", context)
-        gauge = optional_source(self, parameters, "GAUGE", context)
-        if gauge is None and not params.given(self, parameters, "LAKE_LEVEL", context):
-            return self._without_level(parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        unit = inputs.unit("LEVEL_UNIT")
+        gauge = inputs.source("GAUGE")
+        if gauge is None and not inputs.given("LAKE_LEVEL"):
+            return self._without_level(inputs, outputs)
         if gauge is None:
-            levels = self.parameterAsDouble(parameters, "LAKE_LEVEL", context) * unit_factor(unit)
+            levels = inputs.number("LAKE_LEVEL") * unit_factor(unit)
         else:
-            levels = self._gauge_levels(gauge, unit, parameters, context, feedback)
+            levels = self._gauge_levels(gauge, unit, inputs)
         soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
-        elevation = params.optional_number(self, parameters, "DATUM_ELEVATION", context)
+        elevation = inputs.number("DATUM_ELEVATION")
         reduced = reduce_to_datum(
             soundings, levels,
             datum_elevation_m=None if elevation is None else elevation * unit_factor(unit),
-            datum_name=self.parameterAsString(parameters, "DATUM_NAME", context),
-            hold=self.parameterAsBool(parameters, "HOLD_READINGS", context),
+            datum_name=inputs.text("DATUM_NAME"),
+            hold=inputs.flag("HOLD_READINGS"),
             code=srs_wkt(crs),
-            progress=span(self.progress(feedback), 0.0, 0.5),
+            progress=span(inputs.progress, 0.0, 0.5),
         )
-        _report(reduced.summary, unit, feedback)
+        _report(reduced.summary, unit, inputs.feedback)
         if elevation is None:
             name, level = reduced.datum
-            feedback.pushWarning(
+            inputs.warn(
                 tr("No gauge reading at the lake datum was given, so depths count from the lake "
                    "level of the first visit, {:.3f} {} ('{}').").format(
                     level / unit_factor(unit), unit, name)
             )
-        apart = unlike_levels(reduced.soundings, span(self.progress(feedback), 0.5, 1.0))
+        apart = unlike_levels(reduced.soundings, span(inputs.progress, 0.5, 1.0))
         for note in [*reduced.notes, *apart]:
-            feedback.pushWarning(note)
-        return self._write(parameters, context, feedback, reduced.soundings, crs, given,
+            inputs.warn(note)
+        return self._write(outputs, reduced.soundings, crs, given,
                            reduced.summary)
 
-    def _gauge_levels(self, gauge, unit, parameters, context, feedback):
+    def _gauge_levels(self, gauge, unit, inputs):
         chosen = GaugeFields(*(
-            self.parameterAsString(parameters, f"{kind}_FIELD", context)
+            inputs.text(f"{kind}_FIELD")
             for kind in ("TIME", "LEVEL", "VISIT")
         ))
         found = gauge_levels(
-            _columns(gauge, feedback), chosen, unit=unit, table=gauge.sourceName(),
-            time_zone=params.zone_given(self, parameters, "GAUGE_TIME_ZONE", context),
+            _columns(gauge, inputs.feedback), chosen, unit=unit, table=gauge.sourceName(),
+            time_zone=inputs.time_zone("GAUGE_TIME_ZONE"),
         )
-        feedback.pushInfo(found.source)
+        inputs.say(found.source)
         for note in found.notes:
-            feedback.pushWarning(note)
+            inputs.warn(note)
         return found.levels
 
-    def _without_level(self, parameters, context, feedback):
+    def _without_level(self, inputs, outputs):
         """Count depths from the water of a day: nobody read the level of the lake."""
         soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
-        each = self.parameterAsEnumString(parameters, "NO_LEVEL", context) == LATER
+        each = inputs.choice("NO_LEVEL") == LATER
         fitted = water_of_the_day(
-            soundings, each=each, code=srs_wkt(crs), progress=self.progress(feedback))
-        feedback.pushWarning(fitted.route)
-        name = self.parameterAsString(parameters, "DATUM_NAME", context).strip()
+            soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)
+        inputs.warn(fitted.route)
+        name = inputs.text("DATUM_NAME").strip()
         if name:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("The datum is not named '{}', because no lake level ties the depths to it.")
                 .format(name)
             )
-        say_offsets(fitted, feedback)
+        say_offsets(fitted, inputs.feedback)
         for note in land_notes(fitted.soundings):
-            feedback.pushWarning(note)
+            inputs.warn(note)
         done, largest = fitted.soundings, fitted.largest
         use = done.accepted
-        return self._write(parameters, context, feedback, done, crs, given, {
+        return self._write(outputs, done, crs, given, {
             "mean_reduction_m": float((done.depth - soundings.depth)[use].mean()) if use.any()
             else None,
             "land": int((done.depth[use] < 0.0).sum()), "held": 0,
@@ -234,12 +236,10 @@ class ReduceToDatum(LakefloorAlgorithm):
             "offset_sd_m": largest and largest.std_error,
         })
 
-    def _write(self, parameters, context, feedback, soundings, crs, given, summary):
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, soundings, crs, given=given)
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = summary.get(key)
-        return out.results
+    def _write(self, outputs, soundings, crs, given, summary):
+        outputs.soundings(params.OUTPUT, soundings, crs, given=given)
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = summary.get(key)
 
 
 def _columns(gauge, feedback) -> dict:

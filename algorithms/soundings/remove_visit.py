@@ -2,15 +2,14 @@
 
 from qgis.core import (
     QgsProcessingOutputFile,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
+from .._io import params
 from .._store.parameters import UPDATED, store_parameter, visit_names, warn_of_neighbors
 from ..core.errors import LakefloorError
 
@@ -33,31 +32,34 @@ class RemoveVisit(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "REMOVED": QT_TRANSLATE_NOOP("@default", "Soundings removed"),
+        "RESTORED": QT_TRANSLATE_NOOP("@default", "Soundings accepted again"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(store_parameter(tr("The lake database that has the visit.")))
         self.addParameter(params.helped(
             QgsProcessingParameterString("VISITS", tr("Visits")),
             tr("Names as in table 'visits' of the database, separated by semicolons."),
         ))
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
-        self.addOutput(QgsProcessingOutputNumber("REMOVED", tr("Soundings removed")))
-        self.addOutput(QgsProcessingOutputNumber("RESTORED", tr("Soundings accepted again")))
 
-    def compute(self, parameters, context, feedback):
-        path = self.parameterAsFile(parameters, "STORE", context)
-        warn_of_neighbors(path, feedback)
+    def compute(self, inputs, outputs):
+        path = inputs.file("DATABASE")
+        warn_of_neighbors(path, inputs.feedback)
         names = visit_names(
-            self.parameterAsString(parameters, "VISITS", context),
+            inputs.text("VISITS"),
             [v.name for v in lake_store.contents(path).visits],
         )
         if not names:
             raise LakefloorError(tr("No visit is named. Type the names of the visits to remove."))
         done = lake_store.remove(
-            path, names, parameters={"visits": names}, progress=self.progress(feedback)
+            path, names, parameters={"visits": names}, progress=inputs.progress
         )
         for note in done["notes"]:
-            feedback.pushWarning(note)
-        feedback.pushInfo(
+            inputs.warn(note)
+        inputs.say(
             tr("Soundings removed: {}, accepted again: {}.").format(
                 done["removed"], done["restored"])
         )

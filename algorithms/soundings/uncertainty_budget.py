@@ -2,17 +2,14 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_given, read_raster, source
-from .._outputs import Outputs
+from .._io import params
 from ..core.correcting.uncertainty_budget import uncertainty_budget
 
 _NUMBERS = {
@@ -53,7 +50,9 @@ class UncertaintyBudget(LakefloorAlgorithm):
         "Engineers (2002), Hydrographic Surveying, EM 1110-2-1003; JCGM 100:2008",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         for name, label, default, text in (
@@ -112,21 +111,17 @@ class UncertaintyBudget(LakefloorAlgorithm):
             "TERMS", tr("Uncertainty by source"), QgsProcessing.SourceType.TypeVector,
             None, True, False,
         ))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         def value(name):
-            return self.parameterAsDouble(parameters, name, context)
+            return inputs.number(name)
 
         surface = crs = None
-        layer = self.parameterAsRasterLayer(parameters, "SURFACE", context)
+        layer = inputs.raster("SURFACE")
         if layer is not None:
             # The soundings follow the surface's coordinate reference system.
-            surface, crs, _ = read_raster(layer, feedback)
-        soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback, crs
-        )
+            surface, crs, _ = inputs.surface("SURFACE")
+        soundings, crs, given = inputs.given_soundings(params.INPUT, crs)
         budget = uncertainty_budget(
             soundings,
             instrument_fixed_m=value("SOUNDER_FIXED"),
@@ -134,26 +129,24 @@ class UncertaintyBudget(LakefloorAlgorithm):
             temperature_error_c=value("TEMPERATURE_UNCERTAINTY"),
             mixed_depth_m=value("MIXED_DEPTH"),
             deep_temperature_c=value("DEEP_TEMPERATURE"),
-            sound_speed_measured=self.parameterAsBool(parameters, "SOUND_SPEED_MEASURED", context),
+            sound_speed_measured=inputs.flag("SOUND_SPEED_MEASURED"),
             draft_m=value("DRAFT_UNCERTAINTY"),
             level_m=value("LEVEL_UNCERTAINTY"),
             position_m=value("POSITION_UNCERTAINTY"),
             time_offset_s=value("TIME_OFFSET_UNCERTAINTY"),
             surface=None if surface is None else surface.depth,
-            radius_m=params.optional_number(self, parameters, "SLOPE_RADIUS", context),
-            progress=self.progress(feedback),
+            radius_m=inputs.number("SLOPE_RADIUS"),
+            progress=inputs.progress,
         )
-        _report(budget, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, budget.soundings, crs, given=given)
-            out.table(
-                "TERMS", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
-                [*([term, rms, 100.0 * share] for term, rms, share in budget.terms),
-                 ["total", budget.summary["rms_m"], 100.0]],
-            )
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = budget.summary[key]
-        return out.results
+        _report(budget, inputs.feedback)
+        outputs.soundings(params.OUTPUT, budget.soundings, crs, given=given)
+        outputs.table(
+            "TERMS", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
+            [*([term, rms, 100.0 * share] for term, rms, share in budget.terms),
+             ["total", budget.summary["rms_m"], 100.0]],
+        )
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = budget.summary[key]
 
 
 def _report(budget, feedback):

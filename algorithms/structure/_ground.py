@@ -11,19 +11,12 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
-from .. import _params as params
 from .._i18n import tr
-from .._layers import (
-    field_indexes,
-    optional_source,
-    read_bands,
-    read_points,
-    read_raster,
-    read_shapes,
-    require_content,
-    source,
-    srs_wkt,
-)
+from .._io import params
+from .._io.features import read_points, read_shapes
+from .._io.layer_crs import srs_wkt
+from .._io.rasters import require_content
+from .._io.values import field_indexes
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
@@ -34,7 +27,7 @@ from ..core.structure.ground import DEEP_SHARE, Ground
 _REMARKS = ("note", "desc", "cmt", "remark")
 #: Parameter of each layer, by the name that the core gives it.
 LAYER_PARAMETERS = {
-    "breaklines": "BREAK_LINES",
+    "breaklines": "BREAKLINES",
     "transitions": "TRANSITIONS",
     "bottom forms": "BOTTOM_FORMS",
     "bottom type": "BOTTOM_TYPE",
@@ -54,7 +47,7 @@ def add_layers(algorithm):
     kinds = QgsProcessing.SourceType
     algorithm.addParameter(params.surface())
     for name, label, kind, text in (
-        ("BREAK_LINES", tr("Breaklines"), kinds.TypeVectorLine,
+        ("BREAKLINES", tr("Breaklines"), kinds.TypeVectorLine,
          tr("Lines from Breaklines (drop-offs). The field kind separates crest and toe. If empty, "
             "drop-offs are not used.")),
         ("TRANSITIONS", tr("Hard-soft transitions"), kinds.TypeVectorLine,
@@ -120,7 +113,7 @@ def marks():
     )
 
 
-def read_ground(algorithm, parameters, context, feedback):
+def read_ground(inputs):
     """Read the surface and what layers were given.
 
     Returns
@@ -128,19 +121,18 @@ def read_ground(algorithm, parameters, context, feedback):
     ground : Ground
     crs : QgsCoordinateReferenceSystem
     """
-    layer = algorithm.parameterAsRasterLayer(parameters, params.INPUT, context)
-    surface, crs, _ = read_raster(layer, feedback)
+    surface, crs, _ = inputs.surface(params.INPUT)
 
     kinds = QgsWkbTypes.GeometryType
 
     def shapes(name, needed, fields, kind, word):
-        found = optional_source(algorithm, parameters, name, context)
+        found = inputs.source(name)
         if found is None:
             return None
         if QgsWkbTypes.geometryType(found.wkbType()) != kind:
             raise LakefloorError(
                 tr("Layer '{}' does not hold {}. Choose another layer for '{}'.").format(
-                    found.sourceName(), word, algorithm.parameterDefinition(name).description()
+                    found.sourceName(), word, inputs.algorithm.parameterDefinition(name).description()
                 )
             )
         field_indexes(found, needed)
@@ -149,35 +141,35 @@ def read_ground(algorithm, parameters, context, feedback):
             raise LakefloorError(
                 tr("Layer '{}' holds contours or breaklines. Choose another layer for "
                    "'{}'.").format(
-                    found.sourceName(), algorithm.parameterDefinition(name).description())
+                    found.sourceName(), inputs.algorithm.parameterDefinition(name).description())
             )
-        return read_shapes(found, crs, (*needed, *fields), context, feedback)
+        return read_shapes(found, crs, (*needed, *fields), inputs.context, inputs.feedback)
 
     def lines(name, needed, fields):
         found = shapes(name, needed, fields, kinds.LineGeometry, tr("lines"))
         return found and Lines([np.asarray(g.coords)[:, :2] for g in found[0]], found[1])
 
     found = {}
-    if algorithm.parameterDefinition("BREAK_LINES") is not None:
-        found["breaklines"] = lines("BREAK_LINES", ["kind", "height_m"], ["confidence"])
+    if inputs.algorithm.parameterDefinition("BREAKLINES") is not None:
+        found["breaklines"] = lines("BREAKLINES", ["kind", "height_m"], ["confidence"])
         found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
         forms = shapes("BOTTOM_FORMS", ["form", "relief_m"], ["confidence"],
                        kinds.PolygonGeometry, tr("polygons"))
         found["forms"] = forms and Areas(*forms)
-    raster = algorithm.parameterAsRasterLayer(parameters, "BOTTOM_TYPE", context)
+    raster = inputs.raster("BOTTOM_TYPE")
     if raster is not None:
         require_content(raster, "hardness")
-        bands = read_bands(raster, crs, feedback)
+        bands = inputs.bands("BOTTOM_TYPE", crs)
         names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
         found.update(zip(names, bands))
     deep = None
-    if algorithm.parameterDefinition("DEEP_FROM") is not None:
-        deep = params.optional_depth(algorithm, parameters, "DEEP_FROM", context)
+    if inputs.algorithm.parameterDefinition("DEEP_FROM") is not None:
+        deep = inputs.depth("DEEP_FROM")
     return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
                   crs=srs_wkt(crs), **found), crs
 
 
-def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
+def read_marks(inputs, crs) -> tuple:
     """Return x, y (m), names and the user's own remarks of marks.
 
     Raises
@@ -185,18 +177,18 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
     LakefloorError
         If the layer holds soundings, or no mark with a position.
     """
-    layer = source(algorithm, parameters, "MARKS", context)
+    layer = inputs.source("MARKS")
     fields = layer.fields().names()
     if {"raw_depth_m", "status", "lane"} <= set(fields):
         raise LakefloorError(
             tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.")
             .format(layer.sourceName())
         )
-    chosen = algorithm.parameterAsString(parameters, "NAME_FIELD", context)
+    chosen = inputs.text("NAME_FIELD")
     name = chosen or next((f for f in fields if f.lower() == "name"), None)
     wanted = [name] if name else []
     wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
-    x, y, _, columns = read_points(layer, crs, wanted, context, feedback)
+    x, y, _, columns = read_points(layer, crs, wanted, inputs.context, inputs.feedback)
     placed = np.isfinite(x) & np.isfinite(y)
     if not placed.any():
         raise LakefloorError(
@@ -204,7 +196,7 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
                "marks.").format(layer.sourceName())
         )
     if not placed.all():
-        feedback.pushWarning(
+        inputs.warn(
             tr("Marks without a position, left out: {}.").format(int((~placed).sum()))
         )
     rows = np.flatnonzero(placed)
@@ -215,12 +207,12 @@ def read_marks(algorithm, parameters, crs, context, feedback) -> tuple:
     return x[rows], y[rows], names, remarks
 
 
-def read_ranking(algorithm, parameters, number: str, context) -> Ranking:
+def read_ranking(inputs, number: str) -> Ranking:
     """Return how places are ranked; ``number`` names the parameter of how many there are."""
     return Ranking(
-        algorithm.parameterAsInt(parameters, number, context),
-        algorithm.parameterAsDouble(parameters, "MIN_DISTANCE", context),
-        params.optional_depth(algorithm, parameters, "TOLERANCE", context) or TOLERANCE_M,
+        inputs.integer(number),
+        inputs.number("MIN_DISTANCE"),
+        inputs.depth("TOLERANCE") or TOLERANCE_M,
     )
 
 

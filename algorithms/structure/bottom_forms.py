@@ -1,17 +1,14 @@
 """Bottom forms."""
 
 from qgis.core import (
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterRasterDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_raster
-from .._outputs import Outputs
+from .._io import params
 from ..core.errors import LakefloorError
 from ..core.structure.bottom_forms import bottom_forms
 from ..core.structure.form_ground import FORM_ATTRIBUTES, FORMS
@@ -21,6 +18,11 @@ FIELDS = [
     for name in FORM_ATTRIBUTES
 ]
 BANDS = ("bottom form (code)", "position, fine (m)", "position, broad (m)")
+
+
+def _count(form: str) -> str:
+    """Return the name of the output with the number of a form, e.g. INSIDE_TURNS."""
+    return f"{form}s".upper().replace(" ", "_")
 
 
 class BottomForms(LakefloorAlgorithm):
@@ -54,7 +56,13 @@ class BottomForms(LakefloorAlgorithm):
         "position after Lundblad et al. (2006), Marine Geodesy 29(2), 89-111",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        **{_count(form): f"Number of {form}s" for form in FORMS},
+        "FINE_RADIUS_M": QT_TRANSLATE_NOOP("@default", "Fine radius used (m)"),
+        "BROAD_RADIUS_M": QT_TRANSLATE_NOOP("@default", "Broad radius used (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
@@ -102,68 +110,54 @@ class BottomForms(LakefloorAlgorithm):
                 createByDefault=True,
             )
         )
-        for form in FORMS:
-            self.addOutput(
-                QgsProcessingOutputNumber(_count(form), tr("Number of {}s").format(form))
-            )
-        self.addOutput(QgsProcessingOutputNumber("FINE_RADIUS_M", tr("Fine radius used (m)")))
-        self.addOutput(QgsProcessingOutputNumber("BROAD_RADIUS_M", tr("Broad radius used (m)")))
 
-    def check(self, parameters, context):
+    def check(self, inputs):
         fine, broad = (
-            params.optional_number(self, parameters, name, context)
+            inputs.number(name)
             for name in ("FINE_RADIUS", "BROAD_RADIUS")
         )
         if fine and broad and broad <= fine:
             raise LakefloorError(tr("The broad radius must be above the fine radius. Enlarge the "
                                     "broad radius."))
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        surface, crs, metadata = read_raster(layer, feedback)
+    def compute(self, inputs, outputs):
+        surface, crs, metadata = inputs.surface(params.INPUT)
         areas, codes, fine, broad, radii = bottom_forms(
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
             spacing=surface.spacing,
-            fine_m=params.optional_number(self, parameters, "FINE_RADIUS", context),
-            broad_m=params.optional_number(self, parameters, "BROAD_RADIUS", context),
-            min_relief_m=self.parameterAsDouble(parameters, "MIN_RELIEF", context),
-            steep_percent=self.parameterAsDouble(parameters, "STEEP_SLOPE", context),
-            flat_percent=self.parameterAsDouble(parameters, "FLAT_SLOPE", context),
-            progress=self.progress(feedback),
+            fine_m=inputs.number("FINE_RADIUS"),
+            broad_m=inputs.number("BROAD_RADIUS"),
+            min_relief_m=inputs.number("MIN_RELIEF"),
+            steep_percent=inputs.number("STEEP_SLOPE"),
+            flat_percent=inputs.number("FLAT_SLOPE"),
+            progress=inputs.progress,
         )
         found = areas.attributes["form"]
         counts = {form: found.count(form) for form in FORMS}
-        feedback.pushInfo(
+        inputs.say(
             tr("Fine radius {:.0f} m, broad radius {:.0f} m.").format(*radii)
             + " " + ", ".join(f"{form}: {n}" for form, n in counts.items()) + "."
         )
         if not len(areas):
-            feedback.pushInfo(
+            inputs.say(
                 tr("No form stands out by the minimum relief and by what the surface's uncertainty "
                    "supports. Try a smaller minimum relief.")
             )
         if surface.uncertainty is None:
-            feedback.pushInfo(
+            inputs.say(
                 tr("The raster has no uncertainty band, so its own roughness is used instead.")
             )
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        unit = inputs.unit()
         legend = {f"FORM_{i}": form for i, form in enumerate(FORMS, start=1)}
-        with Outputs(self, parameters, context, feedback) as out:
-            out.raster(
-                "OUTPUT_RASTER", [codes, fine, broad], BANDS, crs, {**metadata, **legend},
-                style="bottom_form_codes",
-            )
-            out.areas(params.OUTPUT, areas, FIELDS, crs, style="bottom_forms", unit=unit)
-            out.results.update({_count(form): n for form, n in counts.items()})
-            out.results.update(
-                FINE_RADIUS_M=radii[0] if radii[0] == radii[0] else None,
-                BROAD_RADIUS_M=radii[1] if radii[1] == radii[1] else None,
-            )
-        return out.results
-
-
-def _count(form: str) -> str:
-    """Return the name of the output with the number of a form, e.g. INSIDE_TURNS."""
-    return f"{form}s".upper().replace(" ", "_")
+        outputs.raster(
+            "OUTPUT_RASTER", [codes, fine, broad], BANDS, crs, {**metadata, **legend},
+            style="bottom_form_codes",
+        )
+        outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="bottom_forms", unit=unit)
+        outputs.results.update({_count(form): n for form, n in counts.items()})
+        outputs.results.update(
+            FINE_RADIUS_M=radii[0] if radii[0] == radii[0] else None,
+            BROAD_RADIUS_M=radii[1] if radii[1] == radii[1] else None,
+        )

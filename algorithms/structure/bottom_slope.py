@@ -1,14 +1,12 @@
 """Bottom slope."""
 
 import numpy as np
-from qgis.core import QgsProcessingOutputNumber, QgsProcessingParameterRasterDestination
+from qgis.core import QgsProcessingParameterRasterDestination
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_raster
-from .._outputs import Outputs
+from .._io import params
 from ..core.terrain import slope
 
 EIGHT, FOUR = "eight neighbors", "four neighbors"
@@ -41,7 +39,12 @@ class BottomSlope(LakefloorAlgorithm):
         "Surface Processes and Landforms 12(1), 47-56",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "MAX_SLOPE": QT_TRANSLATE_NOOP("@default", "Maximum slope (%)"),
+        "MEAN_SLOPE": QT_TRANSLATE_NOOP("@default", "Mean slope (%)"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.surface())
         self.addParameter(
             params.choice(
@@ -53,26 +56,22 @@ class BottomSlope(LakefloorAlgorithm):
                 },
                 EIGHT,
                 tr("Cells around each cell from which its slope is calculated."),
+                former={"horn": EIGHT, "zevenbergen": FOUR},
                 advanced=True,
             )
         )
         self.addParameter(
             QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom slope"))
         )
-        self.addOutput(QgsProcessingOutputNumber("MAX_SLOPE", tr("Maximum slope (%)")))
-        self.addOutput(QgsProcessingOutputNumber("MEAN_SLOPE", tr("Mean slope (%)")))
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        surface, crs, metadata = read_raster(layer, feedback)
-        method = self.parameterAsEnumString(parameters, "METHOD", context)
-        degrees, percent = slope(surface.depth, FORMULAS[method], self.progress(feedback))
+    def compute(self, inputs, outputs):
+        surface, crs, metadata = inputs.surface(params.INPUT)
+        method = inputs.choice("METHOD")
+        degrees, percent = slope(surface.depth, FORMULAS[method], inputs.progress)
         known = percent.values[np.isfinite(percent.values)]
-        with Outputs(self, parameters, context, feedback) as out:
-            out.raster(
-                params.OUTPUT, [degrees, percent], ("slope (degrees)", "slope (percent)"), crs,
-                metadata, style="slope",
-            )
-            out.results["MAX_SLOPE"] = float(known.max()) if known.size else None
-            out.results["MEAN_SLOPE"] = float(known.mean()) if known.size else None
-        return out.results
+        outputs.raster(
+            params.OUTPUT, [degrees, percent], ("slope (degrees)", "slope (percent)"), crs,
+            metadata, style="slope",
+        )
+        outputs.results["MAX_SLOPE"] = float(known.max()) if known.size else None
+        outputs.results["MEAN_SLOPE"] = float(known.mean()) if known.size else None

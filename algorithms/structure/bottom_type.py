@@ -3,7 +3,6 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
@@ -12,19 +11,11 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import (
-    optional_source,
-    read_points,
-    read_polygon,
-    read_raster,
-    read_soundings,
-    source,
-    spacing_item,
-)
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_points
+from .._io.rasters import spacing_item
 from ..core.errors import LakefloorError
 from ..core.hardness.bottom_type import (
     MAX_SLOPE_DEG,
@@ -97,7 +88,9 @@ class BottomType(LakefloorAlgorithm):
         "Psychological Measurement 20(1), 37-46",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = _NUMBERS
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.surface("SURFACE"))
@@ -121,6 +114,7 @@ class BottomType(LakefloorAlgorithm):
             {BEST_FIT: tr("as many classes as the data support"),
              BY_THRESHOLDS: tr("three classes, by the thresholds below")},
             BEST_FIT, tr("How classes are found. Bottom samples, if given, come first."),
+            former={"mixture": BEST_FIT},
         ))
         for name, label, value in (
             ("MEDIUM_FROM", tr("Medium bottom from (0 to 1)"), THRESHOLDS[0]),
@@ -138,6 +132,7 @@ class BottomType(LakefloorAlgorithm):
             {AT_OVERLAPS: tr("each visit gets the gain and offset found where visits overlap"),
              NO_ADJUSTMENT: tr("hardness as logged, for visits with the same settings")},
             AT_OVERLAPS, tr("How visits become comparable."), advanced=True,
+            former={"overlaps": AT_OVERLAPS, "none": NO_ADJUSTMENT},
         ))
         add(params.number(
             "MAX_SLOPE", tr("Maximum slope (degrees)"), MAX_SLOPE_DEG,
@@ -162,84 +157,74 @@ class BottomType(LakefloorAlgorithm):
         add(QgsProcessingParameterFileDestination(
             "REPORT", tr("Report of bottom type"), "HTML (*.html)", optional=True
         ))
-        for name, label in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def check(self, parameters, context):
-        low = self.parameterAsDouble(parameters, "MEDIUM_FROM", context)
-        high = self.parameterAsDouble(parameters, "HARD_FROM", context)
+    def check(self, inputs):
+        low = inputs.number("MEDIUM_FROM")
+        high = inputs.number("HARD_FROM")
         if low >= high:
             raise LakefloorError(
                 tr("Hard bottom must begin at a higher hardness than medium bottom, not at {:g} "
                    "and {:g}. Raise the hardness of hard bottom.").format(high, low)
             )
-        if parameters.get("SAMPLES") and not parameters.get("SAMPLE_FIELD"):
+        if inputs.parameters.get("SAMPLES") and not inputs.parameters.get("SAMPLE_FIELD"):
             raise LakefloorError(tr("The samples have no class field. Choose the field with the "
                                     "class of the samples."))
 
-    def compute(self, parameters, context, feedback):
-        surface, crs, metadata = read_raster(
-            self.parameterAsRasterLayer(parameters, "SURFACE", context), feedback
-        )
-        soundings, shoreline = self._soundings(parameters, crs, context, feedback)
-        result = self._map(parameters, soundings, surface.depth, shoreline, crs, context, feedback)
-        _say(result, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
-                     result.distance]
-            out.raster(params.OUTPUT, grids, BANDS, crs, {**metadata, **_items(result)},
-                       style="bottom_type")
-            if out.wanted("AREAS"):
-                out.areas(
-                    "AREAS", class_areas(result),
-                    [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
-                    style="bottom_areas",
-                )
-            out.text("REPORT", lambda: bottom_type_html(result))
-            out.results.update(_figures(result))
-        return out.results
+    def compute(self, inputs, outputs):
+        surface, crs, metadata = inputs.surface("SURFACE")
+        soundings, shoreline = self._soundings(inputs, crs)
+        result = self._map(inputs, soundings, surface.depth, shoreline, crs)
+        _say(result, inputs.feedback)
+        grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
+                 result.distance]
+        outputs.raster(params.OUTPUT, grids, BANDS, crs, {**metadata, **_items(result)},
+                   style="bottom_type")
+        if outputs.wanted("AREAS"):
+            outputs.areas(
+                "AREAS", class_areas(result),
+                [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
+                style="bottom_areas",
+            )
+        outputs.text("REPORT", lambda: bottom_type_html(result))
+        outputs.results.update(_figures(result))
 
-    def _soundings(self, parameters, crs, context, feedback):
+    def _soundings(self, inputs, crs):
         """Return the soundings without strays, and the shoreline or None."""
-        soundings, _ = read_soundings(
-            source(self, parameters, params.INPUT, context), context, feedback, crs,
-            fields=("depth", "hardness", "visit", "lane", "status"),
+        soundings, _ = inputs.soundings(
+            crs=crs, fields=("depth", "hardness", "visit", "lane", "status")
         )
-        shore = optional_source(self, parameters, params.SHORELINE, context)
-        shoreline = read_polygon(shore, crs, context, feedback) if shore else None
+        shoreline = inputs.polygon(crs=crs)
         soundings, strays = without_strays(soundings, shoreline)
         for note in strays:
-            feedback.pushWarning(note)
+            inputs.warn(note)
         return soundings, shoreline
 
-    def _map(self, parameters, soundings, depth, shoreline, crs, context, feedback):
-        def number(name):
-            return self.parameterAsDouble(parameters, name, context)
-
+    def _map(self, inputs, soundings, depth, shoreline, crs):
+        number = inputs.number
         return bottom_type(
             soundings, depth,
             shoreline=shoreline,
-            cell=params.optional_number(self, parameters, params.CELL_SIZE, context),
-            max_gap=params.optional_number(self, parameters, params.MAX_GAP, context),
-            method=METHODS[self.parameterAsEnumString(parameters, "METHOD", context)],
+            cell=inputs.number(params.CELL_SIZE),
+            max_gap=inputs.number(params.MAX_GAP),
+            method=METHODS[inputs.choice("METHOD")],
             thresholds=(number("MEDIUM_FROM"), number("HARD_FROM")),
-            samples=self._samples(parameters, crs, context, feedback),
+            samples=self._samples(inputs, crs),
             adjust=(
-                self.parameterAsEnumString(parameters, "ADJUST_VISITS", context) == AT_OVERLAPS
+                inputs.choice("ADJUST_VISITS") == AT_OVERLAPS
             ),
             max_slope_deg=number("MAX_SLOPE"),
             min_depth_m=number("MIN_DEPTH"),
             beam_deg=number("BEAM_WIDTH"),
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
 
-    def _samples(self, parameters, crs, context, feedback):
+    def _samples(self, inputs, crs):
         """Return x, y and class of the samples, or None where there is no layer."""
-        layer = optional_source(self, parameters, "SAMPLES", context)
+        layer = inputs.source("SAMPLES")
         if layer is None:
             return None
-        field = self.parameterAsString(parameters, "SAMPLE_FIELD", context)
-        x, y, _, columns = read_points(layer, crs, [field], context, feedback)
+        field = inputs.text("SAMPLE_FIELD")
+        x, y, _, columns = read_points(layer, crs, [field], inputs.context, inputs.feedback)
         classes = np.array([read_class(value) for value in columns[field]], dtype=int)
         unknown = np.flatnonzero(classes < 0)
         if unknown.size:

@@ -2,16 +2,13 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_raster
-from .._outputs import Outputs
+from .._io import params
 from ..core.structure.breaklines import BREAKLINE_ATTRIBUTES, breaklines
 
 FIELDS = [
@@ -45,7 +42,12 @@ class BreakLines(LakefloorAlgorithm):
         "679-698. Lindeberg (1998), International Journal of Computer Vision 30(2), 117-154",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "DROP_OFFS": QT_TRANSLATE_NOOP("@default", "Number of drop-offs"),
+        "LENGTH_M": QT_TRANSLATE_NOOP("@default", "Length of all drop-offs (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
@@ -82,24 +84,19 @@ class BreakLines(LakefloorAlgorithm):
                 params.OUTPUT, tr("Breaklines"), QgsProcessing.SourceType.TypeVectorLine
             )
         )
-        self.addOutput(QgsProcessingOutputNumber("DROP_OFFS", tr("Number of drop-offs")))
-        self.addOutput(
-            QgsProcessingOutputNumber("LENGTH_M", tr("Length of all drop-offs (m)"))
-        )
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        surface, crs, _ = read_raster(layer, feedback)
+    def compute(self, inputs, outputs):
+        surface, crs, _ = inputs.surface(params.INPUT)
         lines = breaklines(
             surface.depth,
             uncertainty=surface.uncertainty,
             distance=surface.distance,
             spacing=surface.spacing,
-            scale_m=params.optional_number(self, parameters, "SMOOTHING_SCALE", context),
-            min_slope_percent=self.parameterAsDouble(parameters, "MIN_SLOPE", context),
-            min_height_m=self.parameterAsDouble(parameters, "MIN_HEIGHT", context),
-            min_length_m=self.parameterAsDouble(parameters, "MIN_LENGTH", context),
-            progress=self.progress(feedback),
+            scale_m=inputs.number("SMOOTHING_SCALE"),
+            min_slope_percent=inputs.number("MIN_SLOPE"),
+            min_height_m=inputs.number("MIN_HEIGHT"),
+            min_length_m=inputs.number("MIN_LENGTH"),
+            progress=inputs.progress,
         )
         kinds, lengths = lines.attributes["kind"], lines.attributes["length_m"]
         count = len(set(lines.attributes["drop_off"]))
@@ -107,14 +104,12 @@ class BreakLines(LakefloorAlgorithm):
         if count:
             text = tr("1 drop-off, {1:.0f} m long.") if count == 1 else tr(
                 "{0} drop-offs, {1:.0f} m long in total.")
-            feedback.pushInfo(text.format(count, total))
+            inputs.say(text.format(count, total))
         else:
-            feedback.pushInfo(
+            inputs.say(
                 tr("No drop-off is as steep, high and long as the minimums ask. Try a smaller "
                    "minimum slope or height.")
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, lines, FIELDS, crs, style="break_lines")
-            out.results["DROP_OFFS"] = count
-            out.results["LENGTH_M"] = total
-        return out.results
+        outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="break_lines")
+        outputs.results["DROP_OFFS"] = count
+        outputs.results["LENGTH_M"] = total

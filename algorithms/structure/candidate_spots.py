@@ -3,17 +3,15 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterMatrix,
     QgsProcessingParameterRasterDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.errors import LakefloorError
 from ..core.number_text import written
 from ..core.places.candidate_spots import candidate_spots
@@ -70,7 +68,12 @@ class CandidateSpots(LakefloorAlgorithm):
         "(1965), Information and Control 8(3), 338-353 (graded window_fit)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SPOTS": QT_TRANSLATE_NOOP("@default", "Number of spots found"),
+        "BEST_SCORE": QT_TRANSLATE_NOOP("@default", "Score of the best spot"),
+    }  # fmt: skip
+
+    def declare(self):
         add_layers(self)
         self.addParameter(params.helped(
             QgsProcessingParameterMatrix(
@@ -109,54 +112,50 @@ class CandidateSpots(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterRasterDestination(
             "SCORE", tr("Score everywhere"), optional=True, createByDefault=False
         ))
-        self.addOutput(QgsProcessingOutputNumber("SPOTS", tr("Number of spots found")))
-        self.addOutput(QgsProcessingOutputNumber("BEST_SCORE", tr("Score of the best spot")))
 
-    def check(self, parameters, context):
+    def check(self, inputs):
         missing = missing_layers(
-            self._criteria(parameters, context),
-            lambda layer: bool(parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT))),
+            self._criteria(inputs),
+            lambda layer: bool(inputs.parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT))),
         )
         if missing:
             raise LakefloorError(" ".join(missing))
 
-    def _criteria(self, parameters, context) -> list:
-        flat = list(self.parameterAsMatrix(parameters, "CRITERIA", context))
+    def _criteria(self, inputs) -> list:
+        flat = inputs.matrix("CRITERIA")
         if len(flat) % COLUMNS:
             raise LakefloorError(
                 tr("The table of what counts has {} cells, which is no whole number of rows. Give "
                    "each row {} cells: what counts, from, to, weight.").format(len(flat), COLUMNS)
             )
         rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
-        return read_criteria(rows, self.parameterAsEnumString(parameters, "UNIT", context))
+        return read_criteria(rows, inputs.unit())
 
-    def compute(self, parameters, context, feedback):
-        criteria = self._criteria(parameters, context)
-        ground, crs = read_ground(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        criteria = self._criteria(inputs)
+        ground, crs = read_ground(inputs)
         spots = candidate_spots(
             ground,
             criteria,
-            read_ranking(self, parameters, "MAX_SPOTS", context),
-            min_score=self.parameterAsDouble(parameters, "MIN_SCORE", context),
-            unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            progress=self.progress(feedback),
+            read_ranking(inputs, "MAX_SPOTS"),
+            min_score=inputs.number("MIN_SCORE"),
+            unit=inputs.unit(),
+            progress=inputs.progress,
         )
         for note in spots.notes:
-            feedback.pushWarning(note)
+            inputs.warn(note)
         for name, score, reason in zip(spots.names, spots.score, spots.reasons):
-            feedback.pushInfo(f"{name}: {written(score, '.2f')}. {reason}")
+            inputs.say(f"{name}: {written(score, '.2f')}. {reason}")
         if not len(spots):
-            feedback.pushWarning(
+            inputs.warn(
                 tr("No place reaches the minimum score. Lower it, or widen a range in the table.")
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            write_points(out, params.OUTPUT, _columns(spots, criteria, ground),
-                         {"name": "text", "note": "text", "rank": "int"}, crs, spots.x, spots.y,
-                         "spots")
-            out.raster("SCORE", [spots.score_grid], ("score (0 to 1)",), crs, style="score")
-            out.results["SPOTS"] = len(spots)
-            out.results["BEST_SCORE"] = float(spots.score[0]) if len(spots) else None
-        return out.results
+        write_points(outputs, params.OUTPUT, _columns(spots, criteria, ground),
+                     {"name": "text", "note": "text", "rank": "int"}, crs, spots.x, spots.y,
+                     "spots")
+        outputs.raster("SCORE", [spots.score_grid], ("score (0 to 1)",), crs, style="score")
+        outputs.results["SPOTS"] = len(spots)
+        outputs.results["BEST_SCORE"] = float(spots.score[0]) if len(spots) else None
 
 
 def _columns(spots, criteria, ground) -> dict:

@@ -3,18 +3,16 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFileDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_shapes, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.features import read_shapes
 from ..core.places.place_texts import class_name, fine_depth_text, length_text
 from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
@@ -48,7 +46,15 @@ class DepthProfile(LakefloorAlgorithm):
         "Press et al. (2007), Numerical Recipes, 3rd edition, 132-135 (bilinear interpolation)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "LINES_DRAWN": QT_TRANSLATE_NOOP("@default", "Number of lines"),
+        "LENGTH_M": QT_TRANSLATE_NOOP("@default", "Length of all lines (m)"),
+        "MAPPED_M": QT_TRANSLATE_NOOP("@default", "Length on mapped bottom (m)"),
+        "SHALLOWEST_M": QT_TRANSLATE_NOOP("@default", "Shallowest depth (m)"),
+        "DEEPEST_M": QT_TRANSLATE_NOOP("@default", "Deepest depth (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.surface())
         self.addParameter(params.helped(
             QgsProcessingParameterFeatureSource(
@@ -74,43 +80,33 @@ class DepthProfile(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterFileDestination(
             "REPORT", tr("Report of the profile"), "HTML (*.html)", optional=True
         ))
-        for name, label in (
-            ("LINES_DRAWN", tr("Number of lines")),
-            ("LENGTH_M", tr("Length of all lines (m)")),
-            ("MAPPED_M", tr("Length on mapped bottom (m)")),
-            ("SHALLOWEST_M", tr("Shallowest depth (m)")),
-            ("DEEPEST_M", tr("Deepest depth (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        ground, crs = read_ground(self, parameters, context, feedback)
-        layer = source(self, parameters, "LINES", context)
-        shapes, columns = read_shapes(layer, crs, ["name"], context, feedback)
+    def compute(self, inputs, outputs):
+        ground, crs = read_ground(inputs)
+        layer = inputs.source("LINES")
+        shapes, columns = read_shapes(layer, crs, ["name"], inputs.context, inputs.feedback)
         lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
         names = [str(name) for name in columns.get("name", [""] * len(lines))]
         found = depth_profiles(
-            ground, lines, step_m=params.optional_number(self, parameters, "STEP", context),
-            progress=self.progress(feedback),
+            ground, lines, step_m=inputs.number("STEP"),
+            progress=inputs.progress,
         )
-        unit_name = self.parameterAsEnumString(parameters, "UNIT", context)
+        unit_name = inputs.unit()
         figures = [summary(found, number) for number in range(1, len(lines) + 1)]
         for number, (name, of_line) in enumerate(zip(names, figures), start=1):
-            feedback.pushInfo(_sentence(name or tr("Line {}").format(number), of_line, unit_name))
-        with Outputs(self, parameters, context, feedback) as out:
-            write_points(out, params.OUTPUT, _columns(found, names, ground, unit_name),
-                         {"line": "int", "line_name": "text", "bottom": "text"}, crs, found["x"],
-                         found["y"], "profile")
-            interval = self.parameterAsDouble(parameters, "INTERVAL", context)
-            out.text("REPORT", lambda: profile_html(found, names, interval, unit_name))
-            out.results.update(
-                LINES_DRAWN=len(lines),
-                LENGTH_M=sum(f["length_m"] for f in figures),
-                MAPPED_M=sum(f["mapped_m"] for f in figures),
-                SHALLOWEST_M=float(np.nanmin(found["depth_m"])),
-                DEEPEST_M=float(np.nanmax(found["depth_m"])),
-            )
-        return out.results
+            inputs.say(_sentence(name or tr("Line {}").format(number), of_line, unit_name))
+        write_points(outputs, params.OUTPUT, _columns(found, names, ground, unit_name),
+                     {"line": "int", "line_name": "text", "bottom": "text"}, crs, found["x"],
+                     found["y"], "profile")
+        interval = inputs.number("INTERVAL")
+        outputs.text("REPORT", lambda: profile_html(found, names, interval, unit_name))
+        outputs.results.update(
+            LINES_DRAWN=len(lines),
+            LENGTH_M=sum(f["length_m"] for f in figures),
+            MAPPED_M=sum(f["mapped_m"] for f in figures),
+            SHALLOWEST_M=float(np.nanmin(found["depth_m"])),
+            DEEPEST_M=float(np.nanmax(found["depth_m"])),
+        )
 
 
 def _sentence(name, figures, unit_name) -> str:

@@ -3,15 +3,13 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.places.place_description import describe_places
 from ..core.places.place_texts import class_name, compass_point, describe_text
 from ._ground import (
@@ -58,7 +56,12 @@ class DescribeMarks(LakefloorAlgorithm):
         "1395 (true north)",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "MARKS_ON_MAP": QT_TRANSLATE_NOOP("@default", "Marks on mapped bottom"),
+        "MARKS_OFF_MAP": QT_TRANSLATE_NOOP("@default", "Marks off the mapped " "bottom"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(marks())
         self.addParameter(name_field())
         add_layers(self)
@@ -67,29 +70,24 @@ class DescribeMarks(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Described marks"), QgsProcessing.SourceType.TypeVectorPoint
         ))
-        self.addOutput(QgsProcessingOutputNumber("MARKS_ON_MAP", tr("Marks on mapped bottom")))
-        self.addOutput(QgsProcessingOutputNumber("MARKS_OFF_MAP", tr("Marks off the mapped "
-                                                                     "bottom")))
 
-    def compute(self, parameters, context, feedback):
-        ground, crs = read_ground(self, parameters, context, feedback)
-        x, y, names, remarks = read_marks(self, parameters, crs, context, feedback)
-        found = describe_places(ground, x, y, self.progress(feedback))
-        unit_name = self.parameterAsEnumString(parameters, "UNIT", context)
+    def compute(self, inputs, outputs):
+        ground, crs = read_ground(inputs)
+        x, y, names, remarks = read_marks(inputs, crs)
+        found = describe_places(ground, x, y, inputs.progress)
+        unit_name = inputs.unit()
         notes = [describe_text(ground, found, i, unit_name) for i in range(len(x))]
         for name, note in zip(names, notes):
-            feedback.pushInfo(f"{name}: {note}.")
+            inputs.say(f"{name}: {note}.")
         on = np.isfinite(found["depth_m"])
         lon, lat = lon_lat(x, y, ground)
         columns = {"name": names, "note": notes, "remark": remarks, **_columns(ground, found, on),
                    "lon": lon, "lat": lat}
         texts = ("name", "note", "remark", "bottom", "form", *(f"{key}_dir" for key in _NEAR))
-        with Outputs(self, parameters, context, feedback) as out:
-            write_points(out, params.OUTPUT, columns, dict.fromkeys(texts, "text"), crs, x, y,
-                         "marks")
-            out.results["MARKS_ON_MAP"] = int(on.sum())
-            out.results["MARKS_OFF_MAP"] = int((~on).sum())
-        return out.results
+        write_points(outputs, params.OUTPUT, columns, dict.fromkeys(texts, "text"), crs, x, y,
+                     "marks")
+        outputs.results["MARKS_ON_MAP"] = int(on.sum())
+        outputs.results["MARKS_OFF_MAP"] = int((~on).sum())
 
 
 def _columns(ground, found, on) -> dict:

@@ -2,24 +2,17 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterRasterLayer,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import (
-    optional_source,
-    read_bands,
-    read_raster,
-    read_soundings,
-    require_content,
-)
-from .._outputs import Outputs
+from .._io import params
+from .._io.rasters import read_bands, require_content
+from .._io.soundings_layer import read_soundings
 from ..core.hardness.bottom_type import read_thresholds
 from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
@@ -57,7 +50,13 @@ class HardSoftTransitions(LakefloorAlgorithm):
         "57(1), 1-17. Otsu (1979), IEEE Transactions on Systems, Man, and Cybernetics 9(1), 62-66",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "TRANSITIONS": QT_TRANSLATE_NOOP("@default", "Number of lines"),
+        "SUPPORTED_M": QT_TRANSLATE_NOOP("@default", "Supported length (m)"),
+        "UNSUPPORTED_M": QT_TRANSLATE_NOOP("@default", "Unsupported length (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.helped(
             QgsProcessingParameterRasterLayer(params.INPUT, tr("Bottom type")),
@@ -94,76 +93,68 @@ class HardSoftTransitions(LakefloorAlgorithm):
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Hard-soft transitions"), QgsProcessing.SourceType.TypeVectorLine
         ))
-        for name, label in (
-            ("TRANSITIONS", tr("Number of lines")),
-            ("SUPPORTED_M", tr("Supported length (m)")),
-            ("UNSUPPORTED_M", tr("Unsupported length (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
+    def compute(self, inputs, outputs):
+        layer = inputs.raster(params.INPUT)
         require_content(layer, "hardness")
-        surface, crs, metadata = read_raster(layer, feedback, of_depth=False)
+        surface, crs, metadata = inputs.surface(params.INPUT, of_depth=False)
         ours = [layer.bandName(i + 1) for i in range(layer.bandCount())]
         ours = all(any(band in name for name in ours) for band in BANDS)
         hardness, uncertainty, distance = surface.depth, None, None
         if ours:
-            bands = read_bands(layer, crs, feedback)
+            bands = read_bands(layer, crs, inputs.feedback)
             hardness, uncertainty, distance = bands[0], bands[1], bands[4]
-        thresholds = self._thresholds(parameters, context, metadata, feedback)
-        depth = self.parameterAsRasterLayer(parameters, "SURFACE", context)
+        thresholds = self._thresholds(inputs, metadata, inputs.feedback)
+        depth = inputs.raster("SURFACE")
         if depth is not None:
             require_content(depth, "depth")
-        soundings = optional_source(self, parameters, "SOUNDINGS", context)
+        soundings = inputs.source("SOUNDINGS")
         found = hard_soft_transitions(
             hardness, thresholds,
             uncertainty=uncertainty,
             distance=distance,
-            depth=read_bands(depth, crs, feedback)[0] if depth else None,
+            depth=read_bands(depth, crs, inputs.feedback)[0] if depth else None,
             soundings=read_soundings(
-                soundings, context, feedback, crs, ("depth", "hardness", "visit", "status")
+                soundings, inputs.context, inputs.feedback, crs, ("depth", "hardness", "visit", "status")
             )[0] if soundings else None,
             spacing=surface.spacing,
-            min_contrast=self.parameterAsDouble(parameters, "MIN_CONTRAST", context),
-            min_length_m=self.parameterAsDouble(parameters, "MIN_LENGTH", context),
-            progress=self.progress(feedback),
+            min_contrast=inputs.number("MIN_CONTRAST"),
+            min_length_m=inputs.number("MIN_LENGTH"),
+            progress=inputs.progress,
         )
         if thresholds is None:
-            feedback.pushInfo(
+            inputs.say(
                 tr("Threshold of hardness (Otsu): {:.3f}.").format(*found.thresholds))
-        feedback.pushInfo(
+        inputs.say(
             tr("Lines: {}. Supported by the data: {:.0f} m. Not supported: {:.0f} m.").format(
                 len(found.lines), found.supported_m, found.unsupported_m
             )
         )
         if not ours:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("The raster has no uncertainty band, so every line counts as supported.")
             )
         if metadata.get("HARDNESS", "relative") == "relative":
-            feedback.pushWarning(
+            inputs.warn(
                 tr("Hardness is relative to this sounder and its settings. Add bottom samples to "
                    "Bottom type to learn what soft and hard mean.")
             )
-        with Outputs(self, parameters, context, feedback) as out:
-            out.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
-            out.results.update(
-                TRANSITIONS=len(found.lines), SUPPORTED_M=found.supported_m,
-                UNSUPPORTED_M=found.unsupported_m,
-            )
-        return out.results
+        outputs.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
+        outputs.results.update(
+            TRANSITIONS=len(found.lines), SUPPORTED_M=found.supported_m,
+            UNSUPPORTED_M=found.unsupported_m,
+        )
 
-    def _thresholds(self, parameters, context, metadata, feedback):
+    def _thresholds(self, inputs, metadata, feedback):
         """Return the thresholds given, or those that the raster states, or None."""
-        threshold = params.optional_number(self, parameters, "THRESHOLD", context)
+        threshold = inputs.number("THRESHOLD")
         if threshold is not None:
             return [threshold]
         if THRESHOLD_ITEM not in metadata:
             return None
         found = read_thresholds(metadata[THRESHOLD_ITEM])
         if not found:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("The bottom type has a single class of hardness, so there is no transition to "
                    "draw. Enter a hardness threshold to draw one anyway.")
             )

@@ -7,30 +7,16 @@ from dataclasses import dataclass
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
-    QgsProcessingException,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterRasterDestination,
     QgsProcessingParameterRasterLayer,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import (
-    COMMON_SHARE_ITEM,
-    RECORD_DOMAIN,
-    RECORD_ITEM,
-    StoredSurface,
-    optional_source,
-    read_lines,
-    read_polygon,
-    read_soundings,
-    source,
-    spacing_item,
-)
-from .._outputs import Outputs
+from .._io import params
+from .._io.rasters import COMMON_SHARE_ITEM, RECORD_DOMAIN, RECORD_ITEM, StoredSurface, spacing_item
 from ..core.correcting.datums import datum_of
 from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
@@ -42,7 +28,7 @@ from ..core.surface import tiles
 from ..core.surface.frame import Frame, check_shoreline_around, frame
 from ..core.surface.surface_record import Record, record_from_text, record_to_text
 
-BREAK_LINES = "BREAK_LINES"
+BREAKLINES = "BREAKLINES"
 SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
 
 #: The last paragraph of the help of each method.
@@ -75,37 +61,35 @@ class GriddingAlgorithm(LakefloorAlgorithm):
     LABEL = ""
     REPLACEABLE = (SURFACE_TO_UPDATE,)
 
+    NUMBERS = {
+        "CELL_SIZE_USED": QT_TRANSLATE_NOOP("@default", "Cell size used (m)"),
+        "MAX_GAP_USED": QT_TRANSLATE_NOOP("@default", "Maximum gap used (m)"),
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Accepted soundings used"),
+        "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Maximum depth (m)"),
+        "MEAN_DEPTH": QT_TRANSLATE_NOOP("@default", "Mean depth (m)"),
+        "AREA_M2": QT_TRANSLATE_NOOP("@default", "Area with depth (m²)"),
+        "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median standard uncertainty (m)"),
+        "TILES": QT_TRANSLATE_NOOP("@default", "Tiles"),
+        "TILES_DRAWN": QT_TRANSLATE_NOOP("@default", "Tiles drawn again"),
+    }  # fmt: skip
+
     def own_parameters(self) -> list:
         """Return the parameters that the other methods do not have."""
         return []
 
-    def options(self, parameters, context) -> dict:
+    def options(self, inputs) -> dict:
         """Return the options of the method."""
         return {}
 
-    def initAlgorithm(self, configuration=None):
+    def declare(self):
         add_inputs(self)
         output = QgsProcessingParameterRasterDestination(params.OUTPUT, tr(self.LABEL))
         for parameter in (*self.own_parameters(), _update(), output):
             self.addParameter(parameter)
-        for name, text in (
-            ("CELL_SIZE_USED", tr("Cell size used (m)")),
-            ("MAX_GAP_USED", tr("Maximum gap used (m)")),
-            ("SOUNDINGS", tr("Accepted soundings used")),
-            ("MAX_DEPTH", tr("Maximum depth (m)")),
-            ("MEAN_DEPTH", tr("Mean depth (m)")),
-            ("AREA_M2", tr("Area with depth (m²)")),
-            ("MEDIAN_UNCERTAINTY", tr("Median standard uncertainty (m)")),
-            ("TILES", tr("Tiles")),
-            ("TILES_DRAWN", tr("Tiles drawn again")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, text))
 
-    def compute(self, parameters, context, feedback):
-        options = self.options(parameters, context)
-        results, learned = _grid(self, parameters, context, feedback, options)
-        results.update(self.report_learned(learned, feedback))
-        return results
+    def compute(self, inputs, outputs):
+        numbers, learned = _grid(inputs, outputs, self.options(inputs))
+        return {**numbers, **self.report_learned(learned, inputs.feedback)}
 
     def report_learned(self, learned, feedback) -> dict:
         """Say what was learned of the survey, and return it as outputs."""
@@ -120,7 +104,7 @@ def break_lines(text):
     )
     return params.helped(
         QgsProcessingParameterFeatureSource(
-            BREAK_LINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine],
+            BREAKLINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine],
             optional=True,
         ),
         f"{text} {depths}",
@@ -161,68 +145,61 @@ class _Survey:
     break_lines: tuple
 
 
-def _grid(algorithm, parameters, context, feedback, options) -> tuple:
+def _grid(inputs, outputs, options) -> tuple:
     """Read the inputs, draw the surface tile by tile, write and report it.
 
     Returns the results, and what the method learned of the survey.
     """
-    survey = _read_survey(algorithm, parameters, context, feedback)
-    wanted = given_sizes(algorithm, parameters, context)
-    progress = algorithm.progress(feedback)
-    older, record = _older(
-        algorithm, parameters, context, feedback, survey.crs, options, wanted
-    )
+    survey = _read_survey(inputs)
+    wanted = given_sizes(inputs)
+    progress = inputs.progress
+    older, record = _older(inputs, survey.crs, options, wanted)
     try:
         if record:
             wanted = Sizes(record.cell, record.max_gap, record.spacing)
-        used = sizes(survey.kept, wanted, survey.shoreline, feedback)
+        used = sizes(survey.kept, wanted, survey.shoreline, inputs.feedback)
         f = frame(
             survey.kept, cell=used.cell, max_gap=used.gap, spacing=used.spacing,
             shoreline=survey.shoreline, break_lines=survey.break_lines,
         )  # fmt: skip
         progress(0.1)
         if record is None:
-            learned = tiles.learn(f, algorithm.METHOD, options, span(progress, 0.1, 0.4))
-            record = Record(algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned)
-        metadata = _metadata(survey, f, feedback)
-        with Outputs(algorithm, parameters, context, feedback) as out:
-            start = older.copy_for(f.grid) if older else None
-            with out.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
-                raster.describe(metadata)
-                record, figures, drawn = tiles.draw(
-                    f, record, raster.write, progress=span(progress, 0.4, 1.0),
-                    old_grid=older and older.grid, read=older and older.read,
-                    rewrite=start is None,
-                )  # fmt: skip
-                raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
-            if not figures.cells:
-                raise LakefloorError(
-                    tr("No cell got a depth, since none lies within {:g} m of a sounding and "
-                       "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
-                    .format(used.gap)
-                )
-            if older:
-                # The output may be about to take its place.
-                older.close()
-            out.results.update(_numbers(record, figures, drawn, len(survey.kept)))
+            learned = tiles.learn(f, inputs.algorithm.METHOD, options, span(progress, 0.1, 0.4))
+            record = Record(inputs.algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned)
+        metadata = _metadata(survey, f, inputs.feedback)
+        start = older.copy_for(f.grid) if older else None
+        with outputs.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
+            raster.describe(metadata)
+            record, figures, drawn = tiles.draw(
+                f, record, raster.write, progress=span(progress, 0.4, 1.0),
+                old_grid=older and older.grid, read=older and older.read,
+                rewrite=start is None,
+            )  # fmt: skip
+            raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
+        if not figures.cells:
+            raise LakefloorError(
+                tr("No cell got a depth, since none lies within {:g} m of a sounding and "
+                   "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
+                .format(used.gap)
+            )
+        if older:
+            # The output may be about to take its place.
+            older.close()
     finally:
         if older:
             older.close()
-    _report(figures, record, drawn, survey, bool(older), feedback)
-    return out.results, record.learned
+    _report(figures, record, drawn, survey, bool(older), inputs.feedback)
+    return _numbers(record, figures, drawn, len(survey.kept)), record.learned
 
 
-def _read_survey(algorithm, parameters, context, feedback) -> _Survey:
-    soundings, crs = read_soundings(
-        source(algorithm, parameters, params.INPUT, context), context, feedback,
-        fields=("depth", "uncert", "lane", "visit", "status", "corrections"),
-    )  # fmt: skip
-    shore = optional_source(algorithm, parameters, params.SHORELINE, context)
-    shoreline = read_polygon(shore, crs, context, feedback) if shore else None
-    kept = used_soundings(soundings, shoreline, feedback)
+def _read_survey(inputs) -> _Survey:
+    soundings, crs = inputs.soundings(
+        fields=("depth", "uncert", "lane", "visit", "status", "corrections")
+    )
+    shoreline = inputs.polygon(crs=crs)
+    kept = used_soundings(soundings, shoreline, inputs.feedback)
     datum = datum_of(kept)
-    lines = optional_source(algorithm, parameters, BREAK_LINES, context)
-    lines = read_lines(lines, crs, context, feedback) if lines else ()
+    lines = inputs.lines(BREAKLINES, crs)
     return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
 
 
@@ -256,10 +233,10 @@ def _numbers(record, figures, drawn: int, soundings: int) -> dict:
     }
 
 
-def given_sizes(algorithm, parameters, context) -> Sizes:
+def given_sizes(inputs) -> Sizes:
     """Return the sizes that are given."""
     return Sizes(*(
-        params.optional_number(algorithm, parameters, name, context)
+        inputs.number(name)
         for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
     ))
 
@@ -310,14 +287,11 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
     return Sizes(cell, gap, spacing)
 
 
-def _older(algorithm, parameters, context, feedback, crs, options, wanted: Sizes) -> tuple:
+def _older(inputs, crs, options, wanted: Sizes) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all of it."""
-    if not parameters.get(SURFACE_TO_UPDATE):
-        return None, None
-    layer = algorithm.parameterAsRasterLayer(parameters, SURFACE_TO_UPDATE, context)
+    layer = inputs.raster(SURFACE_TO_UPDATE)
     if layer is None:
-        raise QgsProcessingException(
-            algorithm.invalidRasterError(parameters, SURFACE_TO_UPDATE))
+        return None, None
     older = StoredSurface(layer)
     try:
         record = record_from_text(older.record)
@@ -325,7 +299,7 @@ def _older(algorithm, parameters, context, feedback, crs, options, wanted: Sizes
             name
             for name, same in (
                 (tr("It is in another CRS."), layer.crs() == crs),
-                (tr("It was made by another method."), record.method == algorithm.METHOD),
+                (tr("It was made by another method."), record.method == inputs.algorithm.METHOD),
                 (tr("It was made with other settings of the method."),
                  record.options == options),
                 (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
@@ -341,7 +315,7 @@ def _older(algorithm, parameters, context, feedback, crs, options, wanted: Sizes
     if not differs:
         return older, record
     older.close()
-    feedback.pushWarning(
+    inputs.warn(
         tr("'{}' cannot be updated, so the whole surface is drawn. {}").format(
             layer.name(), differs
         )

@@ -2,18 +2,17 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingOutputString,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_polygon, read_soundings, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.shoreline import read_polygon
+from .._io.soundings_layer import read_soundings
 from ..core.correcting.datums import datum_of
 from ..core.surface.method_comparison import compare_methods
 from ._comparison_html import comparison_html, sentences
@@ -60,11 +59,21 @@ class CompareMethods(LakefloorAlgorithm):
         "States National Map Accuracy Standards; FGDC-STD-007.3-1998",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "CLEAR": QT_TRANSLATE_NOOP("@default", "1 if clearly the best, else 0"),
+        "WITHIN_PERCENT": QT_TRANSLATE_NOOP("@default", "Errors within 2 uncertainties (%)"),
+        "INTERVAL_FT": QT_TRANSLATE_NOOP("@default", "Supported contour interval (ft)"),
+        "INTERVAL_M": QT_TRANSLATE_NOOP("@default", "Supported contour interval (m)"),
+        "LANE_SPACING_USED": QT_TRANSLATE_NOOP("@default", "Lane spacing used (m)"),
+        "LANES": QT_TRANSLATE_NOOP("@default", "Number of lanes"),
+        "LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Soundings left out and predicted"),
+        **{name: label for name, (_, label) in _NUMBERS.items()},
+    }  # fmt: skip
+
+    def declare(self):
         add_inputs(self)
-        self.addParameter(params.choice(
-            "UNIT", tr("Depth unit"), {"ft": tr("feet"), "m": tr("meters")}, "ft",
-            tr("Used in the report. The table and the numbers are in meters."),
+        self.addParameter(params.depth_unit(
+            text=tr("Used in the report. The table and the numbers are in meters.")
         ))
         self.addParameter(QgsProcessingParameterFeatureSink(
             "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
@@ -73,57 +82,41 @@ class CompareMethods(LakefloorAlgorithm):
             "REPORT", tr("Report on gridding methods"), "HTML (*.html)", optional=True
         ))
         self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
-        self.addOutput(QgsProcessingOutputNumber(
-            "CLEAR", tr("1 if clearly the best, else 0")
-        ))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
-        for name, label in (
-            ("WITHIN_PERCENT", tr("Errors within 2 uncertainties (%)")),
-            ("INTERVAL_FT", tr("Supported contour interval (ft)")),
-            ("INTERVAL_M", tr("Supported contour interval (m)")),
-            ("LANE_SPACING_USED", tr("Lane spacing used (m)")),
-            ("LANES", tr("Number of lanes")),
-            ("LEFT_OUT", tr("Soundings left out and predicted")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+    def compute(self, inputs, outputs):
+        unit = inputs.unit()
         soundings, crs = read_soundings(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
-        shore = optional_source(self, parameters, params.SHORELINE, context)
-        shoreline = read_polygon(shore, crs, context, feedback) if shore else None
-        soundings = used_soundings(soundings, shoreline, feedback)
+        shore = inputs.source(params.SHORELINE)
+        shoreline = read_polygon(shore, crs, inputs.context, inputs.feedback) if shore else None
+        soundings = used_soundings(soundings, shoreline, inputs.feedback)
         datum_of(soundings)
-        used = sizes(soundings, given_sizes(self, parameters, context), shoreline, feedback)
+        used = sizes(soundings, given_sizes(inputs), shoreline, inputs.feedback)
         comparison = compare_methods(
             soundings,
             shoreline=shoreline,
             cell=used.cell,
             max_gap=used.gap,
             spacing=used.spacing,
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
         for line in sentences(comparison, unit):
-            feedback.pushInfo(line)
+            inputs.say(line)
         best = comparison.scores[comparison.best]
-        with Outputs(self, parameters, context, feedback) as out:
-            out.table("TABLE", FIELDS, _rows(comparison))
-            out.text("REPORT", lambda: comparison_html(comparison, unit))
-            out.results.update(
-                BEST=comparison.best,
-                CLEAR=int(comparison.clear),
-                WITHIN_PERCENT=100.0 * best.within,
-                INTERVAL_FT=comparison.interval["ft"],
-                INTERVAL_M=comparison.interval["m"],
-                LANE_SPACING_USED=comparison.spacing,
-                LANES=comparison.lanes,
-                LEFT_OUT=comparison.left_out,
-                **{name: getattr(best, key) for name, (key, _) in _NUMBERS.items()},
-            )
-        return out.results
+        outputs.table("TABLE", FIELDS, _rows(comparison))
+        outputs.text("REPORT", lambda: comparison_html(comparison, unit))
+        outputs.results.update(
+            BEST=comparison.best,
+            CLEAR=int(comparison.clear),
+            WITHIN_PERCENT=100.0 * best.within,
+            INTERVAL_FT=comparison.interval["ft"],
+            INTERVAL_M=comparison.interval["m"],
+            LANE_SPACING_USED=comparison.spacing,
+            LANES=comparison.lanes,
+            LEFT_OUT=comparison.left_out,
+            **{name: getattr(best, key) for name, (key, _) in _NUMBERS.items()},
+        )
 
 
 def _rows(comparison):

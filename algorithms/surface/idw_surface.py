@@ -2,8 +2,8 @@
 
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._i18n import tr
+from .._io import params
 from . import _gridding
 
 
@@ -42,15 +42,15 @@ class IdwSurface(_gridding.GriddingAlgorithm):
                 minimum=0.1, maximum=20.0, advanced=True,
             ),
             params.number(
-                "NEIGHBOURS", tr("Maximum number of neighbors"), 12,
+                "NEIGHBORS", tr("Maximum number of neighbors"), 12,
                 tr("Maximum number of soundings used for a cell. A quarter of them comes from each "
                    "quarter of the compass, so that one lane does not shut out the next."),
                 minimum=4, maximum=64, advanced=True, integer=True,
             ),
         ]  # fmt: skip
 
-    def options(self, parameters, context):
+    def options(self, inputs):
         return {
-            "power": self.parameterAsDouble(parameters, "POWER", context),
-            "neighbours": self.parameterAsInt(parameters, "NEIGHBOURS", context),
+            "power": inputs.number("POWER"),
+            "neighbours": inputs.integer("NEIGHBORS"),
         }

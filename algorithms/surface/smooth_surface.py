@@ -2,11 +2,10 @@
 
 import math
 
-from qgis.core import QgsProcessingOutputNumber
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._i18n import tr
+from .._io import params
 from . import _gridding
 
 SMOOTHING = "SMOOTHING"
@@ -39,6 +38,13 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     METHOD = "smooth"
     LABEL = QT_TRANSLATE_NOOP("@default", "Depth surface (smooth)")
 
+    NUMBERS = {
+        **_gridding.GriddingAlgorithm.NUMBERS,
+        "SMOOTHING_USED": QT_TRANSLATE_NOOP("@default", "Smoothing used (m)"),
+        "ALONG_STRIKE": QT_TRANSLATE_NOOP("@default", "Extra stiffness along strike"),
+        "LANE_OUT_RMSE": QT_TRANSLATE_NOOP("@default", "RMS error on lanes left out (m)"),
+    }  # fmt: skip
+
     def own_parameters(self):
         return [
             _gridding.break_lines(
@@ -53,17 +59,11 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             ),
         ]  # fmt: skip
 
-    def initAlgorithm(self, configuration=None):
-        super().initAlgorithm(configuration)
-        for name, text in (
-            ("SMOOTHING_USED", tr("Smoothing used (m)")),
-            ("ALONG_STRIKE", tr("Extra stiffness along strike")),
-            ("LANE_OUT_RMSE", tr("RMS error on lanes left out (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, text))
+    def declare(self):
+        super().declare()
 
-    def options(self, parameters, context):
-        return {"smoothing": params.optional_number(self, parameters, SMOOTHING, context)}
+    def options(self, inputs):
+        return {"smoothing": inputs.number(SMOOTHING)}
 
     def report_learned(self, learned, feedback):
         fit = learned.fit

@@ -1,13 +1,13 @@
 """Difference of two surfaces."""
 
-from qgis.core import QgsProcessingOutputNumber, QgsProcessingParameterRasterDestination
+from qgis.core import QgsProcessingParameterRasterDestination
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_raster, srs_wkt
-from .._outputs import Outputs
+from .._io import params
+from .._io.layer_crs import srs_wkt
+from .._io.rasters import read_raster
 from ..core.errors import LakefloorError
 from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
@@ -71,7 +71,9 @@ class SurfaceDifference(LakefloorAlgorithm):
         "JCGM 100:2008, Guide to the expression of uncertainty in measurement",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+
+    def declare(self):
         add = self.addParameter
         add(params.surface(label=tr("Newer depth surface")))
         add(params.surface(OLDER, tr("Older depth surface")))
@@ -105,15 +107,13 @@ class SurfaceDifference(LakefloorAlgorithm):
             advanced=True,
         ))
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         newer, crs, metadata = read_raster(
-            self.parameterAsRasterLayer(parameters, params.INPUT, context), feedback
+            inputs.raster(params.INPUT), inputs.feedback
         )
-        older_layer = self.parameterAsRasterLayer(parameters, OLDER, context)
-        older, older_crs, older_metadata = read_raster(older_layer, feedback)
+        older_layer = inputs.raster(OLDER)
+        older, older_crs, older_metadata = read_raster(older_layer, inputs.feedback)
         if older_crs != crs:
             raise LakefloorError(
                 tr("The older surface is in {}, the newer one in {}. Warp '{}' to {} first.")
@@ -121,37 +121,35 @@ class SurfaceDifference(LakefloorAlgorithm):
             )
 
         def optional(name):
-            return params.optional_number(self, parameters, name, context)
+            return inputs.number(name)
 
         shift = optional("DATUM_SHIFT")
         if shift is None:
             shift = datum_shift(_datum(metadata), _datum(older_metadata))
         else:
-            feedback.pushInfo(
+            inputs.say(
                 tr("The older depths are shifted by {:+g} m, as given. The datums that the rasters "
                    "state are not compared.").format(shift)
             )
         difference = surface_difference(
             newer, older,
-            confidence=self.parameterAsDouble(parameters, "CONFIDENCE", context) / 100.0,
+            confidence=inputs.number("CONFIDENCE") / 100.0,
             shift=shift,
             newer_sd=optional("NEWER_UNCERTAINTY"),
             older_sd=optional("OLDER_UNCERTAINTY"),
-            datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            datum_sd=inputs.number("DATUM_UNCERTAINTY"),
             crs=srs_wkt(crs),
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
-        _say(difference, feedback)
+        _say(difference, inputs.feedback)
         kept = {key: value for key, value in metadata.items() if key.startswith("DATUM_")}
-        with Outputs(self, parameters, context, feedback) as out:
-            out.raster(
-                params.OUTPUT,
-                [difference.change, difference.uncertainty, difference.significance],
-                BANDS, crs, {**kept, "CHANGE_POSITIVE": "deeper"}, style="difference",
-            )
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = getattr(difference, key)
-        return out.results
+        outputs.raster(
+            params.OUTPUT,
+            [difference.change, difference.uncertainty, difference.significance],
+            BANDS, crs, {**kept, "CHANGE_POSITIVE": "deeper"}, style="difference",
+        )
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = getattr(difference, key)
 
 
 def _datum(metadata):

@@ -6,7 +6,7 @@ The seed keeps attributes in one order. The registered provider gives every chil
 each is set, since a model is not valid otherwise.
 """
 
-from model_writer import Model, ModelInputs, load_provider
+from model_writer import AS_STATED, Model, ModelInputs, load_provider
 from qgis.core import (
     QgsApplication,
     QgsProcessing,
@@ -32,15 +32,15 @@ def _ask_for_logs(inputs):
                 "For example America/Chicago or UTC-05:00. It is used for logs that do not state "
                 "their zone, and to date visits. With UTC, visits are dated by the sun at the "
                 "lake.")
-    inputs.enum("DEPTH_UNIT", "Depth unit of the logs",
-                ["stated", "m", "ft", "us-ft", "fathom"], "stated",
+    inputs.choice("DEPTH_UNIT", "Depth unit of the logs",
+                [AS_STATED, "meters", "feet", "US survey feet", "fathoms"], AS_STATED,
                 "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
                 "file states, else meters with a warning. NMEA 0183 always states it.")
-    inputs.enum("DEPTH_FROM", "Depth in the logs counts from",
-                ["stated", "transducer", "surface"], "stated",
+    inputs.choice("DEPTH_FROM", "Depth in the logs counts from",
+                [AS_STATED, "transducer", "water surface"], AS_STATED,
                 "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
                 "file states, else the transducer with a warning. The draft is added to depth "
-                "from the transducer.")
+                "from the transducer.", former={"surface": "water surface"})
 
 
 def _ask_for_corrections(inputs):
@@ -67,8 +67,8 @@ def _ask_for_levels(inputs, without_level):
     inputs.number("LEVEL", "Lake level (level unit)", None,
                   "One level for all visits, instead of gauge readings. If empty, the gauge "
                   "readings are used.", optional=True)
-    inputs.enum("LEVEL_UNIT", "Level unit", ["m", "ft", "us-ft", "cm", "in"],
-                "ft", "Unit of the gauge readings and of both levels. A US survey foot is "
+    inputs.choice("LEVEL_UNIT", "Level unit", ["feet", "meters", "US survey feet", "centimeters", "inches"],
+                  "feet", "Unit of the gauge readings and of both levels. A US survey foot is "
                 "1200/3937 m.")
     inputs.number("DATUM_ELEVATION", "Gauge reading at the lake datum", None,
                   "In the level unit, on the scale of the gauge. If empty, depths count from the "
@@ -150,7 +150,7 @@ def logs_to_lake_map():
     )
     inputs = ModelInputs(model)
     soundings = logs_to_soundings(
-        model, inputs, "adjust",
+        model, inputs, "adjust to the first visit",
         "depths count from the lake level of the first visit. Other visits are adjusted to it "
         "where tracks cross.")
     drawn = soundings_to_contours(model, inputs, soundings, {
@@ -158,7 +158,7 @@ def logs_to_lake_map():
         "smoothsurface": "Smooth surface",
     })
     inputs.text("TITLE", "Title", "Lake map", "Title of the map sheet and of the project.")
-    inputs.enum("PAPER", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
+    inputs.choice("PAGE_SIZE", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
                 "Page size of the map sheet.")
     surface = drawn["INPUT"]
     model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
@@ -167,8 +167,8 @@ def logs_to_lake_map():
     layers = {
         "SOUNDINGS": soundings, "SURFACE": surface,
         "CONTOURS": ("depthcontours", "OUTPUT"), "DEPTH_AREAS": ("depthareas", "OUTPUT"),
-        "BREAK_LINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
+        "BREAKLINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
+        "TITLE": "@TITLE", "UNIT": "@UNIT", "PAGE_SIZE": "@PAGE_SIZE",
     }
     model.child("mapsheet", layers, {"OUTPUT": "Map sheet"})
     model.child("lakeproject", {
@@ -193,17 +193,17 @@ def add_a_visit():
     )
     inputs = ModelInputs(model)
     inputs.add(
-        QgsProcessingParameterFile("STORE", "Lake database",
+        QgsProcessingParameterFile("DATABASE", "Lake database",
                                    QgsProcessingParameterFile.Behavior.File, "gpkg"),
         "GeoPackage with all soundings of the lake. A new one is made if the file does not exist.",
     )
     soundings = logs_to_soundings(
-        model, inputs, "each",
+        model, inputs, "fit to the database later",
         "the visit is adjusted to the lake database where tracks cross. The first visit of a new "
         "lake database makes its lake level the datum.")
-    model.child("addtostore", {"INPUT": soundings, "STORE": "@STORE"},
+    model.child("addtodatabase", {"INPUT": soundings, "DATABASE": "@DATABASE"},
                 {"CHANGED": "Bottom change"})
-    model.child("readstore", {"STORE": ("addtostore", "UPDATED_STORE")},
+    model.child("readdatabase", {"DATABASE": ("addtodatabase", "UPDATED_DATABASE")},
                 {"OUTPUT": "Soundings of all visits"})
     inputs.add(
         QgsProcessingParameterRasterLayer("OLD_SURFACE", "Surface to update", optional=True),
@@ -211,7 +211,7 @@ def add_a_visit():
         "the visit touched are made again. If empty, the whole surface is made.",
     )
     soundings_to_contours(
-        model, inputs, ("readstore", "OUTPUT"), {"smoothsurface": "Smooth surface"},
+        model, inputs, ("readdatabase", "OUTPUT"), {"smoothsurface": "Smooth surface"},
         SURFACE_TO_UPDATE="@OLD_SURFACE",
     )
     model.write()
@@ -251,7 +251,7 @@ def structure_from_a_surface(with_bottom_type):
     inputs.contours()
     inputs.number("SPOTS", "Maximum number of spots", 15, "Only the best spots are kept.")
     inputs.text("TITLE", "Title", "Lake structure", "Title of the sheets.")
-    inputs.enum("PAPER", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
+    inputs.choice("PAGE_SIZE", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
                 "Page size of the structure sheets.")
     drawn = {"INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
              "UNIT": "@UNIT"}
@@ -260,7 +260,7 @@ def structure_from_a_surface(with_bottom_type):
     model.child("bottomslope", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom slope"})
     model.child("breaklines", {"INPUT": "@SURFACE"}, {"OUTPUT": "Breaklines"})
     model.child("bottomforms", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom forms"})
-    structure = {"BREAK_LINES": ("breaklines", "OUTPUT"), "BOTTOM_FORMS": ("bottomforms", "OUTPUT")}
+    structure = {"BREAKLINES": ("breaklines", "OUTPUT"), "BOTTOM_FORMS": ("bottomforms", "OUTPUT")}
     if with_bottom_type:
         model.child(
             "bottomtype",
@@ -289,8 +289,8 @@ def structure_from_a_surface(with_bottom_type):
     model.child("exportwaypoints", {"INPUT": spots, "UNIT": "@UNIT"}, {"OUTPUT": "Waypoints"})
     model.child("structuresheets", {
         "STRUCTURES": spots, "CONTOURS": ("depthcontours", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "DEPTH_AREAS": ("depthareas", "OUTPUT"), "BREAK_LINES": ("breaklines", "OUTPUT"),
-        "SURFACE": "@SURFACE", "TITLE": "@TITLE", "UNIT": "@UNIT", "PAPER": "@PAPER",
+        "DEPTH_AREAS": ("depthareas", "OUTPUT"), "BREAKLINES": ("breaklines", "OUTPUT"),
+        "SURFACE": "@SURFACE", "TITLE": "@TITLE", "UNIT": "@UNIT", "PAGE_SIZE": "@PAGE_SIZE",
     }, {"OUTPUT": "Structure sheets"})
     model.write()
 
@@ -322,7 +322,7 @@ def plan_the_next_outing():
     model.child("nextouting", {
         "INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL", "UNIT": "@UNIT",
         "LAUNCH": "@LAUNCH", "TIME": "@TIME", "SPEED": "@SPEED", "MIN_DEPTH": "@MIN_DEPTH",
-        "BREAK_LINES": ("breaklines", "OUTPUT"),
+        "BREAKLINES": ("breaklines", "OUTPUT"),
     }, {"OUTPUT": "Lanes of the next outing", "GAPS": "Gaps", "GPX": "Route for the GPS device"})
     model.write()
 

@@ -11,7 +11,6 @@ from qgis.core import (
     QgsProcessingModelChildParameterSource,
     QgsProcessingModelOutput,
     QgsProcessingModelParameter,
-    QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
@@ -25,6 +24,8 @@ ROOT = HERE.parents[1]
 sys.path.insert(0, str(ROOT / ".ci"))
 import checkout  # noqa: E402, F401
 
+from lakefloor.algorithms._io import params  # noqa: E402
+from lakefloor.algorithms.soundings.read_logs import AS_STATED  # noqa: E402, F401
 from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
 from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402
 
@@ -143,10 +144,9 @@ class ModelInputs:
     def text(self, name, label, default, help_text, optional=False):
         self.add(QgsProcessingParameterString(name, label, default, False, optional), help_text)
 
-    def enum(self, name, label, options, default, help_text):
+    def choice(self, name, label, options, default, help_text, former=None):
         self.add(
-            QgsProcessingParameterEnum(name, label, options, False, default, False, True),
-            help_text,
+            params.choice(name, label, options, default, help_text, former=former), help_text
         )
 
     def surface(self):
@@ -161,7 +161,7 @@ class ModelInputs:
                     "Polygon of the lake at the lake datum, with islands as holes.")
 
     def contours(self):
-        self.enum("UNIT", "Depth unit", ["ft", "m"], "ft", "Feet or meters.")
+        self.choice("UNIT", "Depth unit", ["feet", "meters"], "feet", "Depths on the map are in it.")
         self.number("INTERVAL", "Contour interval (depth unit)", 1.0,
                     "Depth from one contour to the next.")
 

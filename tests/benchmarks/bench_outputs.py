@@ -20,10 +20,10 @@ import checkout  # noqa: F401
 import numpy as np
 from qgis.core import QgsApplication, QgsCoordinateReferenceSystem
 
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
-from lakefloor.algorithms._staging import Staging
-from lakefloor.algorithms._whole import check_whole
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
+from lakefloor.algorithms._io.staging import Staging
+from lakefloor.algorithms._io.whole import check_whole
 from lakefloor.algorithms.core.grid import Grid
 
 

@@ -34,8 +34,8 @@ from osgeo import gdal
 from qgis.core import QgsCoordinateReferenceSystem, QgsRasterLayer
 from shapely.geometry import Point
 
-from lakefloor.algorithms._layers import BANDS, RECORD_DOMAIN, RECORD_ITEM, StoredSurface
-from lakefloor.algorithms._outputs import RasterFile
+from lakefloor.algorithms._io.raster_file import RasterFile
+from lakefloor.algorithms._io.rasters import BANDS, RECORD_DOMAIN, RECORD_ITEM, StoredSurface
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
 from lakefloor.algorithms.core.surface import tiles

@@ -25,7 +25,7 @@ sys.path.insert(0, str(HERE.parent))
 import conftest  # noqa: F401, I001  makes the repository the package "lakefloor"
 from osgeo import gdal, ogr, osr
 from lakefloor.algorithms import _store
-from lakefloor.algorithms._layers import SCHEMA
+from lakefloor.algorithms.core.soundings import SCHEMA
 from lakefloor.algorithms.core.soundings import Soundings
 
 CRS = "EPSG:32615"

@@ -14,13 +14,13 @@ from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.figures.hypsography import (
     below_level,
-    correlation_length,
     deepest_within,
     hypsograph,
     layer_volumes,
 )
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.polygons import contains, inside, rings
+from lakefloor.algorithms.core.surface.error_reach import error_reach
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bowls import AREA, DEEPEST, RADIUS, SHAPES, VOLUME, bowl, circle
@@ -418,15 +418,15 @@ def test_deepest_cell_within_a_shoreline():
 
 def test_errors_fade_over_the_lane_spacing_within_the_shoreline():
     depth = bowl("cone", cell=20.0)
-    assert correlation_length(Surface(depth, depth, depth, 25.0)) == 25.0
+    assert error_reach(Surface(depth, depth, depth, 25.0)) == 25.0
     # Lanes 30 m apart within the shore, 200 m apart beyond it.
     pond = circle(200.0)
     far, near = (np.abs(depth.x % lanes - lanes / 2.0) * np.ones((depth.shape[0], 1))
                  for lanes in (200.0, 30.0))
     within, beyond = (
         depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, far))
-    expected = correlation_length(Surface(depth, depth, within, None))
+    expected = error_reach(Surface(depth, depth, within, None))
     assert expected == pytest.approx(30.0, rel=0.4)  # cells of 20 m
-    assert correlation_length(Surface(depth, depth, beyond, None), pond) == expected
-    assert correlation_length(Surface(depth, depth, beyond, None)) > 3.0 * expected
-    assert correlation_length(Surface(depth, depth, None, None), pond) == np.inf
+    assert error_reach(Surface(depth, depth, beyond, None), pond) == expected
+    assert error_reach(Surface(depth, depth, beyond, None)) > 3.0 * expected
+    assert error_reach(Surface(depth, depth, None, None), pond) == np.inf

@@ -116,9 +116,9 @@ _FOR_PROGRAMS = {
     "core/visits/level_network.py: b:.4f", "core/visits/level_network.py: e:.4f",
     "core/visits/unknown_level.py: value:.4f",
     "_reports/statistics_page.py: value:.10g", "_reports/plain_page.py: 2.0 * points:.1f",
-    "share/export_waypoints.py: d:g", "_layers.py: spacing:.6g",
+    "share/export_waypoints.py: d:g", "_io/rasters.py: spacing:.6g",
     "share/_lake_report.py: value:.10g", "share/_plain_page.py: 2.0 * points:.1f",
-    "core/exchange/device_waypoints.py: depth:g", "_layers.py: spacing:.6g",
+    "core/exchange/device_waypoints.py: depth:g", "_io/rasters.py: spacing:.6g",
 }
 
 

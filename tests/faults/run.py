@@ -52,8 +52,8 @@ from qgis.core import (
     QgsProject,
 )
 
-from lakefloor.algorithms._named_crs import UTM_ZONES, name_for_files
-from lakefloor.algorithms._staging import sweep
+from lakefloor.algorithms._io.named_crs import UTM_ZONES, name_for_files
+from lakefloor.algorithms._io.staging import sweep
 from writers import INPUTS, STORES, WRITERS, write_logs
 
 CALLS = ("write", "pwrite64", "fsync", "fdatasync", "ftruncate", "close", "rename", "renameat",
@@ -65,8 +65,8 @@ TIMEOUT_S = 120.0
 #: Writers of the test suite's sample, with the number of faults in each.
 SAMPLE = {
     "depthcontours": 5, "depthcontours into a GeoPackage of others": 6, "bottomslope": 4,
-    "lakestatistics": 4, "readlogs to GeoJSON": 6, "exportwaypoints": 5, "addtostore": 6,
-    "leveltable": 4, "copytoshare": 10,
+    "lakestatistics": 4, "readlogs to GeoJSON": 6, "exportwaypoints": 5, "addtodatabase": 6,
+    "areavolumebylevel": 4, "copytoshare": 10,
 }
 
 
@@ -224,8 +224,8 @@ class Bench:
             output = next(d.name() for d in made.parameterDefinitions() if d.isDestination())
             self._must(algorithm, {**self._filled(given), output: str(self.inputs / name)})
         for name, soundings in stores:
-            self._must("addtostore", self._filled(
-                {"INPUT": soundings, "STORE": str(self.inputs / name)}))
+            self._must("addtodatabase", self._filled(
+                {"INPUT": soundings, "DATABASE": str(self.inputs / name)}))
         _own_package(self.inputs)
         self._made = {}
 

@@ -92,7 +92,7 @@ _FT = {"UNIT": "ft"}
 _SHEET = {
     "CONTOURS": "{}/contours.gpkg", "SHORELINE": "{}/shoreline.geojson",
     "DEPTH_AREAS": "{}/depth_areas.gpkg", "SURFACE": "{}/surface.tif",
-    "BREAK_LINES": "{}/break_lines.gpkg", "SOUNDINGS": "{}/soundings.gpkg",
+    "BREAKLINES": "{}/break_lines.gpkg", "SOUNDINGS": "{}/soundings.gpkg",
 }
 _LAKE = {"INPUT": "{}/soundings.gpkg", "SHORELINE": "{}/shoreline.geojson"}
 _DEPTH = {"INPUT": "{}/surface.tif", "SHORELINE": "{}/shoreline.geojson"}
@@ -151,26 +151,26 @@ WRITERS = {
     "uncertaintybudget": Writer(
         "uncertaintybudget", {"INPUT": "{}/soundings.gpkg", "SURFACE": "{}/surface.tif"},
         {"OUTPUT": "budget.gpkg", "TERMS": "budget.csv"}, {"POSITION_UNCERTAINTY": 3.0}),
-    "checkcrossings": Writer(
-        "checkcrossings", {"INPUT": "{}/soundings.gpkg"},
+    "checkcrosslines": Writer(
+        "checkcrosslines", {"INPUT": "{}/soundings.gpkg"},
         {"CROSSINGS": "crossings.gpkg", "REPORT": "crossings.html"}, {"MIN_ANGLE": 89.0}),
-    "levelvisits": Writer(
-        "levelvisits", {"INPUT": "{}/soundings.gpkg"},
+    "adjustvisits": Writer(
+        "adjustvisits", {"INPUT": "{}/soundings.gpkg"},
         {"OUTPUT": "level.gpkg", "OFFSETS": "offsets.csv", "DIFFERENCES": "differences.gpkg"},
         {"MAX_OVERLAP_DISTANCE": 2.0, "OVERLAPS": False, "POSITION_UNCERTAINTY": 3.0}),
-    "addtostore": Writer(
-        "addtostore", {"INPUT": "{}/reduced.gpkg", "STORE": "{out}/store.gpkg"},
+    "addtodatabase": Writer(
+        "addtodatabase", {"INPUT": "{}/reduced.gpkg", "DATABASE": "{out}/store.gpkg"},
         {"CHANGED": "changed.gpkg"}, {"INPUT": "{}/first_reduced.gpkg"}, kept=("store.gpkg",)),
     "addtostore, a new one": Writer(
-        "addtostore", {"INPUT": "{}/reduced.gpkg", "STORE": "{out}/new.gpkg"}, {}),
-    "readstore": Writer(
-        "readstore", {"STORE": "{}/both.gpkg"}, {"OUTPUT": "from_store.gpkg"},
-        {"STORE": "{}/store.gpkg"}),
+        "addtodatabase", {"INPUT": "{}/reduced.gpkg", "DATABASE": "{out}/new.gpkg"}, {}),
+    "readdatabase": Writer(
+        "readdatabase", {"DATABASE": "{}/both.gpkg"}, {"OUTPUT": "from_store.gpkg"},
+        {"DATABASE": "{}/store.gpkg"}),
     "removevisit": Writer(
-        "removevisit", {"STORE": "{out}/both.gpkg", "VISITS": "2025-08-09"}, {},
+        "removevisit", {"DATABASE": "{out}/both.gpkg", "VISITS": "2025-08-09"}, {},
         {"VISITS": "no such visit"}, kept=("both.gpkg",)),
-    "mergestores": Writer(
-        "mergestores", {"STORE": "{}/store.gpkg", "OTHER_STORE": "{}/both.gpkg"},
+    "mergedatabases": Writer(
+        "mergedatabases", {"DATABASE": "{}/store.gpkg", "OTHER_DATABASE": "{}/both.gpkg"},
         {"OUTPUT": "merged.gpkg"}),
     "tinsurface": Writer("tinsurface", _LAKE, {"OUTPUT": "tin.tif"}, {"CELL_SIZE": 7.0}),
     "idwsurface, brought up to date": Writer(
@@ -187,8 +187,8 @@ WRITERS = {
     "surfacedifference": Writer(
         "surfacedifference", {"INPUT": "{}/surface.tif", "OLDER_SURFACE": "{}/other.tif"},
         {"OUTPUT": "difference.tif"}, {"CONFIDENCE": 80.0}),
-    "blenddetail": Writer(
-        "blenddetail", {"INPUT": "{}/surface.tif", "OLDER_RASTER": "{}/other.tif"},
+    "blendsurvey": Writer(
+        "blendsurvey", {"INPUT": "{}/surface.tif", "OLDER_RASTER": "{}/other.tif"},
         {"OUTPUT": "blend.tif", "DIFFERENCE": "blend_difference.tif", "REPORT": "blend.html"},
         {"TRANSITION_WIDTH": 60.0, "OLDER_RASTER": "{}/surface.tif", "INPUT": "{}/other.tif"}),
     "depthcontours": Writer(
@@ -218,14 +218,14 @@ WRITERS = {
         "hardsofttransitions", {"INPUT": "{}/bottom.tif"}, {"OUTPUT": "transitions.gpkg"},
         {"MIN_LENGTH": 60.0}),
     "candidatespots": Writer(
-        "candidatespots", {"INPUT": "{}/surface.tif", "BREAK_LINES": "{}/break_lines.gpkg",
+        "candidatespots", {"INPUT": "{}/surface.tif", "BREAKLINES": "{}/break_lines.gpkg",
                            "TRANSITIONS": "{}/transitions.gpkg", "MIN_SCORE": 0.1},
         {"OUTPUT": "spots.gpkg", "SCORE": "score.tif"}, {"MAX_SPOTS": 3}),
     "describemarks": Writer(
         "describemarks", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},
         {"OUTPUT": "described.gpkg"}, {"UNIT": "m"}),
-    "morelikethese": Writer(
-        "morelikethese", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},
+    "findplaceslikemarks": Writer(
+        "findplaceslikemarks", {"MARKS": "{}/marks.gpkg", "INPUT": "{}/surface.tif"},
         {"OUTPUT": "alike.gpkg", "SIMILARITY": "alike.tif"}, {"MAX_PLACES": 4}),
     "depthprofile": Writer(
         "depthprofile", {"INPUT": "{}/surface.tif", "LINES": "{}/break_lines.gpkg"},
@@ -234,8 +234,8 @@ WRITERS = {
         "lakestatistics", _DEPTH,
         {"CSV": "statistics.csv", "LAYERS": "layers.csv", "REPORT": "statistics.html"},
         {"UNIT": "m"}),
-    "leveltable": Writer(
-        "leveltable", _DEPTH, {"OUTPUT": "levels.csv", "UNCOVERED": "uncovered.gpkg"},
+    "areavolumebylevel": Writer(
+        "areavolumebylevel", _DEPTH, {"OUTPUT": "levels.csv", "UNCOVERED": "uncovered.gpkg"},
         {"DRAWDOWN": 2.0}),
     "lakereport": Writer(
         "lakereport", {**_SHEET, "LAKE": "Pond"},
@@ -264,6 +264,6 @@ WRITERS = {
         "copytoshare",
         {"LAYERS": ["{}/contours.gpkg", "{}/soundings.gpkg", "{}/surface.tif"]},
         {"OUTPUT": "copy"}),
-    "fieldpackage": Writer(
-        "fieldpackage", {**_SHEET, "TITLE": "Pond", "MAX_ZOOM": 16}, {"OUTPUT": "package"}),
+    "phonepackage": Writer(
+        "phonepackage", {**_SHEET, "TITLE": "Pond", "MAX_ZOOM": 16}, {"OUTPUT": "package"}),
 }

@@ -6,8 +6,8 @@ import numpy as np
 from qgis.core import QgsCoordinateReferenceSystem, QgsRasterLayer
 from shapely.geometry import Point
 
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import empty_grid
 
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")

@@ -13,8 +13,8 @@ sys.path[:0] = [str(EXAMPLE), str(Path(__file__).resolve().parent)]
 import truth
 from lakes import UTM15, files_of
 
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import Grid, empty_grid
 
 DATUM = {"DEPTH_UNIT": "m", "DATUM_NAME": "summer level", "DATUM_ELEVATION_M": 364.25}
@@ -72,7 +72,7 @@ def read(path):
 
 def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shoreline, tmp_path):
     result = run(
-        "blenddetail",
+        "blendsurvey",
         {
             "INPUT": detail, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft",
             "SHORELINE": shoreline, "OUTPUT": str(tmp_path / "blend.tif"),
@@ -109,7 +109,7 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
 
 def test_a_raster_of_known_bias(run, feedback, detail, raster, lake, tmp_path):
     result = run(
-        "blenddetail",
+        "blendsurvey",
         {"INPUT": detail, "OLDER_RASTER": raster, "TRANSITION_WIDTH": 50.0,
          "OUTPUT": str(tmp_path / "blend.tif")},
         feedback,
@@ -141,13 +141,13 @@ def test_what_is_missing_or_wrong_is_said(run, detail, raster, contours, memory_
         ({"OLDER_RASTER": raster, "TRANSITION_WIDTH": 0.0}, "above 0 m"),
     ):
         with pytest.raises(QgsProcessingException, match=message):
-            run("blenddetail", {"INPUT": detail, "OUTPUT": str(tmp_path / "b.tif"), **change})
+            run("blendsurvey", {"INPUT": detail, "OUTPUT": str(tmp_path / "b.tif"), **change})
     assert not list(tmp_path.iterdir())
 
 
 def test_cancel_leaves_nothing(run, recorder, detail, raster, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("blenddetail",
+        run("blendsurvey",
             {"INPUT": detail, "OLDER_RASTER": raster, "OUTPUT": str(tmp_path / "b.tif")},
             recorder(cancel_at=30))
     assert not list(tmp_path.iterdir())

@@ -18,8 +18,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from lakes import UTM15, files_of
 
 from lakefloor.algorithms import _styling
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.structure.form_ground import FORMS
 

@@ -13,7 +13,7 @@ from qgis.core import (
 )
 
 from lakefloor.algorithms import _styling
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.soundings import concatenate
 

@@ -5,7 +5,7 @@ import pytest
 from osgeo import gdal, osr
 from qgis.core import QgsApplication, QgsProcessingException, QgsRasterLayer, QgsVectorLayer
 
-from lakefloor.algorithms._layers import BANDS
+from lakefloor.algorithms._io.rasters import BANDS
 
 SIZE, CELL = 100, 2.0
 

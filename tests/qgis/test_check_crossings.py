@@ -35,7 +35,7 @@ def soundings(memory_layer):
 
 def checked(run, layer, feedback=None, **options):
     return run(
-        "checkcrossings",
+        "checkcrosslines",
         {"INPUT": layer, "CROSSINGS": "TEMPORARY_OUTPUT", "UNIT": "ft", **options}, feedback,
     )
 
@@ -157,14 +157,14 @@ def test_style(run, soundings):
 def test_cancel_and_bad_input_leave_no_file(run, soundings, recorder, memory_layer, tmp_path):
     target, report = tmp_path / "crossings.gpkg", tmp_path / "report.html"
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("checkcrossings", {"INPUT": soundings, "CROSSINGS": str(target),
+        run("checkcrosslines", {"INPUT": soundings, "CROSSINGS": str(target),
                                "REPORT": str(report)}, recorder(cancel_at=1))
     bare = memory_layer("Point", ["POINT(1 1)"], "EPSG:32615")
     with pytest.raises(QgsProcessingException, match="no field 'depth_m'"):
-        run("checkcrossings", {"INPUT": bare, "CROSSINGS": str(target)})
+        run("checkcrosslines", {"INPUT": bare, "CROSSINGS": str(target)})
     assert list(tmp_path.iterdir()) == []
     context = QgsProcessingContext()
     context.setProject(QgsProject.instance())
-    result = run("checkcrossings", {"INPUT": soundings, "CROSSINGS": str(target)}, None, context)
+    result = run("checkcrosslines", {"INPUT": soundings, "CROSSINGS": str(target)}, None, context)
     assert result["CROSSINGS"] == str(target)
     assert [p.name for p in tmp_path.iterdir()] == ["crossings.gpkg"]

@@ -7,7 +7,7 @@ from shapely import wkb
 from shapely.geometry import Point
 from shapely.ops import unary_union
 
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms.core.grid import Grid
 
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")

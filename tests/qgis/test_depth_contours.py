@@ -16,8 +16,8 @@ from shapely import wkb
 from shapely.geometry import Polygon, box
 from shapely.ops import unary_union
 
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import Grid
 
 WEST, NORTH, CELL = 400_000.0, 5_150_000.0, 2.0

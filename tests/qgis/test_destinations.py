@@ -23,9 +23,11 @@ from qgis.core import (
 sys.path.insert(0, str(Path(__file__).parent))
 from lakes import paraboloid, shore
 
-from lakefloor.algorithms import _package, _staging, _store
-from lakefloor.algorithms._staging import Staging, sweep
-from lakefloor.algorithms._whole import check_whole
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._io import package as _package
+from lakefloor.algorithms._io import staging as _staging
+from lakefloor.algorithms._io.staging import Staging, sweep
+from lakefloor.algorithms._io.whole import check_whole
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
 
@@ -85,10 +87,10 @@ def test_the_store_is_replaced_by_no_output(run, store, tmp_path):
         for name, parameters in (
             ("depthcontours", {"INPUT": lake}),
             ("cleansoundings", {"INPUT": layer}),
-            ("readstore", {"STORE": str(store)}),
-            ("addtostore", {"INPUT": layer, "STORE": str(store)}),
+            ("readdatabase", {"DATABASE": str(store)}),
+            ("addtodatabase", {"INPUT": layer, "DATABASE": str(store)}),
         ):
-            output = "CHANGED" if name == "addtostore" else "OUTPUT"
+            output = "CHANGED" if name == "addtodatabase" else "OUTPUT"
             (tmp_path / "x").mkdir(exist_ok=True)
             with pytest.raises(QgsProcessingException, match="lake database|folder"):
                 run(name, {**parameters, output: target})
@@ -162,7 +164,7 @@ def test_a_package_that_is_open_elsewhere_shows_the_new_table(run, drawn, tmp_pa
 
 
 def test_a_package_that_is_locked_is_told(run, drawn, tmp_path, monkeypatch):
-    from lakefloor.algorithms import _package
+    from lakefloor.algorithms._io import package as _package
 
     surface = paraboloid(tmp_path)
     monkeypatch.setattr(_package, "LOCK_TIMEOUT_S", 0.5)
@@ -498,7 +500,7 @@ import os, sys
 sys.path.insert(0, {ci!r})
 import checkout
 from pathlib import Path
-from lakefloor.algorithms import _staging
+from lakefloor.algorithms._io import staging as _staging
 folder, stop = Path(sys.argv[1]), int(sys.argv[2])
 staging = _staging.Staging()
 for name in ("a.csv", "b.csv", "c.csv"):
@@ -715,7 +717,7 @@ def written(run, tmp_path):
     made("surveylanes", {"INPUT": shoreline, "LANE_SPACING": 60}, OUTPUT="plan.gpkg",
          GPX="plan.gpx")
     sheet = {"CONTOURS": str(folder / "contours.gpkg"), "SHORELINE": shoreline}
-    made("mapsheet", {**sheet, "PAPER": "A4"}, OUTPUT="sheet.pdf", PICTURE="sheet.png")
+    made("mapsheet", {**sheet, "PAGE_SIZE": "A4"}, OUTPUT="sheet.pdf", PICTURE="sheet.png")
     made("lakeproject", {**sheet, "SURFACE": surface}, OUTPUT="lake.qgz")
     return folder
 

@@ -116,7 +116,7 @@ def test_break_lines_with_and_without_depth(run, soundings, memory_layer):
     )
     depths = []
     for lines in (None, flat, solid):
-        parameters = {"INPUT": soundings, "BREAK_LINES": lines, "OUTPUT": "TEMPORARY_OUTPUT"}
+        parameters = {"INPUT": soundings, "BREAKLINES": lines, "OUTPUT": "TEMPORARY_OUTPUT"}
         _, (depth, *_) = read(run("tinsurface", parameters)["OUTPUT"])
         depths.append(depth.sample([EAST - 166.4], [NORTH - 46.7])[0])
     plain, crossed, given = depths
@@ -300,7 +300,7 @@ def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change
 
 
 def test_a_raster_that_is_no_lakefloor_surface_is_said(run, feedback, soundings, tmp_path):
-    from lakefloor.algorithms._outputs import write_raster
+    from lakefloor.algorithms._io.raster_file import write_raster
 
     grid = Grid(np.ones((9, 9)), EAST, NORTH, 5.0, 5.0)
     write_raster(tmp_path / "plain.tif", [grid], ["depth (m)"], soundings.crs(), {})

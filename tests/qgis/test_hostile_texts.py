@@ -14,7 +14,7 @@ from qgis.core import (
 )
 
 from lakefloor.algorithms import algorithm_classes
-from lakefloor.algorithms._layers import read_table
+from lakefloor.algorithms._io.features import read_table
 
 sys.path.insert(0, str(Path(__file__).parent))
 from every_algorithm import make_lake, steps
@@ -24,7 +24,7 @@ TAG = "<script>alert(1)&"
 NAME = f"{TAG} $\\frac{{$ </td>"
 #: What begins like a formula, and what does not.
 FORMULAS = ["=1+1", "@SUM(A1)", "+2 ft", "-3", "\uff1d5", "'quoted", "north bay"]
-_DRAWN = {"mapsheet", "structuresheets", "lakeproject", "fieldpackage"}
+_DRAWN = {"mapsheet", "structuresheets", "lakeproject", "phonepackage"}
 
 
 class _Folder:
@@ -95,7 +95,7 @@ def test_pages_show_names_as_text(run, tmp_path):
     for name, page in seen.items():
         assert "script" not in page.tags, name
     # The names did come that far.
-    for name in ("findtimeoffset", "checkcrossings", "bottomtype", "depthprofile",
+    for name in ("findtimeoffset", "checkcrosslines", "bottomtype", "depthprofile",
                  "lakereport"):
         assert NAME in page_words(seen[name]), name
 

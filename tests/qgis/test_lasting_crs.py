@@ -95,7 +95,7 @@ for number in (1, 2):
         for path, layer in shown.items():
             assert layer.crs().toWkt() or not layer.isSpatial(), f"{path} when {name} was over"
 from osgeo import gdal
-from lakefloor.algorithms._layers import CONTENTS
+from lakefloor.algorithms._io.rasters import CONTENTS
 known = [text for _, *texts in CONTENTS.values() for text in texts]
 for path in (folder / "2").glob("*.tif"):
     raster = gdal.Open(str(path))
@@ -131,7 +131,7 @@ if layer.crs().toWkt():
     sys.exit()
 print("empty")
 from lakefloor.plugin.provider import LakefloorProvider
-from lakefloor.algorithms._layers import srs_wkt
+from lakefloor.algorithms._io.layer_crs import srs_wkt
 from lakefloor.algorithms.core.errors import LakefloorError
 provider = LakefloorProvider()
 registry.addProvider(provider)

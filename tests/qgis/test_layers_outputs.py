@@ -24,9 +24,9 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QThread
 
-from lakefloor.algorithms import _layers
 from lakefloor.algorithms._base import LakefloorAlgorithm
-from lakefloor.algorithms._outputs import Outputs
+from lakefloor.algorithms._io import features, rasters, shoreline, soundings_layer
+from lakefloor.algorithms._io.outputs import Outputs
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.grid import Grid, Surface
@@ -95,7 +95,7 @@ def _read(layer, feedback):
 
     context = QgsProcessingContext()
     source = QgsProcessingFeatureSource(layer, context)
-    return _layers.read_soundings(source, context, feedback)
+    return soundings_layer.read_soundings(source, context, feedback)
 
 
 def _assert_same(a, b):
@@ -201,7 +201,7 @@ def test_surface_round_trip(write, feedback, tmp_path, name):
     depth = Grid(values, 400000.0, 5150000.0, 2.0, 2.0)
     surface = Surface(depth, depth.like(values * 0.1), depth.like(values * 0))
     results, _ = write(surface, {"RASTER": str(tmp_path / name)})
-    back, crs, metadata = _layers.read_raster(QgsRasterLayer(results["RASTER"]), feedback)
+    back, crs, metadata = rasters.read_raster(QgsRasterLayer(results["RASTER"]), feedback)
     assert crs == UTM15
     np.testing.assert_allclose(back.depth.values, values, rtol=1e-6)
     assert (back.depth.west, back.depth.north) == (400000.0, 5150000.0)
@@ -231,7 +231,7 @@ def test_only_the_fields_asked_for_are_read(write, soundings, feedback, tmp_path
     context = QgsProcessingContext()
     layer = QgsVectorLayer(results["POINTS"])
     source = QgsProcessingFeatureSource(layer, context)
-    back, _ = _layers.read_soundings(source, context, feedback, fields=("depth", "status"))
+    back, _ = soundings_layer.read_soundings(source, context, feedback, fields=("depth", "status"))
     for name in ("x", "y", "depth", "status"):
         # The sounding without a time comes last, though the times are not asked for.
         np.testing.assert_array_equal(getattr(back, name), getattr(soundings, name)[[0, 2, 1]])
@@ -252,7 +252,7 @@ def test_parts_of_a_long_layer_are_joined(write, feedback, monkeypatch, tmp_path
     )
     results, _ = write(long, {"POINTS": str(tmp_path / "soundings.gpkg")})
     for rows in (7, 25, 30):
-        monkeypatch.setattr(_layers, "_ROWS", rows)
+        monkeypatch.setattr(soundings_layer, "_ROWS", rows)
         _assert_same(_read(QgsVectorLayer(results["POINTS"]), feedback)[0], long)
 
 
@@ -299,7 +299,7 @@ def test_self_intersecting_polygon_is_refused(memory_layer, feedback):
     layer = memory_layer("Polygon", ["POLYGON((0 0,10 10,10 0,0 10,0 0))"], name="shore")
     context = QgsProcessingContext()
     with pytest.raises(LakefloorError, match=r"'shore'.*Self-intersection\[5 5\]"):
-        _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
+        shoreline.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
 
 
 @pytest.fixture(params=[False, True], ids=["GDAL returns errors", "GDAL raises errors"])
@@ -329,10 +329,10 @@ def test_damaged_raster_is_named(write, feedback, tmp_path, gdal_raises):
     whole = (tmp_path / "depth.tif").read_bytes()
     (tmp_path / "depth.tif").write_bytes(whole[:100] + bytes(len(whole) - 200) + whole[-100:])
     with pytest.raises(LakefloorError, match="'torn surface' cannot be read"):
-        _layers.read_raster(layer, feedback)
+        rasters.read_raster(layer, feedback)
     (tmp_path / "depth.tif").unlink()
     with pytest.raises(LakefloorError, match="'torn surface' cannot be read"):
-        _layers.read_raster(layer, feedback)
+        rasters.read_raster(layer, feedback)
 
 
 def test_raster_without_depth_is_said(write, feedback, tmp_path):
@@ -343,7 +343,7 @@ def test_raster_without_depth_is_said(write, feedback, tmp_path):
     dataset = gdal.Open(path, gdal.GA_Update)
     dataset.GetRasterBand(1).WriteArray(np.array([[-9999.0, np.inf], [-9999.0, -9999.0]]))
     dataset = None
-    back, _, _ = _layers.read_raster(QgsRasterLayer(path, "void"), feedback)
+    back, _, _ = rasters.read_raster(QgsRasterLayer(path, "void"), feedback)
     assert np.isnan(back.depth.values).all()
     assert "'void' holds no depth" in feedback.text
 
@@ -356,8 +356,8 @@ def test_elevations_are_not_taken_for_depths(write, feedback, tmp_path):
     results, _ = write(Surface(depth, depth, depth), {"RASTER": str(tmp_path / "depth.tif")})
     layer = QgsRasterLayer(results["RASTER"], "heights")
     with pytest.raises(LakefloorError, match="'heights' are negative.*positive down"):
-        _layers.read_raster(layer, feedback)
-    back, _, _ = _layers.read_raster(layer, feedback, of_depth=False)
+        rasters.read_raster(layer, feedback)
+    back, _, _ = rasters.read_raster(layer, feedback, of_depth=False)
     np.testing.assert_array_equal(back.depth.values, depth.values)
 
 
@@ -367,15 +367,15 @@ def test_every_reader_asks_for_the_crs(memory_layer, feedback):
     context = QgsProcessingContext()
     readers = {
         "Point": lambda s: (
-            lambda: _layers.read_soundings(s, context, feedback, crs=UTM15),
-            lambda: _layers.read_points(s, UTM15, [], context, feedback),
-            lambda: _layers.read_shapes(s, UTM15, [], context, feedback),
+            lambda: soundings_layer.read_soundings(s, context, feedback, crs=UTM15),
+            lambda: features.read_points(s, UTM15, [], context, feedback),
+            lambda: features.read_shapes(s, UTM15, [], context, feedback),
         ),
         "LineString": lambda s: (
-            lambda: _layers.read_lines(s, UTM15, context, feedback),
-            lambda: _layers.read_contours(s, UTM15, "depth_m", context, feedback),
+            lambda: features.read_lines(s, UTM15, context, feedback),
+            lambda: features.read_contours(s, UTM15, "depth_m", context, feedback),
         ),
-        "Polygon": lambda s: (lambda: _layers.read_polygon(s, UTM15, context, feedback),),
+        "Polygon": lambda s: (lambda: shoreline.read_polygon(s, UTM15, context, feedback),),
     }
     wkts = {"Point": "POINT(1 1)", "LineString": "LINESTRING(0 0,1 1)",
             "Polygon": "POLYGON((0 0,1 0,1 1,0 0))"}
@@ -406,7 +406,7 @@ def test_shoreline_that_is_no_polygon_is_refused(memory_layer, feedback, kind, w
     layer = memory_layer(kind, [wkt], name="walked")
     context = QgsProcessingContext()
     with pytest.raises(LakefloorError, match="'walked' holds no polygon"):
-        _layers.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
+        shoreline.read_polygon(QgsProcessingFeatureSource(layer, context), UTM15, context, feedback)
 
 
 def test_field_that_is_not_there_is_named(memory_layer, feedback):
@@ -417,7 +417,7 @@ def test_field_that_is_not_there_is_named(memory_layer, feedback):
     context = QgsProcessingContext()
     source = QgsProcessingFeatureSource(layer, context)
     with pytest.raises(LakefloorError, match="'marks' has no field 'depth'"):
-        _layers.read_points(source, UTM15, ["depth"], context, feedback)
+        features.read_points(source, UTM15, ["depth"], context, feedback)
 
 
 def test_figures_are_plain_numbers(qgis_app, feedback):

@@ -21,7 +21,7 @@ def shoreline(memory_layer):
 
 
 def table(run, surface, shoreline, feedback=None, **options):
-    return run("leveltable", {
+    return run("areavolumebylevel", {
         "INPUT": surface, "SHORELINE": shoreline, "OUTPUT": "TEMPORARY_OUTPUT",
         "UNCOVERED": "TEMPORARY_OUTPUT", **options}, feedback)
 

@@ -43,7 +43,7 @@ def layer(memory_layer):
 
 def level(run, layer, feedback=None, **options):
     return run(
-        "levelvisits",
+        "adjustvisits",
         {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT", "OFFSETS": "TEMPORARY_OUTPUT", **options},
         feedback,
     )
@@ -115,13 +115,13 @@ def test_by_lane(run, layer, feedback):
 
 def test_cancel_leaves_no_file(run, layer, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("levelvisits", {"INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
+        run("adjustvisits", {"INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
                             "OFFSETS": str(tmp_path / "offsets.csv")}, recorder(cancel_at=1))
     assert list(tmp_path.iterdir()) == []
 
 
 def test_files(run, layer, tmp_path):
-    result = run("levelvisits", {
+    result = run("adjustvisits", {
         "INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
         "OFFSETS": str(tmp_path / "offsets.csv"), "DIFFERENCES": str(tmp_path / "misfits.gpkg"),
     })

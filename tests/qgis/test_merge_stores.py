@@ -65,7 +65,7 @@ def test_two_stores_of_other_datums_become_one(run, stores, tmp_path, feedback, 
     own, other = stores(own=[MAY], other=[june])
     before = digest(own), digest(other)
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "OFFSETS": offsets,
+    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OFFSETS": offsets,
                                   "OUTPUT": out}, feedback)
     assert (digest(own), digest(other)) == before
     assert results["ADDED"] == len(june)
@@ -86,10 +86,10 @@ def test_the_same_visit_enters_once(run, stores, tmp_path):
     corrected = MAY.replace(depth=MAY.depth + 0.02, visit=np.full(len(MAY), "erster Mai", object))
     own, other = stores(own=[MAY], other=[corrected, JUNE])
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "OUTPUT": out})
+    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": out})
     assert (results["ADDED"], results["ALREADY_THERE"]) == (len(JUNE), len(MAY))
     assert [v.name for v in _store.contents(out).visits] == ["may", "june"]
-    again = run("mergestores", {"STORE": out, "OTHER_STORE": other,
+    again = run("mergedatabases", {"DATABASE": out, "OTHER_DATABASE": other,
                                 "OUTPUT": str(tmp_path / "again.gpkg")})
     assert (again["ADDED"], again["ALREADY_THERE"]) == (0, len(MAY) + len(JUNE))
 
@@ -97,7 +97,7 @@ def test_the_same_visit_enters_once(run, stores, tmp_path):
 def test_overlapping_parts_of_one_outing(run, stores, tmp_path):
     own, other = stores(own=[MAY.select(slice(0, 700))], other=[MAY.select(slice(500, None))])
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "OUTPUT": out})
+    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": out})
     assert (results["ADDED"], results["ALREADY_THERE"]) == (len(MAY) - 700, 200)
     merged = held(out)
     assert len(merged) == len(MAY)
@@ -111,7 +111,7 @@ def test_other_crs_is_projected(run, stores, tmp_path):
     x, y = transform(JUNE.x, JUNE.y, UTM, "EPSG:32614")
     (other,) = stores(crs="EPSG:32614", other=[JUNE.replace(x=x, y=y)])
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": other, "OUTPUT": out})
+    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": out})
     assert results["OFFSET"] == pytest.approx(0.25, abs=0.02)
     merged = held(out)
     assert np.allclose(merged.x[merged.visit == "june"], JUNE.x, atol=1e-3)
@@ -123,15 +123,15 @@ def test_shared_copy_comes_back(run, stores, tmp_path):
     own, theirs, mine = stores(own=[MAY], theirs=[june], mine=[MAY])
     copies = []
     for name, store in (("a", theirs), ("b", mine)):
-        layer = run("readstore", {"STORE": store, "OUTPUT": str(tmp_path / f"{name}.gpkg")})
+        layer = run("readdatabase", {"DATABASE": store, "OUTPUT": str(tmp_path / f"{name}.gpkg")})
         run("copytoshare", {"LAYERS": [layer["OUTPUT"]], "OUTPUT": str(tmp_path / name)})
         copies.append(f"{tmp_path / name / 'lake.gpkg'}|layername=soundings")
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergestores", {"STORE": own, "COPY": copies[0], "OUTPUT": out})
+    results = run("mergedatabases", {"DATABASE": own, "COPY": copies[0], "OUTPUT": out})
     assert results["ADDED"] == len(june)
     assert results["OFFSET"] == pytest.approx(0.25, abs=0.03)
     assert [v.name for v in _store.contents(out).visits] == ["shared copy", "may"]
-    results = run("mergestores", {"STORE": own, "COPY": copies[1],
+    results = run("mergedatabases", {"DATABASE": own, "COPY": copies[1],
                                   "OUTPUT": str(tmp_path / "same.gpkg")})
     assert (results["ADDED"], results["ALREADY_THERE"]) == (0, len(MAY))
 
@@ -145,11 +145,11 @@ def test_undetermined_levels(run, stores, tmp_path, feedback, recorder):
         said = recorder()
         with pytest.raises(QgsProcessingException,
                            match="one datum" if offsets == "none" else "cannot be found"):
-            run("mergestores", {"STORE": own, "OTHER_STORE": other, "OFFSETS": offsets,
+            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OFFSETS": offsets,
                                 "OUTPUT": str(tmp_path / "out.gpkg")}, said)
         assert ("Places where tracks meet: 0" in said.text) == (offsets != "none")
         assert not (tmp_path / "out.gpkg").exists()
-    results = run("mergestores", {"STORE": own, "OTHER_STORE": same,
+    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": same,
                                   "OUTPUT": str(tmp_path / "out.gpkg")}, feedback)
     assert results["ADDED"] == len(far)
     assert results["OFFSET"] is None
@@ -164,19 +164,19 @@ def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
     before = sorted(os.listdir(tmp_path))
     for parameters, word in (
         ({}, "either another lake database"),
-        ({"OTHER_STORE": other, "COPY": no_crs}, "either another"),
-        ({"OTHER_STORE": other, "OUTPUT": own}, "no result may replace"),
-        ({"OTHER_STORE": str(tmp_path / "absent.gpkg")}, "no lake database"),
-        ({"OTHER_STORE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
-        *[({"OTHER_STORE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")] * NO_ONE_WRITES_TO_PROC,
+        ({"OTHER_DATABASE": other, "COPY": no_crs}, "either another"),
+        ({"OTHER_DATABASE": other, "OUTPUT": own}, "no result may replace"),
+        ({"OTHER_DATABASE": str(tmp_path / "absent.gpkg")}, "no lake database"),
+        ({"OTHER_DATABASE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
+        *[({"OTHER_DATABASE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")] * NO_ONE_WRITES_TO_PROC,
         ({"COPY": no_crs}, "coordinate reference system"),
-        ({"OTHER_STORE": other, "OUTPUT": str(tmp_path / "no" / "x.gpkg")}, "does not exist"),
+        ({"OTHER_DATABASE": other, "OUTPUT": str(tmp_path / "no" / "x.gpkg")}, "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=word):
-            run("mergestores", {"STORE": own, "OUTPUT": str(tmp_path / "x.gpkg"), **parameters})
+            run("mergedatabases", {"DATABASE": own, "OUTPUT": str(tmp_path / "x.gpkg"), **parameters})
     for at in (5, 40, 70):
         with pytest.raises(QgsProcessingException, match="Cancelled"):
-            run("mergestores", {"STORE": own, "OTHER_STORE": other,
+            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other,
                                 "OUTPUT": str(tmp_path / "x.gpkg")}, recorder(at))
     assert sorted(os.listdir(tmp_path)) == before
 
@@ -194,7 +194,7 @@ def test_full_disk_leaves_nothing(run, stores, tmp_path, share):
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
         with pytest.raises(QgsProcessingException, match="full"):
-            run("mergestores", {"STORE": own, "OTHER_STORE": other,
+            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other,
                                 "OUTPUT": str(tmp_path / "x.gpkg")})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)

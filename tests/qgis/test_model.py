@@ -196,7 +196,7 @@ def test_forgotten_gauge_with_a_datum_is_refused(provider, tmp_path, feedback):
 def _visit(tmp_path, logs, number):
     return {
         "LOGS": [str(EXAMPLE / "logs" / name) for name in logs],
-        "STORE": str(tmp_path / "lake.gpkg"),
+        "DATABASE": str(tmp_path / "lake.gpkg"),
         "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
         "GAUGE": str(EXAMPLE / "gauge.csv"),
         "LEVEL_UNIT": "ft",
@@ -204,8 +204,8 @@ def _visit(tmp_path, logs, number):
         "DATUM_NAME": "dock gauge",
         "CELL_SIZE": 4.0,
         "uncertaintybudget:Soundings": "memory:",
-        "addtostore:Bottom change": str(tmp_path / f"change{number}.gpkg"),
-        "readstore:Soundings of all visits": str(tmp_path / f"all{number}.gpkg"),
+        "addtodatabase:Bottom change": str(tmp_path / f"change{number}.gpkg"),
+        "readdatabase:Soundings of all visits": str(tmp_path / f"all{number}.gpkg"),
         "smoothsurface:Smooth surface": str(tmp_path / f"smooth{number}.tif"),
         "depthcontours:Depth contours": str(tmp_path / f"contours{number}.gpkg"),
     }

@@ -29,7 +29,7 @@ STORE = HERE / "store_layout_1.gpkg.gz"
 def soundings(run, tmp_path):
     store = tmp_path / "lake.gpkg"
     store.write_bytes(gzip.decompress(STORE.read_bytes()))
-    return run("readstore", {"STORE": str(store), "OUTPUT": str(tmp_path / "all.gpkg")})["OUTPUT"]
+    return run("readdatabase", {"DATABASE": str(store), "OUTPUT": str(tmp_path / "all.gpkg")})["OUTPUT"]
 
 
 @pytest.fixture
@@ -127,9 +127,9 @@ def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
 def test_an_older_store_is_merged_and_read_by_the_toolbox(older, run, tmp_path):
     friend = write_store(tmp_path / "friend.gpkg", 2)
     out = tmp_path / "merged.gpkg"
-    merged = run("mergestores", {"STORE": str(older), "OTHER_STORE": str(friend),
+    merged = run("mergedatabases", {"DATABASE": str(older), "OTHER_DATABASE": str(friend),
                                  "OFFSETS": "none", "OUTPUT": str(out)})
     assert (merged["ADDED"], merged["ALREADY_THERE"]) == (0, 1740)
     assert layout_of(out) == 2
-    read = run("readstore", {"STORE": str(older), "OUTPUT": str(tmp_path / "all.gpkg")})
+    read = run("readdatabase", {"DATABASE": str(older), "OUTPUT": str(tmp_path / "all.gpkg")})
     assert (read["SOUNDINGS"], read["VISIT_COUNT"]) == (1740, 2)

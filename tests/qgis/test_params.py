@@ -3,7 +3,8 @@
 import pytest
 from qgis.core import NULL, QgsProcessingAlgorithm, QgsProcessingContext, QgsProperty
 
-from lakefloor.algorithms import _params as params
+from lakefloor.algorithms._io import params
+from lakefloor.algorithms._io.inputs import Inputs
 
 
 class Numbers(QgsProcessingAlgorithm):
@@ -24,33 +25,45 @@ def numbers(qgis_app):
     return Numbers().create()
 
 
+def given(numbers, **values):
+    return Inputs(numbers, params.with_current_values(numbers, values), QgsProcessingContext())
+
+
 @pytest.mark.parametrize("value", [None, NULL, "", "  ", QgsProperty.fromExpression("NULL")],
                          ids=["None", "NULL", "empty", "blank", "expression"])
 @pytest.mark.parametrize("name", ["BARE", "FILLED"])
 def test_emptied(numbers, name, value):
-    context = QgsProcessingContext()
-    assert not params.given(numbers, {name: value}, name, context)
-    assert params.optional_number(numbers, {name: value}, name, context) is None
-    assert params.optional_depth(numbers, {name: value}, name, context) is None
+    inputs = given(numbers, **{name: value})
+    assert not inputs.given(name)
+    assert inputs.number(name) is None
+    assert inputs.depth(name) is None
 
 
 @pytest.mark.parametrize("value", [0, 0.0, "0", QgsProperty.fromExpression("1 - 1")],
                          ids=["int", "float", "text", "expression"])
 def test_zero_is_a_number(numbers, value):
-    context = QgsProcessingContext()
-    assert params.given(numbers, {"BARE": value}, "BARE", context)
-    assert params.optional_number(numbers, {"BARE": value}, "BARE", context) == 0.0
+    inputs = given(numbers, BARE=value)
+    assert inputs.given("BARE")
+    assert inputs.number("BARE") == 0.0
 
 
 def test_what_is_not_named_has_its_default(numbers):
-    context = QgsProcessingContext()
-    assert params.optional_number(numbers, {}, "BARE", context) is None
-    assert params.optional_number(numbers, {}, "FILLED", context) == 2.5
+    assert given(numbers).number("BARE") is None
+    assert given(numbers).number("FILLED") == 2.5
 
 
-def test_depth_in_the_unit_of_depth(numbers):
+@pytest.mark.parametrize("feet, meters", [("feet", "meters"), ("ft", "m")])
+def test_depth_in_the_unit_of_depth(numbers, feet, meters):
     """A foot is 0.3048 m (international yard and pound agreement, 1959)."""
+    assert given(numbers, BARE=2, UNIT=feet).depth("BARE") == pytest.approx(0.6096)
+    assert given(numbers, BARE=2, UNIT=meters).depth("BARE") == 2.0
+    assert given(numbers, UNIT=feet).unit() == "ft"
+
+
+def test_a_drop_down_takes_words_and_what_stood_for_them(numbers):
     context = QgsProcessingContext()
-    assert params.optional_depth(
-        numbers, {"BARE": 2, "UNIT": "ft"}, "BARE", context) == pytest.approx(0.6096)
-    assert params.optional_depth(numbers, {"BARE": 2, "UNIT": "m"}, "BARE", context) == 2.0
+    for value in ("feet", "ft"):
+        current = params.with_current_values(numbers, {"UNIT": value})
+        assert numbers.checkParameterValues(current, context)[0]
+    assert not numbers.checkParameterValues(
+        params.with_current_values(numbers, {"UNIT": "furlong"}), context)[0]

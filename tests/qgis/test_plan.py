@@ -10,8 +10,8 @@ from qgis.core import QgsProcessingException, QgsRasterLayer, QgsVectorLayer
 from shapely import wkt
 from shapely.geometry import LineString, Point, box
 
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import empty_grid
 
 sys.path.insert(0, str(Path(__file__).parent))

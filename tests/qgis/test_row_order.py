@@ -23,13 +23,14 @@ from qgis.core import (
     QgsVectorLayer,
 )
 
-from lakefloor.algorithms import _layers, algorithm_classes
-from lakefloor.algorithms import _params as params
-from lakefloor.algorithms._layers import SCHEMA, GivenRows, to_datetime64, to_qdatetime
+from lakefloor.algorithms import algorithm_classes
+from lakefloor.algorithms._io import params
+from lakefloor.algorithms._io.soundings_layer import GivenRows, read_given
+from lakefloor.algorithms._io.values import to_datetime64, to_qdatetime
 from lakefloor.algorithms._sheets.layer_facts import collect_facts
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
-from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.soundings import SCHEMA, Soundings, concatenate
 from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
 
 UTM15, X, Y = QgsCoordinateReferenceSystem("EPSG:32615"), 500_000.0, 5_100_000.0
@@ -165,12 +166,12 @@ CASES = {
     "reducetodatum": ("INPUT", "raw", {
         "LAKE_LEVEL": 0.7, "DATUM_ELEVATION": 0.5, "OUTPUT": TEMPORARY}),
     "uncertaintybudget": ("INPUT", "ready", {"OUTPUT": TEMPORARY, "TERMS": TEMPORARY}),
-    "checkcrossings": ("INPUT", "ready", {"CROSSINGS": TEMPORARY, "REPORT": "crossings.html"}),
-    "levelvisits": ("INPUT", "ungauged", {
+    "checkcrosslines": ("INPUT", "ready", {"CROSSINGS": TEMPORARY, "REPORT": "crossings.html"}),
+    "adjustvisits": ("INPUT", "ungauged", {
         "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "DIFFERENCES": TEMPORARY}),
-    "addtostore": ("INPUT", "ready", {"STORE": "store.gpkg", "CHANGED": TEMPORARY}),
-    "mergestores": ("COPY", "ready", {
-        "STORE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"}),
+    "addtodatabase": ("INPUT", "ready", {"DATABASE": "store.gpkg", "CHANGED": TEMPORARY}),
+    "mergedatabases": ("COPY", "ready", {
+        "DATABASE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"}),
     "tinsurface": GRIDDED,
     "idwsurface": GRIDDED,
     "smoothsurface": GRIDDED,
@@ -189,7 +190,7 @@ CASES = {
 WRITTEN = {("visits", "added"), ("history", "time")}
 
 #: What these say of the soundings is read by one routine, :func:`collect_facts`.
-BY_FACTS = {"mapsheet", "lakereport", "structuresheets", "fieldpackage"}
+BY_FACTS = {"mapsheet", "lakereport", "structuresheets", "phonepackage"}
 
 
 def takes_soundings(algorithm):
@@ -203,7 +204,7 @@ def takes_soundings(algorithm):
 def test_every_algorithm_that_takes_soundings_is_tested(provider):
     found = {a.NAME for a in (cls().create() for cls in algorithm_classes()) if takes_soundings(a)}
     # These take points or layers of any kind.
-    assert found | {"readpointlayer", "mergestores", "copytoshare"} == set(CASES) | BY_FACTS
+    assert found | {"readpointlayer", "mergedatabases", "copytoshare"} == set(CASES) | BY_FACTS
 
 
 def outcome(lake, run, name, order, folder, kind=None):
@@ -216,11 +217,11 @@ def outcome(lake, run, name, order, folder, kind=None):
         if isinstance(value, str) and (Path(value).suffix or value == "copy") else value
         for key, value in others.items()
     }
-    if name == "mergestores":
+    if name == "mergedatabases":
         # One's own store has the first visit and half of the second.
         most = np.arange(int(0.8 * len(lake.logged)))
         part = soundings_layer(lake.logged, most)
-        run("addtostore", {"INPUT": part, "STORE": given["STORE"]})
+        run("addtodatabase", {"INPUT": part, "DATABASE": given["DATABASE"]})
     given.update({
         "lakeproject": {"SHORELINE": lake.shoreline, "CONTOURS": lake.contours},
         "bottomtype": {"SURFACE": lake.surface},
@@ -301,13 +302,13 @@ def test_the_order_of_rows_changes_nothing(lake, run, tmp_path, name):
 
 def test_the_survey_is_no_easy_one(lake, run):
     """There is something to find in it, so that equal results say something."""
-    crossings = run("checkcrossings", {
+    crossings = run("checkcrosslines", {
         "INPUT": lake.layers["ready", "by place"], "CROSSINGS": TEMPORARY})
     assert crossings["BETWEEN"] > 50
     cleaned = run("cleansoundings", {
         "INPUT": lake.layers["ready", "shuffled"], "FORGET_EARLIER": True, "OUTPUT": TEMPORARY})
     assert cleaned["REJECTED"] > 10
-    levelled = run("levelvisits", {
+    levelled = run("adjustvisits", {
         "INPUT": lake.layers["ungauged", "shuffled"], "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
     assert levelled["MAX_OFFSET"] == pytest.approx(0.2, abs=0.02)
 
@@ -331,7 +332,7 @@ def test_rows_without_times_say_that_they_have_no_track(lake, run, recorder, mem
     wkts = [f"POINT({x} {y})" for x, y in zip(part.x, part.y)]
     layer = memory_layer("Point", wkts, fields=fields, rows=[[d] for d in part.depth.tolist()])
     said = recorder()
-    found = run("checkcrossings", {"INPUT": layer, "CROSSINGS": TEMPORARY}, said)
+    found = run("checkcrosslines", {"INPUT": layer, "CROSSINGS": TEMPORARY}, said)
     assert (found["BETWEEN"], found["WITHIN"]) == (0, 0)
     assert "no usable times" in said.text
     said = recorder()
@@ -343,7 +344,7 @@ def test_rows_without_times_say_that_they_have_no_track(lake, run, recorder, mem
     assert "no usable times" in said.text
     assert {f["lane"] for f in made.getFeatures()} == {0}
     with pytest.raises(QgsProcessingException, match="no usable times"):
-        run("levelvisits", {"INPUT": layer, "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
+        run("adjustvisits", {"INPUT": layer, "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
 
 
 def test_what_tools_of_qgis_leave_counts_alike(lake, run, tmp_path):
@@ -353,7 +354,7 @@ def test_what_tools_of_qgis_leave_counts_alike(lake, run, tmp_path):
     layer = lake.layers["ready", "logged"]
 
     def crossings(layer):
-        found = run("checkcrossings", {"INPUT": layer, "CROSSINGS": TEMPORARY})
+        found = run("checkcrosslines", {"INPUT": layer, "CROSSINGS": TEMPORARY})
         return {key: found[key] for key in ("BETWEEN", "WITHIN", "RMSE")}
 
     wanted = crossings(layer)
@@ -406,14 +407,14 @@ def test_a_layer_changed_in_between_is_no_longer_matched(lake):
     layer = lake.layers["ready", "shuffled"].clone()
     context = QgsProcessingContext()
     source = QgsProcessingFeatureSource(layer, context)
-    given = _layers.read_given(source, context, QgsProcessingFeedback())[2]
+    given = read_given(source, context, QgsProcessingFeedback())[2]
     assert sum(1 for _ in given.further_values()) == len(lake.logged)
     gone = GivenRows(source, given.order, given.ids + 1)
     with pytest.raises(LakefloorError, match="was changed while it was read"):
         list(gone.further_values())
 
 
-@pytest.mark.parametrize("name", ["tinsurface", "mergestores", "addtostore", "copytoshare"])
+@pytest.mark.parametrize("name", ["tinsurface", "mergedatabases", "addtodatabase", "copytoshare"])
 def test_a_coarsened_copy_counts_alike_in_any_order(lake, run, tmp_path, name):
     x, y, depth = shared_soundings(lake.logged, ["depth"], area=None, cell=12.0)
     copy = Soundings.build(x, y, depth, uncert=0.1)

@@ -23,8 +23,8 @@ from qgis.core import (
 
 from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms._base import LakefloorAlgorithm
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import empty_grid
 
 LAYER, RASTER = "<layer>", "<raster>"
@@ -33,11 +33,11 @@ LAYER, RASTER = "<layer>", "<raster>"
 BASE = {
     "readlogs": {"FOLDER": "<folder>"},
     "reducetodatum": {"LAKE_LEVEL": 1.0},
-    "mergestores": {"OTHER_STORE": "<file>"},
+    "mergedatabases": {"OTHER_DATABASE": "<file>"},
     "exportwaypoints": {"INPUT": LAYER},
     "structuresheets": {"STRUCTURES": LAYER},
     "copytoshare": {"MARKS": LAYER},
-    "blenddetail": {"OLDER_RASTER": RASTER},
+    "blendsurvey": {"OLDER_RASTER": RASTER},
     "candidatespots": {"CRITERIA": ["depth", "8 ft", "16 ft", "2"]},
 }
 
@@ -56,15 +56,15 @@ RULES = [
     ("reducetodatum", {"GAUGE": LAYER, "LAKE_LEVEL": 1.0}, "not both"),
     ("reducetodatum", {"LAKE_LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
-    ("mergestores", {"OTHER_STORE": None}, "either another lake database"),
-    ("mergestores", {"COPY": LAYER}, "either another lake database"),
+    ("mergedatabases", {"OTHER_DATABASE": None}, "either another lake database"),
+    ("mergedatabases", {"COPY": LAYER}, "either another lake database"),
     ("exportwaypoints", {"INPUT": None}, "waypoints, lines, or both"),
     ("exportwaypoints", {"OUTPUT": "<out>/places.xyz"}, "ends in"),
     ("lakeproject", {"OUTPUT": "<beside>"}, "cannot read what is in it"),
     ("structuresheets", {"STRUCTURES": None}, "structures, or breaklines"),
     ("copytoshare", {"MARKS": None}, "layers or marks"),
-    ("blenddetail", {"OLDER_RASTER": None}, "either a raster or contours"),
-    ("blenddetail", {"OLDER_RASTER": None, "OLDER_CONTOURS": LAYER}, "holds the depth"),
+    ("blendsurvey", {"OLDER_RASTER": None}, "either a raster or contours"),
+    ("blendsurvey", {"OLDER_RASTER": None, "OLDER_CONTOURS": LAYER}, "holds the depth"),
 ]
 
 

@@ -143,7 +143,7 @@ def test_rule_of_a_step_is_told_before_the_first(provider, recorder, lake):
 
 def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
     visit = {
-        "STORE": str(lake / "points.gpkg"), "LOG_FOLDER": str(lake / "logs"),
+        "DATABASE": str(lake / "points.gpkg"), "LOG_FOLDER": str(lake / "logs"),
         "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
         "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0,
     }
@@ -155,7 +155,7 @@ def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
 def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
     old = paraboloid(lake.parent).source()
     visit = {
-        "STORE": _place(lake, "store.gpkg"), "LOG_FOLDER": str(lake / "logs"),
+        "DATABASE": _place(lake, "store.gpkg"), "LOG_FOLDER": str(lake / "logs"),
         "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
         "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0, "OLD_SURFACE": old,
         "smoothsurface:Smooth surface": old,

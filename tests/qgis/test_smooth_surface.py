@@ -69,7 +69,7 @@ def test_break_lines_change_the_surface(run, soundings, memory_layer):
     line = memory_layer("LineString", [f"LINESTRING({EAST - 200} {NORTH - 60}, {EAST} {NORTH})"])
     depths = []
     for lines in (None, line):
-        parameters = {"INPUT": soundings, "BREAK_LINES": lines, "OUTPUT": "TEMPORARY_OUTPUT"}
+        parameters = {"INPUT": soundings, "BREAKLINES": lines, "OUTPUT": "TEMPORARY_OUTPUT"}
         _, (depth, *_) = read(run("smoothsurface", parameters)["OUTPUT"])
         depths.append(depth.sample([EAST - 166.4], [NORTH - 46.7])[0])
     assert np.isfinite(depths).all()

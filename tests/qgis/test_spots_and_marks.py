@@ -17,8 +17,8 @@ from qgis.core import (
 from shapely.geometry import LineString, Point
 
 from lakefloor.algorithms import _styling
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.crs import project
 from lakefloor.algorithms.core.grid import empty_grid
 
@@ -70,7 +70,7 @@ def structure(memory_layer):
     hump = Point(truth.ORIGIN[0] + truth.HUMP["x"], truth.ORIGIN[1] + truth.HUMP["y"]).buffer(26)
     forms = memory_layer("Polygon", [hump.wkt], fields="field=form:string&field=relief_m:double",
                          rows=[("hump", 4.5)])  # fmt: skip
-    return {"BREAK_LINES": breaks, "TRANSITIONS": transitions, "BOTTOM_FORMS": forms}
+    return {"BREAKLINES": breaks, "TRANSITIONS": transitions, "BOTTOM_FORMS": forms}
 
 
 def by_name(layer):
@@ -153,13 +153,13 @@ def test_table_is_checked_before_running(run, lake, rows, message):
 def test_break_lines_chain_into_spots_and_spots_into_gpx(run, lake, tmp_path):
     breaks = run("breaklines", {"INPUT": lake["depth"], "OUTPUT": str(tmp_path / "b.gpkg")})
     spots = run("candidatespots", {
-        "INPUT": lake["depth"], "BREAK_LINES": breaks["OUTPUT"],
+        "INPUT": lake["depth"], "BREAKLINES": breaks["OUTPUT"],
         "CRITERIA": ["crest", "0", "10", "1", "depth", "8", "16", "1"], "MAX_SPOTS": 4,
         "OUTPUT": str(tmp_path / "spots.gpkg"),
     })  # fmt: skip
     # Spots are marks like any other.
     marks = run("describemarks", {
-        "MARKS": spots["OUTPUT"], "INPUT": lake["depth"], "BREAK_LINES": breaks["OUTPUT"],
+        "MARKS": spots["OUTPUT"], "INPUT": lake["depth"], "BREAKLINES": breaks["OUTPUT"],
         "OUTPUT": "TEMPORARY_OUTPUT",
     })  # fmt: skip
     for feature in marks["OUTPUT"].getFeatures():
@@ -187,12 +187,12 @@ def test_surface_without_uncertainty_is_said(run, tmp_path, feedback):
 def test_layers_of_another_kind_are_named(run, lake, structure):
     with pytest.raises(QgsProcessingException, match="does not hold|'kind'"):
         run("candidatespots", {
-            "INPUT": lake["depth"], "BREAK_LINES": structure["BOTTOM_FORMS"],
+            "INPUT": lake["depth"], "BREAKLINES": structure["BOTTOM_FORMS"],
             "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
         })  # fmt: skip
     with pytest.raises(QgsProcessingException, match="no field 'kind'"):
         run("candidatespots", {
-            "INPUT": lake["depth"], "BREAK_LINES": structure["TRANSITIONS"],
+            "INPUT": lake["depth"], "BREAKLINES": structure["TRANSITIONS"],
             "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
         })  # fmt: skip
 
@@ -272,7 +272,7 @@ def test_more_like_marks_on_the_crest_are_on_the_crest(run, lake, structure, mem
     marks = [crest.interpolate(d) for d in np.linspace(20.0, 0.6 * crest.length, 7)]
     layer = memory_layer("Point", [p.wkt for p in marks], fields="field=name:string",
                          rows=[(f"C{i}",) for i in range(7)])  # fmt: skip
-    result = run("morelikethese", {
+    result = run("findplaceslikemarks", {
         "MARKS": layer, "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"],
         "MAX_PLACES": 4, "MIN_DISTANCE": 20.0, "OUTPUT": "TEMPORARY_OUTPUT",
         "SIMILARITY": str(tmp_path / "like.tif"),
@@ -292,7 +292,7 @@ def test_more_like_marks_on_the_crest_are_on_the_crest(run, lake, structure, mem
 
 def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedback):
     x, y = truth.ORIGIN
-    result = run("morelikethese", {
+    result = run("findplaceslikemarks", {
         "MARKS": memory_layer("Point", [f"POINT({x} {y})"]), "INPUT": lake["depth"],
         "OUTPUT": "TEMPORARY_OUTPUT",
     }, feedback)  # fmt: skip
@@ -303,7 +303,7 @@ def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedba
 
 def test_marks_elsewhere_are_refused(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="No mark lies on the mapped"):
-        run("morelikethese", {
+        run("findplaceslikemarks", {
             "MARKS": memory_layer("Point", ["POINT(0 0)"]), "INPUT": lake["depth"],
             "OUTPUT": "TEMPORARY_OUTPUT",
         })  # fmt: skip
@@ -378,14 +378,14 @@ def test_profile_in_degrees_and_metres(run, lake, memory_layer):
 # -- all of them -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["candidatespots", "describemarks", "morelikethese",
+@pytest.mark.parametrize("name", ["candidatespots", "describemarks", "findplaceslikemarks",
                                   "depthprofile"])  # fmt: skip
 def test_cancel_leaves_nothing(run, lake, structure, across, tmp_path, recorder, name):
     folder = tmp_path / "out"
     folder.mkdir()
     parameters = {"INPUT": lake["depth"], "OUTPUT": str(folder / "out.gpkg")}
     parameters.update({"LINES": across} if name == "depthprofile" else structure)
-    if name in ("describemarks", "morelikethese"):
+    if name in ("describemarks", "findplaceslikemarks"):
         parameters["MARKS"] = f"{EXAMPLE / 'marks.gpx'}|layername=waypoints"
     with pytest.raises(QgsProcessingException):
         run(name, parameters, recorder(cancel_at=20))

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from lakefloor.algorithms._gdal import done, last_error, made, without_sql
-from lakefloor.algorithms._staging import write_file
+from lakefloor.algorithms._io.gdal_errors import done, last_error, made, without_sql
+from lakefloor.algorithms._io.staging import write_file
 from lakefloor.algorithms.core.errors import LakefloorError
 
 

@@ -20,8 +20,8 @@ from qgis.core import (
 )
 
 from lakefloor.algorithms import _store
-from lakefloor.algorithms._layers import read_soundings
-from lakefloor.algorithms._outputs import Outputs
+from lakefloor.algorithms._io.outputs import Outputs
+from lakefloor.algorithms._io.soundings_layer import read_soundings
 from lakefloor.algorithms._store.parameters import visit_names
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 
@@ -84,17 +84,17 @@ def soundings_of(path):
 
 
 def test_add_again_and_read(run, layer, store, feedback, tmp_path):
-    result = run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)}, feedback)
+    result = run("addtodatabase", {"INPUT": layer(MAY, "may"), "DATABASE": str(store)}, feedback)
     assert (result["ADDED"], result["ALREADY_THERE"]) == (1200, 0)
-    assert result["UPDATED_STORE"] == str(store)
+    assert result["UPDATED_DATABASE"] == str(store)
     before = store.read_bytes()
     again = layer(MAY.replace(visit=np.full(1200, "other", object)), "renamed")
-    result = run("addtostore", {"INPUT": again, "STORE": str(store)}, feedback)
+    result = run("addtodatabase", {"INPUT": again, "DATABASE": str(store)}, feedback)
     assert (result["ADDED"], result["ALREADY_THERE"]) == (0, 1200)
     assert "already in the lake database, in visit 'may'" in feedback.text
     assert store.read_bytes() == before
     out = tmp_path / "out.gpkg"
-    result = run("readstore", {"STORE": str(store), "OUTPUT": str(out)})
+    result = run("readdatabase", {"DATABASE": str(store), "OUTPUT": str(out)})
     assert (result["SOUNDINGS"], result["VISIT_COUNT"]) == (1200, 1)
     back = soundings_of(out)
     for name in ("x", "y", "time", "raw_depth", "depth", "lane", "speed"):
@@ -103,9 +103,9 @@ def test_add_again_and_read(run, layer, store, feedback, tmp_path):
 
 
 def test_change_of_the_bottom(run, layer, store, feedback):
-    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(MAY, "may"), "DATABASE": str(store)})
     newer = layer(with_bar(JUNE), "june")
-    result = run("addtostore", {"INPUT": newer, "STORE": str(store), "CHANGE": "newer wins",
+    result = run("addtodatabase", {"INPUT": newer, "DATABASE": str(store), "CHANGE": "newer wins",
                                 "CHANGED": "TEMPORARY_OUTPUT"}, feedback)
     blocks = list(result["CHANGED"].getFeatures())
     assert len(blocks) == result["CHANGED_BLOCKS"] > 5
@@ -114,25 +114,25 @@ def test_change_of_the_bottom(run, layer, store, feedback):
     assert all(b["change_m"] < -0.2 and b.geometry().area() == pytest.approx(400.0)
                for b in blocks)
     assert "The bottom changed between 'may' and 'june'" in feedback.text
-    gone = run("removevisit", {"STORE": str(store), "VISITS": "june"}, feedback)
+    gone = run("removevisit", {"DATABASE": str(store), "VISITS": "june"}, feedback)
     assert (gone["REMOVED"], gone["RESTORED"]) == (1200, result["SUPERSEDED"])
     assert set(held(store).status) == {"accepted"}
 
 
 def test_changed_blocks_that_cannot_be_written_leave_the_store(run, layer, store, tmp_path):
-    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(MAY, "may"), "DATABASE": str(store)})
     before = store.read_bytes()
     with pytest.raises(QgsProcessingException, match="does not exist"):
-        run("addtostore", {"INPUT": layer(with_bar(JUNE), "june"), "STORE": str(store),
+        run("addtodatabase", {"INPUT": layer(with_bar(JUNE), "june"), "DATABASE": str(store),
                            "CHANGED": str(tmp_path / "no" / "changed.gpkg")})
     assert store.read_bytes() == before
 
 
 def test_read_by_days_visits_and_extent(run, layer, store):
-    run("addtostore", {"INPUT": layer(concatenate([MAY, JUNE]), "two"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(concatenate([MAY, JUNE]), "two"), "DATABASE": str(store)})
 
     def count(**options):
-        return run("readstore", {"STORE": str(store), "OUTPUT": "TEMPORARY_OUTPUT",
+        return run("readdatabase", {"DATABASE": str(store), "OUTPUT": "TEMPORARY_OUTPUT",
                                  **options})["SOUNDINGS"]
 
     assert count() == 2400
@@ -154,13 +154,13 @@ def test_read_by_days_visits_and_extent(run, layer, store):
 def test_soundings_in_degrees_are_projected_and_told(run, memory_layer, layer, store, feedback):
     reduced = f"{RAW};datum=dock;datum_elev_m=1;level_m=1.000"
     may = MAY.replace(corrections=np.full(len(MAY), reduced, dtype=object))
-    run("addtostore", {"INPUT": layer(may, "may"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(may, "may"), "DATABASE": str(store)})
     degrees = memory_layer(
         "Point", ["POINT(-94.3 46.5)", "POINT(-94.29 46.5)"], "EPSG:4326",
         "field=depth_m:double&field=corrections:string", [[3.0, reduced], [4.0, reduced]],
         "degrees",
     )
-    run("addtostore", {"INPUT": degrees, "STORE": str(store)}, feedback)
+    run("addtodatabase", {"INPUT": degrees, "DATABASE": str(store)}, feedback)
     assert ("'degrees' (EPSG:4326) is projected to the CRS of the lake database, EPSG:32615"
             in feedback.text)
     # 93 W is the central meridian of zone 15: easting 500 000 m; these lie 1.3 degrees west.
@@ -169,7 +169,7 @@ def test_soundings_in_degrees_are_projected_and_told(run, memory_layer, layer, s
     nowhere = memory_layer("Point", ["POINT(0 0)"], "", "field=depth_m:double", [[3.0]], "nowhere")
     nowhere.setCrs(QgsCoordinateReferenceSystem())
     with pytest.raises(QgsProcessingException, match="'nowhere' has no coordinate reference"):
-        run("addtostore", {"INPUT": nowhere, "STORE": str(store)})
+        run("addtodatabase", {"INPUT": nowhere, "DATABASE": str(store)})
 
 
 def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
@@ -184,10 +184,10 @@ def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
             "OUTPUT": str(tmp_path / f"d{draft}.gpkg"),
         })["OUTPUT"]
 
-    run("addtostore", {"INPUT": corrected(layer(MAY, "may"), 0.3), "STORE": str(store)})
-    one = run("readstore", {"STORE": str(store), "VISITS": "may",
+    run("addtodatabase", {"INPUT": corrected(layer(MAY, "may"), 0.3), "DATABASE": str(store)})
+    one = run("readdatabase", {"DATABASE": str(store), "VISITS": "may",
                             "OUTPUT": str(tmp_path / "one.gpkg")})["OUTPUT"]
-    result = run("addtostore", {"INPUT": corrected(one, 0.5, FROM_RAW=True), "STORE": str(store),
+    result = run("addtodatabase", {"INPUT": corrected(one, 0.5, FROM_RAW=True), "DATABASE": str(store),
                                 "MODE": "replace"})
     assert (result["ADDED"], result["REPLACED"], result["ALREADY_THERE"]) == (1200, 1200, 0)
     back = held(store)
@@ -196,27 +196,27 @@ def test_correct_a_visit_anew_from_its_raw_depths(run, layer, store, tmp_path):
 
 
 @pytest.mark.parametrize(("value", "told"), [
-    ("{}/lake.shp", "STORE"), ("", "STORE"), ("{}/no/lake.gpkg", "does not exist"),
+    ("{}/lake.shp", "DATABASE"), ("", "DATABASE"), ("{}/no/lake.gpkg", "does not exist"),
     ("{}/may.gpkg", "is not a lake database"),
 ])
 def test_wrong_files_are_told(run, layer, tmp_path, value, told):
     source = layer(MAY, "may")
     with pytest.raises(QgsProcessingException, match=told):
-        run("addtostore", {"INPUT": source, "STORE": value.format(tmp_path)})
+        run("addtodatabase", {"INPUT": source, "DATABASE": value.format(tmp_path)})
 
 
 def test_cancel_leaves_nothing(run, layer, store, recorder):
     source = layer(concatenate([MAY, JUNE]), "two")
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("addtostore", {"INPUT": source, "STORE": str(store)}, recorder(cancel_at=30))
+        run("addtodatabase", {"INPUT": source, "DATABASE": str(store)}, recorder(cancel_at=30))
     assert list(store.parent.iterdir()) == []
 
 
 def test_a_dialog_takes_a_name_that_does_not_exist_yet(provider, store):
     from qgis.gui import QgsGui, QgsProcessingContextGenerator, QgsProcessingGui
 
-    algorithm = provider.algorithm("addtostore").create()
-    definition = algorithm.parameterDefinition("STORE")
+    algorithm = provider.algorithm("addtodatabase").create()
+    definition = algorithm.parameterDefinition("DATABASE")
     assert definition.checkValueIsAcceptable(str(store))
     assert not definition.checkValueIsAcceptable(str(store.with_suffix(".shp")))
     registry = QgsGui.processingGuiRegistry()
@@ -260,9 +260,9 @@ def test_in_a_model_the_store_is_read_after_it_grew(provider, layer, store):
         model.addChildAlgorithm(step)
 
     # The reader is put first: that it waits for the store is told by its input alone.
-    child("readstore", {"STORE": source.fromChildOutput("addtostore", "UPDATED_STORE")}, "ALL")
-    child("addtostore", {"INPUT": source.fromModelParameter("LOG"),
-                         "STORE": source.fromModelParameter("LAKE")})
+    child("readdatabase", {"DATABASE": source.fromChildOutput("addtodatabase", "UPDATED_DATABASE")}, "ALL")
+    child("addtodatabase", {"INPUT": source.fromModelParameter("LOG"),
+                         "DATABASE": source.fromModelParameter("LAKE")})
     model.updateDestinationParameters()
     assert model.validate() == (True, [])
     (destination,) = (d.name() for d in model.destinationParameterDefinitions())
@@ -302,9 +302,9 @@ def test_a_visit_that_went_through_a_tool_of_qgis_is_once(
     processing.run(tool, {"INPUT": plain, "OUTPUT": copy, **options})
     copied = int((log.lane > 1).sum()) if "EXPRESSION" in options else 1200
     first, second = (copy, plain) if copy_first else (plain, copy)
-    assert run("addtostore", {"INPUT": first, "STORE": str(store)})["ADDED"] == (
+    assert run("addtodatabase", {"INPUT": first, "DATABASE": str(store)})["ADDED"] == (
         copied if copy_first else 1200)
-    again = run("addtostore", {"INPUT": second, "STORE": str(store)})
+    again = run("addtodatabase", {"INPUT": second, "DATABASE": str(store)})
     assert again["ALREADY_THERE"] == copied
     assert len(held(store)) == 1200
     assert len(_store.contents(store).visits) == 1
@@ -315,15 +315,15 @@ ODD = ["a; b", "a", "b", "it's", "May, evening", 'the "long" run', "two\nlines",
 
 @pytest.mark.parametrize("name", ODD)
 def test_a_visit_of_any_name_is_read_and_removed(run, layer, store, tmp_path, name):
-    run("addtostore", {"INPUT": layer(MAY.replace(visit=np.full(1200, name, object)), "odd"),
-                       "STORE": str(store)})
-    run("addtostore", {"INPUT": layer(JUNE, "june"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(MAY.replace(visit=np.full(1200, name, object)), "odd"),
+                       "DATABASE": str(store)})
+    run("addtodatabase", {"INPUT": layer(JUNE, "june"), "DATABASE": str(store)})
     quoted = '"' + name.replace('"', '""') + '"'
     for text in (name, quoted, f"{name}; june", f"june;{quoted};"):
-        read = run("readstore", {"STORE": str(store), "VISITS": text,
+        read = run("readdatabase", {"DATABASE": str(store), "VISITS": text,
                                  "OUTPUT": "TEMPORARY_OUTPUT"})
         assert read["VISIT_COUNT"] == (2 if "june" in text else 1)
-    assert run("removevisit", {"STORE": str(store), "VISITS": name})["REMOVED"] == 1200
+    assert run("removevisit", {"DATABASE": str(store), "VISITS": name})["REMOVED"] == 1200
     assert [v.name for v in _store.contents(store).visits] == ["june"]
 
 
@@ -342,9 +342,9 @@ def test_a_visit_without_a_level_is_fitted_to_the_store(run, layer, store, feedb
     """The lake stood 0.6 m lower in June; nobody read it."""
     reduced = f"{RAW};datum=dock;datum_elev_m=1;level_m=1.000"
     may = MAY.replace(corrections=np.full(len(MAY), reduced, dtype=object))
-    run("addtostore", {"INPUT": layer(may, "may"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(may, "may"), "DATABASE": str(store)})
     low = JUNE.replace(depth=JUNE.depth - 0.6)
-    result = run("addtostore", {"INPUT": layer(low, "june"), "STORE": str(store)}, feedback)
+    result = run("addtodatabase", {"INPUT": layer(low, "june"), "DATABASE": str(store)}, feedback)
     assert result["VISIT_OFFSET"] == pytest.approx(-0.6, abs=0.03)
     assert 0.0 < result["OFFSET_UNCERTAINTY"] < 0.05
     assert result["CHANGED_BLOCKS"] == 0
@@ -356,10 +356,10 @@ def test_a_visit_without_a_level_is_fitted_to_the_store(run, layer, store, feedb
 
 
 def test_a_visit_that_does_not_meet_the_store_is_refused(run, layer, store):
-    run("addtostore", {"INPUT": layer(MAY, "may"), "STORE": str(store)})
+    run("addtodatabase", {"INPUT": layer(MAY, "may"), "DATABASE": str(store)})
     before = store.read_bytes()
     away = layer(JUNE.replace(x=JUNE.x + 5000.0), "june")
     with pytest.raises(QgsProcessingException, match="'june' meets the other visits .*"
                                                      "in 0 places"):
-        run("addtostore", {"INPUT": away, "STORE": str(store)})
+        run("addtodatabase", {"INPUT": away, "DATABASE": str(store)})
     assert store.read_bytes() == before

@@ -90,7 +90,7 @@ def test_a_store_of_layout_1_is_copied_aside_and_upgraded(old, run, recorder):
     # What was there is still known, and taken out as before; there is nothing to upgrade again.
     assert _store.add(old, held.select(slice(0, 240)), CRS).already_there == 240
     said = recorder()
-    gone = run("removevisit", {"STORE": str(old), "VISITS": "evening; June"}, said)
+    gone = run("removevisit", {"DATABASE": str(old), "VISITS": "evening; June"}, said)
     assert gone["RESTORED"] == 238
     assert "upgraded" not in said.text
     assert old.parent.joinpath(aside).read_bytes()[:16] == before[:16]
@@ -160,7 +160,7 @@ def test_a_merged_store_is_a_store_of_its_own(old, run, tmp_path, recorder):
     _store.add(other, july, CRS)
     out = tmp_path / "lake merged.gpkg"
     before = old.read_bytes()
-    run("mergestores", {"STORE": str(old), "OTHER_STORE": str(other), "OFFSETS": "none",
+    run("mergedatabases", {"DATABASE": str(old), "OTHER_DATABASE": str(other), "OFFSETS": "none",
                         "OUTPUT": str(out)})
     assert old.read_bytes() == before
     assert is_layout(out) == 2
@@ -217,16 +217,16 @@ def test_backup_and_restore(path, run, tmp_path, recorder):
     held = all_of(path)
     folder = tmp_path / "usb"
     folder.mkdir()
-    made = [run("backupstore", {"STORE": str(path), "FOLDER": str(folder)}) for _ in range(2)]
+    made = [run("backupdatabase", {"DATABASE": str(path), "FOLDER": str(folder)}) for _ in range(2)]
     assert [m["SOUNDINGS"] for m in made] == [6000, 6000]
     assert len(names(folder)) == 2
     assert all(n.startswith(f"lake-backup-{DAY}") for n in names(folder))
-    beside = run("backupstore", {"STORE": str(path)})["BACKUP"]
+    beside = run("backupdatabase", {"DATABASE": str(path)})["BACKUP"]
     assert Path(beside).parent == tmp_path
     said = recorder()
     _store.add(path, JULY, CRS)
     newer = all_of(path)
-    done = run("restorestore", {"BACKUP": made[0]["BACKUP"], "STORE": str(path)}, said)
+    done = run("restoredatabase", {"BACKUP": made[0]["BACKUP"], "DATABASE": str(path)}, said)
     assert done["SOUNDINGS"] == 6000
     assert said.errors == []
     assert "is a copy of it" not in said.text
@@ -236,7 +236,7 @@ def test_backup_and_restore(path, run, tmp_path, recorder):
     assert state(path)[1][-1][0] == "restored"
     assert _store.add(path, JULY, CRS).added == 3000
     path.unlink()
-    gone = run("restorestore", {"BACKUP": beside, "STORE": str(path)})
+    gone = run("restoredatabase", {"BACKUP": beside, "DATABASE": str(path)})
     assert gone["KEPT"] is None
     assert len(all_of(path)) == 6000
 
@@ -274,18 +274,18 @@ def test_restore_refuses(path, run, tmp_path, monkeypatch):
     for source, target, told in (
         (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no lake database"),
         (other, path, "another lake"), (plain, path, "not a lake database"),
-        (backup, plain, "not a lake database"), (backup, tmp_path / "x.shp", "STORE"),
+        (backup, plain, "not a lake database"), (backup, tmp_path / "x.shp", "DATABASE"),
         (path, path, "same file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=told):
-            run("restorestore", {"BACKUP": str(source), "STORE": str(target)})
+            run("restoredatabase", {"BACKUP": str(source), "DATABASE": str(target)})
     db = sqlite3.connect(str(path), isolation_level=None)
     db.execute("BEGIN EXCLUSIVE")
     with pytest.raises(LakefloorError, match="in use"):
         _store.restore(backup, path)
     db.close()
     with pytest.raises(QgsProcessingException, match="does not exist"):
-        run("backupstore", {"STORE": str(path), "FOLDER": str(tmp_path / "no")})
+        run("backupdatabase", {"DATABASE": str(path), "FOLDER": str(tmp_path / "no")})
     assert path.read_bytes() == before
     assert names(tmp_path) == listed
 
@@ -364,7 +364,7 @@ def test_a_copy_by_a_program_that_keeps_folders_in_step(path, run, recorder, nam
     _store.add(path.with_name(name), JUNE, CRS)
     for opened, other in ((path.name, name), (name, path.name)):
         said = recorder()
-        run("readstore", {"STORE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"}, said)
+        run("readdatabase", {"DATABASE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"}, said)
         assert f"'{other}' beside lake database '{opened}' is a copy of it" in said.text
 
 

@@ -118,7 +118,7 @@ class Lake:
 
     def merge(self):
         out = self.folder / "merged.gpkg"
-        self.run("mergestores", {"STORE": str(self.path), "OTHER_STORE": str(self.friend),
+        self.run("mergedatabases", {"DATABASE": str(self.path), "OTHER_DATABASE": str(self.friend),
                                  "OFFSETS": "none", "OUTPUT": str(out)})
         return same(all_of(out), concatenate([self.held, JULY]))
 

@@ -17,8 +17,8 @@ from qgis.core import (
 )
 from shapely.affinity import translate
 
-from lakefloor.algorithms._layers import BANDS, SPACING_ITEM, read_raster
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS, SPACING_ITEM, read_raster
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 

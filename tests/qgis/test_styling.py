@@ -20,7 +20,7 @@ from qgis.PyQt.QtCore import QSize
 from qgis.PyQt.QtGui import QColor
 
 from lakefloor.algorithms import _styling
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms.core.grid import Grid
 
 CONTOUR_FIELDS = (

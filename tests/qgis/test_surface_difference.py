@@ -6,8 +6,8 @@ from osgeo import gdal
 from qgis.core import QgsProcessingException, QgsRasterLayer
 
 from lakefloor.algorithms import _styling
-from lakefloor.algorithms._layers import BANDS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.surface.surface_difference import BANDS as CHANGE_BANDS
 

@@ -57,7 +57,7 @@ def test_worked_example(run, slope, feedback):
 
 
 def test_slope_from_a_surface(run, slope, tmp_path):
-    from lakefloor.algorithms._outputs import write_raster
+    from lakefloor.algorithms._io.raster_file import write_raster
 
     cols = np.arange(-20, 80) + 0.5
     path = tmp_path / "surface.tif"

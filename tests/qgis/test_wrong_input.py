@@ -14,8 +14,8 @@ from qgis.core import (
 from shapely.affinity import translate
 from shapely.geometry import Point, box
 
-from lakefloor.algorithms._layers import CONTENTS
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import CONTENTS
 from lakefloor.algorithms.core.grid import empty_grid
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -25,7 +25,7 @@ from lakes import RADIUS, UTM15, X, Y, paraboloid, shore
 ON_DEPTH = {
     "depthcontours": {"OUTPUT": "memory:"}, "depthareas": {"OUTPUT": "memory:"},
     "bottomslope": {}, "breaklines": {"OUTPUT": "memory:"}, "bottomforms": {"OUTPUT": "memory:"},
-    "lakestatistics": {}, "leveltable": {"OUTPUT": "memory:"}, "surfacedifference": {},
+    "lakestatistics": {}, "areavolumebylevel": {"OUTPUT": "memory:"}, "surfacedifference": {},
     "candidatespots": {"OUTPUT": "memory:", "CRITERIA": ["depth", "8 ft", "16 ft", "2"]},
     "nextouting": {"OUTPUT": "memory:", "GAPS": "memory:", "LAUNCH": f"{X},{Y} [EPSG:32615]"},
 }
@@ -68,10 +68,10 @@ def test_lines_and_points_in_the_place_of_others(run, tmp_path, memory_layer):
         "Point", [f"POINT({X} {Y})"], name="pings", fields="&".join(
             f"field={name}" for name in ("raw_depth_m:double", "status:string", "lane:int")))
     spots = {**ON_DEPTH["candidatespots"], "INPUT": depth}
-    for name, word in (("BREAK_LINES", "has no field 'height_m'"), ("TRANSITIONS", "holds cont")):
+    for name, word in (("BREAKLINES", "has no field 'height_m'"), ("TRANSITIONS", "holds cont")):
         with pytest.raises(QgsProcessingException, match=f"'contours' {word}"):
             run("candidatespots", {**spots, name: contours})
-    for name in ("describemarks", "morelikethese"):
+    for name in ("describemarks", "findplaceslikemarks"):
         with pytest.raises(QgsProcessingException, match="'pings' holds soundings, not marks"):
             run(name, {"INPUT": depth, "MARKS": soundings, "OUTPUT": "memory:"})
 
@@ -168,9 +168,9 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
     try:
         for algorithm in ("depthcontours", "lakestatistics", "nextouting", "breaklines"):
             assert offered(algorithm, "INPUT") == "Depth surface"
-        for algorithm in ("lakestatistics", "lakereport", "mapsheet", "leveltable"):
+        for algorithm in ("lakestatistics", "lakereport", "mapsheet", "areavolumebylevel"):
             assert offered(algorithm, "SHORELINE") == "Shoreline"
-        for algorithm in ("mapsheet", "structuresheets", "fieldpackage"):
+        for algorithm in ("mapsheet", "structuresheets", "phonepackage"):
             assert offered(algorithm, "CONTOURS") == "Depth contours"
         assert offered("planthenextouting", "SURFACE") == "Depth surface"
         assert offered("planthenextouting", "SHORELINE") == "Shoreline"

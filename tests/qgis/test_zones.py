@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from qgis.core import QgsVectorLayer
 
-from lakefloor.algorithms._zones import QtZone, zone
+from lakefloor.algorithms._io.time_zones import QtZone, zone
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.times import to_utc
 

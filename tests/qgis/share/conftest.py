@@ -15,11 +15,12 @@ from qgis.core import (
 from qgis.PyQt import sip
 from shapely.geometry import LineString, Point, Polygon
 
-from lakefloor.algorithms._layers import BANDS, SCHEMA
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.chart import contours
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
+from lakefloor.algorithms.core.soundings import SCHEMA
 
 CRS = "EPSG:32615"
 EAST, NORTH = 412_000.0, 5_120_000.0
@@ -95,7 +96,7 @@ def lake(qgis_app, tmp_path_factory):
                             [(Polygon(water), ["Heron Lake"])]),
         "DEPTH_AREAS": _of_core("MultiPolygon", "Depth areas", areas.polygons, areas.attributes),
         "SURFACE": QgsRasterLayer(str(path), "Depth"),
-        "BREAK_LINES": _layer("LineString", "Break-lines",
+        "BREAKLINES": _layer("LineString", "Break-lines",
                               [("kind", "string"), ("drop_off", "integer")], breaks),
         "SOUNDINGS": _soundings(),
     }

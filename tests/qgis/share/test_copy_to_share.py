@@ -23,7 +23,7 @@ SECRETS = (
     "Quillfeather", "zander-visit", "/home/quill", "2025-05-17", "2025-07-05", "2025-09-20",
     "sekrit", "T15:", "level_m", "spike", "xyzzy",
 )
-VECTORS = ("SOUNDINGS", "CONTOURS", "SHORELINE", "DEPTH_AREAS", "BREAK_LINES")
+VECTORS = ("SOUNDINGS", "CONTOURS", "SHORELINE", "DEPTH_AREAS", "BREAKLINES")
 
 #: A folder that not even an administrator may write to, where it is there (1) or not (0).
 NO_ONE_WRITES_TO_PROC = int(os.path.exists("/proc/self"))
@@ -118,7 +118,7 @@ def test_the_search_finds_secrets_in_the_originals(loaded):
 def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
     folder = tmp_path / "copy"
     results = run("copytoshare", {"LAYERS": loaded, "COARSEN": coarsen, "OUTPUT": str(folder),
-                                  "LICENCE": "CC BY 4.0", "ATTRIBUTION": "The lake club"}, feedback)
+                                  "LICENSE": "CC BY 4.0", "ATTRIBUTION": "The lake club"}, feedback)
     assert sorted(os.listdir(folder)) == ["README.txt", "depth.tif", "lake.gpkg"]
     user = getpass.getuser()
     assert_clean(folder, (str(tmp_path), *([user] if len(user) > 4 else [])))

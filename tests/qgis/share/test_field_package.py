@@ -8,7 +8,7 @@ import pytest
 from osgeo import gdal, ogr, osr
 from qgis.core import QgsProcessingException
 
-from lakefloor.algorithms.share import field_package
+from lakefloor.algorithms.share import phone_package
 
 
 def inputs(lake, *names):
@@ -19,8 +19,8 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
     marks = memory_layer("Point", ["POINT(412010 5120010)"], fields="field=name:string",
                          rows=[["Reed point"]], name="m")
     folder = tmp_path / "field"
-    results = run("fieldpackage", {
-        **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAK_LINES", "SOUNDINGS"), "MARKS": marks,
+    results = run("phonepackage", {
+        **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAKLINES", "SOUNDINGS"), "MARKS": marks,
         "MAX_ZOOM": 15, "OUTPUT": str(folder)}, feedback)
     assert sorted(os.listdir(folder)) == ["lake.gpkg", "lake_map.pdf", "lake_tiles.mbtiles"]
     vectors = ogr.Open(str(folder / "lake.gpkg"))
@@ -46,11 +46,11 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
 
 
 def test_geopackage_tiles_and_none(run, lake, tmp_path):
-    run("fieldpackage", {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage",
+    run("phonepackage", {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage",
                          "OUTPUT": str(tmp_path / "a")})
     tiles = gdal.Open(str(tmp_path / "a" / "lake_tiles.gpkg"))
     assert tiles.RasterCount == 4
-    results = run("fieldpackage", {
+    results = run("phonepackage", {
         **inputs(lake), "TILES": "no tiles", "OUTPUT": str(tmp_path / "b")})
     assert sorted(os.listdir(tmp_path / "b")) == ["lake.gpkg", "lake_map.pdf"]
     assert results["PIXEL_SIZE"] is None
@@ -77,9 +77,9 @@ def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
                 "Polygon", ["POLYGON((412000 5120000,432000 5120000,432000 5140000,412000 "
                             "5120000))"])
         with pytest.raises(QgsProcessingException, match=word):
-            run("fieldpackage", given)
+            run("phonepackage", given)
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("fieldpackage", {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
+        run("phonepackage", {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
             recorder(30))
     assert sorted(os.listdir(tmp_path)) == ["full"]
 
@@ -94,7 +94,7 @@ def test_full_disk_leaves_nothing(run, lake, tmp_path, limit):
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
         with pytest.raises(QgsProcessingException, match="disk has room"):
-            run("fieldpackage", {**inputs(lake, "DEPTH_AREAS"), "MAX_ZOOM": 16,
+            run("phonepackage", {**inputs(lake, "DEPTH_AREAS"), "MAX_ZOOM": 16,
                                  "OUTPUT": str(tmp_path / "p")})
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)
@@ -119,7 +119,7 @@ def osr_wkt():
 
 
 def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
-    whole = field_package._placed
+    whole = phone_package._placed
     assert whole(_picture(tmp_path / "good.tif", True, True))
     assert not whole(_picture(tmp_path / "nowhere.tif", False, True))
     assert not whole(_picture(tmp_path / "empty.tif", True, False))
@@ -134,4 +134,4 @@ def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
         layer = dataset.CreateLayer(lake["SHORELINE"].name(), srs, ogr.wkbPolygon)
         layer.CreateFeature(ogr.Feature(layer.GetLayerDefn()))
         layer = dataset = None
-        assert field_package._holds(path, [lake["SHORELINE"]]) == (srs is not None)
+        assert phone_package._holds(path, [lake["SHORELINE"]]) == (srs is not None)

@@ -34,7 +34,7 @@ def layers(lake):
 def test_one_page_in_plain_words(layers, run, tmp_path, paper, size):
     path = tmp_path / "report.pdf"
     run("lakereport", {**layers, "TITLE": "Heron <Lake>", "LAKE": "Heron & County",
-                       "AUTHOR": "Ada Pike", "PAPER": paper, "OUTPUT": str(path),
+                       "AUTHOR": "Ada Pike", "PAGE_SIZE": paper, "OUTPUT": str(path),
                        "WEB_PAGE": str(tmp_path / "report.html")})
     info = tool("pdfinfo", str(path))
     assert re.search(r"Pages:\s+1\b", info)

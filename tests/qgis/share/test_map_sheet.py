@@ -114,7 +114,7 @@ def test_is_georeferenced_at_its_scale(sheet, lake):
 def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
     path = tmp_path / "map.pdf"
     result = run("mapsheet", {
-        **lake, "PAPER": paper, "ORIENTATION": "landscape", "SCALE": 6543, "OUTPUT": str(path),
+        **lake, "PAGE_SIZE": paper, "ORIENTATION": "landscape", "SCALE": 6543, "OUTPUT": str(path),
     })
     assert result["SCALE_USED"] == pytest.approx(6543)
     (line,) = [row for row in tool("pdfinfo", str(path)).splitlines() if "Page size" in row]
@@ -212,7 +212,7 @@ def test_figures_and_curve_are_those_of_the_lake(lake):
 
 def test_picture_is_the_sheet_at_300_dots_an_inch(lake, run, tmp_path):
     path = tmp_path / "map.png"
-    run("mapsheet", {**lake, "PAPER": "A4", "ORIENTATION": "portrait",
+    run("mapsheet", {**lake, "PAGE_SIZE": "A4", "ORIENTATION": "portrait",
                      "OUTPUT": str(tmp_path / "map.pdf"), "PICTURE": str(path)})
     image = QImage(str(path))
     # ISO 216 A4 in pixels of 1/300 inch: 2480.3 by 3507.9.
@@ -350,7 +350,7 @@ def test_other_unit_is_refused(lake, run, tmp_path):
 
 def test_foreign_contours_are_refused(lake, run, tmp_path):
     with pytest.raises(QgsProcessingException, match="no field 'depth'"):
-        run("mapsheet", {**lake, "CONTOURS": lake["BREAK_LINES"],
+        run("mapsheet", {**lake, "CONTOURS": lake["BREAKLINES"],
                          "OUTPUT": str(tmp_path / "map.pdf")})
 
 

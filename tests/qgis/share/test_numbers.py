@@ -115,7 +115,7 @@ def printed(lake, metric, provider, tmp_path_factory):
             ("structuresheets", {**given, "OUTPUT": "sheets.pdf"}),
             ("lakereport", {**given, "OUTPUT": "report.pdf", "WEB_PAGE": "report.html"}),
             ("lakestatistics", {**figures, "CSV": "figures.csv", "REPORT": "figures.html"}),
-            ("leveltable", {**figures, "OUTPUT": "levels.csv"}),
+            ("areavolumebylevel", {**figures, "OUTPUT": "levels.csv"}),
         ):
             files = {key: str(folder / value) for key, value in parameters.items()
                      if key in ("OUTPUT", "WEB_PAGE", "CSV", "REPORT")}
@@ -204,7 +204,7 @@ def test_reports_on_the_survey(lake, run, tmp_path):
         folder.mkdir()
         feedback = Recorder()
         for name, parameters in (
-            ("checkcrossings", {"CROSSINGS": "TEMPORARY_OUTPUT"}),
+            ("checkcrosslines", {"CROSSINGS": "TEMPORARY_OUTPUT"}),
             ("comparemethods", {"TABLE": str(folder / "methods.csv"), "CELL_SIZE": 10.0}),
         ):
             run(name, {"INPUT": soundings, **parameters, "UNIT": "m",

@@ -133,18 +133,18 @@ def parameters_of(name, files, out):
     return {
         "copytoshare": {"LAYERS": [files[n] for n in (
                             "CONTOURS", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "SHORELINE",
-                            "BREAK_LINES")],
+                            "BREAKLINES")],
                         "OUTPUT": out / "copy"},
         "exportwaypoints": {"INPUT": files["SOUNDINGS"], "LINES": files["CONTOURS"],
                             "OUTPUT": out / "places.gpx"},
         "importwaypoints": {"INPUT": str(gpx), "OUTPUT": out / "places.gpkg",
                             "LINES": out / "lines.gpkg"},
-        "fieldpackage": {**pages, "MAX_ZOOM": 14, "OUTPUT": out / "field"},
+        "phonepackage": {**pages, "MAX_ZOOM": 14, "OUTPUT": out / "field"},
         "lakeproject": {**pages, "IDW_SURFACE": files["SURFACE"], "OUTPUT": out / "lake.qgz"},
         "lakereport": {**pages, "OUTPUT": out / "report.pdf", "WEB_PAGE": out / "report.html"},
         "lakestatistics": {**figures, "CSV": out / "f.csv", "LAYERS": out / "layers.gpkg",
                            "REPORT": out / "statistics.html"},
-        "leveltable": {**figures, "OUTPUT": out / "levels.gpkg", "UNCOVERED": out / "dry.gpkg"},
+        "areavolumebylevel": {**figures, "OUTPUT": out / "levels.gpkg", "UNCOVERED": out / "dry.gpkg"},
         "mapsheet": {**pages, "OUTPUT": out / "map.pdf", "PICTURE": out / "map.png"},
         "structuresheets": {**pages, "OUTPUT": out / "sheets.pdf"},
         "depthcontours": {**figures, "OUTPUT": out / "contours.gpkg"},
@@ -190,7 +190,7 @@ def test_forms_actions_and_tips_of_the_layers_stay_at_home(run, files, home):
     out = home / "out"
     out.mkdir()
     given = {**files, "SHORELINE": shore, "TITLE": "Heron Lake"}
-    run("fieldpackage", {**given, "MARKS": marks, "MAX_ZOOM": 14, "OUTPUT": str(out / "field")})
+    run("phonepackage", {**given, "MARKS": marks, "MAX_ZOOM": 14, "OUTPUT": str(out / "field")})
     run("lakeproject", {**given, "OUTPUT": str(out / "lake.qgz")})
     run("copytoshare", {"LAYERS": [shore], "MARKS": marks, "OUTPUT": str(out / "copy")})
     assert_private(out, home)

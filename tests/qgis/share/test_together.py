@@ -16,8 +16,8 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
-from lakefloor.algorithms._layers import BANDS, read_raster
-from lakefloor.algorithms._outputs import write_raster
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS, read_raster
 from lakefloor.algorithms._sheets.one_lake import check_together
 from lakefloor.algorithms.core.grid import empty_grid
 

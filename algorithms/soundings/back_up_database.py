@@ -4,21 +4,20 @@ from pathlib import Path
 
 from qgis.core import (
     QgsProcessingOutputFile,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFile,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
+from .._io import params
 from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.errors import LakefloorError
 
 
-class BackUpStore(LakefloorAlgorithm):
-    NAME = "backupstore"
+class BackUpDatabase(LakefloorAlgorithm):
+    NAME = "backupdatabase"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Back up lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -35,7 +34,12 @@ class BackUpStore(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "SQLite, Online Backup API")
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings"),
+        "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(store_parameter(tr("The lake database to copy.")))
         self.addParameter(params.helped(
             QgsProcessingParameterFile(
@@ -44,22 +48,20 @@ class BackUpStore(LakefloorAlgorithm):
             tr("If empty, the folder of the lake database is used."),
         ))
         self.addOutput(QgsProcessingOutputFile("BACKUP", tr("Backup")))
-        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings")))
-        self.addOutput(QgsProcessingOutputNumber("VISIT_COUNT", tr("Visits")))
 
-    def compute(self, parameters, context, feedback):
-        path = Path(self.parameterAsFile(parameters, "STORE", context))
+    def compute(self, inputs, outputs):
+        path = Path(inputs.file("DATABASE"))
         folder = path.parent
-        if parameters.get("FOLDER"):
-            folder = Path(self.parameterAsFile(parameters, "FOLDER", context))
+        if inputs.parameters.get("FOLDER"):
+            folder = Path(inputs.file("FOLDER"))
         if not folder.is_dir():
             raise LakefloorError(
                 tr("Folder '{}' does not exist. Make it, or choose another.").format(folder))
-        warn_of_neighbors(path, feedback)
-        made = lake_store.back_up(path, folder, self.progress(feedback))
+        warn_of_neighbors(path, inputs.feedback)
+        made = lake_store.back_up(path, folder, inputs.progress)
         visits = lake_store.contents(made).visits
         soundings = sum(v.soundings for v in visits)
-        feedback.pushInfo(
+        inputs.say(
             tr("The backup is '{}'. Soundings: {}, visits: {}.").format(
                 made, soundings, len(visits)))
         return {"BACKUP": str(made), "SOUNDINGS": soundings, "VISIT_COUNT": len(visits)}

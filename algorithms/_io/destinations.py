@@ -34,13 +34,13 @@ from qgis.core import (
     QgsVectorFileWriter,
 )
 
-from ._gdal import quiet
-from ._i18n import tr
-from ._layers import BANDS
-from ._package import MARK, descriptions
-from ._staging import Staging, cannot_replace
-from .core.errors import LakefloorError
-from .core.visits.store_visits import STORE
+from .._i18n import tr
+from ..core.errors import LakefloorError
+from ..core.visits.store_visits import STORE
+from .gdal_errors import quiet
+from .package import MARK, descriptions
+from .rasters import BANDS
+from .staging import Staging, cannot_replace
 
 #: Item of metadata of a raster that Lakefloor wrote.
 RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}

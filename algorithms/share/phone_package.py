@@ -10,18 +10,17 @@ from qgis.core import (
     QgsProcessing,
     QgsProcessingContext,
     QgsProcessingMultiStepFeedback,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFolderDestination,
     QgsProcessingParameterVectorLayer,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
-from .._gdal import done, made, quiet, strict, without_sql
 from .._i18n import tr
-from .._layers import metric_crs
-from .._sheets import sheet_inputs as inputs
+from .._io import params
+from .._io.gdal_errors import done, made, quiet, strict, without_sql
+from .._io.layer_crs import metric_crs
+from .._sheets import sheet_inputs
 from .._sheets.own_project import own_project
 from .._styling import apply_style
 from ..core.errors import Cancelled, LakefloorError
@@ -38,8 +37,8 @@ _ROLES = ("break_lines", "contours", "shoreline", "soundings", "depth_areas", "s
 _ENDINGS = {"MBTiles": "mbtiles", "GeoPackage": "gpkg"}
 
 
-class FieldPackage(LakefloorAlgorithm):
-    NAME = "fieldpackage"
+class PhonePackage(LakefloorAlgorithm):
+    NAME = "phonepackage"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Package for phone or tablet")
     GROUP = "share"
     MAIN_THREAD = True
@@ -68,26 +67,32 @@ class FieldPackage(LakefloorAlgorithm):
         "PDF Geo-registration Encoding Best Practice.",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the package"),
+        "PIXEL_SIZE": QT_TRANSLATE_NOOP("@default", "Pixel size on the ground (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines",
                      "soundings"):
-            add(inputs.layer(role, optional=role not in ("contours", "shoreline")))
+            add(sheet_inputs.layer(role, optional=role not in ("contours", "shoreline")))
         add(params.helped(
             QgsProcessingParameterVectorLayer(
                 "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True),
             tr("Points to take along, such as waypoints. If empty, there are none."),
         ))
-        for parameter in inputs.sheet_text():
+        for parameter in sheet_inputs.sheet_text():
             add(parameter)
-        add(inputs.depth_unit())
-        add(inputs.page_size())
+        add(sheet_inputs.depth_unit())
+        add(sheet_inputs.page_size())
         add(params.choice(
             "TILES", tr("Raster tiles"),
             {"MBTiles": tr("a file that most apps open"),
              "GeoPackage": tr("a file that QGIS and some apps open"),
              "no tiles": tr("only layers and sheet")},
             "MBTiles", tr("File of the drawn map."),
+            former={"mbtiles": "MBTiles", "gpkg": "GeoPackage", "none": "no tiles"},
         ))
         add(params.number(
             "MAX_ZOOM", tr("Maximum zoom level"), 17,
@@ -96,28 +101,23 @@ class FieldPackage(LakefloorAlgorithm):
             minimum=8, maximum=22, integer=True,
         ))
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the package")))
-        for name, label in (
-            ("LAYER_COUNT", tr("Number of layers in the package")),
-            ("PIXEL_SIZE", tr("Pixel size on the ground (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        found = inputs.layers(self, parameters, context, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        found = sheet_inputs.layers(inputs)
         shoreline = found["shoreline"]
-        require(shoreline, "polygon", feedback)
-        metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), feedback)
-        marks = self.parameterAsVectorLayer(parameters, "MARKS", context)
-        tiles = self.parameterAsEnumString(parameters, "TILES", context)
-        zoom = self.parameterAsInt(parameters, "MAX_ZOOM", context)
-        place = _place(shoreline, context)
+        require(shoreline, "polygon", inputs.feedback)
+        metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        marks = inputs.vector("MARKS")
+        tiles = inputs.choice("TILES")
+        zoom = inputs.integer("MAX_ZOOM")
+        place = _place(shoreline, inputs.context)
         cut = None if tiles == "no tiles" else tiling(*place, zoom)
-        folder = self.parameterAsString(parameters, params.OUTPUT, context)
-        steps = _Steps(3, feedback)
+        folder = inputs.text(params.OUTPUT)
+        steps = _Steps(3, inputs.feedback)
         with new_folder(folder) as staged:
             with own_project(QgsCoordinateReferenceSystem("EPSG:3857")) as project:
-                copies = _copies(found, marks, project, feedback)
+                copies = _copies(found, marks, project, inputs.feedback)
                 vectors = [c for c in copies if c.type() == shoreline.type()]
                 own = QgsProcessingContext()
                 own.setProject(project)
@@ -131,14 +131,14 @@ class FieldPackage(LakefloorAlgorithm):
                     for leftover in staged.glob("picture.tif*"):
                         leftover.unlink()
             progress(0.8)
-            _write_sheet(parameters, staged / "lake_map.pdf", context, steps)
+            _write_sheet(inputs.parameters, staged / "lake_map.pdf", inputs.context, steps)
             _require_placed(staged)
             progress(1.0)
-        feedback.pushInfo(
+        inputs.say(
             tr("The package holds lake_map.pdf and lake.gpkg. Layers in lake.gpkg: {}.").format(
                 len(vectors)))
         if cut is not None:
-            feedback.pushInfo(
+            inputs.say(
                 tr("The tiles reach zoom level {}. A pixel is {:.2f} m on the ground.").format(
                     zoom, cut.ground))
         return {params.OUTPUT: folder, "LAYER_COUNT": len(vectors),
@@ -147,7 +147,7 @@ class FieldPackage(LakefloorAlgorithm):
 
 def _copies(found, marks, project, feedback) -> list:
     """Return styled copies of the layers and marks, from the top of the map downward."""
-    styled = inputs.styled_copies(found, _ROLES, project)
+    styled = sheet_inputs.styled_copies(found, _ROLES, project)
     for role, copy in styled.items():
         copy.setName(role)
     copies = list(styled.values())

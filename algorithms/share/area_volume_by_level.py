@@ -2,17 +2,16 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import common_share, srs_wkt
-from .._outputs import Outputs
-from .._sheets import sheet_inputs as inputs
+from .._io import params
+from .._io.layer_crs import srs_wkt
+from .._io.rasters import common_share
+from .._sheets import sheet_inputs
 from ..core.correcting.datums import is_water_of_a_day
 from ..core.figures.figure import UNITS
 from ..core.figures.level_table import STEP, level_report
@@ -33,8 +32,8 @@ UNCOVERED_FIELDS = [
 ]
 
 
-class LevelTable(LakefloorAlgorithm):
-    NAME = "leveltable"
+class AreaVolumeByLevel(LakefloorAlgorithm):
+    NAME = "areavolumebylevel"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Area and volume by lake level")
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
@@ -62,9 +61,17 @@ class LevelTable(LakefloorAlgorithm):
         "Journal of Geodesy 87(1), 43-55.",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "COUNT": QT_TRANSLATE_NOOP("@default", "Number of levels"),
+        "MAX_LEVEL_M": QT_TRANSLATE_NOOP("@default", "Maximum level in the table (m)"),
+        "MAPPED_PERCENT": QT_TRANSLATE_NOOP("@default", "Percentage with depth (%)"),
+        "UNCOVERED_M2": QT_TRANSLATE_NOOP("@default", "Uncovered bottom (m²)"),
+        "UNCOVERED_PERCENT": QT_TRANSLATE_NOOP("@default", "Uncovered percentage (%)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
-        for parameter in inputs.figures():
+        for parameter in sheet_inputs.figures():
             add(parameter)
         add(params.number(
             "STEP", tr("Step between levels"), None,
@@ -86,7 +93,7 @@ class LevelTable(LakefloorAlgorithm):
                "bottom."),
             minimum=0.0,
         ))
-        add(inputs.datum_uncertainty())
+        add(sheet_inputs.datum_uncertainty())
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Area and volume by lake level"), QgsProcessing.SourceType.TypeVector
         ))
@@ -94,48 +101,37 @@ class LevelTable(LakefloorAlgorithm):
             "UNCOVERED", tr("Uncovered bottom"), QgsProcessing.SourceType.TypeVectorPolygon,
             optional=True, createByDefault=True
         ))
-        for name, label in (
-            ("COUNT", tr("Number of levels")),
-            ("MAX_LEVEL_M", tr("Maximum level in the table (m)")),
-            ("MAPPED_PERCENT", tr("Percentage with depth (%)")),
-            ("UNCOVERED_M2", tr("Uncovered bottom (m²)")),
-            ("UNCOVERED_PERCENT", tr("Uncovered percentage (%)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
-        surface, shoreline, crs, metadata = inputs.surface_and_shoreline(
-            self, parameters, context, feedback)
-        step = params.optional_depth(self, parameters, "STEP", context)
-        drawdown = self.parameterAsDouble(parameters, "DRAWDOWN", context) * LENGTH[unit]
+    def compute(self, inputs, outputs):
+        unit = inputs.unit()
+        surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
+        step = inputs.depth("STEP")
+        drawdown = inputs.number("DRAWDOWN") * LENGTH[unit]
         report = level_report(
             surface, shoreline,
             step=STEP[unit] if step is None else step,
             drawdown=drawdown,
             crs=srs_wkt(crs),
-            lowest=params.optional_depth(self, parameters, "MIN_LEVEL", context),
-            highest=self.parameterAsDouble(parameters, "MAX_LEVEL", context) * LENGTH[unit],
-            datum_sd=self.parameterAsDouble(parameters, "DATUM_UNCERTAINTY", context),
+            lowest=inputs.depth("MIN_LEVEL"),
+            highest=inputs.number("MAX_LEVEL") * LENGTH[unit],
+            datum_sd=inputs.number("DATUM_UNCERTAINTY"),
             scale_sd=common_share(metadata),
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
-        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), feedback)
+        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), inputs.feedback)
         table, bare = report.table, report.uncovered
-        with Outputs(self, parameters, context, feedback) as out:
-            out.table(params.OUTPUT, FIELDS, _rows(table, unit))
-            bare.attributes.update(
-                drawdown=[to_unit(v, "length", unit) for v in bare.attributes["drawdown_m"]],
-                area=[to_unit(v, "area", unit) for v in bare.attributes["area_m2"]],
-                unit=[unit] * len(bare), area_unit=[UNITS["area"][unit][1]] * len(bare),
-            )
-            out.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
-            out.results.update(
-                COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
-                MAPPED_PERCENT=table.mapped_percent, UNCOVERED_M2=report.uncovered_area,
-                UNCOVERED_PERCENT=report.uncovered_percent,
-            )
-        return out.results
+        outputs.table(params.OUTPUT, FIELDS, _rows(table, unit))
+        bare.attributes.update(
+            drawdown=[to_unit(v, "length", unit) for v in bare.attributes["drawdown_m"]],
+            area=[to_unit(v, "area", unit) for v in bare.attributes["area_m2"]],
+            unit=[unit] * len(bare), area_unit=[UNITS["area"][unit][1]] * len(bare),
+        )
+        outputs.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
+        outputs.results.update(
+            COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
+            MAPPED_PERCENT=table.mapped_percent, UNCOVERED_M2=report.uncovered_area,
+            UNCOVERED_PERCENT=report.uncovered_percent,
+        )
 
     @staticmethod
     def _say(report, drawdown, unit, datum, feedback):

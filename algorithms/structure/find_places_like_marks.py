@@ -3,16 +3,14 @@
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterRasterDestination,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from ..core.number_text import written
 from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
 from ..core.places.similar_places import find_similar_places
@@ -43,8 +41,8 @@ _NUMBERS = {
 }  # fmt: skip
 
 
-class MoreLikeThese(LakefloorAlgorithm):
-    NAME = "morelikethese"
+class FindPlacesLikeMarks(LakefloorAlgorithm):
+    NAME = "findplaceslikemarks"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Find places like my marks")
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
@@ -71,7 +69,12 @@ class MoreLikeThese(LakefloorAlgorithm):
         "29-36. Roberts et al. (2017), Ecography 40(8), 913-929",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "PLACES": QT_TRANSLATE_NOOP("@default", "Number of places found"),
+        **{name: label for name, (_, label) in _NUMBERS.items()},
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(marks())
         self.addParameter(name_field())
         add_layers(self)
@@ -93,30 +96,27 @@ class MoreLikeThese(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterRasterDestination(
             "SIMILARITY", tr("Similarity everywhere"), optional=True, createByDefault=False
         ))
-        self.addOutput(QgsProcessingOutputNumber("PLACES", tr("Number of places found")))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
-        ground, crs = read_ground(self, parameters, context, feedback)
-        x, y, names, _ = read_marks(self, parameters, crs, context, feedback)
+    def compute(self, inputs, outputs):
+        ground, crs = read_ground(inputs)
+        x, y, names, _ = read_marks(inputs, crs)
         places = find_similar_places(
             ground,
             x,
             y,
             names,
-            read_ranking(self, parameters, "MAX_PLACES", context),
-            unit=self.parameterAsEnumString(parameters, "UNIT", context),
-            progress=self.progress(feedback),
+            read_ranking(inputs, "MAX_PLACES"),
+            unit=inputs.unit(),
+            progress=inputs.progress,
         )
         if len(places.left_out):
-            feedback.pushWarning(tr("Marks off the mapped bottom, left out: {}.").format(
+            inputs.warn(tr("Marks off the mapped bottom, left out: {}.").format(
                 ", ".join(names[i] for i in places.left_out)))
-        feedback.pushInfo(tr("Compared: {}.").format(", ".join(places.words)))
+        inputs.say(tr("Compared: {}.").format(", ".join(places.words)))
         for name, likeness, reason in zip(places.names, places.likeness, places.reasons):
-            feedback.pushInfo(f"{name}: {written(likeness, '.2f')} {reason}")
+            inputs.say(f"{name}: {written(likeness, '.2f')} {reason}")
         for line in _sentences(places.test, names):
-            feedback.pushInfo(line)
+            inputs.say(line)
         lon, lat = lon_lat(places.x, places.y, ground)
         columns = {
             "name": places.names, "note": places.reasons,
@@ -125,15 +125,13 @@ class MoreLikeThese(LakefloorAlgorithm):
             "depth_m": places.depth, "uncert_m": places.uncertainty, "lon": lon, "lat": lat,
         }  # fmt: skip
         kinds = {"name": "text", "note": "text", "rank": "int", "mark": "text"}
-        with Outputs(self, parameters, context, feedback) as out:
-            write_points(out, params.OUTPUT, columns, kinds, crs, places.x, places.y, "places")
-            out.raster("SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs,
-                       style="score")
-            out.results["PLACES"] = len(places)
-            for name, (key, _) in _NUMBERS.items():
-                value = getattr(places.test, key)
-                out.results[name] = value if np.isfinite(value) else None
-        return out.results
+        write_points(outputs, params.OUTPUT, columns, kinds, crs, places.x, places.y, "places")
+        outputs.raster("SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs,
+                   style="score")
+        outputs.results["PLACES"] = len(places)
+        for name, (key, _) in _NUMBERS.items():
+            value = getattr(places.test, key)
+            outputs.results[name] = value if np.isfinite(value) else None
 
 
 def _sentences(test, names):

@@ -34,10 +34,10 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QCoreApplication, QThread
 
-from ._gdal import quiet
-from ._i18n import tr
-from .core.crs import utm_epsg
-from .core.errors import LakefloorError
+from .._i18n import tr
+from ..core.crs import utm_epsg
+from ..core.errors import LakefloorError
+from .gdal_errors import quiet
 
 #: All zones of UTM on WGS 84, in one of which every lake is computed that is not in metres.
 UTM_ZONES = tuple(base + zone for base in (32600, 32700) for zone in range(1, 61))

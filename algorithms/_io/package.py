@@ -9,11 +9,11 @@ from pathlib import Path
 
 from osgeo import gdal, ogr
 
-from ._gdal import done, made, strict, without_sql
-from ._i18n import tr
-from ._whole import check_whole
-from .core.errors import LakefloorError
-from .core.visits.store_visits import STORE
+from .._i18n import tr
+from ..core.errors import LakefloorError
+from ..core.visits.store_visits import STORE
+from .gdal_errors import done, made, strict, without_sql
+from .whole import check_whole
 
 #: Description of each table that Lakefloor wrote.
 MARK = "Written by Lakefloor"

@@ -6,7 +6,6 @@ import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterDateTime,
     QgsProcessingParameterExtent,
     QgsProcessingParameterFeatureSink,
@@ -14,18 +13,17 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, Qt
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._outputs import Outputs
+from .._io import params
 from .._store.parameters import store_parameter, visit_names, warn_of_neighbors
 from ..core.errors import LakefloorError
 from ..core.visits.store_visits import times_of_days
 
 
-class ReadStore(LakefloorAlgorithm):
-    NAME = "readstore"
+class ReadDatabase(LakefloorAlgorithm):
+    NAME = "readdatabase"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -45,7 +43,12 @@ class ReadStore(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
+        "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits read"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(store_parameter(tr("GeoPackage made by 'Add visit to lake database'.")))
         add(params.helped(
@@ -69,29 +72,27 @@ class ReadStore(LakefloorAlgorithm):
         add(QgsProcessingParameterFeatureSink(
             params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
         ))
-        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings read")))
-        self.addOutput(QgsProcessingOutputNumber("VISIT_COUNT", tr("Visits read")))
 
-    def compute(self, parameters, context, feedback):
-        path = self.parameterAsFile(parameters, "STORE", context)
-        warn_of_neighbors(path, feedback)
+    def compute(self, inputs, outputs):
+        path = inputs.file("DATABASE")
+        warn_of_neighbors(path, inputs.feedback)
         held = lake_store.contents(path)
         crs = QgsCoordinateReferenceSystem(held.crs)
-        extent = self.parameterAsExtent(parameters, "EXTENT", context, crs)
-        days = [self._day(parameters, name, context) for name in ("FROM", "TO")]
+        extent = inputs.extent("EXTENT", crs)
+        days = [self._day(inputs, name) for name in ("FROM", "TO")]
         if None not in days and days[0] > days[1]:
             raise LakefloorError(
                 tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
                     *days))
         names = visit_names(
-            self.parameterAsString(parameters, "VISITS", context), [v.name for v in held.visits])
+            inputs.text("VISITS"), [v.name for v in held.visits])
         start, stop = times_of_days(held.visits, held.crs, *days)
         parts = lake_store.read(
             path,
             visits=names or None,
             box=None if extent.isNull() else (
                 extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
-            start=start, stop=stop, progress=self.progress(feedback),
+            start=start, stop=stop, progress=inputs.progress,
         )
         first = next(parts, None)
         if first is None:
@@ -108,19 +109,17 @@ class ReadStore(LakefloorAlgorithm):
                 visits.update(part.visit)
                 yield part
 
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, counted(), crs)
-            feedback.pushInfo(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))
-            out.results["SOUNDINGS"] = count
-            out.results["VISIT_COUNT"] = len(visits)
-        return out.results
+        outputs.soundings(params.OUTPUT, counted(), crs)
+        inputs.say(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))
+        outputs.results["SOUNDINGS"] = count
+        outputs.results["VISIT_COUNT"] = len(visits)
 
-    def _day(self, parameters, name, context):
-        if not params.given(self, parameters, name, context):
+    def _day(self, inputs, name):
+        if not inputs.given(name):
             return None
-        day = self.parameterAsDateTime(parameters, name, context).date()
+        day = self.parameterAsDateTime(inputs.parameters, name, inputs.context).date()
         if not day.isValid():
             raise LakefloorError(
-                tr("'{}' is not a date. Write it as 2026-05-14.").format(parameters[name])
+                tr("'{}' is not a date. Write it as 2026-05-14.").format(inputs.parameters[name])
             )
         return np.datetime64(day.toString(Qt.DateFormat.ISODate), "D")

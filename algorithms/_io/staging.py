@@ -25,8 +25,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from ._i18n import tr
-from .core.errors import LakefloorError
+from .._i18n import tr
+from ..core.errors import LakefloorError
 
 PREFIX = ".lakefloor-"
 

@@ -8,7 +8,6 @@ from html import escape
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
@@ -18,11 +17,10 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_contours, read_polygon, read_raster
-from .._outputs import Outputs
+from .._io import params
+from .._io.shoreline import read_polygon
 from .._reports import html_page, plots
 from ..core.blending.blend import blend_survey
 from ..core.blending.map_bias import SIGNIFICANCE
@@ -36,8 +34,8 @@ RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
 _STEPS = {"ft": 5 * LENGTH["ft"], "m": 2.0}
 
 
-class BlendDetail(LakefloorAlgorithm):
-    NAME = "blenddetail"
+class BlendSurvey(LakefloorAlgorithm):
+    NAME = "blendsurvey"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Blend a survey into an older map")
     GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
@@ -65,7 +63,17 @@ class BlendDetail(LakefloorAlgorithm):
         "Briggs (1974), Geophysics 39(1), 39-48",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "OFFSET": QT_TRANSLATE_NOOP("@default", "Offset of the older map (m)"),
+        "SCALE": QT_TRANSLATE_NOOP("@default", "Scale of the older map's depths"),
+        "SHIFT_EAST": QT_TRANSLATE_NOOP("@default", "Shift of the older map, east (m)"),
+        "SHIFT_NORTH": QT_TRANSLATE_NOOP("@default", "Shift of the older map, north (m)"),
+        "RMSE_BEFORE": QT_TRANSLATE_NOOP("@default", "RMS difference before (m)"),
+        "RMSE_AFTER": QT_TRANSLATE_NOOP("@default", "RMS difference after (m)"),
+        "TRANSITION_WIDTH_USED": QT_TRANSLATE_NOOP("@default", "Width of the transition (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.helped(
             QgsProcessingParameterRasterLayer(
@@ -95,7 +103,7 @@ class BlendDetail(LakefloorAlgorithm):
         ))
         add(params.choice(
             "DEPTH_UNIT", tr("Depth unit of the contours"),
-            {"ft": tr("feet"), "m": tr("meters"), "fathom": tr("fathoms")}, "ft",
+            ["feet", "meters", "fathoms"], "feet",
             tr("Depths in the depth field are in this unit."),
         ))
         add(params.shoreline())
@@ -114,9 +122,8 @@ class BlendDetail(LakefloorAlgorithm):
                "that face all ways."),
             advanced=True,
         ))
-        add(params.choice(
-            "UNIT", tr("Depth unit"), {"ft": tr("feet"), "m": tr("meters")}, "ft",
-            tr("Used in the report. The rasters and the numbers are in meters."),
+        add(params.depth_unit(
+            text=tr("Used in the report. The rasters and the numbers are in meters.")
         ))
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Blended depth surface")))
         add(QgsProcessingParameterRasterDestination(
@@ -126,20 +133,10 @@ class BlendDetail(LakefloorAlgorithm):
             "REPORT", tr("Report on the older map"), "HTML (*.html)", optional=True,
             createByDefault=False,
         ))
-        for name, label in (
-            ("OFFSET", tr("Offset of the older map (m)")),
-            ("SCALE", tr("Scale of the older map's depths")),
-            ("SHIFT_EAST", tr("Shift of the older map, east (m)")),
-            ("SHIFT_NORTH", tr("Shift of the older map, north (m)")),
-            ("RMSE_BEFORE", tr("RMS difference before (m)")),
-            ("RMSE_AFTER", tr("RMS difference after (m)")),
-            ("TRANSITION_WIDTH_USED", tr("Width of the transition (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def check(self, parameters, context):
+    def check(self, inputs):
         given = {
-            name: params.given(self, parameters, name, context)
+            name: inputs.given(name)
             for name in (RASTER, CONTOURS, FIELD)
         }
         if given[RASTER] == given[CONTOURS]:
@@ -153,53 +150,51 @@ class BlendDetail(LakefloorAlgorithm):
                 tr("The contours need depths. Choose the field that holds the depth of each line.")
             )
 
-    def compute(self, parameters, context, feedback):
-        layer = self.parameterAsRasterLayer(parameters, params.INPUT, context)
-        detail, crs, metadata = read_raster(layer, feedback)
+    def compute(self, inputs, outputs):
+        layer = inputs.raster(params.INPUT)
+        detail, crs, metadata = inputs.surface(params.INPUT)
         if detail.uncertainty is None:
             raise LakefloorError(
                 tr("Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
                    "TIN surface, IDW surface or Smooth surface.").format(layer.name())
             )
-        shore = optional_source(self, parameters, params.SHORELINE, context)
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        shore = inputs.source(params.SHORELINE)
+        unit = inputs.unit()
         found = blend_survey(
             detail,
-            self._general(parameters, crs, metadata, context, feedback),
-            shoreline=read_polygon(shore, crs, context, feedback) if shore else None,
-            width_m=params.optional_number(self, parameters, "TRANSITION_WIDTH", context),
-            remove_shift=self.parameterAsBool(parameters, "REMOVE_SHIFT", context),
+            self._general(inputs, crs, metadata),
+            shoreline=read_polygon(shore, crs, inputs.context, inputs.feedback) if shore else None,
+            width_m=inputs.number("TRANSITION_WIDTH"),
+            remove_shift=inputs.flag("REMOVE_SHIFT"),
             depth_step_m=_STEPS[unit],
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
-        _say(found, feedback)
+        _say(found, inputs.feedback)
         kept = {key: value for key, value in metadata.items() if key.startswith("D")}
-        with Outputs(self, parameters, context, feedback) as out:
-            out.surface(params.OUTPUT, found.surface, crs, kept)
-            out.raster("DIFFERENCE", [found.difference], (tr("general less detail (m)"),), crs,
-                       {"CHANGE_POSITIVE": "general deeper"}, style="difference")
-            out.text("REPORT", lambda: blend_html(found, unit))
-            out.results.update(
-                OFFSET=found.offset.value,
-                SCALE=found.scale.value,
-                SHIFT_EAST=found.east.value,
-                SHIFT_NORTH=found.north.value,
-                RMSE_BEFORE=found.rmse_before,
-                RMSE_AFTER=found.rmse_after,
-                TRANSITION_WIDTH_USED=found.width,
-            )
-        return out.results
+        outputs.surface(params.OUTPUT, found.surface, crs, kept)
+        outputs.raster("DIFFERENCE", [found.difference], (tr("general less detail (m)"),), crs,
+                   {"CHANGE_POSITIVE": "general deeper"}, style="difference")
+        outputs.text("REPORT", lambda: blend_html(found, unit))
+        outputs.results.update(
+            OFFSET=found.offset.value,
+            SCALE=found.scale.value,
+            SHIFT_EAST=found.east.value,
+            SHIFT_NORTH=found.north.value,
+            RMSE_BEFORE=found.rmse_before,
+            RMSE_AFTER=found.rmse_after,
+            TRANSITION_WIDTH_USED=found.width,
+        )
 
-    def _general(self, parameters, crs, metadata, context, feedback):
+    def _general(self, inputs, crs, metadata):
         """Return the older map, a grid or contours, in metres and the CRS of the survey."""
-        contours = optional_source(self, parameters, CONTOURS, context)
+        contours = inputs.source(CONTOURS)
         if contours:
-            field = self.parameterAsString(parameters, FIELD, context)
-            unit = LENGTH[self.parameterAsEnumString(parameters, "DEPTH_UNIT", context)]
-            lines = read_contours(contours, crs, field, context, feedback)
+            field = inputs.text(FIELD)
+            unit = LENGTH[inputs.unit("DEPTH_UNIT")]
+            lines = inputs.contours(CONTOURS, crs, field)
             return replace(lines, attributes={"depth": unit * lines.attributes["depth"]})
-        layer = self.parameterAsRasterLayer(parameters, RASTER, context)
-        general, general_crs, general_metadata = read_raster(layer, feedback)
+        layer = inputs.raster(RASTER)
+        general, general_crs, general_metadata = inputs.surface(RASTER)
         if general_crs != crs:
             raise LakefloorError(
                 tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
@@ -207,7 +202,7 @@ class BlendDetail(LakefloorAlgorithm):
             )
         names = [data.get("DATUM_NAME") for data in (metadata, general_metadata)]
         if all(names) and names[0] != names[1]:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("The survey is at the datum '{}', the older map at '{}'. The offset found "
                    "includes their difference, so check that both names are right.").format(*names)
             )

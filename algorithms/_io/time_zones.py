@@ -4,8 +4,8 @@ from datetime import datetime, timedelta, tzinfo
 
 from qgis.PyQt.QtCore import QDateTime, QTimeZone
 
-from .core.errors import LakefloorError
-from .core.times import zone_of
+from ..core.errors import LakefloorError
+from ..core.times import zone_of
 
 _UTC = QTimeZone(0)
 _DAY = timedelta(days=1)

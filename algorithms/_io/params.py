@@ -9,14 +9,10 @@ from qgis.core import (
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
-    QgsProperty,
     QgsUnitTypes,
 )
 
-from ._compat import is_null
-from ._i18n import tr
-from ._zones import zone
-from .core.units import LENGTH
+from .._i18n import tr
 
 INPUT = "INPUT"
 OUTPUT = "OUTPUT"
@@ -63,13 +59,48 @@ def distance(name, label, default, text, optional=False, advanced=False, minimum
     return helped(parameter, text)
 
 
-def choice(name, label, options: dict, default: str, text, advanced=False):
-    """Return an enum of stable static strings; ``options`` maps each key to its meaning."""
-    meanings = "; ".join(f"{key}: {meaning}" for key, meaning in options.items())
+#: Values that stood for a choice in versions before -> the words that do now. They are accepted
+#: for ever: scripts and models that people saved keep running.
+FORMER_VALUES = {
+    "ft": "feet", "m": "meters", "us-ft": "US survey feet", "fathom": "fathoms",
+    "cm": "centimeters", "in": "inches", "kmh": "km/h", "ms": "m/s", "C": "Celsius",
+    "F": "Fahrenheit", "stated": "as stated",
+}  # fmt: skip
+#: In a parameter's metadata, its own former values.
+_FORMER = "former_values"
+
+
+def choice(name, label, options, default: str, text, advanced=False, former=None):
+    """Return a drop-down of words, which are also the values that scripts and models give.
+
+    Parameters
+    ----------
+    options : iterable of str, or dict of str to str
+        The words, in order; a dict has what each means, which is added to the help.
+    former : dict of str to str, optional
+        Values of earlier versions -> the words that stand for them now.
+    """
     parameter = QgsProcessingParameterEnum(
         name, label, options=list(options), defaultValue=default, usesStaticStrings=True
     )
-    return helped(parameter, f"{text} {meanings}.", advanced)
+    known = {**FORMER_VALUES, **(former or {})}
+    parameter.setMetadata({
+        _FORMER: {old: new for old, new in known.items() if new in options and old not in options}
+    })
+    if isinstance(options, dict):
+        text += "".join(f"\n- {words}: {meaning}" for words, meaning in options.items() if meaning)
+    return helped(parameter, text, advanced)
+
+
+def with_current_values(algorithm, parameters: dict) -> dict:
+    """Return parameters in which values of earlier versions are exchanged for those of now."""
+    current = dict(parameters)
+    for definition in algorithm.parameterDefinitions():
+        former = (definition.metadata() or {}).get(_FORMER)
+        value = parameters.get(definition.name())
+        if former and isinstance(value, str) and value in former:
+            current[definition.name()] = former[value]
+    return current
 
 
 def soundings(name=INPUT, optional=False):
@@ -78,8 +109,8 @@ def soundings(name=INPUT, optional=False):
         QgsProcessingParameterFeatureSource(
             name, tr("Soundings"), [QgsProcessing.SourceType.TypeVectorPoint], optional=optional
         ),
-        tr("Soundings as written by Read logs: depth_m in metres, positive down. Only soundings "
-           "whose status is 'accepted' are used for mapping."),
+        tr("Soundings as written by Read logs: depth_m is in meters, positive down. Only "
+           "soundings with the status 'accepted' are used for mapping."),
     )
 
 
@@ -90,8 +121,10 @@ def shoreline(optional=True):
             SHORELINE, tr("Shoreline"), [QgsProcessing.SourceType.TypeVectorPolygon],
             optional=optional,
         ),
-        tr("Polygon of the lake at the datum, islands as holes: zero depth at its edge, "
-           "nothing is drawn outside it."),
+        tr("Polygon of the lake at the datum, with islands as holes. The depth is zero at its "
+           "edge, and nothing is drawn outside it.")
+        + (" " + tr("If empty, the map ends at the maximum gap from the soundings.")
+           if optional else ""),
     )
 
 
@@ -99,8 +132,8 @@ def surface(name=INPUT, label=None, optional=False):
     """Return the depth raster parameter."""
     return helped(
         QgsProcessingParameterRasterLayer(name, label or tr("Depth surface"), optional=optional),
-        tr("Raster whose band 1 is depth in metres, positive down. Where the raster is a Lakefloor "
-           "surface, its band 2 gives the standard uncertainty."),
+        tr("Raster whose band 1 is depth in meters, positive down. In a Lakefloor surface, band 2 "
+           "is the standard uncertainty.") + (" " + tr("May be left empty.") if optional else ""),
     )
 
 
@@ -108,7 +141,7 @@ def cell_size():
     """Return the optional cell size parameter."""
     return distance(
         CELL_SIZE, tr("Cell size (m)"), None,
-        tr("Side of a raster cell. Left empty, it is taken from the spacing of the lanes."),
+        tr("Side of a raster cell. If empty, it follows from the lane spacing."),
         optional=True,
     )
 
@@ -117,8 +150,8 @@ def max_gap():
     """Return the optional maximum gap parameter."""
     return distance(
         MAX_GAP, tr("Maximum gap (m)"), None,
-        tr("Nothing is drawn farther than this from a sounding. Left empty, it is taken from the "
-           "spacing of the lanes."),
+        tr("Nothing is drawn farther than this from a sounding. If empty, it follows from the "
+           "lane spacing."),
         optional=True,
     )
 
@@ -128,57 +161,23 @@ def lane_spacing():
     return distance(
         LANE_SPACING, tr("Lane spacing (m)"), None,
         tr("Distance between neighboring lanes. If empty, it is estimated from the soundings. "
-           "Cell size and maximum gap follow from it where they are empty."),
+           "Cell size and maximum gap follow from it if they are empty."),
         optional=True, advanced=True,
     )
 
 
-def depth_unit(label=None, text=None):
+def depth_unit(label=None, text=None, name="UNIT"):
     """Return the choice of the unit in which people read depths."""
     return choice(
-        "UNIT", label or tr("Unit of depth on the map"),
-        {"ft": tr("feet"), "m": tr("metres")}, "ft",
-        text or tr("Unit in which the interval is given and labels are written."),
+        name, label or tr("Depth unit"), ["feet", "meters"], "feet",
+        text or tr("Depths on the map and in labels are in this unit."),
     )
 
 
 def time_zone(name, label, text=None):
     """Return the time zone of times that state none; :func:`zone_given` reads it."""
-    told = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA name "
-              "such as America/Chicago.")
+    zones = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
+               "name such as America/Chicago.")
     return helped(
-        QgsProcessingParameterString(name, label, "UTC"), f"{told} {text}" if text else told
+        QgsProcessingParameterString(name, label, "UTC"), f"{zones} {text}" if text else zones
     )
-
-
-def check_zone(algorithm, parameters, name, context):
-    """Raise LakefloorError if a time zone is unknown."""
-    zone_given(algorithm, parameters, name, context)
-
-
-def zone_given(algorithm, parameters, name, context):
-    """Return a time zone given by name, as tzinfo; raise LakefloorError if it is not known."""
-    return zone(algorithm.parameterAsString(parameters, name, context))
-
-
-def given(algorithm, parameters, name, context) -> bool:
-    """Tell whether a parameter has a value; an empty text counts as none."""
-    value = parameters.get(name, algorithm.parameterDefinition(name).defaultValue())
-    if isinstance(value, QgsProperty):
-        value, _ = value.value(context.expressionContext())
-    return not is_null(value) and str(value).strip() != ""
-
-
-def optional_number(algorithm, parameters, name, context):
-    """Return a number as float, or None where it was left empty."""
-    if not given(algorithm, parameters, name, context):
-        return None
-    return algorithm.parameterAsDouble(parameters, name, context)
-
-
-def optional_depth(algorithm, parameters, name, context):
-    """Return a number given in the unit of depth, m, or None where it was left empty."""
-    value = optional_number(algorithm, parameters, name, context)
-    if value is None:
-        return None
-    return value * LENGTH[algorithm.parameterAsEnumString(parameters, "UNIT", context)]

@@ -4,18 +4,17 @@ from qgis.core import (
     QgsGeometry,
     QgsPoint,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFileDestination,
     QgsWkbTypes,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_soundings, source, to_qdatetime
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_soundings
+from .._io.values import to_qdatetime
 from ..core.units import LENGTH
 from ..core.visits.crossing_report import check_crossings
 from ._crossing_html import crossing_html
@@ -43,8 +42,8 @@ _NUMBERS = {
 }
 
 
-class CheckCrossings(LakefloorAlgorithm):
-    NAME = "checkcrossings"
+class CheckCrossLines(LakefloorAlgorithm):
+    NAME = "checkcrosslines"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Check cross-lines")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -74,7 +73,13 @@ class CheckCrossings(LakefloorAlgorithm):
         "Organization, S-44, edition 6",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "BETWEEN": QT_TRANSLATE_NOOP("@default", "Crossings between visits"),
+        "WITHIN": QT_TRANSLATE_NOOP("@default", "Crossings within one visit"),
+        **{name: label for name, (_, label) in _NUMBERS.items()},
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.distance(
@@ -96,32 +101,26 @@ class CheckCrossings(LakefloorAlgorithm):
         add(QgsProcessingParameterFileDestination(
             "REPORT", tr("Report of cross-lines"), "HTML (*.html)", optional=True
         ))
-        self.addOutput(QgsProcessingOutputNumber("BETWEEN", tr("Crossings between visits")))
-        self.addOutput(QgsProcessingOutputNumber("WITHIN", tr("Crossings within one visit")))
-        for name, (_, label) in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         soundings, crs = read_soundings(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
-        unit = self.parameterAsEnumString(parameters, "UNIT", context)
+        unit = inputs.unit()
         report = check_crossings(
             soundings,
-            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
-            min_angle_deg=self.parameterAsDouble(parameters, "MIN_ANGLE", context),
+            max_gap_m=inputs.number("MAX_SPACING"),
+            min_angle_deg=inputs.number("MIN_ANGLE"),
             depth_step_m=_STEPS[unit],
-            progress=self.progress(feedback),
+            progress=inputs.progress,
         )
-        _say(report, unit, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            write_crossings(out, "CROSSINGS", report.crossings, crs)
-            out.text("REPORT", lambda: crossing_html(report, unit))
-            out.results["BETWEEN"] = report.between.n
-            out.results["WITHIN"] = report.within.n
-            for name, (key, _) in _NUMBERS.items():
-                out.results[name] = getattr(report.between, key)
-        return out.results
+        _say(report, unit, inputs.feedback)
+        write_crossings(outputs, "CROSSINGS", report.crossings, crs)
+        outputs.text("REPORT", lambda: crossing_html(report, unit))
+        outputs.results["BETWEEN"] = report.between.n
+        outputs.results["WITHIN"] = report.within.n
+        for name, (key, _) in _NUMBERS.items():
+            outputs.results[name] = getattr(report.between, key)
 
 
 def write_crossings(out, name, crossings, crs, extra=()):

@@ -7,17 +7,16 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
     QgsProcessingOutputFile,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSink,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import metric_crs, read_soundings, source, srs_wkt
-from .._outputs import Outputs
+from .._io import params
+from .._io.layer_crs import metric_crs, srs_wkt
+from .._io.soundings_layer import read_soundings
 from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
@@ -44,8 +43,8 @@ _NUMBERS = {
 }
 
 
-class AddToStore(LakefloorAlgorithm):
-    NAME = "addtostore"
+class AddToDatabase(LakefloorAlgorithm):
+    NAME = "addtodatabase"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Add visit to lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -71,7 +70,9 @@ class AddToStore(LakefloorAlgorithm):
         "Regression Analysis, chapter 14. Huber (1981), Robust Statistics. JCGM 100:2008",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = _NUMBERS
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(store_parameter(tr("GeoPackage (.gpkg). Type a new name to make a lake database.")))
@@ -88,6 +89,7 @@ class AddToStore(LakefloorAlgorithm):
             "report",
             tr("Superseded soundings are not mapped. They are accepted again when the newer visit "
                "is removed."),
+            former={"newer_wins": NEWER_WINS},
         ))
         add(params.distance(
             "BLOCK_SIZE", tr("Block size (m)"), 20.0,
@@ -125,51 +127,47 @@ class AddToStore(LakefloorAlgorithm):
             optional=True, createByDefault=False,
         ))
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
-        for name, label in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def compute(self, parameters, context, feedback):
-        path = self.parameterAsFile(parameters, "STORE", context)
-        warn_of_neighbors(path, feedback)
-        incoming = source(self, parameters, params.INPUT, context)
-        crs = _store_crs(path, incoming, feedback)
-        soundings, crs = read_soundings(incoming, context, feedback, crs)
-        mode = self.parameterAsEnumString(parameters, "MODE", context)
-        change = self.parameterAsEnumString(parameters, "CHANGE", context)
-        progress = self.progress(feedback)
+    def compute(self, inputs, outputs):
+        path = inputs.file("DATABASE")
+        warn_of_neighbors(path, inputs.feedback)
+        incoming = inputs.source(params.INPUT)
+        crs = _store_crs(path, incoming, inputs.feedback)
+        soundings, crs = read_soundings(incoming, inputs.context, inputs.feedback, crs)
+        mode = inputs.choice("MODE")
+        change = inputs.choice("CHANGE")
+        progress = inputs.progress
         fitted = lake_store.fit_to_store(
             path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
-        options = self._change_options(parameters, context)
-        with Outputs(self, parameters, context, feedback) as out:
-            _say_level(fitted, feedback)
-            done = lake_store.add(
-                path, fitted.soundings,
-                crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
-                mode=mode, newer_wins=change == NEWER_WINS, change=ChangeTest(**options),
-                parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
-                            **options, **lake_store.offsets_to_keep(fitted)},
-                before_commit=lambda done: _write_changes(out, done.changes, crs),
-                progress=span(progress, 0.3, 1.0),
-            )
-            _report(done, feedback)
-            changed = sum(int(found.changed.sum()) for _, _, found in done.changes)
-            largest = fitted.largest
-            numbers = (done.added, done.already_there, done.removed, changed, done.superseded,
-                       largest and largest.offset, largest and largest.std_error)
-            out.results.update(zip(_NUMBERS, numbers))
-            out.results[UPDATED] = path
-        return out.results
+        options = self._change_options(inputs)
+        _say_level(fitted, inputs.feedback)
+        done = lake_store.add(
+            path, fitted.soundings,
+            crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
+            mode=mode, newer_wins=change == NEWER_WINS, change=ChangeTest(**options),
+            parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
+                        **options, **lake_store.offsets_to_keep(fitted)},
+            before_commit=lambda done: _write_changes(outputs, done.changes, crs),
+            progress=span(progress, 0.3, 1.0),
+        )
+        _report(done, inputs.feedback)
+        changed = sum(int(found.changed.sum()) for _, _, found in done.changes)
+        largest = fitted.largest
+        numbers = (done.added, done.already_there, done.removed, changed, done.superseded,
+                   largest and largest.offset, largest and largest.std_error)
+        outputs.results.update(zip(_NUMBERS, numbers))
+        outputs.results[UPDATED] = path
 
 
-    def _change_options(self, parameters, context):
+    def _change_options(self, inputs):
         """Return what decides on a changed bottom, as the history of the store keeps it."""
         def number(name):
-            return self.parameterAsDouble(parameters, name, context)
+            return inputs.number(name)
 
         return {
             "block_m": number("BLOCK_SIZE"),
             "reach_m": number("MAX_DISTANCE"),
-            "min_soundings": self.parameterAsInt(parameters, "MIN_SOUNDINGS", context),
+            "min_soundings": inputs.integer("MIN_SOUNDINGS"),
             "min_change_m": number("MIN_CHANGE"),
             "position_m": number("POSITION_UNCERTAINTY"),
             "confidence": number("CONFIDENCE") / 100.0,

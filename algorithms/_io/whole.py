@@ -15,10 +15,10 @@ from xml.parsers import expat
 
 from osgeo import gdal
 
-from ._gdal import strict
-from ._i18n import tr
-from .core.errors import LakefloorError
-from .core.geopackage import is_placed
+from .._i18n import tr
+from ..core.errors import LakefloorError
+from ..core.geopackage import is_placed
+from .gdal_errors import strict
 
 #: Formats of one layer, in which as many features are found as were written.
 _COUNTED = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".sqlite", ".tab", ".csv", ".kml")

@@ -2,21 +2,19 @@
 
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import read_given, source
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_given
 from .._store.parameters import visit_names
 from ..core.visits.level_network import level_survey
-from .check_crossings import write_crossings
+from .check_cross_lines import write_crossings
 
 OFFSET_FIELDS = [
     ("visit", "text"), ("lane", "int"), ("offset_m", "double"), ("std_error_m", "double"),
@@ -25,8 +23,8 @@ OFFSET_FIELDS = [
 ]
 
 
-class LevelVisits(LakefloorAlgorithm):
-    NAME = "levelvisits"
+class AdjustVisits(LakefloorAlgorithm):
+    NAME = "adjustvisits"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Adjust visits at crossings")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -53,7 +51,16 @@ class LevelVisits(LakefloorAlgorithm):
         "Aronow et al. (2015), Political Analysis 23(4), 564-577",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "USED": QT_TRANSLATE_NOOP("@default", "Crossings and overlaps used"),
+        "NOT_ADJUSTED": QT_TRANSLATE_NOOP("@default", "Visits or lanes not adjusted"),
+        "OUTLIERS": QT_TRANSLATE_NOOP("@default", "Crossings that are outliers"),
+        "RMS_BEFORE": QT_TRANSLATE_NOOP("@default", "Root mean square before (m)"),
+        "RMS_AFTER": QT_TRANSLATE_NOOP("@default", "Root mean square after (m)"),
+        "MAX_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
+    }  # fmt: skip
+
+    def declare(self):
         add = self.addParameter
         add(params.soundings())
         add(params.helped(
@@ -110,52 +117,41 @@ class LevelVisits(LakefloorAlgorithm):
         )
         differences.setCreateByDefault(False)
         add(differences)
-        for name, label in (
-            ("USED", tr("Crossings and overlaps used")),
-            ("NOT_ADJUSTED", tr("Visits or lanes not adjusted")),
-            ("OUTLIERS", tr("Crossings that are outliers")),
-            ("RMS_BEFORE", tr("Root mean square before (m)")),
-            ("RMS_AFTER", tr("Root mean square after (m)")),
-            ("MAX_OFFSET", tr("Maximum visit offset (m)")),
-        ):
-            self.addOutput(QgsProcessingOutputNumber(name, label))
 
-    def compute(self, parameters, context, feedback):
+    def compute(self, inputs, outputs):
         soundings, crs, given = read_given(
-            source(self, parameters, params.INPUT, context), context, feedback
+            inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
         result, levelled = level_survey(
             soundings,
-            unit=self.parameterAsEnumString(parameters, "ADJUST_BY", context),
-            held=visit_names(self.parameterAsString(parameters, "REFERENCE_VISITS", context),
+            unit=inputs.choice("ADJUST_BY"),
+            held=visit_names(inputs.text("REFERENCE_VISITS"),
                              or_commas=True),
-            overlaps=self.parameterAsBool(parameters, "OVERLAPS", context),
-            reach_m=self.parameterAsDouble(parameters, "MAX_OVERLAP_DISTANCE", context),
-            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
-            position_m=self.parameterAsDouble(parameters, "POSITION_UNCERTAINTY", context),
-            depth_m=self.parameterAsDouble(parameters, "DIFFERENCE_UNCERTAINTY", context),
-            robust=self.parameterAsBool(parameters, "ROBUST", context),
-            progress=self.progress(feedback),
+            overlaps=inputs.flag("OVERLAPS"),
+            reach_m=inputs.number("MAX_OVERLAP_DISTANCE"),
+            max_gap_m=inputs.number("MAX_SPACING"),
+            position_m=inputs.number("POSITION_UNCERTAINTY"),
+            depth_m=inputs.number("DIFFERENCE_UNCERTAINTY"),
+            robust=inputs.flag("ROBUST"),
+            progress=inputs.progress,
         )
-        _say(levelled, feedback)
+        _say(levelled, inputs.feedback)
         network = levelled.network
-        with Outputs(self, parameters, context, feedback) as out:
-            out.soundings(params.OUTPUT, result, crs, given=given)
-            out.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
-            write_crossings(out, "DIFFERENCES", levelled.crossings, crs, extra=(
-                ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
-                ("weight", "double", network.weight.tolist()),
-                ("outlier", "int", levelled.outlier.astype(int).tolist()),
-            ))
-            out.results.update(
-                USED=len(levelled.crossings),
-                NOT_ADJUSTED=int((~network.solved).sum()),
-                OUTLIERS=int(levelled.outlier.sum()),
-                RMS_BEFORE=_number(levelled.before),
-                RMS_AFTER=_number(levelled.after),
-                MAX_OFFSET=_number(levelled.largest_offset),
-            )
-        return out.results
+        outputs.soundings(params.OUTPUT, result, crs, given=given)
+        outputs.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
+        write_crossings(outputs, "DIFFERENCES", levelled.crossings, crs, extra=(
+            ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
+            ("weight", "double", network.weight.tolist()),
+            ("outlier", "int", levelled.outlier.astype(int).tolist()),
+        ))
+        outputs.results.update(
+            USED=len(levelled.crossings),
+            NOT_ADJUSTED=int((~network.solved).sum()),
+            OUTLIERS=int(levelled.outlier.sum()),
+            RMS_BEFORE=_number(levelled.before),
+            RMS_AFTER=_number(levelled.after),
+            MAX_OFFSET=_number(levelled.largest_offset),
+        )
 
 
 def _number(value):

@@ -6,7 +6,6 @@ import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterFile,
     QgsProcessingParameterFileDestination,
@@ -14,12 +13,11 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
-from .._layers import optional_source, read_soundings
-from .._outputs import Outputs
+from .._io import params
+from .._io.soundings_layer import read_soundings
 from .._store.parameters import store_parameter, warn_of_neighbors
 from ..core.crs import transform
 from ..core.errors import LakefloorError
@@ -42,8 +40,8 @@ _NUMBERS = {
 _UNITS = {"one for all": "store", "one for each visit": "visit", "none": "none"}
 
 
-class MergeStores(LakefloorAlgorithm):
-    NAME = "mergestores"
+class MergeDatabases(LakefloorAlgorithm):
+    NAME = "mergedatabases"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Merge lake databases")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -69,12 +67,14 @@ class MergeStores(LakefloorAlgorithm):
         "OGC 12-128r18, GeoPackage Encoding Standard 1.3",
     )
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = _NUMBERS
+
+    def declare(self):
         add = self.addParameter
         add(store_parameter(tr("Your own lake database, which keeps its datum.")))
         add(params.helped(
             QgsProcessingParameterFile(
-                "OTHER_STORE", tr("Other lake database"), extension="gpkg", optional=True),
+                "OTHER_DATABASE", tr("Other lake database"), extension="gpkg", optional=True),
             tr("A friend's database of the same lake. If empty, a shared copy is needed."),
         ))
         add(params.helped(
@@ -95,6 +95,7 @@ class MergeStores(LakefloorAlgorithm):
              "one for each visit": tr("they do not agree"),
              "none": tr("both have one datum")},
             "one for all", tr("An offset is positive where the other soundings are too deep."),
+            former={"store": "one for all", "visit": "one for each visit"},
         ))
         add(params.distance(
             "MAX_DISTANCE", tr("Maximum distance compared (m)"), 5.0,
@@ -113,68 +114,64 @@ class MergeStores(LakefloorAlgorithm):
         ))
         add(QgsProcessingParameterFileDestination(
             params.OUTPUT, tr("Merged lake database"), tr("GeoPackage files (*.gpkg)")))
-        for name, label in _NUMBERS.items():
-            self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
 
-    def check(self, parameters, context):
-        if bool(parameters.get("OTHER_STORE")) == bool(parameters.get("COPY")):
+    def check(self, inputs):
+        if bool(inputs.parameters.get("OTHER_DATABASE")) == bool(inputs.parameters.get("COPY")):
             raise LakefloorError(
                 tr("Choose either another lake database or the soundings of a shared copy.")
             )
 
-    def compute(self, parameters, context, feedback):
-        progress = self.progress(feedback)
-        path = self.parameterAsFile(parameters, "STORE", context)
-        output = Path(self.parameterAsFileOutput(parameters, params.OUTPUT, context))
-        level = _UNITS[self.parameterAsEnumString(parameters, "OFFSETS", context)]
-        warn_of_neighbors(path, feedback)
+    def compute(self, inputs, outputs):
+        progress = inputs.progress
+        path = inputs.file("DATABASE")
+        output = Path(inputs.destination(params.OUTPUT))
+        level = _UNITS[inputs.choice("OFFSETS")]
+        warn_of_neighbors(path, inputs.feedback)
         crs = lake_store.contents(path).crs
         own = lake_store.read_whole(path, span(progress, 0.0, 0.1))
-        other = self._other(parameters, context, feedback, crs, span(progress, 0.1, 0.2))
+        other = self._other(inputs, crs, span(progress, 0.1, 0.2))
         if output.exists():
             raise LakefloorError(
                 tr("'{}' exists, and merging never replaces a lake database. Choose a new name.")
                 .format(output.name)
             )
         merged = merge_soundings(
-            own, other, level=level, copy_name=self._copy_name(parameters, context),
-            reach_m=self.parameterAsDouble(parameters, "MAX_DISTANCE", context),
-            max_gap_m=self.parameterAsDouble(parameters, "MAX_SPACING", context),
-            least=self.parameterAsInt(parameters, "MIN_PLACES", context),
+            own, other, level=level, copy_name=self._copy_name(inputs),
+            reach_m=inputs.number("MAX_DISTANCE"),
+            max_gap_m=inputs.number("MAX_SPACING"),
+            least=inputs.integer("MIN_PLACES"),
             progress=span(progress, 0.2, 0.6),
         )
-        _say(merged, feedback)
-        with Outputs(self, parameters, context, feedback) as out:
-            done = lake_store.write_merged(
-                path, out.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0))
-            for name in done.visits:
-                feedback.pushInfo(tr("Visit '{}' is now in the lake database.").format(name))
-            for note in done.notes:
-                feedback.pushWarning(note)
-            there = len(other) - done.added
-            feedback.pushInfo(
-                tr("Soundings added: {}, already there: {}.").format(done.added, there))
-            numbers = (done.added, there, merged.places, *map(_number, (
-                merged.offset, merged.std_error, merged.before, merged.after)))
-            out.results.update(zip(_NUMBERS, numbers))
-        return out.results
+        _say(merged, inputs.feedback)
+        done = lake_store.write_merged(
+            path, outputs.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0))
+        for name in done.visits:
+            inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
+        for note in done.notes:
+            inputs.warn(note)
+        there = len(other) - done.added
+        inputs.say(
+            tr("Soundings added: {}, already there: {}.").format(done.added, there))
+        numbers = (done.added, there, merged.places, *map(_number, (
+            merged.offset, merged.std_error, merged.before, merged.after)))
+        outputs.results.update(zip(_NUMBERS, numbers))
 
-    def _other(self, parameters, context, feedback, crs, progress):
+    def _other(self, inputs, crs, progress):
         """Return the other's soundings in the CRS of one's own store."""
-        copy = optional_source(self, parameters, "COPY", context)
+        copy = inputs.source("COPY")
         if copy is None:
-            path = self.parameterAsFile(parameters, "OTHER_STORE", context)
+            path = inputs.file("OTHER_DATABASE")
             theirs = lake_store.contents(path).crs
             other = lake_store.read_whole(path, progress)
             if theirs != crs:
                 x, y = transform(other.x, other.y, theirs, crs)
                 other = other.replace(x=x, y=y)
-                feedback.pushInfo(
+                inputs.say(
                     tr("The other lake database ({}) is projected to {}.").format(
                         theirs[:40], crs[:40]))
             return other
         soundings, _ = read_soundings(
-            copy, context, feedback, QgsCoordinateReferenceSystem(crs))
+            copy, inputs.context, inputs.feedback, QgsCoordinateReferenceSystem(crs))
         if not copy.sourceCrs().isValid():
             raise LakefloorError(
                 tr("Layer '{}' has no coordinate reference system. Set the right one in its "
@@ -182,11 +179,11 @@ class MergeStores(LakefloorAlgorithm):
             )
         return soundings
 
-    def _copy_name(self, parameters, context):
+    def _copy_name(self, inputs):
         """Return the name under which a shared copy enters; None where there is none."""
-        if not parameters.get("COPY"):
+        if not inputs.parameters.get("COPY"):
             return None
-        name = self.parameterAsString(parameters, "VISIT_NAME", context).strip()
+        name = inputs.text("VISIT_NAME").strip()
         return name or tr("shared copy")
 
 

@@ -2,20 +2,19 @@
 
 from qgis.core import (
     QgsProcessingOutputFile,
-    QgsProcessingOutputNumber,
     QgsProcessingParameterFile,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _params as params
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
+from .._io import params
 from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
 
 
-class RestoreStore(LakefloorAlgorithm):
-    NAME = "restorestore"
+class RestoreDatabase(LakefloorAlgorithm):
+    NAME = "restoredatabase"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Restore lake database")
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
@@ -34,7 +33,12 @@ class RestoreStore(LakefloorAlgorithm):
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "SQLite, Online Backup API")
 
-    def initAlgorithm(self, configuration=None):
+    NUMBERS = {
+        "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings"),
+        "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits"),
+    }  # fmt: skip
+
+    def declare(self):
         self.addParameter(params.helped(
             QgsProcessingParameterFile("BACKUP", tr("Backup"), extension="gpkg"),
             tr("A file made by 'Back up lake database', or any other copy of the lake database."),
@@ -43,20 +47,18 @@ class RestoreStore(LakefloorAlgorithm):
             tr("The lake database to replace. It may be damaged or missing.")))
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
         self.addOutput(QgsProcessingOutputFile("KEPT", tr("Lake database that was replaced")))
-        self.addOutput(QgsProcessingOutputNumber("SOUNDINGS", tr("Soundings")))
-        self.addOutput(QgsProcessingOutputNumber("VISIT_COUNT", tr("Visits")))
 
-    def compute(self, parameters, context, feedback):
-        path = self.parameterAsFile(parameters, "STORE", context)
-        warn_of_neighbors(path, feedback)
+    def compute(self, inputs, outputs):
+        path = inputs.file("DATABASE")
+        warn_of_neighbors(path, inputs.feedback)
         kept = lake_store.restore(
-            self.parameterAsFile(parameters, "BACKUP", context), path, self.progress(feedback))
+            inputs.file("BACKUP"), path, inputs.progress)
         visits = lake_store.contents(path).visits
         soundings = sum(v.soundings for v in visits)
-        feedback.pushInfo(
+        inputs.say(
             tr("The lake database is restored. Soundings: {}, visits: {}.").format(
                 soundings, len(visits)))
         if kept is not None:
-            feedback.pushInfo(tr("The database that was replaced is kept as '{}'.").format(kept))
+            inputs.say(tr("The database that was replaced is kept as '{}'.").format(kept))
         return {UPDATED: path, "KEPT": str(kept) if kept else None, "SOUNDINGS": soundings,
                 "VISIT_COUNT": len(visits)}

@@ -1,0 +1,187 @@
+"""Features of any layer as arrays: points, lines, shapes and tables."""
+
+from __future__ import annotations
+
+import numpy as np
+from qgis.core import QgsFeatureRequest, QgsProcessingException
+from qgis.PyQt.QtCore import QDate, QDateTime, QTime
+from shapely import wkb
+
+from .._compat import is_null
+from ..core.errors import Cancelled
+from ..core.formulas import from_text
+from ..core.grid import Lines
+from .layer_crs import require_crs
+from .soundings_layer import GivenRows
+from .values import field_indexes, to_text
+
+
+def iterate(source, crs, context, feedback, request=None):
+    """Yield the features of a layer in ``crs``; invalid shapes pass, for who reads to judge.
+
+    Parameters
+    ----------
+    source : QgsFeatureSource
+    crs : QgsCoordinateReferenceSystem or None
+        Where to project to; None leaves the features where they are, and asks for no CRS.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer has no CRS.
+    Cancelled
+    """
+    request = request or QgsFeatureRequest()
+    if crs is not None:
+        require_crs(source.sourceCrs(), source.sourceName())
+        request.setDestinationCrs(crs, context.transformContext())
+    request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
+    for feature in source.getFeatures(request):
+        if feedback.isCanceled():
+            raise Cancelled
+        yield feature
+
+
+def source(algorithm, parameters, name, context):
+    """Return the feature source of a parameter, or raise the standard error if it has none."""
+    found = algorithm.parameterAsSource(parameters, name, context)
+    if found is None:
+        raise QgsProcessingException(algorithm.invalidSourceError(parameters, name))
+    return found
+
+
+def optional_source(algorithm, parameters, name, context):
+    """Return the feature source of an optional parameter, or None where it was left empty."""
+    return source(algorithm, parameters, name, context) if parameters.get(name) else None
+
+
+def read_points(source, crs, names, context, feedback):
+    """Read every point of a layer and some of its fields: what :func:`read_given_points` does,
+    without the rows.
+    """
+    return read_given_points(source, crs, names, context, feedback)[:4]
+
+
+def read_given_points(source, crs, names, context, feedback):
+    """Read every point of a layer and some of its fields.
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    crs : QgsCoordinateReferenceSystem
+        Where to project to.
+    names : list of str
+        Fields to read.
+
+    Returns
+    -------
+    x, y, z : array, shape (n,)
+        A feature without geometry gives one row of NaN, a multipoint one row a point.
+    columns : dict of str to list
+        None for NULL; dates and times as ISO 8601 text with what zone they state.
+    given : GivenRows
+
+    Raises
+    ------
+    LakefloorError
+        If the layer lacks a field or a CRS.
+    """
+    indexes = field_indexes(source, names)
+    places, columns, ids, order = [], {name: [] for name in names}, [], []
+    for i, feature in enumerate(iterate(source, crs, context, feedback)):
+        points = [
+            (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()
+        ] or [(np.nan, np.nan, np.nan)]
+        places += points
+        ids.append(feature.id())
+        order += [i] * len(points)
+        attributes = feature.attributes()
+        for name, index in zip(names, indexes):
+            value = attributes[index]
+            if is_null(value):
+                value = None
+            elif isinstance(value, (QDate, QDateTime, QTime)):
+                value = to_text(value)
+            elif isinstance(value, str):
+                value = from_text(value)
+            columns[name] += [value] * len(points)
+    x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
+    rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))
+    return x, y, z, columns, rows
+
+
+def read_shapes(source, crs, names, context, feedback) -> tuple:
+    """Read the geometries of a layer as shapely shapes in ``crs``, with some of its fields.
+
+    Parameters
+    ----------
+    source : QgsProcessingFeatureSource
+    names : list of str
+        Fields to read; those that the layer does not have are left out.
+
+    Returns
+    -------
+    shapes : list of shapely geometry
+        Single parts; features without geometry are left out.
+    columns : dict of str to list
+        Numbers as float, NaN for NULL; texts as str, empty for NULL.
+    """
+    fields = source.fields()
+    indexes = {name: fields.indexFromName(name) for name in names if name in fields.names()}
+    shapes, columns = [], {name: [] for name in indexes}
+    for feature in iterate(source, crs, context, feedback):
+        if not feature.hasGeometry():
+            continue
+        whole = wkb.loads(bytes(feature.geometry().asWkb()))
+        attributes = feature.attributes()
+        for part in getattr(whole, "geoms", [whole]):
+            if part.is_empty:
+                continue
+            shapes.append(part)
+            for name, index in indexes.items():
+                value = attributes[index]
+                if fields.at(index).isNumeric():
+                    columns[name].append(np.nan if is_null(value) else float(value))
+                else:
+                    columns[name].append("" if is_null(value) else to_text(value))
+    return shapes, columns
+
+
+def read_lines(source, crs, context, feedback) -> list:
+    """Read all lines of a layer in ``crs``, as arrays (k, 2), or (k, 3) where they carry Z."""
+    lines = []
+    for feature in iterate(source, crs, context, feedback):
+        for part in feature.geometry().constParts():
+            has_z = part.is3D()
+            lines.append(
+                np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
+            )
+    return lines
+
+
+def read_contours(source, crs, field, context, feedback) -> Lines:
+    """Read lines with the number in a field as attribute ``depth``, NaN where it is none."""
+    (index,) = field_indexes(source, [field])
+    coords, depth = [], []
+    for feature in iterate(source, crs, context, feedback):
+        value = feature.attributes()[index]
+        try:
+            number = np.nan if is_null(value) else float(value)
+        except ValueError:
+            number = np.nan
+        for part in feature.geometry().constParts():
+            coords.append(np.array([(p.x(), p.y()) for p in part.vertices()]))
+            depth.append(number)
+    return Lines(coords, {"depth": np.array(depth)})
+
+
+def read_table(source, feedback) -> dict:
+    """Read the attributes of a layer as a dict of field name to list (None for NULL)."""
+    names = source.fields().names()
+    columns = {name: [] for name in names}
+    for feature in iterate(source, None, None, feedback):
+        for name, value in zip(names, feature.attributes()):
+            if isinstance(value, str):
+                value = from_text(value)
+            columns[name].append(None if is_null(value) else value)
+    return columns
