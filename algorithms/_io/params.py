@@ -133,7 +133,7 @@ def surface(name=INPUT, label=None, optional=False):
     return helped(
         QgsProcessingParameterRasterLayer(name, label or tr("Depth surface"), optional=optional),
         tr("Raster whose band 1 is depth in meters, positive down. In a Lakefloor surface, band 2 "
-           "is the standard uncertainty.") + (" " + tr("May be left empty.") if optional else ""),
+           "is the standard uncertainty.") + (" " + tr("It may be empty.") if optional else ""),
     )
 
 

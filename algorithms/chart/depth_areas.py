@@ -21,8 +21,8 @@ class DepthAreas(LakefloorAlgorithm):
     GROUP = "chart"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "contours,polygons,depth areas,depth ranges,depth zones,fill,bathymetry,bathymetric,"
-        "layer tints,shading,lake map",
+        "contours,polygons,depth areas,depth ranges,depth zones,fill,bathymetry,"
+        "bathymetric,layer tints,shading,lake map,depth bands",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

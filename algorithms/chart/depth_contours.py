@@ -22,8 +22,9 @@ class DepthContours(LakefloorAlgorithm):
     GROUP = "chart"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "contours,contour lines,isobaths,isolines,depth lines,depth curves,one-foot contours,"
-        "1-foot,1 foot,humps,holes,bathymetry,bathymetric,lake map",
+        "contours,contour lines,isobaths,isolines,depth lines,depth curves,one-"
+        "foot contours,1-foot,1 foot,humps,holes,bathymetry,bathymetric,lake map,"
+        "contour interval",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -38,9 +38,10 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "level table,stage,stage-storage,stage area volume,rating table,capacity,storage,volume,"
-        "area,lake level,water level,drawdown,draw-down,draw down,low water,drought,exposed,"
-        "uncovered,dry,reservoir,dam",
+        "level table,stage,stage-storage,stage area volume,rating table,capacity,"
+        "storage,volume,area,lake level,water level,drawdown,draw-down,draw down,"
+        "low water,drought,exposed,uncovered,dry,reservoir,dam,water levels,"
+        "full pool,acre-feet,acre feet",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

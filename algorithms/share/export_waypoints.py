@@ -47,9 +47,10 @@ class ExportWaypoints(LakefloorAlgorithm):
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "waypoint,waypoints,GPX,KML,CSV,route,routes,track,tracks,mark,marks,spot,spots,GPS,"
-        "handheld,phone,device,chart plotter,chartplotter,fish finder,fishfinder,plotter,"
-        "contour,contours,lane,lanes,export,save,transfer,upload",
+        "waypoint,waypoints,GPX,KML,CSV,route,routes,track,tracks,mark,marks,"
+        "spot,spots,GPS,handheld,phone,device,chart plotter,chartplotter,"
+        "fish finder,fishfinder,plotter,contour,contours,lane,lanes,export,save,"
+        "transfer,upload,chartplotters",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -67,10 +67,11 @@ class LakeStatistics(LakefloorAlgorithm):
     GROUP = "share"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "morphometry,bathymetry,lake size,surface area,acreage,acres,hectares,volume,acre-feet,"
-        "acre-foot,capacity,storage,mean depth,average depth,maximum depth,max depth,"
-        "hypsographic curve,hypsometric curve,hypsography,depth-area curve,littoral,"
-        "littoral zone,shoreline development,shoreline length,statistics,numbers,figures",
+        "morphometry,bathymetry,lake size,surface area,acreage,acres,hectares,"
+        "volume,acre-feet,acre-foot,capacity,storage,mean depth,average depth,"
+        "maximum depth,max depth,hypsographic curve,hypsometric curve,hypsography,"
+        "depth-area curve,littoral,littoral zone,shoreline development,"
+        "shoreline length,statistics,numbers,figures,report",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

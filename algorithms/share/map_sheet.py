@@ -26,8 +26,9 @@ class MapSheet(LakefloorAlgorithm):
     MAIN_THREAD = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "print,printed map,paper map,wall map,pdf,geopdf,layout,map,lake map,chart,poster,"
-        "contour map,depth map,bathymetric map,scale,legend,png,picture",
+        "print,printed map,paper map,wall map,pdf,geopdf,layout,map,lake map,"
+        "chart,poster,contour map,depth map,bathymetric map,scale,legend,png,"
+        "picture,bathymetry,fishing map",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -44,8 +44,9 @@ class PhonePackage(LakefloorAlgorithm):
     MAIN_THREAD = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "phone,smartphone,cell phone,tablet,mobile,app,offline,off-line,MBTiles,tiles,map tiles,"
-        "GeoPackage,GeoPDF,field package,on the water,boat",
+        "phone,smartphone,cell phone,tablet,mobile,app,offline,off-line,MBTiles,"
+        "tiles,map tiles,GeoPackage,GeoPDF,field package,on the water,boat,"
+        "georeferenced PDF",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

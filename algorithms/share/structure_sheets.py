@@ -40,8 +40,9 @@ class StructureSheets(LakefloorAlgorithm):
     MAIN_THREAD = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "atlas,map book,mapbook,detail,detail map,print,pdf,drop-off,drop off,dropoff,hump,hole,"
-        "point,reef,bar,spot,spots,fishing spots,structure,structures",
+        "atlas,map book,mapbook,detail,detail map,print,pdf,drop-off,drop off,"
+        "dropoff,hump,hole,point,reef,bar,spot,spots,fishing spots,structure,"
+        "structures,drop-offs",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -49,8 +49,9 @@ class AddToDatabase(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "GeoPackage,archive,store,lake database,multi-year,multiyear,years,season,append,"
-        "add soundings,day,outing,trip,log,logbook,duplicate,bottom change,replace visit"
+        "GeoPackage,archive,store,lake database,multi-year,multiyear,years,season,"
+        "append,add soundings,day,outing,trip,log,logbook,duplicate,"
+        "bottom change,replace visit,surveys,days",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

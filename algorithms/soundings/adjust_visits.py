@@ -29,9 +29,9 @@ class AdjustVisits(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "adjust,adjustment,level visits,crossover,crossing,crossings,"
-        "visit offset,shift,least squares,datum,lake level,water,no gauge,bias,"
-        "steps between visits,stripes"
+        "adjust,adjustment,level visits,crossover,crossing,crossings,visit offset,"
+        "shift,least squares,datum,lake level,water,no gauge,bias,"
+        "steps between visits,stripes,leveling,levelling",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -48,9 +48,9 @@ class CheckCrossLines(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "cross-line,cross line,crossline,cross-lines,crosslines,check lines,tie line,crossing,"
-        "crossings,crossover,quality,accuracy,how accurate,uncertainty,S-44,IHO,error,bias,"
-        "repeatability"
+        "cross-line,cross line,crossline,cross-lines,crosslines,check lines,"
+        "tie line,crossing,crossings,crossover,quality,accuracy,how accurate,"
+        "uncertainty,S-44,IHO,error,bias,repeatability,cross-check,quality control",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

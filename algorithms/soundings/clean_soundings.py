@@ -25,8 +25,9 @@ class CleanSoundings(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "clean,filter,despike,spike,spikes,outlier,outliers,bad depths,false bottom,double echo,"
-        "weeds,fish,hampel,gps jump,position jump,bad gps,edit,quality control"
+        "clean,filter,despike,spike,spikes,outlier,outliers,bad depths,"
+        "false bottom,double echo,weeds,fish,hampel,gps jump,position jump,"
+        "bad gps,edit,quality control,noise,double echoes,clean data",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -33,11 +33,13 @@ class ReadLogs(LakefloorAlgorithm):
     NAME = "readlogs"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Read logs")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default",
-        "nmea,NMEA 0183,gpx,csv,txt,text,delimited,table,sounder,echo sounder,echosounder,"
-        "fish finder,fishfinder,sonar,chart plotter,chartplotter,GPS,track,tracks,log,logs,"
-        "sonar log,data logger,import,load,open,convert,depth,depths,sounding,soundings,"
-        "bathymetry,visit,outing,trip",
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
+        "nmea,NMEA 0183,gpx,csv,txt,text,delimited,table,sounder,echo sounder,"
+        "echosounder,fish finder,fishfinder,sonar,chart plotter,chartplotter,GPS,"
+        "track,tracks,log,logs,sonar log,data logger,import,load,open,convert,"
+        "depth,depths,sounding,soundings,bathymetry,visit,outing,trip,fish-"
+        "finder,echo-sounder,log files,xyz",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -26,8 +26,6 @@ from ..core.visits.unknown_level import water_of_the_day
 from ..core.visits.unlike_levels import unlike_levels
 from ._offsets import say_offsets
 
-_UNITS = ("ft", "m", "us-ft", "cm", "in")
-
 #: What to do with visits of which no lake level is known.
 ADJUST, LATER = "adjust to the first visit", "fit to the database later"
 
@@ -51,8 +49,9 @@ class ReduceToDatum(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "lake level,water,level,gauge,gage,staff gauge,datum,lake datum,elevation,full pool,"
-        "pool level,reservoir,drawdown,ordinary high water,OHW,reduce,tide"
+        "lake level,water,level,gauge,gage,staff gauge,datum,lake datum,"
+        "elevation,full pool,pool level,reservoir,drawdown,ordinary high water,OHW,"
+        "reduce,tide,water levels,stage,tide correction,summer pool",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -106,14 +105,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         ))
         add(params.choice(
             "LEVEL_UNIT", tr("Level unit"),
-            {
-                "ft": tr("international foot, 0.3048 m"),
-                "m": tr("meter"),
-                "us-ft": tr("US survey foot, 1200/3937 m"),
-                "cm": tr("centimeter"),
-                "in": tr("inch"),
-            },
-            _UNITS[0], tr("Unit of the gauge readings, the lake level and the lake datum."),
+            ["feet", "meters", "US survey feet", "centimeters", "inches"], "feet", tr("Unit of the gauge readings, the lake level and the lake datum."),
         ))
         add(params.number(
             "DATUM_ELEVATION", tr("Gauge reading at the lake datum"), None,

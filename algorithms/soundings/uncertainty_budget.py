@@ -29,8 +29,9 @@ class UncertaintyBudget(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "uncertainty,accuracy,precision,error,error budget,TVU,total vertical uncertainty,S-44,"
-        "IHO,standard deviation,confidence,how accurate"
+        "uncertainty,accuracy,precision,error,error budget,TVU,"
+        "total vertical uncertainty,S-44,IHO,standard deviation,confidence,"
+        "how accurate,TPU",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -31,9 +31,10 @@ class BottomForms(LakefloorAlgorithm):
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "point,points,inside turn,inside turns,hump,humps,hole,holes,saddle,saddles,flat,flats,"
-        "steep break,basin,basins,sunken island,bar,reef,shoal,structure,landform,landforms,"
-        "bottom form,bathymetric position index,BPI,TPI",
+        "point,points,inside turn,inside turns,hump,humps,hole,holes,saddle,"
+        "saddles,flat,flats,steep break,basin,basins,sunken island,bar,reef,"
+        "shoal,structure,landform,landforms,bottom form,bathymetric position index,"
+        "BPI,TPI,depressions",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

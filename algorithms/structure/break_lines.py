@@ -22,8 +22,9 @@ class BreakLines(LakefloorAlgorithm):
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "breakline,breaklines,break-line,break-lines,drop-off,drop-offs,dropoff,dropoffs,shelf,"
-        "shelves,edge,edges,crest,toe,ledge,ledges,structure,contour",
+        "breakline,breaklines,break-line,break-lines,drop-off,drop-offs,dropoff,"
+        "dropoffs,shelf,shelves,edge,edges,crest,toe,ledge,ledges,structure,"
+        "contour,weed line",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -46,9 +46,9 @@ class CandidateSpots(LakefloorAlgorithm):
     GROUP = "structure"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "spot,spots,candidate,candidates,fishing,fish,hot spot,hotspot,structure,waypoint,"
-        "waypoints,drop-off,dropoff,transition,suitability,rank,ranking,score,where to fish,"
-        "multi-criteria,multicriteria",
+        "spot,spots,candidate,candidates,fishing,fish,hot spot,hotspot,structure,"
+        "waypoint,waypoints,drop-off,dropoff,transition,suitability,rank,ranking,"
+        "score,where to fish,multi-criteria,multicriteria,honey hole",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -41,8 +41,8 @@ class BlendSurvey(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "blend,merge,mosaic,feather,combine,older maps,lake maps,published maps,"
-        "digitized contours,digitised contours,contour maps,isobaths,bias,offset,seams,fill gaps,"
-        "bathymetry",
+        "digitized contours,digitised contours,contour maps,isobaths,bias,offset,"
+        "seams,fill gaps,bathymetry,historic map",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -12,9 +12,10 @@ class IdwSurface(_gridding.GriddingAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "IDW surface")
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "inverse distance weighting,IDW,inverse-distance,Shepard,neighbors,neighbours,"
-        "interpolation,interpolate,gridding,grid,raster,depth map,depth surface,lake map,"
-        "lake bottom,bathymetry,bathymetric,DEM",
+        "inverse distance weighting,IDW,inverse-distance,Shepard,neighbors,"
+        "neighbours,interpolation,interpolate,gridding,grid,raster,depth map,"
+        "depth surface,lake map,lake bottom,bathymetry,bathymetric,DEM,"
+        "digital elevation model",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

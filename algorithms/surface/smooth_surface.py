@@ -16,9 +16,10 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Smooth surface")
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "splines,thin plate,thin-plate,minimum curvature,smoothing,interpolation,interpolate,"
-        "gridding,grid,raster,depth map,depth surface,lake map,lake bottom,bathymetry,bathymetric,"
-        "DEM,breaklines,break-lines,break lines",
+        "splines,thin plate,thin-plate,minimum curvature,smoothing,interpolation,"
+        "interpolate,gridding,grid,raster,depth map,depth surface,lake map,"
+        "lake bottom,bathymetry,bathymetric,DEM,breaklines,break-lines,break lines,"
+        "digital elevation model,kriging",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -11,10 +11,10 @@ class TinSurface(_gridding.GriddingAlgorithm):
     DISPLAY = QT_TRANSLATE_NOOP("@default", "TIN surface")
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "triangulation,TIN,triangulated irregular network,Delaunay,linear interpolation,"
-        "interpolate,gridding,grid,raster,depth map,depth surface,lake map,lake bottom,"
-        "bathymetry,bathymetric,DEM,triangles,breaklines,break-lines,break lines,"
-        "shoreline",
+        "triangulation,TIN,triangulated irregular network,Delaunay,"
+        "linear interpolation,interpolate,gridding,grid,raster,depth map,"
+        "depth surface,lake map,lake bottom,bathymetry,bathymetric,DEM,triangles,"
+        "breaklines,break-lines,break lines,shoreline,digital elevation model",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
