@@ -74,11 +74,11 @@ _WRITES = {"write_bytes", "write_text", "unlink", "mkdir", "rmtree", "sqlite3", 
 
 #: Members of an algorithm's class, in this order; `check` and what is private may lack.
 CONSTANTS = ("NAME", "DISPLAY", "GROUP", "TAGS", "HELP", "SOURCE")
-HOOKS = ("initAlgorithm", "check", "compute")
+HOOKS = ("declare", "check", "compute")
 
 FILE_LINES, FUNCTION_LINES = 450, 60
 #: Functions that only declare, one statement after the other.
-DECLARATIONS = {"initAlgorithm", "own_parameters"}
+DECLARATIONS = {"declare", "own_parameters"}
 #: File -> lines, where it is longer for a reason that stands behind it.
 LONG_FILES = {}
 #: "file function" -> lines without the docstring, where it is longer for a reason.
@@ -301,7 +301,7 @@ def test_an_algorithm_is_constants_parameters_check_and_compute(path, name):
     # What is the algorithm's own business comes after what Processing calls.
     assert methods[len(methods) - len(private):] == private
     if any(getattr(base, "id", "") == "LakefloorAlgorithm" for base in public[0].bases):
-        assert {"initAlgorithm", "compute"} <= set(methods)
+        assert {"declare", "compute"} <= set(methods)
 
 
 def test_a_group_holds_algorithms_and_what_only_they_need():
