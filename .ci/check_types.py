@@ -25,7 +25,11 @@ def _total(counter) -> int:
 def main() -> int:
     done = subprocess.run(
         [sys.executable, "-m", "mypy", "--no-error-summary", "--no-color-output"],
-        cwd=ROOT, capture_output=True, text=True, check=False)
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     errors = [line for line in done.stdout.splitlines() if ": error: " in line]
     if done.returncode not in (0, 1) or done.stderr:
         sys.exit(done.stdout + done.stderr)
@@ -39,8 +43,10 @@ def main() -> int:
         if re.sub(r"^\S+:\d+: error: ", "", line) in new:
             print(line)
     if gone:
-        print(f"{_total(gone)} of .ci/known_types.txt no longer occur. Write the shorter list: "
-              f"{sys.executable} .ci/check_types.py --keep")
+        print(
+            f"{_total(gone)} of .ci/known_types.txt no longer occur. Write the shorter list: "
+            f"{sys.executable} .ci/check_types.py --keep"
+        )
     print(f"types: {_total(new)} new, {_total(found & known)} known")
     return 1 if new or gone else 0
 

@@ -1,8 +1,8 @@
 """Draw the house: its rooms and who uses whom, read from the imports.
 
-    python .ci/house.py            print the picture, as Mermaid, and the counts
-    python .ci/house.py --write    put it into DEVELOPERS.md
-    python .ci/house.py --check    fail if DEVELOPERS.md shows another house
+python .ci/house.py            print the picture, as Mermaid, and the counts
+python .ci/house.py --write    put it into DEVELOPERS.md
+python .ci/house.py --check    fail if DEVELOPERS.md shows another house
 """
 
 import ast
@@ -66,11 +66,14 @@ def picture() -> str:
     floors = {"plugin": [], "toolbox": [], "rooms of work": [], "core": []}
     for each in names:
         floor = (
-            "plugin" if each.startswith("plugin")
-            else "core" if each.startswith("algorithms.core")
-            else "rooms of work" if each == "algorithms" or "._" in each
+            "plugin"
+            if each.startswith("plugin")
+            else "core"
+            if each.startswith("algorithms.core")
+            else "rooms of work"
+            if each == "algorithms" or "._" in each
             else "toolbox"
-        )  # fmt: skip
+        )
         floors[floor].append(each)
     lines = ["flowchart TD"]
     for floor, rooms in floors.items():

@@ -4,11 +4,7 @@ import sqlite3
 from pathlib import Path
 from traceback import clear_frames
 
-from qgis.core import (
-    QgsProcessingAlgorithm,
-    QgsProcessingException,
-    QgsProcessingOutputNumber,
-)
+from qgis.core import QgsProcessingAlgorithm, QgsProcessingException, QgsProcessingOutputNumber
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
@@ -162,6 +158,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 def _of_the_disk(error):
     reason = getattr(error, "strerror", None) or tr("a database could not be read or written")
     name = getattr(error, "filename", None)
-    return tr("Reading or writing failed: {}{}. Nothing was changed. Check that the disk is not "
-              "full and that no other program has the files open, then run again.").format(
-        f"'{name}': " if name else "", reason)
+    return tr(
+        "Reading or writing failed: {}{}. Nothing was changed. Check that the disk is not "
+        "full and that no other program has the files open, then run again."
+    ).format(f"'{name}': " if name else "", reason)

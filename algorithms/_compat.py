@@ -18,7 +18,8 @@ LOSSLESS = getattr(QPainter.RenderHint, "LosslessImageRendering", None)
 
 #: Where a step of a model takes a parameter from; QGIS moved the enumeration.
 STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or getattr(
-    QgsProcessingModelChildParameterSource, "Source", None)
+    QgsProcessingModelChildParameterSource, "Source", None
+)
 
 
 #: Rows written between two looks at cancel.

@@ -345,8 +345,14 @@ def write_nmea(outing, rows, spoiled, cut_short):
         clock = stamp[11:].replace(":", "") + ".00"
         date = stamp[8:10] + stamp[5:7] + stamp[2:4]
         fix = fix_bodies(
-            clock, date, lat[i], lon[i], outing.speed[i] / KNOT, outing.course[i],
-            395.8 + level_m(outing.time[i]) + 0.3, kind,
+            clock,
+            date,
+            lat[i],
+            lon[i],
+            outing.speed[i] / KNOT,
+            outing.course[i],
+            395.8 + level_m(outing.time[i]) + 0.3,
+            kind,
         )
         bodies = [*fix, *depth_bodies(outing.depth[i], kind)]
         if i % 10 == 0:

@@ -68,8 +68,21 @@ def render(layers, extent, path):
 def page(pdf, number, name):
     """Draw a page of a PDF into a PNG, with poppler."""
     subprocess.run(
-        ["pdftoppm", "-r", "75", "-f", str(number), "-l", str(number), "-singlefile", "-png",
-         str(pdf), str(PICTURES / name)], check=True)
+        [
+            "pdftoppm",
+            "-r",
+            "75",
+            "-f",
+            str(number),
+            "-l",
+            str(number),
+            "-singlefile",
+            "-png",
+            str(pdf),
+            str(PICTURES / name),
+        ],
+        check=True,
+    )
 
 
 def main(folder):
@@ -83,22 +96,45 @@ def main(folder):
     sheet = QgsLayoutExporter(layout).renderPageToImage(0, dpi=110)
     sheet.save(str(PICTURES / "map_sheet.png"))
     whole = project.mapLayersByName("Depth surface")[0].extent().buffered(25)
-    render(named(project, "Soundings", "Shoreline", "Water depth areas"), whole,
-           PICTURES / "soundings.png")
-    render(named(project, "Drop-off lines", "Depth contours", "Shoreline", "Water depth areas"),
-           POINT, PICTURES / "drop_off.png")
+    render(
+        named(project, "Soundings", "Shoreline", "Water depth areas"),
+        whole,
+        PICTURES / "soundings.png",
+    )
+    render(
+        named(project, "Drop-off lines", "Depth contours", "Shoreline", "Water depth areas"),
+        POINT,
+        PICTURES / "drop_off.png",
+    )
     shore = HERE / "shoreline.geojson"
-    render(styled(folder, [
-        (shore, "shoreline"), ("structure/spots.gpkg", "spots"),
-        ("structure/break_lines.gpkg", "break_lines"),
-        ("structure/transitions.gpkg", "transitions"),
-        ("structure/bottom_forms.gpkg", "bottom_forms"),
-        ("structure/bottom_type.tif", "bottom_type"),
-    ]), whole, PICTURES / "structure.png")
-    render(styled(folder, [
-        (shore, "shoreline"), ("outing/lanes.gpkg", "planned_lanes"), ("outing/gaps.gpkg", "gaps"),
-        ("depth_smooth.tif", "uncertainty"),
-    ]), whole, PICTURES / "outing.png")
+    render(
+        styled(
+            folder,
+            [
+                (shore, "shoreline"),
+                ("structure/spots.gpkg", "spots"),
+                ("structure/break_lines.gpkg", "break_lines"),
+                ("structure/transitions.gpkg", "transitions"),
+                ("structure/bottom_forms.gpkg", "bottom_forms"),
+                ("structure/bottom_type.tif", "bottom_type"),
+            ],
+        ),
+        whole,
+        PICTURES / "structure.png",
+    )
+    render(
+        styled(
+            folder,
+            [
+                (shore, "shoreline"),
+                ("outing/lanes.gpkg", "planned_lanes"),
+                ("outing/gaps.gpkg", "gaps"),
+                ("depth_smooth.tif", "uncertainty"),
+            ],
+        ),
+        whole,
+        PICTURES / "outing.png",
+    )
     project.clear()
     page(folder / "structure" / "sheets.pdf", 1, "structure_sheet")
     page(folder / "lake_report.pdf", 1, "lake_report")

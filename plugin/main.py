@@ -32,7 +32,8 @@ class LakefloorPlugin:
         layers = [layer for layer in project.mapLayers().values() if layer.dataProvider()]
         for layer in layers:
             parts = QgsProviderRegistry.instance().decodeUri(
-                layer.dataProvider().name(), layer.source())
+                layer.dataProvider().name(), layer.source()
+            )
             if parts.get("path"):
                 folders.add(str(Path(parts["path"]).parent))
         if any([sweep(folder) for folder in sorted(folders)]):

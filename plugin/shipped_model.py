@@ -85,8 +85,9 @@ class ShippedModel(QgsProcessingModelAlgorithm):
             path = Path(self.parameterAsFile(parameters, name, context))
             if path.is_file() and not is_store(path):
                 raise LakefloorError(
-                    tr("'{}' is not a lake database. Choose a lake database or a new "
-                       "name.").format(path.name)
+                    tr("'{}' is not a lake database. Choose a lake database or a new name.").format(
+                        path.name
+                    )
                 )
             with staging_folder(path.parent):
                 pass
@@ -106,8 +107,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
                     found.append(source.staticValue())
                 elif source.source() == STEP_SOURCE.ModelParameter:
                     definition = self.parameterDefinition(source.parameterName())
-                    found.append(
-                        parameters.get(definition.name(), definition.defaultValue()))
+                    found.append(parameters.get(definition.name(), definition.defaultValue()))
                 elif source.source() == STEP_SOURCE.ChildOutput:
                     # Of another step, which is yet to come: that there will be one is known.
                     found.append(f"{source.outputChildId()}.{source.outputName()}")

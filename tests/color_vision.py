@@ -6,15 +6,21 @@ import numpy as np
 #: simulation of color vision deficiency, IEEE Transactions on Visualization and Computer
 #: Graphics 15(6), 1291-1298: matrices on linear RGB, as the authors published them.
 MACHADO = {
-    "protanopia": [[0.152286, 1.052583, -0.204868],
-                   [0.114503, 0.786281, 0.099216],
-                   [-0.003882, -0.048116, 1.051998]],
-    "deuteranopia": [[0.367322, 0.860646, -0.227968],
-                     [0.280085, 0.672501, 0.047413],
-                     [-0.011820, 0.042940, 0.968881]],
-    "tritanopia": [[1.255528, -0.076749, -0.178779],
-                   [-0.078411, 0.930809, 0.147602],
-                   [0.004733, 0.691367, 0.303900]],
+    "protanopia": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deuteranopia": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritanopia": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
 }
 VISIONS = ("normal", *MACHADO)
 
@@ -78,8 +84,13 @@ def ciede2000(one, other) -> float:
         hue = (h1 + h2) / 2
     else:
         hue = (h1 + h2 + (360 if h1 + h2 < 360 else -360)) / 2
-    t = (1 - 0.17 * np.cos(np.radians(hue - 30)) + 0.24 * np.cos(np.radians(2 * hue))
-         + 0.32 * np.cos(np.radians(3 * hue + 6)) - 0.20 * np.cos(np.radians(4 * hue - 63)))
+    t = (
+        1
+        - 0.17 * np.cos(np.radians(hue - 30))
+        + 0.24 * np.cos(np.radians(2 * hue))
+        + 0.32 * np.cos(np.radians(3 * hue + 6))
+        - 0.20 * np.cos(np.radians(4 * hue - 63))
+    )
     spread = 30 * np.exp(-(((hue - 275) / 25) ** 2))
     turned = -np.sin(np.radians(2 * spread)) * 2 * np.sqrt(chroma**7 / (chroma**7 + 25.0**7))
     x = (l2 - l1) / (1 + 0.015 * (light - 50) ** 2 / np.sqrt(20 + (light - 50) ** 2))

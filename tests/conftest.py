@@ -29,10 +29,16 @@ _seconds = Counter()
 
 def pytest_addoption(parser):
     group = parser.getgroup("lakefloor")
-    group.addoption("--note-slow", action="store_true",
-                    help="write the tests of this run that take a second or more to slow.txt")
-    group.addoption("--add-to-contract", action="store_true",
-                    help="list what is new in tests/qgis/contract.json")
+    group.addoption(
+        "--note-slow",
+        action="store_true",
+        help="write the tests of this run that take a second or more to slow.txt",
+    )
+    group.addoption(
+        "--add-to-contract",
+        action="store_true",
+        help="list what is new in tests/qgis/contract.json",
+    )
 
 
 def _plain(nodeid):
@@ -43,7 +49,8 @@ def _is_there(name):
     path, _, function = name.partition("::")
     source = SLOW.parent.parent / path
     return source.exists() and f"def {function.split('::')[-1]}(" in source.read_text(
-        encoding="utf-8")
+        encoding="utf-8"
+    )
 
 
 def _listed():
@@ -74,6 +81,8 @@ def pytest_sessionfinish(session):
     ran = {_plain(nodeid) for nodeid in _seconds}
     slow = {_plain(nodeid) for nodeid, taken in _seconds.items() if taken >= _SLOW_S}
     names = sorted(name for name in (_listed() - ran) | slow if _is_there(name))
-    head = ("# Tests of a second and more: left out by -m \"not slow\".\n"
-            "# Written by: bash tests/run.sh --note-slow\n")
+    head = (
+        '# Tests of a second and more: left out by -m "not slow".\n'
+        "# Written by: bash tests/run.sh --note-slow\n"
+    )
     SLOW.write_text(head + "".join(f"{name}\n" for name in names), encoding="utf-8")

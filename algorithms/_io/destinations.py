@@ -49,8 +49,22 @@ RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}
 _STYLES = "layer_styles"
 
 #: Pictures and their tiles are rasters to GDAL, but hold no measurements.
-_RASTERS = (".tif", ".tiff", ".img", ".asc", ".vrt", ".nc", ".bil", ".grd", ".sdat", ".rst",
-            ".flt", ".bt", ".kea", ".gtx")
+_RASTERS = (
+    ".tif",
+    ".tiff",
+    ".img",
+    ".asc",
+    ".vrt",
+    ".nc",
+    ".bil",
+    ".grd",
+    ".sdat",
+    ".rst",
+    ".flt",
+    ".bt",
+    ".kea",
+    ".gtx",
+)
 
 
 class Target(NamedTuple):
@@ -120,7 +134,8 @@ def check_destinations(algorithm, parameters, context, formats_of=None):
             if _same(other, target):
                 raise LakefloorError(
                     tr("'{}' and '{}' go to the same file, '{}'. Choose two file names.").format(
-                        other_label, label, target.path)
+                        other_label, label, target.path
+                    )
                 )
         taken[target] = label, definition
     for target, (label, definition) in taken.items():
@@ -134,8 +149,10 @@ def check_destinations(algorithm, parameters, context, formats_of=None):
         for source, input_label in _inputs(algorithm, parameters, context):
             if _same(source, target):
                 raise LakefloorError(
-                    tr("'{}' would replace '{}', which is '{}' of this run. Choose another file "
-                       "name.").format(label, target.path, input_label)
+                    tr(
+                        "'{}' would replace '{}', which is '{}' of this run. Choose another file "
+                        "name."
+                    ).format(label, target.path, input_label)
                 )
 
 
@@ -150,7 +167,8 @@ def _check_ending(path, label, definition):
     if endings and path.suffix.lstrip(".").lower() not in endings:
         raise LakefloorError(
             tr("'{}' cannot be written as '{}'. Let the file name end in .{}.").format(
-                label, path.name, definition.defaultFileExtension())
+                label, path.name, definition.defaultFileExtension()
+            )
         )
 
 
@@ -176,7 +194,8 @@ def check_target(target: Target):
         if error.errno in (errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ):
             raise LakefloorError(
                 tr("'{}' cannot be the name of a file ({}). Choose another, shorter one.").format(
-                    path.name, error.strerror)
+                    path.name, error.strerror
+                )
             ) from error
     if path.is_dir():
         raise LakefloorError(tr("'{}' is a folder. Choose another file name.").format(path))
@@ -204,25 +223,36 @@ def _check_package(path, table):
         if path.suffix.lower() != ".gpkg" and "no such table" in str(error):
             return  # another kind of database, which is replaced as QGIS has asked
         raise LakefloorError(
-            tr("'{}' exists, and Lakefloor cannot read what is in it ({}). Choose another file "
-               "name, or move that file away.").format(
-                path, tr("it is in use") if "locked" in str(error)
-                else tr("it is no GeoPackage, or damaged"))
+            tr(
+                "'{}' exists, and Lakefloor cannot read what is in it ({}). Choose another file "
+                "name, or move that file away."
+            ).format(
+                path,
+                tr("it is in use")
+                if "locked" in str(error)
+                else tr("it is no GeoPackage, or damaged"),
+            )
         ) from error
     if is_store(path):
         raise LakefloorError(
-            tr("'{}' is a lake database, which no result may replace. Choose another file name. To "
-               "add soundings to the database, use 'Add visit to lake database'.").format(path)
+            tr(
+                "'{}' is a lake database, which no result may replace. Choose another file name. To "
+                "add soundings to the database, use 'Add visit to lake database'."
+            ).format(path)
         )
     foreign = [name for name, text in tables.items() if text != MARK and name != _STYLES]
     if table is not None:
         foreign = [name for name in foreign if name.lower() == table.lower()]
     if foreign:
-        message = tr("'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
-                     "another file name, or move that file away.")
+        message = tr(
+            "'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
+            "another file name, or move that file away."
+        )
         if table is not None:
-            message = tr("'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
-                         "another layer name or file name, or move that file away.")
+            message = tr(
+                "'{}' exists and has layer '{}', which Lakefloor did not write. Choose "
+                "another layer name or file name, or move that file away."
+            )
         raise LakefloorError(message.format(path, foreign[0]))
 
 
@@ -232,21 +262,25 @@ def _check_raster(path):
         # What cannot be opened as a raster is replaced as any file is: QGIS has asked.
         if dataset is not None and not _is_own(dataset):
             raise LakefloorError(
-                tr("'{}' is a raster that Lakefloor did not write. Choose another file name, or "
-                   "move that file away.").format(path)
+                tr(
+                    "'{}' is a raster that Lakefloor did not write. Choose another file name, or "
+                    "move that file away."
+                ).format(path)
             )
 
 
 def _is_own(dataset) -> bool:
     """Tell whether Lakefloor wrote a raster; surfaces of version 0.1.0 bear no mark."""
     # netCDF puts the origin of each item before its name.
-    items = {key.replace("NC_GLOBAL#GDAL_", ""): value
-             for key, value in dataset.GetMetadata().items()}
-    return (
-        RASTER_MARK.items() <= items.items()
-        or (dataset.RasterCount == len(BANDS)
-        and all(dataset.GetRasterBand(i).GetDescription() == name
-                for i, name in enumerate(BANDS, start=1)))
+    items = {
+        key.replace("NC_GLOBAL#GDAL_", ""): value for key, value in dataset.GetMetadata().items()
+    }
+    return RASTER_MARK.items() <= items.items() or (
+        dataset.RasterCount == len(BANDS)
+        and all(
+            dataset.GetRasterBand(i).GetDescription() == name
+            for i, name in enumerate(BANDS, start=1)
+        )
     )
 
 
@@ -278,13 +312,17 @@ def _inputs(algorithm, parameters, context):
                 value = value.source
                 if isinstance(value, QgsProperty):
                     value = value.valueAsString(context.expressionContext())[0]
-            layers = [value if isinstance(value, QgsMapLayer) else
-                      QgsProcessingUtils.mapLayerFromString(str(value), context)]
+            layers = [
+                value
+                if isinstance(value, QgsMapLayer)
+                else QgsProcessingUtils.mapLayerFromString(str(value), context)
+            ]
         else:
             continue
         for layer in filter(None, layers):
             parts = QgsProviderRegistry.instance().decodeUri(
-                layer.dataProvider().name(), layer.source())
+                layer.dataProvider().name(), layer.source()
+            )
             if parts.get("path"):
                 table = parts.get("layerName") or _first_table(parts["path"])
                 yield Target(Path(parts["path"]), table), definition.description()

@@ -244,5 +244,3 @@ class Inputs:
     def table(self, name: str) -> dict:
         """Return the columns of a table by their names, as :func:`.features.read_table`."""
         return features.read_table(self.source(name), self.feedback)
-
-

@@ -23,7 +23,9 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
     if not crs.isGeographic() and crs.mapUnits() == QgsUnitTypes.DistanceUnit.DistanceMeters:
         return crs
     if extent.isEmpty() and extent.isNull():
-        raise LakefloorError(tr("Layer '{}' is empty. Choose a layer that holds something.").format(layer_name))
+        raise LakefloorError(
+            tr("Layer '{}' is empty. Choose a layer that holds something.").format(layer_name)
+        )
     wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
     center = extent.center()
     if crs != wgs84:
@@ -32,10 +34,10 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
         )
     if crs.isGeographic() and not (abs(center.x()) <= 180.0 and abs(center.y()) <= 90.0):
         raise LakefloorError(
-            tr("The CRS of layer '{}' is in degrees ({}), but its positions are about {:.0f}, "
-               "{:.0f}. Set the right CRS in its properties, then run again.").format(
-                layer_name, crs.authid() or tr("custom CRS"), center.x(), center.y()
-            )
+            tr(
+                "The CRS of layer '{}' is in degrees ({}), but its positions are about {:.0f}, "
+                "{:.0f}. Set the right CRS in its properties, then run again."
+            ).format(layer_name, crs.authid() or tr("custom CRS"), center.x(), center.y())
         )
     target = QgsCoordinateReferenceSystem(
         f"EPSG:{utm_epsg(np.array([center.x()]), np.array([center.y()]))}"
@@ -52,8 +54,10 @@ def require_crs(crs, layer_name: str):
     """Refuse a layer without a coordinate system, or with one that QGIS has lost."""
     if not crs.isValid():
         raise LakefloorError(
-            tr("Layer '{}' has no coordinate reference system. Set the right one in its "
-               "properties, then run again.").format(layer_name)
+            tr(
+                "Layer '{}' has no coordinate reference system. Set the right one in its "
+                "properties, then run again."
+            ).format(layer_name)
         )
     require_alive(crs, layer_name)
 

@@ -45,8 +45,10 @@ UTM_ZONES = tuple(base + zone for base in (32600, 32700) for zone in range(1, 61
 OTHERS = (4326, 3857)
 
 _LAYERS = (
-    QgsProcessingParameterFeatureSource, QgsProcessingParameterVectorLayer,
-    QgsProcessingParameterRasterLayer, QgsProcessingParameterMapLayer,
+    QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterVectorLayer,
+    QgsProcessingParameterRasterLayer,
+    QgsProcessingParameterMapLayer,
 )
 _named, _named_for_files = {}, set()
 
@@ -76,8 +78,10 @@ def name_inputs(algorithm, parameters, context):
                 _name_zone(crs, extent)
     # A shapefile states its CRS in other words than all other formats, and which it will be in is
     # not known yet. Naming all takes two or three seconds.
-    if any(_is_shapefile(parameters.get(definition.name()))
-           for definition in algorithm.destinationParameterDefinitions()):
+    if any(
+        _is_shapefile(parameters.get(definition.name()))
+        for definition in algorithm.destinationParameterDefinitions()
+    ):
         for code in UTM_ZONES:
             name_for_files(QgsCoordinateReferenceSystem(f"EPSG:{code}"))
 
@@ -122,8 +126,9 @@ def _of_layer(value, context, own):
             layer = QgsProcessingUtils.mapLayerFromString(text, context, False)
             if layer is None and Path(text.partition("|")[0]).is_file():
                 layer = QgsProcessingUtils.mapLayerFromString(text, own)
-    return (QgsCoordinateReferenceSystem(), None) if layer is None else (
-        layer.crs(), layer.extent())
+    return (
+        (QgsCoordinateReferenceSystem(), None) if layer is None else (layer.crs(), layer.extent())
+    )
 
 
 def _name_zone(crs, extent):
@@ -146,8 +151,11 @@ def _name_zone(crs, extent):
 
 
 def _of_store(value):
-    if not isinstance(value, str) or Path(value).suffix.lower() != ".gpkg" \
-            or not Path(value).is_file():
+    if (
+        not isinstance(value, str)
+        or Path(value).suffix.lower() != ".gpkg"
+        or not Path(value).is_file()
+    ):
         return QgsCoordinateReferenceSystem()
     return QgsVectorLayer(f"{value}|layername=soundings", "", "ogr").crs()
 
@@ -169,7 +177,8 @@ def _name(text):
     # Kept, so that QGIS never drops it.
     if text and text not in _named:
         _named[text] = (
-            QgsCoordinateReferenceSystem.fromWkt(text) if "[" in text
+            QgsCoordinateReferenceSystem.fromWkt(text)
+            if "[" in text
             else QgsCoordinateReferenceSystem(text)
         )
 
@@ -208,6 +217,8 @@ def require_alive(crs, name):
     """
     if crs.isValid() and not crs.toWkt():
         raise LakefloorError(
-            tr("QGIS has lost the definition of the CRS of '{}' ({}). Save your project, restart "
-               "QGIS, then run again.").format(name, crs.authid() or tr("custom CRS"))
+            tr(
+                "QGIS has lost the definition of the CRS of '{}' ({}). Save your project, restart "
+                "QGIS, then run again."
+            ).format(name, crs.authid() or tr("custom CRS"))
         )

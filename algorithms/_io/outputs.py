@@ -104,7 +104,8 @@ class Outputs:
             if definition is not None and definition.destinationProject is not None:
                 details = QgsProcessingContext.LayerDetails(
                     definition.destinationName or self._label(name),
-                    definition.destinationProject, name,
+                    definition.destinationProject,
+                    name,
                 )
                 self.context.addLayerToLoadOnCompletion(source, details)
         for name, value in self.results.items():
@@ -161,12 +162,15 @@ class Outputs:
         try:
             # QGIS takes no error of GDAL's at closing.
             with strict():
-                target, written = self._fill(parameters, name, qgs_fields, wkb_type, crs, rows,
-                                             count)
+                target, written = self._fill(
+                    parameters, name, qgs_fields, wkb_type, crs, rows, count
+                )
         except RuntimeError as error:
             raise LakefloorError(
-                tr("Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
-                   "then run again.").format(self._label(name), error)
+                tr(
+                    "Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
+                    "then run again."
+                ).format(self._label(name), error)
             ) from error
         if target_file is not None:
             made_as = path.parent / Path(target.partition("|")[0]).name
@@ -189,13 +193,13 @@ class Outputs:
             # Without the place where it was being made.
             reason = without_sql(str(error).rpartition("OGR error: ")[2]).strip().rstrip(")")
             raise LakefloorError(
-                tr("'{}' cannot be written in that format ({}). If the disk is not full, choose a "
-                   "GeoPackage (.gpkg).").format(self._label(name), reason)
+                tr(
+                    "'{}' cannot be written in that format ({}). If the disk is not full, choose a "
+                    "GeoPackage (.gpkg)."
+                ).format(self._label(name), reason)
             ) from error
         if sink is None:
-            raise LakefloorError(
-                self.algorithm.invalidSinkError(self.parameters, name)
-            )
+            raise LakefloorError(self.algorithm.invalidSinkError(self.parameters, name))
         if str(target).lower().endswith(".csv"):
             rows = _without_formulas(rows)
         batch, i = [], -1
@@ -222,8 +226,10 @@ class Outputs:
             # Without the statement of SQL in which it failed.
             reason = without_sql(sink.lastError()).strip().rstrip(")")
             raise LakefloorError(
-                tr("Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
-                   "then run again.").format(self._label(name), reason)
+                tr(
+                    "Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
+                    "then run again."
+                ).format(self._label(name), reason)
             )
 
     def _keep(self, target, path, count) -> str:
@@ -267,15 +273,22 @@ class Outputs:
                     yield point, [*attributes, *further]
 
         self.features(
-            name, fields if given is None else fields + given.further_fields(),
-            QgsWkbTypes.Type.Point, crs, rows(), style="soundings", count=count,
+            name,
+            fields if given is None else fields + given.further_fields(),
+            QgsWkbTypes.Type.Point,
+            crs,
+            rows(),
+            style="soundings",
+            count=count,
         )
         path = self._written.get(name)
         if path is not None and path.suffix.lower() == ".shp":
             self.feedback.pushWarning(
-                tr("A shapefile keeps no times of day, and only ten letters of a field name. "
-                   "So '{}' no longer says which corrections and which datum its depths have. "
-                   "Work with a GeoPackage (.gpkg).").format(path.name)
+                tr(
+                    "A shapefile keeps no times of day, and only ten letters of a field name. "
+                    "So '{}' no longer says which corrections and which datum its depths have. "
+                    "Work with a GeoPackage (.gpkg)."
+                ).format(path.name)
             )
         if path is not None and times:
             restore_milliseconds(path, "time", np.concatenate(times), self._check)
@@ -289,8 +302,16 @@ class Outputs:
                 geometry = QgsGeometry(QgsLineString(coords[:, 0].tolist(), coords[:, 1].tolist()))
                 yield geometry, [column[i] for column in columns]
 
-        self.features(name, fields, QgsWkbTypes.Type.LineString, crs, rows(), style=style,
-                      count=len(lines), **options)
+        self.features(
+            name,
+            fields,
+            QgsWkbTypes.Type.LineString,
+            crs,
+            rows(),
+            style=style,
+            count=len(lines),
+            **options,
+        )
 
     def areas(self, name, areas: Areas, fields, crs, style=None, **options):
         """Write polygons; ``fields`` as in :meth:`lines`."""
@@ -304,20 +325,39 @@ class Outputs:
                 geometry.fromWkb(polygon.wkb)
                 yield geometry, [column[i] for column in columns]
 
-        self.features(name, fields, QgsWkbTypes.Type.MultiPolygon, crs, rows(), style=style,
-                      count=len(areas), **options)
+        self.features(
+            name,
+            fields,
+            QgsWkbTypes.Type.MultiPolygon,
+            crs,
+            rows(),
+            style=style,
+            count=len(areas),
+            **options,
+        )
 
     def table(self, name, fields, rows):
         """Write a table without geometry; each row is a list of values in field order."""
-        self.features(name, fields, QgsWkbTypes.Type.NoGeometry, QgsCoordinateReferenceSystem(),
-                      ((None, list(row)) for row in rows))
+        self.features(
+            name,
+            fields,
+            QgsWkbTypes.Type.NoGeometry,
+            QgsCoordinateReferenceSystem(),
+            ((None, list(row)) for row in rows),
+        )
 
     # -- raster and other files -----------------------------------------------
 
     def surface(self, name, surface: Surface, crs, metadata=None):
         """Write a Lakefloor surface: depth, uncertainty and distance as three bands."""
-        self.raster(name, [surface.depth, surface.uncertainty, surface.distance], BANDS, crs,
-                    {**(metadata or {}), **spacing_item(surface.spacing)}, style="surface")
+        self.raster(
+            name,
+            [surface.depth, surface.uncertainty, surface.distance],
+            BANDS,
+            crs,
+            {**(metadata or {}), **spacing_item(surface.spacing)},
+            style="surface",
+        )
 
     @contextmanager
     def surface_parts(self, name, grid: Grid, crs, start: Path | None = None):
@@ -329,8 +369,9 @@ class Outputs:
         self._styles.append((path, "surface", {}))
         self.results[name] = path
 
-    def raster(self, name, grids: list[Grid], descriptions, crs, metadata=None, style=None,
-               **options):
+    def raster(
+        self, name, grids: list[Grid], descriptions, crs, metadata=None, style=None, **options
+    ):
         """Write grids of one geometry as the bands of a raster."""
         if not self.wanted(name):
             return

@@ -43,13 +43,16 @@ def mark(path):
     try:
         with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
             stores = db.execute(
-                "SELECT count(*) FROM gpkg_contents WHERE description LIKE ?", (STORE + "%",))
+                "SELECT count(*) FROM gpkg_contents WHERE description LIKE ?", (STORE + "%",)
+            )
             if not stores.fetchone()[0]:
                 db.execute("UPDATE gpkg_contents SET description = ?", (MARK,))
     except sqlite3.Error as error:
         raise LakefloorError(
-            tr("Cannot write '{}'. Nothing was kept. Check that the disk is not full, then run "
-               "again.").format(path.name)
+            tr(
+                "Cannot write '{}'. Nothing was kept. Check that the disk is not full, then run "
+                "again."
+            ).format(path.name)
         ) from error
 
 
@@ -113,9 +116,10 @@ def _patience():
 
 def _cannot(path, error):
     return LakefloorError(
-        tr("Cannot write into '{}' ({}). It is unchanged. Save or end edits of its layers, close "
-           "other programs that write to it, and make room on the disk. Then run again.").format(
-            path, without_sql(str(error)))
+        tr(
+            "Cannot write into '{}' ({}). It is unchanged. Save or end edits of its layers, close "
+            "other programs that write to it, and make room on the disk. Then run again."
+        ).format(path, without_sql(str(error)))
     )
 
 
@@ -126,8 +130,9 @@ def _fill(path, tables):
             if path.exists():
                 package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
             else:
-                package = made(gdal.GetDriverByName("GPKG").Create(
-                    str(path), 0, 0, 0, gdal.GDT_Unknown))
+                package = made(
+                    gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
+                )
             for name, part, count in tables:
                 if _copy(part, package, name) != count:
                     raise RuntimeError(tr("it is incomplete"))
@@ -144,8 +149,14 @@ def _copy(part, package, name) -> int:
     try:
         source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
         given = source.GetLayer(0)
-        layer = made(package.CreateLayer(name, given.GetSpatialRef(), given.GetGeomType(), [
-            "OVERWRITE=YES", "FID=fid", "GEOMETRY_NAME=geom", f"DESCRIPTION={MARK}"]))
+        layer = made(
+            package.CreateLayer(
+                name,
+                given.GetSpatialRef(),
+                given.GetGeomType(),
+                ["OVERWRITE=YES", "FID=fid", "GEOMETRY_NAME=geom", f"DESCRIPTION={MARK}"],
+            )
+        )
         fields = given.GetLayerDefn()
         for number in range(fields.GetFieldCount()):
             done(layer.CreateField(fields.GetFieldDefn(number)))

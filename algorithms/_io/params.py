@@ -26,14 +26,21 @@ def helped(parameter, text: str, advanced: bool = False):
     """Return the parameter with its help, moved to the advanced ones if asked."""
     parameter.setHelp(text)
     if advanced:
-        parameter.setFlags(
-            parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced
-        )
+        parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
 
 
-def number(name, label, default, text, minimum=None, maximum=None, optional=False,
-           advanced=False, integer=False):
+def number(
+    name,
+    label,
+    default,
+    text,
+    minimum=None,
+    maximum=None,
+    optional=False,
+    advanced=False,
+    integer=False,
+):
     """Return a number parameter; the label names the unit."""
     kind = QgsProcessingParameterNumber.Type
     parameter = QgsProcessingParameterNumber(
@@ -84,9 +91,9 @@ def choice(name, label, options, default: str, text, advanced=False, former=None
         name, label, options=list(options), defaultValue=default, usesStaticStrings=True
     )
     known = {**FORMER_VALUES, **(former or {})}
-    parameter.setMetadata({
-        _FORMER: {old: new for old, new in known.items() if new in options and old not in options}
-    })
+    parameter.setMetadata(
+        {_FORMER: {old: new for old, new in known.items() if new in options and old not in options}}
+    )
     if isinstance(options, dict):
         text += "".join(f"\n- {words}: {meaning}" for words, meaning in options.items() if meaning)
     return helped(parameter, text, advanced)
@@ -109,8 +116,10 @@ def soundings(name=INPUT, optional=False):
         QgsProcessingParameterFeatureSource(
             name, tr("Soundings"), [QgsProcessing.SourceType.TypeVectorPoint], optional=optional
         ),
-        tr("Soundings as written by Read logs: depth_m is in meters, positive down. Only "
-           "soundings with the status 'accepted' are used for mapping."),
+        tr(
+            "Soundings as written by Read logs: depth_m is in meters, positive down. Only "
+            "soundings with the status 'accepted' are used for mapping."
+        ),
     )
 
 
@@ -118,13 +127,20 @@ def shoreline(optional=True):
     """Return the shoreline polygon parameter."""
     return helped(
         QgsProcessingParameterFeatureSource(
-            SHORELINE, tr("Shoreline"), [QgsProcessing.SourceType.TypeVectorPolygon],
+            SHORELINE,
+            tr("Shoreline"),
+            [QgsProcessing.SourceType.TypeVectorPolygon],
             optional=optional,
         ),
-        tr("Polygon of the lake at the datum, with islands as holes. The depth is zero at its "
-           "edge, and nothing is drawn outside it.")
-        + (" " + tr("If empty, the map ends at the maximum gap from the soundings.")
-           if optional else ""),
+        tr(
+            "Polygon of the lake at the datum, with islands as holes. The depth is zero at its "
+            "edge, and nothing is drawn outside it."
+        )
+        + (
+            " " + tr("If empty, the map ends at the maximum gap from the soundings.")
+            if optional
+            else ""
+        ),
     )
 
 
@@ -132,15 +148,20 @@ def surface(name=INPUT, label=None, optional=False):
     """Return the depth raster parameter."""
     return helped(
         QgsProcessingParameterRasterLayer(name, label or tr("Depth surface"), optional=optional),
-        tr("Raster whose band 1 is depth in meters, positive down. In a Lakefloor surface, band 2 "
-           "is the standard uncertainty.") + (" " + tr("It may be empty.") if optional else ""),
+        tr(
+            "Raster whose band 1 is depth in meters, positive down. In a Lakefloor surface, band 2 "
+            "is the standard uncertainty."
+        )
+        + (" " + tr("It may be empty.") if optional else ""),
     )
 
 
 def cell_size():
     """Return the optional cell size parameter."""
     return distance(
-        CELL_SIZE, tr("Cell size (m)"), None,
+        CELL_SIZE,
+        tr("Cell size (m)"),
+        None,
         tr("Side of a raster cell. If empty, it follows from the lane spacing."),
         optional=True,
     )
@@ -149,9 +170,13 @@ def cell_size():
 def max_gap():
     """Return the optional maximum gap parameter."""
     return distance(
-        MAX_GAP, tr("Maximum gap (m)"), None,
-        tr("Nothing is drawn farther than this from a sounding. If empty, it follows from the "
-           "lane spacing."),
+        MAX_GAP,
+        tr("Maximum gap (m)"),
+        None,
+        tr(
+            "Nothing is drawn farther than this from a sounding. If empty, it follows from the "
+            "lane spacing."
+        ),
         optional=True,
     )
 
@@ -159,25 +184,35 @@ def max_gap():
 def lane_spacing():
     """Return the optional lane spacing parameter."""
     return distance(
-        LANE_SPACING, tr("Lane spacing (m)"), None,
-        tr("Distance between neighboring lanes. If empty, it is estimated from the soundings. "
-           "Cell size and maximum gap follow from it if they are empty."),
-        optional=True, advanced=True,
+        LANE_SPACING,
+        tr("Lane spacing (m)"),
+        None,
+        tr(
+            "Distance between neighboring lanes. If empty, it is estimated from the soundings. "
+            "Cell size and maximum gap follow from it if they are empty."
+        ),
+        optional=True,
+        advanced=True,
     )
 
 
 def depth_unit(label=None, text=None, name="UNIT"):
     """Return the choice of the unit in which people read depths."""
     return choice(
-        name, label or tr("Depth unit"), ["feet", "meters"], "feet",
+        name,
+        label or tr("Depth unit"),
+        ["feet", "meters"],
+        "feet",
         text or tr("Depths on the map and in labels are in this unit."),
     )
 
 
 def time_zone(name, label, text=None):
     """Return the time zone of times that state none; :func:`zone_given` reads it."""
-    zones = tr("For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
-               "name such as America/Chicago.")
+    zones = tr(
+        "For times that do not state one: UTC, an offset such as UTC-05:00, or an IANA "
+        "name such as America/Chicago."
+    )
     return helped(
         QgsProcessingParameterString(name, label, "UTC"), f"{zones} {text}" if text else zones
     )

@@ -31,14 +31,18 @@ class RasterFile:
     ``marked`` does not say that Lakefloor wrote it.
     """
 
-    def __init__(self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None,
-                 marked=True):
+    def __init__(
+        self, path: Path, grid: Grid, descriptions, crs, start: Path | None = None, marked=True
+    ):
         driver = QgsRasterFileWriter.driverForExtension(path.suffix.lstrip(".")) or "GTiff"
         if driver == "VRT":
             # It would point to the GeoTIFF beside it, which is removed.
             raise LakefloorError(
-                tr("'{}' would be a virtual raster, which holds no values of its own. Choose a "
-                   ".tif file.").format(path.name))
+                tr(
+                    "'{}' would be a virtual raster, which holds no values of its own. Choose a "
+                    ".tif file."
+                ).format(path.name)
+            )
         self._path, self._driver = path, driver
         self._mark = RASTER_MARK if marked else {}
         self._file = path if driver == "GTiff" else path.with_name(f"{path.stem}.part.tif")
@@ -58,13 +62,25 @@ class RasterFile:
 
     def _make(self, grid, descriptions, crs):
         rows, cols = grid.shape
-        dataset = made(gdal.GetDriverByName("GTiff").Create(
-            str(self._file), cols, rows, len(descriptions), gdal.GDT_Float32,
-            # Measured on a depth surface: level 1 is written in half the time of level 6 and is
-            # 2 % larger; with bands apart the depth alone is read in less than half the time.
-            ["TILED=YES", "INTERLEAVE=BAND", "COMPRESS=DEFLATE", "PREDICTOR=3", "ZLEVEL=1",
-             "BIGTIFF=IF_SAFER"],
-        ))
+        dataset = made(
+            gdal.GetDriverByName("GTiff").Create(
+                str(self._file),
+                cols,
+                rows,
+                len(descriptions),
+                gdal.GDT_Float32,
+                # Measured on a depth surface: level 1 is written in half the time of level 6 and is
+                # 2 % larger; with bands apart the depth alone is read in less than half the time.
+                [
+                    "TILED=YES",
+                    "INTERLEAVE=BAND",
+                    "COMPRESS=DEFLATE",
+                    "PREDICTOR=3",
+                    "ZLEVEL=1",
+                    "BIGTIFF=IF_SAFER",
+                ],
+            )
+        )
         dataset.SetGeoTransform((grid.west, grid.dx, 0.0, grid.north, 0.0, -grid.dy))
         dataset.SetProjection(srs_wkt(crs))
         dataset.SetMetadata(self._mark)
@@ -82,9 +98,10 @@ class RasterFile:
                 yield
         except (RuntimeError, OSError) as error:
             raise LakefloorError(
-                tr("Cannot write the raster '{}' ({}). Nothing was kept. See that the "
-                   "disk is not full, then run again.").format(
-                    self._path.name, getattr(error, "strerror", None) or str(error).strip())
+                tr(
+                    "Cannot write the raster '{}' ({}). Nothing was kept. See that the "
+                    "disk is not full, then run again."
+                ).format(self._path.name, getattr(error, "strerror", None) or str(error).strip())
             ) from error
 
     def __enter__(self):
@@ -120,31 +137,35 @@ class RasterFile:
         for number, values in enumerate(bands, start=1):
             values = np.where(np.isfinite(values), values, NODATA).astype(np.float32)
             with self._said():
-                done(self._dataset.GetRasterBand(number).WriteArray(
-                    values, cols.start, rows.start))
+                done(self._dataset.GetRasterBand(number).WriteArray(values, cols.start, rows.start))
 
     def _convert(self):
         try:
             with strict():
-                copy = made(gdal.GetDriverByName(self._driver).CreateCopy(
-                    str(self._path), gdal.Open(str(self._file))))
+                copy = made(
+                    gdal.GetDriverByName(self._driver).CreateCopy(
+                        str(self._path), gdal.Open(str(self._file))
+                    )
+                )
                 copy = None
                 copy = made(gdal.Open(str(self._path)))
                 for number in range(copy.RasterCount):
                     for row in range(copy.RasterYSize):
-                        made(copy.GetRasterBand(number + 1).ReadRaster(
-                            0, row, copy.RasterXSize, 1))
+                        made(copy.GetRasterBand(number + 1).ReadRaster(0, row, copy.RasterXSize, 1))
                 copy = None
         except RuntimeError as error:
             raise LakefloorError(
-                tr("GDAL cannot write '{}' as {} ({}). If the disk is not full, choose a .tif "
-                   "file.").format(self._path.name, self._driver, str(error).strip())
+                tr(
+                    "GDAL cannot write '{}' as {} ({}). If the disk is not full, choose a .tif "
+                    "file."
+                ).format(self._path.name, self._driver, str(error).strip())
             ) from error
         self._file.unlink()
 
 
-def write_raster(path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None,
-                 marked=True):
+def write_raster(
+    path: Path, grids, descriptions, crs, metadata: dict, check=lambda: None, marked=True
+):
     """Write grids of one geometry as a raster."""
     with RasterFile(path, grids[0], descriptions, crs, marked=marked) as raster:
         raster.describe(metadata)

@@ -20,14 +20,19 @@ BANDS = ("depth (m)", "standard uncertainty (m)", "distance to the nearest sound
 #: What a raster of Lakefloor holds: its name, and how its band 1 describes itself.
 CONTENTS = {
     "depth": (QT_TRANSLATE_NOOP("@default", "depth"), BANDS[0]),
-    "slope": (QT_TRANSLATE_NOOP("@default", "bottom slope"), "slope (degrees)",
-              "slope (percent)"),
+    "slope": (QT_TRANSLATE_NOOP("@default", "bottom slope"), "slope (degrees)", "slope (percent)"),
     "hardness": (QT_TRANSLATE_NOOP("@default", "bottom type"), "relative hardness"),
     "forms": (QT_TRANSLATE_NOOP("@default", "bottom forms"), "bottom form (code)"),
-    "difference": (QT_TRANSLATE_NOOP("@default", "a difference of depths"), "change of depth (m)",
-                   "general less detail (m)"),
-    "likeness": (QT_TRANSLATE_NOOP("@default", "likeness or score"), "similarity (0 to 1)",
-                 "score (0 to 1)"),
+    "difference": (
+        QT_TRANSLATE_NOOP("@default", "a difference of depths"),
+        "change of depth (m)",
+        "general less detail (m)",
+    ),
+    "likeness": (
+        QT_TRANSLATE_NOOP("@default", "likeness or score"),
+        "similarity (0 to 1)",
+        "score (0 to 1)",
+    ),
 }
 
 #: Metadata item in which a surface says what standard uncertainty all its depths have in
@@ -60,7 +65,8 @@ def require_content(layer, wanted):
     if known.get(described, wanted) != wanted:
         raise LakefloorError(
             tr("Raster '{}' holds '{}', but {} is needed here. Choose another raster.").format(
-                layer.name(), described, tr(CONTENTS[wanted][0]))
+                layer.name(), described, tr(CONTENTS[wanted][0])
+            )
         )
 
 
@@ -104,9 +110,11 @@ def read_raster(layer, feedback, of_depth=True):
     above, below = (np.count_nonzero(v) for v in (depth.values < 0.0, depth.values > 0.0))
     if of_depth and above > 50 * below:
         raise LakefloorError(
-            tr("Nearly all cells of raster '{}' are negative. Depth is in meters, positive down. If "
-               "it holds elevations, subtract them from the lake level with the raster "
-               "calculator, then run again.").format(layer.name())
+            tr(
+                "Nearly all cells of raster '{}' are negative. Depth is in meters, positive down. If "
+                "it holds elevations, subtract them from the lake level with the raster "
+                "calculator, then run again."
+            ).format(layer.name())
         )
     if not known.any():
         feedback.pushWarning(
@@ -115,7 +123,9 @@ def read_raster(layer, feedback, of_depth=True):
     lakefloor = names[:3] == list(BANDS)
     return (
         Surface(
-            depth, band(2) if lakefloor else None, band(3) if lakefloor else None,
+            depth,
+            band(2) if lakefloor else None,
+            band(3) if lakefloor else None,
             _spacing(metadata),
         ),
         target,
@@ -145,8 +155,9 @@ def _bands_of(dataset, layer):
     west, dx, skew_x, north, skew_y, dy = dataset.GetGeoTransform()
     if skew_x or skew_y or dy >= 0 or dx <= 0:
         raise LakefloorError(
-            tr("Raster '{}' is rotated or not north-up; warp it with 'Warp (reproject)' first.")
-            .format(layer.name())
+            tr(
+                "Raster '{}' is rotated or not north-up; warp it with 'Warp (reproject)' first."
+            ).format(layer.name())
         )
 
     def band(number) -> Grid:
@@ -245,8 +256,14 @@ def _projected(dataset, layer, crs, resampling):
     warped = None
     with suppress(RuntimeError):
         warped = gdal.Warp(
-            "", dataset, format="MEM", srcSRS=layer.crs().toWkt(), dstSRS=crs.toWkt(),
-            resampleAlg=resampling, outputType=gdal.GDT_Float64, dstNodata=float("nan"),
+            "",
+            dataset,
+            format="MEM",
+            srcSRS=layer.crs().toWkt(),
+            dstSRS=crs.toWkt(),
+            resampleAlg=resampling,
+            outputType=gdal.GDT_Float64,
+            dstNodata=float("nan"),
         )
     if warped is None:
         raise LakefloorError(
@@ -264,8 +281,7 @@ def _cells(band, name, *place):
         values = band.ReadAsArray(*place)
     if values is None:
         raise LakefloorError(
-            tr("Raster '{}' cannot be read in full; its file is damaged. Make it "
-               "again.").format(
+            tr("Raster '{}' cannot be read in full; its file is damaged. Make it again.").format(
                 name
             )
         )

@@ -45,10 +45,10 @@ def read_polygon(source, crs, context, feedback, of_lake=True):
         shape = wkb.loads(bytes(feature.geometry().asWkb()))
         if not shape.is_valid:
             raise LakefloorError(
-                tr("Layer '{}', feature {}: the polygon is not valid ({}). Correct it with "
-                   "the vertex tool or 'Fix geometries', then run again.").format(
-                    source.sourceName(), feature.id(), explain_validity(shape)
-                )
+                tr(
+                    "Layer '{}', feature {}: the polygon is not valid ({}). Correct it with "
+                    "the vertex tool or 'Fix geometries', then run again."
+                ).format(source.sourceName(), feature.id(), explain_validity(shape))
             )
         if shape.area > 0.0:
             parts.append(shape)
@@ -72,7 +72,8 @@ def require_lake(layer):
     _refuse_parts_of_a_lake(layer)
     found = [
         (wkb.loads(bytes(feature.geometry().asWkb())), feature.id())
-        for feature in layer.getFeatures() if feature.hasGeometry()
+        for feature in layer.getFeatures()
+        if feature.hasGeometry()
     ]
     found = [(shape, number) for shape, number in found if shape.is_valid]
     _refuse_what_is_no_lake(layer, *([each[k] for each in found] for k in (0, 1)))
@@ -83,14 +84,17 @@ def _refuse_parts_of_a_lake(source):
     for fields, word in _PARTS_OF_A_LAKE.items():
         if count != 1 and set(fields) <= set(source.fields().names()):
             raise LakefloorError(
-                tr("Layer '{}' holds {}, not a shoreline. Choose the layer with the polygon of the "
-                   "lake.").format(source.sourceName(), tr(word))
+                tr(
+                    "Layer '{}' holds {}, not a shoreline. Choose the layer with the polygon of the "
+                    "lake."
+                ).format(source.sourceName(), tr(word))
             )
     if count > _MOST_BASINS:
         raise LakefloorError(
-            tr("Layer '{}' holds {} polygons, too many for one lake. Select the polygon of your "
-               "lake and tick 'Selected features only', or choose another layer.").format(
-                source.sourceName(), count)
+            tr(
+                "Layer '{}' holds {} polygons, too many for one lake. Select the polygon of your "
+                "lake and tick 'Selected features only', or choose another layer."
+            ).format(source.sourceName(), count)
         )
 
 
@@ -106,15 +110,17 @@ def _refuse_what_is_no_lake(source, parts, numbers):
             # One polygon drawn twice is still that polygon.
             if 0.001 * least < common < 0.999 * most:
                 raise LakefloorError(
-                    tr("Layer '{}' is no shoreline: its features {} and {} overlap. Islands must "
-                       "be holes in the lake's polygon ('Difference' cuts them out); keep one "
-                       "polygon for each basin.").format(
-                        source.sourceName(), numbers[i], numbers[j])
+                    tr(
+                        "Layer '{}' is no shoreline: its features {} and {} overlap. Islands must "
+                        "be holes in the lake's polygon ('Difference' cuts them out); keep one "
+                        "polygon for each basin."
+                    ).format(source.sourceName(), numbers[i], numbers[j])
                 )
             if by_depth and a.boundary.intersection(b.boundary).length > 0.0:
                 raise LakefloorError(
-                    tr("Layer '{}' is no shoreline: it has a field of depth, and its features {} "
-                       "and {} lie side by side. Choose the layer with the polygon of the lake, "
-                       "or make it with 'Dissolve'.").format(
-                        source.sourceName(), numbers[i], numbers[j])
+                    tr(
+                        "Layer '{}' is no shoreline: it has a field of depth, and its features {} "
+                        "and {} lie side by side. Choose the layer with the polygon of the lake, "
+                        "or make it with 'Dissolve'."
+                    ).format(source.sourceName(), numbers[i], numbers[j])
                 )

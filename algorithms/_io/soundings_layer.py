@@ -30,10 +30,10 @@ def _require_fields(source, needed):
     missing = [name for name in needed if name not in present]
     if missing:
         raise LakefloorError(
-            tr("Layer '{}' has no field {}. It needs the fields that Read logs or Soundings from "
-               "point layer write; run one of them first.").format(
-                source.sourceName(), ", ".join(f"'{name}'" for name in missing)
-            )
+            tr(
+                "Layer '{}' has no field {}. It needs the fields that Read logs or Soundings from "
+                "point layer write; run one of them first."
+            ).format(source.sourceName(), ", ".join(f"'{name}'" for name in missing))
         )
 
 
@@ -88,7 +88,8 @@ class GivenRows:
         if at < rows.size:
             raise LakefloorError(
                 tr("Layer '{}' was changed while it was read. Run again.").format(
-                    self.source.sourceName())
+                    self.source.sourceName()
+                )
             )
 
     def _indexes(self) -> list:
@@ -134,15 +135,20 @@ def read_given(source, context, feedback, crs=None, fields=None):
     """
     _require_fields(source, ("depth_m",))
     if source.featureCount() == 0:
-        raise LakefloorError(tr("Layer '{}' holds no soundings. Choose a layer that has some.").format(source.sourceName()))
+        raise LakefloorError(
+            tr("Layer '{}' holds no soundings. Choose a layer that has some.").format(
+                source.sourceName()
+            )
+        )
     require_crs(source.sourceCrs(), source.sourceName())
     if crs is None:
         crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
     names = _full_names(source.fields().names())
     columns = [
-        (names.index(name), name, attr, kind) for name, (attr, kind) in SCHEMA.items()
+        (names.index(name), name, attr, kind)
+        for name, (attr, kind) in SCHEMA.items()
         if name in names and (fields is None or attr in fields or attr in _ORDERING)
-    ]  # fmt: skip
+    ]
     request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     request.setSubsetOfAttributes([index for index, *_ in columns])
     parts = {attr: [] for attr in ("x", "y", *(attr for *_, attr, _ in columns))}
@@ -236,6 +242,5 @@ def _column(values, attr, kind, texts):
             dtype=np.int32,
         )
     return np.array(
-        [v if type(v) is float else np.nan if is_null(v) else float(v) for v in values],
-        dtype=float,
+        [v if type(v) is float else np.nan if is_null(v) else float(v) for v in values], dtype=float
     )

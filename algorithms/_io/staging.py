@@ -89,7 +89,8 @@ class Staging:
         except OSError as error:
             raise LakefloorError(
                 tr("Cannot write into '{}' ({}). Choose a folder that you may write to.").format(
-                    parent, error.strerror)
+                    parent, error.strerror
+                )
             ) from error
         return self._folders[-1][0] / "new" / final.name
 
@@ -210,8 +211,10 @@ def write_file(path, data: bytes):
         path.write_bytes(data)
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was written. Check that the disk is not full, then "
-               "run again.").format(path.name, error.strerror)
+            tr(
+                "Cannot write '{}' ({}). Nothing was written. Check that the disk is not full, then "
+                "run again."
+            ).format(path.name, error.strerror)
         ) from error
 
 
@@ -219,13 +222,17 @@ def cannot_replace(target, error):
     """Return the error for a file that cannot be put in place."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
         return LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was changed. Make room on the disk, or choose "
-               "another, then run again.").format(target, error.strerror)
+            tr(
+                "Cannot write '{}' ({}). Nothing was changed. Make room on the disk, or choose "
+                "another, then run again."
+            ).format(target, error.strerror)
         )
     return LakefloorError(
-        tr("Cannot replace '{}' ({}). Nothing was changed. If it is a layer of the project, remove "
-           "the layer. If another program has it open, close it there. Otherwise choose another "
-           "file name.").format(target, error.strerror)
+        tr(
+            "Cannot replace '{}' ({}). Nothing was changed. If it is a layer of the project, remove "
+            "the layer. If another program has it open, close it there. Otherwise choose another "
+            "file name."
+        ).format(target, error.strerror)
     )
 
 
@@ -257,11 +264,14 @@ def _write_journal(journal, moves):
     rows = []
     for new, target, old in moves:
         made = new and os.stat(new)
-        rows.append({
-            "folder": _named((new or old).parent.parent, journal.parent.parent),
-            "name": target.name, "old": old is not None,
-            "made": made and [made.st_size, made.st_mtime_ns],
-        })
+        rows.append(
+            {
+                "folder": _named((new or old).parent.parent, journal.parent.parent),
+                "name": target.name,
+                "old": old is not None,
+                "made": made and [made.st_size, made.st_mtime_ns],
+            }
+        )
     draft = journal.with_name("draft")
     draft.write_text(json.dumps(rows), encoding="utf-8")
     flush(draft)
@@ -302,7 +312,8 @@ def _undo(journal):
 def _is_ours(folder) -> bool:
     """Tell whether a folder is one of a run: what is handed on by others may hold anything."""
     return (
-        folder.name.startswith(PREFIX) and (folder / "run").is_file()
+        folder.name.startswith(PREFIX)
+        and (folder / "run").is_file()
         and not any(part.is_symlink() for part in (folder, folder / "old", folder / "new"))
     )
 

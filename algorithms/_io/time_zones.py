@@ -47,9 +47,7 @@ class QtZone(tzinfo):
 
     def _offset(self, utc) -> timedelta:
         ms = (utc - _EPOCH) // timedelta(milliseconds=1)
-        return timedelta(
-            seconds=self._zone.offsetFromUtc(QDateTime.fromMSecsSinceEpoch(ms, _UTC))
-        )
+        return timedelta(seconds=self._zone.offsetFromUtc(QDateTime.fromMSecsSinceEpoch(ms, _UTC)))
 
     def utcoffset(self, when):
         """Return the offset at a local time; ``fold`` tells the pass of a repeated hour."""
@@ -74,4 +72,3 @@ class QtZone(tzinfo):
 
     def tzname(self, when):
         return self._name
-

@@ -52,8 +52,9 @@ def to_qdatetime(value):
     """Return a QDateTime in UTC, or NULL for NaT."""
     if np.isnat(value):
         return NULL
-    return QDateTime.fromMSecsSinceEpoch(int(value.astype("datetime64[ms]").astype(np.int64)),
-                                         Qt.TimeSpec.UTC)
+    return QDateTime.fromMSecsSinceEpoch(
+        int(value.astype("datetime64[ms]").astype(np.int64)), Qt.TimeSpec.UTC
+    )
 
 
 def field_indexes(source, names) -> list:
@@ -68,7 +69,8 @@ def field_indexes(source, names) -> list:
     if -1 in indexes:
         raise LakefloorError(
             tr("Layer '{}' has no field '{}'.").format(
-                source.sourceName(), names[indexes.index(-1)])
+                source.sourceName(), names[indexes.index(-1)]
+            )
         )
     return indexes
 
@@ -78,6 +80,7 @@ def not_a_number(source, name, values, done=0) -> LakefloorError:
 
     ``values`` are those of the rows that follow the first ``done`` ones.
     """
+
     def is_number(value):
         try:
             return is_null(value) or float(value) == float(value)
@@ -86,10 +89,10 @@ def not_a_number(source, name, values, done=0) -> LakefloorError:
 
     row, value = next((i, v) for i, v in enumerate(values, start=done + 1) if not is_number(v))
     return LakefloorError(
-        tr("Layer '{}', row {}: field '{}' holds '{}', which is not a number. Correct "
-           "it, or choose another field with Soundings from point layer.").format(
-            source.sourceName(), row, name, value
-        )
+        tr(
+            "Layer '{}', row {}: field '{}' holds '{}', which is not a number. Correct "
+            "it, or choose another field with Soundings from point layer."
+        ).format(source.sourceName(), row, name, value)
     )
 
 

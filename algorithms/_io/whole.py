@@ -52,11 +52,21 @@ def check_whole(path: Path, count=None, check=lambda: None):
         return
     try:
         _read(path, count, check)
-    except (_TornError, OSError, RuntimeError, ValueError, sqlite3.Error, zlib.error,
-            zipfile.BadZipFile, expat.ExpatError) as error:
+    except (
+        _TornError,
+        OSError,
+        RuntimeError,
+        ValueError,
+        sqlite3.Error,
+        zlib.error,
+        zipfile.BadZipFile,
+        expat.ExpatError,
+    ) as error:
         raise LakefloorError(
-            tr("'{}' could not be written in full ({}). Nothing was kept. Make room on the disk, "
-               "or choose another, then run again.").format(path.name, _reason(error))
+            tr(
+                "'{}' could not be written in full ({}). Nothing was kept. Make room on the disk, "
+                "or choose another, then run again."
+            ).format(path.name, _reason(error))
         ) from error
 
 
@@ -99,16 +109,20 @@ def _read_database(path):
         tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
         if "gpkg_ogr_contents" in tables:
             for table, count in db.execute(
-                    "SELECT table_name, feature_count FROM gpkg_ogr_contents").fetchall():
+                "SELECT table_name, feature_count FROM gpkg_ogr_contents"
+            ).fetchall():
                 if count not in (None, *db.execute(f'SELECT count(*) FROM "{table}"').fetchone()):
                     raise _TornError
         if "gpkg_geometry_columns" in tables:
             for table, column in db.execute(
-                    "SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall():
+                "SELECT table_name, column_name FROM gpkg_geometry_columns"
+            ).fetchall():
                 index = f"rtree_{table}_{column}"
                 if index in tables and (
-                    db.execute(f'SELECT count(*) FROM "{index}"').fetchone() != db.execute(
-                        f'SELECT count(*) FROM "{table}" WHERE {is_placed(column)}').fetchone()
+                    db.execute(f'SELECT count(*) FROM "{index}"').fetchone()
+                    != db.execute(
+                        f'SELECT count(*) FROM "{table}" WHERE {is_placed(column)}'
+                    ).fetchone()
                 ):
                     raise _TornError
 
@@ -235,9 +249,18 @@ def _read_archive(path):
 
 
 _READERS = {
-    ".pdf": _read_pdf, ".png": _read_png, ".svg": _read_xml, ".gpx": _read_xml,
-    ".kml": _read_xml, ".qgs": _read_xml, ".xml": _read_xml, ".html": _read_page,
-    ".csv": _read_table, ".qgz": _read_archive, ".zip": _read_archive, ".kmz": _read_archive,
+    ".pdf": _read_pdf,
+    ".png": _read_png,
+    ".svg": _read_xml,
+    ".gpx": _read_xml,
+    ".kml": _read_xml,
+    ".qgs": _read_xml,
+    ".xml": _read_xml,
+    ".html": _read_page,
+    ".csv": _read_table,
+    ".qgz": _read_archive,
+    ".zip": _read_archive,
+    ".kmz": _read_archive,
 }
 
 __all__ = ["check_whole"]

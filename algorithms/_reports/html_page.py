@@ -30,9 +30,7 @@ def page(title: str, parts) -> str:
 def table(head, rows) -> str:
     """Return a table of cells, which are HTML already."""
     cells = "".join(f"<th>{cell}</th>" for cell in head)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows
-    )
+    body = "".join("<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in rows)
     return f"<table><tr>{cells}</tr>{body}</table>"
 
 

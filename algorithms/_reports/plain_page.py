@@ -5,14 +5,7 @@ from __future__ import annotations
 from html import escape
 
 from qgis.PyQt.QtCore import QMarginsF, QSizeF, QUrl
-from qgis.PyQt.QtGui import (
-    QFont,
-    QPageLayout,
-    QPageSize,
-    QPainter,
-    QPdfWriter,
-    QTextDocument,
-)
+from qgis.PyQt.QtGui import QFont, QPageLayout, QPageSize, QPainter, QPdfWriter, QTextDocument
 
 from .._compat import LOSSLESS
 from .._i18n import tr
@@ -23,8 +16,15 @@ from .curve_picture import HEIGHT, WIDTH
 _MARGIN = 15.0
 _PX = 96.0 / 25.4  # pixels of HTML a millimetre
 #: Sizes of the text, points, and heights of the map, mm, from what is read best downward.
-_SIZES = ((10.5, 100.0), (10.0, 95.0), (9.5, 90.0), (9.0, 85.0), (8.5, 75.0), (8.0, 65.0),
-          (7.5, 55.0))
+_SIZES = (
+    (10.5, 100.0),
+    (10.0, 95.0),
+    (9.5, 90.0),
+    (9.0, 85.0),
+    (8.5, 75.0),
+    (8.0, 65.0),
+    (7.5, 55.0),
+)
 
 
 def write_pdf(path, settings, sections, pictures):
@@ -50,9 +50,14 @@ def write_pdf(path, settings, sections, pictures):
     writer.setResolution(300)
     sizes = QPageSize.PageSizeId
     page = QPageSize(sizes.A4 if settings.page_size == "A4" else sizes.Letter)
-    writer.setPageLayout(QPageLayout(
-        page, QPageLayout.Orientation.Portrait, QMarginsF(*4 * [_MARGIN]),
-        QPageLayout.Unit.Millimeter))
+    writer.setPageLayout(
+        QPageLayout(
+            page,
+            QPageLayout.Orientation.Portrait,
+            QMarginsF(*4 * [_MARGIN]),
+            QPageLayout.Unit.Millimeter,
+        )
+    )
     width = page.size(QPageSize.Unit.Millimeter).width() - 2.0 * _MARGIN
     for points, map_height in _SIZES:
         document = QTextDocument()
@@ -63,19 +68,24 @@ def write_pdf(path, settings, sections, pictures):
         font.setPointSizeF(points)
         document.setDefaultFont(font)
         document.setDocumentMargin(0.0)
-        document.setHtml(_html(
-            settings.title, settings.lake, sections, pictures, width, points, map_height))
+        document.setHtml(
+            _html(settings.title, settings.lake, sections, pictures, width, points, map_height)
+        )
         document.setPageSize(QSizeF(writer.width(), writer.height()))
         if document.pageCount() == 1:
             break
     else:
         raise LakefloorError(
-            tr("The report does not fit one page. Shorten the data sources, then run again."))
+            tr("The report does not fit one page. Shorten the data sources, then run again.")
+        )
     painter = QPainter()
     if not painter.begin(writer):
         raise LakefloorError(
-            tr("The report could not be written as '{}'. Check that the disk has room, then run "
-               "again.").format(path.name))
+            tr(
+                "The report could not be written as '{}'. Check that the disk has room, then run "
+                "again."
+            ).format(path.name)
+        )
     if LOSSLESS is not None:
         painter.setRenderHint(LOSSLESS)
     document.drawContents(painter)

@@ -68,8 +68,13 @@ def difference_histogram(difference, unit: str) -> str:
         # Differences beyond the 99th percentile are counted in the outermost bars.
         axes.hist(np.clip(difference, -size, size), bins=count, range=(-size, size), color=_DEEP)
         axes.axvline(0.0, color=INK, linewidth=0.8)
-        axes.axvline(float(difference.mean()), color=DROP_OFF, linewidth=1.4, linestyle="--",
-                     label=tr("mean"))
+        axes.axvline(
+            float(difference.mean()),
+            color=DROP_OFF,
+            linewidth=1.4,
+            linestyle="--",
+            label=tr("mean"),
+        )
         axes.set_xlabel(tr("depth difference ({})").format(unit))
         axes.set_ylabel(tr("crossings"))
         axes.legend(frameon=False)
@@ -89,8 +94,16 @@ def difference_map(x, y, difference, unit: str) -> str:
             ("v", d >= 0, _DEEP, tr("first visit deeper")),
             ("^", d < 0, DROP_OFF, tr("first visit shallower")),
         ):
-            axes.scatter(x[rows], y[rows], s=area[rows], marker=mark, color=color, alpha=0.75,
-                         linewidths=0, label=label)
+            axes.scatter(
+                x[rows],
+                y[rows],
+                s=area[rows],
+                marker=mark,
+                color=color,
+                alpha=0.75,
+                linewidths=0,
+                label=label,
+            )
         axes.set_aspect("equal", adjustable="datalim")
         axes.set_xlabel(tr("easting (m)"))
         axes.set_ylabel(tr("northing (m)"))
@@ -118,13 +131,24 @@ def offset_scan(scans, offset, uncert) -> str:
         if np.isfinite(offset):
             half = WITHIN_95 * uncert
             axes.axvspan(offset - half, offset + half, color=DROP_OFF, alpha=0.18, linewidth=0)
-            axes.axvline(offset, color=DROP_OFF, linewidth=1.4, linestyle="--",
-                         label=tr("offset found, with its 95% uncertainty"))
+            axes.axvline(
+                offset,
+                color=DROP_OFF,
+                linewidth=1.4,
+                linestyle="--",
+                label=tr("offset found, with its 95% uncertainty"),
+            )
         styles = ("-", "--", ":", "-.")
         for i, (label, tried, difference) in enumerate(scans):
             color = _DEEP if i == 0 else depth_color(0.35 + 0.5 * i / len(scans)).name()
-            axes.plot(tried, difference, color=color, linewidth=2.2 if i == 0 else 1.0,
-                      linestyle=styles[i % len(styles)], label=_plain(label))
+            axes.plot(
+                tried,
+                difference,
+                color=color,
+                linewidth=2.2 if i == 0 else 1.0,
+                linestyle=styles[i % len(styles)],
+                label=_plain(label),
+            )
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel(tr("time offset (s)"))
         axes.set_ylabel(tr("depth difference between tracks (m)"))
@@ -150,15 +174,30 @@ def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
         for i, (label, rows) in enumerate(classes.items()):
             shown = [row for row in rows if row["count"]]
             # A class without an upper bound is drawn at its lower one.
-            x = [0.5 * (r["distance_from"] + r["distance_to"])
-                 if np.isfinite(r["distance_to"]) else r["distance_from"] for r in shown]
+            x = [
+                0.5 * (r["distance_from"] + r["distance_to"])
+                if np.isfinite(r["distance_to"])
+                else r["distance_from"]
+                for r in shown
+            ]
             axes.plot(
-                x, [row["rmse"] / scale for row in shown], label=label,
-                color=(_DEEP, DROP_OFF, INK)[i % 3], marker="os^D"[i % 4],
-                linestyle=("-", "--", ":", "-.")[i % 4], linewidth=1.6, markersize=6,
+                x,
+                [row["rmse"] / scale for row in shown],
+                label=label,
+                color=(_DEEP, DROP_OFF, INK)[i % 3],
+                marker="os^D"[i % 4],
+                linestyle=("-", "--", ":", "-.")[i % 4],
+                linewidth=1.6,
+                markersize=6,
             )
-        axes.axvspan(0.0, 0.5 * spacing, color=depth_color(0.3).name(), alpha=0.4, linewidth=0,
-                     label=tr("distances in the survey itself"))
+        axes.axvspan(
+            0.0,
+            0.5 * spacing,
+            color=depth_color(0.3).name(),
+            alpha=0.4,
+            linewidth=0,
+            label=tr("distances in the survey itself"),
+        )
         axes.set_xlim(left=0.0)
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel(tr("distance to the nearest sounding kept (m)"))
@@ -184,8 +223,9 @@ def map_error_by_depth(depth, before, after, depth_unit: str) -> str:
             (before, DROP_OFF, "o", "--", tr("as given")),
             (after, _DEEP, "s", "-", tr("corrected")),
         ):
-            axes.plot(value, depth, color=color, marker=mark, linestyle=style, linewidth=1.6,
-                      label=label)
+            axes.plot(
+                value, depth, color=color, marker=mark, linestyle=style, linewidth=1.6, label=label
+            )
         axes.invert_yaxis()
         axes.set_xlabel(tr("older map minus survey, mean ({})").format(depth_unit))
         axes.set_ylabel(tr("depth ({})").format(depth_unit))
@@ -211,8 +251,10 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
     deepest = max(float(depth[known].max()), interval) if known.any() else interval
     # Every second, fifth, tenth ... line, so that there are at most about twelve.
     decade = 10.0 ** np.floor(np.log10(max(deepest / (12.0 * interval), 1.0)))
-    step = interval * decade * next(
-        k for k in (1.0, 2.0, 5.0, 10.0) if deepest <= 12.001 * k * decade * interval
+    step = (
+        interval
+        * decade
+        * next(k for k in (1.0, 2.0, 5.0, 10.0) if deepest <= 12.001 * k * decade * interval)
     )
     foot = 1.1 * deepest
     kinds = [(1, tr("soft"), "#efe6d5", ".."), (2, tr("medium"), "#b79a6a", "//"),
@@ -220,18 +262,33 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
 
     def draw(axes):
         if np.isfinite(sd).any():
-            axes.fill_between(along, depth - WITHIN_95 * sd, depth + WITHIN_95 * sd, linewidth=0,
-                              color=depth_color(0.45).name(), alpha=0.7,
-                              label=tr("95% uncertainty"))
+            axes.fill_between(
+                along,
+                depth - WITHIN_95 * sd,
+                depth + WITHIN_95 * sd,
+                linewidth=0,
+                color=depth_color(0.45).name(),
+                alpha=0.7,
+                label=tr("95% uncertainty"),
+            )
         axes.plot(along, depth, color=_DEEP, linewidth=1.6)
         for number, label, color, hatch in kinds:
             of_kind = known & (bottom == number)
             if of_kind.any():
                 # As far as the next sample, where another kind may be drawn over it.
                 reach = (of_kind | np.append(False, of_kind[:-1])) & known & np.isfinite(bottom)
-                axes.fill_between(along, 1.04 * foot, 1.12 * foot, where=reach, step="mid",
-                                  facecolor=color, edgecolor=INK, hatch=hatch, linewidth=0.0,
-                                  label=tr("{} bottom").format(label))
+                axes.fill_between(
+                    along,
+                    1.04 * foot,
+                    1.12 * foot,
+                    where=reach,
+                    step="mid",
+                    facecolor=color,
+                    edgecolor=INK,
+                    hatch=hatch,
+                    linewidth=0.0,
+                    label=tr("{} bottom").format(label),
+                )
         axes.set_xlim(float(along[0]), float(along[-1]))
         axes.set_ylim(1.14 * foot if (known & np.isfinite(bottom)).any() else foot, 0.0)
         axes.set_yticks(np.arange(0.0, foot, step))
@@ -239,8 +296,9 @@ def depth_profile(along, depth, sd, bottom, interval: float, unit: str) -> str:
         axes.set_ylabel(tr("depth ({})").format(unit))
         axes.grid(axis="y", color=INK, alpha=0.25, linewidth=0.6)
         if axes.get_legend_handles_labels()[0]:
-            axes.legend(frameon=False, fontsize=8, loc="upper center", ncol=4,
-                        bbox_to_anchor=(0.5, 1.12))
+            axes.legend(
+                frameon=False, fontsize=8, loc="upper center", ncol=4, bbox_to_anchor=(0.5, 1.12)
+            )
 
     return _picture(8.0, 4.2, draw)
 
@@ -252,19 +310,37 @@ def hardness_mixture(hardness, mixture, thresholds) -> str:
     at = np.linspace(low, high, 400)
 
     def draw(axes):
-        axes.hist(hardness, bins=edges, density=True, color=depth_color(0.45).name(),
-                  label=tr("observations"))
+        axes.hist(
+            hardness,
+            bins=edges,
+            density=True,
+            color=depth_color(0.45).name(),
+            label=tr("observations"),
+        )
         density = (
-            mixture.share / mixture.sd / np.sqrt(2.0 * np.pi)
+            mixture.share
+            / mixture.sd
+            / np.sqrt(2.0 * np.pi)
             * np.exp(-0.5 * ((at[:, None] - mixture.mean) / mixture.sd) ** 2)
-        )  # fmt: skip
+        )
         for k, part in enumerate(density.T):
-            axes.plot(at, part, color=INK, linewidth=1.0, linestyle="--",
-                      label=tr("class") if k == 0 else None)
+            axes.plot(
+                at,
+                part,
+                color=INK,
+                linewidth=1.0,
+                linestyle="--",
+                label=tr("class") if k == 0 else None,
+            )
         axes.plot(at, density.sum(axis=1), color=INK, linewidth=1.6, label=tr("all classes"))
         for k, limit in enumerate(thresholds):
-            axes.axvline(limit, color=DROP_OFF, linewidth=1.4, linestyle=":",
-                         label=tr("threshold") if k == 0 else None)
+            axes.axvline(
+                limit,
+                color=DROP_OFF,
+                linewidth=1.4,
+                linestyle=":",
+                label=tr("threshold") if k == 0 else None,
+            )
         axes.set_xlabel(tr("relative hardness, freed from depth and slope"))
         axes.set_ylabel(tr("density"))
         axes.legend(frameon=False, fontsize=8)
@@ -289,8 +365,13 @@ def hardness_trend(x, hardness, at, curve, means, label: str) -> str:
     def draw(axes):
         axes.scatter(x, hardness, s=4, color=depth_color(0.6).name(), alpha=0.35, linewidths=0)
         for k, mean in enumerate(means):
-            axes.plot(at, mean + curve, color=DROP_OFF, linewidth=1.8,
-                      label=tr("trend of each class") if k == 0 else None)
+            axes.plot(
+                at,
+                mean + curve,
+                color=DROP_OFF,
+                linewidth=1.8,
+                label=tr("trend of each class") if k == 0 else None,
+            )
         axes.set_xlabel(label)
         axes.set_ylabel(tr("relative hardness"))
         axes.set_ylim(*(np.percentile(hardness, (0.2, 99.8)) + (-0.05, 0.05)))
@@ -303,14 +384,20 @@ def visit_gains(levels) -> str:
     """Draw what each visit logs against adjusted hardness."""
 
     def draw(axes):
-        axes.plot((0, 1), (0, 1), color=INK, linewidth=1.8,
-                  label=_plain(levels.visit[levels.reference]))
+        axes.plot(
+            (0, 1), (0, 1), color=INK, linewidth=1.8, label=_plain(levels.visit[levels.reference])
+        )
         styles = ("--", ":", "-.")
         others = [v for v in np.flatnonzero(levels.solved) if v != levels.reference]
         for i, v in enumerate(others):
-            axes.plot((0, 1), levels.offset[v] + levels.gain[v] * np.array([0.0, 1.0]),
-                      color=(DROP_OFF, _DEEP)[i % 2], linestyle=styles[i % 3], linewidth=1.4,
-                      label=_plain(levels.visit[v]))
+            axes.plot(
+                (0, 1),
+                levels.offset[v] + levels.gain[v] * np.array([0.0, 1.0]),
+                color=(DROP_OFF, _DEEP)[i % 2],
+                linestyle=styles[i % 3],
+                linewidth=1.4,
+                label=_plain(levels.visit[v]),
+            )
         axes.set_xlabel(tr("adjusted hardness"))
         axes.set_ylabel(tr("logged hardness"))
         axes.grid(color=INK, alpha=0.15, linewidth=0.6)

@@ -32,21 +32,47 @@ def statistics_csv(statistics, unit: str) -> str:
     """Return the figures as comma-separated text, in the units read and in SI units."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["figure", "value", "standard_uncertainty", "unit", "value_si",
-                     "standard_uncertainty_si", "unit_si", "meaning"])
+    writer.writerow(
+        [
+            "figure",
+            "value",
+            "standard_uncertainty",
+            "unit",
+            "value_si",
+            "standard_uncertainty_si",
+            "unit_si",
+            "meaning",
+        ]
+    )
 
     def cell(value):
         return "" if value is None else f"{value:.10g}"
 
-    writer.writerow(["level", cell(to_unit(statistics.level, "length", unit)), "",
-                     UNITS["length"][unit][1], cell(statistics.level), "", "m",
-                     tr("Lake level above the datum")])
+    writer.writerow(
+        [
+            "level",
+            cell(to_unit(statistics.level, "length", unit)),
+            "",
+            UNITS["length"][unit][1],
+            cell(statistics.level),
+            "",
+            "m",
+            tr("Lake level above the datum"),
+        ]
+    )
     for name, figure in statistics.figures.items():
         read = [cell(to_unit(v, figure.kind, unit)) for v in (figure.value, figure.sd)]
-        writer.writerow([
-            name, *read, UNITS[figure.kind][unit][1], cell(figure.value), cell(figure.sd),
-            UNITS[figure.kind]["m"][1], tr(figure.label),
-        ])
+        writer.writerow(
+            [
+                name,
+                *read,
+                UNITS[figure.kind][unit][1],
+                cell(figure.value),
+                cell(figure.sd),
+                UNITS[figure.kind]["m"][1],
+                tr(figure.label),
+            ]
+        )
     return out.getvalue()
 
 
@@ -58,29 +84,38 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
         return figure_text(f[name].value, f[name].kind, unit, half_width(f[name]))
 
     lines = [
-        tr("The lake covers {} and holds {} of water. It is {} deep on average and {} deep at its "
-           "deepest point.").format(say("area"), say("volume"), say("mean_depth"),
-                                    say("max_depth")),
+        tr(
+            "The lake covers {} and holds {} of water. It is {} deep on average and {} deep at its "
+            "deepest point."
+        ).format(say("area"), say("volume"), say("mean_depth"), say("max_depth")),
         tr("{} of the lake, {}, is shallower than {}.").format(
-            say("littoral_share"), say("littoral_area"), setting(littoral_depth, unit)),
-        tr("The shore is {} long. This is {:.2f} times the shore of a round lake of the same "
-           "size.").format(say("shoreline"), f["development"].value),
+            say("littoral_share"), say("littoral_area"), setting(littoral_depth, unit)
+        ),
+        tr(
+            "The shore is {} long. This is {:.2f} times the shore of a round lake of the same size."
+        ).format(say("shoreline"), f["development"].value),
     ]
     islands = int(f["islands"].value)
     if islands == 1:
-        lines.append(tr("One island with {} of shore is not part of the area.").format(
-            say("island_shoreline")))
+        lines.append(
+            tr("One island with {} of shore is not part of the area.").format(
+                say("island_shoreline")
+            )
+        )
     elif islands:
-        lines.append(tr("{} islands with {} of shore are not part of the area.").format(
-            islands, say("island_shoreline")))
+        lines.append(
+            tr("{} islands with {} of shore are not part of the area.").format(
+                islands, say("island_shoreline")
+            )
+        )
     lines.append(tr("The bottom slopes by {} on average.").format(say("mean_slope")))
     lines += _fall(statistics, unit)
     if f["volume"].sd:
         half = half_width(f["volume"])
-        low, high = (figure_text(f["volume"].value + side, "volume", unit, half)
-                     for side in (-half, half))
-        lines.append(
-            tr("With 95% confidence, the volume is between {} and {}.").format(low, high))
+        low, high = (
+            figure_text(f["volume"].value + side, "volume", unit, half) for side in (-half, half)
+        )
+        lines.append(tr("With 95% confidence, the volume is between {} and {}.").format(low, high))
     basins = len(statistics.basins["area"])
     if basins:
         lines.append(tr("There are {} closed basins.").format(basins))
@@ -96,15 +131,18 @@ def _fall(statistics, unit) -> list:
         return []
     lost = [float(v[0] - np.interp(fall, depth, v)) for v in (curve.area, curve.volume)]
     return [
-        tr("If the water fell by {}, {} of bottom would fall dry and {:.1f}% of the water would "
-           "be gone.").format(setting(fall, unit), figure_text(lost[0], "area", unit),
-                              100.0 * lost[1] / curve.volume[0])
+        tr(
+            "If the water fell by {}, {} of bottom would fall dry and {:.1f}% of the water would "
+            "be gone."
+        ).format(
+            setting(fall, unit),
+            figure_text(lost[0], "area", unit),
+            100.0 * lost[1] / curve.volume[0],
+        )
     ]
 
 
-def statistics_html(
-    statistics, unit: str, littoral_depth: float, datum: str, notes: list
-) -> str:
+def statistics_html(statistics, unit: str, littoral_depth: float, datum: str, notes: list) -> str:
     """Return the report; ``datum`` is the name of the datum, ``notes`` say how to read it."""
     level = statistics.level
     unread = is_water_of_a_day(datum)
@@ -119,13 +157,21 @@ def statistics_html(
     parts = [f"<p>{escape(where)}</p>", "<ul>"]
     parts += [f"<li>{escape(s)}</li>" for s in sentences(statistics, unit, littoral_depth)]
     parts += [
-        "</ul>", f"<h2>{tr('Figures')}</h2>",
+        "</ul>",
+        f"<h2>{tr('Figures')}</h2>",
         table(
             (tr("figure"), tr("value"), tr("95% uncertainty")),
-            [(escape(tr(f.label)), figure_text(f.value, f.kind, unit, half_width(f)),
-              uncertainty_text(f, unit) or "&ndash;") for f in statistics.figures.values()],
+            [
+                (
+                    escape(tr(f.label)),
+                    figure_text(f.value, f.kind, unit, half_width(f)),
+                    uncertainty_text(f, unit) or "&ndash;",
+                )
+                for f in statistics.figures.values()
+            ],
         ),
-        f"<h2>{tr('Area and volume by depth')}</h2>", *_pictures(statistics, unit),
+        f"<h2>{tr('Area and volume by depth')}</h2>",
+        *_pictures(statistics, unit),
         _layers(statistics.layers, unit),
     ]
     if statistics.basins["area"]:
@@ -142,10 +188,20 @@ def _pictures(statistics, unit) -> list:
     depth_unit = UNITS["length"][unit][1]
     pictures = []
     for title, axes, kind, values, sd in (
-        (tr("Hypsographic curve"), tr("Area ({}) at each depth ({}) or deeper"), "area",
-         curve.area, curve.area_sd),
-        (tr("Volume curve"), tr("Volume ({}) below each depth ({})"), "volume", curve.volume,
-         curve.volume_sd),
+        (
+            tr("Hypsographic curve"),
+            tr("Area ({}) at each depth ({}) or deeper"),
+            "area",
+            curve.area,
+            curve.area_sd,
+        ),
+        (
+            tr("Volume curve"),
+            tr("Volume ({}) below each depth ({})"),
+            "volume",
+            curve.volume,
+            curve.volume_sd,
+        ),
     ):
         size, sign = reading_unit(values.max(), kind, unit)
         drawing = curve_drawing(axes.format(sign, depth_unit), depth, values / size, sd / size)
@@ -163,21 +219,32 @@ def _layers(layers, unit) -> str:
 
     rows = [
         (
-            f"{limit(top)} &ndash; {limit(bottom)}", bare(area, "area", area_size),
-            written(100.0 * area / whole, ".1f"), bare(area_top, "area", area_size),
-            bare(volume, "volume", volume_size, half), bare(half, "volume", volume_size, half),
+            f"{limit(top)} &ndash; {limit(bottom)}",
+            bare(area, "area", area_size),
+            written(100.0 * area / whole, ".1f"),
+            bare(area_top, "area", area_size),
+            bare(volume, "volume", volume_size, half),
+            bare(half, "volume", volume_size, half),
             written(100.0 * volume / full, ".1f"),
         )
         for top, bottom, area, area_top, volume, half in zip(
-            layers.top, layers.bottom, layers.area, layers.area_top, layers.volume,
-            WITHIN_95 * layers.volume_sd)
+            layers.top,
+            layers.bottom,
+            layers.area,
+            layers.area_top,
+            layers.volume,
+            WITHIN_95 * layers.volume_sd,
+        )
     ]
     return table(
         (
             tr("depth ({})").format(UNITS["length"][unit][1]),
-            tr("area between ({})").format(area_unit), "%",
+            tr("area between ({})").format(area_unit),
+            "%",
             tr("area at the shallower depth ({})").format(area_unit),
-            tr("volume ({})").format(volume_unit), tr("&plusmn; at 95%"), "%",
+            tr("volume ({})").format(volume_unit),
+            tr("&plusmn; at 95%"),
+            "%",
         ),
         rows,
     )
@@ -193,17 +260,29 @@ def _basins(basins, unit) -> str:
 
     rows = [
         (
-            str(number), depth(closing), depth(deepest), bare(size, "area", area_size),
-            bare(content, "volume", volume_size), f"{x:.0f}, {y:.0f}",
+            str(number),
+            depth(closing),
+            depth(deepest),
+            bare(size, "area", area_size),
+            bare(content, "volume", volume_size),
+            f"{x:.0f}, {y:.0f}",
         )
         for number, (closing, deepest, size, content, x, y) in enumerate(
-            zip(*(basins[name] for name in
-                  ("closing_depth", "max_depth", "area", "volume", "x", "y"))), start=1)
+            zip(
+                *(
+                    basins[name]
+                    for name in ("closing_depth", "max_depth", "area", "volume", "x", "y")
+                )
+            ),
+            start=1,
+        )
     ]
     return table(
         (
-            tr("basin"), tr("closed below depth ({})").format(length),
-            tr("deepest point ({})").format(length), tr("area ({})").format(area),
+            tr("basin"),
+            tr("closed below depth ({})").format(length),
+            tr("deepest point ({})").format(length),
+            tr("area ({})").format(area),
             tr("volume ({})").format(volume),
             tr("position of the deepest point (easting, northing)"),
         ),

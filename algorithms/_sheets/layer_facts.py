@@ -13,11 +13,7 @@ from .._io.shoreline import read_polygon
 from .._io.soundings_layer import read_soundings
 from ..core.errors import LakefloorError
 from ..core.figures.hypsography import curve_of_bands
-from ..core.figures.lake_statistics import (
-    DATUM_UNCERTAINTY,
-    SHORELINE_UNCERTAINTY,
-    lake_statistics,
-)
+from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY, lake_statistics
 from ..core.progress import silent, span
 from ..core.strays import without_strays
 from ..core.wording.sheet_facts import (
@@ -61,9 +57,17 @@ def collect_facts(
         curve = statistics.curve.depth, statistics.curve.area
     progress(1.0)
     return SheetFacts(
-        settings, joined_datum(settings.datum, surface_datum, soundings_datum), survey,
-        reader.contours(settings.unit), bands, deepest, curve, statistics, uncertainty,
-        layers["shoreline"].name(), f"{crs.description()} ({crs.authid()})",
+        settings,
+        joined_datum(settings.datum, surface_datum, soundings_datum),
+        survey,
+        reader.contours(settings.unit),
+        bands,
+        deepest,
+        curve,
+        statistics,
+        uncertainty,
+        layers["shoreline"].name(),
+        f"{crs.description()} ({crs.authid()})",
     )
 
 
@@ -83,26 +87,33 @@ class _Reader:
             uncertainty = float(known.mean()) if known.size else None
         try:
             statistics = lake_statistics(
-                surface, self._shoreline(crs), crs=srs_wkt(crs), datum_sd=DATUM_UNCERTAINTY,
-                scale_sd=common_share(metadata), shoreline_sd=SHORELINE_UNCERTAINTY,
-                progress=progress)
+                surface,
+                self._shoreline(crs),
+                crs=srs_wkt(crs),
+                datum_sd=DATUM_UNCERTAINTY,
+                scale_sd=common_share(metadata),
+                shoreline_sd=SHORELINE_UNCERTAINTY,
+                progress=progress,
+            )
         except LakefloorError as error:
-            self.inputs.warn(
-                tr("The figures of the lake are left out: {}").format(error))
+            self.inputs.warn(tr("The figures of the lake are left out: {}").format(error))
         return datum_of_surface(metadata), statistics, uncertainty, surface.spacing
 
     def survey(self, spacing, progress) -> tuple:
         """Return datum and survey of the soundings."""
         soundings, _ = read_soundings(
-            self.layers["soundings"], self.context, self.feedback, self.crs)
+            self.layers["soundings"], self.context, self.feedback, self.crs
+        )
         try:
             soundings, notes = without_strays(soundings, self._shoreline(self.crs))
         except LakefloorError as error:
             notes = [str(error)]
         for note in notes:
             self.inputs.warn(note)
-        return (datum_of_soundings(soundings),
-                survey_facts(soundings, srs_wkt(self.crs), spacing, progress))
+        return (
+            datum_of_soundings(soundings),
+            survey_facts(soundings, srs_wkt(self.crs), spacing, progress),
+        )
 
     def contours(self, unit) -> ContourFacts:
         """Return interval and support of the contours, which must be in the unit."""
@@ -113,34 +124,54 @@ class _Reader:
         for feature in self._features(layer):
             if feature["unit"] != unit:
                 raise LakefloorError(
-                    tr("Layer '{}' has labels in '{}', but the depth unit chosen is '{}'. Make "
-                       "contours in that unit, or choose the other unit.").format(
-                        layer.name(), feature["unit"], unit)
+                    tr(
+                        "Layer '{}' has labels in '{}', but the depth unit chosen is '{}'. Make "
+                        "contours in that unit, or choose the other unit."
+                    ).format(layer.name(), feature["unit"], unit)
                 )
             supported = feature["supported"]
-            rows.append((feature["depth"], bool(feature["index"]),
-                         np.nan if is_null(supported) else bool(supported),
-                         feature.geometry().length()))
+            rows.append(
+                (
+                    feature["depth"],
+                    bool(feature["index"]),
+                    np.nan if is_null(supported) else bool(supported),
+                    feature.geometry().length(),
+                )
+            )
         return contour_facts(*zip(*rows)) if rows else ContourFacts()
 
     def bands(self, unit) -> tuple:
         """Return the depth-area table, the top of the deepest band, and the curve by the bands."""
         layer = self.layers.get("depth_areas")
-        rows = [] if layer is None else [
-            (f["depth_from_m"], np.inf if is_null(f["depth_to_m"]) else f["depth_to_m"],
-             f.geometry().area())
-            for f in self._features(layer)
-        ]
+        rows = (
+            []
+            if layer is None
+            else [
+                (
+                    f["depth_from_m"],
+                    np.inf if is_null(f["depth_to_m"]) else f["depth_to_m"],
+                    f.geometry().area(),
+                )
+                for f in self._features(layer)
+            ]
+        )
         if not rows:
             return [], 0.0, None
-        return (area_table(*zip(*rows), unit), max(top for top, _, _ in rows),
-                curve_of_bands(*zip(*rows)))
+        return (
+            area_table(*zip(*rows), unit),
+            max(top for top, _, _ in rows),
+            curve_of_bands(*zip(*rows)),
+        )
 
     def _features(self, layer):
         return layer.getFeatures(
-            QgsFeatureRequest().setDestinationCrs(self.crs, self.context.transformContext()))
+            QgsFeatureRequest().setDestinationCrs(self.crs, self.context.transformContext())
+        )
 
     def _shoreline(self, crs):
         return read_polygon(
-            QgsProcessingFeatureSource(self.layers["shoreline"], self.context), crs, self.context,
-            self.feedback)
+            QgsProcessingFeatureSource(self.layers["shoreline"], self.context),
+            crs,
+            self.context,
+            self.feedback,
+        )

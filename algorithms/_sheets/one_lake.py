@@ -37,15 +37,19 @@ def check_together(found, context, feedback):
     if contours is None:
         return
     units = {
-        layer: _units(layer) for layer in (contours, areas)
+        layer: _units(layer)
+        for layer in (contours, areas)
         if layer is not None and "unit" in layer.fields().names()
     }
     if len(set().union(*units.values())) > 1:
         raise LakefloorError(
-            tr("The layers '{}' have depths in different units ({}). Make both with one unit, then "
-               "run again.").format(
+            tr(
+                "The layers '{}' have depths in different units ({}). Make both with one unit, then "
+                "run again."
+            ).format(
                 "', '".join(layer.name() for layer in units),
-                ", ".join(sorted(set().union(*units.values()))))
+                ", ".join(sorted(set().union(*units.values()))),
+            )
         )
     if areas is None and surface is None:
         return
@@ -54,25 +58,35 @@ def check_together(found, context, feedback):
         away = _from_edges(areas, contours.crs(), places, depths, context, feedback)
         if away.size and np.median(away) > _AWAY:
             feedback.pushWarning(
-                tr("The contours '{}' do not follow the edges of the depth areas '{}'. Half of "
-                   "them are more than {:.0f} m away. Make both from one surface, with one "
-                   "interval, unit and datum.").format(
-                    contours.name(), areas.name(), np.median(away))
+                tr(
+                    "The contours '{}' do not follow the edges of the depth areas '{}'. Half of "
+                    "them are more than {:.0f} m away. Make both from one surface, with one "
+                    "interval, unit and datum."
+                ).format(contours.name(), areas.name(), np.median(away))
             )
     if surface is not None:
         off, step = _off_surface(surface, contours.crs(), places, depths, context)
         if off.size and abs(np.median(off)) > max(_OFF, _OFF_STEP * np.median(step)):
             feedback.pushWarning(
-                tr("The surface '{}' is {:.2f} m {} along the contours '{}'. They seem to be from "
-                   "another surface or datum. Make the contours again.").format(
-                    surface.name(), abs(np.median(off)),
-                    tr("deeper") if np.median(off) > 0 else tr("shallower"), contours.name())
+                tr(
+                    "The surface '{}' is {:.2f} m {} along the contours '{}'. They seem to be from "
+                    "another surface or datum. Make the contours again."
+                ).format(
+                    surface.name(),
+                    abs(np.median(off)),
+                    tr("deeper") if np.median(off) > 0 else tr("shallower"),
+                    contours.name(),
+                )
             )
 
 
 def _refuse_elsewhere(layer, shoreline, context):
-    if layer.extent().isEmpty() or shoreline.extent().isEmpty() or not layer.crs().isValid() \
-            or not shoreline.crs().isValid():
+    if (
+        layer.extent().isEmpty()
+        or shoreline.extent().isEmpty()
+        or not layer.crs().isValid()
+        or not shoreline.crs().isValid()
+    ):
         return
     try:
         box = QgsCoordinateTransform(
@@ -82,8 +96,9 @@ def _refuse_elsewhere(layer, shoreline, context):
         return  # said by what reads it
     if not box.intersects(shoreline.extent()):
         raise LakefloorError(
-            tr("Layer '{}' and the shoreline '{}' do not overlap. Choose layers of one lake.")
-            .format(layer.name(), shoreline.name())
+            tr(
+                "Layer '{}' and the shoreline '{}' do not overlap. Choose layers of one lake."
+            ).format(layer.name(), shoreline.name())
         )
 
 
@@ -106,15 +121,16 @@ def _places(contours, context, feedback):
 
 def _from_edges(areas, crs, places, depths, context, feedback):
     """Return the distances to the nearest edge of the same depth, where there is one, m."""
-    shapes, columns = read_shapes(
-        areas, crs, ("depth_from_m", "depth_to_m"), context, feedback)
+    shapes, columns = read_shapes(areas, crs, ("depth_from_m", "depth_to_m"), context, feedback)
     limits = np.array([columns["depth_from_m"], columns["depth_to_m"]])
     boundaries = [shape.boundary for shape in shapes]
-    return np.array([
-        min(boundaries[k].distance(Point(place)) for k in at)
-        for place, depth in zip(places, depths)
-        if (at := np.flatnonzero((np.abs(limits - depth) < 1e-3).any(axis=0))).size
-    ])
+    return np.array(
+        [
+            min(boundaries[k].distance(Point(place)) for k in at)
+            for place, depth in zip(places, depths)
+            if (at := np.flatnonzero((np.abs(limits - depth) < 1e-3).any(axis=0))).size
+        ]
+    )
 
 
 def _off_surface(surface, crs, places, depths, context):
@@ -132,8 +148,9 @@ def _off_surface(surface, crs, places, depths, context):
         x, y = point.x(), point.y()
         value = at(x, y)
         if np.isfinite(value):
-            around = np.array([
-                at(x - width, y), at(x + width, y), at(x, y - height), at(x, y + height)])
+            around = np.array(
+                [at(x - width, y), at(x + width, y), at(x, y - height), at(x, y + height)]
+            )
             off.append(value - depth)
             step.append(np.nan_to_num(np.abs(around - value)).max())
     return np.array(off), np.array(step)

@@ -191,16 +191,31 @@ def _north_arrow(sheet, x, y):
         ("east", ((0, -6.5), (3.2, 5), (0, 2.6)), WHITE),
     ):
         half = QgsLayoutItemPolygon(
-            QTransform().translate(x, y).rotate(bearing).scale(k, k).map(
-                QPolygonF([QPointF(*point) for point in outline])),
+            QTransform()
+            .translate(x, y)
+            .rotate(bearing)
+            .scale(k, k)
+            .map(QPolygonF([QPointF(*point) for point in outline])),
             layout,
         )
         half.setId(f"north arrow, {name} half")
-        half.setSymbol(QgsFillSymbol.createSimple(
-            {"color": color, "outline_color": INK, "outline_width": "0.25"}))
+        half.setSymbol(
+            QgsFillSymbol.createSimple(
+                {"color": color, "outline_color": INK, "outline_width": "0.25"}
+            )
+        )
         layout.addLayoutItem(half)
-    label(layout, tr("N"), x - 3.0 * k, y - 11.5 * k, 6.0 * k, 4.5 * k, 9.0 * k, bold=True,
-          align=Qt.AlignmentFlag.AlignHCenter)
+    label(
+        layout,
+        tr("N"),
+        x - 3.0 * k,
+        y - 11.5 * k,
+        6.0 * k,
+        4.5 * k,
+        9.0 * k,
+        bold=True,
+        align=Qt.AlignmentFlag.AlignHCenter,
+    )
 
 
 def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
@@ -212,8 +227,17 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
     layout, frame, k = sheet.layout, sheet.frame, sheet.k
     top = frame.bottom() + (_GRID_ROOM + 1.0) * k
     figure = '[% to_string(round("scale")) %]' if denominator is None else f"{denominator:.0f}"
-    label(layout, tr("Scale 1:{}").format(figure), MARGIN, top + 2.4 * k, 24.0 * k, 5.0 * k,
-          8.0 * k, bold=True, expression=denominator is None)
+    label(
+        layout,
+        tr("Scale 1:{}").format(figure),
+        MARGIN,
+        top + 2.4 * k,
+        24.0 * k,
+        5.0 * k,
+        8.0 * k,
+        bold=True,
+        expression=denominator is None,
+    )
     x = MARGIN + 26.0 * k
     for unit in ("ft", "m") if first == "ft" else ("m", "ft"):
         bar = _scale_bar(sheet, unit, denominator)
@@ -221,8 +245,17 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
         x += 0.21 * frame.width() + 14.0 * k
     width = 44.0 * k
     right = frame.right() + _GRID_ROOM * k
-    box = label(layout, tr("NOT FOR NAVIGATION"), right - width, top + 1.2 * k, width, 6.0 * k,
-                9.0 * k, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
+    box = label(
+        layout,
+        tr("NOT FOR NAVIGATION"),
+        right - width,
+        top + 1.2 * k,
+        width,
+        6.0 * k,
+        9.0 * k,
+        bold=True,
+        align=Qt.AlignmentFlag.AlignHCenter,
+    )
     box.setFrameEnabled(True)
 
 
@@ -243,8 +276,9 @@ def _scale_bar(sheet, unit, denominator) -> QgsLayoutItemScaleBar:
         bar.setMinimumBarWidth(0.1 * sheet.frame.width())
         bar.setMaximumBarWidth(longest)
     else:
-        bar.setUnitsPerSegment(page_layout.bar_segment(
-            longest * denominator / 1000.0 / LENGTH[unit] / 2.0))
+        bar.setUnitsPerSegment(
+            page_layout.bar_segment(longest * denominator / 1000.0 / LENGTH[unit] / 2.0)
+        )
     bar.setHeight(1.4 * k)
     bar.setLabelBarSpace(0.8 * k)
     bar.setBoxContentSpace(0.5)

@@ -47,8 +47,18 @@ def set_font(item, size, bold=False):
         item.setFont(_font(size, bold))
 
 
-def label(layout, text, x, y, width, height, size, bold=False,
-          align=Qt.AlignmentFlag.AlignLeft, expression=False) -> QgsLayoutItemLabel:
+def label(
+    layout,
+    text,
+    x,
+    y,
+    width,
+    height,
+    size,
+    bold=False,
+    align=Qt.AlignmentFlag.AlignLeft,
+    expression=False,
+) -> QgsLayoutItemLabel:
     """Add a text; only with ``expression`` is what stands between "[%" and "%]" evaluated."""
     item = QgsLayoutItemLabel(layout)
     item.setText(text if expression else text.replace("[%", "[ %"))
@@ -56,8 +66,11 @@ def label(layout, text, x, y, width, height, size, bold=False,
     item.setMarginX(0.0)
     item.setMarginY(0.0)
     item.setHAlign(align)
-    item.setVAlign(Qt.AlignmentFlag.AlignVCenter if align != Qt.AlignmentFlag.AlignLeft
-                   else Qt.AlignmentFlag.AlignTop)
+    item.setVAlign(
+        Qt.AlignmentFlag.AlignVCenter
+        if align != Qt.AlignmentFlag.AlignLeft
+        else Qt.AlignmentFlag.AlignTop
+    )
     item.attemptSetSceneRect(QRectF(x, y, width, height))
     layout.addLayoutItem(item)
     return item

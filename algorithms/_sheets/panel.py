@@ -60,7 +60,8 @@ def best_panel(facts, legend, extent, pages, k, scale) -> Panel:
     panels = _Panels(facts, legend, extent, k, scale)
     ways = [
         (page, count, beside)
-        for turned, page in pages.items() for count in ((3,) if turned == "portrait" else (3, 4))
+        for turned, page in pages.items()
+        for count in ((3,) if turned == "portrait" else (3, 4))
         for beside in range(count - 1)
     ]
     for curve in (True, False):
@@ -70,8 +71,10 @@ def best_panel(facts, legend, extent, pages, k, scale) -> Panel:
             if fitting and size <= _READ_WELL:
                 return min(fitting, key=lambda way: way.denominator)
     raise LakefloorError(
-        tr("The text does not fit the sheet. Shorten title, author or data sources, or choose a "
-           "larger page size.")
+        tr(
+            "The text does not fit the sheet. Shorten title, author or data sources, or choose a "
+            "larger page size."
+        )
     )
 
 
@@ -99,7 +102,8 @@ class _Panels:
         columns = [(part, count - beside + n, 0, MARGIN) for n, part in enumerate(tall)]
         columns += [(part, n, rest, height - MARGIN - below) for n, part in enumerate(low)]
         frame = map_frame(
-            width, height, self.k, beside * (column + GUTTER) - GUTTER if beside else 0.0, below)
+            width, height, self.k, beside * (column + GUTTER) - GUTTER if beside else 0.0, below
+        )
         return Panel(page, _places(columns, blocks, heights, column), frame, self._scale(frame))
 
     def _blocks(self, column, size, curve) -> list:
@@ -108,15 +112,18 @@ class _Panels:
             self._made[column, size] = (
                 [table_block(facts, column, k)] if facts.bands else [],
                 [curve_block(facts, column, k)] if facts.curve else [],
-                [section_block(heading, text, column, size * k, k, heading == QUALITY)
-                 for heading, text in sections(facts)],
+                [
+                    section_block(heading, text, column, size * k, k, heading == QUALITY)
+                    for heading, text in sections(facts)
+                ],
             )
         table, graph, (datum, *rest) = self._made[column, size]
         return [*table, *(graph if curve else ()), datum, self.legend, *rest]
 
     def _scale(self, frame) -> float:
         return self.scale or page_layout.scale_denominator(
-            self.extent.width(), self.extent.height(), frame.width(), frame.height())
+            self.extent.width(), self.extent.height(), frame.width(), frame.height()
+        )
 
 
 def _places(columns, blocks, heights, width) -> list:

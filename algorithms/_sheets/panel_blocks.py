@@ -58,14 +58,24 @@ def section_block(heading, text, width, size, k, boxed=False) -> Block:
             frame = QgsLayoutItemShape(layout)
             frame.setId(f"frame, {heading}")
             frame.setShapeType(QgsLayoutItemShape.Shape.Rectangle)
-            frame.setSymbol(QgsFillSymbol.createSimple(
-                {"style": "no", "outline_color": INK, "outline_width": "0.25"}))
+            frame.setSymbol(
+                QgsFillSymbol.createSimple(
+                    {"style": "no", "outline_color": INK, "outline_width": "0.25"}
+                )
+            )
             frame.attemptSetSceneRect(QRectF(x, y, width, height))
             layout.addLayoutItem(frame)
         x, y, room = x + edge, y + edge, width - 2.0 * edge
         label(layout, heading, x, y, room, heading_height, size * 1.15, bold=True)
-        label(layout, text, x, y + heading_height, room,
-              pitch * (len(lines) + (0.0 if boxed else 0.5)), size)
+        label(
+            layout,
+            text,
+            x,
+            y + heading_height,
+            room,
+            pitch * (len(lines) + (0.0 if boxed else 0.5)),
+            size,
+        )
 
     return Block(height, width, draw)
 
@@ -95,10 +105,14 @@ class _CurveItems:
 
     def body(self, drawing):
         item = QgsLayoutItemPolygon(
-            QPolygonF([self._at(*corner) for corner in drawing.body]), self.layout)
+            QPolygonF([self._at(*corner) for corner in drawing.body]), self.layout
+        )
         item.setId("curve, area by depth")
-        item.setSymbol(QgsFillSymbol.createSimple({
-            "color": depth_color(0.3).name(), "outline_color": INK, "outline_width": "0.35"}))
+        item.setSymbol(
+            QgsFillSymbol.createSimple(
+                {"color": depth_color(0.3).name(), "outline_color": INK, "outline_width": "0.35"}
+            )
+        )
         self.layout.addLayoutItem(item)
 
     def lines(self, drawing):
@@ -106,8 +120,7 @@ class _CurveItems:
         ends = [("depth", (0.0, at), (wide, at)) for at, _ in drawing.down]
         ends += [("area", (at, 0.0), (at, deep)) for at, _ in drawing.across]
         for name, start, end in ends:
-            item = QgsLayoutItemPolyline(
-                QPolygonF([self._at(*start), self._at(*end)]), self.layout)
+            item = QgsLayoutItemPolyline(QPolygonF([self._at(*start), self._at(*end)]), self.layout)
             item.setId(f"curve, {name}")
             item.setSymbol(QgsLineSymbol.createSimple({"color": RULE, "width": "0.12"}))
             self.layout.addLayoutItem(item)
@@ -121,18 +134,29 @@ class _CurveItems:
             self._mark("depth", text, QRectF(left, y, width, pitch), Qt.AlignmentFlag.AlignRight)
         for at, text in drawing.across:
             spot = self._at(at, 0.0)
-            box = QRectF(spot.x() - 5.0 * self.k, spot.y() - pitch - 0.6 * self.k, 10.0 * self.k,
-                         pitch)
+            box = QRectF(
+                spot.x() - 5.0 * self.k, spot.y() - pitch - 0.6 * self.k, 10.0 * self.k, pitch
+            )
             self._mark("area", text, box, Qt.AlignmentFlag.AlignHCenter)
 
     def _mark(self, name, text, box, align):
-        item = label(self.layout, text, box.x(), box.y(), box.width(), box.height(),
-                     0.85 * self.size, align=align)
+        item = label(
+            self.layout,
+            text,
+            box.x(),
+            box.y(),
+            box.width(),
+            box.height(),
+            0.85 * self.size,
+            align=align,
+        )
         item.setId(f"curve, {name} mark")
 
     def _at(self, across, down) -> QPointF:
-        return QPointF(self.frame.left() + across * self.frame.width(),
-                       self.frame.top() + down * self.frame.height())
+        return QPointF(
+            self.frame.left() + across * self.frame.width(),
+            self.frame.top() + down * self.frame.height(),
+        )
 
 
 def table_block(facts, width, k) -> Block:
@@ -236,7 +260,12 @@ def _present(layer):
     if not hasattr(renderer, "rootRule"):
         return None
     return [
-        i for i, rule in enumerate(renderer.rootRule().children())
-        if any(True for _ in layer.getFeatures(
-            QgsFeatureRequest().setFilterExpression(rule.filterExpression()).setLimit(1)))
+        i
+        for i, rule in enumerate(renderer.rootRule().children())
+        if any(
+            True
+            for _ in layer.getFeatures(
+                QgsFeatureRequest().setFilterExpression(rule.filterExpression()).setLimit(1)
+            )
+        )
     ]

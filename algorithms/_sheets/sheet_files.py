@@ -23,8 +23,10 @@ def export_pdf(layout, path):
     result = QgsLayoutExporter(layout).exportToPdf(str(path), pdf_settings())
     if result != QgsLayoutExporter.ExportResult.Success:
         raise LakefloorError(
-            tr("The sheet could not be written as '{}'. Check that the disk has room, then run "
-               "again.").format(path.name)
+            tr(
+                "The sheet could not be written as '{}'. Check that the disk has room, then run "
+                "again."
+            ).format(path.name)
         )
 
 
@@ -33,6 +35,8 @@ def export_png(layout, path, dpi=300):
     # Not QGIS's own export, which cannot geo-reference a PNG and says so on the console.
     if not QgsLayoutExporter(layout).renderPageToImage(0, dpi=dpi).save(str(path), "PNG"):
         raise LakefloorError(
-            tr("The sheet could not be written as '{}'. Check that the disk has room, then run "
-               "again.").format(path.name)
+            tr(
+                "The sheet could not be written as '{}'. Check that the disk has room, then run "
+                "again."
+            ).format(path.name)
         )

@@ -43,31 +43,56 @@ def layer(role, optional):
     if role in RASTERS:
         label, text = {
             "surface": (tr("Depth surface"), tr("Raster whose band 1 is depth in meters.")),
-            "idw_surface": (tr("Second depth surface (IDW)"),
-                            tr("Raster whose band 1 is depth in meters.")),
+            "idw_surface": (
+                tr("Second depth surface (IDW)"),
+                tr("Raster whose band 1 is depth in meters."),
+            ),
             "slope": (tr("Bottom slope"), tr("Raster from Bottom slope, in percent.")),
         }[role]
         parameter = params.surface(name, label, optional=optional)
     else:
         label, source_type, text = {
-            "contours": (tr("Depth contours"), kind.TypeVectorLine,
-                         tr("Lines from Depth contours.")),
-            "shoreline": (tr("Shoreline"), kind.TypeVectorPolygon,
-                          tr("Polygon of the lake at the datum, with islands as holes. It sets "
-                             "the extent of the map.")),
-            "depth_areas": (tr("Depth areas"), kind.TypeVectorPolygon,
-                            tr("Polygons from Depth areas. They give the blues of the map and "
-                               "the depth-area table.")),
-            "break_lines": (tr("Breaklines"), kind.TypeVectorLine,
-                            tr("Crests, steepest lines and toes from Breaklines.")),
-            "soundings": (tr("Soundings"), kind.TypeVectorPoint,
-                          tr("Soundings with their status. They give the days, counts and lanes "
-                             "of the survey.")),
-            "gauge": (tr("Gauge readings"), kind.TypeVector,
-                      tr("Table of the readings that depths were reduced with.")),
+            "contours": (
+                tr("Depth contours"),
+                kind.TypeVectorLine,
+                tr("Lines from Depth contours."),
+            ),
+            "shoreline": (
+                tr("Shoreline"),
+                kind.TypeVectorPolygon,
+                tr(
+                    "Polygon of the lake at the datum, with islands as holes. It sets "
+                    "the extent of the map."
+                ),
+            ),
+            "depth_areas": (
+                tr("Depth areas"),
+                kind.TypeVectorPolygon,
+                tr(
+                    "Polygons from Depth areas. They give the blues of the map and "
+                    "the depth-area table."
+                ),
+            ),
+            "break_lines": (
+                tr("Breaklines"),
+                kind.TypeVectorLine,
+                tr("Crests, steepest lines and toes from Breaklines."),
+            ),
+            "soundings": (
+                tr("Soundings"),
+                kind.TypeVectorPoint,
+                tr(
+                    "Soundings with their status. They give the days, counts and lanes "
+                    "of the survey."
+                ),
+            ),
+            "gauge": (
+                tr("Gauge readings"),
+                kind.TypeVector,
+                tr("Table of the readings that depths were reduced with."),
+            ),
         }[role]
-        parameter = QgsProcessingParameterVectorLayer(
-            name, label, [source_type], optional=optional)
+        parameter = QgsProcessingParameterVectorLayer(name, label, [source_type], optional=optional)
     if optional:
         text += " " + tr("If empty, what it shows is left out.")
     return params.helped(parameter, text)
@@ -76,41 +101,69 @@ def layer(role, optional):
 def sheet(*roles, needed=("contours", "shoreline"), sizes=tuple(PAGE_SIZES)) -> list:
     """Return the parameters that every sheet begins with: its layers by role and its words."""
     return [
-        *(layer(role, optional=role not in needed) for role in roles), *sheet_text(),
-        depth_unit(), page_size(sizes),
+        *(layer(role, optional=role not in needed) for role in roles),
+        *sheet_text(),
+        depth_unit(),
+        page_size(sizes),
     ]
 
 
 def depth_unit():
     """Return the choice of the unit on a page."""
     return params.depth_unit(
-        tr("Depth unit"), tr("Unit of the depths and lengths that people read."))
+        tr("Depth unit"), tr("Unit of the depths and lengths that people read.")
+    )
 
 
 def sheet_text() -> list:
     """Return the parameters for what only the user can say."""
+
     def text(name, label, default, explanation, several_lines=False):
         return params.helped(
             QgsProcessingParameterString(
-                name, label, default, multiLine=several_lines, optional=True),
+                name, label, default, multiLine=several_lines, optional=True
+            ),
             explanation,
         )
 
     return [
         text("TITLE", tr("Title"), tr("Lake map"), tr("Heading of the sheet.")),
-        text("LAKE", tr("Lake and place"), "",
-             tr("Second line, such as the name of the lake and its county. If empty, there is "
-                "none.")),
-        text("AUTHOR", tr("Author"), "",
-             tr("Who made the map. The author is named in the file's properties too. If empty, "
-                "nobody is named.")),
-        text("DATUM", tr("Name of the lake datum"), "",
-             tr("What depths are measured from. If empty, it is taken from the soundings or the "
-                "surface.")),
-        text("SOURCES", tr("Data sources"), "",
-             tr("Who surveyed and with what, and the shoreline's source, date and license. Write "
-                "one a line. If empty, only what the layers say is written."),
-             several_lines=True),
+        text(
+            "LAKE",
+            tr("Lake and place"),
+            "",
+            tr(
+                "Second line, such as the name of the lake and its county. If empty, there is none."
+            ),
+        ),
+        text(
+            "AUTHOR",
+            tr("Author"),
+            "",
+            tr(
+                "Who made the map. The author is named in the file's properties too. If empty, "
+                "nobody is named."
+            ),
+        ),
+        text(
+            "DATUM",
+            tr("Name of the lake datum"),
+            "",
+            tr(
+                "What depths are measured from. If empty, it is taken from the soundings or the "
+                "surface."
+            ),
+        ),
+        text(
+            "SOURCES",
+            tr("Data sources"),
+            "",
+            tr(
+                "Who surveyed and with what, and the shoreline's source, date and license. Write "
+                "one a line. If empty, only what the layers say is written."
+            ),
+            several_lines=True,
+        ),
     ]
 
 
@@ -118,9 +171,11 @@ def page_size(names=tuple(PAGE_SIZES)):
     """Return the choice of the page's size."""
     sizes = {name: PAGE_SIZES[name] for name in names}
     return params.choice(
-        "PAGE_SIZE", tr("Page size"),
+        "PAGE_SIZE",
+        tr("Page size"),
         {name: f"{width:.0f} x {height:.0f} mm" for name, (width, height) in sizes.items()},
-        "Letter", tr("Size of the printed page."),
+        "Letter",
+        tr("Size of the printed page."),
     )
 
 
@@ -140,7 +195,8 @@ def settings(inputs) -> SheetSettings:
     }
     drawn = inputs.algorithm.parameterDefinition("DRAW_SOUNDINGS") is not None
     return SheetSettings(
-        **texts, unit=inputs.unit(),
+        **texts,
+        unit=inputs.unit(),
         page_size=inputs.choice("PAGE_SIZE"),
         draw_soundings=drawn and inputs.flag("DRAW_SOUNDINGS"),
     )
@@ -160,12 +216,17 @@ def layers(inputs) -> dict:
         if inputs.algorithm.parameterDefinition(name) is None or not inputs.parameters.get(name):
             continue
         raster = role in RASTERS
-        read = inputs.algorithm.parameterAsRasterLayer if raster else inputs.algorithm.parameterAsVectorLayer
+        read = (
+            inputs.algorithm.parameterAsRasterLayer
+            if raster
+            else inputs.algorithm.parameterAsVectorLayer
+        )
         found[role] = read(inputs.parameters, name, inputs.context)
         if found[role] is None or not found[role].isValid():
             raise LakefloorError(
-                tr("The layer for '{}' cannot be loaded. Choose another layer, then run "
-                   "again.").format(inputs.algorithm.parameterDefinition(name).description())
+                tr(
+                    "The layer for '{}' cannot be loaded. Choose another layer, then run again."
+                ).format(inputs.algorithm.parameterDefinition(name).description())
             )
         require_alive(found[role].crs(), found[role].name())
         if raster:
@@ -175,15 +236,20 @@ def layers(inputs) -> dict:
         missing = [field for field in fields if field not in present]
         if missing:
             raise LakefloorError(
-                tr("Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for "
-                   "'{}'.").format(
-                    found[role].name(), ", ".join(f"'{f}'" for f in missing),
-                    inputs.algorithm.parameterDefinition(name).description())
+                tr(
+                    "Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for '{}'."
+                ).format(
+                    found[role].name(),
+                    ", ".join(f"'{f}'" for f in missing),
+                    inputs.algorithm.parameterDefinition(name).description(),
+                )
             )
         if role in ("contours", "shoreline") and not found[role].featureCount():
-            raise LakefloorError(tr(
-                "Layer '{}' is empty. Choose another layer, then run again.").format(
-                    found[role].name()))
+            raise LakefloorError(
+                tr("Layer '{}' is empty. Choose another layer, then run again.").format(
+                    found[role].name()
+                )
+            )
         if role == "shoreline":
             require_lake(found[role])
     check_together(found, inputs.context, inputs.feedback)
@@ -221,8 +287,11 @@ def figures() -> list:
         params.shoreline(optional=False),
         params.depth_unit(
             tr("Depth unit"),
-            tr("Unit of the depths and levels given here and of the results. Areas and volumes "
-               "are in acres and acre-feet, or in m² and m³.")),
+            tr(
+                "Unit of the depths and levels given here and of the results. Areas and volumes "
+                "are in acres and acre-feet, or in m² and m³."
+            ),
+        ),
     ]
 
 
@@ -236,9 +305,13 @@ def surface_and_shoreline(inputs) -> tuple:
 def datum_uncertainty():
     """Return the parameter of the datum's standard uncertainty."""
     return params.distance(
-        "DATUM_UNCERTAINTY", tr("Datum, standard uncertainty (m)"), DATUM_UNCERTAINTY,
-        tr("How well the lake levels of the visits are tied to the datum. It is the same error "
-           "for all of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."),
+        "DATUM_UNCERTAINTY",
+        tr("Datum, standard uncertainty (m)"),
+        DATUM_UNCERTAINTY,
+        tr(
+            "How well the lake levels of the visits are tied to the datum. It is the same error "
+            "for all of the lake. 0.03 m is a tenth of a foot, a common step of gauge readings."
+        ),
         advanced=True,
     )
 
@@ -246,9 +319,12 @@ def datum_uncertainty():
 def shoreline_uncertainty():
     """Return the parameter of the shoreline's standard uncertainty."""
     return params.distance(
-        "SHORELINE_UNCERTAINTY", tr("Shoreline, standard uncertainty (m)"),
+        "SHORELINE_UNCERTAINTY",
+        tr("Shoreline, standard uncertainty (m)"),
         SHORELINE_UNCERTAINTY,
-        tr("Standard uncertainty of a point of the shoreline, in easting and in northing. 1 m "
-           "suits a shoreline traced from aerial images. 0 leaves it out."),
+        tr(
+            "Standard uncertainty of a point of the shoreline, in easting and in northing. 1 m "
+            "suits a shoreline traced from aerial images. 0 leaves it out."
+        ),
         advanced=True,
     )

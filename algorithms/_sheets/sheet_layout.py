@@ -14,8 +14,9 @@ from .panel_blocks import legend_block
 LAYOUT_NAME = "Lake map"
 
 
-def build_layout(project, layers, facts, extent, orientation="automatic", scale=None, crs=None,
-                 name=LAYOUT_NAME) -> QgsPrintLayout:
+def build_layout(
+    project, layers, facts, extent, orientation="automatic", scale=None, crs=None, name=LAYOUT_NAME
+) -> QgsPrintLayout:
     """Lay out the sheet in a project that holds the styled layers.
 
     Parameters
@@ -49,9 +50,11 @@ def build_layout(project, layers, facts, extent, orientation="automatic", scale=
         block.draw(layout, x, y)
     chart.attemptSetSceneRect(frame)
     center = extent.center()
-    chart.setExtent(QgsRectangle.fromCenterAndSize(
-        center, frame.width() * denominator / 1000.0, frame.height() * denominator / 1000.0
-    ))
+    chart.setExtent(
+        QgsRectangle.fromCenterAndSize(
+            center, frame.width() * denominator / 1000.0, frame.height() * denominator / 1000.0
+        )
+    )
     sheet = Sheet(layout, chart, frame, k)
     graticule(sheet)
     title_block(sheet, facts.settings.title, subtitle(facts))

@@ -42,9 +42,18 @@ from .sheet_files import pdf_settings
 from .sheet_layout import new_layout
 
 LAYOUT_NAME = "Structure sheets"
-_FIELDS = (("page", "int"), ("key", "int"), ("title", "text"), ("place", "text"),
-           ("figures", "text"), ("scale", "double"), ("minutes", "double"), ("digits", "int"),
-           ("low", "double"), ("high", "double"))
+_FIELDS = (
+    ("page", "int"),
+    ("key", "int"),
+    ("title", "text"),
+    ("place", "text"),
+    ("figures", "text"),
+    ("scale", "double"),
+    ("minutes", "double"),
+    ("digits", "int"),
+    ("low", "double"),
+    ("high", "double"),
+)
 
 
 #: Share of the page's height that figures, legend and locator take.
@@ -120,7 +129,8 @@ def _follow_atlas(chart):
     chart.setAtlasDriven(True)
     chart.setAtlasScalingMode(QgsLayoutItemMap.AtlasScalingMode.Fixed)
     chart.dataDefinedProperties().setProperty(
-        QgsLayoutObject.DataDefinedProperty.MapScale, QgsProperty.fromField("scale"))
+        QgsLayoutObject.DataDefinedProperty.MapScale, QgsProperty.fromField("scale")
+    )
 
 
 def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
@@ -135,20 +145,31 @@ def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
     for number, structure in enumerate(structures, start=1):
         box = QgsRectangle(*structure.box)
         scale = page_layout.scale_denominator(
-            box.width(), box.height(), frame.width(), frame.height(), margin=0.0)
+            box.width(), box.height(), frame.width(), frame.height(), margin=0.0
+        )
         shown = QgsRectangle.fromCenterAndSize(
-            box.center(), frame.width() * scale / 1000.0, frame.height() * scale / 1000.0)
+            box.center(), frame.width() * scale / 1000.0, frame.height() * scale / 1000.0
+        )
         degrees = transform.transformBoundingBox(shown)
         minutes = page_layout.grid_minutes(min(degrees.width(), degrees.height()))
         low, high = clear_latitudes(transform, shown, frame.height(), k)
         center = transform.transform(box.center())
         feature = QgsFeature(layer.fields())
         feature.setGeometry(QgsGeometry.fromRect(box))
-        feature.setAttributes([
-            number, structure.key, structure.title,
-            sheet_text.position_text(center.y(), center.x()), "\n".join(structure.lines),
-            float(scale), minutes / 60.0, page_layout.grid_digits(minutes), low, high,
-        ])
+        feature.setAttributes(
+            [
+                number,
+                structure.key,
+                structure.title,
+                sheet_text.position_text(center.y(), center.x()),
+                "\n".join(structure.lines),
+                float(scale),
+                minutes / 60.0,
+                page_layout.grid_digits(minutes),
+                low,
+                high,
+            ]
+        )
         features.append(feature)
     layer.dataProvider().addFeatures(features)
     layer.updateExtents()
@@ -160,7 +181,8 @@ def _follow_pages(grid):
     properties = grid.dataDefinedProperties()
     for name in ("MapGridIntervalX", "MapGridIntervalY"):
         properties.setProperty(
-            getattr(QgsLayoutObject.DataDefinedProperty, name), QgsProperty.fromField("minutes"))
+            getattr(QgsLayoutObject.DataDefinedProperty, name), QgsProperty.fromField("minutes")
+        )
     grid.setDataDefinedProperties(properties)
     grid.setAnnotationExpression(
         "if(@grid_axis = 'y' AND (@grid_number < \"low\" OR @grid_number > \"high\"), '', "
@@ -175,7 +197,8 @@ def _below(sheet, page, layers, facts, whole):
     bottom = page.height() - MARGIN
     column = (page.width() - 2.0 * MARGIN - 2.0 * GUTTER) / 3.0
     first, second, third = (
-        QRectF(MARGIN + n * (column + GUTTER), top, column, bottom - top) for n in range(3))
+        QRectF(MARGIN + n * (column + GUTTER), top, column, bottom - top) for n in range(3)
+    )
     _figures(layout, first, k)
     legend = legend_block(layout, layers, sheet.chart, k, facts.datum.at_known_level)
     legend.draw(layout, second.left(), top)
@@ -186,11 +209,20 @@ def _below(sheet, page, layers, facts, whole):
 def _figures(layout, box, k):
     """Add the figures of the structure and its position."""
     size = 9.0 * k
-    label(layout, tr("Figures"), box.left(), box.top(), box.width(), 5.0 * k, 1.15 * size,
-          bold=True)
+    label(
+        layout, tr("Figures"), box.left(), box.top(), box.width(), 5.0 * k, 1.15 * size, bold=True
+    )
     text = '[% "figures" %]\n\n' + tr("Center of the map: {}").format('[% "place" %]')
-    label(layout, text, box.left(), box.top() + 6.0 * k, box.width(), box.height() - 6.0 * k, size,
-          expression=True)
+    label(
+        layout,
+        text,
+        box.left(),
+        box.top() + 6.0 * k,
+        box.width(),
+        box.height() - 6.0 * k,
+        size,
+        expression=True,
+    )
 
 
 def _locator(sheet, box, layers, whole) -> float:
@@ -199,13 +231,17 @@ def _locator(sheet, box, layers, whole) -> float:
     height = min(0.42 * box.height(), box.width() * whole.height() / whole.width() * 1.1)
     names = {role: layers[role] for role in ("shoreline", "depth_areas") if role in layers}
     locator = themed_map(
-        layout, layout.project(), names, chart.crs(), tr("Locator"), item_id="locator")
+        layout, layout.project(), names, chart.crs(), tr("Locator"), item_id="locator"
+    )
     locator.attemptSetSceneRect(QRectF(box.left(), box.top(), box.width(), height))
     locator.zoomToExtent(whole.buffered(0.04 * max(whole.width(), whole.height())))
     overview = QgsLayoutItemMapOverview("page", locator)
     overview.setLinkedMap(chart)
-    overview.setFrameSymbol(QgsFillSymbol.createSimple({
-        "style": "no", "outline_color": REJECTED, "outline_width": "0.6"}))
+    overview.setFrameSymbol(
+        QgsFillSymbol.createSimple(
+            {"style": "no", "outline_color": REJECTED, "outline_width": "0.6"}
+        )
+    )
     locator.overviews().addOverview(overview)
     layout.setReferenceMap(chart)
     return height
@@ -215,8 +251,9 @@ def _sections(layout, box, facts, k):
     """Add datum and cautions, in the largest text that fits."""
     panel = [pair for pair in sections(facts) if pair[0] in (DATUM, CAUTION)]
     for points in (7.0, 6.5, 6.0, 5.5, 5.0):
-        blocks = [section_block(heading, text, box.width(), points * k, k)
-                  for heading, text in panel]
+        blocks = [
+            section_block(heading, text, box.width(), points * k, k) for heading, text in panel
+        ]
         if sum(block.height + 2.0 * k for block in blocks) <= box.height():
             break
     y = box.top()
@@ -234,5 +271,7 @@ def export_atlas(layout, path, feedback):
         return
     if result != QgsLayoutExporter.ExportResult.Success:
         raise LakefloorError(
-            tr("The sheets could not be written as '{}' ({}). Check the disk, then run "
-               "again.").format(path.name, message))
+            tr(
+                "The sheets could not be written as '{}' ({}). Check the disk, then run again."
+            ).format(path.name, message)
+        )

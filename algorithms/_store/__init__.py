@@ -27,6 +27,17 @@ from .lake_store import Contents, contents, read, remove
 from .merging import read_whole, write_merged
 
 __all__ = [
-    "Added", "Contents", "add", "back_up", "beside", "contents", "fit_to_store", "offsets_to_keep",
-    "read", "read_whole", "remove", "restore", "write_merged",
+    "Added",
+    "Contents",
+    "add",
+    "back_up",
+    "beside",
+    "contents",
+    "fit_to_store",
+    "offsets_to_keep",
+    "read",
+    "read_whole",
+    "remove",
+    "restore",
+    "write_merged",
 ]

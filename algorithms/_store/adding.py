@@ -111,18 +111,22 @@ def add(
     """
     if len(soundings) == 0:
         raise LakefloorError(
-            tr("There are no soundings to add. Choose a layer that has soundings."))
+            tr("There are no soundings to add. Choose a layer that has soundings.")
+        )
     if mode not in ("add", "replace"):
         raise LakefloorError(tr("Mode '{}' is unknown. Choose add or replace.").format(mode))
     soundings, done = in_logged_order(soundings), Added()
     parameters = json.dumps(parameters or {}, sort_keys=True, default=str)
-    with prepared(path, progress, done.notes) as prepare, writing(
-        path, crs, progress, prepare
-    ) as db:
+    with (
+        prepared(path, progress, done.notes) as prepare,
+        writing(path, crs, progress, prepare) as db,
+    ):
         if not same_crs(crs_of(db), crs):
             raise LakefloorError(
-                tr("The soundings are in {}, but the lake database is in {}. Reproject the "
-                   "soundings, then run again.").format(crs, crs_of(db))
+                tr(
+                    "The soundings are in {}, but the lake database is in {}. Reproject the "
+                    "soundings, then run again."
+                ).format(crs, crs_of(db))
             )
         take_in = _replace if mode == "replace" else _add
         touched = set()
@@ -132,8 +136,15 @@ def add(
             touched.add(take_in(db, name, part, parameters, done, step))
         touched.discard(None)
         _refuse_other_datum(db, path)
-        compare_bottom(db, touched, newer_wins, change or ChangeTest(), parameters, done,
-                       span(progress, 0.7, 0.95))
+        compare_bottom(
+            db,
+            touched,
+            newer_wins,
+            change or ChangeTest(),
+            parameters,
+            done,
+            span(progress, 0.7, 0.95),
+        )
         if touched:
             update_extent(db)
         if before_commit is not None:
@@ -159,14 +170,17 @@ def _add(db, name, part, parameters, done, progress):
     if known.there.any():
         where = ", ".join(f"'{excerpt(v.name)}'" for v in stored if v.number in shared)
         done.notes.append(
-            tr("Visit '{}': {} of {} soundings are already in the lake database, in visit {}.")
-            .format(name, int(known.there.sum()), len(part), where)
+            tr(
+                "Visit '{}': {} of {} soundings are already in the lake database, in visit {}."
+            ).format(name, int(known.there.sum()), len(part), where)
         )
         other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
         if other.any():
             done.notes.append(
-                tr("Of these, the lake database has other depths for {}. To take the new depths, "
-                   "choose 'replace'.").format(int(other.sum()))
+                tr(
+                    "Of these, the lake database has other depths for {}. To take the new depths, "
+                    "choose 'replace'."
+                ).format(int(other.sum()))
             )
     if known.there.all():
         return None
@@ -181,7 +195,8 @@ def _add(db, name, part, parameters, done, progress):
         log(db, "extended", host.name, len(fresh), mark, parameters)
         done.notes.append(
             tr("Soundings added to visit '{}' of the lake database: {}.").format(
-                host.name, len(fresh))
+                host.name, len(fresh)
+            )
         )
         name, number = host.name, host.number
     else:
@@ -189,8 +204,10 @@ def _add(db, name, part, parameters, done, progress):
         free = free_name(stored, name)
         if free != name:
             done.notes.append(
-                tr("Visit '{}' of the lake database has other soundings. The new ones enter as "
-                   "'{}'.").format(name, free)
+                tr(
+                    "Visit '{}' of the lake database has other soundings. The new ones enter as "
+                    "'{}'."
+                ).format(name, free)
             )
         name, number = free, new_visit(db, free)
         mark = enter(db, number, name, fresh, parameters, progress)
@@ -208,8 +225,10 @@ def _replace(db, name, part, parameters, done, progress):
     if not matched:
         if name in {v.name for v in stored}:
             raise LakefloorError(
-                tr("Visit '{}' of the lake database has other soundings than these. Add these "
-                   "under another name, or remove that visit first.").format(name)
+                tr(
+                    "Visit '{}' of the lake database has other soundings than these. Add these "
+                    "under another name, or remove that visit first."
+                ).format(name)
             )
         done.notes.append(tr("Visit '{}' was not in the lake database and is added.").format(name))
         return _add(db, name, part, parameters, done, progress)
@@ -228,12 +247,14 @@ def _replace(db, name, part, parameters, done, progress):
             db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
         done.notes.append(
             tr("Visit '{}' (soundings: {}) is replaced by '{}' (soundings: {}).").format(
-                visit.name, visit.soundings, kept.name, len(part))
+                visit.name, visit.soundings, kept.name, len(part)
+            )
         )
     if kept.name != name:
         done.notes.append(
             tr("Visit '{}' is visit '{}' of the lake database and keeps that name.").format(
-                name, kept.name)
+                name, kept.name
+            )
         )
     mark = enter(db, kept.number, kept.name, part, parameters, progress)
     log(db, "added", kept.name, len(part), mark, parameters)
@@ -247,9 +268,11 @@ def _refuse_twin(stored, name, part):
     twin = twin_of(stored, part)
     if twin is not None:
         raise LakefloorError(
-            tr("Visit '{}' has the depths of visit '{}' of the lake database, at other times or "
-               "places. The log was probably read with another time zone or CRS. To take the new "
-               "reading, choose 'replace'.").format(name, twin.name)
+            tr(
+                "Visit '{}' has the depths of visit '{}' of the lake database, at other times or "
+                "places. The log was probably read with another time zone or CRS. To take the new "
+                "reading, choose 'replace'."
+            ).format(name, twin.name)
         )
 
 
@@ -263,7 +286,8 @@ def _refuse_other_datum(db, path):
         shown = ", ".join(f"'{excerpt(name)}'" for name in names[:5])
         parts.append(f"{shown}{' ...' if len(names) > 5 else ''}: {what}")
     raise LakefloorError(
-        tr("A lake database has one datum, but with these soundings '{}' would have several: {}. "
-           "Nothing was added. Reduce the soundings to the datum of the database, then run again.")
-        .format(Path(path).name, "; ".join(parts))
+        tr(
+            "A lake database has one datum, but with these soundings '{}' would have several: {}. "
+            "Nothing was added. Reduce the soundings to the datum of the database, then run again."
+        ).format(Path(path).name, "; ".join(parts))
     )

@@ -30,10 +30,11 @@ def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
         done.changes.append((a.name, b.name, found))
         if found.level_suspected:
             done.notes.append(
-                tr("Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m). "
-                   "A wrong lake level or draft is more likely than a changed bottom. Check the "
-                   "lake level and the draft of both visits.").format(
-                    a.name, b.name, float(np.median(found.change)))
+                tr(
+                    "Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m). "
+                    "A wrong lake level or draft is more likely than a changed bottom. Check the "
+                    "lake level and the draft of both visits."
+                ).format(a.name, b.name, float(np.median(found.change)))
             )
         if newer_wins:
             rows = fids[found.older_rows].tolist()

@@ -60,8 +60,10 @@ def _flush_copy(path):
         flush(path)
     except OSError as error:
         raise LakefloorError(
-            tr("Cannot write '{}' ({}). Nothing was changed. Check that the disk is not full, then "
-               "run again.").format(path.name, error.strerror)
+            tr(
+                "Cannot write '{}' ({}). Nothing was changed. Check that the disk is not full, then "
+                "run again."
+            ).format(path.name, error.strerror)
         ) from error
 
 
@@ -73,21 +75,25 @@ def beside(path) -> list:
     path, notes = Path(path), []
     if Path(f"{path}-wal").is_file():
         notes.append(
-            tr("Beside lake database '{}' is '{}': another program has the database open, or was "
-               "cut off. Close that program, and move or copy the two only together.").format(
-                path.name, f"{path.name}-wal")
+            tr(
+                "Beside lake database '{}' is '{}': another program has the database open, or was "
+                "cut off. Close that program, and move or copy the two only together."
+            ).format(path.name, f"{path.name}-wal")
         )
     journal = Path(f"{path}-journal")
     if journal.is_file() and journal.stat().st_size:
         notes.append(
-            tr("Beside lake database '{}' is '{}': another program is writing, or a run was cut "
-               "off. Opening the database undoes what was cut off, so do not delete that file.")
-            .format(path.name, journal.name)
+            tr(
+                "Beside lake database '{}' is '{}': another program is writing, or a run was cut "
+                "off. Opening the database undoes what was cut off, so do not delete that file."
+            ).format(path.name, journal.name)
         )
     notes += [
-        tr("'{}' beside lake database '{}' is a copy of it, made by a program that synchronizes "
-           "folders or by hand. If it has visits that are missing here, run 'Merge lake "
-           "databases'. Then move it to another folder.").format(other.name, path.name)
+        tr(
+            "'{}' beside lake database '{}' is a copy of it, made by a program that synchronizes "
+            "folders or by hand. If it has visits that are missing here, run 'Merge lake "
+            "databases'. Then move it to another folder."
+        ).format(other.name, path.name)
         for other in copies_of(path)
     ]
     return notes
@@ -108,7 +114,7 @@ def copies_of(path) -> list:
             related = a != b and re.search(rf"(^|\W|_){re.escape(a)}(\W|_|$)", b)
             if other.suffix.lower() != ".gpkg" or not related:
                 continue
-            if _ASIDE.fullmatch(b[len(a):]) or _identity(other) != mine:
+            if _ASIDE.fullmatch(b[len(a) :]) or _identity(other) != mine:
                 continue
             found.append(other)
     return found
@@ -188,8 +194,11 @@ def restore(backup, path, progress=silent):
         raise not_named_gpkg(path)
     if path.exists() and backup.exists() and path.samefile(backup):
         raise LakefloorError(
-            tr("The backup and the lake database are the same file. Choose the backup to restore "
-               "from."))
+            tr(
+                "The backup and the lake database are the same file. Choose the backup to restore "
+                "from."
+            )
+        )
     with staging_folder(path.parent) as staging:
         staged = staging / path.name
         copy_store(backup, staged)
@@ -223,8 +232,10 @@ def _may_be_read(path, identity):
         raise
     if other != identity:
         raise LakefloorError(
-            tr("'{}' belongs to another lake than the backup, or was made separately. Give the "
-               "restored lake database a new name.").format(path.name)
+            tr(
+                "'{}' belongs to another lake than the backup, or was made separately. Give the "
+                "restored lake database a new name."
+            ).format(path.name)
         )
     return True
 
@@ -262,7 +273,8 @@ def _replace_damaged(staged, path):
     except OSError as error:
         raise LakefloorError(
             tr("Cannot replace '{}' ({}). Close the programs that use it, then run again.").format(
-                path.name, error.strerror)
+                path.name, error.strerror
+            )
         ) from error
     with suppress(OSError):
         flush(path.parent)

@@ -123,8 +123,7 @@ def put_in_place(staged, path):
             flush(path.parent)
     except FileExistsError:
         raise LakefloorError(
-            tr("Another program has made '{}' meanwhile. Run again to add to it.").format(
-                path.name)
+            tr("Another program has made '{}' meanwhile. Run again to add to it.").format(path.name)
         ) from None
 
 
@@ -137,20 +136,25 @@ def _refuse_absent(path):
             raise absent(path) from None
         raise LakefloorError(
             tr("Cannot open '{}' ({}). Check the permissions of the file and its folder.").format(
-                path.name, error.strerror)
+                path.name, error.strerror
+            )
         ) from error
     if not path.is_file():
         raise absent(path)
     if not status.st_size:
         raise LakefloorError(
-            tr("'{}' is not a GeoPackage: it is empty (0 bytes). If a program synchronizes the "
-               "folder, let it download the file. Otherwise restore a backup.").format(path.name)
+            tr(
+                "'{}' is not a GeoPackage: it is empty (0 bytes). If a program synchronizes the "
+                "folder, let it download the file. Otherwise restore a backup."
+            ).format(path.name)
         )
     if is_elsewhere(status, lambda: _begins(path)):
         raise LakefloorError(
-            tr("'{}' is not on this computer yet: only its name is. Let the program that "
-               "synchronizes the folder download it (\"always keep on this device\"), then run "
-               "again.").format(path.name)
+            tr(
+                "'{}' is not on this computer yet: only its name is. Let the program that "
+                'synchronizes the folder download it ("always keep on this device"), then run '
+                "again."
+            ).format(path.name)
         )
 
 

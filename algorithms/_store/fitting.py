@@ -51,8 +51,12 @@ def fit_to_store(
             stored = concatenate(parts) if parts else stored
     progress(0.1)
     return fit_to_stored(
-        soundings, stored, datum=datum, replaces=len(visits) if mode == "replace" else None,
-        code=crs, progress=span(progress, 0.1, 1.0),
+        soundings,
+        stored,
+        datum=datum,
+        replaces=len(visits) if mode == "replace" else None,
+        code=crs,
+        progress=span(progress, 0.1, 1.0),
     )
 
 
@@ -60,8 +64,13 @@ def offsets_to_keep(fitted: Fitted) -> dict:
     """Return the offsets of fitted visits as the history of a store keeps them."""
     if not fitted.offsets:
         return {}
-    return {"level_offsets": {
-        row.visit: {"offset_m": round(row.offset, 4), "std_error_m": round(row.std_error, 4),
-                    "places": row.places}
-        for row in fitted.offsets
-    }}
+    return {
+        "level_offsets": {
+            row.visit: {
+                "offset_m": round(row.offset, 4),
+                "std_error_m": round(row.std_error, 4),
+                "places": row.places,
+            }
+            for row in fitted.offsets
+        }
+    }

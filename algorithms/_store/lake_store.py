@@ -131,9 +131,7 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
     if not Path(path).is_file():
         raise absent(path)
     notes = []
-    with prepared(path, progress, notes) as prepare, writing(
-        path, None, progress, prepare
-    ) as db:
+    with prepared(path, progress, notes) as prepare, writing(path, None, progress, prepare) as db:
         visits = [visit_named(stored_visits(db), name, path) for name in dict.fromkeys(names)]
         for k, visit in enumerate(visits):
             progress(0.9 * k / len(visits))

@@ -29,48 +29,74 @@ _STATE = re.compile(r"store (?P<identity>[0-9a-f]{32}), as of (?P<changed>\S+)")
 IS_SUPERSEDED = f"substr(status, 1, {len(SUPERSEDED)}) = '{SUPERSEDED}'"
 
 VISITS = {
-    "visit": "text", "fingerprint": "text", "soundings": "int", "without_time": "int",
-    "time_from": "datetime", "time_to": "datetime",
-    "west": "double", "south": "double", "east": "double", "north": "double",
-    "datum": "text", "datum_elev_m": "double", "added": "datetime", "parameters": "text",
+    "visit": "text",
+    "fingerprint": "text",
+    "soundings": "int",
+    "without_time": "int",
+    "time_from": "datetime",
+    "time_to": "datetime",
+    "west": "double",
+    "south": "double",
+    "east": "double",
+    "north": "double",
+    "datum": "text",
+    "datum_elev_m": "double",
+    "added": "datetime",
+    "parameters": "text",
     "checksum": "text",
 }
 
 HISTORY = {
-    "time": "datetime", "action": "text", "visit": "text", "soundings": "int",
-    "fingerprint": "text", "parameters": "text",
+    "time": "datetime",
+    "action": "text",
+    "visit": "text",
+    "soundings": "int",
+    "fingerprint": "text",
+    "parameters": "text",
 }
 
 
 def check_layout(db, path) -> int:
     """Return the layout of a store; refuse what is no store, or one of a newer layout."""
     (packed,) = db.execute(
-        "SELECT count(*) FROM sqlite_master WHERE name = 'gpkg_contents'").fetchone()
+        "SELECT count(*) FROM sqlite_master WHERE name = 'gpkg_contents'"
+    ).fetchone()
     if not packed:
         raise LakefloorError(
             tr("'{}' is not a GeoPackage. Choose a lake database, or type a new name.").format(
-                path.name)
+                path.name
+            )
         )
     found = db.execute(
-        "SELECT description FROM gpkg_contents WHERE table_name = 'visits'").fetchone()
+        "SELECT description FROM gpkg_contents WHERE table_name = 'visits'"
+    ).fetchone()
     if found is None or not str(found[0]).startswith(STORE):
         raise LakefloorError(
-            tr("GeoPackage '{}' is not a lake database. Choose a lake database, or type a new "
-               "name.").format(path.name)
+            tr(
+                "GeoPackage '{}' is not a lake database. Choose a lake database, or type a new "
+                "name."
+            ).format(path.name)
         )
-    number = str(found[0])[len(LAYOUT_WORDS):]
+    number = str(found[0])[len(LAYOUT_WORDS) :]
     if not (str(found[0]).startswith(LAYOUT_WORDS) and re.fullmatch("[1-9][0-9]{0,3}", number)):
         raise damaged(path)
     if int(number) > LAYOUT:
         raise LakefloorError(
-            tr("Lake database '{}' was made by a newer Lakefloor: it has layout {}, and this one "
-               "knows layouts up to {}. Update the plugin, then run again.").format(
-                path.name, number, LAYOUT)
+            tr(
+                "Lake database '{}' was made by a newer Lakefloor: it has layout {}, and this one "
+                "knows layouts up to {}. Update the plugin, then run again."
+            ).format(path.name, number, LAYOUT)
         )
     names = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
-    if not names >= {"soundings", "visits", "history", "rtree_soundings_geom",
-                     "rtree_soundings_geom_insert", "gpkg_geometry_columns",
-                     "gpkg_spatial_ref_sys"}:
+    if not names >= {
+        "soundings",
+        "visits",
+        "history",
+        "rtree_soundings_geom",
+        "rtree_soundings_geom_insert",
+        "gpkg_geometry_columns",
+        "gpkg_spatial_ref_sys",
+    }:
         raise damaged(path)
     return int(number)
 
@@ -78,7 +104,7 @@ def check_layout(db, path) -> int:
 def layout_of(db) -> int:
     """Return the layout of what is known to be a store."""
     ((text,),) = db.execute("SELECT description FROM gpkg_contents WHERE table_name = 'visits'")
-    return int(text[len(LAYOUT_WORDS):])
+    return int(text[len(LAYOUT_WORDS) :])
 
 
 def state_of(db) -> tuple:
@@ -87,12 +113,15 @@ def state_of(db) -> tuple:
     The identity of a store of layout 1 is drawn from when it was made. Other programs date the
     table that they edit, and that table alone.
     """
-    rows = db.execute("SELECT table_name, description, last_change FROM gpkg_contents "
-                      "WHERE table_name IN ('soundings', 'visits', 'history')").fetchall()
+    rows = db.execute(
+        "SELECT table_name, description, last_change FROM gpkg_contents "
+        "WHERE table_name IN ('soundings', 'visits', 'history')"
+    ).fetchall()
     changed = {moment for _, _, moment in rows}
     if layout_of(db) == 1:
-        made = db.execute("SELECT time, parameters FROM history WHERE action = 'made' "
-                          "ORDER BY fid LIMIT 1").fetchone()
+        made = db.execute(
+            "SELECT time, parameters FROM history WHERE action = 'made' ORDER BY fid LIMIT 1"
+        ).fetchone()
         if made is None:
             raise damaged()
         return uuid.uuid5(uuid.NAMESPACE_OID, repr(made)).hex, len(changed) == 1
@@ -108,9 +137,13 @@ def stamp(db, identity=None):
     identity, moment = identity or state_of(db)[0], now()
     db.execute(
         "UPDATE gpkg_contents SET last_change = ? "
-        "WHERE table_name IN ('soundings', 'visits', 'history')", (moment,))
-    db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'history'",
-               (f"store {identity}, as of {moment}",))
+        "WHERE table_name IN ('soundings', 'visits', 'history')",
+        (moment,),
+    )
+    db.execute(
+        "UPDATE gpkg_contents SET description = ? WHERE table_name = 'history'",
+        (f"store {identity}, as of {moment}",),
+    )
 
 
 def complete(db, crs):

@@ -29,7 +29,8 @@ def read_whole(path, progress: Progress = silent) -> Soundings:
     parts = list(read(path, progress=progress))
     if not parts:
         raise LakefloorError(
-            tr("Lake database '{}' has no soundings. Choose another one.").format(Path(path).name))
+            tr("Lake database '{}' has no soundings. Choose another one.").format(Path(path).name)
+        )
     # Rows of an earlier version's store may stand as they came.
     return in_logged_order(concatenate(parts))
 
@@ -57,6 +58,9 @@ def write_merged(
         return Added()
     offset = None if np.isnan(merged.offset) else float(merged.offset)
     return add(
-        target, merged.soundings, contents(path).crs,
-        parameters={"merged": True, "level": level, "offset_m": offset}, progress=progress,
+        target,
+        merged.soundings,
+        contents(path).crs,
+        parameters={"merged": True, "level": level, "offset_m": offset},
+        progress=progress,
     )

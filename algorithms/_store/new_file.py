@@ -12,7 +12,9 @@ from .errors import damaged
 from .layout import HISTORY, LAYOUT, LAYOUT_WORDS, VISITS
 
 _OGR_TYPES = {
-    "text": ogr.OFTString, "int": ogr.OFTInteger, "double": ogr.OFTReal,
+    "text": ogr.OFTString,
+    "int": ogr.OFTInteger,
+    "double": ogr.OFTReal,
     "datetime": ogr.OFTDateTime,
 }
 
@@ -24,8 +26,10 @@ def make_tables(path, crs):
             _make_layers(path, crs)
     except RuntimeError as error:
         raise LakefloorError(
-            tr("Cannot make '{}' ({}). Check that the disk is not full and that you may write to "
-               "the folder.").format(path.name, error)
+            tr(
+                "Cannot make '{}' ({}). Check that the disk is not full and that you may write to "
+                "the folder."
+            ).format(path.name, error)
         ) from error
 
 
@@ -48,7 +52,8 @@ def crs_of(db) -> str:
     """Return the CRS of a store: an authority code such as EPSG:32615, or WKT."""
     rows = db.execute(
         "SELECT organization, organization_coordsys_id, definition FROM gpkg_spatial_ref_sys "
-        "NATURAL JOIN gpkg_geometry_columns WHERE table_name = 'soundings'").fetchall()
+        "NATURAL JOIN gpkg_geometry_columns WHERE table_name = 'soundings'"
+    ).fetchall()
     try:
         ((organization, code, definition),) = rows
         crs = f"EPSG:{int(code)}" if organization.upper() == "EPSG" else str(definition)

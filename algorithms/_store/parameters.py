@@ -48,8 +48,11 @@ def _split(text, sign, present):
     """Return the names, each with whether it is neither in quotes nor known."""
     ends = rf"\s*(?:{sign}|$)"
     known = "|".join(re.escape(n) for n in sorted(present, key=len, reverse=True) if n.strip())
-    forms = [rf"(?P<quoted>(?P<mark>['\"])(?P<within>(?:(?!(?P=mark)).|(?P=mark){{2}})*)(?P=mark))"
-             rf"{ends}", rf"(?P<other>[^{sign}]*){ends}"]
+    forms = [
+        rf"(?P<quoted>(?P<mark>['\"])(?P<within>(?:(?!(?P=mark)).|(?P=mark){{2}})*)(?P=mark))"
+        rf"{ends}",
+        rf"(?P<other>[^{sign}]*){ends}",
+    ]
     if known:
         forms.insert(0, rf"(?P<known>{known}){ends}")
     pattern = re.compile("|".join(forms), re.DOTALL)

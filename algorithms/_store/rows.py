@@ -19,26 +19,36 @@ def decoding():
     """Turn what no row of a store can hold into the sentence about damage."""
     try:
         yield
-    except (ValueError, TypeError, AttributeError, OverflowError, IndexError,
-            RuntimeError) as error:
+    except (
+        ValueError,
+        TypeError,
+        AttributeError,
+        OverflowError,
+        IndexError,
+        RuntimeError,
+    ) as error:
         raise damaged() from error
 
 
 def insert_soundings(db, soundings, number, progress):
     """Write the soundings of a visit, and their places into the spatial index."""
     ((srs,),) = db.execute(
-        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'")
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'"
+    )
     ((last,),) = db.execute("SELECT max(fid) FROM soundings")
     ((given,),) = db.execute(
         "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = 'soundings' "
-        "UNION ALL SELECT 0)")
+        "UNION ALL SELECT 0)"
+    )
     first = max(last or 0, given) + 1
     columns = ["fid", "geom", "visit_id", *SCHEMA]
     marks = ", ".join("?" * len(columns))
     insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
     # The index is filled here in one go: its trigger needs functions that SQLite itself lacks.
-    ((trigger,),) = db.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger' "
-                               "AND name = 'rtree_soundings_geom_insert'")
+    ((trigger,),) = db.execute(
+        "SELECT sql FROM sqlite_master WHERE type = 'trigger' "
+        "AND name = 'rtree_soundings_geom_insert'"
+    )
     db.execute("DROP TRIGGER rtree_soundings_geom_insert")
     total = len(soundings)
     for start in range(0, total, BATCH):
@@ -47,12 +57,14 @@ def insert_soundings(db, soundings, number, progress):
         fids = range(first + start, first + start + len(part))
         fields = [_values(getattr(part, attr), kind) for attr, kind in SCHEMA.values()]
         placed = np.isfinite(part.x) & np.isfinite(part.y)
-        db.executemany(insert, zip(fids, point_blobs(part.x, part.y, srs),
-                                   [number] * len(part), *fields))
+        db.executemany(
+            insert, zip(fids, point_blobs(part.x, part.y, srs), [number] * len(part), *fields)
+        )
         x, y = part.x[placed].tolist(), part.y[placed].tolist()
         ids = (np.flatnonzero(placed) + fids.start).tolist()
-        db.executemany("INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)",
-                       zip(ids, x, x, y, y))
+        db.executemany(
+            "INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)", zip(ids, x, x, y, y)
+        )
     db.execute(trigger)
     progress(1.0)
 
@@ -89,12 +101,14 @@ def blocks_in(db, visit, box):
     None where the visit has to be read whole, since its rows are not numbered without a gap.
     """
     first, last, count = db.execute(
-        "SELECT min(fid), max(fid), count(*) FROM soundings WHERE visit_id = ?",
-        (visit.number,)).fetchone()
+        "SELECT min(fid), max(fid), count(*) FROM soundings WHERE visit_id = ?", (visit.number,)
+    ).fetchone()
     if not count or last - first + 1 != count or count != visit.soundings:
         return None
-    rows = db.execute(f"SELECT fid FROM soundings WHERE visit_id = ? AND {_IN_BOX}",
-                      [visit.number, *_corners(box)]).fetchall()
+    rows = db.execute(
+        f"SELECT fid FROM soundings WHERE visit_id = ? AND {_IN_BOX}",
+        [visit.number, *_corners(box)],
+    ).fetchall()
     return first, np.unique((np.array(rows, np.int64).ravel() - first) // BLOCK)
 
 
@@ -125,8 +139,9 @@ def _column(values, attr, kind, words):
         empty = ACCEPTED if attr == "status" else ""
         if not all(v is None or isinstance(v, str) for v in values):
             raise TypeError("no text")
-        return np.array([words.setdefault(v, v) if v is not None else empty for v in values],
-                        dtype=object)
+        return np.array(
+            [words.setdefault(v, v) if v is not None else empty for v in values], dtype=object
+        )
     if kind == "int":
         return np.array([0 if v is None else v for v in values], dtype=np.int32)
     return np.array(values, dtype=float)
@@ -150,8 +165,10 @@ def depths(db, visit, box=None):
     box : tuple, optional
         West, south, east, north, m; by default all.
     """
-    query = ("SELECT fid, geom, depth_m, uncert_m FROM soundings "
-             "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL")
+    query = (
+        "SELECT fid, geom, depth_m, uncert_m FROM soundings "
+        "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL"
+    )
     values = [visit.number, ACCEPTED]
     # Where most of the visit is wanted, reading all of it is faster than the index.
     if box is not None and _area(box) < 0.25 * _area(visit.box):
@@ -179,8 +196,10 @@ def _area(box):
 
 
 #: Rows whose place in the spatial index touches a box.
-_IN_BOX = ("fid IN (SELECT id FROM rtree_soundings_geom "
-           "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)")
+_IN_BOX = (
+    "fid IN (SELECT id FROM rtree_soundings_geom "
+    "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)"
+)
 
 
 def _corners(box):

@@ -27,14 +27,18 @@ def prepared(path, progress, notes):
         if layout_of(db) == 1:
             kept = bring_up(db, path)
             notes.append(
-                tr("Lake database '{}' was made by an older Lakefloor and is upgraded. A copy in "
-                   "its old state is kept as '{}'.").format(path.name, kept.name)
+                tr(
+                    "Lake database '{}' was made by an older Lakefloor and is upgraded. A copy in "
+                    "its old state is kept as '{}'."
+                ).format(path.name, kept.name)
             )
             take_over(db, progress)
         elif edited:
             notes.append(
-                tr("Another program has edited lake database '{}' since Lakefloor last changed it. "
-                   "Its present content is taken as right.").format(path.name)
+                tr(
+                    "Another program has edited lake database '{}' since Lakefloor last changed it. "
+                    "Its present content is taken as right."
+                ).format(path.name)
             )
             take_over(db, progress)
 
@@ -50,6 +54,7 @@ def prepared(path, progress, notes):
 
 def make_own(path):
     """Make a copy of a store a store of its own, of the present layout and with a new identity."""
+
     def prepare(db):
         identity = uuid.uuid4().hex
         if layout_of(db) == 1:
@@ -71,10 +76,18 @@ def bring_up(db, path=None, identity=None):
     kept = keep_aside(path, "layout-1") if path else None
     try:
         db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
-        db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
-                   (f"{LAYOUT_WORDS}{LAYOUT}",))
-        log(db, "upgraded", None, None, None,
-            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}))
+        db.execute(
+            "UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
+            (f"{LAYOUT_WORDS}{LAYOUT}",),
+        )
+        log(
+            db,
+            "upgraded",
+            None,
+            None,
+            None,
+            json.dumps({"layout": LAYOUT, "kept": kept and kept.name}),
+        )
         stamp(db, identity)
     except BaseException:
         if kept:

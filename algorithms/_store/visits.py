@@ -52,8 +52,17 @@ def _visit(fid, name, mark, count, without, start, stop, *place):
     box = None if west is None else tuple(float(v) for v in (west, south, east, north))
     # A datum that is the water of a day stands at a height that nobody knows.
     height = None if elevation is None else float(elevation)
-    return Visit(fid, name, mark, int(count), int(without), *as_times([start, stop]), box,
-                 None if datum is None else (str(datum), height), checksum)
+    return Visit(
+        fid,
+        name,
+        mark,
+        int(count),
+        int(without),
+        *as_times([start, stop]),
+        box,
+        None if datum is None else (str(datum), height),
+        checksum,
+    )
 
 
 def new_visit(db, name) -> int:
@@ -75,10 +84,20 @@ def _describe(db, number, name, part, added, parameters):
     box = box_of(part) or [None] * 4
     datum = datum_of(part) or (None, None)
     values = (
-        name, mark, len(part), len(part) - timed.size,
-        *time_texts(np.array([timed.min(), timed.max()]) if timed.size
-                     else np.full(2, np.datetime64("NaT", "ms"))),
-        *box, *datum, added, parameters, checksum(part),
+        name,
+        mark,
+        len(part),
+        len(part) - timed.size,
+        *time_texts(
+            np.array([timed.min(), timed.max()])
+            if timed.size
+            else np.full(2, np.datetime64("NaT", "ms"))
+        ),
+        *box,
+        *datum,
+        added,
+        parameters,
+        checksum(part),
     )
     names = ", ".join(f"{column} = ?" for column in VISITS)
     db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
@@ -93,13 +112,17 @@ def sum_up(db, visit):
 
 def take_over(db, progress):
     """Describe all visits as they are, after another program has edited the store."""
-    ((lost,),) = db.execute("SELECT count(*) FROM soundings WHERE visit_id IS NULL "
-                            "OR visit_id NOT IN (SELECT fid FROM visits)")
+    ((lost,),) = db.execute(
+        "SELECT count(*) FROM soundings WHERE visit_id IS NULL "
+        "OR visit_id NOT IN (SELECT fid FROM visits)"
+    )
     if lost:
         raise LakefloorError(
-            tr("Rows of the lake database's table 'soundings' whose visit_id is in no row of table "
-               "'visits': {}. Delete them there, or give them the fid of their visit, then run "
-               "again.").format(lost)
+            tr(
+                "Rows of the lake database's table 'soundings' whose visit_id is in no row of table "
+                "'visits': {}. Delete them there, or give them the fid of their visit, then run "
+                "again."
+            ).format(lost)
         )
     rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()
     for number, name, added, parameters in rows:
@@ -110,8 +133,10 @@ def take_over(db, progress):
             continue
         if not isinstance(name, str):
             raise damaged()
-        db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
-                   (name, number, name))
+        db.execute(
+            "UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
+            (name, number, name),
+        )
         whole = concatenate(held)
         whole = whole.replace(visit=np.full(len(whole), name, object))
         _describe(db, number, name, whole, added, parameters)
@@ -219,8 +244,11 @@ def logged(db, part, stored, progress):
     box = box_of(part)
     query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
     for visit in stored:
-        meets = timed.size and not np.isnat(visit.start) and (
-            visit.start <= last and visit.stop >= first)
+        meets = (
+            timed.size
+            and not np.isnat(visit.start)
+            and (visit.start <= last and visit.stop >= first)
+        )
         if not meets and not ((untimed or visit.without_time) and near(visit.box, box)):
             continue
         times, depths_ = [], []
@@ -231,8 +259,14 @@ def logged(db, part, stored, progress):
                 x, y = positions(geometry)
                 times.append(as_times(time_))
                 depths_.append(np.array(raw, float))
-                page = Logged(np.full(len(rows), visit.number), x, y, times[-1], depths_[-1],
-                              np.array(depth, float))
+                page = Logged(
+                    np.full(len(rows), visit.number),
+                    x,
+                    y,
+                    times[-1],
+                    depths_[-1],
+                    np.array(depth, float),
+                )
             yield page
         if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:
             raise damaged()
@@ -247,7 +281,9 @@ def update_extent(db):
         extent = [min(west), min(south), max(east), max(north)]
     db.execute(
         "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
-        "WHERE table_name = 'soundings'", extent)
+        "WHERE table_name = 'soundings'",
+        extent,
+    )
     stamp(db)
 
 
@@ -259,18 +295,24 @@ def visit_named(visits, name, path):
     present = ", ".join(f"'{excerpt(v.name)}'" for v in visits[:20])
     raise LakefloorError(
         tr("Lake database '{}' has no visit '{}'. Choose from its visits: {}.").format(
-            Path(path).name, excerpt(name), present or tr("none"))
+            Path(path).name, excerpt(name), present or tr("none")
+        )
     )
 
 
 def accept_again(db, name, parameters):
     """Accept the soundings again that a visit superseded; return their number."""
     values = ACCEPTED, f"{SUPERSEDED}{name}"
-    marked = {number for (number,) in db.execute(
-        f"SELECT DISTINCT visit_id FROM soundings WHERE status = ? AND {IS_SUPERSEDED}",
-        values[1:])}
+    marked = {
+        number
+        for (number,) in db.execute(
+            f"SELECT DISTINCT visit_id FROM soundings WHERE status = ? AND {IS_SUPERSEDED}",
+            values[1:],
+        )
+    }
     count = db.execute(
-        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values).rowcount
+        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values
+    ).rowcount
     for visit in stored_visits(db):
         if visit.number in marked:
             sum_up(db, visit)

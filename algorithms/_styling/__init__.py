@@ -9,22 +9,20 @@ pattern as well as by colour.
 from qgis.core import QgsProcessingLayerPostProcessorInterface
 
 from .._i18n import in_local_numbers
-from . import (
-    bottom_forms,
-    bottom_type,
-    chart,
-    exchange,
-    plan,
-    soundings,
-    spots,
-    structure,
-    surface,
-)
+from . import bottom_forms, bottom_type, chart, exchange, plan, soundings, spots, structure, surface
 
 _STYLES = {
     name: style
     for topic in (
-        soundings, surface, chart, structure, exchange, plan, spots, bottom_type, bottom_forms,
+        soundings,
+        surface,
+        chart,
+        structure,
+        exchange,
+        plan,
+        spots,
+        bottom_type,
+        bottom_forms,
     )
     for name, style in topic.STYLES.items()
 }
@@ -81,10 +79,11 @@ def _sort_in(layer, project):
     group, own = node.parent(), int(layer.customProperty(_ORDER_PROPERTY))
     siblings = group.children()
     above = [
-        index for index, sibling in enumerate(siblings)
+        index
+        for index, sibling in enumerate(siblings)
         if getattr(sibling, "layer", lambda: None)() is not None
         and int(sibling.layer().customProperty(_ORDER_PROPERTY, -1)) > own
-    ]  # fmt: skip
+    ]
     if above and above[-1] > siblings.index(node):
         group.insertChildNode(above[-1] + 1, node.clone())
         group.removeChildNode(node)

@@ -48,11 +48,15 @@ def _bottom_forms(layer, unit="ft"):
         color = QColor(_COLORS[form])
         fill = QColor(color)
         fill.setAlpha(110 if form in ("flat", "basin") else 190)
-        symbol = QgsFillSymbol.createSimple({
-            "color": ",".join(str(v) for v in fill.getRgb()),
-            "style": _PATTERNS.get(form, "solid"), "outline_color": color.name(),
-            "outline_width": "0.35", "joinstyle": "round",
-        })
+        symbol = QgsFillSymbol.createSimple(
+            {
+                "color": ",".join(str(v) for v in fill.getRgb()),
+                "style": _PATTERNS.get(form, "solid"),
+                "outline_color": color.name(),
+                "outline_width": "0.35",
+                "joinstyle": "round",
+            }
+        )
         symbol.symbolLayer(0).setRenderingPass(level)
         categories.append(QgsRendererCategory(form, symbol, labels[form]))
     renderer = QgsCategorizedSymbolRenderer("form", categories[::-1])
@@ -67,14 +71,14 @@ def _names(unit) -> QgsPalLayerSettings:
     labels.isExpression = True
     labels.fieldName = (
         "\"name\" || coalesce(', ' || format_number(CASE WHEN \"form\" = 'hump' THEN "
-        "\"top_depth_m\" WHEN \"form\" = 'hole' THEN \"bottom_depth_m\" "
+        '"top_depth_m" WHEN "form" = \'hole\' THEN "bottom_depth_m" '
         f"WHEN \"form\" = 'saddle' THEN \"saddle_depth_m\" END / {LENGTH[unit]}, 1) || ' {unit}', "
         "'')"
     )
     labels.geometryGeneratorEnabled = True
     labels.geometryGenerator = (
         "CASE WHEN \"form\" IN ('flat', 'basin', 'steep break') THEN point_on_surface($geometry) "
-        "ELSE make_point(\"spot_x\", \"spot_y\") END"
+        'ELSE make_point("spot_x", "spot_y") END'
     )
     labels.geometryGeneratorType = QgsWkbTypes.GeometryType.PointGeometry
     labels.placement = QgsPalLayerSettings.Placement.OrderedPositionsAroundPoint
@@ -91,7 +95,4 @@ def _bottom_form_codes(layer):
     layer.setRenderer(QgsPalettedRasterRenderer(layer.dataProvider(), 1, classes))
 
 
-STYLES = {
-    "bottom_forms": _bottom_forms,
-    "bottom_form_codes": _bottom_form_codes,
-}
+STYLES = {"bottom_forms": _bottom_forms, "bottom_form_codes": _bottom_form_codes}

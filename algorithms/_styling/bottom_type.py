@@ -54,14 +54,21 @@ def _bottom_classes(layer):
 
 def _bottom_areas(layer):
     """One fill a class, from pale to dark."""
-    layer.setRenderer(QgsCategorizedSymbolRenderer("bottom", [
-        QgsRendererCategory(
-            value, QgsFillSymbol.createSimple({
-                "color": color, "outline_color": _CLASS_COLORS[2], "outline_width": "0.12",
-            }), label,
+    layer.setRenderer(
+        QgsCategorizedSymbolRenderer(
+            "bottom",
+            [
+                QgsRendererCategory(
+                    value,
+                    QgsFillSymbol.createSimple(
+                        {"color": color, "outline_color": _CLASS_COLORS[2], "outline_width": "0.12"}
+                    ),
+                    label,
+                )
+                for value, color, label in zip(("soft", "medium", "hard"), _CLASS_COLORS, _names())
+            ],
         )
-        for value, color, label in zip(("soft", "medium", "hard"), _CLASS_COLORS, _names())
-    ]))
+    )
 
 
 def _transitions(layer):
@@ -70,21 +77,33 @@ def _transitions(layer):
     firm = line(_TRANSITION, 0.45)
     grains = QgsMarkerLineSymbolLayer(True, 2.0)
     grains.setOffset(-0.9)
-    grains.setSubSymbol(QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "0.9", "color": _TRANSITION, "outline_color": WHITE,
-        "outline_width": "0.1",
-    }))
+    grains.setSubSymbol(
+        QgsMarkerSymbol.createSimple(
+            {
+                "name": "circle",
+                "size": "0.9",
+                "color": _TRANSITION,
+                "outline_color": WHITE,
+                "outline_width": "0.1",
+            }
+        )
+    )
     firm.appendSymbolLayer(grains)
-    by_rules(layer, [
-        (tr("hard to soft, grains on the hard side"), 'coalesce("supported", 1) = 1',
-         cased(firm, 0.9)),
-        (tr("hard to soft, not supported by the data"), '"supported" = 0',
-         cased(line(_TRANSITION, 0.35, "2.2;1.4"), 0.7)),
-    ])
+    by_rules(
+        layer,
+        [
+            (
+                tr("hard to soft, grains on the hard side"),
+                'coalesce("supported", 1) = 1',
+                cased(firm, 0.9),
+            ),
+            (
+                tr("hard to soft, not supported by the data"),
+                '"supported" = 0',
+                cased(line(_TRANSITION, 0.35, "2.2;1.4"), 0.7),
+            ),
+        ],
+    )
 
 
-STYLES = {
-    "bottom_type": _bottom_type,
-    "bottom_areas": _bottom_areas,
-    "transitions": _transitions,
-}
+STYLES = {"bottom_type": _bottom_type, "bottom_areas": _bottom_areas, "transitions": _transitions}

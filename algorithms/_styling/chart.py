@@ -32,19 +32,25 @@ def _contours(layer):
     rules = []
     for name, index, width in ((tr("index contour"), 1, 0.45), (tr("contour"), 0, 0.18)):
         for supported, dash, remark in (
-            (1, None, ""), (0, "3;0.9", tr(", not supported by the data")),
+            (1, None, ""),
+            (0, "3;0.9", tr(", not supported by the data")),
         ):
-            rules.append((
-                name + remark,
-                f'coalesce("index", 0) = {index} AND coalesce("supported", 1) = {supported}',
-                line(INK, width, dash),
-            ))
+            rules.append(
+                (
+                    name + remark,
+                    f'coalesce("index", 0) = {index} AND coalesce("supported", 1) = {supported}',
+                    line(INK, width, dash),
+                )
+            )
     # Contours run with the deeper side on their left.
     hollow = single(QgsLineSymbol(), ticks(INK, 0.25, 0.9, 2.5, to_left=True))
     rules += [
         (tr("depression, ticks toward the deeper side"), "\"kind\" = 'hollow'", hollow),
-        (tr("shallowest depth of a hump"), f"{_HAS_SPOT} AND \"kind\" = 'hump'",
-         _spot("triangle", WHITE)),
+        (
+            tr("shallowest depth of a hump"),
+            f"{_HAS_SPOT} AND \"kind\" = 'hump'",
+            _spot("triangle", WHITE),
+        ),
         (tr("deepest point"), f"{_HAS_SPOT} AND \"kind\" <> 'hump'", _spot("circle", INK)),
     ]
     by_rules(layer, rules)
@@ -61,12 +67,20 @@ _SPOT_POINT = 'make_point("spot_x", "spot_y")'
 
 def _spot(shape, fill) -> QgsLineSymbol:
     """Return a symbol that marks the spot depth that belongs to a line."""
-    generator = QgsGeometryGeneratorSymbolLayer.create({
-        "SymbolType": "Marker", "geometryModifier": _SPOT_POINT,
-    })
-    generator.setSubSymbol(QgsMarkerSymbol.createSimple({
-        "name": shape, "size": "1.6", "color": fill, "outline_color": INK, "outline_width": "0.3",
-    }))
+    generator = QgsGeometryGeneratorSymbolLayer.create(
+        {"SymbolType": "Marker", "geometryModifier": _SPOT_POINT}
+    )
+    generator.setSubSymbol(
+        QgsMarkerSymbol.createSimple(
+            {
+                "name": shape,
+                "size": "1.6",
+                "color": fill,
+                "outline_color": INK,
+                "outline_width": "0.3",
+            }
+        )
+    )
     return single(QgsLineSymbol(), generator)
 
 
@@ -120,9 +134,9 @@ def _depth_areas(layer):
     deepest = tops[-1] if tops and tops[-1] > 0 else 1.0
     categories = []
     for top in tops:
-        symbol = QgsFillSymbol.createSimple({
-            "color": depth_color(top / deepest).name(), "outline_style": "no",
-        })
+        symbol = QgsFillSymbol.createSimple(
+            {"color": depth_color(top / deepest).name(), "outline_style": "no"}
+        )
         categories.append(QgsRendererCategory(top, symbol, _written(str(bands[top]))))
     layer.setRenderer(QgsCategorizedSymbolRenderer("depth_from_m", categories))
 
@@ -134,10 +148,18 @@ def _written(label: str) -> str:
 
 def _uncovered(layer):
     """Hatched in brown, so that the bottom's own colours show through."""
-    layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple({
-        "color": DROP_OFF, "style": "b_diagonal", "outline_color": DROP_OFF,
-        "outline_width": "0.3",
-    })))
+    layer.setRenderer(
+        QgsSingleSymbolRenderer(
+            QgsFillSymbol.createSimple(
+                {
+                    "color": DROP_OFF,
+                    "style": "b_diagonal",
+                    "outline_color": DROP_OFF,
+                    "outline_width": "0.3",
+                }
+            )
+        )
+    )
 
 
 STYLES = {

@@ -15,10 +15,19 @@ from .look import DROP_OFF, INK, WHITE, by_rules, line, text_format
 
 def _waypoints(layer):
     """Ringed dots with their names."""
-    layer.setRenderer(QgsSingleSymbolRenderer(QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "2", "color": WHITE, "outline_color": INK,
-        "outline_width": "0.5",
-    })))
+    layer.setRenderer(
+        QgsSingleSymbolRenderer(
+            QgsMarkerSymbol.createSimple(
+                {
+                    "name": "circle",
+                    "size": "2",
+                    "color": WHITE,
+                    "outline_color": INK,
+                    "outline_width": "0.5",
+                }
+            )
+        )
+    )
     labels = QgsPalLayerSettings()
     labels.fieldName = "name"
     labels.setFormat(text_format(8.0, buffer=0.7))
@@ -28,10 +37,13 @@ def _waypoints(layer):
 
 def _device_tracks(layer):
     """Tracks drawn through, routes dashed."""
-    by_rules(layer, [
-        (tr("track"), "\"kind\" = 'track'", line(INK, 0.4)),
-        (tr("route"), "\"kind\" = 'route'", line(DROP_OFF, 0.4, dash="3;1.5")),
-    ])
+    by_rules(
+        layer,
+        [
+            (tr("track"), "\"kind\" = 'track'", line(INK, 0.4)),
+            (tr("route"), "\"kind\" = 'route'", line(DROP_OFF, 0.4, dash="3;1.5")),
+        ],
+    )
 
 
 STYLES = {"waypoints": _waypoints, "device_tracks": _device_tracks}

@@ -80,7 +80,9 @@ def ramp(stops) -> QgsGradientColorRamp:
 
 def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
     properties = {
-        "line_color": color, "line_width": str(width), "joinstyle": "round",
+        "line_color": color,
+        "line_width": str(width),
+        "joinstyle": "round",
         "capstyle": "round" if round_cap else "flat",
     }
     if dash:
@@ -108,10 +110,14 @@ def single(symbol, symbol_layer):
 
 def ticks(color, width, length, spacing, to_left) -> QgsHashedLineSymbolLayer:
     """Return ticks on one side of a line, spaced in mm."""
-    hashes = QgsHashedLineSymbolLayer.create({
-        "placement": "interval", "interval": str(spacing), "hash_length": str(length),
-        "offset": str(-length / 2 if to_left else length / 2),
-    })
+    hashes = QgsHashedLineSymbolLayer.create(
+        {
+            "placement": "interval",
+            "interval": str(spacing),
+            "hash_length": str(length),
+            "offset": str(-length / 2 if to_left else length / 2),
+        }
+    )
     hashes.setSubSymbol(line(color, width))
     return hashes
 
@@ -156,7 +162,10 @@ def stretch(layer, band, low, high, stops):
     if not high > low:
         high = low + 1.0
     function = QgsColorRampShader(
-        low, high, ramp(stops), QgsColorRampShader.Type.Interpolated,
+        low,
+        high,
+        ramp(stops),
+        QgsColorRampShader.Type.Interpolated,
         QgsColorRampShader.ClassificationMode.Continuous,
     )
     function.classifyColorRamp(5, band, layer.extent(), layer.dataProvider())

@@ -26,9 +26,11 @@ def _planned_lanes(layer):
         symbol = line(color, width, dash)
         arrow = QgsMarkerLineSymbolLayer(True)
         arrow.setPlacement(QgsMarkerLineSymbolLayer.Placement.CentralPoint)
-        arrow.setSubSymbol(QgsMarkerSymbol.createSimple({
-            "name": "filled_arrowhead", "size": "2.2", "color": color, "outline_style": "no",
-        }))
+        arrow.setSubSymbol(
+            QgsMarkerSymbol.createSimple(
+                {"name": "filled_arrowhead", "size": "2.2", "color": color, "outline_style": "no"}
+            )
+        )
         if kind != "transit":
             symbol.appendSymbolLayer(arrow)
         rules.append((label, f"\"kind\" = '{kind}'", symbol))
@@ -43,10 +45,18 @@ def _planned_lanes(layer):
 
 def _gaps(layer):
     """Hatched, numbered by rank."""
-    layer.setRenderer(QgsSingleSymbolRenderer(QgsFillSymbol.createSimple({
-        "color": DROP_OFF, "style": "f_diagonal", "outline_color": DROP_OFF,
-        "outline_width": "0.25",
-    })))
+    layer.setRenderer(
+        QgsSingleSymbolRenderer(
+            QgsFillSymbol.createSimple(
+                {
+                    "color": DROP_OFF,
+                    "style": "f_diagonal",
+                    "outline_color": DROP_OFF,
+                    "outline_width": "0.25",
+                }
+            )
+        )
+    )
     labels = QgsPalLayerSettings()
     labels.fieldName = "rank"
     labels.setFormat(text_format(8.0, DROP_OFF, bold=True, buffer=0.7))

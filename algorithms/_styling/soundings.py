@@ -24,13 +24,18 @@ def _soundings(layer, faint=False):
     """Accepted soundings as dots coloured by depth, rejected ones in a shape for each reason."""
     index = layer.fields().indexFromName("status")
     reasons = sorted(
-        str(status) for status in (layer.uniqueValues(index) if index >= 0 else ())
+        str(status)
+        for status in (layer.uniqueValues(index) if index >= 0 else ())
         if not is_null(status) and status not in ("", ACCEPTED)
     )
-    dot = QgsMarkerSymbol.createSimple({
-        "name": "circle", "size": "0.4" if faint else "0.7", "outline_style": "no",
-        "color": FAINT if faint else depth_color(0.75).name(),
-    })
+    dot = QgsMarkerSymbol.createSimple(
+        {
+            "name": "circle",
+            "size": "0.4" if faint else "0.7",
+            "outline_style": "no",
+            "color": FAINT if faint else depth_color(0.75).name(),
+        }
+    )
     if not faint:
         deepest = _deepest(layer)
         _, middle, dark = DEPTH_STOPS
@@ -38,7 +43,7 @@ def _soundings(layer, faint=False):
             QgsSymbolLayer.Property.PropertyFillColor,
             QgsProperty.fromExpression(
                 f"ramp_color(create_ramp(map(0,'{middle}',0.5,'{dark}',1,'{INK}')), "
-                f"scale_linear(\"depth_m\", 0, {deepest}, 0, 1))"
+                f'scale_linear("depth_m", 0, {deepest}, 0, 1))'
             ),
         )
     categories = [
@@ -55,19 +60,28 @@ def _soundings(layer, faint=False):
 
 def _deepest(layer) -> float:
     field = layer.fields().indexFromName("depth_m")
-    depths = [
-        feature[field]
-        for feature in layer.getFeatures(f"coalesce(\"status\", '') IN ('', '{ACCEPTED}')")
-        if not is_null(feature[field])
-    ] if field >= 0 else []
+    depths = (
+        [
+            feature[field]
+            for feature in layer.getFeatures(f"coalesce(\"status\", '') IN ('', '{ACCEPTED}')")
+            if not is_null(feature[field])
+        ]
+        if field >= 0
+        else []
+    )
     return max(depths, default=1.0) or 1.0
 
 
 def _rejected_marker(number) -> QgsMarkerSymbol:
-    return QgsMarkerSymbol.createSimple({
-        "name": _REJECTED_SHAPES[number % len(_REJECTED_SHAPES)], "size": "2.2",
-        "color": WHITE, "outline_color": REJECTED, "outline_width": "0.4",
-    })
+    return QgsMarkerSymbol.createSimple(
+        {
+            "name": _REJECTED_SHAPES[number % len(_REJECTED_SHAPES)],
+            "size": "2.2",
+            "color": WHITE,
+            "outline_color": REJECTED,
+            "outline_width": "0.4",
+        }
+    )
 
 
 def _crossings(layer):
@@ -81,10 +95,15 @@ def _crossings(layer):
         (tr("first track deeper"), ">=", "triangle", 180, depth_color(1.0).name()),
         (tr("first track shallower"), "<", "triangle", 0, DROP_OFF),
     ):
-        marker = QgsMarkerSymbol.createSimple({
-            "name": shape, "angle": str(turn), "color": color, "outline_color": WHITE,
-            "outline_width": "0.1",
-        })
+        marker = QgsMarkerSymbol.createSimple(
+            {
+                "name": shape,
+                "angle": str(turn),
+                "color": color,
+                "outline_color": WHITE,
+                "outline_width": "0.1",
+            }
+        )
         marker.setDataDefinedSize(size)
         rules.append((label, f'"difference_m" {sign} 0', marker))
     by_rules(layer, rules)
@@ -92,20 +111,20 @@ def _crossings(layer):
 
 def _bottom_change(layer):
     """Blocks where the bottom changed: deeper now in the hue of depth, shallower in brown."""
+
     def block(color):
         red, green, blue, _ = QColor(color).getRgb()
-        return QgsFillSymbol.createSimple({
-            "color": f"{red},{green},{blue},90", "outline_color": color, "outline_width": "0.3",
-        })
+        return QgsFillSymbol.createSimple(
+            {"color": f"{red},{green},{blue},90", "outline_color": color, "outline_width": "0.3"}
+        )
 
-    by_rules(layer, [
-        (tr("deeper now"), '"change_m" > 0', block(depth_color(0.75).name())),
-        (tr("shallower now"), '"change_m" <= 0', block(DROP_OFF)),
-    ])
+    by_rules(
+        layer,
+        [
+            (tr("deeper now"), '"change_m" > 0', block(depth_color(0.75).name())),
+            (tr("shallower now"), '"change_m" <= 0', block(DROP_OFF)),
+        ],
+    )
 
 
-STYLES = {
-    "soundings": _soundings,
-    "crossings": _crossings,
-    "bottom_change": _bottom_change,
-}
+STYLES = {"soundings": _soundings, "crossings": _crossings, "bottom_change": _bottom_change}

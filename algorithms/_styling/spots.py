@@ -19,10 +19,15 @@ PALETTES = {"score": ("sequential", _SCORE_STOPS)}
 
 
 def _marker(shape, size, fill, outline=INK, width=0.4) -> QgsMarkerSymbol:
-    return QgsMarkerSymbol.createSimple({
-        "name": shape, "size": str(size), "color": fill, "outline_color": outline,
-        "outline_width": str(width),
-    })
+    return QgsMarkerSymbol.createSimple(
+        {
+            "name": shape,
+            "size": str(size),
+            "color": fill,
+            "outline_color": outline,
+            "outline_width": str(width),
+        }
+    )
 
 
 def _labelled(layer, symbol):
@@ -72,10 +77,4 @@ def _score(layer):
     stretch(layer, 1, 0.0, 1.0, _SCORE_STOPS)
 
 
-STYLES = {
-    "spots": _spots,
-    "places": _places,
-    "marks": _marks,
-    "profile": _profile,
-    "score": _score,
-}
+STYLES = {"spots": _spots, "places": _places, "marks": _marks, "profile": _profile, "score": _score}

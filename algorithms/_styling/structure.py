@@ -40,12 +40,18 @@ def _break_lines(layer):
     # Breaklines run with the deeper side on their left.
     crest = cased(line(DROP_OFF, 0.6), 1.0)
     crest.appendSymbolLayer(ticks(DROP_OFF, 0.3, 1.3, 2.0, to_left=True))
-    by_rules(layer, [
-        (tr("drop-off: crest, ticks down the slope"), "\"kind\" = 'crest'", crest),
-        (tr("drop-off: steepest line"), "\"kind\" = 'steepest'",
-         line(DROP_OFF, 0.4, "0.1;1.1", round_cap=True)),
-        (tr("drop-off: toe"), "\"kind\" = 'toe'", cased(line(DROP_OFF, 0.45, "2.4;1.2"), 0.8)),
-    ])
+    by_rules(
+        layer,
+        [
+            (tr("drop-off: crest, ticks down the slope"), "\"kind\" = 'crest'", crest),
+            (
+                tr("drop-off: steepest line"),
+                "\"kind\" = 'steepest'",
+                line(DROP_OFF, 0.4, "0.1;1.1", round_cap=True),
+            ),
+            (tr("drop-off: toe"), "\"kind\" = 'toe'", cased(line(DROP_OFF, 0.45, "2.4;1.2"), 0.8)),
+        ],
+    )
 
 
 def _structure_mark(layer, current):
@@ -59,16 +65,17 @@ def _structure_mark(layer, current):
         symbol = line(_MARK, 2.4, round_cap=True)
         symbol.setOpacity(0.75)
     else:
-        symbol = QgsMarkerSymbol.createSimple({
-            "name": "circle", "size": "6", "color": "0,0,0,0", "outline_color": REJECTED,
-            "outline_width": "0.6",
-        })
+        symbol = QgsMarkerSymbol.createSimple(
+            {
+                "name": "circle",
+                "size": "6",
+                "color": "0,0,0,0",
+                "outline_color": REJECTED,
+                "outline_width": "0.6",
+            }
+        )
     by_rules(layer, [("", current, symbol)])
     layer.setLabelsEnabled(False)
 
 
-STYLES = {
-    "structure_mark": _structure_mark,
-    "slope": _slope,
-    "break_lines": _break_lines,
-}
+STYLES = {"structure_mark": _structure_mark, "slope": _slope, "break_lines": _break_lines}

@@ -49,8 +49,4 @@ def _difference(layer):
     stretch(layer, 1, -size, size, _CHANGE_STOPS)
 
 
-STYLES = {
-    "surface": _surface,
-    "uncertainty": _uncertainty,
-    "difference": _difference,
-}
+STYLES = {"surface": _surface, "uncertainty": _uncertainty, "difference": _difference}

@@ -11,25 +11,40 @@ def add_inputs(algorithm):
     algorithm.addParameter(params.shoreline())
     algorithm.addParameter(
         params.number(
-            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
-            tr("Difference in depth from one line to the next."), minimum=0.0,
+            "INTERVAL",
+            tr("Contour interval (depth unit)"),
+            1.0,
+            tr("Difference in depth from one line to the next."),
+            minimum=0.0,
         )
     )
     algorithm.addParameter(params.depth_unit())
     algorithm.addParameter(
         params.number(
-            "SMOOTHING", tr("Smoothing (0 to 1)"), 1.0,
-            tr("0 leaves the surface as it is. 1 lets each depth move by at most its standard "
-               "uncertainty. Without an uncertainty band it is a tenth of the interval."),
-            minimum=0.0, maximum=1.0, advanced=True,
+            "SMOOTHING",
+            tr("Smoothing (0 to 1)"),
+            1.0,
+            tr(
+                "0 leaves the surface as it is. 1 lets each depth move by at most its standard "
+                "uncertainty. Without an uncertainty band it is a tenth of the interval."
+            ),
+            minimum=0.0,
+            maximum=1.0,
+            advanced=True,
         )
     )
     algorithm.addParameter(
         params.number(
-            "MIN_AREA", tr("Minimum area of closed lines (m²)"), None,
-            tr("Smaller closed lines are left out as noise, and counted in the log. If empty, it "
-               "is the area of four cells."),
-            minimum=0.0, optional=True, advanced=True,
+            "MIN_AREA",
+            tr("Minimum area of closed lines (m²)"),
+            None,
+            tr(
+                "Smaller closed lines are left out as noise, and counted in the log. If empty, it "
+                "is the area of four cells."
+            ),
+            minimum=0.0,
+            optional=True,
+            advanced=True,
         )
     )
 
@@ -38,11 +53,17 @@ def read_inputs(inputs):
     """Return the depth grid, its CRS and the keyword arguments of the core routines."""
     surface, crs, _ = inputs.surface(params.INPUT)
     source = inputs.source(params.SHORELINE)
-    return surface.depth, crs, {
-        "interval": inputs.number("INTERVAL"),
-        "unit": inputs.unit(),
-        "uncertainty": surface.uncertainty,
-        "shoreline": read_polygon(source, crs, inputs.context, inputs.feedback) if source else None,
-        "smoothing": inputs.number("SMOOTHING"),
-        "min_area": inputs.number("MIN_AREA"),
-    }
+    return (
+        surface.depth,
+        crs,
+        {
+            "interval": inputs.number("INTERVAL"),
+            "unit": inputs.unit(),
+            "uncertainty": surface.uncertainty,
+            "shoreline": read_polygon(source, crs, inputs.context, inputs.feedback)
+            if source
+            else None,
+            "smoothing": inputs.number("SMOOTHING"),
+            "min_area": inputs.number("MIN_AREA"),
+        },
+    )

@@ -10,8 +10,13 @@ from ..core.chart.contours import depth_areas
 from ._surface import add_inputs, read_inputs
 
 FIELDS = [
-    ("depth_from", "double"), ("depth_to", "double"), ("unit", "text"), ("label", "text"),
-    ("depth_from_m", "double"), ("depth_to_m", "double"), ("area_m2", "double"),
+    ("depth_from", "double"),
+    ("depth_to", "double"),
+    ("unit", "text"),
+    ("label", "text"),
+    ("depth_from_m", "double"),
+    ("depth_to_m", "double"),
+    ("area_m2", "double"),
 ]
 
 
@@ -33,15 +38,14 @@ class DepthAreas(LakefloorAlgorithm):
         "contours. The edges then match those lines exactly. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
-        "@default",
-        "Marching squares: Lorensen and Cline (1987), Computer Graphics 21(4), 163-169",
+        "@default", "Marching squares: Lorensen and Cline (1987), Computer Graphics 21(4), 163-169"
     )
 
     NUMBERS = {
         "COUNT": QT_TRANSLATE_NOOP("@default", "Number of depth ranges"),
         "AREA_M2": QT_TRANSLATE_NOOP("@default", "Mapped area (m²)"),
         "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Deepest limit (depth unit)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add_inputs(self)
@@ -53,9 +57,12 @@ class DepthAreas(LakefloorAlgorithm):
         total = sum(areas.attributes["area_m2"])
         inputs.say(
             tr("{}, {:,.0f} m² in all, down to {:g} {}.").format(
-                tr("1 depth range") if len(areas) == 1
+                tr("1 depth range")
+                if len(areas) == 1
                 else tr("{} depth ranges").format(len(areas)),
-                total, areas.attributes["depth_to"][-1], options["unit"]
+                total,
+                areas.attributes["depth_to"][-1],
+                options["unit"],
             )
         )
         outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="depth_areas")

@@ -10,9 +10,18 @@ from ..core.chart.contours import depth_contours
 from ._surface import add_inputs, read_inputs
 
 FIELDS = [
-    ("depth", "double"), ("unit", "text"), ("depth_m", "double"), ("label", "text"),
-    ("index", "int"), ("kind", "text"), ("closed", "int"), ("supported", "int"),
-    ("spot", "double"), ("spot_x", "double"), ("spot_y", "double"), ("line", "int"),
+    ("depth", "double"),
+    ("unit", "text"),
+    ("depth_m", "double"),
+    ("label", "text"),
+    ("index", "int"),
+    ("kind", "text"),
+    ("closed", "int"),
+    ("supported", "int"),
+    ("spot", "double"),
+    ("spot_x", "double"),
+    ("spot_y", "double"),
+    ("line", "int"),
 ]
 
 
@@ -51,54 +60,64 @@ class DepthContours(LakefloorAlgorithm):
         "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Deepest contour (depth unit)"),
         "DROPPED_HUMPS": QT_TRANSLATE_NOOP("@default", "Humps left out as too small"),
         "DROPPED_HOLES": QT_TRANSLATE_NOOP("@default", "Holes left out as too small"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add_inputs(self)
         self.addParameter(
             params.number(
-                "INDEX_EVERY", tr("Index contour every (intervals)"), 5,
-                tr("Index contours are drawn heavier and labeled. With 5, every fifth line is "
-                   "one."),
-                minimum=1, integer=True,
+                "INDEX_EVERY",
+                tr("Index contour every (intervals)"),
+                5,
+                tr(
+                    "Index contours are drawn heavier and labeled. With 5, every fifth line is one."
+                ),
+                minimum=1,
+                integer=True,
             )
         )
-        self.addParameter(
-            QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth contours"))
-        )
+        self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth contours")))
 
     def compute(self, inputs, outputs):
         grid, crs, options = read_inputs(inputs)
         lines, summary = depth_contours(
-            grid,
-            index_every=inputs.integer("INDEX_EVERY"),
-            progress=inputs.progress,
-            **options,
+            grid, index_every=inputs.integer("INDEX_EVERY"), progress=inputs.progress, **options
         )
         inputs.say(
             tr("{}, {:.0f} m in all, down to {:g} {}.").format(
                 tr("1 line") if len(lines) == 1 else tr("{} lines").format(len(lines)),
-                summary["length"], lines.attributes["depth"][-1], options["unit"],
+                summary["length"],
+                lines.attributes["depth"][-1],
+                options["unit"],
             )
         )
         if summary["supported"] is None:
             inputs.say(
-                tr("The raster has no uncertainty band, so it is not known where the data support "
-                   "these lines.")
+                tr(
+                    "The raster has no uncertainty band, so it is not known where the data support "
+                    "these lines."
+                )
             )
         else:
             inputs.say(
-                tr("The data support {:.0f}% of the length at this interval. The rest is drawn "
-                   "dashed.").format(100.0 * summary["supported"])
+                tr(
+                    "The data support {:.0f}% of the length at this interval. The rest is drawn "
+                    "dashed."
+                ).format(100.0 * summary["supported"])
             )
         if summary["humps"] or summary["hollows"]:
             inputs.say(
-                tr("Closed lines left out as smaller than the minimum area: {} around humps, {} "
-                   "around holes.").format(summary["humps"], summary["hollows"])
+                tr(
+                    "Closed lines left out as smaller than the minimum area: {} around humps, {} "
+                    "around holes."
+                ).format(summary["humps"], summary["hollows"])
             )
         outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="contours")
         outputs.results.update(
-            COUNT=len(lines), LENGTH_M=summary["length"],
-            SUPPORTED_SHARE=summary["supported"], MAX_DEPTH=lines.attributes["depth"][-1],
-            DROPPED_HUMPS=summary["humps"], DROPPED_HOLES=summary["hollows"],
+            COUNT=len(lines),
+            LENGTH_M=summary["length"],
+            SUPPORTED_SHARE=summary["supported"],
+            MAX_DEPTH=lines.attributes["depth"][-1],
+            DROPPED_HUMPS=summary["humps"],
+            DROPPED_HOLES=summary["hollows"],
         )

@@ -64,8 +64,7 @@ def utm_epsg(lon: ArrayLike, lat: ArrayLike) -> int:
     lon, lat = lon[known], lat[known]
     if lon.size == 0:
         raise LakefloorError(
-            "There is no position from which to choose a UTM zone. Check the positions of the "
-            "data."
+            "There is no position from which to choose a UTM zone. Check the positions of the data."
         )
     off = (np.abs(lon) > 180.0) | (np.abs(lat) > 90.0)
     if off.any():

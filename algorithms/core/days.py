@@ -129,7 +129,7 @@ def outing_days(time: np.ndarray, offset_h: ArrayLike) -> list[np.datetime64]:
     list of datetime64[D]
     """
     number = outings(time)
-    order = np.lexsort((time, number))[np.count_nonzero(number < 0):]
+    order = np.lexsort((time, number))[np.count_nonzero(number < 0) :]
     firsts = order[np.r_[True, np.diff(number[order]) > 0]] if order.size else order
     return list(local_days(time[firsts], np.broadcast_to(offset_h, len(time))[firsts]))
 

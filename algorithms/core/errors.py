@@ -40,7 +40,7 @@ class LakefloorError(ValueError):
     def __init__(self, message: object, notes: Iterable[str] = ()) -> None:
         message = str(message)
         if len(message) > LONGEST:
-            message = f"{message[:LONGEST - 500]} ... {message[-400:]}"
+            message = f"{message[: LONGEST - 500]} ... {message[-400:]}"
         super().__init__(message)
         self.notes = tuple(notes)
 

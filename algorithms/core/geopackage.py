@@ -98,8 +98,9 @@ def is_placed(column: str) -> str:
     Those are the ones whose geometry is there and not empty, which the fifth bit of its flags says.
     """
     column = '"{}"'.format(column.replace('"', '""'))
-    return (f"{column} IS NOT NULL "
-            f"AND instr('13579BDF', substr(hex(substr({column}, 4, 1)), 1, 1)) = 0")
+    return (
+        f"{column} IS NOT NULL AND instr('13579BDF', substr(hex(substr({column}, 4, 1)), 1, 1)) = 0"
+    )
 
 
 def allow_updates(db) -> None:

@@ -29,7 +29,6 @@ SINGLE_LANE = (
 )
 
 
-
 def in_squares(x: np.ndarray, y: np.ndarray) -> tuple:
     """Return the soundings in some well-filled squares, evenly over the survey; all of a small one.
 
@@ -148,10 +147,8 @@ class LaneSides:
             corner = Delaunay(xy).simplices
         except QhullError as error:
             raise LakefloorError(
-
                 "The soundings lie along one line, but a surface needs them side by side. Add "
                 "soundings of other lanes."
-
             ) from error
         edges = xy[np.roll(corner, -1, axis=1)] - xy[corner]
         length = np.hypot(edges[..., 0], edges[..., 1])

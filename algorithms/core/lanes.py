@@ -45,9 +45,17 @@ def lanes_of(soundings: Soundings) -> np.ndarray:
 
 
 def number_lanes(
-    x: npt.ArrayLike, y: npt.ArrayLike, time: np.ndarray, visit: np.ndarray, *,
-    tolerance_m: float = 5.0, max_turn_deg: float = 20.0, min_length_m: float = 40.0,
-    max_gap_s: float = 30.0, max_gap_m: float = 50.0, min_speed_ms: float = STOPPED_MS,
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    time: np.ndarray,
+    visit: np.ndarray,
+    *,
+    tolerance_m: float = 5.0,
+    max_turn_deg: float = 20.0,
+    min_length_m: float = 40.0,
+    max_gap_s: float = 30.0,
+    max_gap_m: float = 50.0,
+    min_speed_ms: float = STOPPED_MS,
 ) -> np.ndarray:
     """Return the running number of each sounding's lane within its visit; 0 on turns and stops.
 
@@ -106,12 +114,9 @@ def number_lanes(
     (1, 2)
     """
     if min(tolerance_m, min_length_m, max_gap_s, max_gap_m) <= 0.0:
-        raise LakefloorError(
-            "A lane tolerance, length or gap is not above zero. Give larger ones."
-        )
+        raise LakefloorError("A lane tolerance, length or gap is not above zero. Give larger ones.")
     x, y = np.asarray(x, float), np.asarray(y, float)
-    rule = _LaneRule(
-        tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m, min_speed_ms)
+    rule = _LaneRule(tolerance_m, max_turn_deg, min_length_m, max_gap_s, max_gap_m, min_speed_ms)
     lane = np.zeros(len(x), dtype=np.int32)
     placed = np.isfinite(x) & np.isfinite(y)
     for _, rows in rows_by_text(visit):
@@ -153,7 +158,7 @@ def _number_fixes(x, y, seconds, rule: _LaneRule) -> np.ndarray:
 
 
 def stopped(
-    x: np.ndarray, y: np.ndarray, seconds: np.ndarray, min_speed: float = STOPPED_MS,
+    x: np.ndarray, y: np.ndarray, seconds: np.ndarray, min_speed: float = STOPPED_MS
 ) -> np.ndarray:
     """Return a mask of the fixes around which the boat hardly moves in 20 s.
 

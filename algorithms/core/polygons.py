@@ -21,7 +21,8 @@ def check_shoreline(shoreline: BaseGeometry) -> None:
     """
     if shoreline.geom_type not in ("Polygon", "MultiPolygon") or shoreline.is_empty:
         raise LakefloorError(
-            "The shoreline must be a polygon that is not empty. Choose another layer.")
+            "The shoreline must be a polygon that is not empty. Choose another layer."
+        )
     if not shoreline.is_valid:
         raise LakefloorError(
             f"The shoreline polygon is not valid: {explain_validity(shoreline)}. Repair it with "

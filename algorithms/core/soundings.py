@@ -28,9 +28,7 @@ SCHEMA = {
     "corrections": ("corrections", "text"),
 }
 
-_FLOATS = (
-    "x", "y", "raw_depth", "depth", "uncert", "hardness", "water_temp", "speed", "course",
-)
+_FLOATS = ("x", "y", "raw_depth", "depth", "uncert", "hardness", "water_temp", "speed", "course")
 _TEXTS = ("visit", "status", "corrections")
 
 
@@ -83,9 +81,7 @@ class Soundings:
     corrections: np.ndarray
 
     @classmethod
-    def build(
-        cls, x: npt.ArrayLike, y: npt.ArrayLike, depth: npt.ArrayLike, **known,
-    ) -> Soundings:
+    def build(cls, x: npt.ArrayLike, y: npt.ArrayLike, depth: npt.ArrayLike, **known) -> Soundings:
         """Return soundings with every field not given filled with "not logged".
 
         Parameters

@@ -216,9 +216,7 @@ def spacing_of_distances(distance: Grid | None) -> float:
     if half < _AT_RANDOM * width:
         return float(half * np.sqrt(np.pi / np.log(2.0)))
     product = 8.0 * np.pi * quarter**2  # twice s p
-    return float(
-        0.5 * (np.sqrt(width**2 + product) + np.sqrt(max(width**2 - product, 0.0)))
-    )
+    return float(0.5 * (np.sqrt(width**2 + product) + np.sqrt(max(width**2 - product, 0.0))))
 
 
 @dataclass(frozen=True)
@@ -282,7 +280,8 @@ def _windows(distance: Grid):
         return
     parts = [
         distance.values[row : row + _PART, col : col + _PART]
-        for row in range(0, rows, _PART) for col in range(0, cols, _PART)
+        for row in range(0, rows, _PART)
+        for col in range(0, cols, _PART)
     ]
     counts = np.array([np.count_nonzero(np.isfinite(part)) for part in parts])
     for number in well_filled(counts, _MOST_CELLS // _PART**2):
@@ -308,7 +307,10 @@ def _spacing_of_places(distance) -> float:
 
 
 def doubts(
-    soundings: Soundings, spacing: float, cell: float, gap: float,
+    soundings: Soundings,
+    spacing: float,
+    cell: float,
+    gap: float,
     shoreline: BaseGeometry | None = None,
 ) -> list:
     """Return a sentence about each size that does not suit the soundings or the lake.
@@ -397,8 +399,11 @@ def spacing_around(soundings: Soundings, gap: float) -> float:
         for corner, part in ((col, inner[None, :, None]), (row, inner[None, None, :]))
     )
     px, py = (p.ravel() for p in np.broadcast_arrays(px, py))
-    return _spacing_of_places(cKDTree(np.column_stack([x, y])).query(
-        np.column_stack([px, py]), distance_upper_bound=gap)[0])
+    return _spacing_of_places(
+        cKDTree(np.column_stack([x, y])).query(np.column_stack([px, py]), distance_upper_bound=gap)[
+            0
+        ]
+    )
 
 
 def _along_one_line(x, y) -> bool:

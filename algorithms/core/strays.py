@@ -104,9 +104,9 @@ def isolated(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 def _touching(x, y, side: float) -> np.ndarray:
     """Return the number of the cluster of each sounding: blocks that touch make one."""
     col, row, block, _ = square_blocks(x, y, side)
-    one, other = cKDTree(np.column_stack([col, row])).query_pairs(
-        1.5, p=np.inf, output_type="ndarray"
-    ).T
+    one, other = (
+        cKDTree(np.column_stack([col, row])).query_pairs(1.5, p=np.inf, output_type="ndarray").T
+    )
     graph = coo_matrix((np.ones(len(one), dtype=bool), (one, other)), (len(col), len(col)))
     return connected_components(graph, directed=False)[1][block]
 
@@ -215,7 +215,7 @@ def clusters(away: np.ndarray) -> list:
     while len(far):
         some = far[far <= 2.0 * far[0]]
         found.append((len(some), float(np.median(some))))
-        far = far[len(some):]
+        far = far[len(some) :]
     return found
 
 

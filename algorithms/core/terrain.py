@@ -124,9 +124,7 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     # No cell is farther from another than the grid is long.
     rows, cols = (min(r, n - 1) for r, n in zip(reach, depth.shape))
     away = np.hypot(
-        *np.meshgrid(
-            np.arange(-cols, cols + 1) * depth.dx, np.arange(-rows, rows + 1) * depth.dy
-        )
+        *np.meshgrid(np.arange(-cols, cols + 1) * depth.dx, np.arange(-rows, rows + 1) * depth.dy)
     )
     ring = (away >= inner_m - 1e-9) & (away <= outer_m + 1e-9) & (away > 0)
     if not ring.any() and (rows, cols) == reach:

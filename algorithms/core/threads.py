@@ -27,9 +27,7 @@ def workers(count: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(count, initializer=_share if count > 1 else None)
 
 
-def side_by_side(
-    work: Callable, jobs: Sequence[tuple], progress: Progress = silent
-) -> list:
+def side_by_side(work: Callable, jobs: Sequence[tuple], progress: Progress = silent) -> list:
     """Return ``work(*job)`` of each job, in order; as many at a time as there are processors.
 
     Parameters

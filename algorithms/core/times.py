@@ -375,7 +375,9 @@ def stated_to_utc(
 
 
 def utc_from_texts(
-    texts: Sequence[str], time_zone: str | tzinfo, date_order: str | None = None,
+    texts: Sequence[str],
+    time_zone: str | tzinfo,
+    date_order: str | None = None,
     progress: Progress = silent,
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Read date and time texts as UTC.

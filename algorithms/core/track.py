@@ -215,7 +215,8 @@ class _Runs:
         known = np.isfinite(values)
         with np.errstate(invalid="ignore"):
             return np.add.reduceat(np.where(known, values, 0.0), self.start) / np.add.reduceat(
-                known.astype(float), self.start)
+                known.astype(float), self.start
+            )
 
     def trend(self, mean):
         """Return the change of a mean from the run before to the run after, within a visit."""
@@ -229,8 +230,19 @@ def _by_values(soundings, rows, *keys):
     """Return how to sort rows by keys, then by every value that they have."""
     texts = ("status", "corrections")
     rest = []
-    for name in ("x", "y", "raw_depth", "depth", "hardness", "water_temp", "speed", "course",
-                 "uncert", "lane", *texts):
+    for name in (
+        "x",
+        "y",
+        "raw_depth",
+        "depth",
+        "hardness",
+        "water_temp",
+        "speed",
+        "course",
+        "uncert",
+        "lane",
+        *texts,
+    ):
         column = getattr(soundings, name)
         # One value for all rows, as of what was not logged, tells nothing.
         if column.strides != (0,):
@@ -248,7 +260,8 @@ def _along_the_way(soundings, order, runs, tied):
     x, y, depth = (getattr(soundings, name)[order] for name in ("x", "y", "raw_depth"))
     east, north = runs.mean(x), runs.mean(y)
     way = (x[at] - east[run]) * runs.trend(east)[run] + (y[at] - north[run]) * (
-        runs.trend(north)[run])
+        runs.trend(north)[run]
+    )
     deeper = depth[at] * np.sign(runs.trend(runs.mean(depth)))[run]
     order[at] = order[at][np.lexsort((deeper, way, run))]
     return order
@@ -290,11 +303,11 @@ def _boat_by_boat(soundings, order, visit, stamp):
     # Of one time stamp in an order that is independent of the rows as given.
     order = order[_by_values(soundings, order, visit[order], stamp[order])]
     boat = np.zeros(visit.size, dtype=np.int64)
-    for number in np.flatnonzero(
-            _impossible(soundings, order, visit, stamp) > _IMPOSSIBLE):
+    for number in np.flatnonzero(_impossible(soundings, order, visit, stamp) > _IMPOSSIBLE):
         rows = order[visit[order] == number]
-        found = _boats(soundings.x[rows].tolist(), soundings.y[rows].tolist(),
-                       (stamp[rows] / 1000.0).tolist())
+        found = _boats(
+            soundings.x[rows].tolist(), soundings.y[rows].tolist(), (stamp[rows] / 1000.0).tolist()
+        )
         large = np.bincount(found) >= max(_EACH * rows.size, _FEWEST)
         # Stray fixes are for cleaning to find, in the track.
         boat[rows] = np.where(large, np.cumsum(large) - 1, 0)[found].clip(0)

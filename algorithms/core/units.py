@@ -28,8 +28,12 @@ LENGTH = {"m": 1.0, "ft": FOOT, "us-ft": US_SURVEY_FOOT, "fathom": FATHOM, "cm":
 
 #: How people say them.
 LENGTH_NAMES = {
-    "m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
-    "cm": "centimeters", "in": "inches",
+    "m": "meters",
+    "ft": "feet",
+    "us-ft": "US survey feet",
+    "fathom": "fathoms",
+    "cm": "centimeters",
+    "in": "inches",
 }
 
 #: Meters per second by unit of speed.

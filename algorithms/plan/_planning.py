@@ -45,50 +45,77 @@ def cautions():
 def add_boat(algorithm):
     """Declare how the boat moves and where it may go."""
     add = algorithm.addParameter
-    add(params.number(
-        "SPEED", tr("Speed on lanes (speed unit)"), 5.0,
-        tr("About 5 mph (8 km/h) suits most transducers. Faster lanes have fewer soundings and "
-           "more air bubbles under the transducer."), minimum=0.1,
-    ))
-    add(params.choice(
-        "SPEED_UNIT", tr("Speed unit"),
-        list(SPEED), "mph", tr("Unit of both speeds."),
-    ))
-    add(params.number(
-        "TRANSIT_SPEED", tr("Speed on transits (speed unit)"), None,
-        tr("Speed between lanes. If empty, the speed on lanes is used."),
-        minimum=0.1, optional=True, advanced=True,
-    ))
-    add(params.number(
-        "TURN_TIME", tr("Turn time (s)"), 10.0,
-        tr("Extra time for the turn into each lane."), minimum=0.0, advanced=True,
-    ))
-    add(params.distance(
-        "BUFFER", tr("Shore buffer (m)"), 5.0,
-        tr("Lanes end this far from the shore. Transits stay at least a quarter of it away."),
-        minimum=0.1,
-    ))
+    add(
+        params.number(
+            "SPEED",
+            tr("Speed on lanes (speed unit)"),
+            5.0,
+            tr(
+                "About 5 mph (8 km/h) suits most transducers. Faster lanes have fewer soundings and "
+                "more air bubbles under the transducer."
+            ),
+            minimum=0.1,
+        )
+    )
+    add(
+        params.choice(
+            "SPEED_UNIT", tr("Speed unit"), list(SPEED), "mph", tr("Unit of both speeds.")
+        )
+    )
+    add(
+        params.number(
+            "TRANSIT_SPEED",
+            tr("Speed on transits (speed unit)"),
+            None,
+            tr("Speed between lanes. If empty, the speed on lanes is used."),
+            minimum=0.1,
+            optional=True,
+            advanced=True,
+        )
+    )
+    add(
+        params.number(
+            "TURN_TIME",
+            tr("Turn time (s)"),
+            10.0,
+            tr("Extra time for the turn into each lane."),
+            minimum=0.0,
+            advanced=True,
+        )
+    )
+    add(
+        params.distance(
+            "BUFFER",
+            tr("Shore buffer (m)"),
+            5.0,
+            tr("Lanes end this far from the shore. Transits stay at least a quarter of it away."),
+            minimum=0.1,
+        )
+    )
 
 
 def launch(optional):
     parameter = QgsProcessingParameterPoint("LAUNCH", tr("Launch point"), optional=optional)
     return params.helped(
         parameter,
-        tr("Where the outing begins and ends, on the water or at the shore.") + (
-            " " + tr("If empty, it begins and ends where the lanes suit best.")
-            if optional else ""
-        ),
+        tr("Where the outing begins and ends, on the water or at the shore.")
+        + (" " + tr("If empty, it begins and ends where the lanes suit best.") if optional else ""),
     )
 
 
 def gpx_file():
     return params.helped(
         QgsProcessingParameterFileDestination(
-            "GPX", tr("Route and track for GPS device"), "GPX (*.gpx)", optional=True,
+            "GPX",
+            tr("Route and track for GPS device"),
+            "GPX (*.gpx)",
+            optional=True,
             createByDefault=False,
         ),
-        tr("GPX 1.1 with the ends of the lanes in driving order as a route, and the whole path as "
-           "a track."),
+        tr(
+            "GPX 1.1 with the ends of the lanes in driving order as a route, and the whole path as "
+            "a track."
+        ),
     )
 
 
@@ -123,8 +150,9 @@ def check_polygon_place(source, context, feedback):
     """Refuse a polygon layer at a pole or across the antimeridian."""
     if not source.sourceCrs().isValid():
         return
-    polygon = read_polygon(source, QgsCoordinateReferenceSystem(WGS84), context, feedback,
-                           of_lake=False)
+    polygon = read_polygon(
+        source, QgsCoordinateReferenceSystem(WGS84), context, feedback, of_lake=False
+    )
     places = np.concatenate(rings(polygon))
     check_positions(*places.T, tr("Layer '{}'").format(source.sourceName()))
 
@@ -137,14 +165,17 @@ def check_raster_place(layer, context):
         layer.crs(), QgsCoordinateReferenceSystem(WGS84), context.transformContext()
     )
     box = layer.extent()
-    corners = [(x, y) for x in (box.xMinimum(), box.xMaximum())
-               for y in (box.yMinimum(), box.yMaximum())]
+    corners = [
+        (x, y) for x in (box.xMinimum(), box.xMaximum()) for y in (box.yMinimum(), box.yMaximum())
+    ]
     try:
         places = [to_gps.transform(QgsPointXY(x, y)) for x, y in corners]
     except QgsCsException as error:
         raise LakefloorError(
-            tr("Raster '{}' lies outside the area of its coordinate reference system. Set the "
-               "right one in its properties, then run again.").format(layer.name())
+            tr(
+                "Raster '{}' lies outside the area of its coordinate reference system. Set the "
+                "right one in its properties, then run again."
+            ).format(layer.name())
         ) from error
     check_positions(
         [p.x() for p in places], [p.y() for p in places], tr("Raster '{}'").format(layer.name())

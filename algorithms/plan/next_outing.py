@@ -70,47 +70,84 @@ class NextOuting(LakefloorAlgorithm):
         "TOTAL_M": QT_TRANSLATE_NOOP("@default", "Length of the whole path (m)"),
         "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
         "LANE_SPACING_USED": QT_TRANSLATE_NOOP("@default", "Lane spacing (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
         add(params.surface())
-        add(params.number(
-            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
-            tr("Contour interval that you want the map to support."), minimum=0.001,
-        ))
+        add(
+            params.number(
+                "INTERVAL",
+                tr("Contour interval (depth unit)"),
+                1.0,
+                tr("Contour interval that you want the map to support."),
+                minimum=0.001,
+            )
+        )
         add(params.depth_unit())
         add(launch(optional=False))
-        add(params.number(
-            "TIME", tr("Time on the water (min)"), 60.0,
-            tr("Time from the launch point and back, with turns."), minimum=1.0,
-        ))
-        add(params.helped(params.shoreline(), tr(
-            "Polygon of the lake at the lake datum, with islands as holes. Water that the surface "
-            "does not cover is a gap. If empty, the outline of the surface is the shore."
-        )))
-        for name, label in (("BREAKLINES", tr("Breaklines")),
-                            ("TRANSITIONS", tr("Hard-soft transitions"))):
-            add(params.helped(
-                QgsProcessingParameterFeatureSource(
-                    name, label, [kind.TypeVectorLine], optional=True),
-                tr("Places within a lane spacing of these lines count double. If empty, only steep "
-                   "places do."),
-            ))
-        add(params.distance(
-            "LANE_SPACING", tr("Lane spacing (m)"), None,
-            tr("Lane spacing of this outing. If empty, it is half that of the surface."),
-            optional=True, minimum=0.1,
-        ))
-        add(params.number(
-            "MIN_DEPTH", tr("Minimum depth (m)"), 0.6,
-            tr("Water that the surface shows as shallower is not entered. Many sounders read "
-               "nothing in less than 1 m."),
-            minimum=0.0,
-        ))
+        add(
+            params.number(
+                "TIME",
+                tr("Time on the water (min)"),
+                60.0,
+                tr("Time from the launch point and back, with turns."),
+                minimum=1.0,
+            )
+        )
+        add(
+            params.helped(
+                params.shoreline(),
+                tr(
+                    "Polygon of the lake at the lake datum, with islands as holes. Water "
+                    "that the surface "
+                    "does not cover is a gap. If empty, the outline of the surface is the shore."
+                ),
+            )
+        )
+        for name, label in (
+            ("BREAKLINES", tr("Breaklines")),
+            ("TRANSITIONS", tr("Hard-soft transitions")),
+        ):
+            add(
+                params.helped(
+                    QgsProcessingParameterFeatureSource(
+                        name, label, [kind.TypeVectorLine], optional=True
+                    ),
+                    tr(
+                        "Places within a lane spacing of these lines count double. If empty, only steep "
+                        "places do."
+                    ),
+                )
+            )
+        add(
+            params.distance(
+                "LANE_SPACING",
+                tr("Lane spacing (m)"),
+                None,
+                tr("Lane spacing of this outing. If empty, it is half that of the surface."),
+                optional=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.number(
+                "MIN_DEPTH",
+                tr("Minimum depth (m)"),
+                0.6,
+                tr(
+                    "Water that the surface shows as shallower is not entered. Many sounders read "
+                    "nothing in less than 1 m."
+                ),
+                minimum=0.0,
+            )
+        )
         add_boat(self)
-        add(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Lanes of the next outing"),
-                                              kind.TypeVectorLine))
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Lanes of the next outing"), kind.TypeVectorLine
+            )
+        )
         add(QgsProcessingParameterFeatureSink("GAPS", tr("Gaps"), kind.TypeVectorPolygon))
         add(gpx_file())
 
@@ -136,40 +173,63 @@ class NextOuting(LakefloorAlgorithm):
         )
         self._report(plan, inputs.feedback)
         outputs.areas("GAPS", plan.gaps, fields(GAP_ATTRIBUTES), crs, style="gaps")
-        outputs.lines(params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs,
-                  style="planned_lanes")
+        outputs.lines(
+            params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs, style="planned_lanes"
+        )
         write_gpx(outputs, plan.lines, crs, tr("Next outing"))
         outputs.results.update(
-            GAPS_COUNT=len(plan.gaps), GAP_AREA=plan.gap_before, GAP_AREA_AFTER=plan.gap_after,
-            MEAN_UNCERTAINTY=plan.mean_before, MEAN_UNCERTAINTY_AFTER=plan.mean_after,
-            ALLOWED_UNCERTAINTY=plan.limit, LANES=plan.lanes, LANE_M=plan.lane_m,
-            TOTAL_M=plan.lane_m + plan.transit_m, MINUTES=plan.minutes,
+            GAPS_COUNT=len(plan.gaps),
+            GAP_AREA=plan.gap_before,
+            GAP_AREA_AFTER=plan.gap_after,
+            MEAN_UNCERTAINTY=plan.mean_before,
+            MEAN_UNCERTAINTY_AFTER=plan.mean_after,
+            ALLOWED_UNCERTAINTY=plan.limit,
+            LANES=plan.lanes,
+            LANE_M=plan.lane_m,
+            TOTAL_M=plan.lane_m + plan.transit_m,
+            MINUTES=plan.minutes,
             LANE_SPACING_USED=plan.spacing,
         )
 
     @staticmethod
     def _report(plan, feedback):
         say = feedback.pushInfo
-        say(tr("The contour interval allows a standard uncertainty of {:.2f} m ({:.2f} "
-               "ft).").format(plan.limit, plan.limit / FOOT))
+        say(
+            tr(
+                "The contour interval allows a standard uncertainty of {:.2f} m ({:.2f} ft)."
+            ).format(plan.limit, plan.limit / FOOT)
+        )
         if plan.noise > plan.limit:
             feedback.pushWarning(
-                tr("At the soundings it is {:.2f} m ({:.2f} ft), so no number of lanes supports "
-                   "this interval. Gaps are shown where it is clearly more than that. Run "
-                   "'Uncertainty budget' to see what can be improved.").format(
-                    plan.noise, plan.noise / FOOT))
+                tr(
+                    "At the soundings it is {:.2f} m ({:.2f} ft), so no number of lanes supports "
+                    "this interval. Gaps are shown where it is clearly more than that. Run "
+                    "'Uncertainty budget' to see what can be improved."
+                ).format(plan.noise, plan.noise / FOOT)
+            )
         if not plan.gap_before > 0:
             say(tr("There are no gaps. No outing is needed for this interval, or none would help."))
             return
-        say(tr("Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
-               "the shore for a lane: {}.").format(
-            plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over))
+        say(
+            tr(
+                "Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
+                "the shore for a lane: {}."
+            ).format(plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over)
+        )
         if not plan.lanes:
             say(tr("No gap is wide enough, and far enough from the shore, for a lane."))
             return
-        say(tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
-            plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)))
-        say(tr("Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
-               "after the outing.").format(
-            plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT))
+        say(
+            tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
+                plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)
+            )
+        )
+        say(
+            tr(
+                "Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
+                "after the outing."
+            ).format(
+                plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT
+            )
+        )
         say(cautions())

@@ -73,72 +73,138 @@ class SurveyLanes(LakefloorAlgorithm):
         "TOTAL_M": QT_TRANSLATE_NOOP("@default", "Length of the whole path (m)"),
         "MIN_TOTAL_M": QT_TRANSLATE_NOOP("@default", "Minimum length of any order (m)"),
         "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                params.INPUT, tr("Area to survey"), [kind.TypeVectorPolygon]),
-            tr("Polygon of the lake or a part of it, with islands as holes."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                params.SHORELINE, tr("Shoreline"), [kind.TypeVectorPolygon], optional=True),
-            tr("Polygon of the water in which lanes and transits stay. If empty, they stay in the "
-               "area to survey."),
-        ))
-        add(params.distance(
-            "MIN_WIDTH", tr("Minimum width to find (m)"), 40.0,
-            tr("Width from foot to foot of the smallest hump or hole to find."), minimum=0.1,
-        ))
-        add(params.distance(
-            "MIN_HEIGHT", tr("Minimum height to find (m)"), 1.0,
-            tr("Height from foot to top of the smallest hump or hole to find. 1 m is about "
-               "3 feet."), minimum=0.01,
-        ))
-        add(params.number(
-            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
-            tr("Contour interval of the map that you want to make."), minimum=0.001,
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    params.INPUT, tr("Area to survey"), [kind.TypeVectorPolygon]
+                ),
+                tr("Polygon of the lake or a part of it, with islands as holes."),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    params.SHORELINE, tr("Shoreline"), [kind.TypeVectorPolygon], optional=True
+                ),
+                tr(
+                    "Polygon of the water in which lanes and transits stay. If empty, they stay in the "
+                    "area to survey."
+                ),
+            )
+        )
+        add(
+            params.distance(
+                "MIN_WIDTH",
+                tr("Minimum width to find (m)"),
+                40.0,
+                tr("Width from foot to foot of the smallest hump or hole to find."),
+                minimum=0.1,
+            )
+        )
+        add(
+            params.distance(
+                "MIN_HEIGHT",
+                tr("Minimum height to find (m)"),
+                1.0,
+                tr(
+                    "Height from foot to top of the smallest hump or hole to find. 1 m is about "
+                    "3 feet."
+                ),
+                minimum=0.01,
+            )
+        )
+        add(
+            params.number(
+                "INTERVAL",
+                tr("Contour interval (depth unit)"),
+                1.0,
+                tr("Contour interval of the map that you want to make."),
+                minimum=0.001,
+            )
+        )
         add(params.depth_unit())
-        add(params.distance(
-            "LANE_SPACING", tr("Lane spacing (m)"), None,
-            tr("If empty, it follows from the minimum width and height and the contour interval."),
-            optional=True, minimum=0.1,
-        ))
-        add(params.number(
-            "HEADING", tr("Heading of the lanes (degrees)"), None,
-            tr("Clockwise from grid north. If empty, lanes run across the contours of the older "
-               "map or depth surface, else along the longer axis of the area."),
-            minimum=0.0, maximum=360.0, optional=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "OLDER_CONTOURS", tr("Contours of an older map"), [kind.TypeVectorLine],
-                optional=True),
-            tr("They only set the heading. If empty, the older depth surface sets it."),
-        ))
-        add(params.helped(
-            params.surface("OLDER_SURFACE", tr("Older depth surface"), optional=True),
-            tr("Raster whose band 1 is depth in meters, positive down. It sets the heading and "
-               "shows shallows. If empty, no shallows are known."),
-        ))
-        add(params.number(
-            "MIN_DEPTH", tr("Minimum depth (m)"), 0.6,
-            tr("Water that the older depth surface shows as shallower is not entered. Many "
-               "sounders read nothing in less than 1 m."),
-            minimum=0.0,
-        ))
-        add(params.number(
-            "CROSS_LINE_PERCENTAGE", tr("Cross-lines (% of lane length)"), 10.0,
-            tr("Length of the cross-lines in percent of that of the lanes. 5 to 10 are common "
-               "practice, 0 plans none."), minimum=0.0, maximum=100.0,
-        ))
+        add(
+            params.distance(
+                "LANE_SPACING",
+                tr("Lane spacing (m)"),
+                None,
+                tr(
+                    "If empty, it follows from the minimum width and height and the contour interval."
+                ),
+                optional=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.number(
+                "HEADING",
+                tr("Heading of the lanes (degrees)"),
+                None,
+                tr(
+                    "Clockwise from grid north. If empty, lanes run across the contours of the older "
+                    "map or depth surface, else along the longer axis of the area."
+                ),
+                minimum=0.0,
+                maximum=360.0,
+                optional=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "OLDER_CONTOURS",
+                    tr("Contours of an older map"),
+                    [kind.TypeVectorLine],
+                    optional=True,
+                ),
+                tr("They only set the heading. If empty, the older depth surface sets it."),
+            )
+        )
+        add(
+            params.helped(
+                params.surface("OLDER_SURFACE", tr("Older depth surface"), optional=True),
+                tr(
+                    "Raster whose band 1 is depth in meters, positive down. It sets the heading and "
+                    "shows shallows. If empty, no shallows are known."
+                ),
+            )
+        )
+        add(
+            params.number(
+                "MIN_DEPTH",
+                tr("Minimum depth (m)"),
+                0.6,
+                tr(
+                    "Water that the older depth surface shows as shallower is not entered. Many "
+                    "sounders read nothing in less than 1 m."
+                ),
+                minimum=0.0,
+            )
+        )
+        add(
+            params.number(
+                "CROSS_LINE_PERCENTAGE",
+                tr("Cross-lines (% of lane length)"),
+                10.0,
+                tr(
+                    "Length of the cross-lines in percent of that of the lanes. 5 to 10 are common "
+                    "practice, 0 plans none."
+                ),
+                minimum=0.0,
+                maximum=100.0,
+            )
+        )
         add(launch(optional=True))
         add_boat(self)
-        add(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Survey lanes"),
-                                              kind.TypeVectorLine))
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Survey lanes"), kind.TypeVectorLine
+            )
+        )
         add(gpx_file())
 
     def compute(self, inputs, outputs):
@@ -149,20 +215,21 @@ class SurveyLanes(LakefloorAlgorithm):
             surface, crs, _ = inputs.surface("OLDER_SURFACE")
             depth = surface.depth
         else:
-            depth, crs = None, metric_crs(
-                area_source.sourceCrs(), area_source.sourceExtent(), area_source.sourceName(),
-                inputs.feedback,
+            depth, crs = (
+                None,
+                metric_crs(
+                    area_source.sourceCrs(),
+                    area_source.sourceExtent(),
+                    area_source.sourceName(),
+                    inputs.feedback,
+                ),
             )
         contours = inputs.source("OLDER_CONTOURS")
         lines = read_lines(contours, crs, inputs.context, inputs.feedback) if contours else ()
         plan = survey_lanes(
             read_polygon(area_source, crs, inputs.context, inputs.feedback, of_lake=False),
             spacing=inputs.number("LANE_SPACING"),
-            to_find=(
-                inputs.number("MIN_WIDTH"),
-                inputs.number("MIN_HEIGHT"),
-                interval_m(inputs),
-            ),
+            to_find=(inputs.number("MIN_WIDTH"), inputs.number("MIN_HEIGHT"), interval_m(inputs)),
             heading=inputs.number("HEADING"),
             lake=inputs.polygon(params.SHORELINE, crs),
             contours=lines,
@@ -176,30 +243,57 @@ class SurveyLanes(LakefloorAlgorithm):
         outputs.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
         write_gpx(outputs, plan.lines, crs, tr("Survey lanes"))
         outputs.results.update(
-            LANE_SPACING_USED=plan.spacing, HEADING_DEG=plan.heading, LANES=plan.lanes,
-            CROSS_LINES=plan.cross_lines, LANE_M=plan.lane_m, CROSS_LINE_M=plan.cross_m,
-            TRANSIT_M=plan.transit_m, TOTAL_M=plan.total_m, MIN_TOTAL_M=plan.least_m,
+            LANE_SPACING_USED=plan.spacing,
+            HEADING_DEG=plan.heading,
+            LANES=plan.lanes,
+            CROSS_LINES=plan.cross_lines,
+            LANE_M=plan.lane_m,
+            CROSS_LINE_M=plan.cross_m,
+            TRANSIT_M=plan.transit_m,
+            TOTAL_M=plan.total_m,
+            MIN_TOTAL_M=plan.least_m,
             MINUTES=plan.minutes,
         )
 
     @staticmethod
     def _report(plan, feedback):
         say = feedback.pushInfo
-        say(tr("Lanes {:.1f} m ({:.0f} ft) apart, heading {:.0f} or {:.0f} degrees.").format(
-            plan.spacing, plan.spacing / FOOT, plan.heading, plan.heading + 180.0))
-        say(tr("Lanes: {}, {}. Cross-lines: {}, {}. Transits: {}.").format(
-            plan.lanes, way(plan.lane_m), plan.cross_lines, way(plan.cross_m),
-            way(plan.transit_m)))
-        say(tr("The whole path is {}, {} on the water. No order of these lanes is shorter than {}. "
-               "This one is {:.1f}% longer than that.").format(
-            way(plan.total_m), clock(plan.minutes), way(plan.least_m),
-            100.0 * (plan.total_m / plan.least_m - 1.0)))
+        say(
+            tr("Lanes {:.1f} m ({:.0f} ft) apart, heading {:.0f} or {:.0f} degrees.").format(
+                plan.spacing, plan.spacing / FOOT, plan.heading, plan.heading + 180.0
+            )
+        )
+        say(
+            tr("Lanes: {}, {}. Cross-lines: {}, {}. Transits: {}.").format(
+                plan.lanes,
+                way(plan.lane_m),
+                plan.cross_lines,
+                way(plan.cross_m),
+                way(plan.transit_m),
+            )
+        )
+        say(
+            tr(
+                "The whole path is {}, {} on the water. No order of these lanes is shorter than {}. "
+                "This one is {:.1f}% longer than that."
+            ).format(
+                way(plan.total_m),
+                clock(plan.minutes),
+                way(plan.least_m),
+                100.0 * (plan.total_m / plan.least_m - 1.0),
+            )
+        )
         if plan.dropped:
-            say(tr("Pieces shorter than half the lane spacing are left out: {}, {:.0f} m.").format(
-                plan.dropped, plan.dropped_m))
+            say(
+                tr("Pieces shorter than half the lane spacing are left out: {}, {:.0f} m.").format(
+                    plan.dropped, plan.dropped_m
+                )
+            )
         if plan.unreached:
             feedback.pushWarning(
-                tr("Lanes left out because no transit to them stays off the shore and shallows: "
-                   "{}, {}. For these, give a smaller shore buffer or minimum depth.").format(
-                    plan.unreached, way(plan.unreached_m)))
+                tr(
+                    "Lanes left out because no transit to them stays off the shore and shallows: "
+                    "{}, {}. For these, give a smaller shore buffer or minimum depth."
+                ).format(plan.unreached, way(plan.unreached_m))
+            )
         say(cautions())

@@ -15,7 +15,9 @@ NO_TIME = "1970-01-01T00:00:00.000Z"
 
 _TYPES = {"double": ogr.OFTReal, "text": ogr.OFTString}
 _GEOMETRIES = {
-    "point": ogr.wkbPoint, "line": ogr.wkbMultiLineString, "polygon": ogr.wkbMultiPolygon,
+    "point": ogr.wkbPoint,
+    "line": ogr.wkbMultiLineString,
+    "polygon": ogr.wkbMultiPolygon,
 }
 
 
@@ -41,7 +43,9 @@ def keep_drawing_only(path):
                         style.remove(part)
                 db.execute(
                     "UPDATE layer_styles SET styleQML = ?, owner = '', description = '' "
-                    "WHERE id = ?", (ElementTree.tostring(style, "unicode"), number))
+                    "WHERE id = ?",
+                    (ElementTree.tostring(style, "unicode"), number),
+                )
             db.execute("VACUUM")
     except sqlite3.Error as error:
         raise _cannot(path, error) from error
@@ -78,8 +82,7 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
             db.execute("VACUUM")
             whole = db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             counts = [
-                db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]
-                for name, *_ in layers
+                db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for name, *_ in layers
             ]
     except (RuntimeError, sqlite3.Error) as error:
         raise _cannot(path, without_sql(str(error))) from error
@@ -90,18 +93,21 @@ def write_geopackage(path, layers, epsg: int, check=lambda: None):
 def _cannot(path, reason):
     return LakefloorError(
         tr("Cannot write '{}' ({}). Nothing was written. Check that the disk has room.").format(
-            path.name, reason)
+            path.name, reason
+        )
     )
 
 
 def _write(path, layers, srs, check):
     dataset = layer = feature = None
     try:
-        dataset = made(
-            gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
+        dataset = made(gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
         for name, geometry, fields, rows in layers:
-            layer = made(dataset.CreateLayer(
-                name, srs, _GEOMETRIES[geometry], ["FID=fid", "GEOMETRY_NAME=geom"]))
+            layer = made(
+                dataset.CreateLayer(
+                    name, srs, _GEOMETRIES[geometry], ["FID=fid", "GEOMETRY_NAME=geom"]
+                )
+            )
             for field, kind in fields:
                 done(layer.CreateField(ogr.FieldDefn(field, _TYPES[kind])))
             done(layer.StartTransaction())

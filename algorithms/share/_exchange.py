@@ -35,7 +35,8 @@ def require(source, kind, feedback):
         words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
         raise LakefloorError(
             tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(
-                name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind])
+                name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind]
+            )
         )
     if source.featureCount() == 0:
         raise LakefloorError(tr("Layer '{}' is empty. Choose another.").format(name))
@@ -45,6 +46,7 @@ def require(source, kind, feedback):
 
 def numbers(values) -> np.ndarray:
     """Return a column as numbers, NaN where there is none."""
+
     def number(value):
         try:
             return float(value)

@@ -21,8 +21,10 @@ def new_folder(path):
     final = Path(path).absolute()
     if final.exists() and (not final.is_dir() or any(final.iterdir())):
         raise LakefloorError(
-            tr("Folder '{}' is not empty. Choose a new folder, so that nothing else is shared with "
-               "the results.").format(final)
+            tr(
+                "Folder '{}' is not empty. Choose a new folder, so that nothing else is shared with "
+                "the results."
+            ).format(final)
         )
     with Staging() as staging:
         staged = staging.stage(final)

@@ -1,9 +1,6 @@
 """Area and volume by lake level."""
 
-from qgis.core import (
-    QgsProcessing,
-    QgsProcessingParameterFeatureSink,
-)
+from qgis.core import QgsProcessing, QgsProcessingParameterFeatureSink
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -19,16 +16,30 @@ from ..core.units import LENGTH
 from ..core.wording.figure_text import figure_text, setting, to_unit
 
 FIELDS = [
-    ("level", "double"), ("unit", "text"), ("area", "double"), ("area_unit", "text"),
-    ("area_pct", "double"), ("volume", "double"), ("volume_unit", "text"),
-    ("volume_pct", "double"), ("level_m", "double"), ("area_m2", "double"),
-    ("area_sd_m2", "double"), ("volume_m3", "double"), ("volume_sd_m3", "double"),
-    ("shoreline_m", "double"), ("uncovered_m2", "double"),
+    ("level", "double"),
+    ("unit", "text"),
+    ("area", "double"),
+    ("area_unit", "text"),
+    ("area_pct", "double"),
+    ("volume", "double"),
+    ("volume_unit", "text"),
+    ("volume_pct", "double"),
+    ("level_m", "double"),
+    ("area_m2", "double"),
+    ("area_sd_m2", "double"),
+    ("volume_m3", "double"),
+    ("volume_sd_m3", "double"),
+    ("shoreline_m", "double"),
+    ("uncovered_m2", "double"),
 ]
 
 UNCOVERED_FIELDS = [
-    ("drawdown", "double"), ("unit", "text"), ("area", "double"), ("area_unit", "text"),
-    ("drawdown_m", "double"), ("area_m2", "double"),
+    ("drawdown", "double"),
+    ("unit", "text"),
+    ("area", "double"),
+    ("area_unit", "text"),
+    ("drawdown_m", "double"),
+    ("area_m2", "double"),
 ]
 
 
@@ -68,40 +79,74 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         "MAPPED_PERCENT": QT_TRANSLATE_NOOP("@default", "Percentage with depth (%)"),
         "UNCOVERED_M2": QT_TRANSLATE_NOOP("@default", "Uncovered bottom (m²)"),
         "UNCOVERED_PERCENT": QT_TRANSLATE_NOOP("@default", "Uncovered percentage (%)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         for parameter in sheet_inputs.figures():
             add(parameter)
-        add(params.number(
-            "STEP", tr("Step between levels"), None,
-            tr("In the depth unit. If empty, 0.1 ft or 0.01 m."), minimum=0.0, optional=True,
-        ))
-        add(params.number(
-            "MIN_LEVEL", tr("Minimum lake level"), None,
-            tr("Above the datum, in the depth unit. Lower levels are negative. If empty, the "
-               "deepest point."), optional=True,
-        ))
-        add(params.number(
-            "MAX_LEVEL", tr("Maximum lake level"), 0.0,
-            tr("Above the datum, in the depth unit. Levels above 0 need a raster that holds the "
-               "land around the lake as negative depths."),
-        ))
-        add(params.number(
-            "DRAWDOWN", tr("Drawdown"), 1.0,
-            tr("Fall of the lake below the datum, in the depth unit, for the polygon of uncovered "
-               "bottom."),
-            minimum=0.0,
-        ))
+        add(
+            params.number(
+                "STEP",
+                tr("Step between levels"),
+                None,
+                tr("In the depth unit. If empty, 0.1 ft or 0.01 m."),
+                minimum=0.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "MIN_LEVEL",
+                tr("Minimum lake level"),
+                None,
+                tr(
+                    "Above the datum, in the depth unit. Lower levels are negative. If empty, the "
+                    "deepest point."
+                ),
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_LEVEL",
+                tr("Maximum lake level"),
+                0.0,
+                tr(
+                    "Above the datum, in the depth unit. Levels above 0 need a raster that holds the "
+                    "land around the lake as negative depths."
+                ),
+            )
+        )
+        add(
+            params.number(
+                "DRAWDOWN",
+                tr("Drawdown"),
+                1.0,
+                tr(
+                    "Fall of the lake below the datum, in the depth unit, for the polygon of uncovered "
+                    "bottom."
+                ),
+                minimum=0.0,
+            )
+        )
         add(sheet_inputs.datum_uncertainty())
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Area and volume by lake level"), QgsProcessing.SourceType.TypeVector
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "UNCOVERED", tr("Uncovered bottom"), QgsProcessing.SourceType.TypeVectorPolygon,
-            optional=True, createByDefault=True
-        ))
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT,
+                tr("Area and volume by lake level"),
+                QgsProcessing.SourceType.TypeVector,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "UNCOVERED",
+                tr("Uncovered bottom"),
+                QgsProcessing.SourceType.TypeVectorPolygon,
+                optional=True,
+                createByDefault=True,
+            )
+        )
 
     def compute(self, inputs, outputs):
         unit = inputs.unit()
@@ -109,7 +154,8 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         step = inputs.depth("STEP")
         drawdown = inputs.number("DRAWDOWN") * LENGTH[unit]
         report = level_report(
-            surface, shoreline,
+            surface,
+            shoreline,
             step=STEP[unit] if step is None else step,
             drawdown=drawdown,
             crs=srs_wkt(crs),
@@ -125,12 +171,15 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         bare.attributes.update(
             drawdown=[to_unit(v, "length", unit) for v in bare.attributes["drawdown_m"]],
             area=[to_unit(v, "area", unit) for v in bare.attributes["area_m2"]],
-            unit=[unit] * len(bare), area_unit=[UNITS["area"][unit][1]] * len(bare),
+            unit=[unit] * len(bare),
+            area_unit=[UNITS["area"][unit][1]] * len(bare),
         )
         outputs.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
         outputs.results.update(
-            COUNT=len(table.level), MAX_LEVEL_M=float(table.level[-1]),
-            MAPPED_PERCENT=table.mapped_percent, UNCOVERED_M2=report.uncovered_area,
+            COUNT=len(table.level),
+            MAX_LEVEL_M=float(table.level[-1]),
+            MAPPED_PERCENT=table.mapped_percent,
+            UNCOVERED_M2=report.uncovered_area,
             UNCOVERED_PERCENT=report.uncovered_percent,
         )
 
@@ -140,36 +189,65 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         table = report.table
         feedback.pushInfo(
             tr("A drawdown of {} uncovers {} of bottom, {:.1f}% of the lake.").format(
-                setting(drawdown, unit), figure_text(report.uncovered_area, "area", unit),
-                report.uncovered_percent)
+                setting(drawdown, unit),
+                figure_text(report.uncovered_area, "area", unit),
+                report.uncovered_percent,
+            )
         )
         if is_water_of_a_day(datum):
             feedback.pushWarning(
-                tr("Levels count from the {}. The height of the lake at that time is not known. "
-                   "Reduce the visits by a lake level to know it.").format(datum)
+                tr(
+                    "Levels count from the {}. The height of the lake at that time is not known. "
+                    "Reduce the visits by a lake level to know it."
+                ).format(datum)
             )
         if table.cut_short:
             feedback.pushWarning(
-                tr("The table ends at {} above the datum. The raster does not hold the land that "
-                   "a higher lake would reach. Use a raster with more land for more "
-                   "levels.").format(setting(table.level[-1], unit))
+                tr(
+                    "The table ends at {} above the datum. The raster does not hold the land that "
+                    "a higher lake would reach. Use a raster with more land for more "
+                    "levels."
+                ).format(setting(table.level[-1], unit))
             )
         if table.mapped_percent < 99.95:
             feedback.pushWarning(
                 tr("{:.1f}% of the lake has no depth. The table covers the rest.").format(
-                    100.0 - table.mapped_percent)
+                    100.0 - table.mapped_percent
+                )
             )
 
 
 def _rows(table, unit):
     area_unit, volume_unit = (UNITS[kind][unit][1] for kind in ("area", "volume"))
     whole, full = table.datum_area, table.datum_volume
-    for level, area, area_sd, volume, volume_sd, shoreline, dry in zip(*(v.tolist() for v in (
-            table.level, table.area, table.area_sd, table.volume, table.volume_sd,
-            table.shoreline, table.uncovered_area))):
+    for level, area, area_sd, volume, volume_sd, shoreline, dry in zip(
+        *(
+            v.tolist()
+            for v in (
+                table.level,
+                table.area,
+                table.area_sd,
+                table.volume,
+                table.volume_sd,
+                table.shoreline,
+                table.uncovered_area,
+            )
+        )
+    ):
         yield [
-            round(to_unit(level, "length", unit), 6), unit, to_unit(area, "area", unit),
-            area_unit, 100.0 * area / whole, to_unit(volume, "volume", unit), volume_unit,
-            100.0 * volume / full, level, area, area_sd, volume, volume_sd, shoreline,
+            round(to_unit(level, "length", unit), 6),
+            unit,
+            to_unit(area, "area", unit),
+            area_unit,
+            100.0 * area / whole,
+            to_unit(volume, "volume", unit),
+            volume_unit,
+            100.0 * volume / full,
+            level,
+            area,
+            area_sd,
+            volume,
+            volume_sd,
+            shoreline,
             dry,
         ]

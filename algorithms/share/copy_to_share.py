@@ -68,49 +68,88 @@ class CopyToShare(LakefloorAlgorithm):
     NUMBERS = {
         "FEATURES": QT_TRANSLATE_NOOP("@default", "Features copied"),
         "RASTERS": QT_TRANSLATE_NOOP("@default", "Rasters copied"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
-        add(params.helped(
-            QgsProcessingParameterMultipleLayers(
-                "LAYERS", tr("Layers to share"), kind.TypeMapLayer, optional=True),
-            tr("Soundings, contours, breaklines, depth areas, shoreline, depth surfaces. If empty, "
-               "only the marks are copied."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "AREA", tr("Area to share"), [kind.TypeVectorPolygon], optional=True),
-            tr("Polygons; nothing outside them is copied. If empty, the layers are copied whole."),
-        ))
-        add(params.distance(
-            "COARSEN", tr("Coarsen positions to (m)"), None,
-            tr("Size of the grid squares. Each square has one sounding, at its center; lines, "
-               "polygons and rasters follow the grid. If empty, positions are rounded to 1 cm."),
-            optional=True, minimum=0.1,
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "MARKS", tr("Marks to share"), [kind.TypeVectorPoint], optional=True),
-            tr("Marks are copied with name, symbol and depth. If empty, no marks are copied."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterString(
-                "EXTRA_FIELDS", tr("Extra fields of soundings"), optional=True),
-            tr("Any of uncert_m, hardness and water_temp_c, separated by commas. If empty, "
-               "soundings have only their depth."), advanced=True,
-        ))
-        add(params.choice(
-            "LICENSE", tr("License"), shared_copy.LICENSES, "personal use only",
-            tr("What others may do with the copy."),
-            former={"personal": "personal use only",
-                    **{name.replace(" ", "-"): name for name in shared_copy.LICENSES}},
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterMultipleLayers(
+                    "LAYERS", tr("Layers to share"), kind.TypeMapLayer, optional=True
+                ),
+                tr(
+                    "Soundings, contours, breaklines, depth areas, shoreline, depth surfaces. If empty, "
+                    "only the marks are copied."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "AREA", tr("Area to share"), [kind.TypeVectorPolygon], optional=True
+                ),
+                tr(
+                    "Polygons; nothing outside them is copied. If empty, the layers are copied whole."
+                ),
+            )
+        )
+        add(
+            params.distance(
+                "COARSEN",
+                tr("Coarsen positions to (m)"),
+                None,
+                tr(
+                    "Size of the grid squares. Each square has one sounding, at its center; lines, "
+                    "polygons and rasters follow the grid. If empty, positions are rounded to 1 cm."
+                ),
+                optional=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "MARKS", tr("Marks to share"), [kind.TypeVectorPoint], optional=True
+                ),
+                tr("Marks are copied with name, symbol and depth. If empty, no marks are copied."),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterString(
+                    "EXTRA_FIELDS", tr("Extra fields of soundings"), optional=True
+                ),
+                tr(
+                    "Any of uncert_m, hardness and water_temp_c, separated by commas. If empty, "
+                    "soundings have only their depth."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.choice(
+                "LICENSE",
+                tr("License"),
+                shared_copy.LICENSES,
+                "personal use only",
+                tr("What others may do with the copy."),
+                former={
+                    "personal": "personal use only",
+                    **{name.replace(" ", "-"): name for name in shared_copy.LICENSES},
+                },
+            )
+        )
         for name, label, text in (
-            ("ATTRIBUTION", tr("Attribution"), tr("Name that users of the copy give as its "
-             "source. If empty, none is written.")),
-            ("DATUM", tr("Name of the lake datum"), tr("Zero of the depths. If empty, it comes "
-             "from the layers.")),
+            (
+                "ATTRIBUTION",
+                tr("Attribution"),
+                tr("Name that users of the copy give as its source. If empty, none is written."),
+            ),
+            (
+                "DATUM",
+                tr("Name of the lake datum"),
+                tr("Zero of the depths. If empty, it comes from the layers."),
+            ),
         ):
             add(params.helped(QgsProcessingParameterString(name, label, optional=True), text))
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the copy")))
@@ -129,8 +168,11 @@ class CopyToShare(LakefloorAlgorithm):
         extra = inputs.text("EXTRA_FIELDS")
         picks = [name.strip() for name in extra.split(",") if name.strip()]
         crs = _crs_of_copy([*layers, *filter(None, [marks])], inputs.context, inputs.feedback)
-        shape = None if area is None else read_polygon(
-            area, crs, inputs.context, inputs.feedback, of_lake=False)
+        shape = (
+            None
+            if area is None
+            else read_polygon(area, crs, inputs.context, inputs.feedback, of_lake=False)
+        )
         copy = _Copy(crs, shape, cell, inputs.context, inputs.feedback)
         for i, layer in enumerate(layers):
             progress(0.7 * i / len(layers))
@@ -139,8 +181,12 @@ class CopyToShare(LakefloorAlgorithm):
             copy.take_marks(marks)
         if not (copy.vectors or copy.rasters):
             raise LakefloorError(
-                tr("The copy would be empty. Choose layers that can be shared and have something "
-                   "in the area. {}").format(" ".join(copy.notes)).strip()
+                tr(
+                    "The copy would be empty. Choose layers that can be shared and have something "
+                    "in the area. {}"
+                )
+                .format(" ".join(copy.notes))
+                .strip()
             )
         for note in copy.notes:
             inputs.warn(note)
@@ -150,16 +196,21 @@ class CopyToShare(LakefloorAlgorithm):
         with new_folder(folder) as staged:
             if copy.vectors:
                 write_geopackage(
-                    staged / "lake.gpkg", copy.vectors, int(crs.authid().split(":")[1]),
+                    staged / "lake.gpkg",
+                    copy.vectors,
+                    int(crs.authid().split(":")[1]),
                     lambda: progress(0.8),
                 )
             for name, grid, band, raster_crs, items in copy.rasters:
-                write_raster(staged / f"{name}.tif", [grid], (band,), raster_crs, items,
-                             marked=False)
+                write_raster(
+                    staged / f"{name}.tif", [grid], (band,), raster_crs, items, marked=False
+                )
             progress(0.9)
             text = shared_copy.readme(
-                contents, inputs.choice("LICENSE"),
-                inputs.text("ATTRIBUTION").strip(), datum,
+                contents,
+                inputs.choice("LICENSE"),
+                inputs.text("ATTRIBUTION").strip(),
+                datum,
                 f"{crs.authid()} ({crs.description()})",
             )
             write_file(staged / "README.txt", text.encode("utf-8"))
@@ -167,8 +218,10 @@ class CopyToShare(LakefloorAlgorithm):
         line = tr("The copy has: {}. It has nothing else.").format("; ".join(contents))
         inputs.say(line)
         return {
-            params.OUTPUT: folder, "FEATURES": sum(len(rows) for *_, rows in copy.vectors),
-            "RASTERS": len(copy.rasters), "CONTENTS": line,
+            params.OUTPUT: folder,
+            "FEATURES": sum(len(rows) for *_, rows in copy.vectors),
+            "RASTERS": len(copy.rasters),
+            "CONTENTS": line,
         }
 
 
@@ -197,8 +250,7 @@ def _crs_of_copy(layers, context, feedback):
             _check_place(crs, extent, _name(layer), context)
         if not metric.authid().startswith("EPSG:"):
             place = QgsCoordinateTransform(metric, wgs84(), context.transformContext())
-            metric = metric_crs(
-                wgs84(), place.transformBoundingBox(extent), _name(layer), feedback)
+            metric = metric_crs(wgs84(), place.transformBoundingBox(extent), _name(layer), feedback)
         chosen = chosen or metric
     return chosen
 
@@ -206,7 +258,8 @@ def _crs_of_copy(layers, context, feedback):
 def _check_place(crs, extent, name, context):
     to_wgs84 = QgsCoordinateTransform(crs, wgs84(), context.transformContext())
     corners = [
-        to_wgs84.transform(x, y) for x in (extent.xMinimum(), extent.xMaximum())
+        to_wgs84.transform(x, y)
+        for x in (extent.xMinimum(), extent.xMaximum())
         for y in (extent.yMinimum(), extent.yMaximum())
     ]
     check_positions([p.x() for p in corners], [p.y() for p in corners], f"Layer '{name}'")
@@ -228,11 +281,15 @@ class _Copy:
         geometry = geometry_kind(layer)
         kind = shared_copy.kind_of(geometry, layer.fields().names())
         if kind is None:
-            self.notes.append({
-                "point": tr("Layer '{}' has marks, not soundings, and is left out. To share it, "
-                            "give it as marks."),
-                "line": tr("Layer '{}' has lines that may be tracks, and is left out."),
-            }.get(geometry, tr("Layer '{}' is a table, and is left out.")).format(layer.name()))
+            self.notes.append(
+                {
+                    "point": tr(
+                        "Layer '{}' has marks, not soundings, and is left out. To share it, "
+                        "give it as marks."
+                    ),
+                    "line": tr("Layer '{}' has lines that may be tracks, and is left out."),
+                }.get(geometry, tr("Layer '{}' is a table, and is left out.")).format(layer.name())
+            )
         elif kind.name == "soundings":
             self._take_soundings(layer, shared_copy.with_picks(kind, picks))
         else:
@@ -240,27 +297,35 @@ class _Copy:
 
     def take_marks(self, source):
         if geometry_kind(source) != "point":
-            raise LakefloorError(tr("Layer '{}' has no points. Choose marks.").format(
-                source.sourceName()))
+            raise LakefloorError(
+                tr("Layer '{}' has no points. Choose marks.").format(source.sourceName())
+            )
         self._take_shapes(source, shared_copy.MARKS)
 
     def contents(self) -> list:
         """Say for each layer how much of it is copied."""
         lines = []
         for name, _, fields, rows in self.vectors:
-            lines.append(tr("{}: features {} ({})").format(
-                name, len(rows), ", ".join(f for f, _ in fields) or tr("outline only")))
+            lines.append(
+                tr("{}: features {} ({})").format(
+                    name, len(rows), ", ".join(f for f, _ in fields) or tr("outline only")
+                )
+            )
         for name, grid, band, _, items in self.rasters:
-            lines.append(tr("{}.tif: {} x {} cells of {:g} m ({}{})").format(
-                name, *grid.shape, round(grid.dx, 3), band,
-                "".join(f", {key}" for key in items)))
+            lines.append(
+                tr("{}.tif: {} x {} cells of {:g} m ({}{})").format(
+                    name, *grid.shape, round(grid.dx, 3), band, "".join(f", {key}" for key in items)
+                )
+            )
         if self.area is None:
             lines.append(tr("area: not clipped"))
         else:
             lines.append(tr("area: clipped to {:.2f} ha").format(self.area.area / 1e4))
         lines.append(
-            tr("positions coarsened to {:g} m").format(self.cell) if self.cell
-            else tr("positions rounded to {:g} m, not coarsened").format(shared_copy.ROUNDING_M))
+            tr("positions coarsened to {:g} m").format(self.cell)
+            if self.cell
+            else tr("positions rounded to {:g} m, not coarsened").format(shared_copy.ROUNDING_M)
+        )
         return lines
 
     def _add(self, kind, layer, fields, rows):
@@ -280,13 +345,15 @@ class _Copy:
     def _take_soundings(self, layer, kind):
         attributes = [SCHEMA[name][0] for name in kind.keeps]
         soundings, _ = read_soundings(
-            layer, self.context, self.feedback, self.crs, (*attributes, "status", "corrections"))
+            layer, self.context, self.feedback, self.crs, (*attributes, "status", "corrections")
+        )
         datum = datum_of(soundings)
         if datum is not None:
             level = "" if datum[1] is None else f" ({written(datum[1], 'g')} m)"
             self.datum = self.datum or f"{datum[0]}{level}"
         x, y, *columns = shared_copy.shared_soundings(
-            soundings, attributes, area=self.area, cell=self.cell)
+            soundings, attributes, area=self.area, cell=self.cell
+        )
         values = [[v if v == v else None for v in c.tolist()] for c in columns]
         rows = list(zip(_point_wkb(x, y), zip(*values)))
         self._add(kind, layer, [(name, "double") for name in kind.keeps], rows)
@@ -306,7 +373,8 @@ class _Copy:
             attributes = feature.attributes()
             values = tuple(
                 shared_copy.shared_value(
-                    kind, name, None if is_null(attributes[index]) else attributes[index])
+                    kind, name, None if is_null(attributes[index]) else attributes[index]
+                )
                 for name, index in zip(names, indexes)
             )
             rows += [(shape.wkb, values) for shape in shapes]
@@ -321,8 +389,10 @@ class _Copy:
         shape = wkb.loads(bytes(geometry.asWkb()))
         if kind.geometry == "polygon" and not shape.is_valid:
             raise LakefloorError(
-                tr("A polygon of layer '{}' is not valid. Correct it with 'Fix geometries', then "
-                   "run again.").format(_name(source))
+                tr(
+                    "A polygon of layer '{}' is not valid. Correct it with 'Fix geometries', then "
+                    "run again."
+                ).format(_name(source))
             )
         return shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
 
@@ -330,8 +400,10 @@ class _Copy:
         surface, crs, metadata = read_raster(layer, self.feedback, of_depth=False)
         if not crs.authid().startswith("EPSG:"):
             raise LakefloorError(
-                tr("Raster '{}' has a custom coordinate reference system, whose name would be "
-                   "copied. Warp it to one with an EPSG code first.").format(layer.name())
+                tr(
+                    "Raster '{}' has a custom coordinate reference system, whose name would be "
+                    "copied. Warp it to one with an EPSG code first."
+                ).format(layer.name())
             )
         grid, mask = surface.depth, None
         if self.area is not None:

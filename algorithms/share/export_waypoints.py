@@ -34,7 +34,9 @@ from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
 _USUAL = {
-    "NAME_FIELD": ("name",), "NOTE_FIELD": ("note",), "SYMBOL_FIELD": ("symbol",),
+    "NAME_FIELD": ("name",),
+    "NOTE_FIELD": ("note",),
+    "SYMBOL_FIELD": ("symbol",),
     "DEPTH_FIELD": ("depth_m",),
 }
 
@@ -65,8 +67,7 @@ class ExportWaypoints(LakefloorAlgorithm):
         "Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
-        "@default",
-        "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
+        "@default", "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)"
     )
 
     NUMBERS = {
@@ -74,121 +75,199 @@ class ExportWaypoints(LakefloorAlgorithm):
         "ROUTES": QT_TRANSLATE_NOOP("@default", "Routes written"),
         "TRACKS": QT_TRANSLATE_NOOP("@default", "Tracks written"),
         "LINE_POINTS": QT_TRANSLATE_NOOP("@default", "Points in routes and tracks"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                params.INPUT, tr("Waypoints"), [kind.TypeVectorPoint], optional=True),
-            tr("Points, such as marks, candidate spots or the ends of lanes. If empty, only the "
-               "lines are written."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "LINES", tr("Lines"), [kind.TypeVectorLine], optional=True),
-            tr("Lines, such as depth contours, breaklines or survey lanes. If empty, only the "
-               "waypoints are written."),
-        ))
-        add(params.choice(
-            "LINES_AS", tr("Write lines as"),
-            {"tracks": tr("a device draws them"), "routes": tr("a device steers along them")},
-            "tracks", tr("Kind of line in the file."),
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    params.INPUT, tr("Waypoints"), [kind.TypeVectorPoint], optional=True
+                ),
+                tr(
+                    "Points, such as marks, candidate spots or the ends of lanes. If empty, only the "
+                    "lines are written."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "LINES", tr("Lines"), [kind.TypeVectorLine], optional=True
+                ),
+                tr(
+                    "Lines, such as depth contours, breaklines or survey lanes. If empty, only the "
+                    "waypoints are written."
+                ),
+            )
+        )
+        add(
+            params.choice(
+                "LINES_AS",
+                tr("Write lines as"),
+                {"tracks": tr("a device draws them"), "routes": tr("a device steers along them")},
+                "tracks",
+                tr("Kind of line in the file."),
+            )
+        )
         any_field = QgsProcessingParameterField.DataType.Any
         numeric = QgsProcessingParameterField.DataType.Numeric
 
         def field(name, label, text, parent=params.INPUT, data=any_field, advanced=False):
-            add(params.helped(
-                QgsProcessingParameterField(
-                    name, label, None, parent, data, allowMultiple=False, optional=True),
-                text, advanced,
-            ))
+            add(
+                params.helped(
+                    QgsProcessingParameterField(
+                        name, label, None, parent, data, allowMultiple=False, optional=True
+                    ),
+                    text,
+                    advanced,
+                )
+            )
 
-        field("NAME_FIELD", tr("Name field"),
-              tr("If empty, 'name' is used where there is one."))
-        field("DEPTH_FIELD", tr("Depth field (m, positive down)"),
-              tr("If empty, 'depth_m' is used where there is one."), data=numeric)
-        field("NOTE_FIELD", tr("Note field"),
-              tr("If empty, 'note' is used where there is one."))
-        field("SYMBOL_FIELD", tr("Symbol field"),
-              tr("Words that are not in the list of symbols become the symbol below. If empty, "
-                 "'symbol' is used where there is one."), advanced=True)
-        field("TIME_FIELD", tr("Time field (UTC)"),
-              tr("If empty, no times are written."), advanced=True)
-        field("LINE_NAME_FIELD", tr("Line name field"),
-              tr("If empty, contours are named by their depth, and other lines by 'name' or "
-                 "'label'."), parent="LINES", advanced=True)
-        add(params.number(
-            "MAX_NAME_LENGTH", tr("Maximum name length (characters)"), 10,
-            tr("10 suits older GPS devices; newer ones accept 30 or more."),
-            minimum=4, maximum=255, integer=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean("DEPTH_IN_NAME", tr("Depth at the end of names"), True),
-            tr("For points that have a depth."),
-        ))
-        add(params.depth_unit(
-            tr("Depth unit of names and comments"), tr("In names, comments and tables.")))
-        add(params.helped(
-            QgsProcessingParameterBoolean("PLAIN_LETTERS", tr("Plain letters only"), True),
-            tr("Names have letters without accents; other scripts are left out."), advanced=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterEnum(
-                "SYMBOL", tr("Symbol"), options=list(SYMBOLS), defaultValue=SYMBOLS[0],
-                usesStaticStrings=True),
-            tr("For waypoints without a symbol."), advanced=True,
-        ))
-        add(params.number(
-            "DATUM_ELEVATION", tr("Elevation of the lake datum (m)"), None,
-            tr("The elevation of the bottom (datum minus depth) is written beside the depth. If "
-               "empty, no elevation is written."),
-            optional=True, advanced=True,
-        ))
-        add(params.number(
-            "MAX_TRACK_POINTS", tr("Maximum points in a track"), None,
-            tr("Longer tracks are cut into several. If empty, none is cut."),
-            minimum=2, optional=True, advanced=True, integer=True,
-        ))
-        add(QgsProcessingParameterFileDestination(
-            params.OUTPUT, tr("Waypoints and tracks"),
-            tr("GPX files (*.gpx);;KML files (*.kml);;CSV files (*.csv)"),
-        ))
+        field("NAME_FIELD", tr("Name field"), tr("If empty, 'name' is used where there is one."))
+        field(
+            "DEPTH_FIELD",
+            tr("Depth field (m, positive down)"),
+            tr("If empty, 'depth_m' is used where there is one."),
+            data=numeric,
+        )
+        field("NOTE_FIELD", tr("Note field"), tr("If empty, 'note' is used where there is one."))
+        field(
+            "SYMBOL_FIELD",
+            tr("Symbol field"),
+            tr(
+                "Words that are not in the list of symbols become the symbol below. If empty, "
+                "'symbol' is used where there is one."
+            ),
+            advanced=True,
+        )
+        field(
+            "TIME_FIELD",
+            tr("Time field (UTC)"),
+            tr("If empty, no times are written."),
+            advanced=True,
+        )
+        field(
+            "LINE_NAME_FIELD",
+            tr("Line name field"),
+            tr(
+                "If empty, contours are named by their depth, and other lines by 'name' or 'label'."
+            ),
+            parent="LINES",
+            advanced=True,
+        )
+        add(
+            params.number(
+                "MAX_NAME_LENGTH",
+                tr("Maximum name length (characters)"),
+                10,
+                tr("10 suits older GPS devices; newer ones accept 30 or more."),
+                minimum=4,
+                maximum=255,
+                integer=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "DEPTH_IN_NAME", tr("Depth at the end of names"), True
+                ),
+                tr("For points that have a depth."),
+            )
+        )
+        add(
+            params.depth_unit(
+                tr("Depth unit of names and comments"), tr("In names, comments and tables.")
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean("PLAIN_LETTERS", tr("Plain letters only"), True),
+                tr("Names have letters without accents; other scripts are left out."),
+                advanced=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterEnum(
+                    "SYMBOL",
+                    tr("Symbol"),
+                    options=list(SYMBOLS),
+                    defaultValue=SYMBOLS[0],
+                    usesStaticStrings=True,
+                ),
+                tr("For waypoints without a symbol."),
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "DATUM_ELEVATION",
+                tr("Elevation of the lake datum (m)"),
+                None,
+                tr(
+                    "The elevation of the bottom (datum minus depth) is written beside the depth. If "
+                    "empty, no elevation is written."
+                ),
+                optional=True,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_TRACK_POINTS",
+                tr("Maximum points in a track"),
+                None,
+                tr("Longer tracks are cut into several. If empty, none is cut."),
+                minimum=2,
+                optional=True,
+                advanced=True,
+                integer=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                params.OUTPUT,
+                tr("Waypoints and tracks"),
+                tr("GPX files (*.gpx);;KML files (*.kml);;CSV files (*.csv)"),
+            )
+        )
 
     def check(self, inputs):
         if not (inputs.parameters.get(params.INPUT) or inputs.parameters.get("LINES")):
             raise LakefloorError(tr("There is nothing to write. Choose waypoints, lines, or both."))
         path = inputs.destination(params.OUTPUT)
         if not path.lower().endswith(FORMATS):
-            raise LakefloorError(tr(
-                "The file name sets the format. Choose a name that ends in .gpx, .kml or .csv."))
+            raise LakefloorError(
+                tr("The file name sets the format. Choose a name that ends in .gpx, .kml or .csv.")
+            )
 
     def compute(self, inputs, outputs):
         progress = inputs.progress
         rules = self._rules(inputs)
-        waypoints = self._waypoints(
-            inputs, rules, rising(span(progress, 0.0, 0.4)))
+        waypoints = self._waypoints(inputs, rules, rising(span(progress, 0.0, 0.4)))
         progress(0.4)
         routes, tracks = self._lines(inputs, rules)
         progress(0.8)
         data = self._document(
-            inputs, (waypoints, routes, tracks), rules.depth_unit,
-            span(progress, 0.8, 1.0),
+            inputs, (waypoints, routes, tracks), rules.depth_unit, span(progress, 0.8, 1.0)
         )
         write_file(outputs.file(params.OUTPUT), data)
         progress(1.0)
         outputs.results.update(
-            WAYPOINTS=len(waypoints), ROUTES=len(routes), TRACKS=len(tracks),
+            WAYPOINTS=len(waypoints),
+            ROUTES=len(routes),
+            TRACKS=len(tracks),
             LINE_POINTS=sum(len(r.points) for r in routes)
             + sum(len(s) for t in tracks for s in t.segments),
         )
         times = sum(not np.isnat(p.time) for p in waypoints)
         inputs.say(
-            tr("Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. "
-               "Times: {}.")
-            .format(len(waypoints), len(routes), len(tracks), outputs.results["LINE_POINTS"],
-                    times)
+            tr(
+                "Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. Times: {}."
+            ).format(
+                len(waypoints), len(routes), len(tracks), outputs.results["LINE_POINTS"], times
+            )
         )
 
     def _rules(self, inputs):
@@ -230,7 +309,8 @@ class ExportWaypoints(LakefloorAlgorithm):
         if not placed.all():
             inputs.warn(
                 tr("Layer '{}': features without a position were left out ({}).").format(
-                    source.sourceName(), int((~placed).sum()))
+                    source.sourceName(), int((~placed).sum())
+                )
             )
 
         def column(name):
@@ -241,10 +321,16 @@ class ExportWaypoints(LakefloorAlgorithm):
 
         points, notes = device_waypoints(
             Places(
-                lon[placed], lat[placed], numbers(column("DEPTH_FIELD"))[placed],
-                text("NAME_FIELD"), text("NOTE_FIELD"), text("SYMBOL_FIELD"), text("TIME_FIELD"),
+                lon[placed],
+                lat[placed],
+                numbers(column("DEPTH_FIELD"))[placed],
+                text("NAME_FIELD"),
+                text("NOTE_FIELD"),
+                text("SYMBOL_FIELD"),
+                text("TIME_FIELD"),
             ),
-            rules, inputs.number("DATUM_ELEVATION"),
+            rules,
+            inputs.number("DATUM_ELEVATION"),
             span(progress, 0.3, 1.0),
         )
         for note in notes:
@@ -261,7 +347,8 @@ class ExportWaypoints(LakefloorAlgorithm):
         wanted = [f for f in ("depth", "unit", "depth_m", "name", "label") if f in present]
         given = inputs.text("LINE_NAME_FIELD")
         lines, columns = read_line_rows(
-            source, wgs84(), sorted({*wanted, given} - {""}), inputs.context, inputs.feedback)
+            source, wgs84(), sorted({*wanted, given} - {""}), inputs.context, inputs.feedback
+        )
         if given:
             names = texts(columns[given])
         elif "depth" in present and "unit" in present:

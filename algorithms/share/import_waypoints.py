@@ -27,8 +27,14 @@ from ..core.reading.gpx_log import is_gpx
 from ._exchange import wgs84
 
 _POINT_FIELDS = [
-    ("name", "text"), ("note", "text"), ("symbol", "text"), ("depth_m", "double"),
-    ("elevation_m", "double"), ("time", "datetime"), ("route", "text"), ("route_no", "int"),
+    ("name", "text"),
+    ("note", "text"),
+    ("symbol", "text"),
+    ("depth_m", "double"),
+    ("elevation_m", "double"),
+    ("time", "datetime"),
+    ("route", "text"),
+    ("route_no", "int"),
 ]
 _LINE_FIELDS = [("name", "text"), ("note", "text"), ("kind", "text"), ("depth_m", "double")]
 
@@ -37,7 +43,8 @@ class ImportWaypoints(LakefloorAlgorithm):
     NAME = "importwaypoints"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Import waypoints and tracks")
     GROUP = "share"
-    TAGS = QT_TRANSLATE_NOOP("@default",
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
         "waypoint,waypoints,GPX,KML,KMZ,CSV,table,route,routes,track,tracks,mark,marks,spot,"
         "spots,GPS,handheld,phone,device,chart plotter,chartplotter,fish finder,fishfinder,"
         "plotter,import,load,open,download",
@@ -52,28 +59,35 @@ class ImportWaypoints(LakefloorAlgorithm):
         "To map from the depths along a track, use Read logs instead.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
-        "@default",
-        "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)",
+        "@default", "GPX 1.1 schema, Topografix (2004); OGC 07-147r2, KML 2.2; IETF RFC 4180 (CSV)"
     )
 
     NUMBERS = {
         "WAYPOINTS": QT_TRANSLATE_NOOP("@default", "Waypoints read"),
         "ROUTES": QT_TRANSLATE_NOOP("@default", "Routes read"),
         "TRACKS": QT_TRANSLATE_NOOP("@default", "Tracks read"),
-    }  # fmt: skip
+    }
 
     def declare(self):
-        self.addParameter(params.helped(
-            QgsProcessingParameterFile(
-                params.INPUT, tr("File"),
-                fileFilter=tr("Waypoints and tracks (*.gpx *.kml *.kmz *.csv *.txt)")),
-            tr("The format is recognized by the content, not by the name."),
-        ))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFile(
+                    params.INPUT,
+                    tr("File"),
+                    fileFilter=tr("Waypoints and tracks (*.gpx *.kml *.kmz *.csv *.txt)"),
+                ),
+                tr("The format is recognized by the content, not by the name."),
+            )
+        )
         kind = QgsProcessing.SourceType
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Waypoints"), kind.TypeVectorPoint))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            "LINES", tr("Routes and tracks"), kind.TypeVectorLine, optional=True))
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Waypoints"), kind.TypeVectorPoint)
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                "LINES", tr("Routes and tracks"), kind.TypeVectorLine, optional=True
+            )
+        )
 
     def compute(self, inputs, outputs):
         progress = inputs.progress
@@ -82,14 +96,25 @@ class ImportWaypoints(LakefloorAlgorithm):
         progress(0.5)
         for note in marks.notes:
             inputs.warn(note)
-        outputs.features(params.OUTPUT, _POINT_FIELDS, QgsWkbTypes.Type.Point, wgs84(),
-                     _point_rows(marks), style="waypoints")
-        outputs.features("LINES", _LINE_FIELDS, QgsWkbTypes.Type.MultiLineString, wgs84(),
-                     _line_rows(marks), style="device_tracks")
+        outputs.features(
+            params.OUTPUT,
+            _POINT_FIELDS,
+            QgsWkbTypes.Type.Point,
+            wgs84(),
+            _point_rows(marks),
+            style="waypoints",
+        )
+        outputs.features(
+            "LINES",
+            _LINE_FIELDS,
+            QgsWkbTypes.Type.MultiLineString,
+            wgs84(),
+            _line_rows(marks),
+            style="device_tracks",
+        )
         counts = [len(part) for part in marks[:3]]
         outputs.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
-        inputs.say(
-            tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
+        inputs.say(tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
         progress(1.0)
 
 
@@ -101,8 +126,10 @@ def _read(path, progress):
     try:
         if path.stat().st_size > _LARGEST:
             raise LakefloorError(
-                tr("'{}' has more than {:.0f} MB, which is too much for waypoints. Choose a file "
-                   "with the part that you need.").format(path.name, _LARGEST / 1e6)
+                tr(
+                    "'{}' has more than {:.0f} MB, which is too much for waypoints. Choose a file "
+                    "with the part that you need."
+                ).format(path.name, _LARGEST / 1e6)
             )
         data = path.read_bytes()
     except OSError as error:
@@ -130,17 +157,29 @@ def _point_rows(marks):
     for route in marks.routes:
         listed += [(p, route.name, i) for i, p in enumerate(route.points, start=1)]
     for p, route, number in listed:
-        yield QgsGeometry(QgsPoint(p.lon, p.lat)), [
-            p.name, p.note, p.symbol, _number(p.depth), _number(p.elevation),
-            to_qdatetime(p.time), route, number,
-        ]
+        yield (
+            QgsGeometry(QgsPoint(p.lon, p.lat)),
+            [
+                p.name,
+                p.note,
+                p.symbol,
+                _number(p.depth),
+                _number(p.elevation),
+                to_qdatetime(p.time),
+                route,
+                number,
+            ],
+        )
 
 
 def _line_rows(marks):
-    rows = [(r.name, r.note, "route", None, [[(p.lon, p.lat) for p in r.points]])
-            for r in marks.routes]
-    rows += [(t.name, t.note, "track", _number(t.depth), [s.tolist() for s in t.segments])
-             for t in marks.tracks]
+    rows = [
+        (r.name, r.note, "route", None, [[(p.lon, p.lat) for p in r.points]]) for r in marks.routes
+    ]
+    rows += [
+        (t.name, t.note, "track", _number(t.depth), [s.tolist() for s in t.segments])
+        for t in marks.tracks
+    ]
     for name, note, kind, depth, segments in rows:
         lines = QgsMultiLineString()
         for segment in segments:

@@ -30,21 +30,30 @@ from ..core.errors import Cancelled, LakefloorError
 #: list layers by name (with " [EPSG...]" behind it) and offer the first of their kind: that must
 #: be the depth surface of the rasters, the shoreline of the polygons, the contours of the lines.
 _TREE = (
-    (QT_TRANSLATE_NOOP("@default", "Survey"), (
-        ("soundings", QT_TRANSLATE_NOOP("@default", "Soundings"), False),
-        ("gauge", QT_TRANSLATE_NOOP("@default", "Gauge readings"), False),
-    )),
-    (QT_TRANSLATE_NOOP("@default", "Map"), (
-        ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
-        ("break_lines", QT_TRANSLATE_NOOP("@default", "Drop-off lines"), True),
-        ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
-        ("depth_areas", QT_TRANSLATE_NOOP("@default", "Water depth areas"), True),
-    )),
-    (QT_TRANSLATE_NOOP("@default", "Surfaces"), (
-        ("slope", QT_TRANSLATE_NOOP("@default", "Slope of the bottom"), False),
-        ("surface", QT_TRANSLATE_NOOP("@default", "Depth surface"), True),
-        ("idw_surface", QT_TRANSLATE_NOOP("@default", "IDW depth surface"), False),
-    )),
+    (
+        QT_TRANSLATE_NOOP("@default", "Survey"),
+        (
+            ("soundings", QT_TRANSLATE_NOOP("@default", "Soundings"), False),
+            ("gauge", QT_TRANSLATE_NOOP("@default", "Gauge readings"), False),
+        ),
+    ),
+    (
+        QT_TRANSLATE_NOOP("@default", "Map"),
+        (
+            ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
+            ("break_lines", QT_TRANSLATE_NOOP("@default", "Drop-off lines"), True),
+            ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
+            ("depth_areas", QT_TRANSLATE_NOOP("@default", "Water depth areas"), True),
+        ),
+    ),
+    (
+        QT_TRANSLATE_NOOP("@default", "Surfaces"),
+        (
+            ("slope", QT_TRANSLATE_NOOP("@default", "Slope of the bottom"), False),
+            ("surface", QT_TRANSLATE_NOOP("@default", "Depth surface"), True),
+            ("idw_surface", QT_TRANSLATE_NOOP("@default", "IDW depth surface"), False),
+        ),
+    ),
 )
 
 
@@ -70,16 +79,15 @@ class LakeProject(LakefloorAlgorithm):
         "out. Not for navigation.",
     )
 
-    NUMBERS = {
-        "LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project"),
-    }  # fmt: skip
+    NUMBERS = {"LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project")}
 
     def declare(self):
         for parameter in sheet_inputs.sheet(*sheet_inputs.ROLES):
             self.addParameter(parameter)
         self.addParameter(
             QgsProcessingParameterFileDestination(
-                params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)"))
+                params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)")
+            )
         )
 
     def check(self, inputs):
@@ -114,13 +122,18 @@ class LakeProject(LakefloorAlgorithm):
                 project.addMapLayer(copies[role], False)
             _arrange(project, copies)
             build_layout(
-                project, {role: copies[role] for role in copies if role != "soundings"},
-                facts, extent,
+                project,
+                {role: copies[role] for role in copies if role != "soundings"},
+                facts,
+                extent,
             )
             if not project.write(str(path)):
-                raise LakefloorError(tr("Cannot write the project '{}' ({}). Check the disk "
-                                       "and the folder's permissions.").format(
-                    path.name, project.error()))
+                raise LakefloorError(
+                    tr(
+                        "Cannot write the project '{}' ({}). Check the disk "
+                        "and the folder's permissions."
+                    ).format(path.name, project.error())
+                )
         for statistics in path.parent.glob("*.aux.xml"):
             statistics.unlink()  # QGIS makes them of each raster that it loads
         progress(1.0)
@@ -153,7 +166,9 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
     if error != QgsVectorFileWriter.WriterError.NoError:
         raise LakefloorError(
             tr("Layer '{}' could not be copied ({}). Check the disk, then run again.").format(
-                layer.name(), message))
+                layer.name(), message
+            )
+        )
     if role == "soundings" and "time" in layer.fields().names():
         # The only layer with times to the millisecond, and so far the only one in the file.
         soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
@@ -167,9 +182,10 @@ def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVector
     # On a full disk QGIS closes a file cut short without a word.
     if copy.featureCount() != layer.featureCount() >= 0:
         raise LakefloorError(
-            tr("Layer '{}' could not be copied in full. Nothing was kept. Check that the disk has "
-               "room, then run again.")
-            .format(layer.name())
+            tr(
+                "Layer '{}' could not be copied in full. Nothing was kept. Check that the disk has "
+                "room, then run again."
+            ).format(layer.name())
         )
     return copy
 
@@ -179,16 +195,22 @@ def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRaster
     path = _raster_path(project_path, role)
     try:
         with strict():
-            copy = made(gdal.Translate(
-                str(path), layer.source(), format="GTiff",
-                creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
-                metadataOptions=[f"{key}={value}" for key, value in RASTER_MARK.items()],
-            ))
+            copy = made(
+                gdal.Translate(
+                    str(path),
+                    layer.source(),
+                    format="GTiff",
+                    creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
+                    metadataOptions=[f"{key}={value}" for key, value in RASTER_MARK.items()],
+                )
+            )
             copy = None  # noqa: F841 (closes it)
     except RuntimeError as error:
         raise LakefloorError(
-            tr("Raster '{}' could not be copied ({}). Nothing was kept. Check that the disk has "
-               "room, then run again.").format(layer.name(), str(error).strip())
+            tr(
+                "Raster '{}' could not be copied ({}). Nothing was kept. Check that the disk has "
+                "room, then run again."
+            ).format(layer.name(), str(error).strip())
         ) from error
     return QgsRasterLayer(str(path), role, "gdal")
 
@@ -211,5 +233,6 @@ def _arrange(project, copies):
             sheet_inputs.style(layer, role)
             node = group.addLayer(layer)
             node.setItemVisibilityChecked(
-                shown and not (role == "surface" and "depth_areas" in copies))
+                shown and not (role == "surface" and "depth_areas" in copies)
+            )
             node.setExpanded(role in ("contours", "break_lines", "soundings"))

@@ -59,17 +59,29 @@ class LakeReport(LakefloorAlgorithm):
 
     def declare(self):
         for parameter in sheet_inputs.sheet(
-                "surface", "shoreline", "contours", "depth_areas", "break_lines", "soundings",
-                needed=("surface", "shoreline"), sizes=("A4", "Letter")):
+            "surface",
+            "shoreline",
+            "contours",
+            "depth_areas",
+            "break_lines",
+            "soundings",
+            needed=("surface", "shoreline"),
+            sizes=("A4", "Letter"),
+        ):
             self.addParameter(parameter)
         self.addParameter(
             QgsProcessingParameterFileDestination(
-                params.OUTPUT, tr("Lake report"), tr("PDF files (*.pdf)"))
+                params.OUTPUT, tr("Lake report"), tr("PDF files (*.pdf)")
+            )
         )
         self.addParameter(
             QgsProcessingParameterFileDestination(
-                "WEB_PAGE", tr("Lake report as a web page"), tr("HTML files (*.html)"),
-                optional=True, createByDefault=False)
+                "WEB_PAGE",
+                tr("Lake report as a web page"),
+                tr("HTML files (*.html)"),
+                optional=True,
+                createByDefault=False,
+            )
         )
 
     def compute(self, inputs, outputs):
@@ -79,11 +91,15 @@ class LakeReport(LakefloorAlgorithm):
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
         settings = sheet_inputs.settings(inputs)
         facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.6))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.6)
+        )
         if facts.statistics is None:
             raise LakefloorError(
-                tr("The figures of the lake cannot be computed from the depth surface. See the log "
-                   "for the reason, then choose another surface or shoreline."))
+                tr(
+                    "The figures of the lake cannot be computed from the depth surface. See the log "
+                    "for the reason, then choose another surface or shoreline."
+                )
+            )
         sections = report_sections(facts, "break_lines" in layers)
         pictures = {
             "map": _small_map(layers, map_extent(shoreline, crs, inputs.context), crs),
@@ -99,8 +115,11 @@ class LakeReport(LakefloorAlgorithm):
 
 def _small_map(layers, extent, crs) -> QImage:
     """Return the lake as a picture on white, as wide as a page."""
-    drawn = {role: layer for role, layer in layers.items()
-             if role in _SHOWN and not (role == "surface" and "depth_areas" in layers)}
+    drawn = {
+        role: layer
+        for role, layer in layers.items()
+        if role in _SHOWN and not (role == "surface" and "depth_areas" in layers)
+    }
     with own_project() as project:
         copies = sheet_inputs.styled_copies(drawn, _SHOWN, project)
         around = QgsRectangle(extent)
@@ -132,4 +151,3 @@ def _web_page(settings, sections, pictures) -> str:
     title = tr("Area of the lake at each depth or deeper")
     parts.append(html_page.picture(title, pictures["curve"]))
     return html_page.page(escape(settings.title), parts)
-

@@ -21,11 +21,21 @@ from ..core.wording.figure_text import to_unit
 from ..core.wording.statistics_notes import statistics_notes
 
 FIELDS = [
-    ("depth_from", "double"), ("depth_to", "double"), ("unit", "text"), ("area", "double"),
-    ("area_top", "double"), ("area_unit", "text"), ("volume", "double"),
-    ("volume_below", "double"), ("volume_unit", "text"), ("area_m2", "double"),
-    ("area_top_m2", "double"), ("area_top_sd_m2", "double"), ("volume_m3", "double"),
-    ("volume_sd_m3", "double"), ("volume_below_m3", "double"),
+    ("depth_from", "double"),
+    ("depth_to", "double"),
+    ("unit", "text"),
+    ("area", "double"),
+    ("area_top", "double"),
+    ("area_unit", "text"),
+    ("volume", "double"),
+    ("volume_below", "double"),
+    ("volume_unit", "text"),
+    ("area_m2", "double"),
+    ("area_top_m2", "double"),
+    ("area_top_sd_m2", "double"),
+    ("volume_m3", "double"),
+    ("volume_sd_m3", "double"),
+    ("volume_below_m3", "double"),
 ]
 
 _NUMBERS = {
@@ -33,31 +43,36 @@ _NUMBERS = {
     "VOLUME_M3": ("volume", QT_TRANSLATE_NOOP("@default", "Volume (m³)")),
     "MAX_DEPTH_M": ("max_depth", QT_TRANSLATE_NOOP("@default", "Maximum depth (m)")),
     "MEAN_DEPTH_M": ("mean_depth", QT_TRANSLATE_NOOP("@default", "Mean depth (m)")),
-    "SHORELINE_M": ("shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline without islands (m)")),
-    "ISLAND_SHORELINE_M": ("island_shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline of islands (m)")),
-    "DEVELOPMENT": ("development", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline development")),
-    "RELATIVE_DEPTH": ("relative_depth", QT_TRANSLATE_NOOP(
-        "@default", "Relative depth (%)")),
-    "VOLUME_DEVELOPMENT": ("volume_development", QT_TRANSLATE_NOOP(
-        "@default", "Volume development")),
+    "SHORELINE_M": ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline without islands (m)")),
+    "ISLAND_SHORELINE_M": (
+        "island_shoreline",
+        QT_TRANSLATE_NOOP("@default", "Shoreline of islands (m)"),
+    ),
+    "DEVELOPMENT": ("development", QT_TRANSLATE_NOOP("@default", "Shoreline development")),
+    "RELATIVE_DEPTH": ("relative_depth", QT_TRANSLATE_NOOP("@default", "Relative depth (%)")),
+    "VOLUME_DEVELOPMENT": (
+        "volume_development",
+        QT_TRANSLATE_NOOP("@default", "Volume development"),
+    ),
     "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (%)")),
-    "LITTORAL_PERCENT": ("littoral_share", QT_TRANSLATE_NOOP(
-        "@default", "Littoral percentage (%)")),
-    "MAPPED_PERCENT": ("mapped_share", QT_TRANSLATE_NOOP(
-        "@default", "Percentage with depth (%)")),
+    "LITTORAL_PERCENT": (
+        "littoral_share",
+        QT_TRANSLATE_NOOP("@default", "Littoral percentage (%)"),
+    ),
+    "MAPPED_PERCENT": ("mapped_share", QT_TRANSLATE_NOOP("@default", "Percentage with depth (%)")),
 }
 
 _UNCERTAIN = {
     "AREA_SD_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area, standard uncertainty (m²)")),
-    "VOLUME_SD_M3": ("volume", QT_TRANSLATE_NOOP(
-        "@default", "Volume, standard uncertainty (m³)")),
-    "SHORELINE_SD_M": ("shoreline", QT_TRANSLATE_NOOP(
-        "@default", "Shoreline, std. uncertainty (m)")),
-    "MEAN_DEPTH_SD_M": ("mean_depth", QT_TRANSLATE_NOOP(
-        "@default", "Mean depth, std. uncertainty (m)")),
+    "VOLUME_SD_M3": ("volume", QT_TRANSLATE_NOOP("@default", "Volume, standard uncertainty (m³)")),
+    "SHORELINE_SD_M": (
+        "shoreline",
+        QT_TRANSLATE_NOOP("@default", "Shoreline, std. uncertainty (m)"),
+    ),
+    "MEAN_DEPTH_SD_M": (
+        "mean_depth",
+        QT_TRANSLATE_NOOP("@default", "Mean depth, std. uncertainty (m)"),
+    ),
 }
 
 
@@ -102,32 +117,58 @@ class LakeStatistics(LakefloorAlgorithm):
         add = self.addParameter
         for parameter in sheet_inputs.figures():
             add(parameter)
-        add(params.number(
-            "LAKE_LEVEL", tr("Lake level above the datum"), 0.0,
-            tr("In the depth unit. 0 is the datum, and negative values are lower levels."),
-        ))
-        add(params.number(
-            "LITTORAL_DEPTH", tr("Depth limit of the littoral area"), None,
-            tr("In the depth unit, below the lake level. If empty, 15 ft (4.57 m), the limit of "
-               "the Minnesota Department of Natural Resources."),
-            minimum=0.0, optional=True,
-        ))
-        add(params.number(
-            "LAYER_THICKNESS", tr("Thickness of the depth layers"), None,
-            tr("In the depth unit. If empty, 5 ft or 1 m."), minimum=0.0, optional=True,
-        ))
+        add(
+            params.number(
+                "LAKE_LEVEL",
+                tr("Lake level above the datum"),
+                0.0,
+                tr("In the depth unit. 0 is the datum, and negative values are lower levels."),
+            )
+        )
+        add(
+            params.number(
+                "LITTORAL_DEPTH",
+                tr("Depth limit of the littoral area"),
+                None,
+                tr(
+                    "In the depth unit, below the lake level. If empty, 15 ft (4.57 m), the limit of "
+                    "the Minnesota Department of Natural Resources."
+                ),
+                minimum=0.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "LAYER_THICKNESS",
+                tr("Thickness of the depth layers"),
+                None,
+                tr("In the depth unit. If empty, 5 ft or 1 m."),
+                minimum=0.0,
+                optional=True,
+            )
+        )
         add(sheet_inputs.datum_uncertainty())
         add(sheet_inputs.shoreline_uncertainty())
-        add(QgsProcessingParameterFileDestination(
-            "CSV", tr("Lake statistics"), "CSV (*.csv)", optional=True, createByDefault=True
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "LAYERS", tr("Area and volume by depth layer"),
-            QgsProcessing.SourceType.TypeVector, optional=True, createByDefault=False
-        ))
-        add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Lake statistics report"), "HTML (*.html)", optional=True
-        ))
+        add(
+            QgsProcessingParameterFileDestination(
+                "CSV", tr("Lake statistics"), "CSV (*.csv)", optional=True, createByDefault=True
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "LAYERS",
+                tr("Area and volume by depth layer"),
+                QgsProcessing.SourceType.TypeVector,
+                optional=True,
+                createByDefault=False,
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Lake statistics report"), "HTML (*.html)", optional=True
+            )
+        )
 
     def compute(self, inputs, outputs):
         unit = inputs.unit()
@@ -136,7 +177,9 @@ class LakeStatistics(LakefloorAlgorithm):
         littoral = LITTORAL_DEPTH if littoral is None else littoral
         layer = inputs.depth("LAYER_THICKNESS")
         statistics = lake_statistics(
-            surface, shoreline, crs=srs_wkt(crs),
+            surface,
+            shoreline,
+            crs=srs_wkt(crs),
             level=inputs.number("LAKE_LEVEL") * LENGTH[unit],
             littoral_depth=littoral,
             layer=LAYER[unit] if layer is None else layer,
@@ -161,13 +204,30 @@ class LakeStatistics(LakefloorAlgorithm):
 
 def _rows(layers, unit):
     for top, bottom, area, area_top, area_sd, volume, volume_sd, below in zip(
-        layers.top, layers.bottom, layers.area, layers.area_top, layers.area_top_sd,
-        layers.volume, layers.volume_sd, layers.volume_below,
+        layers.top,
+        layers.bottom,
+        layers.area,
+        layers.area_top,
+        layers.area_top_sd,
+        layers.volume,
+        layers.volume_sd,
+        layers.volume_below,
     ):
         row = [
-            to_unit(top, "length", unit), to_unit(bottom, "length", unit), unit,
-            to_unit(area, "area", unit), to_unit(area_top, "area", unit), UNITS["area"][unit][1],
-            to_unit(volume, "volume", unit), to_unit(below, "volume", unit),
-            UNITS["volume"][unit][1], area, area_top, area_sd, volume, volume_sd, below,
+            to_unit(top, "length", unit),
+            to_unit(bottom, "length", unit),
+            unit,
+            to_unit(area, "area", unit),
+            to_unit(area_top, "area", unit),
+            UNITS["area"][unit][1],
+            to_unit(volume, "volume", unit),
+            to_unit(below, "volume", unit),
+            UNITS["volume"][unit][1],
+            area,
+            area_top,
+            area_sd,
+            volume,
+            volume_sd,
+            below,
         ]
         yield [float(v) if not isinstance(v, str) else v for v in row]

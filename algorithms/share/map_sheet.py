@@ -1,9 +1,6 @@
 """Map sheet."""
 
-from qgis.core import (
-    QgsProcessingParameterBoolean,
-    QgsProcessingParameterFileDestination,
-)
+from qgis.core import QgsProcessingParameterBoolean, QgsProcessingParameterFileDestination
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -43,50 +40,67 @@ class MapSheet(LakefloorAlgorithm):
         "The map is not for navigation, and says nothing about ice.",
     )
 
-    NUMBERS = {
-        "SCALE_USED": QT_TRANSLATE_NOOP("@default", "Scale used (n of 1:n)"),
-    }  # fmt: skip
+    NUMBERS = {"SCALE_USED": QT_TRANSLATE_NOOP("@default", "Scale used (n of 1:n)")}
 
     def declare(self):
-        for parameter in sheet_inputs.sheet("contours", "shoreline", "depth_areas", "surface",
-                                      "break_lines", "soundings"):
+        for parameter in sheet_inputs.sheet(
+            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"
+        ):
             self.addParameter(parameter)
         self.addParameter(
             params.choice(
-                "ORIENTATION", tr("Orientation"),
-                {"automatic": tr("the one that shows the lake larger"),
-                 "portrait": tr("upright"), "landscape": tr("across")},
-                "automatic", tr("How the page is turned."),
+                "ORIENTATION",
+                tr("Orientation"),
+                {
+                    "automatic": tr("the one that shows the lake larger"),
+                    "portrait": tr("upright"),
+                    "landscape": tr("across"),
+                },
+                "automatic",
+                tr("How the page is turned."),
                 former={"auto": "automatic"},
             )
         )
         self.addParameter(
             params.number(
-                "SCALE", tr("Scale 1:n"), None,
-                tr("The number n of the scale. If empty, the largest round scale at which the lake "
-                   "fits."),
-                minimum=10, optional=True,
+                "SCALE",
+                tr("Scale 1:n"),
+                None,
+                tr(
+                    "The number n of the scale. If empty, the largest round scale at which the lake "
+                    "fits."
+                ),
+                minimum=10,
+                optional=True,
             )
         )
         self.addParameter(sheet_inputs.draw_soundings())
         self.addParameter(
             params.helped(
                 QgsProcessingParameterBoolean(
-                    "KEEP_LAYOUT", tr("Leave the layout in the project"), False),
-                tr("Leaves the layout in the open project, to be edited there. The layers drawn "
-                   "must be layers of that project."),
+                    "KEEP_LAYOUT", tr("Leave the layout in the project"), False
+                ),
+                tr(
+                    "Leaves the layout in the open project, to be edited there. The layers drawn "
+                    "must be layers of that project."
+                ),
                 advanced=True,
             )
         )
         self.addParameter(
             QgsProcessingParameterFileDestination(
-                params.OUTPUT, tr("Map sheet"), tr("PDF files (*.pdf)"))
+                params.OUTPUT, tr("Map sheet"), tr("PDF files (*.pdf)")
+            )
         )
         self.addParameter(
             params.helped(
                 QgsProcessingParameterFileDestination(
-                    "PICTURE", tr("Map sheet as a picture"), tr("PNG files (*.png)"),
-                    optional=True, createByDefault=False),
+                    "PICTURE",
+                    tr("Map sheet as a picture"),
+                    tr("PNG files (*.png)"),
+                    optional=True,
+                    createByDefault=False,
+                ),
                 tr("The same sheet as PNG at 300 dpi. If empty, no picture is written."),
             )
         )
@@ -98,17 +112,22 @@ class MapSheet(LakefloorAlgorithm):
         crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
         settings = sheet_inputs.settings(inputs)
         facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.5))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.5)
+        )
         if not settings.draw_soundings:
             layers.pop("soundings", None)
         scale = inputs.number("SCALE")
         arranged = (
-            facts, map_extent(shoreline, crs, inputs.context),
-            inputs.choice("ORIENTATION"), scale, crs,
+            facts,
+            map_extent(shoreline, crs, inputs.context),
+            inputs.choice("ORIENTATION"),
+            scale,
+            crs,
         )
         with own_project(crs, settings.title, settings.author) as project:
             layout = build_layout(
-                project, sheet_inputs.styled_copies(layers, DRAWN, project), *arranged)
+                project, sheet_inputs.styled_copies(layers, DRAWN, project), *arranged
+            )
             progress(0.6)
             export_pdf(layout, outputs.file(params.OUTPUT))
             progress(0.8)
@@ -126,14 +145,16 @@ def _keep(layers, arranged, project, feedback):
     """Leave the layout in the user's project, drawn from the layers that are there."""
     drawn = {role: layer for role, layer in layers.items() if role in DRAWN}
     absent = [
-        layer.name() for layer in drawn.values()
+        layer.name()
+        for layer in drawn.values()
         if project is None or project.mapLayer(layer.id()) is None
     ]
     if absent:
         feedback.pushWarning(
-            tr("The layout is not left in the project, because the project does not hold {}. Load "
-               "the missing layers, or run Lake project.").format(
-                ", ".join(f"'{name}'" for name in absent))
+            tr(
+                "The layout is not left in the project, because the project does not hold {}. Load "
+                "the missing layers, or run Lake project."
+            ).format(", ".join(f"'{name}'" for name in absent))
         )
         return
     layout = build_layout(project, drawn, *arranged)

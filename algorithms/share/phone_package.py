@@ -71,36 +71,52 @@ class PhonePackage(LakefloorAlgorithm):
     NUMBERS = {
         "LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the package"),
         "PIXEL_SIZE": QT_TRANSLATE_NOOP("@default", "Pixel size on the ground (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
-        for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines",
-                     "soundings"):
+        for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"):
             add(sheet_inputs.layer(role, optional=role not in ("contours", "shoreline")))
-        add(params.helped(
-            QgsProcessingParameterVectorLayer(
-                "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True),
-            tr("Points to take along, such as waypoints. If empty, there are none."),
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterVectorLayer(
+                    "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True
+                ),
+                tr("Points to take along, such as waypoints. If empty, there are none."),
+            )
+        )
         for parameter in sheet_inputs.sheet_text():
             add(parameter)
         add(sheet_inputs.depth_unit())
         add(sheet_inputs.page_size())
-        add(params.choice(
-            "TILES", tr("Raster tiles"),
-            {"MBTiles": tr("a file that most apps open"),
-             "GeoPackage": tr("a file that QGIS and some apps open"),
-             "no tiles": tr("only layers and sheet")},
-            "MBTiles", tr("File of the drawn map."),
-            former={"mbtiles": "MBTiles", "gpkg": "GeoPackage", "none": "no tiles"},
-        ))
-        add(params.number(
-            "MAX_ZOOM", tr("Maximum zoom level"), 17,
-            tr("Detail of the tiles. At a latitude of 45 degrees a pixel of level 17 is 0.84 m on "
-               "the ground, and half of it at level 18."),
-            minimum=8, maximum=22, integer=True,
-        ))
+        add(
+            params.choice(
+                "TILES",
+                tr("Raster tiles"),
+                {
+                    "MBTiles": tr("a file that most apps open"),
+                    "GeoPackage": tr("a file that QGIS and some apps open"),
+                    "no tiles": tr("only layers and sheet"),
+                },
+                "MBTiles",
+                tr("File of the drawn map."),
+                former={"mbtiles": "MBTiles", "gpkg": "GeoPackage", "none": "no tiles"},
+            )
+        )
+        add(
+            params.number(
+                "MAX_ZOOM",
+                tr("Maximum zoom level"),
+                17,
+                tr(
+                    "Detail of the tiles. At a latitude of 45 degrees a pixel of level 17 is 0.84 m on "
+                    "the ground, and half of it at level 18."
+                ),
+                minimum=8,
+                maximum=22,
+                integer=True,
+            )
+        )
         add(QgsProcessingParameterFolderDestination(params.OUTPUT, tr("Folder of the package")))
 
     def compute(self, inputs, outputs):
@@ -137,13 +153,20 @@ class PhonePackage(LakefloorAlgorithm):
             progress(1.0)
         inputs.say(
             tr("The package holds lake_map.pdf and lake.gpkg. Layers in lake.gpkg: {}.").format(
-                len(vectors)))
+                len(vectors)
+            )
+        )
         if cut is not None:
             inputs.say(
                 tr("The tiles reach zoom level {}. A pixel is {:.2f} m on the ground.").format(
-                    zoom, cut.ground))
-        return {params.OUTPUT: folder, "LAYER_COUNT": len(vectors),
-                "PIXEL_SIZE": None if cut is None else cut.ground}
+                    zoom, cut.ground
+                )
+            )
+        return {
+            params.OUTPUT: folder,
+            "LAYER_COUNT": len(vectors),
+            "PIXEL_SIZE": None if cut is None else cut.ground,
+        }
 
 
 def _copies(found, marks, project, feedback) -> list:
@@ -163,10 +186,18 @@ def _write_layers(layers, path, context, steps):
     try:
         # QGIS takes no error of GDAL's at closing.
         with strict():
-            _run(_own("native:package"), {
-                "LAYERS": layers, "OUTPUT": str(path), "OVERWRITE": True, "SAVE_STYLES": True,
-                "SAVE_METADATA": False,
-            }, context, steps)
+            _run(
+                _own("native:package"),
+                {
+                    "LAYERS": layers,
+                    "OUTPUT": str(path),
+                    "OVERWRITE": True,
+                    "SAVE_STYLES": True,
+                    "SAVE_METADATA": False,
+                },
+                context,
+                steps,
+            )
     except RuntimeError as error:
         raise _cannot_write(path.name) from error
     keep_drawing_only(path)
@@ -177,21 +208,35 @@ def _write_layers(layers, path, context, steps):
 def _draw(layers, cut, path, context, steps):
     """Draw layers as one picture, as large as the tiles cut from it."""
     west, south, east, north = cut.extent
-    _run(_own("native:rasterize"), {
-        "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
-        "MAP_UNITS_PER_PIXEL": cut.pixel, "TILE_SIZE": 1024, "EXTENT_BUFFER": 0,
-        "MAKE_BACKGROUND_TRANSPARENT": True, "LAYERS": layers, "OUTPUT": str(path),
-    }, context, steps)
+    _run(
+        _own("native:rasterize"),
+        {
+            "EXTENT": f"{west},{east},{south},{north} [EPSG:3857]",
+            "MAP_UNITS_PER_PIXEL": cut.pixel,
+            "TILE_SIZE": 1024,
+            "EXTENT_BUFFER": 0,
+            "MAKE_BACKGROUND_TRANSPARENT": True,
+            "LAYERS": layers,
+            "OUTPUT": str(path),
+        },
+        context,
+        steps,
+    )
 
 
 def _write_sheet(parameters, path, context, steps):
     """Write the map sheet with the parameters that it shares with the package."""
     sheet = MapSheet().create()
     names = [d.name() for d in sheet.parameterDefinitions()]
-    _run(sheet, {
-        **{name: parameters[name] for name in names if name in parameters},
-        params.OUTPUT: str(path),
-    }, context, steps)
+    _run(
+        sheet,
+        {
+            **{name: parameters[name] for name in names if name in parameters},
+            params.OUTPUT: str(path),
+        },
+        context,
+        steps,
+    )
 
 
 def _require_placed(folder):
@@ -199,8 +244,10 @@ def _require_placed(folder):
     for path in sorted(folder.iterdir()):
         if not _placed(path):
             raise LakefloorError(
-                tr("'{}' is empty or has no position on the globe. Nothing was kept. Restart "
-                   "QGIS, then run again.").format(path.name)
+                tr(
+                    "'{}' is empty or has no position on the globe. Nothing was kept. Restart "
+                    "QGIS, then run again."
+                ).format(path.name)
             )
 
 
@@ -228,8 +275,9 @@ def _own(name):
     found = QgsApplication.processingRegistry().createAlgorithmById(name)
     if found is None:
         raise LakefloorError(
-            tr("The QGIS algorithm '{}' is missing. Enable the Processing plugin, then run again.")
-            .format(name)
+            tr(
+                "The QGIS algorithm '{}' is missing. Enable the Processing plugin, then run again."
+            ).format(name)
         )
     return found
 
@@ -257,22 +305,28 @@ def _run(algorithm, parameters, context, feedback):
     if feedback.isCanceled():
         raise Cancelled
     if not ok:
-        raise LakefloorError(tr(
-            "'{}' failed. See the messages above, and check that the disk has room.").format(
-            algorithm.displayName()))
+        raise LakefloorError(
+            tr("'{}' failed. See the messages above, and check that the disk has room.").format(
+                algorithm.displayName()
+            )
+        )
 
 
 def _tiles(picture, path, kind):
     """Cut a picture into tiles, with the lower zoom levels."""
     try:
         options = ["TILE_FORMAT=PNG", "ZOOM_LEVEL_STRATEGY=LOWER"]
-        options += ["NAME=lake", "TYPE=overlay"] if kind == "MBTiles" else [
-            "TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
+        options += (
+            ["NAME=lake", "TYPE=overlay"]
+            if kind == "MBTiles"
+            else ["TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake"]
+        )
         driver = "MBTiles" if kind == "MBTiles" else "GPKG"
         # GDAL's MBTiles driver says that while it makes overviews.
         with strict(harmless="'hDS' is NULL"):
-            tiles = made(gdal.Translate(
-                str(path), str(picture), format=driver, creationOptions=options))
+            tiles = made(
+                gdal.Translate(str(path), str(picture), format=driver, creationOptions=options)
+            )
             longest = max(tiles.RasterXSize, tiles.RasterYSize)
             factors = [2**k for k in range(1, 20) if longest / 2 ** (k - 1) > TILE]
             if factors:
@@ -327,6 +381,8 @@ def _shows_something(picture) -> bool:
 
 def _cannot_write(name):
     return LakefloorError(
-        tr("Cannot write '{}' in full. Nothing was written. Check that the disk has room, then run "
-           "again.").format(name)
+        tr(
+            "Cannot write '{}' in full. Nothing was written. Check that the disk has room, then run "
+            "again."
+        ).format(name)
     )

@@ -25,12 +25,7 @@ from .._sheets.structure_atlas import CURRENT, Structure, build_atlas, export_at
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.wording.structure_text import (
-    drop_off_values,
-    figure_lines,
-    page_box,
-    page_title,
-)
+from ..core.wording.structure_text import drop_off_values, figure_lines, page_box, page_title
 
 
 class StructureSheets(LakefloorAlgorithm):
@@ -59,48 +54,57 @@ class StructureSheets(LakefloorAlgorithm):
         "look at them before you share them.",
     )
 
-    NUMBERS = {
-        "PAGES": QT_TRANSLATE_NOOP("@default", "Number of pages"),
-    }  # fmt: skip
+    NUMBERS = {"PAGES": QT_TRANSLATE_NOOP("@default", "Number of pages")}
 
     def declare(self):
         kind = QgsProcessing.SourceType
         self.addParameter(
             params.helped(
                 QgsProcessingParameterVectorLayer(
-                    "STRUCTURES", tr("Structures"), [kind.TypeVectorAnyGeometry], optional=True),
-                tr("Each feature has a page, in the order of the layer. If empty, each drop-off of "
-                   "the breaklines has a page."),
+                    "STRUCTURES", tr("Structures"), [kind.TypeVectorAnyGeometry], optional=True
+                ),
+                tr(
+                    "Each feature has a page, in the order of the layer. If empty, each drop-off of "
+                    "the breaklines has a page."
+                ),
             )
         )
         self.addParameter(
             params.helped(
                 QgsProcessingParameterField(
-                    "NAME_FIELD", tr("Field with the name"), None, "STRUCTURES", optional=True),
+                    "NAME_FIELD", tr("Field with the name"), None, "STRUCTURES", optional=True
+                ),
                 tr("Title of the page. If empty, the field 'name', 'form' or 'kind' is used."),
                 advanced=True,
             )
         )
-        for parameter in sheet_inputs.sheet("contours", "shoreline", "depth_areas", "surface",
-                                      "break_lines", "soundings"):
+        for parameter in sheet_inputs.sheet(
+            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"
+        ):
             self.addParameter(parameter)
         self.addParameter(sheet_inputs.draw_soundings())
         self.addParameter(
             params.number(
-                "MAX_PAGES", tr("Maximum number of pages"), 60,
-                tr("Only the first structures get a page if there are more."), minimum=1,
-                advanced=True, integer=True,
+                "MAX_PAGES",
+                tr("Maximum number of pages"),
+                60,
+                tr("Only the first structures get a page if there are more."),
+                minimum=1,
+                advanced=True,
+                integer=True,
             )
         )
         self.addParameter(
             QgsProcessingParameterFileDestination(
-                params.OUTPUT, tr("Structure sheets"), tr("PDF files (*.pdf)"))
+                params.OUTPUT, tr("Structure sheets"), tr("PDF files (*.pdf)")
+            )
         )
 
     def check(self, inputs):
         if not inputs.parameters.get("STRUCTURES") and not inputs.parameters.get("BREAKLINES"):
             raise LakefloorError(
-                tr("There is nothing to draw. Choose a layer of structures, or breaklines."))
+                tr("There is nothing to draw. Choose a layer of structures, or breaklines.")
+            )
 
     def compute(self, inputs, outputs):
         progress = inputs.progress
@@ -113,16 +117,19 @@ class StructureSheets(LakefloorAlgorithm):
             field = inputs.text("NAME_FIELD")
             structures = _of_features(given, field, crs, inputs.context, settings.unit)
         else:
-            structures = _of_drop_offs(
-                layers["break_lines"], crs, inputs.context, settings.unit)
+            structures = _of_drop_offs(layers["break_lines"], crs, inputs.context, settings.unit)
         most = inputs.integer("MAX_PAGES")
         if len(structures) > most:
             inputs.warn(
-                tr("There are {} structures, but the maximum number of pages is {}. The other "
-                   "structures are left out.").format(len(structures), most))
+                tr(
+                    "There are {} structures, but the maximum number of pages is {}. The other "
+                    "structures are left out."
+                ).format(len(structures), most)
+            )
         structures = structures[:most]
         facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.4))
+            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.4)
+        )
         if not settings.draw_soundings:
             layers.pop("soundings", None)
         with own_project(crs, settings.title, settings.author) as project:
@@ -132,9 +139,12 @@ class StructureSheets(LakefloorAlgorithm):
             else:
                 drawn["structures"] = _marked(
                     layers["break_lines"],
-                    f"\"drop_off\" = {CURRENT} AND \"kind\" <> 'steepest'", project)
+                    f'"drop_off" = {CURRENT} AND "kind" <> \'steepest\'',
+                    project,
+                )
             layout = build_atlas(
-                project, drawn, structures, facts, map_extent(shoreline, crs, inputs.context), crs)
+                project, drawn, structures, facts, map_extent(shoreline, crs, inputs.context), crs
+            )
             progress(0.5)
             export_atlas(layout, outputs.file(params.OUTPUT), inputs.feedback)
             progress(1.0)
@@ -152,15 +162,18 @@ def _marked(layer, current, project) -> QgsVectorLayer:
     # A band goes below all lines, an outline above.
     place = 0
     if _of_lines(copy):
-        place = 1 + max((
-            i for i, node in enumerate(root.children()) if _of_lines(node.layer())), default=-1)
+        place = 1 + max(
+            (i for i, node in enumerate(root.children()) if _of_lines(node.layer())), default=-1
+        )
     root.insertLayer(place, copy)
     return copy
 
 
 def _of_lines(layer) -> bool:
-    return (isinstance(layer, QgsVectorLayer)
-            and layer.geometryType() == QgsWkbTypes.GeometryType.LineGeometry)
+    return (
+        isinstance(layer, QgsVectorLayer)
+        and layer.geometryType() == QgsWkbTypes.GeometryType.LineGeometry
+    )
 
 
 def _features(layer, crs, context):
@@ -188,18 +201,27 @@ def _of_features(layer, name_field, crs, context, unit) -> list:
 def _of_drop_offs(layer, crs, context, unit) -> list:
     if "drop_off" not in layer.fields().names():
         raise LakefloorError(
-            tr("Layer '{}' has no field 'drop_off'. Choose it for 'Structures' to get a page for "
-               "each feature.").format(layer.name())
+            tr(
+                "Layer '{}' has no field 'drop_off'. Choose it for 'Structures' to get a page for "
+                "each feature."
+            ).format(layer.name())
         )
     lines, boxes = {}, {}
     for _, values, box in _features(layer, crs, context):
         lines.setdefault(values["drop_off"], []).append(values)
         boxes.setdefault(values["drop_off"], QgsRectangle(box)).combineExtentWith(box)
-    return _checked([
-        _structure(tr("Drop-off {}").format(number), figure_lines(drop_off_values(rows), unit),
-                   boxes[number], number)
-        for number, rows in lines.items()
-    ], layer)
+    return _checked(
+        [
+            _structure(
+                tr("Drop-off {}").format(number),
+                figure_lines(drop_off_values(rows), unit),
+                boxes[number],
+                number,
+            )
+            for number, rows in lines.items()
+        ],
+        layer,
+    )
 
 
 def _structure(title, lines, box, key) -> Structure:
@@ -211,5 +233,7 @@ def _checked(structures, layer) -> list:
     if not structures:
         raise LakefloorError(
             tr("Layer '{}' holds no structure. Choose a layer that has features.").format(
-                layer.name()))
+                layer.name()
+            )
+        )
     return structures

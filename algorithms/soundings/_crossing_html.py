@@ -27,27 +27,54 @@ def crossing_html(report, unit: str) -> str:
         parts += _pictures(crossings, scale, unit, which)
         parts += [
             f"<h2>{tr('By pair of visits')}</h2>",
-            _differences(tr("visits"), [(" &minus; ".join(escape(v) for v in pair), m)
-                                    for pair, m in report.by_visits], scale, unit),
-            remark(tr("The difference is the depth of the first visit minus that of the second. "
-                      "Crossings of a visit with itself do not test the lake datum.")),
+            _differences(
+                tr("visits"),
+                [(" &minus; ".join(escape(v) for v in pair), m) for pair, m in report.by_visits],
+                scale,
+                unit,
+            ),
+            remark(
+                tr(
+                    "The difference is the depth of the first visit minus that of the second. "
+                    "Crossings of a visit with itself do not test the lake datum."
+                )
+            ),
             f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
-            _differences(tr("depth ({})").format(unit), [
-                (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m)
-                for (low, high), m in report.by_depth], scale, unit),
+            _differences(
+                tr("depth ({})").format(unit),
+                [
+                    (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m)
+                    for (low, high), m in report.by_depth
+                ],
+                scale,
+                unit,
+            ),
             f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
-            _differences(tr("slope (%)"), [
-                (f"{100 * low:.0f} &ndash; {100 * high:.0f}" if np.isfinite(high)
-                 else f"&gt; {100 * low:.0f}", m)
-                for (low, high), m in report.by_slope], scale, unit),
+            _differences(
+                tr("slope (%)"),
+                [
+                    (
+                        f"{100 * low:.0f} &ndash; {100 * high:.0f}"
+                        if np.isfinite(high)
+                        else f"&gt; {100 * low:.0f}",
+                        m,
+                    )
+                    for (low, high), m in report.by_slope
+                ],
+                scale,
+                unit,
+            ),
             f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
             _standards(report.standards),
-            remark(tr(
-                "A crossing passes if the difference is at most the square root of 2 times the "
-                "tolerance of one sounding at that depth. This is common practice, not a rule of "
-                "the standards. It tests depth only, not position or coverage. The standards are "
-                "S-44, edition 6 (total vertical uncertainty), and EM 1110-2-1003, 2002, table "
-                "3-1. This report does not make a map fit for navigation.")),
+            remark(
+                tr(
+                    "A crossing passes if the difference is at most the square root of 2 times the "
+                    "tolerance of one sounding at that depth. This is common practice, not a rule of "
+                    "the standards. It tests depth only, not position or coverage. The standards are "
+                    "S-44, edition 6 (total vertical uncertainty), and EM 1110-2-1003, 2002, table "
+                    "3-1. This report does not make a map fit for navigation."
+                )
+            ),
         ]
     return page(tr("Depths where tracks cross"), parts)
 
@@ -65,11 +92,19 @@ def _summary(report, scale, unit):
     rows = [
         [tr("crossings"), *(m.n for m in both)],
         row(tr("mean (bias)"), "mean"),
-        [tr("its 95% confidence interval"),
-         *(tr("too few") if m.low is None else f"{written(m.low / scale, '+.2f')} &hellip; "
-           f"{written(m.high / scale, '+.2f')}" for m in both)],
-        [tr("bias significant"),
-         *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both)],
+        [
+            tr("its 95% confidence interval"),
+            *(
+                tr("too few")
+                if m.low is None
+                else f"{written(m.low / scale, '+.2f')} &hellip; {written(m.high / scale, '+.2f')}"
+                for m in both
+            ),
+        ],
+        [
+            tr("bias significant"),
+            *({None: tr("too few"), True: tr("yes"), False: tr("no")}[m.significant] for m in both),
+        ],
         row(tr("standard deviation"), "sd"),
         row(tr("root mean square"), "rmse"),
         row(tr("95%: {} times root mean square, with bias").format(1.96), "rmse95"),
@@ -83,20 +118,46 @@ def _summary(report, scale, unit):
 
 
 def _differences(label, rows, scale, unit):
-    head = [label, tr("crossings"), tr("mean ({})").format(unit), tr("standard deviation"),
-            tr("robust"), tr("95% within"), tr("bias significant")]
+    head = [
+        label,
+        tr("crossings"),
+        tr("mean ({})").format(unit),
+        tr("standard deviation"),
+        tr("robust"),
+        tr("95% within"),
+        tr("bias significant"),
+    ]
     words = {None: "", True: tr("yes"), False: tr("no")}
-    return table(head, [
-        [name, m.n, _length(m.mean, scale), _length(m.sd, scale), _length(m.robust_sd, scale),
-         _length(m.percentile95, scale), words[m.significant]] for name, m in rows
-    ])
+    return table(
+        head,
+        [
+            [
+                name,
+                m.n,
+                _length(m.mean, scale),
+                _length(m.sd, scale),
+                _length(m.robust_sd, scale),
+                _length(m.percentile95, scale),
+                words[m.significant],
+            ]
+            for name, m in rows
+        ],
+    )
 
 
 def _standards(standards):
     return table(
         [tr("order or class"), tr("standard"), tr("crossings"), tr("pass"), tr("percentage")],
-        [[escape(s.order), escape(s.standard), s.n, s.passed,
-          f"{written(100.0 * s.share, '.1f')}%"] for s in standards],
+        [
+            [
+                escape(s.order),
+                escape(s.standard),
+                s.n,
+                s.passed,
+                f"{written(100.0 * s.share, '.1f')}%",
+            ]
+            for s in standards
+        ],
     )
 
 
@@ -106,7 +167,9 @@ def _pictures(crossings, scale, unit, which):
     difference = crossings.difference / scale
     pictures = (
         (tr("Histogram, crossings {}").format(which), plots.difference_histogram(difference, unit)),
-        (tr("Map, crossings {}").format(which),
-         plots.difference_map(crossings.x, crossings.y, difference, unit)),
+        (
+            tr("Map, crossings {}").format(which),
+            plots.difference_map(crossings.x, crossings.y, difference, unit),
+        ),
     )
     return [f"<h2>{title}</h2>{image(title, png)}" for title, png in pictures]

@@ -6,11 +6,15 @@ from .._i18n import tr
 def say_offsets(fitted, feedback):
     """Report the offset of each visit, and the notes, of a :class:`.unknown_level.Fitted`."""
     for row in fitted.offsets:
-        where = tr("{} crossings").format(row.places) if row.places else tr(
-            "as for the part of it that was added before")
+        where = (
+            tr("{} crossings").format(row.places)
+            if row.places
+            else tr("as for the part of it that was added before")
+        )
         feedback.pushInfo(
             tr("Visit '{}': visit offset {:+.3f} m, standard uncertainty {:.3f} m, {}").format(
-                row.visit, row.offset, row.std_error, where)
+                row.visit, row.offset, row.std_error, where
+            )
         )
     for note in fitted.notes:
         feedback.pushWarning(note)

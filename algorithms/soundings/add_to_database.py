@@ -25,8 +25,13 @@ from ..core.visits.bottom_change import ChangeTest
 from ._offsets import say_offsets
 
 _FIELDS = [
-    ("older", "text"), ("newer", "text"), ("change_m", "double"), ("uncert_m", "double"),
-    ("slope_deg", "double"), ("n_older", "int"), ("n_newer", "int"),
+    ("older", "text"),
+    ("newer", "text"),
+    ("change_m", "double"),
+    ("uncert_m", "double"),
+    ("slope_deg", "double"),
+    ("n_older", "int"),
+    ("n_newer", "int"),
 ]
 
 #: As the drop-down shows it.
@@ -77,56 +82,110 @@ class AddToDatabase(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         add(store_parameter(tr("GeoPackage (.gpkg). Type a new name to make a lake database.")))
-        add(params.choice(
-            "MODE", tr("Visits that are already there"),
-            {"add": tr("they stay, and only new soundings enter"),
-             "replace": tr("these soundings replace them")},
-            "add", tr("What happens to a visit of the database whose soundings come again."),
-        ))
-        add(params.choice(
-            "CHANGE", tr("Where the bottom has changed"),
-            {"report": tr("the change is only reported"),
-             NEWER_WINS: tr("older soundings get the status 'superseded by' the newer visit")},
-            "report",
-            tr("Superseded soundings are not mapped. They are accepted again when the newer visit "
-               "is removed."),
-            former={"newer_wins": NEWER_WINS},
-        ))
-        add(params.distance(
-            "BLOCK_SIZE", tr("Block size (m)"), 20.0,
-            tr("Side of the square blocks in which depths of two visits are compared."),
-            advanced=True, minimum=1.0,
-        ))
-        add(params.distance(
-            "MAX_DISTANCE", tr("Maximum distance compared (m)"), 5.0,
-            tr("Soundings are only compared with those of another visit within this distance."),
-            advanced=True, minimum=0.1,
-        ))
-        add(params.number(
-            "MIN_SOUNDINGS", tr("Minimum soundings in a block"), 5,
-            tr("Of each visit. A block with fewer is not compared."), minimum=3, integer=True,
-            advanced=True,
-        ))
-        add(params.number(
-            "MIN_CHANGE", tr("Minimum change (m)"), 0.2,
-            tr("Smaller changes are not reported, even if they are certain."), minimum=0.0,
-            advanced=True,
-        ))
-        add(params.number(
-            "POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
-            tr("Standard uncertainty of the positions of a visit. On a slope it makes depths "
-               "uncertain."),
-            minimum=0.0, advanced=True,
-        ))
-        add(params.number(
-            "CONFIDENCE", tr("Confidence (%)"), 95.0,
-            tr("Probability that a block without change is not reported."),
-            minimum=50.0, maximum=99.99, advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "CHANGED", tr("Changed bottom"), QgsProcessing.SourceType.TypeVectorPolygon,
-            optional=True, createByDefault=False,
-        ))
+        add(
+            params.choice(
+                "MODE",
+                tr("Visits that are already there"),
+                {
+                    "add": tr("they stay, and only new soundings enter"),
+                    "replace": tr("these soundings replace them"),
+                },
+                "add",
+                tr("What happens to a visit of the database whose soundings come again."),
+            )
+        )
+        add(
+            params.choice(
+                "CHANGE",
+                tr("Where the bottom has changed"),
+                {
+                    "report": tr("the change is only reported"),
+                    NEWER_WINS: tr(
+                        "older soundings get the status 'superseded by' the newer visit"
+                    ),
+                },
+                "report",
+                tr(
+                    "Superseded soundings are not mapped. They are accepted again when the newer visit "
+                    "is removed."
+                ),
+                former={"newer_wins": NEWER_WINS},
+            )
+        )
+        add(
+            params.distance(
+                "BLOCK_SIZE",
+                tr("Block size (m)"),
+                20.0,
+                tr("Side of the square blocks in which depths of two visits are compared."),
+                advanced=True,
+                minimum=1.0,
+            )
+        )
+        add(
+            params.distance(
+                "MAX_DISTANCE",
+                tr("Maximum distance compared (m)"),
+                5.0,
+                tr("Soundings are only compared with those of another visit within this distance."),
+                advanced=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.number(
+                "MIN_SOUNDINGS",
+                tr("Minimum soundings in a block"),
+                5,
+                tr("Of each visit. A block with fewer is not compared."),
+                minimum=3,
+                integer=True,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MIN_CHANGE",
+                tr("Minimum change (m)"),
+                0.2,
+                tr("Smaller changes are not reported, even if they are certain."),
+                minimum=0.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "POSITION_UNCERTAINTY",
+                tr("Position uncertainty (m)"),
+                1.0,
+                tr(
+                    "Standard uncertainty of the positions of a visit. On a slope it makes depths "
+                    "uncertain."
+                ),
+                minimum=0.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "CONFIDENCE",
+                tr("Confidence (%)"),
+                95.0,
+                tr("Probability that a block without change is not reported."),
+                minimum=50.0,
+                maximum=99.99,
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "CHANGED",
+                tr("Changed bottom"),
+                QgsProcessing.SourceType.TypeVectorPolygon,
+                optional=True,
+                createByDefault=False,
+            )
+        )
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
@@ -139,29 +198,45 @@ class AddToDatabase(LakefloorAlgorithm):
         change = inputs.choice("CHANGE")
         progress = inputs.progress
         fitted = lake_store.fit_to_store(
-            path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3))
+            path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3)
+        )
         options = self._change_options(inputs)
         _say_level(fitted, inputs.feedback)
         done = lake_store.add(
-            path, fitted.soundings,
+            path,
+            fitted.soundings,
             crs.authid() if crs.authid().startswith("EPSG:") else crs.toWkt(),
-            mode=mode, newer_wins=change == NEWER_WINS, change=ChangeTest(**options),
-            parameters={"input": incoming.sourceName(), "mode": mode, "change": change,
-                        **options, **lake_store.offsets_to_keep(fitted)},
+            mode=mode,
+            newer_wins=change == NEWER_WINS,
+            change=ChangeTest(**options),
+            parameters={
+                "input": incoming.sourceName(),
+                "mode": mode,
+                "change": change,
+                **options,
+                **lake_store.offsets_to_keep(fitted),
+            },
             before_commit=lambda done: _write_changes(outputs, done.changes, crs),
             progress=span(progress, 0.3, 1.0),
         )
         _report(done, inputs.feedback)
         changed = sum(int(found.changed.sum()) for _, _, found in done.changes)
         largest = fitted.largest
-        numbers = (done.added, done.already_there, done.removed, changed, done.superseded,
-                   largest and largest.offset, largest and largest.std_error)
+        numbers = (
+            done.added,
+            done.already_there,
+            done.removed,
+            changed,
+            done.superseded,
+            largest and largest.offset,
+            largest and largest.std_error,
+        )
         outputs.results.update(zip(_NUMBERS, numbers))
         outputs.results[UPDATED] = path
 
-
     def _change_options(self, inputs):
         """Return what decides on a changed bottom, as the history of the store keeps it."""
+
         def number(name):
             return inputs.number(name)
 
@@ -185,8 +260,10 @@ def _store_crs(path, incoming, feedback):
     if incoming.sourceCrs() != crs:
         feedback.pushInfo(
             tr("Layer '{}' ({}) is projected to the CRS of the lake database, {}.").format(
-                incoming.sourceName(), incoming.sourceCrs().authid() or tr("custom CRS"),
-                crs.authid() or tr("custom CRS"))
+                incoming.sourceName(),
+                incoming.sourceCrs().authid() or tr("custom CRS"),
+                crs.authid() or tr("custom CRS"),
+            )
         )
     return crs
 
@@ -207,10 +284,13 @@ def _write_changes(out, changes, crs):
         squares += areas.polygons
         values = areas.attributes
         for name, column in (
-            ("older", [older] * len(areas)), ("newer", [newer] * len(areas)),
-            ("change_m", values["change"]), ("uncert_m", values["uncert"]),
+            ("older", [older] * len(areas)),
+            ("newer", [newer] * len(areas)),
+            ("change_m", values["change"]),
+            ("uncert_m", values["uncert"]),
             ("slope_deg", [math.degrees(math.atan(s)) for s in values["slope"]]),
-            ("n_older", values["n_older"]), ("n_newer", values["n_newer"]),
+            ("n_older", values["n_older"]),
+            ("n_newer", values["n_newer"]),
         ):
             columns[name] += list(column)
     out.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
@@ -229,14 +309,16 @@ def _report(done, feedback):
     for older, newer, found in done.changes:
         change = found.change[found.changed]
         feedback.pushInfo(
-            tr("The bottom changed between '{}' and '{}' in {} of {} blocks, by {:+.2f} to "
-               "{:+.2f} m. Positive means deeper now.").format(
-                older, newer, len(change), len(found), change.min(), change.max())
+            tr(
+                "The bottom changed between '{}' and '{}' in {} of {} blocks, by {:+.2f} to "
+                "{:+.2f} m. Positive means deeper now."
+            ).format(older, newer, len(change), len(found), change.min(), change.max())
         )
     if done.superseded:
         feedback.pushInfo(tr("Older soundings superseded: {}.").format(done.superseded))
     if done.restored:
         feedback.pushInfo(
-            tr("Soundings accepted again, since the visit that superseded them was replaced: {}.")
-            .format(done.restored)
+            tr(
+                "Soundings accepted again, since the visit that superseded them was replaced: {}."
+            ).format(done.restored)
         )

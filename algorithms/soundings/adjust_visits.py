@@ -17,9 +17,16 @@ from ..core.visits.level_network import level_survey
 from .check_cross_lines import write_crossings
 
 OFFSET_FIELDS = [
-    ("visit", "text"), ("lane", "int"), ("offset_m", "double"), ("std_error_m", "double"),
-    ("crossings", "int"), ("held", "int"), ("group_no", "int"), ("trend_pct", "double"),
-    ("trend_error_pct", "double"), ("remark", "text"),
+    ("visit", "text"),
+    ("lane", "int"),
+    ("offset_m", "double"),
+    ("std_error_m", "double"),
+    ("crossings", "int"),
+    ("held", "int"),
+    ("group_no", "int"),
+    ("trend_pct", "double"),
+    ("trend_error_pct", "double"),
+    ("remark", "text"),
 ]
 
 
@@ -58,62 +65,107 @@ class AdjustVisits(LakefloorAlgorithm):
         "RMS_BEFORE": QT_TRANSLATE_NOOP("@default", "Root mean square before (m)"),
         "RMS_AFTER": QT_TRANSLATE_NOOP("@default", "Root mean square after (m)"),
         "MAX_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.helped(
-            QgsProcessingParameterString(
-                "REFERENCE_VISITS", tr("Reference visits"), optional=True),
-            tr("Names of visits whose datum you trust, separated by semicolons or commas. If "
-               "empty, all visits at a lake datum of known level. Without any, the first visit "
-               "that counts from the water of its day."),
-        ))
-        add(params.choice(
-            "ADJUST_BY", tr("Adjust by"),
-            {"visit": tr("one offset for each visit"), "lane": tr("one offset for each lane")},
-            "visit",
-            tr("Choose lane only where lanes of one visit disagree. It needs many cross-lines."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean("OVERLAPS", tr("Use overlaps too"), True),
-            tr("Also compares tracks of two visits that run side by side without crossing. Their "
-               "distance and the slope of the bottom are taken into account."),
-        ))
-        add(params.distance(
-            "MAX_OVERLAP_DISTANCE", tr("Maximum distance of overlaps (m)"), 5.0,
-            tr("Tracks side by side are not compared if they are farther apart than this."),
-            advanced=True, minimum=0.1,
-        ))
-        add(params.distance(
-            "MAX_SPACING", tr("Maximum distance of soundings (m)"), 20.0,
-            tr("Soundings of one track farther apart than this are not joined."),
-            advanced=True, minimum=0.1,
-        ))
-        add(params.distance(
-            "POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
-            tr("Standard uncertainty of a position. The larger it is, the less crossings on "
-               "slopes count."), advanced=True,
-        ))
-        add(params.number(
-            "DIFFERENCE_UNCERTAINTY", tr("Uncertainty of a difference (m)"), 0.05,
-            tr("Standard uncertainty of a depth difference on a flat bottom."),
-            minimum=0.001, advanced=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean("ROBUST", tr("Reduce the weight of outliers"), True),
-            tr("Keeps single outliers from moving a visit."), advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Adjusted soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "OFFSETS", tr("Visit offsets"), QgsProcessing.SourceType.TypeVector
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterString(
+                    "REFERENCE_VISITS", tr("Reference visits"), optional=True
+                ),
+                tr(
+                    "Names of visits whose datum you trust, separated by semicolons or commas. If "
+                    "empty, all visits at a lake datum of known level. Without any, the first visit "
+                    "that counts from the water of its day."
+                ),
+            )
+        )
+        add(
+            params.choice(
+                "ADJUST_BY",
+                tr("Adjust by"),
+                {"visit": tr("one offset for each visit"), "lane": tr("one offset for each lane")},
+                "visit",
+                tr(
+                    "Choose lane only where lanes of one visit disagree. It needs many cross-lines."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean("OVERLAPS", tr("Use overlaps too"), True),
+                tr(
+                    "Also compares tracks of two visits that run side by side without crossing. Their "
+                    "distance and the slope of the bottom are taken into account."
+                ),
+            )
+        )
+        add(
+            params.distance(
+                "MAX_OVERLAP_DISTANCE",
+                tr("Maximum distance of overlaps (m)"),
+                5.0,
+                tr("Tracks side by side are not compared if they are farther apart than this."),
+                advanced=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.distance(
+                "MAX_SPACING",
+                tr("Maximum distance of soundings (m)"),
+                20.0,
+                tr("Soundings of one track farther apart than this are not joined."),
+                advanced=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.distance(
+                "POSITION_UNCERTAINTY",
+                tr("Position uncertainty (m)"),
+                1.0,
+                tr(
+                    "Standard uncertainty of a position. The larger it is, the less crossings on "
+                    "slopes count."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "DIFFERENCE_UNCERTAINTY",
+                tr("Uncertainty of a difference (m)"),
+                0.05,
+                tr("Standard uncertainty of a depth difference on a flat bottom."),
+                minimum=0.001,
+                advanced=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean("ROBUST", tr("Reduce the weight of outliers"), True),
+                tr("Keeps single outliers from moving a visit."),
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Adjusted soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "OFFSETS", tr("Visit offsets"), QgsProcessing.SourceType.TypeVector
+            )
+        )
         differences = QgsProcessingParameterFeatureSink(
-            "DIFFERENCES", tr("Crossings with differences"),
-            QgsProcessing.SourceType.TypeVectorPoint, optional=True,
+            "DIFFERENCES",
+            tr("Crossings with differences"),
+            QgsProcessing.SourceType.TypeVectorPoint,
+            optional=True,
         )
         differences.setCreateByDefault(False)
         add(differences)
@@ -125,8 +177,7 @@ class AdjustVisits(LakefloorAlgorithm):
         result, levelled = level_survey(
             soundings,
             unit=inputs.choice("ADJUST_BY"),
-            held=visit_names(inputs.text("REFERENCE_VISITS"),
-                             or_commas=True),
+            held=visit_names(inputs.text("REFERENCE_VISITS"), or_commas=True),
             overlaps=inputs.flag("OVERLAPS"),
             reach_m=inputs.number("MAX_OVERLAP_DISTANCE"),
             max_gap_m=inputs.number("MAX_SPACING"),
@@ -139,11 +190,17 @@ class AdjustVisits(LakefloorAlgorithm):
         network = levelled.network
         outputs.soundings(params.OUTPUT, result, crs, given=given)
         outputs.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
-        write_crossings(outputs, "DIFFERENCES", levelled.crossings, crs, extra=(
-            ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
-            ("weight", "double", network.weight.tolist()),
-            ("outlier", "int", levelled.outlier.astype(int).tolist()),
-        ))
+        write_crossings(
+            outputs,
+            "DIFFERENCES",
+            levelled.crossings,
+            crs,
+            extra=(
+                ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
+                ("weight", "double", network.weight.tolist()),
+                ("outlier", "int", levelled.outlier.astype(int).tolist()),
+            ),
+        )
         outputs.results.update(
             USED=len(levelled.crossings),
             NOT_ADJUSTED=int((~network.solved).sum()),
@@ -171,22 +228,30 @@ def _offset_rows(levelled):
         else:
             remark = ""
         yield [
-            str(visit), int(lane), _number(network.offset[i]), _number(network.std_error[i]),
-            int(levelled.observations[i]), int(levelled.held[i]), int(network.group[i]) + 1,
+            str(visit),
+            int(lane),
+            _number(network.offset[i]),
+            _number(network.std_error[i]),
+            int(levelled.observations[i]),
+            int(levelled.held[i]),
+            int(network.group[i]) + 1,
             None if trend is None else 100.0 * trend.slope,
-            None if trend is None else 100.0 * trend.std_error, remark,
+            None if trend is None else 100.0 * trend.std_error,
+            remark,
         ]
 
 
 def _say(levelled, feedback):
-    rows = zip(levelled.visit, levelled.lane, levelled.offset, levelled.std_error,
-               levelled.observations)
+    rows = zip(
+        levelled.visit, levelled.lane, levelled.offset, levelled.std_error, levelled.observations
+    )
     for visit, lane, offset, error, count in rows:
         name = f"'{visit}'" if levelled.unit == "visit" else tr("'{}' lane {}").format(visit, lane)
         if offset == offset:
             feedback.pushInfo(
                 tr("{}: offset {:+.3f} m, standard error {:.3f} m, {} crossings").format(
-                    name, offset, error, count)
+                    name, offset, error, count
+                )
             )
         else:
             feedback.pushInfo(tr("{}: not adjusted").format(name))

@@ -2,10 +2,7 @@
 
 from pathlib import Path
 
-from qgis.core import (
-    QgsProcessingOutputFile,
-    QgsProcessingParameterFile,
-)
+from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _store as lake_store
@@ -22,7 +19,8 @@ class BackUpDatabase(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "GeoPackage,archive,store,lake database,backup,back-up,backups,copy,safety,save,keep")
+        "GeoPackage,archive,store,lake database,backup,back-up,backups,copy,safety,save,keep",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Copies the lake database to a new file, named after the database and the day. The copy is "
@@ -37,16 +35,21 @@ class BackUpDatabase(LakefloorAlgorithm):
     NUMBERS = {
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings"),
         "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(store_parameter(tr("The lake database to copy.")))
-        self.addParameter(params.helped(
-            QgsProcessingParameterFile(
-                "FOLDER", tr("Folder of the backups"),
-                QgsProcessingParameterFile.Behavior.Folder, optional=True),
-            tr("If empty, the folder of the lake database is used."),
-        ))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFile(
+                    "FOLDER",
+                    tr("Folder of the backups"),
+                    QgsProcessingParameterFile.Behavior.Folder,
+                    optional=True,
+                ),
+                tr("If empty, the folder of the lake database is used."),
+            )
+        )
         self.addOutput(QgsProcessingOutputFile("BACKUP", tr("Backup")))
 
     def compute(self, inputs, outputs):
@@ -56,12 +59,15 @@ class BackUpDatabase(LakefloorAlgorithm):
             folder = Path(inputs.file("FOLDER"))
         if not folder.is_dir():
             raise LakefloorError(
-                tr("Folder '{}' does not exist. Make it, or choose another.").format(folder))
+                tr("Folder '{}' does not exist. Make it, or choose another.").format(folder)
+            )
         warn_of_neighbors(path, inputs.feedback)
         made = lake_store.back_up(path, folder, inputs.progress)
         visits = lake_store.contents(made).visits
         soundings = sum(v.soundings for v in visits)
         inputs.say(
             tr("The backup is '{}'. Soundings: {}, visits: {}.").format(
-                made, soundings, len(visits)))
+                made, soundings, len(visits)
+            )
+        )
         return {"BACKUP": str(made), "SOUNDINGS": soundings, "VISIT_COUNT": len(visits)}

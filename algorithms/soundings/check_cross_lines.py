@@ -20,10 +20,19 @@ from ..core.visits.crossing_report import check_crossings
 from ._crossing_html import crossing_html
 
 FIELDS = [
-    ("visit_a", "text"), ("visit_b", "text"), ("lane_a", "int"), ("lane_b", "int"),
-    ("time_a", "datetime"), ("time_b", "datetime"), ("depth_a_m", "double"),
-    ("depth_b_m", "double"), ("difference_m", "double"), ("slope_pct", "double"),
-    ("angle_deg", "double"), ("uncert_m", "double"), ("kind", "text"),
+    ("visit_a", "text"),
+    ("visit_b", "text"),
+    ("lane_a", "int"),
+    ("lane_b", "int"),
+    ("time_a", "datetime"),
+    ("time_b", "datetime"),
+    ("depth_a_m", "double"),
+    ("depth_b_m", "double"),
+    ("difference_m", "double"),
+    ("slope_pct", "double"),
+    ("angle_deg", "double"),
+    ("uncert_m", "double"),
+    ("kind", "text"),
 ]
 
 #: Depth step of the table, m, by depth unit: 10 ft or 5 m.
@@ -31,14 +40,17 @@ _STEPS = {"ft": 10 * LENGTH["ft"], "m": 5.0}
 
 _NUMBERS = {
     "BIAS": ("mean", QT_TRANSLATE_NOOP("@default", "Mean difference between visits (m)")),
-    "STANDARD_DEVIATION": (
-        "sd", QT_TRANSLATE_NOOP("@default", "Standard deviation (m)")),
+    "STANDARD_DEVIATION": ("sd", QT_TRANSLATE_NOOP("@default", "Standard deviation (m)")),
     "RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "Root mean square (m)")),
     "RMSE95": ("rmse95", QT_TRANSLATE_NOOP("@default", "1.96 times root mean square (m)")),
     "PERCENTILE95": (
-        "percentile95", QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)")),
+        "percentile95",
+        QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)"),
+    ),
     "SOUNDING95": (
-        "sounding95", QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)")),
+        "sounding95",
+        QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)"),
+    ),
 }
 
 
@@ -77,30 +89,47 @@ class CheckCrossLines(LakefloorAlgorithm):
         "BETWEEN": QT_TRANSLATE_NOOP("@default", "Crossings between visits"),
         "WITHIN": QT_TRANSLATE_NOOP("@default", "Crossings within one visit"),
         **{name: label for name, (_, label) in _NUMBERS.items()},
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.distance(
-            "MAX_SPACING", tr("Maximum distance of soundings (m)"), 20.0,
-            tr("Soundings of one track farther apart than this are not joined."), minimum=0.1,
-        ))
-        add(params.number(
-            "MIN_ANGLE", tr("Minimum crossing angle (°)"), 20.0,
-            tr("Tracks that meet at a smaller angle run side by side and are not compared."),
-            minimum=0.0, maximum=89.0, advanced=True,
-        ))
-        add(params.depth_unit(
-            tr("Depth unit"),
-            tr("The report is in this unit. Fields and output numbers are in meters."),
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "CROSSINGS", tr("Crossings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of cross-lines"), "HTML (*.html)", optional=True
-        ))
+        add(
+            params.distance(
+                "MAX_SPACING",
+                tr("Maximum distance of soundings (m)"),
+                20.0,
+                tr("Soundings of one track farther apart than this are not joined."),
+                minimum=0.1,
+            )
+        )
+        add(
+            params.number(
+                "MIN_ANGLE",
+                tr("Minimum crossing angle (°)"),
+                20.0,
+                tr("Tracks that meet at a smaller angle run side by side and are not compared."),
+                minimum=0.0,
+                maximum=89.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.depth_unit(
+                tr("Depth unit"),
+                tr("The report is in this unit. Fields and output numbers are in meters."),
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "CROSSINGS", tr("Crossings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Report of cross-lines"), "HTML (*.html)", optional=True
+            )
+        )
 
     def compute(self, inputs, outputs):
         soundings, crs = read_soundings(
@@ -126,11 +155,18 @@ class CheckCrossLines(LakefloorAlgorithm):
 def write_crossings(out, name, crossings, crs, extra=()):
     """Write crossings as points; ``extra`` lists (field name, kind, values) to add."""
     columns = [
-        crossings.visit_a, crossings.visit_b, crossings.lane_a.tolist(),
-        crossings.lane_b.tolist(), [to_qdatetime(t) for t in crossings.time_a],
-        [to_qdatetime(t) for t in crossings.time_b], _numbers(crossings.depth_a),
-        _numbers(crossings.depth_b), _numbers(crossings.difference),
-        _numbers(100.0 * crossings.slope), _numbers(crossings.angle), _numbers(crossings.uncert),
+        crossings.visit_a,
+        crossings.visit_b,
+        crossings.lane_a.tolist(),
+        crossings.lane_b.tolist(),
+        [to_qdatetime(t) for t in crossings.time_a],
+        [to_qdatetime(t) for t in crossings.time_b],
+        _numbers(crossings.depth_a),
+        _numbers(crossings.depth_b),
+        _numbers(crossings.difference),
+        _numbers(100.0 * crossings.slope),
+        _numbers(crossings.angle),
+        _numbers(crossings.uncert),
         ["crossing" if d == 0.0 else "overlap" for d in crossings.distance],
         *(values for _, _, values in extra),
     ]
@@ -139,8 +175,9 @@ def write_crossings(out, name, crossings, crs, extra=()):
         for x, y, row in zip(crossings.x.tolist(), crossings.y.tolist(), zip(*columns))
     )
     fields = FIELDS + [(field, kind) for field, kind, _ in extra]
-    out.features(name, fields, QgsWkbTypes.Type.Point, crs, rows, style="crossings",
-                 count=len(crossings))
+    out.features(
+        name, fields, QgsWkbTypes.Type.Point, crs, rows, style="crossings", count=len(crossings)
+    )
 
 
 def _numbers(values):
@@ -152,8 +189,9 @@ def _say(report, unit, feedback):
     for label, m in ((tr("between visits"), report.between), (tr("within a visit"), report.within)):
         if m.n:
             feedback.pushInfo(
-                tr("Crossings {}: {}, mean difference {:+.2f} {}, root mean square {:.2f} {}")
-                .format(label, m.n, m.mean / scale, unit, m.rmse / scale, unit)
+                tr(
+                    "Crossings {}: {}, mean difference {:+.2f} {}, root mean square {:.2f} {}"
+                ).format(label, m.n, m.mean / scale, unit, m.rmse / scale, unit)
             )
     for (a, b), m in report.by_visits:
         feedback.pushInfo(

@@ -51,87 +51,171 @@ class CleanSoundings(LakefloorAlgorithm):
         "TOTAL": QT_TRANSLATE_NOOP("@default", "Soundings"),
         "ACCEPTED": QT_TRANSLATE_NOOP("@default", "Accepted soundings"),
         "REJECTED": QT_TRANSLATE_NOOP("@default", "Rejected soundings"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.number(
-            "MIN_DEPTH", tr("Shallowest depth (m)"), 0.0,
-            tr("Shallower soundings are rejected. Zero is always rejected."), minimum=0.0,
-        ))
-        add(params.number(
-            "MAX_DEPTH", tr("Deepest depth (m)"), None,
-            tr("Deeper soundings are rejected. If empty, there is no limit."),
-            minimum=0.0, optional=True,
-        ))
-        add(params.number(
-            "MAX_SPEED", tr("Maximum speed (m/s)"), 6.0,
-            tr("At higher speed many transducers lose the bottom. 6 m/s is 13 mph. If empty, "
-               "there is no limit."),
-            minimum=0.0, optional=True,
-        ))
-        add(params.number(
-            "MIN_SPEED", tr("Minimum speed (m/s)"), None,
-            tr("Rejects soundings of a drifting or anchored boat. If empty, there is no limit."),
-            minimum=0.0, optional=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean(
-                "FORGET_EARLIER", tr("Forget an earlier cleaning"), False
-            ),
-            tr("Tests the soundings that an earlier cleaning rejected again. Otherwise they stay "
-               "rejected. Reasons that you entered yourself always stay."),
-        ))
-        add(params.number(
-            "MIN_NOISE", tr("Minimum noise of a depth (m)"), 0.09,
-            tr("Standard uncertainty that every depth has. 0.09 m (0.3 ft) suits depths logged in "
-               "tenths of a foot."),
-            minimum=0.001, advanced=True,
-        ))
-        add(params.number(
-            "OUTLIER_LIMIT", tr("Outlier limit (standard deviations)"), 3.0,
-            tr("A depth that differs by more than this many standard deviations is an outlier."),
-            minimum=1.0, advanced=True,
-        ))
-        add(params.number(
-            "HALF_WINDOW", tr("Half window (pings)"), 3,
-            tr("Number of pings before and after that each ping is compared with. Spikes of up to "
-               "this many pings are found."),
-            minimum=1, maximum=50, advanced=True, integer=True,
-        ))
-        add(params.number(
-            "MAX_SLOPE", tr("Maximum slope between pings (°)"), 25.0,
-            tr("Steeper steps are tested further. A steep step alone is never a reason to reject."),
-            minimum=1.0, maximum=89.0, advanced=True,
-        ))
-        add(params.distance(
-            "MAX_BURST", tr("Maximum length of a burst (m)"), 60.0,
-            tr("Length along the track of a run of outliers, such as a double echo. Longer runs "
-               "are only compared with other lanes."),
-            advanced=True,
-        ))
-        add(params.distance(
-            "NEIGHBOR_RADIUS", tr("Search radius for neighbors (m)"), None,
-            tr("Soundings of other lanes within it are compared. If empty, it is 1.5 times the "
-               "lane spacing. Zero turns this test off."),
-            optional=True, advanced=True,
-        ))
-        add(params.number(
-            "MAX_BOAT_SPEED", tr("Maximum possible boat speed (m/s)"), 15.0,
-            tr("A position that the boat could only reach faster than this is a jump."),
-            minimum=0.1, advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Cleaned soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        add(params.helped(
+        add(
+            params.number(
+                "MIN_DEPTH",
+                tr("Shallowest depth (m)"),
+                0.0,
+                tr("Shallower soundings are rejected. Zero is always rejected."),
+                minimum=0.0,
+            )
+        )
+        add(
+            params.number(
+                "MAX_DEPTH",
+                tr("Deepest depth (m)"),
+                None,
+                tr("Deeper soundings are rejected. If empty, there is no limit."),
+                minimum=0.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_SPEED",
+                tr("Maximum speed (m/s)"),
+                6.0,
+                tr(
+                    "At higher speed many transducers lose the bottom. 6 m/s is 13 mph. If empty, "
+                    "there is no limit."
+                ),
+                minimum=0.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "MIN_SPEED",
+                tr("Minimum speed (m/s)"),
+                None,
+                tr(
+                    "Rejects soundings of a drifting or anchored boat. If empty, there is no limit."
+                ),
+                minimum=0.0,
+                optional=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "FORGET_EARLIER", tr("Forget an earlier cleaning"), False
+                ),
+                tr(
+                    "Tests the soundings that an earlier cleaning rejected again. Otherwise they stay "
+                    "rejected. Reasons that you entered yourself always stay."
+                ),
+            )
+        )
+        add(
+            params.number(
+                "MIN_NOISE",
+                tr("Minimum noise of a depth (m)"),
+                0.09,
+                tr(
+                    "Standard uncertainty that every depth has. 0.09 m (0.3 ft) suits depths logged in "
+                    "tenths of a foot."
+                ),
+                minimum=0.001,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "OUTLIER_LIMIT",
+                tr("Outlier limit (standard deviations)"),
+                3.0,
+                tr(
+                    "A depth that differs by more than this many standard deviations is an outlier."
+                ),
+                minimum=1.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "HALF_WINDOW",
+                tr("Half window (pings)"),
+                3,
+                tr(
+                    "Number of pings before and after that each ping is compared with. Spikes of up to "
+                    "this many pings are found."
+                ),
+                minimum=1,
+                maximum=50,
+                advanced=True,
+                integer=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_SLOPE",
+                tr("Maximum slope between pings (°)"),
+                25.0,
+                tr(
+                    "Steeper steps are tested further. A steep step alone is never a reason to reject."
+                ),
+                minimum=1.0,
+                maximum=89.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.distance(
+                "MAX_BURST",
+                tr("Maximum length of a burst (m)"),
+                60.0,
+                tr(
+                    "Length along the track of a run of outliers, such as a double echo. Longer runs "
+                    "are only compared with other lanes."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.distance(
+                "NEIGHBOR_RADIUS",
+                tr("Search radius for neighbors (m)"),
+                None,
+                tr(
+                    "Soundings of other lanes within it are compared. If empty, it is 1.5 times the "
+                    "lane spacing. Zero turns this test off."
+                ),
+                optional=True,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_BOAT_SPEED",
+                tr("Maximum possible boat speed (m/s)"),
+                15.0,
+                tr("A position that the boat could only reach faster than this is a jump."),
+                minimum=0.1,
+                advanced=True,
+            )
+        )
+        add(
             QgsProcessingParameterFeatureSink(
-                COUNTS, tr("Counts by reason"), QgsProcessing.SourceType.TypeVector,
-                createByDefault=False, optional=True,
-            ),
-            tr("Table with the number and percentage of soundings for each reason."),
-        ))
+                params.OUTPUT, tr("Cleaned soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSink(
+                    COUNTS,
+                    tr("Counts by reason"),
+                    QgsProcessing.SourceType.TypeVector,
+                    createByDefault=False,
+                    optional=True,
+                ),
+                tr("Table with the number and percentage of soundings for each reason."),
+            )
+        )
 
     def compute(self, inputs, outputs):
         def value(name):
@@ -173,13 +257,14 @@ class CleanSoundings(LakefloorAlgorithm):
                 inputs.say(f"{reason}: {n} ({written(share, '.2f')}%)")
         if not counts[ACCEPTED]:
             inputs.warn(
-                tr("No sounding was accepted. Look at the reasons above, and check that the limits "
-                   "are in meters.")
+                tr(
+                    "No sounding was accepted. Look at the reasons above, and check that the limits "
+                    "are in meters."
+                )
             )
         outputs.soundings(params.OUTPUT, cleaned.soundings, crs, given=given)
         outputs.table(
-            COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")],
-            shares,
+            COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")], shares
         )
         outputs.results.update(
             TOTAL=total, ACCEPTED=counts[ACCEPTED], REJECTED=total - counts[ACCEPTED]

@@ -19,14 +19,16 @@ from ..core.number_text import written
 _NUMBERS = {
     "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
     "MIN_CORRECTION": ("min_correction_m", QT_TRANSLATE_NOOP("@default", "Minimum correction (m)")),
-    "MAX_CORRECTION": (
-        "max_correction_m", QT_TRANSLATE_NOOP("@default", "Maximum correction (m)")),
+    "MAX_CORRECTION": ("max_correction_m", QT_TRANSLATE_NOOP("@default", "Maximum correction (m)")),
     "MEAN_SOUND_SPEED": (
-        "mean_sound_speed_ms", QT_TRANSLATE_NOOP("@default", "Mean sound speed (m/s)")),
+        "mean_sound_speed_ms",
+        QT_TRANSLATE_NOOP("@default", "Mean sound speed (m/s)"),
+    ),
     "MEAN_SHIFT": ("mean_shift_m", QT_TRANSLATE_NOOP("@default", "Mean position shift (m)")),
     "MEAN_UNCERTAINTY": (
         "mean_uncertainty_m",
-        QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
+        QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
+    ),
 }
 
 
@@ -38,7 +40,7 @@ class CorrectDepths(LakefloorAlgorithm):
         "@default",
         "draft,draught,keel offset,transducer depth,transducer offset,sound speed,"
         "speed of sound,sound velocity,velocity,water temperature,temperature,latency,lag,"
-        "time offset,bar check,calibration"
+        "time offset,bar check,calibration",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -63,89 +65,168 @@ class CorrectDepths(LakefloorAlgorithm):
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.number(
-            "DRAFT", tr("Transducer draft (m)"), 0.3,
-            tr("Depth of the transducer below the waterline with the crew aboard."),
-            minimum=0.0, maximum=10.0,
-        ))
-        add(params.number(
-            "ASSUMED_SOUND_SPEED", tr("Assumed sound speed (m/s)"), 1500.0,
-            tr("The sound speed that the sounder computes with. It is often 1500 m/s, in some "
-               "sounders 1463 m/s (4800 ft/s)."),
-            minimum=1350.0, maximum=1650.0,
-        ))
-        add(params.number(
-            "WATER_TEMPERATURE", tr("Water temperature (°C)"), None,
-            tr("Used for all soundings. If empty, the logged temperature of each visit is used. "
-               "Visits without one get the middle of the range for fresh water from 4 to 25 °C "
-               "and a higher uncertainty."),
-            minimum=0.0, maximum=40.0, optional=True,
-        ))
-        add(params.number(
-            "ACTUAL_SOUND_SPEED", tr("Actual sound speed (m/s)"), None,
-            tr("Mean of the water column, for example from a bar check. Used for all soundings. "
-               "If empty, it follows from the water temperature."),
-            minimum=1350.0, maximum=1650.0, optional=True,
-        ))
-        add(params.number(
-            "TIME_OFFSET", tr("Time offset (s)"), 0.0,
-            tr("How much older the logged position is than the depth beside it (latency). Find "
-               "time offset computes it."),
-            minimum=-60.0, maximum=60.0,
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean("FROM_RAW", tr("Start again from raw depths"), False),
-            tr("Undoes earlier corrections and a reduction to a lake datum, and corrects the "
-               "depths as logged."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean(
-                "KEEP_ASSUMED_SPEED", tr("Skip visits without temperature"), False
-            ),
-            tr("Leaves these visits at the assumed sound speed. Otherwise they are corrected with "
-               "a middle sound speed of fresh water. Their uncertainty is higher either way."),
-            advanced=True,
-        ))
-        add(params.number(
-            "SOUNDER_OFFSET", tr("Offset added by the sounder (m)"), None,
-            tr("What the sounder added to show depth from the surface. It is replaced by the "
-               "draft. If empty, only an offset that the log states is replaced."),
-            minimum=-10.0, maximum=10.0, optional=True, advanced=True,
-        ))
-        add(params.number(
-            "UNCERTAINTY_FIXED", tr("Uncertainty, fixed part (m)"), 0.05,
-            tr("Standard uncertainty from sounder, draft and waves at any depth."),
-            minimum=0.0, advanced=True,
-        ))
-        add(params.number(
-            "UNCERTAINTY_PERCENTAGE", tr("Uncertainty, part of depth (%)"), 1.0,
-            tr("Standard uncertainty that grows with depth, from sound speed and the sounder."),
-            minimum=0.0, maximum=100.0, advanced=True,
-        ))
-        add(params.number(
-            "MIXED_DEPTH", tr("Depth of the mixed water (m)"), 6.0,
-            tr("Down to this depth the water is as warm as the surface. Colder water below "
-               "raises the uncertainty."),
-            minimum=0.0, advanced=True,
-        ))
-        add(params.number(
-            "DEEP_TEMPERATURE", tr("Temperature of the deep water (°C)"), 7.0,
-            tr("How cold the water below the mixed water can be. It affects only the "
-               "uncertainty."),
-            minimum=0.0, maximum=40.0, advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Corrected soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
+        add(
+            params.number(
+                "DRAFT",
+                tr("Transducer draft (m)"),
+                0.3,
+                tr("Depth of the transducer below the waterline with the crew aboard."),
+                minimum=0.0,
+                maximum=10.0,
+            )
+        )
+        add(
+            params.number(
+                "ASSUMED_SOUND_SPEED",
+                tr("Assumed sound speed (m/s)"),
+                1500.0,
+                tr(
+                    "The sound speed that the sounder computes with. It is often 1500 m/s, in some "
+                    "sounders 1463 m/s (4800 ft/s)."
+                ),
+                minimum=1350.0,
+                maximum=1650.0,
+            )
+        )
+        add(
+            params.number(
+                "WATER_TEMPERATURE",
+                tr("Water temperature (°C)"),
+                None,
+                tr(
+                    "Used for all soundings. If empty, the logged temperature of each visit is used. "
+                    "Visits without one get the middle of the range for fresh water from 4 to 25 °C "
+                    "and a higher uncertainty."
+                ),
+                minimum=0.0,
+                maximum=40.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "ACTUAL_SOUND_SPEED",
+                tr("Actual sound speed (m/s)"),
+                None,
+                tr(
+                    "Mean of the water column, for example from a bar check. Used for all soundings. "
+                    "If empty, it follows from the water temperature."
+                ),
+                minimum=1350.0,
+                maximum=1650.0,
+                optional=True,
+            )
+        )
+        add(
+            params.number(
+                "TIME_OFFSET",
+                tr("Time offset (s)"),
+                0.0,
+                tr(
+                    "How much older the logged position is than the depth beside it (latency). Find "
+                    "time offset computes it."
+                ),
+                minimum=-60.0,
+                maximum=60.0,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean("FROM_RAW", tr("Start again from raw depths"), False),
+                tr(
+                    "Undoes earlier corrections and a reduction to a lake datum, and corrects the "
+                    "depths as logged."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "KEEP_ASSUMED_SPEED", tr("Skip visits without temperature"), False
+                ),
+                tr(
+                    "Leaves these visits at the assumed sound speed. Otherwise they are corrected with "
+                    "a middle sound speed of fresh water. Their uncertainty is higher either way."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "SOUNDER_OFFSET",
+                tr("Offset added by the sounder (m)"),
+                None,
+                tr(
+                    "What the sounder added to show depth from the surface. It is replaced by the "
+                    "draft. If empty, only an offset that the log states is replaced."
+                ),
+                minimum=-10.0,
+                maximum=10.0,
+                optional=True,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "UNCERTAINTY_FIXED",
+                tr("Uncertainty, fixed part (m)"),
+                0.05,
+                tr("Standard uncertainty from sounder, draft and waves at any depth."),
+                minimum=0.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "UNCERTAINTY_PERCENTAGE",
+                tr("Uncertainty, part of depth (%)"),
+                1.0,
+                tr("Standard uncertainty that grows with depth, from sound speed and the sounder."),
+                minimum=0.0,
+                maximum=100.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MIXED_DEPTH",
+                tr("Depth of the mixed water (m)"),
+                6.0,
+                tr(
+                    "Down to this depth the water is as warm as the surface. Colder water below "
+                    "raises the uncertainty."
+                ),
+                minimum=0.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "DEEP_TEMPERATURE",
+                tr("Temperature of the deep water (°C)"),
+                7.0,
+                tr(
+                    "How cold the water below the mixed water can be. It affects only the "
+                    "uncertainty."
+                ),
+                minimum=0.0,
+                maximum=40.0,
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Corrected soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
 
     def check(self, inputs):
-        if all(
-            inputs.given(name)
-            for name in ("WATER_TEMPERATURE", "ACTUAL_SOUND_SPEED")
-        ):
-            raise LakefloorError(tr(
-                "A water temperature and a sound speed are both given. Give one of them, not both."
-            ))
+        if all(inputs.given(name) for name in ("WATER_TEMPERATURE", "ACTUAL_SOUND_SPEED")):
+            raise LakefloorError(
+                tr(
+                    "A water temperature and a sound speed are both given. Give one of them, not both."
+                )
+            )
 
     def compute(self, inputs, outputs):
         def value(name):
@@ -185,35 +266,51 @@ def _report(summary, feedback):
 
     for visit, row in summary["visits"].items():
         feedback.pushInfo(
-            tr("Visit '{}': {} soundings, water {} °C, sound speed {} m/s, mean correction {} m")
-            .format(visit, row["soundings"], shown(row["temperature_c"], 1),
-                    shown(row["sound_speed_ms"], 1), shown(row["correction_m"], 3))
+            tr(
+                "Visit '{}': {} soundings, water {} °C, sound speed {} m/s, mean correction {} m"
+            ).format(
+                visit,
+                row["soundings"],
+                shown(row["temperature_c"], 1),
+                shown(row["sound_speed_ms"], 1),
+                shown(row["correction_m"], 3),
+            )
         )
     unknown = summary["measured_from"].get("unknown", 0)
     if unknown:
         feedback.pushWarning(
-            tr("The log does not say where depth counts from ({} soundings). Depth from the "
-               "transducer is assumed and the draft is added. If the sounder shows depth from "
-               "the surface, choose that in Read logs.").format(unknown)
+            tr(
+                "The log does not say where depth counts from ({} soundings). Depth from the "
+                "transducer is assumed and the draft is added. If the sounder shows depth from "
+                "the surface, choose that in Read logs."
+            ).format(unknown)
         )
     if summary["dropped"]:
         feedback.pushWarning(
-            tr("Started again from raw depths. These steps were undone: {}. Run Reduce to lake "
-               "datum again if that was done.").format(", ".join(summary["dropped"]))
+            tr(
+                "Started again from raw depths. These steps were undone: {}. Run Reduce to lake "
+                "datum again if that was done."
+            ).format(", ".join(summary["dropped"]))
         )
     if summary["no_temperature"]:
         speed, error = unknown_water_speed()
         feedback.pushWarning(
-            tr("No water temperature is known for visit {}. A sound speed of {:.1f} m/s is used, "
-               "the middle of the range for fresh water from 4 to 25 °C. It may be wrong by "
-               "{:.1f} m/s, which is {:.1f}% of depth. The uncertainty includes this. Enter the "
-               "water temperature if you know it.").format(
-                ", ".join(f"'{excerpt(name)}'" for name in summary["no_temperature"]), speed, error,
-                100.0 * error / speed)
+            tr(
+                "No water temperature is known for visit {}. A sound speed of {:.1f} m/s is used, "
+                "the middle of the range for fresh water from 4 to 25 °C. It may be wrong by "
+                "{:.1f} m/s, which is {:.1f}% of depth. The uncertainty includes this. Enter the "
+                "water temperature if you know it."
+            ).format(
+                ", ".join(f"'{excerpt(name)}'" for name in summary["no_temperature"]),
+                speed,
+                error,
+                100.0 * error / speed,
+            )
         )
     if summary["uncorrected"]:
         feedback.pushWarning(
-            tr("These visits have no water temperature and keep the assumed sound speed: {}. "
-               "Enter a water temperature if you know it.").format(
-                ", ".join(summary["uncorrected"]))
+            tr(
+                "These visits have no water temperature and keep the assumed sound speed: {}. "
+                "Enter a water temperature if you know it."
+            ).format(", ".join(summary["uncorrected"]))
         )

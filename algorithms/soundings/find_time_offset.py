@@ -19,7 +19,10 @@ from ..core.correcting.time_offset import find_time_offset
 from ..core.number_text import written
 
 _FIELDS = [
-    ("visit", "text"), ("offset_s", "double"), ("uncert_s", "double"), ("pairs", "int"),
+    ("visit", "text"),
+    ("offset_s", "double"),
+    ("uncert_s", "double"),
+    ("pairs", "int"),
     ("verdict", "text"),
 ]
 
@@ -34,7 +37,7 @@ class FindTimeOffset(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "latency,lag,delay,gps lag,gps delay,time offset,patch test,calibration,zigzag,"
-        "zigzag contours,herringbone,staggered contours,clock"
+        "zigzag contours,herringbone,staggered contours,clock",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -58,44 +61,69 @@ class FindTimeOffset(LakefloorAlgorithm):
         "TIME_OFFSET": QT_TRANSLATE_NOOP("@default", "Time offset (s)"),
         "UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty (s)"),
         "DETERMINABLE": QT_TRANSLATE_NOOP("@default", "Determinable (1 yes, 0 no)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.number(
-            "MAX_TIME_OFFSET", tr("Maximum time offset (s)"), 5.0,
-            tr("The time offset is searched for between minus and plus this many seconds."),
-            minimum=0.5, maximum=60.0,
-        ))
-        add(params.distance(
-            "MAX_DISTANCE", tr("Maximum distance between tracks (m)"), 5.0,
-            tr("Tracks that come nearer to each other than this are compared. Use a few meters, "
-               "about the accuracy of the positions."),
-            minimum=0.1,
-        ))
-        add(params.distance(
-            "POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
-            tr("Standard uncertainty of a position in one direction. Where many pairs of tracks "
-               "meet, their own scatter takes its place."),
-            minimum=0.01, advanced=True,
-        ))
-        add(params.number(
-            "MAX_UNCERTAINTY", tr("Maximum uncertainty (s)"), 0.5,
-            tr("A time offset with a higher standard uncertainty is called not determinable."),
-            minimum=0.001, advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "TIME_OFFSETS", tr("Time offsets by visit"), QgsProcessing.SourceType.TypeVector
-        ))
-        add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of the time offset"), "HTML (*.html)", optional=True
-        ))
+        add(
+            params.number(
+                "MAX_TIME_OFFSET",
+                tr("Maximum time offset (s)"),
+                5.0,
+                tr("The time offset is searched for between minus and plus this many seconds."),
+                minimum=0.5,
+                maximum=60.0,
+            )
+        )
+        add(
+            params.distance(
+                "MAX_DISTANCE",
+                tr("Maximum distance between tracks (m)"),
+                5.0,
+                tr(
+                    "Tracks that come nearer to each other than this are compared. Use a few meters, "
+                    "about the accuracy of the positions."
+                ),
+                minimum=0.1,
+            )
+        )
+        add(
+            params.distance(
+                "POSITION_UNCERTAINTY",
+                tr("Position uncertainty (m)"),
+                1.0,
+                tr(
+                    "Standard uncertainty of a position in one direction. Where many pairs of tracks "
+                    "meet, their own scatter takes its place."
+                ),
+                minimum=0.01,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MAX_UNCERTAINTY",
+                tr("Maximum uncertainty (s)"),
+                0.5,
+                tr("A time offset with a higher standard uncertainty is called not determinable."),
+                minimum=0.001,
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "TIME_OFFSETS", tr("Time offsets by visit"), QgsProcessing.SourceType.TypeVector
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Report of the time offset"), "HTML (*.html)", optional=True
+            )
+        )
 
     def compute(self, inputs, outputs):
-        soundings, _ = read_soundings(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, _ = read_soundings(inputs.source(params.INPUT), inputs.context, inputs.feedback)
         search = inputs.number("MAX_TIME_OFFSET")
         found = find_time_offset(
             soundings,
@@ -114,10 +142,14 @@ class FindTimeOffset(LakefloorAlgorithm):
             inputs.say(
                 tr("Enter {:.2f} s as the time offset in Correct depths.").format(found.offset_s)
             )
-        outputs.table("TIME_OFFSETS", _FIELDS, (
-            [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
-            for r in rows
-        ))
+        outputs.table(
+            "TIME_OFFSETS",
+            _FIELDS,
+            (
+                [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
+                for r in rows
+            ),
+        )
         outputs.text("REPORT", lambda: _html_report(found))
         outputs.results["TIME_OFFSET"] = _number(found.offset_s)
         outputs.results["UNCERTAINTY"] = _number(found.uncert_s)
@@ -142,18 +174,30 @@ def _shown(row):
 
 def _html_report(found):
     rows = [
-        [escape(_name(r)), "&ndash;" if not r.determinable else written(r.offset_s, "+.2f"),
-         "&ndash;" if not np.isfinite(r.uncert_s) else written(r.uncert_s, ".2f"), r.pairs,
-         r.meetings, escape(r.verdict)]
+        [
+            escape(_name(r)),
+            "&ndash;" if not r.determinable else written(r.offset_s, "+.2f"),
+            "&ndash;" if not np.isfinite(r.uncert_s) else written(r.uncert_s, ".2f"),
+            r.pairs,
+            r.meetings,
+            escape(r.verdict),
+        ]
         for r in (*found.visits, found)
     ]
-    head = [tr("visit"), tr("time offset (s)"), tr("standard uncertainty (s)"),
-            tr("pairs of tracks"), tr("meeting places"), tr("verdict")]
+    head = [
+        tr("visit"),
+        tr("time offset (s)"),
+        tr("standard uncertainty (s)"),
+        tr("pairs of tracks"),
+        tr("meeting places"),
+        tr("verdict"),
+    ]
     notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
     parts = [html_page.table(head, rows), f"<ul>{notes}</ul>" if notes else ""]
     scans = [
         (_name(r), r.scan_s, r.misfit_m)
-        for r in (found, *found.visits[:_MOST_CURVES]) if r.scan_s.size
+        for r in (found, *found.visits[:_MOST_CURVES])
+        if r.scan_s.size
     ]
     if len(found.visits) == 1:
         scans = scans[:1]
@@ -165,9 +209,13 @@ def _html_report(found):
         ]
     elif scans:
         parts.append(html_page.no_pictures())
-    parts.append(html_page.remark(tr(
-        "The time offset is how much older the logged position is than the depth beside it. "
-        "The minimum of the curve marks it. The difference that is left there is noise of the "
-        "sounder and the positions."
-    )))
+    parts.append(
+        html_page.remark(
+            tr(
+                "The time offset is how much older the logged position is than the depth beside it. "
+                "The minimum of the curve marks it. The difference that is left there is noise of the "
+                "sounder and the positions."
+            )
+        )
+    )
     return html_page.page(tr("Time offset between sounder and GPS"), parts)

@@ -47,7 +47,7 @@ class MergeDatabases(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "GeoPackage,archive,store,lake database,friend,shared copy,share,join,combine,merge,"
-        "duplicate,visit offset,adjust"
+        "duplicate,visit offset,adjust",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -72,48 +72,86 @@ class MergeDatabases(LakefloorAlgorithm):
     def declare(self):
         add = self.addParameter
         add(store_parameter(tr("Your own lake database, which keeps its datum.")))
-        add(params.helped(
-            QgsProcessingParameterFile(
-                "OTHER_DATABASE", tr("Other lake database"), extension="gpkg", optional=True),
-            tr("A friend's database of the same lake. If empty, a shared copy is needed."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "COPY", tr("Soundings of a shared copy"),
-                [QgsProcessing.SourceType.TypeVectorPoint], optional=True),
-            tr("Soundings with depth_m in meters, positive down. If empty, another lake database "
-               "is needed."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterString(
-                "VISIT_NAME", tr("Visit name for the copy"), tr("shared copy")),
-            tr("The visit under which the soundings of a shared copy enter."),
-        ))
-        add(params.choice(
-            "OFFSETS", tr("Offsets of the other soundings"),
-            {"one for all": tr("the other visits agree with each other"),
-             "one for each visit": tr("they do not agree"),
-             "none": tr("both have one datum")},
-            "one for all", tr("An offset is positive where the other soundings are too deep."),
-            former={"store": "one for all", "visit": "one for each visit"},
-        ))
-        add(params.distance(
-            "MAX_DISTANCE", tr("Maximum distance compared (m)"), 5.0,
-            tr("Tracks, or soundings of a copy, farther apart than this are not compared."),
-            advanced=True, minimum=0.1,
-        ))
-        add(params.distance(
-            "MAX_SPACING", tr("Maximum distance of soundings (m)"), 20.0,
-            tr("Soundings of one track farther apart than this are not joined."),
-            advanced=True, minimum=0.1,
-        ))
-        add(params.number(
-            "MIN_PLACES", tr("Minimum number of places"), 5,
-            tr("With fewer places where tracks meet, no offset is computed."), minimum=2,
-            integer=True, advanced=True,
-        ))
-        add(QgsProcessingParameterFileDestination(
-            params.OUTPUT, tr("Merged lake database"), tr("GeoPackage files (*.gpkg)")))
+        add(
+            params.helped(
+                QgsProcessingParameterFile(
+                    "OTHER_DATABASE", tr("Other lake database"), extension="gpkg", optional=True
+                ),
+                tr("A friend's database of the same lake. If empty, a shared copy is needed."),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "COPY",
+                    tr("Soundings of a shared copy"),
+                    [QgsProcessing.SourceType.TypeVectorPoint],
+                    optional=True,
+                ),
+                tr(
+                    "Soundings with depth_m in meters, positive down. If empty, another lake database "
+                    "is needed."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterString(
+                    "VISIT_NAME", tr("Visit name for the copy"), tr("shared copy")
+                ),
+                tr("The visit under which the soundings of a shared copy enter."),
+            )
+        )
+        add(
+            params.choice(
+                "OFFSETS",
+                tr("Offsets of the other soundings"),
+                {
+                    "one for all": tr("the other visits agree with each other"),
+                    "one for each visit": tr("they do not agree"),
+                    "none": tr("both have one datum"),
+                },
+                "one for all",
+                tr("An offset is positive where the other soundings are too deep."),
+                former={"store": "one for all", "visit": "one for each visit"},
+            )
+        )
+        add(
+            params.distance(
+                "MAX_DISTANCE",
+                tr("Maximum distance compared (m)"),
+                5.0,
+                tr("Tracks, or soundings of a copy, farther apart than this are not compared."),
+                advanced=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.distance(
+                "MAX_SPACING",
+                tr("Maximum distance of soundings (m)"),
+                20.0,
+                tr("Soundings of one track farther apart than this are not joined."),
+                advanced=True,
+                minimum=0.1,
+            )
+        )
+        add(
+            params.number(
+                "MIN_PLACES",
+                tr("Minimum number of places"),
+                5,
+                tr("With fewer places where tracks meet, no offset is computed."),
+                minimum=2,
+                integer=True,
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                params.OUTPUT, tr("Merged lake database"), tr("GeoPackage files (*.gpkg)")
+            )
+        )
 
     def check(self, inputs):
         if bool(inputs.parameters.get("OTHER_DATABASE")) == bool(inputs.parameters.get("COPY")):
@@ -132,11 +170,15 @@ class MergeDatabases(LakefloorAlgorithm):
         other = self._other(inputs, crs, span(progress, 0.1, 0.2))
         if output.exists():
             raise LakefloorError(
-                tr("'{}' exists, and merging never replaces a lake database. Choose a new name.")
-                .format(output.name)
+                tr(
+                    "'{}' exists, and merging never replaces a lake database. Choose a new name."
+                ).format(output.name)
             )
         merged = merge_soundings(
-            own, other, level=level, copy_name=self._copy_name(inputs),
+            own,
+            other,
+            level=level,
+            copy_name=self._copy_name(inputs),
             reach_m=inputs.number("MAX_DISTANCE"),
             max_gap_m=inputs.number("MAX_SPACING"),
             least=inputs.integer("MIN_PLACES"),
@@ -144,16 +186,20 @@ class MergeDatabases(LakefloorAlgorithm):
         )
         _say(merged, inputs.feedback)
         done = lake_store.write_merged(
-            path, outputs.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0))
+            path, outputs.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0)
+        )
         for name in done.visits:
             inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
         for note in done.notes:
             inputs.warn(note)
         there = len(other) - done.added
-        inputs.say(
-            tr("Soundings added: {}, already there: {}.").format(done.added, there))
-        numbers = (done.added, there, merged.places, *map(_number, (
-            merged.offset, merged.std_error, merged.before, merged.after)))
+        inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, there))
+        numbers = (
+            done.added,
+            there,
+            merged.places,
+            *map(_number, (merged.offset, merged.std_error, merged.before, merged.after)),
+        )
         outputs.results.update(zip(_NUMBERS, numbers))
 
     def _other(self, inputs, crs, progress):
@@ -168,14 +214,19 @@ class MergeDatabases(LakefloorAlgorithm):
                 other = other.replace(x=x, y=y)
                 inputs.say(
                     tr("The other lake database ({}) is projected to {}.").format(
-                        theirs[:40], crs[:40]))
+                        theirs[:40], crs[:40]
+                    )
+                )
             return other
         soundings, _ = read_soundings(
-            copy, inputs.context, inputs.feedback, QgsCoordinateReferenceSystem(crs))
+            copy, inputs.context, inputs.feedback, QgsCoordinateReferenceSystem(crs)
+        )
         if not copy.sourceCrs().isValid():
             raise LakefloorError(
-                tr("Layer '{}' has no coordinate reference system. Set the right one in its "
-                   "properties, then run again.").format(copy.sourceName())
+                tr(
+                    "Layer '{}' has no coordinate reference system. Set the right one in its "
+                    "properties, then run again."
+                ).format(copy.sourceName())
             )
         return soundings
 
@@ -202,11 +253,13 @@ def _say(merged, feedback):
             if np.isfinite(offset):
                 feedback.pushInfo(
                     tr("{}: offset {:+.3f} m, standard uncertainty {:.3f} m, places: {}.").format(
-                        f"'{name}'" if name else tr("The other soundings"), offset, error, count)
+                        f"'{name}'" if name else tr("The other soundings"), offset, error, count
+                    )
                 )
     again = sum(str(s).startswith(SUPERSEDED) for s in merged.soundings.status)
     if again:
         feedback.pushWarning(
-            tr("Soundings that the other lake database marks as superseded are accepted again: {}.")
-            .format(again)
+            tr(
+                "Soundings that the other lake database marks as superseded are accepted again: {}."
+            ).format(again)
         )

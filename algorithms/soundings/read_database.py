@@ -29,7 +29,7 @@ class ReadDatabase(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "GeoPackage,archive,store,lake database,read,load,open,export,extract visit,season,year,"
-        "correct again,reprocess,re-process"
+        "correct again,reprocess,re-process",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -46,32 +46,44 @@ class ReadDatabase(LakefloorAlgorithm):
     NUMBERS = {
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
         "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits read"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
         add(store_parameter(tr("GeoPackage made by 'Add visit to lake database'.")))
-        add(params.helped(
-            QgsProcessingParameterString("VISITS", tr("Visits"), optional=True),
-            tr("Names, separated by semicolons. Table 'visits' of the database lists them. If "
-               "empty, all visits are read."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterExtent("EXTENT", tr("Extent"), optional=True),
-            tr("Only soundings within it are read. If empty, those of the whole lake."),
-        ))
-        for name, label in (("FROM", tr("First day")), ("TO", tr("Last day"))):
-            add(params.helped(
-                QgsProcessingParameterDateTime(
-                    name, label, QgsProcessingParameterDateTime.Type.Date, optional=True
+        add(
+            params.helped(
+                QgsProcessingParameterString("VISITS", tr("Visits"), optional=True),
+                tr(
+                    "Names, separated by semicolons. Table 'visits' of the database lists them. If "
+                    "empty, all visits are read."
                 ),
-                tr("This day is included. Days are those of the sun at the lake's longitude. With "
-                   "a first or a last day, soundings without time are left out. If empty, there is "
-                   "no limit."),
-            ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterExtent("EXTENT", tr("Extent"), optional=True),
+                tr("Only soundings within it are read. If empty, those of the whole lake."),
+            )
+        )
+        for name, label in (("FROM", tr("First day")), ("TO", tr("Last day"))):
+            add(
+                params.helped(
+                    QgsProcessingParameterDateTime(
+                        name, label, QgsProcessingParameterDateTime.Type.Date, optional=True
+                    ),
+                    tr(
+                        "This day is included. Days are those of the sun at the lake's longitude. With "
+                        "a first or a last day, soundings without time are left out. If empty, there is "
+                        "no limit."
+                    ),
+                )
+            )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
 
     def compute(self, inputs, outputs):
         path = inputs.file("DATABASE")
@@ -83,22 +95,28 @@ class ReadDatabase(LakefloorAlgorithm):
         if None not in days and days[0] > days[1]:
             raise LakefloorError(
                 tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
-                    *days))
-        names = visit_names(
-            inputs.text("VISITS"), [v.name for v in held.visits])
+                    *days
+                )
+            )
+        names = visit_names(inputs.text("VISITS"), [v.name for v in held.visits])
         start, stop = times_of_days(held.visits, held.crs, *days)
         parts = lake_store.read(
             path,
             visits=names or None,
-            box=None if extent.isNull() else (
-                extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
-            start=start, stop=stop, progress=inputs.progress,
+            box=None
+            if extent.isNull()
+            else (extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
+            start=start,
+            stop=stop,
+            progress=inputs.progress,
         )
         first = next(parts, None)
         if first is None:
             raise LakefloorError(
-                tr("The lake database has no soundings of these visits, extent and days. Choose "
-                   "other ones.")
+                tr(
+                    "The lake database has no soundings of these visits, extent and days. Choose "
+                    "other ones."
+                )
             )
         count, visits = 0, set()
 

@@ -62,77 +62,131 @@ class ReadLogs(LakefloorAlgorithm):
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
         "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
         "UNREAD_COUNT": QT_TRANSLATE_NOOP("@default", "Unread lines and files"),
-    }  # fmt: skip
+    }
 
     def declare(self):
-        self.addParameter(params.helped(
-            QgsProcessingParameterMultipleLayers(
-                params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile, optional=True
-            ),
-            tr("Log files; a file given twice is read once. If empty, only the folder is read."),
-        ))
-        self.addParameter(params.helped(
-            QgsProcessingParameterFile(
-                FOLDER, tr("Folder of logs"), QgsProcessingParameterFile.Behavior.Folder,
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterMultipleLayers(
+                    params.INPUT, tr("Logs"), QgsProcessing.SourceType.TypeFile, optional=True
+                ),
+                tr(
+                    "Log files; a file given twice is read once. If empty, only the folder is read."
+                ),
+            )
+        )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFile(
+                    FOLDER,
+                    tr("Folder of logs"),
+                    QgsProcessingParameterFile.Behavior.Folder,
+                    optional=True,
+                ),
+                tr(
+                    "All logs in the folder and its subfolders are read. If empty, only the files are "
+                    "read."
+                ),
+            )
+        )
+        self.addParameter(
+            params.choice(
+                "DEPTH_UNIT",
+                tr("Depth unit of the logs"),
+                [AS_STATED, "meters", "feet", "US survey feet", "fathoms"],
+                AS_STATED,
+                tr(
+                    "For text and GPX files that do not state their unit. NMEA 0183 always "
+                    "does. Without "
+                    "a statement, 'as stated' takes meters and warns."
+                ),
+            )
+        )
+        self.addParameter(
+            params.choice(
+                "DEPTH_FROM",
+                tr("Depths are measured from"),
+                [AS_STATED, *_DEPTH_FROM],
+                AS_STATED,
+                tr(
+                    "For text and GPX files that do not state it. Without a statement, 'as "
+                    "stated' takes "
+                    "the transducer and warns. "
+                    "Correct depths adds the draft to "
+                    "depths below the transducer."
+                ),
+                former={"surface": "water surface"},
+            )
+        )
+        self.addParameter(
+            params.time_zone(
+                "TIME_ZONE",
+                tr("Time zone of the logs"),
+                tr(
+                    "NMEA 0183 and GPX are in UTC. The dates of visits follow this zone; with UTC, they "
+                    "follow the sun at the longitude of the lake."
+                ),
+            )
+        )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterString("COLUMNS", tr("Columns of text files"), optional=True),
+                tr(
+                    "Columns by name or number, for example: lon=3, lat=4, depth=depth_m. If empty, "
+                    "they are guessed.\n"
+                    "Columns: lon, lat, x, y, depth, time, date, epoch, year, month, day, hour, minute, "
+                    "second, hardness, water_temp, speed, course, visit, depth_flag, position_flag.\n"
+                    "Options: depth_unit=ft, speed_unit=mph, water_temp_unit=F, date_order=mdy, "
+                    "depth_sign=up."
+                ),
+            )
+        )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterCrs("CRS", tr("CRS of x and y columns"), optional=True),
+                tr(
+                    "For text files with x and y instead of longitude and latitude. If empty, they are "
+                    "degrees in WGS 84."
+                ),
+            )
+        )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterString("VISIT", tr("Name of the visit"), optional=True),
+                tr(
+                    "One name for all soundings, or 'file' for the name of each file, or 'date' for the "
+                    "local date on which the visit began. If empty, the visit column is used, else the "
+                    "date. A break of more than 6 hours starts another visit."
+                ),
+            )
+        )
+        self.addParameter(
+            params.number(
+                "MAX_FIX_GAP",
+                tr("Maximum time between fixes (s)"),
+                10.0,
+                tr(
+                    "For NMEA 0183. A depth between fixes farther apart gets no position and counts as "
+                    "unread."
+                ),
+                minimum=0.1,
+                advanced=True,
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                "UNREAD",
+                tr("Unread lines"),
+                QgsProcessing.SourceType.TypeVector,
                 optional=True,
-            ),
-            tr("All logs in the folder and its subfolders are read. If empty, only the files are "
-               "read."),
-        ))
-        self.addParameter(params.choice(
-            "DEPTH_UNIT", tr("Depth unit of the logs"),
-            [AS_STATED, "meters", "feet", "US survey feet", "fathoms"], AS_STATED,
-            tr("For text and GPX files that do not state their unit. NMEA 0183 always does. Without "
-               "a statement, 'as stated' takes meters and warns."),
-        ))
-        self.addParameter(params.choice(
-            "DEPTH_FROM", tr("Depths are measured from"), [AS_STATED, *_DEPTH_FROM], AS_STATED,
-            tr("For text and GPX files that do not state it. Without a statement, 'as stated' takes "
-               "the transducer and warns. "
-               "Correct depths adds the draft to "
-               "depths below the transducer."),
-            former={"surface": "water surface"},
-        ))
-        self.addParameter(params.time_zone(
-            "TIME_ZONE", tr("Time zone of the logs"),
-            tr("NMEA 0183 and GPX are in UTC. The dates of visits follow this zone; with UTC, they "
-               "follow the sun at the longitude of the lake."),
-        ))
-        self.addParameter(params.helped(
-            QgsProcessingParameterString(
-                "COLUMNS", tr("Columns of text files"), optional=True
-            ),
-            tr("Columns by name or number, for example: lon=3, lat=4, depth=depth_m. If empty, "
-               "they are guessed.\n"
-               "Columns: lon, lat, x, y, depth, time, date, epoch, year, month, day, hour, minute, "
-               "second, hardness, water_temp, speed, course, visit, depth_flag, position_flag.\n"
-               "Options: depth_unit=ft, speed_unit=mph, water_temp_unit=F, date_order=mdy, "
-               "depth_sign=up."),
-        ))
-        self.addParameter(params.helped(
-            QgsProcessingParameterCrs("CRS", tr("CRS of x and y columns"), optional=True),
-            tr("For text files with x and y instead of longitude and latitude. If empty, they are "
-               "degrees in WGS 84."),
-        ))
-        self.addParameter(params.helped(
-            QgsProcessingParameterString("VISIT", tr("Name of the visit"), optional=True),
-            tr("One name for all soundings, or 'file' for the name of each file, or 'date' for the "
-               "local date on which the visit began. If empty, the visit column is used, else the "
-               "date. A break of more than 6 hours starts another visit."),
-        ))
-        self.addParameter(params.number(
-            "MAX_FIX_GAP", tr("Maximum time between fixes (s)"), 10.0,
-            tr("For NMEA 0183. A depth between fixes farther apart gets no position and counts as "
-               "unread."),
-            minimum=0.1, advanced=True,
-        ))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            "UNREAD", tr("Unread lines"), QgsProcessing.SourceType.TypeVector,
-            optional=True, createByDefault=False,
-        ))
+                createByDefault=False,
+            )
+        )
         self.addOutput(QgsProcessingOutputString("ASSUMED", tr("Assumptions")))
 
     def check(self, inputs):
@@ -171,12 +225,10 @@ class ReadLogs(LakefloorAlgorithm):
         for warning in reading.warnings:
             inputs.warn(warning)
         utm = QgsCoordinateReferenceSystem(f"EPSG:{reading.epsg}")
-        inputs.say(
-            tr("Positions are in {} ({}).").format(utm.authid(), utm.description()))
+        inputs.say(tr("Positions are in {} ({}).").format(utm.authid(), utm.description()))
         outputs.soundings(params.OUTPUT, reading.soundings, utm)
         outputs.table(
-            "UNREAD", _UNREAD_FIELDS,
-            ((u.file, u.line, u.reason, u.text) for u in reading.unread),
+            "UNREAD", _UNREAD_FIELDS, ((u.file, u.line, u.reason, u.text) for u in reading.unread)
         )
         outputs.results["SOUNDINGS"] = len(reading.soundings)
         outputs.results["VISITS"] = len(reading.visits)

@@ -31,7 +31,8 @@ class ReadPointLayer(LakefloorAlgorithm):
     NAME = "readpointlayer"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Soundings from point layer")
     GROUP = "soundings"
-    TAGS = QT_TRANSLATE_NOOP("@default",
+    TAGS = QT_TRANSLATE_NOOP(
+        "@default",
         "import,convert,points,point layer,field,fields,depth,depths,spot depth,spot depths,"
         "sounding,soundings,bathymetry,XYZ,elevation,Z,shapefile,survey,log",
     )
@@ -55,82 +56,130 @@ class ReadPointLayer(LakefloorAlgorithm):
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings read"),
         "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
         "LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Points left out"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         kinds = QgsProcessingParameterField.DataType
 
         def field(name, label, text, kind=kinds.Numeric, advanced=True):
-            self.addParameter(params.helped(
-                QgsProcessingParameterField(
-                    name, label, None, params.INPUT, kind, optional=True
-                ),
-                text, advanced,
-            ))
+            self.addParameter(
+                params.helped(
+                    QgsProcessingParameterField(
+                        name, label, None, params.INPUT, kind, optional=True
+                    ),
+                    text,
+                    advanced,
+                )
+            )
 
-        self.addParameter(params.helped(
-            QgsProcessingParameterFeatureSource(
-                params.INPUT, tr("Points"), [QgsProcessing.SourceType.TypeVectorPoint]
-            ),
-            tr("Points or multipoints in any coordinate reference system."),
-        ))
-        field("DEPTH_FIELD", tr("Depth field"), tr("If empty, the Z of the geometry is used."),
-              advanced=False)
-        self.addParameter(params.choice(
-            "DEPTH_UNIT", tr("Depth unit"),
-            ["meters", "feet", "US survey feet", "fathoms"], "meters", tr("For the depth field or Z."),
-        ))
-        self.addParameter(params.choice(
-            "POSITIVE", tr("Values increase"),
-            {"downward": tr("depths below the water surface"),
-             "upward": tr("elevations from the water surface, negative at the bottom")},
-            "downward", tr("For the depth field or Z."),
-            former={"down": "downward", "up": "upward"},
-        ))
-        field("TIME_FIELD", tr("Time field"),
-              tr("Date and time, or ISO 8601 text. If empty, the soundings have no times."),
-              kinds.Any, advanced=False)
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    params.INPUT, tr("Points"), [QgsProcessing.SourceType.TypeVectorPoint]
+                ),
+                tr("Points or multipoints in any coordinate reference system."),
+            )
+        )
+        field(
+            "DEPTH_FIELD",
+            tr("Depth field"),
+            tr("If empty, the Z of the geometry is used."),
+            advanced=False,
+        )
+        self.addParameter(
+            params.choice(
+                "DEPTH_UNIT",
+                tr("Depth unit"),
+                ["meters", "feet", "US survey feet", "fathoms"],
+                "meters",
+                tr("For the depth field or Z."),
+            )
+        )
+        self.addParameter(
+            params.choice(
+                "POSITIVE",
+                tr("Values increase"),
+                {
+                    "downward": tr("depths below the water surface"),
+                    "upward": tr("elevations from the water surface, negative at the bottom"),
+                },
+                "downward",
+                tr("For the depth field or Z."),
+                former={"down": "downward", "up": "upward"},
+            )
+        )
+        field(
+            "TIME_FIELD",
+            tr("Time field"),
+            tr("Date and time, or ISO 8601 text. If empty, the soundings have no times."),
+            kinds.Any,
+            advanced=False,
+        )
         self.addParameter(params.time_zone("TIME_ZONE", tr("Time zone")))
-        field("VISIT_FIELD", tr("Visit field"),
-              tr("Name of the visit. If empty, it is the local date on which the visit began."),
-              kinds.Any, advanced=False)
-        field("HARDNESS_FIELD", tr("Hardness field"), tr(
-            "Relative bottom hardness from 0 to 1. If empty, there is none."
-        ))
-        field("TEMPERATURE_FIELD", tr("Water temperature field"), tr(
-            "Temperature as logged. If empty, there is none."
-        ))
-        self.addParameter(params.choice(
-            "TEMPERATURE_UNIT", tr("Water temperature unit"),
-            list(TEMPERATURE_UNITS), "Celsius",
-            tr("For the water temperature field."), advanced=True,
-        ))
-        field("SPEED_FIELD", tr("Speed field"), tr(
-            "Speed over ground as logged. If empty, there is none."
-        ))
-        self.addParameter(params.choice(
-            "SPEED_UNIT", tr("Speed unit"),
-            list(SPEED), "m/s", tr("For the speed field."), advanced=True,
-        ))
-        field("COURSE_FIELD", tr("Course field"),
-              tr(
-                  "Course over ground in degrees clockwise from true north. If empty, there is "
-                  "none."
-              ))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
+        field(
+            "VISIT_FIELD",
+            tr("Visit field"),
+            tr("Name of the visit. If empty, it is the local date on which the visit began."),
+            kinds.Any,
+            advanced=False,
+        )
+        field(
+            "HARDNESS_FIELD",
+            tr("Hardness field"),
+            tr("Relative bottom hardness from 0 to 1. If empty, there is none."),
+        )
+        field(
+            "TEMPERATURE_FIELD",
+            tr("Water temperature field"),
+            tr("Temperature as logged. If empty, there is none."),
+        )
+        self.addParameter(
+            params.choice(
+                "TEMPERATURE_UNIT",
+                tr("Water temperature unit"),
+                list(TEMPERATURE_UNITS),
+                "Celsius",
+                tr("For the water temperature field."),
+                advanced=True,
+            )
+        )
+        field(
+            "SPEED_FIELD",
+            tr("Speed field"),
+            tr("Speed over ground as logged. If empty, there is none."),
+        )
+        self.addParameter(
+            params.choice(
+                "SPEED_UNIT",
+                tr("Speed unit"),
+                list(SPEED),
+                "m/s",
+                tr("For the speed field."),
+                advanced=True,
+            )
+        )
+        field(
+            "COURSE_FIELD",
+            tr("Course field"),
+            tr("Course over ground in degrees clockwise from true north. If empty, there is none."),
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
 
     def check(self, inputs):
         inputs.time_zone("TIME_ZONE")
 
     def compute(self, inputs, outputs):
         points = inputs.source(params.INPUT)
-        crs = metric_crs(points.sourceCrs(), points.sourceExtent(), points.sourceName(), inputs.feedback)
+        crs = metric_crs(
+            points.sourceCrs(), points.sourceExtent(), points.sourceName(), inputs.feedback
+        )
         columns, given = self._columns(points, crs, inputs)
         soundings, kept, left_out, notes = soundings_from_points(
-            columns, self._units(columns, crs, inputs),
-            inputs.progress,
+            columns, self._units(columns, crs, inputs), inputs.progress
         )
         for note in notes:
             inputs.say(note)
@@ -139,9 +188,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         for reason, count in left_out.items():
             inputs.say(tr("Left out, {}: {}").format(reason, count))
         visits = list(dict.fromkeys(soundings.visit))
-        inputs.say(
-            tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits))
-        )
+        inputs.say(tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits)))
         given = replace(given, order=given.order[kept])
         outputs.soundings(params.OUTPUT, soundings, crs, given=given)
         outputs.results["SOUNDINGS"] = len(soundings)
@@ -152,17 +199,18 @@ class ReadPointLayer(LakefloorAlgorithm):
         """Return the columns that were chosen, and the layer's own fields and order."""
         fields = {
             role: inputs.text(f"{role}_FIELD")
-            for role in (
-                "DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE"
-            )
+            for role in ("DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE")
         }
         names = sorted({name for name in fields.values() if name})
-        x, y, z, columns, given = read_given_points(points, crs, names, inputs.context, inputs.feedback)
+        x, y, z, columns, given = read_given_points(
+            points, crs, names, inputs.context, inputs.feedback
+        )
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
             present = ", ".join(f"'{excerpt(name)}'" for name in points.fields().names())
             raise LakefloorError(
                 tr("The points of layer '{}' have no Z. Choose the depth field from: {}.").format(
-                    points.sourceName(), present or tr("none"))
+                    points.sourceName(), present or tr("none")
+                )
             )
 
         def numbers(role):
@@ -175,8 +223,15 @@ class ReadPointLayer(LakefloorAlgorithm):
             return ["" if v is None else str(v) for v in columns[fields[role]]]
 
         return PointColumns(
-            x, y, numbers("DEPTH") or z, texts("TIME"), texts("VISIT"), numbers("HARDNESS"),
-            numbers("TEMPERATURE"), numbers("SPEED"), numbers("COURSE"),
+            x,
+            y,
+            numbers("DEPTH") or z,
+            texts("TIME"),
+            texts("VISIT"),
+            numbers("HARDNESS"),
+            numbers("TEMPERATURE"),
+            numbers("SPEED"),
+            numbers("COURSE"),
         ), given
 
     def _units(self, columns, crs, inputs):
@@ -186,8 +241,10 @@ class ReadPointLayer(LakefloorAlgorithm):
         stated = unit_in_name(field)
         if stated and stated != unit:
             inputs.warn(
-                tr("The name of field '{}' suggests {}, but the depth unit is {}. Choose the right "
-                   "one.").format(field, LENGTH_NAMES[stated], LENGTH_NAMES[unit])
+                tr(
+                    "The name of field '{}' suggests {}, but the depth unit is {}. Choose the right "
+                    "one."
+                ).format(field, LENGTH_NAMES[stated], LENGTH_NAMES[unit])
             )
         return PointUnits(
             unit,

@@ -34,12 +34,12 @@ _NUMBERS = {
     "MIN_LEVEL": ("lowest_level_m", QT_TRANSLATE_NOOP("@default", "Minimum lake level (m)")),
     "MAX_LEVEL": ("highest_level_m", QT_TRANSLATE_NOOP("@default", "Maximum lake level (m)")),
     "ABOVE_DATUM": ("land", QT_TRANSLATE_NOOP("@default", "Soundings above the datum")),
-    "OUTSIDE_READINGS": (
-        "held", QT_TRANSLATE_NOOP("@default", "Soundings outside the readings")),
-    "MAX_OFFSET": (
-        "largest_offset_m", QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)")),
+    "OUTSIDE_READINGS": ("held", QT_TRANSLATE_NOOP("@default", "Soundings outside the readings")),
+    "MAX_OFFSET": ("largest_offset_m", QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)")),
     "OFFSET_UNCERTAINTY": (
-        "offset_sd_m", QT_TRANSLATE_NOOP("@default", "Uncertainty of that offset (m)")),
+        "offset_sd_m",
+        QT_TRANSLATE_NOOP("@default", "Uncertainty of that offset (m)"),
+    ),
 }
 
 
@@ -75,79 +75,135 @@ class ReduceToDatum(LakefloorAlgorithm):
     def declare(self):
         add = self.addParameter
         add(params.soundings())
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "GAUGE", tr("Gauge readings"), [QgsProcessing.SourceType.TypeVector], optional=True
-            ),
-            tr("Table of times and lake levels, or of visits and lake levels. If empty, the one "
-               "lake level is used."),
-        ))
-        for name, label, text in (
-            ("TIME_FIELD", tr("Time field"),
-             tr("Date and time, such as 2026-05-14T08:00. A date alone counts as noon. If empty, "
-                "the field is found by its name. A separate date field is found too.")),
-            ("LEVEL_FIELD", tr("Level field"), tr("If empty, the field is found by its name.")),
-            ("VISIT_FIELD", tr("Visit field"),
-             tr("For a table with one lake level for each visit. If empty, the time field is "
-                "used, or a field named visit if there is none.")),
-        ):
-            add(params.helped(
-                QgsProcessingParameterField(
-                    name, label, parentLayerParameterName="GAUGE", optional=True
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "GAUGE",
+                    tr("Gauge readings"),
+                    [QgsProcessing.SourceType.TypeVector],
+                    optional=True,
                 ),
-                text,
-            ))
-        add(params.time_zone("GAUGE_TIME_ZONE", tr("Time zone of the gauge readings")))
-        add(params.number(
-            "LAKE_LEVEL", tr("One lake level for all soundings"), None,
-            tr("In the level unit. If empty, the gauge readings are used. If both are empty, "
-               "depths count from the water of the first visit."), optional=True,
-        ))
-        add(params.choice(
-            "LEVEL_UNIT", tr("Level unit"),
-            ["feet", "meters", "US survey feet", "centimeters", "inches"], "feet", tr("Unit of the gauge readings, the lake level and the lake datum."),
-        ))
-        add(params.number(
-            "DATUM_ELEVATION", tr("Gauge reading at the lake datum"), None,
-            tr("The reading when the lake stands at its datum, in the level unit. 0 is the "
-               "gauge's own zero. If empty, the lake level of the first visit is the datum."),
-            optional=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterString(
-                "DATUM_NAME", tr("Name of the lake datum"), optional=True
+                tr(
+                    "Table of times and lake levels, or of visits and lake levels. If empty, the one "
+                    "lake level is used."
+                ),
+            )
+        )
+        for name, label, text in (
+            (
+                "TIME_FIELD",
+                tr("Time field"),
+                tr(
+                    "Date and time, such as 2026-05-14T08:00. A date alone counts as noon. If empty, "
+                    "the field is found by its name. A separate date field is found too."
+                ),
             ),
-            tr("For example 'ordinary high water 951.5 ft'. It is shown on the map. If empty, it "
-               "is 'lake datum', or the day of the first visit if its level is the datum."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean(
-                "HOLD_READINGS", tr("Hold first and last reading"), False),
-            tr("Uses the first reading for soundings before it, and the last reading for "
-               "soundings after it. Otherwise such soundings are refused."),
-        ))
-        add(params.choice(
-            "NO_LEVEL", tr("Visits without a lake level"),
-            {ADJUST: tr("by the places where tracks cross"),
-             LATER: tr("depths count from the water of each day")},
-            ADJUST, tr("Used only without gauge readings and lake level."),
-            former={"adjust": ADJUST, "each": LATER},
-            advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Reduced soundings"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
+            ("LEVEL_FIELD", tr("Level field"), tr("If empty, the field is found by its name.")),
+            (
+                "VISIT_FIELD",
+                tr("Visit field"),
+                tr(
+                    "For a table with one lake level for each visit. If empty, the time field is "
+                    "used, or a field named visit if there is none."
+                ),
+            ),
+        ):
+            add(
+                params.helped(
+                    QgsProcessingParameterField(
+                        name, label, parentLayerParameterName="GAUGE", optional=True
+                    ),
+                    text,
+                )
+            )
+        add(params.time_zone("GAUGE_TIME_ZONE", tr("Time zone of the gauge readings")))
+        add(
+            params.number(
+                "LAKE_LEVEL",
+                tr("One lake level for all soundings"),
+                None,
+                tr(
+                    "In the level unit. If empty, the gauge readings are used. If both are empty, "
+                    "depths count from the water of the first visit."
+                ),
+                optional=True,
+            )
+        )
+        add(
+            params.choice(
+                "LEVEL_UNIT",
+                tr("Level unit"),
+                ["feet", "meters", "US survey feet", "centimeters", "inches"],
+                "feet",
+                tr("Unit of the gauge readings, the lake level and the lake datum."),
+            )
+        )
+        add(
+            params.number(
+                "DATUM_ELEVATION",
+                tr("Gauge reading at the lake datum"),
+                None,
+                tr(
+                    "The reading when the lake stands at its datum, in the level unit. 0 is the "
+                    "gauge's own zero. If empty, the lake level of the first visit is the datum."
+                ),
+                optional=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterString(
+                    "DATUM_NAME", tr("Name of the lake datum"), optional=True
+                ),
+                tr(
+                    "For example 'ordinary high water 951.5 ft'. It is shown on the map. If empty, it "
+                    "is 'lake datum', or the day of the first visit if its level is the datum."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "HOLD_READINGS", tr("Hold first and last reading"), False
+                ),
+                tr(
+                    "Uses the first reading for soundings before it, and the last reading for "
+                    "soundings after it. Otherwise such soundings are refused."
+                ),
+            )
+        )
+        add(
+            params.choice(
+                "NO_LEVEL",
+                tr("Visits without a lake level"),
+                {
+                    ADJUST: tr("by the places where tracks cross"),
+                    LATER: tr("depths count from the water of each day"),
+                },
+                ADJUST,
+                tr("Used only without gauge readings and lake level."),
+                former={"adjust": ADJUST, "each": LATER},
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Reduced soundings"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
 
     def check(self, inputs):
-        given = [inputs.given(name)
-                 for name in ("GAUGE", "LAKE_LEVEL")]
+        given = [inputs.given(name) for name in ("GAUGE", "LAKE_LEVEL")]
         if all(given):
-            raise LakefloorError(tr(
-                "Gauge readings and one lake level are both given. Give one of them, not both."))
+            raise LakefloorError(
+                tr("Gauge readings and one lake level are both given. Give one of them, not both.")
+            )
         if not any(given) and inputs.given("DATUM_ELEVATION"):
             raise LakefloorError(
-                tr("The gauge reading at the lake datum is given, but no lake level. Give gauge "
-                   "readings or one lake level, or clear the reading at the lake datum.")
+                tr(
+                    "The gauge reading at the lake datum is given, but no lake level. Give gauge "
+                    "readings or one lake level, or clear the reading at the lake datum."
+                )
             )
         inputs.time_zone("GAUGE_TIME_ZONE")
 
@@ -165,7 +221,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         )
         elevation = inputs.number("DATUM_ELEVATION")
         reduced = reduce_to_datum(
-            soundings, levels,
+            soundings,
+            levels,
             datum_elevation_m=None if elevation is None else elevation * unit_factor(unit),
             datum_name=inputs.text("DATUM_NAME"),
             hold=inputs.flag("HOLD_READINGS"),
@@ -176,23 +233,23 @@ class ReduceToDatum(LakefloorAlgorithm):
         if elevation is None:
             name, level = reduced.datum
             inputs.warn(
-                tr("No gauge reading at the lake datum was given, so depths count from the lake "
-                   "level of the first visit, {:.3f} {} ('{}').").format(
-                    level / unit_factor(unit), unit, name)
+                tr(
+                    "No gauge reading at the lake datum was given, so depths count from the lake "
+                    "level of the first visit, {:.3f} {} ('{}')."
+                ).format(level / unit_factor(unit), unit, name)
             )
         apart = unlike_levels(reduced.soundings, span(inputs.progress, 0.5, 1.0))
         for note in [*reduced.notes, *apart]:
             inputs.warn(note)
-        return self._write(outputs, reduced.soundings, crs, given,
-                           reduced.summary)
+        return self._write(outputs, reduced.soundings, crs, given, reduced.summary)
 
     def _gauge_levels(self, gauge, unit, inputs):
-        chosen = GaugeFields(*(
-            inputs.text(f"{kind}_FIELD")
-            for kind in ("TIME", "LEVEL", "VISIT")
-        ))
+        chosen = GaugeFields(*(inputs.text(f"{kind}_FIELD") for kind in ("TIME", "LEVEL", "VISIT")))
         found = gauge_levels(
-            _columns(gauge, inputs.feedback), chosen, unit=unit, table=gauge.sourceName(),
+            _columns(gauge, inputs.feedback),
+            chosen,
+            unit=unit,
+            table=gauge.sourceName(),
             time_zone=inputs.time_zone("GAUGE_TIME_ZONE"),
         )
         inputs.say(found.source)
@@ -206,27 +263,35 @@ class ReduceToDatum(LakefloorAlgorithm):
             inputs.source(params.INPUT), inputs.context, inputs.feedback
         )
         each = inputs.choice("NO_LEVEL") == LATER
-        fitted = water_of_the_day(
-            soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)
+        fitted = water_of_the_day(soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)
         inputs.warn(fitted.route)
         name = inputs.text("DATUM_NAME").strip()
         if name:
             inputs.warn(
-                tr("The datum is not named '{}', because no lake level ties the depths to it.")
-                .format(name)
+                tr(
+                    "The datum is not named '{}', because no lake level ties the depths to it."
+                ).format(name)
             )
         say_offsets(fitted, inputs.feedback)
         for note in land_notes(fitted.soundings):
             inputs.warn(note)
         done, largest = fitted.soundings, fitted.largest
         use = done.accepted
-        return self._write(outputs, done, crs, given, {
-            "mean_reduction_m": float((done.depth - soundings.depth)[use].mean()) if use.any()
-            else None,
-            "land": int((done.depth[use] < 0.0).sum()), "held": 0,
-            "largest_offset_m": largest and largest.offset,
-            "offset_sd_m": largest and largest.std_error,
-        })
+        return self._write(
+            outputs,
+            done,
+            crs,
+            given,
+            {
+                "mean_reduction_m": float((done.depth - soundings.depth)[use].mean())
+                if use.any()
+                else None,
+                "land": int((done.depth[use] < 0.0).sum()),
+                "held": 0,
+                "largest_offset_m": largest and largest.offset,
+                "offset_sd_m": largest and largest.std_error,
+            },
+        )
 
     def _write(self, outputs, soundings, crs, given, summary):
         outputs.soundings(params.OUTPUT, soundings, crs, given=given)
@@ -254,15 +319,16 @@ def _report(summary, unit, feedback):
     for visit, row in summary["visits"].items():
         feedback.pushInfo(
             tr("Visit '{}': {} soundings, mean lake level {:.3f} {}").format(
-                visit, row["soundings"], row["level_m"] / scale, unit)
+                visit, row["soundings"], row["level_m"] / scale, unit
+            )
         )
     if summary["land"]:
         feedback.pushInfo(
             tr("Soundings above the lake datum (land when the lake stands at it): {}").format(
-                summary["land"])
+                summary["land"]
+            )
         )
     if summary["held"]:
         feedback.pushWarning(
-            tr("Soundings before the first or after the last reading: {}").format(
-                summary["held"])
+            tr("Soundings before the first or after the last reading: {}").format(summary["held"])
         )

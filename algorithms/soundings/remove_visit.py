@@ -1,9 +1,6 @@
 """Remove visit from lake database."""
 
-from qgis.core import (
-    QgsProcessingOutputFile,
-    QgsProcessingParameterString,
-)
+from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterString
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _store as lake_store
@@ -20,7 +17,8 @@ class RemoveVisit(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "GeoPackage,archive,store,lake database,delete,undo,take out,day,outing,wrong log")
+        "GeoPackage,archive,store,lake database,delete,undo,take out,day,outing,wrong log",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Removes a visit with all its soundings from the lake database. Soundings of other visits "
@@ -35,22 +33,23 @@ class RemoveVisit(LakefloorAlgorithm):
     NUMBERS = {
         "REMOVED": QT_TRANSLATE_NOOP("@default", "Soundings removed"),
         "RESTORED": QT_TRANSLATE_NOOP("@default", "Soundings accepted again"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(store_parameter(tr("The lake database that has the visit.")))
-        self.addParameter(params.helped(
-            QgsProcessingParameterString("VISITS", tr("Visits")),
-            tr("Names as in table 'visits' of the database, separated by semicolons."),
-        ))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterString("VISITS", tr("Visits")),
+                tr("Names as in table 'visits' of the database, separated by semicolons."),
+            )
+        )
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
         path = inputs.file("DATABASE")
         warn_of_neighbors(path, inputs.feedback)
         names = visit_names(
-            inputs.text("VISITS"),
-            [v.name for v in lake_store.contents(path).visits],
+            inputs.text("VISITS"), [v.name for v in lake_store.contents(path).visits]
         )
         if not names:
             raise LakefloorError(tr("No visit is named. Type the names of the visits to remove."))
@@ -61,6 +60,7 @@ class RemoveVisit(LakefloorAlgorithm):
             inputs.warn(note)
         inputs.say(
             tr("Soundings removed: {}, accepted again: {}.").format(
-                done["removed"], done["restored"])
+                done["removed"], done["restored"]
+            )
         )
         return {UPDATED: path, "REMOVED": done["removed"], "RESTORED": done["restored"]}

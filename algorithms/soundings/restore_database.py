@@ -1,9 +1,6 @@
 """Restore lake database."""
 
-from qgis.core import (
-    QgsProcessingOutputFile,
-    QgsProcessingParameterFile,
-)
+from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _store as lake_store
@@ -19,7 +16,8 @@ class RestoreDatabase(LakefloorAlgorithm):
     GROUP = "soundings"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
-        "GeoPackage,archive,store,lake database,backup,back-up,backups,damaged,recover,repair,undo")
+        "GeoPackage,archive,store,lake database,backup,back-up,backups,damaged,recover,repair,undo",
+    )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Puts a backup in the place of the lake database. The backup is read from beginning to end "
@@ -36,29 +34,39 @@ class RestoreDatabase(LakefloorAlgorithm):
     NUMBERS = {
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Soundings"),
         "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits"),
-    }  # fmt: skip
+    }
 
     def declare(self):
-        self.addParameter(params.helped(
-            QgsProcessingParameterFile("BACKUP", tr("Backup"), extension="gpkg"),
-            tr("A file made by 'Back up lake database', or any other copy of the lake database."),
-        ))
-        self.addParameter(store_parameter(
-            tr("The lake database to replace. It may be damaged or missing.")))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFile("BACKUP", tr("Backup"), extension="gpkg"),
+                tr(
+                    "A file made by 'Back up lake database', or any other copy of the lake database."
+                ),
+            )
+        )
+        self.addParameter(
+            store_parameter(tr("The lake database to replace. It may be damaged or missing."))
+        )
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
         self.addOutput(QgsProcessingOutputFile("KEPT", tr("Lake database that was replaced")))
 
     def compute(self, inputs, outputs):
         path = inputs.file("DATABASE")
         warn_of_neighbors(path, inputs.feedback)
-        kept = lake_store.restore(
-            inputs.file("BACKUP"), path, inputs.progress)
+        kept = lake_store.restore(inputs.file("BACKUP"), path, inputs.progress)
         visits = lake_store.contents(path).visits
         soundings = sum(v.soundings for v in visits)
         inputs.say(
             tr("The lake database is restored. Soundings: {}, visits: {}.").format(
-                soundings, len(visits)))
+                soundings, len(visits)
+            )
+        )
         if kept is not None:
             inputs.say(tr("The database that was replaced is kept as '{}'.").format(kept))
-        return {UPDATED: path, "KEPT": str(kept) if kept else None, "SOUNDINGS": soundings,
-                "VISIT_COUNT": len(visits)}
+        return {
+            UPDATED: path,
+            "KEPT": str(kept) if kept else None,
+            "SOUNDINGS": soundings,
+            "VISIT_COUNT": len(visits),
+        }

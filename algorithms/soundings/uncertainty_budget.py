@@ -13,12 +13,12 @@ from .._io import params
 from ..core.correcting.uncertainty_budget import uncertainty_budget
 
 _NUMBERS = {
-    "MEAN_UNCERTAINTY": (
-        "mean_m", QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
-    "RMS_UNCERTAINTY": (
-        "rms_m", QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty (m)")),
+    "MEAN_UNCERTAINTY": ("mean_m", QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
+    "RMS_UNCERTAINTY": ("rms_m", QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty (m)")),
     "P95_UNCERTAINTY": (
-        "p95_m", QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)")),
+        "p95_m",
+        QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)"),
+    ),
     "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (m per m)")),
 }
 
@@ -57,61 +57,134 @@ class UncertaintyBudget(LakefloorAlgorithm):
         add = self.addParameter
         add(params.soundings())
         for name, label, default, text in (
-            ("POSITION_UNCERTAINTY", tr("Position uncertainty (m)"), 1.0,
-             tr("In one direction. A consumer GPS receiver has 1 to 2 m. With real-time "
-                "corrections it is below 0.1 m.")),
-            ("TIME_OFFSET_UNCERTAINTY", tr("Time offset uncertainty (s)"), 0.2,
-             tr("Of the time offset between sounder and position. Find time offset computes it.")),
-            ("SOUNDER_FIXED", tr("Sounder uncertainty, fixed part (m)"), 0.03,
-             tr("From sounder, waves and rounding at any depth. Rounding to 0.1 ft alone makes "
-                "0.009 m, rounding to 0.1 m makes 0.029 m.")),
-            ("SOUNDER_PERCENTAGE", tr("Sounder, part of depth (%)"), 0.5,
-             tr("Sounder uncertainty that grows with depth.")),
-            ("TEMPERATURE_UNCERTAINTY", tr("Water temperature uncertainty (°C)"), 1.0,
-             tr("Of the temperature that gave the sound speed. 1 °C is about 0.2% of depth.")),
-            ("DRAFT_UNCERTAINTY", tr("Draft uncertainty (m)"), 0.03,
-             tr("Of the depth of the transducer, which changes with load and speed.")),
-            ("LEVEL_UNCERTAINTY", tr("Lake level uncertainty (m)"), 0.02,
-             tr("Of gauge readings and lake datum. Soundings that are not reduced have no such "
-                "part.")),
+            (
+                "POSITION_UNCERTAINTY",
+                tr("Position uncertainty (m)"),
+                1.0,
+                tr(
+                    "In one direction. A consumer GPS receiver has 1 to 2 m. With real-time "
+                    "corrections it is below 0.1 m."
+                ),
+            ),
+            (
+                "TIME_OFFSET_UNCERTAINTY",
+                tr("Time offset uncertainty (s)"),
+                0.2,
+                tr(
+                    "Of the time offset between sounder and position. Find time offset computes it."
+                ),
+            ),
+            (
+                "SOUNDER_FIXED",
+                tr("Sounder uncertainty, fixed part (m)"),
+                0.03,
+                tr(
+                    "From sounder, waves and rounding at any depth. Rounding to 0.1 ft alone makes "
+                    "0.009 m, rounding to 0.1 m makes 0.029 m."
+                ),
+            ),
+            (
+                "SOUNDER_PERCENTAGE",
+                tr("Sounder, part of depth (%)"),
+                0.5,
+                tr("Sounder uncertainty that grows with depth."),
+            ),
+            (
+                "TEMPERATURE_UNCERTAINTY",
+                tr("Water temperature uncertainty (°C)"),
+                1.0,
+                tr("Of the temperature that gave the sound speed. 1 °C is about 0.2% of depth."),
+            ),
+            (
+                "DRAFT_UNCERTAINTY",
+                tr("Draft uncertainty (m)"),
+                0.03,
+                tr("Of the depth of the transducer, which changes with load and speed."),
+            ),
+            (
+                "LEVEL_UNCERTAINTY",
+                tr("Lake level uncertainty (m)"),
+                0.02,
+                tr(
+                    "Of gauge readings and lake datum. Soundings that are not reduced have no such "
+                    "part."
+                ),
+            ),
         ):
             add(params.number(name, label, default, text, minimum=0.0))
         surface = params.surface("SURFACE", tr("Depth surface for the slope"), optional=True)
-        add(params.helped(surface, tr(
-            "Raster whose band 1 is depth in meters, positive down. If empty, the slope comes "
-            "from the soundings around.")))
-        add(params.helped(
-            QgsProcessingParameterBoolean(
-                "SOUND_SPEED_MEASURED", tr("Sound speed measured to the bottom"), False
-            ),
-            tr("For sound speeds from a temperature profile or a bar check. Nothing is then added "
-               "for colder water below."),
-            advanced=True,
-        ))
-        add(params.number(
-            "MIXED_DEPTH", tr("Depth of the mixed water (m)"), 6.0,
-            tr("Down to this depth the water is as warm as the surface."),
-            minimum=0.0, advanced=True,
-        ))
-        add(params.number(
-            "DEEP_TEMPERATURE", tr("Temperature of the deep water (°C)"), 7.0,
-            tr("How cold the water below the mixed water can be."),
-            minimum=0.0, maximum=40.0, advanced=True,
-        ))
-        add(params.distance(
-            "SLOPE_RADIUS", tr("Radius for the slope (m)"), None,
-            tr("Soundings within it give the slope. If empty, it is 8 m, or four steps between "
-               "pings if that is more."),
-            optional=True, advanced=True,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Soundings with uncertainty"),
-            QgsProcessing.SourceType.TypeVectorPoint,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            "TERMS", tr("Uncertainty by source"), QgsProcessing.SourceType.TypeVector,
-            None, True, False,
-        ))
+        add(
+            params.helped(
+                surface,
+                tr(
+                    "Raster whose band 1 is depth in meters, positive down. If empty, the slope comes "
+                    "from the soundings around."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "SOUND_SPEED_MEASURED", tr("Sound speed measured to the bottom"), False
+                ),
+                tr(
+                    "For sound speeds from a temperature profile or a bar check. Nothing is then added "
+                    "for colder water below."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MIXED_DEPTH",
+                tr("Depth of the mixed water (m)"),
+                6.0,
+                tr("Down to this depth the water is as warm as the surface."),
+                minimum=0.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "DEEP_TEMPERATURE",
+                tr("Temperature of the deep water (°C)"),
+                7.0,
+                tr("How cold the water below the mixed water can be."),
+                minimum=0.0,
+                maximum=40.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.distance(
+                "SLOPE_RADIUS",
+                tr("Radius for the slope (m)"),
+                None,
+                tr(
+                    "Soundings within it give the slope. If empty, it is 8 m, or four steps between "
+                    "pings if that is more."
+                ),
+                optional=True,
+                advanced=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT,
+                tr("Soundings with uncertainty"),
+                QgsProcessing.SourceType.TypeVectorPoint,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "TERMS",
+                tr("Uncertainty by source"),
+                QgsProcessing.SourceType.TypeVector,
+                None,
+                True,
+                False,
+            )
+        )
 
     def compute(self, inputs, outputs):
         def value(name):
@@ -142,9 +215,12 @@ class UncertaintyBudget(LakefloorAlgorithm):
         _report(budget, inputs.feedback)
         outputs.soundings(params.OUTPUT, budget.soundings, crs, given=given)
         outputs.table(
-            "TERMS", [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
-            [*([term, rms, 100.0 * share] for term, rms, share in budget.terms),
-             ["total", budget.summary["rms_m"], 100.0]],
+            "TERMS",
+            [("term", "text"), ("rms_m", "double"), ("share_pct", "double")],
+            [
+                *([term, rms, 100.0 * share] for term, rms, share in budget.terms),
+                ["total", budget.summary["rms_m"], 100.0],
+            ],
         )
         for name, (key, _) in _NUMBERS.items():
             outputs.results[name] = budget.summary[key]
@@ -156,14 +232,25 @@ def _report(budget, feedback):
     for visit, row in budget.summary["visits"].items():
         feedback.pushInfo(
             tr("Visit '{}': {} soundings, standard uncertainty {:.3f} m").format(
-                visit, row["soundings"], row["rms_m"])
+                visit, row["soundings"], row["rms_m"]
+            )
         )
     for key, text in (
-        ("one_way", tr("Soundings along a single track, with the slope across assumed as steep as "
-                       "along it: {}")),
+        (
+            "one_way",
+            tr(
+                "Soundings along a single track, with the slope across assumed as steep as "
+                "along it: {}"
+            ),
+        ),
         ("no_slope", tr("Soundings with too few others around for a slope, at the mean slope: {}")),
-        ("not_reduced", tr("Soundings that are not reduced to a lake datum, without an "
-                           "uncertainty of the lake level: {}")),
+        (
+            "not_reduced",
+            tr(
+                "Soundings that are not reduced to a lake datum, without an "
+                "uncertainty of the lake level: {}"
+            ),
+        ),
     ):
         if budget.summary[key]:
             feedback.pushInfo(text.format(budget.summary[key]))

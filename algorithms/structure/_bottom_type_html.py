@@ -39,27 +39,62 @@ def _classes(result) -> list:
     if result.classes:
         area = np.isfinite(result.bottom.values).sum() * result.bottom.dx * result.bottom.dy
         edges = ["0", *(written(t, ".2f") for t in result.thresholds), "1"]
-        parts.append(table(
-            [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("area (%)")],
-            [[tr(name), f"{edges[i]} &ndash; {edges[i + 1]}",
-              written(result.shares[name] * area, ",.0f"), f"{100 * result.shares[name]:.0f}"]
-             for i, name in enumerate(result.classes)],
-        ))
-    parts.append(table(
-        [tr("classes"), tr("means of hardness"), tr("standard deviations"), tr("proportions"),
-         tr("minimum distance of means"), tr("BIC above the minimum")],
-        [[f"<b>{len(m)}</b>" if m is chosen else len(m), *(
-            ", ".join(written(v, ".2f") for v in values) for values in (m.mean, m.sd, m.share)),
-          written(m.separation.min(), ".1f") if len(m) > 1 else "",
-          f"{m.bic - min(t.bic for t in result.tried):.0f}"] for m in result.tried],
-    ))
-    parts.append(remark(tr(
-        "Mixtures of one, two and three classes were fitted to the observations. The one in bold "
-        "is used. Its classes are at least two standard deviations apart, and it has the minimum "
-        "Bayesian information criterion (BIC). The BIC counts independent observations only.")))
+        parts.append(
+            table(
+                [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("area (%)")],
+                [
+                    [
+                        tr(name),
+                        f"{edges[i]} &ndash; {edges[i + 1]}",
+                        written(result.shares[name] * area, ",.0f"),
+                        f"{100 * result.shares[name]:.0f}",
+                    ]
+                    for i, name in enumerate(result.classes)
+                ],
+            )
+        )
+    parts.append(
+        table(
+            [
+                tr("classes"),
+                tr("means of hardness"),
+                tr("standard deviations"),
+                tr("proportions"),
+                tr("minimum distance of means"),
+                tr("BIC above the minimum"),
+            ],
+            [
+                [
+                    f"<b>{len(m)}</b>" if m is chosen else len(m),
+                    *(
+                        ", ".join(written(v, ".2f") for v in values)
+                        for values in (m.mean, m.sd, m.share)
+                    ),
+                    written(m.separation.min(), ".1f") if len(m) > 1 else "",
+                    f"{m.bic - min(t.bic for t in result.tried):.0f}",
+                ]
+                for m in result.tried
+            ],
+        )
+    )
+    parts.append(
+        remark(
+            tr(
+                "Mixtures of one, two and three classes were fitted to the observations. "
+                "The one in bold "
+                "is used. Its classes are at least two standard deviations apart, and it "
+                "has the minimum "
+                "Bayesian information criterion (BIC). The BIC counts independent observations only."
+            )
+        )
+    )
     if plots.available():
-        parts.append(image(tr("Histogram of hardness"), plots.hardness_mixture(
-            result.reduced[result.used], chosen, result.thresholds)))
+        parts.append(
+            image(
+                tr("Histogram of hardness"),
+                plots.hardness_mixture(result.reduced[result.used], chosen, result.thresholds),
+            )
+        )
     return parts
 
 
@@ -70,8 +105,11 @@ def _samples(calibration) -> list:
             [tr("sampled (down), mapped (across)"), *names],
             [[name, *row] for name, row in zip(names, calibration.confusion.tolist())],
         ),
-        "<p>" + tr("Classified right: {:.0f}%, kappa {:.2f}.").format(
-            100 * calibration.agreement, calibration.kappa) + "</p>",
+        "<p>"
+        + tr("Classified right: {:.0f}%, kappa {:.2f}.").format(
+            100 * calibration.agreement, calibration.kappa
+        )
+        + "</p>",
         remark(tr("Each sample is classified by thresholds that were found without it.")),
     ]
 
@@ -79,14 +117,20 @@ def _samples(calibration) -> list:
 def _trend(result) -> list:
     trend, obs, used = result.trend, result.logged.observations, result.used
     parts = [
-        table([tr("change of hardness"), ""], [
-            [tr("at ten times the depth"), _with_error(trend.depth, trend.depth_error, 3)],
-            [tr("per degree of slope"), _with_error(trend.slope, trend.slope_error, 4)],
-        ]),
-        remark(tr(
-            "The effects are estimated within the classes. So gravel that lies only in shallow "
-            "water does not count as an effect of depth. Mapped hardness is that of flat bottom "
-            "at a depth of {:.1f} m.").format(trend.reference_depth)),
+        table(
+            [tr("change of hardness"), ""],
+            [
+                [tr("at ten times the depth"), _with_error(trend.depth, trend.depth_error, 3)],
+                [tr("per degree of slope"), _with_error(trend.slope, trend.slope_error, 4)],
+            ],
+        ),
+        remark(
+            tr(
+                "The effects are estimated within the classes. So gravel that lies only in shallow "
+                "water does not count as an effect of depth. Mapped hardness is that of flat bottom "
+                "at a depth of {:.1f} m."
+            ).format(trend.reference_depth)
+        ),
     ]
     if not plots.available():
         return parts
@@ -94,16 +138,21 @@ def _trend(result) -> list:
     rows = rows[:: -(-len(rows) // _MOST_POINTS)]
     depth, slope, adjusted = obs.depth[rows], np.nan_to_num(obs.slope[rows]), result.adjusted[rows]
     for label, x, other, grid in (
-        (tr("depth (m)"), depth, trend.at(trend.reference_depth, slope),
-         np.linspace(*trend.depth_range, 80)),
-        (tr("slope (degrees)"), slope, trend.at(depth, 0.0),
-         np.linspace(*trend.slope_range, 80)),
+        (
+            tr("depth (m)"),
+            depth,
+            trend.at(trend.reference_depth, slope),
+            np.linspace(*trend.depth_range, 80),
+        ),
+        (tr("slope (degrees)"), slope, trend.at(depth, 0.0), np.linspace(*trend.slope_range, 80)),
     ):
         curve = trend.at(grid, 0.0) if x is depth else trend.at(trend.reference_depth, grid)
-        parts.append(image(
-            tr("Hardness by {}").format(label),
-            plots.hardness_trend(x, adjusted - other, grid, curve, result.mixture.mean, label),
-        ))
+        parts.append(
+            image(
+                tr("Hardness by {}").format(label),
+                plots.hardness_trend(x, adjusted - other, grid, curve, result.mixture.mean, label),
+            )
+        )
     return parts
 
 
@@ -117,27 +166,50 @@ def _visits(result) -> list:
         elif not gains.solved[v]:
             gain = offset = tr("left out")
         else:
-            gain = tr("{:.2f} &plusmn; {:.2f}").format(
-                gains.gain[v], gains.cov[v, 0, 0] ** 0.5)
+            gain = tr("{:.2f} &plusmn; {:.2f}").format(gains.gain[v], gains.cov[v, 0, 0] ** 0.5)
             offset = written(gains.offset[v], "+.3f")
             if not gains.gain_free[v]:
                 gain += " " + tr("(not known)")
-        rows.append([
-            escape(str(visit)), int((number == v).sum()), int(gains.places[v]), gain, offset,
-            written(logged.noise[v], ".3f"), f"{100 * logged.saturated[v]:.0f}",
-        ])
+        rows.append(
+            [
+                escape(str(visit)),
+                int((number == v).sum()),
+                int(gains.places[v]),
+                gain,
+                offset,
+                written(logged.noise[v], ".3f"),
+                f"{100 * logged.saturated[v]:.0f}",
+            ]
+        )
     parts = [
-        table([tr("visit"), tr("observations"), tr("shared places"), tr("gain"), tr("offset"),
-               tr("noise"), tr("saturated (%)")], rows),
-        remark(tr("Logged hardness is the offset plus the gain times adjusted hardness. One "
-                  "observation is the mean of the pings within a footprint. The median footprint "
-                  "is {:.1f} m wide.").format(
-                      logged.footprint)),
+        table(
+            [
+                tr("visit"),
+                tr("observations"),
+                tr("shared places"),
+                tr("gain"),
+                tr("offset"),
+                tr("noise"),
+                tr("saturated (%)"),
+            ],
+            rows,
+        ),
+        remark(
+            tr(
+                "Logged hardness is the offset plus the gain times adjusted hardness. One "
+                "observation is the mean of the pings within a footprint. The median footprint "
+                "is {:.1f} m wide."
+            ).format(logged.footprint)
+        ),
     ]
     if np.isfinite(gains.before):
         parts.append(
-            "<p>" + tr("Root mean square difference of two visits at one place: {:.3f} as logged, "
-                       "{:.3f} adjusted.").format(gains.before, gains.after) + "</p>"
+            "<p>"
+            + tr(
+                "Root mean square difference of two visits at one place: {:.3f} as logged, "
+                "{:.3f} adjusted."
+            ).format(gains.before, gains.after)
+            + "</p>"
         )
     if plots.available() and gains.solved.sum() > 1:
         parts.append(image(tr("Gains of the visits"), plots.visit_gains(gains)))

@@ -47,59 +47,92 @@ def add_layers(algorithm):
     kinds = QgsProcessing.SourceType
     algorithm.addParameter(params.surface())
     for name, label, kind, text in (
-        ("BREAKLINES", tr("Breaklines"), kinds.TypeVectorLine,
-         tr("Lines from Breaklines (drop-offs). The field kind separates crest and toe. If empty, "
-            "drop-offs are not used.")),
-        ("TRANSITIONS", tr("Hard-soft transitions"), kinds.TypeVectorLine,
-         tr("Lines along which hard bottom changes to soft. Unsupported lines are left out. If "
-            "empty, transitions are not used.")),
-        ("BOTTOM_FORMS", tr("Bottom forms"), kinds.TypeVectorPolygon,
-         tr("Polygons from Bottom forms. The field form has their names. If empty, forms are not "
-            "used.")),
+        (
+            "BREAKLINES",
+            tr("Breaklines"),
+            kinds.TypeVectorLine,
+            tr(
+                "Lines from Breaklines (drop-offs). The field kind separates crest and toe. If empty, "
+                "drop-offs are not used."
+            ),
+        ),
+        (
+            "TRANSITIONS",
+            tr("Hard-soft transitions"),
+            kinds.TypeVectorLine,
+            tr(
+                "Lines along which hard bottom changes to soft. Unsupported lines are left out. If "
+                "empty, transitions are not used."
+            ),
+        ),
+        (
+            "BOTTOM_FORMS",
+            tr("Bottom forms"),
+            kinds.TypeVectorPolygon,
+            tr(
+                "Polygons from Bottom forms. The field form has their names. If empty, forms are not "
+                "used."
+            ),
+        ),
     ):
-        algorithm.addParameter(params.helped(
-            QgsProcessingParameterFeatureSource(name, label, [kind], optional=True), text
-        ))
+        algorithm.addParameter(
+            params.helped(
+                QgsProcessingParameterFeatureSource(name, label, [kind], optional=True), text
+            )
+        )
     algorithm.addParameter(bottom_type())
 
 
 def add_deep(algorithm):
     """Add the depth from which water is deep."""
-    algorithm.addParameter(params.number(
-        "DEEP_FROM", tr("Deep water begins at (depth unit)"), None,
-        tr("If empty, it is the depth that {:.0f}% of the mapped bottom does not reach.").format(
-            100 * DEEP_SHARE),
-        optional=True, advanced=True, minimum=0.0,
-    ))
+    algorithm.addParameter(
+        params.number(
+            "DEEP_FROM",
+            tr("Deep water begins at (depth unit)"),
+            None,
+            tr(
+                "If empty, it is the depth that {:.0f}% of the mapped bottom does not reach."
+            ).format(100 * DEEP_SHARE),
+            optional=True,
+            advanced=True,
+            minimum=0.0,
+        )
+    )
 
 
 def unit():
     """Return the choice of the unit of depths and of distances in words."""
     return params.depth_unit(
         tr("Depth unit"),
-        tr("Unit of the depths entered here, and of depths and distances in texts. Fields with a "
-           "name ending in _m stay in meters."),
+        tr(
+            "Unit of the depths entered here, and of depths and distances in texts. Fields with a "
+            "name ending in _m stay in meters."
+        ),
     )
 
 
 def tolerance():
     """Return the tolerance of depth."""
     return params.number(
-        "TOLERANCE", tr("Depth tolerance (depth unit)"), None,
-        tr("A depth error that does not matter. The score is multiplied by the probability that "
-           "the depth is right within it. If empty, it is 2 ft (0.61 m)."),
-        optional=True, advanced=True, minimum=0.001,
+        "TOLERANCE",
+        tr("Depth tolerance (depth unit)"),
+        None,
+        tr(
+            "A depth error that does not matter. The score is multiplied by the probability that "
+            "the depth is right within it. If empty, it is 2 ft (0.61 m)."
+        ),
+        optional=True,
+        advanced=True,
+        minimum=0.001,
     )
 
 
 def name_field():
     """Return the field of the names of marks."""
     return params.helped(
-        QgsProcessingParameterField(
-            "NAME_FIELD", tr("Name field"), None, "MARKS", optional=True
-        ),
-        tr("If empty, it is the field 'name'. Without such a field, marks are "
-           "numbered."), advanced=True,
+        QgsProcessingParameterField("NAME_FIELD", tr("Name field"), None, "MARKS", optional=True),
+        tr("If empty, it is the field 'name'. Without such a field, marks are numbered."),
+        advanced=True,
     )
 
 
@@ -132,16 +165,20 @@ def read_ground(inputs):
         if QgsWkbTypes.geometryType(found.wkbType()) != kind:
             raise LakefloorError(
                 tr("Layer '{}' does not hold {}. Choose another layer for '{}'.").format(
-                    found.sourceName(), word, inputs.algorithm.parameterDefinition(name).description()
+                    found.sourceName(),
+                    word,
+                    inputs.algorithm.parameterDefinition(name).description(),
                 )
             )
         field_indexes(found, needed)
         # Contours and breaklines have that field; transitions, or lines of one's own, have not.
         if name == "TRANSITIONS" and "kind" in found.fields().names():
             raise LakefloorError(
-                tr("Layer '{}' holds contours or breaklines. Choose another layer for "
-                   "'{}'.").format(
-                    found.sourceName(), inputs.algorithm.parameterDefinition(name).description())
+                tr(
+                    "Layer '{}' holds contours or breaklines. Choose another layer for '{}'."
+                ).format(
+                    found.sourceName(), inputs.algorithm.parameterDefinition(name).description()
+                )
             )
         return read_shapes(found, crs, (*needed, *fields), inputs.context, inputs.feedback)
 
@@ -153,8 +190,13 @@ def read_ground(inputs):
     if inputs.algorithm.parameterDefinition("BREAKLINES") is not None:
         found["breaklines"] = lines("BREAKLINES", ["kind", "height_m"], ["confidence"])
         found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
-        forms = shapes("BOTTOM_FORMS", ["form", "relief_m"], ["confidence"],
-                       kinds.PolygonGeometry, tr("polygons"))
+        forms = shapes(
+            "BOTTOM_FORMS",
+            ["form", "relief_m"],
+            ["confidence"],
+            kinds.PolygonGeometry,
+            tr("polygons"),
+        )
         found["forms"] = forms and Areas(*forms)
     raster = inputs.raster("BOTTOM_TYPE")
     if raster is not None:
@@ -165,8 +207,9 @@ def read_ground(inputs):
     deep = None
     if inputs.algorithm.parameterDefinition("DEEP_FROM") is not None:
         deep = inputs.depth("DEEP_FROM")
-    return Ground(surface.depth, surface.uncertainty, surface.distance, deep_m=deep,
-                  crs=srs_wkt(crs), **found), crs
+    return Ground(
+        surface.depth, surface.uncertainty, surface.distance, deep_m=deep, crs=srs_wkt(crs), **found
+    ), crs
 
 
 def read_marks(inputs, crs) -> tuple:
@@ -181,8 +224,9 @@ def read_marks(inputs, crs) -> tuple:
     fields = layer.fields().names()
     if {"raw_depth_m", "status", "lane"} <= set(fields):
         raise LakefloorError(
-            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.")
-            .format(layer.sourceName())
+            tr("Layer '{}' holds soundings, not marks. Choose the layer of your own marks.").format(
+                layer.sourceName()
+            )
         )
     chosen = inputs.text("NAME_FIELD")
     name = chosen or next((f for f in fields if f.lower() == "name"), None)
@@ -192,16 +236,16 @@ def read_marks(inputs, crs) -> tuple:
     placed = np.isfinite(x) & np.isfinite(y)
     if not placed.any():
         raise LakefloorError(
-            tr("Layer '{}' has no mark with a position. Choose another layer of "
-               "marks.").format(layer.sourceName())
+            tr("Layer '{}' has no mark with a position. Choose another layer of marks.").format(
+                layer.sourceName()
+            )
         )
     if not placed.all():
-        inputs.warn(
-            tr("Marks without a position, left out: {}.").format(int((~placed).sum()))
-        )
+        inputs.warn(tr("Marks without a position, left out: {}.").format(int((~placed).sum())))
     rows = np.flatnonzero(placed)
-    names = [str(columns[name][i]) if name and columns[name][i] is not None else str(i + 1)
-             for i in rows]
+    names = [
+        str(columns[name][i]) if name and columns[name][i] is not None else str(i + 1) for i in rows
+    ]
     others = [columns[f] for f in wanted if f != name]
     remarks = [next((str(c[i]) for c in others if c[i] not in (None, "")), "") for i in rows]
     return x[rows], y[rows], names, remarks
@@ -228,15 +272,15 @@ def write_points(out, name, columns, kinds, crs, x, y, style, **options):
     """
     fields = [(field, kinds.get(field, "double")) for field in columns]
     values = [
-        [_value(v, kinds.get(field, "double")) for v in column]
-        for field, column in columns.items()
+        [_value(v, kinds.get(field, "double")) for v in column] for field, column in columns.items()
     ]
     rows = (
         (QgsGeometry(QgsPoint(float(x[i]), float(y[i]))), [column[i] for column in values])
         for i in range(len(x))
     )
-    out.features(name, fields, QgsWkbTypes.Type.Point, crs, rows, style=style, count=len(x),
-                 **options)
+    out.features(
+        name, fields, QgsWkbTypes.Type.Point, crs, rows, style=style, count=len(x), **options
+    )
 
 
 def _value(value, kind):

@@ -39,19 +39,33 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
             continue
         metres = LENGTH[unit]
         if plots.available():
-            parts.append(html_page.image(title, plots.depth_profile(
-                of_line["distance_m"] / metres, of_line["depth_m"] / metres,
-                of_line["uncert_m"] / metres, of_line["bottom"], interval, unit,
-            )))  # fmt: skip
+            parts.append(
+                html_page.image(
+                    title,
+                    plots.depth_profile(
+                        of_line["distance_m"] / metres,
+                        of_line["depth_m"] / metres,
+                        of_line["uncert_m"] / metres,
+                        of_line["bottom"],
+                        interval,
+                        unit,
+                    ),
+                )
+            )
         else:
             parts.append(html_page.no_pictures())
         parts += [_figures(summary(profile, number), unit), _table(of_line, unit)]
-    parts.append(html_page.remark(tr(
-        "Depths come from the depth surface. The line has a gap where the surface has one. The "
-        "band around the line is the 95% uncertainty. Slope is along the line, positive where it "
-        "gets deeper. The bottom may be steeper in other directions. The vertical scale is "
-        "exaggerated. Not for navigation."
-    )))  # fmt: skip
+    parts.append(
+        html_page.remark(
+            tr(
+                "Depths come from the depth surface. The line has a gap where the surface has one. The "
+                "band around the line is the 95% uncertainty. Slope is along the line, "
+                "positive where it "
+                "gets deeper. The bottom may be steeper in other directions. The vertical scale is "
+                "exaggerated. Not for navigation."
+            )
+        )
+    )
     return html_page.page(tr("Depth profile"), parts)
 
 

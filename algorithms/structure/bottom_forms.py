@@ -1,9 +1,6 @@
 """Bottom forms."""
 
-from qgis.core import (
-    QgsProcessingParameterFeatureSink,
-    QgsProcessingParameterRasterDestination,
-)
+from qgis.core import QgsProcessingParameterFeatureSink, QgsProcessingParameterRasterDestination
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -61,65 +58,88 @@ class BottomForms(LakefloorAlgorithm):
         **{_count(form): f"Number of {form}s" for form in FORMS},
         "FINE_RADIUS_M": QT_TRANSLATE_NOOP("@default", "Fine radius used (m)"),
         "BROAD_RADIUS_M": QT_TRANSLATE_NOOP("@default", "Broad radius used (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
-                "MIN_RELIEF", tr("Minimum relief (m)"), 0.3,
-                tr("A form stands out by at least this much. 0.3 m is about 1 foot. Forms that the "
-                   "surface's uncertainty does not support are always left out."),
+                "MIN_RELIEF",
+                tr("Minimum relief (m)"),
+                0.3,
+                tr(
+                    "A form stands out by at least this much. 0.3 m is about 1 foot. Forms that the "
+                    "surface's uncertainty does not support are always left out."
+                ),
                 minimum=0.001,
             )
         )
-        self.addParameter(params.depth_unit(
-            tr("Depth unit"), tr("Unit of the labels on the map. Fields stay in meters."),
-        ))
         self.addParameter(
-            params.distance(
-                "FINE_RADIUS", tr("Fine radius (m)"), None,
-                tr("Anything narrower than about this counts as noise. If empty, it is the largest "
-                   "of the lane spacing, five cells and 10 m. The lane spacing is known from a "
-                   "Lakefloor surface."),
-                optional=True, advanced=True, minimum=0.01,
+            params.depth_unit(
+                tr("Depth unit"), tr("Unit of the labels on the map. Fields stay in meters.")
             )
         )
         self.addParameter(
             params.distance(
-                "BROAD_RADIUS", tr("Broad radius (m)"), None,
-                tr("Contours of points and inside turns bend more sharply than a circle of this "
-                   "radius. Holes are narrower than twice the radius. If empty, it is five fine "
-                   "radii, at least 100 m, but at most 0.4 of the largest distance from the "
-                   "edge."),
-                optional=True, advanced=True, minimum=0.01,
+                "FINE_RADIUS",
+                tr("Fine radius (m)"),
+                None,
+                tr(
+                    "Anything narrower than about this counts as noise. If empty, it is the largest "
+                    "of the lane spacing, five cells and 10 m. The lane spacing is known from a "
+                    "Lakefloor surface."
+                ),
+                optional=True,
+                advanced=True,
+                minimum=0.01,
+            )
+        )
+        self.addParameter(
+            params.distance(
+                "BROAD_RADIUS",
+                tr("Broad radius (m)"),
+                None,
+                tr(
+                    "Contours of points and inside turns bend more sharply than a circle of this "
+                    "radius. Holes are narrower than twice the radius. If empty, it is five fine "
+                    "radii, at least 100 m, but at most 0.4 of the largest distance from the "
+                    "edge."
+                ),
+                optional=True,
+                advanced=True,
+                minimum=0.01,
             )
         )
         for name, label, default, text in (
-            ("STEEP_SLOPE", tr("Minimum slope of steep breaks (%)"), 10.0,
-             tr("A steep break is at least this steep. 100% is 45 degrees.")),
-            ("FLAT_SLOPE", tr("Maximum slope of flats (%)"), 3.0,
-             tr("Flats and the floors of basins are not steeper. 3% is 3 feet in 100 feet.")),
-        ):  # fmt: skip
+            (
+                "STEEP_SLOPE",
+                tr("Minimum slope of steep breaks (%)"),
+                10.0,
+                tr("A steep break is at least this steep. 100% is 45 degrees."),
+            ),
+            (
+                "FLAT_SLOPE",
+                tr("Maximum slope of flats (%)"),
+                3.0,
+                tr("Flats and the floors of basins are not steeper. 3% is 3 feet in 100 feet."),
+            ),
+        ):
             self.addParameter(
                 params.number(name, label, default, text, minimum=0.01, advanced=True)
             )
         self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Bottom forms")))
         self.addParameter(
             QgsProcessingParameterRasterDestination(
-                "OUTPUT_RASTER", tr("Bottom forms (raster)"), optional=True,
-                createByDefault=True,
+                "OUTPUT_RASTER", tr("Bottom forms (raster)"), optional=True, createByDefault=True
             )
         )
 
     def check(self, inputs):
-        fine, broad = (
-            inputs.number(name)
-            for name in ("FINE_RADIUS", "BROAD_RADIUS")
-        )
+        fine, broad = (inputs.number(name) for name in ("FINE_RADIUS", "BROAD_RADIUS"))
         if fine and broad and broad <= fine:
-            raise LakefloorError(tr("The broad radius must be above the fine radius. Enlarge the "
-                                    "broad radius."))
+            raise LakefloorError(
+                tr("The broad radius must be above the fine radius. Enlarge the broad radius.")
+            )
 
     def compute(self, inputs, outputs):
         surface, crs, metadata = inputs.surface(params.INPUT)
@@ -139,12 +159,16 @@ class BottomForms(LakefloorAlgorithm):
         counts = {form: found.count(form) for form in FORMS}
         inputs.say(
             tr("Fine radius {:.0f} m, broad radius {:.0f} m.").format(*radii)
-            + " " + ", ".join(f"{form}: {n}" for form, n in counts.items()) + "."
+            + " "
+            + ", ".join(f"{form}: {n}" for form, n in counts.items())
+            + "."
         )
         if not len(areas):
             inputs.say(
-                tr("No form stands out by the minimum relief and by what the surface's uncertainty "
-                   "supports. Try a smaller minimum relief.")
+                tr(
+                    "No form stands out by the minimum relief and by what the surface's uncertainty "
+                    "supports. Try a smaller minimum relief."
+                )
             )
         if surface.uncertainty is None:
             inputs.say(
@@ -153,7 +177,11 @@ class BottomForms(LakefloorAlgorithm):
         unit = inputs.unit()
         legend = {f"FORM_{i}": form for i, form in enumerate(FORMS, start=1)}
         outputs.raster(
-            "OUTPUT_RASTER", [codes, fine, broad], BANDS, crs, {**metadata, **legend},
+            "OUTPUT_RASTER",
+            [codes, fine, broad],
+            BANDS,
+            crs,
+            {**metadata, **legend},
             style="bottom_form_codes",
         )
         outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="bottom_forms", unit=unit)

@@ -42,7 +42,7 @@ class BottomSlope(LakefloorAlgorithm):
     NUMBERS = {
         "MAX_SLOPE": QT_TRANSLATE_NOOP("@default", "Maximum slope (%)"),
         "MEAN_SLOPE": QT_TRANSLATE_NOOP("@default", "Mean slope (%)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(params.surface())
@@ -50,10 +50,7 @@ class BottomSlope(LakefloorAlgorithm):
             params.choice(
                 "METHOD",
                 tr("Method"),
-                {
-                    EIGHT: tr("smoother, for noisy surfaces"),
-                    FOUR: tr("sharper edges"),
-                },
+                {EIGHT: tr("smoother, for noisy surfaces"), FOUR: tr("sharper edges")},
                 EIGHT,
                 tr("Cells around each cell from which its slope is calculated."),
                 former={"horn": EIGHT, "zevenbergen": FOUR},
@@ -70,8 +67,12 @@ class BottomSlope(LakefloorAlgorithm):
         degrees, percent = slope(surface.depth, FORMULAS[method], inputs.progress)
         known = percent.values[np.isfinite(percent.values)]
         outputs.raster(
-            params.OUTPUT, [degrees, percent], ("slope (degrees)", "slope (percent)"), crs,
-            metadata, style="slope",
+            params.OUTPUT,
+            [degrees, percent],
+            ("slope (degrees)", "slope (percent)"),
+            crs,
+            metadata,
+            style="slope",
         )
         outputs.results["MAX_SLOPE"] = float(known.max()) if known.size else None
         outputs.results["MEAN_SLOPE"] = float(known.mean()) if known.size else None

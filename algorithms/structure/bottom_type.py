@@ -95,94 +95,165 @@ class BottomType(LakefloorAlgorithm):
         add(params.soundings())
         add(params.surface("SURFACE"))
         add(params.shoreline())
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "SAMPLES", tr("Bottom samples"), [QgsProcessing.SourceType.TypeVectorPoint],
-                optional=True,
-            ),
-            tr("Places where the bottom was felt or seen, with at least two classes and five "
-               "samples of each class. If empty, hardness stays relative."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterField(
-                "SAMPLE_FIELD", tr("Class field of the samples"), None, "SAMPLES", optional=True
-            ),
-            tr("Text soft, medium or hard, or number 1, 2 or 3. Leave it empty without samples."),
-        ))
-        add(params.choice(
-            "METHOD", tr("Classes"),
-            {BEST_FIT: tr("as many classes as the data support"),
-             BY_THRESHOLDS: tr("three classes, by the thresholds below")},
-            BEST_FIT, tr("How classes are found. Bottom samples, if given, come first."),
-            former={"mixture": BEST_FIT},
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "SAMPLES",
+                    tr("Bottom samples"),
+                    [QgsProcessing.SourceType.TypeVectorPoint],
+                    optional=True,
+                ),
+                tr(
+                    "Places where the bottom was felt or seen, with at least two classes and five "
+                    "samples of each class. If empty, hardness stays relative."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterField(
+                    "SAMPLE_FIELD", tr("Class field of the samples"), None, "SAMPLES", optional=True
+                ),
+                tr(
+                    "Text soft, medium or hard, or number 1, 2 or 3. Leave it empty without samples."
+                ),
+            )
+        )
+        add(
+            params.choice(
+                "METHOD",
+                tr("Classes"),
+                {
+                    BEST_FIT: tr("as many classes as the data support"),
+                    BY_THRESHOLDS: tr("three classes, by the thresholds below"),
+                },
+                BEST_FIT,
+                tr("How classes are found. Bottom samples, if given, come first."),
+                former={"mixture": BEST_FIT},
+            )
+        )
         for name, label, value in (
             ("MEDIUM_FROM", tr("Medium bottom from (0 to 1)"), THRESHOLDS[0]),
             ("HARD_FROM", tr("Hard bottom from (0 to 1)"), THRESHOLDS[1]),
         ):
-            add(params.number(
-                name, label, round(value, 3), tr("Minimum hardness of the class. Used with the "
-                                                 "classes by thresholds only."),
-                minimum=0.001, maximum=0.999, advanced=True,
-            ))
+            add(
+                params.number(
+                    name,
+                    label,
+                    round(value, 3),
+                    tr("Minimum hardness of the class. Used with the classes by thresholds only."),
+                    minimum=0.001,
+                    maximum=0.999,
+                    advanced=True,
+                )
+            )
         add(params.cell_size())
         add(params.max_gap())
-        add(params.choice(
-            "ADJUST_VISITS", tr("Adjust visits"),
-            {AT_OVERLAPS: tr("each visit gets the gain and offset found where visits overlap"),
-             NO_ADJUSTMENT: tr("hardness as logged, for visits with the same settings")},
-            AT_OVERLAPS, tr("How visits become comparable."), advanced=True,
-            former={"overlaps": AT_OVERLAPS, "none": NO_ADJUSTMENT},
-        ))
-        add(params.number(
-            "MAX_SLOPE", tr("Maximum slope (degrees)"), MAX_SLOPE_DEG,
-            tr("Soundings on steeper bottom are left out. 90 keeps all."),
-            minimum=0.1, maximum=90.0, advanced=True,
-        ))
-        add(params.distance(
-            "MIN_DEPTH", tr("Shallowest depth (m)"), MIN_DEPTH_M,
-            tr("Soundings in shallower water are left out, because transducer and boat disturb "
-               "the echo. 0.6 m is about 2 feet."), advanced=True,
-        ))
-        add(params.number(
-            "BEAM_WIDTH", tr("Beam width (degrees)"), BEAM_DEG,
-            tr("Full width of the sounder's beam. Pings within one footprint are averaged."),
-            minimum=1.0, maximum=89.0, advanced=True,
-        ))
+        add(
+            params.choice(
+                "ADJUST_VISITS",
+                tr("Adjust visits"),
+                {
+                    AT_OVERLAPS: tr(
+                        "each visit gets the gain and offset found where visits overlap"
+                    ),
+                    NO_ADJUSTMENT: tr("hardness as logged, for visits with the same settings"),
+                },
+                AT_OVERLAPS,
+                tr("How visits become comparable."),
+                advanced=True,
+                former={"overlaps": AT_OVERLAPS, "none": NO_ADJUSTMENT},
+            )
+        )
+        add(
+            params.number(
+                "MAX_SLOPE",
+                tr("Maximum slope (degrees)"),
+                MAX_SLOPE_DEG,
+                tr("Soundings on steeper bottom are left out. 90 keeps all."),
+                minimum=0.1,
+                maximum=90.0,
+                advanced=True,
+            )
+        )
+        add(
+            params.distance(
+                "MIN_DEPTH",
+                tr("Shallowest depth (m)"),
+                MIN_DEPTH_M,
+                tr(
+                    "Soundings in shallower water are left out, because transducer and boat disturb "
+                    "the echo. 0.6 m is about 2 feet."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "BEAM_WIDTH",
+                tr("Beam width (degrees)"),
+                BEAM_DEG,
+                tr("Full width of the sounder's beam. Pings within one footprint are averaged."),
+                minimum=1.0,
+                maximum=89.0,
+                advanced=True,
+            )
+        )
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Bottom type")))
-        add(QgsProcessingParameterFeatureSink(
-            "AREAS", tr("Areas of bottom type"), QgsProcessing.SourceType.TypeVectorPolygon,
-            optional=True, createByDefault=True,
-        ))
-        add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of bottom type"), "HTML (*.html)", optional=True
-        ))
+        add(
+            QgsProcessingParameterFeatureSink(
+                "AREAS",
+                tr("Areas of bottom type"),
+                QgsProcessing.SourceType.TypeVectorPolygon,
+                optional=True,
+                createByDefault=True,
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Report of bottom type"), "HTML (*.html)", optional=True
+            )
+        )
 
     def check(self, inputs):
         low = inputs.number("MEDIUM_FROM")
         high = inputs.number("HARD_FROM")
         if low >= high:
             raise LakefloorError(
-                tr("Hard bottom must begin at a higher hardness than medium bottom, not at {:g} "
-                   "and {:g}. Raise the hardness of hard bottom.").format(high, low)
+                tr(
+                    "Hard bottom must begin at a higher hardness than medium bottom, not at {:g} "
+                    "and {:g}. Raise the hardness of hard bottom."
+                ).format(high, low)
             )
         if inputs.parameters.get("SAMPLES") and not inputs.parameters.get("SAMPLE_FIELD"):
-            raise LakefloorError(tr("The samples have no class field. Choose the field with the "
-                                    "class of the samples."))
+            raise LakefloorError(
+                tr(
+                    "The samples have no class field. Choose the field with the "
+                    "class of the samples."
+                )
+            )
 
     def compute(self, inputs, outputs):
         surface, crs, metadata = inputs.surface("SURFACE")
         soundings, shoreline = self._soundings(inputs, crs)
         result = self._map(inputs, soundings, surface.depth, shoreline, crs)
         _say(result, inputs.feedback)
-        grids = [result.hardness, result.uncertainty, result.bottom, result.probability,
-                 result.distance]
-        outputs.raster(params.OUTPUT, grids, BANDS, crs, {**metadata, **_items(result)},
-                   style="bottom_type")
+        grids = [
+            result.hardness,
+            result.uncertainty,
+            result.bottom,
+            result.probability,
+            result.distance,
+        ]
+        outputs.raster(
+            params.OUTPUT, grids, BANDS, crs, {**metadata, **_items(result)}, style="bottom_type"
+        )
         if outputs.wanted("AREAS"):
             outputs.areas(
-                "AREAS", class_areas(result),
-                [("bottom", "text"), ("area_m2", "double"), ("share", "double")], crs,
+                "AREAS",
+                class_areas(result),
+                [("bottom", "text"), ("area_m2", "double"), ("share", "double")],
+                crs,
                 style="bottom_areas",
             )
         outputs.text("REPORT", lambda: bottom_type_html(result))
@@ -202,16 +273,15 @@ class BottomType(LakefloorAlgorithm):
     def _map(self, inputs, soundings, depth, shoreline, crs):
         number = inputs.number
         return bottom_type(
-            soundings, depth,
+            soundings,
+            depth,
             shoreline=shoreline,
             cell=inputs.number(params.CELL_SIZE),
             max_gap=inputs.number(params.MAX_GAP),
             method=METHODS[inputs.choice("METHOD")],
             thresholds=(number("MEDIUM_FROM"), number("HARD_FROM")),
             samples=self._samples(inputs, crs),
-            adjust=(
-                inputs.choice("ADJUST_VISITS") == AT_OVERLAPS
-            ),
+            adjust=(inputs.choice("ADJUST_VISITS") == AT_OVERLAPS),
             max_slope_deg=number("MAX_SLOPE"),
             min_depth_m=number("MIN_DEPTH"),
             beam_deg=number("BEAM_WIDTH"),
@@ -229,10 +299,10 @@ class BottomType(LakefloorAlgorithm):
         unknown = np.flatnonzero(classes < 0)
         if unknown.size:
             raise LakefloorError(
-                tr("Layer '{}', row {}: field '{}' holds '{}'. Write soft, medium or hard, or 1, "
-                   "2 or 3 instead.").format(
-                    layer.sourceName(), unknown[0] + 1, field, columns[field][unknown[0]]
-                )
+                tr(
+                    "Layer '{}', row {}: field '{}' holds '{}'. Write soft, medium or hard, or 1, "
+                    "2 or 3 instead."
+                ).format(layer.sourceName(), unknown[0] + 1, field, columns[field][unknown[0]])
             )
         return x, y, classes
 
@@ -247,8 +317,9 @@ def _items(result) -> dict:
         THRESHOLD_ITEM: thresholds_text(result.thresholds),
         **spacing_item(result.spacing),
         "BOTTOM_CLASSES": ";".join(result.classes) or "one",
-        "HARDNESS": "relative" if result.calibration is None else
-        f"calibrated by {result.calibration.used} samples",
+        "HARDNESS": "relative"
+        if result.calibration is None
+        else f"calibrated by {result.calibration.used} samples",
     }
 
 
@@ -276,19 +347,25 @@ def _say(result, feedback):
     for v, visit in enumerate(gains.visit):
         if gains.solved[v] and v != gains.reference and gains.places[v]:
             feedback.pushInfo(
-                tr("Visit '{}': gain {:.2f} \u00b1 {:.2f} and offset {:+.3f} relative to '{}', "
-                   "from "
-                   "{} shared places.").format(
-                    visit, gains.gain[v], gains.cov[v, 0, 0] ** 0.5, gains.offset[v],
-                    gains.visit[gains.reference], gains.places[v],
+                tr(
+                    "Visit '{}': gain {:.2f} \u00b1 {:.2f} and offset {:+.3f} relative to '{}', "
+                    "from "
+                    "{} shared places."
+                ).format(
+                    visit,
+                    gains.gain[v],
+                    gains.cov[v, 0, 0] ** 0.5,
+                    gains.offset[v],
+                    gains.visit[gains.reference],
+                    gains.places[v],
                 )
             )
     trend = result.trend
     feedback.pushInfo(
-        tr("Hardness changes by {:+.3f} \u00b1 {:.3f} at ten times the depth and by {:+.4f} "
-           "\u00b1 {:.4f} per degree of slope. Both effects are removed.").format(
-            trend.depth, trend.depth_error, trend.slope, trend.slope_error
-        )
+        tr(
+            "Hardness changes by {:+.3f} \u00b1 {:.3f} at ten times the depth and by {:+.4f} "
+            "\u00b1 {:.4f} per degree of slope. Both effects are removed."
+        ).format(trend.depth, trend.depth_error, trend.slope, trend.slope_error)
     )
     for name, share in result.shares.items():
         feedback.pushInfo(tr("{}: {:.0f}% of the mapped area.").format(name, 100.0 * share))

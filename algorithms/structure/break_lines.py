@@ -1,9 +1,6 @@
 """Breaklines of drop-offs."""
 
-from qgis.core import (
-    QgsProcessing,
-    QgsProcessingParameterFeatureSink,
-)
+from qgis.core import QgsProcessing, QgsProcessingParameterFeatureSink
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -46,38 +43,53 @@ class BreakLines(LakefloorAlgorithm):
     NUMBERS = {
         "DROP_OFFS": QT_TRANSLATE_NOOP("@default", "Number of drop-offs"),
         "LENGTH_M": QT_TRANSLATE_NOOP("@default", "Length of all drop-offs (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(params.surface())
         self.addParameter(
             params.number(
-                "MIN_SLOPE", tr("Minimum slope (%)"), 10.0,
-                tr("The steepest line of a drop-off reaches at least this slope. 100% is 45 "
-                   "degrees."),
+                "MIN_SLOPE",
+                tr("Minimum slope (%)"),
+                10.0,
+                tr(
+                    "The steepest line of a drop-off reaches at least this slope. 100% is 45 "
+                    "degrees."
+                ),
                 minimum=0.1,
             )
         )
         self.addParameter(
             params.number(
-                "MIN_HEIGHT", tr("Minimum height (m)"), 1.0,
+                "MIN_HEIGHT",
+                tr("Minimum height (m)"),
+                1.0,
                 tr("A drop-off falls at least this much from crest to toe. 1 m is about 3 feet."),
                 minimum=0.01,
             )
         )
         self.addParameter(
             params.distance(
-                "MIN_LENGTH", tr("Minimum length (m)"), 20.0,
-                tr("Shorter drop-offs are left out."), minimum=0.1,
+                "MIN_LENGTH",
+                tr("Minimum length (m)"),
+                20.0,
+                tr("Shorter drop-offs are left out."),
+                minimum=0.1,
             )
         )
         self.addParameter(
             params.distance(
-                "SMOOTHING_SCALE", tr("Smoothing scale (m)"), None,
-                tr("Standard deviation of the smoothing before slopes are taken. If empty, it is "
-                   "the largest of two cells, 0.3 of the lane spacing and 4 m. The lane spacing is "
-                   "known from a Lakefloor surface."),
-                optional=True, advanced=True, minimum=0.01,
+                "SMOOTHING_SCALE",
+                tr("Smoothing scale (m)"),
+                None,
+                tr(
+                    "Standard deviation of the smoothing before slopes are taken. If empty, it is "
+                    "the largest of two cells, 0.3 of the lane spacing and 4 m. The lane spacing is "
+                    "known from a Lakefloor surface."
+                ),
+                optional=True,
+                advanced=True,
+                minimum=0.01,
             )
         )
         self.addParameter(
@@ -103,13 +115,18 @@ class BreakLines(LakefloorAlgorithm):
         count = len(set(lines.attributes["drop_off"]))
         total = float(sum(m for m, kind in zip(lengths, kinds) if kind == "steepest"))
         if count:
-            text = tr("1 drop-off, {1:.0f} m long.") if count == 1 else tr(
-                "{0} drop-offs, {1:.0f} m long in total.")
+            text = (
+                tr("1 drop-off, {1:.0f} m long.")
+                if count == 1
+                else tr("{0} drop-offs, {1:.0f} m long in total.")
+            )
             inputs.say(text.format(count, total))
         else:
             inputs.say(
-                tr("No drop-off is as steep, high and long as the minimums ask. Try a smaller "
-                   "minimum slope or height.")
+                tr(
+                    "No drop-off is as steep, high and long as the minimums ask. Try a smaller "
+                    "minimum slope or height."
+                )
             )
         outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="break_lines")
         outputs.results["DROP_OFFS"] = count

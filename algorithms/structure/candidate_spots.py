@@ -71,47 +71,75 @@ class CandidateSpots(LakefloorAlgorithm):
     NUMBERS = {
         "SPOTS": QT_TRANSLATE_NOOP("@default", "Number of spots found"),
         "BEST_SCORE": QT_TRANSLATE_NOOP("@default", "Score of the best spot"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add_layers(self)
-        self.addParameter(params.helped(
-            QgsProcessingParameterMatrix(
-                "CRITERIA", tr("What counts"),
-                headers=[tr("What counts"), tr("From"), tr("To"), tr("Weight")],
-                defaultValue=DEFAULT,
-                # QGIS refuses a matrix that a script leaves to its default, unless it is optional.
-                optional=True,
-            ),
-            tr("One row for each thing that counts. Add or remove rows as you like. Depths are in "
-               "the depth unit, or in the unit written behind them, as in 8 ft. Slope is in "
-               "percent, hardness 0 to 1. All others are distances in meters.") + " "
-            + tr("Values: {}.").format(", ".join(VALUES)) + " "
-            + tr("Lines: {}.").format(", ".join(LINE_TARGETS)) + " "
-            + tr("Areas: {}.").format(", ".join(AREA_TARGETS)),
-        ))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterMatrix(
+                    "CRITERIA",
+                    tr("What counts"),
+                    headers=[tr("What counts"), tr("From"), tr("To"), tr("Weight")],
+                    defaultValue=DEFAULT,
+                    # QGIS refuses a matrix that a script leaves to its default, unless it is optional.
+                    optional=True,
+                ),
+                tr(
+                    "One row for each thing that counts. Add or remove rows as you like. Depths are in "
+                    "the depth unit, or in the unit written behind them, as in 8 ft. Slope is in "
+                    "percent, hardness 0 to 1. All others are distances in meters."
+                )
+                + " "
+                + tr("Values: {}.").format(", ".join(VALUES))
+                + " "
+                + tr("Lines: {}.").format(", ".join(LINE_TARGETS))
+                + " "
+                + tr("Areas: {}.").format(", ".join(AREA_TARGETS)),
+            )
+        )
         self.addParameter(unit())
-        self.addParameter(params.number(
-            "MAX_SPOTS", tr("Maximum number of spots"), 15, tr("Only the best spots are "
-                                                               "kept."), minimum=1,
-            integer=True,
-        ))
-        self.addParameter(params.distance(
-            "MIN_DISTANCE", tr("Minimum distance of spots (m)"), 40.0,
-            tr("No two spots are closer to each other."), minimum=0.1,
-        ))
-        self.addParameter(params.number(
-            "MIN_SCORE", tr("Minimum score (0 to 1)"), 0.5,
-            tr("Places with a lower score are left out."), minimum=0.0, maximum=1.0,
-        ))
+        self.addParameter(
+            params.number(
+                "MAX_SPOTS",
+                tr("Maximum number of spots"),
+                15,
+                tr("Only the best spots are kept."),
+                minimum=1,
+                integer=True,
+            )
+        )
+        self.addParameter(
+            params.distance(
+                "MIN_DISTANCE",
+                tr("Minimum distance of spots (m)"),
+                40.0,
+                tr("No two spots are closer to each other."),
+                minimum=0.1,
+            )
+        )
+        self.addParameter(
+            params.number(
+                "MIN_SCORE",
+                tr("Minimum score (0 to 1)"),
+                0.5,
+                tr("Places with a lower score are left out."),
+                minimum=0.0,
+                maximum=1.0,
+            )
+        )
         add_deep(self)
         self.addParameter(tolerance())
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Candidate spots"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        self.addParameter(QgsProcessingParameterRasterDestination(
-            "SCORE", tr("Score everywhere"), optional=True, createByDefault=False
-        ))
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Candidate spots"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterRasterDestination(
+                "SCORE", tr("Score everywhere"), optional=True, createByDefault=False
+            )
+        )
 
     def check(self, inputs):
         missing = missing_layers(
@@ -125,8 +153,10 @@ class CandidateSpots(LakefloorAlgorithm):
         flat = inputs.matrix("CRITERIA")
         if len(flat) % COLUMNS:
             raise LakefloorError(
-                tr("The table of what counts has {} cells, which is no whole number of rows. Give "
-                   "each row {} cells: what counts, from, to, weight.").format(len(flat), COLUMNS)
+                tr(
+                    "The table of what counts has {} cells, which is no whole number of rows. Give "
+                    "each row {} cells: what counts, from, to, weight."
+                ).format(len(flat), COLUMNS)
             )
         rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
         return read_criteria(rows, inputs.unit())
@@ -150,9 +180,16 @@ class CandidateSpots(LakefloorAlgorithm):
             inputs.warn(
                 tr("No place reaches the minimum score. Lower it, or widen a range in the table.")
             )
-        write_points(outputs, params.OUTPUT, _columns(spots, criteria, ground),
-                     {"name": "text", "note": "text", "rank": "int"}, crs, spots.x, spots.y,
-                     "spots")
+        write_points(
+            outputs,
+            params.OUTPUT,
+            _columns(spots, criteria, ground),
+            {"name": "text", "note": "text", "rank": "int"},
+            crs,
+            spots.x,
+            spots.y,
+            "spots",
+        )
         outputs.raster("SCORE", [spots.score_grid], ("score (0 to 1)",), crs, style="score")
         outputs.results["SPOTS"] = len(spots)
         outputs.results["BEST_SCORE"] = float(spots.score[0]) if len(spots) else None

@@ -52,34 +52,53 @@ class DepthProfile(LakefloorAlgorithm):
         "MAPPED_M": QT_TRANSLATE_NOOP("@default", "Length on mapped bottom (m)"),
         "SHALLOWEST_M": QT_TRANSLATE_NOOP("@default", "Shallowest depth (m)"),
         "DEEPEST_M": QT_TRANSLATE_NOOP("@default", "Deepest depth (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(params.surface())
-        self.addParameter(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "LINES", tr("Lines"), [QgsProcessing.SourceType.TypeVectorLine]
-            ),
-            tr("Lines along which to show depth, from the first vertex to the last."),
-        ))
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "LINES", tr("Lines"), [QgsProcessing.SourceType.TypeVectorLine]
+                ),
+                tr("Lines along which to show depth, from the first vertex to the last."),
+            )
+        )
         self.addParameter(bottom_type())
         self.addParameter(unit())
-        self.addParameter(params.number(
-            "INTERVAL", tr("Contour interval (depth unit)"), 1.0,
-            tr("Distance between lines of equal depth in the plot. Only every second or fifth "
-               "line is drawn where they would be too dense."), minimum=0.01,
-        ))
-        self.addParameter(params.distance(
-            "STEP", tr("Distance between samples (m)"), None,
-            tr("If empty, it is the cell size of the surface."), optional=True, advanced=True,
-            minimum=0.01,
-        ))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Depth profile"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        self.addParameter(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report of the profile"), "HTML (*.html)", optional=True
-        ))
+        self.addParameter(
+            params.number(
+                "INTERVAL",
+                tr("Contour interval (depth unit)"),
+                1.0,
+                tr(
+                    "Distance between lines of equal depth in the plot. Only every second or fifth "
+                    "line is drawn where they would be too dense."
+                ),
+                minimum=0.01,
+            )
+        )
+        self.addParameter(
+            params.distance(
+                "STEP",
+                tr("Distance between samples (m)"),
+                None,
+                tr("If empty, it is the cell size of the surface."),
+                optional=True,
+                advanced=True,
+                minimum=0.01,
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Depth profile"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Report of the profile"), "HTML (*.html)", optional=True
+            )
+        )
 
     def compute(self, inputs, outputs):
         ground, crs = read_ground(inputs)
@@ -88,16 +107,22 @@ class DepthProfile(LakefloorAlgorithm):
         lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
         names = [str(name) for name in columns.get("name", [""] * len(lines))]
         found = depth_profiles(
-            ground, lines, step_m=inputs.number("STEP"),
-            progress=inputs.progress,
+            ground, lines, step_m=inputs.number("STEP"), progress=inputs.progress
         )
         unit_name = inputs.unit()
         figures = [summary(found, number) for number in range(1, len(lines) + 1)]
         for number, (name, of_line) in enumerate(zip(names, figures), start=1):
             inputs.say(_sentence(name or tr("Line {}").format(number), of_line, unit_name))
-        write_points(outputs, params.OUTPUT, _columns(found, names, ground, unit_name),
-                     {"line": "int", "line_name": "text", "bottom": "text"}, crs, found["x"],
-                     found["y"], "profile")
+        write_points(
+            outputs,
+            params.OUTPUT,
+            _columns(found, names, ground, unit_name),
+            {"line": "int", "line_name": "text", "bottom": "text"},
+            crs,
+            found["x"],
+            found["y"],
+            "profile",
+        )
         interval = inputs.number("INTERVAL")
         outputs.text("REPORT", lambda: profile_html(found, names, interval, unit_name))
         outputs.results.update(
@@ -112,7 +137,8 @@ class DepthProfile(LakefloorAlgorithm):
 def _sentence(name, figures, unit_name) -> str:
     if not np.isfinite(figures["deepest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
-            name, length_text(figures["length_m"], unit_name))
+            name, length_text(figures["length_m"], unit_name)
+        )
     lengths = (length_text(figures[key], unit_name) for key in ("length_m", "mapped_m"))
     depths = (fine_depth_text(figures[key], unit_name) for key in ("shallowest_m", "deepest_m"))
     return tr("{}: {} long, {} on mapped bottom. Depth {} to {}, slope up to {:.0f}%.").format(

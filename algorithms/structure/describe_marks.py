@@ -1,10 +1,7 @@
 """Describe marks."""
 
 import numpy as np
-from qgis.core import (
-    QgsProcessing,
-    QgsProcessingParameterFeatureSink,
-)
+from qgis.core import QgsProcessing, QgsProcessingParameterFeatureSink
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -58,8 +55,8 @@ class DescribeMarks(LakefloorAlgorithm):
 
     NUMBERS = {
         "MARKS_ON_MAP": QT_TRANSLATE_NOOP("@default", "Marks on mapped bottom"),
-        "MARKS_OFF_MAP": QT_TRANSLATE_NOOP("@default", "Marks off the mapped " "bottom"),
-    }  # fmt: skip
+        "MARKS_OFF_MAP": QT_TRANSLATE_NOOP("@default", "Marks off the mapped bottom"),
+    }
 
     def declare(self):
         self.addParameter(marks())
@@ -67,9 +64,11 @@ class DescribeMarks(LakefloorAlgorithm):
         add_layers(self)
         self.addParameter(unit())
         add_deep(self)
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Described marks"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Described marks"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
 
     def compute(self, inputs, outputs):
         ground, crs = read_ground(inputs)
@@ -81,11 +80,18 @@ class DescribeMarks(LakefloorAlgorithm):
             inputs.say(f"{name}: {note}.")
         on = np.isfinite(found["depth_m"])
         lon, lat = lon_lat(x, y, ground)
-        columns = {"name": names, "note": notes, "remark": remarks, **_columns(ground, found, on),
-                   "lon": lon, "lat": lat}
+        columns = {
+            "name": names,
+            "note": notes,
+            "remark": remarks,
+            **_columns(ground, found, on),
+            "lon": lon,
+            "lat": lat,
+        }
         texts = ("name", "note", "remark", "bottom", "form", *(f"{key}_dir" for key in _NEAR))
-        write_points(outputs, params.OUTPUT, columns, dict.fromkeys(texts, "text"), crs, x, y,
-                     "marks")
+        write_points(
+            outputs, params.OUTPUT, columns, dict.fromkeys(texts, "text"), crs, x, y, "marks"
+        )
         outputs.results["MARKS_ON_MAP"] = int(on.sum())
         outputs.results["MARKS_OFF_MAP"] = int((~on).sum())
 
@@ -93,9 +99,18 @@ class DescribeMarks(LakefloorAlgorithm):
 def _columns(ground, found, on) -> dict:
     """Return the fields of described marks, the same whatever layers there were."""
     unknown = np.full(len(on), np.nan)
-    columns = {key: found[key] for key in (
-        "depth_m", "uncert_m", "sounding_m", "slope_pct", "rise_m", "hardness", "hardness_sd",
-    )}  # fmt: skip
+    columns = {
+        key: found[key]
+        for key in (
+            "depth_m",
+            "uncert_m",
+            "sounding_m",
+            "slope_pct",
+            "rise_m",
+            "hardness",
+            "hardness_sd",
+        )
+    }
     columns["bottom"] = [class_name(value) for value in found["bottom"]]
     columns["bottom_prob"] = found["bottom_prob"]
     for key in _NEAR:
@@ -112,10 +127,12 @@ def _columns(ground, found, on) -> dict:
         if key == "form":
             columns["relief_m"] = _attribute(ground.forms, "relief_m", rows)
     return {
-        name: [value if ok else (None if isinstance(value, str) else np.nan)
-               for value, ok in zip(values, on)]
+        name: [
+            value if ok else (None if isinstance(value, str) else np.nan)
+            for value, ok in zip(values, on)
+        ]
         for name, values in columns.items()
-    }  # fmt: skip
+    }
 
 
 def _attribute(layer, name, rows) -> list:

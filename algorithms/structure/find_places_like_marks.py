@@ -28,17 +28,13 @@ from ._ground import (
 )
 
 _NUMBERS = {
-    "AUC": ("auc", QT_TRANSLATE_NOOP(
-        "@default", "AUC of the marks")),
+    "AUC": ("auc", QT_TRANSLATE_NOOP("@default", "AUC of the marks")),
     "AUC_SD": ("sd", QT_TRANSLATE_NOOP("@default", "AUC of the marks, uncertainty")),
-    "RANDOM_AUC": ("random_mean", QT_TRANSLATE_NOOP(
-        "@default", "AUC of random places, mean")),
-    "RANDOM_SD": ("random_sd", QT_TRANSLATE_NOOP(
-        "@default", "AUC of random places, spread")),
-    "P_VALUE": ("p_value", QT_TRANSLATE_NOOP(
-        "@default", "Probability of chance (0 to 1)")),
+    "RANDOM_AUC": ("random_mean", QT_TRANSLATE_NOOP("@default", "AUC of random places, mean")),
+    "RANDOM_SD": ("random_sd", QT_TRANSLATE_NOOP("@default", "AUC of random places, spread")),
+    "P_VALUE": ("p_value", QT_TRANSLATE_NOOP("@default", "Probability of chance (0 to 1)")),
     "GROUPS": ("groups", QT_TRANSLATE_NOOP("@default", "Groups of marks tested")),
-}  # fmt: skip
+}
 
 
 class FindPlacesLikeMarks(LakefloorAlgorithm):
@@ -72,30 +68,46 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
     NUMBERS = {
         "PLACES": QT_TRANSLATE_NOOP("@default", "Number of places found"),
         **{name: label for name, (_, label) in _NUMBERS.items()},
-    }  # fmt: skip
+    }
 
     def declare(self):
         self.addParameter(marks())
         self.addParameter(name_field())
         add_layers(self)
         self.addParameter(unit())
-        self.addParameter(params.number(
-            "MAX_PLACES", tr("Maximum number of places"), 15, tr("Only the best places are "
-                                                                 "kept."), minimum=1,
-            integer=True,
-        ))
-        self.addParameter(params.distance(
-            "MIN_DISTANCE", tr("Minimum distance of places (m)"), 40.0,
-            tr("No two places are closer to each other or to a mark. Marks that are closer to each "
-               "other count as one group in the test."), minimum=0.1,
-        ))
+        self.addParameter(
+            params.number(
+                "MAX_PLACES",
+                tr("Maximum number of places"),
+                15,
+                tr("Only the best places are kept."),
+                minimum=1,
+                integer=True,
+            )
+        )
+        self.addParameter(
+            params.distance(
+                "MIN_DISTANCE",
+                tr("Minimum distance of places (m)"),
+                40.0,
+                tr(
+                    "No two places are closer to each other or to a mark. Marks that are closer to each "
+                    "other count as one group in the test."
+                ),
+                minimum=0.1,
+            )
+        )
         self.addParameter(tolerance())
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Places like the marks"), QgsProcessing.SourceType.TypeVectorPoint
-        ))
-        self.addParameter(QgsProcessingParameterRasterDestination(
-            "SIMILARITY", tr("Similarity everywhere"), optional=True, createByDefault=False
-        ))
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Places like the marks"), QgsProcessing.SourceType.TypeVectorPoint
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterRasterDestination(
+                "SIMILARITY", tr("Similarity everywhere"), optional=True, createByDefault=False
+            )
+        )
 
     def compute(self, inputs, outputs):
         ground, crs = read_ground(inputs)
@@ -110,8 +122,11 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
             progress=inputs.progress,
         )
         if len(places.left_out):
-            inputs.warn(tr("Marks off the mapped bottom, left out: {}.").format(
-                ", ".join(names[i] for i in places.left_out)))
+            inputs.warn(
+                tr("Marks off the mapped bottom, left out: {}.").format(
+                    ", ".join(names[i] for i in places.left_out)
+                )
+            )
         inputs.say(tr("Compared: {}.").format(", ".join(places.words)))
         for name, likeness, reason in zip(places.names, places.likeness, places.reasons):
             inputs.say(f"{name}: {written(likeness, '.2f')} {reason}")
@@ -126,8 +141,9 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         }  # fmt: skip
         kinds = {"name": "text", "note": "text", "rank": "int", "mark": "text"}
         write_points(outputs, params.OUTPUT, columns, kinds, crs, places.x, places.y, "places")
-        outputs.raster("SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs,
-                   style="score")
+        outputs.raster(
+            "SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs, style="score"
+        )
         outputs.results["PLACES"] = len(places)
         for name, (key, _) in _NUMBERS.items():
             value = getattr(places.test, key)
@@ -137,21 +153,35 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
 def _sentences(test, names):
     """Say what the fair test found."""
     if not np.isfinite(test.auc):
-        yield tr("Not tested: a fair test needs {} separate groups of marks, not {}. Add marks to "
-                 "learn whether the similarity means anything.").format(MIN_GROUPS, test.groups)
+        yield tr(
+            "Not tested: a fair test needs {} separate groups of marks, not {}. Add marks to "
+            "learn whether the similarity means anything."
+        ).format(MIN_GROUPS, test.groups)
         return
-    yield tr("Fair test: a mark left out is more like the others than {:.0f}% of random places. "
-             "AUC {:.2f} \u00b1 {:.2f} of {} groups of marks, {:.2f} \u00b1 {:.2f} of random "
-             "places. By chance, {:.1f}% of {} random sets do as well.").format(
-                 100 * test.auc, test.auc, test.sd, test.groups, test.random_mean, test.random_sd,
-                 100 * test.p_value, RANDOM_SETS)
+    yield tr(
+        "Fair test: a mark left out is more like the others than {:.0f}% of random places. "
+        "AUC {:.2f} \u00b1 {:.2f} of {} groups of marks, {:.2f} \u00b1 {:.2f} of random "
+        "places. By chance, {:.1f}% of {} random sets do as well."
+    ).format(
+        100 * test.auc,
+        test.auc,
+        test.sd,
+        test.groups,
+        test.random_mean,
+        test.random_sd,
+        100 * test.p_value,
+        RANDOM_SETS,
+    )
     if test.p_value <= 0.05:
         yield tr("The marks have something in common: these marks lead to each other.")
     else:
-        yield tr("No better than chance: the marks are of several kinds, or these layers do not "
-                 "show "
-                 "what they have in common. Each place is like one mark only.")
+        yield tr(
+            "No better than chance: the marks are of several kinds, or these layers do not "
+            "show "
+            "what they have in common. Each place is like one mark only."
+        )
     for name, share in zip(names, test.by_mark):
         if np.isfinite(share):
             yield tr("{}: more like the other marks than {:.0f}% of the lake.").format(
-                name, 100 * share)
+                name, 100 * share
+            )

@@ -18,8 +18,13 @@ from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transit
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
 FIELDS = [
-    (name, {"width_from": "text", "hard_side": "text", "crossings": "int", "supported": "int"}
-     .get(name, "double")) for name in TRANSITION_ATTRIBUTES
+    (
+        name,
+        {"width_from": "text", "hard_side": "text", "crossings": "int", "supported": "int"}.get(
+            name, "double"
+        ),
+    )
+    for name in TRANSITION_ATTRIBUTES
 ]
 
 
@@ -54,45 +59,78 @@ class HardSoftTransitions(LakefloorAlgorithm):
         "TRANSITIONS": QT_TRANSLATE_NOOP("@default", "Number of lines"),
         "SUPPORTED_M": QT_TRANSLATE_NOOP("@default", "Supported length (m)"),
         "UNSUPPORTED_M": QT_TRANSLATE_NOOP("@default", "Unsupported length (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
-        add(params.helped(
-            QgsProcessingParameterRasterLayer(params.INPUT, tr("Bottom type")),
-            tr("Raster from Bottom type. In any other raster, band 1 must be relative hardness, 0 "
-               "to 1."),
-        ))
-        add(params.helped(
-            params.surface("SURFACE", optional=True),
-            tr("Depth raster in meters, positive down. If empty, the lines have no depths."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                "SOUNDINGS", tr("Soundings"), [QgsProcessing.SourceType.TypeVectorPoint],
+        add(
+            params.helped(
+                QgsProcessingParameterRasterLayer(params.INPUT, tr("Bottom type")),
+                tr(
+                    "Raster from Bottom type. In any other raster, band 1 must be relative hardness, 0 "
+                    "to 1."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                params.surface("SURFACE", optional=True),
+                tr("Depth raster in meters, positive down. If empty, the lines have no depths."),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    "SOUNDINGS",
+                    tr("Soundings"),
+                    [QgsProcessing.SourceType.TypeVectorPoint],
+                    optional=True,
+                ),
+                tr(
+                    "Soundings with hardness from which the bottom type was made. They show how sharp "
+                    "each transition is. If empty, the width comes from the surface."
+                ),
+            )
+        )
+        add(
+            params.number(
+                "THRESHOLD",
+                tr("Hardness threshold (0 to 1)"),
+                None,
+                tr(
+                    "Hardness between soft and hard. If empty, the thresholds of Bottom type are used. "
+                    "For another raster, the best threshold is found (Otsu's method)."
+                ),
+                minimum=0.001,
+                maximum=0.999,
                 optional=True,
-            ),
-            tr("Soundings with hardness from which the bottom type was made. They show how sharp "
-               "each transition is. If empty, the width comes from the surface."),
-        ))
-        add(params.number(
-            "THRESHOLD", tr("Hardness threshold (0 to 1)"), None,
-            tr("Hardness between soft and hard. If empty, the thresholds of Bottom type are used. "
-               "For another raster, the best threshold is found (Otsu's method)."),
-            minimum=0.001, maximum=0.999, optional=True, advanced=True,
-        ))
-        add(params.number(
-            "MIN_CONTRAST", tr("Minimum contrast (0 to 1)"), 0.1,
-            tr("Difference of hardness across a line. Fainter transitions are left "
-               "out."), minimum=0.001, maximum=1.0,
-        ))
-        add(params.distance(
-            "MIN_LENGTH", tr("Minimum length (m)"), 10.0, tr("Shorter lines are left out."),
-            minimum=0.1,
-        ))
-        add(QgsProcessingParameterFeatureSink(
-            params.OUTPUT, tr("Hard-soft transitions"), QgsProcessing.SourceType.TypeVectorLine
-        ))
+                advanced=True,
+            )
+        )
+        add(
+            params.number(
+                "MIN_CONTRAST",
+                tr("Minimum contrast (0 to 1)"),
+                0.1,
+                tr("Difference of hardness across a line. Fainter transitions are left out."),
+                minimum=0.001,
+                maximum=1.0,
+            )
+        )
+        add(
+            params.distance(
+                "MIN_LENGTH",
+                tr("Minimum length (m)"),
+                10.0,
+                tr("Shorter lines are left out."),
+                minimum=0.1,
+            )
+        )
+        add(
+            QgsProcessingParameterFeatureSink(
+                params.OUTPUT, tr("Hard-soft transitions"), QgsProcessing.SourceType.TypeVectorLine
+            )
+        )
 
     def compute(self, inputs, outputs):
         layer = inputs.raster(params.INPUT)
@@ -110,21 +148,27 @@ class HardSoftTransitions(LakefloorAlgorithm):
             require_content(depth, "depth")
         soundings = inputs.source("SOUNDINGS")
         found = hard_soft_transitions(
-            hardness, thresholds,
+            hardness,
+            thresholds,
             uncertainty=uncertainty,
             distance=distance,
             depth=read_bands(depth, crs, inputs.feedback)[0] if depth else None,
             soundings=read_soundings(
-                soundings, inputs.context, inputs.feedback, crs, ("depth", "hardness", "visit", "status")
-            )[0] if soundings else None,
+                soundings,
+                inputs.context,
+                inputs.feedback,
+                crs,
+                ("depth", "hardness", "visit", "status"),
+            )[0]
+            if soundings
+            else None,
             spacing=surface.spacing,
             min_contrast=inputs.number("MIN_CONTRAST"),
             min_length_m=inputs.number("MIN_LENGTH"),
             progress=inputs.progress,
         )
         if thresholds is None:
-            inputs.say(
-                tr("Threshold of hardness (Otsu): {:.3f}.").format(*found.thresholds))
+            inputs.say(tr("Threshold of hardness (Otsu): {:.3f}.").format(*found.thresholds))
         inputs.say(
             tr("Lines: {}. Supported by the data: {:.0f} m. Not supported: {:.0f} m.").format(
                 len(found.lines), found.supported_m, found.unsupported_m
@@ -136,12 +180,15 @@ class HardSoftTransitions(LakefloorAlgorithm):
             )
         if metadata.get("HARDNESS", "relative") == "relative":
             inputs.warn(
-                tr("Hardness is relative to this sounder and its settings. Add bottom samples to "
-                   "Bottom type to learn what soft and hard mean.")
+                tr(
+                    "Hardness is relative to this sounder and its settings. Add bottom samples to "
+                    "Bottom type to learn what soft and hard mean."
+                )
             )
         outputs.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
         outputs.results.update(
-            TRANSITIONS=len(found.lines), SUPPORTED_M=found.supported_m,
+            TRANSITIONS=len(found.lines),
+            SUPPORTED_M=found.supported_m,
             UNSUPPORTED_M=found.unsupported_m,
         )
 
@@ -155,7 +202,9 @@ class HardSoftTransitions(LakefloorAlgorithm):
         found = read_thresholds(metadata[THRESHOLD_ITEM])
         if not found:
             inputs.warn(
-                tr("The bottom type has a single class of hardness, so there is no transition to "
-                   "draw. Enter a hardness threshold to draw one anyway.")
+                tr(
+                    "The bottom type has a single class of hardness, so there is no transition to "
+                    "draw. Enter a hardness threshold to draw one anyway."
+                )
             )
         return found

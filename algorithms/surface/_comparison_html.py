@@ -24,7 +24,8 @@ def sentences(comparison, unit: str) -> list:
     best = comparison.scores[comparison.best]
     lines = [
         tr("{} is expected to have the smallest error with these lanes.").format(
-            names[comparison.best])
+            names[comparison.best]
+        )
     ]
     others = [m for m in comparison.scores if m != comparison.best]
     if others and not comparison.clear:
@@ -34,38 +35,48 @@ def sentences(comparison, unit: str) -> list:
             "left out its lead over {} may be chance, so use either."
         ).format(names[comparison.best], names[second])
     lines += [
-        tr("If lanes were twice as far apart, the RMS error would be {:.2f} {}, and 95% of the "
-           "errors would be within {:.2f} {}.").format(
-            best.rmse / scale, unit, best.p95 / scale, unit),
+        tr(
+            "If lanes were twice as far apart, the RMS error would be {:.2f} {}, and 95% of the "
+            "errors would be within {:.2f} {}."
+        ).format(best.rmse / scale, unit, best.p95 / scale, unit),
         tr("With the lanes as they are, {:.0f} m apart, expect an RMS error of {:.2f} {}.").format(
-            comparison.spacing, best.rmse_here / scale, unit),
+            comparison.spacing, best.rmse_here / scale, unit
+        ),
         _interval(comparison, unit),
-        tr("{:.0f}% of the errors are within twice the standard uncertainty of {}. It should be "
-           "about 95%.").format(
-            100.0 * best.within, names[comparison.best]),
+        tr(
+            "{:.0f}% of the errors are within twice the standard uncertainty of {}. It should be "
+            "about 95%."
+        ).format(100.0 * best.within, names[comparison.best]),
     ]
     whole = int(comparison.whole.sum())
     pieces = comparison.left_out - whole
     if comparison.by_lanes:
         lines.append(
-            tr("{:,} soundings of {} lanes were left out and predicted, whole lanes at a time. "
-               "{:,} more were left out in short pieces of lanes.").format(
-                whole, comparison.lanes, pieces)
+            tr(
+                "{:,} soundings of {} lanes were left out and predicted, whole lanes at a time. "
+                "{:,} more were left out in short pieces of lanes."
+            ).format(whole, comparison.lanes, pieces)
         )
     else:
         lines.append(
-            tr("The soundings have too few lane numbers to leave whole lanes out. Instead, {:,} "
-               "soundings were left out in squares two lane spacings wide. {:,} more were left out "
-               "in squares one lane spacing wide.").format(whole, pieces)
+            tr(
+                "The soundings have too few lane numbers to leave whole lanes out. Instead, {:,} "
+                "soundings were left out in squares two lane spacings wide. {:,} more were left out "
+                "in squares one lane spacing wide."
+            ).format(whole, pieces)
         )
     if comparison.unpredicted:
         lines.append(
-            tr("Not counted are {:,} soundings that not every method could predict, mostly at the "
-               "edge of the survey.").format(comparison.unpredicted)
+            tr(
+                "Not counted are {:,} soundings that not every method could predict, mostly at the "
+                "edge of the survey."
+            ).format(comparison.unpredicted)
         )
     lines.append(
-        tr("An error that all soundings share, such as a wrong lake level, draft or sound speed, "
-           "does not show here. Run Check cross-lines to find it.")
+        tr(
+            "An error that all soundings share, such as a wrong lake level, draft or sound speed, "
+            "does not show here. Run Check cross-lines to find it."
+        )
     )
     return lines
 
@@ -73,15 +84,23 @@ def sentences(comparison, unit: str) -> list:
 def _interval(comparison, unit: str) -> str:
     here, wide = comparison.interval[unit], comparison.interval_wide[unit]
     if here is None:
-        return tr("The data do not support even the widest usual contour interval. Survey lanes "
-                  "closer together before you draw contours.")
-    text = tr("The data support contours every {:g} {} (nine depths in ten are right within half "
-              "an interval).").format(here, unit)
+        return tr(
+            "The data do not support even the widest usual contour interval. Survey lanes "
+            "closer together before you draw contours."
+        )
+    text = tr(
+        "The data support contours every {:g} {} (nine depths in ten are right within half "
+        "an interval)."
+    ).format(here, unit)
     if wide is None:
-        return text + " " + tr(
-            "With lanes twice as far apart they would support no usual interval.")
-    return text + " " + tr(
-        "With lanes twice as far apart they would support {:g} {}.").format(wide, unit)
+        return (
+            text + " " + tr("With lanes twice as far apart they would support no usual interval.")
+        )
+    return (
+        text
+        + " "
+        + tr("With lanes twice as far apart they would support {:g} {}.").format(wide, unit)
+    )
 
 
 def comparison_html(comparison, unit: str) -> str:
@@ -95,34 +114,73 @@ def comparison_html(comparison, unit: str) -> str:
     parts = ["<ul>"]
     parts += [f"<li>{escape(line)}</li>" for line in sentences(comparison, unit)]
     parts += [
-        "</ul>", f"<h2>{tr('Methods')}</h2>",
+        "</ul>",
+        f"<h2>{tr('Methods')}</h2>",
         table(
             (
-                tr("method"), tr("expected with these lanes ({})").format(unit),
-                tr("lanes twice as far apart ({})").format(unit), tr("mean ({})").format(unit),
-                tr("95% within ({})").format(unit), tr("within 2 uncertainties (%)"),
+                tr("method"),
+                tr("expected with these lanes ({})").format(unit),
+                tr("lanes twice as far apart ({})").format(unit),
+                tr("mean ({})").format(unit),
+                tr("95% within ({})").format(unit),
+                tr("within 2 uncertainties (%)"),
             ),
-            [(names[m], depth(s.rmse_here), depth(s.rmse), written(s.bias / scale, "+.2f"),
-              depth(s.p95), f"{100.0 * s.within:.0f}") for m, s in scores.items()],
+            [
+                (
+                    names[m],
+                    depth(s.rmse_here),
+                    depth(s.rmse),
+                    written(s.bias / scale, "+.2f"),
+                    depth(s.p95),
+                    f"{100.0 * s.within:.0f}",
+                )
+                for m, s in scores.items()
+            ],
         ),
-        remark(tr("Errors are RMS values of surface minus sounding, and include the noise of the "
-                  "soundings. The mean is positive where the surface is too deep.")),
+        remark(
+            tr(
+                "Errors are RMS values of surface minus sounding, and include the noise of the "
+                "soundings. The mean is positive where the surface is too deep."
+            )
+        ),
         f"<h2>{tr('By distance to the nearest sounding that was kept')}</h2>",
     ]
     if plots.available():
-        parts.append(image(tr("Error by distance"), plots.error_by_distance(
-            {names[m]: s.classes for m, s in scores.items()}, comparison.spacing, scale, unit)))
+        parts.append(
+            image(
+                tr("Error by distance"),
+                plots.error_by_distance(
+                    {names[m]: s.classes for m, s in scores.items()},
+                    comparison.spacing,
+                    scale,
+                    unit,
+                ),
+            )
+        )
     else:
         parts.append(no_pictures())
     parts += [
         table(
-            (tr("distance (m)"), tr("soundings"), tr("method"), tr("error ({})").format(unit),
-             tr("mean ({})").format(unit), tr("95% within ({})").format(unit)),
-            [row for of_class in zip(*(s.classes for s in scores.values()))
-             for row in _rows(dict(zip(scores, of_class)), names, depth)],
+            (
+                tr("distance (m)"),
+                tr("soundings"),
+                tr("method"),
+                tr("error ({})").format(unit),
+                tr("mean ({})").format(unit),
+                tr("95% within ({})").format(unit),
+            ),
+            [
+                row
+                for of_class in zip(*(s.classes for s in scores.values()))
+                for row in _rows(dict(zip(scores, of_class)), names, depth)
+            ],
         ),
-        remark(tr("Whole lanes and short pieces of lanes were left out. Between lanes, no place is "
-                  "farther than half the lane spacing from a sounding.")),
+        remark(
+            tr(
+                "Whole lanes and short pieces of lanes were left out. Between lanes, no place is "
+                "farther than half the lane spacing from a sounding."
+            )
+        ),
         remark(tr("Not for navigation.")),
     ]
     return page(tr("Comparison of gridding methods"), parts)

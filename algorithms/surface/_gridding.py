@@ -71,7 +71,7 @@ class GriddingAlgorithm(LakefloorAlgorithm):
         "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median standard uncertainty (m)"),
         "TILES": QT_TRANSLATE_NOOP("@default", "Tiles"),
         "TILES_DRAWN": QT_TRANSLATE_NOOP("@default", "Tiles drawn again"),
-    }  # fmt: skip
+    }
 
     def own_parameters(self) -> list:
         """Return the parameters that the other methods do not have."""
@@ -104,8 +104,7 @@ def break_lines(text):
     )
     return params.helped(
         QgsProcessingParameterFeatureSource(
-            BREAKLINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine],
-            optional=True,
+            BREAKLINES, tr("Breaklines"), [QgsProcessing.SourceType.TypeVectorLine], optional=True
         ),
         f"{text} {depths}",
     )
@@ -116,12 +115,14 @@ def _update():
         QgsProcessingParameterRasterLayer(
             SURFACE_TO_UPDATE, tr("Surface to update"), optional=True
         ),
-        tr("Surface that this algorithm made before soundings were added or the shoreline was "
-           "edited. Tiles that have not changed are copied from it, and only the others are drawn. "
-           "Smoothing and uncertainty stay as estimated then. If empty, the whole surface is "
-           "drawn. The output may have the same file name."),
+        tr(
+            "Surface that this algorithm made before soundings were added or the shoreline was "
+            "edited. Tiles that have not changed are copied from it, and only the others are drawn. "
+            "Smoothing and uncertainty stay as estimated then. If empty, the whole surface is "
+            "drawn. The output may have the same file name."
+        ),
         advanced=True,
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True)
@@ -159,28 +160,39 @@ def _grid(inputs, outputs, options) -> tuple:
             wanted = Sizes(record.cell, record.max_gap, record.spacing)
         used = sizes(survey.kept, wanted, survey.shoreline, inputs.feedback)
         f = frame(
-            survey.kept, cell=used.cell, max_gap=used.gap, spacing=used.spacing,
-            shoreline=survey.shoreline, break_lines=survey.break_lines,
-        )  # fmt: skip
+            survey.kept,
+            cell=used.cell,
+            max_gap=used.gap,
+            spacing=used.spacing,
+            shoreline=survey.shoreline,
+            break_lines=survey.break_lines,
+        )
         progress(0.1)
         if record is None:
             learned = tiles.learn(f, inputs.algorithm.METHOD, options, span(progress, 0.1, 0.4))
-            record = Record(inputs.algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned)
+            record = Record(
+                inputs.algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned
+            )
         metadata = _metadata(survey, f, inputs.feedback)
         start = older.copy_for(f.grid) if older else None
         with outputs.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
             raster.describe(metadata)
             record, figures, drawn = tiles.draw(
-                f, record, raster.write, progress=span(progress, 0.4, 1.0),
-                old_grid=older and older.grid, read=older and older.read,
+                f,
+                record,
+                raster.write,
+                progress=span(progress, 0.4, 1.0),
+                old_grid=older and older.grid,
+                read=older and older.read,
                 rewrite=start is None,
-            )  # fmt: skip
+            )
             raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
         if not figures.cells:
             raise LakefloorError(
-                tr("No cell got a depth, since none lies within {:g} m of a sounding and "
-                   "inside the shoreline. Give a larger maximum gap, or check the shoreline.")
-                .format(used.gap)
+                tr(
+                    "No cell got a depth, since none lies within {:g} m of a sounding and "
+                    "inside the shoreline. Give a larger maximum gap, or check the shoreline."
+                ).format(used.gap)
             )
         if older:
             # The output may be about to take its place.
@@ -213,8 +225,10 @@ def _metadata(survey: _Survey, f: Frame, feedback) -> dict:
             metadata["DATUM_ELEVATION_M"] = survey.datum[1]
     else:
         feedback.pushWarning(
-            tr("The soundings are not reduced to a lake datum, so depths are below the lake "
-               "level of the day. Run Reduce to lake datum first to map them at the datum.")
+            tr(
+                "The soundings are not reduced to a lake datum, so depths are below the lake "
+                "level of the day. Run Reduce to lake datum first to map them at the datum."
+            )
         )
     return metadata
 
@@ -235,10 +249,9 @@ def _numbers(record, figures, drawn: int, soundings: int) -> dict:
 
 def given_sizes(inputs) -> Sizes:
     """Return the sizes that are given."""
-    return Sizes(*(
-        inputs.number(name)
-        for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING)
-    ))
+    return Sizes(
+        *(inputs.number(name) for name in (params.CELL_SIZE, params.MAX_GAP, params.LANE_SPACING))
+    )
 
 
 def used_soundings(soundings, shoreline, feedback):
@@ -267,9 +280,11 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
                 raise
             spacing = gap / GAP_IN_SPACINGS
     elif not spacing > 0:
-        raise LakefloorError(tr(
-            "The lane spacing must be above 0 m, but it is {:g} m. Correct it, or leave it empty."
-        ).format(spacing))
+        raise LakefloorError(
+            tr(
+                "The lane spacing must be above 0 m, but it is {:g} m. Correct it, or leave it empty."
+            ).format(spacing)
+        )
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
@@ -279,8 +294,10 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
         )
     if cell > gap:
         raise LakefloorError(
-            tr("The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are in meters, "
-               "not degrees. Give a smaller cell size or a larger maximum gap.").format(cell, gap)
+            tr(
+                "The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are in meters, "
+                "not degrees. Give a smaller cell size or a larger maximum gap."
+            ).format(cell, gap)
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
         feedback.pushWarning(doubt)
@@ -300,12 +317,13 @@ def _older(inputs, crs, options, wanted: Sizes) -> tuple:
             for name, same in (
                 (tr("It is in another CRS."), layer.crs() == crs),
                 (tr("It was made by another method."), record.method == inputs.algorithm.METHOD),
-                (tr("It was made with other settings of the method."),
-                 record.options == options),
+                (tr("It was made with other settings of the method."), record.options == options),
                 (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
                 (tr("It was made with another maximum gap."), wanted.gap in (None, record.max_gap)),
-                (tr("It was made with another lane spacing."),
-                 wanted.spacing in (None, record.spacing)),
+                (
+                    tr("It was made with another lane spacing."),
+                    wanted.spacing in (None, record.spacing),
+                ),
                 ("", False),
             )
             if not same
@@ -327,23 +345,33 @@ def _report(figures, record, drawn: int, survey: _Survey, updated: bool, feedbac
     kept = len(survey.kept)
     if updated:
         feedback.pushInfo(
-            tr("Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
-               "uncertainty are as estimated for the older surface.").format(
-                drawn, len(record.tiles)
-            )
+            tr(
+                "Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
+                "uncertainty are as estimated for the older surface."
+            ).format(drawn, len(record.tiles))
         )
     if figures.outside and survey.shoreline is not None:
         feedback.pushWarning(
-            tr("{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
-               "If the shoreline was mapped at a lower lake level, use another one.").format(
-                figures.outside, kept)
+            tr(
+                "{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
+                "If the shoreline was mapped at a lower lake level, use another one."
+            ).format(figures.outside, kept)
         )
     feedback.pushInfo(
-        tr("{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
-           "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
-           "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells.").format(
-            kept, survey.count, figures.cells, record.cell, figures.cells * record.cell**2,
-            figures.low, figures.high, figures.mean,
-            figures.uncertainty(0.5), figures.uncertainty(0.95),
+        tr(
+            "{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
+            "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
+            "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells."
+        ).format(
+            kept,
+            survey.count,
+            figures.cells,
+            record.cell,
+            figures.cells * record.cell**2,
+            figures.low,
+            figures.high,
+            figures.mean,
+            figures.uncertainty(0.5),
+            figures.uncertainty(0.95),
         )
     )

@@ -71,74 +71,111 @@ class BlendSurvey(LakefloorAlgorithm):
         "RMSE_BEFORE": QT_TRANSLATE_NOOP("@default", "RMS difference before (m)"),
         "RMSE_AFTER": QT_TRANSLATE_NOOP("@default", "RMS difference after (m)"),
         "TRANSITION_WIDTH_USED": QT_TRANSLATE_NOOP("@default", "Width of the transition (m)"),
-    }  # fmt: skip
+    }
 
     def declare(self):
         add = self.addParameter
-        add(params.helped(
-            QgsProcessingParameterRasterLayer(
-                params.INPUT, tr("Depth surface of the survey")),
-            tr("Surface with its uncertainty and distance bands, made by TIN surface, IDW surface "
-               "or Smooth surface. Its depths stay as they are."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterRasterLayer(RASTER, tr("Older map: raster"), optional=True),
-            tr("Raster whose band 1 is depth in meters, positive down, in the CRS of the survey. "
-               "If empty, give contours instead."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterFeatureSource(
-                CONTOURS, tr("Older map: contours"), [QgsProcessing.SourceType.TypeVectorLine],
-                optional=True,
-            ),
-            tr("Digitized depth contours. If empty, give a raster instead."),
-        ))
-        add(params.helped(
-            QgsProcessingParameterField(
-                FIELD, tr("Depth field of the contours"), parentLayerParameterName=CONTOURS,
-                optional=True,
-            ),
-            tr("Field with the depth of each line, positive down. Needed for contours. If empty, "
-               "the older map must be a raster."),
-        ))
-        add(params.choice(
-            "DEPTH_UNIT", tr("Depth unit of the contours"),
-            ["feet", "meters", "fathoms"], "feet",
-            tr("Depths in the depth field are in this unit."),
-        ))
+        add(
+            params.helped(
+                QgsProcessingParameterRasterLayer(params.INPUT, tr("Depth surface of the survey")),
+                tr(
+                    "Surface with its uncertainty and distance bands, made by TIN surface, IDW surface "
+                    "or Smooth surface. Its depths stay as they are."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterRasterLayer(RASTER, tr("Older map: raster"), optional=True),
+                tr(
+                    "Raster whose band 1 is depth in meters, positive down, in the CRS of the survey. "
+                    "If empty, give contours instead."
+                ),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterFeatureSource(
+                    CONTOURS,
+                    tr("Older map: contours"),
+                    [QgsProcessing.SourceType.TypeVectorLine],
+                    optional=True,
+                ),
+                tr("Digitized depth contours. If empty, give a raster instead."),
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterField(
+                    FIELD,
+                    tr("Depth field of the contours"),
+                    parentLayerParameterName=CONTOURS,
+                    optional=True,
+                ),
+                tr(
+                    "Field with the depth of each line, positive down. Needed for contours. If empty, "
+                    "the older map must be a raster."
+                ),
+            )
+        )
+        add(
+            params.choice(
+                "DEPTH_UNIT",
+                tr("Depth unit of the contours"),
+                ["feet", "meters", "fathoms"],
+                "feet",
+                tr("Depths in the depth field are in this unit."),
+            )
+        )
         add(params.shoreline())
-        add(params.distance(
-            "TRANSITION_WIDTH", tr("Width of the transition (m)"), None,
-            tr("Distance beyond the survey over which its difference to the older map fades out. "
-               "If empty, it is about two lane spacings, but at least 30 m."),
-            optional=True,
-        ))
-        add(params.helped(
-            QgsProcessingParameterBoolean(
-                "REMOVE_SHIFT", tr("Remove a shift of the older map"), False
-            ),
-            tr("Moves the older map back by the shift found, if that is significant. Errors in the "
-               "shape of the map can look like a shift. Use this only where the survey has slopes "
-               "that face all ways."),
-            advanced=True,
-        ))
-        add(params.depth_unit(
-            text=tr("Used in the report. The rasters and the numbers are in meters.")
-        ))
+        add(
+            params.distance(
+                "TRANSITION_WIDTH",
+                tr("Width of the transition (m)"),
+                None,
+                tr(
+                    "Distance beyond the survey over which its difference to the older map fades out. "
+                    "If empty, it is about two lane spacings, but at least 30 m."
+                ),
+                optional=True,
+            )
+        )
+        add(
+            params.helped(
+                QgsProcessingParameterBoolean(
+                    "REMOVE_SHIFT", tr("Remove a shift of the older map"), False
+                ),
+                tr(
+                    "Moves the older map back by the shift found, if that is significant. Errors in the "
+                    "shape of the map can look like a shift. Use this only where the survey has slopes "
+                    "that face all ways."
+                ),
+                advanced=True,
+            )
+        )
+        add(
+            params.depth_unit(
+                text=tr("Used in the report. The rasters and the numbers are in meters.")
+            )
+        )
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Blended depth surface")))
-        add(QgsProcessingParameterRasterDestination(
-            "DIFFERENCE", tr("Older map minus survey"), optional=True, createByDefault=False
-        ))
-        add(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report on the older map"), "HTML (*.html)", optional=True,
-            createByDefault=False,
-        ))
+        add(
+            QgsProcessingParameterRasterDestination(
+                "DIFFERENCE", tr("Older map minus survey"), optional=True, createByDefault=False
+            )
+        )
+        add(
+            QgsProcessingParameterFileDestination(
+                "REPORT",
+                tr("Report on the older map"),
+                "HTML (*.html)",
+                optional=True,
+                createByDefault=False,
+            )
+        )
 
     def check(self, inputs):
-        given = {
-            name: inputs.given(name)
-            for name in (RASTER, CONTOURS, FIELD)
-        }
+        given = {name: inputs.given(name) for name in (RASTER, CONTOURS, FIELD)}
         if given[RASTER] == given[CONTOURS]:
             raise LakefloorError(
                 tr("The older map is given twice. Give either a raster or contours.")
@@ -155,8 +192,10 @@ class BlendSurvey(LakefloorAlgorithm):
         detail, crs, metadata = inputs.surface(params.INPUT)
         if detail.uncertainty is None:
             raise LakefloorError(
-                tr("Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
-                   "TIN surface, IDW surface or Smooth surface.").format(layer.name())
+                tr(
+                    "Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
+                    "TIN surface, IDW surface or Smooth surface."
+                ).format(layer.name())
             )
         shore = inputs.source(params.SHORELINE)
         unit = inputs.unit()
@@ -172,8 +211,14 @@ class BlendSurvey(LakefloorAlgorithm):
         _say(found, inputs.feedback)
         kept = {key: value for key, value in metadata.items() if key.startswith("D")}
         outputs.surface(params.OUTPUT, found.surface, crs, kept)
-        outputs.raster("DIFFERENCE", [found.difference], (tr("general less detail (m)"),), crs,
-                   {"CHANGE_POSITIVE": "general deeper"}, style="difference")
+        outputs.raster(
+            "DIFFERENCE",
+            [found.difference],
+            (tr("general less detail (m)"),),
+            crs,
+            {"CHANGE_POSITIVE": "general deeper"},
+            style="difference",
+        )
         outputs.text("REPORT", lambda: blend_html(found, unit))
         outputs.results.update(
             OFFSET=found.offset.value,
@@ -198,28 +243,34 @@ class BlendSurvey(LakefloorAlgorithm):
         if general_crs != crs:
             raise LakefloorError(
                 tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
-                    general_crs.authid(), crs.authid(), layer.name(), crs.authid())
+                    general_crs.authid(), crs.authid(), layer.name(), crs.authid()
+                )
             )
         names = [data.get("DATUM_NAME") for data in (metadata, general_metadata)]
         if all(names) and names[0] != names[1]:
             inputs.warn(
-                tr("The survey is at the datum '{}', the older map at '{}'. The offset found "
-                   "includes their difference, so check that both names are right.").format(*names)
+                tr(
+                    "The survey is at the datum '{}', the older map at '{}'. The offset found "
+                    "includes their difference, so check that both names are right."
+                ).format(*names)
             )
         return general.depth
 
 
 def _say(found, feedback):
     feedback.pushInfo(
-        tr("Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "
-           "and {:.2f} m after correction.").format(
-            found.cells, found.rmse_before, found.rmse_after)
+        tr(
+            "Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "
+            "and {:.2f} m after correction."
+        ).format(found.cells, found.rmse_before, found.rmse_after)
     )
     for label, term, unit, removed in _terms(found, 1.0, "m"):
         feedback.pushInfo(f"  {label} {term} {unit} ({removed})")
     feedback.pushInfo(
-        tr("The transition is {:.0f} m wide. Beyond it the standard uncertainty is {:.2f} m on a "
-           "flat bottom.").format(found.width, found.spread)
+        tr(
+            "The transition is {:.0f} m wide. Beyond it the standard uncertainty is {:.2f} m on a "
+            "flat bottom."
+        ).format(found.width, found.spread)
     )
     for note in found.notes:
         feedback.pushWarning(note)
@@ -228,14 +279,20 @@ def _say(found, feedback):
 def _terms(found, scale, unit):
     """Yield label, value with standard error, unit and what was done, for each term."""
     for label, term, divisor, of in (
-        (tr("offset"), found.offset, scale, unit), (tr("scale"), found.scale, 1.0, ""),
+        (tr("offset"), found.offset, scale, unit),
+        (tr("scale"), found.scale, 1.0, ""),
         (tr("shift east"), found.east, 1.0, "m"),
         (tr("shift north"), found.north, 1.0, "m"),
     ):
         if np.isfinite(term.uncert):
             digits = 3 if not of else 2 if divisor is scale and of == unit else 1
-            value = phrase("{:.{}f} \u00b1 {:.{}f}",
-                           term.value / divisor, digits, term.uncert / divisor, digits)
+            value = phrase(
+                "{:.{}f} \u00b1 {:.{}f}",
+                term.value / divisor,
+                digits,
+                term.uncert / divisor,
+                digits,
+            )
             if term.removed:
                 done = tr("significant, removed")
             elif term.p <= SIGNIFICANCE:
@@ -258,40 +315,69 @@ def blend_html(found, unit: str) -> str:
         f"<h2>{tr('Where survey and older map overlap')}</h2>",
         html_page.table(
             [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("RMS"), length(found.rmse_before / scale),
-              length(found.rmse_after / scale)]],
+            [[tr("RMS"), length(found.rmse_before / scale), length(found.rmse_after / scale)]],
         ),
         html_page.remark(
-            tr("The overlap has {:,} cells. The map was corrected to fit here, and is worse "
-               "elsewhere in the lake. Its differences are alike over about {:.0f} m. The overlap "
-               "therefore holds only about {:.0f} independent samples of the map.").format(
-                found.cells, found.correlation, max(found.independent, 1.0))
+            tr(
+                "The overlap has {:,} cells. The map was corrected to fit here, and is worse "
+                "elsewhere in the lake. Its differences are alike over about {:.0f} m. The overlap "
+                "therefore holds only about {:.0f} independent samples of the map."
+            ).format(found.cells, found.correlation, max(found.independent, 1.0))
         ),
         f"<h2>{tr('Bias of the older map')}</h2>",
         html_page.table(
-            [tr("term"), tr("estimate and standard error"), tr("unit"),
-             tr("at {:.0f}%").format(100.0 * SIGNIFICANCE)],
+            [
+                tr("term"),
+                tr("estimate and standard error"),
+                tr("unit"),
+                tr("at {:.0f}%").format(100.0 * SIGNIFICANCE),
+            ],
             [list(row) for row in _terms(found, scale, unit)],
         ),
-        html_page.remark(tr("Older depth = offset + scale × survey depth, on a map moved by the shift. "
-                        "If the scale is above 1, the older map is too deep.")),
+        html_page.remark(
+            tr(
+                "Older depth = offset + scale × survey depth, on a map moved by the shift. "
+                "If the scale is above 1, the older map is too deep."
+            )
+        ),
         f"<h2>{tr('By depth')}</h2>",
         html_page.table(
-            [tr("depth ({})").format(unit), tr("cells"),
-             tr("as given: mean ({})").format(unit), tr("RMS"),
-             tr("corrected: mean ({})").format(unit), tr("RMS")],
-            [[f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}", written(c.cells, ","),
-              *(length(v / scale) for v in c[3:])] for c in found.by_depth],
+            [
+                tr("depth ({})").format(unit),
+                tr("cells"),
+                tr("as given: mean ({})").format(unit),
+                tr("RMS"),
+                tr("corrected: mean ({})").format(unit),
+                tr("RMS"),
+            ],
+            [
+                [
+                    f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
+                    written(c.cells, ","),
+                    *(length(v / scale) for v in c[3:]),
+                ]
+                for c in found.by_depth
+            ],
         ),
     ]
     if plots.available():
         classes = np.array(found.by_depth) / scale
-        parts.append(html_page.image(tr("Difference by depth"), plots.map_error_by_depth(
-            classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit)))
+        parts.append(
+            html_page.image(
+                tr("Difference by depth"),
+                plots.map_error_by_depth(
+                    classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
+                ),
+            )
+        )
     else:
         parts.append(html_page.no_pictures())
-    parts.append(html_page.remark(
-        tr("Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
-           "slopes. Not for navigation.").format(length(found.spread / scale), unit)
-    ))
+    parts.append(
+        html_page.remark(
+            tr(
+                "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
+                "slopes. Not for navigation."
+            ).format(length(found.spread / scale), unit)
+        )
+    )
     return html_page.page(tr("How good was the older map"), parts)

@@ -19,14 +19,22 @@ from ._comparison_html import comparison_html, sentences
 from ._gridding import add_inputs, given_sizes, sizes, used_soundings
 
 FIELDS = [
-    ("method", "text"), ("error", "text"), ("distance_from_m", "double"),
-    ("distance_to_m", "double"), ("soundings", "int"), ("rmse_m", "double"),
-    ("bias_m", "double"), ("p95_m", "double"), ("within_percent", "double"),
+    ("method", "text"),
+    ("error", "text"),
+    ("distance_from_m", "double"),
+    ("distance_to_m", "double"),
+    ("soundings", "int"),
+    ("rmse_m", "double"),
+    ("bias_m", "double"),
+    ("p95_m", "double"),
+    ("within_percent", "double"),
 ]
 
 _NUMBERS = {
-    "EXPECTED_RMSE": ("rmse_here", QT_TRANSLATE_NOOP(
-        "@default", "Expected RMS error, best method (m)")),
+    "EXPECTED_RMSE": (
+        "rmse_here",
+        QT_TRANSLATE_NOOP("@default", "Expected RMS error, best method (m)"),
+    ),
     "LANE_OUT_RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "RMS error on lanes left out (m)")),
     "BIAS": ("bias", QT_TRANSLATE_NOOP("@default", "Mean error on lanes left out (m)")),
     "P95": ("p95", QT_TRANSLATE_NOOP("@default", "95% error on lanes left out (m)")),
@@ -68,19 +76,25 @@ class CompareMethods(LakefloorAlgorithm):
         "LANES": QT_TRANSLATE_NOOP("@default", "Number of lanes"),
         "LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Soundings left out and predicted"),
         **{name: label for name, (_, label) in _NUMBERS.items()},
-    }  # fmt: skip
+    }
 
     def declare(self):
         add_inputs(self)
-        self.addParameter(params.depth_unit(
-            text=tr("Used in the report. The table and the numbers are in meters.")
-        ))
-        self.addParameter(QgsProcessingParameterFeatureSink(
-            "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
-        ))
-        self.addParameter(QgsProcessingParameterFileDestination(
-            "REPORT", tr("Report on gridding methods"), "HTML (*.html)", optional=True
-        ))
+        self.addParameter(
+            params.depth_unit(
+                text=tr("Used in the report. The table and the numbers are in meters.")
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFeatureSink(
+                "TABLE", tr("Errors by method and distance"), QgsProcessing.SourceType.TypeVector
+            )
+        )
+        self.addParameter(
+            QgsProcessingParameterFileDestination(
+                "REPORT", tr("Report on gridding methods"), "HTML (*.html)", optional=True
+            )
+        )
         self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
 
     def compute(self, inputs, outputs):
@@ -123,13 +137,39 @@ def _rows(comparison):
     whole = int(comparison.whole.sum())
     for method, score in comparison.scores.items():
         within = 100.0 * score.within
-        yield [method, "expected with these lanes", None, None, None, score.rmse_here, None, None,
-               within]
-        yield [method, "lanes twice as far apart", None, None, whole, score.rmse, score.bias,
-               score.p95, within]
+        yield [
+            method,
+            "expected with these lanes",
+            None,
+            None,
+            None,
+            score.rmse_here,
+            None,
+            None,
+            within,
+        ]
+        yield [
+            method,
+            "lanes twice as far apart",
+            None,
+            None,
+            whole,
+            score.rmse,
+            score.bias,
+            score.p95,
+            within,
+        ]
         for row in score.classes:
             if row["count"]:
                 far = row["distance_to"]
-                yield [method, "by distance", row["distance_from"],
-                       far if far < float("inf") else None, row["count"], row["rmse"],
-                       row["bias"], row["p95"], None]
+                yield [
+                    method,
+                    "by distance",
+                    row["distance_from"],
+                    far if far < float("inf") else None,
+                    row["count"],
+                    row["rmse"],
+                    row["bias"],
+                    row["p95"],
+                    None,
+                ]

@@ -17,14 +17,18 @@ class IdwSurface(_gridding.GriddingAlgorithm):
         "depth surface,lake map,lake bottom,bathymetry,bathymetric,DEM,"
         "digital elevation model",
     )
-    HELP = QT_TRANSLATE_NOOP(
-        "@default",
-        "Makes a depth surface of means of the soundings around each cell, weighted by distance. "
-        "Use it where soundings are noisy or scattered. Between lanes it rounds off humps and "
-        "drop-offs, so that a TIN is better there.\n\n"
-        "The shoreline has zero depth and is the edge of the lake. Cells farther than the maximum "
-        "gap from every sounding stay empty.",
-    ) + "\n\n" + _gridding.UNCERTAINTY_HELP
+    HELP = (
+        QT_TRANSLATE_NOOP(
+            "@default",
+            "Makes a depth surface of means of the soundings around each cell, weighted by distance. "
+            "Use it where soundings are noisy or scattered. Between lanes it rounds off humps and "
+            "drop-offs, so that a TIN is better there.\n\n"
+            "The shoreline has zero depth and is the edge of the lake. Cells farther than the maximum "
+            "gap from every sounding stay empty.",
+        )
+        + "\n\n"
+        + _gridding.UNCERTAINTY_HELP
+    )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Shepard (1968), Proceedings of the 23rd ACM National Conference, 517-524; Roberts et al. "
@@ -37,21 +41,31 @@ class IdwSurface(_gridding.GriddingAlgorithm):
     def own_parameters(self):
         return [
             params.number(
-                "POWER", tr("Power"), 2.0,
-                tr("The weight of a sounding falls with this power of its distance. With larger "
-                   "values the nearest sounding counts more."),
-                minimum=0.1, maximum=20.0, advanced=True,
+                "POWER",
+                tr("Power"),
+                2.0,
+                tr(
+                    "The weight of a sounding falls with this power of its distance. With larger "
+                    "values the nearest sounding counts more."
+                ),
+                minimum=0.1,
+                maximum=20.0,
+                advanced=True,
             ),
             params.number(
-                "NEIGHBORS", tr("Maximum number of neighbors"), 12,
-                tr("Maximum number of soundings used for a cell. A quarter of them comes from each "
-                   "quarter of the compass, so that one lane does not shut out the next."),
-                minimum=4, maximum=64, advanced=True, integer=True,
+                "NEIGHBORS",
+                tr("Maximum number of neighbors"),
+                12,
+                tr(
+                    "Maximum number of soundings used for a cell. A quarter of them comes from each "
+                    "quarter of the compass, so that one lane does not shut out the next."
+                ),
+                minimum=4,
+                maximum=64,
+                advanced=True,
+                integer=True,
             ),
-        ]  # fmt: skip
+        ]
 
     def options(self, inputs):
-        return {
-            "power": inputs.number("POWER"),
-            "neighbours": inputs.integer("NEIGHBORS"),
-        }
+        return {"power": inputs.number("POWER"), "neighbours": inputs.integer("NEIGHBORS")}

@@ -21,14 +21,18 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
         "lake bottom,bathymetry,bathymetric,DEM,breaklines,break-lines,break lines,"
         "digital elevation model,kriging",
     )
-    HELP = QT_TRANSLATE_NOOP(
-        "@default",
-        "Makes a depth surface that bends as little as the soundings and their noise allow. It is "
-        "the best choice for lanes over humps, holes and drop-offs. On a very rough bottom a TIN "
-        "is about as good.\n\n"
-        "The shoreline has zero depth and is the edge of the lake. At breaklines the surface may "
-        "bend freely. Cells farther than the maximum gap from every sounding stay empty.",
-    ) + "\n\n" + _gridding.UNCERTAINTY_HELP
+    HELP = (
+        QT_TRANSLATE_NOOP(
+            "@default",
+            "Makes a depth surface that bends as little as the soundings and their noise allow. It is "
+            "the best choice for lanes over humps, holes and drop-offs. On a very rough bottom a TIN "
+            "is about as good.\n\n"
+            "The shoreline has zero depth and is the edge of the lake. At breaklines the surface may "
+            "bend freely. Cells farther than the maximum gap from every sounding stay empty.",
+        )
+        + "\n\n"
+        + _gridding.UNCERTAINTY_HELP
+    )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Briggs (1974), Geophysics 39(1), 39-48. Wahba (1990), Spline Models for Observational "
@@ -44,7 +48,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
         "SMOOTHING_USED": QT_TRANSLATE_NOOP("@default", "Smoothing used (m)"),
         "ALONG_STRIKE": QT_TRANSLATE_NOOP("@default", "Extra stiffness along strike"),
         "LANE_OUT_RMSE": QT_TRANSLATE_NOOP("@default", "RMS error on lanes left out (m)"),
-    }  # fmt: skip
+    }
 
     def own_parameters(self):
         return [
@@ -52,13 +56,17 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
                 tr("The surface may bend freely at these lines, such as the crest of a drop-off.")
             ),
             params.distance(
-                SMOOTHING, tr("Smoothing (m)"), None,
-                tr("Forms of this length along the lanes lose half of their height. Longer forms "
-                   "are kept, and shorter ones are removed as noise. 0 draws the surface through "
-                   "the soundings. If empty, it is chosen from the data."),
+                SMOOTHING,
+                tr("Smoothing (m)"),
+                None,
+                tr(
+                    "Forms of this length along the lanes lose half of their height. Longer forms "
+                    "are kept, and shorter ones are removed as noise. 0 draws the surface through "
+                    "the soundings. If empty, it is chosen from the data."
+                ),
                 optional=True,
             ),
-        ]  # fmt: skip
+        ]
 
     def declare(self):
         super().declare()
@@ -71,16 +79,18 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
         results = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
         if math.isnan(fit.lane_out_rmse):
             feedback.pushWarning(
-                tr("There are too few lanes to leave any out. Smoothing and uncertainty are usual "
-                   "values, not estimated from this survey. Survey more lanes to get better ones.")
+                tr(
+                    "There are too few lanes to leave any out. Smoothing and uncertainty are usual "
+                    "values, not estimated from this survey. Survey more lanes to get better ones."
+                )
             )
         else:
             results["LANE_OUT_RMSE"] = fit.lane_out_rmse
             feedback.pushInfo(
-                tr("Smoothing is {:.1f} m, and the surface is {:g} times stiffer along the strike "
-                   "of the bottom. Lanes left out are predicted with an RMS error of {:.2f} m. "
-                   "Expect this error at twice the lane spacing.").format(
-                    fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse
-                )
+                tr(
+                    "Smoothing is {:.1f} m, and the surface is {:g} times stiffer along the strike "
+                    "of the bottom. Lanes left out are predicted with an RMS error of {:.2f} m. "
+                    "Expect this error at twice the lane spacing."
+                ).format(fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse)
             )
         return results

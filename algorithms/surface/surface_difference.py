@@ -13,34 +13,38 @@ from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
 
 OLDER = "OLDER_SURFACE"
-BANDS = ("change of depth (m)", "joint standard uncertainty (m)",
-         "significance: 1 deeper, -1 shallower")
+BANDS = (
+    "change of depth (m)",
+    "joint standard uncertainty (m)",
+    "significance: 1 deeper, -1 shallower",
+)
 
 _NUMBERS = {
     "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area compared (m²)")),
-    "DEEPER_M2": ("area_deeper", QT_TRANSLATE_NOOP(
-        "@default", "Area significantly deeper (m²)")),
-    "SHALLOWER_M2": ("area_shallower", QT_TRANSLATE_NOOP(
-        "@default", "Area significantly shallower (m²)")),
-    "CHANCE_M2": ("area_by_chance", QT_TRANSLATE_NOOP(
-        "@default", "Area changed by chance (m²)")),
+    "DEEPER_M2": ("area_deeper", QT_TRANSLATE_NOOP("@default", "Area significantly deeper (m²)")),
+    "SHALLOWER_M2": (
+        "area_shallower",
+        QT_TRANSLATE_NOOP("@default", "Area significantly shallower (m²)"),
+    ),
+    "CHANCE_M2": ("area_by_chance", QT_TRANSLATE_NOOP("@default", "Area changed by chance (m²)")),
     "MEAN_CHANGE_M": ("mean", QT_TRANSLATE_NOOP("@default", "Mean change of depth (m)")),
-    "MEAN_CHANGE_SD_M": ("mean_sd", QT_TRANSLATE_NOOP(
-        "@default", "Uncertainty of mean change (m)")),
-    "GAINED_M3": ("gained", QT_TRANSLATE_NOOP(
-        "@default", "Water gained (m³)")),
-    "GAINED_SD_M3": ("gained_sd", QT_TRANSLATE_NOOP(
-        "@default", "Uncertainty of water gained (m³)")),
-    "LOST_M3": ("lost", QT_TRANSLATE_NOOP(
-        "@default", "Water lost (m³)")),
-    "LOST_SD_M3": ("lost_sd", QT_TRANSLATE_NOOP(
-        "@default", "Uncertainty of water lost (m³)")),
-    "CHANCE_M3": ("volume_by_chance", QT_TRANSLATE_NOOP(
-        "@default", "Volume changed by chance (m³)")),
-    "NET_M3": ("net", QT_TRANSLATE_NOOP(
-        "@default", "Net gain over the area (m³)")),
-    "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP(
-        "@default", "Uncertainty of net gain (m³)")),
+    "MEAN_CHANGE_SD_M": (
+        "mean_sd",
+        QT_TRANSLATE_NOOP("@default", "Uncertainty of mean change (m)"),
+    ),
+    "GAINED_M3": ("gained", QT_TRANSLATE_NOOP("@default", "Water gained (m³)")),
+    "GAINED_SD_M3": (
+        "gained_sd",
+        QT_TRANSLATE_NOOP("@default", "Uncertainty of water gained (m³)"),
+    ),
+    "LOST_M3": ("lost", QT_TRANSLATE_NOOP("@default", "Water lost (m³)")),
+    "LOST_SD_M3": ("lost_sd", QT_TRANSLATE_NOOP("@default", "Uncertainty of water lost (m³)")),
+    "CHANCE_M3": (
+        "volume_by_chance",
+        QT_TRANSLATE_NOOP("@default", "Volume changed by chance (m³)"),
+    ),
+    "NET_M3": ("net", QT_TRANSLATE_NOOP("@default", "Net gain over the area (m³)")),
+    "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP("@default", "Uncertainty of net gain (m³)")),
 }
 
 
@@ -77,47 +81,69 @@ class SurfaceDifference(LakefloorAlgorithm):
         add = self.addParameter
         add(params.surface(label=tr("Newer depth surface")))
         add(params.surface(OLDER, tr("Older depth surface")))
-        add(params.number(
-            "CONFIDENCE", tr("Confidence (%)"), 95.0,
-            tr("Percentage of the unchanged cells that are not marked as changed."),
-            minimum=50.0, maximum=99.999,
-        ))
-        add(params.number(
-            "DATUM_SHIFT", tr("Shift between the datums (m)"), None,
-            tr("Added to the older depths. It is the elevation of the newer datum minus that of "
-               "the older one, and 0 if both are at one datum. If empty, both rasters must state "
-               "the same datum."),
-            optional=True,
-        ))
+        add(
+            params.number(
+                "CONFIDENCE",
+                tr("Confidence (%)"),
+                95.0,
+                tr("Percentage of the unchanged cells that are not marked as changed."),
+                minimum=50.0,
+                maximum=99.999,
+            )
+        )
+        add(
+            params.number(
+                "DATUM_SHIFT",
+                tr("Shift between the datums (m)"),
+                None,
+                tr(
+                    "Added to the older depths. It is the elevation of the newer datum minus that of "
+                    "the older one, and 0 if both are at one datum. If empty, both rasters must state "
+                    "the same datum."
+                ),
+                optional=True,
+            )
+        )
         for name, label in (
             ("NEWER_UNCERTAINTY", tr("Uncertainty, newer surface (m)")),
             ("OLDER_UNCERTAINTY", tr("Uncertainty, older surface (m)")),
         ):
-            add(params.distance(
-                name, label, None,
-                tr("Standard uncertainty of the depths of a raster without an uncertainty band. If "
-                   "empty, the raster must have that band."),
-                optional=True,
-            ))
-        add(params.distance(
-            "DATUM_UNCERTAINTY", tr("Uncertainty of each datum (m)"), 0.03,
-            tr("Standard uncertainty of the lake level of each survey above its datum. It is one "
-               "error for the whole surface. 0.03 m is a tenth of a foot, a common step of gauge "
-               "readings."),
-            advanced=True,
-        ))
+            add(
+                params.distance(
+                    name,
+                    label,
+                    None,
+                    tr(
+                        "Standard uncertainty of the depths of a raster without an uncertainty band. If "
+                        "empty, the raster must have that band."
+                    ),
+                    optional=True,
+                )
+            )
+        add(
+            params.distance(
+                "DATUM_UNCERTAINTY",
+                tr("Uncertainty of each datum (m)"),
+                0.03,
+                tr(
+                    "Standard uncertainty of the lake level of each survey above its datum. It is one "
+                    "error for the whole surface. 0.03 m is a tenth of a foot, a common step of gauge "
+                    "readings."
+                ),
+                advanced=True,
+            )
+        )
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
 
     def compute(self, inputs, outputs):
-        newer, crs, metadata = read_raster(
-            inputs.raster(params.INPUT), inputs.feedback
-        )
+        newer, crs, metadata = read_raster(inputs.raster(params.INPUT), inputs.feedback)
         older_layer = inputs.raster(OLDER)
         older, older_crs, older_metadata = read_raster(older_layer, inputs.feedback)
         if older_crs != crs:
             raise LakefloorError(
-                tr("The older surface is in {}, the newer one in {}. Warp '{}' to {} first.")
-                .format(older_crs.authid(), crs.authid(), older_layer.name(), crs.authid())
+                tr(
+                    "The older surface is in {}, the newer one in {}. Warp '{}' to {} first."
+                ).format(older_crs.authid(), crs.authid(), older_layer.name(), crs.authid())
             )
 
         def optional(name):
@@ -128,11 +154,14 @@ class SurfaceDifference(LakefloorAlgorithm):
             shift = datum_shift(_datum(metadata), _datum(older_metadata))
         else:
             inputs.say(
-                tr("The older depths are shifted by {:+g} m, as given. The datums that the rasters "
-                   "state are not compared.").format(shift)
+                tr(
+                    "The older depths are shifted by {:+g} m, as given. The datums that the rasters "
+                    "state are not compared."
+                ).format(shift)
             )
         difference = surface_difference(
-            newer, older,
+            newer,
+            older,
             confidence=inputs.number("CONFIDENCE") / 100.0,
             shift=shift,
             newer_sd=optional("NEWER_UNCERTAINTY"),
@@ -146,7 +175,10 @@ class SurfaceDifference(LakefloorAlgorithm):
         outputs.raster(
             params.OUTPUT,
             [difference.change, difference.uncertainty, difference.significance],
-            BANDS, crs, {**kept, "CHANGE_POSITIVE": "deeper"}, style="difference",
+            BANDS,
+            crs,
+            {**kept, "CHANGE_POSITIVE": "deeper"},
+            style="difference",
         )
         for name, (key, _) in _NUMBERS.items():
             outputs.results[name] = getattr(difference, key)
@@ -161,8 +193,10 @@ def _datum(metadata):
         return metadata["DATUM_NAME"], float(elevation) if elevation else None
     except ValueError:
         raise LakefloorError(
-            tr("The elevation of the datum '{}', '{}', is not a number. Give the shift between the "
-               "datums.").format(metadata["DATUM_NAME"], elevation)
+            tr(
+                "The elevation of the datum '{}', '{}', is not a number. Give the shift between the "
+                "datums."
+            ).format(metadata["DATUM_NAME"], elevation)
         ) from None
 
 
@@ -170,13 +204,15 @@ def _say(d, feedback):
     if d.resampled:
         which = tr("newer") if d.resampled == "newer" else tr("older")
         feedback.pushInfo(
-            tr("The {} surface is interpolated bilinearly onto the {:g} m cells of the other.")
-            .format(which, d.change.dx)
+            tr(
+                "The {} surface is interpolated bilinearly onto the {:g} m cells of the other."
+            ).format(which, d.change.dx)
         )
     feedback.pushInfo(
-        tr("The area compared is {:,.0f} m² ({:,.1f} acres). The mean change is {:+.2f} ± {:.2f} m "
-           "({:+.2f} ft), positive where deeper now.").format(
-            d.area, d.area / ACRE, d.mean, d.mean_sd, d.mean / FOOT)
+        tr(
+            "The area compared is {:,.0f} m² ({:,.1f} acres). The mean change is {:+.2f} ± {:.2f} m "
+            "({:+.2f} ft), positive where deeper now."
+        ).format(d.area, d.area / ACRE, d.mean, d.mean_sd, d.mean / FOOT)
     )
     for what, area, volume, sd in (
         (tr("deeper"), d.area_deeper, d.gained, d.gained_sd),
@@ -184,25 +220,31 @@ def _say(d, feedback):
     ):
         feedback.pushInfo(
             tr("Significantly {}: {:,.0f} m², {:,.0f} ± {:,.0f} m³ ({:,.1f} acre-feet).").format(
-                what, area, volume, sd, volume / ACRE_FOOT)
+                what, area, volume, sd, volume / ACRE_FOOT
+            )
         )
     feedback.pushInfo(
-        tr("Net change of volume over all cells: {:+,.0f} ± {:,.0f} m³ ({:+,.1f} acre-feet).")
-        .format(d.net, d.net_sd, d.net / ACRE_FOOT)
+        tr(
+            "Net change of volume over all cells: {:+,.0f} ± {:,.0f} m³ ({:+,.1f} acre-feet)."
+        ).format(d.net, d.net_sd, d.net / ACRE_FOOT)
     )
     feedback.pushInfo(
-        tr("If nothing had changed, {:,.0f} m² would still look changed by chance. Up to {:,.0f} "
-           "m³ would look gained, and as much lost.").format(
-            d.area_by_chance, d.volume_by_chance)
+        tr(
+            "If nothing had changed, {:,.0f} m² would still look changed by chance. Up to {:,.0f} "
+            "m³ would look gained, and as much lost."
+        ).format(d.area_by_chance, d.volume_by_chance)
     )
     if d.area_deeper + d.area_shallower <= 1.5 * d.area_by_chance:
         feedback.pushWarning(
-            tr("The changed area is not clearly larger than by chance. Do not take it for a change "
-               "of the bottom.")
+            tr(
+                "The changed area is not clearly larger than by chance. Do not take it for a change "
+                "of the bottom."
+            )
         )
     if d.level_suspected:
         feedback.pushWarning(
-            tr("Nearly all of the lake is {} by about {:.2f} m. Check the lake levels and datums "
-               "before you believe it.").format(
-                tr("deeper") if d.median > 0 else tr("shallower"), abs(d.median))
+            tr(
+                "Nearly all of the lake is {} by about {:.2f} m. Check the lake levels and datums "
+                "before you believe it."
+            ).format(tr("deeper") if d.median > 0 else tr("shallower"), abs(d.median))
         )

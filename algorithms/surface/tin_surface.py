@@ -16,15 +16,19 @@ class TinSurface(_gridding.GriddingAlgorithm):
         "depth surface,lake map,lake bottom,bathymetry,bathymetric,DEM,triangles,"
         "breaklines,break-lines,break lines,shoreline,digital elevation model",
     )
-    HELP = QT_TRANSLATE_NOOP(
-        "@default",
-        "Makes a depth surface that runs straight from sounding to sounding over triangles. It is "
-        "never deeper or shallower than the soundings. Use it as the first choice for parallel "
-        "lanes.\n\n"
-        "The shoreline has zero depth and is the edge of the lake. Breaklines keep crests and toes "
-        "sharp between lanes. Cells farther than the maximum gap from every sounding stay empty, "
-        "and so do bays without soundings.",
-    ) + "\n\n" + _gridding.UNCERTAINTY_HELP
+    HELP = (
+        QT_TRANSLATE_NOOP(
+            "@default",
+            "Makes a depth surface that runs straight from sounding to sounding over triangles. It is "
+            "never deeper or shallower than the soundings. Use it as the first choice for parallel "
+            "lanes.\n\n"
+            "The shoreline has zero depth and is the edge of the lake. Breaklines keep crests and toes "
+            "sharp between lanes. Cells farther than the maximum gap from every sounding stay empty, "
+            "and so do bays without soundings.",
+        )
+        + "\n\n"
+        + _gridding.UNCERTAINTY_HELP
+    )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Barber, Dobkin and Huhdanpaa (1996), ACM Transactions on Mathematical Software 22(4), "

@@ -19,63 +19,124 @@ from qgis.core import (
 
 def _ask_for_logs(inputs):
     inputs.add(
-        QgsProcessingParameterMultipleLayers("LOGS", "Logs", QgsProcessing.SourceType.TypeFile,
-                                             optional=True),
+        QgsProcessingParameterMultipleLayers(
+            "LOGS", "Logs", QgsProcessing.SourceType.TypeFile, optional=True
+        ),
         "Log files: NMEA 0183, delimited text or GPX. If empty, the folder of logs is read.",
     )
     inputs.add(
-        QgsProcessingParameterFile("LOG_FOLDER", "Folder of logs",
-                                   QgsProcessingParameterFile.Behavior.Folder, optional=True),
+        QgsProcessingParameterFile(
+            "LOG_FOLDER",
+            "Folder of logs",
+            QgsProcessingParameterFile.Behavior.Folder,
+            optional=True,
+        ),
         "All logs in this folder and its subfolders are read. If empty, only the files above are.",
     )
-    inputs.text("TIME_ZONE", "Time zone of the logs", "UTC",
-                "For example America/Chicago or UTC-05:00. It is used for logs that do not state "
-                "their zone, and to date visits. With UTC, visits are dated by the sun at the "
-                "lake.")
-    inputs.choice("DEPTH_UNIT", "Depth unit of the logs",
-                [AS_STATED, "meters", "feet", "US survey feet", "fathoms"], AS_STATED,
-                "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
-                "file states, else meters with a warning. NMEA 0183 always states it.")
-    inputs.choice("DEPTH_FROM", "Depth in the logs counts from",
-                [AS_STATED, "transducer", "water surface"], AS_STATED,
-                "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
-                "file states, else the transducer with a warning. The draft is added to depth "
-                "from the transducer.", former={"surface": "water surface"})
+    inputs.text(
+        "TIME_ZONE",
+        "Time zone of the logs",
+        "UTC",
+        "For example America/Chicago or UTC-05:00. It is used for logs that do not state "
+        "their zone, and to date visits. With UTC, visits are dated by the sun at the "
+        "lake.",
+    )
+    inputs.choice(
+        "DEPTH_UNIT",
+        "Depth unit of the logs",
+        [AS_STATED, "meters", "feet", "US survey feet", "fathoms"],
+        AS_STATED,
+        "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
+        "file states, else meters with a warning. NMEA 0183 always states it.",
+    )
+    inputs.choice(
+        "DEPTH_FROM",
+        "Depth in the logs counts from",
+        [AS_STATED, "transducer", "water surface"],
+        AS_STATED,
+        "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
+        "file states, else the transducer with a warning. The draft is added to depth "
+        "from the transducer.",
+        former={"surface": "water surface"},
+    )
 
 
 def _ask_for_corrections(inputs):
-    inputs.number("DRAFT", "Transducer draft (m)", 0.3,
-                  "Depth of the transducer below the waterline with the crew aboard.")
-    inputs.number("ASSUMED_SOUND_SPEED", "Assumed sound speed (m/s)", 1500.0,
-                  "The sound speed that the sounder assumes, often 1500. See its manual.")
-    inputs.number("WATER_TEMPERATURE", "Water temperature (°C)", None,
-                  "One temperature for all logs. If empty, logged temperatures are used. Without "
-                  "these, a middle value for fresh water is used with a larger uncertainty.",
-                  optional=True)
-    inputs.number("TIME_OFFSET", "Time offset (s)", 0.0,
-                  "How much older the logged position is than the depth (latency).")
+    inputs.number(
+        "DRAFT",
+        "Transducer draft (m)",
+        0.3,
+        "Depth of the transducer below the waterline with the crew aboard.",
+    )
+    inputs.number(
+        "ASSUMED_SOUND_SPEED",
+        "Assumed sound speed (m/s)",
+        1500.0,
+        "The sound speed that the sounder assumes, often 1500. See its manual.",
+    )
+    inputs.number(
+        "WATER_TEMPERATURE",
+        "Water temperature (°C)",
+        None,
+        "One temperature for all logs. If empty, logged temperatures are used. Without "
+        "these, a middle value for fresh water is used with a larger uncertainty.",
+        optional=True,
+    )
+    inputs.number(
+        "TIME_OFFSET",
+        "Time offset (s)",
+        0.0,
+        "How much older the logged position is than the depth (latency).",
+    )
 
 
 def _ask_for_levels(inputs, without_level):
-    inputs.vector("GAUGE", "Gauge readings", QgsProcessing.SourceType.TypeVector,
-                  "Table of times and lake levels. Give this table or one level. If both are "
-                  "empty, " + without_level,
-                  optional=True)
-    inputs.text("GAUGE_TIME_ZONE", "Time zone of the gauge readings", "UTC",
-                "For example UTC, America/Chicago or UTC-05:00. It is used for readings that do "
-                "not state their zone.")
-    inputs.number("LEVEL", "Lake level (level unit)", None,
-                  "One level for all visits, instead of gauge readings. If empty, the gauge "
-                  "readings are used.", optional=True)
-    inputs.choice("LEVEL_UNIT", "Level unit", ["feet", "meters", "US survey feet", "centimeters", "inches"],
-                  "feet", "Unit of the gauge readings and of both levels. A US survey foot is "
-                "1200/3937 m.")
-    inputs.number("DATUM_ELEVATION", "Gauge reading at the lake datum", None,
-                  "In the level unit, on the scale of the gauge. If empty, depths count from the "
-                  "lake level of the first visit.", optional=True)
-    inputs.text("DATUM_NAME", "Name of the lake datum", None,
-                "Shown on the map. If empty, the name is 'lake datum', or the day of the first "
-                "visit where its lake level is the datum.", optional=True)
+    inputs.vector(
+        "GAUGE",
+        "Gauge readings",
+        QgsProcessing.SourceType.TypeVector,
+        "Table of times and lake levels. Give this table or one level. If both are "
+        "empty, " + without_level,
+        optional=True,
+    )
+    inputs.text(
+        "GAUGE_TIME_ZONE",
+        "Time zone of the gauge readings",
+        "UTC",
+        "For example UTC, America/Chicago or UTC-05:00. It is used for readings that do "
+        "not state their zone.",
+    )
+    inputs.number(
+        "LEVEL",
+        "Lake level (level unit)",
+        None,
+        "One level for all visits, instead of gauge readings. If empty, the gauge "
+        "readings are used.",
+        optional=True,
+    )
+    inputs.choice(
+        "LEVEL_UNIT",
+        "Level unit",
+        ["feet", "meters", "US survey feet", "centimeters", "inches"],
+        "feet",
+        "Unit of the gauge readings and of both levels. A US survey foot is 1200/3937 m.",
+    )
+    inputs.number(
+        "DATUM_ELEVATION",
+        "Gauge reading at the lake datum",
+        None,
+        "In the level unit, on the scale of the gauge. If empty, depths count from the "
+        "lake level of the first visit.",
+        optional=True,
+    )
+    inputs.text(
+        "DATUM_NAME",
+        "Name of the lake datum",
+        None,
+        "Shown on the map. If empty, the name is 'lake datum', or the day of the first "
+        "visit where its lake level is the datum.",
+        optional=True,
+    )
 
 
 def logs_to_soundings(model, inputs, no_level, without_level):
@@ -86,22 +147,40 @@ def logs_to_soundings(model, inputs, no_level, without_level):
     _ask_for_logs(inputs)
     _ask_for_corrections(inputs)
     _ask_for_levels(inputs, without_level)
-    model.child("readlogs",
-                {"INPUT": "@LOGS", "FOLDER": "@LOG_FOLDER", "TIME_ZONE": "@TIME_ZONE",
-                 "DEPTH_UNIT": "@DEPTH_UNIT", "DEPTH_FROM": "@DEPTH_FROM"})
+    model.child(
+        "readlogs",
+        {
+            "INPUT": "@LOGS",
+            "FOLDER": "@LOG_FOLDER",
+            "TIME_ZONE": "@TIME_ZONE",
+            "DEPTH_UNIT": "@DEPTH_UNIT",
+            "DEPTH_FROM": "@DEPTH_FROM",
+        },
+    )
     model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
-    model.child("correctdepths", {
-        "INPUT": ("cleansoundings", "OUTPUT"), "DRAFT": "@DRAFT",
-        "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED",
-        "WATER_TEMPERATURE": "@WATER_TEMPERATURE", "TIME_OFFSET": "@TIME_OFFSET",
-    })
-    model.child("reducetodatum", {
-        "INPUT": ("correctdepths", "OUTPUT"), "GAUGE": "@GAUGE",
-        "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE", "LAKE_LEVEL": "@LEVEL",
-        "LEVEL_UNIT": "@LEVEL_UNIT",
-        "DATUM_ELEVATION": "@DATUM_ELEVATION", "DATUM_NAME": "@DATUM_NAME",
-        "NO_LEVEL": no_level,
-    })
+    model.child(
+        "correctdepths",
+        {
+            "INPUT": ("cleansoundings", "OUTPUT"),
+            "DRAFT": "@DRAFT",
+            "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED",
+            "WATER_TEMPERATURE": "@WATER_TEMPERATURE",
+            "TIME_OFFSET": "@TIME_OFFSET",
+        },
+    )
+    model.child(
+        "reducetodatum",
+        {
+            "INPUT": ("correctdepths", "OUTPUT"),
+            "GAUGE": "@GAUGE",
+            "GAUGE_TIME_ZONE": "@GAUGE_TIME_ZONE",
+            "LAKE_LEVEL": "@LEVEL",
+            "LEVEL_UNIT": "@LEVEL_UNIT",
+            "DATUM_ELEVATION": "@DATUM_ELEVATION",
+            "DATUM_NAME": "@DATUM_NAME",
+            "NO_LEVEL": no_level,
+        },
+    )
     model.child(
         "uncertaintybudget", {"INPUT": ("reducetodatum", "OUTPUT")}, {"OUTPUT": "Soundings"}
     )
@@ -115,19 +194,37 @@ def soundings_to_contours(model, inputs, soundings, surfaces, **options):
     """
     inputs.shoreline()
     inputs.contours()
-    inputs.number("CELL_SIZE", "Cell size (m)", None,
-                  "Side of a raster cell. If empty, it is taken from the lane spacing.",
-                  optional=True)
-    inputs.number("MAX_GAP", "Search distance (m)", None,
-                  "Nothing is drawn farther than this from a sounding. If empty, it is taken from "
-                  "the lane spacing.", optional=True)
+    inputs.number(
+        "CELL_SIZE",
+        "Cell size (m)",
+        None,
+        "Side of a raster cell. If empty, it is taken from the lane spacing.",
+        optional=True,
+    )
+    inputs.number(
+        "MAX_GAP",
+        "Search distance (m)",
+        None,
+        "Nothing is drawn farther than this from a sounding. If empty, it is taken from "
+        "the lane spacing.",
+        optional=True,
+    )
     for child, output in surfaces.items():
-        model.child(child, {
-            "INPUT": soundings, "SHORELINE": "@SHORELINE", "CELL_SIZE": "@CELL_SIZE",
-            "MAX_GAP": "@MAX_GAP", **options,
-        }, {"OUTPUT": output})
+        model.child(
+            child,
+            {
+                "INPUT": soundings,
+                "SHORELINE": "@SHORELINE",
+                "CELL_SIZE": "@CELL_SIZE",
+                "MAX_GAP": "@MAX_GAP",
+                **options,
+            },
+            {"OUTPUT": output},
+        )
     drawn = {
-        "INPUT": ("smoothsurface", "OUTPUT"), "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
+        "INPUT": ("smoothsurface", "OUTPUT"),
+        "SHORELINE": "@SHORELINE",
+        "INTERVAL": "@INTERVAL",
         "UNIT": "@UNIT",
     }
     model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
@@ -150,30 +247,51 @@ def logs_to_lake_map():
     )
     inputs = ModelInputs(model)
     soundings = logs_to_soundings(
-        model, inputs, "adjust to the first visit",
+        model,
+        inputs,
+        "adjust to the first visit",
         "depths count from the lake level of the first visit. Other visits are adjusted to it "
-        "where tracks cross.")
-    drawn = soundings_to_contours(model, inputs, soundings, {
-        "tinsurface": "TIN surface", "idwsurface": "IDW surface",
-        "smoothsurface": "Smooth surface",
-    })
+        "where tracks cross.",
+    )
+    drawn = soundings_to_contours(
+        model,
+        inputs,
+        soundings,
+        {
+            "tinsurface": "TIN surface",
+            "idwsurface": "IDW surface",
+            "smoothsurface": "Smooth surface",
+        },
+    )
     inputs.text("TITLE", "Title", "Lake map", "Title of the map sheet and of the project.")
-    inputs.choice("PAGE_SIZE", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
-                "Page size of the map sheet.")
+    inputs.choice(
+        "PAGE_SIZE",
+        "Page size",
+        ["A4", "A3", "Letter", "Tabloid"],
+        "Letter",
+        "Page size of the map sheet.",
+    )
     surface = drawn["INPUT"]
     model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
     model.child("bottomslope", {"INPUT": surface}, {"OUTPUT": "Bottom slope"})
     model.child("breaklines", {"INPUT": surface}, {"OUTPUT": "Breaklines"})
     layers = {
-        "SOUNDINGS": soundings, "SURFACE": surface,
-        "CONTOURS": ("depthcontours", "OUTPUT"), "DEPTH_AREAS": ("depthareas", "OUTPUT"),
-        "BREAKLINES": ("breaklines", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "TITLE": "@TITLE", "UNIT": "@UNIT", "PAGE_SIZE": "@PAGE_SIZE",
+        "SOUNDINGS": soundings,
+        "SURFACE": surface,
+        "CONTOURS": ("depthcontours", "OUTPUT"),
+        "DEPTH_AREAS": ("depthareas", "OUTPUT"),
+        "BREAKLINES": ("breaklines", "OUTPUT"),
+        "SHORELINE": "@SHORELINE",
+        "TITLE": "@TITLE",
+        "UNIT": "@UNIT",
+        "PAGE_SIZE": "@PAGE_SIZE",
     }
     model.child("mapsheet", layers, {"OUTPUT": "Map sheet"})
-    model.child("lakeproject", {
-        **layers, "SLOPE": ("bottomslope", "OUTPUT"), "IDW_SURFACE": ("idwsurface", "OUTPUT"),
-    }, {"OUTPUT": "Lake project"})
+    model.child(
+        "lakeproject",
+        {**layers, "SLOPE": ("bottomslope", "OUTPUT"), "IDW_SURFACE": ("idwsurface", "OUTPUT")},
+        {"OUTPUT": "Lake project"},
+    )
     model.write()
 
 
@@ -193,25 +311,36 @@ def add_a_visit():
     )
     inputs = ModelInputs(model)
     inputs.add(
-        QgsProcessingParameterFile("DATABASE", "Lake database",
-                                   QgsProcessingParameterFile.Behavior.File, "gpkg"),
+        QgsProcessingParameterFile(
+            "DATABASE", "Lake database", QgsProcessingParameterFile.Behavior.File, "gpkg"
+        ),
         "GeoPackage with all soundings of the lake. A new one is made if the file does not exist.",
     )
     soundings = logs_to_soundings(
-        model, inputs, "fit to the database later",
+        model,
+        inputs,
+        "fit to the database later",
         "the visit is adjusted to the lake database where tracks cross. The first visit of a new "
-        "lake database makes its lake level the datum.")
-    model.child("addtodatabase", {"INPUT": soundings, "DATABASE": "@DATABASE"},
-                {"CHANGED": "Bottom change"})
-    model.child("readdatabase", {"DATABASE": ("addtodatabase", "UPDATED_DATABASE")},
-                {"OUTPUT": "Soundings of all visits"})
+        "lake database makes its lake level the datum.",
+    )
+    model.child(
+        "addtodatabase", {"INPUT": soundings, "DATABASE": "@DATABASE"}, {"CHANGED": "Bottom change"}
+    )
+    model.child(
+        "readdatabase",
+        {"DATABASE": ("addtodatabase", "UPDATED_DATABASE")},
+        {"OUTPUT": "Soundings of all visits"},
+    )
     inputs.add(
         QgsProcessingParameterRasterLayer("OLD_SURFACE", "Surface to update", optional=True),
         "Smooth surface of the lake from before this visit. On a large lake only the tiles that "
         "the visit touched are made again. If empty, the whole surface is made.",
     )
     soundings_to_contours(
-        model, inputs, ("readdatabase", "OUTPUT"), {"smoothsurface": "Smooth surface"},
+        model,
+        inputs,
+        ("readdatabase", "OUTPUT"),
+        {"smoothsurface": "Smooth surface"},
         SURFACE_TO_UPDATE="@OLD_SURFACE",
     )
     model.write()
@@ -224,18 +353,28 @@ def _structure_model(with_bottom_type):
         shown,
         "structures,drop-off,drop-offs,dropoff,dropoffs,drop off,breakline,ledge,hump,point,hole,"
         "saddle,flat,fishing spots,fish,spots,waypoints,slope,workflow"
-        + (",hardness,hard bottom,soft bottom,substrate,sediment,bottom type,bottom composition,"
-           "transition" if with_bottom_type else ""),
+        + (
+            ",hardness,hard bottom,soft bottom,substrate,sediment,bottom type,bottom composition,"
+            "transition"
+            if with_bottom_type
+            else ""
+        ),
         "Finds the structure of the bottom in a depth surface. Use it to choose places to fish or "
         "to look at.\n\n"
         "It makes slope, drop-offs with crest and toe, and bottom forms. "
-        + ("From the hardness of the soundings it makes bottom type and hard-soft transitions. "
-           if with_bottom_type else "")
+        + (
+            "From the hardness of the soundings it makes bottom type and hard-soft transitions. "
+            if with_bottom_type
+            else ""
+        )
         + "It ranks candidate spots by what counts for you, and gives them as a layer, as "
         "waypoints and as one sheet a spot.\n\n"
         "A spot is no promise of fish. Maps are not for navigation. Ice is never guaranteed safe."
-        + ("" if with_bottom_type else
-           "\n\nIf hardness was logged, use 'Structure and bottom type'."),
+        + (
+            ""
+            if with_bottom_type
+            else "\n\nIf hardness was logged, use 'Structure and bottom type'."
+        ),
     )
 
 
@@ -246,15 +385,28 @@ def structure_from_a_surface(with_bottom_type):
     inputs.surface()
     inputs.shoreline()
     if with_bottom_type:
-        inputs.vector("SOUNDINGS", "Soundings", QgsProcessing.SourceType.TypeVectorPoint,
-                      "Soundings with a relative hardness of 0 to 1.")
+        inputs.vector(
+            "SOUNDINGS",
+            "Soundings",
+            QgsProcessing.SourceType.TypeVectorPoint,
+            "Soundings with a relative hardness of 0 to 1.",
+        )
     inputs.contours()
     inputs.number("SPOTS", "Maximum number of spots", 15, "Only the best spots are kept.")
     inputs.text("TITLE", "Title", "Lake structure", "Title of the sheets.")
-    inputs.choice("PAGE_SIZE", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter",
-                "Page size of the structure sheets.")
-    drawn = {"INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL",
-             "UNIT": "@UNIT"}
+    inputs.choice(
+        "PAGE_SIZE",
+        "Page size",
+        ["A4", "A3", "Letter", "Tabloid"],
+        "Letter",
+        "Page size of the structure sheets.",
+    )
+    drawn = {
+        "INPUT": "@SURFACE",
+        "SHORELINE": "@SHORELINE",
+        "INTERVAL": "@INTERVAL",
+        "UNIT": "@UNIT",
+    }
     model.child("depthcontours", drawn, {"OUTPUT": "Depth contours"})
     model.child("depthareas", drawn)
     model.child("bottomslope", {"INPUT": "@SURFACE"}, {"OUTPUT": "Bottom slope"})
@@ -273,9 +425,7 @@ def structure_from_a_surface(with_bottom_type):
             {"INPUT": bottom, "SURFACE": "@SURFACE", "SOUNDINGS": "@SOUNDINGS"},
             {"OUTPUT": "Hard-soft transitions"},
         )
-        structure.update(
-            TRANSITIONS=("hardsofttransitions", "OUTPUT"), BOTTOM_TYPE=bottom
-        )
+        structure.update(TRANSITIONS=("hardsofttransitions", "OUTPUT"), BOTTOM_TYPE=bottom)
     else:
         structure["CRITERIA"] = [
             "crest", "0", "10", "3", "depth", "8 ft", "16 ft", "2", "deep water", "0", "40", "1",
@@ -287,11 +437,21 @@ def structure_from_a_surface(with_bottom_type):
     )
     spots = ("candidatespots", "OUTPUT")
     model.child("exportwaypoints", {"INPUT": spots, "UNIT": "@UNIT"}, {"OUTPUT": "Waypoints"})
-    model.child("structuresheets", {
-        "STRUCTURES": spots, "CONTOURS": ("depthcontours", "OUTPUT"), "SHORELINE": "@SHORELINE",
-        "DEPTH_AREAS": ("depthareas", "OUTPUT"), "BREAKLINES": ("breaklines", "OUTPUT"),
-        "SURFACE": "@SURFACE", "TITLE": "@TITLE", "UNIT": "@UNIT", "PAGE_SIZE": "@PAGE_SIZE",
-    }, {"OUTPUT": "Structure sheets"})
+    model.child(
+        "structuresheets",
+        {
+            "STRUCTURES": spots,
+            "CONTOURS": ("depthcontours", "OUTPUT"),
+            "SHORELINE": "@SHORELINE",
+            "DEPTH_AREAS": ("depthareas", "OUTPUT"),
+            "BREAKLINES": ("breaklines", "OUTPUT"),
+            "SURFACE": "@SURFACE",
+            "TITLE": "@TITLE",
+            "UNIT": "@UNIT",
+            "PAGE_SIZE": "@PAGE_SIZE",
+        },
+        {"OUTPUT": "Structure sheets"},
+    )
     model.write()
 
 
@@ -311,19 +471,35 @@ def plan_the_next_outing():
     inputs.surface()
     inputs.shoreline()
     inputs.contours()
-    inputs.add(QgsProcessingParameterPoint("LAUNCH", "Launch point"),
-               "Where the outing begins and ends.")
-    inputs.number("TIME", "Time on the water (min)", 60.0,
-                  "Time from the launch and back, with turns.")
+    inputs.add(
+        QgsProcessingParameterPoint("LAUNCH", "Launch point"), "Where the outing begins and ends."
+    )
+    inputs.number(
+        "TIME", "Time on the water (min)", 60.0, "Time from the launch and back, with turns."
+    )
     inputs.number("SPEED", "Speed on lanes (mph)", 5.0, "About 5 mph suits most transducers.")
-    inputs.number("MIN_DEPTH", "Minimum depth (m)", 0.6,
-                  "Water that the surface shows as shallower is not entered.")
+    inputs.number(
+        "MIN_DEPTH",
+        "Minimum depth (m)",
+        0.6,
+        "Water that the surface shows as shallower is not entered.",
+    )
     model.child("breaklines", {"INPUT": "@SURFACE"}, {"OUTPUT": "Breaklines"})
-    model.child("nextouting", {
-        "INPUT": "@SURFACE", "SHORELINE": "@SHORELINE", "INTERVAL": "@INTERVAL", "UNIT": "@UNIT",
-        "LAUNCH": "@LAUNCH", "TIME": "@TIME", "SPEED": "@SPEED", "MIN_DEPTH": "@MIN_DEPTH",
-        "BREAKLINES": ("breaklines", "OUTPUT"),
-    }, {"OUTPUT": "Lanes of the next outing", "GAPS": "Gaps", "GPX": "Route for the GPS device"})
+    model.child(
+        "nextouting",
+        {
+            "INPUT": "@SURFACE",
+            "SHORELINE": "@SHORELINE",
+            "INTERVAL": "@INTERVAL",
+            "UNIT": "@UNIT",
+            "LAUNCH": "@LAUNCH",
+            "TIME": "@TIME",
+            "SPEED": "@SPEED",
+            "MIN_DEPTH": "@MIN_DEPTH",
+            "BREAKLINES": ("breaklines", "OUTPUT"),
+        },
+        {"OUTPUT": "Lanes of the next outing", "GAPS": "Gaps", "GPX": "Route for the GPS device"},
+    )
     model.write()
 
 

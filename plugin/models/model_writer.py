@@ -103,8 +103,9 @@ class Model:
                 chosen = source.fromStaticValue(value)
             child.addParameterSources(definition.name(), [chosen])
         model_outputs = {}
-        position = QPointF(900.0 + 300.0 * (self._children // 5),
-                           120.0 + 140.0 * (self._children % 5))
+        position = QPointF(
+            900.0 + 300.0 * (self._children // 5), 120.0 + 140.0 * (self._children % 5)
+        )
         for output, label in dict(outputs).items():
             model_output = QgsProcessingModelOutput(label, label)
             model_output.setChildId(child_id)
@@ -145,9 +146,7 @@ class ModelInputs:
         self.add(QgsProcessingParameterString(name, label, default, False, optional), help_text)
 
     def choice(self, name, label, options, default, help_text, former=None):
-        self.add(
-            params.choice(name, label, options, default, help_text, former=former), help_text
-        )
+        self.add(params.choice(name, label, options, default, help_text, former=former), help_text)
 
     def surface(self):
         self.add(
@@ -157,13 +156,20 @@ class ModelInputs:
         )
 
     def shoreline(self):
-        self.vector("SHORELINE", "Shoreline", QgsProcessing.SourceType.TypeVectorPolygon,
-                    "Polygon of the lake at the lake datum, with islands as holes.")
+        self.vector(
+            "SHORELINE",
+            "Shoreline",
+            QgsProcessing.SourceType.TypeVectorPolygon,
+            "Polygon of the lake at the lake datum, with islands as holes.",
+        )
 
     def contours(self):
-        self.choice("UNIT", "Depth unit", ["feet", "meters"], "feet", "Depths on the map are in it.")
-        self.number("INTERVAL", "Contour interval (depth unit)", 1.0,
-                    "Depth from one contour to the next.")
+        self.choice(
+            "UNIT", "Depth unit", ["feet", "meters"], "feet", "Depths on the map are in it."
+        )
+        self.number(
+            "INTERVAL", "Contour interval (depth unit)", 1.0, "Depth from one contour to the next."
+        )
 
     def vector(self, name, label, kind, help_text, optional=False):
         self.add(

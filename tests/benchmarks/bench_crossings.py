@@ -39,10 +39,15 @@ def survey(wanted, visits=4, lanes=100, ping=1.1, jitter=0.3, stop=3600):
         x = np.concatenate([x, np.full(stop, x[-1])]) + rng.normal(0, jitter, each + stop)
         y = np.concatenate([y, np.full(stop, y[-1])]) + rng.normal(0, jitter, each + stop)
         depth = 10.0 + 3.0 * np.sin(x / 60.0) * np.sin(y / 80.0)
-        parts.append(Soundings.build(
-            x + 4e5, y + 5e6, depth + rng.normal(0, 0.05, len(x)), visit=f"visit {v}",
-            lane=np.concatenate([lane + 1, np.zeros(stop, int)]),
-        ))
+        parts.append(
+            Soundings.build(
+                x + 4e5,
+                y + 5e6,
+                depth + rng.normal(0, 0.05, len(x)),
+                visit=f"visit {v}",
+                lane=np.concatenate([lane + 1, np.zeros(stop, int)]),
+            )
+        )
     return concatenate(parts)
 
 
@@ -52,10 +57,12 @@ def geos(soundings):
     for visit in sorted(set(soundings.visit)):
         rows = np.flatnonzero((soundings.visit == visit) & (soundings.lane > 0))
         cuts = np.flatnonzero(np.diff(soundings.lane[rows])) + 1
-        lines.append([
-            LineString(np.column_stack([soundings.x[lane], soundings.y[lane]]))
-            for lane in np.split(rows, cuts)
-        ])
+        lines.append(
+            [
+                LineString(np.column_stack([soundings.x[lane], soundings.y[lane]]))
+                for lane in np.split(rows, cuts)
+            ]
+        )
     pairs = points = 0
     for one in range(len(lines)):
         for line in lines[one]:

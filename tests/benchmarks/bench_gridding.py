@@ -44,12 +44,7 @@ from lakefloor.algorithms.core.cleaning.cleaning import clean
 from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.reading.logs import read_logs
-from lakefloor.algorithms.core.spacing import (
-    GAP_IN_SPACINGS,
-    lane_spacing,
-    suggest_cell,
-    usable,
-)
+from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.nodes import shore_nodes
@@ -97,9 +92,7 @@ def scipy_linear(job):
         wet = np.ones(grid.shape, bool) if shoreline is None else inside(shoreline, grid)
         r, c = np.nonzero(wet)
         out = np.full(grid.shape, np.nan)
-        out[r, c] = LinearNDInterpolator(job["xyz"][:, :2], job["xyz"][:, 2])(
-            grid.x[c], grid.y[r]
-        )
+        out[r, c] = LinearNDInterpolator(job["xyz"][:, :2], job["xyz"][:, 2])(grid.x[c], grid.y[r])
         return out
 
     return run
@@ -122,9 +115,14 @@ def _gdal(job, algorithm):
 
     def run():
         out = gdal.Grid(
-            "/vsimem/out.tif", path, algorithm=algorithm, outputBounds=[west, south, east, north],
-            width=cols, height=rows, outputType=gdal.GDT_Float64,
-        )  # fmt: skip
+            "/vsimem/out.tif",
+            path,
+            algorithm=algorithm,
+            outputBounds=[west, south, east, north],
+            width=cols,
+            height=rows,
+            outputType=gdal.GDT_Float64,
+        )
         values = out.ReadAsArray()
         # Row 0 is the southern one unless the bounds are given from north to south.
         values = values[::-1] if out.GetGeoTransform()[5] > 0 else values
@@ -212,12 +210,17 @@ def gmt_surface(job):
     def run():
         means = subprocess.run(
             ["gmt", "blockmean", "points.bin", *where, "-bi3d", "-bo3d"],
-            cwd=folder, check=True, capture_output=True,
-        ).stdout  # fmt: skip
+            cwd=folder,
+            check=True,
+            capture_output=True,
+        ).stdout
         subprocess.run(
             ["gmt", "surface", *where, "-bi3d", "-T0.25", "-Gout.nc"],
-            cwd=folder, check=True, input=means, capture_output=True,
-        )  # fmt: skip
+            cwd=folder,
+            check=True,
+            input=means,
+            capture_output=True,
+        )
         return gdal.Open(str(folder / "out.nc")).ReadAsArray().astype(float)
 
     return run
@@ -238,8 +241,9 @@ def grass_rst(job):
         place = folder / "location" / ("" if create else "PERMANENT")
         subprocess.run(
             ["grass", *create, str(place), "--exec", "sh", str(script)],
-            check=True, capture_output=True,
-        )  # fmt: skip
+            check=True,
+            capture_output=True,
+        )
 
     grass(
         f"g.region w={west} s={south} e={east} n={north} res={grid.dx} -s",
@@ -318,8 +322,9 @@ def made(spacing, size, ping):
 def real(log, max_depth):
     """Return the lanes of the main direction of a log, and a judge by the lanes across."""
     survey = usable(clean(read_logs([log]).soundings, max_depth=max_depth).soundings)
-    _, lane = np.unique([f"{v} {n}" for v, n in zip(survey.visit, survey.lane)],
-                        return_inverse=True)  # fmt: skip
+    _, lane = np.unique(
+        [f"{v} {n}" for v, n in zip(survey.visit, survey.lane)], return_inverse=True
+    )
     lane[survey.lane == 0] = -1
     axis, length = np.full(len(survey), np.nan), np.zeros(len(survey))
     for number in range(lane.max() + 1):
@@ -336,8 +341,10 @@ def real(log, max_depth):
     job = _job(known, None, lane_spacing(known), None)
     grid = job["grid"]
     row, col = (grid.north - across.y) / grid.dy - 0.5, (across.x - grid.west) / grid.dx - 0.5
-    title = (f"{Path(log).name}: lanes toward {(90.0 - axes[main]) % 180.0:.0f} degrees, "
-             f"{job['spacing']:.0f} m apart, predict {len(across):,} soundings across")  # fmt: skip
+    title = (
+        f"{Path(log).name}: lanes toward {(90.0 - axes[main]) % 180.0:.0f} degrees, "
+        f"{job['spacing']:.0f} m apart, predict {len(across):,} soundings across"
+    )
 
     def misfit(values):
         at = map_coordinates(values, [row, col], order=1, mode="constant", cval=np.nan)
@@ -376,8 +383,10 @@ def _memory(key):
 def compare(title, job, misfit):
     """Run every method on one survey and print the table."""
     rows, cols = job["grid"].shape
-    print(f"\n{title}: {len(job['ours']['soundings']):,} soundings, {rows} x {cols} cells of "
-          f"{job['grid'].dx:g} m")  # fmt: skip
+    print(
+        f"\n{title}: {len(job['ours']['soundings']):,} soundings, {rows} x {cols} cells of "
+        f"{job['grid'].dx:g} m"
+    )
     misfits, figures = {}, {}
     with tempfile.TemporaryDirectory() as folder:
         folder = Path(folder)
@@ -399,8 +408,9 @@ def compare(title, job, misfit):
     if not common.any():
         print("  no place that every method filled")
         return
-    print(f"  {'method':<20} {'s':>8} {'MB':>7} {'RMSE m':>8} {'p95 m':>8} {'max m':>7} "
-          f"{'filled':>7}")  # fmt: skip
+    print(
+        f"  {'method':<20} {'s':>8} {'MB':>7} {'RMSE m':>8} {'p95 m':>8} {'max m':>7} {'filled':>7}"
+    )
     for method, values in misfits.items():
         error = np.abs(values[common])
         print(

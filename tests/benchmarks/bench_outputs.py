@@ -30,7 +30,7 @@ from lakefloor.algorithms.core.grid import Grid
 def surface(rows):
     """Return a bowl with noise, as a surface has it, and what a third of it lacks."""
     rng = np.random.default_rng(1)
-    y, x = np.mgrid[-1.0:1.0:complex(0, rows), -1.0:1.0:complex(0, rows)].astype(np.float32)
+    y, x = np.mgrid[-1.0 : 1.0 : complex(0, rows), -1.0 : 1.0 : complex(0, rows)].astype(np.float32)
     depth = 12.0 * (1.0 - x**2 - y**2) + rng.normal(0.0, 0.02, x.shape).astype(np.float32)
     depth[depth < 0.0] = np.nan
     grid = Grid(depth, 500_000.0, 5_100_000.0, 1.0, 1.0)

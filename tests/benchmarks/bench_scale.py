@@ -91,9 +91,12 @@ def grid(soundings, shoreline, method, path, older=None):
             record.tiles.clear()
     spacing = record.spacing if record else lane_spacing(soundings)
     f = frame(
-        soundings, cell=CELL, max_gap=GAP_IN_SPACINGS * spacing, spacing=spacing,
+        soundings,
+        cell=CELL,
+        max_gap=GAP_IN_SPACINGS * spacing,
+        spacing=spacing,
         shoreline=shoreline,
-    )  # fmt: skip
+    )
     if record is None:
         options = {"power": 2.0, "neighbours": 12} if method == "idw" else {}
         learned = tiles.learn(f, method, options)
@@ -102,7 +105,11 @@ def grid(soundings, shoreline, method, path, older=None):
     start = stored.copy_for(f.grid) if older else None
     with RasterFile(path, f.grid, BANDS, crs, start) as raster:
         record, figures, drawn = tiles.draw(
-            f, record, raster.write, old_grid=older and stored.grid, read=older and stored.read,
+            f,
+            record,
+            raster.write,
+            old_grid=older and stored.grid,
+            read=older and stored.read,
             rewrite=start is None,
         )
         raster.describe({RECORD_ITEM: tiles.record_to_text(record)}, RECORD_DOMAIN)
@@ -115,16 +122,19 @@ def same(a, b):
     rows = range(0, a.RasterYSize, 512)
     size = [min(512, a.RasterYSize - row) for row in rows]
     return all(
-        np.array_equal(a.ReadAsArray(0, row, a.RasterXSize, n),
-                       b.ReadAsArray(0, row, b.RasterXSize, n))
+        np.array_equal(
+            a.ReadAsArray(0, row, a.RasterXSize, n), b.ReadAsArray(0, row, b.RasterXSize, n)
+        )
         for row, n in zip(rows, size)
-    )  # fmt: skip
+    )
 
 
 def child(method, wanted, check):
     radius = np.sqrt(wanted * SPACING * PING / np.pi / 0.99)
-    shoreline = Point(EAST, NORTH).buffer(radius, 2000).difference(
-        Point(EAST, NORTH).buffer(0.1 * radius, 500)
+    shoreline = (
+        Point(EAST, NORTH)
+        .buffer(radius, 2000)
+        .difference(Point(EAST, NORTH).buffer(0.1 * radius, 500))
     )
     lake = survey(radius, "first", 1)
     found = {"soundings": len(lake)}
@@ -144,11 +154,14 @@ def child(method, wanted, check):
         side = np.sqrt(min(VISIT, 0.1 * len(lake)) * SPACING * PING)
         corner = 0.45 * radius
         visit = survey(radius, "second", 2, (corner, corner, corner + side, corner + side))
-        lake = Soundings(**{
-            name: np.broadcast_to(value[:1], (len(lake) + len(visit),)) if not value.strides[0]
-            else np.concatenate([value, getattr(visit, name)])
-            for name, value in vars(lake).items()
-        })  # fmt: skip
+        lake = Soundings(
+            **{
+                name: np.broadcast_to(value[:1], (len(lake) + len(visit),))
+                if not value.strides[0]
+                else np.concatenate([value, getattr(visit, name)])
+                for name, value in vars(lake).items()
+            }
+        )
         found["added"] = len(visit)
         found["update"], _, (_, found["drawn"], _, _) = timed(lake, shoreline, second, first)
         islet = Point(EAST - corner, NORTH + corner).buffer(2.0 * SPACING)
@@ -162,8 +175,9 @@ def child(method, wanted, check):
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__,
-                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--method", nargs="+", default=list(tiles.METHODS))
     parser.add_argument("--soundings", nargs="+", type=int, default=[10_000, 100_000, 1_000_000])
     parser.add_argument("--check", action="store_true")
@@ -172,23 +186,37 @@ def main():
     if options.child:
         child(options.method[0], options.soundings[0], options.check)
         return
-    print("method  soundings        cells  tiles  seconds  processor  n log n    MB  "
-          "update  tiles drawn  added   islet  tiles drawn")
+    print(
+        "method  soundings        cells  tiles  seconds  processor  n log n    MB  "
+        "update  tiles drawn  added   islet  tiles drawn"
+    )
     for method in options.method:
         for n in options.soundings:
             done = subprocess.run(
-                [sys.executable, __file__, "--child", "--method", method, "--soundings", str(n),
-                 *(["--check"] if options.check else [])],
-                capture_output=True, text=True, check=False,
-            )  # fmt: skip
+                [
+                    sys.executable,
+                    __file__,
+                    "--child",
+                    "--method",
+                    method,
+                    "--soundings",
+                    str(n),
+                    *(["--check"] if options.check else []),
+                ],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
             if done.returncode:
                 raise SystemExit(done.stderr)
             f = json.loads(done.stdout.splitlines()[-1])
             unit = f["soundings"] / 1e6 * np.log2(f["soundings"])
-            line = (f"{method:6s} {f['soundings']:10d} {f['cells']:12d} {f['tiles']:6d} "
-                    f"{f['seconds']:8.1f} {f['cpu']:10.1f} {f['seconds'] / unit:8.3f} "
-                    f"{f['MB']:5.0f} {f['update']:7.1f} {f['drawn']:12d} {f['added']:6d} "
-                    f"{f['islet']:7.1f} {f['redrawn']:12d}")
+            line = (
+                f"{method:6s} {f['soundings']:10d} {f['cells']:12d} {f['tiles']:6d} "
+                f"{f['seconds']:8.1f} {f['cpu']:10.1f} {f['seconds'] / unit:8.3f} "
+                f"{f['MB']:5.0f} {f['update']:7.1f} {f['drawn']:12d} {f['added']:6d} "
+                f"{f['islet']:7.1f} {f['redrawn']:12d}"
+            )
             if options.check:
                 equal = "the same values" if f["same"] else "OTHER VALUES"
                 line += f"   all tiles with the same parameters: {f['anew']:.1f} s, {equal}"

@@ -45,12 +45,19 @@ def visit(number, n, side=SIDE):
     x, y = (s, t) if number % 2 else (t, s)
     depth = 8 + 4 * np.sin(x / 150) * np.cos(y / 220) + rng.normal(0, 0.04, n)
     return Soundings.build(
-        400_000 + x + rng.normal(0, 0.3, n), 5_150_000 + y, np.round(depth / 0.03048) * 0.03048,
-        visit=f"visit {number:03d}", lane=lane, uncert=0.08, speed=2.2, water_temp=19.5,
-        time=np.datetime64("2015-05-01T12:00:00.250", "ms") + np.timedelta64(40 * number, "D")
+        400_000 + x + rng.normal(0, 0.3, n),
+        5_150_000 + y,
+        np.round(depth / 0.03048) * 0.03048,
+        visit=f"visit {number:03d}",
+        lane=lane,
+        uncert=0.08,
+        speed=2.2,
+        water_temp=19.5,
+        time=np.datetime64("2015-05-01T12:00:00.250", "ms")
+        + np.timedelta64(40 * number, "D")
         + np.arange(n) * np.timedelta64(200, "ms"),
         corrections="from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=1500->1480.1;"
-                    "datum=ordinary high water;datum_elev_m=290;level_m=290.120",
+        "datum=ordinary high water;datum_elev_m=290;level_m=290.120",
     )
 
 
@@ -72,8 +79,12 @@ def ours(path, n, visits):
 
 
 def gdal_layer(path, n, visits):
-    kinds = {"text": ogr.OFTString, "int": ogr.OFTInteger, "double": ogr.OFTReal,
-             "datetime": ogr.OFTDateTime}
+    kinds = {
+        "text": ogr.OFTString,
+        "int": ogr.OFTInteger,
+        "double": ogr.OFTReal,
+        "datetime": ogr.OFTDateTime,
+    }
 
     def opened():
         dataset = gdal.OpenEx(str(path), gdal.OF_UPDATE | gdal.OF_VECTOR)
@@ -82,8 +93,10 @@ def gdal_layer(path, n, visits):
     def write(number, layer):
         s = visit(number, n)
         times = np.datetime_as_string(s.time, "ms").tolist()
-        columns = [times if kind == "datetime" else getattr(s, attr).tolist()
-                   for attr, kind in SCHEMA.values()]
+        columns = [
+            times if kind == "datetime" else getattr(s, attr).tolist()
+            for attr, kind in SCHEMA.values()
+        ]
         definition = layer.GetLayerDefn()
         for x, y, *values in zip(s.x.tolist(), s.y.tolist(), *columns):
             feature = ogr.Feature(definition)
@@ -139,15 +152,19 @@ def child(which, rows, visits):
         for name, step in steps(path, rows // visits, visits):
             clock, cpu = time.perf_counter(), time.process_time()
             step()
-            found[name] = (time.perf_counter() - clock, time.process_time() - cpu,
-                           peak_mb() - before)
+            found[name] = (
+                time.perf_counter() - clock,
+                time.process_time() - cpu,
+                peak_mb() - before,
+            )
         found["size"] = path.stat().st_size / 1e6
     print(json.dumps(found))
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__,
-                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--visits", type=int, default=10)
     parser.add_argument("--child")
@@ -158,8 +175,20 @@ def main():
     results = {}
     for which in ("ours", "GDAL"):
         done = subprocess.run(
-            [sys.executable, __file__, "--child", which, "--rows", str(options.rows),
-             "--visits", str(options.visits)], capture_output=True, text=True, check=False)
+            [
+                sys.executable,
+                __file__,
+                "--child",
+                which,
+                "--rows",
+                str(options.rows),
+                "--visits",
+                str(options.visits),
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
         if done.returncode:
             raise SystemExit(done.stderr)
         results[which] = json.loads(done.stdout.splitlines()[-1])

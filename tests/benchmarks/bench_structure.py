@@ -68,10 +68,14 @@ def survey(depth):
     rng = np.random.default_rng(2)
     z = true_depth(x, y)
     return Soundings.build(
-        x, y, z + rng.normal(0.0, NOISE, len(x)),
+        x,
+        y,
+        z + rng.normal(0.0, NOISE, len(x)),
         hardness=np.clip(hardness(z) + rng.normal(0.0, 0.05, len(x)), 0.0, 1.0),
-        lane=lane, visit="made", uncert=NOISE,
-    )  # fmt: skip
+        lane=lane,
+        visit="made",
+        uncert=NOISE,
+    )
 
 
 def break_lines(folder):
@@ -107,8 +111,9 @@ def bottom_type(folder):
     def run():
         result = ours(soundings, depth, cell=CELL)
         with open(folder / "type.pickle", "wb") as file:
-            pickle.dump((result.hardness, result.uncertainty, result.distance,
-                         result.thresholds), file)  # fmt: skip
+            pickle.dump(
+                (result.hardness, result.uncertainty, result.distance, result.thresholds), file
+            )
         return f"{len(soundings):,} soundings, {len(result.classes)} classes"
 
     return run
@@ -126,9 +131,14 @@ def transitions(folder):
 
     def run():
         lines = find_transitions(
-            mapped, thresholds, uncertainty=uncertainty, distance=distance, depth=depth,
-            soundings=soundings, spacing=SPACING,
-        )  # fmt: skip
+            mapped,
+            thresholds,
+            uncertainty=uncertainty,
+            distance=distance,
+            depth=depth,
+            soundings=soundings,
+            spacing=SPACING,
+        )
         return f"{len(lines)} lines"
 
     return run
@@ -159,11 +169,17 @@ def grass_geomorphon(folder):
         script = folder / "commands.sh"
         script.write_text("set -e\n" + "\n".join(commands), encoding="utf-8")
         place = folder / "location" / ("" if create else "PERMANENT")
-        subprocess.run(["grass", *create, str(place), "--exec", "sh", str(script)], check=True,
-                       capture_output=True)  # fmt: skip
+        subprocess.run(
+            ["grass", *create, str(place), "--exec", "sh", str(script)],
+            check=True,
+            capture_output=True,
+        )
 
-    grass(f"r.in.gdal input={folder}/depth.tif output=depth --quiet",
-          "g.region raster=depth", create=("-c", f"{folder}/depth.tif"))  # fmt: skip
+    grass(
+        f"r.in.gdal input={folder}/depth.tif output=depth --quiet",
+        "g.region raster=depth",
+        create=("-c", f"{folder}/depth.tif"),
+    )
 
     def run():
         grass(f"r.geomorphon elevation=depth forms=forms search={round(100 / CELL)} --quiet")
@@ -263,8 +279,10 @@ def main():
             print(f"  {task:<20} {seconds:>8.2f} {cpu:>8.2f} {mb:>7.0f}  {found}", flush=True)
             if task.startswith("ours"):
                 ours = [ours[0] + seconds, ours[1] + cpu, max(ours[2], mb)]
-        print(f"  {'ours in all':<20} {ours[0]:>8.2f} {ours[1]:>8.2f} {ours[2]:>7.0f}  "
-              "(memory: the most)")  # fmt: skip
+        print(
+            f"  {'ours in all':<20} {ours[0]:>8.2f} {ours[1]:>8.2f} {ours[2]:>7.0f}  "
+            "(memory: the most)"
+        )
 
 
 if __name__ == "__main__":

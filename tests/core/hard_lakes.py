@@ -48,8 +48,9 @@ def bands(x, y):
 
 def lanes(across, spacing=20.0, step=2.2, west=0.0, east=WIDTH, south=0.0, north=HEIGHT):
     """Return x and y along parallel lanes to and fro, running east-west or north-south."""
-    at = np.arange((south if across == "y" else west) + 10.0, north if across == "y" else east,
-                   spacing)
+    at = np.arange(
+        (south if across == "y" else west) + 10.0, north if across == "y" else east, spacing
+    )
     low, high = (west, east) if across == "y" else (south, north)
     run = np.arange(low + 5.0, high - 5.0, step)
     along = np.concatenate([run[::-1] if i % 2 else run for i in range(len(at))])
@@ -57,8 +58,20 @@ def lanes(across, spacing=20.0, step=2.2, west=0.0, east=WIDTH, south=0.0, north
     return (along, fixed) if across == "y" else (fixed, along)
 
 
-def visit(name, x, y, hardness, seed, gain=1.0, offset=0.0, per_decade=0.0, per_degree=0.0,
-          noise=0.03, texture=0.02, position=0.5):
+def visit(
+    name,
+    x,
+    y,
+    hardness,
+    seed,
+    gain=1.0,
+    offset=0.0,
+    per_decade=0.0,
+    per_degree=0.0,
+    noise=0.03,
+    texture=0.02,
+    position=0.5,
+):
     """Return soundings of one visit; the texture of the bottom is the same for all visits."""
     rng = np.random.default_rng(seed)
     true = hardness(x, y) + texture * np.sin(x / 3.1 + 1.7 * np.sin(y / 4.3))
@@ -70,8 +83,7 @@ def visit(name, x, y, hardness, seed, gain=1.0, offset=0.0, per_decade=0.0, per_
     logged = gain * seen + offset + noise * rng.standard_normal(len(x))
     jitter = position * rng.standard_normal((2, len(x)))
     return Soundings.build(
-        x + jitter[0], y + jitter[1], d, hardness=np.round(np.clip(logged, 0.0, 1.0), 2),
-        visit=name,
+        x + jitter[0], y + jitter[1], d, hardness=np.round(np.clip(logged, 0.0, 1.0), 2), visit=name
     )
 
 

@@ -45,8 +45,17 @@ def tracks(spacing=25.0, speed=2.2, rate=2.0, width=500.0, height=300.0):
     return np.interp(s, length, corners[:, 0]), np.interp(s, length, corners[:, 1])
 
 
-def survey(bottom, seed=0, rate=2.0, fix_rate=1.0, spacing=25.0, blunders=True, noise=0.04,
-           quantum=0.1 * FOOT, speed=2.2):
+def survey(
+    bottom,
+    seed=0,
+    rate=2.0,
+    fix_rate=1.0,
+    spacing=25.0,
+    blunders=True,
+    noise=0.04,
+    quantum=0.1 * FOOT,
+    speed=2.2,
+):
     """Return soundings, the truth of each and the kind of its blunder ("" if good).
 
     Depths carry noise of ``noise`` m plus half a percent, in steps of ``quantum`` m.
@@ -80,8 +89,9 @@ def survey(bottom, seed=0, rate=2.0, fix_rate=1.0, spacing=25.0, blunders=True, 
         for s in places(2 * many, (1, 2)):
             sign = rng.choice([-1, 1])
             size = rng.uniform(1.5, 6.0)
-            depth[s] = np.where(depth[s] + sign * size > 0.4, depth[s] + sign * size,
-                                depth[s] + size)
+            depth[s] = np.where(
+                depth[s] + sign * size > 0.4, depth[s] + sign * size, depth[s] + size
+            )
             kind[s] = "spike"
         for s in places(many, (2, 16)):
             depth[s] *= 2.0
@@ -91,8 +101,9 @@ def survey(bottom, seed=0, rate=2.0, fix_rate=1.0, spacing=25.0, blunders=True, 
             kind[s] = "half echo"
         for s in places(many // 2, (2, 12)):
             m = s.stop - s.start
-            depth[s] -= np.minimum(rng.uniform(1.6, 2.4) + rng.uniform(-0.2, 0.2, m),
-                                   0.75 * depth[s])
+            depth[s] -= np.minimum(
+                rng.uniform(1.6, 2.4) + rng.uniform(-0.2, 0.2, m), 0.75 * depth[s]
+            )
             kind[s] = "weeds"
         for s in places(many // 2, (6, 24)):
             logged[s] = 8.0

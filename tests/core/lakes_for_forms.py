@@ -82,8 +82,12 @@ class Lake:
         zy = (d(x, y + step) - d(x, y - step)) / (2 * step)
         zxx = (d(x + step, y) - 2 * d(x, y) + d(x - step, y)) / step**2
         zyy = (d(x, y + step) - 2 * d(x, y) + d(x, y - step)) / step**2
-        zxy = (d(x + step, y + step) - d(x + step, y - step) - d(x - step, y + step)
-               + d(x - step, y - step)) / (4 * step**2)
+        zxy = (
+            d(x + step, y + step)
+            - d(x + step, y - step)
+            - d(x - step, y + step)
+            + d(x - step, y - step)
+        ) / (4 * step**2)
         g = np.hypot(zx, zy)
         return float((zy**2 * zxx - 2 * zx * zy * zxy + zx**2 * zyy) / g**3)
 
@@ -122,9 +126,10 @@ def score(lake: Lake, areas, broad, margin=20.0) -> dict:
     out = {name: [0, 0, 0, 0] for name in ("point", "inside turn", "hump", "hole")}
     a = areas.attributes
     drawn = [
-        (form, polygon, x, -y) for form, polygon, x, y in
-        zip(a["form"], areas.polygons, a["spot_x"], a["spot_y"]) if form in out
-    ]  # fmt: skip
+        (form, polygon, x, -y)
+        for form, polygon, x, y in zip(a["form"], areas.polygons, a["spot_x"], a["spot_y"])
+        if form in out
+    ]
     right = [False] * len(drawn)
     for f in lake.forms:
         out[f.form][0] += 1
@@ -132,9 +137,10 @@ def score(lake: Lake, areas, broad, margin=20.0) -> dict:
         if f.form in ("point", "inside turn"):
             y = lake.face_at + (f.reach if f.form == "point" else -f.reach)
         hit = [
-            i for i, (form, polygon, _, _) in enumerate(drawn)
+            i
+            for i, (form, polygon, _, _) in enumerate(drawn)
             if form == f.form and polygon.distance(Point(f.x, -y)) <= margin
-        ]  # fmt: skip
+        ]
         out[f.form][1] += bool(hit)
         for i in hit:
             right[i] = True
@@ -194,8 +200,8 @@ class Terraces:
 
     def slope_percent(self, x, y, step=0.5):
         d = self.depth
-        return 50.0 / step * np.hypot(
-            d(x + step, y) - d(x - step, y), d(x, y + step) - d(x, y - step)
+        return (
+            50.0 / step * np.hypot(d(x + step, y) - d(x - step, y), d(x, y + step) - d(x, y - step))
         )
 
     def grid(self, cell=2.5, noise=0.0, seed=0, correlation=6.0):
@@ -223,10 +229,15 @@ def terraced_lake(seed, spacing=20.0) -> Terraces:
             "basin": ((7.0, 10.0), (7.0, 7.6), (0.6, 2.0)),
             "steep break": ((2.0, 7.0), (0.4, 0.9), (0.08, 0.3)),
         }[str(form)]
-        forms.append(Patch(
-            str(form), *at, spacing * rng.uniform(*half), spacing * rng.uniform(*other),
-            rng.uniform(*value),
-        ))  # fmt: skip
+        forms.append(
+            Patch(
+                str(form),
+                *at,
+                spacing * rng.uniform(*half),
+                spacing * rng.uniform(*other),
+                rng.uniform(*value),
+            )
+        )
     return Terraces(tuple(forms), rng.uniform(0.045, 0.07))
 
 
@@ -252,8 +263,9 @@ def terrace_score(lake: Terraces, grid: Grid, areas, spacing=20.0) -> dict:
         boxes.append((f.form, box))
         true = box & (slope >= STEEP if f.form == "steep break" else slope <= FLAT)
         out[f.form][0] += 1
-        out[f.form][1] += any(2 * (m & true).sum() >= true.sum() for form, m in drawn
-                              if form == f.form)  # fmt: skip
+        out[f.form][1] += any(
+            2 * (m & true).sum() >= true.sum() for form, m in drawn if form == f.form
+        )
     for form, mask in drawn:
         like = slope >= 0.8 * STEEP if form == "steep break" else slope <= 1.3 * FLAT
         near = ndimage.distance_transform_edt(~like, (grid.dy, grid.dx)) <= spacing / 3.0

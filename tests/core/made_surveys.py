@@ -104,9 +104,12 @@ def cases(seed):
 
     def habit(spacing):
         # 1 Hz to 10 Hz at 1 to 3 m/s.
-        return Habit(ping=min(rng.uniform(1.0, 3.0) / pick(1, 2, 5, 10), 0.5 * spacing),
-                     white=rng.uniform(0.0, 0.06) * spacing, slow=rng.uniform(0.0, 0.05) * spacing,
-                     wander=rng.uniform(0.0, 0.1))
+        return Habit(
+            ping=min(rng.uniform(1.0, 3.0) / pick(1, 2, 5, 10), 0.5 * spacing),
+            white=rng.uniform(0.0, 0.06) * spacing,
+            slow=rng.uniform(0.0, 0.05) * spacing,
+            wander=rng.uniform(0.0, 0.1),
+        )
 
     def lake_for(spacing):
         return blob(rng, spacing * rng.uniform(8.0, 16.0))
@@ -133,16 +136,19 @@ def cases(seed):
     for count, far in ((3, 2.0), (6, 20.0), (12, 5.0)):
         place = far * lake.length / np.pi * np.array([np.cos(turn), np.sin(turn)])
         yield f"{count} strays", np.vstack([once, cluster(rng, count, place)]), s
-        scattered = np.vstack([cluster(rng, 1, place * rng.normal(0.0, 1.0, 2))
-                               for _ in range(count)])
+        scattered = np.vstack(
+            [cluster(rng, 1, place * rng.normal(0.0, 1.0, 2)) for _ in range(count)]
+        )
         yield f"{count} strays apart", np.vstack([once, scattered]), s
     far = lanes(rng, lake, s, turn + 30.0, how) + 6.0 * lake.length / np.pi
     yield "two lakes", np.vstack([once, far]), s
     w = pick(20.0, 50.0)
     lake = arms(rng.uniform(2000.0, 4000.0), 6.0 * w)
     # Lanes across each arm in its own direction.
-    across = [lanes(rng, lake_arm, w, np.degrees(0.3 + k * 2 * np.pi / 3) + 90, habit(w))
-              for k, lake_arm in enumerate(_arm_parts(lake, 6.0 * w))]
+    across = [
+        lanes(rng, lake_arm, w, np.degrees(0.3 + k * 2 * np.pi / 3) + 90, habit(w))
+        for k, lake_arm in enumerate(_arm_parts(lake, 6.0 * w))
+    ]
     yield "arms, lanes across", np.vstack(across), w
     river = winding(3000.0, 4.5 * w, 500.0)
     yield "winding river", lanes(rng, river, w, pick(0.0, 90.0, 45.0), habit(w)), w

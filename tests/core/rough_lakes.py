@@ -35,9 +35,7 @@ class RoughLake:
         out = np.maximum(220.0 + fade * (self._radius(np.arctan2(y, x)) - 220.0) - r, 0.0)
         face = np.tanh((out - self._at) / self._width) + np.tanh(self._at / self._width)
         depth = self._tilt * out + 0.5 * self._drop * face
-        for turn, length, phase, height in zip(
-            self._turn, self._length, self._phase, self._height
-        ):
+        for turn, length, phase, height in zip(self._turn, self._length, self._phase, self._height):
             way = x * np.cos(turn) + y * np.sin(turn)
             wave = height * np.sin(2.0 * np.pi * way / length + phase)
             depth = depth + wave * np.clip(out / 30.0, 0.0, 1.0)
@@ -60,8 +58,13 @@ class RoughLake:
                 off = start + spacing / 12.0 * np.sin(t / 60.0 + rng.uniform(0.0, 6.28))
                 u, v = (off, t) if across else (t, off)
                 number = np.full(len(t), len(parts) + 1)
-                parts.append((np.cos(turn) * u - np.sin(turn) * v,
-                              np.sin(turn) * u + np.cos(turn) * v, number))  # fmt: skip
+                parts.append(
+                    (
+                        np.cos(turn) * u - np.sin(turn) * v,
+                        np.sin(turn) * u + np.cos(turn) * v,
+                        number,
+                    )
+                )
         x, y, lane = (np.concatenate(column) for column in zip(*parts))
         afloat = contains(rings(inner), x, y)
         x, y, lane = x[afloat], y[afloat], lane[afloat]
@@ -69,5 +72,7 @@ class RoughLake:
             x + rng.normal(0.0, position, len(x)),
             y + rng.normal(0.0, position, len(x)),
             self.true_depth(x, y) + rng.normal(0.0, noise, len(x)),
-            lane=lane, visit="made", uncert=max(noise, 0.02),
-        )  # fmt: skip
+            lane=lane,
+            visit="made",
+            uncert=max(noise, 0.02),
+        )

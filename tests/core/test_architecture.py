@@ -22,8 +22,20 @@ ALLOWED_IN_CORE = {"numpy", "scipy", "pyproj", "shapely"}
 
 #: Packages of core; each imports only those before it. The modules at core's top come before all.
 ORDER = (
-    "reading", "cleaning", "correcting", "visits", "chart", "surface", "blending", "figures",
-    "hardness", "structure", "places", "exchange", "plan", "wording",
+    "reading",
+    "cleaning",
+    "correcting",
+    "visits",
+    "chart",
+    "surface",
+    "blending",
+    "figures",
+    "hardness",
+    "structure",
+    "places",
+    "exchange",
+    "plan",
+    "wording",
 )
 
 #: Folders of the toolbox: a file each algorithm; they know the rooms, but no other group.
@@ -31,10 +43,7 @@ GROUPS = ("plan", "soundings", "surface", "chart", "structure", "share")
 
 #: What -> (names that give it away, rooms and files of algorithms/ that may use it).
 MAY = {
-    "GDAL": (
-        {"gdal", "ogr", "osr", "osgeo"},
-        {"_io/", "_store/", "_styling/look.py"},
-    ),
+    "GDAL": ({"gdal", "ogr", "osr", "osgeo"}, {"_io/", "_store/", "_styling/look.py"}),
     "features of layers": (
         {"getFeatures", "dataProvider", "QgsFeatureRequest", "QgsVectorFileWriter"},
         {"_io/", "_sheets/", "_styling/"},
@@ -44,33 +53,39 @@ MAY = {
         {"_io/", "_styling/look.py"},
     ),
     "layouts": (
-        {"QgsLayout", "QgsPrintLayout", "QgsLayoutExporter", "QgsLayoutItemMap",
-         "QgsLayoutItemLabel", "QgsLayoutItemPage", "QgsLayoutItemLegend"},
+        {
+            "QgsLayout",
+            "QgsPrintLayout",
+            "QgsLayoutExporter",
+            "QgsLayoutItemMap",
+            "QgsLayoutItemLabel",
+            "QgsLayoutItemPage",
+            "QgsLayoutItemLegend",
+        },
         {"_sheets/"},
     ),
-    "database files": (
-        {"sqlite3"},
-        {"_io/", "_store/", "_base.py"},
-    ),
+    "database files": ({"sqlite3"}, {"_io/", "_store/", "_base.py"}),
     "moving and removing files": (
         {"shutil", "unlink", "rmtree", "rename", "replace_file", "fsync", "tempfile"},
         {"_io/", "_store/"},
     ),
-    "plots": (
-        {"matplotlib"},
-        {"_reports/"},
-    ),
-    "widgets": (
-        {"QtWidgets", "QMessageBox", "QDialog", "iface"},
-        set(),
-    ),
+    "plots": ({"matplotlib"}, {"_reports/"}),
+    "widgets": ({"QtWidgets", "QMessageBox", "QDialog", "iface"}, set()),
 }
 
 #: Files of core that may read files; nothing in core writes one.
 CORE_READS = {"reading/"}
 _READS = {"read_bytes", "read_text", "iterdir", "rglob", "scandir"}
-_WRITES = {"write_bytes", "write_text", "unlink", "mkdir", "rmtree", "sqlite3", "shutil",
-           "tempfile"}
+_WRITES = {
+    "write_bytes",
+    "write_text",
+    "unlink",
+    "mkdir",
+    "rmtree",
+    "sqlite3",
+    "shutil",
+    "tempfile",
+}
 
 #: Members of an algorithm's class, in this order; `check` and what is private may lack.
 CONSTANTS = ("NAME", "DISPLAY", "GROUP", "TAGS", "HELP", "SOURCE")
@@ -85,9 +100,7 @@ LONG_FILES = {}
 LONG_FUNCTIONS = {}
 
 #: Public names that modules of core have each for themselves.
-REPEATED = {
-    "ATTRIBUTES": "the fields of a module's own results",
-}
+REPEATED = {"ATTRIBUTES": "the fields of a module's own results"}
 #: Public functions of core whose arguments have no types yet: "file function".
 UNTYPED = set()
 
@@ -155,6 +168,7 @@ def _short(path):
 
 
 # -- who imports whom ---------------------------------------------------------
+
 
 @pytest.mark.parametrize("path", _sources(CORE), ids=_short)
 def test_core_needs_only_the_scientific_stack(path):
@@ -227,7 +241,8 @@ def test_no_module_and_no_package_imports_in_a_circle(base):
 def test_groups_of_the_toolbox_do_not_know_each_other():
     wrong = [
         f"{path.relative_to(ALGORITHMS)} imports {target.relative_to(ALGORITHMS)}"
-        for path in _sources(ALGORITHMS) if path.parent != ALGORITHMS
+        for path in _sources(ALGORITHMS)
+        if path.parent != ALGORITHMS
         for target in _targets(path, ALGORITHMS)
         if _package(target, ALGORITHMS) in GROUPS
         and _package(target, ALGORITHMS) != _package(path, ALGORITHMS)
@@ -237,14 +252,18 @@ def test_groups_of_the_toolbox_do_not_know_each_other():
 
 # -- who touches what ---------------------------------------------------------
 
+
 @pytest.mark.parametrize("what", MAY)
 def test_only_these_touch(what):
     signs, rooms = MAY[what]
     users = {
         str(path.relative_to(ALGORITHMS)): _names(path) & signs for path in _sources(ALGORITHMS)
     }
-    wrong = [f"{name}: {', '.join(sorted(found))}" for name, found in users.items()
-             if found and not _inside(name, rooms)]
+    wrong = [
+        f"{name}: {', '.join(sorted(found))}"
+        for name, found in users.items()
+        if found and not _inside(name, rooms)
+    ]
     assert not wrong, f"{what} belong into {sorted(rooms)}:\n" + "\n".join(wrong)
     used = [name for name, found in users.items() if found]
     idle = [room for room in rooms if not any(_inside(name, {room}) for name in used)]
@@ -255,8 +274,11 @@ def test_core_reads_files_only_where_logs_are_read_and_writes_none():
     reads, writes = {}, {}
     for path in _sources(CORE):
         name, found = str(path.relative_to(CORE)), _names(path)
-        opened = {"open"} & {getattr(node.func, "id", "") for node in ast.walk(_tree(path))
-                             if isinstance(node, ast.Call)}
+        opened = {"open"} & {
+            getattr(node.func, "id", "")
+            for node in ast.walk(_tree(path))
+            if isinstance(node, ast.Call)
+        }
         if found & _READS | opened and not _inside(name, CORE_READS):
             reads[name] = found & _READS | opened
         if found & _WRITES:
@@ -267,11 +289,14 @@ def test_core_reads_files_only_where_logs_are_read_and_writes_none():
 
 # -- every algorithm has one shape --------------------------------------------
 
+
 def _algorithms():
     """Yield the file and class of every algorithm that the toolbox lists."""
     listed = next(
-        node.value for node in _tree(ALGORITHMS / "__init__.py").body
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Tuple)
+        node.value
+        for node in _tree(ALGORITHMS / "__init__.py").body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.value, ast.Tuple)
         and isinstance(node.value.elts[0], ast.Tuple)
     )
     for module, name in ast.literal_eval(listed):
@@ -299,7 +324,7 @@ def test_an_algorithm_is_constants_parameters_check_and_compute(path, name):
     assert {"NAME", "DISPLAY", "TAGS", "HELP"} <= set(constants)
     assert [m for m in methods if m in HOOKS] == [h for h in HOOKS if h in methods]
     # What is the algorithm's own business comes after what Processing calls.
-    assert methods[len(methods) - len(private):] == private
+    assert methods[len(methods) - len(private) :] == private
     if any(getattr(base, "id", "") == "LakefloorAlgorithm" for base in public[0].bases):
         assert {"declare", "compute"} <= set(methods)
 
@@ -307,7 +332,8 @@ def test_an_algorithm_is_constants_parameters_check_and_compute(path, name):
 def test_a_group_holds_algorithms_and_what_only_they_need():
     listed = {param.values[0] for param in _algorithms()}
     others = [
-        str(path.relative_to(ALGORITHMS)) for group in GROUPS
+        str(path.relative_to(ALGORITHMS))
+        for group in GROUPS
         for path in _sources(ALGORITHMS / group)
         if path not in listed and not path.name.startswith("_")
     ]
@@ -315,6 +341,7 @@ def test_a_group_holds_algorithms_and_what_only_they_need():
 
 
 # -- how long -----------------------------------------------------------------
+
 
 def _functions(tree, prefix=""):
     """Yield (name, lines without the docstring) of every function."""
@@ -333,30 +360,46 @@ def _functions(tree, prefix=""):
 
 def _held(lengths, limit, table):
     """Compare lengths with a limit and a table of exceptions that may only shrink."""
-    wrong = [f"{name}: {lines} lines" for name, lines in lengths.items()
-             if lines > max(limit, table.get(name, 0))]
-    slack = [f"{name}: {table[name]} -> {lengths.get(name, 0)}" for name in table
-             if lengths.get(name, 0) < table[name]]
+    wrong = [
+        f"{name}: {lines} lines"
+        for name, lines in lengths.items()
+        if lines > max(limit, table.get(name, 0))
+    ]
+    slack = [
+        f"{name}: {table[name]} -> {lengths.get(name, 0)}"
+        for name in table
+        if lengths.get(name, 0) < table[name]
+    ]
     assert not wrong, f"longer than {limit} lines:\n" + "\n".join(sorted(wrong))
     assert not slack, "became shorter; bring the table down:\n" + "\n".join(slack)
 
 
 def test_no_file_is_longer_than_a_reader_keeps_in_mind():
-    _held({
-        str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
-        for path in _sources(ALGORITHMS, PLUGIN)
-    }, FILE_LINES, LONG_FILES)
+    _held(
+        {
+            str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+            for path in _sources(ALGORITHMS, PLUGIN)
+        },
+        FILE_LINES,
+        LONG_FILES,
+    )
 
 
 def test_no_function_is_longer_than_a_page():
-    _held({
-        f"{path.relative_to(ROOT)} {name}": lines
-        for path in _sources(ALGORITHMS, PLUGIN) for name, lines in _functions(_tree(path))
-        if name.split(".")[-1] not in DECLARATIONS
-    }, FUNCTION_LINES, LONG_FUNCTIONS)
+    _held(
+        {
+            f"{path.relative_to(ROOT)} {name}": lines
+            for path in _sources(ALGORITHMS, PLUGIN)
+            for name, lines in _functions(_tree(path))
+            if name.split(".")[-1] not in DECLARATIONS
+        },
+        FUNCTION_LINES,
+        LONG_FUNCTIONS,
+    )
 
 
 # -- names and types ----------------------------------------------------------
+
 
 def _defined(path):
     """Yield the public names that a module defines, not those that it imports."""
@@ -400,8 +443,13 @@ def test_public_functions_of_core_have_types():
                     continue
                 given = member.args
                 named = [*given.posonlyargs, *given.args, *given.kwonlyargs]
-                if owners and named and not any(
-                        getattr(d, "id", "") == "staticmethod" for d in member.decorator_list):
+                if (
+                    owners
+                    and named
+                    and not any(
+                        getattr(d, "id", "") == "staticmethod" for d in member.decorator_list
+                    )
+                ):
                     named = named[1:]
                 if member.returns is None or any(a.annotation is None for a in named):
                     owner = f"{owners[0].name}." if owners else ""

@@ -42,9 +42,10 @@ def survey(depth, part, sigma=0.05):
     values = np.where(part, depth.values, np.nan)
     known = np.isfinite(values)
     return Surface(
-        depth.like(values), depth.like(np.where(known, sigma, np.nan)),
+        depth.like(values),
+        depth.like(np.where(known, sigma, np.nan)),
         depth.like(np.where(known, 2.0, np.nan)),
-    )  # fmt: skip
+    )
 
 
 def within(grid, west, south, east, north):
@@ -111,8 +112,11 @@ def test_bias_and_standard_errors_against_scipy(made):
     at_mean = found.offset.value + found.scale.value * d.mean()
     squares = stats.linregress(d, bad.values[part])
     straight = 1.1 * d.mean() + 0.8
-    assert abs(at_mean - straight) < 0.15 < abs(squares.intercept + squares.slope * d.mean()
-                                                - straight)
+    assert (
+        abs(at_mean - straight)
+        < 0.15
+        < abs(squares.intercept + squares.slope * d.mean() - straight)
+    )
 
 
 def test_errors_that_hang_together_make_the_bias_less_sure(made):
@@ -128,9 +132,7 @@ def test_errors_that_hang_together_make_the_bias_less_sure(made):
     found = []
     for _ in range(40):
         noise = gaussian_filter(rng.normal(size=true.shape), 5.0)
-        found.append(
-            blend_survey(detail, true.like(true.values + 1.0 + 0.4 * noise / noise.std()))
-        )
+        found.append(blend_survey(detail, true.like(true.values + 1.0 + 0.4 * noise / noise.std())))
     alike = [f.offset for f in found if f.offset.removed and not f.scale.removed]
     assert len(alike) > 15
     claimed = np.median([offset.uncert for offset in alike])
@@ -148,8 +150,8 @@ def general_of(true, rng, bias=0.0, tilt=0.0):
 
 @pytest.mark.parametrize(
     ("bias", "tilt", "least", "most"),
-    [(0.0, 0.0, 0.98, 1.01), (0.0, 1.0, 0.95, 1.05), (1.2, 0.0, 0.2, 0.7)]
-)  # fmt: skip
+    [(0.0, 0.0, 0.98, 1.01), (0.0, 1.0, 0.95, 1.05), (1.2, 0.0, 0.2, 0.7)],
+)
 def test_a_correction_that_one_corner_does_not_support_is_not_carried_over_the_lake(
     bias, tilt, least, most
 ):
@@ -165,8 +167,9 @@ def test_a_correction_that_one_corner_does_not_support_is_not_carried_over_the_l
         general = general_of(true, rng, bias, tilt)
         found = blend_survey(detail, general, width_m=30.0)
         far = found.weight.values == 0.0
-        squares.append([rms((z - true.values)[far]) ** 2
-                        for z in (general.values, found.surface.depth.values)])
+        squares.append(
+            [rms((z - true.values)[far]) ** 2 for z in (general.values, found.surface.depth.values)]
+        )
     before, after = np.sqrt(np.mean(squares, axis=0))
     assert least <= after / before <= most
 
@@ -296,8 +299,10 @@ def test_old_contours_of_the_example_lake(lake, old_map, part, beyond, around):
     error = found.surface.depth.values - lake.values
     out = np.isnan(detail.depth.values) & np.isfinite(raw)
     band = out & (found.weight.values > 0)
-    print(f"beyond: {rms(raw[out]):.2f} -> {rms(error[out]):.2f} m, "
-          f"around: {rms(raw[band]):.2f} -> {rms(error[band]):.2f} m")
+    print(
+        f"beyond: {rms(raw[out]):.2f} -> {rms(error[out]):.2f} m, "
+        f"around: {rms(raw[band]):.2f} -> {rms(error[band]):.2f} m"
+    )
     # Whoever drew the map had all depths 10 % too deep.
     assert found.scale.value == pytest.approx(1.10, abs=2.0 * found.scale.uncert)
     assert rms(error[out]) < beyond * rms(raw[out])

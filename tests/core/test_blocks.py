@@ -14,8 +14,10 @@ POSITION = st.integers(-8000, 8000).map(lambda sixteenths: sixteenths / 16.0)
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.integers(1, 40).flatmap(lambda n: arrays(float, (3, n), elements=POSITION)),
-       st.sampled_from([0.5, 8.0, 64.0]))  # exact in binary: scipy rounds at its edges
+@given(
+    st.integers(1, 40).flatmap(lambda n: arrays(float, (3, n), elements=POSITION)),
+    st.sampled_from([0.5, 8.0, 64.0]),
+)  # exact in binary: scipy rounds at its edges
 def test_means_agree_with_scipy(data, size):
     x, y, z = data
     col, row, block, first = square_blocks(x, y, size)

@@ -26,10 +26,13 @@ def survey(bottom, seed, along="x", offset=0.0, spacing=15.0, noise=0.04, positi
     lane = lane + 4.0 * np.convolve(rng.normal(0, 1, n), np.ones(50) / 50, "same")
     x, y = (s, lane) if along == "x" else (lane, s)
     depth = bottom(x, y) + rng.normal(0, noise, n)
-    drift = [position * np.convolve(rng.normal(0, 1, n), np.ones(150) / 150**0.5, "same")
-             for _ in range(2)]
-    return Soundings.build(EAST + x + drift[0], NORTH + y + drift[1],
-                           np.round(depth / 0.03048) * 0.03048, uncert=0.05)
+    drift = [
+        position * np.convolve(rng.normal(0, 1, n), np.ones(150) / 150**0.5, "same")
+        for _ in range(2)
+    ]
+    return Soundings.build(
+        EAST + x + drift[0], NORTH + y + drift[1], np.round(depth / 0.03048) * 0.03048, uncert=0.05
+    )
 
 
 def with_bar(x, y, height=1.0, radius=25.0):
@@ -96,12 +99,13 @@ def test_older_rows_are_those_in_the_squares():
     inside = np.zeros(len(older), bool)
     for square in areas.polygons:
         west, south, east, north = square.bounds
-        inside |= ((older.x >= west) & (older.x < east) & (older.y >= south) & (older.y < north))
+        inside |= (older.x >= west) & (older.x < east) & (older.y >= south) & (older.y < north)
     np.testing.assert_array_equal(found.older_rows, np.flatnonzero(inside & older.accepted))
 
 
 def test_lanes_apart_on_a_steep_bottom_are_no_change():
     """Two parallel lanes 4 m apart down a 1 in 3 side: a step is as likely a slope."""
+
     def steep(x, y):
         return 5 + y / 3
 
@@ -154,10 +158,17 @@ def test_a_stated_uncertainty_decides():
     )
 
 
-@pytest.mark.parametrize("bad", [
-    {"block_m": 0.0}, {"reach_m": -1.0}, {"min_soundings": 2}, {"confidence": 1.0},
-    {"min_change_m": float("nan")}, {"position_m": -1.0},
-])
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"block_m": 0.0},
+        {"reach_m": -1.0},
+        {"min_soundings": 2},
+        {"confidence": 1.0},
+        {"min_change_m": float("nan")},
+        {"position_m": -1.0},
+    ],
+)
 def test_parameters_out_of_range_are_told(bad):
     with pytest.raises(LakefloorError):
         ChangeTest(**bad)
@@ -168,7 +179,8 @@ def test_an_uncertainty_of_nothing_is_the_one_assumed():
 
     np.testing.assert_array_equal(
         stated_uncertainty([0.0, -0.1, np.nan, np.inf, 1e-9, 0.05]),
-        [np.nan, np.nan, np.nan, np.nan, 1e-3, 0.05])
+        [np.nan, np.nan, np.nan, np.nan, 1e-3, 0.05],
+    )
 
 
 def test_examples():

@@ -26,14 +26,7 @@ from lakefloor.algorithms.core.terrain import position, slope
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parents[1] / "example_project")]
 import truth
-from lakes_for_forms import (
-    Lake,
-    Planted,
-    planted_lake,
-    score,
-    terrace_score,
-    terraced_lake,
-)
+from lakes_for_forms import Lake, Planted, planted_lake, score, terrace_score, terraced_lake
 
 
 def grid_of(function, width=800.0, height=600.0, cell=4.0):
@@ -54,9 +47,10 @@ def table(areas, form):
     """Return the attributes of one form, a dict each, with its polygon."""
     rows = [dict(zip(areas.attributes, values)) for values in zip(*areas.attributes.values())]
     return [
-        {**row, "polygon": polygon} for row, polygon in zip(rows, areas.polygons)
+        {**row, "polygon": polygon}
+        for row, polygon in zip(rows, areas.polygons)
         if row["form"] == form
-    ]  # fmt: skip
+    ]
 
 
 # -- maxima and key saddles -------------------------------------------------------------
@@ -80,11 +74,7 @@ def test_prominence_along_a_line_is_that_of_scipy(values):
 def test_key_saddles_of_a_small_grid_worked_by_hand():
     # Three tops, 9, 7 and 5. From 7 the way to 9 leads over 4; from 5 that to 7 over 3, by which
     # time 7 and 9 are one.
-    z = np.array([
-        [0, 0, 0, 0, 0, 0, 0],
-        [0, 9, 4, 7, 3, 5, 0],
-        [0, 0, 0, 0, 0, 0, 0],
-    ], dtype=float)  # fmt: skip
+    z = np.array([[0, 0, 0, 0, 0, 0, 0], [0, 9, 4, 7, 3, 5, 0], [0, 0, 0, 0, 0, 0, 0]], dtype=float)
     tree = rises(z, beyond=-np.inf)
     at = {float(top): k for k, top in enumerate(tree.top)}
     assert tree.parent[at[7.0]] == at[9.0]
@@ -258,9 +248,12 @@ def floor(x, y):
 def test_twin_humps_have_the_saddle_that_calculus_gives():
     # Two bells of height 4 and size 40, 120 m apart: half way, 4 x 2 exp(-0.5 x 1.5^2) = 2.597 m.
     grid = grid_of(
-        lambda x, y: floor(x, y)
-        - 4.0 * bell(x, y, (340.0, 300.0), 40.0) - 3.5 * bell(x, y, (460.0, 300.0), 40.0)
-    )  # fmt: skip
+        lambda x, y: (
+            floor(x, y)
+            - 4.0 * bell(x, y, (340.0, 300.0), 40.0)
+            - 3.5 * bell(x, y, (460.0, 300.0), 40.0)
+        )
+    )
     areas, codes, _, _, radii = sure(grid)
     assert radii == (20.0, 100.0)
     high, low = table(areas, "hump")
@@ -287,10 +280,13 @@ def test_every_pass_between_twins_is_a_saddle(sign, turn):
     # Two equal bells d apart meet half way at 2 exp(-d^2 / (8 s^2)) of their height (calculus).
     along = 55.0 * np.cos(turn), 55.0 * np.sin(turn)
     grid = grid_of(
-        lambda x, y: floor(x, y) + sign * 2.5 * sum(
-            bell(x, y, (400.0 + k * along[0], 280.0 + k * along[1]), 35.0) for k in (-1, 1)
+        lambda x, y: (
+            floor(x, y)
+            + sign
+            * 2.5
+            * sum(bell(x, y, (400.0 + k * along[0], 280.0 + k * along[1]), 35.0) for k in (-1, 1))
         )
-    )  # fmt: skip
+    )
     (saddle,) = table(sure(grid)[0], "saddle")
     assert np.hypot(saddle["spot_x"] - 400.0, saddle["spot_y"] - 280.0) < 10.0
     expected = floor(400.0, 280.0) + sign * 5.0 * np.exp(-(110.0**2) / (8 * 35.0**2))
@@ -299,9 +295,12 @@ def test_every_pass_between_twins_is_a_saddle(sign, turn):
 
 def test_two_holes_are_two_up_to_their_sill():
     grid = grid_of(
-        lambda x, y: floor(x, y)
-        + 3.0 * bell(x, y, (330.0, 300.0), 40.0) + 2.5 * bell(x, y, (470.0, 300.0), 40.0)
-    )  # fmt: skip
+        lambda x, y: (
+            floor(x, y)
+            + 3.0 * bell(x, y, (330.0, 300.0), 40.0)
+            + 2.5 * bell(x, y, (470.0, 300.0), 40.0)
+        )
+    )
     holes = table(sure(grid)[0], "hole")
     assert [h["number"] for h in holes] == [1, 2]
     sill = floor(400.0, 300.0) + 5.5 * np.exp(-0.5 * 1.75**2)
@@ -335,13 +334,20 @@ def test_point_and_inside_turn_head_for_deep_water(form, azimuth):
     assert not table(areas, "hole")
 
 
-@pytest.mark.parametrize("depth", [
-    lambda x, y: 0.01 * x + 0.02 * y + 1.0,
-    lambda x, y: 6.0 + 3.0 * np.tanh((x + 0.7 * y - 600.0) / 25.0),
-    lambda x, y: 5.0 + 0.0 * x,
-    lambda x, y: np.where(np.hypot(x - 400, y - 300) < 290,
-                          9.0 * (1 - (np.hypot(x - 400, y - 300) / 290) ** 2), np.nan),
-], ids=["plane", "straight shelf", "level", "bowl"])  # fmt: skip
+@pytest.mark.parametrize(
+    "depth",
+    [
+        lambda x, y: 0.01 * x + 0.02 * y + 1.0,
+        lambda x, y: 6.0 + 3.0 * np.tanh((x + 0.7 * y - 600.0) / 25.0),
+        lambda x, y: 5.0 + 0.0 * x,
+        lambda x, y: np.where(
+            np.hypot(x - 400, y - 300) < 290,
+            9.0 * (1 - (np.hypot(x - 400, y - 300) / 290) ** 2),
+            np.nan,
+        ),
+    ],
+    ids=["plane", "straight shelf", "level", "bowl"],
+)
 def test_plain_ground_has_no_structure(depth):
     areas = sure(grid_of(depth))[0]
     for form in ("point", "inside turn", "hump", "saddle"):
@@ -430,7 +436,9 @@ def test_recall_and_precision_on_planted_lakes():
             lake = planted_lake(seed, noise=noise or 0.1)
             grid = lake.grid(noise=noise, seed=seed)
             areas, _, _, _, radii = sure(
-                grid, noise or 0.01, distance=grid.like(np.full(grid.shape, 5.0)),
+                grid,
+                noise or 0.01,
+                distance=grid.like(np.full(grid.shape, 5.0)),
                 min_relief_m=0.05 if noise else 0.3,
             )
             assert radii == (20.0, 100.0)
@@ -448,9 +456,7 @@ def test_recall_and_precision_of_flats_breaks_and_basins():
         for seed in (300, 301, 302):
             lake = terraced_lake(seed)
             grid = lake.grid(noise=noise, seed=seed)
-            areas = sure(
-                grid, noise or 0.01, distance=grid.like(np.full(grid.shape, 5.0))
-            )[0]
+            areas = sure(grid, noise or 0.01, distance=grid.like(np.full(grid.shape, 5.0)))[0]
             for form, counts in terrace_score(lake, grid, areas).items():
                 total[form] = np.add(total.get(form, 0), counts)
     for form, (planted, found, drawn, right) in total.items():
@@ -479,8 +485,12 @@ def test_a_narrow_sill_closes_a_basin():
         south = 600.0 - y
         z = 0.06 * south
         within = (
-            0.25 * (1 + np.tanh((x - 240) / 8)) * (1 + np.tanh((560 - x) / 8))
-            * 0.25 * (1 + np.tanh((south - 140) / 8)) * (1 + np.tanh((430 - south) / 8))
+            0.25
+            * (1 + np.tanh((x - 240) / 8))
+            * (1 + np.tanh((560 - x) / 8))
+            * 0.25
+            * (1 + np.tanh((south - 140) / 8))
+            * (1 + np.tanh((430 - south) / 8))
         )
         return z + within * (0.06 * 430.0 + 1.0 - z)
 
@@ -513,7 +523,7 @@ def test_the_example_lake():
     # The flat in the east, the shelf, the turn of the drop-off outwards and inwards.
     assert len(near("flat", x0 + 265.0, y0, 5.0)) == 1
     assert len(near("flat", x0 - 180.0, y0 - 140.0, 5.0)) == 1
-    (turn_out, turn_in), = [truth.face_parallel(0.0, -45.0, 78.0, 123.0)]
+    ((turn_out, turn_in),) = [truth.face_parallel(0.0, -45.0, 78.0, 123.0)]
     north = [(f["orientation_deg"] + 180.0) % 360.0 - 180.0 for f in near("point", *turn_out, 8.0)]
     assert np.abs(north).min() < 15.0
     assert near("inside turn", *turn_in, 8.0)
@@ -599,14 +609,17 @@ def test_no_depth_no_forms():
     assert np.isnan(codes.values).all()
 
 
-@pytest.mark.parametrize(("options", "message"), [
-    ({"min_relief_m": 0.0}, "minimum relief"),
-    ({"steep_percent": -1.0}, "steep break"),
-    ({"flat_percent": np.nan}, "flat"),
-    ({"fine_m": 30.0, "broad_m": 20.0}, "broad radius"),
-    ({"fine_m": 1.0}, "smaller than a cell"),
-    ({"uncertainty": Grid(np.zeros((3, 3)), 0, 0, 1, 1)}, "shape"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"min_relief_m": 0.0}, "minimum relief"),
+        ({"steep_percent": -1.0}, "steep break"),
+        ({"flat_percent": np.nan}, "flat"),
+        ({"fine_m": 30.0, "broad_m": 20.0}, "broad radius"),
+        ({"fine_m": 1.0}, "smaller than a cell"),
+        ({"uncertainty": Grid(np.zeros((3, 3)), 0, 0, 1, 1)}, "shape"),
+    ],
+)
 def test_bad_limits_are_refused(options, message):
     with pytest.raises(LakefloorError, match=message):
         bottom_forms(grid_of(floor), **options)

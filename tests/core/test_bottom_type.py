@@ -93,7 +93,8 @@ def test_three_bottoms_are_three_classes():
 
 def test_one_bottom_is_one_class_and_nothing_is_drawn():
     result = bottom_type(
-        hard_lakes.survey(lambda x, y: 0.45 + 0.0 * x, per_decade=-0.15), hard_lakes.depth_grid(),
+        hard_lakes.survey(lambda x, y: 0.45 + 0.0 * x, per_decade=-0.15),
+        hard_lakes.depth_grid(),
         cell=CELL,
     )
     assert len(result.mixture) == 1
@@ -117,8 +118,9 @@ def test_thresholds_given_and_samples():
     hard = hard_lakes.patches(x, y)
     clear = np.abs(hard - 0.475) > 0.17
     samples = x[clear], y[clear], np.where(hard > 0.475, 2, 0)[clear]
-    given = bottom_type(small(), hard_lakes.depth_grid(), cell=CELL, method="thresholds",
-                        thresholds=(0.4, 0.5))
+    given = bottom_type(
+        small(), hard_lakes.depth_grid(), cell=CELL, method="thresholds", thresholds=(0.4, 0.5)
+    )
     assert given.classes == ("soft", "medium", "hard")
     assert given.thresholds == pytest.approx([0.4, 0.5])
     found = bottom_type(small(), hard_lakes.depth_grid(), cell=CELL, samples=samples)
@@ -154,8 +156,10 @@ def test_saturated_echoes_are_warned_of():
     loud = bottom_type(small(gain=2.0), hard_lakes.depth_grid(), cell=CELL)
     assert loud.logged.saturated[0] > 0.05
     assert any("saturated" in note for note in loud.notes)
-    assert not any("saturated" in note for note in bottom_type(
-        small(), hard_lakes.depth_grid(), cell=CELL).notes)
+    assert not any(
+        "saturated" in note
+        for note in bottom_type(small(), hard_lakes.depth_grid(), cell=CELL).notes
+    )
 
 
 def test_steep_bottom_is_left_out():
@@ -196,8 +200,10 @@ def test_pings_of_a_parked_boat_are_few_observations():
     rng = np.random.default_rng(3)
     soundings = small()
     parked = Soundings.build(
-        *(np.array([[110.0], [150.0]]) + 0.3 * rng.standard_normal((2, 3000))), np.full(3000, 5.0),
-        hardness=np.full(3000, 0.9), visit="2025-05-10",
+        *(np.array([[110.0], [150.0]]) + 0.3 * rng.standard_normal((2, 3000))),
+        np.full(3000, 5.0),
+        hardness=np.full(3000, 0.9),
+        visit="2025-05-10",
     )
     grid = hard_lakes.depth_grid()
     logged = observations_of(concatenate([soundings, parked]), grid, slope(grid)[0])
@@ -215,8 +221,9 @@ def test_edges_do_not_make_a_class():
     logged = observations_of(soundings, grid, slope(grid)[0])
     obs = logged.observations
     clear = away_from_edges(obs, logged.noise)
-    away = np.min([np.abs(np.hypot(obs.x - x, obs.y - y) - r)
-                   for x, y, r in hard_lakes.PATCHES], axis=0)
+    away = np.min(
+        [np.abs(np.hypot(obs.x - x, obs.y - y) - r) for x, y, r in hard_lakes.PATCHES], axis=0
+    )
     assert not clear[away < 2.0].any()
     assert clear[away > 45.0].mean() > 0.9
 
@@ -262,13 +269,15 @@ def test_cancel():
 def example():
     """The two visits of the example lake that logged hardness, its depths and shoreline."""
     parts = []
-    for name, sail, seed in (("2025-08-09", generate.visit_b, 9082025),
-                             ("2026-06-20", generate.visit_c, 20062026)):
+    for name, sail, seed in (
+        ("2025-08-09", generate.visit_b, 9082025),
+        ("2026-06-20", generate.visit_c, 20062026),
+    ):
         outing = sail(generate.random_source(seed))
         x, y = (outing.position + truth.ORIGIN).T
-        parts.append(Soundings.build(
-            x, y, outing.depth, hardness=np.round(outing.hardness, 2), visit=name
-        ))
+        parts.append(
+            Soundings.build(x, y, outing.depth, hardness=np.round(outing.hardness, 2), visit=name)
+        )
     shore = truth.shoreline_polygon()
     grid = empty_grid(shore.bounds, 2.0)
     return concatenate(parts), grid.like(truth.depth_m(*centres(grid))), shore

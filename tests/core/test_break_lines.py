@@ -97,7 +97,8 @@ def test_round_hump_gives_closed_rings():
 def test_turned_lake_gives_turned_lines(turns):
     grid = grid_of(
         lambda x, y: 5.0 + 2.0 * np.tanh((x + 0.3 * y - 120.0 + 8.0 * np.sin(y / 30.0)) / 8.0),
-        200.0, 200.0,
+        200.0,
+        200.0,
     )
     turned = breaklines(grid.like(np.rot90(grid.values, turns)))
     straight = breaklines(grid)
@@ -129,8 +130,11 @@ def shelf(x, y, heights, widths):
     tangent = np.gradient(xy, axis=0)
     tangent /= np.hypot(*tangent.T)[:, None]
     return {
-        "xy": xy, "normal": np.column_stack((tangent[:, 1], -tangent[:, 0])),
-        "height": heights, "width": widths, "tree": cKDTree(xy),
+        "xy": xy,
+        "normal": np.column_stack((tangent[:, 1], -tangent[:, 0])),
+        "height": heights,
+        "width": widths,
+        "tree": cKDTree(xy),
     }
 
 
@@ -147,8 +151,12 @@ def bay(face):
     a = np.linspace(0.0, 2.0 * np.pi, 4000)
     r = 180.0 + 20.0 * np.cos(3.0 * a) + 8.0 * np.sin(5.0 * a)
     # Clockwise, so that the right-hand normal points inwards, to deep water.
-    edge = shelf(300.0 + r * np.cos(-a), 250.0 + r * np.sin(-a),
-                 5.0 + 2.0 * np.sin(a), 9.0 + 3.0 * np.cos(2.0 * a))
+    edge = shelf(
+        300.0 + r * np.cos(-a),
+        250.0 + r * np.sin(-a),
+        5.0 + 2.0 * np.sin(a),
+        9.0 + 3.0 * np.cos(2.0 * a),
+    )
 
     def depth(x, y):
         d, k = across(edge, x, y)
@@ -162,11 +170,13 @@ def hump(face):
     """A hump with a drop-off round it, and a weaker winding shelf beside it."""
     a = np.linspace(0.0, 2.0 * np.pi, 4000)
     r = 90.0 + 12.0 * np.cos(2.0 * a)
-    ring = shelf(230.0 + r * np.cos(a), 240.0 + r * np.sin(a),
-                 3.5 + np.cos(a), 8.0 + 2.0 * np.sin(a))
+    ring = shelf(
+        230.0 + r * np.cos(a), 240.0 + r * np.sin(a), 3.5 + np.cos(a), 8.0 + 2.0 * np.sin(a)
+    )
     u = np.linspace(0.0, 1.0, 4000)
-    wall = shelf(430.0 + 40.0 * np.sin(2.0 * np.pi * u), -50.0 + 600.0 * u,
-                 2.5 + 2.0 * u, 6.0 + 4.0 * u)
+    wall = shelf(
+        430.0 + 40.0 * np.sin(2.0 * np.pi * u), -50.0 + 600.0 * u, 2.5 + 2.0 * u, 6.0 + 4.0 * u
+    )
 
     def depth(x, y):
         z = 3.0 + 0.6 * np.sin(x / 150.0) * np.cos(y / 120.0)
@@ -193,7 +203,10 @@ def surveyed(depth, angle, spacing=20.0, noise=0.05, cell=2.5):
     grid = grid_of(
         lambda gx, gy: np.where(
             ((gx - 300.0) / 290.0) ** 4 + ((gy - 250.0) / 240.0) ** 4 < 1.0, surface(gx, gy), np.nan
-        ), 600.0, 500.0, cell,
+        ),
+        600.0,
+        500.0,
+        cell,
     )
     gx, gy = np.meshgrid(grid.x, grid.y)
     distance = cKDTree(points).query(np.column_stack((gx.ravel(), gy.ravel())))[0]
@@ -213,13 +226,13 @@ def found_and_false(lines, kind, face, edges, grid, tolerance, min_slope=0.10, m
         truth.append(line[counts])
         weight.append(np.hypot(*np.gradient(line, axis=0).T)[counts])
         near_truth.append(line[(slope >= 0.8 * min_slope) & (height >= 0.8 * min_height)])
-    drawn = np.concatenate([
-        np.column_stack([
-            np.interp(np.arange(0.0, s[-1], 1.0), s, c[:, i]) for i in (0, 1)
-        ])
-        for c in by_kind(lines, kind)
-        for s in [np.append(0.0, np.cumsum(np.hypot(*np.diff(c, axis=0).T)))]
-    ])
+    drawn = np.concatenate(
+        [
+            np.column_stack([np.interp(np.arange(0.0, s[-1], 1.0), s, c[:, i]) for i in (0, 1)])
+            for c in by_kind(lines, kind)
+            for s in [np.append(0.0, np.cumsum(np.hypot(*np.diff(c, axis=0).T)))]
+        ]
+    )
     weight = np.concatenate(weight)
     hit = cKDTree(drawn).query(np.concatenate(truth))[0] <= tolerance
     wrong = cKDTree(np.concatenate(near_truth)).query(drawn)[0] > tolerance
@@ -274,9 +287,7 @@ def test_no_drop_off_where_there_is_none(bottom):
 
 
 @settings(max_examples=25, deadline=None)
-@given(
-    st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(20.0, 90.0), st.integers(0, 2**32 - 1)
-)
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(20.0, 90.0), st.integers(0, 2**32 - 1))
 def test_edge_of_the_data_is_no_drop_off(east, north, radius, seed):
     rng = np.random.default_rng(seed)
     grid = grid_of(lambda x, y: 10.0 + east * x + north * y, 200.0, 200.0)

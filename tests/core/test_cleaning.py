@@ -142,8 +142,9 @@ def test_a_held_depth_is_found_and_its_first_ping_stays():
 
 
 def test_a_flat_bottom_of_equal_depths_before_a_drop_off_stays():
-    depth = np.concatenate([np.full(100, 3.048), 3.048 + 0.6096 * np.arange(1, 12),
-                            np.full(100, 9.7536)])
+    depth = np.concatenate(
+        [np.full(100, 3.048), 3.048 + 0.6096 * np.arange(1, 12), np.full(100, 9.7536)]
+    )
     assert clean(lane(depth)).soundings.accepted.all()
 
 
@@ -173,14 +174,18 @@ def test_a_log_read_twice_is_found_under_coarse_time_stamps_too(step):
     k = np.arange(600)
     x = (k if step == 0.0 else k // 5 * 5) * 0.44
     log = Soundings.build(
-        x, np.zeros(600), np.round(4.0 + 0.01 * k + np.sin(k / 9.0), 1),
+        x,
+        np.zeros(600),
+        np.round(4.0 + 0.01 * k + np.sin(k / 9.0), 1),
         time=START + (k // 5).astype("timedelta64[s]"),
     )
 
     def repeated(soundings):
         mixed = soundings.select(np.random.default_rng(1).permutation(len(soundings)))
-        counts = [clean(s).counts[reasons.REPEATED]
-                  for s in (in_logged_order(soundings), in_logged_order(mixed))]
+        counts = [
+            clean(s).counts[reasons.REPEATED]
+            for s in (in_logged_order(soundings), in_logged_order(mixed))
+        ]
         assert counts[0] == counts[1]
         return counts[0]
 
@@ -248,9 +253,9 @@ def test_a_clock_that_stands_still_is_said_and_nothing_is_tested_by_it():
 
 def lanes(count=7, n=300, spacing=20.0):
     """Parallel lanes over a flat bottom, logged one after another."""
-    return concatenate([
-        lane(noisy(n, seed=i), y=i * spacing, start=i * (n / 2.0 + 60.0)) for i in range(count)
-    ])
+    return concatenate(
+        [lane(noisy(n, seed=i), y=i * spacing, start=i * (n / 2.0 + 60.0)) for i in range(count)]
+    )
 
 
 def test_a_long_false_bottom_is_contradicted_by_other_lanes():
@@ -286,9 +291,9 @@ def test_a_false_lane_does_not_drag_down_the_one_beside_it():
     # Both begin and end with the bottom lost; other lanes tell which of them is false.
     honest, false = noisy(80, seed=8), np.random.default_rng(9).uniform(30.0, 60.0, 80)
     honest[[0, -1]] = false[[0, -1]] = 0.0
-    log = concatenate([
-        lanes(n=100), lane(honest, y=50.0, start=2000.0), lane(false, y=51.0, start=2100.0),
-    ])
+    log = concatenate(
+        [lanes(n=100), lane(honest, y=50.0, start=2000.0), lane(false, y=51.0, start=2100.0)]
+    )
     assert rejected(clean(log)) == [700, 779, *range(780, 860)]
 
 
@@ -316,7 +321,8 @@ def test_raw_depth_depth_order_and_earlier_reasons_are_kept():
     result = clean(before)
     for name in ("x", "y", "time", "raw_depth", "depth", "visit", "lane"):
         assert np.array_equal(
-            getattr(result.soundings, name), getattr(soundings, name),
+            getattr(result.soundings, name),
+            getattr(soundings, name),
             equal_nan=name in ("raw_depth", "depth"),
         )
     assert (result.soundings.status[10:20] == "by hand").all()
@@ -340,8 +346,9 @@ def test_interleaved_visits_give_the_same_as_one_after_the_other():
     second, _, _ = survey("flats", 1, rate=1.0)
     second = second.replace(x=second.x + 5000.0, visit=np.full(len(second), "two", dtype=object))
     both = concatenate([first, second])
-    rows = np.argsort(np.concatenate([np.arange(len(first)), np.arange(len(second))]),
-                      kind="stable")
+    rows = np.argsort(
+        np.concatenate([np.arange(len(first)), np.arange(len(second))]), kind="stable"
+    )
     assert (clean(both.select(rows)).soundings.status == clean(both).soundings.status[rows]).all()
 
 
@@ -386,7 +393,10 @@ def test_any_log_gets_one_known_word_for_each_sounding(rows):
     depth, x, second, visit = zip(*rows) if rows else ((), (), (), ())
     time = START + np.array(second, dtype="timedelta64[s]")
     log = Soundings.build(
-        np.array(x, float), np.zeros(len(rows)), np.array(depth, float), time=time,
+        np.array(x, float),
+        np.zeros(len(rows)),
+        np.array(depth, float),
+        time=time,
         visit=np.array(visit, dtype=object),
     )
     result = clean(log)
@@ -462,9 +472,10 @@ def test_progress_runs_from_nought_to_one():
     assert seen == sorted(seen)
 
 
-@pytest.mark.parametrize("bad", [
-    {"max_burst": -1.0}, {"max_burst": np.nan}, {"radius": -1.0}, {"max_jump_speed": np.nan},
-])
+@pytest.mark.parametrize(
+    "bad",
+    [{"max_burst": -1.0}, {"max_burst": np.nan}, {"radius": -1.0}, {"max_jump_speed": np.nan}],
+)
 def test_lengths_and_speeds_that_make_no_sense_are_refused(bad):
     with pytest.raises(LakefloorError, match="Enter a number of at least 0"):
         clean(Soundings.build([0.0], [0.0], [1.0]), **bad)

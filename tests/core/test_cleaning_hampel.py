@@ -33,8 +33,13 @@ def along_the_track(depth_ft, floor=0.09, k=3, run=None, spacing=0.5):
     depth = np.asarray(depth_ft, float) * FOOT
     n = len(depth)
     found = spikes(
-        depth, np.arange(n) * spacing, np.zeros(n, int) if run is None else run,
-        k=k, n_sigma=3.0, floor=np.full(n, floor), steepest=np.tan(np.radians(25.0)),
+        depth,
+        np.arange(n) * spacing,
+        np.zeros(n, int) if run is None else run,
+        k=k,
+        n_sigma=3.0,
+        floor=np.full(n, floor),
+        steepest=np.tan(np.radians(25.0)),
     )
     return np.flatnonzero(found).tolist()
 
@@ -53,16 +58,26 @@ def test_a_worked_set():
 
 @settings(max_examples=100, deadline=None)
 @given(
-    k=st.integers(1, 5), at=st.integers(5, 24), n_sigma=st.sampled_from([2.0, 3.0, 4.5]),
-    floor=st.floats(0.01, 0.5), height=st.floats(-3.0, 3.0),
+    k=st.integers(1, 5),
+    at=st.integers(5, 24),
+    n_sigma=st.sampled_from([2.0, 3.0, 4.5]),
+    floor=st.floats(0.01, 0.5),
+    height=st.floats(-3.0, 3.0),
 )
 def test_agrees_with_the_definition_on_a_level_bottom(k, at, n_sigma, floor, height):
     n = 30
     depth = np.full(n, 10.0)
     depth[at] += height
     expected = by_the_book(depth, k, n_sigma, floor)
-    found = spikes(depth, np.arange(n) * 0.5, np.zeros(n, int), k=k, n_sigma=n_sigma,
-                   floor=np.full(n, floor), steepest=0.0)
+    found = spikes(
+        depth,
+        np.arange(n) * 0.5,
+        np.zeros(n, int),
+        k=k,
+        n_sigma=n_sigma,
+        floor=np.full(n, floor),
+        steepest=0.0,
+    )
     assert np.array_equal(found, expected)
 
 
@@ -141,16 +156,25 @@ def test_quantum_of_mixed_resolution():
 
 # -- promises of the limit ----------------------------------------------------
 
+
 @settings(max_examples=150, deadline=None)
 @given(
-    st.lists(st.integers(-8, 8), min_size=9, max_size=40), st.sampled_from([1, 2, 3]),
+    st.lists(st.integers(-8, 8), min_size=9, max_size=40),
+    st.sampled_from([1, 2, 3]),
     st.sampled_from([0.0, 0.2]),
 )
 def test_between_neighbors_that_stand_is_never_a_spike(steps, k, steepest):
     depth = 10.0 + 0.25 * np.array(steps)
     n = len(depth)
-    found = spikes(depth, np.arange(n) * 0.5, np.zeros(n, int), k=k, n_sigma=2.0,
-                   floor=np.full(n, 0.02), steepest=steepest)
+    found = spikes(
+        depth,
+        np.arange(n) * 0.5,
+        np.zeros(n, int),
+        k=k,
+        n_sigma=2.0,
+        floor=np.full(n, 0.02),
+        steepest=steepest,
+    )
     before, own, after = depth[:-2], depth[1:-1], depth[2:]
     between = (own - before) * (after - own) > 0.0
     stand = ~found[:-2] & ~found[2:]
@@ -160,12 +184,20 @@ def test_between_neighbors_that_stand_is_never_a_spike(steps, k, steepest):
 def test_a_flank_between_its_neighbors_stands_and_the_lone_ping_goes():
     # The fifth ping lies half a metre off the bottom around it, which alone would be a spike.
     rising = np.array(
-        [9.5, 10.0, 9.5, 10.0, 10.5, 11.5, 10.0, 8.5, 9.5, 10.0, 10.0, 11.5, 10.0, 10.0])
+        [9.5, 10.0, 9.5, 10.0, 10.5, 11.5, 10.0, 8.5, 9.5, 10.0, 10.0, 11.5, 10.0, 10.0]
+    )
     alone = rising.copy()
     alone[5] = 10.0
     kept, gone = (
-        spikes(depth, np.arange(14) * 0.5, np.zeros(14, int), k=3, n_sigma=3.0,
-               floor=np.full(14, 0.05), steepest=0.0)
+        spikes(
+            depth,
+            np.arange(14) * 0.5,
+            np.zeros(14, int),
+            k=3,
+            n_sigma=3.0,
+            floor=np.full(14, 0.05),
+            steepest=0.0,
+        )
         for depth in (rising, alone)
     )
     assert np.flatnonzero(kept).tolist() == [11]
@@ -176,9 +208,17 @@ def test_a_flank_between_its_neighbors_stands_and_the_lone_ping_goes():
 def test_a_small_step_between_its_neighbors_counts_as_well(small):
     # The same in quarters: the product of the steps is then far below 1 m2.
     depth = 10.0 + small * np.array(
-        [-0.5, 0.0, -0.5, 0.0, 0.5, 1.5, 0.0, -1.5, -0.5, 0.0, 0.0, 1.5, 0.0, 0.0])
-    found = spikes(depth, np.arange(14) * 0.5, np.zeros(14, int), k=3, n_sigma=3.0,
-                   floor=np.full(14, 0.05 * small), steepest=0.0)
+        [-0.5, 0.0, -0.5, 0.0, 0.5, 1.5, 0.0, -1.5, -0.5, 0.0, 0.0, 1.5, 0.0, 0.0]
+    )
+    found = spikes(
+        depth,
+        np.arange(14) * 0.5,
+        np.zeros(14, int),
+        k=3,
+        n_sigma=3.0,
+        floor=np.full(14, 0.05 * small),
+        steepest=0.0,
+    )
     assert np.flatnonzero(found).tolist() == [11]
 
 
@@ -191,8 +231,15 @@ def test_the_limit_is_noise_and_half_the_steepest_slope(at, beyond, sign):
     for height, expected in ((limit - 0.01, []), (limit + 0.01, [at])):
         depth = np.full(25, 20.0)
         depth[at] += sign * height
-        found = spikes(depth, np.arange(25) * 2.0, np.zeros(25, int), k=3, n_sigma=3.0,
-                       floor=np.full(25, 0.05), steepest=0.4)
+        found = spikes(
+            depth,
+            np.arange(25) * 2.0,
+            np.zeros(25, int),
+            k=3,
+            n_sigma=3.0,
+            floor=np.full(25, 0.05),
+            steepest=0.4,
+        )
         assert np.flatnonzero(found).tolist() == expected
 
 
@@ -202,8 +249,9 @@ def test_the_slope_granted_is_over_the_mean_spacing_of_the_window():
     for height, expected in ((0.54, []), (0.56, [8])):
         depth = np.full(17, 20.0)
         depth[8] += height
-        found = spikes(depth, along, np.zeros(17, int), k=3, n_sigma=3.0,
-                       floor=np.full(17, 0.05), steepest=0.4)
+        found = spikes(
+            depth, along, np.zeros(17, int), k=3, n_sigma=3.0, floor=np.full(17, 0.05), steepest=0.4
+        )
         assert np.flatnonzero(found).tolist() == expected
 
 

@@ -9,10 +9,7 @@ from shapely.geometry import LineString, MultiLineString, Point, Polygon, box
 from shapely.ops import unary_union
 
 from lakefloor.algorithms.core.chart.contour_domain import cells_polygon
-from lakefloor.algorithms.core.chart.contours import (
-    depth_areas,
-    depth_contours,
-)
+from lakefloor.algorithms.core.chart.contours import depth_areas, depth_contours
 from lakefloor.algorithms.core.chart.marching_squares import square_ranges, trace
 from lakefloor.algorithms.core.chart.smoothing import smooth_within
 from lakefloor.algorithms.core.chart.support import _without_flicker
@@ -71,7 +68,8 @@ def rows_of(lines):
         ([[0, 1], [1, 0]], 0.75, [(0, 0.75, 0.25, 1), (1, 0.25, 0.75, 0)]),
         # A single deep cell: a ring, counter-clockwise on the map.
         (
-            [[0, 0, 0], [0, 1, 0], [0, 0, 0]], 0.5,
+            [[0, 0, 0], [0, 1, 0], [0, 0, 0]],
+            0.5,
             [(0.5, 1, 1, 0.5), (1, 0.5, 1.5, 1), (1.5, 1, 1, 1.5), (1, 1.5, 0.5, 1)],
         ),
         ([[0, 0], [0, 0]], 0.5, []),
@@ -118,9 +116,7 @@ def test_same_segments_as_contourpy(seed):
     values = ndimage.gaussian_filter(random.normal(size=(40, 55)), random.uniform(0.0, 3.0))
     reference = contourpy.contour_generator(z=values, name="serial")
     for level in np.quantile(values, [0.02, 0.3, 0.5, 0.8, 0.97]):
-        expected = [
-            np.hstack([line[:-1], line[1:]]) for line in reference.lines(level)
-        ]
+        expected = [np.hstack([line[:-1], line[1:]]) for line in reference.lines(level)]
         expected = np.concatenate(expected)[:, [1, 0, 3, 2]]
         found = segments(values, level)
         # The direction is a convention of each; compare segments as pairs of points.
@@ -161,9 +157,7 @@ def test_cone(cell, perimeter, area):
 
 
 def test_attributes_of_a_cone_in_feet():
-    lines, summary = depth_contours(
-        cone(1.0, 90.0), interval=1, unit="ft", smoothing=0, min_area=0
-    )
+    lines, summary = depth_contours(cone(1.0, 90.0), interval=1, unit="ft", smoothing=0, min_area=0)
     rows = rows_of(lines)
     depths = [row["depth"] for row in rows]
     assert depths == sorted(depths)
@@ -214,10 +208,14 @@ def surfaces(draw):
         west, south, east, north = grid.bounds
         angle = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
         radius = 0.25 + 0.3 * random.random(40)
-        shoreline = Polygon(np.column_stack([
-            0.5 * (west + east) + radius * (east - west) * np.cos(angle),
-            0.5 * (south + north) + radius * (north - south) * np.sin(angle),
-        ]))
+        shoreline = Polygon(
+            np.column_stack(
+                [
+                    0.5 * (west + east) + radius * (east - west) * np.cos(angle),
+                    0.5 * (south + north) + radius * (north - south) * np.sin(angle),
+                ]
+            )
+        )
     spread = draw(st.sampled_from([None, 0.0, 0.3, 2.0]))
     uncertainty = None if spread is None else grid.like(np.abs(random.normal(size=shape)) * spread)
     return grid, {"interval": 1, "uncertainty": uncertainty, "shoreline": shoreline, "min_area": 0}
@@ -265,7 +263,7 @@ def test_lines_never_cross_and_areas_cover_the_map_once(surface):
 
 def noisy_lake(size=60, cell=2.0, noise=0.15, seed=3):
     random = np.random.default_rng(seed)
-    y, x = np.mgrid[-1:1:size * 1j, -1:1:size * 1j]
+    y, x = np.mgrid[-1 : 1 : size * 1j, -1 : 1 : size * 1j]
     values = 6.0 * (1.0 - 0.6 * x**2 - 0.7 * y**2) + noise * random.normal(size=(size, size))
     return grid_of(values, cell)
 
@@ -274,8 +272,7 @@ def noisy_lake(size=60, cell=2.0, noise=0.15, seed=3):
 def test_lines_move_no_further_than_the_uncertainty_allows(spread):
     grid = noisy_lake()
     lines, _ = depth_contours(
-        grid, interval=1, unit="ft", uncertainty=grid.like(np.full(grid.shape, spread)),
-        min_area=0,
+        grid, interval=1, unit="ft", uncertainty=grid.like(np.full(grid.shape, spread)), min_area=0
     )
     rough, _ = depth_contours(grid, interval=1, unit="ft", smoothing=0, min_area=0)
     assert sum(map(len, lines.coords)) < sum(map(len, rough.coords))
@@ -363,8 +360,11 @@ def test_humps_and_hollows_are_marked():
         assert spot["spot"] == pytest.approx(getattr(np, extreme.__name__)(near), abs=1e-3)
         assert center.distance(Point(spot["spot_x"], spot["spot_y"])) < 6.0
     deepest = np.unravel_index(np.argmax(grid.values), grid.shape)
-    around = [r for c, r in zip(lines.coords, rows) if r["closed"] and Polygon(c).contains(
-        Point(grid.x[deepest[1]], grid.y[deepest[0]]))]
+    around = [
+        r
+        for c, r in zip(lines.coords, rows)
+        if r["closed"] and Polygon(c).contains(Point(grid.x[deepest[1]], grid.y[deepest[0]]))
+    ]
     assert around
     assert {r["kind"] for r in around} == {"line"}
     assert summary["humps"] == summary["hollows"] == 0
@@ -396,8 +396,11 @@ def test_island_is_no_hump(with_shoreline):
     )
     rows = rows_of(lines)
     island = Point(40.0, 0.0)
-    around = [r for c, r in zip(lines.coords, rows) if r["closed"]
-              and Polygon(c).contains(island) and not Polygon(c).contains(Point(0, 0))]
+    around = [
+        r
+        for c, r in zip(lines.coords, rows)
+        if r["closed"] and Polygon(c).contains(island) and not Polygon(c).contains(Point(0, 0))
+    ]
     assert around
     assert {r["kind"] for r in around} == {"line"}
 
@@ -426,9 +429,7 @@ def test_small_rings_are_dropped_and_counted():
 def test_lines_keep_inside_the_shoreline_and_follow_it():
     grid = cone(2.0, 110.0)
     shoreline = Point(0.0, 0.0).buffer(100.0, 64)
-    lines, _ = depth_contours(
-        grid, interval=1, unit="ft", smoothing=0, shoreline=shoreline
-    )
+    lines, _ = depth_contours(grid, interval=1, unit="ft", smoothing=0, shoreline=shoreline)
     assert min(lines.attributes["depth"]) == 1.0
     for coords, depth in zip(lines.coords, lines.attributes["depth_m"]):
         assert shoreline.buffer(1e-6).contains(LineString(coords))
@@ -457,8 +458,10 @@ def test_land_at_datum_inside_the_shoreline_has_its_line():
     assert Polygon(ring).contains(Point(40.0, 0.0))
     areas = depth_areas(grid, interval=1, unit="m", shoreline=shoreline, smoothing=0)
     assert areas.attributes["depth_from"][0] < 0
-    assert areas.attributes["label"][0] == f"{areas.attributes['depth_from'][0]:g} to " \
+    assert (
+        areas.attributes["label"][0] == f"{areas.attributes['depth_from'][0]:g} to "
         f"{areas.attributes['depth_to'][0]:g} m"
+    )
 
 
 def test_lines_end_where_the_data_end():
@@ -491,10 +494,12 @@ def test_outline_of_cells_that_meet_at_corners(mask):
     grid = grid_of(mask)
     outline = cells_polygon(mask, grid)
     assert outline.is_valid
-    squares = unary_union([
-        box(grid.x[c] - 0.5, grid.y[r] - 0.5, grid.x[c] + 0.5, grid.y[r] + 0.5)
-        for r, c in zip(*np.nonzero(mask))
-    ])
+    squares = unary_union(
+        [
+            box(grid.x[c] - 0.5, grid.y[r] - 0.5, grid.x[c] + 0.5, grid.y[r] + 0.5)
+            for r, c in zip(*np.nonzero(mask))
+        ]
+    )
     assert outline.symmetric_difference(squares).area == pytest.approx(0.0, abs=1e-9)
 
 
@@ -536,9 +541,7 @@ def test_lines_are_split_where_support_ends():
 
 def test_missing_uncertainty_is_not_supported():
     grid = noisy_lake(noise=0.0)
-    lines, _ = depth_contours(
-        grid, interval=1, uncertainty=grid.like(np.full(grid.shape, np.nan))
-    )
+    lines, _ = depth_contours(grid, interval=1, uncertainty=grid.like(np.full(grid.shape, np.nan)))
     assert set(lines.attributes["supported"]) == {0}
 
 
@@ -660,9 +663,12 @@ def test_lines_around_an_island_or_a_gap_are_no_humps():
     z[np.hypot(x - 1.0, y + 51.0) < 1.0] = np.nan
     lines, _ = depth_contours(Grid(z, -100.0, 100.0, 2.0, 2.0), interval=1.0, unit="m")
     closed = [
-        (kind, xy.mean(axis=0)) for kind, xy, ring in
-        zip(lines.attributes["kind"], lines.coords, lines.attributes["closed"]) if ring
-    ]  # fmt: skip
+        (kind, xy.mean(axis=0))
+        for kind, xy, ring in zip(
+            lines.attributes["kind"], lines.coords, lines.attributes["closed"]
+        )
+        if ring
+    ]
     for place, expected in (((-50, 0), "hump"), ((50, 0), "line"), ((0, -50), "line")):
         around = [kind for kind, middle in closed if np.hypot(*(middle - place)) < 15.0]
         assert around
@@ -674,6 +680,6 @@ def test_the_range_of_a_square_is_that_of_its_four_corners():
 
     values = np.random.default_rng(12).normal(size=(7, 9))
     least, greatest = square_ranges(values)
-    corners = [values[r:r + 2, c:c + 2] for r in range(6) for c in range(8)]
+    corners = [values[r : r + 2, c : c + 2] for r in range(6) for c in range(8)]
     np.testing.assert_array_equal(least, [square.min() for square in corners])
     np.testing.assert_array_equal(greatest, [square.max() for square in corners])

@@ -65,17 +65,21 @@ def test_depth_from_the_keel_takes_the_draft_of_the_keel():
 
 def test_wrong_draft_in_the_instrument_is_exchanged():
     # Worked by hand: 10.5 m hold 0.5 m, the true draft is 0.3 m: 10 + 0.3.
-    depth = depth_of(
-        pings([10.5]), draft_m=0.3, instrument_offset_m=0.5, real_speed_ms=1500.0
-    )
+    depth = depth_of(pings([10.5]), draft_m=0.3, instrument_offset_m=0.5, real_speed_ms=1500.0)
     assert depth == pytest.approx([10.3])
 
 
 @pytest.mark.parametrize(
     ("feet", "fahrenheit", "expected"),
     # Marczak (1997) against 1500 m/s, worked with numpy.
-    [(20, 40, 18.982), (20, 55, 19.439), (30, 40, 28.473), (30, 75, 29.874),
-     (50, 55, 48.598), (50, 75, 49.790)],
+    [
+        (20, 40, 18.982),
+        (20, 55, 19.439),
+        (30, 40, 28.473),
+        (30, 75, 29.874),
+        (50, 55, 48.598),
+        (50, 75, 49.790),
+    ],
 )
 def test_published_speed_against_the_assumed_one(feet, fahrenheit, expected):
     temperature = np.full(1, fahrenheit_to_celsius(fahrenheit))
@@ -86,7 +90,9 @@ def test_published_speed_against_the_assumed_one(feet, fahrenheit, expected):
 def test_other_assumed_speed():
     # 4800 ft/s = 1463.04 m/s at 40 F reads 2.69 % too deep (worked by hand).
     depth = depth_of(
-        pings([10.0]), draft_m=0.0, assumed_speed_ms=1463.04,
+        pings([10.0]),
+        draft_m=0.0,
+        assumed_speed_ms=1463.04,
         temperature_c=float(fahrenheit_to_celsius(40.0)),
     )
     assert depth == pytest.approx([9.731], abs=6e-4)
@@ -101,15 +107,14 @@ def test_logged_temperature_is_smoothed_and_its_gaps_filled():
     done = correct_depths(pings(np.full(n, 10.0), water_temp=noisy), draft_m=0.0)
     # 1482.3795 m/s: Marczak (1997) at 20 degrees.
     np.testing.assert_allclose(done.soundings.depth, 10.0 * 1482.3795 / 1500.0, atol=1e-6)
-    assert set(done.soundings.corrections) == {
-        "time_offset_s=0;draft_m=0;sound_speed=1500->1482.4"
-    }
+    assert set(done.soundings.corrections) == {"time_offset_s=0;draft_m=0;sound_speed=1500->1482.4"}
     assert done.summary["visits"]["May"]["temperature_c"] == pytest.approx(20.0)
 
 
 def test_each_visit_has_its_own_temperature():
     two = pings(
-        [10.0, 10.0, 10.0, 10.0], visit=np.array(["April", "July"] * 2, dtype=object),
+        [10.0, 10.0, 10.0, 10.0],
+        visit=np.array(["April", "July"] * 2, dtype=object),
         water_temp=np.array([5.0, 25.0, np.nan, np.nan]),
     )
     # Marczak (1997): 1426.1695 and 1496.7277 m/s.
@@ -119,7 +124,8 @@ def test_each_visit_has_its_own_temperature():
 
 def test_visit_without_temperature_is_named_or_left_on_request():
     mixed = pings(
-        [10.0, 10.0], visit=np.array(["cold", "bare"], dtype=object),
+        [10.0, 10.0],
+        visit=np.array(["cold", "bare"], dtype=object),
         water_temp=np.array([5.0, np.nan]),
     )
     plain = correct_depths(mixed, draft_m=0.0)
@@ -128,12 +134,12 @@ def test_visit_without_temperature_is_named_or_left_on_request():
     assert plain.soundings.depth[1] == pytest.approx(10.0 * 1459.1804 / 1500.0, abs=1e-5)
     assert plain.summary["no_temperature"] == ["bare"]
     assert plain.summary["uncorrected"] == []
-    assert plain.soundings.corrections[1].endswith(
-        "sound_speed=1500->1459.2;sound_speed_sd=37.55")
+    assert plain.soundings.corrections[1].endswith("sound_speed=1500->1459.2;sound_speed_sd=37.55")
     assert "sound_speed_sd" not in plain.soundings.corrections[0]
     depth = plain.soundings.depth[1]
     assert plain.soundings.uncert[1] == pytest.approx(
-        np.sqrt(0.05**2 + (0.01 * depth) ** 2 + (10.0 * 37.5473 / 1500.0) ** 2), abs=1e-5)
+        np.sqrt(0.05**2 + (0.01 * depth) ** 2 + (10.0 * 37.5473 / 1500.0) ** 2), abs=1e-5
+    )
     done = correct_depths(mixed, draft_m=0.0, skip_without_temperature=True)
     assert done.soundings.depth[1] == 10.0
     assert done.soundings.corrections[1].endswith("sound_speed=not corrected")
@@ -166,8 +172,11 @@ def test_uncertainty_of_surface_temperature_alone():
     # temperature alone makes it 51.208 ft, 1.208 ft too deep, a third of whose square counts.
     layered = pings([51.424 * FOOT], water_temp=float(fahrenheit_to_celsius(75.0)))
     done = correct_depths(
-        layered, draft_m=0.0, mixed_depth_m=20.0 * FOOT,
-        deep_temperature_c=float(fahrenheit_to_celsius(45.0)), uncert_fixed_m=0.1,
+        layered,
+        draft_m=0.0,
+        mixed_depth_m=20.0 * FOOT,
+        deep_temperature_c=float(fahrenheit_to_celsius(45.0)),
+        uncert_fixed_m=0.1,
         uncert_share=0.0,
     ).soundings
     assert done.depth / FOOT == pytest.approx([51.208], abs=1e-3)
@@ -269,9 +278,7 @@ def test_start_again_from_raw_depths():
     # As a log with depth below the transducer and an offset beside it is read.
     logged = pings(np.linspace(5.0, 9.0, 50), corrections="from=transducer;offset_m=0.3")
     logged = logged.replace(depth=logged.depth + 0.3)
-    wrong = correct_depths(
-        logged, real_speed_ms=1400.0, time_offset_s=2.0
-    ).soundings
+    wrong = correct_depths(logged, real_speed_ms=1400.0, time_offset_s=2.0).soundings
     wrong = wrong.replace(
         depth=wrong.depth - 1.0,
         corrections=np.array([c + ";datum=OHW;level_m=1.0" for c in wrong.corrections], object),
@@ -282,7 +289,11 @@ def test_start_again_from_raw_depths():
     np.testing.assert_allclose(again.soundings.x, direct.x)
     assert list(again.soundings.corrections) == list(direct.corrections)
     assert again.summary["dropped"] == [
-        "datum", "draft_m", "level_m", "sound_speed", "time_offset_s"
+        "datum",
+        "draft_m",
+        "level_m",
+        "sound_speed",
+        "time_offset_s",
     ]
 
 
@@ -364,44 +375,63 @@ def test_a_visit_of_one_sounding_is_not_taken_for_a_stopped_clock():
 
 # -- a temperature or a speed given by the user -------------------------------
 
+
 @pytest.mark.parametrize("logged", [np.nan, 5.0])
 def test_a_given_temperature_holds_for_all_soundings(logged):
-    two = pings([10.0, 10.0], visit=np.array(["bare", "logged"], object),
-                water_temp=np.array([np.nan, logged]))
-    done = correct_depths(two, draft_m=0.5, temperature_c=20.0, mixed_depth_m=4.0,
-                          deep_temperature_c=5.0)
+    two = pings(
+        [10.0, 10.0],
+        visit=np.array(["bare", "logged"], object),
+        water_temp=np.array([np.nan, logged]),
+    )
+    done = correct_depths(
+        two, draft_m=0.5, temperature_c=20.0, mixed_depth_m=4.0, deep_temperature_c=5.0
+    )
     # Marczak (1997): 1482.3795 m/s at 20 degrees, 1426.1695 at 5.
     below = 10.0 * 1482.3795 / 1500.0
     assert done.soundings.depth == pytest.approx([below + 0.5] * 2, abs=1e-5)
     assert set(done.soundings.corrections) == {
-        "time_offset_s=0;draft_m=0.5;sound_speed=1500->1482.4"}
+        "time_offset_s=0;draft_m=0.5;sound_speed=1500->1482.4"
+    }
     # A temperature at the surface says little of the water below: 4 m surely, then 5 degrees.
     layering = (below - 4.0) * (1.0 - 1426.1695 / 1482.3795) / np.sqrt(3.0)
     depth = below + 0.5
     assert done.soundings.uncert == pytest.approx(
-        [np.sqrt(0.05**2 + (0.01 * depth) ** 2 + layering**2)] * 2, abs=1e-5)
+        [np.sqrt(0.05**2 + (0.01 * depth) ** 2 + layering**2)] * 2, abs=1e-5
+    )
     assert done.summary["mean_sound_speed_ms"] == pytest.approx(1482.3795, abs=1e-3)
     assert done.summary["uncorrected"] == done.summary["no_temperature"] == []
     for name in ("bare", "logged"):
-        assert done.summary["visits"][name] == pytest.approx({
-            "soundings": 1, "temperature_c": 20.0, "sound_speed_ms": 1482.3795,
-            "correction_m": depth - 10.0}, abs=1e-3)
+        assert done.summary["visits"][name] == pytest.approx(
+            {
+                "soundings": 1,
+                "temperature_c": 20.0,
+                "sound_speed_ms": 1482.3795,
+                "correction_m": depth - 10.0,
+            },
+            abs=1e-3,
+        )
 
 
 @pytest.mark.parametrize("logged", [np.nan, 5.0])
 def test_a_given_speed_holds_for_all_soundings(logged):
-    two = pings([10.0, 20.0], visit=np.array(["bare", "logged"], object),
-                water_temp=np.array([np.nan, logged]))
+    two = pings(
+        [10.0, 20.0],
+        visit=np.array(["bare", "logged"], object),
+        water_temp=np.array([np.nan, logged]),
+    )
     done = correct_depths(two, draft_m=0.0, real_speed_ms=1425.0, mixed_depth_m=1.0)
     assert done.soundings.depth == pytest.approx([9.5, 19.0])
-    assert set(done.soundings.corrections) == {
-        "time_offset_s=0;draft_m=0;sound_speed=1500->1425.0"}
+    assert set(done.soundings.corrections) == {"time_offset_s=0;draft_m=0;sound_speed=1500->1425.0"}
     # The mean speed of the water is known: no term for its layers or for lack of a temperature.
     assert done.soundings.uncert == pytest.approx(np.hypot(0.05, [0.095, 0.19]))
     assert done.summary["mean_sound_speed_ms"] == pytest.approx(1425.0)
     assert done.summary["uncorrected"] == done.summary["no_temperature"] == []
     assert done.summary["visits"]["logged"] == {
-        "soundings": 1, "temperature_c": None, "sound_speed_ms": 1425.0, "correction_m": -1.0}
+        "soundings": 1,
+        "temperature_c": None,
+        "sound_speed_ms": 1425.0,
+        "correction_m": -1.0,
+    }
     assert (done.summary["min_correction_m"], done.summary["max_correction_m"]) == (-1.0, -0.5)
     assert done.summary["mean_correction_m"] == pytest.approx(-0.75)
 
@@ -411,8 +441,9 @@ def test_what_a_summary_says_is_of_accepted_soundings():
     done = correct_depths(three, draft_m=0.0, real_speed_ms=1425.0)
     assert done.summary["mean_correction_m"] == pytest.approx(-0.75)
     assert done.summary["min_correction_m"] == pytest.approx(-1.0)
-    none = correct_depths(three.replace(status=np.full(3, "spike", object)), draft_m=0.0,
-                          real_speed_ms=1425.0)
+    none = correct_depths(
+        three.replace(status=np.full(3, "spike", object)), draft_m=0.0, real_speed_ms=1425.0
+    )
     assert none.summary["min_correction_m"] == pytest.approx(-2.0)
 
 
@@ -422,7 +453,8 @@ def test_by_default_water_below_six_metres_may_have_seven_degrees():
     # Marczak (1997) at 7 degrees: 1434.92 m/s.
     layering = (below - 6.0) * (1.0 - 1434.92 / 1496.7277) / np.sqrt(3.0)
     assert done.uncert == pytest.approx(
-        [np.sqrt(0.05**2 + (0.01 * below) ** 2 + layering**2)], abs=2e-4)
+        [np.sqrt(0.05**2 + (0.01 * below) ** 2 + layering**2)], abs=2e-4
+    )
     none = correct_depths(pings([20.0], water_temp=25.0), draft_m=0.0, mixed_depth_m=0.0)
     assert none.soundings.uncert[0] > done.uncert[0]
 
@@ -471,8 +503,9 @@ def test_a_running_median_of_the_surface_probe():
     # Marczak (1997): 1465.93 m/s at 15 degrees, 1482.38 at 20; the step stays where it is.
     assert speed[[0, 99]] == pytest.approx([1465.93, 1465.93], abs=0.05)
     assert speed[[100, 199]] == pytest.approx([1482.38, 1482.38], abs=0.05)
-    few = correct_depths(pings(np.full(5, 10.0), water_temp=np.array([15.0, 20, 20, 15, 15])),
-                         draft_m=0.0).soundings
+    few = correct_depths(
+        pings(np.full(5, 10.0), water_temp=np.array([15.0, 20, 20, 15, 15])), draft_m=0.0
+    ).soundings
     assert few.depth[2] * 150.0 == pytest.approx(1465.93, abs=0.05)
 
 

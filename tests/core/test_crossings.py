@@ -45,9 +45,12 @@ def test_every_intersection_of_random_tracks_is_found(seed, visits, step):
         length = rng.uniform(0.3, 1.7, 25) * step
         start = rng.uniform(-5, 5, 2) * step
         tracks.append(
-            Soundings.build(start[0] + np.cumsum(np.cos(turn) * length),
-                            start[1] + np.cumsum(np.sin(turn) * length),
-                            rng.uniform(2, 9, 25), visit=f"v{v}")
+            Soundings.build(
+                start[0] + np.cumsum(np.cos(turn) * length),
+                start[1] + np.cumsum(np.sin(turn) * length),
+                rng.uniform(2, 9, 25),
+                visit=f"v{v}",
+            )
         )
     soundings = concatenate(tracks)
     found = find_crossings(
@@ -68,20 +71,27 @@ def test_every_intersection_of_random_tracks_is_found(seed, visits, step):
                         expected.append((25 * a + i, 25 * b + j, p.x, p.y))
     expected = np.array(sorted(expected)).reshape(-1, 4)
     order = np.lexsort((found.rows_b[:, 0], found.rows_a[:, 0]))
-    got = np.column_stack(
-        [found.rows_a[:, 0], found.rows_b[:, 0], found.x, found.y]
-    )[order]
+    got = np.column_stack([found.rows_a[:, 0], found.rows_b[:, 0], found.x, found.y])[order]
     assert got.shape == expected.shape
     assert got == pytest.approx(expected, abs=1e-6 * step)
 
 
 def test_depths_angle_and_slope_on_a_plane():
     """On a plane both tracks agree; the gradient (0.06, -0.08) has the slope 0.10."""
-    soundings = concatenate([
-        line((0, 0.3), (60, 0.3), "A", depth=plane, uncert=0.03, lane=4,
-             time=np.datetime64("2026-05-01T10:00:00")),
-        line((10.2, -40), (50.2, 29.282), "B", depth=plane, uncert=0.04),
-    ])
+    soundings = concatenate(
+        [
+            line(
+                (0, 0.3),
+                (60, 0.3),
+                "A",
+                depth=plane,
+                uncert=0.03,
+                lane=4,
+                time=np.datetime64("2026-05-01T10:00:00"),
+            ),
+            line((10.2, -40), (50.2, 29.282), "B", depth=plane, uncert=0.04),
+        ]
+    )
     found = find_crossings(soundings)
     assert len(found) == 1
     # 60 degrees by construction: 69.282 / 40 = sqrt(3).
@@ -101,7 +111,10 @@ def test_depths_angle_and_slope_on_a_plane():
 def test_interpolation_by_hand():
     """A quarter of the way from 4 m to 6 m is 4.5 m; halfway from 5 m to 5.4 m is 5.2 m."""
     soundings = Soundings.build(
-        [0, 8, 2, 2], [0, 0, -3, 3], [4.0, 6.0, 5.0, 5.4], visit=["A", "A", "B", "B"],
+        [0, 8, 2, 2],
+        [0, 0, -3, 3],
+        [4.0, 6.0, 5.0, 5.4],
+        visit=["A", "A", "B", "B"],
         time=np.array([0, 8000, 100, 300], dtype="datetime64[ms]"),
     )
     found = find_crossings(soundings)
@@ -113,8 +126,17 @@ def test_interpolation_by_hand():
 
 
 def serpentine(visit="A", jitter=0.0, seed=0, lane=0):
-    corners = [(0, 0), (200, 0), (200, 25), (0, 25), (0, 50), (200, 50), (200, 75), (100, 75),
-               (100, -20)]
+    corners = [
+        (0, 0),
+        (200, 0),
+        (200, 25),
+        (0, 25),
+        (0, 50),
+        (200, 50),
+        (200, 75),
+        (100, 75),
+        (100, -20),
+    ]
     parts = [line(p, q, visit, lane=lane) for p, q in zip(corners[:-1], corners[1:])]
     soundings = concatenate(parts)
     rng = np.random.default_rng(seed)
@@ -144,8 +166,12 @@ def test_close_lanes_without_lane_numbers_stay_apart():
 
 def stop(at, n, visit, seed, sigma=0.6):
     rng = np.random.default_rng(seed)
-    return Soundings.build(at[0] + rng.normal(0, sigma, n), at[1] + rng.normal(0, sigma, n),
-                           np.full(n, 5.0), visit=visit)
+    return Soundings.build(
+        at[0] + rng.normal(0, sigma, n),
+        at[1] + rng.normal(0, sigma, n),
+        np.full(n, 5.0),
+        visit=visit,
+    )
 
 
 def test_a_stopped_boat_makes_no_crossings():
@@ -195,9 +221,12 @@ def test_turned_and_moved_lakes_have_the_same_crossings():
     soundings = soundings.replace(depth=rng.uniform(3, 8, len(soundings)))
     plain = find_crossings(soundings, min_angle_deg=30)
     c, s = np.cos(0.7), np.sin(0.7)
-    turned = find_crossings(soundings.replace(
-        x=c * soundings.x - s * soundings.y + 4e5, y=s * soundings.x + c * soundings.y + 5e6,
-    ), min_angle_deg=30)
+    turned = find_crossings(
+        soundings.replace(
+            x=c * soundings.x - s * soundings.y + 4e5, y=s * soundings.x + c * soundings.y + 5e6
+        ),
+        min_angle_deg=30,
+    )
     assert len(plain) > 5
     assert np.array_equal(plain.rows_a, turned.rows_a)
     assert np.array_equal(plain.rows_b, turned.rows_b)
@@ -240,10 +269,13 @@ def test_bad_input_and_cancel():
 
 def test_overlap_is_corrected_for_distance_and_slope():
     """B lies 2 m north of A on a plane and reads 0.25 m less; a third lane tells the slope."""
-    soundings = concatenate([
-        line((0, 0), (100, 0), "A", depth=plane), line((0, 20), (100, 20), "A", depth=plane),
-        line((0.4, 2), (100.4, 2), "B", depth=lambda x, y: plane(x, y) - 0.25),
-    ])
+    soundings = concatenate(
+        [
+            line((0, 0), (100, 0), "A", depth=plane),
+            line((0, 20), (100, 20), "A", depth=plane),
+            line((0.4, 2), (100.4, 2), "B", depth=lambda x, y: plane(x, y) - 0.25),
+        ]
+    )
     found = find_overlaps(soundings, spacing_m=25.0)
     assert len(found) == 5  # stretches of 25 m in 100 m, the last of one sounding
     assert found.distance == pytest.approx(2.0, abs=0.01)
@@ -255,10 +287,12 @@ def test_overlap_is_corrected_for_distance_and_slope():
 
 def test_slope_across_two_lone_tracks_is_not_invented():
     """With nothing else near, 2 m across cannot be told from a datum: uncertainty says so."""
-    soundings = concatenate([
-        line((0, 0), (100, 0), "A", depth=plane, uncert=0.05),
-        line((0, 2), (100, 2), "B", depth=plane, uncert=0.05),
-    ])
+    soundings = concatenate(
+        [
+            line((0, 0), (100, 0), "A", depth=plane, uncert=0.05),
+            line((0, 2), (100, 2), "B", depth=plane, uncert=0.05),
+        ]
+    )
     found = find_overlaps(soundings)
     assert len(found) == 5
     assert found.difference == pytest.approx(found.depth_a - found.depth_b)
@@ -317,9 +351,7 @@ def test_against_scipy(values):
     half = stats.sem(d) * stats.t.ppf(0.975, d.size - 1)
     assert m.high - m.mean == pytest.approx(half)
     assert m.significant == bool(abs(d.mean()) > half)
-    assert m.robust_sd == pytest.approx(
-        1.4826 * stats.median_abs_deviation(d), rel=1e-6, abs=1e-12
-    )
+    assert m.robust_sd == pytest.approx(1.4826 * stats.median_abs_deviation(d), rel=1e-6, abs=1e-12)
 
 
 def test_few_crossings_make_no_statement_at_95_percent():
@@ -344,8 +376,9 @@ def test_share_within_the_orders():
 def survey(bias=0.2, noise=0.05, bottom=plane):
     rng = np.random.default_rng(5)
     parts = [line((-10, y), (210, y), "spring", depth=bottom) for y in range(0, 100, 10)]
-    parts += [line((x + 0.4, -10), (x + 0.4, 110), "autumn", depth=bottom)
-              for x in range(0, 200, 20)]
+    parts += [
+        line((x + 0.4, -10), (x + 0.4, 110), "autumn", depth=bottom) for x in range(0, 200, 20)
+    ]
     soundings = concatenate(parts)
     high = np.where(soundings.visit == "spring", bias, 0.0)
     return soundings.replace(depth=soundings.depth + high + rng.normal(0, noise, len(soundings)))
@@ -384,6 +417,7 @@ def test_no_and_few_crossings_are_told():
 
 def test_position_errors_show_on_the_slope():
     """Positions 2 m off matter on a slope of 30 % and not on the flat."""
+
     def shelf(x, y):
         return 4.0 + np.where(x > 100, 0.3 * (x - 100), 0.0)
 
@@ -428,20 +462,24 @@ def test_a_boat_that_swings_at_anchor_crosses_no_track():
 
 # -- overlaps at their limits -------------------------------------------------
 
+
 def rough(x, y):
     return 5.0 + 0.4 * np.sin(x / 9.0) + 0.05 * y + 0.002 * x * y
 
 
 def three_lanes(east=0.0, north=0.0):
     """Two lanes of A, and one of B beside the first; on an uneven bottom."""
+
     def bottom(x, y):
         return rough(x - east, y - north)
 
-    return concatenate([
-        line((east, north), (east + 100, north), "A", depth=bottom),
-        line((east, north + 20), (east + 100, north + 20), "A", depth=bottom),
-        line((east + 0.4, north + 2), (east + 100.4, north + 2), "B", depth=bottom),
-    ])
+    return concatenate(
+        [
+            line((east, north), (east + 100, north), "A", depth=bottom),
+            line((east, north + 20), (east + 100, north + 20), "A", depth=bottom),
+            line((east + 0.4, north + 2), (east + 100.4, north + 2), "B", depth=bottom),
+        ]
+    )
 
 
 def test_overlaps_of_a_moved_lake_are_the_same():
@@ -468,20 +506,26 @@ def test_the_slope_between_tracks_is_that_of_all_soundings_in_the_cells_around()
 
 def test_a_track_of_few_far_soundings_is_met_between_them():
     """Soundings 15 m apart, the other track 4 m beside the middle of them."""
-    soundings = concatenate([
-        line((0.0, 0.0), (90.0, 0.0), "B", step=15.0), line((91.0, 0.0), (94.0, 0.0), "B"),
-        line((37.0, 4.0), (38.0, 4.0), "A", step=0.5),
-    ])
+    soundings = concatenate(
+        [
+            line((0.0, 0.0), (90.0, 0.0), "B", step=15.0),
+            line((91.0, 0.0), (94.0, 0.0), "B"),
+            line((37.0, 4.0), (38.0, 4.0), "A", step=0.5),
+        ]
+    )
     found = find_overlaps(soundings)
     assert len(found) == 1
     assert found.distance == pytest.approx(4.0)
 
 
 def test_a_visit_of_a_single_sounding_overlaps_nothing():
-    soundings = concatenate([
-        line((0, 0), (100, 0), "A"), Soundings.build([50.0], [1.0], [5.0], visit="B"),
-        line((0, 2), (100, 2), "C"),
-    ])
+    soundings = concatenate(
+        [
+            line((0, 0), (100, 0), "A"),
+            Soundings.build([50.0], [1.0], [5.0], visit="B"),
+            line((0, 2), (100, 2), "C"),
+        ]
+    )
     assert set(find_overlaps(soundings).visit_b) == {"C"}
 
 

@@ -14,10 +14,12 @@ from lakefloor.algorithms.core.errors import LakefloorError
 @pytest.mark.parametrize(
     ("lon", "lat", "epsg", "east", "north"),
     # PROJ 9.5.1, to 0.1 mm.
-    [(-93.0, 45.0, 32615, 500000.0000, 4982950.4002),
-     (-94.25, 46.5, 32615, 404085.5271, 5150362.3541),
-     (-89.4, 43.1, 32616, 304693.6132, 4774715.4963),
-     (-90.0, 45.0, 32616, 263553.9739, 4987329.5047)],
+    [
+        (-93.0, 45.0, 32615, 500000.0000, 4982950.4002),
+        (-94.25, 46.5, 32615, 404085.5271, 5150362.3541),
+        (-89.4, 43.1, 32616, 304693.6132, 4774715.4963),
+        (-90.0, 45.0, 32616, 263553.9739, 4987329.5047),
+    ],
 )
 def test_worked_positions(lon, lat, epsg, east, north):
     assert crs.utm_epsg([lon], [lat]) == epsg
@@ -42,9 +44,13 @@ def test_zone_edge_and_stray_fixes():
 
 @pytest.mark.parametrize(
     ("lon", "lat", "reason"),
-    [([np.nan], [np.nan], "no position"), ([500000.0], [4982950.0], "not on the globe"),
-     ([-179.9, 179.9], [50.0, 50.0], "180 degree"), ([-93.0, -88.0], [45.0, 45.0], "one lake"),
-     ([0.0], [85.0], "outside the UTM")],
+    [
+        ([np.nan], [np.nan], "no position"),
+        ([500000.0], [4982950.0], "not on the globe"),
+        ([-179.9, 179.9], [50.0, 50.0], "180 degree"),
+        ([-93.0, -88.0], [45.0, 45.0], "one lake"),
+        ([0.0], [85.0], "outside the UTM"),
+    ],
 )
 def test_refusals(lon, lat, reason):
     with pytest.raises(LakefloorError, match=reason):

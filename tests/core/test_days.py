@@ -27,8 +27,10 @@ def nmea(start, n=60, step=120, lon="09300.000,W"):
     out, start = [], datetime.fromisoformat(start)
     for i in range(n):
         now = start + timedelta(seconds=i * step)
-        for body in (f"GPRMC,{now:%H%M%S},A,45{i * 0.002:06.3f},N,{lon},4.3,0.0,{now:%d%m%y},,",
-                     f"SDDPT,{4 + i / 10:.1f},0.0"):
+        for body in (
+            f"GPRMC,{now:%H%M%S},A,45{i * 0.002:06.3f},N,{lon},4.3,0.0,{now:%d%m%y},,",
+            f"SDDPT,{4 + i / 10:.1f},0.0",
+        ):
             out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
 
@@ -78,8 +80,10 @@ def test_the_zone_given_goes_before_the_sun(tmp_path):
 
 def test_the_offset_that_a_table_states_is_the_lakes(tmp_path):
     path = tmp_path / "log.csv"
-    path.write_text("time,lat,lon,depth_m\n" + "".join(
-        f"2025-08-09 00:{i:02d}:40-04:00,45.{i:04d},-93.1,3.{i}\n" for i in range(30)))
+    path.write_text(
+        "time,lat,lon,depth_m\n"
+        + "".join(f"2025-08-09 00:{i:02d}:40-04:00,45.{i:04d},-93.1,3.{i}\n" for i in range(30))
+    )
     reading = read_logs(path)
     assert reading.visits == ["2025-08-09"]  # by the sun it is 21:48 of the 8th
     assert set(reading.soundings.corrections) == {"from=unknown;utc_offset_h=-4"}
@@ -89,8 +93,12 @@ def test_the_offset_that_a_table_states_is_the_lakes(tmp_path):
 
 
 def test_two_outings_of_one_local_day_and_the_next(tmp_path):
-    reading = read(tmp_path, nmea("2025-05-17T12:00:00"), nmea("2025-05-18T00:30:00"),
-                   nmea("2025-05-18T13:00:00"))
+    reading = read(
+        tmp_path,
+        nmea("2025-05-17T12:00:00"),
+        nmea("2025-05-18T00:30:00"),
+        nmea("2025-05-18T13:00:00"),
+    )
     assert reading.visits == ["2025-05-17", "2025-05-17 (2)", "2025-05-18"]
     assert days.survey_days(reading.soundings, reading.epsg) == ["2025-05-17", "2025-05-18"]
 
@@ -131,8 +139,12 @@ def test_a_log_that_never_pauses_has_each_of_its_days():
 
 def test_outings_have_no_order_of_rows():
     rng = np.random.default_rng(1)
-    time = np.datetime64("2025-05-17T20", "ms") + np.r_[
-        rng.integers(0, 4 * 3_600_000, 200), 20 * 3_600_000 + rng.integers(0, 3_600_000, 100)]
+    time = (
+        np.datetime64("2025-05-17T20", "ms")
+        + np.r_[
+            rng.integers(0, 4 * 3_600_000, 200), 20 * 3_600_000 + rng.integers(0, 3_600_000, 100)
+        ]
+    )
     order = rng.permutation(300)
     made = Soundings.build(np.zeros(300), np.zeros(300), 3.0, time=time)
     assert days.survey_days(made) == days.survey_days(made.select(order))
@@ -168,4 +180,5 @@ def test_any_tzinfo_is_a_zone():
     time = np.array(["2025-07-01T12:00", "NaT", "2025-01-01T12:00"], dtype="datetime64[ms]")
     np.testing.assert_array_equal(days.zone_offsets_h(time, zone), [5.75, np.nan, 5.75])
     np.testing.assert_array_equal(
-        days.zone_offsets_h(time, "America/Chicago"), [-5.0, np.nan, -6.0])
+        days.zone_offsets_h(time, "America/Chicago"), [-5.0, np.nan, -6.0]
+    )

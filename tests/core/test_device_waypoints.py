@@ -16,10 +16,16 @@ from lakefloor.algorithms.core.exchange.device_waypoints import (
 
 def places(**columns):
     empty = ["", ""]
-    given = {"names": ["West hump", "West hump"], "notes": ["weeds", ""], "symbols": empty,
-             "times": empty, **columns}
-    return Places(np.array([-93.1, -93.2]), np.array([45.1, 45.2]), np.array([3.6576, np.nan]),
-                  **given)
+    given = {
+        "names": ["West hump", "West hump"],
+        "notes": ["weeds", ""],
+        "symbols": empty,
+        "times": empty,
+        **columns,
+    }
+    return Places(
+        np.array([-93.1, -93.2]), np.array([45.1, 45.2]), np.array([3.6576, np.nan]), **given
+    )
 
 
 def test_names_end_in_the_depth_where_there_is_one():
@@ -27,7 +33,9 @@ def test_names_end_in_the_depth_where_there_is_one():
     # 12 international feet are 3.6576 m.
     assert [p.name for p in points] == ["West 12FT", "West hump"]
     assert [(p.lon, p.lat, p.note, p.symbol) for p in points] == [
-        (-93.1, 45.1, "weeds", "Waypoint"), (-93.2, 45.2, "", "Waypoint")]
+        (-93.1, 45.1, "weeds", "Waypoint"),
+        (-93.2, 45.2, "", "Waypoint"),
+    ]
     assert not notes
     plain, _ = device_waypoints(places(), DeviceRules(depth_in_name=False))
     assert [p.name for p in plain] == ["West hump", "West hump2"]
@@ -43,7 +51,8 @@ def test_elevation_is_written_only_where_the_datum_is_known():
 
 def test_times_that_cannot_be_read_are_noted():
     points, notes = device_waypoints(
-        places(times=["2026-07-09T14:00:00Z", "noon"]), DeviceRules(symbol="Flag"))
+        places(times=["2026-07-09T14:00:00Z", "noon"]), DeviceRules(symbol="Flag")
+    )
     assert str(points[0].time) == "2026-07-09T14:00:00.000"
     assert np.isnat(points[1].time)
     assert notes == ("1 of 2 times unreadable, and left out.",)

@@ -34,8 +34,11 @@ def test_box_of_a_published_size():
 
 
 def test_holes_and_parts():
-    outer, hole, other = box(5e5, 5e6, 501e3, 5.001e6), box(5003e2, 50003e2, 5005e2, 50006e2), \
-        box(503e3, 5e6, 504e3, 5.001e6)
+    outer, hole, other = (
+        box(5e5, 5e6, 501e3, 5.001e6),
+        box(5003e2, 50003e2, 5005e2, 50006e2),
+        box(503e3, 5e6, 504e3, 5.001e6),
+    )
     whole = polygon_area(MultiPolygon([outer.difference(hole), other]), UTM15)
     parts = [polygon_area(p, UTM15) for p in (outer, other, hole)]
     assert whole == pytest.approx(parts[0] + parts[1] - parts[2], rel=1e-12)

@@ -30,7 +30,8 @@ def test_the_environment_holds_the_pinned_tools_and_nothing_that_shadows_the_sys
     own = {
         re.sub(r"[-_.]+", "-", found.metadata["Name"]).lower()
         for found in importlib.metadata.distributions(
-            path=[str(p) for p in Path(sys.prefix).rglob("site-packages")])
+            path=[str(p) for p in Path(sys.prefix).rglob("site-packages")]
+        )
     }
     allowed = {re.sub(r"[-_.]+", "-", name).lower() for name in pinned}
     assert own <= allowed | {"pip", "setuptools", "wheel"}
@@ -74,8 +75,11 @@ def test_hooks_before_a_commit_call_the_commands_of_continuous_integration():
     assert re.findall(r"repo: (\S+)", hooks) == ["local"]  # nothing is fetched
     entries = re.findall(r"entry: (.+)$", hooks, re.MULTILINE)
     checks = {entry.split()[-1] for entry in entries if ".ci/check.sh" in entry}
-    known = set(re.findall(r"^\s+(\w+)\) ", (ROOT / ".ci" / "check.sh").read_text(encoding="utf-8"),
-                           re.MULTILINE))
+    known = set(
+        re.findall(
+            r"^\s+(\w+)\) ", (ROOT / ".ci" / "check.sh").read_text(encoding="utf-8"), re.MULTILINE
+        )
+    )
     assert checks == known
     assert "sh .ci/check.sh\n" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     for entry in entries:

@@ -20,18 +20,35 @@ EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 #: As in example_project/README.md, pings (sentences for bad_checksum and half_line) a file.
 PLANTED = {
     "2025-05-17": {
-        "spike": 22, "double_echo": 12, "no_depth": 18, "zero_depth": 8, "position_jump": 3,
-        "no_fix": 4, "bad_checksum": 8, "half_line": 1,
+        "spike": 22,
+        "double_echo": 12,
+        "no_depth": 18,
+        "zero_depth": 8,
+        "position_jump": 3,
+        "no_fix": 4,
+        "bad_checksum": 8,
+        "half_line": 1,
     },
     "2025-08-09": {
-        "spike": 8, "double_echo": 5, "no_depth": 5, "zero_depth": 4, "not_a_number": 3,
-        "duplicate": 3, "stopped": 90,
+        "spike": 8,
+        "double_echo": 5,
+        "no_depth": 5,
+        "zero_depth": 4,
+        "not_a_number": 3,
+        "duplicate": 3,
+        "stopped": 90,
     },
     "2026-06-20": {"spike": 5, "no_depth": 3},
 }
 FILES = {
-    "logs/2025-05-17_1.nmea", "logs/2025-05-17_2.nmea", "logs/2025-08-09.csv",
-    "logs/2026-06-20.gpx", "shoreline.geojson", "old_contours.geojson", "marks.gpx", "gauge.csv",
+    "logs/2025-05-17_1.nmea",
+    "logs/2025-05-17_2.nmea",
+    "logs/2025-08-09.csv",
+    "logs/2026-06-20.gpx",
+    "shoreline.geojson",
+    "old_contours.geojson",
+    "marks.gpx",
+    "gauge.csv",
     "planted.csv",
 }
 

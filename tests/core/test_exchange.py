@@ -54,8 +54,9 @@ def test_names_are_short_unique_and_plain(names, length, plain, ended):
 
 
 def test_names_are_cut_before_the_depth_and_numbered():
-    found = device_names(["West hump", "West hump", "west HUMP", ""], ["12FT", "12FT", "9FT", ""],
-                         length=10)
+    found = device_names(
+        ["West hump", "West hump", "west HUMP", ""], ["12FT", "12FT", "9FT", ""], length=10
+    )
     assert found == ["West 12FT", "West2 12FT", "west H 9FT", "WPT"]
 
 
@@ -141,20 +142,36 @@ def test_depths_that_are_no_numbers_are_counted():
 def marks():
     time = np.datetime64("2026-07-09T14:23:05.250", "ms")
     waypoints = (
-        Waypoint(-93.12345678, 45.00000011, 'Hump, "west" & <more>', "gravel\nand weed", "Dot",
-                 3.6576, time),
+        Waypoint(
+            -93.12345678,
+            45.00000011,
+            'Hump, "west" & <more>',
+            "gravel\nand weed",
+            "Dot",
+            3.6576,
+            time,
+        ),
         Waypoint(-93.1, 45.1, "Ünïcødé 湖 🐟", elevation=287.5),
     )
     routes = (Route("LANE 1", (Waypoint(-93.1, 45.1, "a"), Waypoint(-93.2, 45.2, "b"))),)
-    tracks = (Track("12 FT", (np.array([[-93.1, 45.1], [-93.2, 45.2]]),
-                              np.array([[-93.3, 45.3], [-93.4, 45.4]])), "contour", 3.6576),)
+    tracks = (
+        Track(
+            "12 FT",
+            (np.array([[-93.1, 45.1], [-93.2, 45.2]]), np.array([[-93.3, 45.3], [-93.4, 45.4]])),
+            "contour",
+            3.6576,
+        ),
+    )
     return waypoints, routes, tracks
 
 
 @pytest.mark.parametrize(
     ("write", "read"),
-    [(kml_document, read_kml), (csv_document, read_csv),
-     (lambda *m: csv_document(*m, depth_unit="m"), read_csv)],
+    [
+        (kml_document, read_kml),
+        (csv_document, read_csv),
+        (lambda *m: csv_document(*m, depth_unit="m"), read_csv),
+    ],
 )
 def test_round_trip(write, read):
     waypoints, routes, tracks = marks()
@@ -184,10 +201,17 @@ def test_any_text_makes_readable_files(texts):
 def test_kml_order_and_gdal(tmp_path):
     data = kml_document(*marks())
     # OGC 07-147r2, 9.11: the features' elements before the geometry, in this order.
-    order = ["name", "description", "TimeStamp", "ExtendedData", "Point", "LineString",
-             "MultiGeometry"]
+    order = [
+        "name",
+        "description",
+        "TimeStamp",
+        "ExtendedData",
+        "Point",
+        "LineString",
+        "MultiGeometry",
+    ]
     for mark in ElementTree.fromstring(data).iter(KML + "Placemark"):
-        at = [order.index(e.tag[len(KML):]) for e in mark]
+        at = [order.index(e.tag[len(KML) :]) for e in mark]
         assert at == sorted(at)
     ogr = pytest.importorskip("osgeo.ogr")
     path = tmp_path / "marks.kml"
@@ -229,11 +253,18 @@ def test_tables_of_others_are_read():
         (read_kml, b"<gpx/>", "not KML"),
         (read_kml, b"<kml><Placemark>", "damaged"),
         (read_kml, b"<kml/>", "no point"),
-        (read_kml, b"<kml><Placemark><Point><coordinates>a,b</coordinates></Point></Placemark>"
-                   b"</kml>", "not numbers"),
+        (
+            read_kml,
+            b"<kml><Placemark><Point><coordinates>a,b</coordinates></Point></Placemark></kml>",
+            "not numbers",
+        ),
         (read_kml, b"PK\x03\x04 broken", "damaged"),
-        (read_kml, b"<kml><Placemark><LineString><coordinates>179,1 -179,1</coordinates>"
-                   b"</LineString></Placemark></kml>", "180 degree"),
+        (
+            read_kml,
+            b"<kml><Placemark><LineString><coordinates>179,1 -179,1</coordinates>"
+            b"</LineString></Placemark></kml>",
+            "180 degree",
+        ),
         (read_csv, b"", "no columns"),
         (read_csv, b"a,b\n1,2\n", "no columns"),
         (read_csv, b"lon,lat\n", "no row"),
@@ -254,14 +285,17 @@ def test_lines_of_one_contour_are_one_track():
     a, b, c = (np.array([[x, 45.0], [x, 45.1]]) for x in (-93.0, -93.1, -93.2))
     tracks = tracks_by_name([a, b, c], ["10 FT", "12 FT", "10 FT"], [3.048, 3.6576, 3.048])
     assert [(t.name, len(t.segments), t.depth) for t in tracks] == [
-        ("10 FT", 2, 3.048), ("12 FT", 1, 3.6576)]
+        ("10 FT", 2, 3.048),
+        ("12 FT", 1, 3.6576),
+    ]
 
 
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.integers(2, 40), min_size=1, max_size=6), st.integers(2, 15))
 def test_long_tracks_are_cut_and_stay_whole(lengths, most):
-    lines = [np.column_stack([np.arange(n) + 100.0 * i, np.zeros(n)]) for i, n in
-             enumerate(lengths)]
+    lines = [
+        np.column_stack([np.arange(n) + 100.0 * i, np.zeros(n)]) for i, n in enumerate(lengths)
+    ]
     tracks = tracks_by_name(lines, ["A"] * len(lines), [1.0] * len(lines), max_points=most)
     assert all(sum(len(s) for s in t.segments) <= most for t in tracks)
 
@@ -279,7 +313,8 @@ def test_timed_tracks_of_kml_are_read():
     (track,) = read_kml(
         b'<kml xmlns:gx="http://www.google.com/kml/ext/2.2"><Placemark><name>T</name><gx:Track>'
         b"<when>2026-07-09T14:23:05Z</when><gx:coord>-93 45 0</gx:coord>"
-        b"<gx:coord>-93.1 45.1 0</gx:coord></gx:Track></Placemark></kml>").tracks
+        b"<gx:coord>-93.1 45.1 0</gx:coord></gx:Track></Placemark></kml>"
+    ).tracks
     assert track.segments[0].tolist() == [[-93.0, 45.0], [-93.1, 45.1]]
 
 
@@ -294,27 +329,42 @@ def kmz():
 @given(st.data())
 def test_any_bytes_are_read_or_refused(data):
     """A file cut, mixed up or of another kind never ends in another error."""
-    written = data.draw(st.sampled_from([
-        gpx_document(*marks()), kml_document(*marks()), csv_document(*marks()), b"", kmz(),
-    ]))
+    written = data.draw(
+        st.sampled_from(
+            [gpx_document(*marks()), kml_document(*marks()), csv_document(*marks()), b"", kmz()]
+        )
+    )
     piece = data.draw(st.binary(max_size=12))
     at = data.draw(st.integers(0, len(written)))
     stop = data.draw(st.integers(at, min(at + 40, len(written))))
-    head = data.draw(st.sampled_from([
-        b"", b"<?xml version='1.0' encoding='no-such'?>", b"\xff\xfe", b"PK\x03\x04", b"<gpx ",
-        b"<kml ",
-    ]))
+    head = data.draw(
+        st.sampled_from(
+            [
+                b"",
+                b"<?xml version='1.0' encoding='no-such'?>",
+                b"\xff\xfe",
+                b"PK\x03\x04",
+                b"<gpx ",
+                b"<kml ",
+            ]
+        )
+    )
     damaged = head + written[:at] + piece + written[stop:]
     for read in (read_gpx, read_kml, read_csv):
         with suppress(LakefloorError):
             read(damaged)
 
 
-@pytest.mark.parametrize("header", [
-    "time,lat,lon,depth_ft", "Time (UTC),Latitude,Longitude,Depth (ft)",
-    "timestamp,GPS lat,GPS lon,sounding ft", "UTC,posLatitude,posLongitude,waterDepth_feet",
-    "Date,lat_dd,lng_dd,DBT [feet]",
-])
+@pytest.mark.parametrize(
+    "header",
+    [
+        "time,lat,lon,depth_ft",
+        "Time (UTC),Latitude,Longitude,Depth (ft)",
+        "timestamp,GPS lat,GPS lon,sounding ft",
+        "UTC,posLatitude,posLongitude,waterDepth_feet",
+        "Date,lat_dd,lng_dd,DBT [feet]",
+    ],
+)
 def test_header_of_a_log_is_a_header_of_places(header):
     """One vocabulary: what is read as a log is read as a table of places, the same."""
     rows = "2025-05-17 14:00:00,46.5,-94.5,10.0\n2025-05-17 14:00:01,46.6,-94.6,20.0\n"
@@ -332,12 +382,14 @@ def test_header_of_a_log_is_a_header_of_places(header):
 
 def test_date_and_time_of_a_place_may_stand_apart():
     (place,) = read_csv(
-        b"Station;Date;Time;Latitude;Longitude\nA;2025-05-17;14:00:30;46,5;-94,5\n").waypoints
+        b"Station;Date;Time;Latitude;Longitude\nA;2025-05-17;14:00:30;46,5;-94,5\n"
+    ).waypoints
     assert str(place.time) == "2025-05-17T14:00:30.000"
     assert (place.lon, place.lat) == (-94.5, 46.5)
 
 
 # -- tables at their limits -------------------------------------------------------
+
 
 @pytest.mark.parametrize("above", [0, 1, 19])
 def test_a_header_is_found_below_some_lines(above):
@@ -380,5 +432,4 @@ def test_parts_of_one_name_are_numbered_from_one():
     line = np.array([[-94.0, 46.0], [-94.0, 46.1]])
     text = csv_document([], routes, [Track("12 ft", (line, line))]).decode()
     rows = [row.split(",")[:3] for row in text.splitlines()[1:]]
-    assert rows == [["route", "loop", n] for n in "1122"] + [
-        ["track", "12 ft", n] for n in "1122"]
+    assert rows == [["route", "loop", n] for n in "1122"] + [["track", "12 ft", n] for n in "1122"]

@@ -54,14 +54,18 @@ def header(flags, envelope=()):
     return b"GP\x00" + bytes([flags]) + bytes(4) + struct.pack(f"<{len(envelope)}d", *envelope)
 
 
-@pytest.mark.parametrize("blob", [
-    header(0b0011, (1.0, 1.0, 2.0, 2.0)) + struct.pack("<BI2d", 1, 1, 1.0, 2.0),
-    header(0b0101, (1.0, 1.0, 2.0, 2.0, 9.0, 9.0)) + struct.pack("<BI3d", 1, 1001, 1.0, 2.0, 9.0),
-    header(0b1001, (1.0, 1.0, 2.0, 2.0, 9.0, 9.0, 7.0, 7.0))
-    + struct.pack("<BI4d", 1, 3001, 1.0, 2.0, 9.0, 7.0),
-    header(0b0001) + struct.pack(">BI2d", 0, 1, 1.0, 2.0),
-    header(0b0001) + struct.pack("<BI3d", 1, 0x80000001, 1.0, 2.0, 9.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "blob",
+    [
+        header(0b0011, (1.0, 1.0, 2.0, 2.0)) + struct.pack("<BI2d", 1, 1, 1.0, 2.0),
+        header(0b0101, (1.0, 1.0, 2.0, 2.0, 9.0, 9.0))
+        + struct.pack("<BI3d", 1, 1001, 1.0, 2.0, 9.0),
+        header(0b1001, (1.0, 1.0, 2.0, 2.0, 9.0, 9.0, 7.0, 7.0))
+        + struct.pack("<BI4d", 1, 3001, 1.0, 2.0, 9.0, 7.0),
+        header(0b0001) + struct.pack(">BI2d", 0, 1, 1.0, 2.0),
+        header(0b0001) + struct.pack("<BI3d", 1, 0x80000001, 1.0, 2.0, 9.0),
+    ],
+)
 def test_other_ways_of_writing_a_point_are_read(blob):
     assert [v.tolist() for v in positions([blob])] == [[1.0], [2.0]]
 
@@ -88,7 +92,9 @@ def test_rows_that_an_index_holds():
     empty = header(0b10001) + struct.pack("<BI2d", 1, 1, np.nan, np.nan)
     db.executemany("INSERT INTO t VALUES (?, ?)", enumerate([*point_blobs(X, Y, 1), empty]))
     assert db.execute(f"""SELECT fid FROM t WHERE {is_placed('the "geom')}""").fetchall() == [
-        (0,), (2,)]
+        (0,),
+        (2,),
+    ]
 
 
 def test_triggers_of_a_spatial_index_let_other_columns_change():

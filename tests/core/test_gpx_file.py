@@ -44,7 +44,7 @@ def check_against_schema(data):
     queue = [root]
     while queue:
         element = queue.pop()
-        name = element.tag[len(GPX):]
+        name = element.tag[len(GPX) :]
         if name == "extensions":  # xsd:any namespace="##other"
             assert all(e.tag.startswith("{") and not e.tag.startswith(GPX) for e in element)
             continue
@@ -55,9 +55,9 @@ def check_against_schema(data):
             if name == "time":
                 assert DATE_TIME.match(element.text)
             continue
-        order = [SEQUENCE[name].index(e.tag[len(GPX):]) for e in element]
+        order = [SEQUENCE[name].index(e.tag[len(GPX) :]) for e in element]
         assert order == sorted(order), f"{name}: {[e.tag for e in element]}"
-        single = [e.tag for e in element if e.tag[len(GPX):] not in MANY]
+        single = [e.tag for e in element if e.tag[len(GPX) :] not in MANY]
         assert len(single) == len(set(single))
         if name.endswith("pt"):
             lat, lon = element.get("lat"), element.get("lon")
@@ -75,8 +75,14 @@ def full():
         Waypoint(-93.1, 45.1, "Ünïcødé 湖 🐟", elevation=287.5),
     )
     routes = (Route("LANE 1", (waypoints[0], Waypoint(-93.2, 45.2, "END")), "to and fro"),)
-    tracks = (Track("12 FT", (np.array([[-93.1, 45.1], [-93.2, 45.2]]), np.array([[-93.3, 45.3]])),
-                    "contour", 3.6576),)
+    tracks = (
+        Track(
+            "12 FT",
+            (np.array([[-93.1, 45.1], [-93.2, 45.2]]), np.array([[-93.3, 45.3]])),
+            "contour",
+            3.6576,
+        ),
+    )
     return waypoints, routes, tracks, time
 
 
@@ -113,8 +119,9 @@ def test_round_trip():
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.lists(st.tuples(st.floats(-93.5, -93.0), st.floats(44.5, 45.5), st.text()), min_size=1,
-             max_size=5)
+    st.lists(
+        st.tuples(st.floats(-93.5, -93.0), st.floats(44.5, 45.5), st.text()), min_size=1, max_size=5
+    )
 )
 def test_any_name_gives_a_valid_document_and_exact_places(places):
     data = gpx_document([Waypoint(lon, lat, name, name, name) for lon, lat, name in places])

@@ -38,17 +38,22 @@ def test_track_agrees_with_gdal_and_elementtree(tmp_path):
     got = parse_gpx_log(data).soundings
     np.testing.assert_allclose(np.column_stack((got.x, got.y)), expected, atol=1e-12)
     # Not every GDAL reads extensions: the depths against the standard library's reader.
-    depths = [float(e.text) for e in ElementTree.fromstring(data).iter(
-        "{https://example.org/sounder}depth")]
+    depths = [
+        float(e.text)
+        for e in ElementTree.fromstring(data).iter("{https://example.org/sounder}depth")
+    ]
     np.testing.assert_allclose(got.raw_depth, depths)
     assert str(got.time[7]) == "2026-07-09T14:23:07.000"
 
 
 @pytest.mark.parametrize(
     ("extension", "metres"),
-    [("<depth>{}</depth>", 10.0), ('<s:depth unit="ft">{}</s:depth>', 3.048),
-     ("<s:Sounder><s:WaterDepth>{}</s:WaterDepth></s:Sounder>", 10.0),
-     ('<q:water_depth xmlns:q="urn:x" uom="m">{}</q:water_depth>', 10.0)],
+    [
+        ("<depth>{}</depth>", 10.0),
+        ('<s:depth unit="ft">{}</s:depth>', 3.048),
+        ("<s:Sounder><s:WaterDepth>{}</s:WaterDepth></s:Sounder>", 10.0),
+        ('<q:water_depth xmlns:q="urn:x" uom="m">{}</q:water_depth>', 10.0),
+    ],
 )
 def test_any_namespace_and_unit(extension, metres):
     got = parse_gpx_log(document(point(1, extension, 10.0))).soundings
@@ -59,9 +64,11 @@ def test_any_namespace_and_unit(extension, metres):
 
 
 def test_other_values_and_gpx_1_0():
-    data = point(1, "<s:depth>4</s:depth><s:wtemp unit='F'>68</s:wtemp>"
-                 "<s:hardness>0.7</s:hardness>",
-                 extra="<course>271.5</course><speed>2.2</speed>")
+    data = point(
+        1,
+        "<s:depth>4</s:depth><s:wtemp unit='F'>68</s:wtemp><s:hardness>0.7</s:hardness>",
+        extra="<course>271.5</course><speed>2.2</speed>",
+    )
     got = parse_gpx_log(document(data)).soundings
     assert got.water_temp[0] == pytest.approx(20.0)
     assert (got.hardness[0], got.course[0], got.speed[0]) == (0.7, 271.5, 2.2)
@@ -70,8 +77,9 @@ def test_other_values_and_gpx_1_0():
 
 
 def test_waypoints_count_only_with_a_depth():
-    data = (HEAD + point(1, "", tag="wpt") + point(2, tag="wpt") + point(3, tag="wpt")
-            + "</gpx>").encode()
+    data = (
+        HEAD + point(1, "", tag="wpt") + point(2, tag="wpt") + point(3, tag="wpt") + "</gpx>"
+    ).encode()
     parsed = parse_gpx_log(data)
     assert len(parsed.soundings) == 2
     assert not parsed.unread.counts
@@ -82,8 +90,7 @@ def test_track_points_without_depth_or_position_are_counted():
     bad = '<trkpt lat="95" lon="-93"><extensions><depth>3</depth></extensions></trkpt>\n'
     parsed = parse_gpx_log(document(point(1), point(2, ""), bad, point(3, depth="n/a")))
     assert len(parsed.soundings) == 1
-    assert parsed.unread.counts == {
-        "no depth in the point": 2, "no position or not a number": 1}
+    assert parsed.unread.counts == {"no depth in the point": 2, "no position or not a number": 1}
     assert [e.line for e in parsed.unread.examples] == [6, 7, 8]
 
 
@@ -111,22 +118,42 @@ def test_recognised_by_content():
     assert not is_gpx(b"lon,lat,depth\n")
 
 
-@pytest.mark.parametrize(("unit", "factor"), [
-    ("kts", 1852.0 / 3600.0), ("knots", 1852.0 / 3600.0), ("km/h", 1.0 / 3.6), ("kph", 1.0 / 3.6),
-    ("mph", 0.44704), ("m/s", 1.0),  # NIST SP 811 (2008), appendix B
-])
+@pytest.mark.parametrize(
+    ("unit", "factor"),
+    [
+        ("kts", 1852.0 / 3600.0),
+        ("knots", 1852.0 / 3600.0),
+        ("km/h", 1.0 / 3.6),
+        ("kph", 1.0 / 3.6),
+        ("mph", 0.44704),
+        ("m/s", 1.0),  # NIST SP 811 (2008), appendix B
+    ],
+)
 def test_stated_units_of_speed(unit, factor):
-    got = parse_gpx_log(document(*(
-        point(i, f'<s:depth>3.0</s:depth><s:speed unit="{unit}">5</s:speed>') for i in range(3)
-    ))).soundings
+    got = parse_gpx_log(
+        document(
+            *(
+                point(i, f'<s:depth>3.0</s:depth><s:speed unit="{unit}">5</s:speed>')
+                for i in range(3)
+            )
+        )
+    ).soundings
     np.testing.assert_allclose(got.speed, 5.0 * factor)
 
 
 def test_a_unit_that_is_not_known_leaves_the_value_empty_and_says_so():
-    parsed = parse_gpx_log(document(*(
-        point(i, '<s:depth>3.0</s:depth><s:speed unit="furlong/h">5</s:speed>'
-                 '<s:wtemp unit="K">291</s:wtemp>') for i in range(3)
-    )))
+    parsed = parse_gpx_log(
+        document(
+            *(
+                point(
+                    i,
+                    '<s:depth>3.0</s:depth><s:speed unit="furlong/h">5</s:speed>'
+                    '<s:wtemp unit="K">291</s:wtemp>',
+                )
+                for i in range(3)
+            )
+        )
+    )
     assert np.isnan(parsed.soundings.speed).all()
     assert np.isnan(parsed.soundings.water_temp).all()
     assert "3 values of speed left out, because the unit 'furlong/h' is not known." in parsed.notes

@@ -34,20 +34,19 @@ def test_samples_at_the_rim_next_to_holes_and_off_the_grid():
     # Next to a hole the nearest cell speaks alone, and the hole says nothing.
     beside = grid.sample(grid.x[[3, 3, 4]] + [0.1, 0.7, 0.0], grid.y[[3, 3, 3]])
     np.testing.assert_array_equal(beside, [grid.values[3, 3], grid.values[3, 3], np.nan])
-    off = grid.sample(
-        np.array([west - 0.1, east + 0.1, np.nan]), np.array([north, south, north])
-    )
+    off = grid.sample(np.array([west - 0.1, east + 0.1, np.nan]), np.array([north, south, north]))
     assert np.isnan(off).all()
 
 
 @settings(max_examples=100, deadline=None)
 @given(
-    west=st.floats(-8e5, 8e5), south=st.floats(-1e7, 1e7), width=st.floats(0.0, 900.0),
-    height=st.floats(0.0, 900.0), cell=st.sampled_from([0.1, 0.3, 0.5, 1.0, 7.0, 100.0]),
+    west=st.floats(-8e5, 8e5),
+    south=st.floats(-1e7, 1e7),
+    width=st.floats(0.0, 900.0),
+    height=st.floats(0.0, 900.0),
+    cell=st.sampled_from([0.1, 0.3, 0.5, 1.0, 7.0, 100.0]),
 )
-def test_a_grid_covers_its_extent_and_falls_on_others_of_its_cell(
-    west, south, width, height, cell
-):
+def test_a_grid_covers_its_extent_and_falls_on_others_of_its_cell(west, south, width, height, cell):
     grid = grid_over((west, south, west + width, south + height), cell)
     left, bottom, right, top = grid.bounds
     slack = 1e-6 * cell + 1e-8
@@ -63,10 +62,15 @@ def test_a_grid_covers_its_extent_and_falls_on_others_of_its_cell(
     assert not grid.values.flags.writeable
 
 
-@pytest.mark.parametrize(("bounds", "cell", "reason"), [
-    ((0, 0, 1, 1), 0.0, "above 0 m"), ((0, 0, 1, 1), np.nan, "above 0 m"),
-    ((0, np.inf, 1, 1), 1.0, "not a number"), ((0, 0, 1e9, 1e9), 1.0, "too large"),
-])
+@pytest.mark.parametrize(
+    ("bounds", "cell", "reason"),
+    [
+        ((0, 0, 1, 1), 0.0, "above 0 m"),
+        ((0, 0, 1, 1), np.nan, "above 0 m"),
+        ((0, np.inf, 1, 1), 1.0, "not a number"),
+        ((0, 0, 1e9, 1e9), 1.0, "too large"),
+    ],
+)
 def test_grids_that_cannot_be(bounds, cell, reason):
     with pytest.raises(LakefloorError, match=reason):
         grid_over(bounds, cell)

@@ -4,11 +4,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.hardness.visit_gains import (
-    as_logged,
-    find_visit_gains,
-    fit_gains,
-)
+from lakefloor.algorithms.core.hardness.visit_gains import as_logged, find_visit_gains, fit_gains
 
 
 def test_york_line_with_errors_in_both_coordinates():
@@ -45,8 +41,15 @@ def visits(seed, gains, spread=0.2, noise=0.03, along=(0, 0, 0), n=120):
     x, hardness, number = map(np.concatenate, (x, hardness, number))
     k = len(gains)
     return find_visit_gains(
-        x, np.zeros_like(x), hardness, number, [f"v{i}" for i in range(k)], np.full(k, noise),
-        rate=np.zeros_like(x), reach=3.0, reference=0,
+        x,
+        np.zeros_like(x),
+        hardness,
+        number,
+        [f"v{i}" for i in range(k)],
+        np.full(k, noise),
+        rate=np.zeros_like(x),
+        reach=3.0,
+        reference=0,
     )
 
 

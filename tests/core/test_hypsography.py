@@ -45,7 +45,8 @@ def test_layers_of_analytic_bodies(shape, expected):
     # hand from A(z). It is exact for a cone only: 1.3 % and 2.2 % short of the others.
     depth = np.arange(0.0, 35.0, 5.0)
     assert layer_volumes(depth, 100.0 * AREA[shape](depth / 30.0)).sum() == pytest.approx(
-        expected, abs=5e-5)
+        expected, abs=5e-5
+    )
 
 
 def test_a_small_lake_of_a_public_data_set():
@@ -54,8 +55,10 @@ def test_a_small_lake_of_a_public_data_set():
     depth = np.array([0.0, 3.0, 6.0, 9.0, 12.0]) * 0.3048
     area = [570144.0, 502739.0, 465116.0, 422311.0, 410709.0]
     by_hand = 0.3048 * (
-        (570144 + 502739 + 535381.76) + (502739 + 465116 + 483561.74)
-        + (465116 + 422311 + 443197.03) + (422311 + 410709 + 416469.60)
+        (570144 + 502739 + 535381.76)
+        + (502739 + 465116 + 483561.74)
+        + (465116 + 422311 + 443197.03)
+        + (422311 + 410709 + 416469.60)
     )
     assert layer_volumes(depth, area).sum() == pytest.approx(by_hand, rel=1e-7)
 
@@ -112,8 +115,14 @@ def test_contours_and_slope_of_a_cone():
     ("shape", "cell", "within"),
     [(shape, 10.0, 1e-3) for shape in SHAPES]
     # A bowl is above the chords between its cells; that error grows as the cell squared.
-    + [("cone", 20.0, 1e-3), ("paraboloid", 20.0, 2e-3), ("half-ellipsoid", 20.0, 4e-3),
-       ("cone", 40.0, 4e-3), ("paraboloid", 40.0, 5e-3), ("half-ellipsoid", 40.0, 1e-2)],
+    + [
+        ("cone", 20.0, 1e-3),
+        ("paraboloid", 20.0, 2e-3),
+        ("half-ellipsoid", 20.0, 4e-3),
+        ("cone", 40.0, 4e-3),
+        ("paraboloid", 40.0, 5e-3),
+        ("half-ellipsoid", 40.0, 1e-2),
+    ],
 )
 def test_coarse_cells_keep_the_area_and_nearly_the_volume(shape, cell, within):
     curve = hypsograph(bowl(shape, cell), circle(), [0.0])
@@ -228,8 +237,9 @@ def test_an_error_of_the_scale_is_that_of_a_lake_so_much_deeper(shape):
     # The lake itself, all depths 1 % greater or less, is what such an error looks like.
     grid, share = bowl(shape), 0.01
     curve = hypsograph(grid, circle(), DEPTHS, scale_sd=share)
-    deep, shoal = (hypsograph(grid.like(grid.values * k), circle(), DEPTHS)
-                   for k in (1.0 + share, 1.0 - share))
+    deep, shoal = (
+        hypsograph(grid.like(grid.values * k), circle(), DEPTHS) for k in (1.0 + share, 1.0 - share)
+    )
     assert curve.volume_sd == pytest.approx((deep.volume - shoal.volume) / 2, rel=0.01)
     assert curve.volume_sd[0] == pytest.approx(share * curve.volume[0], rel=1e-6)
     assert curve.area_sd[1:] == pytest.approx((deep.area - shoal.area)[1:] / 2, rel=0.05)
@@ -237,7 +247,8 @@ def test_an_error_of_the_scale_is_that_of_a_lake_so_much_deeper(shape):
     # Layers change together, so their uncertainties add up.
     at = np.arange(len(DEPTHS))
     assert curve.layer_sd(at).sum() == pytest.approx(
-        curve.volume_sd[0] - curve.volume_sd[-1], rel=1e-6)
+        curve.volume_sd[0] - curve.volume_sd[-1], rel=1e-6
+    )
 
 
 def test_errors_of_the_surface_average_out():
@@ -249,7 +260,10 @@ def test_errors_of_the_surface_average_out():
     grid = bowl("cone", cell)
     lake = circle()
     curve = hypsograph(
-        grid, lake, [0.0, 15.0], uncertainty=grid.like(np.full(grid.shape, sd)),
+        grid,
+        lake,
+        [0.0, 15.0],
+        uncertainty=grid.like(np.full(grid.shape, sd)),
         correlation_length=length,
     )
     rng = np.random.default_rng(5)
@@ -358,6 +372,7 @@ def test_polygon_of_the_bowls_has_the_area_of_the_circle():
 
 # -- uncertainty, and the short ways ----------------------------------------------
 
+
 def cone_area(z):
     return np.pi * RADIUS**2 * (1.0 - np.asarray(z, float) / DEEPEST) ** 2
 
@@ -366,8 +381,9 @@ def test_an_area_errs_by_its_rate_of_change_times_the_error_of_depth():
     # The rate is that between one standard uncertainty up and down, by the formula of a cone.
     depth, z = bowl("cone"), np.array([5.0, 15.0])
     for datum, own in ((0.4, 0.0), (0.0, 0.3), (0.3, 0.4)):
-        curve = hypsograph(depth, circle(), z, datum_sd=datum,
-                           uncertainty=depth.like(np.full(depth.shape, own)))
+        curve = hypsograph(
+            depth, circle(), z, datum_sd=datum, uncertainty=depth.like(np.full(depth.shape, own))
+        )
         both = np.hypot(datum, own)
         rate = (cone_area(z - both) - cone_area(z + both)) / (2.0 * both)
         assert curve.area_sd == pytest.approx(rate * both, rel=5e-3)
@@ -387,7 +403,8 @@ def test_cells_without_uncertainty_do_not_silence_the_others():
     partly = whole.copy()
     partly[0, :] = np.nan
     one, other = (
-        hypsograph(depth, circle(), [5.0], uncertainty=depth.like(v)) for v in (whole, partly))
+        hypsograph(depth, circle(), [5.0], uncertainty=depth.like(v)) for v in (whole, partly)
+    )
     np.testing.assert_allclose(one.area_sd, other.area_sd)
 
 
@@ -411,7 +428,8 @@ def test_deepest_cell_within_a_shoreline():
     assert deepest_within(depth, circle()) == np.nanmax(depth.values)
     apart = Polygon([(200, -300), (450, -300), (450, 300), (200, 300)])
     assert deepest_within(depth, apart) == pytest.approx(
-        DEEPEST * (1.0 - 200.0 / RADIUS), abs=DEEPEST * 20.0 / RADIUS)
+        DEEPEST * (1.0 - 200.0 / RADIUS), abs=DEEPEST * 20.0 / RADIUS
+    )
     with pytest.raises(LakefloorError):
         deepest_within(depth, box(5000, 5000, 5100, 5100))
 
@@ -421,10 +439,13 @@ def test_errors_fade_over_the_lane_spacing_within_the_shoreline():
     assert error_reach(Surface(depth, depth, depth, 25.0)) == 25.0
     # Lanes 30 m apart within the shore, 200 m apart beyond it.
     pond = circle(200.0)
-    far, near = (np.abs(depth.x % lanes - lanes / 2.0) * np.ones((depth.shape[0], 1))
-                 for lanes in (200.0, 30.0))
+    far, near = (
+        np.abs(depth.x % lanes - lanes / 2.0) * np.ones((depth.shape[0], 1))
+        for lanes in (200.0, 30.0)
+    )
     within, beyond = (
-        depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, far))
+        depth.like(np.where(inside(pond, depth), near, other)) for other in (np.nan, far)
+    )
     expected = error_reach(Surface(depth, depth, within, None))
     assert expected == pytest.approx(30.0, rel=0.4)  # cells of 20 m
     assert error_reach(Surface(depth, depth, beyond, None), pond) == expected

@@ -182,6 +182,7 @@ def test_progress_rises_to_one_and_cancels():
 
 # -- what is shared, and what is left open ------------------------------------
 
+
 def by_definition(nodes, values, middle, point):
     """Three nodes a quadrant about ``middle`` of the 48 nearest, weighed at ``point``."""
     near = np.argsort(np.hypot(*(nodes - middle).T))[:48]

@@ -30,16 +30,14 @@ def pings(depth, clock=None, **known):
     depth = np.asarray(depth, dtype=float)
     time = np.full(depth.size, np.datetime64("NaT"), "datetime64[ms]") if clock is None else clock
     return Soundings.build(
-        np.zeros(depth.size), np.zeros(depth.size), depth, time=time,
-        **{"visit": "May", **known},
+        np.zeros(depth.size), np.zeros(depth.size), depth, time=time, **{"visit": "May", **known}
     )
 
 
 def gauge():
     # Out of order, one reading twice, one without value.
     return level_record(
-        at("12:00", "08:00", "16:00", "10:00", "12:00"),
-        [2.34, 2.40, 2.50, np.nan, 2.34], "ft",
+        at("12:00", "08:00", "16:00", "10:00", "12:00"), [2.34, 2.40, 2.50, np.nan, 2.34], "ft"
     )
 
 
@@ -96,7 +94,8 @@ def test_units(unit, metres):
 
 def test_outside_the_readings_is_refused_or_held():
     logged = pings(
-        [5.0, 5.0, 5.0], at("07:00", "12:00", "17:30"),
+        [5.0, 5.0, 5.0],
+        at("07:00", "12:00", "17:30"),
         visit=np.array(["early", "noon", "late"], dtype=object),
     )
     with pytest.raises(
@@ -106,23 +105,19 @@ def test_outside_the_readings_is_refused_or_held():
     ):
         reduce_to_datum(logged, gauge())
     done = reduce_to_datum(logged, gauge(), datum_elevation_m=0.0, hold=True)
-    np.testing.assert_allclose(
-        (5.0 - done.soundings.depth) / FOOT, [2.40, 2.34, 2.50], atol=1e-9
-    )
+    np.testing.assert_allclose((5.0 - done.soundings.depth) / FOOT, [2.40, 2.34, 2.50], atol=1e-9)
     assert done.summary["held"] == 2
 
 
 def test_readings_at_the_very_ends_count():
-    done = reduce_to_datum(
-        pings([5.0, 5.0], at("08:00", "16:00")), gauge(), datum_elevation_m=0.0)
+    done = reduce_to_datum(pings([5.0, 5.0], at("08:00", "16:00")), gauge(), datum_elevation_m=0.0)
     np.testing.assert_allclose((5.0 - done.soundings.depth) / FOOT, [2.40, 2.50], atol=1e-9)
 
 
 def test_rejected_soundings_do_not_stop_the_work():
     status = np.array(["accepted", "no position", "spike"], dtype=object)
     time = np.array([f"{DAY}T12:00", "1980-01-06T00:00", "NaT"], dtype="datetime64[ms]")
-    done = reduce_to_datum(
-        pings([5.0] * 3, time, status=status), gauge(), datum_elevation_m=0.0)
+    done = reduce_to_datum(pings([5.0] * 3, time, status=status), gauge(), datum_elevation_m=0.0)
     assert list(done.soundings.status) == list(status)
     assert np.isfinite(done.soundings.depth).all()
     assert datum_of(done.soundings) == ("lake datum", 0.0)
@@ -170,7 +165,8 @@ def test_datum_name():
 
 def test_datum_that_nobody_gave_is_the_level_of_the_first_visit():
     logged = pings(
-        [5.0, 5.0, 5.0, 5.0], at("15:00", "09:00", "09:30", "08:30"),
+        [5.0, 5.0, 5.0, 5.0],
+        at("15:00", "09:00", "09:30", "08:30"),
         visit=np.array(["late", "early", "early", "gone"], dtype=object),
         status=np.array(["accepted"] * 3 + ["spike"], dtype=object),
     )
@@ -184,9 +180,13 @@ def test_datum_that_nobody_gave_is_the_level_of_the_first_visit():
 
 @pytest.mark.parametrize(
     ("depth", "level", "datum", "told"),
-    [([5.0, 6.0], 3.4, 2.0, None), ([5.0, 6.0], 3.6, 2.0, "up to 1.60 m above the lake datum"),
-     ([5.0, 6.0], 0.0, 2.0, "up to 2.00 m below the lake datum"),
-     ([0.1] + [5.0] * 199, 2.5, 2.0, None), ([0.1] * 3 + [5.0] * 197, 2.5, 2.0, "1.5% of the")],
+    [
+        ([5.0, 6.0], 3.4, 2.0, None),
+        ([5.0, 6.0], 3.6, 2.0, "up to 1.60 m above the lake datum"),
+        ([5.0, 6.0], 0.0, 2.0, "up to 2.00 m below the lake datum"),
+        ([0.1] + [5.0] * 199, 2.5, 2.0, None),
+        ([0.1] * 3 + [5.0] * 197, 2.5, 2.0, "1.5% of the"),
+    ],
 )
 def test_what_is_unlikely_is_told(depth, level, datum, told):
     notes = reduce_to_datum(pings(depth), level, datum_elevation_m=datum).notes
@@ -196,8 +196,14 @@ def test_what_is_unlikely_is_told(depth, level, datum, told):
 
 def test_times_as_text():
     # 14 May 2026 in Chicago is 5 hours behind UTC (daylight saving time); by hand.
-    texts = ["2026-05-14T08:00", "2026-05-14 08:00:30", "2026-05-14T08:00Z",
-             "2026-05-14T08:00-06:00", "2026-05-14", "soon"]
+    texts = [
+        "2026-05-14T08:00",
+        "2026-05-14 08:00:30",
+        "2026-05-14T08:00Z",
+        "2026-05-14T08:00-06:00",
+        "2026-05-14",
+        "soon",
+    ]
     expected = np.array(
         [f"{DAY}T13:00", f"{DAY}T13:00:30", f"{DAY}T08:00", f"{DAY}T14:00", f"{DAY}T17:00", "NaT"],
         dtype="datetime64[ms]",
@@ -234,7 +240,8 @@ def test_never_reduced_twice():
 def test_datum_of_mixed_soundings():
     low, high = (
         reduce_to_datum(
-            pings([5.0], visit=visit), 1.0, datum_elevation_m=0.0, datum_name=name).soundings
+            pings([5.0], visit=visit), 1.0, datum_elevation_m=0.0, datum_name=name
+        ).soundings
         for visit, name in (("A", "low water"), ("B", "high water"))
     )
     raw = pings([5.0], visit="C")
@@ -248,7 +255,8 @@ def test_datum_of_mixed_soundings():
 
 @given(
     st.lists(st.floats(0.0, 60.0), min_size=1, max_size=30),
-    st.floats(-30.0, 500.0), st.floats(-5.0, 5.0),
+    st.floats(-30.0, 500.0),
+    st.floats(-5.0, 5.0),
 )
 def test_reduced_and_back(depths, datum, change):
     logged = pings(depths)
@@ -268,7 +276,9 @@ def test_reduced_and_back(depths, datum, change):
 @given(
     st.lists(
         st.tuples(st.integers(0, 10_000), st.floats(-3.0, 3.0)),
-        min_size=2, max_size=20, unique_by=lambda reading: reading[0],
+        min_size=2,
+        max_size=20,
+        unique_by=lambda reading: reading[0],
     ),
     st.randoms(use_true_random=False),
 )
@@ -304,20 +314,27 @@ def test_nothing_to_reduce_and_cancel():
 
 def test_a_table_by_the_names_of_its_fields():
     found = gauge_levels(
-        {"Date": ["2026-05-14", "2026-05-14", None], "Time": ["08:00", "16:00", ""],
-         "Water level (ft)": ["2,40", 2.5, None]},
-        GaugeFields(time="", level="", visit=""), unit="ft",
+        {
+            "Date": ["2026-05-14", "2026-05-14", None],
+            "Time": ["08:00", "16:00", ""],
+            "Water level (ft)": ["2,40", 2.5, None],
+        },
+        GaugeFields(time="", level="", visit=""),
+        unit="ft",
     )
     assert found.source.endswith("field 'Water level (ft)' in ft, by field 'Time'.")
     assert list(found.levels.time) == [
-        np.datetime64("2026-05-14T08:00", "ms"), np.datetime64("2026-05-14T16:00", "ms")]
+        np.datetime64("2026-05-14T08:00", "ms"),
+        np.datetime64("2026-05-14T16:00", "ms"),
+    ]
     np.testing.assert_allclose(found.levels.level, [2.40 * FOOT, 2.5 * FOOT])
     assert found.notes == ("Gauge rows without a level, left out: 1",)
 
 
 def test_a_table_of_visits_and_a_unit_that_the_name_contradicts():
-    found = gauge_levels({"visit": ["May", "July"], "stage_ft": [1.0, 2.0]}, GaugeFields(),
-                         unit="m")
+    found = gauge_levels(
+        {"visit": ["May", "July"], "stage_ft": [1.0, 2.0]}, GaugeFields(), unit="m"
+    )
     assert found.levels == {"May": 1.0, "July": 2.0}
     assert "looks like ft, but the level unit is m" in found.notes[0]
 

@@ -106,8 +106,9 @@ def test_three_feet_lower():
 )
 def test_shoreline_development(shore, development):
     got = values(lake_statistics(flat_lake(shore), shore))
-    assert got["development"] == pytest.approx(development, rel=3e-3 if development == 1.58
-                                               else 1e-5)
+    assert got["development"] == pytest.approx(
+        development, rel=3e-3 if development == 1.58 else 1e-5
+    )
 
 
 def test_islands_are_no_lake_and_their_shore_counts_apart():
@@ -155,10 +156,14 @@ def test_uncertainties():
     assert figures["max_depth"].sd == pytest.approx(np.hypot(0.03, 0.2), rel=1e-6)
     # Of depth over the root of area.
     assert figures["relative_depth"].sd / figures["relative_depth"].value == pytest.approx(
-        np.hypot(figures["max_depth"].sd / figures["max_depth"].value,
-                 0.5 * figures["area"].sd / figures["area"].value))
+        np.hypot(
+            figures["max_depth"].sd / figures["max_depth"].value,
+            0.5 * figures["area"].sd / figures["area"].value,
+        )
+    )
     assert figures["mean_slope"].sd == pytest.approx(
-        100.0 * 0.2 * np.sqrt(2 * np.pi / area), rel=1e-3)
+        100.0 * 0.2 * np.sqrt(2 * np.pi / area), rel=1e-3
+    )
     assert figures["shoreline"].sd is None
 
 
@@ -175,7 +180,8 @@ def test_an_unknown_sound_speed_does_not_average_out():
         assert sd == pytest.approx(np.hypot(share * value, plain.figures[name].sd), rel=1e-3)
     # The share of the volume below is that of all: a ratio of depths stays as it is.
     assert found.figures["volume_development"].sd == pytest.approx(
-        plain.figures["volume_development"].sd, abs=1e-3)
+        plain.figures["volume_development"].sd, abs=1e-3
+    )
     # 1.96 times 2.6%.
     said = " ".join(statistics_notes(found, surface, shore))
     assert "all depths too large or too small by up to 5.1% alike" in said
@@ -222,8 +228,7 @@ def test_the_invented_lake():
     assert got["area"] == pytest.approx(244_900, rel=1e-3)
     assert got["volume"] == pytest.approx(known.sum(), rel=2e-4)
     assert got["max_depth"] == pytest.approx(known.max(), abs=0.005)
-    assert got["littoral_share"] == pytest.approx(
-        100.0 * np.mean(known < 15.0 * FOOT), abs=0.05)
+    assert got["littoral_share"] == pytest.approx(100.0 * np.mean(known < 15.0 * FOOT), abs=0.05)
     assert got["islands"] == 1
     assert len(statistics.basins["area"]) == 2
 
@@ -290,7 +295,8 @@ def test_vertices_between_corners_change_nothing():
 def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume():
     shore = box(0, 0, 200, 200)
     sure, unsure = (
-        lake_statistics(flat_lake(shore), shore, shoreline_sd=sd).figures for sd in (0.0, 2.0))
+        lake_statistics(flat_lake(shore), shore, shoreline_sd=sd).figures for sd in (0.0, 2.0)
+    )
     assert sure["shoreline"].sd is None
     assert unsure["area"].sd == pytest.approx(np.hypot(2 * np.sqrt(80_000), sure["area"].sd))
     assert unsure["shoreline"].sd == pytest.approx(2 * np.sqrt(8))
@@ -300,7 +306,8 @@ def test_the_shoreline_is_part_of_area_length_and_development_but_not_of_volume(
     lower = lake_statistics(flat_lake(shore), shore, shoreline_sd=2.0, level=-1.0)
     assert lower.figures["shoreline"].sd is None
     assert "The uncertainties do not include how exactly the shoreline is drawn." in (
-        statistics_notes(lower, flat_lake(shore), shore))
+        statistics_notes(lower, flat_lake(shore), shore)
+    )
     with pytest.raises(LakefloorError, match="shoreline must be 0 m or more"):
         lake_statistics(flat_lake(shore), shore, shoreline_sd=-1.0)
 
@@ -309,5 +316,6 @@ def test_an_uncertainty_without_a_value_is_told_as_none():
     surface, shore = round_lake()
     blank = Surface(surface.depth, surface.depth.like(surface.depth.values * np.nan), None)
     notes = statistics_notes(lake_statistics(blank, shore), blank, shore)
-    assert ("The surface has no uncertainty band. Uncertainties are those of the datum alone."
-            ) in notes
+    assert (
+        "The surface has no uncertainty band. Uncertainties are those of the datum alone."
+    ) in notes

@@ -236,8 +236,15 @@ def test_parts_of_the_lake_smaller_than_a_cell():
     (doubt,) = doubts(survey, 10.0, 8.0, 25.0, MultiPolygon([lake, pond]))
     assert "1 of the 2 parts of the lake are smaller than four cells of 8 m" in doubt
     comb = Polygon(
-        [(0, 0), *[p for k in range(40) for p in ((25 * k, 5), (25 * k, 500), (25 * k + 8, 500),
-                                                  (25 * k + 8, 5))], (1000, 0)]
+        [
+            (0, 0),
+            *[
+                p
+                for k in range(40)
+                for p in ((25 * k, 5), (25 * k, 500), (25 * k + 8, 500), (25 * k + 8, 5))
+            ],
+            (1000, 0),
+        ]
     )
     found = doubts(survey, 10.0, 9.0, 25.0, comb)
     assert any("narrower than two cells" in doubt for doubt in found)
@@ -245,8 +252,9 @@ def test_parts_of_the_lake_smaller_than_a_cell():
 
 def test_a_zigzag_however_it_is_logged():
     rng = np.random.default_rng(2)
-    legs = [[(40.0 * i, 150.0 * (i % 2)), (40.0 * (i + 1), 150.0 * ((i + 1) % 2))]
-            for i in range(30)]
+    legs = [
+        [(40.0 * i, 150.0 * (i % 2)), (40.0 * (i + 1), 150.0 * ((i + 1) % 2))] for i in range(30)
+    ]
     found = [
         lane_spacing(as_soundings(*(along(rng, Habit(ping=ping), 20.0, leg) for leg in legs)))
         for ping in (0.5, 2.0, 5.0)

@@ -23,14 +23,16 @@ def boustrophedon(lanes=8, length=200.0, spacing=25.0, speed=2.2, heading_deg=0.
         phi = (rest - length) / radius
         return (
             k * spacing + radius * (1 - np.cos(phi)),
-            (length if up else 0.0) + (1 if up else -1) * radius * np.sin(phi), 0,
+            (length if up else 0.0) + (1 if up else -1) * radius * np.sin(phi),
+            0,
         )
 
     total = lanes * length + (lanes - 1) * arc
     x, y, lane = np.array([place(s) for s in np.arange(0.0, total, speed)]).T
     angle = np.radians(heading_deg)
     return (
-        x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle),
+        x * np.cos(angle) - y * np.sin(angle),
+        x * np.sin(angle) + y * np.cos(angle),
         lane.astype(int),
     )
 
@@ -95,10 +97,9 @@ def test_a_circle_is_no_lane_and_visits_count_apart():
     assert not number_lanes(x, y, clock(400), np.full(400, "a")).any()
     x, y, _ = boustrophedon(lanes=2)
     twice = number_lanes(
-        np.r_[x, x], np.r_[y, y], np.r_[clock(len(x)), clock(len(x))],
-        np.repeat(["b", "a"], len(x)),
+        np.r_[x, x], np.r_[y, y], np.r_[clock(len(x)), clock(len(x))], np.repeat(["b", "a"], len(x))
     )
-    np.testing.assert_array_equal(twice[: len(x)], twice[len(x):])
+    np.testing.assert_array_equal(twice[: len(x)], twice[len(x) :])
     assert twice.max() == 2
 
 
@@ -116,6 +117,7 @@ def test_no_time_one_point_and_a_frozen_clock():
 
 
 # -- heading and stops --------------------------------------------------------
+
 
 def bent(*legs):
     """One fix each two metres along legs of (length m, heading degrees clockwise from north)."""
@@ -190,6 +192,7 @@ def test_a_drift_ends_a_lane_and_a_slow_run_does_not():
 
 # -- gaps, few fixes and clocks -----------------------------------------------
 
+
 def two_runs(gap_m=2.0, gap_s=1):
     """Two runs of 100 fixes, two metres and a second apart, with a gap between them."""
     y = 2.0 * np.arange(200.0)
@@ -199,10 +202,15 @@ def two_runs(gap_m=2.0, gap_s=1):
     return number_lanes(np.zeros(200), y, time, np.full(200, "a"))
 
 
-@pytest.mark.parametrize(("gap", "ends"), [
-    ({"gap_m": 48.0}, False), ({"gap_m": 56.0}, True),
-    ({"gap_s": 28}, False), ({"gap_s": 35}, True),
-])
+@pytest.mark.parametrize(
+    ("gap", "ends"),
+    [
+        ({"gap_m": 48.0}, False),
+        ({"gap_m": 56.0}, True),
+        ({"gap_s": 28}, False),
+        ({"gap_s": 35}, True),
+    ],
+)
 def test_a_gap_of_thirty_seconds_or_fifty_meters_ends_a_lane(gap, ends):
     lane = two_runs(**gap)
     if not ends:
@@ -260,7 +268,8 @@ def test_lanes_of_soundings_in_any_order():
     x, y, truth = boustrophedon(lanes=3)
     order = np.random.default_rng(5).permutation(len(x))
     shuffled = Soundings.build(
-        x[order], y[order], np.full(len(x), 5.0), time=clock(len(x))[order], visit="a")
+        x[order], y[order], np.full(len(x), 5.0), time=clock(len(x))[order], visit="a"
+    )
     lane = lanes_of(shuffled)
     kept = truth[order] > 0
     assert (lane[kept] == truth[order][kept]).mean() > 0.97

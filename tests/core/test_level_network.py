@@ -141,8 +141,9 @@ def test_standard_errors_are_those_of_repeated_surveys():
     held = [True, *5 * [False]]
     for robust in (False, True):
         runs = [
-            solve_network(first, second, rng.normal(0, 0.1, first.size), units=6, held=held,
-                          robust=robust)
+            solve_network(
+                first, second, rng.normal(0, 0.1, first.size), units=6, held=held, robust=robust
+            )
             for _ in range(150)
         ]
         spread = np.std([run.offset[1:] for run in runs], axis=0)
@@ -213,18 +214,22 @@ def run(start, stop, visit, lane, rng, noise=0.03):
     start, stop = np.array(start, float), np.array(stop, float)
     n = int(np.hypot(*(stop - start))) + 1
     x, y = (np.linspace(a, b, n) for a, b in zip(start, stop))
-    return Soundings.build(x, y, bottom(x, y) + rng.normal(0, noise, n), visit=visit, lane=lane,
-                           uncert=0.05)
+    return Soundings.build(
+        x, y, bottom(x, y) + rng.normal(0, noise, n), visit=visit, lane=lane, uncert=0.05
+    )
 
 
 def survey(seed=1, high=(("spring", 0.40), ("summer", 0.0), ("autumn", -0.25))):
     """Three visits over one bottom; ``high`` is the water above datum on each."""
     rng = np.random.default_rng(seed)
     parts = [run((-5, y), (205, y), "spring", i + 1, rng) for i, y in enumerate(range(0, 100, 20))]
-    parts += [run((x + 0.3, -8), (x + 0.3, 105), "summer", i + 1, rng)
-              for i, x in enumerate(range(10, 200, 30))]
-    parts += [run((x, -8), (x + 60.3, 105), "autumn", i + 1, rng)
-              for i, x in enumerate(range(0, 150, 30))]
+    parts += [
+        run((x + 0.3, -8), (x + 0.3, 105), "summer", i + 1, rng)
+        for i, x in enumerate(range(10, 200, 30))
+    ]
+    parts += [
+        run((x, -8), (x + 60.3, 105), "autumn", i + 1, rng) for i, x in enumerate(range(0, 150, 30))
+    ]
     soundings = concatenate(parts)
     level = dict(high)
     depth = soundings.depth + np.array([level[v] for v in soundings.visit])
@@ -234,8 +239,9 @@ def survey(seed=1, high=(("spring", 0.40), ("summer", 0.0), ("autumn", -0.25))):
 def reduced(soundings, names, level=0.0):
     """Reduce some visits to one datum."""
     rows = np.isin(soundings.visit.astype(str), names)
-    part = reduce_to_datum(soundings.select(rows), level, datum_elevation_m=0.0,
-                           datum_name="low water").soundings
+    part = reduce_to_datum(
+        soundings.select(rows), level, datum_elevation_m=0.0, datum_name="low water"
+    ).soundings
     order = np.argsort(np.concatenate([np.flatnonzero(rows), np.flatnonzero(~rows)]))
     return concatenate([part, soundings.select(~rows)]).select(order)
 
@@ -296,7 +302,8 @@ def test_named_visits_hold_the_datum():
 
 def test_a_known_level_holds_before_the_water_of_a_day():
     spring, summer, autumn = (
-        survey().select(survey().visit == name) for name in ("spring", "summer", "autumn"))
+        survey().select(survey().visit == name) for name in ("spring", "summer", "autumn")
+    )
     waters = [water_of_the_day(part).soundings for part in (spring, autumn)]
     mixed = concatenate([waters[0], reduced(summer, ["summer"]), waters[1]])
     levelled = level_visits(mixed, find_crossings(mixed))
@@ -322,8 +329,9 @@ def test_groups_without_a_link_are_named():
     soundings = survey()
     crossings = find_crossings(soundings)
     far = Soundings.build(np.arange(900, 960.0), np.zeros(60), np.full(60, 5.0), visit="far bay")
-    far2 = Soundings.build(np.full(60, 930.2), np.arange(-30, 30.0), np.full(60, 5.5),
-                           visit="far too")
+    far2 = Soundings.build(
+        np.full(60, 930.2), np.arange(-30, 30.0), np.full(60, 5.5), visit="far too"
+    )
     more = concatenate([soundings, far, far2])
     both = find_crossings(more)
     assert len(both) == len(crossings) + 1
@@ -349,8 +357,9 @@ def test_groups_without_a_link_are_named():
 def test_lanes_are_levelled_too():
     rng = np.random.default_rng(9)
     soundings = survey(high=(("spring", 0.0), ("summer", 0.0), ("autumn", 0.0)))
-    per_lane = {(v, k): rng.normal(0, 0.2) for v in ("spring", "summer", "autumn")
-                for k in range(1, 8)}
+    per_lane = {
+        (v, k): rng.normal(0, 0.2) for v in ("spring", "summer", "autumn") for k in range(1, 8)
+    }
     extra = np.array([per_lane[v, k] for v, k in zip(soundings.visit, soundings.lane)])
     soundings = soundings.replace(depth=soundings.depth + extra)
     levelled = level_visits(soundings, find_crossings(soundings), unit="lane", held=["spring"])
@@ -365,8 +374,7 @@ def test_lanes_are_levelled_too():
 
 def test_blunders_are_listed():
     soundings = reduced(survey(), ["summer"])
-    wild = (soundings.visit == "spring") & (soundings.lane == 2) & (
-        np.abs(soundings.x - 100.3) < 3)
+    wild = (soundings.visit == "spring") & (soundings.lane == 2) & (np.abs(soundings.x - 100.3) < 3)
     assert wild.sum() > 3
     soundings = soundings.replace(depth=np.where(wild, 2.0 * soundings.depth, soundings.depth))
     levelled = level_visits(soundings, find_crossings(soundings))
@@ -387,8 +395,10 @@ def test_misfit_in_proportion_to_depth_is_told_and_not_adjusted():
     trend = levelled.trend["spring"]
     assert trend.significant
     assert trend.slope == pytest.approx(0.03, abs=0.01)
-    assert any("'spring' differs in proportion to depth" in n and "not adjusted" in n
-               for n in levelled.notes)
+    assert any(
+        "'spring' differs in proportion to depth" in n and "not adjusted" in n
+        for n in levelled.notes
+    )
     clean = survey()
     plain = level_visits(clean, find_crossings(clean), held=["summer"])
     assert not any(t.significant for t in plain.trend.values())
@@ -396,10 +406,13 @@ def test_misfit_in_proportion_to_depth_is_told_and_not_adjusted():
 
 def test_overlaps_level_visits_that_never_cross():
     rng = np.random.default_rng(3)
-    soundings = concatenate([
-        run((0, 0), (300, 0), "A", 1, rng), run((0, 20), (300, 20), "A", 2, rng),
-        run((0, 2.5), (300, 2.5), "B", 1, rng),
-    ])
+    soundings = concatenate(
+        [
+            run((0, 0), (300, 0), "A", 1, rng),
+            run((0, 20), (300, 20), "A", 2, rng),
+            run((0, 2.5), (300, 2.5), "B", 1, rng),
+        ]
+    )
     soundings = soundings.replace(
         depth=soundings.depth + np.where(soundings.visit == "B", 0.3, 0.0)
     )
@@ -414,10 +427,13 @@ def test_overlaps_level_visits_that_never_cross():
 def test_survey_is_levelled_in_one_call():
     """The same survey with and without the stretch that runs side by side."""
     rng = np.random.default_rng(3)
-    soundings = concatenate([
-        run((0, 0), (300, 0), "A", 1, rng), run((0, 20), (300, 20), "A", 2, rng),
-        run((0, 2.5), (300, 2.5), "B", 1, rng),
-    ])
+    soundings = concatenate(
+        [
+            run((0, 0), (300, 0), "A", 1, rng),
+            run((0, 20), (300, 20), "A", 2, rng),
+            run((0, 2.5), (300, 2.5), "B", 1, rng),
+        ]
+    )
     high = soundings.visit == "B"
     soundings = soundings.replace(depth=soundings.depth + np.where(high, 0.3, 0.0))
     steps = []
@@ -435,13 +451,17 @@ def test_survey_is_levelled_in_one_call():
 
 def test_largest_offset_of_nothing_levelled_is_unknown():
     rng = np.random.default_rng(4)
-    soundings = concatenate([
-        run((x, y), (x + dx, y + dy), name, 1, rng)
-        for x, y, dx, dy, name in (
-            (0, 0, 60, 0, "A"), (30.2, -30, 0, 60, "B"),
-            (900, 0, 60, 0, "C"), (930.2, -30, 0, 60, "D"),
-        )
-    ])
+    soundings = concatenate(
+        [
+            run((x, y), (x + dx, y + dy), name, 1, rng)
+            for x, y, dx, dy, name in (
+                (0, 0, 60, 0, "A"),
+                (30.2, -30, 0, 60, "B"),
+                (900, 0, 60, 0, "C"),
+                (930.2, -30, 0, 60, "D"),
+            )
+        ]
+    )
     out, levelled = level_survey(soundings)
     assert np.isnan(levelled.largest_offset)
     assert np.array_equal(out.depth, soundings.depth)
@@ -489,6 +509,7 @@ def test_outliers_have_no_part_in_the_trend_with_depth():
 
 # -- at the limits ------------------------------------------------------------
 
+
 def pair_of_units(differences, **options):
     m = len(differences)
     return solve_network([0] * m, [1] * m, differences, units=2, held=[True, False], **options)
@@ -498,7 +519,8 @@ def test_five_redundant_observations_make_it_robust():
     one_wrong = [0.10, 0.11, 0.09, 0.10, 0.10, 3.0]
     assert pair_of_units(one_wrong, robust=True).offset[1] == pytest.approx(-0.10, abs=0.02)
     assert pair_of_units(one_wrong[1:], robust=True).offset[1] == pytest.approx(
-        -np.mean(one_wrong[1:]))
+        -np.mean(one_wrong[1:])
+    )
     assert pair_of_units(one_wrong).offset[1] == pytest.approx(-np.mean(one_wrong))
 
 
@@ -513,8 +535,9 @@ def test_differences_of_millimeters_are_not_weighed_down_by_steps_of_depth(weigh
 def test_crossings_on_slopes_count_less_by_the_stated_uncertainties():
     soundings = survey()
     found = find_crossings(soundings)
-    levelled = level_visits(soundings, found, held=["summer"], position_m=2.0, depth_m=0.1,
-                            robust=False)
+    levelled = level_visits(
+        soundings, found, held=["summer"], position_m=2.0, depth_m=0.1, robust=False
+    )
     slope = levelled.crossings.slope
     assert slope.max() > 3.0 * slope.min()
     assert levelled.network.weight == pytest.approx(0.01 / (0.01 + (2.0 * slope) ** 2))
@@ -527,9 +550,9 @@ def test_an_outlier_is_one_by_the_scale_of_all_differences_and_their_redundancy(
     for by in ("visit", "lane"):
         levelled = level_visits(soundings, found, unit=by, held=["summer"])
         slope = levelled.crossings.slope
-        misfit = np.abs(levelled.network.residual) * np.sqrt(
-            0.05**2 / (0.05**2 + slope**2))
+        misfit = np.abs(levelled.network.residual) * np.sqrt(0.05**2 / (0.05**2 + slope**2))
         known = np.isfinite(misfit)
-        scale = 1.4826 * np.median(misfit[known]) * np.sqrt(
-            known.sum() / levelled.network.redundancy)
+        scale = (
+            1.4826 * np.median(misfit[known]) * np.sqrt(known.sum() / levelled.network.redundancy)
+        )
         assert np.array_equal(levelled.outlier, misfit > 3.5 * scale)

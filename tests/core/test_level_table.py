@@ -85,7 +85,8 @@ def test_a_hollow_on_land_counts_once_the_water_gets_there():
     assert at[1.0] - at[0.75] > 0.9 * (30 * 20 + 10 * 10)
     rises = np.diff(table.volume)
     assert rises[table.level[1:] > 1.0] == pytest.approx(
-        0.25 * (table.area[:-1] + table.area[1:])[table.level[1:] > 1.0] / 2, rel=0.01)
+        0.25 * (table.area[:-1] + table.area[1:])[table.level[1:] > 1.0] / 2, rel=0.01
+    )
 
 
 def test_uncertainty_of_a_level_table():
@@ -93,7 +94,8 @@ def test_uncertainty_of_a_level_table():
     assert table.volume_sd == pytest.approx(0.1 * table.area)
     # dA/dz of a cone: 2 A / (zm - z).
     assert table.area_sd[:-1] == pytest.approx(
-        (0.1 * 2.0 * table.area / (DEEPEST + table.level))[:-1], rel=0.02)
+        (0.1 * 2.0 * table.area / (DEEPEST + table.level))[:-1], rel=0.02
+    )
 
 
 def test_what_a_drawdown_uncovers():
@@ -111,8 +113,7 @@ def test_the_uncovered_area_is_on_the_ellipsoid_and_agrees_with_the_table():
     x, y = 500_000.0, 5_100_000.0
     depth, shore = bowl("cone", 5.0, x, y), circle(x=x, y=y)
     areas = uncovered(depth, shore, 2.0, crs=32615)
-    assert areas.attributes["area_m2"][0] == pytest.approx(
-        polygon_area(areas.polygons[0], 32615))
+    assert areas.attributes["area_m2"][0] == pytest.approx(polygon_area(areas.polygons[0], 32615))
     table = level_table(only(depth), shore, step=1.0, lowest=-3.0, crs=32615)
     lost = table.area[-1] - table.area[table.level == -2.0][0]
     assert areas.attributes["area_m2"][0] == pytest.approx(lost, rel=2e-3)
@@ -127,12 +128,14 @@ def test_a_drawdown_below_the_bottom_uncovers_all():
 def test_report_of_table_and_drawdown_agrees_with_the_cone():
     steps = []
     report = level_report(
-        only(bowl("cone")), circle(), step=1.0, drawdown=3.0, lowest=-5.0, progress=steps.append)
+        only(bowl("cone")), circle(), step=1.0, drawdown=3.0, lowest=-5.0, progress=steps.append
+    )
     whole, dry = cone(0.0)[0], cone(0.0)[0] - cone(-3.0)[0]
     assert report.uncovered_area == pytest.approx(dry, rel=2e-3)
     assert report.uncovered_percent == pytest.approx(100.0 * dry / whole, rel=2e-3)
     assert report.table.uncovered_area[::-1] == pytest.approx(
-        whole - cone(-np.arange(6.0))[0], rel=2e-3, abs=2e-3 * whole)
+        whole - cone(-np.arange(6.0))[0], rel=2e-3, abs=2e-3 * whole
+    )
     assert report.table.mapped_percent == pytest.approx(100.0, abs=0.1)
     assert steps == sorted(steps)
     assert steps[-1] == 1.0

@@ -127,8 +127,10 @@ def test_visits_by_file_by_name_and_without_time(tmp_path):
 
 def test_a_frozen_clock_is_said(tmp_path):
     path = tmp_path / "a.csv"
-    path.write_text("lon,lat,time,depth_m\n" + "".join(
-        f"-93,{45 + i / 1e4:.4f},2026-07-09T10:00:00Z,3\n" for i in range(20)))
+    path.write_text(
+        "lon,lat,time,depth_m\n"
+        + "".join(f"-93,{45 + i / 1e4:.4f},2026-07-09T10:00:00Z,3\n" for i in range(20))
+    )
     assert any("clock stands still" in note for note in read_logs(path).files[0].notes)
 
 
@@ -136,7 +138,8 @@ def test_options_are_checked(folder):
     for options, reason in [
         ({"depth_unit": "yd"}, "Unit .yd. is not known"),
         ({"time_zone": "Lake/Nowhere"}, "Time zone"),
-        ({"max_fix_gap_s": 0.0}, "time between fixes"), ({"target_epsg": 4326}, "not projected"),
+        ({"max_fix_gap_s": 0.0}, "time between fixes"),
+        ({"target_epsg": 4326}, "not projected"),
         ({"columns": {"wet": "1"}}, "column role"),
     ]:
         with pytest.raises(LakefloorError, match=reason):
@@ -180,8 +183,7 @@ def test_what_had_to_be_assumed_is_told_and_travels(tmp_path):
         "The depth unit is not stated, so meters are assumed.": ["a.csv"],
         "The speed unit is not stated, so m/s is assumed.": ["a.csv"],
     }
-    assert ("The depth unit is not stated, so meters are assumed. File: a.csv."
-            in reading.describe())
+    assert "The depth unit is not stated, so meters are assumed. File: a.csv." in reading.describe()
     texts = dict(zip(reading.soundings.visit, reading.soundings.corrections))
     assert texts == {"a": "from=unknown;depth_unit=assumed m", "b": "from=unknown"}
     given = read_logs(tmp_path, depth_unit="ft", depth_from="surface")
@@ -196,6 +198,8 @@ def test_where_depth_counts_from_is_taken_from_the_log_first(folder):
     assert any(text.startswith("from=transducer") for text in texts)
     with pytest.raises(LakefloorError, match="measured from 'keel'"):
         read_logs(folder, depth_from="keel")
+
+
 # -- what cannot be ----------------------------------------------------------------
 
 
@@ -212,12 +216,14 @@ GOOD = ("-93.0000000", "45.0001", "2026-07-09T14:00:05Z", "3.05")
 
 @pytest.mark.parametrize(
     ("column", "value", "reason", "told"),
-    [(1, "0.1", "position more than 1000 km", "4998 km away"),
-     (0, "93.0", "position more than 1000 km", "93, 45.0001"),
-     (3, "12000", "depth of more than 2000 m", "12000 m"),
-     (3, "-9999", "depth of more than 2000 m", "-9999 m"),
-     (2, "2199-07-09T14:00:05Z", "time in the future", "2199-07-09T14:00:05"),
-     (2, "1970-01-01T00:00:05Z", "time more than 50 years", "1970-01-01T00:00:05")],
+    [
+        (1, "0.1", "position more than 1000 km", "4998 km away"),
+        (0, "93.0", "position more than 1000 km", "93, 45.0001"),
+        (3, "12000", "depth of more than 2000 m", "12000 m"),
+        (3, "-9999", "depth of more than 2000 m", "-9999 m"),
+        (2, "2199-07-09T14:00:05Z", "time in the future", "2199-07-09T14:00:05"),
+        (2, "1970-01-01T00:00:05Z", "time more than 50 years", "1970-01-01T00:00:05"),
+    ],
 )
 def test_what_cannot_be_is_named_with_line_value_and_reason(tmp_path, column, value, reason, told):
     row = list(GOOD)
@@ -241,7 +247,8 @@ def test_what_cannot_be_is_named_with_line_value_and_reason(tmp_path, column, va
 
 def test_one_reason_is_enough_for_a_row(tmp_path):
     (tmp_path / "log.csv").write_text(
-        unreal({21: ("10.0", "1.0", "2199-07-09T14:00:05Z", "12000")}))
+        unreal({21: ("10.0", "1.0", "2199-07-09T14:00:05Z", "12000")})
+    )
     reading = read_logs(tmp_path)
     assert reading.unread_count == 1
     assert len(reading.soundings) == 59
@@ -282,8 +289,9 @@ def test_a_lake_at_the_antimeridian_has_no_strays(tmp_path):
 
 def test_a_flag_of_the_logger_goes_before(tmp_path):
     lines = table().splitlines()
-    lines = [f"{lines[0]},valid"] + [f"{line},{'V' if i == 4 else 'A'}"
-                                     for i, line in enumerate(lines[1:])]
+    lines = [f"{lines[0]},valid"] + [
+        f"{line},{'V' if i == 4 else 'A'}" for i, line in enumerate(lines[1:])
+    ]
     lines[5] = "-93.0,45.0001,2026-07-09T14:00:05Z,12000,V"
     (tmp_path / "log.csv").write_text("\n".join(lines))
     reading = read_logs(tmp_path)
@@ -300,7 +308,8 @@ def test_impossible_points_of_a_table_are_left_out_and_counted():
     time = [f"2026-07-09T14:{i:02d}:00Z" for i in range(40)]
     time[7] = "2199-01-01T00:00:00Z"
     soundings, _, left_out, notes = soundings_from_points(
-        PointColumns(x, 5e6 + k, depth, time=time))
+        PointColumns(x, 5e6 + k, depth, time=time)
+    )
     assert len(soundings) == 37
     assert sorted(left_out.values()) == [1, 1, 1]
     assert any("km away" in note for note in notes)

@@ -31,8 +31,11 @@ def test_level_zero_is_the_whole_square():
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.floats(-179.0, 178.0), st.floats(-75.0, 75.0), st.floats(0.001, 0.2),
-    st.floats(0.001, 0.2), st.integers(8, 15),
+    st.floats(-179.0, 178.0),
+    st.floats(-75.0, 75.0),
+    st.floats(0.001, 0.2),
+    st.floats(0.001, 0.2),
+    st.integers(8, 15),
 )
 def test_tiles_hold_the_place_and_no_more(west, south, width, height, zoom):
     """Against the projection of PROJ: whole tiles, of which none lies off the place's margin."""

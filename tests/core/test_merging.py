@@ -31,7 +31,11 @@ def survey(name, day, across, offset=0.0, seed=0, shift=0.0, datum="pool"):
     depth = bottom(x, y) + offset + rng.normal(0.0, 0.03, x.size)
     time = np.datetime64(f"{day}T14:00:00", "ms") + np.arange(x.size) * np.timedelta64(1000, "ms")
     return Soundings.build(
-        500_000.0 + x, 5_000_000.0 + y, depth, time=time, visit=name,
+        500_000.0 + x,
+        5_000_000.0 + y,
+        depth,
+        time=time,
+        visit=name,
         corrections=f"datum={datum};datum_elev_m=290",
     )
 
@@ -53,14 +57,16 @@ def test_offset_is_found_with_its_error(unit):
     assert same_datum(OWN, level)
     assert not same_datum(OWN, OTHER)
     assert float(parse_corrections(level.corrections[0])["merge_offset_m"]) == pytest.approx(
-        joint.offset[0], abs=1e-4)
+        joint.offset[0], abs=1e-4
+    )
 
 
 def test_each_visit_has_its_own_offset():
     july = survey("may", "2025-07-01", False, offset=-0.4, seed=2, shift=7.0)
     joint = join_levels(OWN, concatenate([OTHER, july]), unit="visit")
     assert dict(zip(joint.visit, joint.offset)) == pytest.approx(
-        {"june": 0.25, "may": -0.4}, abs=0.03)
+        {"june": 0.25, "may": -0.4}, abs=0.03
+    )
 
 
 def test_store_merged_with_itself_is_level():
@@ -171,12 +177,16 @@ def test_refusals_say_what_was_found():
 
 def test_copy_is_named_and_takes_on_the_datum():
     copy = Soundings.build(
-        OTHER.x, OTHER.y, OTHER.depth, visit=np.where(np.arange(len(OTHER)) < 9, "June", " "))
+        OTHER.x, OTHER.y, OTHER.depth, visit=np.where(np.arange(len(OTHER)) < 9, "June", " ")
+    )
     merged = merge_soundings(OWN, copy, level="none", copy_name="friend")
     assert list(dict.fromkeys(merged.soundings.visit)) == ["June", "friend"]
     assert np.array_equal(merged.soundings.depth, OTHER.depth)
     assert parse_corrections(merged.soundings.corrections[0]) == {
-        "from": "unknown", "datum": "pool", "datum_elev_m": "290"}
+        "from": "unknown",
+        "datum": "pool",
+        "datum_elev_m": "290",
+    }
     other = merge_soundings(OWN, OTHER, level="none").soundings
     assert np.array_equal(other.corrections, OTHER.corrections)
     unreduced = OWN.replace(corrections=np.full(len(OWN), "", object))

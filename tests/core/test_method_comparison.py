@@ -183,9 +183,7 @@ def test_without_lanes_squares_are_left_out():
     # A square that is left out leaves soundings at its four sides, a lane at two only, farther off:
     # without lanes the error comes out less.
     assert 0.7 < found.scores["tin"].rmse / by_lanes.scores["tin"].rmse < 1.0
-    assert found.scores["tin"].rmse_here == pytest.approx(
-        by_lanes.scores["tin"].rmse_here, rel=0.3
-    )
+    assert found.scores["tin"].rmse_here == pytest.approx(by_lanes.scores["tin"].rmse_here, rel=0.3)
 
 
 def test_a_lake_with_shore_and_island():
@@ -258,9 +256,7 @@ def test_the_method_recommended_is_the_best_at_the_lanes_as_they_are():
     """Of TIN and IDW on a lake whose depth is known everywhere, where wide gaps favour IDW."""
     survey, shore = made_lake.survey(40.0, ping=4.0, seed=2), made_lake.shoreline(6.0)
     # Of nearly equal errors the spacing of the squares decides which is the smaller.
-    found = compare_methods(
-        survey, methods=("tin", "idw"), shoreline=shore, cell=8.0, spacing=38.5
-    )
+    found = compare_methods(survey, methods=("tin", "idw"), shoreline=shore, cell=8.0, spacing=38.5)
 
     def error(method):
         depth = module.COMPARED[method](survey, shoreline=shore, cell=8.0).depth

@@ -23,10 +23,57 @@ from lakefloor.algorithms.core.hardness.mixture import (
 #: Minutes between eruptions of the Old Faithful geyser, value: count (Azzalini and Bowman (1990),
 #: Applied Statistics 39(3), 357-365; 272 values).
 GEYSER = {
-    43: 1, 45: 3, 46: 5, 47: 4, 48: 3, 49: 5, 50: 5, 51: 6, 52: 5, 53: 7, 54: 9, 55: 6, 56: 4,
-    57: 3, 58: 4, 59: 7, 60: 6, 62: 4, 63: 3, 64: 4, 65: 3, 66: 2, 67: 1, 68: 1, 69: 2, 70: 4,
-    71: 5, 72: 1, 73: 7, 74: 6, 75: 8, 76: 9, 77: 12, 78: 15, 79: 10, 80: 8, 81: 13, 82: 12,
-    83: 14, 84: 10, 85: 6, 86: 6, 87: 2, 88: 6, 89: 3, 90: 6, 91: 1, 92: 1, 93: 2, 94: 1, 96: 1,
+    43: 1,
+    45: 3,
+    46: 5,
+    47: 4,
+    48: 3,
+    49: 5,
+    50: 5,
+    51: 6,
+    52: 5,
+    53: 7,
+    54: 9,
+    55: 6,
+    56: 4,
+    57: 3,
+    58: 4,
+    59: 7,
+    60: 6,
+    62: 4,
+    63: 3,
+    64: 4,
+    65: 3,
+    66: 2,
+    67: 1,
+    68: 1,
+    69: 2,
+    70: 4,
+    71: 5,
+    72: 1,
+    73: 7,
+    74: 6,
+    75: 8,
+    76: 9,
+    77: 12,
+    78: 15,
+    79: 10,
+    80: 8,
+    81: 13,
+    82: 12,
+    83: 14,
+    84: 10,
+    85: 6,
+    86: 6,
+    87: 2,
+    88: 6,
+    89: 3,
+    90: 6,
+    91: 1,
+    92: 1,
+    93: 2,
+    94: 1,
+    96: 1,
 }
 
 
@@ -69,7 +116,8 @@ def test_boundary_of_two_equal_normals_is_midway():
     # Convolved with an uncertainty of 0.2: odds at the mean exp(0.4^2 / 2 / (0.05^2 + 0.2^2)).
     odds = np.exp(0.4**2 / 2 / (0.05**2 + 0.2**2))
     assert memberships(np.array([0.7]), np.array([0.2]), fit)[0, 1] == pytest.approx(
-        odds / (1 + odds), abs=0.01)
+        odds / (1 + odds), abs=0.01
+    )
 
 
 def test_far_side_of_a_narrow_class_stays_its_own():
@@ -156,13 +204,16 @@ def test_change_point_by_hand():
 def test_change_point_is_the_least_of_all_sums(values):
     v = np.array(values)
     count, squares = change_point(v)
-    brute = [((v[:i] - v[:i].mean()) ** 2).sum() + ((v[i:] - v[i:].mean()) ** 2).sum()
-             for i in range(1, len(v))]
+    brute = [
+        ((v[:i] - v[:i].mean()) ** 2).sum() + ((v[i:] - v[i:].mean()) ** 2).sum()
+        for i in range(1, len(v))
+    ]
     assert squares == pytest.approx(brute, abs=1e-6 * (1 + max(brute)))
     assert brute[count - 1] == pytest.approx(min(brute), abs=1e-6 * (1 + max(brute)))
 
 
 # -- classes of unequal spread ------------------------------------------------
+
 
 def made_mixture(mean, sd, share):
     mean, sd, share = (np.array(v, float) for v in (mean, sd, share))
@@ -192,9 +243,10 @@ def test_a_class_keeps_a_tenth_of_its_spread_where_all_of_it_is_noise():
     np.testing.assert_allclose(np.log(found[:, 0] / found[:, 1]), expected, rtol=1e-6)
 
 
-@pytest.mark.parametrize(("sd", "share"), [
-    ([0.03, 0.15], [0.5, 0.5]), ([0.15, 0.05], [0.5, 0.5]), ([0.08, 0.08], [0.9, 0.1]),
-])
+@pytest.mark.parametrize(
+    ("sd", "share"),
+    [([0.03, 0.15], [0.5, 0.5]), ([0.15, 0.05], [0.5, 0.5]), ([0.08, 0.08], [0.9, 0.1])],
+)
 def test_the_boundary_of_unequal_classes_is_where_their_densities_meet(sd, share):
     two = made_mixture([0.2, 0.7], sd, share)
     (limit,) = boundaries(two)
@@ -217,7 +269,8 @@ def test_fitted_spreads_are_those_of_each_class():
     assert fit.share == pytest.approx([0.75, 0.25], abs=0.01)
     # Ashman, Bird and Zepf (1994): the root of the mean of both variances.
     assert fit.separation == pytest.approx(
-        [(fit.mean[1] - fit.mean[0]) / np.sqrt((fit.sd**2).mean())])
+        [(fit.mean[1] - fit.mean[0]) / np.sqrt((fit.sd**2).mean())]
+    )
     assert fit.distinct
     assert not made_mixture([0.2, 0.8], [0.1, 0.1], [0.981, 0.019]).distinct
     assert made_mixture([0.2, 0.8], [0.1, 0.1], [0.979, 0.021]).distinct
@@ -226,6 +279,7 @@ def test_fitted_spreads_are_those_of_each_class():
 
 
 # -- at the limits ------------------------------------------------------------
+
 
 def test_covariates_count_as_parameters():
     rng = np.random.default_rng(10)
@@ -266,8 +320,10 @@ def test_otsu_is_the_best_of_all_cuts(seed):
     scores = []
     for cut in range(1, 40):
         low, high = count[:cut], count[cut:]
-        one, two = (np.average(middle[part], weights=count[part])
-                    for part in (slice(None, cut), slice(cut, None)))
+        one, two = (
+            np.average(middle[part], weights=count[part])
+            for part in (slice(None, cut), slice(cut, None))
+        )
         scores.append(low.sum() * high.sum() * (one - two) ** 2)
     best = np.flatnonzero(np.isclose(scores, max(scores), rtol=1e-9))
     assert otsu(values, bins=40) == pytest.approx(edges[1:-1][best].mean())

@@ -16,8 +16,22 @@ from lakefloor.algorithms.core.places.similarity import similarity, traits_at, t
 from lakefloor.algorithms.core.structure.ground import Ground, cells_of
 
 CELL, N = 4.0, 200
-HUMPS = np.array([(100, 100), (300, 120), (520, 140), (690, 220), (130, 400), (340, 380),
-                  (560, 420), (690, 640), (150, 660), (380, 620), (560, 690)], dtype=float)
+HUMPS = np.array(
+    [
+        (100, 100),
+        (300, 120),
+        (520, 140),
+        (690, 220),
+        (130, 400),
+        (340, 380),
+        (560, 420),
+        (690, 640),
+        (150, 660),
+        (380, 620),
+        (560, 690),
+    ],
+    dtype=float,
+)
 
 
 def lake(stretch=lambda depth: depth):
@@ -77,8 +91,7 @@ def test_no_unit_and_no_stretching_of_depth_matters():
 def test_marks_on_some_humps_lead_to_the_others():
     marked, left = HUMPS[:6], HUMPS[6:]
     found = find_similar_places(
-        Ground(lake()), *marked.T, [f"H{i}" for i in range(6)],
-        Ranking(number=5, spacing_m=60.0),
+        Ground(lake()), *marked.T, [f"H{i}" for i in range(6)], Ranking(number=5, spacing_m=60.0)
     )
     away = np.hypot(found.x[:, None] - left[:, 0], found.y[:, None] - left[:, 1])
     assert away.min(axis=1).max() < 8.0
@@ -103,7 +116,8 @@ def test_likeness_at_the_marks_is_1():
 def test_all_layers_take_part():
     grid = lake()
     ground = Ground(
-        grid, uncertainty=grid.like(np.full(grid.shape, 0.6096)),
+        grid,
+        uncertainty=grid.like(np.full(grid.shape, 0.6096)),
         hardness=grid.like(np.clip(1.2 - grid.values / 10.0, 0, 1)),
         breaklines=Lines([np.array([(0.0, 400.0), (800.0, 400.0)])], {"kind": ["crest"]}),
         transitions=Lines([np.array([(400.0, 0.0), (400.0, 800.0)])]),

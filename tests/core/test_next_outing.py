@@ -99,11 +99,16 @@ def test_gaps_lie_where_the_interval_is_not_supported():
 def test_lanes_go_into_the_gap_and_keep_to_the_time():
     found = plan()
     assert 0.9 * 20.0 < found.minutes <= 20.0 + 1e-6
-    lanes = [np.asarray(xy) for xy, k in zip(found.lines.coords, found.lines.attributes["kind"])
-             if k == "lane"]
+    lanes = [
+        np.asarray(xy)
+        for xy, k in zip(found.lines.coords, found.lines.attributes["kind"])
+        if k == "lane"
+    ]
     # West of 150 m the strips between lanes, 4 m wide, are gaps too: the way out may follow one.
-    assert sum(LineString(xy).intersection(box(145, 0, 400, 200)).length for xy in lanes) \
+    assert (
+        sum(LineString(xy).intersection(box(145, 0, 400, 200)).length for xy in lanes)
         > 0.8 * found.lane_m
+    )
     path = found.lines.coords
     assert path[0][0] == pytest.approx((0.0, 100.0))
     assert path[-1][-1] == pytest.approx((0.0, 100.0))
@@ -144,15 +149,15 @@ def test_more_time_gains_more():
 
 def test_steep_bottom_and_lines_draw_the_first_lanes():
     # All sounded: what is left are the strips between lanes, at y = 0, 20, ... 200.
-    plain, steep = (
-        plan(surface(sounded=400.0, steep=s), minutes=12.0) for s in (False, True)
-    )
+    plain, steep = (plan(surface(sounded=400.0, steep=s), minutes=12.0) for s in (False, True))
 
     def in_band(found):
         # A 30 % slope lies within 10 m of y = 160.
-        return sum(LineString(xy).intersection(box(0, 150, 400, 170)).length
-                   for xy, k in zip(found.lines.coords, found.lines.attributes["kind"])
-                   if k == "lane")
+        return sum(
+            LineString(xy).intersection(box(0, 150, 400, 170)).length
+            for xy, k in zip(found.lines.coords, found.lines.attributes["kind"])
+            if k == "lane"
+        )
 
     assert in_band(plain) < 60.0
     assert in_band(steep) > 300.0
@@ -173,7 +178,10 @@ def test_lanes_run_midway_between_those_before_whatever_their_heading(turn):
         Surface(
             grid.like(5.0 + 0.0 * x), grid.like(np.hypot(0.05, 0.01 * away)), grid.like(away), 40.0
         ),
-        interval_m=FOOT, launch=(0.0, -280.0), minutes=30.0, lake=lake,
+        interval_m=FOOT,
+        launch=(0.0, -280.0),
+        minutes=30.0,
+        lake=lake,
     )
     assert found.spacing == 20.0
     lanes = [xy for xy, k in zip(found.lines.coords, found.lines.attributes["kind"]) if k == "lane"]
@@ -195,8 +203,12 @@ def test_water_without_a_surface_is_a_gap():
     whole = surface()
     x, _ = np.meshgrid(whole.depth.x, whole.depth.y)
     known = x < 180.0
-    cut = Surface(*(g.like(np.where(known, g.values, np.nan))
-                    for g in (whole.depth, whole.uncertainty, whole.distance)))
+    cut = Surface(
+        *(
+            g.like(np.where(known, g.values, np.nan))
+            for g in (whole.depth, whole.uncertainty, whole.distance)
+        )
+    )
     found = plan(cut)
     assert found.gap_before == pytest.approx(plan().gap_before, rel=0.1)
     lanes = np.concatenate(found.lines.coords)
@@ -268,8 +280,9 @@ def test_gpx_of_lanes_is_read_back():
     from lakefloor.algorithms.core.grid import Lines
 
     found = plan()
-    moved = Lines([xy + (500_000.0, 5_100_000.0) for xy in found.lines.coords],
-                  found.lines.attributes)
+    moved = Lines(
+        [xy + (500_000.0, 5_100_000.0) for xy in found.lines.coords], found.lines.attributes
+    )
     marks = read_gpx(lanes_gpx(moved, 32615, "Next outing"))
     (route,), (track,) = marks.routes, marks.tracks
     names = [point.name for point in route.points]
@@ -329,8 +342,9 @@ def test_planned_outing_lowers_the_error_more_than_even_lanes_in_the_same_time()
     for turned in (0.0, 90.0):
         # The same time spent on lanes evenly over the lake, along and across the first ones.
         options = [
-            survey_lanes(lake, spacing=spacing, heading=heading + turned, cross_share=0.0,
-                         launch=launch)
+            survey_lanes(
+                lake, spacing=spacing, heading=heading + turned, cross_share=0.0, launch=launch
+            )
             for spacing in (93.0, 100.0)
         ]
         even = max((p for p in options if p.minutes <= minutes), key=lambda p: p.minutes)

@@ -49,8 +49,9 @@ def ddmm(value, width):
     return f"{degrees:0{width}d}{(abs(value) - degrees) * 60:09.6f}"
 
 
-def rmc(seconds, lon=-93.0, lat=45.0, date="090726", talker="GP", speed="4.3", course="90.0",
-        status="A"):
+def rmc(
+    seconds, lon=-93.0, lat=45.0, date="090726", talker="GP", speed="4.3", course="90.0", status="A"
+):
     clock = f"{seconds // 3600 % 24:02d}{seconds // 60 % 60:02d}{seconds % 60:02d}.00"
     return sentence(
         f"{talker}RMC,{clock},{status},{ddmm(lat, 2)},{'N' if lat >= 0 else 'S'},"
@@ -66,9 +67,7 @@ def gga(seconds, lon=-93.0, lat=45.0, quality=1, talker="GP"):
 
 
 def dbt(metres, talker="SD"):
-    return sentence(
-        f"{talker}DBT,{metres / 0.3048:.1f},f,{metres:.2f},M,{metres / 1.8288:.1f},F"
-    )
+    return sentence(f"{talker}DBT,{metres / 0.3048:.1f},f,{metres:.2f},M,{metres / 1.8288:.1f},F")
 
 
 def log(*lines):
@@ -110,8 +109,15 @@ def test_angle_reads_back_what_was_written(degrees, micro_minutes, hemisphere):
 
 @pytest.mark.parametrize(
     ("text", "hemisphere"),
-    [("4860.000", "N"), ("9100.000", "N"), ("18100.0", "E"), ("4807.038", ""), ("", "N"),
-     ("ab07.038", "N"), ("-4807.038", "N")],
+    [
+        ("4860.000", "N"),
+        ("9100.000", "N"),
+        ("18100.0", "E"),
+        ("4807.038", ""),
+        ("", "N"),
+        ("ab07.038", "N"),
+        ("-4807.038", "N"),
+    ],
 )
 def test_malformed_angles_are_nan(text, hemisphere):
     assert np.isnan(nmea_angle(text, hemisphere))
@@ -138,7 +144,8 @@ def test_positions_speed_and_course_agree_with_pynmea2():
 def test_worked_positions():
     # Values as printed with the sentences: 48 07.038 N 11 31.000 E and so on.
     for line, lat, lon in [
-        (WORKED[0], 48.1173, 11.5166667), (WORKED[5], 49.2741667, -123.1853333),
+        (WORKED[0], 48.1173, 11.5166667),
+        (WORKED[5], 49.2741667, -123.1853333),
         (WORKED[6], -19.4840833, 24.1751),
     ]:
         got = nmea_log.parse_nmea_log(log(line, dbt(2.0), line)).soundings
@@ -148,7 +155,10 @@ def test_worked_positions():
 def test_depth_gets_time_and_position_between_fixes():
     # By hand: 1 of 4 steps after the fix at 36000 s, and a fix 1 s later 0.0004 degree east.
     data = log(
-        rmc(36_000), dbt(4.0), "$GPXXX,1*" + f"{sentence_checksum('GPXXX,1'):02X}", dbt(6.0),
+        rmc(36_000),
+        dbt(4.0),
+        "$GPXXX,1*" + f"{sentence_checksum('GPXXX,1'):02X}",
+        dbt(6.0),
         rmc(36_001, lon=-92.9996),
     )
     got = nmea_log.parse_nmea_log(data).soundings
@@ -168,9 +178,13 @@ def test_dpt_offset_to_the_waterline_is_added_and_to_the_keel_is_not():
 
 @pytest.mark.parametrize(
     ("line", "metres", "origin"),
-    [(WORKED[7], 7.8 * 0.3048, "transducer"), (WORKED[10], 8.8 * 0.3048, "surface"),
-     (WORKED[11], 7.5 * 0.3048, "keel"), ("$SDDBT,,f,2.4,M,,F", 2.4, "transducer"),
-     ("$SDDBT,8,f,2.44,M,1,F", 2.44, "transducer")],
+    [
+        (WORKED[7], 7.8 * 0.3048, "transducer"),
+        (WORKED[10], 8.8 * 0.3048, "surface"),
+        (WORKED[11], 7.5 * 0.3048, "keel"),
+        ("$SDDBT,,f,2.4,M,,F", 2.4, "transducer"),
+        ("$SDDBT,8,f,2.44,M,1,F", 2.44, "transducer"),
+    ],
 )
 def test_the_finest_field_is_read(line, metres, origin):
     # 0.1 ft is 0.03 m, finer than 0.1 m and 0.1 fathom; 0.01 m is finer than a foot.
@@ -235,8 +249,16 @@ def test_a_log_without_checksums_is_read_and_said_so():
 
 
 def test_void_fixes_are_no_positions():
-    data = log(rmc(1), dbt(3.0), rmc(2), dbt(4.0), rmc(3, lon=-80.0, status="V"),
-               gga(4, lon=-80.0, quality=0), dbt(5.0), rmc(5))
+    data = log(
+        rmc(1),
+        dbt(3.0),
+        rmc(2),
+        dbt(4.0),
+        rmc(3, lon=-80.0, status="V"),
+        gga(4, lon=-80.0, quality=0),
+        dbt(5.0),
+        rmc(5),
+    )
     parsed = nmea_log.parse_nmea_log(data)
     np.testing.assert_allclose(parsed.soundings.x, -93.0)
     assert parsed.unread.counts == {"no valid fix (status V or quality 0)": 2}
@@ -252,18 +274,36 @@ def test_no_interpolation_across_a_gap_of_fixes():
 
 def test_midnight_in_sentences_without_a_date():
     # GGA before the first RMC, and over midnight before the RMC that says so.
-    data = log(gga(86_398), dbt(3.0), rmc(86_399), dbt(3.0), gga(86_400), dbt(3.0),
-               gga(86_401), dbt(3.0), rmc(86_402, date="100726"))
+    data = log(
+        gga(86_398),
+        dbt(3.0),
+        rmc(86_399),
+        dbt(3.0),
+        gga(86_400),
+        dbt(3.0),
+        gga(86_401),
+        dbt(3.0),
+        rmc(86_402, date="100726"),
+    )
     got = nmea_log.parse_nmea_log(data).soundings
     assert got.time.astype(str).tolist() == [
-        "2026-07-09T23:59:58.500", "2026-07-09T23:59:59.500",
-        "2026-07-10T00:00:00.500", "2026-07-10T00:00:01.500",
+        "2026-07-09T23:59:58.500",
+        "2026-07-09T23:59:59.500",
+        "2026-07-10T00:00:00.500",
+        "2026-07-10T00:00:01.500",
     ]
 
 
 def test_a_later_outing_appended_to_the_log_keeps_its_date():
-    data = log(rmc(64_800), dbt(3.0), rmc(64_801), gga(25_200), dbt(3.0), gga(25_201),
-               rmc(25_202, date="100726"))
+    data = log(
+        rmc(64_800),
+        dbt(3.0),
+        rmc(64_801),
+        gga(25_200),
+        dbt(3.0),
+        gga(25_201),
+        rmc(25_202, date="100726"),
+    )
     got = nmea_log.parse_nmea_log(data).soundings
     assert got.time.astype(str).tolist() == ["2026-07-09T18:00:00.500", "2026-07-10T07:00:00.500"]
 
@@ -282,8 +322,9 @@ def test_date_from_zda_alone_or_from_the_name():
 def test_week_rollover_is_mended_and_said_so():
     # IS-GPS-200: the week number is modulo 1024, 7168 days; 9 July 2019 less that is in 1999.
     wrong = (np.datetime64("2019-03-01") - 7168).astype(object)
-    parsed = nmea_log.parse_nmea_log(log(*(
-        x for s in (1, 2) for x in (rmc(s, date=wrong.strftime("%d%m%y")), dbt(3.0)))))
+    parsed = nmea_log.parse_nmea_log(
+        log(*(x for s in (1, 2) for x in (rmc(s, date=wrong.strftime("%d%m%y")), dbt(3.0))))
+    )
     assert str(parsed.soundings.time[0]).startswith("2019-03-01T00:00:01")
     assert any("1024 weeks" in note for note in parsed.notes)
     later = log(rmc(1, date="231106"), dbt(3.0), rmc(2, date="231106"))
@@ -308,8 +349,17 @@ def test_a_second_receiver_fills_gaps_only():
 
 
 def test_temperature_speed_and_course():
-    data = log(WORKED[12], rmc(1, speed="", course=""), WORKED[3], dbt(3.0),
-               rmc(2, speed="", course=""), dbt(3.0), rmc(300), dbt(3.0), rmc(301))
+    data = log(
+        WORKED[12],
+        rmc(1, speed="", course=""),
+        WORKED[3],
+        dbt(3.0),
+        rmc(2, speed="", course=""),
+        dbt(3.0),
+        rmc(300),
+        dbt(3.0),
+        rmc(301),
+    )
     got = nmea_log.parse_nmea_log(data).soundings
     # By hand: VTG gives 5.5 knots.
     np.testing.assert_allclose(got.speed[0], 5.5 * 1852 / 3600)
@@ -319,9 +369,13 @@ def test_temperature_speed_and_course():
 
 @pytest.mark.parametrize(
     ("lines", "reason"),
-    [((rmc(1), rmc(2)), "no DBT, DPT, DBS or DBK"), ((dbt(3.0), dbt(4.0)), "no position"),
-     ((rmc(1, status="V"), dbt(3.0)), "no valid fix \\(status V or quality 0\\): 1"),
-     ((rmc(1), dbt(3.0), rmc(60)), "longer maximum time"), (("nothing here",), "no NMEA")],
+    [
+        ((rmc(1), rmc(2)), "no DBT, DPT, DBS or DBK"),
+        ((dbt(3.0), dbt(4.0)), "no position"),
+        ((rmc(1, status="V"), dbt(3.0)), "no valid fix \\(status V or quality 0\\): 1"),
+        ((rmc(1), dbt(3.0), rmc(60)), "longer maximum time"),
+        (("nothing here",), "no NMEA"),
+    ],
 )
 def test_what_is_missing_is_said(lines, reason):
     with pytest.raises(LakefloorError, match=reason):
@@ -335,7 +389,8 @@ def test_line_numbers_of_all_line_ends():
 @settings(max_examples=50, deadline=None)
 @given(
     # Ten-thousandths of a minute, as receivers give.
-    start=st.integers(-108_000_000, 108_000_000), step=st.integers(-1000, 1000),
+    start=st.integers(-108_000_000, 108_000_000),
+    step=st.integers(-1000, 1000),
     lat=st.integers(-48_000_000, 48_000_000).filter(bool),
 )
 def test_positions_between_fixes_lie_on_the_geodesic_anywhere_on_the_globe(start, step, lat):
@@ -356,13 +411,16 @@ def test_positions_between_fixes_lie_on_the_geodesic_anywhere_on_the_globe(start
     assert (np.abs(got.x) <= 180.0).all()
 
 
-@pytest.mark.parametrize("estimate", [
-    lambda i: gga(36_000 + i, quality=6),  # quality of GGA, NMEA 0183 version 2.3: estimated
-    lambda i: gga(36_000 + i, quality=7),  # manual input
-    lambda i: gga(36_000 + i, quality=8),  # simulation
-    lambda i: sentence(f"GPRMC,1000{i:02d}.00,A,4500.0,N,09300.0,W,4.3,90.0,090726,,,E"),
-    lambda i: sentence(f"GPGLL,4500.0,N,09300.0,W,1000{i:02d}.00,A,S"),
-])
+@pytest.mark.parametrize(
+    "estimate",
+    [
+        lambda i: gga(36_000 + i, quality=6),  # quality of GGA, NMEA 0183 version 2.3: estimated
+        lambda i: gga(36_000 + i, quality=7),  # manual input
+        lambda i: gga(36_000 + i, quality=8),  # simulation
+        lambda i: sentence(f"GPRMC,1000{i:02d}.00,A,4500.0,N,09300.0,W,4.3,90.0,090726,,,E"),
+        lambda i: sentence(f"GPGLL,4500.0,N,09300.0,W,1000{i:02d}.00,A,S"),
+    ],
+)
 def test_a_position_that_no_satellite_gave_is_no_fix(estimate):
     with pytest.raises(LakefloorError, match="no fix by satellite.*: 4"):
         nmea_log.parse_nmea_log(log(*(line for i in range(4) for line in (estimate(i), dbt(3.0)))))
@@ -381,6 +439,7 @@ def test_hemisphere_letters_of_the_other_axis_are_refused():
 
 
 # -- rules at their limits ----------------------------------------------------
+
 
 def five_seconds(count, between):
     """Fixes each five seconds; ``between(i)`` gives the sentences after the i-th."""
@@ -408,7 +467,9 @@ def test_a_small_offset_is_added_and_said():
 
 
 def test_it_is_said_which_depth_was_read():
-    (note,) = (n for n in nmea_log.parse_nmea_log(log(rmc(1), dbt(3.0), rmc(2))).notes if "SDDBT" in n)
+    (note,) = (
+        n for n in nmea_log.parse_nmea_log(log(rmc(1), dbt(3.0), rmc(2))).notes if "SDDBT" in n
+    )
     assert "0.01 m" in note
     assert "transducer" in note
 
@@ -427,8 +488,14 @@ def test_a_depth_without_position_is_shown_as_logged():
 
 
 def test_nought_nought_is_no_position_and_the_equator_is_one():
-    data = log(rmc(1, lon=0.0, lat=0.0), rmc(2, lat=0.0), dbt(3.0), rmc(3, lat=0.0), dbt(3.0),
-               rmc(4, lon=0.0, lat=0.0))
+    data = log(
+        rmc(1, lon=0.0, lat=0.0),
+        rmc(2, lat=0.0),
+        dbt(3.0),
+        rmc(3, lat=0.0),
+        dbt(3.0),
+        rmc(4, lon=0.0, lat=0.0),
+    )
     parsed = nmea_log.parse_nmea_log(data)
     assert parsed.unread.counts["position 0, 0 (the GPS receiver had no fix)"] == 2
     np.testing.assert_allclose(parsed.soundings.y, 0.0)
@@ -444,8 +511,11 @@ def test_midnight_in_a_log_whose_name_has_the_date():
 
 
 def test_a_second_receiver_serves_before_the_first_begins_and_after_it_ends():
-    lines = [line for s in range(12)
-             for line in ((rmc(s) if 4 <= s < 9 else gga(s, lon=-93.001, talker="II")), dbt(3.0))]
+    lines = [
+        line
+        for s in range(12)
+        for line in ((rmc(s) if 4 <= s < 9 else gga(s, lon=-93.001, talker="II")), dbt(3.0))
+    ]
     parsed = nmea_log.parse_nmea_log(log(*lines[:-1]), max_fix_gap_s=3.0)
     lon = parsed.soundings.x
     assert lon[:3] == pytest.approx(-93.001)

@@ -40,8 +40,16 @@ def test_english_is_as_python_writes(value, count, word):
 
 
 def test_only_numbers_change_their_signs():
-    said = GERMAN.phrase("{}: {:.1f} m of {:,}, {:{}f} {} {}", "lake 2.5", 36.2, 6700, 0.5, ".2",
-                         np.float32(0.25), True)
+    said = GERMAN.phrase(
+        "{}: {:.1f} m of {:,}, {:{}f} {} {}",
+        "lake 2.5",
+        36.2,
+        6700,
+        0.5,
+        ".2",
+        np.float32(0.25),
+        True,
+    )
     assert said == "lake 2.5: 36,2 m of 6.700, 0,50 0,25 True"
 
 
@@ -64,13 +72,17 @@ def test_texts_of_sheets_and_reports():
         assert sheet_text.band_label(0.0, 2.5, "m") == "0 – 2,5"
         assert sheet_text.datum_statement("ft", "gauge", 0.5, (0.41, 0.62)).startswith(
             "Depths in feet below lake level 1,64 ft (gauge). Lake level during the visits: 1,35 "
-            "to 2,03 ft")
+            "to 2,03 ft"
+        )
         assert sheet_text.position_text(46.4561, -94.6059) == "46° 27,366′ N, 094° 36,354′ W"
         assert plain_words.about(1_234_567.0, 3) == "1.230.000"
         assert plain_words.about(0.25) == "0,25"
         assert plain_words.about(2.0, 3) == "2"
         assert figure_lines({"length_m": 1234.5, "area_m2": 9876.0, "score": 0.5}, "m") == [
-            "Length: 1.234 m", "Area: 9.876 m²", "Score (0 to 1): 0,50"]
+            "Length: 1.234 m",
+            "Area: 9.876 m²",
+            "Score (0 to 1): 0,50",
+        ]
         assert place_texts.fine_depth_text(0.25, "m") == "0,25 m"
         assert place_texts.rounded_depth_text(3.56, "m") == "3,6 m"
         # Names go to devices.
@@ -127,8 +139,10 @@ def _figures_in_f_strings(path):
     """Yield the numbers with decimals or thousands that the f-strings of a module write."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
-            spec = "".join(part.value if isinstance(part, ast.Constant) else "1"
-                           for part in node.format_spec.values)
+            spec = "".join(
+                part.value if isinstance(part, ast.Constant) else "1"
+                for part in node.format_spec.values
+            )
             if re.search(r"\.[1-9]|,|g$", spec):
                 yield f"{path.relative_to(ALGORITHMS).as_posix()}: {ast.unparse(node.value)}:{spec}"
 

@@ -43,7 +43,9 @@ def odd(seed) -> Soundings:
     step = int(rng.choice([0, 100, 1000, 60_000]))
     time = np.datetime64("2026-12-31T23:59", "ms") + (step * i).astype("m8[ms]")
     for values, strange in (
-        (x, [np.nan, 1e9]), (y, [np.nan]), (time, [np.datetime64("NaT")]),
+        (x, [np.nan, 1e9]),
+        (y, [np.nan]),
+        (time, [np.datetime64("NaT")]),
         (depth, [np.nan, 0.0, -1.0, 99.9 * 0.3048, np.inf, 500.0]),
     ):
         rows = rng.random(n) < rng.choice([0.0, 0.0, 0.1, 1.0])
@@ -51,8 +53,13 @@ def odd(seed) -> Soundings:
     order = [i, rng.permutation(n), rng.integers(0, max(n, 1), n)][rng.choice(3, p=[0.6, 0.2, 0.2])]
     visit = np.array([f"v{k}" for k in rng.integers(0, rng.choice([1, 2, 4]), n)], dtype=object)
     return Soundings.build(
-        x[order], y[order], depth[order], time=time[order], visit=visit,
-        lane=rng.integers(0, 3, n), speed=np.where(rng.random(n) < 0.5, np.nan, 2.0),
+        x[order],
+        y[order],
+        depth[order],
+        time=time[order],
+        visit=visit,
+        lane=rng.integers(0, 3, n),
+        speed=np.where(rng.random(n) < 0.5, np.nan, 2.0),
         water_temp=np.where(rng.random(n) < 0.3, np.nan, 20.0),
         uncert=np.where(rng.random(n) < 0.3, np.nan, 0.1),
     )
@@ -77,7 +84,8 @@ ROUTINES = {
     "crossings": lambda s: report_crossings(find_crossings(s)),
     "overlaps": lambda s: find_overlaps(s, find_crossings(s)),
     "known": lambda s: find_known(
-        s, [Logged(np.zeros(len(s), int), s.x, s.y, s.time, s.raw_depth, s.depth)]),
+        s, [Logged(np.zeros(len(s), int), s.x, s.y, s.time, s.raw_depth, s.depth)]
+    ),
     "spacing": lane_spacing,
     "lanes": lambda s: number_lanes(s.x, s.y, s.time, s.visit),
 }

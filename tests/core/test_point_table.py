@@ -14,9 +14,13 @@ from lakefloor.algorithms.core.reading.point_table import (
 def test_units_and_sign_in_the_order_given():
     got, _, left_out, notes = soundings_from_points(
         PointColumns(
-            [1.0, 2.0, np.nan, 4.0], [0.0] * 4, [-10.0, -20.0, -5.0, np.nan],
+            [1.0, 2.0, np.nan, 4.0],
+            [0.0] * 4,
+            [-10.0, -20.0, -5.0, np.nan],
             time=["2026-07-09T09:23:06", "2026-07-09T09:23:05", "", ""],
-            visit=["", "May", None, "May"], water_temp=[68.0] * 4, speed=[10.0] * 4,
+            visit=["", "May", None, "May"],
+            water_temp=[68.0] * 4,
+            speed=[10.0] * 4,
             course=[271.5] * 4,
         ),
         PointUnits("ft", "up", "F", "kn", "America/Chicago"),
@@ -32,8 +36,7 @@ def test_units_and_sign_in_the_order_given():
 
 
 def test_without_times_the_order_given_is_kept():
-    got, *_ = soundings_from_points(
-        PointColumns(np.zeros(40), np.arange(40) * 3.0, np.ones(40)))
+    got, *_ = soundings_from_points(PointColumns(np.zeros(40), np.arange(40) * 3.0, np.ones(40)))
     np.testing.assert_array_equal(got.y, np.arange(40) * 3.0)
     assert set(got.visit) == {"undated"}
     assert set(got.lane) == {1}
@@ -42,8 +45,12 @@ def test_without_times_the_order_given_is_kept():
 
 @pytest.mark.parametrize(
     ("options", "reason"),
-    [({"depth_unit": "yd"}, "'yd' is not known"), ({"positive": "left"}, "'left'"),
-     ({"speed_unit": "c"}, "'c'"), ({"water_temp_unit": "K"}, "'K'")],
+    [
+        ({"depth_unit": "yd"}, "'yd' is not known"),
+        ({"positive": "left"}, "'left'"),
+        ({"speed_unit": "c"}, "'c'"),
+        ({"water_temp_unit": "K"}, "'K'"),
+    ],
 )
 def test_unknown_units(options, reason):
     with pytest.raises(LakefloorError, match=reason):
@@ -58,6 +65,7 @@ def test_nothing_usable_is_said():
 
 
 def test_a_hardness_that_is_no_number_leaves_the_others_as_they_are():
-    soundings, *_ = soundings_from_points(PointColumns(
-        [0.0, 1.0, 2.0], [0.0, 0.0, 0.0], [1.0, 1.0, 1.0], hardness=[0.2, np.inf, 0.8]))
+    soundings, *_ = soundings_from_points(
+        PointColumns([0.0, 1.0, 2.0], [0.0, 0.0, 0.0], [1.0, 1.0, 1.0], hardness=[0.2, np.inf, 0.8])
+    )
     np.testing.assert_array_equal(soundings.hardness, [0.2, np.nan, 0.8])

@@ -41,8 +41,10 @@ def test_cells_and_points_agree_with_shapely_off_the_edge(area):
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.lists(QUARTERS, min_size=1, max_size=4, unique=True),
-       st.lists(QUARTERS, min_size=1, max_size=4, unique=True))
+@given(
+    st.lists(QUARTERS, min_size=1, max_size=4, unique=True),
+    st.lists(QUARTERS, min_size=1, max_size=4, unique=True),
+)
 def test_of_areas_that_meet_each_cell_belongs_to_one(east, north):
     # The edges run through cell centres: none may count twice or be lost.
     across, up = [-11.0, *sorted(east), 11.0], [-11.0, *sorted(north), 11.0]

@@ -18,8 +18,12 @@ def plane(cell=2.0, a=0.03, b=-0.02):
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.lists(st.tuples(st.integers(2, 158), st.integers(2, 118)), min_size=2, max_size=5,
-                unique=True), st.floats(0.7, 9.0))
+@given(
+    st.lists(
+        st.tuples(st.integers(2, 158), st.integers(2, 118)), min_size=2, max_size=5, unique=True
+    ),
+    st.floats(0.7, 9.0),
+)
 def test_plane_is_recovered_along_any_line(vertices, step):
     """Bilinear interpolation reproduces a plane exactly."""
     line = np.array(vertices, dtype=float)
@@ -55,8 +59,11 @@ def test_gaps_stay_gaps():
     grid = plane(b=0.0)
     values = grid.values.copy()
     values[:, 30:35] = np.nan  # from 60 m to 70 m
-    ground = Ground(grid.like(values), uncertainty=grid.like(np.full(grid.shape, 0.2)),
-                    bottom_class=grid.like(np.full(grid.shape, 3.0)))
+    ground = Ground(
+        grid.like(values),
+        uncertainty=grid.like(np.full(grid.shape, 0.2)),
+        bottom_class=grid.like(np.full(grid.shape, 3.0)),
+    )
     found = depth_profiles(ground, [np.array([(41.0, 60.0), (101.0, 60.0), (200.0, 60.0)])])
     hole = (found["x"] > 60.0) & (found["x"] < 70.0) | (found["x"] > 160.0)
     for name in ("depth_m", "uncert_m", "slope_pct", "bottom"):
@@ -67,9 +74,7 @@ def test_gaps_stay_gaps():
     assert figures["mapped_m"] == pytest.approx(18.0 + 88.0)
     assert figures["shallowest_m"] == pytest.approx(5.0 + 0.03 * 41.0)
     assert figures["deepest_m"] == pytest.approx(5.0 + 0.03 * 159.0)
-    assert figures["mean_m"] == pytest.approx(
-        5.0 + 0.03 * (18 * 50.0 + 88 * 115.0) / 106.0
-    )
+    assert figures["mean_m"] == pytest.approx(5.0 + 0.03 * (18 * 50.0 + 88 * 115.0) / 106.0)
     assert figures["steepest_pct"] == pytest.approx(3.0)
 
 
@@ -79,9 +84,13 @@ def test_bottom_type_is_that_of_the_cell_and_lines_are_numbered():
     # A raster of its own, with cells of another size.
     other = Grid(np.zeros((24, 32)), 0.0, 120.0, 5.0, 5.0)
     classes = other.like(np.where(np.meshgrid(other.x, other.y)[0] < 75.0, 1.0, 3.0))
-    ground = Ground(grid, bottom_class=classes, hardness=grid.like(east / 160.0),
-                    class_probability=classes.like(np.full((24, 32), 0.9)),
-                    distance=grid.like(np.full(grid.shape, 4.0)))
+    ground = Ground(
+        grid,
+        bottom_class=classes,
+        hardness=grid.like(east / 160.0),
+        class_probability=classes.like(np.full((24, 32), 0.9)),
+        distance=grid.like(np.full(grid.shape, 4.0)),
+    )
     lines = [np.array([(10.0, 20.0), (140.0, 20.0)]), np.array([(50.0, 10.0), (50.0, 100.0)])]
     found = depth_profiles(ground, lines, step_m=1.0)
     assert set(found) == {"x", "y", *COLUMNS}
@@ -99,14 +108,17 @@ def test_step_longer_than_the_line_gives_its_ends():
     assert list(found["distance_m"]) == pytest.approx([0.0, 5.0])
 
 
-@pytest.mark.parametrize(("lines", "step", "message"), [
-    ([], None, "no line"),
-    ([np.array([(1.0, 1.0), (1.0, 1.0)])], None, "Line 1 has no length"),
-    ([np.array([(1.0, 1.0), (np.nan, 1.0)])], None, "not a number"),
-    ([np.array([(1.0, 1.0), (9.0, 1.0)])], 0.0, "above 0 m"),
-    ([np.array([(1.0, 1.0), (90.0, 1.0)])], 1e-7, "too many samples"),
-    ([np.array([(1001.0, 1.0), (1009.0, 1.0)])], None, "No part of the line lies on mapped"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("lines", "step", "message"),
+    [
+        ([], None, "no line"),
+        ([np.array([(1.0, 1.0), (1.0, 1.0)])], None, "Line 1 has no length"),
+        ([np.array([(1.0, 1.0), (np.nan, 1.0)])], None, "not a number"),
+        ([np.array([(1.0, 1.0), (9.0, 1.0)])], 0.0, "above 0 m"),
+        ([np.array([(1.0, 1.0), (90.0, 1.0)])], 1e-7, "too many samples"),
+        ([np.array([(1001.0, 1.0), (1009.0, 1.0)])], None, "No part of the line lies on mapped"),
+    ],
+)
 def test_what_cannot_be_drawn_is_refused(lines, step, message):
     with pytest.raises(LakefloorError, match=message):
         depth_profiles(Ground(plane()), lines, step_m=step)

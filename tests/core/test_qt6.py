@@ -48,7 +48,7 @@ def qt_names(path) -> set:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     parents = {child: node for node in ast.walk(tree) for child in ast.iter_child_nodes(node)}
     imported = {
-        alias.asname or alias.name: f"{node.module[len('qgis.PyQt.'):]}.{alias.name}"
+        alias.asname or alias.name: f"{node.module[len('qgis.PyQt.') :]}.{alias.name}"
         for node in ast.walk(tree)
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("qgis.PyQt.")
         for alias in node.names
@@ -85,9 +85,12 @@ def qt_names(path) -> set:
 def missing_in_qt6(names) -> set:
     """Return those names that PyQt6 lacks; asked of a Python of its own, beside QGIS's Qt 5."""
     asked = subprocess.run(
-        [sys.executable, "-c", _PROBE], input="\n".join(sorted(names)), capture_output=True,
-        text=True, env={"QT_QPA_PLATFORM": "offscreen"},
-    )  # fmt: skip
+        [sys.executable, "-c", _PROBE],
+        input="\n".join(sorted(names)),
+        capture_output=True,
+        text=True,
+        env={"QT_QPA_PLATFORM": "offscreen"},
+    )
     assert asked.returncode == 0, asked.stderr
     return set(asked.stdout.split())
 
@@ -120,7 +123,10 @@ def test_what_qt6_dropped_is_found(qt6, tmp_path):
         encoding="utf-8",
     )
     assert missing_in_qt6(qt_names(path)) == {
-        "QtCore.QRegExp", "QtCore.Qt.NoPen", "QtCore.QVariant.Double", "QtGui.QFontMetricsF.width",
+        "QtCore.QRegExp",
+        "QtCore.Qt.NoPen",
+        "QtCore.QVariant.Double",
+        "QtGui.QFontMetricsF.width",
     }
 
 
@@ -128,8 +134,11 @@ def test_qt_is_imported_through_qgis():
     for path in SOURCES:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             modules = (
-                [alias.name for alias in node.names] if isinstance(node, ast.Import)
-                else [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else [node.module or ""]
+                if isinstance(node, ast.ImportFrom)
+                else []
             )
             for module in modules:
                 assert module.split(".")[0] not in {"PyQt5", "PyQt6", "PySide2", "PySide6"}, path

@@ -17,9 +17,7 @@ from lakefloor.algorithms.core.hardness.sample_calibration import (
 def test_kappa_of_a_published_error_matrix():
     # Congalton (1991), Remote Sensing of Environment 37(1), 35-46, figure 1 and table 2 (from
     # memory): 434 samples, 74 % agreement, kappa 0.65.
-    agreement, kappa = cohen_kappa(
-        [[65, 4, 22, 24], [6, 81, 5, 8], [0, 11, 85, 19], [4, 7, 3, 90]]
-    )
+    agreement, kappa = cohen_kappa([[65, 4, 22, 24], [6, 81, 5, 8], [0, 11, 85, 19], [4, 7, 3, 90]])
     assert agreement == pytest.approx(321 / 434)
     assert kappa == pytest.approx(0.65, abs=0.005)
     # By hand: 0.7 agree, 0.5 by chance.
@@ -41,9 +39,7 @@ def test_thresholds_have_the_fewest_samples_on_the_wrong_side(rows, classes):
     found = best_thresholds(h, c, classes)
     assert (np.diff(found) >= 0).all()
     cuts = np.arange(-0.5, 14.0) / 12.0
-    every = ([a] for a in cuts) if classes == 2 else (
-        [a, b] for a in cuts for b in cuts if a <= b
-    )
+    every = ([a] for a in cuts) if classes == 2 else ([a, b] for a in cuts for b in cuts if a <= b)
     least = min(wrong(limits) for limits in every)
     assert wrong(found) == least
     if len(set(c)) == classes and least == 0:
@@ -74,8 +70,17 @@ def test_too_few_or_contradictory_samples_are_refused():
 
 @pytest.mark.parametrize(
     ("text", "number"),
-    [("soft", 0), (" Medium ", 1), ("HARD", 2), ("1", 0), (3, 2), (2.0, 1), ("rock", -1),
-     (None, -1), ("4", -1)],
+    [
+        ("soft", 0),
+        (" Medium ", 1),
+        ("HARD", 2),
+        ("1", 0),
+        (3, 2),
+        (2.0, 1),
+        ("rock", -1),
+        (None, -1),
+        ("4", -1),
+    ],
 )
 def test_class_words(text, number):
     assert read_class(text) == number

@@ -38,11 +38,22 @@ def test_kinds_are_known_by_their_fields():
 
 def test_texts_leave_only_if_they_fit():
     contours = kind_of("line", ["depth", "unit", "depth_m"])
-    for name, value in (("label", "12"), ("label", "0 to 5 ft"), ("label", "over 30 ft"),
-                        ("kind", "hump"), ("unit", "ft")):
+    for name, value in (
+        ("label", "12"),
+        ("label", "0 to 5 ft"),
+        ("label", "over 30 ft"),
+        ("kind", "hump"),
+        ("unit", "ft"),
+    ):
         assert shared_value(contours, name, value) == value
-    for name, value in (("label", "Bob's 12"), ("kind", "hump\n"), ("unit", "ft by Bob"),
-                        ("label", "12 ft\nsecret"), ("depth", "Bob"), ("depth", float("nan"))):
+    for name, value in (
+        ("label", "Bob's 12"),
+        ("kind", "hump\n"),
+        ("unit", "ft by Bob"),
+        ("label", "12 ft\nsecret"),
+        ("depth", "Bob"),
+        ("depth", float("nan")),
+    ):
         assert shared_value(contours, name, value) is None
     assert shared_value(MARKS, "name", "Reed point") == "Reed point"
 
@@ -79,8 +90,10 @@ def test_coarse_soundings_stand_at_the_centres_of_squares():
 
 def test_only_accepted_soundings_of_the_area_leave():
     soundings = Soundings.build(
-        [5.0, 1.004, 50.0, 2.0, np.nan, 3.0], [5.0, 1.0, 5.0, 2.0, 2.0, 3.0],
-        [4.0, 3.0, 9.0, 8.0, 8.0, np.nan], raw_depth=np.full(6, 7.0),
+        [5.0, 1.004, 50.0, 2.0, np.nan, 3.0],
+        [5.0, 1.0, 5.0, 2.0, 2.0, 3.0],
+        [4.0, 3.0, 9.0, 8.0, 8.0, np.nan],
+        raw_depth=np.full(6, 7.0),
         hardness=[0.4, 0.3, 0.9, 0.8, 0.8, 0.8],
         status=["accepted", "accepted", "accepted", "spike", "accepted", "accepted"],
     )
@@ -149,8 +162,14 @@ def test_readme(license_name):
     unread = readme([], license_name, datum="water level of 2026-05-14")
     assert "positive down, below the water level of 2026-05-14. No gauge was read" in unread
     text = readme(["soundings: 3"], license_name, "The lake club", "staff gauge", "EPSG:32615")
-    for word in ("soundings: 3", "The lake club", "staff gauge", "NOT FOR NAVIGATION", "Ice",
-                 LICENSES[license_name]):
+    for word in (
+        "soundings: 3",
+        "The lake club",
+        "staff gauge",
+        "NOT FOR NAVIGATION",
+        "Ice",
+        LICENSES[license_name],
+    ):
         assert word in text
 
 

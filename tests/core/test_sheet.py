@@ -22,8 +22,15 @@ def test_paper_sizes():
 @pytest.mark.parametrize(
     ("width", "height", "expected"),
     # By hand: 180 x 180 mm of paper, no margin; 180 m at 1:1000 fill it exactly.
-    [(180, 90, 1000), (181, 90, 1250), (90, 226, 1500), (450, 1, 2500), (451, 1, 3000),
-     (10, 10, 100), (8000, 10, 50000)],
+    [
+        (180, 90, 1000),
+        (181, 90, 1250),
+        (90, 226, 1500),
+        (450, 1, 2500),
+        (451, 1, 3000),
+        (10, 10, 100),
+        (8000, 10, 50000),
+    ],
 )
 def test_scale_series(width, height, expected):
     assert page_layout.scale_denominator(width, height, 180, 180, margin=0) == expected
@@ -97,12 +104,14 @@ def test_interval():
 
 def test_dates():
     assert sheet_text.dates_text(["2025-07-02", "2025-05-12", "2025-07-02"]) == (
-        "May 12 and July 2, 2025")
+        "May 12 and July 2, 2025"
+    )
     days = [f"2025-06-0{i}" for i in range(1, 7)]
     assert sheet_text.dates_text(days) == "June 1, 2025 to June 6, 2025 (6 days)"
     assert sheet_text.dates_text(["2025-05-12"]) == "May 12, 2025"
     assert sheet_text.dates_text(["2026-01-31", "2025-12-31", "2025-07-04", "2025-02-01"]) == (
-        "February 1, July 4 and December 31, 2025; January 31, 2026")
+        "February 1, July 4 and December 31, 2025; January 31, 2026"
+    )
     assert sheet_text.dates_text([]) == ""
 
 
@@ -115,8 +124,9 @@ def test_datum_wording():
     assert local.endswith("This level is not tied to a national vertical datum.")
     # A gauge is named where one was read.
     read = sheet_text.datum_statement("m", "staff", 0.6, (0.6, 0.6))
-    assert read.endswith("0.60 m on the same scale. The gauge is not tied to a national vertical "
-                         "datum.")
+    assert read.endswith(
+        "0.60 m on the same scale. The gauge is not tied to a national vertical datum."
+    )
     assert "tied" not in sheet_text.datum_statement("m", "full pool", None)
     levels = sheet_text.datum_statement("m", "NAVD88", 100.0, (100.1, 100.25))
     assert "during the visits: 100.10 to 100.25 m on the same scale" in levels
@@ -151,15 +161,21 @@ def test_cautions_are_complete():
 
 def test_curve_of_bands_by_hand():
     depth, area = hypsography.curve_of_bands(
-        [0, 5, 5, 10], [5, 10, 10, np.inf], [40.0, 20.0, 10.0, 30.0])
+        [0, 5, 5, 10], [5, 10, 10, np.inf], [40.0, 20.0, 10.0, 30.0]
+    )
     assert depth.tolist() == [0, 5, 10]
     assert area.tolist() == [100, 60, 30]
 
 
 @pytest.mark.parametrize(
     ("most", "marks"),
-    [(60.5, [0, 20, 40, 60]), (36.2, [0, 10, 20, 30]), (1.0, [0, 0.2, 0.4, 0.6, 0.8, 1.0]),
-     (100.0, [0, 20, 40, 60, 80, 100]), (0.07, [0, 0.02, 0.04, 0.06])],
+    [
+        (60.5, [0, 20, 40, 60]),
+        (36.2, [0, 10, 20, 30]),
+        (1.0, [0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+        (100.0, [0, 20, 40, 60, 80, 100]),
+        (0.07, [0, 0.02, 0.04, 0.06]),
+    ],
 )
 def test_ticks_of_a_scale(most, marks):
     assert page_layout.ticks(most) == pytest.approx(marks)
@@ -172,11 +188,22 @@ def test_fill_leaves_what_finds_no_room():
     assert page_layout.fill([1, 1], 1, 8.0)[1] == 2
 
 
-@pytest.mark.parametrize(("name", "national"), [
-    ("NAVD 88", True), ("NGVD29", True), ("OHW (IGLD 1985)", True), ("DHHN2016", True),
-    ("DE_DHHN92_NH", True), ("RH 2000", True), ("1.5 m NAP", True), ("above MSL", True),
-    ("Annapolis gauge", False), ("Snap Lake staff", False), ("EGMOND", False),
-])
+@pytest.mark.parametrize(
+    ("name", "national"),
+    [
+        ("NAVD 88", True),
+        ("NGVD29", True),
+        ("OHW (IGLD 1985)", True),
+        ("DHHN2016", True),
+        ("DE_DHHN92_NH", True),
+        ("RH 2000", True),
+        ("1.5 m NAP", True),
+        ("above MSL", True),
+        ("Annapolis gauge", False),
+        ("Snap Lake staff", False),
+        ("EGMOND", False),
+    ],
+)
 def test_a_national_datum_is_a_word_of_its_own(name, national):
     said = "not tied to a national vertical datum" in sheet_text.datum_statement("m", name, 1.0)
     assert said is not national
@@ -205,8 +232,10 @@ def test_a_position_on_the_equator_has_no_southern_zero():
 
 def test_datum_without_a_level_names_the_water_of_its_day():
     text = sheet_text.datum_statement("ft", "water level of 2026-05-14", None, level_known=False)
-    assert text == ("Depths in feet below the water level of 2026-05-14. The lake level at that "
-                    "time is not known.")
+    assert text == (
+        "Depths in feet below the water level of 2026-05-14. The lake level at that "
+        "time is not known."
+    )
     assert "gauge" not in text + sheet_text.datum_statement("m", "", None, level_known=False)
     assert "national" not in text
     # A visit that was fitted to a store of known datum does not make that unknown.
@@ -222,7 +251,10 @@ def test_what_was_assumed_is_said():
         "from=transducer;draft_m=0.3;sound_speed=1500->1480.0;datum=dock;datum_elev_m=1",
     ]
     soundings = Soundings.build(
-        np.zeros(4), np.zeros(4), np.ones(4), visit=np.array(["May", "June", "July", "X"], object),
+        np.zeros(4),
+        np.zeros(4),
+        np.ones(4),
+        visit=np.array(["May", "June", "July", "X"], object),
         corrections=np.array([*texts, "depth_unit=assumed ft"], object),
         status=np.array(["accepted"] * 3 + ["spike"], object),
     )

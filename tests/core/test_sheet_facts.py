@@ -32,9 +32,17 @@ from lakefloor.algorithms.core.wording.sheet_facts import (
 from lakefloor.algorithms.core.wording.sheet_sections import sections, subtitle
 
 
-@pytest.mark.parametrize(("count", "said"), [
-    (0, "0 lanes"), (1, "1 lane"), (2, "2 lanes"), (1234, "1,234 lanes"), ("1", "1 lane"),
-    ("1.0", "1.0 lanes")])
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (0, "0 lanes"),
+        (1, "1 lane"),
+        (2, "2 lanes"),
+        (1234, "1,234 lanes"),
+        ("1", "1 lane"),
+        ("1.0", "1.0 lanes"),
+    ],
+)
 def test_one_is_singular_and_all_else_plural(count, said):
     assert counted(count, "lane") == said
 
@@ -82,15 +90,20 @@ def _soundings():
     """Two lanes of one visit that cross a third, of which one sounding is a spike."""
     y = np.arange(0.0, 100.0, 2.0)
     x = np.concatenate([np.full(50, 0.0), np.full(50, 20.0), y - 40.0])
-    corrections = ("from=transducer;draft_m=0.3;time_offset_s=0;datum=dock;datum_elev_m=1;"
-                   "level_m=1.2")
+    corrections = (
+        "from=transducer;draft_m=0.3;time_offset_s=0;datum=dock;datum_elev_m=1;level_m=1.2"
+    )
     start = np.datetime64("2026-05-14T15:00:00", "ms")
     return Soundings.build(
-        x, np.concatenate([y, y[::-1], np.full(50, 51.0)]), np.full(150, 4.0),
+        x,
+        np.concatenate([y, y[::-1], np.full(50, 51.0)]),
+        np.full(150, 4.0),
         time=start + np.arange(150).astype("timedelta64[s]"),
-        visit=np.array(["May"] * 150, object), lane=np.repeat([1, 2, 3], 50),
+        visit=np.array(["May"] * 150, object),
+        lane=np.repeat([1, 2, 3], 50),
         status=np.array(["spike"] + ["accepted"] * 149, object),
-        corrections=np.array([corrections] * 150, object))
+        corrections=np.array([corrections] * 150, object),
+    )
 
 
 def test_a_survey_says_its_numbers():
@@ -114,14 +127,22 @@ def test_contours_say_interval_and_support():
 
 
 def _facts(survey, **parts):
-    return SheetFacts(SheetSettings("Heron Lake", "Heron County"), survey=survey,
-                      shoreline="Shore", crs="UTM (EPSG:32615)", **parts)
+    return SheetFacts(
+        SheetSettings("Heron Lake", "Heron County"),
+        survey=survey,
+        shoreline="Shore",
+        crs="UTM (EPSG:32615)",
+        **parts,
+    )
 
 
 def test_survey_quality_has_one_confidence():
     many, few = (difference_statistics(np.linspace(-0.3048, 0.3048, n)) for n in (101, 3))
-    facts = _facts(SurveyFacts(used=10, crossings=many, between=True), uncertainty=0.3048,
-                   contours=ContourFacts(1.0, 5.0, 0.75))
+    facts = _facts(
+        SurveyFacts(used=10, crossings=many, between=True),
+        uncertainty=0.3048,
+        contours=ContourFacts(1.0, 5.0, 0.75),
+    )
     # 95% of evenly spread differences of up to 1 ft are within 0.96 ft; 1.96 times 1 ft.
     assert dict(sections(facts))["Survey quality"].split("\n") == [
         "Tracks cross 101 times between visits. In 95% of the cases the depths agree within "
@@ -143,7 +164,10 @@ def test_a_sheet_without_layers_says_what_it_has():
     one = _facts(SurveyFacts(dates=["2026-05-14"], used=1, lanes=1, visits=list("abcde")))
     assert subtitle(one) == "Heron County  ·  surveyed May 14, 2026"
     assert dict(sections(one))["Survey"].split("\n") == [
-        "Survey dates: May 14, 2026.", "1 sounding used, 0 rejected.", "1 lane."]
+        "Survey dates: May 14, 2026.",
+        "1 sounding used, 0 rejected.",
+        "1 lane.",
+    ]
     assert "Depths: echo soundings, 5 visits." in dict(sections(one))["Data sources"]
     # The days of the visits are said once, as people write them.
     for visits, said in ((["2026-05-14"], "1 visit"), (["July", "May"], "July, May")):

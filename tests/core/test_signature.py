@@ -47,15 +47,20 @@ def test_what_covers_the_whole_grid_is_where_the_place_is():
 
 
 LINES = Lines(
-    [np.array([(1050.0, 4990.0), (1050.0, 4850.0)]), np.array([(1080.0, 4990.0), (1080.0, 4850.0)]),
-     np.array([(1010.0, 4900.0), (1200.0, 4950.0), (1230.0, 4860.0)])],
+    [
+        np.array([(1050.0, 4990.0), (1050.0, 4850.0)]),
+        np.array([(1080.0, 4990.0), (1080.0, 4850.0)]),
+        np.array([(1010.0, 4900.0), (1200.0, 4950.0), (1230.0, 4860.0)]),
+    ],
     {"kind": ["crest", "toe", "crest"], "height_m": [2.7, 2.7, 1.0]},
-)  # fmt: skip
+)
 FORMS = Areas(
-    [Polygon([(1100, 4900), (1140, 4900), (1140, 4940), (1100, 4940)]),
-     Polygon([(1110, 4910), (1120, 4910), (1120, 4920), (1110, 4920)])],
+    [
+        Polygon([(1100, 4900), (1140, 4900), (1140, 4940), (1100, 4940)]),
+        Polygon([(1110, 4910), (1120, 4910), (1120, 4920), (1110, 4920)]),
+    ],
     {"form": ["flat", "Hump"], "relief_m": [0.0, 1.5]},
-)  # fmt: skip
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -122,9 +127,7 @@ def test_plane_is_described():
     assert np.isnan(found["depth_m"][1])
     assert np.isnan(found["hardness"]).all()
     assert "crest_m" not in found
-    assert describe_text(ground, found, 0, "ft") == (
-        "36 ft deep (give or take 1.3 ft); slope 10%"
-    )
+    assert describe_text(ground, found, 0, "ft") == ("36 ft deep (give or take 1.3 ft); slope 10%")
     assert describe_text(ground, found, 1, "ft") == "no depth is mapped here"
 
 
@@ -164,9 +167,19 @@ def test_words_of_the_compass():
     directions = (0, 22.4, 22.5, 45, 90, 135, 180, 225, 270, 315, 337.4, 337.5)
     names = [compass_point(direction) for direction in directions]
     assert names == [
-        "north", "north", "north-east", "north-east", "east", "south-east", "south",
-        "south-west", "west", "north-west", "north-west", "north",
-    ]  # fmt: skip
+        "north",
+        "north",
+        "north-east",
+        "north-east",
+        "east",
+        "south-east",
+        "south",
+        "south-west",
+        "west",
+        "north-west",
+        "north-west",
+        "north",
+    ]
     assert away_text(9.144, 359.7, "ft") == "30 ft to the north (0°)"
     assert length_text(100.0, "ft") == "330 ft"
     assert length_text(30.48, "ft") == "100 ft"
@@ -227,8 +240,10 @@ def test_peaks_keep_their_distance_and_come_in_order():
     # When no more are found, every cell above the limit is near a spot.
     rows, cols = peaks(score, 10_000, 25.0, 0.2)
     left = np.hypot(
-        *(a[..., None] - b for a, b in zip(np.meshgrid(score.x, score.y),
-                                           (score.x[cols], score.y[rows])))
+        *(
+            a[..., None] - b
+            for a, b in zip(np.meshgrid(score.x, score.y), (score.x[cols], score.y[rows]))
+        )
     ).min(axis=-1)
     assert left[score.values >= 0.2].max() < 25.0
 

@@ -99,9 +99,12 @@ def test_noisy_soundings_of_differing_weight_give_the_smoothing_spline(give):
     sigma = rng.choice([0.1, 0.5], 150)
     z = 5.0 + 2.0 * np.sin(xy[:, 0] / 12.5) * np.cos(xy[:, 1] / 15.0) + rng.normal(0.0, sigma)
     drawn = thin_plate(
-        np.ones((size, size), dtype=bool), Held(xy[:, 1], xy[:, 0], z, sigma**-2.0),
-        cell=cell, give=give, spacing=20.0,
-    )  # fmt: skip
+        np.ones((size, size), dtype=bool),
+        Held(xy[:, 1], xy[:, 0], z, sigma**-2.0),
+        cell=cell,
+        give=give,
+        spacing=20.0,
+    )
     r, c = (part.ravel() for part in np.mgrid[margin : size - margin, margin : size - margin])
     at = np.column_stack([c, r]) * cell
     spline, exact = (

@@ -18,29 +18,40 @@ TEMPERATURES = np.array([4.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0])
 POLYNOMIALS = {
     # Bilaniuk and Wong (1993), JASA 93, 1609; erratum (1996), JASA 99, 3257; 148 points, ITS-90.
     "Bilaniuk and Wong": (
-        1402.38744, 5.03836171, -5.81172916e-2, 3.34638117e-4, -1.48259672e-6, 3.16585020e-9,
+        1402.38744,
+        5.03836171,
+        -5.81172916e-2,
+        3.34638117e-4,
+        -1.48259672e-6,
+        3.16585020e-9,
     ),
     # Del Grosso and Mader (1972), JASA 52, 1442, table III, column 4.
     "Del Grosso and Mader": (
-        1402.38754, 5.03711129, -5.80852166e-2, 3.34198834e-4, -1.47800417e-6, 3.14643091e-9,
+        1402.38754,
+        5.03711129,
+        -5.80852166e-2,
+        3.34198834e-4,
+        -1.47800417e-6,
+        3.14643091e-9,
     ),
     # Chen and Millero (1977), JASA 62, 1129, at zero salinity and pressure, recast to ITS-90 by
     # Wong and Zhu (1995), JASA 97, 1732 (attribution from memory).
-    "Chen and Millero": (
-        1402.388, 5.03830, -5.81090e-2, 3.3432e-4, -1.47797e-6, 3.1419e-9,
-    ),
+    "Chen and Millero": (1402.388, 5.03830, -5.81090e-2, 3.3432e-4, -1.47797e-6, 3.1419e-9),
 }
 
 # m/s at TEMPERATURES, each worked out once with the formula or library named.
 TABLES = {
     "Marczak (1997), JASA 102, 2776": (
-        [1421.6331, 1426.1695, 1447.2890, 1465.9599, 1482.3795, 1496.7277, 1509.1672], 6e-5,
+        [1421.6331, 1426.1695, 1447.2890, 1465.9599, 1482.3795, 1496.7277, 1509.1672],
+        6e-5,
     ),
     "TEOS-10, gsw.sound_speed_t_exact(0, t, 0)": (
-        [1421.6449, 1426.1797, 1447.2842, 1465.9383, 1482.3528, 1496.7087, 1509.1612], 0.05,
+        [1421.6449, 1426.1797, 1447.2842, 1465.9383, 1482.3528, 1496.7087, 1509.1612],
+        0.05,
     ),
     "IAPWS-95 at 0.101325 MPa, package iapws": (
-        [1421.6351, 1426.1694, 1447.2722, 1465.9295, 1482.3462, 1496.7014, 1509.1538], 0.05,
+        [1421.6351, 1426.1694, 1447.2722, 1465.9295, 1482.3462, 1496.7014, 1509.1538],
+        0.05,
     ),
 }
 
@@ -108,11 +119,7 @@ def test_layered_water():
     assert 50.0 * 1500.0 / mean == pytest.approx(51.424, abs=6e-4)
 
 
-@given(
-    st.lists(
-        st.tuples(st.floats(0.1, 50.0), st.floats(1400.0, 1530.0)), min_size=1, max_size=8
-    )
-)
+@given(st.lists(st.tuples(st.floats(0.1, 50.0), st.floats(1400.0, 1530.0)), min_size=1, max_size=8))
 def test_harmonic_mean_keeps_the_travel_time(layers):
     thickness, speed = np.array(layers).T
     mean = harmonic_mean_speed(thickness, speed)
@@ -122,8 +129,14 @@ def test_harmonic_mean_keeps_the_travel_time(layers):
 
 @pytest.mark.parametrize(
     ("thickness", "speed"),
-    [([1.0], [1400.0, 1500.0]), ([0.0], [1450.0]), ([-1.0, 2.0], [1450.0, 1450.0]),
-     ([1.0], [0.0]), ([np.nan], [1450.0]), ([], [])],
+    [
+        ([1.0], [1400.0, 1500.0]),
+        ([0.0], [1450.0]),
+        ([-1.0, 2.0], [1450.0, 1450.0]),
+        ([1.0], [0.0]),
+        ([np.nan], [1450.0]),
+        ([], []),
+    ],
 )
 def test_impossible_layers_are_refused(thickness, speed):
     with pytest.raises(LakefloorError, match=r"[Ll]ayer"):

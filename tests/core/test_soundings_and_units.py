@@ -15,22 +15,31 @@ from lakefloor.algorithms.core.soundings import (
     with_corrections,
 )
 
-WORDS = st.text(st.characters(blacklist_characters=";=", min_codepoint=33, max_codepoint=0x2FF),
-                min_size=1, max_size=8)
+WORDS = st.text(
+    st.characters(blacklist_characters=";=", min_codepoint=33, max_codepoint=0x2FF),
+    min_size=1,
+    max_size=8,
+)
 
 
 def test_units_are_those_of_scipy():
     for ours, scipys in (
-        (units.FOOT, constants.foot), (units.INCH, constants.inch),
-        (units.US_SURVEY_FOOT, constants.survey_foot), (units.FATHOM, 6.0 * constants.foot),
-        (units.KNOT, constants.knot), (units.MPH, constants.mph), (units.KMH, constants.kmh),
-        (units.ACRE, constants.acre), (units.ACRE_FOOT, constants.acre * constants.foot),
+        (units.FOOT, constants.foot),
+        (units.INCH, constants.inch),
+        (units.US_SURVEY_FOOT, constants.survey_foot),
+        (units.FATHOM, 6.0 * constants.foot),
+        (units.KNOT, constants.knot),
+        (units.MPH, constants.mph),
+        (units.KMH, constants.kmh),
+        (units.ACRE, constants.acre),
+        (units.ACRE_FOOT, constants.acre * constants.foot),
     ):
         assert ours == pytest.approx(scipys, rel=1e-14)
     fahrenheit = np.array([32.0, 68.0, -40.0])
     np.testing.assert_allclose(
         units.fahrenheit_to_celsius(fahrenheit),
-        constants.convert_temperature(fahrenheit, "F", "C"), atol=1e-12,
+        constants.convert_temperature(fahrenheit, "F", "C"),
+        atol=1e-12,
     )
 
 
@@ -75,15 +84,25 @@ def test_corrections_read_back_what_was_written(before, added):
 
 
 def test_corrections_of_each_row():
-    got = with_corrections(np.array(["from=keel", "draft_m=0.1"], dtype=object),
-                           draft_m=np.array(["0.2", "0.3"], dtype=object))
+    got = with_corrections(
+        np.array(["from=keel", "draft_m=0.1"], dtype=object),
+        draft_m=np.array(["0.2", "0.3"], dtype=object),
+    )
     assert got.tolist() == ["from=keel;draft_m=0.2", "draft_m=0.3"]
 
 
 @pytest.mark.parametrize(
     ("name", "unit"),
-    [("depth_ft", "ft"), ("Water level (m)", "m"), ("stage[us-ft]", "us-ft"), ("level_cm", "cm"),
-     ("depth", None), ("item", None), ("", None), ("ft_depth", None)],
+    [
+        ("depth_ft", "ft"),
+        ("Water level (m)", "m"),
+        ("stage[us-ft]", "us-ft"),
+        ("level_cm", "cm"),
+        ("depth", None),
+        ("item", None),
+        ("", None),
+        ("ft_depth", None),
+    ],
 )
 def test_unit_at_the_end_of_a_name(name, unit):
     assert units.unit_in_name(name) == unit

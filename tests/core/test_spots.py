@@ -26,8 +26,9 @@ def plane(cell=2.0, rows=100, cols=150, slope=0.05):
     return grid.like(1.0 + slope * (np.meshgrid(grid.x, grid.y)[0] - grid.west))
 
 
-CREST = Lines([np.array([(1000.0, 4900.0), (1300.0, 4900.0)])],
-              {"kind": ["crest"], "height_m": [8 * 0.3048]})
+CREST = Lines(
+    [np.array([(1000.0, 4900.0), (1300.0, 4900.0)])], {"kind": ["crest"], "height_m": [8 * 0.3048]}
+)
 
 
 # -- the table ------------------------------------------------------------------------
@@ -35,9 +36,14 @@ CREST = Lines([np.array([(1000.0, 4900.0), (1300.0, 4900.0)])],
 
 def test_table_is_read_with_its_units():
     depth, crest, hump, slope = read_criteria(
-        [("Depth", "8", "16", "2"), ("crest within (m)", "", 10, ""), ("humps", None, None, 1.5),
-         ("", "", "", ""), ("slope", 5, "", 1)]
-    )  # fmt: skip
+        [
+            ("Depth", "8", "16", "2"),
+            ("crest within (m)", "", 10, ""),
+            ("humps", None, None, 1.5),
+            ("", "", "", ""),
+            ("slope", 5, "", 1),
+        ]
+    )
     # The international foot is 0.3048 m (NIST SP 811).
     assert (depth.low, depth.high) == pytest.approx((8 * 0.3048, 16 * 0.3048))
     assert (crest.word, crest.low, crest.high, crest.weight) == ("crest", 0.0, 10.0, 1.0)
@@ -56,18 +62,21 @@ def test_a_stated_unit_holds_whatever_the_unit_of_depth(unit):
     assert (metres.low, metres.high) == (2.5, 5.0)
 
 
-@pytest.mark.parametrize(("row", "message"), [
-    (("walleye", 0, 1, 1), "Row 1: 'walleye' is not a thing that can count"),
-    (("crest", 0, "", 1), "enter in 'to' the distance"),
-    (("depth", "", "", 1), "Enter 'from', 'to' or both"),
-    (("depth", 9, 9, 1), "must be below"),
-    (("depth", "8 fathoms", 9, 1), "'8 fathoms' in column 'from' is not a number"),
-    (("depth", "ft", 9, 1), "'ft' in column 'from' is not a number"),
-    (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*without a unit"),
-    (("depth", "4 m", "9 ft", 1), r"'from' \(4 m\) must be below 'to' \(9 ft\)"),
-    (("depth", 8, 9, 0), "weight must be above 0"),
-    (("depth", 8, 9, "nan"), "not a number"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        (("walleye", 0, 1, 1), "Row 1: 'walleye' is not a thing that can count"),
+        (("crest", 0, "", 1), "enter in 'to' the distance"),
+        (("depth", "", "", 1), "Enter 'from', 'to' or both"),
+        (("depth", 9, 9, 1), "must be below"),
+        (("depth", "8 fathoms", 9, 1), "'8 fathoms' in column 'from' is not a number"),
+        (("depth", "ft", 9, 1), "'ft' in column 'from' is not a number"),
+        (("slope", "8 m", 9, 1), "'8 m' in column 'from' is not a number.*without a unit"),
+        (("depth", "4 m", "9 ft", 1), r"'from' \(4 m\) must be below 'to' \(9 ft\)"),
+        (("depth", 8, 9, 0), "weight must be above 0"),
+        (("depth", 8, 9, "nan"), "not a number"),
+    ],
+)
 def test_what_cannot_be_understood_is_named(row, message):
     with pytest.raises(LakefloorError, match=message):
         read_criteria([row])
@@ -117,8 +126,10 @@ def test_spot_is_where_the_depth_and_the_crest_meet():
     grid = plane()
     ground = Ground(grid, breaklines=CREST)
     found = candidate_spots(
-        ground, read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"),
-        Ranking(number=5), unit="ft",
+        ground,
+        read_criteria([("depth", 5, 6, 1), ("crest", 0, 8, 1)], "m"),
+        Ranking(number=5),
+        unit="ft",
     )
     # Depth 5.5 m lies 90 m from the western edge; the crest at northing 4900.
     assert (found.x[0], found.y[0]) == pytest.approx((1090.0, 4900.0), abs=3.0)
@@ -156,8 +167,10 @@ def test_doubtful_depth_lowers_the_score_and_is_said():
     # Within one standard deviation lie 68.27 % (table of the normal distribution).
     assert found.score[0] == pytest.approx(0.6827, abs=1e-4)
     assert found.fit[0] == pytest.approx(1.0)
-    assert ("Score is 32% lower, because the standard uncertainty of depth is 1.00 m"
-            in found.reasons[0])
+    assert (
+        "Score is 32% lower, because the standard uncertainty of depth is 1.00 m"
+        in found.reasons[0]
+    )
     sure = Ground(grid, uncertainty=grid.like(np.where(east > 1090.0, 0.05, 1.0)))
     found = candidate_spots(sure, criteria, Ranking(tolerance_m=1.0))
     assert found.x[0] > 1090.0
@@ -169,14 +182,25 @@ def test_bottom_and_forms_and_deep_water():
     north = np.meshgrid(grid.x, grid.y)[1]
     classes = grid.like(np.where(north > 4900.0, 3.0, 1.0))
     ground = Ground(
-        grid, bottom_class=classes, hardness=grid.like(np.where(north > 4900.0, 0.8, 0.2)),
+        grid,
+        bottom_class=classes,
+        hardness=grid.like(np.where(north > 4900.0, 0.8, 0.2)),
         forms=Areas([Point(1150, 4880).buffer(20)], {"form": ["point"], "relief_m": [1.0]}),
         deep_m=10.0,
     )
-    found = candidate_spots(ground, read_criteria(
-        [("hard bottom", 0, 10, 1), ("point", 0, 5, 1), ("deep water", 0, 40, 1),
-         ("hardness", "", 0.4, 1)]
-    ), Ranking(number=1), unit="m")  # fmt: skip
+    found = candidate_spots(
+        ground,
+        read_criteria(
+            [
+                ("hard bottom", 0, 10, 1),
+                ("point", 0, 5, 1),
+                ("deep water", 0, 40, 1),
+                ("hardness", "", 0.4, 1),
+            ]
+        ),
+        Ranking(number=1),
+        unit="m",
+    )
     assert found.fits["hard_bottom"][0] == found.fits["point"][0] == 1.0
     assert found.score[0] == pytest.approx(1.0)
     assert Point(1150, 4880).distance(Point(found.x[0], found.y[0])) <= 25.0
@@ -216,8 +240,10 @@ def test_turned_and_mirrored_lakes_have_turned_and_mirrored_spots(turns, mirror)
     def spots(values, coords):
         return candidate_spots(
             Ground(grid.like(values), breaklines=Lines([coords], {"kind": ["crest"]})),
-            criteria, Ranking(number=1), min_score=0.0,
-        )  # fmt: skip
+            criteria,
+            Ranking(number=1),
+            min_score=0.0,
+        )
 
     here, there = spots(depth, line), spots(turned, turn(line))
     assert there.score[0] == pytest.approx(here.score[0], abs=2e-3)
@@ -232,11 +258,14 @@ def test_example_lake_spots_are_on_its_true_structure():
     grid = grid.like(truth.depth_m(*np.meshgrid(grid.x, grid.y)))
     crest = truth.crest_line()
     ground = Ground(
-        grid, breaklines=Lines([crest], {"kind": ["crest"]}),
-        transitions=Lines(truth.transition_lines()), crs=truth.EPSG,
-    )  # fmt: skip
+        grid,
+        breaklines=Lines([crest], {"kind": ["crest"]}),
+        transitions=Lines(truth.transition_lines()),
+        crs=truth.EPSG,
+    )
     found = candidate_spots(
-        ground, read_criteria([("crest", 0, 10, 3), ("transition", 0, 25, 2), ("depth", 6, 14, 1)]),
+        ground,
+        read_criteria([("crest", 0, 10, 3), ("transition", 0, 25, 2), ("depth", 6, 14, 1)]),
         Ranking(number=8),
     )
     assert len(found) == 8
@@ -274,9 +303,7 @@ def test_limits_of_ranking_without_sense_are_refused(limits):
 @pytest.mark.parametrize("min_score", [1.5, -0.1, np.nan])
 def test_minimum_score_without_sense_is_refused(min_score):
     with pytest.raises(LakefloorError, match="minimum score is .* Enter a value that is in range"):
-        candidate_spots(
-            Ground(plane()), read_criteria([("depth", 2, 3, 1)]), min_score=min_score
-        )
+        candidate_spots(Ground(plane()), read_criteria([("depth", 2, 3, 1)]), min_score=min_score)
 
 
 def test_nothing_good_enough_gives_no_spot():

@@ -29,20 +29,36 @@ def visit(n=200, seed=0, timed=True, x0=400_000.0):
     # Depths in steps of 0.1 ft, as many sounders log them: most occur several times.
     depth = np.round(rng.uniform(2, 6, n) / 0.03048) * 0.03048
     time = START + k * np.timedelta64(500, "ms") if timed else np.datetime64("NaT")
-    return Soundings.build(x0 + 1.1 * k, 5_150_000 + rng.normal(0, 1, n), depth, time=time,
-                           corrections="from=transducer", water_temp=18.0)
+    return Soundings.build(
+        x0 + 1.1 * k,
+        5_150_000 + rng.normal(0, 1, n),
+        depth,
+        time=time,
+        corrections="from=transducer",
+        water_temp=18.0,
+    )
 
 
 def stored(soundings, number=7):
-    return Logged(np.full(len(soundings), number), soundings.x, soundings.y, soundings.time,
-                  soundings.raw_depth, soundings.depth)
+    return Logged(
+        np.full(len(soundings), number),
+        soundings.x,
+        soundings.y,
+        soundings.time,
+        soundings.raw_depth,
+        soundings.depth,
+    )
 
 
 def test_fingerprint_is_the_published_hash_of_times_and_depths():
     # Worked by hand: 0 ms 1.000 m, 500 ms 2.500 m, little-endian 64-bit, through SHA-256 of the
     # standard library (FIPS 180-4).
-    s = Soundings.build([0, 0], [0, 0], [2.5, 1.0],
-                        time=np.array(["2026-05-14T00:00:00.5", "2026-05-14T00:00:00"], "M8[ms]"))
+    s = Soundings.build(
+        [0, 0],
+        [0, 0],
+        [2.5, 1.0],
+        time=np.array(["2026-05-14T00:00:00.5", "2026-05-14T00:00:00"], "M8[ms]"),
+    )
     packed = struct.pack("<4q", 0, 1000, 500, 2500)
     assert fingerprint(s.time, s.raw_depth) == hashlib.sha256(packed).hexdigest()
 
@@ -67,8 +83,9 @@ def test_the_same_log_is_known_whatever_was_done_to_it(seed, timed):
     s = visit(120, seed, timed)
     again = correct_depths(s, time_offset_s=2.5 if timed else 0.0, draft_m=0.5).soundings
     order = np.random.default_rng(seed).permutation(len(again))
-    again = again.select(order).replace(status=np.full(len(s), "spike", object),
-                                        visit=np.full(len(s), "other name", object))
+    again = again.select(order).replace(
+        status=np.full(len(s), "spike", object), visit=np.full(len(s), "other name", object)
+    )
     known = find_known(again, [stored(s.select(slice(0, 50))), stored(s.select(slice(50, None)))])
     assert known.there.all()
     assert known.counts() == {7: 120}
@@ -127,13 +144,15 @@ def run_of(n, seed, hz, depth, moving, start=START, x0=400_000.0):
     rng = np.random.default_rng(seed)
     k = np.arange(n)
     raw = {
-        "random": rng.uniform(2, 6, n), "few": 3.0 + 0.1 * rng.integers(0, 3, n),
+        "random": rng.uniform(2, 6, n),
+        "few": 3.0 + 0.1 * rng.integers(0, 3, n),
         "constant": np.full(n, 3.048),
     }[depth]
     x = x0 + 2.0 * k / hz * moving
     time = start + (k * 1000.0 / hz).astype("m8[ms]")
-    return Soundings.build(x, np.full(n, 5_150_000.0), np.round(raw / 0.03048) * 0.03048, time=time,
-                           visit="a")
+    return Soundings.build(
+        x, np.full(n, 5_150_000.0), np.round(raw / 0.03048) * 0.03048, time=time, visit="a"
+    )
 
 
 def cut(s, how):
@@ -152,14 +171,22 @@ def by_way_of_degrees(s, decimals):
 
 
 LOGS = {
-    "n": st.integers(1, 150), "seed": st.integers(0, 1000), "hz": st.sampled_from([1, 2, 5, 10]),
-    "depth": st.sampled_from(["random", "few", "constant"]), "moving": st.booleans(),
+    "n": st.integers(1, 150),
+    "seed": st.integers(0, 1000),
+    "hz": st.sampled_from([1, 2, 5, 10]),
+    "depth": st.sampled_from(["random", "few", "constant"]),
+    "moving": st.booleans(),
 }
 
 
 @settings(max_examples=60, deadline=None)
-@given(**LOGS, how=st.sampled_from(["cut", "rounded"]), decimals=st.sampled_from([6, 7, 9]),
-       copy_first=st.booleans(), share=st.floats(0.05, 1.0))
+@given(
+    **LOGS,
+    how=st.sampled_from(["cut", "rounded"]),
+    decimals=st.sampled_from([6, 7, 9]),
+    copy_first=st.booleans(),
+    share=st.floats(0.05, 1.0),
+)
 def test_a_copy_without_milliseconds_is_the_log(
     n, seed, hz, depth, moving, how, decimals, copy_first, share
 ):
@@ -256,9 +283,14 @@ def test_a_moved_log_is_known_by_its_depths():
     boats = []
     for y in (0.0, 8.0):
         depth = 3.0 + 0.003 * k + 0.001 * y + rng.normal(0, 0.008, k.size)
-        boats.append(Soundings.build(4e5 + 2.0 * k, 5e6 + np.full(k.size, y),
-                                     np.round(depth / 0.03048) * 0.03048,
-                                     time=START + k * np.timedelta64(1, "s")))
+        boats.append(
+            Soundings.build(
+                4e5 + 2.0 * k,
+                5e6 + np.full(k.size, y),
+                np.round(depth / 0.03048) * 0.03048,
+                time=START + k * np.timedelta64(1, "s"),
+            )
+        )
     assert (boats[0].raw_depth == boats[1].raw_depth).mean() > 0.5
     assert not find_known(boats[1], [stored(boats[0])]).there.any()
 

@@ -32,17 +32,39 @@ def at(text):
     return np.datetime64(text, "ms")
 
 
-def visit(number=1, name="may", start="2024-05-14", stop="2024-05-15", box=(0.0, 0.0, 10.0, 10.0),
-          soundings=100, mark="", datum=("dock", 1.0)):
-    return Visit(number, name, mark, soundings, 0, at(start) if start else NAT,
-                 at(stop) if stop else NAT, box, datum, None)
+def visit(
+    number=1,
+    name="may",
+    start="2024-05-14",
+    stop="2024-05-15",
+    box=(0.0, 0.0, 10.0, 10.0),
+    soundings=100,
+    mark="",
+    datum=("dock", 1.0),
+):
+    return Visit(
+        number,
+        name,
+        mark,
+        soundings,
+        0,
+        at(start) if start else NAT,
+        at(stop) if stop else NAT,
+        box,
+        datum,
+        None,
+    )
 
 
 def log(n=100, seed=0):
     rng = np.random.default_rng(seed)
     return Soundings.build(
-        np.arange(n) * 1.0, np.zeros(n), np.round(rng.uniform(2.0, 9.0, n), 2), visit="log",
-        time=at("2024-05-14T12:00") + np.arange(n) * np.timedelta64(1, "s"))
+        np.arange(n) * 1.0,
+        np.zeros(n),
+        np.round(rng.uniform(2.0, 9.0, n), 2),
+        visit="log",
+        time=at("2024-05-14T12:00") + np.arange(n) * np.timedelta64(1, "s"),
+    )
 
 
 def known(*counts, n=100):
@@ -61,8 +83,12 @@ def test_a_checksum_sees_each_column_but_not_how_nothing_is_written():
     one = log(1500)
     assert len(checksum(one)) == 16
     assert checksum(one) == checksum(one.select(np.arange(1500)))
-    for change in ({"x": one.x + 1e-9}, {"depth": one.depth + 1e-9}, {"lane": one.lane + 1},
-                   {"status": np.full(1500, "other", object)}):
+    for change in (
+        {"x": one.x + 1e-9},
+        {"depth": one.depth + 1e-9},
+        {"lane": one.lane + 1},
+        {"status": np.full(1500, "other", object)},
+    ):
         first, second = checksum(one.replace(**change)), checksum(one)
         assert first[:8] != second[:8]
         assert first[8:] != second[8:]
@@ -99,9 +125,10 @@ def test_visits_enter_by_time_those_without_last():
     assert day_of(log().replace(time=np.full(100, NAT)), "EPSG:32615") is None
 
 
-@pytest.mark.parametrize(("held", "name"), [
-    ([], None), ([(1, 49)], None), ([(1, 50)], "may"), ([(1, 10), (2, 20)], "short"),
-])
+@pytest.mark.parametrize(
+    ("held", "name"),
+    [([], None), ([(1, 49)], None), ([(1, 50)], "may"), ([(1, 10), (2, 20)], "short")],
+)
 def test_half_of_the_smaller_makes_one_visit(held, name):
     stored = [visit(), visit(2, "short", soundings=40)]
     found = visit_continued(stored, known(*held), 100)
@@ -131,16 +158,27 @@ def test_only_a_visit_that_is_there_can_supersede():
     status = np.array([ACCEPTED, f"{SUPERSEDED}june", f"{SUPERSEDED}july", "spike"], object)
     soundings = log(4).replace(status=status)
     assert entering(soundings, {"june"}).status.tolist() == [
-        ACCEPTED, f"{SUPERSEDED}june", ACCEPTED, "spike"]
+        ACCEPTED,
+        f"{SUPERSEDED}june",
+        ACCEPTED,
+        "spike",
+    ]
     assert entering(soundings, set()).status.tolist() == [ACCEPTED] * 3 + ["spike"]
     assert entering(log(4), set()).status.tolist() == [ACCEPTED] * 4
 
 
 def test_datums_are_one_to_the_millimeter():
-    stored = [visit(name="a"), visit(name="b", datum=("dock", 1.0004)), visit(name="c", datum=None),
-              visit(name="d", datum=("dock", None))]
+    stored = [
+        visit(name="a"),
+        visit(name="b", datum=("dock", 1.0004)),
+        visit(name="c", datum=None),
+        visit(name="d", datum=("dock", None)),
+    ]
     assert visits_by_datum(stored) == {
-        ("dock", 1.0): ["a", "b"], None: ["c"], ("dock", None): ["d"]}
+        ("dock", 1.0): ["a", "b"],
+        None: ["c"],
+        ("dock", None): ["d"],
+    }
 
 
 def test_pairs_are_older_and_newer_and_near():
@@ -157,8 +195,9 @@ def test_pairs_are_older_and_newer_and_near():
 def test_days_are_those_of_the_sun_at_the_lake():
     """93 W, the central meridian of UTM zone 15, is 6.2 hours behind Greenwich."""
     lake = [visit(box=(500_000.0, 5_000_000.0, 500_000.0, 5_000_000.0))]
-    start, stop = times_of_days(lake, "EPSG:32615", np.datetime64("2024-05-14"),
-                                np.datetime64("2024-05-15"))
+    start, stop = times_of_days(
+        lake, "EPSG:32615", np.datetime64("2024-05-14"), np.datetime64("2024-05-15")
+    )
     assert abs(start - at("2024-05-14T06:12")) <= np.timedelta64(1, "s")
     assert stop - start == np.timedelta64(2, "D")
     assert times_of_days(lake, "EPSG:32615", None, None) == (None, None)

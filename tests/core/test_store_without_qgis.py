@@ -46,6 +46,9 @@ def test_a_store_is_made_read_backed_up_and_refused_without_qt(tmp_path):
     """
     done = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(code), str(TESTS), str(tmp_path)],
-        capture_output=True, text=True, check=False)
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     assert "There is no lake database" in done.stdout

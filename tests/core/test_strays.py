@@ -183,5 +183,8 @@ def test_without_a_shoreline_what_is_isolated_is_left_out_and_counted():
 def test_distances_are_gathered():
     assert clusters(np.array([0.0, 900.0, 1000.0, 0.0, 4000.0])) == [(2, 950.0), (1, 4000.0)]
     assert [distance_text(d) for d in (85.4, 999.4, 1000.0, 3049.0)] == [
-        "85 m", "999 m", "1.0 km", "3.0 km",
+        "85 m",
+        "999 m",
+        "1.0 km",
+        "3.0 km",
     ]

@@ -90,7 +90,7 @@ def test_share_called_changed_by_chance_is_that_of_the_normal_distribution(confi
     bounds = (0.0, 0.0, 600.0, 600.0)
     newer, older = (
         surface(
-            lambda x, y, s=s: plane(x, y) + s * rng.standard_normal(x.shape), bounds=bounds, sd=s,
+            lambda x, y, s=s: plane(x, y) + s * rng.standard_normal(x.shape), bounds=bounds, sd=s
         )
         for s in (0.1, 0.2)
     )
@@ -180,11 +180,15 @@ def test_a_plane_is_the_same_wherever_the_cells_fall(east, south, shift):
     moved = surface()
     x, y = np.meshgrid(moved.depth.x + east, moved.depth.y - south)
     depth = replace(
-        moved.depth, values=plane(x, y) + shift,
-        west=moved.depth.west + east, north=moved.depth.north - south,
+        moved.depth,
+        values=plane(x, y) + shift,
+        west=moved.depth.west + east,
+        north=moved.depth.north - south,
     )
-    parts = [replace(g, west=g.west + east, north=g.north - south)
-             for g in (moved.uncertainty, moved.distance)]
+    parts = [
+        replace(g, west=g.west + east, north=g.north - south)
+        for g in (moved.uncertainty, moved.distance)
+    ]
     d = surface_difference(Surface(depth, *parts), surface())
     inner = d.change.values[1:-1, 1:-1]
     np.testing.assert_allclose(inner, shift, atol=1e-9)
@@ -242,8 +246,13 @@ def test_refusals():
             surface(lambda x, y: np.where(x < 40, 1.0, np.nan)),
             surface(lambda x, y: np.where(x > 60, 1.0, np.nan)),
         )
-    for wrong in ({"confidence": 1.0}, {"confidence": 0.2}, {"datum_sd": -1.0},
-                  {"older_sd": np.nan}, {"shift": np.inf}):
+    for wrong in (
+        {"confidence": 1.0},
+        {"confidence": 0.2},
+        {"datum_sd": -1.0},
+        {"older_sd": np.nan},
+        {"shift": np.inf},
+    ):
         with pytest.raises(LakefloorError):
             surface_difference(surface(), surface(), **wrong)
 

@@ -86,9 +86,11 @@ def test_so_they_do_on_smooth_and_rough_bottoms_and_under_noise(make, rough, spa
     """Beside lanes a smooth surface errs by what it smooths away, and under noise by little."""
     lake = RoughLake(301, rough)
     surface = make(
-        lake.survey(spacing, noise, 301), shoreline=lake.shoreline(), cell=spacing / 6.0,
+        lake.survey(spacing, noise, 301),
+        shoreline=lake.shoreline(),
+        cell=spacing / 6.0,
         spacing=spacing,
-    )  # fmt: skip
+    )
     error, sigma, away = errors(surface, lake.true_depth)
     within = error <= 2.0 * sigma
     assert 0.90 <= within.mean() <= 0.99
@@ -207,8 +209,10 @@ def test_departure_from_a_plane_and_slope():
     ):
         f = frame(Soundings.build(x, y, depth), cell=2.5, spacing=20.0)
         around = grid_around(f.grid, 20.0)
-        found = [around.like(v).sample([200.0], [200.0])[0]
-                 for v in unevenness(f.nodes, around, 20.0, False)]  # fmt: skip
+        found = [
+            around.like(v).sample([200.0], [200.0])[0]
+            for v in unevenness(f.nodes, around, 20.0, False)
+        ]
         assert found == pytest.approx([off, *slopes], rel=0.06, abs=0.01)
 
 

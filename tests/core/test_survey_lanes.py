@@ -24,12 +24,7 @@ from lakefloor.algorithms.core.plan.lane_layout import (
 )
 from lakefloor.algorithms.core.plan.survey_lanes import survey_lanes
 from lakefloor.algorithms.core.plan.tour import improve, least_links, links, order_lanes
-from lakefloor.algorithms.core.plan.water_routes import (
-    distances,
-    navigable,
-    prepare_water,
-    route,
-)
+from lakefloor.algorithms.core.plan.water_routes import distances, navigable, prepare_water, route
 from lakefloor.algorithms.core.polygons import contains, rings
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -234,8 +229,11 @@ def test_a_rectangle_is_run_to_and_fro():
     assert (plan.lanes, plan.lane_m) == (4, pytest.approx(4 * 300.0))
     assert plan.transit_m == pytest.approx(3 * 25.0)
     assert plan.total_m == pytest.approx(plan.least_m)
-    headings = [h for h, k in zip(plan.lines.attributes["heading_deg"],
-                                  plan.lines.attributes["kind"]) if k == "lane"]
+    headings = [
+        h
+        for h, k in zip(plan.lines.attributes["heading_deg"], plan.lines.attributes["kind"])
+        if k == "lane"
+    ]
     assert abs(headings[0] - headings[1]) == pytest.approx(180.0)
     # 1275 m at 5 mph = 2.2352 m/s, and four turns of 10 s.
     assert plan.minutes == pytest.approx((1275.0 / 2.2352 + 40.0) / 60.0)
@@ -290,14 +288,16 @@ def test_shallow_water_is_not_entered():
     grid = empty_grid(lake.bounds, 5.0)
     x, _ = np.meshgrid(grid.x, grid.y)
     depth = grid.like(np.where(np.abs(x - 150.0) < 20.0, 0.5, 4.0))
-    with_shoal = survey_lanes(lake, spacing=20.0, depth=depth, boat=Boat(min_depth=1.0),
-                              heading=0.0, cross_share=0.0)
+    with_shoal = survey_lanes(
+        lake, spacing=20.0, depth=depth, boat=Boat(min_depth=1.0), heading=0.0, cross_share=0.0
+    )
     # The shoal parts the lake: one side is run, the other cannot be reached.
     assert with_shoal.unreached > 0
     path = np.concatenate(with_shoal.lines.coords)
     assert (np.abs(path[:, 0] - 150.0) >= 20.0 - 1.25).all()
-    assert survey_lanes(lake, spacing=20.0, depth=depth, heading=0.0, cross_share=0.0
-                        ).unreached == 0
+    assert (
+        survey_lanes(lake, spacing=20.0, depth=depth, heading=0.0, cross_share=0.0).unreached == 0
+    )
 
 
 def test_tour_from_a_launch_comes_back():

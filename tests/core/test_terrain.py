@@ -171,7 +171,8 @@ def test_position_agrees_with_scipys_filter_of_each_neighbourhood():
     ring = (away >= 2.0) & (away <= 4.5)
     mean = ndimage.generic_filter(
         np.pad(z, 3, constant_values=np.nan),
-        lambda v: np.nanmean(v) if np.isfinite(v).any() else np.nan, footprint=ring,
+        lambda v: np.nanmean(v) if np.isfinite(v).any() else np.nan,
+        footprint=ring,
     )[3:-3, 3:-3]
     np.testing.assert_allclose(position(grid, 2.0, 4.5).values, mean - z, atol=1e-9)
 
@@ -184,9 +185,9 @@ def test_a_ring_wider_than_the_grid_takes_no_more_memory_and_is_that_of_all_cell
     assert np.isnan(position(grid, 10.0, 20.0).values).all()
 
 
-@pytest.mark.parametrize("ring", [
-    (np.nan, 5.0), (0.0, np.nan), (3.0, 2.0), (-1.0, 2.0), (0.0, np.inf), (0.1, 0.5),
-])
+@pytest.mark.parametrize(
+    "ring", [(np.nan, 5.0), (0.0, np.nan), (3.0, 2.0), (-1.0, 2.0), (0.0, np.inf), (0.1, 0.5)]
+)
 def test_rings_that_hold_no_cell_are_refused(ring):
     with pytest.raises(LakefloorError, match="A ring from"):
         position(Grid(np.zeros((5, 5)), 0.0, 5.0, 1.0, 1.0), *ring)

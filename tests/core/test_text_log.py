@@ -15,8 +15,7 @@ from lakefloor.algorithms.core.reading.table_cells import parse_angle
 
 
 def read(text, encoding="utf-8", **options):
-    return text_log.parse_text_log(
-        text.encode(encoding), text_log.TextLogOptions(**options))
+    return text_log.parse_text_log(text.encode(encoding), text_log.TextLogOptions(**options))
 
 
 def stamps(parsed):
@@ -46,15 +45,20 @@ def test_names_and_units_are_guessed_and_shown():
 @pytest.mark.parametrize("end", ["\n", "\r", "\r\n"])
 @pytest.mark.parametrize("separator", [",", ";", "\t", " "])
 def test_separators_and_line_ends(end, separator):
-    lines = [["Longitude", "Latitude", "Depth(m)"], ["-93.1", "45.2", "3.5"],
-             ["-93.2", "45.3", "4.5"]]
+    lines = [
+        ["Longitude", "Latitude", "Depth(m)"],
+        ["-93.1", "45.2", "3.5"],
+        ["-93.2", "45.3", "4.5"],
+    ]
     parsed = read(end.join(separator.join(cells) for cells in lines) + end)
     np.testing.assert_allclose(parsed.soundings.raw_depth, [3.5, 4.5])
     np.testing.assert_allclose(parsed.soundings.x, [-93.1, -93.2])
 
 
-@pytest.mark.parametrize(("encoding", "name"), [
-    ("utf-8", "UTF-8"), ("utf-8-sig", "UTF-8"), ("latin-1", "Latin-1"), ("utf-16", "utf-16")])
+@pytest.mark.parametrize(
+    ("encoding", "name"),
+    [("utf-8", "UTF-8"), ("utf-8-sig", "UTF-8"), ("latin-1", "Latin-1"), ("utf-16", "utf-16")],
+)
 def test_encodings(encoding, name):
     parsed = read("lat;lon;depth_m\n45° 12.5' N;93° 30' 36\" W;2,5\n", encoding)
     assert parsed.soundings.y[0] == pytest.approx(45 + 12.5 / 60)
@@ -80,9 +84,17 @@ def test_one_column_with_commas_among_others_with_points():
 
 @pytest.mark.parametrize(
     ("text", "degrees"),
-    [("17° 08.0907' N", 17 + 8.0907 / 60), ("091° 38.5598' W", -91 - 38.5598 / 60),
-     ("45°12'36\"S", -45.21), ("W 93 30 36", -93.51), ("-93.51", -93.51), ("45.5 N", 45.5),
-     ("45d30.0N", 45.5), ("45:30:00", 45.5), ("-93 30", -93.5)],
+    [
+        ("17° 08.0907' N", 17 + 8.0907 / 60),
+        ("091° 38.5598' W", -91 - 38.5598 / 60),
+        ("45°12'36\"S", -45.21),
+        ("W 93 30 36", -93.51),
+        ("-93.51", -93.51),
+        ("45.5 N", 45.5),
+        ("45d30.0N", 45.5),
+        ("45:30:00", 45.5),
+        ("-93 30", -93.5),
+    ],
 )
 def test_angles(text, degrees):
     assert parse_angle(text) == pytest.approx(degrees, abs=1e-10)
@@ -119,16 +131,20 @@ def test_no_header_is_read_only_where_it_is_plain():
 
 
 def test_given_columns_by_number_and_name():
-    text = "2010\t1\t13\t7\t30\t28\t-37.04636\t-73.5083\t-7.1\t3.3\r" \
-           "2010\t1\t13\t7\t30\t38\t-37.04634\t-73.50827\t-6.6\tNaN\r"
+    text = (
+        "2010\t1\t13\t7\t30\t28\t-37.04636\t-73.5083\t-7.1\t3.3\r"
+        "2010\t1\t13\t7\t30\t38\t-37.04634\t-73.50827\t-6.6\tNaN\r"
+    )
     columns = parse_columns(
         "year=1, month=2, day=3, hour=4, minute=5, second=6, lat=7, lon=8, depth=10"
     )
     parsed = read(text, columns=columns, time_zone="UTC-03:00")
     assert stamps(parsed) == ["2010-01-13T10:30:28"]
     assert parsed.unread.examples[0].line == 2
-    named = read("a,b,c\n45.1,-93.1,10\n", columns={
-        "latitude": "A", "lon": "b", "depth": "c", "depth_unit": "ft"})
+    named = read(
+        "a,b,c\n45.1,-93.1,10\n",
+        columns={"latitude": "A", "lon": "b", "depth": "c", "depth_unit": "ft"},
+    )
     assert named.soundings.raw_depth[0] == pytest.approx(3.048)
     with pytest.raises(LakefloorError, match="no column 'd' for depth. Use one of: a, b, c"):
         read("a,b,c\n45.1,-93.1,10\n", columns={"lat": "a", "lon": "b", "depth": "d"})
@@ -136,8 +152,12 @@ def test_given_columns_by_number_and_name():
 
 @pytest.mark.parametrize(
     ("text", "reason"),
-    [("depth", "Write role=column"), ("wet=3", "not a column role"),
-     ("depth_unit=yd", "not known"), ("date_order=xyz", "not known")],
+    [
+        ("depth", "Write role=column"),
+        ("wet=3", "not a column role"),
+        ("depth_unit=yd", "not known"),
+        ("date_order=xyz", "not known"),
+    ],
 )
 def test_columns_text_refusals(text, reason):
     with pytest.raises(LakefloorError, match=reason):
@@ -145,8 +165,10 @@ def test_columns_text_refusals(text, reason):
 
 
 def test_preamble_comments_and_trailing_separators():
-    parsed = read("Logger 3000\nserial;42\n# a remark\nlon,lat,depth\n-93.1,45.1,2.0,\n"
-                  "-93.1,45.2,3.0,\n-93.1,45.3,4.0,\n")
+    parsed = read(
+        "Logger 3000\nserial;42\n# a remark\nlon,lat,depth\n-93.1,45.1,2.0,\n"
+        "-93.1,45.2,3.0,\n-93.1,45.3,4.0,\n"
+    )
     assert len(parsed.soundings) == 3
     commented = read("# lon,lat,depth_ft\n-93.1,45.1,2.0\n-93.1,45.2,3.0\n")
     np.testing.assert_allclose(commented.soundings.raw_depth, [0.6096, 0.9144])
@@ -160,7 +182,9 @@ def test_quoted_cells():
 def test_half_a_line_at_the_end_and_short_lines():
     parsed = read("lon,lat,depth\n-93.1,45.1,2.0\n-93.1\n-93.1,45.2,3.0\n-93.1,45.")
     assert parsed.unread.counts == {
-        "1 column instead of 3": 1, "unfinished line at the end of the file": 1}
+        "1 column instead of 3": 1,
+        "unfinished line at the end of the file": 1,
+    }
     assert [e.line for e in parsed.unread.examples] == [3, 5]
 
 
@@ -171,7 +195,8 @@ def test_flags_and_null_positions():
     )
     assert parsed.soundings.status.tolist() == ["accepted", "flagged by the logger"]
     assert parsed.unread.counts == {
-        "position flagged void by the logger": 1, "no position or not a number": 1,
+        "position flagged void by the logger": 1,
+        "no position or not a number": 1,
         "position 0, 0 (the GPS receiver had no fix)": 1,
     }
 
@@ -203,8 +228,7 @@ def test_units_that_are_not_stated():
     assert up.soundings.raw_depth[0] == 10.0
 
 
-@pytest.mark.parametrize(
-    ("logged", "relative"), [(0.4, 0.4), (40, 0.4), (204, 0.8), (510, 1.0)])
+@pytest.mark.parametrize(("logged", "relative"), [(0.4, 0.4), (40, 0.4), (204, 0.8), (510, 1.0)])
 def test_hardness_is_relative(logged, relative):
     parsed = read(f"lon,lat,depth,hardness\n-93.1,45.1,10,{logged}\n-93.1,45.1,10,\n")
     assert parsed.soundings.hardness[0] == pytest.approx(relative)
@@ -216,7 +240,9 @@ def test_where_a_depth_is_measured_from():
     surface = read("lon,lat,depth_below_surface_m\n-93.1,45.1,10\n").soundings
     unknown = read("lon,lat,depth\n-93.1,45.1,10\n").soundings
     assert (surface.corrections[0], unknown.corrections[0]) == (
-        "from=surface", "from=unknown;depth_unit=assumed m")
+        "from=surface",
+        "from=unknown;depth_unit=assumed m",
+    )
     stated = read("lon,lat,depth\n-93.1,45.1,10\n", depth_unit="m").soundings
     assert stated.corrections[0] == "from=unknown"
 
@@ -224,17 +250,28 @@ def test_where_a_depth_is_measured_from():
 @pytest.mark.parametrize(
     ("header", "cells", "options", "utc"),
     # 09:23:05 CDT is 14:23:05Z: tz database, America/Chicago, UTC-5 in July.
-    [("time", "2026-07-09 09:23:05", {"time_zone": "America/Chicago"}, "2026-07-09T14:23:05"),
-     ("time", "2026-07-09T09:23:05-05:00", {}, "2026-07-09T14:23:05"),
-     ("time_utc", "2026-07-09 14:23:05", {"time_zone": "America/Chicago"}, "2026-07-09T14:23:05"),
-     ("date,time", "07/09/2026,9:23:05 am", {"time_zone": "UTC-05:00",
-      "columns": {"date_order": "mdy"}}, "2026-07-09T14:23:05"),
-     ("date,time", "9.7.2026,14:23:05", {}, "2026-07-09T14:23:05"),
-     ("date,time", "07/19/26,14:23:05", {}, "2026-07-19T14:23:05"),
-     ("time", "20260709142305", {}, "2026-07-09T14:23:05"),
-     ("unix_time", "1783606985", {}, "2026-07-09T14:23:05"),
-     ("epoch_ms", "1783606985000", {}, "2026-07-09T14:23:05"),
-     ("year,month,day,hour,minute,second", "2026,7,9,14,23,5", {}, "2026-07-09T14:23:05")],
+    [
+        ("time", "2026-07-09 09:23:05", {"time_zone": "America/Chicago"}, "2026-07-09T14:23:05"),
+        ("time", "2026-07-09T09:23:05-05:00", {}, "2026-07-09T14:23:05"),
+        (
+            "time_utc",
+            "2026-07-09 14:23:05",
+            {"time_zone": "America/Chicago"},
+            "2026-07-09T14:23:05",
+        ),
+        (
+            "date,time",
+            "07/09/2026,9:23:05 am",
+            {"time_zone": "UTC-05:00", "columns": {"date_order": "mdy"}},
+            "2026-07-09T14:23:05",
+        ),
+        ("date,time", "9.7.2026,14:23:05", {}, "2026-07-09T14:23:05"),
+        ("date,time", "07/19/26,14:23:05", {}, "2026-07-19T14:23:05"),
+        ("time", "20260709142305", {}, "2026-07-09T14:23:05"),
+        ("unix_time", "1783606985", {}, "2026-07-09T14:23:05"),
+        ("epoch_ms", "1783606985000", {}, "2026-07-09T14:23:05"),
+        ("year,month,day,hour,minute,second", "2026,7,9,14,23,5", {}, "2026-07-09T14:23:05"),
+    ],
 )
 def test_times(header, cells, options, utc):
     assert stamps(read(f"lon,lat,depth,{header}\n-93.1,45.1,2,{cells}\n", **options)) == [utc]
@@ -254,10 +291,14 @@ def test_time_without_a_date():
 
 @pytest.mark.parametrize(
     ("text", "reason"),
-    [("\n\n", "no line of data"), ("one\ntwo\nthree\n", "not a table"),
-     ("lat,lon,name\n45,-93,a\n", "columns hold depth"),
-     ("depth,name\n4,a\n", "columns hold position"),
-     ("lat,lon,depth\n45,-93,x\n", "No row has both"), ("lat,lon,depth\n", "no line of data")],
+    [
+        ("\n\n", "no line of data"),
+        ("one\ntwo\nthree\n", "not a table"),
+        ("lat,lon,name\n45,-93,a\n", "columns hold depth"),
+        ("depth,name\n4,a\n", "columns hold position"),
+        ("lat,lon,depth\n45,-93,x\n", "No row has both"),
+        ("lat,lon,depth\n", "no line of data"),
+    ],
 )
 def test_what_is_missing_is_said(text, reason):
     with pytest.raises(LakefloorError, match=reason):
@@ -274,8 +315,14 @@ def local(*texts):
 def test_repeated_hour_is_resolved_by_the_order_of_logging():
     # tz database: Chicago clocks went from 02:00 CDT back to 01:00 CST on 1 November 2026,
     # so 01:30 is 06:30Z or 07:30Z.
-    both = local("2026-11-01T00:50", "2026-11-01T01:30", "2026-11-01T01:59",
-                 "2026-11-01T01:10", "2026-11-01T01:30", "2026-11-01T02:10")
+    both = local(
+        "2026-11-01T00:50",
+        "2026-11-01T01:30",
+        "2026-11-01T01:59",
+        "2026-11-01T01:10",
+        "2026-11-01T01:30",
+        "2026-11-01T02:10",
+    )
     utc, notes = times.to_utc(both, "America/Chicago")
     assert [str(t)[11:16] for t in utc] == ["05:50", "06:30", "06:59", "07:10", "07:30", "08:10"]
     assert "repeats in America/Chicago: 4." in notes[0]
@@ -300,8 +347,12 @@ def test_unknown_time_zones(name):
 
 
 @settings(deadline=None)
-@given(st.datetimes(min_value=np.datetime64("1990-01-01").astype("datetime64[us]").item(),
-                    max_value=np.datetime64("2037-01-01").astype("datetime64[us]").item()))
+@given(
+    st.datetimes(
+        min_value=np.datetime64("1990-01-01").astype("datetime64[us]").item(),
+        max_value=np.datetime64("2037-01-01").astype("datetime64[us]").item(),
+    )
+)
 def test_utc_offsets_agree_with_zoneinfo(moment):
     zoneinfo = pytest.importorskip("zoneinfo")
     from datetime import timezone
@@ -315,9 +366,14 @@ def test_utc_offsets_agree_with_zoneinfo(moment):
 
 @pytest.mark.parametrize(
     ("name", "date"),
-    [("NS_20180313155217.txt", "2018-03-13"), ("log 2026-07-09.nmea", "2026-07-09"),
-     ("20260709_143000.log", "2026-07-09"), ("lake_1234567890.txt", None), ("a.txt", None),
-     ("20260231.log", None)],
+    [
+        ("NS_20180313155217.txt", "2018-03-13"),
+        ("log 2026-07-09.nmea", "2026-07-09"),
+        ("20260709_143000.log", "2026-07-09"),
+        ("lake_1234567890.txt", None),
+        ("a.txt", None),
+        ("20260231.log", None),
+    ],
 )
 def test_date_in_name(name, date):
     found = times.date_in_name(name)
@@ -333,11 +389,14 @@ def test_rows_shorter_than_the_header_with_columns_given_by_number():
     assert stamps(parsed) == ["2026-07-09T10:00:00", "NaT"]
 
 
-@pytest.mark.parametrize("text", [
-    "lat,lon\n45.1,-93.1,3.1,7\n45.1,-93.1,3.2,7\n",  # a header shorter than its rows
-    "lat,lon,depth,a,b\n45.1,-93.1,3.1\n45.1,-93.1,3.2\n",  # and a longer one
-    "45.1,-93.1,3.1\n45.1,-93.1,3.2,1,2,3\n45.1,-93.1,3.3\n",  # none, and one long row
-])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "lat,lon\n45.1,-93.1,3.1,7\n45.1,-93.1,3.2,7\n",  # a header shorter than its rows
+        "lat,lon,depth,a,b\n45.1,-93.1,3.1\n45.1,-93.1,3.2\n",  # and a longer one
+        "45.1,-93.1,3.1\n45.1,-93.1,3.2,1,2,3\n45.1,-93.1,3.3\n",  # none, and one long row
+    ],
+)
 def test_columns_by_number_in_ragged_tables(text):
     got = read(text, columns={"lat": "1", "lon": "2", "depth": "3"}).soundings
     assert got.depth.tolist()[:2] == [3.1, 3.2]
@@ -377,12 +436,18 @@ def test_a_missing_time_after_midnight_is_no_second_midnight():
         name_date=np.datetime64("2026-12-31"),
     )
     assert stamps(parsed)[-4:] == [
-        "2026-12-31T23:59:58", "2027-01-01T00:00:05", "NaT", "2027-01-01T00:00:10"]
+        "2026-12-31T23:59:58",
+        "2027-01-01T00:00:05",
+        "NaT",
+        "2027-01-01T00:00:10",
+    ]
 
 
 @settings(max_examples=60, deadline=None)
-@given(moment=st.datetimes(datetime(1975, 1, 1), datetime(2199, 12, 31)),
-       exponent=st.sampled_from([0, 3, 6, 9]))
+@given(
+    moment=st.datetimes(datetime(1975, 1, 1), datetime(2199, 12, 31)),
+    exponent=st.sampled_from([0, 3, 6, 9]),
+)
 def test_unix_time_of_any_unit_agrees_with_the_standard_library(moment, exponent):
     moment = moment.replace(microsecond=moment.microsecond // 1000 * 1000)
     number = (moment - datetime(1970, 1, 1)).total_seconds() * 10.0**exponent
@@ -412,8 +477,9 @@ def test_a_year_of_two_digits_first_is_not_taken_for_a_day():
 def test_a_flag_that_most_rows_do_not_bear_marks_the_others():
     rows = "".join(f"-93.1,45.1,3.0,{flag}\n" for flag in "0000V00")
     parsed = read("lon,lat,depth,depth_flag\n" + rows)
-    assert parsed.soundings.status.tolist() == ["accepted"] * 4 + [text_log.FLAGGED] + [
-        "accepted"] * 2
+    assert (
+        parsed.soundings.status.tolist() == ["accepted"] * 4 + [text_log.FLAGGED] + ["accepted"] * 2
+    )
     assert any("Most rows have no flag in 'depth_flag'" in note for note in parsed.notes)
     # Where the name or the user says what the mark means, that holds.
     assert read("lon,lat,depth,depth_valid\n" + rows).soundings.accepted.sum() == 0

@@ -55,10 +55,7 @@ def small(monkeypatch):
 
 
 def framed(soundings, shoreline=None, **options):
-    return frame(
-        soundings, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline,
-        **options,
-    )  # fmt: skip
+    return frame(soundings, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline, **options)
 
 
 _LEARNED = {}
@@ -107,9 +104,10 @@ def test_one_tile_is_the_surface_of_the_method(survey, shoreline, method):
     _LEARNED[method] = tiles.learn(f, method, OPTIONS[method])
     record, bands, figures, count = drawn(f, learned(f, method))
     whole = {
-        "tin": tin_surface, "idw": idw_surface,
+        "tin": tin_surface,
+        "idw": idw_surface,
         "smooth": lambda *a, **k: smooth_surface(*a, **k)[0],
-    }[method](survey, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline)  # fmt: skip
+    }[method](survey, cell=CELL, spacing=SPACING, max_gap=GAP, shoreline=shoreline)
     expected = [whole.depth.values, whole.uncertainty.values, whole.distance.values]
     assert_same(bands, [values.astype(np.float32) for values in expected])
     assert (count, list(record.tiles)) == (1, ["whole"])
@@ -174,18 +172,25 @@ def test_a_visit_is_added_where_it_is(small, survey, shoreline, method):
     assert_same(updated, expected)
     assert record_to_text(new) == record_to_text(anew)
     assert (figures.cells, figures.mean, figures.outside) == (
-        whole.cells, whole.mean, whole.outside,
-    )  # fmt: skip
+        whole.cells,
+        whole.mean,
+        whole.outside,
+    )
     assert all_of_them == total > 9
     # Those with the visit within their halo.
     every = tiles.tiles_of(later, method)
     row, col = later.grid.rows_cols(survey.x[near], survey.y[near])
     touched = sum(
-        bool(np.any(
-            (row >= t.drawn_rows.start - 0.5) & (row < t.drawn_rows.stop - 0.5)
-            & (col >= t.drawn_cols.start - 0.5) & (col < t.drawn_cols.stop - 0.5)
-        )) for t in every
-    )  # fmt: skip
+        bool(
+            np.any(
+                (row >= t.drawn_rows.start - 0.5)
+                & (row < t.drawn_rows.stop - 0.5)
+                & (col >= t.drawn_cols.start - 0.5)
+                & (col < t.drawn_cols.stop - 0.5)
+            )
+        )
+        for t in every
+    )
     assert 0 < count == touched < total
     assert not np.array_equal(updated[0], bands[0], equal_nan=True)
     assert drawn(later, new, (later.grid, updated))[3] == 0
@@ -298,10 +303,12 @@ def test_an_edit_of_the_shoreline_stays_where_it_is(small, monkeypatch):
         west, south, east, north = changed + 2.0 * SPACING * np.array([-1, -1, 1, 1])
         (top, bottom), (left, right) = later.grid.rows_cols([west, east], [north, south])
         near = sum(
-            top < t.drawn_rows.stop and bottom > t.drawn_rows.start
-            and left < t.drawn_cols.stop and right > t.drawn_cols.start
+            top < t.drawn_rows.stop
+            and bottom > t.drawn_rows.start
+            and left < t.drawn_cols.stop
+            and right > t.drawn_cols.start
             for t in tiles.tiles_of(later, "tin")
-        )  # fmt: skip
+        )
         assert near < 0.2 * total
         assert (count > 0) == (near > 0), name
         assert count <= near + len(set(new.tiles) - set(record.tiles)), name
@@ -320,9 +327,13 @@ def test_into_a_copy_only_what_is_drawn_is_written(small, survey, shoreline):
             band[rows, cols] = values
 
     _, figures, count = tiles.draw(
-        later, record, write, old_grid=f.grid, rewrite=False,
+        later,
+        record,
+        write,
+        old_grid=f.grid,
+        rewrite=False,
         read=lambda rows, cols: [band[rows, cols] for band in bands],
-    )  # fmt: skip
+    )
     _, expected, whole, _ = drawn(later, replace(record, tiles={}))
     assert_same(copy, expected)
     assert 0 < len(written) == count < len(record.tiles)
@@ -394,9 +405,12 @@ def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shorelin
 
 
 @given(
-    west=st.integers(-3000, 3000), north=st.integers(-3000, 3000), rows=st.integers(1, 400),
-    cols=st.integers(1, 400), gap=st.floats(1.0, 2000.0),
-)  # fmt: skip
+    west=st.integers(-3000, 3000),
+    north=st.integers(-3000, 3000),
+    rows=st.integers(1, 400),
+    cols=st.integers(1, 400),
+    gap=st.floats(1.0, 2000.0),
+)
 @settings(max_examples=60, deadline=None)
 def test_tiles_cover_every_cell_once(west, north, rows, cols, gap):
     with pytest.MonkeyPatch.context() as patch:

@@ -51,12 +51,14 @@ def test_displacement_and_depth_difference_of_the_patch_test():
     # dz = 2 v tau tan(beta) = 0.40 m.
     plane = patch_test(0.5, lambda x: 20.0 + x / 5.0)
     there, back = plane.select(slice(0, 401)), plane.select(slice(401, None))
-    at_zero = [np.interp(0.0, r.x[np.argsort(r.x)], r.depth[np.argsort(r.x)])
-               for r in (there, back)]
+    at_zero = [
+        np.interp(0.0, r.x[np.argsort(r.x)], r.depth[np.argsort(r.x)]) for r in (there, back)
+    ]
     assert at_zero[0] - at_zero[1] == pytest.approx(0.40, abs=1e-9)
     for part in (there, back):
-        assert abs(np.interp(20.0, part.depth[np.argsort(part.depth)],
-                             part.x[np.argsort(part.depth)])) == pytest.approx(1.0, abs=1e-9)
+        assert abs(
+            np.interp(20.0, part.depth[np.argsort(part.depth)], part.x[np.argsort(part.depth)])
+        ) == pytest.approx(1.0, abs=1e-9)
     assert find_time_offset(plane).offset_s == pytest.approx(0.5, abs=1e-6)
 
 
@@ -67,9 +69,7 @@ def test_result_goes_straight_into_correct_depths():
         logged, time_offset_s=found.offset_s, draft_m=0.0, real_speed_ms=1500.0
     ).soundings
     middle = np.abs(done.x) < 30.0
-    np.testing.assert_allclose(
-        done.depth[middle], 6 + 3 * np.tanh(done.x[middle] / 8), atol=1e-5
-    )
+    np.testing.assert_allclose(done.depth[middle], 6 + 3 * np.tanh(done.x[middle] / 8), atol=1e-5)
     # The whole offset of the logs is found again, not what is left.
     assert find_time_offset(done).offset_s == pytest.approx(0.5, abs=1e-3)
 
@@ -159,9 +159,9 @@ def test_scan_is_least_at_the_offset():
 
 
 def test_visits_apart_and_together():
-    two = concatenate([
-        lake(1, 0.4), lake(2, 0.4).replace(visit=np.full(len(lake(2, 0.4)), "July", object)),
-    ])
+    two = concatenate(
+        [lake(1, 0.4), lake(2, 0.4).replace(visit=np.full(len(lake(2, 0.4)), "July", object))]
+    )
     found = find_time_offset(two)
     assert [v.name for v in found.visits] == ["July", "May"]
     weight = np.array([v.uncert_s for v in found.visits]) ** -2.0
@@ -172,9 +172,9 @@ def test_visits_apart_and_together():
 
 
 def test_visits_that_differ_are_told():
-    two = concatenate([
-        lake(1, 0.0), lake(2, 1.5).replace(visit=np.full(len(lake(2, 1.5)), "July", object)),
-    ])
+    two = concatenate(
+        [lake(1, 0.0), lake(2, 1.5).replace(visit=np.full(len(lake(2, 1.5)), "July", object))]
+    )
     found = find_time_offset(two)
     assert any("differ by more than their uncertainties" in note for note in found.notes)
     assert found.uncert_s > 0.3 or not found.determinable

@@ -47,7 +47,12 @@ def survey(visit="May", every_ms=1000, stamp_ms=1, known=1.0, start=START, seed=
     time = start + ms.astype("timedelta64[ms]")
     time[np.random.default_rng(seed).uniform(size=x.size) > known] = np.datetime64("NaT")
     return Soundings.build(
-        x, y, depth, time=time, visit=visit, uncert=0.1,
+        x,
+        y,
+        depth,
+        time=time,
+        visit=visit,
+        uncert=0.1,
         hardness=np.random.default_rng(seed).uniform(0.2, 0.8, x.size),
     )
 
@@ -66,17 +71,24 @@ def assert_same(a, b):
 
 @settings(deadline=None, max_examples=60)
 @given(
-    every=st.sampled_from([50, 100, 200, 1000]), stamp=st.sampled_from([1, 1000, 2000]),
-    known=st.sampled_from([1.0, 0.995]), held=st.integers(1, 5),
-    decimals=st.sampled_from([0, 1, 6]), seed=st.integers(0, 2**32 - 1),
+    every=st.sampled_from([50, 100, 200, 1000]),
+    stamp=st.sampled_from([1, 1000, 2000]),
+    known=st.sampled_from([1.0, 0.995]),
+    held=st.integers(1, 5),
+    decimals=st.sampled_from([0, 1, 6]),
+    seed=st.integers(0, 2**32 - 1),
 )
 def test_the_order_of_rows_decides_nothing(every, stamp, known, held, decimals, seed):
     run = {"ping": 0.004 * every, "length": 60.0, "lanes": 4}  # 4 m/s
     one = survey(every_ms=every, stamp_ms=stamp, known=known, **run)
     # Fixes held over several pings, and depths in coarse steps, so that rows agree in all.
     fix = np.arange(len(one)) // held * held
-    one = one.replace(x=one.x[fix], y=one.y[fix], depth=np.round(one.depth, decimals),
-                      hardness=np.round(one.hardness, decimals))
+    one = one.replace(
+        x=one.x[fix],
+        y=one.y[fix],
+        depth=np.round(one.depth, decimals),
+        hardness=np.round(one.hardness, decimals),
+    )
     two = survey("April", every, stamp, seed=2, **run)
     both = concatenate([one, two])
     found = in_logged_order(both)
@@ -89,11 +101,17 @@ def test_the_order_of_rows_decides_nothing(every, stamp, known, held, decimals, 
 
 @settings(deadline=None, max_examples=40)
 @given(
-    st.lists(st.tuples(
-        st.sampled_from(["", "a", "b"]), st.sampled_from([0, 0, 1, 2, 500, 90_000]),
-        st.sampled_from([0.0, 1.0, 2.5, 20.0, np.nan]), st.sampled_from([0.0, 7.0, np.nan]),
-        st.sampled_from([1.0, 2.0, np.nan]),
-    ), max_size=40), st.randoms(use_true_random=False),
+    st.lists(
+        st.tuples(
+            st.sampled_from(["", "a", "b"]),
+            st.sampled_from([0, 0, 1, 2, 500, 90_000]),
+            st.sampled_from([0.0, 1.0, 2.5, 20.0, np.nan]),
+            st.sampled_from([0.0, 7.0, np.nan]),
+            st.sampled_from([1.0, 2.0, np.nan]),
+        ),
+        max_size=40,
+    ),
+    st.randoms(use_true_random=False),
 )
 def test_few_rows_of_all_kinds_are_put_in_one_order(rows, random):
     def order(some):
@@ -147,8 +165,11 @@ def test_a_sounding_without_a_time_comes_last_in_its_visit():
 @pytest.mark.parametrize("clock", ["none", "still", "of the day"])
 def test_without_a_clock_the_rows_are_the_track(clock):
     logged = survey()
-    time = {"none": np.datetime64("NaT", "ms"), "still": START,
-            "of the day": np.datetime64("2026-05-14", "ms")}[clock]
+    time = {
+        "none": np.datetime64("NaT", "ms"),
+        "still": START,
+        "of the day": np.datetime64("2026-05-14", "ms"),
+    }[clock]
     logged = logged.replace(time=np.full(len(logged), time))
     assert_same(in_logged_order(logged), logged)
     assert not without_track(logged).any()

@@ -137,14 +137,18 @@ def test_a_line_is_cut_where_uncertainty_swallows_the_contrast():
     assert 0.2 < unsure < 0.43
     # 0.8 of the contrast over the width is the slope that turns hardness into place.
     assert lines.attributes["position_sd_m"][firm] == pytest.approx(
-        0.02 * RISE * 4.0 / (0.8 * 0.4), rel=0.1)
+        0.02 * RISE * 4.0 / (0.8 * 0.4), rel=0.1
+    )
 
 
 def test_far_from_data_and_beyond_them():
     hardness = grid_of(lambda x, y: np.where(y > 80.0, np.nan, edge(x, y)))
     far = grid_of(lambda x, y: np.where(y > 40.0, 35.0, 5.0))
     lines = find_transitions(
-        hardness, [0.5], uncertainty=grid_of(lambda x, y: 0.02 + 0.0 * x), distance=far,
+        hardness,
+        [0.5],
+        uncertainty=grid_of(lambda x, y: 0.02 + 0.0 * x),
+        distance=far,
         spacing=20.0,
     )
     assert max(c[:, 1].max() for c in lines.coords) < 2080.0
@@ -171,8 +175,11 @@ def tracks(width, seed=0, shown=True, gain=0.7):
     y = np.repeat(y, len(run))
     true = edge(x, y, width=width) if shown else 0.5 + 0.0 * x
     return Soundings.build(
-        1000.0 + x, 2000.0 + y, np.full(len(x), 3.0),
-        hardness=gain * true + 0.1 + 0.02 * rng.standard_normal(len(x)), visit="a",
+        1000.0 + x,
+        2000.0 + y,
+        np.full(len(x), 3.0),
+        hardness=gain * true + 0.1 + 0.02 * rng.standard_normal(len(x)),
+        visit="a",
     )
 
 
@@ -187,9 +194,7 @@ def test_tracks_tell_the_width_that_the_surface_blurs():
 
 
 def test_tracks_that_do_not_show_the_step_take_the_support():
-    lines = find_transitions(
-        grid_of(edge), [0.5], soundings=tracks(4.0, shown=False), spacing=10.0
-    )
+    lines = find_transitions(grid_of(edge), [0.5], soundings=tracks(4.0, shown=False), spacing=10.0)
     assert set(lines.attributes["supported"]) == {0}
     assert sum(lines.attributes["crossings"]) == 0
 
@@ -214,10 +219,12 @@ def test_bad_parameters_and_cancel():
 
 
 def densified(lines):
-    return np.concatenate([
-        [line.interpolate(d).coords[0] for d in np.arange(0.0, line.length)]
-        for line in map(LineString, lines)
-    ])
+    return np.concatenate(
+        [
+            [line.interpolate(d).coords[0] for d in np.arange(0.0, line.length)]
+            for line in map(LineString, lines)
+        ]
+    )
 
 
 def judge(lines, true, mapped, within):
@@ -238,15 +245,22 @@ def test_two_hard_grounds_are_ringed(noise):
     soundings = hard_lakes.survey(hard_lakes.patches, per_decade=-0.15, noise=noise)
     found = bottom_type(soundings, hard_lakes.depth_grid(), cell=4.0)
     lines = find_transitions(
-        found.hardness, found.thresholds, uncertainty=found.uncertainty, distance=found.distance,
-        soundings=soundings, spacing=20.0,
+        found.hardness,
+        found.thresholds,
+        uncertainty=found.uncertainty,
+        distance=found.distance,
+        soundings=soundings,
+        spacing=20.0,
     )
     median, precision, recall = judge(lines, hard_lakes.patch_lines(), found.hardness, 10.0)
     # The aim is half the lane spacing, 10 m.
     assert median < 2.0
     # Without the tracks the surface alone still keeps to it.
     alone = find_transitions(
-        found.hardness, found.thresholds, uncertainty=found.uncertainty, distance=found.distance,
+        found.hardness,
+        found.thresholds,
+        uncertainty=found.uncertainty,
+        distance=found.distance,
         spacing=20.0,
     )
     assert judge(alone, hard_lakes.patch_lines(), found.hardness, 10.0)[0] < 6.0
@@ -264,8 +278,13 @@ def test_example_lake():
     soundings, depth, shore = example()
     found = bottom_type(soundings, depth, shoreline=shore, cell=3.0)
     lines = find_transitions(
-        found.hardness, found.thresholds, uncertainty=found.uncertainty, distance=found.distance,
-        depth=depth, soundings=soundings, spacing=found.spacing,
+        found.hardness,
+        found.thresholds,
+        uncertainty=found.uncertainty,
+        distance=found.distance,
+        depth=depth,
+        soundings=soundings,
+        spacing=found.spacing,
     )
     import truth
 

@@ -34,19 +34,28 @@ from lakefloor.algorithms.core.units import FOOT
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "example_project"
 NOTHING = {
-    "instrument_fixed_m": 0.0, "instrument_share": 0.0, "temperature_error_c": 0.0,
-    "draft_m": 0.0, "level_m": 0.0, "position_m": 0.0, "time_offset_s": 0.0,
+    "instrument_fixed_m": 0.0,
+    "instrument_share": 0.0,
+    "temperature_error_c": 0.0,
+    "draft_m": 0.0,
+    "level_m": 0.0,
+    "position_m": 0.0,
+    "time_offset_s": 0.0,
     "sound_speed_measured": True,
 }
 
 
 def plane(slope=0.1, direction=0.0, spacing=5.0, **known):
     """Lanes over an even slope of 10 m mean depth; ``direction`` is that of the fall."""
-    x, y = (a.ravel() for a in np.meshgrid(np.arange(0.0, 100.0, 2.0),
-                                           np.arange(0.0, 60.0, spacing)))
+    x, y = (
+        a.ravel() for a in np.meshgrid(np.arange(0.0, 100.0, 2.0), np.arange(0.0, 60.0, spacing))
+    )
     run = np.cos(direction) * (x - 50.0) + np.sin(direction) * (y - 30.0)
-    known = {"visit": "May", "corrections": "draft_m=0.3;sound_speed=1500->1465.9;datum=dock",
-             **known}
+    known = {
+        "visit": "May",
+        "corrections": "draft_m=0.3;sound_speed=1500->1465.9;datum=dock",
+        **known,
+    }
     return Soundings.build(x, y, 10.0 + slope * run, **known)
 
 
@@ -64,10 +73,16 @@ def test_worked_budget():
 
 def test_worked_budget_of_soundings():
     # The same, its sound speed put into the instrument's fixed part: sqrt(.10^2 + .15^2).
-    budget = uncertainty_budget(plane(), **{
-        **NOTHING, "instrument_fixed_m": np.hypot(0.10, 0.15) * FOOT, "draft_m": 0.05 * FOOT,
-        "level_m": 0.05 * FOOT, "position_m": 1.6,
-    })
+    budget = uncertainty_budget(
+        plane(),
+        **{
+            **NOTHING,
+            "instrument_fixed_m": np.hypot(0.10, 0.15) * FOOT,
+            "draft_m": 0.05 * FOOT,
+            "level_m": 0.05 * FOOT,
+            "position_m": 1.6,
+        },
+    )
     np.testing.assert_allclose(budget.soundings.uncert / FOOT, 0.560, atol=5e-4)
     shares = {name: share for name, _, share in budget.terms}
     assert tuple(shares) == TERMS
@@ -132,7 +147,8 @@ def test_depths_left_at_the_assumed_speed():
 def test_without_a_temperature_it_is_the_uncertainty_of_the_correction():
     bare = plane(slope=0.0, corrections="from=transducer")
     done = corrections.correct_depths(
-        bare, draft_m=0.0, uncert_fixed_m=1e-9, uncert_share=0.0).soundings
+        bare, draft_m=0.0, uncert_fixed_m=1e-9, uncert_share=0.0
+    ).soundings
     budget = uncertainty_budget(done, **{**NOTHING, "sound_speed_measured": False})
     # 37.5473 m/s of 1459.1804 m/s are 2.573 % (Marczak 1997 at 4 and 25 degrees C, by hand).
     np.testing.assert_allclose(budget.soundings.uncert, 0.02573 * done.depth, rtol=5e-4)
@@ -162,8 +178,11 @@ def test_what_depths_have_in_common_is_known_from_the_corrections():
 
 
 def test_the_error_of_an_offset_between_visits_stays_in_the_budget():
-    fitted = plane(slope=0.0, corrections="draft_m=0;sound_speed=1500->1465.9;"
-                   "level_offset_m=-0.8000;level_offset_sd_m=0.0600;datum=water level of May")
+    fitted = plane(
+        slope=0.0,
+        corrections="draft_m=0;sound_speed=1500->1465.9;"
+        "level_offset_m=-0.8000;level_offset_sd_m=0.0600;datum=water level of May",
+    )
     budget = uncertainty_budget(fitted, **{**NOTHING, "level_m": 0.08})
     np.testing.assert_allclose(budget.soundings.uncert, 0.10)
     # 10 m at the datum are 9.2 m of water on the day.
@@ -300,11 +319,11 @@ def example():
         rows = list(csv.DictReader(file))
     record = gauge.level_record(
         gauge.gauge_times([row["time_utc"] for row in rows]),
-        gauge.gauge_numbers([row["level_ft"] for row in rows]), "ft",
+        gauge.gauge_numbers([row["level_ft"] for row in rows]),
+        "ft",
     )
     reduced = lake_level.reduce_to_datum(
-        corrections.correct_depths(soundings).soundings, record,
-        datum_elevation_m=2.0 * FOOT,
+        corrections.correct_depths(soundings).soundings, record, datum_elevation_m=2.0 * FOOT
     ).soundings
     sys.path.insert(0, str(EXAMPLE))
     try:
@@ -328,8 +347,15 @@ def test_two_standard_deviations_hold_95_percent_of_each_visit(example):
     # temperature in the whole column; draft and time offset as stated.
     soundings, error = example
     budget = uncertainty_budget(
-        soundings, instrument_fixed_m=0.04, instrument_share=0.004, temperature_error_c=0.1,
-        sound_speed_measured=True, draft_m=0.0, level_m=0.003, position_m=0.6, time_offset_s=0.0,
+        soundings,
+        instrument_fixed_m=0.04,
+        instrument_share=0.004,
+        temperature_error_c=0.1,
+        sound_speed_measured=True,
+        draft_m=0.0,
+        level_m=0.003,
+        position_m=0.6,
+        time_offset_s=0.0,
     )
     before, after = (share_within_two(s, error) for s in (soundings, budget.soundings))
     assert min(before.values()) < 0.85  # the slope was missing
@@ -349,7 +375,10 @@ def test_speed_where_several_pings_share_a_fix():
     ping = np.arange(1000)
     fix = (ping // 10).astype(float)
     s = Soundings.build(
-        2.0 * fix, 0.0 * fix, 5.0 + 0.1 * fix, visit="a",
+        2.0 * fix,
+        0.0 * fix,
+        5.0 + 0.1 * fix,
+        visit="a",
         time=np.datetime64("2026-07-09", "ms") + (100 * ping).astype("m8[ms]"),
     )
     terms = {name: rms for name, rms, _ in uncertainty_budget(s, time_offset_s=0.2).terms}

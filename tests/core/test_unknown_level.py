@@ -43,7 +43,12 @@ def outing(day, level, lines, seed=0, visit=None, noise=0.05, clock="14:00:00"):
     away *= 1.0 / max(away.std(), 1e-9)
     time = np.datetime64(f"{day}T{clock}", "ms") + np.arange(x.size) * np.timedelta64(1000, "ms")
     return Soundings.build(
-        x + away[0], y + away[1], depth, time=time, visit=visit or day, uncert=0.05,
+        x + away[0],
+        y + away[1],
+        depth,
+        time=time,
+        visit=visit or day,
+        uncert=0.05,
         corrections="from=transducer;time_offset_s=0;draft_m=0;sound_speed=1500->1480.0",
     )
 
@@ -68,8 +73,10 @@ JULY = outing("2026-07-02", -0.8, across(40.0), seed=2)
 
 
 def texts(soundings):
-    return {name: parse_corrections(soundings.corrections[rows[0]])
-            for name, rows in each_visit(soundings)}
+    return {
+        name: parse_corrections(soundings.corrections[rows[0]])
+        for name, rows in each_visit(soundings)
+    }
 
 
 # -- one visit ----------------------------------------------------------------
@@ -93,31 +100,42 @@ def test_one_visit_counts_from_the_water_of_its_day():
 @pytest.mark.parametrize(
     ("visit", "time", "name"),
     # The name of an evening outing holds the local day, its times may be past midnight UTC.
-    [("2026-05-13", "2026-05-14T01:00", "water level of 2026-05-13"),
-     ("trip", "2026-05-14T01:00", "water level of 2026-05-14"),
-     ("trip", "NaT", "water level of visit 'trip'"),
-     ("a; b", "NaT", "water level of visit 'a, b'"),
-     ("", "NaT", "water level of an unnamed visit")],
+    [
+        ("2026-05-13", "2026-05-14T01:00", "water level of 2026-05-13"),
+        ("trip", "2026-05-14T01:00", "water level of 2026-05-14"),
+        ("trip", "NaT", "water level of visit 'trip'"),
+        ("a; b", "NaT", "water level of visit 'a, b'"),
+        ("", "NaT", "water level of an unnamed visit"),
+    ],
 )
 def test_day_of_the_datum(visit, time, name):
-    one = Soundings.build([0.0, 1.0], [0.0, 0.0], [3.0, 3.0], visit=visit,
-                          time=np.datetime64(time, "ms"))
+    one = Soundings.build(
+        [0.0, 1.0], [0.0, 0.0], [3.0, 3.0], visit=visit, time=np.datetime64(time, "ms")
+    )
     assert water_of_the_day(one).datum == (name, None)
 
 
 @pytest.mark.parametrize(
     ("visit", "stated", "code", "day"),
     # 01:00 UTC is the evening before in Minnesota, by its clocks (-5 h) and by the sun.
-    [("trip", ";utc_offset_h=-5", None, "2026-05-13"), ("trip", "", 32615, "2026-05-13"),
-     ("trip", "", None, "2026-05-14"),
-     # The name that a visit got before its zone was known.
-     ("2026-05-14", ";utc_offset_h=-5", None, "2026-05-13"),
-     ("2026-05-14", "", 32615, "2026-05-14")],
+    [
+        ("trip", ";utc_offset_h=-5", None, "2026-05-13"),
+        ("trip", "", 32615, "2026-05-13"),
+        ("trip", "", None, "2026-05-14"),
+        # The name that a visit got before its zone was known.
+        ("2026-05-14", ";utc_offset_h=-5", None, "2026-05-13"),
+        ("2026-05-14", "", 32615, "2026-05-14"),
+    ],
 )
 def test_day_of_the_datum_is_that_of_the_lake(visit, stated, code, day):
     one = Soundings.build(
-        [4e5, 4e5 + 1.0], [5.1e6, 5.1e6], [3.0, 3.0], visit=visit,
-        time=np.datetime64("2026-05-14T01:00", "ms"), corrections=f"from=surface{stated}")
+        [4e5, 4e5 + 1.0],
+        [5.1e6, 5.1e6],
+        [3.0, 3.0],
+        visit=visit,
+        time=np.datetime64("2026-05-14T01:00", "ms"),
+        corrections=f"from=surface{stated}",
+    )
     assert water_of_the_day(one, code=code).datum == (f"water level of {day}", None)
     assert water_of_the_day(one, each=True, code=code).datum[0].endswith(day)
     assert fit_to_stored(one, code=code).datum[0].endswith(day)
@@ -126,8 +144,14 @@ def test_day_of_the_datum_is_that_of_the_lake(visit, stated, code, day):
 
 
 def test_visits_of_one_day_are_on_one_water():
-    evening = outing("2026-05-14", 0.0, [((0.0, 300.0), (300.0, 300.0))], seed=4,
-                     visit="2026-05-14 (2)", clock="21:00:00")
+    evening = outing(
+        "2026-05-14",
+        0.0,
+        [((0.0, 300.0), (300.0, 300.0))],
+        seed=4,
+        visit="2026-05-14 (2)",
+        clock="21:00:00",
+    )
     done = water_of_the_day(concatenate([MAY, evening]))
     assert datum_of(done.soundings) == ("water level of 2026-05-14", None)
     assert done.offsets == ()
@@ -157,8 +181,7 @@ def test_two_outings_far_apart_in_level_fit_each_other(order):
     assert rms(both, 0.0) > 0.3
     pairs = texts(done.soundings)
     assert float(pairs["2026-07-02"]["level_offset_m"]) == pytest.approx(row.offset, abs=1e-4)
-    assert float(pairs["2026-07-02"]["level_offset_sd_m"]) == pytest.approx(
-        row.std_error, abs=1e-4)
+    assert float(pairs["2026-07-02"]["level_offset_sd_m"]) == pytest.approx(row.std_error, abs=1e-4)
     assert float(pairs["2026-05-14"]["level_offset_m"]) == 0.0
     july = done.soundings.visit == "2026-07-02"
     np.testing.assert_allclose(done.soundings.uncert[july], np.hypot(0.05, row.std_error))
@@ -170,8 +193,9 @@ def test_any_two_outings_are_right_or_refused(seed):
     rng = np.random.default_rng(seed)
     spacing, noise = rng.uniform(20.0, 250.0), rng.uniform(0.03, 0.4)
     first = outing("2026-05-14", 0.0, along(spacing), seed=10 + seed, noise=0.05)
-    second = outing("2026-07-02", -0.8, across(spacing, rng.uniform(0.0, 20.0)), seed=50 + seed,
-                    noise=noise)
+    second = outing(
+        "2026-07-02", -0.8, across(spacing, rng.uniform(0.0, 20.0)), seed=50 + seed, noise=noise
+    )
     both = concatenate([first, second])
     try:
         done = water_of_the_day(both)
@@ -192,8 +216,9 @@ def test_visits_that_do_not_meet_are_refused():
     with pytest.raises(LakefloorError, match=r"visit '2026-07-02' has no place.*Give gauge"):
         water_of_the_day(concatenate([MAY, away]))
     with pytest.raises(LakefloorError, match=r"visit '2026-07-09' meets the other visits in 0 pl"):
-        water_of_the_day(concatenate([MAY, JULY, away.replace(
-            visit=np.full(len(away), "2026-07-09", object))]))
+        water_of_the_day(
+            concatenate([MAY, JULY, away.replace(visit=np.full(len(away), "2026-07-09", object))])
+        )
 
 
 def test_too_few_places_are_refused():
@@ -221,7 +246,9 @@ def test_each_visit_may_stay_at_its_own_water():
     done = water_of_the_day(concatenate([MAY, JULY]), each=True)
     assert done.datum is None
     assert {p["datum"] for p in texts(done.soundings).values()} == {
-        "water level of 2026-05-14", "water level of 2026-07-02"}
+        "water level of 2026-05-14",
+        "water level of 2026-07-02",
+    }
     np.testing.assert_array_equal(done.soundings.depth, np.r_[MAY.depth, JULY.depth])
 
 
@@ -242,8 +269,7 @@ def test_an_offset_that_no_lake_has_is_told():
 
 
 def reduced(soundings, level, datum=1.0):
-    return reduce_to_datum(
-        soundings, level, datum_elevation_m=datum, datum_name="dock").soundings
+    return reduce_to_datum(soundings, level, datum_elevation_m=datum, datum_name="dock").soundings
 
 
 DATUM = ("dock", 1.0)
@@ -293,9 +319,11 @@ def test_a_visit_with_a_level_is_fitted_to_a_store_without_one():
 
 def test_what_does_not_meet_the_store_is_refused():
     away = NEW.replace(x=NEW.x + 900.0)
-    with pytest.raises(LakefloorError,
-                       match=r"'2026-07-02' meets the other visits of the lake database "
-                                             r"in 0 places.*Give gauge"):
+    with pytest.raises(
+        LakefloorError,
+        match=r"'2026-07-02' meets the other visits of the lake database "
+        r"in 0 places.*Give gauge",
+    ):
         fit_to_stored(away, STORED, datum=DATUM)
     with pytest.raises(LakefloorError, match="in 0 places"):
         fit_to_stored(away, STORED.select(slice(0, 0)), datum=DATUM)
@@ -306,8 +334,7 @@ def test_the_same_log_again_or_a_longer_one_takes_the_offset_that_was_found():
     first = fit_to_stored(half, STORED, datum=DATUM)
     store = concatenate([STORED, first.soundings])
     again = fit_to_stored(NEW, store, datum=DATUM)
-    np.testing.assert_allclose(
-        again.soundings.depth[: len(half)], first.soundings.depth, atol=1e-9)
+    np.testing.assert_allclose(again.soundings.depth[: len(half)], first.soundings.depth, atol=1e-9)
     (row,) = again.offsets
     assert row.offset == pytest.approx(first.offsets[0].offset)
     assert row.std_error == pytest.approx(first.offsets[0].std_error, abs=1e-4)
@@ -354,9 +381,10 @@ def test_visits_levelled_together_keep_their_differences():
     assert found == pytest.approx([-0.8, 0.4], abs=0.06)
 
 
-@pytest.mark.parametrize(("unit", "said"), [
-    (1.0, []), (0.3048, ["'2026-08-01' by +0.56 m"]), (0.0, ["'2026-08-01' by +0.80 m"]),
-])
+@pytest.mark.parametrize(
+    ("unit", "said"),
+    [(1.0, []), (0.3048, ["'2026-08-01' by +0.56 m"]), (0.0, ["'2026-08-01' by +0.80 m"])],
+)
 def test_visits_at_levels_in_a_wrong_unit_or_at_one_level_are_warned_of(unit, said):
     """0.8 m taken for 0.8 ft leaves 0.56 m, and one level for both days the whole of it."""
     first, second = outing("2026-05-14", 0.2, along(20.0)), outing("2026-08-01", 1.0, across(20.0))

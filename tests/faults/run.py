@@ -56,17 +56,41 @@ from lakefloor.algorithms._io.named_crs import UTM_ZONES, name_for_files
 from lakefloor.algorithms._io.staging import sweep
 from writers import INPUTS, STORES, WRITERS, write_logs
 
-CALLS = ("write", "pwrite64", "fsync", "fdatasync", "ftruncate", "close", "rename", "renameat",
-         "renameat2", "link", "linkat", "unlink", "unlinkat", "mkdir", "mkdirat", "rmdir",
-         "fallocate", "copy_file_range", "sendfile")
+CALLS = (
+    "write",
+    "pwrite64",
+    "fsync",
+    "fdatasync",
+    "ftruncate",
+    "close",
+    "rename",
+    "renameat",
+    "renameat2",
+    "link",
+    "linkat",
+    "unlink",
+    "unlinkat",
+    "mkdir",
+    "mkdirat",
+    "rmdir",
+    "fallocate",
+    "copy_file_range",
+    "sendfile",
+)
 KINDS = ("ENOSPC", "EIO", "KILL")
 TIMEOUT_S = 120.0
 
 #: Writers of the test suite's sample, with the number of faults in each.
 SAMPLE = {
-    "depthcontours": 5, "depthcontours into a GeoPackage of others": 6, "bottomslope": 4,
-    "lakestatistics": 4, "readlogs to GeoJSON": 6, "exportwaypoints": 5, "addtodatabase": 6,
-    "areavolumebylevel": 4, "copytoshare": 10,
+    "depthcontours": 5,
+    "depthcontours into a GeoPackage of others": 6,
+    "bottomslope": 4,
+    "lakestatistics": 4,
+    "readlogs to GeoJSON": 6,
+    "exportwaypoints": 5,
+    "addtodatabase": 6,
+    "areavolumebylevel": 4,
+    "copytoshare": 10,
 }
 
 
@@ -123,8 +147,9 @@ def _content(path):
     if kind in (".tif", ".img", ".png"):
         return _cells(path)
     if kind == ".pdf":
-        read = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True,
-                              check=True)
+        read = subprocess.run(
+            ["pdftotext", "-layout", str(path), "-"], capture_output=True, check=True
+        )
         if b"Error" in read.stderr:
             raise ValueError(read.stderr)
         return read.stdout
@@ -145,8 +170,12 @@ def _rows(path):
     with closing(sqlite3.connect(str(path))) as db:
         if db.execute("PRAGMA integrity_check").fetchall() != [("ok",)]:
             raise ValueError("damaged database")
-        tables = [name for (name,) in db.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")]
+        tables = [
+            name
+            for (name,) in db.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+            )
+        ]
         content = []
         for table in tables:
             if table.startswith(("rtree_", "sqlite_")):
@@ -154,8 +183,12 @@ def _rows(path):
             columns = [row[1] for row in db.execute(f'PRAGMA table_info("{table}")')]
             # Times of day at which something was done, and ids that QGIS makes up.
             passing = ("last_change", "added", "update_time", "styleQML", "styleSLD")
-            columns = [c for c in columns if c not in passing and (table, c) not in (
-                ("history", "time"), ("layer_styles", "description"))]
+            columns = [
+                c
+                for c in columns
+                if c not in passing
+                and (table, c) not in (("history", "time"), ("layer_styles", "description"))
+            ]
             names = ", ".join(f'"{c}"' for c in columns)
             rows = db.execute(f'SELECT {names} FROM "{table}"').fetchall()
             if table == "gpkg_contents":
@@ -168,7 +201,9 @@ def _rows(path):
                 # No number of features is as good as the right one: GDAL counts them then.
                 rows = [
                     (name, db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0])
-                    if count is None else (name, count) for name, count in rows
+                    if count is None
+                    else (name, count)
+                    for name, count in rows
                 ]
             content.append((table, rows))
     return content
@@ -180,8 +215,10 @@ def _cells(path):
     cells = [band.ReadRaster() for band in bands]
     if not cells or None in cells:
         raise ValueError("damaged raster")
-    return [(band.GetDescription(), hashlib.sha256(values).hexdigest())
-            for band, values in zip(bands, cells)]
+    return [
+        (band.GetDescription(), hashlib.sha256(values).hexdigest())
+        for band, values in zip(bands, cells)
+    ]
 
 
 # -- one run ----------------------------------------------------------------------------------
@@ -224,8 +261,10 @@ class Bench:
             output = next(d.name() for d in made.parameterDefinitions() if d.isDestination())
             self._must(algorithm, {**self._filled(given), output: str(self.inputs / name)})
         for name, soundings in stores:
-            self._must("addtodatabase", self._filled(
-                {"INPUT": soundings, "DATABASE": str(self.inputs / name)}))
+            self._must(
+                "addtodatabase",
+                self._filled({"INPUT": soundings, "DATABASE": str(self.inputs / name)}),
+            )
         _own_package(self.inputs)
         self._made = {}
 
@@ -275,7 +314,8 @@ class Bench:
         try:
             if strace:
                 tracer = subprocess.Popen(
-                    ["strace", "-f", "-p", str(pid), *strace], stderr=subprocess.PIPE, text=True)
+                    ["strace", "-f", "-p", str(pid), *strace], stderr=subprocess.PIPE, text=True
+                )
                 line = tracer.stderr.readline()
                 if "attached" not in line:
                     raise SystemExit(f"strace cannot attach: {line}")
@@ -331,8 +371,11 @@ class Bench:
         shutil.copytree(out, earlier)
         old = state_of(out)
         record = self.folder / "record"
-        said, text = self._run(writer.algorithm, self._parameters(writer, False), [
-            "-y", "-s", "1", "-o", str(record), "-e", f"trace={','.join(CALLS)}"])
+        said, text = self._run(
+            writer.algorithm,
+            self._parameters(writer, False),
+            ["-y", "-s", "1", "-o", str(record), "-e", f"trace={','.join(CALLS)}"],
+        )
         if said != "done":
             raise SystemExit(f"{name}: {said} {text}")
         new = state_of(out)
@@ -340,8 +383,11 @@ class Bench:
         self._fresh(earlier)
         self._must(writer.algorithm, self._parameters(writer, False))
         again = state_of(out)
-        odd = [file for file, content in again.items()
-               if content.startswith("torn") or content != new.get(file)]
+        odd = [
+            file
+            for file, content in again.items()
+            if content.startswith("torn") or content != new.get(file)
+        ]
         if odd or old == new:
             raise SystemExit(f"{name}: the states cannot be told apart {odd}")
         self._made[name] = old, new, targets, earlier
@@ -352,7 +398,9 @@ class Bench:
         by_call = self.prepare(name)[2]
         wanted = [
             Fault(name, call, number, kind)
-            for call, numbers in by_call.items() for number in numbers for kind in KINDS
+            for call, numbers in by_call.items()
+            for number in numbers
+            for kind in KINDS
             if not (call in ("unlink", "unlinkat", "rmdir", "close") and kind == "ENOSPC")
         ]
         if len(wanted) <= most:
@@ -367,9 +415,18 @@ class Bench:
         old, new, _, earlier = self.prepare(fault.writer)
         self._fresh(earlier)
         what = "signal=KILL" if fault.kind == "KILL" else f"error={fault.kind}"
-        said, text = self._run(writer.algorithm, self._parameters(writer, False), [
-            "-o", "/dev/null", "-e", f"trace={fault.call}",
-            "-e", f"inject={fault.call}:{what}:when={fault.number}"])
+        said, text = self._run(
+            writer.algorithm,
+            self._parameters(writer, False),
+            [
+                "-o",
+                "/dev/null",
+                "-e",
+                f"trace={fault.call}",
+                "-e",
+                f"inject={fault.call}:{what}:when={fault.number}",
+            ],
+        )
         out = self.folder / "out"
 
         def state():
@@ -437,8 +494,16 @@ def _wait(pid):
 
 def table(outcomes) -> str:
     """Return the outcomes as a table in Markdown, a row a writer and their sum."""
-    head = ("writer", "faults", "old whole", "new whole", "torn", "raw tracebacks",
-            "hidden folders left", "after the next run")
+    head = (
+        "writer",
+        "faults",
+        "old whole",
+        "new whole",
+        "torn",
+        "raw tracebacks",
+        "hidden folders left",
+        "after the next run",
+    )
     rows = collections.defaultdict(list)
     for outcome in outcomes:
         rows[outcome.fault.writer].append(outcome)
@@ -448,8 +513,16 @@ def table(outcomes) -> str:
     for name, some in rows.items():
         states = collections.Counter(o.state for o in some)
         bad = sum(o.said in ("traceback", "hung", "crashed") for o in some)
-        cells = (name, len(some), states["old"], states["new"], states["torn"], bad,
-                 sum(o.left > 0 for o in some), sum(o.swept > 0 for o in some))
+        cells = (
+            name,
+            len(some),
+            states["old"],
+            states["new"],
+            states["torn"],
+            bad,
+            sum(o.left > 0 for o in some),
+            sum(o.swept > 0 for o in some),
+        )
         lines.append(f"| {' | '.join(map(str, cells))} |")
     return "\n".join(lines)
 
@@ -477,16 +550,31 @@ def main():
             for fault in faults:
                 some.append(bench.inject(fault))
                 last = some[-1]
-                if (last.state == "torn" or last.swept or
-                        last.said in ("traceback", "hung", "crashed")):
-                    print("!!", *last.fault, last.said, last.at_once, last.state, last.swept,
-                          last.text[-600:], file=sys.stderr)
+                if (
+                    last.state == "torn"
+                    or last.swept
+                    or last.said in ("traceback", "hung", "crashed")
+                ):
+                    print(
+                        "!!",
+                        *last.fault,
+                        last.said,
+                        last.at_once,
+                        last.state,
+                        last.swept,
+                        last.text[-600:],
+                        file=sys.stderr,
+                    )
             outcomes += some
             if options.record:
                 options.record.write_text(
-                    json.dumps([(*o.fault, *o[1:]) for o in outcomes], indent=0))
-            print(f"{name}: {len(some)} in {time.monotonic() - begun:.0f} s", file=sys.stderr,
-                  flush=True)
+                    json.dumps([(*o.fault, *o[1:]) for o in outcomes], indent=0)
+                )
+            print(
+                f"{name}: {len(some)} in {time.monotonic() - begun:.0f} s",
+                file=sys.stderr,
+                flush=True,
+            )
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     print(table(outcomes))

@@ -10,21 +10,54 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _SWAPPED = {
-    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
-    ast.FloorDiv: ast.Mult, ast.Mod: ast.Mult, ast.Pow: ast.Mult,
-    ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd, ast.And: ast.Or, ast.Or: ast.And,
-    ast.Eq: ast.NotEq, ast.NotEq: ast.Eq, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
-    ast.In: ast.NotIn, ast.NotIn: ast.In,
-    ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt,
+    ast.Add: ast.Sub,
+    ast.Sub: ast.Add,
+    ast.Mult: ast.Div,
+    ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult,
+    ast.Mod: ast.Mult,
+    ast.Pow: ast.Mult,
+    ast.BitAnd: ast.BitOr,
+    ast.BitOr: ast.BitAnd,
+    ast.And: ast.Or,
+    ast.Or: ast.And,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+    ast.Lt: ast.GtE,
+    ast.GtE: ast.Lt,
+    ast.Gt: ast.LtE,
+    ast.LtE: ast.Gt,
 }
 #: Beside a whole number the bound itself matters, so it is moved in or out.
 _BOUND = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
-_NAMES = [("min", "max"), ("minimum", "maximum"), ("fmin", "fmax"), ("nanmin", "nanmax"),
-          ("argmin", "argmax"), ("any", "all"), ("floor", "ceil"), ("sin", "cos")]
+_NAMES = [
+    ("min", "max"),
+    ("minimum", "maximum"),
+    ("fmin", "fmax"),
+    ("nanmin", "nanmax"),
+    ("argmin", "argmax"),
+    ("any", "all"),
+    ("floor", "ceil"),
+    ("sin", "cos"),
+]
 _OTHER_NAME = {a: b for pair in _NAMES for a, b in (pair, pair[::-1])}
 #: Calls that only speak or show progress.
-_TALK = {"progress", "report", "span", "written", "phrase", "excerpt", "excerpts", "errstate",
-         "cast", "TypeVar"}
+_TALK = {
+    "progress",
+    "report",
+    "span",
+    "written",
+    "phrase",
+    "excerpt",
+    "excerpts",
+    "errstate",
+    "cast",
+    "TypeVar",
+}
 
 
 @dataclass(frozen=True)
@@ -65,10 +98,18 @@ def mutants_of(paths) -> list:
                     continue
                 seen[before, after] += 1
                 key = f"{before}\n{after}\n{seen[before, after]}"
-                found.append(Mutant(
-                    Path(path), numbers[id(node)], kind, node.lineno, function, before, after,
-                    hashlib.sha256(key.encode()).hexdigest()[:10],
-                ))
+                found.append(
+                    Mutant(
+                        Path(path),
+                        numbers[id(node)],
+                        kind,
+                        node.lineno,
+                        function,
+                        before,
+                        after,
+                        hashlib.sha256(key.encode()).hexdigest()[:10],
+                    )
+                )
     return found
 
 
@@ -80,6 +121,7 @@ def sample(mutants, count: int, seed: str) -> list:
 
 def _places(tree):
     """Yield (node, its statement, name of its function) where a change would show."""
+
     def walk(node, statement, function):
         for field, value in ast.iter_fields(node):
             if field in ("annotation", "returns", "decorator_list"):
@@ -96,6 +138,7 @@ def _places(tree):
                 # A message is no behaviour: of a raise only the raising itself is changed.
                 if not isinstance(child, ast.Raise):
                     yield from walk(child, own, name)
+
     yield from walk(tree, None, "")
 
 
@@ -115,8 +158,9 @@ def _kinds(node) -> list:
     if isinstance(node, ast.Constant):
         return ["constant"] if isinstance(node.value, (bool, int, float)) else []
     if isinstance(node, (ast.BinOp, ast.AugAssign)):
-        texts = [s for s in ast.walk(node) if isinstance(s, ast.Constant)
-                 and isinstance(s.value, str)]
+        texts = [
+            s for s in ast.walk(node) if isinstance(s, ast.Constant) and isinstance(s.value, str)
+        ]
         return ["operator"] if type(node.op) in _SWAPPED and not texts else []
     if isinstance(node, ast.BoolOp):
         return ["operator"]
@@ -148,8 +192,10 @@ def _changed(node, kind):
         else:
             new.value = node.value * 1.5 if node.value else 1.0
     elif kind == "operator" and isinstance(node, ast.Compare):
-        whole = any(isinstance(side, ast.Constant) and type(side.value) is int
-                    for side in (node.left, node.comparators[0]))
+        whole = any(
+            isinstance(side, ast.Constant) and type(side.value) is int
+            for side in (node.left, node.comparators[0])
+        )
         swapped = {**_SWAPPED, **_BOUND} if whole else _SWAPPED
         new.ops[0] = swapped[type(node.ops[0])]()
     elif kind == "operator":

@@ -44,16 +44,19 @@ from mutants import mutants_of, sample
 
 #: Name -> (files of core that hold it, wherever they lie below core; its own test files).
 MODULES = {
-    "nmea": (["nmea.py", "nmea_log.py", "nmea_sentences.py"],
-             ["test_nmea.py", "test_nmea_log.py"]),
+    "nmea": (["nmea.py", "nmea_log.py", "nmea_sentences.py"], ["test_nmea.py", "test_nmea_log.py"]),
     "csv_table": (["csv_table.py", "csv_file.py"], ["test_exchange.py"]),
-    "lake_level": (["lake_level.py", "datums.py", "gauge.py"],
-                   ["test_lake_level.py", "test_lake_level_rules.py"]),
+    "lake_level": (
+        ["lake_level.py", "datums.py", "gauge.py"],
+        ["test_lake_level.py", "test_lake_level_rules.py"],
+    ),
     "idw": (["idw.py"], ["test_idw.py"]),
     "marching_squares": (["marching_squares.py"], ["test_contours.py"]),
     "corrections": (["corrections.py", "latency.py"], ["test_corrections.py"]),
-    "level_network": (["level_network.py", "offset_network.py", "depth_trend.py"],
-                      ["test_level_network.py"]),
+    "level_network": (
+        ["level_network.py", "offset_network.py", "depth_trend.py"],
+        ["test_level_network.py"],
+    ),
     "terrain": (["terrain.py"], ["test_terrain.py"]),
     "hampel": (["hampel.py"], ["test_cleaning_hampel.py"]),
     "hypsography": (["hypsography.py"], ["test_hypsography.py"]),
@@ -88,11 +91,23 @@ def _run_tests(tests, order, mutant=None) -> int:
             return code if Path(self.path) == mutant.path else load(self, fullname)
 
         importlib.machinery.SourceFileLoader.get_code = get_code
-    return int(pytest.main(
-        ["-x", "-q", "-p", "no:pytest_qgis", "-p", "no:cacheprovider", "--no-header",
-         "-W", "ignore::pytest.PytestConfigWarning", *map(str, tests)],
-        plugins=[order],
-    ))
+    return int(
+        pytest.main(
+            [
+                "-x",
+                "-q",
+                "-p",
+                "no:pytest_qgis",
+                "-p",
+                "no:cacheprovider",
+                "--no-header",
+                "-W",
+                "ignore::pytest.PytestConfigWarning",
+                *map(str, tests),
+            ],
+            plugins=[order],
+        )
+    )
 
 
 def _in_child(work, limit: float, show=False):
@@ -156,8 +171,10 @@ def files_of(name) -> tuple:
     files = [path for part in parts for path in sorted(CORE.rglob(part))]
     tests = [path for part in tests for path in sorted((ROOT / "tests" / "core").rglob(part))]
     if not files or not tests:
-        sys.exit(f"'{name}' has no file or no test any more: bring its row of MODULES in "
-                 f"{Path(__file__).name} up to date.")
+        sys.exit(
+            f"'{name}' has no file or no test any more: bring its row of MODULES in "
+            f"{Path(__file__).name} up to date."
+        )
     return files, tests
 
 
@@ -180,7 +197,8 @@ def _try_module(name, results, count):
     known = results.setdefault(name, {})
     version = _digest(tests)
     todo = [
-        m for m in sample(mutants_of(files), count, SEED)
+        m
+        for m in sample(mutants_of(files), count, SEED)
         if known.get(m.id, {}).get("result") not in ("killed", "time")
         and known.get(m.id, {}).get("tests") != version
     ]
@@ -212,8 +230,10 @@ def _try_module(name, results, count):
 
 def _report(names, results, count) -> bool:
     kinds, good, unseen = explained(), True, []
-    print(f"\n{'module':<18}{'mutants':>8}{'tried':>7}{'killed':>8}{'survived':>10}"
-          f"{'equivalent':>12}{'fell':>7}")
+    print(
+        f"\n{'module':<18}{'mutants':>8}{'tried':>7}{'killed':>8}{'survived':>10}"
+        f"{'equivalent':>12}{'fell':>7}"
+    )
     for name in names:
         mutants = mutants_of(files_of(name)[0])
         chosen = sample(mutants, count, SEED)
@@ -225,11 +245,15 @@ def _report(names, results, count) -> bool:
         share = killed / counted if counted else float("nan")
         good &= len(tried) == len(chosen) and share >= WANTED
         unseen += [(name, m) for m in alive if (name, m.id) not in kinds]
-        print(f"{name:<18}{len(mutants):>8}{len(tried):>7}{killed:>8}{len(alive) - len(same):>10}"
-              f"{len(same):>12}{share:>7.0%}")
+        print(
+            f"{name:<18}{len(mutants):>8}{len(tried):>7}{killed:>8}{len(alive) - len(same):>10}"
+            f"{len(same):>12}{share:>7.0%}"
+        )
     for name, m in unseen:
-        print(f"\n{m.id} | {name} | {m.path.relative_to(CORE)}:{m.line} {m.function}\n"
-              f"  - {m.before}\n  + {m.after}")
+        print(
+            f"\n{m.id} | {name} | {m.path.relative_to(CORE)}:{m.line} {m.function}\n"
+            f"  - {m.before}\n  + {m.after}"
+        )
     return good
 
 

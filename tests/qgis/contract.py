@@ -34,7 +34,8 @@ def of_algorithms(provider) -> dict:
             key = f"{name} {parameter.name()}"
             optional = parameter.flags() & QgsProcessingParameterDefinition.Flag.FlagOptional
             found[f"parameter {key}"] = {
-                "type": parameter.type(), "optional": bool(optional),
+                "type": parameter.type(),
+                "optional": bool(optional),
                 "default": _plain(parameter.defaultValue()),
             }
             if parameter.type() == "enum":
@@ -76,9 +77,13 @@ def _of_file(where, path) -> dict:
     if path.suffix != ".gpkg":
         return {}
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as file:
-        tables = [name for (name,) in file.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name")
-            if not name.startswith(_NOT_OURS)]
+        tables = [
+            name
+            for (name,) in file.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+            )
+            if not name.startswith(_NOT_OURS)
+        ]
         # A result of one layer is known by its key, one of several by their names.
         return {
             f"field {where} {f'{table}.' if len(tables) > 1 else ''}{column[1]}": column[2].upper()
@@ -94,7 +99,8 @@ def _of_raster(where, path) -> dict:
         for number in range(1, dataset.RasterCount + 1)
     }
     found.update(
-        {f"item {where} {item}": "item" for item in set(dataset.GetMetadata()) - _NOT_OUR_ITEMS})
+        {f"item {where} {item}": "item" for item in set(dataset.GetMetadata()) - _NOT_OUR_ITEMS}
+    )
     return found
 
 
@@ -112,13 +118,24 @@ def committed() -> dict:
 
 def problems(known, now) -> list:
     """Return one sentence for each entry that was dropped, changed or is not yet listed."""
-    lines = [f"'{entry}' was dropped; it is there since {known[entry]['since']}. Keep it, or go "
-             "through the deprecation in DEVELOPERS.md." for entry in known if entry not in now]
-    lines += [f"'{entry}' changed from {known[entry]['is']} to {now[entry]}. Users' models and "
-              "scripts rely on it: keep it, and accept the new one beside it."
-              for entry in known if entry in now and known[entry]["is"] != now[entry]]
-    lines += [f"'{entry}' is not listed. Add it: bash tests/run.sh tests/qgis/test_contract.py "
-              "--add-to-contract" for entry in now if entry not in known]
+    lines = [
+        f"'{entry}' was dropped; it is there since {known[entry]['since']}. Keep it, or go "
+        "through the deprecation in DEVELOPERS.md."
+        for entry in known
+        if entry not in now
+    ]
+    lines += [
+        f"'{entry}' changed from {known[entry]['is']} to {now[entry]}. Users' models and "
+        "scripts rely on it: keep it, and accept the new one beside it."
+        for entry in known
+        if entry in now and known[entry]["is"] != now[entry]
+    ]
+    lines += [
+        f"'{entry}' is not listed. Add it: bash tests/run.sh tests/qgis/test_contract.py "
+        "--add-to-contract"
+        for entry in now
+        if entry not in known
+    ]
     return lines
 
 

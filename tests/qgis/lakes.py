@@ -30,8 +30,11 @@ def paraboloid(folder, cell=4.0, land=0.0, uncertainty=0.15, **items):
     away = np.hypot(*np.meshgrid(grid.x - X, grid.y - Y))
     depth = np.where(away < RADIUS + land, DEEPEST * (1 - (away / RADIUS) ** 2), np.nan)
     known = np.isfinite(depth)
-    bands = [grid.like(depth), grid.like(np.where(known, uncertainty, np.nan)),
-             grid.like(np.where(known, 5.0, np.nan))]
+    bands = [
+        grid.like(depth),
+        grid.like(np.where(known, uncertainty, np.nan)),
+        grid.like(np.where(known, 5.0, np.nan)),
+    ]
     path = folder / "paraboloid.tif"
     write_raster(path, bands, BANDS, UTM15, {"DATUM_NAME": "Summer <pool>", **items})
     return QgsRasterLayer(str(path), "paraboloid")

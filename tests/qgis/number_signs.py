@@ -15,7 +15,10 @@ from qgis.PyQt.QtCore import QLocale
 
 #: Locale -> decimal and group sign (CLDR, read in QGIS).
 SIGNS = {
-    "de_DE": (",", "."), "de_CH": (".", "\u2019"), "fr_FR": (",", "\u00a0"), "en_US": (".", ","),
+    "de_DE": (",", "."),
+    "de_CH": (".", "\u2019"),
+    "fr_FR": (",", "\u00a0"),
+    "en_US": (".", ","),
 }
 
 _ENGLISH = re.compile(r"(?<![\w.,])\d+(?:,\d{3})*(?:\.\d+)?(?![\d]|[.,]\d)")

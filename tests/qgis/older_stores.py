@@ -18,8 +18,10 @@ IDENTITY = "0123456789abcdef0123456789abcdef"
 CORRECTIONS = "from=surface;datum=dock;datum_elev_m=290;level_m=290.200"
 
 #: Visits by name: first ping, soundings, how much shallower the bottom is.
-VISITS = {"may": ("2024-05-14T14:00:00.250", 1500, 0.0),
-          "evening; June": ("2025-06-14T18:00:00.250", 240, 0.8)}
+VISITS = {
+    "may": ("2024-05-14T14:00:00.250", 1500, 0.0),
+    "evening; June": ("2025-06-14T18:00:00.250", 240, 0.8),
+}
 
 _MADE, _ADDED = "2026-01-02T10:00:00.000Z", "2026-01-02T10:00:01.500Z"
 
@@ -119,11 +121,30 @@ def rows_of(name):
         lane, along = divmod(k, 60)
         x, y = 400_000.0 + 6.0 * lane, 5_150_000.0 + (along if lane % 2 else 59 - along)
         depth = round((4.0 + 0.02 * (x - 400_000.0) + 0.3 * ((k * 7) % 5) - fill) * 64) / 64
-        status = "superseded by evening; June" if name == "may" and k % 100 == 3 else (
-            "spike" if k % 50 == 7 else "accepted")
+        status = (
+            "superseded by evening; June"
+            if name == "may" and k % 100 == 3
+            else ("spike" if k % 50 == 7 else "accepted")
+        )
         time = (begin + k * timedelta(milliseconds=500)).isoformat(timespec="milliseconds") + "Z"
-        rows.append((x, y, name, lane, time, depth + 0.25, depth, 0.05, None, 18.5, 2.25, None,
-                     status, CORRECTIONS))
+        rows.append(
+            (
+                x,
+                y,
+                name,
+                lane,
+                time,
+                depth + 0.25,
+                depth,
+                0.05,
+                None,
+                18.5,
+                2.25,
+                None,
+                status,
+                CORRECTIONS,
+            )
+        )
     return rows
 
 
@@ -133,19 +154,29 @@ def write_store(path, layout):
         db.executescript("BEGIN;" + _TABLES + (_LAYOUT_2 if layout > 1 else "") + "COMMIT;")
         db.execute("BEGIN")
         db.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _systems())
-        db.execute("INSERT INTO history VALUES (NULL, ?, 'made', NULL, NULL, NULL, ?)",
-                   (_MADE, json.dumps({"crs": CRS})))
+        db.execute(
+            "INSERT INTO history VALUES (NULL, ?, 'made', NULL, NULL, NULL, ?)",
+            (_MADE, json.dumps({"crs": CRS})),
+        )
         for number, name in enumerate(VISITS, start=1):
             _add(db, number, name, layout)
         db.execute("UPDATE gpkg_contents SET last_change = ?", (_ADDED,))
-        db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
-                   (f"Lakefloor store, layout {layout}",))
+        db.execute(
+            "UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
+            (f"Lakefloor store, layout {layout}",),
+        )
         if layout > 1:
-            db.execute("UPDATE gpkg_contents SET description = ? WHERE table_name = 'history'",
-                       (f"store {IDENTITY}, as of {_ADDED}",))
+            db.execute(
+                "UPDATE gpkg_contents SET description = ? WHERE table_name = 'history'",
+                (f"store {IDENTITY}, as of {_ADDED}",),
+            )
         db.execute("COMMIT")
-        db.executescript("BEGIN;" + _RULES + "".join(
-            _COUNTED.format(table) for table in ("soundings", "visits", "history")) + "COMMIT;")
+        db.executescript(
+            "BEGIN;"
+            + _RULES
+            + "".join(_COUNTED.format(table) for table in ("soundings", "visits", "history"))
+            + "COMMIT;"
+        )
     return Path(path)
 
 
@@ -166,23 +197,44 @@ def _add(db, number, name, layout):
     first = db.execute("SELECT coalesce(max(fid), 0) + 1 FROM soundings").fetchone()[0]
     for fid, (x, y, *fields) in enumerate(rows, start=first):
         blob = b"GP\x00\x01" + struct.pack("<i", 32615) + struct.pack("<BI2d", 1, 1, x, y)
-        db.execute("INSERT INTO soundings VALUES (?, ?, ?" + ", ?" * 12 + ")",
-                   (fid, blob, number, *fields))
+        db.execute(
+            "INSERT INTO soundings VALUES (?, ?, ?" + ", ?" * 12 + ")", (fid, blob, number, *fields)
+        )
         db.execute("INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)", (fid, x, x, y, y))
     xs, ys, times = [r[0] for r in rows], [r[1] for r in rows], [r[4] for r in rows]
-    values = [number, name, _fingerprint(rows), len(rows), 0, min(times), max(times),
-              min(xs), min(ys), max(xs), max(ys), "dock", 290.0, _ADDED, "{}"]
+    values = [
+        number,
+        name,
+        _fingerprint(rows),
+        len(rows),
+        0,
+        min(times),
+        max(times),
+        min(xs),
+        min(ys),
+        max(xs),
+        max(ys),
+        "dock",
+        290.0,
+        _ADDED,
+        "{}",
+    ]
     if layout > 1:
-        values.append("".join(f"{_checksum(rows[i : i + 1000]):08x}"
-                              for i in range(0, len(rows), 1000)))
+        values.append(
+            "".join(f"{_checksum(rows[i : i + 1000]):08x}" for i in range(0, len(rows), 1000))
+        )
     db.execute(f"INSERT INTO visits VALUES ({', '.join('?' * len(values))})", values)
-    db.execute("INSERT INTO history VALUES (NULL, ?, 'added', ?, ?, ?, '{}')",
-               (_ADDED, name, len(rows), values[2]))
+    db.execute(
+        "INSERT INTO history VALUES (NULL, ?, 'added', ?, ?, ?, '{}')",
+        (_ADDED, name, len(rows), values[2]),
+    )
 
 
 def _ms(text):
-    return round((datetime.fromisoformat(text.rstrip("Z")) - datetime(1970, 1, 1))
-                 / timedelta(milliseconds=1))
+    return round(
+        (datetime.fromisoformat(text.rstrip("Z")) - datetime(1970, 1, 1))
+        / timedelta(milliseconds=1)
+    )
 
 
 def _fingerprint(rows):
@@ -203,7 +255,8 @@ def _checksum(rows):
         elif isinstance(column[0], str):
             packed = "\0".join(column).encode("utf-8")
         else:
-            packed = struct.pack(f"<{len(column)}d",
-                                 *(float("nan") if v is None else v for v in column))
+            packed = struct.pack(
+                f"<{len(column)}d", *(float("nan") if v is None else v for v in column)
+            )
         total = zlib.crc32(packed, total)
     return total

@@ -30,8 +30,11 @@ def out(tmp_path):
     [
         ("empty.csv", "", r"empty\.csv.*empty"),
         ("photo.csv", b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 8, r"photo\.csv"),
-        ("nowhere.csv", "time,depth_m\n2025-05-17T10:00:00Z,3.1\n2025-05-17T10:00:01Z,3.2\n",
-         r"nowhere\.csv.*(position|lon|lat)"),
+        (
+            "nowhere.csv",
+            "time,depth_m\n2025-05-17T10:00:00Z,3.1\n2025-05-17T10:00:01Z,3.2\n",
+            r"nowhere\.csv.*(position|lon|lat)",
+        ),
         ("flat.csv", "time,lat,lon\n2025-05-17T10:00:00Z,46.1,-94.1\n", r"flat\.csv.*depth"),
         ("deep.nmea", "$SDDPT,2.4,0.0*51\r\n$SDDPT,2.5,0.0*50\r\n", r"deep\.nmea.*(position|fix)"),
     ],
@@ -54,8 +57,12 @@ def test_half_a_line_at_the_end_is_counted(run, tmp_path, feedback):
 
 def _points(memory_layer, xyz, crs=UTM15, name="soundings"):
     return memory_layer(
-        "Point", [f"POINT({x} {y})" for x, y, _ in xyz], crs=crs, fields="field=depth_m:double",
-        rows=[[None if np.isnan(z) else float(z)] for *_, z in xyz], name=name,
+        "Point",
+        [f"POINT({x} {y})" for x, y, _ in xyz],
+        crs=crs,
+        fields="field=depth_m:double",
+        rows=[[None if np.isnan(z) else float(z)] for *_, z in xyz],
+        name=name,
     )
 
 
@@ -65,15 +72,28 @@ LANES = [(x, y, 2 + 0.02 * x) for x in range(0, 101, 5) for y in range(0, 101, 2
 def test_self_intersecting_shoreline(run, memory_layer, out):
     shore = memory_layer("Polygon", ["POLYGON((0 0,100 100,100 0,0 100,0 0))"], name="my shore")
     with pytest.raises(QgsProcessingException, match="'my shore'.*not valid.*Self-intersection"):
-        run("tinsurface", {"INPUT": _points(memory_layer, LANES), "SHORELINE": shore,
-                           "OUTPUT": str(out / "depth.tif")})
+        run(
+            "tinsurface",
+            {
+                "INPUT": _points(memory_layer, LANES),
+                "SHORELINE": shore,
+                "OUTPUT": str(out / "depth.tif"),
+            },
+        )
 
 
 @pytest.mark.parametrize("algorithm", ["tinsurface", "idwsurface"])
 def test_identical_points(run, memory_layer, out, algorithm):
     with pytest.raises(QgsProcessingException, match=r"(?i)place|position|point|line"):
-        run(algorithm, {"INPUT": _points(memory_layer, [(5, 5, 3.0)] * 20), "CELL_SIZE": 2,
-                        "MAX_GAP": 20, "OUTPUT": str(out / "depth.tif")})
+        run(
+            algorithm,
+            {
+                "INPUT": _points(memory_layer, [(5, 5, 3.0)] * 20),
+                "CELL_SIZE": 2,
+                "MAX_GAP": 20,
+                "OUTPUT": str(out / "depth.tif"),
+            },
+        )
 
 
 def test_one_single_lane(run, memory_layer, out):
@@ -85,8 +105,10 @@ def test_one_single_lane(run, memory_layer, out):
 def test_no_depth_at_all(run, memory_layer, out):
     nothing = [(x, y, np.nan) for x, y, _ in LANES]
     with pytest.raises(QgsProcessingException, match="(?i)accepted|depth"):
-        run("tinsurface", {"INPUT": _points(memory_layer, nothing),
-                           "OUTPUT": str(out / "depth.tif")})
+        run(
+            "tinsurface",
+            {"INPUT": _points(memory_layer, nothing), "OUTPUT": str(out / "depth.tif")},
+        )
 
 
 @pytest.mark.parametrize(
@@ -110,8 +132,9 @@ def test_degrees_are_projected(run, memory_layer, feedback):
 
 
 def test_negative_and_missing_depths_are_flagged_not_deleted(run, memory_layer):
-    some = [(x, y, np.nan if i == 3 else -1.0 if i == 7 else z)
-            for i, (x, y, z) in enumerate(LANES)]
+    some = [
+        (x, y, np.nan if i == 3 else -1.0 if i == 7 else z) for i, (x, y, z) in enumerate(LANES)
+    ]
     layer = run("cleansoundings", {"INPUT": _points(memory_layer, some), "OUTPUT": "memory:"})[
         "OUTPUT"
     ]
@@ -135,8 +158,15 @@ def test_cancelled_run_leaves_nothing(run, recorder, memory_layer, out, algorith
     feedback = recorder()
     feedback.cancel()
     with pytest.raises(QgsProcessingException, match="(?i)cancel"):
-        run(algorithm, {"INPUT": _points(memory_layer, LANES),
-                        "OUTPUT": str(out / f"result.{suffix}"), **extra}, feedback)
+        run(
+            algorithm,
+            {
+                "INPUT": _points(memory_layer, LANES),
+                "OUTPUT": str(out / f"result.{suffix}"),
+                **extra,
+            },
+            feedback,
+        )
 
 
 @pytest.mark.parametrize(
@@ -148,12 +178,19 @@ def test_cancelled_run_leaves_nothing(run, recorder, memory_layer, out, algorith
     ],
 )
 def test_field_of_depths_that_gives_none(run, memory_layer, out, kind, value, field, message):
-    layer = memory_layer("Point", ["POINT(1 1)"], crs=UTM15, fields=f"field=deep:{kind}",
-                         rows=[[value]], name="spots")
+    layer = memory_layer(
+        "Point",
+        ["POINT(1 1)"],
+        crs=UTM15,
+        fields=f"field=deep:{kind}",
+        rows=[[value]],
+        name="spots",
+    )
     with pytest.raises(QgsProcessingException, match=message):
-        run("readpointlayer", {
-            "INPUT": layer, "DEPTH_FIELD": field, "OUTPUT": str(out / "soundings.gpkg"),
-        })
+        run(
+            "readpointlayer",
+            {"INPUT": layer, "DEPTH_FIELD": field, "OUTPUT": str(out / "soundings.gpkg")},
+        )
 
 
 @pytest.mark.parametrize(("cell", "gap"), [(5000.0, None), (None, 1e-4)])
@@ -161,7 +198,12 @@ def test_cell_wider_than_the_gap(run, memory_layer, out, cell, gap):
     """As when degrees are entered for metres."""
     xyz = [(x, y, 2.0 + 0.01 * y) for x in range(0, 100, 10) for y in range(0, 100, 2)]
     with pytest.raises(QgsProcessingException, match="cell size.*more than the maximum gap"):
-        run("tinsurface", {
-            "INPUT": _points(memory_layer, xyz), "CELL_SIZE": cell, "MAX_GAP": gap,
-            "OUTPUT": str(out / "depth.tif"),
-        })
+        run(
+            "tinsurface",
+            {
+                "INPUT": _points(memory_layer, xyz),
+                "CELL_SIZE": cell,
+                "MAX_GAP": gap,
+                "OUTPUT": str(out / "depth.tif"),
+            },
+        )

@@ -43,8 +43,9 @@ def detail(provider, lake, tmp_path_factory):
 def raster(provider, lake, tmp_path_factory):
     """A raster of the whole lake, 1.1 times too deep and 0.3 m more."""
     path = tmp_path_factory.mktemp("general") / "general.tif"
-    write_raster(path, [lake.like(1.1 * lake.values + 0.3)], ["depth"], UTM15,
-                 {"DATUM_NAME": "winter level"})
+    write_raster(
+        path, [lake.like(1.1 * lake.values + 0.3)], ["depth"], UTM15, {"DATUM_NAME": "winter level"}
+    )
     return QgsRasterLayer(str(path), "general")
 
 
@@ -74,12 +75,16 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
     result = run(
         "blendsurvey",
         {
-            "INPUT": detail, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft",
-            "SHORELINE": shoreline, "OUTPUT": str(tmp_path / "blend.tif"),
-            "DIFFERENCE": str(tmp_path / "difference.tif"), "REPORT": str(tmp_path / "report.html"),
+            "INPUT": detail,
+            "OLDER_CONTOURS": contours,
+            "DEPTH_FIELD": "depth_ft",
+            "SHORELINE": shoreline,
+            "OUTPUT": str(tmp_path / "blend.tif"),
+            "DIFFERENCE": str(tmp_path / "difference.tif"),
+            "REPORT": str(tmp_path / "report.html"),
         },
         feedback,
-    )  # fmt: skip
+    )
     dataset, (depth, sigma, distance) = read(result["OUTPUT"])
     assert [dataset.GetRasterBand(i).GetDescription() for i in (1, 2, 3)] == list(BANDS)
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
@@ -110,10 +115,14 @@ def test_old_contours_of_the_example_lake(run, feedback, detail, contours, shore
 def test_a_raster_of_known_bias(run, feedback, detail, raster, lake, tmp_path):
     result = run(
         "blendsurvey",
-        {"INPUT": detail, "OLDER_RASTER": raster, "TRANSITION_WIDTH": 50.0,
-         "OUTPUT": str(tmp_path / "blend.tif")},
+        {
+            "INPUT": detail,
+            "OLDER_RASTER": raster,
+            "TRANSITION_WIDTH": 50.0,
+            "OUTPUT": str(tmp_path / "blend.tif"),
+        },
         feedback,
-    )  # fmt: skip
+    )
     _, (depth, *_) = read(result["OUTPUT"])
     assert (result["OFFSET"], result["SCALE"]) == pytest.approx((0.3, 1.1), abs=1e-5)
     assert np.nanmax(np.abs(depth.values - lake.values)) < 1e-5
@@ -123,16 +132,19 @@ def test_a_raster_of_known_bias(run, feedback, detail, raster, lake, tmp_path):
 
 
 def test_what_is_missing_or_wrong_is_said(run, detail, raster, contours, memory_layer, tmp_path):
-    text = memory_layer("LineString", ["LINESTRING(0 0, 9 9)"], fields="field=note:string",
-                        rows=[["deep"]])
+    text = memory_layer(
+        "LineString", ["LINESTRING(0 0, 9 9)"], fields="field=note:string", rows=[["deep"]]
+    )
     elsewhere = QgsRasterLayer(raster.source(), "elsewhere")
     from qgis.core import QgsCoordinateReferenceSystem
 
     elsewhere.setCrs(QgsCoordinateReferenceSystem("EPSG:32616"))
     for change, message in (
         ({}, "map is missing. Give either a raster or contours"),
-        ({"OLDER_RASTER": raster, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft"},
-         "is given twice"),
+        (
+            {"OLDER_RASTER": raster, "OLDER_CONTOURS": contours, "DEPTH_FIELD": "depth_ft"},
+            "is given twice",
+        ),
         ({"OLDER_CONTOURS": contours}, "Choose the field"),
         ({"OLDER_CONTOURS": text, "DEPTH_FIELD": "note"}, "have no depth"),
         ({"OLDER_CONTOURS": contours, "DEPTH_FIELD": "source"}, "have no depth"),
@@ -147,7 +159,9 @@ def test_what_is_missing_or_wrong_is_said(run, detail, raster, contours, memory_
 
 def test_cancel_leaves_nothing(run, recorder, detail, raster, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("blendsurvey",
+        run(
+            "blendsurvey",
             {"INPUT": detail, "OLDER_RASTER": raster, "OUTPUT": str(tmp_path / "b.tif")},
-            recorder(cancel_at=30))
+            recorder(cancel_at=30),
+        )
     assert not list(tmp_path.iterdir())

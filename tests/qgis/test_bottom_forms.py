@@ -38,8 +38,13 @@ def lake(folder, uncertainty=0.05, hump=3.0, bands=3):
     depth = depth - hump * bell(200.0) + 2.5 * bell(600.0)
     surface = [depth, np.full_like(depth, uncertainty), np.full_like(depth, 5.0)]
     path = folder / "lake.tif"
-    write_raster(path, [grid.like(v) for v in surface[:bands]], BANDS[:bands], UTM15,
-                 {"DATUM_NAME": "Summer pool"})  # fmt: skip
+    write_raster(
+        path,
+        [grid.like(v) for v in surface[:bands]],
+        BANDS[:bands],
+        UTM15,
+        {"DATUM_NAME": "Summer pool"},
+    )
     return QgsRasterLayer(str(path), "lake")
 
 
@@ -105,9 +110,11 @@ def test_surface_made_from_soundings_chains(run, tmp_path, memory_layer):
     x, y = np.meshgrid(np.arange(0.0, 400.0, 8.0), np.arange(0.0, 400.0, 20.0))
     depth = 9.0 - 4.0 * np.exp(-((x - 200.0) ** 2 + (y - 200.0) ** 2) / (2 * 35.0**2))
     soundings = memory_layer(
-        "Point", [f"POINT({500000 + a} {5100000 + b})" for a, b in zip(x.flat, y.flat)],
-        fields="field=depth_m:double", rows=[[float(d)] for d in depth.flat],
-    )  # fmt: skip
+        "Point",
+        [f"POINT({500000 + a} {5100000 + b})" for a, b in zip(x.flat, y.flat)],
+        fields="field=depth_m:double",
+        rows=[[float(d)] for d in depth.flat],
+    )
     surface = run("tinsurface", {"INPUT": soundings, "OUTPUT": str(tmp_path / "tin.tif")})
     forms = run("bottomforms", {"INPUT": surface["OUTPUT"], "OUTPUT": "TEMPORARY_OUTPUT"})
     (hump,) = by_form(forms["OUTPUT"])["hump"]
@@ -116,11 +123,13 @@ def test_surface_made_from_soundings_chains(run, tmp_path, memory_layer):
 
 def test_no_depths_give_an_empty_layer(run, tmp_path, feedback):
     path = tmp_path / "empty.tif"
-    write_raster(path, [Grid(np.full((30, 30), np.nan), 5e5, 5.1e6, CELL, CELL)], ("depth (m)",),
-                 UTM15, {})  # fmt: skip
+    write_raster(
+        path, [Grid(np.full((30, 30), np.nan), 5e5, 5.1e6, CELL, CELL)], ("depth (m)",), UTM15, {}
+    )
     result = run(
         "bottomforms",
-        {"INPUT": QgsRasterLayer(str(path), "empty"), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback,
+        {"INPUT": QgsRasterLayer(str(path), "empty"), "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
     )
     assert result["OUTPUT"].featureCount() == 0
     assert result["OUTPUT"].fields().indexFromName("relief_m") >= 0
@@ -129,14 +138,23 @@ def test_no_depths_give_an_empty_layer(run, tmp_path, feedback):
 
 def test_broad_radius_below_the_fine_one_is_refused(run, tmp_path):
     with pytest.raises(QgsProcessingException, match="broad radius"):
-        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT",
-                            "FINE_RADIUS": 50.0, "BROAD_RADIUS": 20.0})  # fmt: skip
+        run(
+            "bottomforms",
+            {
+                "INPUT": lake(tmp_path),
+                "OUTPUT": "TEMPORARY_OUTPUT",
+                "FINE_RADIUS": 50.0,
+                "BROAD_RADIUS": 20.0,
+            },
+        )
 
 
 def test_fine_radius_below_a_cell_is_refused(run, tmp_path):
     with pytest.raises(QgsProcessingException, match="smaller than a cell"):
-        run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT",
-                            "FINE_RADIUS": 1.0})
+        run(
+            "bottomforms",
+            {"INPUT": lake(tmp_path), "OUTPUT": "TEMPORARY_OUTPUT", "FINE_RADIUS": 1.0},
+        )
 
 
 def test_cancel_leaves_nothing(run, tmp_path, recorder):
@@ -146,17 +164,22 @@ def test_cancel_leaves_nothing(run, tmp_path, recorder):
     with pytest.raises(QgsProcessingException):
         run(
             "bottomforms",
-            {"INPUT": raster, "OUTPUT": str(folder / "forms.gpkg"),
-             "OUTPUT_RASTER": str(folder / "forms.tif")},
+            {
+                "INPUT": raster,
+                "OUTPUT": str(folder / "forms.gpkg"),
+                "OUTPUT_RASTER": str(folder / "forms.tif"),
+            },
             recorder(cancel_at=20),
-        )  # fmt: skip
+        )
     assert files_of(folder) == []
 
 
 def test_styles_name_every_form(run, tmp_path):
     target, raster = tmp_path / "forms.gpkg", tmp_path / "forms.tif"
-    run("bottomforms", {"INPUT": lake(tmp_path), "OUTPUT": str(target),
-                        "OUTPUT_RASTER": str(raster)})  # fmt: skip
+    run(
+        "bottomforms",
+        {"INPUT": lake(tmp_path), "OUTPUT": str(target), "OUTPUT_RASTER": str(raster)},
+    )
     layer = QgsVectorLayer(str(target), "forms")
     _styling.apply_style(layer, "bottom_forms", unit="ft")
     assert {c.value() for c in layer.renderer().categories()} == set(FORMS)
@@ -179,7 +202,8 @@ def test_styles_name_every_form(run, tmp_path):
 def test_every_parameter_has_help(provider):
     algorithm = QgsApplication.processingRegistry().algorithmById("lakefloor:bottomforms")
     assert all(
-        parameter.help() for parameter in algorithm.parameterDefinitions()
+        parameter.help()
+        for parameter in algorithm.parameterDefinitions()
         if not parameter.isDestination()
     )
     assert all(form in algorithm.shortHelpString() for form in FORMS)

@@ -52,8 +52,7 @@ def read(path, band):
 def test_agrees_with_gdal(run, depth_raster, tmp_path, method, algorithm, band, unit):
     path = depth_raster(bottom())
     result = run(
-        "bottomslope",
-        {"INPUT": path, "METHOD": method, "OUTPUT": str(tmp_path / "slope.tif")},
+        "bottomslope", {"INPUT": path, "METHOD": method, "OUTPUT": str(tmp_path / "slope.tif")}
     )
     peer = str(tmp_path / "gdal.tif")
     gdal.DEMProcessing(peer, path, "slope", alg=algorithm, slopeFormat=unit)
@@ -67,13 +66,12 @@ def test_agrees_with_qgis(run, depth_raster, tmp_path):
     import processing
 
     path = depth_raster(bottom())
-    ours = read(
-        run("bottomslope", {"INPUT": path, "OUTPUT": str(tmp_path / "s.tif")})["OUTPUT"], 1
-    )
+    ours = read(run("bottomslope", {"INPUT": path, "OUTPUT": str(tmp_path / "s.tif")})["OUTPUT"], 1)
     theirs = read(
         processing.run(
             "native:slope", {"INPUT": path, "Z_FACTOR": 1.0, "OUTPUT": str(tmp_path / "q.tif")}
-        )["OUTPUT"], 1,
+        )["OUTPUT"],
+        1,
     )
     # QGIS estimates the outer ring too, from fewer neighbours; there we give nothing.
     assert ours[1:-1, 1:-1] == pytest.approx(theirs[1:-1, 1:-1], rel=1e-5, abs=1e-4)
@@ -83,8 +81,7 @@ def test_agrees_with_qgis(run, depth_raster, tmp_path):
 def test_numbers_of_a_plane(run, depth_raster, tmp_path):
     x, y = np.meshgrid(np.arange(SIZE) * 2.0, np.arange(SIZE) * 2.0)
     result = run(
-        "bottomslope",
-        {"INPUT": depth_raster(0.3 * x + 0.4 * y), "OUTPUT": str(tmp_path / "s.tif")},
+        "bottomslope", {"INPUT": depth_raster(0.3 * x + 0.4 * y), "OUTPUT": str(tmp_path / "s.tif")}
     )
     # |(0.3, 0.4)| = 50 %.
     assert result["MAX_SLOPE"] == pytest.approx(50.0)
@@ -110,15 +107,17 @@ def test_raster_without_crs_is_refused(run, depth_raster, tmp_path):
 
 def test_tiny_raster_is_refused(run, depth_raster, tmp_path):
     with pytest.raises(QgsProcessingException, match="3 x 3"):
-        run("bottomslope", {
-            "INPUT": depth_raster(np.ones((2, 2))), "OUTPUT": str(tmp_path / "s.tif"),
-        })
+        run(
+            "bottomslope",
+            {"INPUT": depth_raster(np.ones((2, 2))), "OUTPUT": str(tmp_path / "s.tif")},
+        )
 
 
 def test_raster_without_depths_has_no_slope(run, depth_raster, tmp_path):
-    result = run("bottomslope", {
-        "INPUT": depth_raster(np.full((9, 9), np.nan)), "OUTPUT": str(tmp_path / "s.tif"),
-    })
+    result = run(
+        "bottomslope",
+        {"INPUT": depth_raster(np.full((9, 9), np.nan)), "OUTPUT": str(tmp_path / "s.tif")},
+    )
     assert result["MAX_SLOPE"] is None
     assert np.isnan(read(result["OUTPUT"], 1)).all()
 

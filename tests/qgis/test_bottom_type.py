@@ -6,11 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from osgeo import gdal
-from qgis.core import (
-    QgsCoordinateReferenceSystem,
-    QgsProcessingException,
-    QgsRasterLayer,
-)
+from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingException, QgsRasterLayer
 
 from lakefloor.algorithms import _styling
 from lakefloor.algorithms._io.raster_file import write_raster
@@ -24,11 +20,15 @@ from number_signs import assert_same_but_for_signs, html_text, locale
 UTM15 = QgsCoordinateReferenceSystem("EPSG:32615")
 WEST, SOUTH = 400_000.0, 5_100_000.0
 FIELDS = "&".join(
-    f"field={name}:{kind}" for name, kind in (
-        ("visit", "string"), ("lane", "integer"), ("depth_m", "double"), ("hardness", "double"),
+    f"field={name}:{kind}"
+    for name, kind in (
+        ("visit", "string"),
+        ("lane", "integer"),
+        ("depth_m", "double"),
+        ("hardness", "double"),
         ("status", "string"),
     )
-)  # fmt: skip
+)
 
 
 def moved(grid):
@@ -38,8 +38,9 @@ def moved(grid):
 @pytest.fixture
 def depth(tmp_path):
     path = tmp_path / "depth.tif"
-    write_raster(path, [moved(hard_lakes.depth_grid(5.0))], ["depth (m)"], UTM15,
-                 {"DATUM_NAME": "gauge"})
+    write_raster(
+        path, [moved(hard_lakes.depth_grid(5.0))], ["depth (m)"], UTM15, {"DATUM_NAME": "gauge"}
+    )
     return str(path)
 
 
@@ -65,11 +66,18 @@ def mapped(run, soundings, depth, tmp_path, feedback):
 
     def call():
         pings = soundings(per_decade=-0.15)
-        return pings, run("bottomtype", {
-            "INPUT": pings, "SURFACE": depth, "CELL_SIZE": 4.0,
-            "OUTPUT": str(tmp_path / "type.tif"),
-            "AREAS": "TEMPORARY_OUTPUT", "REPORT": str(tmp_path / "report.html"),
-        }, feedback)
+        return pings, run(
+            "bottomtype",
+            {
+                "INPUT": pings,
+                "SURFACE": depth,
+                "CELL_SIZE": 4.0,
+                "OUTPUT": str(tmp_path / "type.tif"),
+                "AREAS": "TEMPORARY_OUTPUT",
+                "REPORT": str(tmp_path / "report.html"),
+            },
+            feedback,
+        )
 
     return call
 
@@ -93,7 +101,9 @@ def test_bands_areas_figures_and_report(mapped, feedback):
     _, result = mapped()
     dataset, (hardness, sigma, bottom, probability, distance) = bands(result["OUTPUT"])
     assert [dataset.GetRasterBand(i).GetDescription() for i in (1, 3)] == [
-        "relative hardness", "bottom class (1 soft, 2 medium, 3 hard)"]
+        "relative hardness",
+        "bottom class (1 soft, 2 medium, 3 hard)",
+    ]
     known = np.isfinite(hardness)
     assert ((hardness[known] >= 0) & (hardness[known] <= 1)).all()
     assert (sigma[known] > 0).all()
@@ -124,9 +134,10 @@ def test_bands_areas_figures_and_report(mapped, feedback):
 def test_transitions_follow_from_the_bottom_type(run, mapped, depth):
     pings, result = mapped()
     layer = QgsRasterLayer(result["OUTPUT"], "type")
-    found = run("hardsofttransitions", {
-        "INPUT": layer, "SURFACE": depth, "SOUNDINGS": pings, "OUTPUT": "TEMPORARY_OUTPUT",
-    })
+    found = run(
+        "hardsofttransitions",
+        {"INPUT": layer, "SURFACE": depth, "SOUNDINGS": pings, "OUTPUT": "TEMPORARY_OUTPUT"},
+    )
     lines = list(found["OUTPUT"].getFeatures())
     assert found["TRANSITIONS"] == len(lines) == 2
     assert found["UNSUPPORTED_M"] == 0.0
@@ -157,10 +168,18 @@ def test_transitions_follow_from_the_bottom_type(run, mapped, depth):
 def test_one_bottom_is_said_plainly(run, soundings, depth, tmp_path, feedback):
     pings = soundings(lambda x, y: 0.4 + 0.0 * x, gains=((1.0, 0.0),) * 3)
     path = str(tmp_path / "one.tif")
-    result = run("bottomtype", {
-        "INPUT": pings, "SURFACE": depth, "CELL_SIZE": 5.0, "OUTPUT": path,
-        "AREAS": "TEMPORARY_OUTPUT", "ADJUST_VISITS": "no adjustment",
-    }, feedback)
+    result = run(
+        "bottomtype",
+        {
+            "INPUT": pings,
+            "SURFACE": depth,
+            "CELL_SIZE": 5.0,
+            "OUTPUT": path,
+            "AREAS": "TEMPORARY_OUTPUT",
+            "ADJUST_VISITS": "no adjustment",
+        },
+        feedback,
+    )
     assert result["CLASSES"] == 1
     assert result["HARD_PERCENT"] is None
     assert result["AREAS"].featureCount() == 0
@@ -184,11 +203,19 @@ def samples(memory_layer, count, flip=False):
 
 
 def test_samples_calibrate(run, soundings, depth, memory_layer, tmp_path, feedback):
-    common = {"INPUT": soundings(), "SURFACE": depth, "CELL_SIZE": 5.0, "SAMPLE_FIELD": "felt",
-              "REPORT": str(tmp_path / "report.html"), "AREAS": None}
-    result = run("bottomtype", {
-        **common, "SAMPLES": samples(memory_layer, 12), "OUTPUT": str(tmp_path / "c.tif"),
-    }, feedback)
+    common = {
+        "INPUT": soundings(),
+        "SURFACE": depth,
+        "CELL_SIZE": 5.0,
+        "SAMPLE_FIELD": "felt",
+        "REPORT": str(tmp_path / "report.html"),
+        "AREAS": None,
+    }
+    result = run(
+        "bottomtype",
+        {**common, "SAMPLES": samples(memory_layer, 12), "OUTPUT": str(tmp_path / "c.tif")},
+        feedback,
+    )
     assert result["KAPPA"] == pytest.approx(1.0)
     assert result["AGREEMENT_PERCENT"] == 100.0
     assert 0.35 < result["THRESHOLD_LOW"] < 0.6
@@ -212,17 +239,34 @@ def test_bad_input_is_named(run, soundings, depth, memory_layer, tmp_path):
     for part, words in ((none, "has a hardness"), (hundred, "must lie within 0 and 1")):
         with pytest.raises(QgsProcessingException, match=words):
             run("bottomtype", {"INPUT": soundings(parts=[part]), "SURFACE": depth, **out})
-    pole = memory_layer("Point", [f"POINT({WEST + 9} {SOUTH + 9})"], fields="field=felt:string",
-                        rows=[("rock",)], name="pole")
+    pole = memory_layer(
+        "Point",
+        [f"POINT({WEST + 9} {SOUTH + 9})"],
+        fields="field=felt:string",
+        rows=[("rock",)],
+        name="pole",
+    )
     with pytest.raises(QgsProcessingException, match="'pole', row 1: field 'felt' holds 'rock'"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "SAMPLES": pole,
-                           "SAMPLE_FIELD": "felt", **out})
+        run(
+            "bottomtype",
+            {
+                "INPUT": soundings(parts=[good]),
+                "SURFACE": depth,
+                "SAMPLES": pole,
+                "SAMPLE_FIELD": "felt",
+                **out,
+            },
+        )
     with pytest.raises(QgsProcessingException, match="Choose the field"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "SAMPLES": pole,
-                           **out})
+        run(
+            "bottomtype",
+            {"INPUT": soundings(parts=[good]), "SURFACE": depth, "SAMPLES": pole, **out},
+        )
     with pytest.raises(QgsProcessingException, match="higher hardness than medium"):
-        run("bottomtype", {"INPUT": soundings(parts=[good]), "SURFACE": depth, "MEDIUM_FROM": 0.7,
-                           **out})
+        run(
+            "bottomtype",
+            {"INPUT": soundings(parts=[good]), "SURFACE": depth, "MEDIUM_FROM": 0.7, **out},
+        )
     with pytest.raises(QgsProcessingException, match="bottom type is needed here"):
         run("hardsofttransitions", {"INPUT": depth, "OUTPUT": "TEMPORARY_OUTPUT"})
     assert not (tmp_path / "bad.tif").exists()
@@ -232,8 +276,16 @@ def test_cancel_leaves_nothing(run, soundings, depth, tmp_path, recorder):
     folder = tmp_path / "results"
     folder.mkdir()
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("bottomtype", {"INPUT": soundings(), "SURFACE": depth,
-                           "OUTPUT": str(folder / "type.tif"), "AREAS": None}, recorder(20))
+        run(
+            "bottomtype",
+            {
+                "INPUT": soundings(),
+                "SURFACE": depth,
+                "OUTPUT": str(folder / "type.tif"),
+                "AREAS": None,
+            },
+            recorder(20),
+        )
     assert not list(folder.iterdir())
 
 
@@ -249,7 +301,10 @@ def test_styles(mapped, run):
     assert [c.value for c in raster.renderer().classes()] == [1, 2, 3]
     _styling.apply_style(result["AREAS"], "bottom_areas")
     assert {c.value() for c in result["AREAS"].renderer().categories()} == {
-        "soft", "medium", "hard"}
+        "soft",
+        "medium",
+        "hard",
+    }
     lines = run("hardsofttransitions", {"INPUT": raster, "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
     _styling.apply_style(lines, "transitions")
     assert len(lines.renderer().rootRule().children()) == 2
@@ -265,22 +320,35 @@ def test_report_in_german_numbers(mapped, tmp_path):
     assert_same_but_for_signs(reports[1], reports[0], "de_DE")
 
 
-def test_soundings_far_off_the_shoreline_are_set_aside(run, soundings, depth, memory_layer,
-                                                       tmp_path, feedback):
+def test_soundings_far_off_the_shoreline_are_set_aside(
+    run, soundings, depth, memory_layer, tmp_path, feedback
+):
     survey = hard_lakes.survey(hard_lakes.patches)
     far = survey.select(slice(0, 40))
     far = far.replace(x=far.x + 3000.0)
     west, south = WEST - 5.0, SOUTH - 5.0
     east, north = WEST + hard_lakes.WIDTH + 5.0, SOUTH + hard_lakes.HEIGHT + 5.0
-    lake = memory_layer("Polygon", [
-        f"POLYGON(({west} {south}, {east} {south}, {east} {north}, {west} {north}, "
-        f"{west} {south}))"
-    ])
+    lake = memory_layer(
+        "Polygon",
+        [
+            f"POLYGON(({west} {south}, {east} {south}, {east} {north}, {west} {north}, "
+            f"{west} {south}))"
+        ],
+    )
     grids = []
     for name, parts in (("alone", [survey]), ("both", [survey, far])):
         path = tmp_path / f"{name}.tif"
-        run("bottomtype", {"INPUT": soundings(parts=parts), "SURFACE": depth, "CELL_SIZE": 4.0,
-                           "SHORELINE": lake, "OUTPUT": str(path)}, feedback)
+        run(
+            "bottomtype",
+            {
+                "INPUT": soundings(parts=parts),
+                "SURFACE": depth,
+                "CELL_SIZE": 4.0,
+                "SHORELINE": lake,
+                "OUTPUT": str(path),
+            },
+            feedback,
+        )
         grids.append(bands(path)[1][0])
     assert "40 soundings lie 2." in feedback.text
     np.testing.assert_array_equal(*grids)

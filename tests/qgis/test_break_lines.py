@@ -108,9 +108,9 @@ def test_limits_and_scale_are_passed_on(run, depth_raster):
     raster = depth_raster(face())
 
     def count(**limits):
-        return run(
-            "breaklines", {"INPUT": raster, "OUTPUT": "TEMPORARY_OUTPUT", **limits}
-        )["DROP_OFFS"]
+        return run("breaklines", {"INPUT": raster, "OUTPUT": "TEMPORARY_OUTPUT", **limits})[
+            "DROP_OFFS"
+        ]
 
     assert count(MIN_SLOPE=25.0) == 0
     assert count(MIN_HEIGHT=3.0) == 0
@@ -141,16 +141,14 @@ def test_cancel_leaves_nothing(run, depth_raster, tmp_path, recorder):
 @pytest.mark.parametrize("name", ["MIN_SLOPE", "MIN_HEIGHT", "MIN_LENGTH"])
 def test_limits_of_zero_are_refused(run, depth_raster, name):
     with pytest.raises(QgsProcessingException):
-        run(
-            "breaklines",
-            {"INPUT": depth_raster(face()), "OUTPUT": "TEMPORARY_OUTPUT", name: 0.0},
-        )
+        run("breaklines", {"INPUT": depth_raster(face()), "OUTPUT": "TEMPORARY_OUTPUT", name: 0.0})
 
 
 def test_every_parameter_has_help(provider):
     algorithm = QgsApplication.processingRegistry().algorithmById("lakefloor:breaklines")
     assert all(
-        parameter.help() for parameter in algorithm.parameterDefinitions()
+        parameter.help()
+        for parameter in algorithm.parameterDefinitions()
         if not parameter.isDestination()
     )
     assert "crest" in algorithm.shortHelpString()

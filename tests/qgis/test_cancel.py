@@ -61,7 +61,8 @@ def _ours(code):
 @cache
 def _has_loops(code):
     return _ours(code) and not _loops(code.co_filename).isdisjoint(
-        line for _, _, line in code.co_lines())
+        line for _, _, line in code.co_lines()
+    )
 
 
 class Looks(QgsProcessingFeedback):
@@ -161,7 +162,8 @@ def nmea():
         for body in (
             f"GPRMC,{hour:02d}{minute:02d}{second:02d},A,45{(lat - 45) * 60:08.5f},N,"
             f"093{(-lon - 93) * 60:08.5f},W,4.3,0.0,{day}0726,,",
-            f"SDDPT,{depth(i):.2f},0.4", "YXMTW,18.5,C",
+            f"SDDPT,{depth(i):.2f},0.4",
+            "YXMTW,18.5,C",
         ):
             out.append(f"${body}*{sentence_checksum(body):02X}\r\n")
     return "".join(out)
@@ -171,14 +173,24 @@ def table():
     start = np.datetime64("2026-07-09T09:00:00")
     return "lon,lat,time,depth_ft,water_temp_f,visit,depth_flag\n" + "".join(
         "{:.7f},{:.7f},{}-05:00,{:.2f},66.0,July,A\n".format(
-            *position(i), start + i, depth(i) / 0.3048) for i in range(ROWS))
+            *position(i), start + i, depth(i) / 0.3048
+        )
+        for i in range(ROWS)
+    )
 
 
 def track():
     start = np.datetime64("2026-07-09T14:00:00")
-    return "<gpx><trk><trkseg>" + "".join(
-        '<trkpt lon="{:.7f}" lat="{:.7f}"><time>{}Z</time><depth unit="m">{:.2f}</depth></trkpt>\n'
-        .format(*position(i), start + i, depth(i)) for i in range(ROWS)) + "</trkseg></trk></gpx>"
+    return (
+        "<gpx><trk><trkseg>"
+        + "".join(
+            '<trkpt lon="{:.7f}" lat="{:.7f}"><time>{}Z</time><depth unit="m">{:.2f}</depth></trkpt>\n'.format(
+                *position(i), start + i, depth(i)
+            )
+            for i in range(ROWS)
+        )
+        + "</trkseg></trk></gpx>"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -194,8 +206,11 @@ def watched(provider):
     def call(name, **parameters):
         feedback, context = Looks(), QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        result = feedback.watch(lambda: processing.run(
-            f"lakefloor:{name}", parameters, feedback=feedback, context=context))
+        result = feedback.watch(
+            lambda: processing.run(
+                f"lakefloor:{name}", parameters, feedback=feedback, context=context
+            )
+        )
         assert feedback.most <= MOST, f"{name}: {feedback.most} times {feedback.where}"
         assert feedback.looks >= 2
         return result
@@ -215,18 +230,28 @@ def test_readers_of_logs_look_every_few_thousand_rows(watched, folder, kind):
     watched("readlogs", INPUT=[str(log)], OUTPUT=str(out))
     assert count(out) >= ROWS - 2
     if kind == "csv":
-        watched("readpointlayer", INPUT=str(out), DEPTH_FIELD="depth_m", TIME_FIELD="time",
-                VISIT_FIELD="visit", TEMPERATURE_FIELD="water_temp_c",
-                OUTPUT=str(folder / "points.gpkg"))
+        watched(
+            "readpointlayer",
+            INPUT=str(out),
+            DEPTH_FIELD="depth_m",
+            TIME_FIELD="time",
+            VISIT_FIELD="visit",
+            TEMPERATURE_FIELD="water_temp_c",
+            OUTPUT=str(folder / "points.gpkg"),
+        )
 
 
-@pytest.mark.parametrize(("kind", "write"), [
-    ("gpx", gpx_document), ("kml", kml_document), ("csv", csv_document)])
+@pytest.mark.parametrize(
+    ("kind", "write"), [("gpx", gpx_document), ("kml", kml_document), ("csv", csv_document)]
+)
 def test_waypoints_look_every_few_thousand_rows(watched, folder, kind, write):
     file, out = folder / f"marks.{kind}", folder / f"marks_{kind}.gpkg"
     time = np.datetime64("2026-07-09T14:00:00", "ms")
-    file.write_bytes(write(
-        [Waypoint(*position(i), f"p{i}", "note", "flag", depth(i), time) for i in range(ROWS)]))
+    file.write_bytes(
+        write(
+            [Waypoint(*position(i), f"p{i}", "note", "flag", depth(i), time) for i in range(ROWS)]
+        )
+    )
     watched("importwaypoints", INPUT=str(file), OUTPUT=str(out), LINES="TEMPORARY_OUTPUT")
     assert count(out) == ROWS
     watched("exportwaypoints", INPUT=str(out), OUTPUT=str(folder / f"again.{kind}"))
@@ -234,8 +259,11 @@ def test_waypoints_look_every_few_thousand_rows(watched, folder, kind, write):
 
 def _files(folder):
     """Return the bytes of every file in a folder by its path, and the folders in it."""
-    return {str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
-            for path in folder.rglob("*") if not path.name.endswith(_OF_QGIS)}
+    return {
+        str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
+        for path in folder.rglob("*")
+        if not path.name.endswith(_OF_QGIS)
+    }
 
 
 def _changed(folder, other):
@@ -256,7 +284,8 @@ def test_every_algorithm_looks_and_leaves_nothing_when_cancelled(provider, tmp_p
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
         return context, lambda: processing.run(
-            f"lakefloor:{name}", parameters, feedback=feedback, context=context)
+            f"lakefloor:{name}", parameters, feedback=feedback, context=context
+        )
 
     for name, parameters in steps(tmp_path / "lake", out):
         tried.add(name)

@@ -24,8 +24,9 @@ def soundings(memory_layer):
     for lane, feet in enumerate(TEN, start=1):
         for east in range(0, 60, 5):
             points.append((east, 20.0 * lane))
-            rows.append(["A", lane, "2026-05-14T09:00:00", (30.0 + feet) * FOOT, 0.05, "accepted",
-                         ""])
+            rows.append(
+                ["A", lane, "2026-05-14T09:00:00", (30.0 + feet) * FOOT, 0.05, "accepted", ""]
+            )
     for north in range(0, 230, 5):
         points.append((28.0, north + 1.0))
         rows.append(["B", 1, "2026-06-14T09:00:00", 30.0 * FOOT, 0.05, "accepted", ""])
@@ -36,7 +37,8 @@ def soundings(memory_layer):
 def checked(run, layer, feedback=None, **options):
     return run(
         "checkcrosslines",
-        {"INPUT": layer, "CROSSINGS": "TEMPORARY_OUTPUT", "UNIT": "ft", **options}, feedback,
+        {"INPUT": layer, "CROSSINGS": "TEMPORARY_OUTPUT", "UNIT": "ft", **options},
+        feedback,
     )
 
 
@@ -44,8 +46,14 @@ def test_worked_set_of_ten_crossings(run, soundings, feedback):
     result = checked(run, soundings, feedback)
     assert (result["BETWEEN"], result["WITHIN"]) == (10, 0)
     # Worked with numpy and scipy apart from this code; ft.
-    for name, feet in (("BIAS", 0.100), ("STANDARD_DEVIATION", 0.200), ("RMSE", 0.21448),
-                       ("RMSE95", 0.42037), ("SOUNDING95", 0.27719), ("PERCENTILE95", 0.355)):
+    for name, feet in (
+        ("BIAS", 0.100),
+        ("STANDARD_DEVIATION", 0.200),
+        ("RMSE", 0.21448),
+        ("RMSE95", 0.42037),
+        ("SOUNDING95", 0.27719),
+        ("PERCENTILE95", 0.355),
+    ):
         assert result[name] / FOOT == pytest.approx(feet, abs=5e-6), name
     rows = list(result["CROSSINGS"].getFeatures())
     by_north = sorted(rows, key=lambda f: f.geometry().asPoint().y())
@@ -101,8 +109,11 @@ def test_report(run, soundings, tmp_path):
     metric = tmp_path / "metric.html"
     checked(run, soundings, REPORT=str(metric), UNIT="m")
     assert "depth difference (m)" in metric.read_text(encoding="utf-8")
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["again.html", "metric.html",
-                                                        "report.html"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "again.html",
+        "metric.html",
+        "report.html",
+    ]
 
 
 def test_names_are_escaped(run, soundings, tmp_path):
@@ -131,8 +142,9 @@ def test_degrees_are_projected(run, memory_layer, feedback):
     wkts = [f"POINT({-93 + k * 1e-5} 46.5)" for k in range(-20, 21)]
     wkts += [f"POINT({-93 + 1e-6} {46.5 + (k + 0.5) * 1e-5})" for k in range(-20, 21)]
     rows = [[name, depth] for name, depth in (("A", 5.0), ("B", 5.5)) for _ in range(41)]
-    layer = memory_layer("Point", wkts, "EPSG:4326", "field=visit:string&field=depth_m:double",
-                         rows)
+    layer = memory_layer(
+        "Point", wkts, "EPSG:4326", "field=visit:string&field=depth_m:double", rows
+    )
     result = checked(run, layer, feedback)
     assert result["BETWEEN"] == 1
     assert result["BIAS"] == pytest.approx(-0.5)
@@ -157,8 +169,11 @@ def test_style(run, soundings):
 def test_cancel_and_bad_input_leave_no_file(run, soundings, recorder, memory_layer, tmp_path):
     target, report = tmp_path / "crossings.gpkg", tmp_path / "report.html"
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("checkcrosslines", {"INPUT": soundings, "CROSSINGS": str(target),
-                               "REPORT": str(report)}, recorder(cancel_at=1))
+        run(
+            "checkcrosslines",
+            {"INPUT": soundings, "CROSSINGS": str(target), "REPORT": str(report)},
+            recorder(cancel_at=1),
+        )
     bare = memory_layer("Point", ["POINT(1 1)"], "EPSG:32615")
     with pytest.raises(QgsProcessingException, match="no field 'depth_m'"):
         run("checkcrosslines", {"INPUT": bare, "CROSSINGS": str(target)})

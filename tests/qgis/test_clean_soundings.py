@@ -26,8 +26,14 @@ def log(memory_layer):
         else:
             points = [f"Point({500000 + i * 1.1} 4870000)" for i in range(n)]
         rows = [
-            ("one", f"2024-06-01T08:{i // 120:02d}:{i % 120 / 2:06.3f}Z", float(d), float(d), speed,
-             status[i] if status else "accepted")
+            (
+                "one",
+                f"2024-06-01T08:{i // 120:02d}:{i % 120 / 2:06.3f}Z",
+                float(d),
+                float(d),
+                speed,
+                status[i] if status else "accepted",
+            )
             for i, d in enumerate(depth)
         ]
         return memory_layer("Point", points, crs=crs, fields=FIELDS, rows=rows, name="log")
@@ -42,8 +48,9 @@ def statuses(layer):
 
 
 def test_all_soundings_come_out_with_their_reason(run, log, feedback):
-    out = run("cleansoundings", {"INPUT": log(), "OUTPUT": "memory:", "COUNTS": "memory:"},
-              feedback)
+    out = run(
+        "cleansoundings", {"INPUT": log(), "OUTPUT": "memory:", "COUNTS": "memory:"}, feedback
+    )
     status = statuses(out["OUTPUT"])
     assert len(status) == 200
     assert status[20] == "spike along track"
@@ -88,8 +95,9 @@ def test_earlier_reasons_stay_unless_forgotten(run, log):
     layer = log(status=status)
     kept = statuses(run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:"})["OUTPUT"])
     anew = statuses(
-        run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:",
-                               "FORGET_EARLIER": True})["OUTPUT"]
+        run("cleansoundings", {"INPUT": layer, "OUTPUT": "memory:", "FORGET_EARLIER": True})[
+            "OUTPUT"
+        ]
     )
     assert kept[5:7] == ["too fast", "by hand"]
     assert anew[5:7] == ["accepted", "by hand"]

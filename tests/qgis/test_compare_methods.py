@@ -33,16 +33,30 @@ def shoreline(memory_layer):
 def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
     paths = {"TABLE": tmp_path / "errors.csv", "REPORT": tmp_path / "report.html"}
     soundings = layer_of(survey)
-    result = run("comparemethods", {
-        "INPUT": soundings, "SHORELINE": shoreline, "CELL_SIZE": 10.0,
-        **{name: str(path) for name, path in paths.items()}}, feedback)
+    result = run(
+        "comparemethods",
+        {
+            "INPUT": soundings,
+            "SHORELINE": shoreline,
+            "CELL_SIZE": 10.0,
+            **{name: str(path) for name, path in paths.items()},
+        },
+        feedback,
+    )
     assert result["BEST"] == "smooth"
     assert result["CLEAR"] == 1
     assert result["LANES"] == len(np.unique(survey.lane))
     assert result["LANE_SPACING_USED"] == pytest.approx(40.0, rel=0.1)
     # The surface itself against the truth of the invented lake.
-    path = run("smoothsurface", {"INPUT": soundings, "SHORELINE": shoreline, "CELL_SIZE": 10.0,
-                                 "OUTPUT": str(tmp_path / "depth.tif")})["OUTPUT"]
+    path = run(
+        "smoothsurface",
+        {
+            "INPUT": soundings,
+            "SHORELINE": shoreline,
+            "CELL_SIZE": 10.0,
+            "OUTPUT": str(tmp_path / "depth.tif"),
+        },
+    )["OUTPUT"]
     _, (depth, *_) = read(path)
     x, y = np.meshgrid(depth.x - EAST, depth.y - NORTH)
     truth = np.sqrt(np.nanmean((depth.values - made_lake.true_depth(x, y)) ** 2))
@@ -61,8 +75,9 @@ def test_lake_with_its_shoreline(run, feedback, survey, shoreline, tmp_path):
     assert {row["method"] for row in rows} == {"tin", "idw", "smooth"}
     wide = next(r for r in rows if r["method"] == "smooth" and r["error"].startswith("lanes"))
     assert float(wide["rmse_m"]) == pytest.approx(result["LANE_OUT_RMSE"])
-    counts = [int(r["soundings"]) for r in rows
-              if r["method"] == "tin" and r["error"] == "by distance"]
+    counts = [
+        int(r["soundings"]) for r in rows if r["method"] == "tin" and r["error"] == "by distance"
+    ]
     assert sum(counts) == result["LEFT_OUT"]
 
     page = paths["REPORT"].read_text(encoding="utf-8")
@@ -80,9 +95,17 @@ def test_without_lane_numbers_in_metres(run, feedback, survey, tmp_path):
     small = survey.select(np.hypot(survey.x, survey.y) < 250.0)
     small = small.replace(lane=np.zeros(len(small), dtype=np.int32))
     report = tmp_path / "report.html"
-    result = run("comparemethods", {
-        "INPUT": layer_of(small), "CELL_SIZE": 10.0, "UNIT": "m", "REPORT": str(report),
-        "TABLE": "TEMPORARY_OUTPUT"}, feedback)
+    result = run(
+        "comparemethods",
+        {
+            "INPUT": layer_of(small),
+            "CELL_SIZE": 10.0,
+            "UNIT": "m",
+            "REPORT": str(report),
+            "TABLE": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     assert result["LANES"] == 0
     assert "squares two lane spacings wide" in feedback.text
     assert " m, and 95% of the errors" in report.read_text(encoding="utf-8")
@@ -96,6 +119,9 @@ def test_refusals_leave_nothing(run, recorder, survey, tmp_path):
         run("comparemethods", {"INPUT": layer_of(few), "TABLE": str(path)})
     small = layer_of(survey.select(np.hypot(survey.x, survey.y) < 250.0))
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("comparemethods", {"INPUT": small, "CELL_SIZE": 10.0, "TABLE": str(path)},
-            recorder(cancel_at=20))
+        run(
+            "comparemethods",
+            {"INPUT": small, "CELL_SIZE": 10.0, "TABLE": str(path)},
+            recorder(cancel_at=20),
+        )
     assert not path.exists()

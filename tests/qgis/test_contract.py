@@ -24,8 +24,9 @@ def of_results(provider, qgis_app, tmp_path_factory):
     for name, parameters in todo:
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        processing.run(f"lakefloor:{name}", parameters, feedback=QgsProcessingFeedback(False),
-                       context=context)
+        processing.run(
+            f"lakefloor:{name}", parameters, feedback=QgsProcessingFeedback(False), context=context
+        )
     return contract.of_results(todo, out)
 
 
@@ -57,15 +58,17 @@ def test_every_file_of_results_is_looked_at(of_results):
 
 
 def test_dropping_changing_and_adding_are_told_apart():
-    known = {"id a": {"is": "algorithm", "since": "0.1.0"},
-             "parameter a KEY": {"is": {"type": "number"}, "since": "0.1.0"}}
+    known = {
+        "id a": {"is": "algorithm", "since": "0.1.0"},
+        "parameter a KEY": {"is": {"type": "number"}, "since": "0.1.0"},
+    }
     same = {"id a": "algorithm", "parameter a KEY": {"type": "number"}}
     assert contract.problems(known, same) == []
-    dropped, = contract.problems(known, {"id a": "algorithm"})
+    (dropped,) = contract.problems(known, {"id a": "algorithm"})
     assert "'parameter a KEY' was dropped; it is there since 0.1.0" in dropped
-    changed, = contract.problems(known, {**same, "parameter a KEY": {"type": "enum"}})
+    (changed,) = contract.problems(known, {**same, "parameter a KEY": {"type": "enum"}})
     assert "'parameter a KEY' changed" in changed
-    new, = contract.problems(known, {**same, "output a OUTPUT": "outputVector"})
+    (new,) = contract.problems(known, {**same, "output a OUTPUT": "outputVector"})
     assert "--add-to-contract" in new
 
 

@@ -15,9 +15,21 @@ def soundings(memory_layer):
         # 30.00 ft below the transducer every second along 2 m/s; 55 F is 12.778 degrees C.
         return memory_layer(
             "Point",
-            [f"POINT({400000 + 2 * i} 5150000)" for i in range(rows)], crs, FIELDS,
-            [["May", f"2026-05-14T09:00:{i:02d}", 9.144, 9.144, temperature,
-              "spike" if i == 3 else "accepted", "from=transducer"] for i in range(rows)],
+            [f"POINT({400000 + 2 * i} 5150000)" for i in range(rows)],
+            crs,
+            FIELDS,
+            [
+                [
+                    "May",
+                    f"2026-05-14T09:00:{i:02d}",
+                    9.144,
+                    9.144,
+                    temperature,
+                    "spike" if i == 3 else "accepted",
+                    "from=transducer",
+                ]
+                for i in range(rows)
+            ],
             name="pings",
         )
 
@@ -59,8 +71,13 @@ def test_second_run_is_refused_unless_started_again(run, soundings, feedback):
         run("correctdepths", {"INPUT": once, "OUTPUT": "TEMPORARY_OUTPUT"})
     again = run(
         "correctdepths",
-        {"INPUT": once, "FROM_RAW": True, "ACTUAL_SOUND_SPEED": 1500.0, "DRAFT": 0.0,
-         "OUTPUT": "TEMPORARY_OUTPUT"},
+        {
+            "INPUT": once,
+            "FROM_RAW": True,
+            "ACTUAL_SOUND_SPEED": 1500.0,
+            "DRAFT": 0.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
         feedback,
     )["OUTPUT"]
     assert column(again, "depth_m") == pytest.approx([9.144] * 20)
@@ -70,10 +87,12 @@ def test_second_run_is_refused_unless_started_again(run, soundings, feedback):
 def test_visit_without_temperature(run, soundings, feedback):
     bare = soundings(temperature=None)
     plain = run(
-        "correctdepths", {"INPUT": bare, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+        "correctdepths", {"INPUT": bare, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback
+    )
     # Marczak (1997) at 4 and 25 degrees C: 1421.633 and 1496.728 m/s; by hand.
     assert column(plain["OUTPUT"], "depth_m") == pytest.approx(
-        [9.144 * 1459.1804 / 1500.0 + 0.3048] * 20, abs=1e-4)
+        [9.144 * 1459.1804 / 1500.0 + 0.3048] * 20, abs=1e-4
+    )
     assert plain["MEAN_SOUND_SPEED"] == pytest.approx(1459.18, abs=0.01)
     assert set(column(plain["OUTPUT"], "corrections")) == {
         "from=transducer;time_offset_s=0;draft_m=0.3048;sound_speed=1500->1459.2;"
@@ -86,16 +105,23 @@ def test_visit_without_temperature(run, soundings, feedback):
         {"INPUT": bare, "WATER_TEMPERATURE": 12.778, "DRAFT": 0.3048, "OUTPUT": "TEMPORARY_OUTPUT"},
     )
     assert column(done["OUTPUT"], "depth_m") == pytest.approx([30.159 * 0.3048] * 20, abs=2e-4)
-    run("correctdepths", {"INPUT": bare, "KEEP_ASSUMED_SPEED": True, "OUTPUT": "TEMPORARY_OUTPUT"},
-        feedback)
+    run(
+        "correctdepths",
+        {"INPUT": bare, "KEEP_ASSUMED_SPEED": True, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     assert "keep the assumed sound speed: May" in feedback.text
 
 
 def test_both_temperature_and_speed_are_refused(provider):
     algorithm = provider.algorithm("correctdepths")
     ok, message = algorithm.checkParameterValues(
-        {"INPUT": "x", "WATER_TEMPERATURE": 10.0, "ACTUAL_SOUND_SPEED": 1450.0,
-         "OUTPUT": "memory:"},
+        {
+            "INPUT": "x",
+            "WATER_TEMPERATURE": 10.0,
+            "ACTUAL_SOUND_SPEED": 1450.0,
+            "OUTPUT": "memory:",
+        },
         QgsProcessingContext(),
     )
     assert not ok
@@ -104,8 +130,11 @@ def test_both_temperature_and_speed_are_refused(provider):
 
 def test_degrees_are_projected(run, memory_layer, feedback):
     layer = memory_layer(
-        "Point", ["POINT(-94.6 46.45)", "POINT(-94.6 46.451)"], "EPSG:4326",
-        "field=depth_m:double&field=water_temp_c:double", [[5.0, 20.0], [6.0, 20.0]],
+        "Point",
+        ["POINT(-94.6 46.45)", "POINT(-94.6 46.451)"],
+        "EPSG:4326",
+        "field=depth_m:double&field=water_temp_c:double",
+        [[5.0, 20.0], [6.0, 20.0]],
     )
     result = run("correctdepths", {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert result["OUTPUT"].crs().authid() == "EPSG:32615"

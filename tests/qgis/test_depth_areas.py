@@ -32,10 +32,17 @@ def shape(feature):
 def test_areas_of_a_cone(run, cone, memory_layer):
     """Rings of a cone: the depth d is a circle of radius (15 - d) / 0.2."""
     shoreline = Point(*CENTER).buffer(75.0, 90)
-    result = run("depthareas", {
-        "INPUT": cone, "SHORELINE": memory_layer("Polygon", [shoreline.wkt]), "INTERVAL": 5,
-        "UNIT": "m", "SMOOTHING": 0, "OUTPUT": "TEMPORARY_OUTPUT",
-    })
+    result = run(
+        "depthareas",
+        {
+            "INPUT": cone,
+            "SHORELINE": memory_layer("Polygon", [shoreline.wkt]),
+            "INTERVAL": 5,
+            "UNIT": "m",
+            "SMOOTHING": 0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )
     features = sorted(result["OUTPUT"].getFeatures(), key=lambda f: f["depth_from"])
     assert [f["label"] for f in features] == ["0 to 5 m", "5 to 10 m", "10 to 15 m"]
     for feature in features:

@@ -53,10 +53,17 @@ def shape(feature):
 def test_same_lengths_as_gdal_contour(run, lake):
     """GDAL's contour generator, between the cell centres, where both are defined alike."""
     layer = lake()
-    lines = run("depthcontours", {
-        "INPUT": layer, "INTERVAL": 0.7, "UNIT": "m", "SMOOTHING": 0, "MIN_AREA": 0,
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    })["OUTPUT"]
+    lines = run(
+        "depthcontours",
+        {
+            "INPUT": layer,
+            "INTERVAL": 0.7,
+            "UNIT": "m",
+            "SMOOTHING": 0,
+            "MIN_AREA": 0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )["OUTPUT"]
     centres = box(WEST + 1, NORTH - 161, WEST + 201, NORTH - 1)
     ours = {}
     for feature in lines.getFeatures():
@@ -83,15 +90,27 @@ def test_same_lengths_as_gdal_contour(run, lake):
 
 
 def test_fields_numbers_and_log(run, lake, feedback):
-    result = run("depthcontours", {
-        "INPUT": lake(uncertainty=0.2), "INTERVAL": 1, "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)
+    result = run(
+        "depthcontours",
+        {"INPUT": lake(uncertainty=0.2), "INTERVAL": 1, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     layer = result["OUTPUT"]
     features = list(layer.getFeatures())
     assert layer.crs().authid() == "EPSG:32615"
     assert layer.fields().names() == [
-        "depth", "unit", "depth_m", "label", "index", "kind", "closed", "supported",
-        "spot", "spot_x", "spot_y", "line",
+        "depth",
+        "unit",
+        "depth_m",
+        "label",
+        "index",
+        "kind",
+        "closed",
+        "supported",
+        "spot",
+        "spot_x",
+        "spot_y",
+        "line",
     ]
     assert result["COUNT"] == len(features)
     assert result["LENGTH_M"] == pytest.approx(sum(f.geometry().length() for f in features))
@@ -110,20 +129,24 @@ def test_any_single_band_raster_will_do(run, lake, feedback):
     result = run("depthcontours", {"INPUT": lake(), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert result["SUPPORTED_SHARE"] is None
     assert "no uncertainty band" in feedback.text
-    assert all(f["supported"] is None or f["supported"].isNull()
-               for f in result["OUTPUT"].getFeatures())
+    assert all(
+        f["supported"] is None or f["supported"].isNull() for f in result["OUTPUT"].getFeatures()
+    )
 
 
 def test_lines_are_cut_at_the_shoreline(run, lake, memory_layer):
     center = WEST + 101, NORTH - 81
-    lake_shape = Polygon([
-        (center[0] + 70 * np.cos(a), center[1] + 60 * np.sin(a))
-        for a in np.linspace(0, 2 * np.pi, 73)[:-1]
-    ])
+    lake_shape = Polygon(
+        [
+            (center[0] + 70 * np.cos(a), center[1] + 60 * np.sin(a))
+            for a in np.linspace(0, 2 * np.pi, 73)[:-1]
+        ]
+    )
     shore = memory_layer("Polygon", [lake_shape.wkt])
-    lines = run("depthcontours", {
-        "INPUT": lake(), "SHORELINE": shore, "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT",
-    })["OUTPUT"]
+    lines = run(
+        "depthcontours",
+        {"INPUT": lake(), "SHORELINE": shore, "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT"},
+    )["OUTPUT"]
     drawn = unary_union([shape(f) for f in lines.getFeatures()])
     assert lake_shape.buffer(1e-6).contains(drawn)
 
@@ -159,16 +182,17 @@ def test_refusals(run, lake, options, message):
     values = np.full((81, 101), 3.0)
     values[:40] = 5.0
     with pytest.raises(QgsProcessingException, match=message):
-        run("depthcontours", {
-            "INPUT": lake(values=values), "OUTPUT": "TEMPORARY_OUTPUT", **options
-        })
+        run(
+            "depthcontours", {"INPUT": lake(values=values), "OUTPUT": "TEMPORARY_OUTPUT", **options}
+        )
 
 
 def test_raster_without_values(run, lake):
     with pytest.raises(QgsProcessingException, match="no cell with a value"):
-        run("depthcontours", {
-            "INPUT": lake(values=np.full((5, 5), np.nan)), "OUTPUT": "TEMPORARY_OUTPUT",
-        })
+        run(
+            "depthcontours",
+            {"INPUT": lake(values=np.full((5, 5), np.nan)), "OUTPUT": "TEMPORARY_OUTPUT"},
+        )
 
 
 def test_cancel_leaves_no_file(run, lake, tmp_path, recorder):

@@ -38,10 +38,15 @@ DATUM = "datum=gauge;datum_elev_m=290;level_m=0"
 def soundings(n=400):
     along = np.arange(n, dtype=float)
     return Soundings.build(
-        500_000 + along % 100, 5_100_000 + along // 100 * 12, 3 + np.sin(along / 9),
-        raw_depth=3 + np.sin(along / 9), visit="May", lane=along // 100,
+        500_000 + along % 100,
+        5_100_000 + along // 100 * 12,
+        3 + np.sin(along / 9),
+        raw_depth=3 + np.sin(along / 9),
+        visit="May",
+        lane=along // 100,
         time=np.datetime64("2025-05-17T10:00:00", "ms") + along.astype("timedelta64[s]"),
-        corrections=DATUM, uncert=0.1,
+        corrections=DATUM,
+        uncert=0.1,
     )
 
 
@@ -82,8 +87,13 @@ def test_the_store_is_replaced_by_no_output(run, store, tmp_path):
     lake = paraboloid(tmp_path)
     layer = f"{store}|layername=soundings"
     before = store.read_bytes()
-    for target in (str(store), in_package(store, "contours"), in_package(store, "soundings"),
-                   str(store.with_suffix("")), str(tmp_path / "x" / ".." / "lake.gpkg")):
+    for target in (
+        str(store),
+        in_package(store, "contours"),
+        in_package(store, "soundings"),
+        str(store.with_suffix("")),
+        str(tmp_path / "x" / ".." / "lake.gpkg"),
+    ):
         for name, parameters in (
             ("depthcontours", {"INPUT": lake}),
             ("cleansoundings", {"INPUT": layer}),
@@ -99,8 +109,10 @@ def test_the_store_is_replaced_by_no_output(run, store, tmp_path):
 
 def test_read_logs_spares_the_store(run, store, tmp_path):
     log = tmp_path / "a.csv"
-    log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
-                   "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n")
+    log.write_text(
+        "time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
+        "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n"
+    )
     before = store.read_bytes()
     with pytest.raises(QgsProcessingException, match="a lake database, which no result may"):
         run("readlogs", {"INPUT": str(log), "OUTPUT": str(store)})
@@ -131,8 +143,9 @@ def test_a_package_drawn_by_hand_gets_a_table_and_keeps_its_own(run, drawn, tmp_
     definition.destinationName = "Mine"
     context = QgsProcessingContext()
     context.setProject(project)
-    first = run("depthcontours", {"INPUT": surface, "INTERVAL": 3, "OUTPUT": definition},
-                context=context)
+    first = run(
+        "depthcontours", {"INPUT": surface, "INTERVAL": 3, "OUTPUT": definition}, context=context
+    )
     assert first["OUTPUT"] == f"{drawn}|layername=contours"
     assert [d.name for d in context.layersToLoadOnCompletion().values()] == ["Mine"]
     count = rows(drawn, "contours")
@@ -156,8 +169,10 @@ def test_a_package_that_is_open_elsewhere_shows_the_new_table(run, drawn, tmp_pa
         other.execute("PRAGMA journal_mode = WAL")
         assert other.execute("SELECT count(*) FROM shoreline").fetchone() == (1,)
         other.commit()
-        run("depthcontours", {"INPUT": surface, "INTERVAL": 3,
-                              "OUTPUT": in_package(drawn, "contours")})
+        run(
+            "depthcontours",
+            {"INPUT": surface, "INTERVAL": 3, "OUTPUT": in_package(drawn, "contours")},
+        )
         assert other.execute("SELECT count(*) FROM contours").fetchone()[0] > 5
         assert other.execute("SELECT count(*) FROM shoreline").fetchone() == (1,)
     check_whole(drawn)
@@ -179,15 +194,29 @@ def test_a_package_that_is_locked_is_told(run, drawn, tmp_path, monkeypatch):
 
 def test_two_tables_make_a_new_package(run, tmp_path):
     log, new = tmp_path / "a.csv", tmp_path / "new.gpkg"
-    log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
-                   "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n")
-    run("readlogs", {"INPUT": str(log), "OUTPUT": in_package(new, "soundings"),
-                     "UNREAD": in_package(new, "unread")})
+    log.write_text(
+        "time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
+        "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n"
+    )
+    run(
+        "readlogs",
+        {
+            "INPUT": str(log),
+            "OUTPUT": in_package(new, "soundings"),
+            "UNREAD": in_package(new, "unread"),
+        },
+    )
     assert rows(new, "soundings") == 2
     assert rows(new, "unread") == 0
     check_whole(new)
-    run("cleansoundings", {"INPUT": f"{new}|layername=soundings",
-                           "OUTPUT": in_package(new, "clean"), "COUNTS": in_package(new, "counts")})
+    run(
+        "cleansoundings",
+        {
+            "INPUT": f"{new}|layername=soundings",
+            "OUTPUT": in_package(new, "clean"),
+            "COUNTS": in_package(new, "counts"),
+        },
+    )
     assert rows(new, "clean") == 2
     assert rows(new, "counts") > 0
     assert sorted(os.listdir(tmp_path)) == ["a.csv", "new.gpkg"]
@@ -195,8 +224,10 @@ def test_two_tables_make_a_new_package(run, tmp_path):
 
 def test_times_in_a_package_keep_their_milliseconds(run, drawn, tmp_path):
     log = tmp_path / "a.csv"
-    log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00.250Z,46.05,-93.0,3.0\n"
-                   "2025-05-17T10:00:01.750Z,46.0501,-93.0,3.1\n")
+    log.write_text(
+        "time,lat,lon,depth_m\n2025-05-17T10:00:00.250Z,46.05,-93.0,3.0\n"
+        "2025-05-17T10:00:01.750Z,46.0501,-93.0,3.1\n"
+    )
     run("readlogs", {"INPUT": str(log), "OUTPUT": in_package(drawn, "soundings")})
     with closing(sqlite3.connect(str(drawn))) as db:
         times = [t for (t,) in db.execute("SELECT time FROM soundings ORDER BY fid")]
@@ -219,8 +250,10 @@ def test_a_raster_of_somebody_else_is_not_replaced(run, tmp_path):
 def test_plain_files_are_replaced_as_qgis_asks(run, tmp_path):
     page = tmp_path / "notes.csv"
     page.write_text("mine\n")
-    run("lakestatistics", {
-        "INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path), "CSV": str(page)})
+    run(
+        "lakestatistics",
+        {"INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path), "CSV": str(page)},
+    )
     assert page.read_text() != "mine\n"
 
 
@@ -235,8 +268,14 @@ def test_a_layer_gets_the_name_that_was_chosen_again_and_again(run, tmp_path, en
 
 def test_a_format_that_cannot_hold_a_layer_is_told(run, tmp_path):
     with pytest.raises(QgsProcessingException, match=r"'Depth contours' .*GeoPackage") as told:
-        run("depthcontours", {"INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path),
-                              "OUTPUT": str(tmp_path / "contours.dxf")})
+        run(
+            "depthcontours",
+            {
+                "INPUT": paraboloid(tmp_path),
+                "SHORELINE": _shoreline(tmp_path),
+                "OUTPUT": str(tmp_path / "contours.dxf"),
+            },
+        )
     assert ".lakefloor-" not in str(told.value)
     assert not (tmp_path / "contours.dxf").exists()
 
@@ -279,9 +318,14 @@ def test_a_store_may_be_made_where_a_link_points(tmp_path):
     assert (tmp_path / "disk" / "lake.gpkg").is_file()
 
 
-@pytest.mark.parametrize(("name", "output", "ending"), [
-    ("depthcontours", "OUTPUT", "gpkg"), ("bottomslope", "OUTPUT", "tif"),
-    ("lakestatistics", "REPORT", "html")])
+@pytest.mark.parametrize(
+    ("name", "output", "ending"),
+    [
+        ("depthcontours", "OUTPUT", "gpkg"),
+        ("bottomslope", "OUTPUT", "tif"),
+        ("lakestatistics", "REPORT", "html"),
+    ],
+)
 def test_a_name_too_long_is_told(run, tmp_path, name, output, ending):
     given = {"INPUT": paraboloid(tmp_path), output: str(tmp_path / f"{'n' * 246}.{ending}")}
     if name != "bottomslope":
@@ -294,8 +338,11 @@ def test_a_name_too_long_is_told(run, tmp_path, name, output, ending):
 def test_a_result_that_is_cut_short_replaces_nothing(run, tmp_path, monkeypatch, ending):
     """On a full disk a file may be closed cut short without an error."""
     path = tmp_path / f"result.{ending}"
-    name, output = {"tif": ("bottomslope", "OUTPUT"), "gpkg": ("depthcontours", "OUTPUT"),
-                    "csv": ("lakestatistics", "CSV")}[ending]
+    name, output = {
+        "tif": ("bottomslope", "OUTPUT"),
+        "gpkg": ("depthcontours", "OUTPUT"),
+        "csv": ("lakestatistics", "CSV"),
+    }[ending]
     given = {"INPUT": paraboloid(tmp_path), output: str(path)}
     if name != "bottomslope":
         given["SHORELINE"] = _shoreline(tmp_path)
@@ -383,8 +430,10 @@ def test_an_input_is_not_its_own_output(run, tmp_path):
     surface = paraboloid(tmp_path)
     path = str(tmp_path / "soundings.gpkg")
     log = tmp_path / "a.csv"
-    log.write_text("time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
-                   "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n")
+    log.write_text(
+        "time,lat,lon,depth_m\n2025-05-17T10:00:00Z,46.05,-93.0,3.0\n"
+        "2025-05-17T10:00:01Z,46.0501,-93.0,3.1\n"
+    )
     run("readlogs", {"INPUT": str(log), "OUTPUT": path})
     before = Path(path).read_bytes()
     for name, given, output in (
@@ -404,9 +453,15 @@ def test_an_input_is_not_its_own_output(run, tmp_path):
 def test_two_outputs_of_one_name_are_refused(run, tmp_path):
     both = str(tmp_path / "a.html")
     with pytest.raises(QgsProcessingException, match="go to the same file"):
-        run("lakestatistics", {
-            "INPUT": paraboloid(tmp_path), "SHORELINE": _shoreline(tmp_path), "REPORT": both,
-            "CSV": both})
+        run(
+            "lakestatistics",
+            {
+                "INPUT": paraboloid(tmp_path),
+                "SHORELINE": _shoreline(tmp_path),
+                "REPORT": both,
+                "CSV": both,
+            },
+        )
 
 
 def test_a_read_only_file_is_kept(run, tmp_path, monkeypatch):
@@ -533,8 +588,12 @@ def test_a_kill_between_two_renames_is_taken_back_by_the_next_run(tmp_path):
         (folder / "other").mkdir(parents=True)
         (folder / "a.csv").write_text("old\n")
         (folder / "other" / "b.csv").write_text("old\n")
-        ran = subprocess.run([sys.executable, "-c", program, str(folder), str(stop)],
-                             capture_output=True, text=True, check=False)
+        ran = subprocess.run(
+            [sys.executable, "-c", program, str(folder), str(stop)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
         # The second folder first: what counts is the journal in the other.
         sweep(folder / "other")
         sweep(folder)
@@ -555,8 +614,9 @@ def test_a_folder_that_was_moved_meanwhile_is_put_in_order_there(tmp_path, pair)
     (pair / "other").mkdir()
     (pair / "other" / "b.csv").write_text("old\n")
     for stop in range(1, 60):
-        subprocess.run([sys.executable, "-c", program, str(pair), str(stop)],
-                       capture_output=True, check=False)
+        subprocess.run(
+            [sys.executable, "-c", program, str(pair), str(stop)], capture_output=True, check=False
+        )
         journals = list(pair.glob(".lakefloor-*/journal"))
         if journals and (pair / "a.csv").read_text() == "new\n":
             break
@@ -600,11 +660,20 @@ def test_a_journal_from_elsewhere_touches_nothing_outside(tmp_path, pair):
     (bad / "new").mkdir(parents=True)
     (bad / "old").symlink_to(private)
     (bad / "run").write_text(json.dumps(".lakefloor-bad"))
-    (bad / "journal").write_text(json.dumps([
-        {"folder": "../private", "name": "diary.txt", "old": False, "made": made},
-        {"folder": "../private/.lakefloor-x", "name": "diary.txt", "old": False, "made": made},
-        {"folder": ".lakefloor-bad", "name": "diary.txt", "old": True, "made": None},
-    ]))
+    (bad / "journal").write_text(
+        json.dumps(
+            [
+                {"folder": "../private", "name": "diary.txt", "old": False, "made": made},
+                {
+                    "folder": "../private/.lakefloor-x",
+                    "name": "diary.txt",
+                    "old": False,
+                    "made": made,
+                },
+                {"folder": ".lakefloor-bad", "name": "diary.txt", "old": True, "made": None},
+            ]
+        )
+    )
     (pair / ".lakefloor-link").symlink_to(private)
     (pair / ".lakefloor-odd").mkdir()
     (pair / ".lakefloor-odd" / "run").write_text("[1]")
@@ -639,8 +708,9 @@ def test_opening_a_project_puts_its_folder_in_order(qgis_app, tmp_path, pair):
     program = _KILLED.format(ci=str(Path(__file__).resolve().parents[2] / ".ci"))
     (pair / "other").mkdir()
     for stop in range(1, 60):
-        subprocess.run([sys.executable, "-c", program, str(pair), str(stop)],
-                       capture_output=True, check=False)
+        subprocess.run(
+            [sys.executable, "-c", program, str(pair), str(stop)], capture_output=True, check=False
+        )
         if list(pair.glob(".lakefloor-*/journal")):
             break
         sweep(pair / "other")
@@ -714,8 +784,9 @@ def written(run, tmp_path):
     for ending in ("gpkg", "geojson", "shp", "kml"):
         made("depthcontours", {**both, "INTERVAL": 3}, OUTPUT=f"contours.{ending}")
     made("lakestatistics", both, CSV="table.csv", REPORT="page.html")
-    made("surveylanes", {"INPUT": shoreline, "LANE_SPACING": 60}, OUTPUT="plan.gpkg",
-         GPX="plan.gpx")
+    made(
+        "surveylanes", {"INPUT": shoreline, "LANE_SPACING": 60}, OUTPUT="plan.gpkg", GPX="plan.gpx"
+    )
     sheet = {"CONTOURS": str(folder / "contours.gpkg"), "SHORELINE": shoreline}
     made("mapsheet", {**sheet, "PAGE_SIZE": "A4"}, OUTPUT="sheet.pdf", PICTURE="sheet.png")
     made("lakeproject", {**sheet, "SURFACE": surface}, OUTPUT="lake.qgz")
@@ -739,15 +810,34 @@ def test_what_is_cut_short_is_found(written, tmp_path):
         folder.mkdir()
         for other in written.glob(f"{path.stem}.*"):
             shutil.copy(other, folder)
-        for size in {0, 1, 4096, len(whole) // 3, len(whole) // 2, len(whole) - 4096,
-                     len(whole) - 40, len(whole) - 2}:
+        for size in {
+            0,
+            1,
+            4096,
+            len(whole) // 3,
+            len(whole) // 2,
+            len(whole) - 4096,
+            len(whole) - 40,
+            len(whole) - 2,
+        }:
             if not 0 <= size < len(whole):
                 continue
             (folder / path.name).write_bytes(whole[:size])
             with pytest.raises(LakefloorError, match="could not be written in full"):
                 check_whole(folder / path.name, count)
-    assert formats == {".gpkg", ".geojson", ".shp", ".kml", ".csv", ".html", ".gpx", ".pdf",
-                       ".png", ".qgz", ".tif"}
+    assert formats == {
+        ".gpkg",
+        ".geojson",
+        ".shp",
+        ".kml",
+        ".csv",
+        ".html",
+        ".gpx",
+        ".pdf",
+        ".png",
+        ".qgz",
+        ".tif",
+    }
 
 
 def test_a_lost_part_within_is_found(written, tmp_path):
@@ -765,10 +855,9 @@ def test_a_lost_part_within_is_found(written, tmp_path):
 def test_a_block_that_was_never_written_is_found(tmp_path):
     path = tmp_path / "sparse.tif"
     dataset = gdal.GetDriverByName("GTiff").Create(
-        str(path), 600, 600, 1, gdal.GDT_Float32, ["TILED=YES", "SPARSE_OK=TRUE"])
+        str(path), 600, 600, 1, gdal.GDT_Float32, ["TILED=YES", "SPARSE_OK=TRUE"]
+    )
     dataset.GetRasterBand(1).WriteArray(np.ones((256, 256), np.float32))
     dataset = None
     with pytest.raises(LakefloorError, match="could not be written in full"):
         check_whole(path)
-
-

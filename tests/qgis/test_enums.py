@@ -43,7 +43,8 @@ def qgis_names(path):
         names = dict(imported)
         nodes = list(ast.walk(scope))
         bound = Counter(
-            node.id for node in nodes
+            node.id
+            for node in nodes
             if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)
         )
         for node in nodes if scope is not tree else ():
@@ -88,5 +89,7 @@ def test_old_and_wrong_names_are_found(tmp_path, qgis_app):
     )
     problems = {".".join(names): problem_of(names) for names in qgis_names(path)}
     assert {names for names, problem in problems.items() if problem} == {
-        "QgsProcessing.SourceType.TypeNothing", "QgsProcessing.TypeFile", "QgsWkbTypes.Point",
+        "QgsProcessing.SourceType.TypeNothing",
+        "QgsProcessing.TypeFile",
+        "QgsWkbTypes.Point",
     }

@@ -20,10 +20,15 @@ NO_ONE_WRITES_TO_PROC = int(os.path.exists("/proc/self"))
 def marks(memory_layer):
     # 45 N 93 W in EPSG:32615 is E 500000.0000, N 4982950.4002 (PROJ).
     return memory_layer(
-        "Point", ["POINT(500000 4982950.4002)", "POINT(500100 4982950)", "POINT(500200 4982950)"],
-        fields=FIELDS, name="marks",
-        rows=[["West hump", "rock & gravel", "hump", 3.6576],
-              ["West hump", None, "unknown", None], ["Südbucht 湖", "x", None, 3.0]],
+        "Point",
+        ["POINT(500000 4982950.4002)", "POINT(500100 4982950)", "POINT(500200 4982950)"],
+        fields=FIELDS,
+        name="marks",
+        rows=[
+            ["West hump", "rock & gravel", "hump", 3.6576],
+            ["West hump", None, "unknown", None],
+            ["Südbucht 湖", "x", None, 3.0],
+        ],
     )
 
 
@@ -31,9 +36,13 @@ def marks(memory_layer):
 def contours(memory_layer):
     return memory_layer(
         "LineString",
-        ["LINESTRING(500000 4982950,500100 4982950,500100 4983050)",
-         "LINESTRING(500300 4982950,500400 4982950)", "LINESTRING(500500 4982950,500600 4982950)"],
-        fields="field=depth:double&field=unit:string&field=depth_m:double", name="contours",
+        [
+            "LINESTRING(500000 4982950,500100 4982950,500100 4983050)",
+            "LINESTRING(500300 4982950,500400 4982950)",
+            "LINESTRING(500500 4982950,500600 4982950)",
+        ],
+        fields="field=depth:double&field=unit:string&field=depth_m:double",
+        name="contours",
         rows=[[10.0, "ft", 3.048], [12.0, "ft", 3.6576], [10.0, "ft", 3.048]],
     )
 
@@ -59,8 +68,10 @@ def test_out_and_in_again(run, tmp_path, marks, contours, ending, feedback):
 
 def test_ogr_reads_the_file_as_gpx(run, tmp_path, marks, contours):
     path = str(tmp_path / "marks.gpx")
-    run("exportwaypoints", {"INPUT": marks, "LINES": contours, "OUTPUT": path,
-                            "DATUM_ELEVATION": 290.0})
+    run(
+        "exportwaypoints",
+        {"INPUT": marks, "LINES": contours, "OUTPUT": path, "DATUM_ELEVATION": 290.0},
+    )
     source = ogr.Open(path)
     names = [f.GetField("name") for f in source.GetLayer("waypoints")]
     assert len(set(names)) == 3
@@ -83,8 +94,12 @@ def test_routes_and_cut_tracks(run, tmp_path, contours):
 
 
 def test_a_time_leaves_only_when_chosen(run, tmp_path, memory_layer):
-    layer = memory_layer("Point", ["POINT(500000 4982950)"], rows=[["A", "2026-07-09T14:23:05Z"]],
-                         fields="field=name:string&field=time:string")
+    layer = memory_layer(
+        "Point",
+        ["POINT(500000 4982950)"],
+        rows=[["A", "2026-07-09T14:23:05Z"]],
+        fields="field=name:string&field=time:string",
+    )
     path = tmp_path / "a.gpx"
     run("exportwaypoints", {"INPUT": layer, "OUTPUT": str(path)})
     assert b"2026" not in path.read_bytes()
@@ -120,7 +135,8 @@ def test_layers_that_cannot_leave_are_refused(run, memory_layer, out, kind, wkt,
 def test_other_refusals_leave_nothing(run, marks, memory_layer, out, recorder):
     empty = memory_layer("Point", [], name="none")
     for parameters, word in (
-        ({"INPUT": empty}, "empty"), ({}, "Choose waypoints, lines"),
+        ({"INPUT": empty}, "empty"),
+        ({}, "Choose waypoints, lines"),
         ({"INPUT": marks, "OUTPUT": str(out / "a.shp")}, "ends in .gpx"),
         ({"INPUT": marks, "OUTPUT": str(out / "no" / "a.gpx")}, "does not exist"),
         ({"INPUT": marks, "MAX_NAME_LENGTH": 5}, "no room"),
@@ -135,21 +151,29 @@ def test_other_refusals_leave_nothing(run, marks, memory_layer, out, recorder):
 def test_field_that_is_not_there_is_told(run, contours, out):
     """Not read from whichever field comes last."""
     with pytest.raises(QgsProcessingException, match="has no field 'gone'"):
-        run("exportwaypoints", {
-            "LINES": contours, "LINE_NAME_FIELD": "gone", "OUTPUT": str(out / "a.gpx")})
+        run(
+            "exportwaypoints",
+            {"LINES": contours, "LINE_NAME_FIELD": "gone", "OUTPUT": str(out / "a.gpx")},
+        )
 
 
 @pytest.mark.parametrize(
     ("name", "content", "word"),
-    [("a.gpx", b"\x89PNG", "a.gpx.*not GPX"), ("a.kml", b"hello", "a.kml.*not KML"),
-     ("a.csv", b"what,ever\n1,2\n", "a.csv.*no columns"), ("b.gpx", b"", "not GPX")],
+    [
+        ("a.gpx", b"\x89PNG", "a.gpx.*not GPX"),
+        ("a.kml", b"hello", "a.kml.*not KML"),
+        ("a.csv", b"what,ever\n1,2\n", "a.csv.*no columns"),
+        ("b.gpx", b"", "not GPX"),
+    ],
 )
 def test_files_that_are_none_are_refused(run, tmp_path, out, name, content, word):
     path = tmp_path / name
     path.write_bytes(content)
     with pytest.raises(QgsProcessingException, match=word):
-        run("importwaypoints", {"INPUT": str(path), "OUTPUT": str(out / "p.gpkg"),
-                                "LINES": str(out / "l.gpkg")})
+        run(
+            "importwaypoints",
+            {"INPUT": str(path), "OUTPUT": str(out / "p.gpkg"), "LINES": str(out / "l.gpkg")},
+        )
 
 
 def test_imported_layers_are_files(run, tmp_path, marks):
@@ -180,8 +204,10 @@ def test_full_disk_leaves_nothing(run, marks, out):
 @pytest.mark.parametrize("limit", [60_000, 150_000, 400_000])
 def test_full_disk_leaves_no_half_a_layer(run, out, tmp_path, limit):
     path = tmp_path / "many.csv"
-    path.write_text("lon,lat,name\n" + "".join(
-        f"{-93 + i * 1e-5:.6f},45,mark {i} with a long name\n" for i in range(5000)))
+    path.write_text(
+        "lon,lat,name\n"
+        + "".join(f"{-93 + i * 1e-5:.6f},45,mark {i} with a long name\n" for i in range(5000))
+    )
     with small_disk(limit), pytest.raises(QgsProcessingException):
         run("importwaypoints", {"INPUT": str(path), "OUTPUT": str(out / "p.gpkg")})
 
@@ -192,7 +218,8 @@ def test_times_and_layers_of_a_device(run, tmp_path):
         '<?xml version="1.0"?><gpx version="1.0" xmlns="http://www.topografix.com/GPX/1/0">'
         '<wpt lat="45.5" lon="-93.25"><ele>280</ele><time>2026-07-09T09:23:05-05:00</time>'
         "<name>001</name><cmt>Log</cmt><sym>Flag</sym></wpt><trk><name>ACTIVE LOG</name><trkseg>"
-        '<trkpt lat="45" lon="-93"/><trkpt lat="45.1" lon="-93.1"/></trkseg></trk></gpx>')
+        '<trkpt lat="45" lon="-93"/><trkpt lat="45.1" lon="-93.1"/></trkseg></trk></gpx>'
+    )
     read = run("importwaypoints", {"INPUT": str(path), "OUTPUT": "memory:", "LINES": "memory:"})
     (point,) = read["OUTPUT"].getFeatures()
     assert (point["name"], point["note"], point["symbol"]) == ("001", "Log", "Flag")

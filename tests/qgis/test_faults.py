@@ -15,8 +15,13 @@ RUN = Path(__file__).resolve().parents[1] / "faults" / "run.py"
 @pytest.mark.skipif(shutil.which("strace") is None, reason="strace is not installed")
 def test_what_a_fault_of_the_disk_leaves(tmp_path):
     record = tmp_path / "outcomes.json"
-    ran = subprocess.run([sys.executable, str(RUN), "--sample", "--record", str(record)],
-                         capture_output=True, text=True, check=False, timeout=900)
+    ran = subprocess.run(
+        [sys.executable, str(RUN), "--sample", "--record", str(record)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=900,
+    )
     assert ran.returncode == 0, ran.stderr[-2000:]
     outcomes = json.loads(record.read_text())
     assert len(outcomes) == 50

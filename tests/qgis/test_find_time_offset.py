@@ -57,9 +57,11 @@ def test_patch_test(run, patch_test, feedback, tmp_path):
 
 
 def test_not_determinable_is_a_result(run, patch_test, feedback):
-    result = run("findtimeoffset", {"INPUT": patch_test(runs=1),
-                                    "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
-                 feedback)
+    result = run(
+        "findtimeoffset",
+        {"INPUT": patch_test(runs=1), "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     assert result["DETERMINABLE"] == 0
     assert result["TIME_OFFSET"] is None
     assert "not determinable: no two tracks pass within 5 m" in feedback.text
@@ -70,11 +72,16 @@ def test_not_determinable_is_a_result(run, patch_test, feedback):
 def test_result_enters_correct_depths(run, patch_test):
     layer = patch_test()
     found = run("findtimeoffset", {"INPUT": layer, "TIME_OFFSETS": "TEMPORARY_OUTPUT"})
-    done = run("correctdepths", {
-        "INPUT": layer, "TIME_OFFSET": found["TIME_OFFSET"], "DRAFT": 0.0,
-        "ACTUAL_SOUND_SPEED": 1500.0,
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    })["OUTPUT"]
+    done = run(
+        "correctdepths",
+        {
+            "INPUT": layer,
+            "TIME_OFFSET": found["TIME_OFFSET"],
+            "DRAFT": 0.0,
+            "ACTUAL_SOUND_SPEED": 1500.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )["OUTPUT"]
     for feature in done.getFeatures():
         x = feature.geometry().asPoint().x() - 400000.0
         if abs(x) < 40.0:
@@ -83,8 +90,8 @@ def test_result_enters_correct_depths(run, patch_test):
 
 def test_beyond_the_search(run, patch_test, feedback):
     result = run(
-        "findtimeoffset", {"INPUT": patch_test(tau=3.0), "MAX_TIME_OFFSET": 1,
-                           "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
+        "findtimeoffset",
+        {"INPUT": patch_test(tau=3.0), "MAX_TIME_OFFSET": 1, "TIME_OFFSETS": "TEMPORARY_OUTPUT"},
         feedback,
     )
     assert result["DETERMINABLE"] == 0
@@ -95,8 +102,11 @@ def test_cancel_leaves_no_file(run, patch_test, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
         run(
             "findtimeoffset",
-            {"INPUT": patch_test(), "TIME_OFFSETS": str(tmp_path / "t.gpkg"),
-             "REPORT": str(tmp_path / "r.html")},
+            {
+                "INPUT": patch_test(),
+                "TIME_OFFSETS": str(tmp_path / "t.gpkg"),
+                "REPORT": str(tmp_path / "r.html"),
+            },
             recorder(cancel_at=1),
         )
     assert list(tmp_path.iterdir()) == []

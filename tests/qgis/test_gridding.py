@@ -78,8 +78,10 @@ def test_lake_with_its_shoreline(run, feedback, soundings, shoreline, tmp_path, 
     result = run(name, {"INPUT": soundings, "SHORELINE": shoreline, "OUTPUT": path}, feedback)
     dataset, (depth, sigma, distance) = read(path)
     assert [dataset.GetRasterBand(i).GetDescription() for i in (1, 2, 3)] == [
-        "depth (m)", "standard uncertainty (m)", "distance to the nearest sounding (m)",
-    ]  # fmt: skip
+        "depth (m)",
+        "standard uncertainty (m)",
+        "distance to the nearest sounding (m)",
+    ]
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
     assert float(dataset.GetMetadata()["DATUM_ELEVATION_M"]) == 364.25
     assert result["CELL_SIZE_USED"] == depth.dx == 5.0
@@ -228,8 +230,8 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Over the older surface itself.
     after = run(
         name,
-        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
-         "OUTPUT": str(path), **common}, feedback,
+        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(path), **common},
+        feedback,
     )
     assert after["TILES"] == before["TILES"]
     assert 0 < after["TILES_DRAWN"] < after["TILES"] or name == "smoothsurface"
@@ -242,10 +244,13 @@ def test_a_visit_is_added_without_redoing_the_lake(
     # Unchanged input: nothing is drawn, and every number stays.
     again = run(
         name,
-        {"INPUT": layer_of(survey), "SURFACE_TO_UPDATE": str(path),
-         "OUTPUT": str(tmp_path / "again.tif"),
-         **common},
-    )  # fmt: skip
+        {
+            "INPUT": layer_of(survey),
+            "SURFACE_TO_UPDATE": str(path),
+            "OUTPUT": str(tmp_path / "again.tif"),
+            **common,
+        },
+    )
     assert again["TILES_DRAWN"] == 0
     np.testing.assert_array_equal(values_of(tmp_path / "again.tif"), new)
     for figure in ("MAX_DEPTH", "MEAN_DEPTH", "AREA_M2", "MEDIAN_UNCERTAINTY"):
@@ -290,7 +295,8 @@ def test_other_settings_draw_all_anew(run, feedback, soundings, tmp_path, change
     other = str(tmp_path / "other.tif")
     result = run(
         "idwsurface",
-        {"INPUT": soundings, "SURFACE_TO_UPDATE": path, "OUTPUT": other, **change}, feedback,
+        {"INPUT": soundings, "SURFACE_TO_UPDATE": path, "OUTPUT": other, **change},
+        feedback,
     )
     assert words in feedback.text
     assert result["TILES_DRAWN"] == result["TILES"]
@@ -309,8 +315,11 @@ def test_a_raster_that_is_no_lakefloor_surface_is_said(run, feedback, soundings,
             run("tinsurface", {"INPUT": soundings, "OUTPUT": str(tmp_path / older)})
         run(
             "idwsurface",
-            {"INPUT": soundings, "SURFACE_TO_UPDATE": str(tmp_path / older),
-             "OUTPUT": "TEMPORARY_OUTPUT"},
+            {
+                "INPUT": soundings,
+                "SURFACE_TO_UPDATE": str(tmp_path / older),
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
             feedback,
         )
         assert words in feedback.text
@@ -326,7 +335,8 @@ def test_a_cancelled_update_keeps_the_older_surface(
     changed = layer_of(survey.replace(depth=survey.depth + 1.0))
     with pytest.raises(QgsProcessingException, match="Nothing was written"):
         run(
-            "tinsurface", {"INPUT": changed, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(path)},
+            "tinsurface",
+            {"INPUT": changed, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(path)},
             recorder(cancel_at=60),
         )
     assert path.read_bytes() == before

@@ -50,9 +50,12 @@ def _writers_of_pages():
     for algorithm in algorithm_classes():
         made = algorithm()
         made.initAlgorithm({})
-        outputs = [d.name() for d in made.destinationParameterDefinitions()
-                   if isinstance(d, QgsProcessingParameterFileDestination)
-                   and "html" in d.fileFilter().lower()]
+        outputs = [
+            d.name()
+            for d in made.destinationParameterDefinitions()
+            if isinstance(d, QgsProcessingParameterFileDestination)
+            and "html" in d.fileFilter().lower()
+        ]
         if outputs:
             pages[made.name()] = outputs
     return pages
@@ -95,8 +98,7 @@ def test_pages_show_names_as_text(run, tmp_path):
     for name, page in seen.items():
         assert "script" not in page.tags, name
     # The names did come that far.
-    for name in ("findtimeoffset", "checkcrosslines", "bottomtype", "depthprofile",
-                 "lakereport"):
+    for name in ("findtimeoffset", "checkcrosslines", "bottomtype", "depthprofile", "lakereport"):
         assert NAME in page_words(seen[name]), name
 
 
@@ -107,9 +109,11 @@ def page_words(page):
 @pytest.fixture
 def places(memory_layer):
     return memory_layer(
-        "Point", [f"POINT({500000 + 20 * i} 5000000)" for i in range(len(FORMULAS))],
+        "Point",
+        [f"POINT({500000 + 20 * i} 5000000)" for i in range(len(FORMULAS))],
         fields="field=depth:double&field=visit:string",
-        rows=[[3.0 + i, name] for i, name in enumerate(FORMULAS)])
+        rows=[[3.0 + i, name] for i, name in enumerate(FORMULAS)],
+    )
 
 
 @pytest.mark.parametrize("how", ["path", "ogr", "definition"])
@@ -121,8 +125,10 @@ def test_a_csv_holds_no_formula_and_is_read_back_unchanged(run, places, feedback
     elif how == "definition":
         out = QgsProcessingOutputLayerDefinition(str(path))
         out.createOptions = {"fileEncoding": "UTF-8"}
-    run("readpointlayer", {"INPUT": places, "DEPTH_FIELD": "depth", "VISIT_FIELD": "visit",
-                           "OUTPUT": out})
+    run(
+        "readpointlayer",
+        {"INPUT": places, "DEPTH_FIELD": "depth", "VISIT_FIELD": "visit", "OUTPUT": out},
+    )
     with open(path, encoding="utf-8", newline="") as file:
         visits = [row["visit"] for row in csv.DictReader(file)]
     assert len(visits) == len(FORMULAS)
@@ -134,9 +140,15 @@ def test_a_csv_holds_no_formula_and_is_read_back_unchanged(run, places, feedback
 def test_a_log_with_marked_names_is_read_as_they_were(run, places, tmp_path):
     """A log that has been through a table keeps the names of its visits."""
     log = tmp_path / "log.csv"
-    log.write_text("lon,lat,depth_m,visit\n" + "".join(
-        f'-93.1,45.{i:04d},{3 + i // 30},"{name}"\n' for i in range(60)
-        for name in [["'=1+1", "'@x"][i // 30]]), encoding="utf-8")
+    log.write_text(
+        "lon,lat,depth_m,visit\n"
+        + "".join(
+            f'-93.1,45.{i:04d},{3 + i // 30},"{name}"\n'
+            for i in range(60)
+            for name in [["'=1+1", "'@x"][i // 30]]
+        ),
+        encoding="utf-8",
+    )
     read = run("readlogs", {"INPUT": [str(log)], "OUTPUT": str(tmp_path / "read.gpkg")})
     layer = QgsVectorLayer(read["OUTPUT"], "read", "ogr")
     assert {feature["visit"] for feature in layer.getFeatures()} == {"=1+1", "@x"}

@@ -41,7 +41,8 @@ def test_a_paraboloid(run, tmp_path, shoreline):
     assert result["MAPPED_PERCENT"] == pytest.approx(100.0)
     # The datum's 0.03 m over all the lake, and 0.15 m with lanes 20 m apart.
     assert result["VOLUME_SD_M3"] == pytest.approx(
-        np.sqrt((0.03 * TRUE_AREA) ** 2 + np.pi * 20.0**2 * 0.15**2 * TRUE_AREA), rel=1e-3)
+        np.sqrt((0.03 * TRUE_AREA) ** 2 + np.pi * 20.0**2 * 0.15**2 * TRUE_AREA), rel=1e-3
+    )
 
 
 def test_area_and_shore_are_those_that_qgis_measures_on_the_ellipsoid(run, tmp_path, shoreline):
@@ -55,20 +56,30 @@ def test_area_and_shore_are_those_that_qgis_measures_on_the_ellipsoid(run, tmp_p
 
 
 def test_files(run, tmp_path, shoreline, feedback):
-    paths = {"CSV": tmp_path / "figures.csv", "REPORT": tmp_path / "report.html",
-             "LAYERS": tmp_path / "layers.csv"}
-    result = statistics(run, paraboloid(tmp_path), shoreline, feedback,
-                        **{name: str(path) for name, path in paths.items()})
+    paths = {
+        "CSV": tmp_path / "figures.csv",
+        "REPORT": tmp_path / "report.html",
+        "LAYERS": tmp_path / "layers.csv",
+    }
+    result = statistics(
+        run,
+        paraboloid(tmp_path),
+        shoreline,
+        feedback,
+        **{name: str(path) for name, path in paths.items()},
+    )
     with paths["CSV"].open(encoding="utf-8", newline="") as file:
         rows = {row["figure"]: row for row in csv.DictReader(file)}
     assert float(rows["area"]["value_si"]) == pytest.approx(result["AREA_M2"], rel=1e-9)
     assert float(rows["area"]["value"]) == pytest.approx(result["AREA_M2"] / ACRE, rel=1e-9)
     assert rows["area"]["unit"] == "acres"
     assert float(rows["volume"]["value"]) == pytest.approx(
-        result["VOLUME_M3"] / ACRE / FOOT, rel=1e-9)
+        result["VOLUME_M3"] / ACRE / FOOT, rel=1e-9
+    )
     assert rows["volume"]["unit"] == "acre-ft"
     assert float(rows["shoreline"]["standard_uncertainty_si"]) == pytest.approx(
-        result["SHORELINE_SD_M"], rel=1e-9)
+        result["SHORELINE_SD_M"], rel=1e-9
+    )
     assert rows["frustum_volume"]["standard_uncertainty"] == ""
 
     with paths["LAYERS"].open(encoding="utf-8", newline="") as file:
@@ -89,15 +100,23 @@ def test_files(run, tmp_path, shoreline, feedback):
     # One confidence: 95%, 1.96 times the standard uncertainty; a percent sign without a blank.
     half = re.search(r"<td>Volume</td><td>[^<]+</td><td>± ([\d.,]+) acre-ft</td>", page)[1]
     assert float(half.replace(",", "")) == pytest.approx(
-        1.96 * result["VOLUME_SD_M3"] / ACRE / FOOT, rel=0.05)
+        1.96 * result["VOLUME_SD_M3"] / ACRE / FOOT, rel=0.05
+    )
     assert "standard uncertaint" not in page
     assert not re.search(r"\d %", page)
     assert "The lake covers" in feedback.text
 
 
 def test_a_lower_level_in_metres(run, tmp_path, shoreline):
-    result = statistics(run, paraboloid(tmp_path), shoreline, UNIT="m", LAKE_LEVEL=-1.8,
-                        LITTORAL_DEPTH=3.6, REPORT=str(tmp_path / "r.html"))
+    result = statistics(
+        run,
+        paraboloid(tmp_path),
+        shoreline,
+        UNIT="m",
+        LAKE_LEVEL=-1.8,
+        LITTORAL_DEPTH=3.6,
+        REPORT=str(tmp_path / "r.html"),
+    )
     # Down a fifth of the greatest depth: 0.8 of the area, 0.64 of the volume.
     assert result["AREA_M2"] == pytest.approx(0.8 * TRUE_AREA, rel=1e-3)
     assert result["VOLUME_M3"] == pytest.approx(0.64 * TRUE_AREA * DEEPEST / 2, rel=1e-3)
@@ -109,8 +128,10 @@ def test_degrees_are_projected(run, tmp_path, memory_layer):
     import processing
 
     shoreline = memory_layer("Polygon", [shore().wkt])
-    geographic = processing.run("native:reprojectlayer", {
-        "INPUT": shoreline, "TARGET_CRS": "EPSG:4326", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
+    geographic = processing.run(
+        "native:reprojectlayer",
+        {"INPUT": shoreline, "TARGET_CRS": "EPSG:4326", "OUTPUT": "TEMPORARY_OUTPUT"},
+    )["OUTPUT"]
     result = statistics(run, paraboloid(tmp_path), geographic)
     assert result["AREA_M2"] == pytest.approx(TRUE_AREA, rel=1e-4)
 
@@ -123,8 +144,9 @@ def test_refusals(run, tmp_path, memory_layer, shoreline):
         statistics(run, surface, shoreline, LAKE_LEVEL=1)
     with pytest.raises(QgsProcessingException, match="same lake"):
         statistics(run, surface, memory_layer("Polygon", ["POLYGON((0 0, 9 0, 9 9, 0 0))"]))
-    bow = "POLYGON((499800 5099800, 500200 5100200, 500200 5099800, 499800 5099900, " \
-        "499800 5099800))"
+    bow = (
+        "POLYGON((499800 5099800, 500200 5100200, 500200 5099800, 499800 5099900, 499800 5099800))"
+    )
     with pytest.raises(QgsProcessingException, match="not valid"):
         statistics(run, surface, memory_layer("Polygon", [bow]))
 

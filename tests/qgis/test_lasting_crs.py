@@ -68,7 +68,9 @@ def pause():
     until(lambda: all(pool.activeThreadCount() == 0 for pool in pools), 0.2)
 """
 
-_EVERY = _SCRIPT + """
+_EVERY = (
+    _SCRIPT
+    + """
 import lakefloor
 plugin = lakefloor.classFactory(None)
 plugin.initProcessing()
@@ -102,9 +104,12 @@ for path in (folder / "2").glob("*.tif"):
     assert raster.GetRasterBand(1).GetDescription() in known, path.name
 print("all ran twice", flush=True)
 """
+)
 
 #: What QGIS does by itself.
-_ALONE = _SCRIPT + """
+_ALONE = (
+    _SCRIPT
+    + """
 class Task(QgsTask):
     def run(self):
         self.crs = QgsCoordinateReferenceSystem("EPSG:32615")
@@ -143,9 +148,12 @@ try:
 except LakefloorError as error:
     print("refused", "restart" in str(error))
 """
+)
 
 #: The first map of a lake: nothing in its UTM zone was there before the run.
-_FIRST_MAP = _SCRIPT + """
+_FIRST_MAP = (
+    _SCRIPT
+    + """
 import lakefloor
 plugin = lakefloor.classFactory(None)
 plugin.initProcessing()
@@ -168,9 +176,12 @@ for path in out.values():
     assert layer.crs().toWkt(), path
 print("alive")
 """
+)
 
 #: A step of a model reads a shapefile that a step before it wrote; both run in one thread.
-_SHAPEFILE = _SCRIPT + """
+_SHAPEFILE = (
+    _SCRIPT
+    + """
 from osgeo import ogr, osr
 import lakefloor
 plugin = lakefloor.classFactory(None)
@@ -198,11 +209,13 @@ assert layer.crs().toWkt()
 until(lambda: True, 3.0)
 print("alive" if layer.crs().toWkt() else "empty")
 """
+)
 
 
 def _python(script, *arguments):
-    done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True,
-                          text=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script, *arguments], capture_output=True, text=True
+    )
     return f"{done.stdout}{done.stderr} {done.returncode}"
 
 

@@ -50,8 +50,9 @@ class Copy(LakefloorAlgorithm):
         )
         self.addParameter(QgsProcessingParameterFeatureSink("POINTS", "Points", optional=True))
         self.addParameter(
-            QgsProcessingParameterRasterDestination("RASTER", "Raster", optional=True,
-                                                    createByDefault=False)
+            QgsProcessingParameterRasterDestination(
+                "RASTER", "Raster", optional=True, createByDefault=False
+            )
         )
 
     def compute(self, parameters, context, feedback):
@@ -83,10 +84,14 @@ def soundings():
         [5150000.0, 5150001.0, 5150002.0],
         [3.2, np.nan, 5.5],
         raw_depth=[3.1, np.nan, 5.4],
-        time=np.array(["2025-05-17T23:59:59.250", "NaT", "2025-05-18T00:00:01"],
-                      dtype="datetime64[ms]"),
-        visit="May", lane=[1, 0, 2], status=["accepted", "no bottom", "accepted"],
-        corrections="draft_m=0.3", water_temp=[11.5, np.nan, 11.5],
+        time=np.array(
+            ["2025-05-17T23:59:59.250", "NaT", "2025-05-18T00:00:01"], dtype="datetime64[ms]"
+        ),
+        visit="May",
+        lane=[1, 0, 2],
+        status=["accepted", "no bottom", "accepted"],
+        corrections="draft_m=0.3",
+        water_temp=[11.5, np.nan, 11.5],
     )
 
 
@@ -213,14 +218,19 @@ def test_surface_round_trip(write, feedback, tmp_path, name):
 
 def test_degrees_are_projected_and_said(memory_layer, feedback):
     layer = memory_layer(
-        "Point", ["POINT(-94.25 46.5)"], crs="EPSG:4326", fields="field=depth_m:double",
-        rows=[[2.5]], name="in degrees",
+        "Point",
+        ["POINT(-94.25 46.5)"],
+        crs="EPSG:4326",
+        fields="field=depth_m:double",
+        rows=[[2.5]],
+        name="in degrees",
     )
     soundings, crs = _read(layer, feedback)
     assert crs.authid() == "EPSG:32615"
     # pyproj: 46.5 N 94.25 W is 404085.5271 E, 5150362.3541 N in UTM zone 15.
-    np.testing.assert_allclose([soundings.x[0], soundings.y[0]], [404085.5271, 5150362.3541],
-                               atol=1e-3)
+    np.testing.assert_allclose(
+        [soundings.x[0], soundings.y[0]], [404085.5271, 5150362.3541], atol=1e-3
+    )
     assert "EPSG:32615" in feedback.text
 
 
@@ -247,8 +257,12 @@ def test_parts_of_a_long_layer_are_joined(write, feedback, monkeypatch, tmp_path
 
     n = 25
     long = Soundings.build(
-        400000.0 + np.arange(n), np.full(n, 5150000.0), np.arange(n) / 4.0,
-        lane=np.arange(n), visit=[f"visit {i // 7}" for i in range(n)], raw_depth=np.arange(n),
+        400000.0 + np.arange(n),
+        np.full(n, 5150000.0),
+        np.arange(n) / 4.0,
+        lane=np.arange(n),
+        visit=[f"visit {i // 7}" for i in range(n)],
+        raw_depth=np.arange(n),
     )
     results, _ = write(long, {"POINTS": str(tmp_path / "soundings.gpkg")})
     for rows in (7, 25, 30):
@@ -258,8 +272,10 @@ def test_parts_of_a_long_layer_are_joined(write, feedback, monkeypatch, tmp_path
 
 def test_places_of_any_kind_of_point(memory_layer, feedback):
     layer = memory_layer(
-        "MultiPoint", ["MULTIPOINT((5 6),(7 8))", "MULTIPOINT EMPTY", None],
-        fields="field=depth_m:double", rows=[[1.0], [2.0], [3.0]],
+        "MultiPoint",
+        ["MULTIPOINT((5 6),(7 8))", "MULTIPOINT EMPTY", None],
+        fields="field=depth_m:double",
+        rows=[[1.0], [2.0], [3.0]],
     )
     back, _ = _read(layer, feedback)
     np.testing.assert_array_equal(back.x, [5.0, np.nan, np.nan])
@@ -272,7 +288,10 @@ def test_text_that_is_no_number_is_named(memory_layer, feedback, field, value):
     rows = [["3.5", "1"], [None, None], ["4.5", "2"]]
     rows[2][["depth_m", "lane"].index(field)] = value
     layer = memory_layer(
-        "Point", ["POINT(1 1)"] * 3, fields="field=depth_m:string&field=lane:string", rows=rows,
+        "Point",
+        ["POINT(1 1)"] * 3,
+        fields="field=depth_m:string&field=lane:string",
+        rows=rows,
         name="typed",
     )
     with pytest.raises(LakefloorError, match=f"'typed', row 3: field '{field}' holds '{value}'"):
@@ -280,8 +299,14 @@ def test_text_that_is_no_number_is_named(memory_layer, feedback, field, value):
 
 
 def test_layer_without_crs_is_refused(memory_layer, feedback):
-    layer = memory_layer("Point", ["POINT(1 1)"], crs="", fields="field=depth_m:double",
-                         rows=[[2.5]], name="homeless")
+    layer = memory_layer(
+        "Point",
+        ["POINT(1 1)"],
+        crs="",
+        fields="field=depth_m:double",
+        rows=[[2.5]],
+        name="homeless",
+    )
     layer.setCrs(QgsCoordinateReferenceSystem())
     with pytest.raises(LakefloorError, match="homeless.*no coordinate reference system"):
         _read(layer, feedback)
@@ -377,11 +402,15 @@ def test_every_reader_asks_for_the_crs(memory_layer, feedback):
         ),
         "Polygon": lambda s: (lambda: shoreline.read_polygon(s, UTM15, context, feedback),),
     }
-    wkts = {"Point": "POINT(1 1)", "LineString": "LINESTRING(0 0,1 1)",
-            "Polygon": "POLYGON((0 0,1 0,1 1,0 0))"}
+    wkts = {
+        "Point": "POINT(1 1)",
+        "LineString": "LINESTRING(0 0,1 1)",
+        "Polygon": "POLYGON((0 0,1 0,1 1,0 0))",
+    }
     for kind, calls in readers.items():
-        layer = memory_layer(kind, [wkts[kind]], crs="", fields="field=depth_m:double",
-                             rows=[[1.0]], name="homeless")
+        layer = memory_layer(
+            kind, [wkts[kind]], crs="", fields="field=depth_m:double", rows=[[1.0]], name="homeless"
+        )
         layer.setCrs(QgsCoordinateReferenceSystem())
         for call in calls(QgsProcessingFeatureSource(layer, context)):
             with pytest.raises(LakefloorError, match="'homeless' has no coordinate reference"):
@@ -390,8 +419,12 @@ def test_every_reader_asks_for_the_crs(memory_layer, feedback):
 
 def test_metres_said_to_be_degrees_are_refused(memory_layer, feedback):
     layer = memory_layer(
-        "Point", ["POINT(404085 5150362)"], crs="EPSG:4326", fields="field=depth_m:double",
-        rows=[[2.5]], name="mislabelled",
+        "Point",
+        ["POINT(404085 5150362)"],
+        crs="EPSG:4326",
+        fields="field=depth_m:double",
+        rows=[[2.5]],
+        name="mislabelled",
     )
     with pytest.raises(LakefloorError, match=r"'mislabelled'.*degrees.*EPSG:4326.*404085, 5150362"):
         _read(layer, feedback)
@@ -412,8 +445,9 @@ def test_shoreline_that_is_no_polygon_is_refused(memory_layer, feedback, kind, w
 def test_field_that_is_not_there_is_named(memory_layer, feedback):
     from qgis.core import QgsProcessingFeatureSource
 
-    layer = memory_layer("Point", ["POINT(1 1)"], fields="field=tiefe:double", rows=[[2.5]],
-                         name="marks")
+    layer = memory_layer(
+        "Point", ["POINT(1 1)"], fields="field=tiefe:double", rows=[[2.5]], name="marks"
+    )
     context = QgsProcessingContext()
     source = QgsProcessingFeatureSource(layer, context)
     with pytest.raises(LakefloorError, match="'marks' has no field 'depth'"):

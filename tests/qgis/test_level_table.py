@@ -21,9 +21,17 @@ def shoreline(memory_layer):
 
 
 def table(run, surface, shoreline, feedback=None, **options):
-    return run("areavolumebylevel", {
-        "INPUT": surface, "SHORELINE": shoreline, "OUTPUT": "TEMPORARY_OUTPUT",
-        "UNCOVERED": "TEMPORARY_OUTPUT", **options}, feedback)
+    return run(
+        "areavolumebylevel",
+        {
+            "INPUT": surface,
+            "SHORELINE": shoreline,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+            "UNCOVERED": "TEMPORARY_OUTPUT",
+            **options,
+        },
+        feedback,
+    )
 
 
 def test_tenths_of_a_foot_and_what_three_feet_uncover(run, tmp_path, shoreline, feedback):
@@ -48,23 +56,28 @@ def test_tenths_of_a_foot_and_what_three_feet_uncover(run, tmp_path, shoreline, 
     inner = RADIUS * np.sqrt(1 - share)
     hole = ring.geoms[0].interiors[0]
     assert np.hypot(*(np.asarray(hole.coords) - (500_000.0, 5_100_000.0)).T) == pytest.approx(
-        inner, abs=0.1)
+        inner, abs=0.1
+    )
     assert "A drawdown of 3 ft uncovers" in feedback.text
 
 
 def test_water_of_a_day_and_an_unknown_sound_speed(run, tmp_path, shoreline, feedback):
-    surface = paraboloid(tmp_path, COMMON_UNCERT_SHARE="0.0257",
-                         DATUM_NAME="water level of 2026-05-14")
+    surface = paraboloid(
+        tmp_path, COMMON_UNCERT_SHARE="0.0257", DATUM_NAME="water level of 2026-05-14"
+    )
     rows = list(table(run, surface, shoreline, feedback)["OUTPUT"].getFeatures())
     assert all(row["volume_sd_m3"] > 0.0257 * row["volume_m3"] for row in rows[1:])
-    assert ("Levels count from the water level of 2026-05-14. The height of the lake at that time"
-            in "".join(feedback.warnings))
+    assert (
+        "Levels count from the water level of 2026-05-14. The height of the lake at that time"
+        in "".join(feedback.warnings)
+    )
 
 
 def test_above_the_datum_as_far_as_the_land_is_known(run, tmp_path, shoreline, feedback):
     surface = paraboloid(tmp_path, land=30.0)  # up to 1.9 m
-    result = table(run, surface, shoreline, feedback, UNIT="m", STEP=0.25, MIN_LEVEL=-1,
-                   MAX_LEVEL=4)
+    result = table(
+        run, surface, shoreline, feedback, UNIT="m", STEP=0.25, MIN_LEVEL=-1, MAX_LEVEL=4
+    )
     levels = [f["level"] for f in result["OUTPUT"].getFeatures()]
     assert levels == [-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5]
     assert result["MAX_LEVEL_M"] == 1.5
@@ -75,8 +88,14 @@ def test_above_the_datum_as_far_as_the_land_is_known(run, tmp_path, shoreline, f
 
 
 def test_files(run, tmp_path, shoreline):
-    result = table(run, paraboloid(tmp_path), shoreline, STEP=1,
-                   OUTPUT=str(tmp_path / "levels.csv"), UNCOVERED=str(tmp_path / "dry.gpkg"))
+    result = table(
+        run,
+        paraboloid(tmp_path),
+        shoreline,
+        STEP=1,
+        OUTPUT=str(tmp_path / "levels.csv"),
+        UNCOVERED=str(tmp_path / "dry.gpkg"),
+    )
     text = (tmp_path / "levels.csv").read_text(encoding="utf-8").splitlines()
     assert text[0].startswith("level,unit,area,area_unit,area_pct,volume")
     assert len(text) == 1 + result["COUNT"]

@@ -115,18 +115,33 @@ def test_by_lane(run, layer, feedback):
 
 def test_cancel_leaves_no_file(run, layer, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("adjustvisits", {"INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
-                            "OFFSETS": str(tmp_path / "offsets.csv")}, recorder(cancel_at=1))
+        run(
+            "adjustvisits",
+            {
+                "INPUT": layer(),
+                "OUTPUT": str(tmp_path / "levelled.gpkg"),
+                "OFFSETS": str(tmp_path / "offsets.csv"),
+            },
+            recorder(cancel_at=1),
+        )
     assert list(tmp_path.iterdir()) == []
 
 
 def test_files(run, layer, tmp_path):
-    result = run("adjustvisits", {
-        "INPUT": layer(), "OUTPUT": str(tmp_path / "levelled.gpkg"),
-        "OFFSETS": str(tmp_path / "offsets.csv"), "DIFFERENCES": str(tmp_path / "misfits.gpkg"),
-    })
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["levelled.gpkg", "misfits.gpkg",
-                                                        "offsets.csv"]
+    result = run(
+        "adjustvisits",
+        {
+            "INPUT": layer(),
+            "OUTPUT": str(tmp_path / "levelled.gpkg"),
+            "OFFSETS": str(tmp_path / "offsets.csv"),
+            "DIFFERENCES": str(tmp_path / "misfits.gpkg"),
+        },
+    )
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "levelled.gpkg",
+        "misfits.gpkg",
+        "offsets.csv",
+    ]
     text = (tmp_path / "offsets.csv").read_text(encoding="utf-8")
     assert text.startswith("visit,lane,offset_m,std_error_m")
     assert result["OUTLIERS"] >= 0

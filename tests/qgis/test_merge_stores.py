@@ -27,9 +27,14 @@ def survey(name, day, across, offset=0.0, seed=0, datum="pool", elevation=290.0)
     depth = 4.0 + 0.02 * x + np.sin(x / 40.0) + offset + rng.normal(0.0, 0.03, x.size)
     time = np.datetime64(f"{day}T14:00:00.250", "ms") + np.arange(x.size) * np.timedelta64(1, "s")
     return Soundings.build(
-        500_000.0 + x, 5_000_000.0 + y, depth, time=time, visit=name, uncert=0.05,
-        raw_depth=depth - 0.3, corrections=f"datum={datum};datum_elev_m={elevation:g}" if datum
-        else "from=surface",
+        500_000.0 + x,
+        5_000_000.0 + y,
+        depth,
+        time=time,
+        visit=name,
+        uncert=0.05,
+        raw_depth=depth - 0.3,
+        corrections=f"datum={datum};datum_elev_m={elevation:g}" if datum else "from=surface",
     )
 
 
@@ -40,6 +45,7 @@ OTHER_DATUM = {"datum": "other", "elevation": 289.7}
 @pytest.fixture
 def stores(tmp_path):
     """Make stores by name of file: ``stores(a=[visit, ...])``."""
+
     def make(crs=UTM, **named):
         paths = []
         for name, visits in named.items():
@@ -65,8 +71,11 @@ def test_two_stores_of_other_datums_become_one(run, stores, tmp_path, feedback, 
     own, other = stores(own=[MAY], other=[june])
     before = digest(own), digest(other)
     out = str(tmp_path / "merged.gpkg")
-    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OFFSETS": offsets,
-                                  "OUTPUT": out}, feedback)
+    results = run(
+        "mergedatabases",
+        {"DATABASE": own, "OTHER_DATABASE": other, "OFFSETS": offsets, "OUTPUT": out},
+        feedback,
+    )
     assert (digest(own), digest(other)) == before
     assert results["ADDED"] == len(june)
     assert results["ALREADY_THERE"] == 0
@@ -89,8 +98,10 @@ def test_the_same_visit_enters_once(run, stores, tmp_path):
     results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": out})
     assert (results["ADDED"], results["ALREADY_THERE"]) == (len(JUNE), len(MAY))
     assert [v.name for v in _store.contents(out).visits] == ["may", "june"]
-    again = run("mergedatabases", {"DATABASE": out, "OTHER_DATABASE": other,
-                                "OUTPUT": str(tmp_path / "again.gpkg")})
+    again = run(
+        "mergedatabases",
+        {"DATABASE": out, "OTHER_DATABASE": other, "OUTPUT": str(tmp_path / "again.gpkg")},
+    )
     assert (again["ADDED"], again["ALREADY_THERE"]) == (0, len(MAY) + len(JUNE))
 
 
@@ -131,8 +142,10 @@ def test_shared_copy_comes_back(run, stores, tmp_path):
     assert results["ADDED"] == len(june)
     assert results["OFFSET"] == pytest.approx(0.25, abs=0.03)
     assert [v.name for v in _store.contents(out).visits] == ["shared copy", "may"]
-    results = run("mergedatabases", {"DATABASE": own, "COPY": copies[1],
-                                  "OUTPUT": str(tmp_path / "same.gpkg")})
+    results = run(
+        "mergedatabases",
+        {"DATABASE": own, "COPY": copies[1], "OUTPUT": str(tmp_path / "same.gpkg")},
+    )
     assert (results["ADDED"], results["ALREADY_THERE"]) == (0, len(MAY))
 
 
@@ -143,14 +156,26 @@ def test_undetermined_levels(run, stores, tmp_path, feedback, recorder):
     own, same, other = stores(own=[MAY], same=[far], other=[odd])
     for offsets in ("one for all", "none"):
         said = recorder()
-        with pytest.raises(QgsProcessingException,
-                           match="one datum" if offsets == "none" else "cannot be found"):
-            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other, "OFFSETS": offsets,
-                                "OUTPUT": str(tmp_path / "out.gpkg")}, said)
+        with pytest.raises(
+            QgsProcessingException, match="one datum" if offsets == "none" else "cannot be found"
+        ):
+            run(
+                "mergedatabases",
+                {
+                    "DATABASE": own,
+                    "OTHER_DATABASE": other,
+                    "OFFSETS": offsets,
+                    "OUTPUT": str(tmp_path / "out.gpkg"),
+                },
+                said,
+            )
         assert ("Places where tracks meet: 0" in said.text) == (offsets != "none")
         assert not (tmp_path / "out.gpkg").exists()
-    results = run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": same,
-                                  "OUTPUT": str(tmp_path / "out.gpkg")}, feedback)
+    results = run(
+        "mergedatabases",
+        {"DATABASE": own, "OTHER_DATABASE": same, "OUTPUT": str(tmp_path / "out.gpkg")},
+        feedback,
+    )
     assert results["ADDED"] == len(far)
     assert results["OFFSET"] is None
     assert "No offset is removed" in feedback.text
@@ -159,8 +184,9 @@ def test_undetermined_levels(run, stores, tmp_path, feedback, recorder):
 def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
     own, other = stores(own=[MAY], other=[JUNE])
     (tmp_path / "text.gpkg").write_text("no store")
-    no_crs = memory_layer("Point", ["POINT(1 1)"], crs="", fields="field=depth_m:double",
-                          rows=[[1.0]], name="odd")
+    no_crs = memory_layer(
+        "Point", ["POINT(1 1)"], crs="", fields="field=depth_m:double", rows=[[1.0]], name="odd"
+    )
     before = sorted(os.listdir(tmp_path))
     for parameters, word in (
         ({}, "either another lake database"),
@@ -168,16 +194,23 @@ def test_refusals_leave_nothing(run, stores, tmp_path, recorder, memory_layer):
         ({"OTHER_DATABASE": other, "OUTPUT": own}, "no result may replace"),
         ({"OTHER_DATABASE": str(tmp_path / "absent.gpkg")}, "no lake database"),
         ({"OTHER_DATABASE": str(tmp_path / "text.gpkg")}, "not a GeoPackage"),
-        *[({"OTHER_DATABASE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")] * NO_ONE_WRITES_TO_PROC,
+        *[({"OTHER_DATABASE": other, "OUTPUT": "/proc/x.gpkg"}, "may write")]
+        * NO_ONE_WRITES_TO_PROC,
         ({"COPY": no_crs}, "coordinate reference system"),
         ({"OTHER_DATABASE": other, "OUTPUT": str(tmp_path / "no" / "x.gpkg")}, "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=word):
-            run("mergedatabases", {"DATABASE": own, "OUTPUT": str(tmp_path / "x.gpkg"), **parameters})
+            run(
+                "mergedatabases",
+                {"DATABASE": own, "OUTPUT": str(tmp_path / "x.gpkg"), **parameters},
+            )
     for at in (5, 40, 70):
         with pytest.raises(QgsProcessingException, match="Cancelled"):
-            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other,
-                                "OUTPUT": str(tmp_path / "x.gpkg")}, recorder(at))
+            run(
+                "mergedatabases",
+                {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": str(tmp_path / "x.gpkg")},
+                recorder(at),
+            )
     assert sorted(os.listdir(tmp_path)) == before
 
 
@@ -194,8 +227,10 @@ def test_full_disk_leaves_nothing(run, stores, tmp_path, share):
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
         with pytest.raises(QgsProcessingException, match="full"):
-            run("mergedatabases", {"DATABASE": own, "OTHER_DATABASE": other,
-                                "OUTPUT": str(tmp_path / "x.gpkg")})
+            run(
+                "mergedatabases",
+                {"DATABASE": own, "OTHER_DATABASE": other, "OUTPUT": str(tmp_path / "x.gpkg")},
+            )
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)
         signal.signal(signal.SIGXFSZ, handler)

@@ -162,8 +162,10 @@ def test_forgotten_gauge_prints_no_phantom(provider, tmp_path):
 
     processing.run(f"lakefloor:{MODEL}", _forgotten(tmp_path / "out"))
     layer = QgsVectorLayer(str(tmp_path / "out" / "soundings.gpkg"))
-    found = {f["visit"]: dict(pair.split("=") for pair in f["corrections"].split(";"))
-             for f in layer.getFeatures()}
+    found = {
+        f["visit"]: dict(pair.split("=") for pair in f["corrections"].split(";"))
+        for f in layer.getFeatures()
+    }
     offset = {visit: float(pairs["level_offset_m"]) for visit, pairs in found.items()}
     # Levels of the three visits after example_project/README.md: +0.21, -0.05 and +0.33 m.
     assert list(offset.values()) == pytest.approx([0.0, -0.26, 0.12], abs=0.03)
@@ -186,8 +188,11 @@ def test_forgotten_gauge_with_a_datum_is_refused(provider, tmp_path, feedback):
     import processing
 
     with pytest.raises(QgsProcessingException):
-        processing.run(f"lakefloor:{MODEL}", _forgotten(tmp_path / "out", DATUM_ELEVATION=2.0),
-                       feedback=feedback)
+        processing.run(
+            f"lakefloor:{MODEL}",
+            _forgotten(tmp_path / "out", DATUM_ELEVATION=2.0),
+            feedback=feedback,
+        )
     assert "The gauge reading at the lake datum is given, but no lake level." in feedback.text
     assert os.listdir(tmp_path / "out") == ["project"]
     assert os.listdir(tmp_path / "out" / "project") == []
@@ -305,11 +310,13 @@ def _structure(mapped, folder, with_bottom_type):
     }  # fmt: skip
     if with_bottom_type:
         parameters["SOUNDINGS"] = str(mapped / "soundings.gpkg")
-        outputs.update({
-            "bottomtype:Bottom type": "bottom_type.tif",
-            "bottomtype:Bottom type report": "bottom_type.html",
-            "hardsofttransitions:Hard-soft transitions": "transitions.gpkg",
-        })
+        outputs.update(
+            {
+                "bottomtype:Bottom type": "bottom_type.tif",
+                "bottomtype:Bottom type report": "bottom_type.html",
+                "hardsofttransitions:Hard-soft transitions": "transitions.gpkg",
+            }
+        )
     return name, {**parameters, **{key: str(folder / file) for key, file in outputs.items()}}
 
 
@@ -335,14 +342,19 @@ def test_structure_is_read_out_of_the_surface(mapped, tmp_path, with_bottom_type
 def test_outing_starts_at_the_launch_and_keeps_its_time(mapped, tmp_path):
     import processing
 
-    results = processing.run("lakefloor:planthenextouting", {
-        "SURFACE": str(mapped / "smooth.tif"), "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
-        "LAUNCH": "-94.605899,46.456116 [EPSG:4326]", "TIME": 20.0,
-        "breaklines:Breaklines": str(tmp_path / "break_lines.gpkg"),
-        "nextouting:Lanes of the next outing": str(tmp_path / "lanes.gpkg"),
-        "nextouting:Gaps": str(tmp_path / "gaps.gpkg"),
-        "nextouting:Route for the GPS device": str(tmp_path / "route.gpx"),
-    })  # fmt: skip
+    results = processing.run(
+        "lakefloor:planthenextouting",
+        {
+            "SURFACE": str(mapped / "smooth.tif"),
+            "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
+            "LAUNCH": "-94.605899,46.456116 [EPSG:4326]",
+            "TIME": 20.0,
+            "breaklines:Breaklines": str(tmp_path / "break_lines.gpkg"),
+            "nextouting:Lanes of the next outing": str(tmp_path / "lanes.gpkg"),
+            "nextouting:Gaps": str(tmp_path / "gaps.gpkg"),
+            "nextouting:Route for the GPS device": str(tmp_path / "route.gpx"),
+        },
+    )
     lanes = QgsVectorLayer(results["nextouting:Lanes of the next outing"])
     assert 0 < max(f["elapsed_min"] for f in lanes.getFeatures()) <= 20.0
     route = QgsVectorLayer(f"{tmp_path / 'route.gpx'}|layername=route_points")

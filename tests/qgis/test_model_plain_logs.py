@@ -37,12 +37,21 @@ def shoreline(path):
     turn = np.linspace(0.0, 2.0 * np.pi, 181)
     x, y = EAST + WIDE * np.cos(turn), NORTH + HIGH * np.sin(turn)
     ring = np.column_stack([x, y]).round(3).tolist()
-    path.write_text(json.dumps({
-        "type": "FeatureCollection",
-        "crs": {"type": "name", "properties": {"name": f"urn:ogc:def:crs:EPSG::{EPSG}"}},
-        "features": [{"type": "Feature", "properties": {},
-                      "geometry": {"type": "Polygon", "coordinates": [ring]}}],
-    }))
+    path.write_text(
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                "crs": {"type": "name", "properties": {"name": f"urn:ogc:def:crs:EPSG::{EPSG}"}},
+                "features": [
+                    {
+                        "type": "Feature",
+                        "properties": {},
+                        "geometry": {"type": "Polygon", "coordinates": [ring]},
+                    }
+                ],
+            }
+        )
+    )
     return str(path)
 
 
@@ -86,8 +95,11 @@ def log(path, day, level, along, seed, spacing=12.0, start=8.0):
     lines = []
     for i in range(x.size):
         clock = f"{2 + i // 3600:02d}{i // 60 % 60:02d}{i % 60:02d}.00"
-        lines.append(sentence(
-            f"GPRMC,{clock},A,{minutes(lat[i], 2, 'NS')},{minutes(lon[i], 3, 'EW')},4.3,,{date},,"))
+        lines.append(
+            sentence(
+                f"GPRMC,{clock},A,{minutes(lat[i], 2, 'NS')},{minutes(lon[i], 3, 'EW')},4.3,,{date},,"
+            )
+        )
         if shown[i] > 0.3:
             lines.append(sentence(f"SDDBT,{shown[i] / 0.3048:.1f},f,{shown[i]:.2f},M,,F"))
     path.write_text("".join(lines), newline="")
@@ -117,8 +129,9 @@ def surface(path):
 
 def words(pdf):
     """Return the text of a sheet without its white space: lines are broken anywhere."""
-    text = subprocess.run(["pdftotext", "-raw", str(pdf), "-"], check=True, capture_output=True,
-                          text=True).stdout
+    text = subprocess.run(
+        ["pdftotext", "-raw", str(pdf), "-"], check=True, capture_output=True, text=True
+    ).stdout
     return re.sub(r"\s+", "", text)
 
 
@@ -151,10 +164,16 @@ def stranger(provider, tmp_path_factory):
     log(folder / "logs" / "one.nmea", "2026-01-10", 0.0, True, 1)
     log(folder / "logs" / "two.nmea", "2026-02-21", -0.8, False, 2)
     feedback = Told()
-    processing.run(f"lakefloor:{MODEL}", {
-        "LOG_FOLDER": str(folder / "logs"), "SHORELINE": shoreline(folder / "shore.geojson"),
-        "DRAFT": DRAFT, **outputs(folder / "out"),
-    }, feedback=feedback)  # fmt: skip
+    processing.run(
+        f"lakefloor:{MODEL}",
+        {
+            "LOG_FOLDER": str(folder / "logs"),
+            "SHORELINE": shoreline(folder / "shore.geojson"),
+            "DRAFT": DRAFT,
+            **outputs(folder / "out"),
+        },
+        feedback=feedback,
+    )
     return folder / "out", feedback
 
 
@@ -191,10 +210,12 @@ def test_two_outings_are_levelled_by_their_crossings(stranger):
 def test_the_sheet_says_what_nobody_knew(stranger):
     out, _ = stranger
     text = words(out / "sheet.pdf")
-    for said in ("below the water level of 2026-01-10. No gauge was read",
-                 "No water temperature: sound speed 1459 ± 38 m/s assumed.",
-                 "No lake level was read for 2026-02-21: adjusted where tracks cross.",
-                 "shoreline, taken as depth 0"):
+    for said in (
+        "below the water level of 2026-01-10. No gauge was read",
+        "No water temperature: sound speed 1459 ± 38 m/s assumed.",
+        "No lake level was read for 2026-02-21: adjusted where tracks cross.",
+        "shoreline, taken as depth 0",
+    ):
         assert said.replace(" ", "") in text
 
 
@@ -202,10 +223,16 @@ def test_volume_and_depths_allow_for_the_unknown_sound_speed(stranger, tmp_path)
     import processing
 
     out, _ = stranger
-    found = processing.run("lakefloor:lakestatistics", {
-        "INPUT": str(out / "smooth.tif"), "SHORELINE": str(out.parent / "shore.geojson"),
-        "UNIT": "m", "REPORT": str(tmp_path / "report.html"), "CSV": str(tmp_path / "f.csv"),
-    })  # fmt: skip
+    found = processing.run(
+        "lakefloor:lakestatistics",
+        {
+            "INPUT": str(out / "smooth.tif"),
+            "SHORELINE": str(out.parent / "shore.geojson"),
+            "UNIT": "m",
+            "REPORT": str(tmp_path / "report.html"),
+            "CSV": str(tmp_path / "f.csv"),
+        },
+    )
     # Half of a cone's bowl, less a hump: by integration of the formula.
     truth = np.pi * WIDE * HIGH * (4.5 - 2.0 * 0.03)
     assert abs(found["VOLUME_M3"] - truth) < 2.0 * found["VOLUME_SD_M3"]
@@ -228,10 +255,15 @@ def test_outings_that_do_not_meet_are_refused_in_one_sentence(provider, tmp_path
     log(tmp_path / "logs" / "two.nmea", "2026-02-21", -0.8, True, 2, spacing=24.0, start=20.0)
     feedback = Told()
     with pytest.raises(QgsProcessingException) as refusal:
-        processing.run(f"lakefloor:{MODEL}", {
-            "LOG_FOLDER": str(tmp_path / "logs"), "SHORELINE": shoreline(tmp_path / "s.geojson"),
-            **outputs(tmp_path / "out"),
-        }, feedback=feedback)  # fmt: skip
+        processing.run(
+            f"lakefloor:{MODEL}",
+            {
+                "LOG_FOLDER": str(tmp_path / "logs"),
+                "SHORELINE": shoreline(tmp_path / "s.geojson"),
+                **outputs(tmp_path / "out"),
+            },
+            feedback=feedback,
+        )
     # Later QGIS raises what a step says, where older ones only report it.
     sentences = {*feedback.errors, str(refusal.value)}
     (told,) = (error for error in sentences if "No lake level" in error)

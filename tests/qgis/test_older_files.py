@@ -29,7 +29,9 @@ STORE = HERE / "store_layout_1.gpkg.gz"
 def soundings(run, tmp_path):
     store = tmp_path / "lake.gpkg"
     store.write_bytes(gzip.decompress(STORE.read_bytes()))
-    return run("readdatabase", {"DATABASE": str(store), "OUTPUT": str(tmp_path / "all.gpkg")})["OUTPUT"]
+    return run("readdatabase", {"DATABASE": str(store), "OUTPUT": str(tmp_path / "all.gpkg")})[
+        "OUTPUT"
+    ]
 
 
 @pytest.fixture
@@ -55,8 +57,17 @@ def test_a_surface_is_brought_up_to_date_or_drawn_whole(
     run, soundings, surface, tmp_path, feedback
 ):
     out = tmp_path / "new.tif"
-    run("tinsurface", {"INPUT": soundings, "SURFACE_TO_UPDATE": str(surface), "CELL_SIZE": 2.0,
-                       "MAX_GAP": 20.0, "OUTPUT": str(out)}, feedback)
+    run(
+        "tinsurface",
+        {
+            "INPUT": soundings,
+            "SURFACE_TO_UPDATE": str(surface),
+            "CELL_SIZE": 2.0,
+            "MAX_GAP": 20.0,
+            "OUTPUT": str(out),
+        },
+        feedback,
+    )
     assert "Tiles drawn" in feedback.text or "cannot be updated" in feedback.text
     new, old = depths(out), depths(surface)
     # The lake that was invented for it falls from 2.2 m, 0.8 m of fill taken off, by 0.3 m.
@@ -83,20 +94,36 @@ def test_an_older_store_is_read_value_by_value_and_left_as_it_is(older):
     before = older.read_bytes()
     assert _store.contents(older).crs == CRS
     assert [(v.name, v.soundings) for v in _store.contents(older).visits] == [
-        (name, count) for name, (_, count, _) in VISITS.items()]
+        (name, count) for name, (_, count, _) in VISITS.items()
+    ]
     for name in VISITS:
         rows, back = rows_of(name), concatenate(_store.read(older, visits=[name]))
         assert back.time.astype(str).tolist() == [r[4].rstrip("Z") for r in rows]
-        for number, attr in ((0, "x"), (1, "y"), (3, "lane"), (5, "raw_depth"), (6, "depth"),
-                             (7, "uncert"), (9, "water_temp"), (10, "speed"), (12, "status"),
-                             (13, "corrections")):
+        for number, attr in (
+            (0, "x"),
+            (1, "y"),
+            (3, "lane"),
+            (5, "raw_depth"),
+            (6, "depth"),
+            (7, "uncert"),
+            (9, "water_temp"),
+            (10, "speed"),
+            (12, "status"),
+            (13, "corrections"),
+        ):
             assert getattr(back, attr).tolist() == [r[number] for r in rows], attr
         assert np.isnan(back.hardness).all()
         assert np.isnan(back.course).all()
     some = concatenate(_store.read(older, box=(400_010.0, 5_150_010.0, 400_020.0, 5_150_020.0)))
-    assert len(some) == sum(
-        400_010.0 <= r[0] <= 400_020.0 and 5_150_010.0 <= r[1] <= 5_150_020.0
-        for name in VISITS for r in rows_of(name)) > 0
+    assert (
+        len(some)
+        == sum(
+            400_010.0 <= r[0] <= 400_020.0 and 5_150_010.0 <= r[1] <= 5_150_020.0
+            for name in VISITS
+            for r in rows_of(name)
+        )
+        > 0
+    )
     assert older.read_bytes() == before
 
 
@@ -109,8 +136,14 @@ def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
     again = _store.add(older, held, CRS)
     assert (again.added, again.already_there) == (0, 1740)
     may = held.select(held.visit == "may")
-    july = Soundings.build(may.x + 500.0, may.y, may.depth + 0.01 * np.arange(1500), visit="july",
-                           time=may.time + np.timedelta64(400, "D"), corrections=CORRECTIONS)
+    july = Soundings.build(
+        may.x + 500.0,
+        may.y,
+        may.depth + 0.01 * np.arange(1500),
+        visit="july",
+        time=may.time + np.timedelta64(400, "D"),
+        corrections=CORRECTIONS,
+    )
     done = _store.add(older, july, CRS)
     assert (done.visits, done.added) == (["july"], 1500)
     assert layout_of(older) == 2
@@ -127,8 +160,15 @@ def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
 def test_an_older_store_is_merged_and_read_by_the_toolbox(older, run, tmp_path):
     friend = write_store(tmp_path / "friend.gpkg", 2)
     out = tmp_path / "merged.gpkg"
-    merged = run("mergedatabases", {"DATABASE": str(older), "OTHER_DATABASE": str(friend),
-                                 "OFFSETS": "none", "OUTPUT": str(out)})
+    merged = run(
+        "mergedatabases",
+        {
+            "DATABASE": str(older),
+            "OTHER_DATABASE": str(friend),
+            "OFFSETS": "none",
+            "OUTPUT": str(out),
+        },
+    )
     assert (merged["ADDED"], merged["ALREADY_THERE"]) == (0, 1740)
     assert layout_of(out) == 2
     read = run("readdatabase", {"DATABASE": str(older), "OUTPUT": str(tmp_path / "all.gpkg")})

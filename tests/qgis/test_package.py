@@ -16,8 +16,9 @@ def installed(tmp_path_factory):
     """Unpack the zip as QGIS does; the folder of plugins."""
     if not (ROOT / ".git").exists():
         pytest.skip("the zip is built from a git checkout")
-    out = subprocess.run(["sh", str(ROOT / ".ci" / "package.sh")], capture_output=True, text=True,
-                         check=True)
+    out = subprocess.run(
+        ["sh", str(ROOT / ".ci" / "package.sh")], capture_output=True, text=True, check=True
+    )
     folder = tmp_path_factory.mktemp("plugins")
     with zipfile.ZipFile(ROOT / out.stdout.strip()) as archive:
         archive.extractall(folder)
@@ -80,8 +81,13 @@ def test_zip_brings_every_icon_style_and_model(installed):
     for cls in algorithm_classes():
         assert icons & {cls.NAME, cls.GROUP}, cls.NAME
     for folder, suffix in (("plugin/models", "*.model3"), ("plugin/icons", "*.svg")):
-        tracked = subprocess.run(["git", "ls-files", f"{folder}/{suffix}"], cwd=ROOT, check=True,
-                                 capture_output=True, text=True).stdout.split()
+        tracked = subprocess.run(
+            ["git", "ls-files", f"{folder}/{suffix}"],
+            cwd=ROOT,
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout.split()
         assert tracked
         assert all((inside / name).exists() for name in tracked)
     assert not list(inside.rglob("*.pyc"))

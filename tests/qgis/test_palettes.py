@@ -85,8 +85,9 @@ def _differ(colors, least):
 @pytest.mark.parametrize("module", MODULES, ids=lambda module: module.__name__)
 def test_no_colour_is_left_undeclared(module):
     written = re.findall(r'"(#[0-9a-fA-F]{6})"', Path(module.__file__).read_text("utf-8"))
-    declared = {color.lower() for _, colors in getattr(module, "PALETTES", {}).values()
-                for color in colors} | {look.WHITE}
+    declared = {
+        color.lower() for _, colors in getattr(module, "PALETTES", {}).values() for color in colors
+    } | {look.WHITE}
     assert {color.lower() for color in written} <= declared
 
 

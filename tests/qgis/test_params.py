@@ -29,8 +29,11 @@ def given(numbers, **values):
     return Inputs(numbers, params.with_current_values(numbers, values), QgsProcessingContext())
 
 
-@pytest.mark.parametrize("value", [None, NULL, "", "  ", QgsProperty.fromExpression("NULL")],
-                         ids=["None", "NULL", "empty", "blank", "expression"])
+@pytest.mark.parametrize(
+    "value",
+    [None, NULL, "", "  ", QgsProperty.fromExpression("NULL")],
+    ids=["None", "NULL", "empty", "blank", "expression"],
+)
 @pytest.mark.parametrize("name", ["BARE", "FILLED"])
 def test_emptied(numbers, name, value):
     inputs = given(numbers, **{name: value})
@@ -39,8 +42,11 @@ def test_emptied(numbers, name, value):
     assert inputs.depth(name) is None
 
 
-@pytest.mark.parametrize("value", [0, 0.0, "0", QgsProperty.fromExpression("1 - 1")],
-                         ids=["int", "float", "text", "expression"])
+@pytest.mark.parametrize(
+    "value",
+    [0, 0.0, "0", QgsProperty.fromExpression("1 - 1")],
+    ids=["int", "float", "text", "expression"],
+)
 def test_zero_is_a_number(numbers, value):
     inputs = given(numbers, BARE=value)
     assert inputs.given("BARE")
@@ -52,7 +58,7 @@ def test_what_is_not_named_has_its_default(numbers):
     assert given(numbers).number("FILLED") == 2.5
 
 
-@pytest.mark.parametrize("feet, meters", [("feet", "meters"), ("ft", "m")])
+@pytest.mark.parametrize(("feet", "meters"), [("feet", "meters"), ("ft", "m")])
 def test_depth_in_the_unit_of_depth(numbers, feet, meters):
     """A foot is 0.3048 m (international yard and pound agreement, 1959)."""
     assert given(numbers, BARE=2, UNIT=feet).depth("BARE") == pytest.approx(0.6096)
@@ -66,4 +72,5 @@ def test_a_drop_down_takes_words_and_what_stood_for_them(numbers):
         current = params.with_current_values(numbers, {"UNIT": value})
         assert numbers.checkParameterValues(current, context)[0]
     assert not numbers.checkParameterValues(
-        params.with_current_values(numbers, {"UNIT": "furlong"}), context)[0]
+        params.with_current_values(numbers, {"UNIT": "furlong"}), context
+    )[0]

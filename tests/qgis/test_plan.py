@@ -51,8 +51,9 @@ def test_lanes_cover_the_lake_and_stay_on_it(run, lake, feedback):
 
 
 def test_spacing_follows_from_the_smallest_thing(run, lake):
-    result = run("surveylanes", survey(
-        INPUT=lake, LANE_SPACING=None, MIN_WIDTH=100.0, MIN_HEIGHT=5.1))
+    result = run(
+        "surveylanes", survey(INPUT=lake, LANE_SPACING=None, MIN_WIDTH=100.0, MIN_HEIGHT=5.1)
+    )
     # 2 * 100 / pi * sqrt(0.3048 / (2 * 5.1)) = 11.005 (arithmetic).
     assert result["LANE_SPACING_USED"] == pytest.approx(11.005, abs=0.001)
 
@@ -131,8 +132,13 @@ def made_surface(folder, uncertainty=None, name="surface.tif"):
 
 
 def outing(**changes):
-    return {"LAUNCH": LAUNCH, "TIME": 30.0, "OUTPUT": "TEMPORARY_OUTPUT",
-            "GAPS": "TEMPORARY_OUTPUT", **changes}
+    return {
+        "LAUNCH": LAUNCH,
+        "TIME": 30.0,
+        "OUTPUT": "TEMPORARY_OUTPUT",
+        "GAPS": "TEMPORARY_OUTPUT",
+        **changes,
+    }
 
 
 def test_outing_goes_where_the_surface_is_doubtful(run, tmp_path, feedback):
@@ -144,8 +150,9 @@ def test_outing_goes_where_the_surface_is_doubtful(run, tmp_path, feedback):
     assert result["ALLOWED_UNCERTAINTY"] == pytest.approx(0.30398 * 0.3048, rel=1e-4)
     lines = shapes(result["OUTPUT"])
     assert all(shore().covers(line) for _, line in lines)
-    west = sum(line.length for f, line in lines
-               if f["kind"] == "lane" and line.centroid.x < X - 100.0)
+    west = sum(
+        line.length for f, line in lines if f["kind"] == "lane" and line.centroid.x < X - 100.0
+    )
     # A third of the water, two thirds of the lanes.
     assert west > 0.67 * result["LANE_M"]
     gaps = [f for f, _ in shapes(result["GAPS"])]
@@ -197,13 +204,25 @@ def test_chain_from_soundings_to_outing_to_survey(run, memory_layer, tmp_path):
             points.append(p.wkt)
             rows.append([depth, 0.05, feature["lane"] or 0])
     soundings = memory_layer(
-        "Point", points, fields="field=depth_m:double&field=uncert_m:double&field=lane:integer",
+        "Point",
+        points,
+        fields="field=depth_m:double&field=uncert_m:double&field=lane:integer",
         rows=rows,
     )
-    surface = run("tinsurface", {"INPUT": soundings, "SHORELINE": area, "CELL_SIZE": 5.0,
-                                 "MAX_GAP": 100.0, "OUTPUT": str(tmp_path / "tin.tif")})["OUTPUT"]
-    result = run("nextouting", outing(INPUT=surface, SHORELINE=area, INTERVAL=0.2,
-                                      GPX=str(tmp_path / "o.gpx")))
+    surface = run(
+        "tinsurface",
+        {
+            "INPUT": soundings,
+            "SHORELINE": area,
+            "CELL_SIZE": 5.0,
+            "MAX_GAP": 100.0,
+            "OUTPUT": str(tmp_path / "tin.tif"),
+        },
+    )["OUTPUT"]
+    result = run(
+        "nextouting",
+        outing(INPUT=surface, SHORELINE=area, INTERVAL=0.2, GPX=str(tmp_path / "o.gpx")),
+    )
     assert result["LANES"] > 0
     assert (tmp_path / "o.gpx").exists()
     more = run("surveylanes", survey(INPUT=result["GAPS"], SHORELINE=area, LANE_SPACING=20.0))
@@ -219,8 +238,12 @@ def test_refusals_of_survey_lanes(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="polygon is not valid"):
         run("surveylanes", survey(INPUT=memory_layer("Polygon", [bow])))
     with pytest.raises(QgsProcessingException, match="polar areas"):
-        run("surveylanes", survey(INPUT=memory_layer(
-            "Polygon", [box(10.0, 85.0, 10.1, 85.01).wkt], crs="EPSG:4326")))
+        run(
+            "surveylanes",
+            survey(
+                INPUT=memory_layer("Polygon", [box(10.0, 85.0, 10.1, 85.01).wkt], crs="EPSG:4326")
+            ),
+        )
     across = [box(179.9, 66.0, 179.99, 66.1).wkt, box(-179.99, 66.0, -179.9, 66.1).wkt]
     with pytest.raises(QgsProcessingException, match="180 degree meridian"):
         run("surveylanes", survey(INPUT=memory_layer("Polygon", across, crs="EPSG:4326")))
@@ -229,8 +252,9 @@ def test_refusals_of_survey_lanes(run, lake, memory_layer):
 def test_refusals_of_next_outing(run, tmp_path):
     bare = paraboloid(tmp_path)
     grid = empty_grid((X, Y, X + 100, Y + 100), 5.0)
-    write_raster(tmp_path / "depth.tif", [grid.like(np.full(grid.shape, 4.0))], ["depth (m)"],
-                 UTM15, {})
+    write_raster(
+        tmp_path / "depth.tif", [grid.like(np.full(grid.shape, 4.0))], ["depth (m)"], UTM15, {}
+    )
     with pytest.raises(QgsProcessingException, match="no uncertainty band"):
         run("nextouting", outing(INPUT=str(tmp_path / "depth.tif")))
     with pytest.raises(QgsProcessingException, match="launch point is"):
@@ -243,8 +267,11 @@ def test_refusals_of_next_outing(run, tmp_path):
 def test_cancel_writes_nothing(run, recorder, lake, tmp_path, name):
     folder = tmp_path / "out"
     folder.mkdir()
-    parameters = (survey(INPUT=lake) if name == "surveylanes"
-                  else outing(INPUT=made_surface(tmp_path), GAPS=str(folder / "gaps.gpkg")))
+    parameters = (
+        survey(INPUT=lake)
+        if name == "surveylanes"
+        else outing(INPUT=made_surface(tmp_path), GAPS=str(folder / "gaps.gpkg"))
+    )
     parameters.update(OUTPUT=str(folder / "lanes.gpkg"), GPX=str(folder / "lanes.gpx"))
     with pytest.raises(QgsProcessingException, match="Cancelled"):
         run(name, parameters, feedback=recorder(cancel_at=20))

@@ -49,7 +49,9 @@ def test_folder_to_soundings(run, folder, feedback):
     assert set(column(layer, "lane")) == {1}
     unread = sorted((f["line"], f["reason"]) for f in result["UNREAD"].getFeatures())
     assert unread == [
-        (0, "The file is empty. Choose another log."), (32, "no depth or not a number")]
+        (0, "The file is empty. Choose another log."),
+        (32, "no depth or not a number"),
+    ]
     assert "depth = 'depth_ft'" in feedback.text
     assert "empty.txt: The file is empty. Choose another log." in feedback.text
     assert "Not read, no depth or not a number: 1" in feedback.text
@@ -60,8 +62,9 @@ def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
     path.write_text("lon,lat,depth\n-93.0,45.0,10\n-93.0,45.00001,11\n")
 
     def corrections(**options):
-        result = run("readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options},
-                     feedback)
+        result = run(
+            "readlogs", {"INPUT": [str(path)], "OUTPUT": "TEMPORARY_OUTPUT", **options}, feedback
+        )
         assert result["ASSUMED"] == ("" if options else sentence)
         return set(column(result["OUTPUT"], "corrections"))
 
@@ -78,10 +81,17 @@ def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
 def test_given_columns_crs_and_visit(run, tmp_path):
     path = tmp_path / "xy.txt"
     path.write_text("500000.0 4982950.4 10\n500002.0 4982950.4 11\n")
-    result = run("readlogs", {
-        "INPUT": [str(path)], "COLUMNS": "x=1, y=2, depth=3", "CRS": "EPSG:32615",
-        "DEPTH_UNIT": "ft", "VISIT": "Fall", "OUTPUT": str(tmp_path / "out.gpkg"),
-    })
+    result = run(
+        "readlogs",
+        {
+            "INPUT": [str(path)],
+            "COLUMNS": "x=1, y=2, depth=3",
+            "CRS": "EPSG:32615",
+            "DEPTH_UNIT": "ft",
+            "VISIT": "Fall",
+            "OUTPUT": str(tmp_path / "out.gpkg"),
+        },
+    )
     layer = QgsVectorLayer(result["OUTPUT"], "out", "ogr")
     assert column(layer, "depth_m") == pytest.approx([3.048, 3.3528])
     assert set(column(layer, "visit")) == {"Fall"}
@@ -96,22 +106,28 @@ def test_unusable_input_is_said_and_leaves_no_file(run, tmp_path, recorder, fold
     bad = tmp_path / "picture.png"
     bad.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(50))
     for given, reason in [
-        ([str(bad)], "PNG image"), ([str(tmp_path / "nowhere.log")], "no file or folder"),
+        ([str(bad)], "PNG image"),
+        ([str(tmp_path / "nowhere.log")], "no file or folder"),
         ([str(folder / "empty.txt")], "file is empty"),
     ]:
         with pytest.raises(QgsProcessingException, match=reason):
             run("readlogs", {"INPUT": given, "OUTPUT": str(out / "a.gpkg")})
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("readlogs", {"INPUT": [str(folder)], "OUTPUT": str(out / "a.gpkg")},
-            recorder(cancel_at=20))
+        run(
+            "readlogs",
+            {"INPUT": [str(folder)], "OUTPUT": str(out / "a.gpkg")},
+            recorder(cancel_at=20),
+        )
     assert list(out.iterdir()) == []
 
 
 @pytest.mark.parametrize(
     ("name", "parameters", "reason"),
-    [("readlogs", {"COLUMNS": "wet=3"}, "column role"),
-     ("readlogs", {"TIME_ZONE": "Lake/Nowhere"}, "Time zone"),
-     ("readpointlayer", {"TIME_ZONE": "Lake/Nowhere"}, "Time zone")],
+    [
+        ("readlogs", {"COLUMNS": "wet=3"}, "column role"),
+        ("readlogs", {"TIME_ZONE": "Lake/Nowhere"}, "Time zone"),
+        ("readpointlayer", {"TIME_ZONE": "Lake/Nowhere"}, "Time zone"),
+    ],
 )
 def test_options_are_checked_beforehand(provider, name, parameters, reason):
     algorithm = provider.algorithm(name)
@@ -124,16 +140,32 @@ def test_options_are_checked_beforehand(provider, name, parameters, reason):
 
 def test_point_layer_with_fields(run, memory_layer, feedback):
     layer = memory_layer(
-        "Point", ["POINT(-93 45)", "POINT(-93 45.0001)", None, "POINT(-93 45.0002)"], "EPSG:4326",
+        "Point",
+        ["POINT(-93 45)", "POINT(-93 45.0001)", None, "POINT(-93 45.0002)"],
+        "EPSG:4326",
         "field=d:double&field=t:string&field=trip:string&field=temp:double",
-        [[10.0, "2026-07-09T09:23:06", "A", 68.0], [20.0, "2026-07-09T09:23:05", "A", None],
-         [5.0, "", "A", 68.0], [None, "2026-07-09T09:23:07", "A", 68.0]],
+        [
+            [10.0, "2026-07-09T09:23:06", "A", 68.0],
+            [20.0, "2026-07-09T09:23:05", "A", None],
+            [5.0, "", "A", 68.0],
+            [None, "2026-07-09T09:23:07", "A", 68.0],
+        ],
     )
-    result = run("readpointlayer", {
-        "INPUT": layer, "DEPTH_FIELD": "d", "DEPTH_UNIT": "ft", "TIME_FIELD": "t",
-        "TIME_ZONE": "America/Chicago", "VISIT_FIELD": "trip", "TEMPERATURE_FIELD": "temp",
-        "TEMPERATURE_UNIT": "F", "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)
+    result = run(
+        "readpointlayer",
+        {
+            "INPUT": layer,
+            "DEPTH_FIELD": "d",
+            "DEPTH_UNIT": "ft",
+            "TIME_FIELD": "t",
+            "TIME_ZONE": "America/Chicago",
+            "VISIT_FIELD": "trip",
+            "TEMPERATURE_FIELD": "temp",
+            "TEMPERATURE_UNIT": "F",
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     got = result["OUTPUT"]
     assert got.crs().authid() == "EPSG:32615"
     assert (result["SOUNDINGS"], result["VISITS"], result["LEFT_OUT"]) == (2, 1, 2)
@@ -147,11 +179,10 @@ def test_point_layer_with_fields(run, memory_layer, feedback):
 
 
 def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
-    layer = memory_layer(
-        "MultiPointZ", ["MULTIPOINTZ((500000 4982950 -3),(500001 4982950 -4))"],
-    )
-    got = run("readpointlayer", {
-        "INPUT": layer, "POSITIVE": "upward", "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
+    layer = memory_layer("MultiPointZ", ["MULTIPOINTZ((500000 4982950 -3),(500001 4982950 -4))"])
+    got = run(
+        "readpointlayer", {"INPUT": layer, "POSITIVE": "upward", "OUTPUT": "TEMPORARY_OUTPUT"}
+    )["OUTPUT"]
     assert column(got, "depth_m") == [3.0, 4.0]
     flat = memory_layer("Point", ["POINT(500000 4982950)"])
     with pytest.raises(QgsProcessingException, match="no Z. Choose the depth field from: none"):
@@ -160,19 +191,33 @@ def test_point_layer_with_z_up_and_multipoints(run, memory_layer):
 
 def test_point_layer_datetimes_and_a_soundings_layer_of_our_own(run, folder):
     first = run("readlogs", {"INPUT": [str(folder)], "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
-    again = run("readpointlayer", {
-        "INPUT": first, "DEPTH_FIELD": "depth_m", "TIME_FIELD": "time",
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    })["OUTPUT"]
+    again = run(
+        "readpointlayer",
+        {
+            "INPUT": first,
+            "DEPTH_FIELD": "depth_m",
+            "TIME_FIELD": "time",
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )["OUTPUT"]
     for name in ("depth_m", "visit", "lane"):
         assert column(again, name) == column(first, name)
     assert [t.toMSecsSinceEpoch() for t in column(again, "time")] == [
-        t.toMSecsSinceEpoch() for t in column(first, "time")]
+        t.toMSecsSinceEpoch() for t in column(first, "time")
+    ]
 
 
 def test_a_unit_in_the_name_of_the_field_is_compared(run, memory_layer, feedback):
-    layer = memory_layer("Point", ["POINT(400000 5150000)", "POINT(400002 5150000)"], "EPSG:32615",
-                         "field=depth_ft:double", [[10.0], [11.0]])
-    run("readpointlayer", {"INPUT": layer, "DEPTH_FIELD": "depth_ft",
-                           "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    layer = memory_layer(
+        "Point",
+        ["POINT(400000 5150000)", "POINT(400002 5150000)"],
+        "EPSG:32615",
+        "field=depth_ft:double",
+        [[10.0], [11.0]],
+    )
+    run(
+        "readpointlayer",
+        {"INPUT": layer, "DEPTH_FIELD": "depth_ft", "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     assert "'depth_ft' suggests feet, but the depth unit is meters" in "".join(feedback.warnings)

@@ -16,9 +16,14 @@ FIELDS = (
 @pytest.fixture
 def soundings(memory_layer):
     return memory_layer(
-        "Point", [f"POINT({400000 + i} 5150000)" for i in range(3)], "EPSG:32615", FIELDS,
-        [[visit, f"2026-05-14T{clock}:00", 20 * FOOT, 20 * FOOT, "accepted", "from=surface"]
-         for visit, clock in (("A", "09:00"), ("B", "13:30"), ("B", "15:00"))],
+        "Point",
+        [f"POINT({400000 + i} 5150000)" for i in range(3)],
+        "EPSG:32615",
+        FIELDS,
+        [
+            [visit, f"2026-05-14T{clock}:00", 20 * FOOT, 20 * FOOT, "accepted", "from=surface"]
+            for visit, clock in (("A", "09:00"), ("B", "13:30"), ("B", "15:00"))
+        ],
     )
 
 
@@ -35,8 +40,13 @@ def csv(tmp_path):
 def reduced(run, soundings, feedback=None, **options):
     result = run(
         "reducetodatum",
-        {"INPUT": soundings, "LEVEL_UNIT": "ft", "DATUM_ELEVATION": 2.0,
-         "OUTPUT": "TEMPORARY_OUTPUT", **options},
+        {
+            "INPUT": soundings,
+            "LEVEL_UNIT": "ft",
+            "DATUM_ELEVATION": 2.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+            **options,
+        },
         feedback,
     )
     return [f["depth_m"] for f in result["OUTPUT"].getFeatures()], result
@@ -45,19 +55,23 @@ def reduced(run, soundings, feedback=None, **options):
 READINGS = {
     "zone in the text": (
         "time_utc,level_ft\n2026-05-14T16:00:00Z,2.50\n2026-05-14T08:00:00Z,2.40\n"
-        "2026-05-14T10:00:00Z,\n2026-05-14T07:00:00-05:00,2.34\n", {},
+        "2026-05-14T10:00:00Z,\n2026-05-14T07:00:00-05:00,2.34\n",
+        {},
     ),
     "local time": (
         "stage;when;time\n2,40;x;2026-05-14 03:00\n2,34;x;2026-05-14 07:00\n"
-        "2,50;x;2026-05-14 11:00\n", {"GAUGE_TIME_ZONE": "America/Chicago"},
+        "2,50;x;2026-05-14 11:00\n",
+        {"GAUGE_TIME_ZONE": "America/Chicago"},
     ),
     "date and time apart": (
         "Date,Time,Water level (ft)\n2026-05-14,08:00,2.40\n2026-05-14,12:00,2.34\n"
-        "2026-05-14,16:00,2.50\n", {},
+        "2026-05-14,16:00,2.50\n",
+        {},
     ),
     "fields given": (
         "time,level,read_at,value\n1,9,2026-05-14 08:00,2.40\n2,9,2026-05-14 12:00,2.34\n"
-        "3,9,2026-05-14 16:00,2.50\n", {"TIME_FIELD": "read_at", "LEVEL_FIELD": "value"},
+        "3,9,2026-05-14 16:00,2.50\n",
+        {"TIME_FIELD": "read_at", "LEVEL_FIELD": "value"},
     ),
 }
 
@@ -76,16 +90,22 @@ def test_worked_example_from_text_tables(run, soundings, csv, feedback, kind):
 
 def test_worked_example_from_typed_fields(run, soundings, memory_layer):
     gauge = memory_layer(
-        "None", [None] * 3, "EPSG:32615", "field=time:datetime&field=level:double",
-        [[f"2026-05-14T{clock}:00:00", level] for clock, level in
-         (("08", 2.40), ("12", 2.34), ("16", 2.50))],
+        "None",
+        [None] * 3,
+        "EPSG:32615",
+        "field=time:datetime&field=level:double",
+        [
+            [f"2026-05-14T{clock}:00:00", level]
+            for clock, level in (("08", 2.40), ("12", 2.34), ("16", 2.50))
+        ],
     )
     assert reduced(run, soundings, GAUGE=gauge)[0] == pytest.approx(EXPECTED, abs=1e-6)
 
 
 def test_worked_example_from_a_delimited_text_layer(run, soundings, csv):
-    path = csv("time,level\n2026-05-14T08:00:00,2.40\n2026-05-14T12:00:00,2.34\n"
-               "2026-05-14T16:00:00,2.50\n")
+    path = csv(
+        "time,level\n2026-05-14T08:00:00,2.40\n2026-05-14T12:00:00,2.34\n2026-05-14T16:00:00,2.50\n"
+    )
     layer = QgsVectorLayer(f"file://{path}?geomType=none&detectTypes=yes", "gauge", "delimitedtext")
     assert layer.isValid()
     assert reduced(run, soundings, GAUGE=layer)[0] == pytest.approx(EXPECTED, abs=1e-6)
@@ -107,8 +127,9 @@ def test_one_level_and_no_second_run(run, soundings):
 
 def test_outside_the_readings(run, soundings, csv, feedback):
     short = csv("time,level\n2026-05-14T08:00,2.40\n2026-05-14T12:00,2.34\n")
-    with pytest.raises(QgsProcessingException,
-                       match=r"2 soundings of visit 'B'.*or hold the first and last"):
+    with pytest.raises(
+        QgsProcessingException, match=r"2 soundings of visit 'B'.*or hold the first and last"
+    ):
         reduced(run, soundings, GAUGE=short)
     depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD_READINGS=True)
     assert depth == pytest.approx([19.615 * FOOT, 19.66 * FOOT, 19.66 * FOOT])
@@ -117,8 +138,9 @@ def test_outside_the_readings(run, soundings, csv, feedback):
 
 
 def test_bad_tables_are_told(run, soundings, csv):
-    with pytest.raises(QgsProcessingException,
-                       match=r"'bad' has no field that looks like level.*'b'"):
+    with pytest.raises(
+        QgsProcessingException, match=r"'bad' has no field that looks like level.*'b'"
+    ):
         reduced(run, soundings, GAUGE=csv("a,b\n1,2\n", "bad.csv"))
     words = csv("time,level\n2026-05-14T08:00,2\n2026-05-15,low\n", "words.csv")
     with pytest.raises(QgsProcessingException, match=r"Row 2 .*'low' is not a number"):
@@ -137,10 +159,12 @@ def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
 
 @pytest.mark.parametrize(
     ("given", "message"),
-    [({"DATUM_ELEVATION": 2.0}, "given, but no lake level"),
-     ({"LAKE_LEVEL": 3.0, "GAUGE": "x"}, "not both"),
-     ({"LAKE_LEVEL": "", "GAUGE": "", "DATUM_ELEVATION": 0.0}, "given, but no lake level"),
-     ({"GAUGE": "x", "GAUGE_TIME_ZONE": "Lakeside"}, "'Lakeside'")],
+    [
+        ({"DATUM_ELEVATION": 2.0}, "given, but no lake level"),
+        ({"LAKE_LEVEL": 3.0, "GAUGE": "x"}, "not both"),
+        ({"LAKE_LEVEL": "", "GAUGE": "", "DATUM_ELEVATION": 0.0}, "given, but no lake level"),
+        ({"GAUGE": "x", "GAUGE_TIME_ZONE": "Lakeside"}, "'Lakeside'"),
+    ],
 )
 def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, message):
     ok, text = provider.algorithm("reducetodatum").checkParameterValues(
@@ -151,11 +175,15 @@ def test_one_source_of_levels_in_a_time_zone_that_exists(provider, given, messag
 
 
 def test_no_level_counts_from_the_water_of_the_day(run, soundings, feedback):
-    one = run("reducetodatum", {"INPUT": soundings, "NO_LEVEL": "fit to the database later",
-                                "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    one = run(
+        "reducetodatum",
+        {"INPUT": soundings, "NO_LEVEL": "fit to the database later", "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     assert [f["depth_m"] for f in one["OUTPUT"].getFeatures()] == pytest.approx([20 * FOOT] * 3)
     assert {f["corrections"] for f in one["OUTPUT"].getFeatures()} == {
-        "from=surface;datum=water level of 2026-05-14;level=unknown"}
+        "from=surface;datum=water level of 2026-05-14;level=unknown"
+    }
     assert one["MIN_LEVEL"] is None
     assert one["ABOVE_DATUM"] == 0
     told = "The depths of each visit count from the water of its day"
@@ -168,23 +196,37 @@ def test_no_level_counts_from_the_water_of_the_day(run, soundings, feedback):
 
 def test_outings_that_do_not_meet_are_refused(run, memory_layer):
     layer = memory_layer(
-        "Point", [f"POINT({400000 + i} 5150000)" for i in range(4)], "EPSG:32615", FIELDS,
-        [[visit, f"2026-05-{day}T12:00:0{i}", 6.0, 6.0, "accepted", "from=surface"]
-         for i, (visit, day) in enumerate((("A", 14), ("A", 14), ("B", 20), ("B", 20)))],
+        "Point",
+        [f"POINT({400000 + i} 5150000)" for i in range(4)],
+        "EPSG:32615",
+        FIELDS,
+        [
+            [visit, f"2026-05-{day}T12:00:0{i}", 6.0, 6.0, "accepted", "from=surface"]
+            for i, (visit, day) in enumerate((("A", 14), ("A", 14), ("B", 20), ("B", 20)))
+        ],
     )
     with pytest.raises(QgsProcessingException, match="No lake level is known, and visit 'B'"):
         run("reducetodatum", {"INPUT": layer, "OUTPUT": "TEMPORARY_OUTPUT"})
 
 
 def test_a_datum_that_is_not_given_is_the_first_level(run, soundings, csv, feedback):
-    result = run("reducetodatum", {
-        "INPUT": soundings, "GAUGE": csv("visit,level\nA,2.4\nB,2.6\n"), "LEVEL_UNIT": "ft",
-        "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+    result = run(
+        "reducetodatum",
+        {
+            "INPUT": soundings,
+            "GAUGE": csv("visit,level\nA,2.4\nB,2.6\n"),
+            "LEVEL_UNIT": "ft",
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     depth = [f["depth_m"] for f in result["OUTPUT"].getFeatures()]
     # 2.4 ft are 0.7315 m to the tenth of a millimetre that corrections hold.
     assert depth == pytest.approx([20 * FOOT, 19.8 * FOOT, 19.8 * FOOT], abs=1e-4)
-    assert ("count from the lake level of the first visit, 2.400 ft ('lake level of 2026-05-14')"
-            in "".join(feedback.warnings))
+    assert (
+        "count from the lake level of the first visit, 2.400 ft ('lake level of 2026-05-14')"
+        in "".join(feedback.warnings)
+    )
 
 
 def test_what_is_unlikely_is_a_warning(run, soundings, feedback):
@@ -197,6 +239,9 @@ def test_what_is_unlikely_is_a_warning(run, soundings, feedback):
 def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
     target = tmp_path / "reduced.gpkg"
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("reducetodatum", {"INPUT": soundings, "LAKE_LEVEL": 2.0, "OUTPUT": str(target)},
-            recorder(cancel_at=1))
+        run(
+            "reducetodatum",
+            {"INPUT": soundings, "LAKE_LEVEL": 2.0, "OUTPUT": str(target)},
+            recorder(cancel_at=1),
+        )
     assert list(tmp_path.iterdir()) == []

@@ -43,7 +43,8 @@ WIDE, HIGH = 180.0, 130.0
 def depth_at(x, y):
     """A basin 8 m deep with a hump; x and y from its middle, m."""
     return 8.0 * (1.0 - (x / WIDE) ** 2 - (y / HIGH) ** 2) - 3.0 * np.exp(
-        -((x - 60.0) ** 2 + (y + 20.0) ** 2) / 900.0)
+        -((x - 60.0) ** 2 + (y + 20.0) ** 2) / 900.0
+    )
 
 
 def outing(visit, across, spacing, every_ms, stamp_ms, seed, shift=0.0):
@@ -69,8 +70,16 @@ def outing(visit, across, spacing, every_ms, stamp_ms, seed, shift=0.0):
     hard = 0.3 + 0.4 * (x > 20.0) + rng.normal(0.0, 0.03, n)
     afloat = depth_at(x, y) > 0.4
     return Soundings.build(
-        X + x, Y + y, np.round(depth, 2), time=time, visit=visit, lane=lane, status=status,
-        uncert=0.1, hardness=hard.clip(0.0, 1.0), water_temp=18.0 + 0.01 * np.arange(n) / n,
+        X + x,
+        Y + y,
+        np.round(depth, 2),
+        time=time,
+        visit=visit,
+        lane=lane,
+        status=status,
+        uncert=0.1,
+        hardness=hard.clip(0.0, 1.0),
+        water_temp=18.0 + 0.01 * np.arange(n) / n,
         corrections=DATUM,
     ).select(afloat)
 
@@ -97,11 +106,13 @@ class Lake:
     """The same soundings in three orders of rows, and what else the algorithms take."""
 
     def __init__(self, folder, run):
-        logged = concatenate([
-            outing("2025-05-17", False, 20.0, 1000, 1, 1),
-            # Two pings a second with stamps of a second, and water 0.2 m higher.
-            outing("2025-08-09", True, 40.0, 500, 1000, 2, shift=0.2),
-        ])
+        logged = concatenate(
+            [
+                outing("2025-05-17", False, 20.0, 1000, 1, 1),
+                # Two pings a second with stamps of a second, and water 0.2 m higher.
+                outing("2025-08-09", True, 40.0, 500, 1000, 2, shift=0.2),
+            ]
+        )
         self.logged, n = logged, len(logged)
         self.orders = {
             "logged": np.arange(n),
@@ -111,11 +122,11 @@ class Lake:
         raw = logged.replace(corrections=np.full(n, "from=transducer", dtype=object))
         first = logged.visit == "2025-05-17"
         ungauged = np.where(first, DATUM, "from=transducer").astype(object)
-        known = {"ready": logged, "raw": raw,
-                 "ungauged": logged.replace(corrections=ungauged)}
+        known = {"ready": logged, "raw": raw, "ungauged": logged.replace(corrections=ungauged)}
         self.layers = {
             (kind, order): soundings_layer(soundings, rows)
-            for kind, soundings in known.items() for order, rows in self.orders.items()
+            for kind, soundings in known.items()
+            for order, rows in self.orders.items()
         }
         angle = np.linspace(0.0, 2.0 * np.pi, 120)
         ring = ", ".join(f"{X + WIDE * np.cos(a)} {Y + HIGH * np.sin(a)}" for a in angle)
@@ -124,16 +135,27 @@ class Lake:
         feature.setGeometry(QgsGeometry.fromWkt(f"POLYGON(({ring}))"))
         self.shoreline.dataProvider().addFeatures([feature])
         self.shoreline.updateExtents()
-        self.surface = run("tinsurface", {
-            "INPUT": self.layers["ready", "logged"], "SHORELINE": self.shoreline, "CELL_SIZE": 4.0,
-            "MAX_GAP": 60.0, "OUTPUT": str(folder / "surface.tif"),
-        })["OUTPUT"]
-        self.bottom = run("bottomtype", {
-            "INPUT": self.layers["ready", "logged"], "SURFACE": self.surface,
-            "OUTPUT": str(folder / "bottom.tif"),
-        })["OUTPUT"]
-        self.contours = run("depthcontours", {
-            "INPUT": self.surface, "OUTPUT": str(folder / "contours.gpkg")})["OUTPUT"]
+        self.surface = run(
+            "tinsurface",
+            {
+                "INPUT": self.layers["ready", "logged"],
+                "SHORELINE": self.shoreline,
+                "CELL_SIZE": 4.0,
+                "MAX_GAP": 60.0,
+                "OUTPUT": str(folder / "surface.tif"),
+            },
+        )["OUTPUT"]
+        self.bottom = run(
+            "bottomtype",
+            {
+                "INPUT": self.layers["ready", "logged"],
+                "SURFACE": self.surface,
+                "OUTPUT": str(folder / "bottom.tif"),
+            },
+        )["OUTPUT"]
+        self.contours = run(
+            "depthcontours", {"INPUT": self.surface, "OUTPUT": str(folder / "contours.gpkg")}
+        )["OUTPUT"]
 
 
 @pytest.fixture(scope="module")
@@ -155,35 +177,71 @@ GRIDDED = ("INPUT", "ready", {"CELL_SIZE": 4.0, "MAX_GAP": 60.0, "OUTPUT": "surf
 #: Of each algorithm that takes soundings: the parameter, the kind of soundings, and others. A text
 #: that ends like a file is the name of a file.
 CASES = {
-    "readpointlayer": ("INPUT", "ready", {
-        "DEPTH_FIELD": "raw_depth_m", "TIME_FIELD": "time", "VISIT_FIELD": "visit",
-        "HARDNESS_FIELD": "hardness", "OUTPUT": TEMPORARY}),
-    "cleansoundings": ("INPUT", "ready", {"FORGET_EARLIER": True, "OUTPUT": TEMPORARY,
-                                          "COUNTS": TEMPORARY}),
-    "findtimeoffset": ("INPUT", "ready", {
-        "MAX_DISTANCE": 8.0, "TIME_OFFSETS": TEMPORARY, "REPORT": "offset.html"}),
+    "readpointlayer": (
+        "INPUT",
+        "ready",
+        {
+            "DEPTH_FIELD": "raw_depth_m",
+            "TIME_FIELD": "time",
+            "VISIT_FIELD": "visit",
+            "HARDNESS_FIELD": "hardness",
+            "OUTPUT": TEMPORARY,
+        },
+    ),
+    "cleansoundings": (
+        "INPUT",
+        "ready",
+        {"FORGET_EARLIER": True, "OUTPUT": TEMPORARY, "COUNTS": TEMPORARY},
+    ),
+    "findtimeoffset": (
+        "INPUT",
+        "ready",
+        {"MAX_DISTANCE": 8.0, "TIME_OFFSETS": TEMPORARY, "REPORT": "offset.html"},
+    ),
     "correctdepths": ("INPUT", "raw", {"DRAFT": 0.3, "TIME_OFFSET": 0.4, "OUTPUT": TEMPORARY}),
-    "reducetodatum": ("INPUT", "raw", {
-        "LAKE_LEVEL": 0.7, "DATUM_ELEVATION": 0.5, "OUTPUT": TEMPORARY}),
+    "reducetodatum": (
+        "INPUT",
+        "raw",
+        {"LAKE_LEVEL": 0.7, "DATUM_ELEVATION": 0.5, "OUTPUT": TEMPORARY},
+    ),
     "uncertaintybudget": ("INPUT", "ready", {"OUTPUT": TEMPORARY, "TERMS": TEMPORARY}),
     "checkcrosslines": ("INPUT", "ready", {"CROSSINGS": TEMPORARY, "REPORT": "crossings.html"}),
-    "adjustvisits": ("INPUT", "ungauged", {
-        "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "DIFFERENCES": TEMPORARY}),
+    "adjustvisits": (
+        "INPUT",
+        "ungauged",
+        {"OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY, "DIFFERENCES": TEMPORARY},
+    ),
     "addtodatabase": ("INPUT", "ready", {"DATABASE": "store.gpkg", "CHANGED": TEMPORARY}),
-    "mergedatabases": ("COPY", "ready", {
-        "DATABASE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"}),
+    "mergedatabases": (
+        "COPY",
+        "ready",
+        {"DATABASE": "own.gpkg", "OFFSETS": "none", "OUTPUT": "merged.gpkg"},
+    ),
     "tinsurface": GRIDDED,
     "idwsurface": GRIDDED,
     "smoothsurface": GRIDDED,
-    "comparemethods": ("INPUT", "ready", {
-        "CELL_SIZE": 4.0, "MAX_GAP": 60.0, "TABLE": TEMPORARY, "REPORT": "methods.html"}),
-    "bottomtype": ("INPUT", "ready", {
-        "ADJUST_VISITS": "at overlaps", "OUTPUT": "bottom.tif", "AREAS": TEMPORARY,
-        "REPORT": "bottom.html"}),
+    "comparemethods": (
+        "INPUT",
+        "ready",
+        {"CELL_SIZE": 4.0, "MAX_GAP": 60.0, "TABLE": TEMPORARY, "REPORT": "methods.html"},
+    ),
+    "bottomtype": (
+        "INPUT",
+        "ready",
+        {
+            "ADJUST_VISITS": "at overlaps",
+            "OUTPUT": "bottom.tif",
+            "AREAS": TEMPORARY,
+            "REPORT": "bottom.html",
+        },
+    ),
     "hardsofttransitions": ("SOUNDINGS", "ready", {"OUTPUT": TEMPORARY}),
     "lakeproject": ("SOUNDINGS", "ready", {"OUTPUT": "lake.qgz"}),
     "copytoshare": (
-        "LAYERS", "ready", {"COARSEN": 15.0, "EXTRA_FIELDS": "hardness", "OUTPUT": "copy"}),
+        "LAYERS",
+        "ready",
+        {"COARSEN": 15.0, "EXTRA_FIELDS": "hardness", "OUTPUT": "copy"},
+    ),
 }
 
 #: When the rows of a store were written.
@@ -197,7 +255,8 @@ def takes_soundings(algorithm):
     help_ = params.soundings().help()
     return any(
         p.help() == help_ or p.name() == "SOUNDINGS" or p.description() == "Soundings"
-        for p in algorithm.parameterDefinitions() if not p.isDestination()
+        for p in algorithm.parameterDefinitions()
+        if not p.isDestination()
     )
 
 
@@ -214,7 +273,8 @@ def outcome(lake, run, name, order, folder, kind=None):
     layer = lake.layers[kind or usual, order]
     given = {
         key: str(folder / value)
-        if isinstance(value, str) and (Path(value).suffix or value == "copy") else value
+        if isinstance(value, str) and (Path(value).suffix or value == "copy")
+        else value
         for key, value in others.items()
     }
     if name == "mergedatabases":
@@ -222,11 +282,13 @@ def outcome(lake, run, name, order, folder, kind=None):
         most = np.arange(int(0.8 * len(lake.logged)))
         part = soundings_layer(lake.logged, most)
         run("addtodatabase", {"INPUT": part, "DATABASE": given["DATABASE"]})
-    given.update({
-        "lakeproject": {"SHORELINE": lake.shoreline, "CONTOURS": lake.contours},
-        "bottomtype": {"SURFACE": lake.surface},
-        "hardsofttransitions": {"INPUT": lake.bottom, "SURFACE": lake.surface},
-    }.get(name, {}))
+    given.update(
+        {
+            "lakeproject": {"SHORELINE": lake.shoreline, "CONTOURS": lake.contours},
+            "bottomtype": {"SURFACE": lake.surface},
+            "hardsofttransitions": {"INPUT": lake.bottom, "SURFACE": lake.surface},
+        }.get(name, {})
+    )
     given[parameter] = [layer] if parameter == "LAYERS" else layer
     return run(name, given)
 
@@ -252,8 +314,10 @@ def comparable(results, folder, order):
 def rows_of(layer, order):
     """Return the rows of a layer; those of soundings, which have the order given, by number."""
     names = layer.fields().names()
-    rows = [[bytes(f.geometry().asWkb()) if f.hasGeometry() else b"", *f.attributes()]
-            for f in layer.getFeatures()]
+    rows = [
+        [bytes(f.geometry().asWkb()) if f.hasGeometry() else b"", *f.attributes()]
+        for f in layer.getFeatures()
+    ]
     if "own" in names:
         own = [row[1 + names.index("own")] for row in rows]
         assert own == order.tolist()
@@ -272,7 +336,7 @@ def tables(path, order):
     """Return the rows of the tables of a GeoPackage but for the time at which they were written."""
     found = {}
     with closing(sqlite3.connect(path)) as db:
-        names = [n for n, in db.execute("SELECT table_name FROM gpkg_contents ORDER BY 1")]
+        names = [n for (n,) in db.execute("SELECT table_name FROM gpkg_contents ORDER BY 1")]
         for name in names:
             columns = [row[1] for row in db.execute(f'PRAGMA table_info("{name}")')]
             rows = db.execute(f'SELECT * FROM "{name}" ORDER BY fid').fetchall()
@@ -292,7 +356,8 @@ def test_the_order_of_rows_changes_nothing(lake, run, tmp_path, name):
     for order in lake.orders:
         folder = tmp_path / order
         found[order] = comparable(
-            outcome(lake, run, name, order, folder), folder, lake.orders[order])
+            outcome(lake, run, name, order, folder), folder, lake.orders[order]
+        )
     assert found["logged"]
     for order in ORDERS:
         assert set(found[order]) == set(found["logged"])
@@ -302,14 +367,19 @@ def test_the_order_of_rows_changes_nothing(lake, run, tmp_path, name):
 
 def test_the_survey_is_no_easy_one(lake, run):
     """There is something to find in it, so that equal results say something."""
-    crossings = run("checkcrosslines", {
-        "INPUT": lake.layers["ready", "by place"], "CROSSINGS": TEMPORARY})
+    crossings = run(
+        "checkcrosslines", {"INPUT": lake.layers["ready", "by place"], "CROSSINGS": TEMPORARY}
+    )
     assert crossings["BETWEEN"] > 50
-    cleaned = run("cleansoundings", {
-        "INPUT": lake.layers["ready", "shuffled"], "FORGET_EARLIER": True, "OUTPUT": TEMPORARY})
+    cleaned = run(
+        "cleansoundings",
+        {"INPUT": lake.layers["ready", "shuffled"], "FORGET_EARLIER": True, "OUTPUT": TEMPORARY},
+    )
     assert cleaned["REJECTED"] > 10
-    levelled = run("adjustvisits", {
-        "INPUT": lake.layers["ungauged", "shuffled"], "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY})
+    levelled = run(
+        "adjustvisits",
+        {"INPUT": lake.layers["ungauged", "shuffled"], "OUTPUT": TEMPORARY, "OFFSETS": TEMPORARY},
+    )
     assert levelled["MAX_OFFSET"] == pytest.approx(0.2, abs=0.02)
 
 
@@ -339,8 +409,9 @@ def test_rows_without_times_say_that_they_have_no_track(lake, run, recorder, mem
     run("cleansoundings", {"INPUT": layer, "OUTPUT": TEMPORARY}, said)
     assert "no usable times" in said.text
     said = recorder()
-    made = run("readpointlayer", {
-        "INPUT": layer, "DEPTH_FIELD": "depth_m", "OUTPUT": TEMPORARY}, said)["OUTPUT"]
+    made = run(
+        "readpointlayer", {"INPUT": layer, "DEPTH_FIELD": "depth_m", "OUTPUT": TEMPORARY}, said
+    )["OUTPUT"]
     assert "no usable times" in said.text
     assert {f["lane"] for f in made.getFeatures()} == {0}
     with pytest.raises(QgsProcessingException, match="no usable times"):
@@ -360,16 +431,19 @@ def test_what_tools_of_qgis_leave_counts_alike(lake, run, tmp_path):
     wanted = crossings(layer)
     assert wanted["BETWEEN"] > 50
     stored = processing.run(
-        "native:savefeatures", {"INPUT": layer, "OUTPUT": str(tmp_path / "all.gpkg")})["OUTPUT"]
-    around = processing.run("native:buffer", {
-        "INPUT": lake.shoreline, "DISTANCE": 50.0, "OUTPUT": TEMPORARY})["OUTPUT"]
+        "native:savefeatures", {"INPUT": layer, "OUTPUT": str(tmp_path / "all.gpkg")}
+    )["OUTPUT"]
+    around = processing.run(
+        "native:buffer", {"INPUT": lake.shoreline, "DISTANCE": 50.0, "OUTPUT": TEMPORARY}
+    )["OUTPUT"]
     for tool, options in (
         ("native:clip", {"OVERLAY": around}),
         ("native:extractbylocation", {"INTERSECT": around, "PREDICATE": [0]}),
         ("native:orderbyexpression", {"EXPRESSION": "$x", "ASCENDING": False}),
     ):
-        made = processing.run(tool, {
-            "INPUT": stored, "OUTPUT": str(tmp_path / f"{tool[7:]}.gpkg"), **options})["OUTPUT"]
+        made = processing.run(
+            tool, {"INPUT": stored, "OUTPUT": str(tmp_path / f"{tool[7:]}.gpkg"), **options}
+        )["OUTPUT"]
         assert crossings(made) == wanted, tool
 
 
@@ -378,7 +452,8 @@ def test_some_rows_of_a_file_keep_their_order_and_fields(lake, run, tmp_path):
 
     path = str(tmp_path / "all.gpkg")
     processing.run(
-        "native:savefeatures", {"INPUT": lake.layers["ready", "shuffled"], "OUTPUT": path})
+        "native:savefeatures", {"INPUT": lake.layers["ready", "shuffled"], "OUTPUT": path}
+    )
     layer = QgsVectorLayer(path, "all", "ogr")
     layer.selectByExpression('"own" % 3 = 1')
     context = QgsProcessingContext()
@@ -387,9 +462,16 @@ def test_some_rows_of_a_file_keep_their_order_and_fields(lake, run, tmp_path):
     try:
         selected = QgsProcessingFeatureSourceDefinition(layer.id(), True)
         context.setProject(project)
-        made = run("correctdepths", {
-            "INPUT": selected, "DRAFT": 0.3, "FROM_RAW": True,
-            "OUTPUT": str(tmp_path / "some.gpkg")}, context=context)["OUTPUT"]
+        made = run(
+            "correctdepths",
+            {
+                "INPUT": selected,
+                "DRAFT": 0.3,
+                "FROM_RAW": True,
+                "OUTPUT": str(tmp_path / "some.gpkg"),
+            },
+            context=context,
+        )["OUTPUT"]
         wanted = [f["own"] for f in layer.getSelectedFeatures()]
     finally:
         project.removeMapLayer(layer.id())
@@ -418,8 +500,11 @@ def test_a_layer_changed_in_between_is_no_longer_matched(lake):
 def test_a_coarsened_copy_counts_alike_in_any_order(lake, run, tmp_path, name):
     x, y, depth = shared_soundings(lake.logged, ["depth"], area=None, cell=12.0)
     copy = Soundings.build(x, y, depth, uncert=0.1)
-    orders = (np.arange(len(copy)), np.random.default_rng(3).permutation(len(copy)),
-              np.lexsort((copy.x, -copy.y)))
+    orders = (
+        np.arange(len(copy)),
+        np.random.default_rng(3).permutation(len(copy)),
+        np.lexsort((copy.x, -copy.y)),
+    )
     found = []
     for number, order in enumerate(orders):
         lake.layers["copy", number] = soundings_layer(copy, order)

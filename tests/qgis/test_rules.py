@@ -77,17 +77,36 @@ def things(tmp_path_factory, qgis_app):
     """What stands for the placeholders: a layer, a raster, a file and a folder."""
     folder = tmp_path_factory.mktemp("things")
     ring = [[-93.0, 45.0], [-92.99, 45.0], [-92.99, 45.01], [-93.0, 45.0]]
-    (folder / "layer.geojson").write_text(json.dumps({
-        "type": "FeatureCollection", "features": [{
-            "type": "Feature", "properties": {"name": "a"},
-            "geometry": {"type": "Polygon", "coordinates": [ring]}}]}))
+    (folder / "layer.geojson").write_text(
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                "features": [
+                    {
+                        "type": "Feature",
+                        "properties": {"name": "a"},
+                        "geometry": {"type": "Polygon", "coordinates": [ring]},
+                    }
+                ],
+            }
+        )
+    )
     grid = empty_grid((5e5, 5e6, 5e5 + 50, 5e6 + 50), 10.0)
-    write_raster(folder / "raster.tif", [grid.like(np.full(grid.shape, 3.0))] * 3, BANDS,
-                 QgsCoordinateReferenceSystem("EPSG:32615"), {})
+    write_raster(
+        folder / "raster.tif",
+        [grid.like(np.full(grid.shape, 3.0))] * 3,
+        BANDS,
+        QgsCoordinateReferenceSystem("EPSG:32615"),
+        {},
+    )
     (folder / "file.gpkg").write_text("x")
-    return {LAYER: str(folder / "layer.geojson"), RASTER: str(folder / "raster.tif"),
-            "<file>": str(folder / "file.gpkg"), "<folder>": str(folder),
-            "<beside>": str(folder / "file.qgz")}
+    return {
+        LAYER: str(folder / "layer.geojson"),
+        RASTER: str(folder / "raster.tif"),
+        "<file>": str(folder / "file.gpkg"),
+        "<folder>": str(folder),
+        "<beside>": str(folder / "file.qgz"),
+    }
 
 
 def _parameters(cls, things, out, broken):
@@ -99,18 +118,28 @@ def _parameters(cls, things, out, broken):
         name = definition.name()
         if definition.isDestination():
             ending = {"folderDestination": ""}.get(
-                definition.type(), f".{definition.defaultFileExtension()}")
+                definition.type(), f".{definition.defaultFileExtension()}"
+            )
             values[name] = str(out / f"{name.lower()}{ending}")
         elif not definition.flags() & definition.Flag.FlagOptional:
             default = definition.defaultValue()
-            values[name] = {"point": "0,0 [EPSG:32615]", "string": "a"}.get(
-                definition.type(), of_type.get(definition.type())) if default is None else default
+            values[name] = (
+                {"point": "0,0 [EPSG:32615]", "string": "a"}.get(
+                    definition.type(), of_type.get(definition.type())
+                )
+                if default is None
+                else default
+            )
     values.update(BASE.get(cls.NAME, {}))
     values.update(broken)
     return {
-        name: value.replace("<out>", str(out)) if str(value).startswith("<out>")
-        else things.get(value, value) if isinstance(value, str) else value
-        for name, value in values.items() if value is not None
+        name: value.replace("<out>", str(out))
+        if str(value).startswith("<out>")
+        else things.get(value, value)
+        if isinstance(value, str)
+        else value
+        for name, value in values.items()
+        if value is not None
     }
 
 
@@ -135,10 +164,12 @@ def _one_step_model(cls, parameters, as_inputs):
         if name in as_inputs:
             # A number without bounds: it is the step that has to look at them.
             free = QgsProcessingParameterNumber(
-                name, name, QgsProcessingParameterNumber.Type.Double, None, True)
+                name, name, QgsProcessingParameterNumber.Type.Double, None, True
+            )
             model.addModelParameter(
                 free if definition.type() in ("number", "distance") else definition.clone(),
-                QgsProcessingModelParameter(name))
+                QgsProcessingModelParameter(name),
+            )
             given[name] = parameters[name]
             chosen = source.fromModelParameter(name)
         step.addParameterSources(name, [chosen])

@@ -112,7 +112,7 @@ QUERIES = {
     "least squares": "adjustvisits",
     "database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase restoredatabase",
     "lake database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase restoredatabase "
-                     "addavisit",
+    "addavisit",
     "archive": "addtodatabase readdatabase backupdatabase",
     "survey day": "addtodatabase addavisit",
     "add visit": "addtodatabase addavisit",
@@ -139,7 +139,7 @@ QUERIES = {
     "DEM": "tinsurface idwsurface smoothsurface",
     "depth surface": "tinsurface idwsurface smoothsurface",
     "bathymetry": "tinsurface idwsurface smoothsurface depthcontours depthareas mapsheet "
-                  "logstolakemap readlogs",
+    "logstolakemap readlogs",
     "bathymetric map": "mapsheet depthcontours logstolakemap",
     "digital elevation model": "tinsurface idwsurface smoothsurface",
     "cross-validation": "comparemethods",
@@ -275,7 +275,7 @@ QUERIES = {
     "licence": "copytoshare",
     "anonymize": "copytoshare",
     "anonymise": "copytoshare",
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")

@@ -47,11 +47,12 @@ def test_copies_are_of_the_same_class_and_say_the_same(provider):
 
 def test_models_have_ids_for_commands_and_names_for_people(provider):
     assert {model.name(): model.displayName() for model in _models(provider)} == {
-        "logstolakemap": "Logs to lake map", "addavisit": "Add a visit",
+        "logstolakemap": "Logs to lake map",
+        "addavisit": "Add a visit",
         "structurefromasurface": "Structure from a surface",
         "structureandbottomtype": "Structure and bottom type",
         "planthenextouting": "Plan the next outing",
-    }  # fmt: skip
+    }
     for model in _models(provider):
         assert len(model.tags()) > 10
         assert model.shortHelpString().startswith("<p>")
@@ -74,9 +75,13 @@ def _map(lake, **destinations):
         "mapsheet:Map sheet": "sheet.pdf", "lakeproject:Lake project": "lake.qgz",
     }  # fmt: skip
     return {
-        "LOG_FOLDER": str(lake / "logs"), "SHORELINE": str(lake / "shoreline.geojson"),
-        "GAUGE": str(lake / "gauge.csv"), "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0,
-        **{name: str(out / file) for name, file in files.items()}, **destinations,
+        "LOG_FOLDER": str(lake / "logs"),
+        "SHORELINE": str(lake / "shoreline.geojson"),
+        "GAUGE": str(lake / "gauge.csv"),
+        "LEVEL_UNIT": "m",
+        "DATUM_ELEVATION": 1.0,
+        **{name: str(out / file) for name, file in files.items()},
+        **destinations,
     }
 
 
@@ -98,19 +103,28 @@ def _place(lake, name):
     return str(lake.parent / "out" / name)
 
 
-@pytest.mark.parametrize(("output", "file", "word"), [
-    ("mapsheet:Map sheet", "missing/sheet.pdf", "does not exist"),
-    ("mapsheet:Map sheet", "sheet.docx", r"end in \.pdf"),
-    ("lakeproject:Lake project", "lake.gpkg", r"end in \.qgz"),
-    ("smoothsurface:Smooth surface", "smooth.surface", "cannot be written as"),
-    ("depthcontours:Depth contours", "taken.gpkg", "is a folder"),
-    ("depthcontours:Depth contours", "store.gpkg", "store, which no result may replace"),
-    ("depthcontours:Depth contours", "soundings.gpkg", "go to the same file, '.*soundings.gpkg'"),
-    ("depthcontours:Depth contours", "../lake/shoreline.geojson", "which is 'Shoreline' of this"),
-])
-def test_destination_is_refused_before_the_first_step(
-    provider, recorder, lake, output, file, word
-):
+@pytest.mark.parametrize(
+    ("output", "file", "word"),
+    [
+        ("mapsheet:Map sheet", "missing/sheet.pdf", "does not exist"),
+        ("mapsheet:Map sheet", "sheet.docx", r"end in \.pdf"),
+        ("lakeproject:Lake project", "lake.gpkg", r"end in \.qgz"),
+        ("smoothsurface:Smooth surface", "smooth.surface", "cannot be written as"),
+        ("depthcontours:Depth contours", "taken.gpkg", "is a folder"),
+        ("depthcontours:Depth contours", "store.gpkg", "store, which no result may replace"),
+        (
+            "depthcontours:Depth contours",
+            "soundings.gpkg",
+            "go to the same file, '.*soundings.gpkg'",
+        ),
+        (
+            "depthcontours:Depth contours",
+            "../lake/shoreline.geojson",
+            "which is 'Shoreline' of this",
+        ),
+    ],
+)
+def test_destination_is_refused_before_the_first_step(provider, recorder, lake, output, file, word):
     out = lake.parent / "out"
     (out / "taken.gpkg").mkdir()
     store = out / "store.gpkg"
@@ -127,10 +141,13 @@ def test_destination_is_refused_before_the_first_step(
 def test_save_to_geopackage_knows_the_store_too(provider, recorder, lake):
     store = lake.parent / "out" / "store.gpkg"
     _store.add(store, Soundings.build([5e5] * 3, [5e6] * 3, [1.0, 2.0, 3.0]), "EPSG:32615")
-    for target in (f"ogr:dbname='{store}' table=\"contours\" (geom)",
-                   QgsProcessingOutputLayerDefinition(str(store))):
-        wrong = _refusal(provider, recorder, MAP, _map(
-            lake, **{"depthcontours:Depth contours": target}))
+    for target in (
+        f"ogr:dbname='{store}' table=\"contours\" (geom)",
+        QgsProcessingOutputLayerDefinition(str(store)),
+    ):
+        wrong = _refusal(
+            provider, recorder, MAP, _map(lake, **{"depthcontours:Depth contours": target})
+        )
         assert "the lake's store" in wrong
 
 
@@ -143,9 +160,12 @@ def test_rule_of_a_step_is_told_before_the_first(provider, recorder, lake):
 
 def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
     visit = {
-        "DATABASE": str(lake / "points.gpkg"), "LOG_FOLDER": str(lake / "logs"),
-        "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
-        "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0,
+        "DATABASE": str(lake / "points.gpkg"),
+        "LOG_FOLDER": str(lake / "logs"),
+        "SHORELINE": str(lake / "shoreline.geojson"),
+        "GAUGE": str(lake / "gauge.csv"),
+        "LEVEL_UNIT": "m",
+        "DATUM_ELEVATION": 1.0,
     }
     for output in provider.algorithm("addavisit").destinationParameterDefinitions():
         visit[output.name()] = "TEMPORARY_OUTPUT"
@@ -155,9 +175,13 @@ def test_what_is_no_store_is_not_added_to(provider, recorder, lake):
 def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
     old = paraboloid(lake.parent).source()
     visit = {
-        "DATABASE": _place(lake, "store.gpkg"), "LOG_FOLDER": str(lake / "logs"),
-        "SHORELINE": str(lake / "shoreline.geojson"), "GAUGE": str(lake / "gauge.csv"),
-        "LEVEL_UNIT": "m", "DATUM_ELEVATION": 1.0, "OLD_SURFACE": old,
+        "DATABASE": _place(lake, "store.gpkg"),
+        "LOG_FOLDER": str(lake / "logs"),
+        "SHORELINE": str(lake / "shoreline.geojson"),
+        "GAUGE": str(lake / "gauge.csv"),
+        "LEVEL_UNIT": "m",
+        "DATUM_ELEVATION": 1.0,
+        "OLD_SURFACE": old,
         "smoothsurface:Smooth surface": old,
     }
     model = provider.algorithm("addavisit").create()
@@ -169,14 +193,14 @@ def test_surface_brought_up_to_date_may_be_replaced(provider, lake):
     assert list((lake.parent / "out").iterdir()) == []
 
 
-def test_failing_model_brings_no_layer_into_the_project(
-    provider, recorder, tmp_path, memory_layer
-):
+def test_failing_model_brings_no_layer_into_the_project(provider, recorder, tmp_path, memory_layer):
     """QGIS's dialogs load what a run asked for, also when it failed: steps before did so."""
     shown = QgsProcessingOutputLayerDefinition("TEMPORARY_OUTPUT", QgsProject.instance())
     parameters = {
-        "SURFACE": paraboloid(tmp_path), "SHORELINE": memory_layer("Polygon", [shore().wkt]),
-        "breaklines:Breaklines": shown, "nextouting:Lanes of the next outing": shown,
+        "SURFACE": paraboloid(tmp_path),
+        "SHORELINE": memory_layer("Polygon", [shore().wkt]),
+        "breaklines:Breaklines": shown,
+        "nextouting:Lanes of the next outing": shown,
         "nextouting:Gaps": shown,
     }
     model = provider.algorithm("planthenextouting").create()
@@ -195,10 +219,15 @@ def test_failing_algorithm_brings_no_layer_into_the_project(
     algorithm = provider.algorithm("depthprofile").create()
     context, feedback = QgsProcessingContext(), recorder()
     context.setProject(QgsProject.instance())
-    _, done = algorithm.run({
-        "INPUT": paraboloid(tmp_path),
-        "LINES": memory_layer("LineString", [f"LINESTRING({X - 200} {Y},{X + 200} {Y})"]),
-        "OUTPUT": shown, "REPORT": str(tmp_path / "no folder" / "profile.html"),
-    }, context, feedback)
+    _, done = algorithm.run(
+        {
+            "INPUT": paraboloid(tmp_path),
+            "LINES": memory_layer("LineString", [f"LINESTRING({X - 200} {Y},{X + 200} {Y})"]),
+            "OUTPUT": shown,
+            "REPORT": str(tmp_path / "no folder" / "profile.html"),
+        },
+        context,
+        feedback,
+    )
     assert not done
     assert not context.layersToLoadOnCompletion()

@@ -46,11 +46,17 @@ def lake(tmp_path_factory, qgis_app):
     depth, hardness, wet = true_grids(2.0)
     flat = depth.like(np.where(wet, 0.15, np.nan))
     write_raster(folder / "depth.tif", [depth, flat, flat], BANDS, UTM15, {})
-    classes = depth.like(np.where(wet, np.select(
-        [hardness.values > 0.6, hardness.values < 0.4], [3.0, 1.0], 2.0), np.nan))
+    classes = depth.like(
+        np.where(
+            wet, np.select([hardness.values > 0.6, hardness.values < 0.4], [3.0, 1.0], 2.0), np.nan
+        )
+    )
     write_raster(
-        folder / "bottom.tif", [hardness, flat, classes, depth.like(np.where(wet, 0.9, np.nan))],
-        ("hardness", "standard uncertainty", "class", "probability"), UTM15, {},
+        folder / "bottom.tif",
+        [hardness, flat, classes, depth.like(np.where(wet, 0.9, np.nan))],
+        ("hardness", "standard uncertainty", "class", "probability"),
+        UTM15,
+        {},
     )
     return {name: str(folder / f"{name}.tif") for name in ("depth", "bottom")}
 
@@ -63,13 +69,19 @@ def wkt(line):
 def structure(memory_layer):
     """Break-lines, transitions and forms of the invented lake, from its formulas."""
     breaks = memory_layer(
-        "LineString", [wkt(truth.crest_line()), wkt(truth.toe_line())],
-        fields="field=kind:string&field=height_m:double", rows=[("crest", 2.7), ("toe", 2.7)],
+        "LineString",
+        [wkt(truth.crest_line()), wkt(truth.toe_line())],
+        fields="field=kind:string&field=height_m:double",
+        rows=[("crest", 2.7), ("toe", 2.7)],
     )
     transitions = memory_layer("LineString", [wkt(line) for line in truth.transition_lines()])
     hump = Point(truth.ORIGIN[0] + truth.HUMP["x"], truth.ORIGIN[1] + truth.HUMP["y"]).buffer(26)
-    forms = memory_layer("Polygon", [hump.wkt], fields="field=form:string&field=relief_m:double",
-                         rows=[("hump", 4.5)])  # fmt: skip
+    forms = memory_layer(
+        "Polygon",
+        [hump.wkt],
+        fields="field=form:string&field=relief_m:double",
+        rows=[("hump", 4.5)],
+    )
     return {"BREAKLINES": breaks, "TRANSITIONS": transitions, "BOTTOM_FORMS": forms}
 
 
@@ -81,9 +93,11 @@ def by_name(layer):
 
 
 def test_default_table_finds_spots_on_true_structure(run, lake, structure, feedback):
-    result = run("candidatespots", {
-        "INPUT": lake["depth"], **structure, "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)  # fmt: skip
+    result = run(
+        "candidatespots",
+        {"INPUT": lake["depth"], **structure, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     spots = list(result["OUTPUT"].getFeatures())
     assert result["SPOTS"] == len(spots) > 3
     assert result["BEST_SCORE"] == pytest.approx(spots[0]["score"])
@@ -102,29 +116,43 @@ def test_default_table_finds_spots_on_true_structure(run, lake, structure, feedb
     assert best["name"].startswith("S01 ")
     assert best["name"].endswith("FT")
     assert best["note"] in feedback.text
-    weighed = (2 * best["transition_fit"] + 3 * best["crest_fit"] + 2 * best["depth_fit"]
-               + best["deep_water_fit"]) / 8.0  # fmt: skip
+    weighed = (
+        2 * best["transition_fit"]
+        + 3 * best["crest_fit"]
+        + 2 * best["depth_fit"]
+        + best["deep_water_fit"]
+    ) / 8.0
     assert best["score"] == pytest.approx(weighed * best["trust"])
 
 
 def test_default_table_means_the_same_depths_in_feet_and_in_metres(run, lake, structure):
     feet, metres = (
-        run("candidatespots", {
-            "INPUT": lake["depth"], **structure, "UNIT": unit, "OUTPUT": "TEMPORARY_OUTPUT",
-        })["OUTPUT"] for unit in ("ft", "m")
-    )  # fmt: skip
+        run(
+            "candidatespots",
+            {"INPUT": lake["depth"], **structure, "UNIT": unit, "OUTPUT": "TEMPORARY_OUTPUT"},
+        )["OUTPUT"]
+        for unit in ("ft", "m")
+    )
     places = [[(f["depth_m"], f["score"]) for f in layer.getFeatures()] for layer in (feet, metres)]
     assert places[0] == places[1]
     assert all(f["name"].endswith("M") for f in metres.getFeatures())
 
 
 def test_own_table_in_metres_with_bottom_type_and_score_raster(run, lake, structure, tmp_path):
-    result = run("candidatespots", {
-        "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"], "UNIT": "m",
-        "CRITERIA": ["hump", "", "", "2", "hard", "0", "5", "1", "Depth", "2", "4", "1"],
-        "MAX_SPOTS": 2, "MIN_DISTANCE": 10.0, "OUTPUT": str(tmp_path / "spots.gpkg"),
-        "SCORE": str(tmp_path / "score.tif"),
-    })  # fmt: skip
+    result = run(
+        "candidatespots",
+        {
+            "INPUT": lake["depth"],
+            **structure,
+            "BOTTOM_TYPE": lake["bottom"],
+            "UNIT": "m",
+            "CRITERIA": ["hump", "", "", "2", "hard", "0", "5", "1", "Depth", "2", "4", "1"],
+            "MAX_SPOTS": 2,
+            "MIN_DISTANCE": 10.0,
+            "OUTPUT": str(tmp_path / "spots.gpkg"),
+            "SCORE": str(tmp_path / "score.tif"),
+        },
+    )
     layer = QgsVectorLayer(result["OUTPUT"], "spots")
     spots = list(layer.getFeatures())
     assert len(spots) == 2
@@ -137,31 +165,45 @@ def test_own_table_in_metres_with_bottom_type_and_score_raster(run, lake, struct
     assert value == pytest.approx(spots[0]["score"], abs=0.05)
 
 
-@pytest.mark.parametrize(("rows", "message"), [
-    (["perch", "0", "1", "1"], "'perch' is not a thing that can count"),
-    (["depth", "8"], "no whole number of rows"),
-    (["depth", "9", "8", "1"], "must be below"),
-    (["hump", "", "", "1", "toe", "0", "9", "1"], "'toe' needs the layer of breaklines"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        (["perch", "0", "1", "1"], "'perch' is not a thing that can count"),
+        (["depth", "8"], "no whole number of rows"),
+        (["depth", "9", "8", "1"], "must be below"),
+        (["hump", "", "", "1", "toe", "0", "9", "1"], "'toe' needs the layer of breaklines"),
+    ],
+)
 def test_table_is_checked_before_running(run, lake, rows, message):
     with pytest.raises(QgsProcessingException, match=message):
-        run("candidatespots", {
-            "INPUT": lake["depth"], "CRITERIA": rows, "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "candidatespots",
+            {"INPUT": lake["depth"], "CRITERIA": rows, "OUTPUT": "TEMPORARY_OUTPUT"},
+        )
 
 
 def test_break_lines_chain_into_spots_and_spots_into_gpx(run, lake, tmp_path):
     breaks = run("breaklines", {"INPUT": lake["depth"], "OUTPUT": str(tmp_path / "b.gpkg")})
-    spots = run("candidatespots", {
-        "INPUT": lake["depth"], "BREAKLINES": breaks["OUTPUT"],
-        "CRITERIA": ["crest", "0", "10", "1", "depth", "8", "16", "1"], "MAX_SPOTS": 4,
-        "OUTPUT": str(tmp_path / "spots.gpkg"),
-    })  # fmt: skip
+    spots = run(
+        "candidatespots",
+        {
+            "INPUT": lake["depth"],
+            "BREAKLINES": breaks["OUTPUT"],
+            "CRITERIA": ["crest", "0", "10", "1", "depth", "8", "16", "1"],
+            "MAX_SPOTS": 4,
+            "OUTPUT": str(tmp_path / "spots.gpkg"),
+        },
+    )
     # Spots are marks like any other.
-    marks = run("describemarks", {
-        "MARKS": spots["OUTPUT"], "INPUT": lake["depth"], "BREAKLINES": breaks["OUTPUT"],
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    })  # fmt: skip
+    marks = run(
+        "describemarks",
+        {
+            "MARKS": spots["OUTPUT"],
+            "INPUT": lake["depth"],
+            "BREAKLINES": breaks["OUTPUT"],
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )
     for feature in marks["OUTPUT"].getFeatures():
         assert feature["crest_m"] <= 15.0
         assert feature["remark"].startswith(f"{feature['depth_m'] / FOOT:.0f} ft deep")
@@ -174,10 +216,15 @@ def test_break_lines_chain_into_spots_and_spots_into_gpx(run, lake, tmp_path):
 def test_surface_without_uncertainty_is_said(run, tmp_path, feedback):
     depth, _, _ = true_grids(4.0)
     write_raster(tmp_path / "plain.tif", [depth], ("z",), UTM15, {})
-    result = run("candidatespots", {
-        "INPUT": str(tmp_path / "plain.tif"), "CRITERIA": "depth,200,300,1",
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)  # fmt: skip
+    result = run(
+        "candidatespots",
+        {
+            "INPUT": str(tmp_path / "plain.tif"),
+            "CRITERIA": "depth,200,300,1",
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     assert result["SPOTS"] == 0
     assert result["BEST_SCORE"] is None
     assert "no uncertainty" in feedback.text
@@ -186,25 +233,42 @@ def test_surface_without_uncertainty_is_said(run, tmp_path, feedback):
 
 def test_layers_of_another_kind_are_named(run, lake, structure):
     with pytest.raises(QgsProcessingException, match="does not hold|'kind'"):
-        run("candidatespots", {
-            "INPUT": lake["depth"], "BREAKLINES": structure["BOTTOM_FORMS"],
-            "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "candidatespots",
+            {
+                "INPUT": lake["depth"],
+                "BREAKLINES": structure["BOTTOM_FORMS"],
+                "CRITERIA": ["crest", "0", "9", "1"],
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
     with pytest.raises(QgsProcessingException, match="no field 'kind'"):
-        run("candidatespots", {
-            "INPUT": lake["depth"], "BREAKLINES": structure["TRANSITIONS"],
-            "CRITERIA": ["crest", "0", "9", "1"], "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "candidatespots",
+            {
+                "INPUT": lake["depth"],
+                "BREAKLINES": structure["TRANSITIONS"],
+                "CRITERIA": ["crest", "0", "9", "1"],
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
 
 
 # -- marks -----------------------------------------------------------------------------------
 
 
 def test_marks_of_a_gpx_file_are_described(run, lake, structure, feedback):
-    result = run("describemarks", {
-        "MARKS": f"{EXAMPLE / 'marks.gpx'}|layername=waypoints", "INPUT": lake["depth"],
-        **structure, "BOTTOM_TYPE": lake["bottom"], "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)  # fmt: skip
+    result = run(
+        "describemarks",
+        {
+            "MARKS": f"{EXAMPLE / 'marks.gpx'}|layername=waypoints",
+            "INPUT": lake["depth"],
+            **structure,
+            "BOTTOM_TYPE": lake["bottom"],
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     marks = by_name(result["OUTPUT"])
     assert len(marks) == 8
     for name, mark in marks.items():
@@ -235,9 +299,10 @@ def test_marks_of_a_gpx_file_are_described(run, lake, structure, feedback):
 def test_a_surface_alone_and_a_mark_off_the_map(run, lake, memory_layer):
     x, y = truth.ORIGIN
     layer = memory_layer("Point", [f"POINT({x} {y})", f"POINT({x + 5000} {y})"])
-    result = run("describemarks", {
-        "MARKS": layer, "INPUT": lake["depth"], "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT",
-    })  # fmt: skip
+    result = run(
+        "describemarks",
+        {"MARKS": layer, "INPUT": lake["depth"], "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT"},
+    )
     marks = by_name(result["OUTPUT"])
     assert (result["MARKS_ON_MAP"], result["MARKS_OFF_MAP"]) == (1, 1)
     assert marks["1"]["depth_m"] == pytest.approx(float(truth.depth_m(x, y)), abs=0.05)
@@ -250,8 +315,12 @@ def test_a_surface_alone_and_a_mark_off_the_map(run, lake, memory_layer):
 
 def test_names_come_from_the_field_chosen(run, lake, memory_layer):
     x, y = truth.ORIGIN
-    layer = memory_layer("Point", [f"POINT({x} {y})"], fields="field=name:string&field=code:string",
-                         rows=[("A", "B7")])  # fmt: skip
+    layer = memory_layer(
+        "Point",
+        [f"POINT({x} {y})"],
+        fields="field=name:string&field=code:string",
+        rows=[("A", "B7")],
+    )
     parameters = {"MARKS": layer, "INPUT": lake["depth"], "OUTPUT": "TEMPORARY_OUTPUT"}
     assert list(by_name(run("describemarks", parameters)["OUTPUT"])) == ["A"]
     parameters["NAME_FIELD"] = "code"
@@ -260,23 +329,41 @@ def test_names_come_from_the_field_chosen(run, lake, memory_layer):
 
 def test_marks_without_place_are_refused(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="no mark with a position"):
-        run("describemarks", {
-            "MARKS": memory_layer("Point", [None]), "INPUT": lake["depth"],
-            "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "describemarks",
+            {
+                "MARKS": memory_layer("Point", [None]),
+                "INPUT": lake["depth"],
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
 
 
-def test_more_like_marks_on_the_crest_are_on_the_crest(run, lake, structure, memory_layer,
-                                                       tmp_path, feedback):  # fmt: skip
+def test_more_like_marks_on_the_crest_are_on_the_crest(
+    run, lake, structure, memory_layer, tmp_path, feedback
+):
     crest = LineString(truth.crest_line())
     marks = [crest.interpolate(d) for d in np.linspace(20.0, 0.6 * crest.length, 7)]
-    layer = memory_layer("Point", [p.wkt for p in marks], fields="field=name:string",
-                         rows=[(f"C{i}",) for i in range(7)])  # fmt: skip
-    result = run("findplaceslikemarks", {
-        "MARKS": layer, "INPUT": lake["depth"], **structure, "BOTTOM_TYPE": lake["bottom"],
-        "MAX_PLACES": 4, "MIN_DISTANCE": 20.0, "OUTPUT": "TEMPORARY_OUTPUT",
-        "SIMILARITY": str(tmp_path / "like.tif"),
-    }, feedback)  # fmt: skip
+    layer = memory_layer(
+        "Point",
+        [p.wkt for p in marks],
+        fields="field=name:string",
+        rows=[(f"C{i}",) for i in range(7)],
+    )
+    result = run(
+        "findplaceslikemarks",
+        {
+            "MARKS": layer,
+            "INPUT": lake["depth"],
+            **structure,
+            "BOTTOM_TYPE": lake["bottom"],
+            "MAX_PLACES": 4,
+            "MIN_DISTANCE": 20.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+            "SIMILARITY": str(tmp_path / "like.tif"),
+        },
+        feedback,
+    )
     places = list(result["OUTPUT"].getFeatures())
     assert result["PLACES"] == len(places) == 4
     for feature in places:
@@ -292,10 +379,15 @@ def test_more_like_marks_on_the_crest_are_on_the_crest(run, lake, structure, mem
 
 def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedback):
     x, y = truth.ORIGIN
-    result = run("findplaceslikemarks", {
-        "MARKS": memory_layer("Point", [f"POINT({x} {y})"]), "INPUT": lake["depth"],
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    }, feedback)  # fmt: skip
+    result = run(
+        "findplaceslikemarks",
+        {
+            "MARKS": memory_layer("Point", [f"POINT({x} {y})"]),
+            "INPUT": lake["depth"],
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     assert result["AUC"] is None
     assert result["GROUPS"] == 1
     assert "Not tested" in feedback.text
@@ -303,10 +395,14 @@ def test_few_marks_are_not_tested_and_it_is_said(run, lake, memory_layer, feedba
 
 def test_marks_elsewhere_are_refused(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="No mark lies on the mapped"):
-        run("findplaceslikemarks", {
-            "MARKS": memory_layer("Point", ["POINT(0 0)"]), "INPUT": lake["depth"],
-            "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "findplaceslikemarks",
+            {
+                "MARKS": memory_layer("Point", ["POINT(0 0)"]),
+                "INPUT": lake["depth"],
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
 
 
 # -- profile ---------------------------------------------------------------------------------
@@ -317,17 +413,27 @@ def across(memory_layer):
     """A line over the hump, from land to land, and a short one of its own name."""
     x, y = truth.ORIGIN[0] + truth.HUMP["x"], truth.ORIGIN[1] + truth.HUMP["y"]
     return memory_layer(
-        "LineString", [f"LINESTRING({x} {y + 400}, {x} {y}, {x} {y - 500})",
-                       f"LINESTRING({x - 40} {y}, {x + 40} {y})"],
-        fields="field=name:string", rows=[("North & south",), ("Hump",)],
-    )  # fmt: skip
+        "LineString",
+        [
+            f"LINESTRING({x} {y + 400}, {x} {y}, {x} {y - 500})",
+            f"LINESTRING({x - 40} {y}, {x + 40} {y})",
+        ],
+        fields="field=name:string",
+        rows=[("North & south",), ("Hump",)],
+    )
 
 
 def test_profile_is_the_true_depth_along_the_line(run, lake, across, tmp_path):
-    result = run("depthprofile", {
-        "INPUT": lake["depth"], "LINES": across, "BOTTOM_TYPE": lake["bottom"],
-        "OUTPUT": str(tmp_path / "profile.csv"), "REPORT": str(tmp_path / "profile.html"),
-    })  # fmt: skip
+    result = run(
+        "depthprofile",
+        {
+            "INPUT": lake["depth"],
+            "LINES": across,
+            "BOTTOM_TYPE": lake["bottom"],
+            "OUTPUT": str(tmp_path / "profile.csv"),
+            "REPORT": str(tmp_path / "profile.html"),
+        },
+    )
     with open(tmp_path / "profile.csv", newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert {row["line_name"] for row in rows} == {"North & south", "Hump"}
@@ -355,19 +461,30 @@ def test_profile_is_the_true_depth_along_the_line(run, lake, across, tmp_path):
 
 def test_profile_elsewhere_is_refused(run, lake, memory_layer):
     with pytest.raises(QgsProcessingException, match="No part of the line lies on mapped"):
-        run("depthprofile", {
-            "INPUT": lake["depth"], "LINES": memory_layer("LineString", ["LINESTRING(0 0, 9 9)"]),
-            "OUTPUT": "TEMPORARY_OUTPUT",
-        })  # fmt: skip
+        run(
+            "depthprofile",
+            {
+                "INPUT": lake["depth"],
+                "LINES": memory_layer("LineString", ["LINESTRING(0 0, 9 9)"]),
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
 
 
 def test_profile_in_degrees_and_metres(run, lake, memory_layer):
-    line = memory_layer("LineString", ["LINESTRING(-94.6035 46.4569, -94.6015 46.4569)"],
-                        crs="EPSG:4326")  # fmt: skip
-    result = run("depthprofile", {
-        "INPUT": lake["depth"], "LINES": line, "UNIT": "m", "STEP": 10.0,
-        "OUTPUT": "TEMPORARY_OUTPUT",
-    })  # fmt: skip
+    line = memory_layer(
+        "LineString", ["LINESTRING(-94.6035 46.4569, -94.6015 46.4569)"], crs="EPSG:4326"
+    )
+    result = run(
+        "depthprofile",
+        {
+            "INPUT": lake["depth"],
+            "LINES": line,
+            "UNIT": "m",
+            "STEP": 10.0,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+        },
+    )
     layer = result["OUTPUT"]
     assert layer.crs() == UTM15
     assert layer.fields().indexFromName("depth_ft") < 0
@@ -394,8 +511,12 @@ def test_cancel_leaves_nothing(run, lake, structure, across, tmp_path, recorder,
 
 @pytest.mark.parametrize("style", ["spots", "places", "marks", "profile"])
 def test_styles_draw(memory_layer, style):
-    layer = memory_layer("Point", ["POINT(0 0)"], fields="field=name:string&field=score:double",
-                         rows=[("S01 12FT", 0.8)])  # fmt: skip
+    layer = memory_layer(
+        "Point",
+        ["POINT(0 0)"],
+        fields="field=name:string&field=score:double",
+        rows=[("S01 12FT", 0.8)],
+    )
     _styling.apply_style(layer, style)
     assert layer.renderer().type() == "singleSymbol"
     assert layer.labelsEnabled() == (style != "profile")
@@ -405,10 +526,16 @@ def test_results_are_styled_when_loaded(run, lake, tmp_path):
     context = QgsProcessingContext()
     context.setProject(QgsProject.instance())
     target = str(tmp_path / "score.tif")
-    run("candidatespots", {
-        "INPUT": lake["depth"], "CRITERIA": ["depth", "8", "16", "1"],
-        "OUTPUT": "TEMPORARY_OUTPUT", "SCORE": target,
-    }, context=context)  # fmt: skip
+    run(
+        "candidatespots",
+        {
+            "INPUT": lake["depth"],
+            "CRITERIA": ["depth", "8", "16", "1"],
+            "OUTPUT": "TEMPORARY_OUTPUT",
+            "SCORE": target,
+        },
+        context=context,
+    )
     layer = QgsRasterLayer(target, "score")
     _styling.apply_style(layer, "score")
     assert layer.renderer().type() == "singlebandpseudocolor"

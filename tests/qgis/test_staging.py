@@ -31,6 +31,10 @@ def test_gdal_errors_are_raised_without_their_sql(monkeypatch):
         made(None)
     with pytest.raises(RuntimeError, match="^disk I/O error$"):
         done(6)
-    assert without_sql(
-        'Feature creation error (OGR error: failed to prepare SQL: INSERT INTO "a" ("geom") '
-        "VALUES (?) - database or disk is full)") == "database or disk is full)"
+    assert (
+        without_sql(
+            'Feature creation error (OGR error: failed to prepare SQL: INSERT INTO "a" ("geom") '
+            "VALUES (?) - database or disk is full)"
+        )
+        == "database or disk is full)"
+    )

@@ -38,14 +38,23 @@ def visit(name, day, n=3000, seed=0, dx=0.0, shift=0.0, corrections=DATUM):
     x = 400_000.0 + lane * 8.0 + dx + rng.normal(0, 0.2, n)
     depth = 3 + 0.01 * (x - 400_000) + 0.005 * (y - 5_150_000) + shift + rng.normal(0, 0.03, n)
     return Soundings.build(
-        x, y, np.round(depth / 0.03048) * 0.03048, visit=name,
+        x,
+        y,
+        np.round(depth / 0.03048) * 0.03048,
+        visit=name,
         time=np.datetime64(f"{day}T14:00:00.250", "ms") + k * np.timedelta64(500, "ms"),
-        uncert=0.05, lane=lane, corrections=corrections, speed=2.2,
+        uncert=0.05,
+        lane=lane,
+        corrections=corrections,
+        speed=2.2,
     )
 
 
-MAY, JUNE, JULY = (visit("may", "2024-05-14"), visit("june", "2025-06-14", seed=1, dx=1.0),
-                   visit("july", "2026-07-01", seed=2, dx=2.0))
+MAY, JUNE, JULY = (
+    visit("may", "2024-05-14"),
+    visit("june", "2025-06-14", seed=1, dx=1.0),
+    visit("july", "2026-07-01", seed=2, dx=2.0),
+)
 
 
 @pytest.fixture
@@ -68,13 +77,18 @@ def state(path):
         total = sum(visits.values())
         assert db.execute("SELECT count(*) FROM rtree_soundings_geom").fetchone() == (total,)
         assert db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() == ("ok",)
-        triggers = db.execute("SELECT count(*) FROM sqlite_master WHERE type = 'trigger' "
-                              "AND name LIKE 'rtree_soundings_geom_%'").fetchone()
+        triggers = db.execute(
+            "SELECT count(*) FROM sqlite_master WHERE type = 'trigger' "
+            "AND name LIKE 'rtree_soundings_geom_%'"
+        ).fetchone()
         assert triggers[0] >= 6
-        assert db.execute("SELECT feature_count FROM gpkg_ogr_contents "
-                          "WHERE table_name = 'soundings'").fetchone() == (total,)
-        assert db.execute("SELECT count(*) FROM visits JOIN soundings ON visits.fid = visit_id "
-                          "WHERE visits.visit != soundings.visit").fetchone() == (0,)
+        assert db.execute(
+            "SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = 'soundings'"
+        ).fetchone() == (total,)
+        assert db.execute(
+            "SELECT count(*) FROM visits JOIN soundings ON visits.fid = visit_id "
+            "WHERE visits.visit != soundings.visit"
+        ).fetchone() == (0,)
         return visits, db.execute("SELECT action, visit, soundings FROM history").fetchall()
     finally:
         db.close()
@@ -117,13 +131,17 @@ def test_gdal_and_qgis_see_plain_layers(path):
     assert layer.GetFeatureCount() == 6000
     assert layer.TestCapability(ogr.OLCFastSpatialFilter)
     assert layer.GetSpatialRef().GetAuthorityCode(None) == "32615"
-    np.testing.assert_allclose(layer.GetExtent(), [
-        min(MAY.x.min(), JUNE.x.min()), max(MAY.x.max(), JUNE.x.max()), 5_150_000, 5_150_300])
+    np.testing.assert_allclose(
+        layer.GetExtent(),
+        [min(MAY.x.min(), JUNE.x.min()), max(MAY.x.max(), JUNE.x.max()), 5_150_000, 5_150_300],
+    )
     layer.SetSpatialFilterRect(400_000, 5_150_000, 400_010, 5_150_050)
     both = concatenate([MAY, JUNE])
     # The index keeps single precision: at this northing it is up to half a metre too wide.
-    few, most = (((both.x >= 400_000 - m) & (both.x <= 400_010 + m) & (both.y <= 5_150_050 + m)
-                  ).sum() for m in (0.0, 0.6))
+    few, most = (
+        ((both.x >= 400_000 - m) & (both.x <= 400_010 + m) & (both.y <= 5_150_050 + m)).sum()
+        for m in (0.0, 0.6)
+    )
     assert 0 < few <= layer.GetFeatureCount() <= most
     feature = layer.GetFeature(1)
     assert feature.GetField("time").startswith("2024/05/14 14:00:00.25")
@@ -161,9 +179,11 @@ def test_the_order_of_rows_makes_no_other_store(path):
         _store.add(other, part.select(rng.permutation(len(part))), CRS)
     for name in (*FIELDS, "visit", "status"):
         np.testing.assert_array_equal(
-            getattr(all_of(other), name), getattr(all_of(path), name), err_msg=name)
+            getattr(all_of(other), name), getattr(all_of(path), name), err_msg=name
+        )
     assert [v.fingerprint for v in _store.contents(other).visits] == [
-        v.fingerprint for v in _store.contents(path).visits]
+        v.fingerprint for v in _store.contents(path).visits
+    ]
     assert state(other) == state(path)
 
 
@@ -219,7 +239,8 @@ def test_replace_takes_new_depths_under_the_same_visit(path):
     assert state(path)[1][-2:] == [("replaced", "may", 3000), ("added", "may", 3000)]
     db = sqlite3.connect(str(path))
     assert db.execute("SELECT parameters FROM visits WHERE visit = 'may'").fetchone() == (
-        '{"draft_m": 0.4}',)
+        '{"draft_m": 0.4}',
+    )
     db.close()
 
 
@@ -237,8 +258,14 @@ def test_a_stored_visit_keeps_its_name(path):
 def test_two_boats_abreast_are_both_kept(path):
     """The same seconds, the same depth throughout, another place, and so the same fingerprint."""
     first = visit("first boat", "2024-05-14")
-    first = Soundings.build(first.x, first.y, np.full(3000, 3.048), time=first.time,
-                            visit="first boat", corrections=DATUM)
+    first = Soundings.build(
+        first.x,
+        first.y,
+        np.full(3000, 3.048),
+        time=first.time,
+        visit="first boat",
+        corrections=DATUM,
+    )
     second = first.replace(x=first.x + 12.0, visit=np.full(3000, "second boat", object))
     _store.add(path, first, CRS)
     assert _store.add(path, second, CRS).added == 3000
@@ -262,8 +289,10 @@ def test_read_by_visit_extent_and_time(path):
 
 def test_newer_wins_and_removal_brings_back(path):
     _store.add(path, concatenate([MAY, JUNE]), CRS)
-    bar = JULY.replace(depth=JULY.depth - 0.8 * np.exp(
-        -((JULY.x - 400_040) ** 2 + (JULY.y - 5_150_150) ** 2) / (2 * 30.0**2)))
+    bar = JULY.replace(
+        depth=JULY.depth
+        - 0.8 * np.exp(-((JULY.x - 400_040) ** 2 + (JULY.y - 5_150_150) ** 2) / (2 * 30.0**2))
+    )
     reported = _store.add(path, bar, CRS)
     assert [(a, b) for a, b, _ in reported.changes] == [("may", "july"), ("june", "july")]
     assert set(all_of(path).status) == {"accepted"}
@@ -301,8 +330,11 @@ def test_history_and_raw_depth_stay(path):
     _store.add(path, MAY, CRS)
     db = sqlite3.connect(str(path))
     allow_updates(db)
-    for statement in ("DELETE FROM history", "UPDATE history SET action = 'x'",
-                      "UPDATE soundings SET raw_depth_m = 1"):
+    for statement in (
+        "DELETE FROM history",
+        "UPDATE history SET action = 'x'",
+        "UPDATE soundings SET raw_depth_m = 1",
+    ):
         with pytest.raises(sqlite3.IntegrityError, match=r"never changed|only ever added"):
             db.execute(statement)
     db.close()
@@ -321,8 +353,9 @@ def test_one_datum(path):
     ):
         with pytest.raises(LakefloorError, match=f"has one datum.*{told}"):
             _store.add(path, visit("june", "2025-06-14", seed=1, corrections=corrections), CRS)
-    mixed = JUNE.replace(corrections=np.where(np.arange(3000) < 10, "from=surface",
-                                              JUNE.corrections))
+    mixed = JUNE.replace(
+        corrections=np.where(np.arange(3000) < 10, "from=surface", JUNE.corrections)
+    )
     with pytest.raises(LakefloorError, match="not at one datum"):
         _store.add(path, mixed, CRS)
     assert path.read_bytes() == before
@@ -337,10 +370,14 @@ def test_files_that_are_no_store(path, tmp_path):
     gdal.GetDriverByName("GPKG").Create(str(plain), 0, 0, 0, gdal.GDT_Unknown).CreateLayer("visits")
     empty = tmp_path / "empty.gpkg"
     empty.touch()
-    for file, told in ((path, "is not a GeoPackage"), (empty, "is not a GeoPackage"),
-                       (plain, "is not a lake database"), (tmp_path, "is a folder"),
-                       (tmp_path / "lake.shp", r"ends in \.gpkg"),
-                       (tmp_path / "no" / "lake.gpkg", "does not exist")):
+    for file, told in (
+        (path, "is not a GeoPackage"),
+        (empty, "is not a GeoPackage"),
+        (plain, "is not a lake database"),
+        (tmp_path, "is a folder"),
+        (tmp_path / "lake.shp", r"ends in \.gpkg"),
+        (tmp_path / "no" / "lake.gpkg", "does not exist"),
+    ):
         before = file.read_bytes() if file.is_file() else None
         with pytest.raises(LakefloorError, match=told):
             _store.add(file, MAY, CRS)
@@ -355,8 +392,10 @@ def test_files_that_are_no_store(path, tmp_path):
 def test_a_store_of_a_newer_layout(path):
     _store.add(path, MAY, CRS)
     db = sqlite3.connect(str(path))
-    db.execute("UPDATE gpkg_contents SET description = 'Lakefloor store, layout 9' "
-               "WHERE table_name = 'visits'")
+    db.execute(
+        "UPDATE gpkg_contents SET description = 'Lakefloor store, layout 9' "
+        "WHERE table_name = 'visits'"
+    )
     db.commit()
     db.close()
     with pytest.raises(LakefloorError, match="newer Lakefloor"):
@@ -399,10 +438,14 @@ def test_cancel_leaves_the_old_state(path, exists):
 
 def mounted(folder, options):
     folder.mkdir()
-    if os.geteuid() != 0 or subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)], capture_output=True,
-        check=False,
-    ).returncode:
+    if (
+        os.geteuid() != 0
+        or subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
+            capture_output=True,
+            check=False,
+        ).returncode
+    ):
         pytest.skip("needs the right to mount")
 
 
@@ -457,7 +500,10 @@ path = sys.argv[1]
 def start(body, *arguments):
     return subprocess.Popen(
         [sys.executable, "-c", HEAD + textwrap.dedent(body), *map(str, arguments)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
     )
 
 
@@ -562,13 +608,16 @@ def test_two_makers_of_one_store(path, monkeypatch):
 def test_a_locked_store_is_told(path, monkeypatch, lock):
     _store.add(path, MAY, CRS)
     monkeypatch.setattr(store_file, "LOCK_TIMEOUT_S", 1.0)
-    holder = start(f"""
+    holder = start(
+        f"""
         import sqlite3
         db = sqlite3.connect(path, isolation_level=None)
         db.execute("{lock}")
         print("held", flush=True)
         sys.stdin.read()
-    """, path)
+    """,
+        path,
+    )
     try:
         assert holder.stdout.readline() == "held\n", holder.stderr.read()
         with pytest.raises(LakefloorError, match="in use by another program"):
@@ -629,9 +678,11 @@ def test_visits_named_by_utc_days_are_recognised_when_named_by_the_lakes(path):
     logged = logged.replace(time=start + (logged.time - logged.time[0]))
     before, after = (
         logged.replace(visit=np.full(len(logged), name, object))
-        for name in ("2024-05-14", "2024-05-13"))
-    split = before.replace(visit=np.where(
-        np.arange(3000) < 1200, "2024-05-13", "2024-05-14").astype(object))
+        for name in ("2024-05-14", "2024-05-13")
+    )
+    split = before.replace(
+        visit=np.where(np.arange(3000) < 1200, "2024-05-13", "2024-05-14").astype(object)
+    )
     for k, stored in enumerate((before, split)):
         store = path.with_name(f"{k}.gpkg")
         _store.add(store, stored, CRS)

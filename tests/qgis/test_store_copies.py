@@ -61,7 +61,9 @@ def test_a_store_of_layout_1_is_read_as_it_is(old):
     before = old.read_bytes()
     held = _store.contents(old)
     assert [(v.name, v.soundings) for v in held.visits] == [
-        ("2024-05-14", 240), ("evening; June", 240)]
+        ("2024-05-14", 240),
+        ("evening; June", 240),
+    ]
     back = all_of(old)
     assert len(back) == 480
     assert (back.status == "superseded by evening; June").sum() == 238
@@ -144,12 +146,17 @@ def test_a_kill_during_the_upgrade_leaves_one_layout_or_the_other(old):
 def test_a_newer_layout_is_refused_with_its_number(path):
     _store.add(path, MAY, CRS)
     db = sqlite3.connect(str(path))
-    db.execute("UPDATE gpkg_contents SET description = 'Lakefloor store, layout 9' "
-               "WHERE table_name = 'visits'")
+    db.execute(
+        "UPDATE gpkg_contents SET description = 'Lakefloor store, layout 9' "
+        "WHERE table_name = 'visits'"
+    )
     db.commit()
     db.close()
-    for call in (lambda: _store.contents(path), lambda: _store.add(path, JUNE, CRS),
-                 lambda: _store.back_up(path, path.parent)):
+    for call in (
+        lambda: _store.contents(path),
+        lambda: _store.add(path, JUNE, CRS),
+        lambda: _store.back_up(path, path.parent),
+    ):
         with pytest.raises(LakefloorError, match=r"newer Lakefloor: it has layout 9.*up to 2"):
             call()
 
@@ -160,8 +167,10 @@ def test_a_merged_store_is_a_store_of_its_own(old, run, tmp_path, recorder):
     _store.add(other, july, CRS)
     out = tmp_path / "lake merged.gpkg"
     before = old.read_bytes()
-    run("mergedatabases", {"DATABASE": str(old), "OTHER_DATABASE": str(other), "OFFSETS": "none",
-                        "OUTPUT": str(out)})
+    run(
+        "mergedatabases",
+        {"DATABASE": str(old), "OTHER_DATABASE": str(other), "OFFSETS": "none", "OUTPUT": str(out)},
+    )
     assert old.read_bytes() == before
     assert is_layout(out) == 2
     assert len(all_of(out)) == 1080
@@ -272,10 +281,14 @@ def test_restore_refuses(path, run, tmp_path, monkeypatch):
     ogr.GetDriverByName("GPKG").CreateDataSource(str(plain)).CreateLayer("mine")
     listed = names(tmp_path)
     for source, target, told in (
-        (text, path, "not a GeoPackage"), (tmp_path / "no.gpkg", path, "no lake database"),
-        (other, path, "another lake"), (plain, path, "not a lake database"),
-        (backup, plain, "not a lake database"), (backup, tmp_path / "x.shp", "DATABASE"),
-        (path, path, "same file"), (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
+        (text, path, "not a GeoPackage"),
+        (tmp_path / "no.gpkg", path, "no lake database"),
+        (other, path, "another lake"),
+        (plain, path, "not a lake database"),
+        (backup, plain, "not a lake database"),
+        (backup, tmp_path / "x.shp", "DATABASE"),
+        (path, path, "same file"),
+        (backup, tmp_path / "no" / "lake.gpkg", "does not exist"),
     ):
         with pytest.raises(QgsProcessingException, match=told):
             run("restoredatabase", {"BACKUP": str(source), "DATABASE": str(target)})
@@ -353,18 +366,29 @@ def test_a_kill_while_restoring_leaves_one_store_or_the_other(path, tmp_path):
 # -- what other programs leave beside a store --------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [
-    "lake (conflicted copy 2026-05-14).gpkg", "lake (1).gpkg", "lake-conflict-20260514.gpkg",
-    "lake.sync-conflict-20260514-101500-ABCDEFG.gpkg", "lake_DESKTOP.gpkg", "Copy of lake.gpkg",
-    "LAKE - copy.GPKG",
-])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "lake (conflicted copy 2026-05-14).gpkg",
+        "lake (1).gpkg",
+        "lake-conflict-20260514.gpkg",
+        "lake.sync-conflict-20260514-101500-ABCDEFG.gpkg",
+        "lake_DESKTOP.gpkg",
+        "Copy of lake.gpkg",
+        "LAKE - copy.GPKG",
+    ],
+)
 def test_a_copy_by_a_program_that_keeps_folders_in_step(path, run, recorder, name):
     _store.add(path, MAY, CRS)
     shutil.copy(path, path.with_name(name))
     _store.add(path.with_name(name), JUNE, CRS)
     for opened, other in ((path.name, name), (name, path.name)):
         said = recorder()
-        run("readdatabase", {"DATABASE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"}, said)
+        run(
+            "readdatabase",
+            {"DATABASE": str(path.with_name(opened)), "OUTPUT": "TEMPORARY_OUTPUT"},
+            said,
+        )
         assert f"'{other}' beside lake database '{opened}' is a copy of it" in said.text
 
 
@@ -387,8 +411,11 @@ def test_copies_of_an_older_layout_are_told(old):
 
 def test_a_file_that_is_not_downloaded(path):
     path.touch()
-    for call in (_store.contents, lambda p: _store.add(p, MAY, CRS),
-                 lambda p: _store.remove(p, ["may"])):
+    for call in (
+        _store.contents,
+        lambda p: _store.add(p, MAY, CRS),
+        lambda p: _store.remove(p, ["may"]),
+    ):
         with pytest.raises(LakefloorError, match=r"empty \(0 bytes\).*download"):
             call(path)
         os.truncate(path, 500_000)
@@ -398,8 +425,12 @@ def test_a_file_that_is_not_downloaded(path):
         os.truncate(path, 0)
     whole = b"SQLite format 3\0"
     for attributes, blocks, head, away in (
-        (0x20, 8, whole, False), (0x1020, 8, whole, True), (0x400020, 8, whole, True),
-        (0x40020, 8, whole, True), (0, 0, whole, False), (0, 0, b"\0" * 16, True),
+        (0x20, 8, whole, False),
+        (0x1020, 8, whole, True),
+        (0x400020, 8, whole, True),
+        (0x40020, 8, whole, True),
+        (0, 0, whole, False),
+        (0, 0, b"\0" * 16, True),
     ):
         status = SimpleNamespace(st_file_attributes=attributes, st_blocks=blocks)
         assert store_file.is_elsewhere(status, lambda head=head: head) == away

@@ -26,8 +26,11 @@ JULY = visit("july", "2026-07-01", n=300, seed=2)
 BOX = (400_005.0, 5_150_010.0, 400_012.0, 5_150_200.0)
 
 #: What a user should not have to read.
-WORDS = re.compile(r"sqlite|select |malformed|datatype|constraint|utf-8|codec|NoneType|Traceback|"
-                   r"no such|object|'\?'", re.IGNORECASE)
+WORDS = re.compile(
+    r"sqlite|select |malformed|datatype|constraint|utf-8|codec|NoneType|Traceback|"
+    r"no such|object|'\?'",
+    re.IGNORECASE,
+)
 
 
 def same(a, b):
@@ -35,9 +38,13 @@ def same(a, b):
         return False
     for name in a.__dataclass_fields__:
         x, y = getattr(a, name), getattr(b, name)
-        if not (np.array_equal(x, y, equal_nan=True) if x.dtype.kind == "f" else
-                np.array_equal(x[~np.isnat(x)], y[~np.isnat(y)]) if x.dtype.kind == "M" else
-                (x == y).all()):
+        if not (
+            np.array_equal(x, y, equal_nan=True)
+            if x.dtype.kind == "f"
+            else np.array_equal(x[~np.isnat(x)], y[~np.isnat(y)])
+            if x.dtype.kind == "M"
+            else (x == y).all()
+        ):
             return False
     return True
 
@@ -101,8 +108,7 @@ class Lake:
 
     def add(self):
         done = _store.add(self.path, JULY, CRS)
-        return done.added == 300 and same(
-            all_of(self.path), concatenate([self.held, JULY]))
+        return done.added == 300 and same(all_of(self.path), concatenate([self.held, JULY]))
 
     def add_again(self):
         done = _store.add(self.path, MAY, CRS)
@@ -111,15 +117,23 @@ class Lake:
     def remove(self):
         done = _store.remove(self.path, ["june"])
         return done["removed"] == 600 and same(
-            all_of(self.path), self.held.select(self.held.visit == "may"))
+            all_of(self.path), self.held.select(self.held.visit == "may")
+        )
 
     def back_up(self):
         return same(all_of(_store.back_up(self.path, self.folder)), self.held)
 
     def merge(self):
         out = self.folder / "merged.gpkg"
-        self.run("mergedatabases", {"DATABASE": str(self.path), "OTHER_DATABASE": str(self.friend),
-                                 "OFFSETS": "none", "OUTPUT": str(out)})
+        self.run(
+            "mergedatabases",
+            {
+                "DATABASE": str(self.path),
+                "OTHER_DATABASE": str(self.friend),
+                "OFFSETS": "none",
+                "OUTPUT": str(out),
+            },
+        )
         return same(all_of(out), concatenate([self.held, JULY]))
 
 
@@ -127,8 +141,16 @@ class Lake:
 def test_bytes_that_changed(run, tmp_path, seed):
     rng = random.Random(seed)
     lake = Lake(tmp_path, run)
-    ways = [lake.contents, lake.read, lake.read_box, lake.add, lake.add_again, lake.remove,
-            lake.back_up, lake.merge]
+    ways = [
+        lake.contents,
+        lake.read,
+        lake.read_box,
+        lake.add,
+        lake.add_again,
+        lake.remove,
+        lake.back_up,
+        lake.merge,
+    ]
     for way in ways:
         lake.put(lake.content)
         assert way(), way.__name__
@@ -142,42 +164,49 @@ def test_bytes_that_changed(run, tmp_path, seed):
             assert not WORDS.search(sentence or ""), (way.__name__, sentence)
             assert len(sentence or "") < 500
             assert {f.name.split("-")[0] for f in tmp_path.iterdir()} <= {
-                "lake.gpkg", "friend.gpkg", "merged.gpkg", "lake"}
+                "lake.gpkg",
+                "friend.gpkg",
+                "merged.gpkg",
+                "lake",
+            }
     assert 40 < refused < 160
 
 
-@pytest.mark.parametrize("statement", [
-    "UPDATE visits SET soundings = NULL WHERE fid = 1",
-    "UPDATE visits SET visit = NULL WHERE fid = 1",
-    "UPDATE visits SET fingerprint = NULL WHERE fid = 1",
-    "UPDATE visits SET checksum = NULL WHERE fid = 1",
-    "UPDATE visits SET without_time = NULL WHERE fid = 1",
-    "UPDATE visits SET west = 'x' WHERE fid = 1",
-    "UPDATE visits SET time_from = 'May' WHERE fid = 1",
-    "UPDATE visits SET datum_elev_m = 'x' WHERE fid = 1",
-    "DELETE FROM visits WHERE fid = 1",
-    "DELETE FROM soundings WHERE fid = 3",
-    "UPDATE soundings SET visit_id = NULL WHERE fid = 3",
-    "UPDATE soundings SET visit_id = 9 WHERE fid = 3",
-    "UPDATE soundings SET depth_m = 'deep' WHERE fid = 3",
-    "UPDATE soundings SET time = 'noon' WHERE fid = 3",
-    "UPDATE soundings SET time = 5 WHERE fid = 3",
-    "UPDATE soundings SET geom = X'4750' WHERE fid = 3",
-    "UPDATE soundings SET geom = 'x' WHERE fid = 3",
-    "UPDATE soundings SET visit = X'ff' WHERE fid = 3",
-    "UPDATE soundings SET visit = CAST(X'ff' AS TEXT) WHERE fid = 3",
-    "UPDATE soundings SET lane = 'x' WHERE fid = 3",
-    "UPDATE soundings SET status = 'no bottom' WHERE fid = 3",
-    "DROP TABLE rtree_soundings_geom",
-    "DROP TABLE history",
-    "DROP TRIGGER rtree_soundings_geom_insert",
-    "DELETE FROM gpkg_geometry_columns",
-    "DELETE FROM gpkg_spatial_ref_sys",
-    "UPDATE gpkg_spatial_ref_sys SET organization = 'x', definition = 'undefined'",
-    "UPDATE gpkg_spatial_ref_sys SET organization_coordsys_id = -7, organization = 'EPSG'",
-    "UPDATE gpkg_contents SET description = 'Lakefloor store, layout' WHERE table_name = 'visits'",
-    "UPDATE gpkg_contents SET description = NULL WHERE table_name = 'history'",
-])
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE visits SET soundings = NULL WHERE fid = 1",
+        "UPDATE visits SET visit = NULL WHERE fid = 1",
+        "UPDATE visits SET fingerprint = NULL WHERE fid = 1",
+        "UPDATE visits SET checksum = NULL WHERE fid = 1",
+        "UPDATE visits SET without_time = NULL WHERE fid = 1",
+        "UPDATE visits SET west = 'x' WHERE fid = 1",
+        "UPDATE visits SET time_from = 'May' WHERE fid = 1",
+        "UPDATE visits SET datum_elev_m = 'x' WHERE fid = 1",
+        "DELETE FROM visits WHERE fid = 1",
+        "DELETE FROM soundings WHERE fid = 3",
+        "UPDATE soundings SET visit_id = NULL WHERE fid = 3",
+        "UPDATE soundings SET visit_id = 9 WHERE fid = 3",
+        "UPDATE soundings SET depth_m = 'deep' WHERE fid = 3",
+        "UPDATE soundings SET time = 'noon' WHERE fid = 3",
+        "UPDATE soundings SET time = 5 WHERE fid = 3",
+        "UPDATE soundings SET geom = X'4750' WHERE fid = 3",
+        "UPDATE soundings SET geom = 'x' WHERE fid = 3",
+        "UPDATE soundings SET visit = X'ff' WHERE fid = 3",
+        "UPDATE soundings SET visit = CAST(X'ff' AS TEXT) WHERE fid = 3",
+        "UPDATE soundings SET lane = 'x' WHERE fid = 3",
+        "UPDATE soundings SET status = 'no bottom' WHERE fid = 3",
+        "DROP TABLE rtree_soundings_geom",
+        "DROP TABLE history",
+        "DROP TRIGGER rtree_soundings_geom_insert",
+        "DELETE FROM gpkg_geometry_columns",
+        "DELETE FROM gpkg_spatial_ref_sys",
+        "UPDATE gpkg_spatial_ref_sys SET organization = 'x', definition = 'undefined'",
+        "UPDATE gpkg_spatial_ref_sys SET organization_coordsys_id = -7, organization = 'EPSG'",
+        "UPDATE gpkg_contents SET description = 'Lakefloor store, layout' WHERE table_name = 'visits'",
+        "UPDATE gpkg_contents SET description = NULL WHERE table_name = 'history'",
+    ],
+)
 def test_rows_that_are_not_what_they_should_be(tmp_path, run, statement):
     """Written past the other programs' way of dating what they edit, as damage would be."""
     lake = Lake(tmp_path, run)

@@ -74,10 +74,15 @@ def test_with_a_shoreline_they_are_counted_from_it(run, feedback, survey, six, s
     for name in ("tinsurface", "comparemethods"):
         run(
             name,
-            {"INPUT": layer_of(survey, six), "SHORELINE": shoreline, "CELL_SIZE": 10.0,
-             "OUTPUT": "TEMPORARY_OUTPUT", "TABLE": "memory:"},
+            {
+                "INPUT": layer_of(survey, six),
+                "SHORELINE": shoreline,
+                "CELL_SIZE": 10.0,
+                "OUTPUT": "TEMPORARY_OUTPUT",
+                "TABLE": "memory:",
+            },
             feedback,
-        )  # fmt: skip
+        )
         assert "km from this lake and were left out." in feedback.text
 
 
@@ -86,9 +91,12 @@ def test_the_shoreline_of_another_lake_is_refused(run, survey, memory_layer, tmp
     with pytest.raises(QgsProcessingException, match=r"lie off the shoreline.*of this lake"):
         run(
             "tinsurface",
-            {"INPUT": layer_of(survey), "SHORELINE": memory_layer("Polygon", [other.wkt]),
-             "OUTPUT": str(tmp_path / "depth.tif")},
-        )  # fmt: skip
+            {
+                "INPUT": layer_of(survey),
+                "SHORELINE": memory_layer("Polygon", [other.wkt]),
+                "OUTPUT": str(tmp_path / "depth.tif"),
+            },
+        )
     assert not list(tmp_path.iterdir())
 
 
@@ -99,13 +107,16 @@ def test_a_lane_spacing_given_overrules_the_estimate(run, feedback, survey):
     )
     assert (given["CELL_SIZE_USED"], given["MAX_GAP_USED"]) == (10.0, 200.0)
     assert "does not fit" not in feedback.text
-    run("tinsurface", {"INPUT": layer, "LANE_SPACING": 300.0, "OUTPUT": "TEMPORARY_OUTPUT"},
-        feedback)
+    run(
+        "tinsurface",
+        {"INPUT": layer, "LANE_SPACING": 300.0, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
     assert "A lane spacing of 300.0 m does not fit the soundings" in feedback.text
     compared = run(
-        "comparemethods", {"INPUT": layer, "LANE_SPACING": 50.0, "CELL_SIZE": 10.0,
-                           "TABLE": "memory:"},
-    )  # fmt: skip
+        "comparemethods",
+        {"INPUT": layer, "LANE_SPACING": 50.0, "CELL_SIZE": 10.0, "TABLE": "memory:"},
+    )
     assert compared["LANE_SPACING_USED"] == 50.0
     with pytest.raises(QgsProcessingException, match="lane spacing must be above 0"):
         run("idwsurface", {"INPUT": layer, "LANE_SPACING": 0.0, "OUTPUT": "TEMPORARY_OUTPUT"})
@@ -114,8 +125,15 @@ def test_a_lane_spacing_given_overrules_the_estimate(run, feedback, survey):
 def test_absurd_cells_are_refused_or_told(run, feedback, survey, tmp_path):
     layer = layer_of(survey)
     with pytest.raises(QgsProcessingException, match="Choose a smaller cell size, such as 5 m"):
-        run("tinsurface", {"INPUT": layer, "CELL_SIZE": 600.0, "MAX_GAP": 2000.0,
-                           "OUTPUT": str(tmp_path / "depth.tif")})
+        run(
+            "tinsurface",
+            {
+                "INPUT": layer,
+                "CELL_SIZE": 600.0,
+                "MAX_GAP": 2000.0,
+                "OUTPUT": str(tmp_path / "depth.tif"),
+            },
+        )
     assert not list(tmp_path.iterdir())
     run("tinsurface", {"INPUT": layer, "CELL_SIZE": 60.0, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert "Choose a cell size of about 5 m" in feedback.text
@@ -124,8 +142,9 @@ def test_absurd_cells_are_refused_or_told(run, feedback, survey, tmp_path):
 def test_cleaning_sets_them_aside_with_a_warning(run, feedback, survey, six):
     out = run(
         "cleansoundings",
-        {"INPUT": layer_of(six, survey), "OUTPUT": "memory:", "COUNTS": "memory:"}, feedback,
-    )  # fmt: skip
+        {"INPUT": layer_of(six, survey), "OUTPUT": "memory:", "COUNTS": "memory:"},
+        feedback,
+    )
     status = [feature["status"] for feature in out["OUTPUT"].getFeatures()]
     assert status[:6] == ["isolated"] * 6
     assert "isolated" not in status[6:]
@@ -148,21 +167,30 @@ def test_a_surface_says_the_lane_spacing_it_was_drawn_with(run, survey, tmp_path
     # Brought up to date it keeps it, and drawn anew it says the new one.
     run(name, {**common, "SURFACE_TO_UPDATE": str(path), "OUTPUT": str(again)})
     assert stated(again) == 55.0
-    run(name, {**common, "SURFACE_TO_UPDATE": str(path), "LANE_SPACING": 50.0,
-               "OUTPUT": str(again)})
+    run(
+        name, {**common, "SURFACE_TO_UPDATE": str(path), "LANE_SPACING": 50.0, "OUTPUT": str(again)}
+    )
     assert stated(again) == 50.0
 
 
-def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(run, survey, shoreline, tmp_path,
-                                                                 feedback):
+def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(
+    run, survey, shoreline, tmp_path, feedback
+):
     layer = layer_of(survey)
-    outing = {"TIME": 20.0, "LAUNCH": f"{EAST},{NORTH - 380.0} [EPSG:32615]",
-              "SHORELINE": shoreline, "OUTPUT": "memory:", "GAPS": "memory:"}
+    outing = {
+        "TIME": 20.0,
+        "LAUNCH": f"{EAST},{NORTH - 380.0} [EPSG:32615]",
+        "SHORELINE": shoreline,
+        "OUTPUT": "memory:",
+        "GAPS": "memory:",
+    }
     forms = {"OUTPUT": "memory:", "OUTPUT_RASTER": "TEMPORARY_OUTPUT"}
     for spacing in (40.0, 60.0):
         path = str(tmp_path / f"{spacing:g}.tif")
-        run("tinsurface", {"INPUT": layer, "CELL_SIZE": 5.0, "LANE_SPACING": spacing,
-                           "OUTPUT": path})
+        run(
+            "tinsurface",
+            {"INPUT": layer, "CELL_SIZE": 5.0, "LANE_SPACING": spacing, "OUTPUT": path},
+        )
         surface, _, metadata = read_raster(QgsRasterLayer(path), feedback)
         assert surface.spacing == spacing
         assert run("nextouting", {"INPUT": path, **outing})["LANE_SPACING_USED"] == spacing / 2.0
@@ -180,6 +208,11 @@ def test_what_is_made_of_a_surface_uses_the_spacing_that_it_says(run, survey, sh
 def test_a_spacing_that_is_no_length_counts_as_none(tmp_path, feedback, text):
     path = tmp_path / "depth.tif"
     grid = Grid(np.ones((4, 4)), EAST, NORTH, 5.0, 5.0)
-    write_raster(path, [grid], ["depth (m)"], QgsCoordinateReferenceSystem("EPSG:32615"),
-                 {SPACING_ITEM: text})
+    write_raster(
+        path,
+        [grid],
+        ["depth (m)"],
+        QgsCoordinateReferenceSystem("EPSG:32615"),
+        {SPACING_ITEM: text},
+    )
     assert read_raster(QgsRasterLayer(str(path)), feedback)[0].spacing is None

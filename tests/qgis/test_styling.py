@@ -30,8 +30,14 @@ CONTOUR_FIELDS = (
 )
 
 
-def contour(memory_layer, wkt="LINESTRING(0 0, 100 0)", index=0, kind="line", supported=1,
-            spot=(None, None, None)):
+def contour(
+    memory_layer,
+    wkt="LINESTRING(0 0, 100 0)",
+    index=0,
+    kind="line",
+    supported=1,
+    spot=(None, None, None),
+):
     row = (1.524, 5.0, "ft", "5", index, kind, 0, supported, *spot)
     return memory_layer("LineString", [wkt], fields=CONTOUR_FIELDS, rows=[row])
 
@@ -129,15 +135,15 @@ def test_spot_depth_is_marked_where_it_lies(memory_layer, qgis_app):
 def test_rejected_soundings_differ_from_used_ones_by_shape(memory_layer, qgis_app):
     statuses = ["accepted", "spike", "zero depth", "speed", None]
     layer = memory_layer(
-        "Point", [f"POINT({20 * i} 0)" for i in range(5)],
+        "Point",
+        [f"POINT({20 * i} 0)" for i in range(5)],
         fields="field=depth_m:double&field=status:string",
         rows=[(2.0 + i, status) for i, status in enumerate(statuses)],
     )
     _styling.apply_style(layer, "soundings")
     categories = layer.renderer().categories()
     labels = [category.label() for category in categories]
-    assert labels == ["rejected: speed", "rejected: spike", "rejected: zero depth",
-                      "sounding used"]
+    assert labels == ["rejected: speed", "rejected: spike", "rejected: zero depth", "sounding used"]
     shapes = [category.symbol().symbolLayer(0).properties()["name"] for category in categories]
     assert len(set(shapes)) == 4
     image = drawn(layer)
@@ -147,8 +153,10 @@ def test_rejected_soundings_differ_from_used_ones_by_shape(memory_layer, qgis_ap
 def test_depth_areas_darken_with_depth(memory_layer, qgis_app):
     layer = memory_layer(
         "Polygon",
-        [f"POLYGON(({30 * i} -20, {30 * i + 30} -20, {30 * i + 30} 20, {30 * i} 20, {30 * i} -20))"
-         for i in range(3)],
+        [
+            f"POLYGON(({30 * i} -20, {30 * i + 30} -20, {30 * i + 30} 20, {30 * i} 20, {30 * i} -20))"
+            for i in range(3)
+        ],
         fields="field=depth_from_m:double&field=depth_to_m:double&field=label:string",
         rows=[(0.0, 1.0, "0 to 1 m"), (1.0, 2.0, "1 to 2 m"), (2.0, None, "over 2 m")],
     )
@@ -156,8 +164,11 @@ def test_depth_areas_darken_with_depth(memory_layer, qgis_app):
     image = drawn(layer)
     dark = [image[150, 50 + 150 * i + 75] for i in range(3)]
     assert dark[0] < dark[1] < dark[2]
-    assert [c.label() for c in layer.renderer().categories()] == ["0 to 1 m", "1 to 2 m",
-                                                                 "over 2 m"]
+    assert [c.label() for c in layer.renderer().categories()] == [
+        "0 to 1 m",
+        "1 to 2 m",
+        "over 2 m",
+    ]
 
 
 def test_shoreline_has_no_fill(memory_layer, qgis_app):
@@ -177,8 +188,11 @@ def test_rasters_are_stretched_to_their_data(tmp_path, qgis_app):
 
 @pytest.mark.parametrize(
     ("values", "ends"),
-    [((0.138669, 10.418057), ["0.1", "10.4"]), ((0.041, 0.238669), ["0.041", "0.239"]),
-     ((3.0, 164.6), ["3", "165"])],
+    [
+        ((0.138669, 10.418057), ["0.1", "10.4"]),
+        ((0.041, 0.238669), ["0.041", "0.239"]),
+        ((3.0, 164.6), ["3", "165"]),
+    ],
 )
 def test_legend_of_a_raster_is_rounded(tmp_path, qgis_app, values, ends):
     layer = surface_layer(tmp_path, [[[values[0], values[1]], [np.nan, values[1]]]])
@@ -191,8 +205,11 @@ def test_legend_of_a_raster_is_rounded(tmp_path, qgis_app, values, ends):
 
 
 def test_a_second_style_shows_the_uncertainty(tmp_path, qgis_app):
-    layer = surface_layer(tmp_path, [[[1.5, 2.0], [3.0, 7.25]], [[0.1, 0.1], [0.2, 0.3]]],
-                          ("depth (m)", "standard uncertainty (m)"))
+    layer = surface_layer(
+        tmp_path,
+        [[[1.5, 2.0], [3.0, 7.25]], [[0.1, 0.1], [0.2, 0.3]]],
+        ("depth (m)", "standard uncertainty (m)"),
+    )
     for _ in range(2):
         _styling.apply_style(layer, "surface")
     assert layer.renderer().usesBands() == [1]
@@ -209,8 +226,11 @@ def test_a_second_style_shows_the_uncertainty(tmp_path, qgis_app):
 
 def test_slope_is_drawn_in_percent(tmp_path, qgis_app):
     degrees = np.linspace(0, 30, 900).reshape(30, 30)
-    layer = surface_layer(tmp_path, [degrees, 100 * np.tan(np.radians(degrees))],
-                          ("slope (degrees)", "slope (percent)"))
+    layer = surface_layer(
+        tmp_path,
+        [degrees, 100 * np.tan(np.radians(degrees))],
+        ("slope (degrees)", "slope (percent)"),
+    )
     _styling.apply_style(layer, "slope")
     assert layer.renderer().usesBands() == [2]
     assert 50 < layer.renderer().classificationMax() < 58
@@ -238,7 +258,8 @@ def test_post_processor_outlives_garbage_collection(tmp_path, qgis_app):
     context = QgsProcessingContext()
     target = layer.source()
     context.addLayerToLoadOnCompletion(
-        target, QgsProcessingContext.LayerDetails("Depth", QgsProject.instance(), "OUTPUT"))
+        target, QgsProcessingContext.LayerDetails("Depth", QgsProject.instance(), "OUTPUT")
+    )
     waiting = len(_styling._Styler._alive)
     _styling.style_on_load(context, target, "surface", {})
     gc.collect()
@@ -263,10 +284,12 @@ def test_layer_run_and_loaded_is_styled(provider, tmp_path, qgis_new_project, mo
     rows, cols = np.mgrid[0:20, 0:20]
     depth = surface_layer(tmp_path, [0.2 * rows + 0.1 * cols])
     result = processing.runAndLoadResults(
-        "lakefloor:bottomslope", {"INPUT": depth, "OUTPUT": str(tmp_path / "slope.tif")})
+        "lakefloor:bottomslope", {"INPUT": depth, "OUTPUT": str(tmp_path / "slope.tif")}
+    )
     gc.collect()
     (loaded,) = [
-        layer for layer in QgsProject.instance().mapLayers().values()
+        layer
+        for layer in QgsProject.instance().mapLayers().values()
         if layer.source() == result["OUTPUT"]
     ]
     assert loaded.renderer().type() == "singlebandpseudocolor"

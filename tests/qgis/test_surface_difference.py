@@ -37,17 +37,20 @@ def raster(tmp_path, qgis_app):
 def read(path):
     dataset = gdal.Open(path)
     bands = [dataset.GetRasterBand(i + 1) for i in range(dataset.RasterCount)]
-    values = [np.where(b.ReadAsArray() == b.GetNoDataValue(), np.nan, b.ReadAsArray())
-              for b in bands]
+    values = [
+        np.where(b.ReadAsArray() == b.GetNoDataValue(), np.nan, b.ReadAsArray()) for b in bands
+    ]
     return dataset, [b.GetDescription() for b in bands], values
 
 
 def test_a_bottom_raised_by_a_fifth_of_a_metre(run, feedback, raster, tmp_path):
     newer, older = raster("newer", lambda x, y: bottom(x, y) - 0.2), raster("older")
     path = str(tmp_path / "change.tif")
-    result = run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": older,
-                                       "DATUM_UNCERTAINTY": 0.0,
-                                       "OUTPUT": path}, feedback)
+    result = run(
+        "surfacedifference",
+        {"INPUT": newer, "OLDER_SURFACE": older, "DATUM_UNCERTAINTY": 0.0, "OUTPUT": path},
+        feedback,
+    )
     # 200 m x 100 m on the map; lengths there are 0.9996 of the true ones.
     area = 200.0 * 100.0 / 0.9996**2
     assert result["AREA_M2"] == pytest.approx(area, rel=1e-6)
@@ -58,7 +61,8 @@ def test_a_bottom_raised_by_a_fifth_of_a_metre(run, feedback, raster, tmp_path):
     assert result["MEAN_CHANGE_M"] == pytest.approx(-0.2, abs=1e-6)
     # 0.05 m each; alike within circles of four times the 5 m to the nearest sounding.
     assert result["NET_SD_M3"] == pytest.approx(
-        np.sqrt(np.pi * 20.0**2 * area * 2 * 0.05**2), rel=1e-5)
+        np.sqrt(np.pi * 20.0**2 * area * 2 * 0.05**2), rel=1e-5
+    )
     dataset, names, (change, sigma, sign) = read(path)
     assert names == list(CHANGE_BANDS)
     assert dataset.GetMetadata()["DATUM_NAME"] == "summer level"
@@ -76,9 +80,18 @@ def test_change_is_that_of_the_raster_calculator_of_qgis(run, raster, tmp_path):
     older = raster("older")
     path = str(tmp_path / "change.tif")
     run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": older, "OUTPUT": path})
-    expected = processing.run("gdal:rastercalculator", {
-        "INPUT_A": newer, "BAND_A": 1, "INPUT_B": older, "BAND_B": 1, "FORMULA": "A-B",
-        "RTYPE": 5, "OUTPUT": str(tmp_path / "calculated.tif")})["OUTPUT"]
+    expected = processing.run(
+        "gdal:rastercalculator",
+        {
+            "INPUT_A": newer,
+            "BAND_A": 1,
+            "INPUT_B": older,
+            "BAND_B": 1,
+            "FORMULA": "A-B",
+            "RTYPE": 5,
+            "OUTPUT": str(tmp_path / "calculated.tif"),
+        },
+    )["OUTPUT"]
     _, _, (reference,) = read(expected)
     _, _, (change, _, sign) = read(path)
     np.testing.assert_allclose(change, reference, atol=2e-6)
@@ -93,8 +106,9 @@ def test_finer_surface_is_resampled_as_gdal_does_it(run, feedback, raster, tmp_p
     path = str(tmp_path / "change.tif")
     run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": older, "OUTPUT": path}, feedback)
     dataset, _, (change, *_) = read(path)
-    reference = gdal.Translate("", newer.source(), format="MEM", width=40, height=20,
-                               resampleAlg="nearest", bandList=[1]).ReadAsArray()
+    reference = gdal.Translate(
+        "", newer.source(), format="MEM", width=40, height=20, resampleAlg="nearest", bandList=[1]
+    ).ReadAsArray()
     assert dataset.GetGeoTransform()[1] == 5.0
     np.testing.assert_allclose(change, reference, atol=1e-5)
     assert "newer surface is interpolated bilinearly" in feedback.text
@@ -102,8 +116,11 @@ def test_finer_surface_is_resampled_as_gdal_does_it(run, feedback, raster, tmp_p
 
 def test_datums(run, feedback, raster):
     newer = raster("newer")
-    winter = raster("older", lambda x, y: bottom(x, y) - 0.5,
-                    metadata={"DATUM_NAME": "winter level", "DATUM_ELEVATION_M": "363.75"})
+    winter = raster(
+        "older",
+        lambda x, y: bottom(x, y) - 0.5,
+        metadata={"DATUM_NAME": "winter level", "DATUM_ELEVATION_M": "363.75"},
+    )
     parameters = {"INPUT": newer, "OLDER_SURFACE": winter, "OUTPUT": "TEMPORARY_OUTPUT"}
     with pytest.raises(QgsProcessingException, match=r"\+0.5 m"):
         run("surfacedifference", parameters)
@@ -114,8 +131,15 @@ def test_datums(run, feedback, raster):
     with pytest.raises(QgsProcessingException, match="states no lake datum"):
         run("surfacedifference", {**parameters, "OLDER_SURFACE": raster("plain", metadata={})})
     with pytest.raises(QgsProcessingException, match="is not a number"):
-        run("surfacedifference", {**parameters, "OLDER_SURFACE": raster(
-            "odd", metadata={"DATUM_NAME": "summer level", "DATUM_ELEVATION_M": "high"})})
+        run(
+            "surfacedifference",
+            {
+                **parameters,
+                "OLDER_SURFACE": raster(
+                    "odd", metadata={"DATUM_NAME": "summer level", "DATUM_ELEVATION_M": "high"}
+                ),
+            },
+        )
 
 
 def test_refusals_leave_nothing(run, recorder, raster, tmp_path):

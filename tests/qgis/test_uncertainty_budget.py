@@ -11,9 +11,13 @@ FIELDS = (
     "&field=speed_ms:double&field=status:string&field=corrections:string"
 )
 ONLY_POSITION = {
-    "POSITION_UNCERTAINTY": 1.6, "TIME_OFFSET_UNCERTAINTY": 0.0, "SOUNDER_FIXED": 0.0,
+    "POSITION_UNCERTAINTY": 1.6,
+    "TIME_OFFSET_UNCERTAINTY": 0.0,
+    "SOUNDER_FIXED": 0.0,
     "SOUNDER_PERCENTAGE": 0.0,
-    "TEMPERATURE_UNCERTAINTY": 0.0, "DRAFT_UNCERTAINTY": 0.0, "LEVEL_UNCERTAINTY": 0.0,
+    "TEMPERATURE_UNCERTAINTY": 0.0,
+    "DRAFT_UNCERTAINTY": 0.0,
+    "LEVEL_UNCERTAINTY": 0.0,
     "SOUND_SPEED_MEASURED": True,
 }
 
@@ -27,8 +31,17 @@ def slope(memory_layer):
         for y in range(0, 40, 5):
             for x in range(0, 60, 2):
                 wkts.append(f"POINT({400000 + x} {5150000 + y})")
-                rows.append(["May", 5.0 + 0.1 * x, 5.0 + 0.1 * x, 9.9, 2.0, "accepted",
-                             "draft_m=0.3;sound_speed=1500->1465.9;datum=dock"])
+                rows.append(
+                    [
+                        "May",
+                        5.0 + 0.1 * x,
+                        5.0 + 0.1 * x,
+                        9.9,
+                        2.0,
+                        "accepted",
+                        "draft_m=0.3;sound_speed=1500->1465.9;datum=dock",
+                    ]
+                )
         return memory_layer("Point", wkts, crs, FIELDS, rows, name="slope")
 
     return make
@@ -40,10 +53,16 @@ def column(layer, name):
 
 def test_worked_example(run, slope, feedback):
     # Worked by hand: 1.6 m on a slope of 10 %: 0.16 m.
-    result = run("uncertaintybudget", {
-        "INPUT": slope(), **ONLY_POSITION, "OUTPUT": "TEMPORARY_OUTPUT",
-        "TERMS": "TEMPORARY_OUTPUT",
-    }, feedback)
+    result = run(
+        "uncertaintybudget",
+        {
+            "INPUT": slope(),
+            **ONLY_POSITION,
+            "OUTPUT": "TEMPORARY_OUTPUT",
+            "TERMS": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
     layer = result["OUTPUT"]
     assert column(layer, "uncert_m") == pytest.approx([0.16] * 240)
     assert column(layer, "depth_m") == column(layer, "raw_depth_m")
@@ -63,9 +82,10 @@ def test_slope_from_a_surface(run, slope, tmp_path):
     path = tmp_path / "surface.tif"
     grid = Grid(np.tile(9.0 + 0.05 * cols, (80, 1)), 399980.0, 5150060.0, 1.0, 1.0)
     write_raster(path, [grid], ["depth"], QgsCoordinateReferenceSystem("EPSG:32615"), {})
-    result = run("uncertaintybudget", {
-        "INPUT": slope(), "SURFACE": str(path), **ONLY_POSITION, "OUTPUT": "TEMPORARY_OUTPUT",
-    })
+    result = run(
+        "uncertaintybudget",
+        {"INPUT": slope(), "SURFACE": str(path), **ONLY_POSITION, "OUTPUT": "TEMPORARY_OUTPUT"},
+    )
     assert column(result["OUTPUT"], "uncert_m") == pytest.approx([0.08] * 240, rel=1e-4)
 
 
@@ -81,14 +101,22 @@ def test_defaults_chain_after_reduce(run, slope, tmp_path):
 
 def test_all_terms_zero_is_refused(run, slope):
     with pytest.raises(QgsProcessingException, match="All parts of the uncertainty are 0"):
-        run("uncertaintybudget", {
-            "INPUT": slope(), **ONLY_POSITION, "POSITION_UNCERTAINTY": 0.0,
-            "OUTPUT": "TEMPORARY_OUTPUT",
-        })
+        run(
+            "uncertaintybudget",
+            {
+                "INPUT": slope(),
+                **ONLY_POSITION,
+                "POSITION_UNCERTAINTY": 0.0,
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
 
 
 def test_cancel_leaves_no_file(run, slope, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("uncertaintybudget",
-            {"INPUT": slope(), "OUTPUT": str(tmp_path / "b.gpkg")}, recorder(cancel_at=1))
+        run(
+            "uncertaintybudget",
+            {"INPUT": slope(), "OUTPUT": str(tmp_path / "b.gpkg")},
+            recorder(cancel_at=1),
+        )
     assert list(tmp_path.iterdir()) == []

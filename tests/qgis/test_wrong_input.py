@@ -5,12 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from qgis.core import (
-    QgsProcessingContext,
-    QgsProcessingException,
-    QgsProject,
-    QgsRasterLayer,
-)
+from qgis.core import QgsProcessingContext, QgsProcessingException, QgsProject, QgsRasterLayer
 from shapely.affinity import translate
 from shapely.geometry import Point, box
 
@@ -23,9 +18,14 @@ from lakes import RADIUS, UTM15, X, Y, paraboloid, shore
 
 #: Algorithms that take a depth surface and what else they need; shorelines are added.
 ON_DEPTH = {
-    "depthcontours": {"OUTPUT": "memory:"}, "depthareas": {"OUTPUT": "memory:"},
-    "bottomslope": {}, "breaklines": {"OUTPUT": "memory:"}, "bottomforms": {"OUTPUT": "memory:"},
-    "lakestatistics": {}, "areavolumebylevel": {"OUTPUT": "memory:"}, "surfacedifference": {},
+    "depthcontours": {"OUTPUT": "memory:"},
+    "depthareas": {"OUTPUT": "memory:"},
+    "bottomslope": {},
+    "breaklines": {"OUTPUT": "memory:"},
+    "bottomforms": {"OUTPUT": "memory:"},
+    "lakestatistics": {},
+    "areavolumebylevel": {"OUTPUT": "memory:"},
+    "surfacedifference": {},
     "candidatespots": {"OUTPUT": "memory:", "CRITERIA": ["depth", "8 ft", "16 ft", "2"]},
     "nextouting": {"OUTPUT": "memory:", "GAPS": "memory:", "LAUNCH": f"{X},{Y} [EPSG:32615]"},
 }
@@ -62,11 +62,20 @@ def test_depth_raster_in_the_place_of_another(run, tmp_path, memory_layer):
 
 def test_lines_and_points_in_the_place_of_others(run, tmp_path, memory_layer):
     depth = paraboloid(tmp_path)
-    contours = memory_layer("LineString", [f"LINESTRING({X} {Y},{X + 9} {Y})"], name="contours",
-                            fields="field=depth:double&field=kind:string&field=supported:int")
+    contours = memory_layer(
+        "LineString",
+        [f"LINESTRING({X} {Y},{X + 9} {Y})"],
+        name="contours",
+        fields="field=depth:double&field=kind:string&field=supported:int",
+    )
     soundings = memory_layer(
-        "Point", [f"POINT({X} {Y})"], name="pings", fields="&".join(
-            f"field={name}" for name in ("raw_depth_m:double", "status:string", "lane:int")))
+        "Point",
+        [f"POINT({X} {Y})"],
+        name="pings",
+        fields="&".join(
+            f"field={name}" for name in ("raw_depth_m:double", "status:string", "lane:int")
+        ),
+    )
     spots = {**ON_DEPTH["candidatespots"], "INPUT": depth}
     for name, word in (("BREAKLINES", "has no field 'height_m'"), ("TRANSITIONS", "holds cont")):
         with pytest.raises(QgsProcessingException, match=f"'contours' {word}"):
@@ -78,8 +87,9 @@ def test_lines_and_points_in_the_place_of_others(run, tmp_path, memory_layer):
 
 def test_raster_of_others_is_taken_at_its_word(run, tmp_path):
     """What others call their bands says nothing of what these hold."""
-    results = run("bottomslope", {
-        "INPUT": _raster(tmp_path, "Band 1"), "OUTPUT": str(tmp_path / "slope.tif")})
+    results = run(
+        "bottomslope", {"INPUT": _raster(tmp_path, "Band 1"), "OUTPUT": str(tmp_path / "slope.tif")}
+    )
     assert results["MAX_SLOPE"] == 0.0
 
 
@@ -90,38 +100,60 @@ ISLAND = Point(X + 60, Y).buffer(40)
 
 
 def _statistics(run, tmp_path, lake):
-    return run("lakestatistics", {"INPUT": paraboloid(tmp_path, land=400.0), "SHORELINE": lake,
-                                  "UNIT": "m"})
+    return run(
+        "lakestatistics",
+        {"INPUT": paraboloid(tmp_path, land=400.0), "SHORELINE": lake, "UNIT": "m"},
+    )
 
 
-@pytest.mark.parametrize(("polygons", "fields", "rows", "word"), [
-    (RINGS, DEPTHS, [[0.0, 6.7], [6.7, 9.0]], "holds depth areas"),
-    (RINGS, "field=form:string&field=relief_m:double", [["flat", 0.0], ["hole", 2.0]],
-     "holds bottom forms"),
-    (RINGS, "field=MaxDepth:double", [[6.7], [9.0]], "side by side"),
-    ([LAKE, ISLAND], "", [[], []], "overlap.*Islands must be holes"),
-    ([LAKE, Point(X + 100, Y).buffer(RADIUS)], "", [[], []], "overlap"),
-    ([translate(box(0, 0, 1, 1), X + 3 * k, Y) for k in range(31)], "", [[]] * 31,
-     "31 polygons, too many for one lake"),
-])
-def test_polygons_that_are_no_shoreline(
-    run, tmp_path, memory_layer, polygons, fields, rows, word
-):
-    lake = memory_layer("Polygon", [p.wkt for p in polygons], fields=fields, rows=rows,
-                        name="no lake")
+@pytest.mark.parametrize(
+    ("polygons", "fields", "rows", "word"),
+    [
+        (RINGS, DEPTHS, [[0.0, 6.7], [6.7, 9.0]], "holds depth areas"),
+        (
+            RINGS,
+            "field=form:string&field=relief_m:double",
+            [["flat", 0.0], ["hole", 2.0]],
+            "holds bottom forms",
+        ),
+        (RINGS, "field=MaxDepth:double", [[6.7], [9.0]], "side by side"),
+        ([LAKE, ISLAND], "", [[], []], "overlap.*Islands must be holes"),
+        ([LAKE, Point(X + 100, Y).buffer(RADIUS)], "", [[], []], "overlap"),
+        (
+            [translate(box(0, 0, 1, 1), X + 3 * k, Y) for k in range(31)],
+            "",
+            [[]] * 31,
+            "31 polygons, too many for one lake",
+        ),
+    ],
+)
+def test_polygons_that_are_no_shoreline(run, tmp_path, memory_layer, polygons, fields, rows, word):
+    lake = memory_layer(
+        "Polygon", [p.wkt for p in polygons], fields=fields, rows=rows, name="no lake"
+    )
     with pytest.raises(QgsProcessingException, match=f"'no lake'.*{word}"):
         _statistics(run, tmp_path, lake)
 
 
-@pytest.mark.parametrize(("polygons", "fields", "rows", "area"), [
-    # Basins that lie apart, the one lake in two pieces, and one polygon drawn twice.
-    ([LAKE, translate(LAKE, 2 * RADIUS + 20)], "", [[], []], 2 * LAKE.area),
-    ([LAKE.intersection(box(X - 999, Y - 999, X, Y + 999)),
-      LAKE.intersection(box(X, Y - 999, X + 999, Y + 999))], "", [[], []], LAKE.area),
-    ([LAKE, LAKE], "", [[], []], LAKE.area),
-    # Depth areas dissolved into one polygon keep their fields.
-    ([LAKE], DEPTHS, [[0.0, 2.0]], LAKE.area),
-])
+@pytest.mark.parametrize(
+    ("polygons", "fields", "rows", "area"),
+    [
+        # Basins that lie apart, the one lake in two pieces, and one polygon drawn twice.
+        ([LAKE, translate(LAKE, 2 * RADIUS + 20)], "", [[], []], 2 * LAKE.area),
+        (
+            [
+                LAKE.intersection(box(X - 999, Y - 999, X, Y + 999)),
+                LAKE.intersection(box(X, Y - 999, X + 999, Y + 999)),
+            ],
+            "",
+            [[], []],
+            LAKE.area,
+        ),
+        ([LAKE, LAKE], "", [[], []], LAKE.area),
+        # Depth areas dissolved into one polygon keep their fields.
+        ([LAKE], DEPTHS, [[0.0, 2.0]], LAKE.area),
+    ],
+)
 def test_polygons_that_are_one_lake(run, tmp_path, memory_layer, polygons, fields, rows, area):
     lake = memory_layer("Polygon", [p.wkt for p in polygons], fields=fields, rows=rows)
     # The statistics are on the ellipsoid: 1/0.9996² of the grid's on its central meridian.
@@ -136,8 +168,13 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
 
     project = QgsProject.instance()
     project.clear()
-    kinds = {"soundings": "Point", "shoreline": "Polygon", "break_lines": "LineString",
-             "contours": "LineString", "depth_areas": "MultiPolygon"}
+    kinds = {
+        "soundings": "Point",
+        "shoreline": "Polygon",
+        "break_lines": "LineString",
+        "contours": "LineString",
+        "depth_areas": "MultiPolygon",
+    }
     for _, members in _TREE:
         for role, name, _ in members:
             if role in kinds:
@@ -158,7 +195,8 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
     def offered(algorithm, parameter):
         algorithm = provider.algorithm(algorithm).create()
         wrapper = QgsGui.processingGuiRegistry().createParameterWidgetWrapper(
-            algorithm.parameterDefinition(parameter), QgsProcessingGui.WidgetType.Standard)
+            algorithm.parameterDefinition(parameter), QgsProcessingGui.WidgetType.Standard
+        )
         wrapper.registerProcessingContextGenerator(generator)
         widget = wrapper.createWrappedWidget(context)
         value = wrapper.parameterValue()

@@ -13,8 +13,15 @@ from lakefloor.algorithms._io.time_zones import QtZone, zone
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.times import to_utc
 
-ZONES = ("America/Chicago", "Europe/Berlin", "Australia/Lord_Howe", "Pacific/Auckland",
-         "Asia/Kathmandu", "America/St_Johns", "Africa/Casablanca")
+ZONES = (
+    "America/Chicago",
+    "Europe/Berlin",
+    "Australia/Lord_Howe",
+    "Pacific/Auckland",
+    "Asia/Kathmandu",
+    "America/St_Johns",
+    "Africa/Casablanca",
+)
 
 
 @pytest.mark.parametrize("name", ZONES)
@@ -61,10 +68,18 @@ def no_database(monkeypatch):
 def test_logs_are_read_without_pythons_database(run, no_database, tmp_path):
     assert isinstance(zone("America/Chicago"), QtZone)
     path = tmp_path / "log.csv"
-    path.write_text("time,lat,lon,depth_m\n" + "".join(
-        f"2025-11-01 23:{i:02d}:40,45.{i:04d},-93.1,3.{i}\n" for i in range(30)))
-    result = run("readlogs", {"INPUT": [str(path)], "TIME_ZONE": "America/Chicago",
-                              "OUTPUT": str(tmp_path / "out.gpkg")})
+    path.write_text(
+        "time,lat,lon,depth_m\n"
+        + "".join(f"2025-11-01 23:{i:02d}:40,45.{i:04d},-93.1,3.{i}\n" for i in range(30))
+    )
+    result = run(
+        "readlogs",
+        {
+            "INPUT": [str(path)],
+            "TIME_ZONE": "America/Chicago",
+            "OUTPUT": str(tmp_path / "out.gpkg"),
+        },
+    )
     layer = QgsVectorLayer(result["OUTPUT"], "soundings", "ogr")
     rows = list(layer.getFeatures())
     assert {f["visit"] for f in rows} == {"2025-11-01"}

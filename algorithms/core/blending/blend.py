@@ -101,8 +101,10 @@ class Blended:
         """What the user ought to know, as sentences."""
         notes, east, north = [], self.east, self.north
         if np.isnan(self.scale.uncert):
-            notes.append("The bottom in the overlap is flat, so the scale of the older map cannot "
-                         "be estimated. Check its depths elsewhere by hand.")
+            notes.append(
+                "The bottom in the overlap is flat, so the scale of the older map cannot "
+                "be estimated. Check its depths elsewhere by hand."
+            )
         if east.p <= SIGNIFICANCE and not east.removed:
             notes.append(
                 "The older map seems to be shifted by "
@@ -113,8 +115,10 @@ class Blended:
                 "the older map'."
             )
         if not (self.offset.removed or self.scale.removed):
-            notes.append("Neither offset nor scale is significant. Beyond the transition the "
-                         "depths of the older map were not changed.")
+            notes.append(
+                "Neither offset nor scale is significant. Beyond the transition the "
+                "depths of the older map were not changed."
+            )
         if self.independent < _FEW_PARTS:
             notes.append(
                 "The number of independent samples of the older map in the overlap is only about "
@@ -229,20 +233,35 @@ def blend_survey(
     both = np.isfinite(before.values) & np.isfinite(after.values)
     as_given, left = before.values[both], after.values[both]
     return Blended(
-        surface=surface, older=corrected, older_uncertainty=sigma, weight=weight,
-        difference=before, offset=bias.offset, scale=bias.scale, east=east, north=north,
-        rmse_before=_rms(as_given), rmse_after=_rms(left),
+        surface=surface,
+        older=corrected,
+        older_uncertainty=sigma,
+        weight=weight,
+        difference=before,
+        offset=bias.offset,
+        scale=bias.scale,
+        east=east,
+        north=north,
+        rmse_before=_rms(as_given),
+        rmse_after=_rms(left),
         by_depth=_by_depth(survey.depth.values[both], as_given, left, depth_step_m),
-        correlation=correlation, spread=spread, position=position,
+        correlation=correlation,
+        spread=spread,
+        position=position,
         cells=int(np.count_nonzero(np.isfinite(before.values))),
-        independent=bias.rest.independent, width=width,
-    )  # fmt: skip
+        independent=bias.rest.independent,
+        width=width,
+    )
 
 
 def _fitted(
-    given: Grid, draw: Callable, survey: Surface, remove_shift: bool, max_shift_m: float,
+    given: Grid,
+    draw: Callable,
+    survey: Surface,
+    remove_shift: bool,
+    max_shift_m: float,
     progress: Progress,
-) -> tuple:  # fmt: skip
+) -> tuple:
     """Return the map, moved back if asked, its shift east and north, and what bias is left.
 
     ``draw(shift=..., progress=...)`` draws the map moved back by a shift, m.
@@ -288,8 +307,10 @@ def _over_lake(detail: Surface, older, shoreline) -> Surface:
     left, below, right, above = (
         max(int(np.ceil((gap - 1e-6) / cell)), 0)
         for gap, cell in (
-            (west - bounds[0], grid.dx), (south - bounds[1], grid.dy),
-            (bounds[2] - east, grid.dx), (bounds[3] - north, grid.dy),
+            (west - bounds[0], grid.dx),
+            (south - bounds[1], grid.dy),
+            (bounds[2] - east, grid.dx),
+            (bounds[3] - north, grid.dy),
         )
     )
     rows, cols = grid.shape[0] + above + below, grid.shape[1] + left + right
@@ -312,9 +333,8 @@ def _over_lake(detail: Surface, older, shoreline) -> Surface:
 
 
 def _join(
-    survey: Surface, older: Grid, older_sigma: Grid, width: float, length: float,
-    progress: Progress,
-) -> tuple:  # fmt: skip
+    survey: Surface, older: Grid, older_sigma: Grid, width: float, length: float, progress: Progress
+) -> tuple:
     """Return the blended surface, and the survey's weight in each cell.
 
     All are grids of one geometry; ``length`` is that over which the map's misfits hang
@@ -382,8 +402,13 @@ def _by_depth(depth, before, after, step) -> list:
     level = np.floor(depth / step).astype(int)
     return [
         DepthClass(
-            float(n * step), float((n + 1) * step), int(rows.sum()), float(before[rows].mean()),
-            _rms(before[rows]), float(after[rows].mean()), _rms(after[rows]),
+            float(n * step),
+            float((n + 1) * step),
+            int(rows.sum()),
+            float(before[rows].mean()),
+            _rms(before[rows]),
+            float(after[rows].mean()),
+            _rms(after[rows]),
         )
         for n in np.unique(level)
         for rows in [level == n]

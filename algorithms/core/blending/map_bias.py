@@ -137,7 +137,7 @@ def offset_and_scale(comparison: MapComparison) -> Bias:
         removed = max(found[term].p for term in terms) <= BEYOND_DOUBT
     if not removed:
         alone = [(comparison.fit([term]), [term]) for term in terms]
-        fit, terms = min(alone, key=lambda one: (one[0].misfit**2).sum())
+        fit, terms = min(alone, key=lambda one: (one[0].misfit ** 2).sum())
         covariance = fit.covariance + _drifting(fit, overlap)
         found.update(_estimates(terms, fit, covariance))
         removed = found[terms[0]].p <= SIGNIFICANCE

@@ -48,9 +48,13 @@ def map_on(
     """
     if isinstance(older, Lines):
         drawn = contour_map(
-            older, frame, shoreline=shoreline, shore_depth=shore_depth, shift=shift,
+            older,
+            frame,
+            shoreline=shoreline,
+            shore_depth=shore_depth,
+            shift=shift,
             progress=progress,
-        )  # fmt: skip
+        )
         return frame.like(_sampled(drawn, frame.x, frame.y))
     values = _sampled(older, frame.x, frame.y)
     if any(shift):
@@ -138,9 +142,8 @@ def contour_map(
     every = max(int(np.ceil(np.sqrt(frame.values.size / _MOST_CELLS))), 1)
     rows, cols = (-(-size // every) for size in frame.shape)
     grid = Grid(
-        np.full((rows, cols), np.nan), frame.west, frame.north,
-        frame.dx * every, frame.dy * every,
-    )  # fmt: skip
+        np.full((rows, cols), np.nan), frame.west, frame.north, frame.dx * every, frame.dy * every
+    )
     step = min(grid.dx, grid.dy)
     xy, depth = _line_nodes(lines, step, shift, shoreline)
     if shoreline is not None:
@@ -254,9 +257,7 @@ def _limits(own, levels, has_shore: bool) -> tuple:
     return ladder[at - 1], ladder[at + 1]
 
 
-def least_bending(
-    values: np.ndarray, unknown: np.ndarray, domain: np.ndarray
-) -> np.ndarray:
+def least_bending(values: np.ndarray, unknown: np.ndarray, domain: np.ndarray) -> np.ndarray:
     """Fill cells so that the squares of all second differences add up to the least.
 
     Parameters
@@ -287,9 +288,7 @@ def least_bending(
         size = np.array(values.shape) - reach
         if (size < 1).any():
             continue
-        views = [
-            (np.s_[r : r + size[0], c : c + size[1]], weight) for (r, c), weight in stencil
-        ]
+        views = [(np.s_[r : r + size[0], c : c + size[1]], weight) for (r, c), weight in stencil]
         used = np.all([domain[view] for view, _ in views], axis=0)
         used &= np.any([unknown[view] for view, _ in views], axis=0)
         count = np.count_nonzero(used)
@@ -315,7 +314,6 @@ def least_bending(
     load = matrix.T @ np.concatenate(right) + _RIDGE * values[unknown]
     # The matrix is symmetric and positive: without pivoting its factors stay sparse.
     factors = splu(
-        normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    )  # fmt: skip
+        normal, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+    )
     return factors.solve(load)

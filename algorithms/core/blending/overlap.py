@@ -145,7 +145,8 @@ class MapComparison(NamedTuple):
         # Blunders are cut down alike for all sets of terms, so that their misfits compare.
         every = of(sorted({OFFSET, SCALE, *terms}))
         beta, _, residual, spread = _huber(
-            every, grid.sample(x, y) - overlap.depth, overlap.sigma, span(progress, 0.0, 0.5))
+            every, grid.sample(x, y) - overlap.depth, overlap.sigma, span(progress, 0.0, 0.5)
+        )
         sound = every @ beta + residual.clip(-_CLIP * spread, _CLIP * spread)
         return _fit(of(terms), sound, overlap, span(progress, 0.5, 1.0))
 
@@ -175,9 +176,13 @@ def find_overlap(older: Grid, survey: Surface) -> Overlap:
     middles = _means(block, xy)
     away = _places(older, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
     return Overlap(
-        *xy.T, survey.depth.values[cells], np.nan_to_num(survey.uncertainty.values[cells]),
-        block, middles, away.T @ away / max(len(away), 1),
-    )  # fmt: skip
+        *xy.T,
+        survey.depth.values[cells],
+        np.nan_to_num(survey.uncertainty.values[cells]),
+        block,
+        middles,
+        away.T @ away / max(len(away), 1),
+    )
 
 
 def compare(older: Grid, overlap: Overlap) -> MapComparison:
@@ -239,6 +244,11 @@ def _fit(columns, response, overlap: Overlap, progress) -> BiasFit:
     normal = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
     pull = normal @ _sums(overlap.block, weight[:, None] * columns).T
     return BiasFit(
-        beta, pull @ among @ pull.T, spread, misfit, _means(overlap.block, columns),
-        structure, float((structure.sill + structure.nugget) / among.mean()),
-    )  # fmt: skip
+        beta,
+        pull @ among @ pull.T,
+        spread,
+        misfit,
+        _means(overlap.block, columns),
+        structure,
+        float((structure.sill + structure.nugget) / among.mean()),
+    )

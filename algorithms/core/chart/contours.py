@@ -139,7 +139,10 @@ def depth_contours(
     levels = every.depths(steps)
     domain = make_domain(snapped(surface, levels), shoreline)
     rings, dropped = trace_rings(
-        domain, levels, minimum_area(grid, min_area), shoreline is not None,
+        domain,
+        levels,
+        minimum_area(grid, min_area),
+        shoreline is not None,
         span(progress, 0.3, 0.8),
     )
     lines = clip_rings(rings, len(levels), domain, span(progress, 0.8, 0.9))
@@ -151,8 +154,12 @@ def depth_contours(
         progress(0.95 + 0.05 * number / len(lines))
         step = int(steps[line.level])
         known = (
-            float(levels[line.level]), every.figure(step), unit, f"{every.figure(step):g}",
-            int(step % index_every == 0), kind,
+            float(levels[line.level]),
+            every.figure(step),
+            unit,
+            f"{every.figure(step):g}",
+            int(step % index_every == 0),
+            kind,
         )
         _add_parts(found, split_by_support(line.xy, uncertainty, gap), known, spot, number)
     progress(1.0)
@@ -182,8 +189,13 @@ def _add_parts(found: Lines, parts: list, known: tuple, spot: tuple | None, numb
         found.coords.append(xy)
         figure, x, y = spot if spot and i == longest else (None, None, None)
         row = (
-            *known, int(np.array_equal(xy[0], xy[-1])), supported,
-            None if figure is None else round(figure / metres, 3), x, y, number,
+            *known,
+            int(np.array_equal(xy[0], xy[-1])),
+            supported,
+            None if figure is None else round(figure / metres, 3),
+            x,
+            y,
+            number,
         )
         for name, value in zip(_LINE_ATTRIBUTES, row):
             found.attributes[name].append(value)
@@ -236,7 +248,10 @@ def depth_areas(
         levels = _rising(levels)
         gap = np.diff(levels).min() if len(levels) > 1 else 1.0
     surface = smoothed(
-        masked(grid, shoreline), uncertainty, smoothing, gap * every.metres,
+        masked(grid, shoreline),
+        uncertainty,
+        smoothing,
+        gap * every.metres,
         span(progress, 0.0, 0.3),
     )
     if levels is None:
@@ -245,8 +260,12 @@ def depth_areas(
         traced, figures = _given_ranges(surface, levels, every.metres)
     domain = make_domain(snapped(surface, traced), shoreline)
     rings, _ = trace_rings(
-        domain, traced, minimum_area(grid, min_area), shoreline is not None,
-        span(progress, 0.3, 0.7), floor=True,
+        domain,
+        traced,
+        minimum_area(grid, min_area),
+        shoreline is not None,
+        span(progress, 0.3, 0.7),
+        floor=True,
     )
     found = Areas([], {name: [] for name in _AREA_ATTRIBUTES})
     ranges = _faces_by_range(rings, len(traced) + 1)
@@ -311,8 +330,11 @@ def _add_area(
     label = f"over {start:g}" if stop is None else f"{start:g} to {stop:g}"
     row = (
         *(None if depth is None else float(depth * every.metres) for depth in (start, stop)),
-        float(start), None if stop is None else float(stop),
-        every.unit, f"{label} {every.unit}", area.area,
+        float(start),
+        None if stop is None else float(stop),
+        every.unit,
+        f"{label} {every.unit}",
+        area.area,
     )
     for name, value in zip(_AREA_ATTRIBUTES, row):
         found.attributes[name].append(value)

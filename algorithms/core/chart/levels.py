@@ -55,9 +55,7 @@ class ContourInterval:
                 f"{written(self.interval, 'g')}."
             )
         if not np.isfinite(self.base):
-            raise LakefloorError(
-                f"The base of the contours must be a number, not {self.base}."
-            )
+            raise LakefloorError(f"The base of the contours must be a number, not {self.base}.")
 
     @property
     def metres(self) -> float:

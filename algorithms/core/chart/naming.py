@@ -72,7 +72,8 @@ def _kind(line: ContourLine, depth: Grid, deepest, gaps) -> str:
     if line.area > 0 and not _contains(line.xy, deepest).any():
         return "hollow"
     if (
-        line.area < 0 and not _contains(line.xy, gaps).any()
+        line.area < 0
+        and not _contains(line.xy, gaps).any()
         and not np.isnan(_cells_in(line.xy, depth)[0]).any()
     ):
         return "hump"
@@ -85,8 +86,11 @@ def _cells_in(ring, depth: Grid) -> tuple:
     r0, r1 = max(int(np.floor(r.min())), 0), int(np.ceil(r.max())) + 1
     c0, c1 = max(int(np.floor(c.min())), 0), int(np.ceil(c.max())) + 1
     part = Grid(
-        depth.values[r0:r1, c0:c1], depth.west + c0 * depth.dx, depth.north - r0 * depth.dy,
-        depth.dx, depth.dy,
+        depth.values[r0:r1, c0:c1],
+        depth.west + c0 * depth.dx,
+        depth.north - r0 * depth.dy,
+        depth.dx,
+        depth.dy,
     )
     row, col = np.nonzero(inside(Polygon(ring), part))
     return part.values[row, col], part.x[col], part.y[row]

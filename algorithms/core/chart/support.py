@@ -59,8 +59,10 @@ def split_by_support(xy: np.ndarray, uncertainty: Grid | None, interval: float) 
         supported = np.roll(supported, -shift)
     lengths = np.hypot(*np.diff(xy, axis=0).T)
     starts = np.concatenate([[0], np.flatnonzero(np.diff(supported)) + 1])
-    runs = [[int(s), float(v), bool(supported[s])]
-            for s, v in zip(starts, np.add.reduceat(lengths, starts))]
+    runs = [
+        [int(s), float(v), bool(supported[s])]
+        for s, v in zip(starts, np.add.reduceat(lengths, starts))
+    ]
     runs = _without_flicker(runs, FLICKER_CELLS * min(uncertainty.dx, uncertainty.dy))
     stops = [run[0] for run in runs[1:]] + [len(xy) - 1]
     return [(xy[a : b + 1], int(state)) for (a, _, state), b in zip(runs, stops)]

@@ -53,8 +53,9 @@ def minimum_area(grid: Grid, given: float | None) -> float:
     if given is None:
         return MIN_CELLS * grid.dx * grid.dy
     if not given >= 0:
-        raise LakefloorError(f"The minimum area of closed lines must be 0 m² or more, not "
-                             f"{written(given, 'g')} m².")
+        raise LakefloorError(
+            f"The minimum area of closed lines must be 0 m² or more, not {written(given, 'g')} m²."
+        )
     return given
 
 
@@ -99,8 +100,11 @@ def trace_rings(
         # Up to zero the shore is the line, also where the surface is zero next to it.
         ashore = shore and level <= 0
         rows, cols, squares, first = trace(
-            domain.wet if ashore else domain.values, level,
-            wet_ranges if ashore else ranges, domain.outside, flat_tops=not ashore,
+            domain.wet if ashore else domain.values,
+            level,
+            wet_ranges if ashore else ranges,
+            domain.outside,
+            flat_tops=not ashore,
         )
         if len(rows) == 0:
             continue

@@ -27,7 +27,12 @@ ECHO_PRICE = 0.5
 
 
 def cut(
-    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    n_sigma: float,
+    floor: np.ndarray,
     steepest: float,
 ) -> np.ndarray:
     """Return the number of the piece of track of each ping; parameters as `hampel.spikes`.
@@ -61,8 +66,16 @@ class _Pieces:
 
 
 def bursts(
-    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, k: int, n_sigma: float,
-    floor: np.ndarray, steepest: float, longest: float, progress: Progress = silent,
+    depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    k: int,
+    n_sigma: float,
+    floor: np.ndarray,
+    steepest: float,
+    longest: float,
+    progress: Progress = silent,
 ) -> np.ndarray:
     """Mask, shape (n,), of stretches that the track leaves and comes back from abruptly.
 

@@ -164,8 +164,17 @@ def clean(
     49
     """
     limits = Limits(
-        min_depth, max_depth, max_speed, min_speed, max_jump_speed, half_window, n_sigma,
-        noise_floor, max_slope, max_burst, radius,
+        min_depth,
+        max_depth,
+        max_speed,
+        min_speed,
+        max_jump_speed,
+        half_window,
+        n_sigma,
+        noise_floor,
+        max_slope,
+        max_burst,
+        radius,
     )
     limits.refuse_nonsense()
     progress(0.0)
@@ -185,15 +194,16 @@ def clean(
         radius = 1.5 * _spacing(log)
         notes.append(
             f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
-            if radius else
-            "There is no second lane within reach, so soundings were not compared with neighbors."
+            if radius
+            else "There is no second lane within reach, so soundings were not compared with neighbors."
         )
     if radius > 0:
         _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
     if radius > 0:
         notes += _odd_stretches(
-            log, soundings.lane[order], soundings.visit[order], radius, limits.noise)
+            log, soundings.lane[order], soundings.visit[order], radius, limits.noise
+        )
 
     result = np.empty(len(soundings), dtype=object)
     result[order] = log.status
@@ -211,9 +221,7 @@ def _by_value(log, limits):
         if limits.max_depth is not None:
             outside |= log.depth > limits.max_depth
         log.mark(outside, OUTSIDE_LIMITS)
-    log.mark(
-        track_gates.repeated_rows(log.time, log.visit, log.x, log.y, log.raw_depth), REPEATED
-    )
+    log.mark(track_gates.repeated_rows(log.time, log.visit, log.x, log.y, log.raw_depth), REPEATED)
 
 
 def _by_track(log, limits) -> list:
@@ -239,9 +247,7 @@ def _by_track(log, limits) -> list:
             f"{stopped} of {len(on)} soundings have no time, or their clock stands still. Position "
             "jumps, frozen positions and speed were not tested there."
         )
-    log.mark(
-        on[track_gates.frozen_positions(track, log.speed[on], log.depth[on])], POSITION_FROZEN
-    )
+    log.mark(on[track_gates.frozen_positions(track, log.speed[on], log.depth[on])], POSITION_FROZEN)
     speed = track_gates.boat_speed(track, log.speed[on])
     with np.errstate(invalid="ignore"):
         if limits.max_speed is not None:
@@ -279,9 +285,7 @@ def _by_repetition(log):
     """Gates of depths that stand for no bottom; widens ``floor`` to the depths' own step."""
     rows = np.flatnonzero(log.fresh)
     log.floor[rows] = np.maximum(log.floor[rows], 0.5 * hampel.quantum(log.raw_depth[rows]))
-    for find, reason in (
-        (no_bottom.placeholders, NO_BOTTOM), (no_bottom.held_depths, DEPTH_HELD),
-    ):
+    for find, reason in ((no_bottom.placeholders, NO_BOTTOM), (no_bottom.held_depths, DEPTH_HELD)):
         rows, run, tests = log.left()
         log.mark(rows[find(log.raw_depth[rows], log.along[rows], run, **tests)], reason)
 
@@ -290,15 +294,24 @@ def _along_track(log, half_window, max_burst, progress):
     """Gates of depths against those before and after."""
     rows, run, tests = log.left()
     found = hampel.spikes(
-        log.depth[rows], log.along[rows], run, k=half_window,
-        progress=span(progress, 0.0, 0.6), **tests,
-    )  # fmt: skip
+        log.depth[rows],
+        log.along[rows],
+        run,
+        k=half_window,
+        progress=span(progress, 0.0, 0.6),
+        **tests,
+    )
     log.mark(rows[found], SPIKE)
     rows, run, tests = log.left()
     found = bursts.bursts(
-        log.depth[rows], log.along[rows], run, k=half_window, longest=max_burst,
-        progress=span(progress, 0.6, 1.0), **tests,
-    )  # fmt: skip
+        log.depth[rows],
+        log.along[rows],
+        run,
+        k=half_window,
+        longest=max_burst,
+        progress=span(progress, 0.6, 1.0),
+        **tests,
+    )
     log.mark(rows[found], BURST)
 
 
@@ -310,9 +323,16 @@ def _against_neighbours(log, radius, longest, progress):
         lost = log.marked(*LOST_BOTTOM)
         pieces = loose_pieces(piece, run, rows, lost, log.visit, log.along[rows], longest)
         ask = partial(
-            neighborhood.contradicted, log.x[rows], log.y[rows], log.depth[rows],
-            log.along[rows], log.visit[rows], piece, radius=radius, **tests,
-        )  # fmt: skip
+            neighborhood.contradicted,
+            log.x[rows],
+            log.y[rows],
+            log.depth[rows],
+            log.along[rows],
+            log.visit[rows],
+            piece,
+            radius=radius,
+            **tests,
+        )
         # Of two pieces that contradict each other, third ones tell which is false.
         part = span(progress, turn / _ROUNDS, (turn + 1) / _ROUNDS)
         disputed = pieces[ask(pieces, progress=part)]
@@ -379,5 +399,6 @@ def _odd_stretches(log, lane, name, radius, noise) -> list:
         notes.append(
             f"{more} more {'stretch lies' if more == 1 else 'stretches lie'} off "
             f"{'its' if more == 1 else 'their'} neighbors by less. Check "
-            f"{'it' if more == 1 else 'them'} on the map.")
+            f"{'it' if more == 1 else 'them'} on the map."
+        )
     return notes

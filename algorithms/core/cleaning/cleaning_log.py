@@ -29,7 +29,6 @@ def runs_of_track(visit: np.ndarray, along: np.ndarray, seconds: np.ndarray) -> 
     return np.concatenate([[0], np.cumsum(new)])
 
 
-
 @dataclass(frozen=True)
 class CleaningLog:
     """The soundings, visit by visit, and what the gates found so far; arrays of length n."""
@@ -52,8 +51,7 @@ class CleaningLog:
 
     @classmethod
     def of(
-        cls, soundings: Soundings, visit: np.ndarray, order: np.ndarray, anew: bool,
-        limits: Limits,
+        cls, soundings: Soundings, visit: np.ndarray, order: np.ndarray, anew: bool, limits: Limits
     ) -> CleaningLog:
         n = len(soundings)
         field = {
@@ -68,9 +66,15 @@ class CleaningLog:
             status[reason >= 0] = ACCEPTED
             reason[:] = -1
         return cls(
-            visit[order], **field, reason=reason, fresh=status == ACCEPTED,
-            along=np.full(n, np.nan), seconds=np.full(n, np.nan),
-            floor=np.full(n, limits.noise_floor), n_sigma=limits.n_sigma, steepest=limits.steepest,
+            visit[order],
+            **field,
+            reason=reason,
+            fresh=status == ACCEPTED,
+            along=np.full(n, np.nan),
+            seconds=np.full(n, np.nan),
+            floor=np.full(n, limits.noise_floor),
+            n_sigma=limits.n_sigma,
+            steepest=limits.steepest,
         )
 
     def mark(self, rows: np.ndarray, reason: str) -> None:

@@ -56,8 +56,15 @@ def quantum(depth: np.ndarray) -> np.ndarray:
 
 
 def spikes(
-    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, k: int, n_sigma: float,
-    floor: np.ndarray, steepest: float, progress: Progress = silent,
+    depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    k: int,
+    n_sigma: float,
+    floor: np.ndarray,
+    steepest: float,
+    progress: Progress = silent,
 ) -> np.ndarray:
     """Mask, shape (n,), of the depths that stand out from the track around them.
 
@@ -97,9 +104,7 @@ def spikes(
     flagged = np.zeros(len(depth), dtype=bool)
     for turn in range(_PASSES):
         rows = np.flatnonzero(~flagged)
-        found = _one_pass(
-            depth[rows], along[rows], run[rows], k, n_sigma, floor[rows], steepest
-        )
+        found = _one_pass(depth[rows], along[rows], run[rows], k, n_sigma, floor[rows], steepest)
         progress((turn + 1) / _PASSES)
         if not found.any():
             break

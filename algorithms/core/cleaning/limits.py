@@ -40,9 +40,7 @@ class Limits:
         """Raise LakefloorError if a limit makes no sense, saying which."""
         self._refuse_depths_and_speeds()
         if self.half_window < 1:
-            raise LakefloorError(
-                f"The half window is {self.half_window} pings. Enter at least 1."
-            )
+            raise LakefloorError(f"The half window is {self.half_window} pings. Enter at least 1.")
         if not self.n_sigma > 0 or not self.noise_floor > 0:
             raise LakefloorError(
                 f"The outlier limit is {self.n_sigma} standard deviations and the minimum noise is "

@@ -35,9 +35,20 @@ def spaced_along(along: np.ndarray, run: np.ndarray, spacing: float) -> np.ndarr
 
 
 def contradicted(
-    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
-    piece: np.ndarray, pieces: np.ndarray, witness: np.ndarray | None = None, *, radius: float,
-    n_sigma: float, floor: np.ndarray, steepest: float, progress: Progress = silent,
+    x: np.ndarray,
+    y: np.ndarray,
+    depth: np.ndarray,
+    along: np.ndarray,
+    visit: np.ndarray,
+    piece: np.ndarray,
+    pieces: np.ndarray,
+    witness: np.ndarray | None = None,
+    *,
+    radius: float,
+    n_sigma: float,
+    floor: np.ndarray,
+    steepest: float,
+    progress: Progress = silent,
 ) -> np.ndarray:
     """Return which pieces of track the soundings of other places contradict.
 
@@ -75,15 +86,31 @@ def contradicted(
     ):
         rows = asked[part]
         against[part] = _share_against(
-            x[rows], y[rows], depth[rows], x[node], y[node], depth[node], distance, other,
-            n_sigma * floor[rows], steepest, 0.5 * radius / NODES,
-        )  # fmt: skip
+            x[rows],
+            y[rows],
+            depth[rows],
+            x[node],
+            y[node],
+            depth[node],
+            distance,
+            other,
+            n_sigma * floor[rows],
+            steepest,
+            0.5 * radius / NODES,
+        )
     return (against >= MAJORITY)[owner].mean(axis=1) > 0.5
 
 
 def depth_below_neighbors(
-    x: np.ndarray, y: np.ndarray, depth: np.ndarray, along: np.ndarray, visit: np.ndarray,
-    piece: np.ndarray, pieces: np.ndarray, *, radius: float,
+    x: np.ndarray,
+    y: np.ndarray,
+    depth: np.ndarray,
+    along: np.ndarray,
+    visit: np.ndarray,
+    piece: np.ndarray,
+    pieces: np.ndarray,
+    *,
+    radius: float,
 ) -> tuple:
     """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
 

@@ -27,7 +27,12 @@ AROUND = 50
 
 
 def constant_runs(
-    depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    n_sigma: float,
+    floor: np.ndarray,
     steepest: float,
 ) -> tuple:
     """Return runs of equal depth and the steps that lead in and out of them.
@@ -67,7 +72,12 @@ def listed_placeholders(raw_depth: np.ndarray) -> np.ndarray:
 
 
 def placeholders(
-    raw_depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    raw_depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    n_sigma: float,
+    floor: np.ndarray,
     steepest: float,
 ) -> np.ndarray:
     """Mask, shape (n,), of placeholders, whether listed or of the sounder's own.
@@ -100,7 +110,12 @@ def placeholders(
 
 
 def held_depths(
-    raw_depth: np.ndarray, along: np.ndarray, run: np.ndarray, *, n_sigma: float, floor: np.ndarray,
+    raw_depth: np.ndarray,
+    along: np.ndarray,
+    run: np.ndarray,
+    *,
+    n_sigma: float,
+    floor: np.ndarray,
     steepest: float,
 ) -> np.ndarray:
     """Mask, shape (n,), of the pings that repeat the last depth after the bottom was lost.

@@ -22,8 +22,13 @@ def _broken_ends(piece, run):
 
 
 def loose_pieces(
-    piece: np.ndarray, run: np.ndarray, rows: np.ndarray, lost: np.ndarray, visit: np.ndarray,
-    along: np.ndarray, longest: float,
+    piece: np.ndarray,
+    run: np.ndarray,
+    rows: np.ndarray,
+    lost: np.ndarray,
+    visit: np.ndarray,
+    along: np.ndarray,
+    longest: float,
 ) -> np.ndarray:
     """Pieces that nothing ties to the rest of the track.
 
@@ -42,8 +47,13 @@ def loose_pieces(
 
 
 def amid_false(
-    piece: np.ndarray, run: np.ndarray, rows: np.ndarray, false: np.ndarray, fresh: np.ndarray,
-    visit: np.ndarray, along: np.ndarray,
+    piece: np.ndarray,
+    run: np.ndarray,
+    rows: np.ndarray,
+    false: np.ndarray,
+    fresh: np.ndarray,
+    visit: np.ndarray,
+    along: np.ndarray,
 ) -> np.ndarray:
     """Pings of broken-off pieces in a stretch of track where most depths proved false."""
     amid = np.zeros(len(piece), dtype=bool)

@@ -70,7 +70,7 @@ def run_numbers(starts: np.ndarray, n: int) -> np.ndarray:
 
 
 def usable_seconds(
-    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float,
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float
 ) -> np.ndarray:
     """Return seconds from the first time, NaN where missing or where the clock stands still.
 
@@ -100,7 +100,7 @@ def usable_seconds(
 
 
 def track_of_fixes(
-    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float,
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, max_speed: float
 ) -> FixTrack:
     """Return the fixes of pings that all have a position; parameters as `usable_seconds`."""
     n = len(x)
@@ -113,7 +113,7 @@ def track_of_fixes(
 
 
 def repeated_rows(
-    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, depth: np.ndarray,
+    time: np.ndarray, visit: np.ndarray, x: np.ndarray, y: np.ndarray, depth: np.ndarray
 ) -> np.ndarray:
     """Mask, shape (n,), of rows that repeat an earlier time, position and depth.
 
@@ -147,12 +147,16 @@ def repeated_rows(
     # The different rows of each stamp, and how often each is there.
     base = group[-1] + 1
     cell, member, count = np.unique(
-        stamp[order] * base + group, return_inverse=True, return_counts=True)
+        stamp[order] * base + group, return_inverse=True, return_counts=True
+    )
     owner = cell // base
     head = starts_of_runs(owner)
     times = _times_read(
-        np.diff(np.append(head, len(owner))), np.gcd.reduceat(count, head),
-        np.add.reduceat(count, head), visit[rows][starts_of_runs(stamp)])
+        np.diff(np.append(head, len(owner))),
+        np.gcd.reduceat(count, head),
+        np.add.reduceat(count, head),
+        visit[rows][starts_of_runs(stamp)],
+    )
     by_cell = np.argsort(member, kind="stable")
     rank = np.empty(len(rows), dtype=int)
     rank[by_cell] = np.arange(len(rows)) - np.repeat(np.cumsum(count) - count, count)
@@ -179,7 +183,10 @@ def _times_read(different, common, total, visit) -> np.ndarray:
 
 
 def cheapest_chain(
-    lengths: np.ndarray, joins: Callable, penalty: np.ndarray | float, loose_end: float,
+    lengths: np.ndarray,
+    joins: Callable,
+    penalty: np.ndarray | float,
+    loose_end: float,
     reach: int = 16,
 ) -> np.ndarray:
     """Choose which pieces of a broken track to keep.

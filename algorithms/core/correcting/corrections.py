@@ -151,8 +151,15 @@ def correct_depths(
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to correct. Choose a layer that has some.")
     _check_parameters(
-        draft_m, assumed_speed_ms, real_speed_ms, temperature_c, instrument_offset_m,
-        time_offset_s, uncert_fixed_m, uncert_share, mixed_depth_m,
+        draft_m,
+        assumed_speed_ms,
+        real_speed_ms,
+        temperature_c,
+        instrument_offset_m,
+        time_offset_s,
+        uncert_fixed_m,
+        uncert_share,
+        mixed_depth_m,
     )
     before = _Before.raw(soundings) if from_raw else _Before.given(soundings)
     x, y = moved_along_track(soundings, time_offset_s - before.shift, progress)
@@ -177,10 +184,14 @@ def correct_depths(
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
-    return Corrected(corrected, {
-        **_summary(soundings, corrected, before.depth, water),
-        "dropped": before.dropped, "measured_from": before.measured_from(),
-    })
+    return Corrected(
+        corrected,
+        {
+            **_summary(soundings, corrected, before.depth, water),
+            "dropped": before.dropped,
+            "measured_from": before.measured_from(),
+        },
+    )
 
 
 @dataclass(frozen=True)
@@ -232,9 +243,7 @@ class _Before:
         return counts
 
 
-def _check_parameters(
-    draft, assumed, real, temperature, offset, time_offset, fixed, share, mixed
-):
+def _check_parameters(draft, assumed, real, temperature, offset, time_offset, fixed, share, mixed):
     if not 0.0 <= draft <= 10.0:
         hint = (
             f" If it is in inches, enter {written(draft * 0.0254, '.2f')}."
@@ -370,7 +379,8 @@ class _Water:
     def recorded(self, assumed: float) -> dict:
         """Return what ``corrections`` hold of the sound speed."""
         rounded, which = np.unique(
-            np.round(np.where(self.skipped, -1.0, self.speed), 1), return_inverse=True)
+            np.round(np.where(self.skipped, -1.0, self.speed), 1), return_inverse=True
+        )
         change = ["not corrected" if v < 0 else f"{assumed:g}->{v:.1f}" for v in rounded]
         spread = f"{unknown_water_speed()[1]:.2f}"
         return {

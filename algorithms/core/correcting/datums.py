@@ -58,7 +58,8 @@ def datums_of(soundings: Soundings) -> tuple:
         pairs = parse_corrections(text)
         datums.append(
             (pairs["datum"], float(pairs["datum_elev_m"]) if "datum_elev_m" in pairs else None)
-            if "datum" in pairs else None
+            if "datum" in pairs
+            else None
         )
     return datums, group
 

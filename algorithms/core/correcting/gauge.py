@@ -228,8 +228,12 @@ class GaugeLevels:
 
 
 def gauge_levels(
-    columns: Mapping[str, Sequence], chosen: GaugeFields, *, unit: str,
-    time_zone: str | tzinfo = "UTC", table: str = "",
+    columns: Mapping[str, Sequence],
+    chosen: GaugeFields,
+    *,
+    unit: str,
+    time_zone: str | tzinfo = "UTC",
+    table: str = "",
 ) -> GaugeLevels:
     """Return the lake levels that a table of gauge readings holds.
 

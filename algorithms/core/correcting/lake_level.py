@@ -52,9 +52,14 @@ class Reduced:
 
 
 def reduce_to_datum(
-    soundings: Soundings, levels: LevelRecord | Mapping | float, *,
-    datum_elevation_m: float | None = None, datum_name: str = "", hold: bool = False,
-    code: int | str | None = None, progress: Progress = silent,
+    soundings: Soundings,
+    levels: LevelRecord | Mapping | float,
+    *,
+    datum_elevation_m: float | None = None,
+    datum_name: str = "",
+    hold: bool = False,
+    code: int | str | None = None,
+    progress: Progress = silent,
 ) -> Reduced:
     """Reduce depths below the water surface of the day to depths below a lake datum.
 
@@ -117,7 +122,8 @@ def reduce_to_datum(
     progress(0.5)
     by_first = datum_elevation_m is None
     datum = (
-        _level_of_first_visit(soundings, level, name, code) if by_first
+        _level_of_first_visit(soundings, level, name, code)
+        if by_first
         else (name or "lake datum", datum_elevation_m)
     )
     change = level - datum[1]
@@ -243,6 +249,7 @@ def visits_in_time(soundings: Soundings) -> list:
     Visits without times come after those with times, and visits without an accepted sounding
     last; otherwise the order of their rows holds.
     """
+
     def first(item):
         _, rows = item
         good = rows[soundings.accepted[rows]]

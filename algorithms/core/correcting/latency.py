@@ -69,9 +69,7 @@ def moved_along_track(soundings: Soundings, tau: np.ndarray, progress: Progress)
     return x, y
 
 
-def visit_track(
-    name: str, seconds: np.ndarray, x: np.ndarray, y: np.ndarray
-) -> tuple:
+def visit_track(name: str, seconds: np.ndarray, x: np.ndarray, y: np.ndarray) -> tuple:
     """Return one visit's distinct times in order, s, with the mean position of each, m.
 
     Parameters

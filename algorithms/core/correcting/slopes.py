@@ -26,7 +26,10 @@ _ONE_PLACE, _ONE_LINE = 0.002, 0.01
 
 
 def slopes_of(
-    soundings: Soundings, surface: Grid | None, radius: float | None, reduced: np.ndarray,
+    soundings: Soundings,
+    surface: Grid | None,
+    radius: float | None,
+    reduced: np.ndarray,
     progress: Progress,
 ) -> tuple:
     """Return the slope of the bottom at each sounding, m per m, and two masks, shape (n,).
@@ -54,9 +57,7 @@ def slopes_of(
             soundings.x[placed], soundings.y[placed]
         )
     # Visits at different levels must not be taken for a slope.
-    groups = (
-        [np.arange(n)] if reduced.all() else [rows for _, rows in each_visit(soundings)]
-    )
+    groups = [np.arange(n)] if reduced.all() else [rows for _, rows in each_visit(soundings)]
     done = 0
     for rows in groups:
         part = span(progress, 0.3 + 0.65 * done / n, 0.3 + 0.65 * (done + rows.size) / n)
@@ -67,8 +68,13 @@ def slopes_of(
             continue
         own = radius or _usual_radius(soundings, good)
         value, along = plane_slopes(
-            soundings.x[good], soundings.y[good], soundings.depth[good],
-            soundings.x[wanted], soundings.y[wanted], own, part,
+            soundings.x[good],
+            soundings.y[good],
+            soundings.depth[good],
+            soundings.x[wanted],
+            soundings.y[wanted],
+            own,
+            part,
         )
         slope[wanted], one_way[wanted] = value, along
     unknown = np.isnan(slope)
@@ -81,7 +87,8 @@ def _usual_radius(soundings, rows):
     part = soundings.select(rows)
     lost = without_track(part)
     steps = [
-        np.hypot(np.diff(part.x[r]), np.diff(part.y[r])) for _, r in each_visit(part)
+        np.hypot(np.diff(part.x[r]), np.diff(part.y[r]))
+        for _, r in each_visit(part)
         if not lost[r[0]]
     ]
     if not steps:
@@ -93,8 +100,13 @@ def _usual_radius(soundings, rows):
 
 
 def plane_slopes(
-    x: np.ndarray, y: np.ndarray, depth: np.ndarray, at_x: np.ndarray, at_y: np.ndarray,
-    radius_m: float, progress: Progress = silent,
+    x: np.ndarray,
+    y: np.ndarray,
+    depth: np.ndarray,
+    at_x: np.ndarray,
+    at_y: np.ndarray,
+    radius_m: float,
+    progress: Progress = silent,
 ) -> tuple:
     """Return the slope of the bottom from the soundings around.
 

@@ -67,8 +67,13 @@ class TimeOffset:
 
 
 def find_time_offset(
-    soundings: Soundings, *, search: tuple = (-5.0, 5.0), max_distance_m: float = 5.0,
-    position_m: float = 1.0, largest_uncert_s: float = 0.5, progress: Progress = silent,
+    soundings: Soundings,
+    *,
+    search: tuple = (-5.0, 5.0),
+    max_distance_m: float = 5.0,
+    position_m: float = 1.0,
+    largest_uncert_s: float = 0.5,
+    progress: Progress = silent,
 ) -> TimeOffset:
     """Find the time offset between sounder and GPS, visit by visit and for all visits together.
 
@@ -150,8 +155,13 @@ def find_time_offset(
 
         found.append(
             _of_visit(
-                name, soundings.select(rows), grid, max_distance_m, position_m,
-                largest_uncert_s, part,
+                name,
+                soundings.select(rows),
+                grid,
+                max_distance_m,
+                position_m,
+                largest_uncert_s,
+                part,
             )
         )
     progress(1.0)
@@ -265,13 +275,18 @@ def _pooled(visits, raw, largest):
         # Birge's ratio: the visits' own scatter is the better measure of their uncertainty.
         error *= np.sqrt(spread / freedom)
         notes.insert(
-            0, "The visits differ by more than their uncertainties. Correct each with its own "
-            "time offset."
+            0,
+            "The visits differ by more than their uncertainties. Correct each with its own "
+            "time offset.",
         )
     if error > largest:
         return TimeOffset(
-            "", np.nan, error,
-            f"not determinable: {_too_uncertain(error, largest)}", notes=tuple(notes), **known,
+            "",
+            np.nan,
+            error,
+            f"not determinable: {_too_uncertain(error, largest)}",
+            notes=tuple(notes),
+            **known,
         )
     return TimeOffset("", mean, error, "determined", notes=tuple(notes), **known)
 
@@ -312,9 +327,7 @@ def _solve(met, position):
     number = number.reshape(blocks.shape)
     ends = np.concatenate([number[:, 0], number[:, 1]])
     lever = weight * met.rate
-    pull = [
-        np.bincount(ends, np.concatenate([lever * g, -lever * g])) for g in met.gradient.T
-    ]
+    pull = [np.bincount(ends, np.concatenate([lever * g, -lever * g])) for g in met.gradient.T]
     expected = moved2 * sum((p**2).sum() for p in pull) + (lever**2 * met.variance).sum()
     score = lever * left
     _, couple = np.unique(np.sort(number, axis=1), axis=0, return_inverse=True)

@@ -192,9 +192,13 @@ def compare_at(track: OffsetTrack, tau: float, places: tuple) -> Meetings:
         return nothing
     centre = rows.mean(axis=2).astype(np.intp)
     return Meetings(
-        dz=fit[good, 6], variance=(noise2 * inverse[:, 6, 6])[good], rate=rate[good],
-        gradient=gradient[good], speed=speed.mean(axis=1)[good],
-        blocks=track.block[centre][good], tracks=track.lane[centre][good],
+        dz=fit[good, 6],
+        variance=(noise2 * inverse[:, 6, 6])[good],
+        rate=rate[good],
+        gradient=gradient[good],
+        speed=speed.mean(axis=1)[good],
+        blocks=track.block[centre][good],
+        tracks=track.lane[centre][good],
     )
 
 
@@ -236,9 +240,7 @@ def _sums(track, tau, rows, middle):
     for i in range(k):
         right[:, i] = np.add.reduceat(near * terms[i] * z, meeting)
         for j in range(i, k):
-            normal[:, i, j] = normal[:, j, i] = np.add.reduceat(
-                near * terms[i] * terms[j], meeting
-            )
+            normal[:, i, j] = normal[:, j, i] = np.add.reduceat(near * terms[i] * terms[j], meeting)
     return normal, right, mass, np.add.reduceat(near * z * z, meeting)
 
 

@@ -25,7 +25,11 @@ _USUAL_SPEED_MS, _HIGHEST_SPEED_MS = 2.2, 15.0
 _ASSUMED_SPEED_MS = 1500.0
 
 TERMS = (
-    "sounder", "sound speed", "draft", "lake level", "position on slope",
+    "sounder",
+    "sound speed",
+    "draft",
+    "lake level",
+    "position on slope",
     "time offset on slope",
 )
 
@@ -147,16 +151,18 @@ def uncertainty_budget(
         raise LakefloorError(
             "There are no soundings to give an uncertainty to. Choose a layer that has some."
         )
-    _refuse_negative({
-        "Sounder uncertainty, fixed part": instrument_fixed_m,
-        "Sounder uncertainty, part of depth": instrument_share,
-        "Water temperature uncertainty": temperature_error_c,
-        "Depth of the mixed water": mixed_depth_m,
-        "Draft uncertainty": draft_m,
-        "Lake level uncertainty": level_m,
-        "Position uncertainty": position_m,
-        "Time offset uncertainty": time_offset_s,
-    })
+    _refuse_negative(
+        {
+            "Sounder uncertainty, fixed part": instrument_fixed_m,
+            "Sounder uncertainty, part of depth": instrument_share,
+            "Water temperature uncertainty": temperature_error_c,
+            "Depth of the mixed water": mixed_depth_m,
+            "Draft uncertainty": draft_m,
+            "Lake level uncertainty": level_m,
+            "Position uncertainty": position_m,
+            "Time offset uncertainty": time_offset_s,
+        }
+    )
     if radius_m is not None and not radius_m > 0.0:
         raise LakefloorError(
             f"The radius for the slope is {written(radius_m, 'g')} m. Enter more than 0 m."
@@ -166,15 +172,15 @@ def uncertainty_budget(
     below, speed, reduced = known.below, known.speed, known.reduced
     slope, one_way, no_slope = slopes_of(soundings, surface, radius_m, reduced, progress)
     layers = (
-        np.zeros(len(soundings)) if sound_speed_measured
+        np.zeros(len(soundings))
+        if sound_speed_measured
         else vertical.layering(below, speed, mixed_depth_m, deep_temperature_c)
     )
-    water = vertical.combine(
-        vertical.temperature(below, speed, temperature_error_c), layers,
-    )
+    water = vertical.combine(vertical.temperature(below, speed, temperature_error_c), layers)
     water = np.where(known.left_as_is, vertical.assumed_speed(below, speed), water)
     water = np.where(
-        known.speed_error > 0.0, vertical.unknown_speed(below, speed, known.speed_error), water)
+        known.speed_error > 0.0, vertical.unknown_speed(below, speed, known.speed_error), water
+    )
     terms = (
         vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
         water,
@@ -191,9 +197,7 @@ def uncertainty_budget(
 def _refuse_negative(values):
     for name, value in values.items():
         if not (np.isfinite(value) and value >= 0.0):
-            raise LakefloorError(
-                f"{name} is {written(value, 'g')}. Enter a number of at least 0."
-            )
+            raise LakefloorError(f"{name} is {written(value, 'g')}. Enter a number of at least 0.")
 
 
 def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
@@ -229,7 +233,8 @@ def _summed_up(done, terms, slope, one_way, no_slope, reduced) -> Budget:
             "not_reduced": int((use & ~reduced).sum()),
             "visits": {
                 name: {"soundings": int(use[rows].sum()), "rms_m": rms(uncert[rows][use[rows]])}
-                for name, rows in each_visit(done) if use[rows].any()
+                for name, rows in each_visit(done)
+                if use[rows].any()
             },
         },
     )
@@ -296,8 +301,7 @@ def _from_corrections(soundings, speed_measured) -> _Known:
     usual, spread = unknown_water_speed()
     error = np.where(np.isfinite(speed) | kept | speed_measured, error, spread)
     speed = np.where(np.isfinite(speed), speed, np.where(kept, _ASSUMED_SPEED_MS, usual))
-    return _Known(
-        below, speed[group], error[group], kept[group], reduced[group], offset[group])
+    return _Known(below, speed[group], error[group], kept[group], reduced[group], offset[group])
 
 
 def _boat_speed(soundings):
@@ -309,8 +313,11 @@ def _boat_speed(soundings):
         if np.isnan(speed[rows]).any() and on.size > 2:
             on = on[np.argsort(soundings.time[on], kind="stable")]
             track = track_of_fixes(
-                soundings.time[on], np.zeros(on.size, dtype=int), soundings.x[on],
-                soundings.y[on], _HIGHEST_SPEED_MS,
+                soundings.time[on],
+                np.zeros(on.size, dtype=int),
+                soundings.x[on],
+                soundings.y[on],
+                _HIGHEST_SPEED_MS,
             )
             # A gap or a stray position shows an impossible speed.
             found = boat_speed(track, np.full(on.size, np.nan))

@@ -45,7 +45,7 @@ def temperature(below: np.ndarray, speed: np.ndarray, error_c: float) -> np.ndar
 
 
 def layering(
-    below: np.ndarray, speed: np.ndarray, mixed_depth_m: float, deep_temperature_c: float,
+    below: np.ndarray, speed: np.ndarray, mixed_depth_m: float, deep_temperature_c: float
 ) -> np.ndarray:
     """Return the uncertainty, m, where only the temperature of the surface is known.
 

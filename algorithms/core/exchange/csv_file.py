@@ -37,8 +37,18 @@ from .waypoints import (
     iso_time,
 )
 
-_HEADER = ("kind", "name", "part", "lon", "lat", "depth_{}", "elevation_m", "note", "symbol",
-           "time_utc")
+_HEADER = (
+    "kind",
+    "name",
+    "part",
+    "lon",
+    "lat",
+    "depth_{}",
+    "elevation_m",
+    "note",
+    "symbol",
+    "time_utc",
+)
 
 #: Role -> how a column of that role may be called, in small letters. Those of position, depth and
 #: time that are not listed are found as in a log.
@@ -57,8 +67,12 @@ _WORDS = {
 
 
 def csv_document(
-    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
-    tracks: Sequence[Track] = (), *, depth_unit: str = "ft", progress: Progress = silent,
+    waypoints: Sequence[Waypoint] = (),
+    routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (),
+    *,
+    depth_unit: str = "ft",
+    progress: Progress = silent,
 ) -> bytes:
     """Return a table with one row a point.
 
@@ -96,13 +110,31 @@ def csv_document(
     writer = csv.writer(text)
     writer.writerow([name.format(depth_unit) for name in _HEADER])
 
-    def row(kind, name, part, lon, lat, depth=math.nan, elevation=math.nan, note="", symbol="",
-            time=None):
-        writer.writerow([
-            kind, as_text(name), part, *degree_texts(lon, lat),
-            _number(depth / units.LENGTH[depth_unit]), _number(elevation), as_text(note),
-            as_text(symbol), iso_time(time),
-        ])
+    def row(
+        kind,
+        name,
+        part,
+        lon,
+        lat,
+        depth=math.nan,
+        elevation=math.nan,
+        note="",
+        symbol="",
+        time=None,
+    ):
+        writer.writerow(
+            [
+                kind,
+                as_text(name),
+                part,
+                *degree_texts(lon, lat),
+                _number(depth / units.LENGTH[depth_unit]),
+                _number(elevation),
+                as_text(note),
+                as_text(symbol),
+                iso_time(time),
+            ]
+        )
 
     for p in watched(waypoints, progress):
         row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
@@ -110,14 +142,31 @@ def csv_document(
     for route in routes:
         parts["route", route.name] += 1
         for p in route.points:
-            row("route", route.name, parts["route", route.name], p.lon, p.lat, p.depth,
-                p.elevation, p.name, p.symbol, p.time)
+            row(
+                "route",
+                route.name,
+                parts["route", route.name],
+                p.lon,
+                p.lat,
+                p.depth,
+                p.elevation,
+                p.name,
+                p.symbol,
+                p.time,
+            )
     for track in tracks:
         for segment in track.segments:
             parts["track", track.name] += 1
             for lon, lat in np.asarray(segment).tolist():
-                row("track", track.name, parts["track", track.name], lon, lat, track.depth,
-                    note=track.note)
+                row(
+                    "track",
+                    track.name,
+                    parts["track", track.name],
+                    lon,
+                    lat,
+                    track.depth,
+                    note=track.note,
+                )
     return text.getvalue().encode("utf-8", "replace")
 
 
@@ -156,10 +205,10 @@ def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
     ]
     column, above = _find_header(rows)
     names, rows = rows[above], rows[above + 1 :]
-    unit = column["depth"] is not None and stated_unit(
-        names[column["depth"]].strip(), LENGTH_WORDS)
+    unit = column["depth"] is not None and stated_unit(names[column["depth"]].strip(), LENGTH_WORDS)
     points, lines, times, notes = _read_points(
-        rows, column, units.unit_factor(unit or "m"), above + 2, span(progress, 0.2, 0.7))
+        rows, column, units.unit_factor(unit or "m"), above + 2, span(progress, 0.2, 0.7)
+    )
     points, more = times.into(points, span(progress, 0.7, 0.9))
     found = _joined(watched(points, span(progress, 0.9, 1.0)), lines, (*more, *notes))
     check_places(found.waypoints, found.routes, found.tracks, "The table", together=False)
@@ -170,8 +219,12 @@ def _find_header(rows):
     """Return the column of each role, and the number of the row that names them."""
     headers = [_columns(row) for row in (rows or [[]])[:MOST_LINES_ABOVE]]
     above = next(
-        (i for i, found in enumerate(headers)
-         if found["lon"] is not None and found["lat"] is not None), None,
+        (
+            i
+            for i, found in enumerate(headers)
+            if found["lon"] is not None and found["lat"] is not None
+        ),
+        None,
     )
     if above is None:
         names = [cell.strip() for cell in (rows or [[]])[0]]
@@ -204,10 +257,15 @@ def _read_points(rows, column, factor, first, progress):
         depth = factor * _number_in(cells["depth"])
         stated += bool(cells["depth"])
         unread += bool(cells["depth"]) and not math.isfinite(depth)
-        points.append(Waypoint(
-            lon, lat, *(from_text(cells[role]) for role in ("name", "note", "symbol")), depth,
-            elevation=_number_in(cells["elevation"]),
-        ))
+        points.append(
+            Waypoint(
+                lon,
+                lat,
+                *(from_text(cells[role]) for role in ("name", "note", "symbol")),
+                depth,
+                elevation=_number_in(cells["elevation"]),
+            )
+        )
     notes = [f"{unread} of {counted(stated, 'depth')} unreadable, and left out."] if unread else []
     return points, lines, times, notes
 
@@ -228,7 +286,8 @@ def _joined(points, lines, notes):
     return WaypointFile(
         tuple(waypoints),
         tuple(Route(name, tuple(members)) for (name, _), members in routes.items()),
-        tuple(_track(name, members) for (name, _), members in tracks.items()), notes,
+        tuple(_track(name, members) for (name, _), members in tracks.items()),
+        notes,
     )
 
 

@@ -12,16 +12,60 @@ from ..progress import Progress, silent, watched
 #: Symbols in plain words; the first stands for whatever is not on the list. A device without the
 #: symbol of a waypoint shows its own plain one.
 SYMBOLS = (
-    "Waypoint", "Dot", "Circle", "Square", "Triangle", "Diamond", "Cross", "Star", "Flag", "Buoy",
-    "Anchor", "Boat Ramp", "Dock", "Danger", "Rock", "Weed", "Fish", "Hump", "Hole", "Drop-off",
+    "Waypoint",
+    "Dot",
+    "Circle",
+    "Square",
+    "Triangle",
+    "Diamond",
+    "Cross",
+    "Star",
+    "Flag",
+    "Buoy",
+    "Anchor",
+    "Boat Ramp",
+    "Dock",
+    "Danger",
+    "Rock",
+    "Weed",
+    "Fish",
+    "Hump",
+    "Hole",
+    "Drop-off",
 )
 
 #: Letters that have no decomposition into a plain letter and a mark.
-_PLAIN = str.maketrans({
-    "ß": "ss", "ẞ": "SS", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O", "đ": "d",
-    "Đ": "D", "ð": "d", "Ð": "D", "þ": "th", "Þ": "Th", "ł": "l", "Ł": "L", "ı": "i", "ħ": "h",
-    "Ħ": "H", "’": "'", "‘": "'", "“": '"', "”": '"', "–": "-", "—": "-", "−": "-", "×": "x",
-})
+_PLAIN = str.maketrans(
+    {
+        "ß": "ss",
+        "ẞ": "SS",
+        "æ": "ae",
+        "Æ": "AE",
+        "œ": "oe",
+        "Œ": "OE",
+        "ø": "o",
+        "Ø": "O",
+        "đ": "d",
+        "Đ": "D",
+        "ð": "d",
+        "Ð": "D",
+        "þ": "th",
+        "Þ": "Th",
+        "ł": "l",
+        "Ł": "L",
+        "ı": "i",
+        "ħ": "h",
+        "Ħ": "H",
+        "’": "'",
+        "‘": "'",
+        "“": '"',
+        "”": '"',
+        "–": "-",
+        "—": "-",
+        "−": "-",
+        "×": "x",
+    }
+)
 
 _FALLBACK = "WPT"
 
@@ -45,15 +89,17 @@ def tidy(text: str) -> str:
     text = re.sub(r"\s+", " ", unicodedata.normalize("NFC", text)).strip()
     if text.isprintable():
         return text
-    text = "".join(
-        c for c in text if unicodedata.category(c) not in ("Cc", "Cs", "Co", "Cn")
-    )
+    text = "".join(c for c in text if unicodedata.category(c) not in ("Cc", "Cs", "Co", "Cn"))
     return re.sub(" +", " ", text).strip()
 
 
 def device_names(
-    names: Sequence[str], endings: Sequence[str] | None = None, *, length: int = 10,
-    plain: bool = True, progress: Progress = silent,
+    names: Sequence[str],
+    endings: Sequence[str] | None = None,
+    *,
+    length: int = 10,
+    plain: bool = True,
+    progress: Progress = silent,
 ) -> list[str]:
     """Return names cut to a length and unique, without regard to case.
 
@@ -136,8 +182,14 @@ def device_names(
 def _cut(text, length):
     cut = text[:length]
     # A cut between a letter and its mark would leave another letter.
-    while cut and len(cut) < len(text) and (
-        unicodedata.combining(text[len(cut)]) or text[len(cut)] in _JOINERS or cut[-1] in _JOINERS
+    while (
+        cut
+        and len(cut) < len(text)
+        and (
+            unicodedata.combining(text[len(cut)])
+            or text[len(cut)] in _JOINERS
+            or cut[-1] in _JOINERS
+        )
     ):
         cut = cut[:-1]
     return (cut or text[:length]).rstrip()

@@ -51,13 +51,14 @@ class DeviceRules:
     max_track_points: int | None = None
 
     def names(
-        self, names: Sequence[str], endings: Sequence[str] | None = None,
+        self,
+        names: Sequence[str],
+        endings: Sequence[str] | None = None,
         progress: Progress = silent,
     ) -> list[str]:
         """Return names as the device shows them; see :func:`.device_names.device_names`."""
         return device_names(
-            names, endings, length=self.max_name_length, plain=self.plain_letters,
-            progress=progress,
+            names, endings, length=self.max_name_length, plain=self.plain_letters, progress=progress
         )
 
 
@@ -85,7 +86,9 @@ class Places:
 
 
 def device_waypoints(
-    places: Places, rules: DeviceRules, datum_elevation: float | None = None,
+    places: Places,
+    rules: DeviceRules,
+    datum_elevation: float | None = None,
     progress: Progress = silent,
 ) -> tuple[tuple[Waypoint, ...], tuple[str, ...]]:
     """Return places as waypoints, and notes on their times.
@@ -124,11 +127,17 @@ def device_waypoints(
     times, points = PointTimes(), []
     for i, name in enumerate(watched(names, span(progress, 0.5, 0.75))):
         times.add(places.times[i])
-        points.append(Waypoint(
-            float(places.lon[i]), float(places.lat[i]), name, places.notes[i],
-            plain_symbol(places.symbols[i], rules.symbol), float(places.depth[i]),
-            elevation=float(elevation[i]),
-        ))
+        points.append(
+            Waypoint(
+                float(places.lon[i]),
+                float(places.lat[i]),
+                name,
+                places.notes[i],
+                plain_symbol(places.symbols[i], rules.symbol),
+                float(places.depth[i]),
+                elevation=float(elevation[i]),
+            )
+        )
     return times.into(points, span(progress, 0.75, 1.0))
 
 
@@ -167,8 +176,7 @@ def _route(name, line):
 
 
 def device_tracks(
-    lines: Sequence[np.ndarray], names: Sequence[str], depths: Sequence[float],
-    rules: DeviceRules,
+    lines: Sequence[np.ndarray], names: Sequence[str], depths: Sequence[float], rules: DeviceRules
 ) -> list[Track]:
     """Return lines, shape (k, 2), longitude and latitude in degrees, as tracks.
 

@@ -43,9 +43,15 @@ DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
 
 
 def gpx_document(
-    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
-    tracks: Sequence[Track] = (), *, title: str = "", note: str = "",
-    time: np.datetime64 | None = None, depth_unit: str = "ft", progress: Progress = silent,
+    waypoints: Sequence[Waypoint] = (),
+    routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (),
+    *,
+    title: str = "",
+    note: str = "",
+    time: np.datetime64 | None = None,
+    depth_unit: str = "ft",
+    progress: Progress = silent,
 ) -> bytes:
     """Return a GPX 1.1 document.
 
@@ -75,11 +81,17 @@ def gpx_document(
     """
     check_places(waypoints, routes, tracks, title or "GPX")
     out = XmlWriter()
-    with out.element("gpx", {
-        "version": "1.1", "creator": "Lakefloor", "xmlns": NAMESPACE,
-        "xmlns:lake": DEPTH_NAMESPACE, "xmlns:xsi": "http://www.w3.org/2001/XMLSchema-instance",
-        "xsi:schemaLocation": f"{NAMESPACE} {SCHEMA}",
-    }):
+    with out.element(
+        "gpx",
+        {
+            "version": "1.1",
+            "creator": "Lakefloor",
+            "xmlns": NAMESPACE,
+            "xmlns:lake": DEPTH_NAMESPACE,
+            "xmlns:xsi": "http://www.w3.org/2001/XMLSchema-instance",
+            "xsi:schemaLocation": f"{NAMESPACE} {SCHEMA}",
+        },
+    ):
         out.end_line()
         _write_metadata(out, title, note, iso_time(time))
         for point in watched(waypoints, progress):
@@ -140,15 +152,24 @@ def read_gpx(data: bytes, progress: Progress = silent) -> WaypointFile:
         elif local_name(element) == "trk":
             segments = [
                 np.array(
-                    [_place(e) for e in watched(part, span(progress, 0.7, 0.8))
-                     if local_name(e) == "trkpt"], float,
+                    [
+                        _place(e)
+                        for e in watched(part, span(progress, 0.7, 0.8))
+                        if local_name(e) == "trkpt"
+                    ],
+                    float,
                 ).reshape(-1, 2)
-                for part in element if local_name(part) == "trkseg"
+                for part in element
+                if local_name(part) == "trkseg"
             ]
-            tracks.append(Track(
-                child_text(element, "name"), tuple(s for s in segments if len(s)),
-                _note(element), _stated_depth(element),
-            ))
+            tracks.append(
+                Track(
+                    child_text(element, "name"),
+                    tuple(s for s in segments if len(s)),
+                    _note(element),
+                    _stated_depth(element),
+                )
+            )
     if not (points or any(track.segments for track in tracks)):
         raise LakefloorError(
             "The GPX file has no waypoint, route or track point. Choose another file."
@@ -157,10 +178,10 @@ def read_gpx(data: bytes, progress: Progress = silent) -> WaypointFile:
     found = WaypointFile(
         timed[waypoints],
         tuple(Route(child_text(e, "name"), timed[rows], _note(e)) for e, rows in routes),
-        tuple(tracks), notes,
+        tuple(tracks),
+        notes,
     )
-    check_places(
-        found.waypoints, found.routes, found.tracks, "The GPX file", together=False)
+    check_places(found.waypoints, found.routes, found.tracks, "The GPX file", together=False)
     return found
 
 
@@ -240,8 +261,8 @@ def _place(element):
         return float(element.get("lon")), float(element.get("lat"))
     except (TypeError, ValueError) as error:
         raise LakefloorError(
-            f"A GPX point <{local_name(element)} lat=\"{excerpt(element.get('lat'), 30)}\" "
-            f"lon=\"{excerpt(element.get('lon'), 30)}\"> has no position. Correct or remove it."
+            f'A GPX point <{local_name(element)} lat="{excerpt(element.get("lat"), 30)}" '
+            f'lon="{excerpt(element.get("lon"), 30)}"> has no position. Correct or remove it.'
         ) from error
 
 
@@ -257,8 +278,11 @@ def _stated_depth(element):
     for e in element.iter():
         if local_name(e).lower() in ("depth", "waterdepth"):
             value = finite_number(e.text)
-            unit = next((v for k, v in e.attrib.items() if k.lower() in ("unit", "units", "uom")),
-                        "m").strip().lower()
+            unit = (
+                next((v for k, v in e.attrib.items() if k.lower() in ("unit", "units", "uom")), "m")
+                .strip()
+                .lower()
+            )
             if unit in LENGTH_FACTORS and math.isfinite(value):
                 return value * LENGTH_FACTORS[unit]
     return math.nan
@@ -267,6 +291,11 @@ def _stated_depth(element):
 def _read_point(element):
     lon, lat = _place(element)
     return Waypoint(
-        lon, lat, child_text(element, "name"), _note(element), child_text(element, "sym"),
-        _stated_depth(element), elevation=finite_number(child_text(element, "ele")),
+        lon,
+        lat,
+        child_text(element, "name"),
+        _note(element),
+        child_text(element, "sym"),
+        _stated_depth(element),
+        elevation=finite_number(child_text(element, "ele")),
     )

@@ -47,8 +47,12 @@ _PIECE = 1_000_000
 
 
 def kml_document(
-    waypoints: Sequence[Waypoint] = (), routes: Sequence[Route] = (),
-    tracks: Sequence[Track] = (), *, title: str = "", note: str = "",
+    waypoints: Sequence[Waypoint] = (),
+    routes: Sequence[Route] = (),
+    tracks: Sequence[Track] = (),
+    *,
+    title: str = "",
+    note: str = "",
     progress: Progress = silent,
 ) -> bytes:
     """Return a KML 2.2 document.
@@ -80,7 +84,8 @@ def kml_document(
         out.end_line()
         for point in watched(waypoints, progress):
             data = {
-                "depth_m": _number(point.depth), "elevation_m": _number(point.elevation),
+                "depth_m": _number(point.depth),
+                "elevation_m": _number(point.elevation),
                 "symbol": point.symbol,
             }
             when = iso_time(point.time)
@@ -145,18 +150,29 @@ def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
         for element in mark.iter():
             if local_name(element) == "Point":
                 for lon, lat in _coordinates(element, name):
-                    when = next(((e.text or "").strip() for e in mark.iter()
-                                 if local_name(e) == "when"), "")
+                    when = next(
+                        ((e.text or "").strip() for e in mark.iter() if local_name(e) == "when"), ""
+                    )
                     times.add(when)
-                    waypoints.append(Waypoint(
-                        lon, lat, name, note, extra.get("symbol", ""), depth,
-                        elevation=finite_number(extra.get("elevation_m")),
-                    ))
+                    waypoints.append(
+                        Waypoint(
+                            lon,
+                            lat,
+                            name,
+                            note,
+                            extra.get("symbol", ""),
+                            depth,
+                            elevation=finite_number(extra.get("elevation_m")),
+                        )
+                    )
         segments = tuple(
-            segment for segment in (
-                _coordinates(e, name) for e in mark.iter()
+            segment
+            for segment in (
+                _coordinates(e, name)
+                for e in mark.iter()
                 if local_name(e) in ("LineString", "outerBoundaryIs", "Track")
-            ) if len(segment)
+            )
+            if len(segment)
         )
         if segments and extra.get("kind") == "route":
             points = tuple(Waypoint(*place) for s in segments for place in s.tolist())
@@ -181,7 +197,8 @@ def _unzipped(data):
             if inner.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
                 raise LakefloorError(
                     "The KML document in the zip file is compressed by a method that KMZ does "
-                    "not allow. Export it again.")
+                    "not allow. Export it again."
+                )
             _refuse_size(inner.file_size)
             # The size that a zip file states need not be true.
             out = bytearray()
@@ -192,8 +209,15 @@ def _unzipped(data):
             return bytes(out)
     except LakefloorError:
         raise
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError,
-            RuntimeError, ValueError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        OSError,
+        NotImplementedError,
+        RuntimeError,
+        ValueError,
+    ) as error:
         raise LakefloorError(
             f"The zip file is damaged ({excerpt(error)}). Export it again."
         ) from error

@@ -65,27 +65,59 @@ class SharedKind:
 
 
 KINDS = (
-    SharedKind("soundings", "point", frozenset({"depth_m", "status"}), {"depth_m": _NUMBER},
-         ("uncert_m", "hardness", "water_temp_c")),
-    SharedKind("contours", "line", frozenset({"depth", "unit", "depth_m"}), {
-        "depth": _NUMBER, "unit": _UNIT, "depth_m": _NUMBER, "label": _FIGURES, "index": _NUMBER,
-        "kind": _LINE, "supported": _NUMBER,
-    }),
-    SharedKind("break_lines", "line", frozenset({"kind", "drop_off"}), {
-        "drop_off": _NUMBER, "kind": _BREAK, "height_m": _NUMBER, "width_m": _NUMBER,
-        "slope_mean_pct": _NUMBER,
-    }),
-    SharedKind("depth_areas", "polygon", frozenset({"depth_from_m", "depth_to_m"}), {
-        "depth_from": _NUMBER, "depth_to": _NUMBER, "unit": _UNIT, "label": _FIGURES,
-        "depth_from_m": _NUMBER, "depth_to_m": _NUMBER,
-    }),
+    SharedKind(
+        "soundings",
+        "point",
+        frozenset({"depth_m", "status"}),
+        {"depth_m": _NUMBER},
+        ("uncert_m", "hardness", "water_temp_c"),
+    ),
+    SharedKind(
+        "contours",
+        "line",
+        frozenset({"depth", "unit", "depth_m"}),
+        {
+            "depth": _NUMBER,
+            "unit": _UNIT,
+            "depth_m": _NUMBER,
+            "label": _FIGURES,
+            "index": _NUMBER,
+            "kind": _LINE,
+            "supported": _NUMBER,
+        },
+    ),
+    SharedKind(
+        "break_lines",
+        "line",
+        frozenset({"kind", "drop_off"}),
+        {
+            "drop_off": _NUMBER,
+            "kind": _BREAK,
+            "height_m": _NUMBER,
+            "width_m": _NUMBER,
+            "slope_mean_pct": _NUMBER,
+        },
+    ),
+    SharedKind(
+        "depth_areas",
+        "polygon",
+        frozenset({"depth_from_m", "depth_to_m"}),
+        {
+            "depth_from": _NUMBER,
+            "depth_to": _NUMBER,
+            "unit": _UNIT,
+            "label": _FIGURES,
+            "depth_from_m": _NUMBER,
+            "depth_to_m": _NUMBER,
+        },
+    ),
     SharedKind("outline", "polygon", frozenset(), {}),
 )
 
 #: Marks that the user picked, with what the user wrote.
-MARKS = SharedKind("marks", "point", frozenset(), {
-    "name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER,
-})
+MARKS = SharedKind(
+    "marks", "point", frozenset(), {"name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER}
+)
 
 #: Licenses offered, with what they mean.
 LICENSES = {
@@ -93,9 +125,9 @@ LICENSES = {
     "CC0 1.0": "CC0 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
     "CC BY 4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
     "CC BY-SA 4.0": "Creative Commons Attribution-ShareAlike 4.0. "
-                    "https://creativecommons.org/licenses/by-sa/4.0/",
+    "https://creativecommons.org/licenses/by-sa/4.0/",
     "CC BY-NC 4.0": "Creative Commons Attribution-NonCommercial 4.0. "
-                    "https://creativecommons.org/licenses/by-nc/4.0/",
+    "https://creativecommons.org/licenses/by-nc/4.0/",
     "ODbL 1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
 }
 
@@ -108,13 +140,13 @@ def kind_of(geometry: str, fields: Iterable[str]) -> SharedKind | None:
     """
     fields = set(fields)
     soundings = KINDS[0]
-    if geometry == "point" and "depth_m" in fields and (
-        fields <= {"fid", *soundings.keeps, *soundings.picks}
+    if (
+        geometry == "point"
+        and "depth_m" in fields
+        and (fields <= {"fid", *soundings.keeps, *soundings.picks})
     ):
         return soundings
-    return next(
-        (k for k in KINDS if k.geometry == geometry and k.known_by <= fields), None
-    )
+    return next((k for k in KINDS if k.geometry == geometry and k.known_by <= fields), None)
 
 
 def with_picks(kind: SharedKind, picked: Iterable[str]) -> SharedKind:
@@ -177,7 +209,8 @@ def shared_soundings(
     if area is not None:
         leaving = leaving.select(contains(rings(area), leaving.x, leaving.y))
     return coarse_soundings(
-        leaving.x, leaving.y, *(getattr(leaving, name) for name in names), cell=cell)
+        leaving.x, leaving.y, *(getattr(leaving, name) for name in names), cell=cell
+    )
 
 
 def coarse_soundings(
@@ -275,6 +308,7 @@ def coarse_shape(shape: BaseGeometry, geometry: str, cell: float | None) -> Base
     -------
     shapely MultiLineString or MultiPolygon
     """
+
     def snapped(coords):
         at = np.asarray(coords, float)[:, :2]
         at = rounded(np.round(at / cell) * cell if cell else at)
@@ -331,7 +365,10 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
         top, left = rows[0], cols[0]
         return Grid(
             values[top : rows[-1] + 1, left : cols[-1] + 1],
-            grid.west + left * grid.dx, grid.north - top * grid.dy, grid.dx, grid.dy,
+            grid.west + left * grid.dx,
+            grid.north - top * grid.dy,
+            grid.dx,
+            grid.dy,
         )
     row, col = np.nonzero(known)
     x, y, mean, _ = block_mean(grid.x[col], grid.y[row], cell, values[known])
@@ -350,14 +387,22 @@ def _below(datum):
 
 
 def readme(
-    contents: Iterable[str], license_name: str, attribution: str = "", datum: str = "",
+    contents: Iterable[str],
+    license_name: str,
+    attribution: str = "",
+    datum: str = "",
     crs: str = "",
 ) -> str:
     """Return the text that goes with a copy: its contents, license, datum and cautions."""
     lines = [
-        "COPY OF A LAKE MAP", "", "Contents:", *[f"- {line}" for line in contents], "",
+        "COPY OF A LAKE MAP",
+        "",
+        "Contents:",
+        *[f"- {line}" for line in contents],
+        "",
         f"Depths are in meters, positive down{_below(datum)}",
-        f"Coordinate reference system: {crs}." if crs else "", "",
+        f"Coordinate reference system: {crs}." if crs else "",
+        "",
         f"License: {LICENSES[license_name]}",
     ]
     if attribution:

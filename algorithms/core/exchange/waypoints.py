@@ -218,13 +218,17 @@ def check_positions(lon: ArrayLike, lat: ArrayLike, what: str, joined: bool = Tr
 
 
 def check_places(
-    waypoints: Iterable[Waypoint], routes: Iterable[Route], tracks: Iterable[Track], what: str,
+    waypoints: Iterable[Waypoint],
+    routes: Iterable[Route],
+    tracks: Iterable[Track],
+    what: str,
     together: bool = True,
 ) -> None:
     """Refuse places as :func:`check_positions` does.
 
     ``together`` takes them as of one lake; otherwise each line stands by itself.
     """
+
     def places(points):
         return np.array([(p.lon, p.lat) for p in points], float).reshape(-1, 2)
 
@@ -250,7 +254,10 @@ def check_places(
 
 
 def tracks_by_name(
-    lines: Iterable[np.ndarray], names: Iterable[str], depths: Iterable[float], *,
+    lines: Iterable[np.ndarray],
+    names: Iterable[str],
+    depths: Iterable[float],
+    *,
     max_points: int | None = None,
 ) -> list[Track]:
     """Return lines as tracks: those of one name and depth as the segments of one track.

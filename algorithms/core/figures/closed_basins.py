@@ -56,7 +56,7 @@ def closed_basins(
         progress(step / len(levels))
         label, count = ndimage.label(z >= level, structure=block)
         places = ndimage.find_objects(label)
-        here = rising[len(rising) - np.count_nonzero(label):]
+        here = rising[len(rising) - np.count_nonzero(label) :]
         # Of several cells of a component the one written last, the deepest, stays.
         deepest = np.zeros(count + 1, dtype=int)
         deepest[label.flat[here]] = here
@@ -73,10 +73,18 @@ def closed_basins(
                 opened.append((cell, None))
                 continue
             place = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in places[number - 1])
-            opened.append((cell, {
-                "closing_depth": float(level), "max_depth": float(z.flat[cell]), "cell": cell,
-                "place": place, "mask": label[place] == number,
-            }))
+            opened.append(
+                (
+                    cell,
+                    {
+                        "closing_depth": float(level),
+                        "max_depth": float(z.flat[cell]),
+                        "cell": cell,
+                        "place": place,
+                        "mask": label[place] == number,
+                    },
+                )
+            )
     closed += [b for _, b in opened if b and b["max_depth"] - b["closing_depth"] >= min_depth]
     names = ("closing_depth", "max_depth", "area", "volume", "x", "y")
     out = {name: [] for name in names}
@@ -95,10 +103,18 @@ def _measured(basin, depth: Grid, crs) -> tuple:
     # The neighbours of the basin's cells are shallower, and place its edge.
     near = ndimage.binary_dilation(basin["mask"], np.ones((3, 3), dtype=bool))
     part = Grid(
-        np.where(near, depth.values[rows, cols], np.nan), depth.west + cols.start * depth.dx,
-        depth.north - rows.start * depth.dy, depth.dx, depth.dy,
+        np.where(near, depth.values[rows, cols], np.nan),
+        depth.west + cols.start * depth.dx,
+        depth.north - rows.start * depth.dy,
+        depth.dx,
+        depth.dy,
     )
     row, col = np.unravel_index(basin["cell"], depth.shape)
     level = basin["closing_depth"]
-    return (level, basin["max_depth"], *below_level(part, level, crs), float(depth.x[col]),
-            float(depth.y[row]))
+    return (
+        level,
+        basin["max_depth"],
+        *below_level(part, level, crs),
+        float(depth.x[col]),
+        float(depth.y[row]),
+    )

@@ -170,27 +170,49 @@ def hypsograph(
     above, below = _around(z, datum_sd, uncertainty)
     every = np.unique(np.concatenate([above, z, below]))
     mesh = lake_mesh(
-        depth, shoreline, crs=crs, uncertainty=uncertainty, depths=every,
+        depth,
+        shoreline,
+        crs=crs,
+        uncertainty=uncertainty,
+        depths=every,
         progress=span(progress, 0.0, 0.3),
     )
     sums, mapped = _sums(mesh, every, span(progress, 0.3, 1.0))
     area, volume, length, rise, spread, squared = sums[:, np.searchsorted(every, z)]
     rate, contour = _along_contours(
-        sums, every, np.searchsorted(every, above), np.searchsorted(every, below))
+        sums, every, np.searchsorted(every, above), np.searchsorted(every, below)
+    )
     samples = np.maximum(length / (np.sqrt(np.pi) * correlation_length), 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.where(area > 0, rise / area, np.nan)
     row, col, deepest = _deepest_cell(mesh)
     return Hypsograph(
-        z, area, volume, length, slope, spread, squared,
+        z,
+        area,
+        volume,
+        length,
+        slope,
+        spread,
+        squared,
         rate * np.sqrt(datum_sd**2 + (scale_sd * z) ** 2 + contour / samples),
-        _volume_sd(area, _depth_integral(z, area, volume), spread, squared, datum_sd, scale_sd,
-                   correlation_length),
-        float(datum_sd), float(correlation_length), float(scale_sd), deepest,
+        _volume_sd(
+            area,
+            _depth_integral(z, area, volume),
+            spread,
+            squared,
+            datum_sd,
+            scale_sd,
+            correlation_length,
+        ),
+        float(datum_sd),
+        float(correlation_length),
+        float(scale_sd),
+        deepest,
         float(np.sqrt(datum_sd**2 + (scale_sd * deepest) ** 2 + mesh.uncertainty[row, col] ** 2)),
         (float(mesh.depth.x[col]), float(mesh.depth.y[row])),
         shoreline.area if crs is None else polygon_area(shoreline, crs),
-        mapped, mesh.exposed,
+        mapped,
+        mesh.exposed,
     )
 
 
@@ -199,11 +221,13 @@ def _check(z, datum_sd, scale_sd, correlation_length):
         raise LakefloorError("Depths for areas and volumes must be numbers that rise.")
     if not (np.isfinite(datum_sd) and datum_sd >= 0):
         raise LakefloorError(
-            f"The uncertainty of the datum must be 0 m or more; got {written(datum_sd)}.")
+            f"The uncertainty of the datum must be 0 m or more; got {written(datum_sd)}."
+        )
     if not 0.0 <= scale_sd < 1.0:
         raise LakefloorError(
             f"The uncertainty of the scale of depths must be a share from 0 to below 1; got "
-            f"{written(scale_sd)}.")
+            f"{written(scale_sd)}."
+        )
     if not correlation_length > 0:
         raise LakefloorError(
             f"The correlation length must be above 0 m; got {written(correlation_length)}."
@@ -271,9 +295,7 @@ def deepest_within(depth: Grid, shoreline: BaseGeometry) -> float:
     return float(values.max())
 
 
-def curve_of_bands(
-    tops: np.ndarray, bottoms: np.ndarray, areas: np.ndarray
-) -> tuple | None:
+def curve_of_bands(tops: np.ndarray, bottoms: np.ndarray, areas: np.ndarray) -> tuple | None:
     """Return the hypsographic curve that depth bands give.
 
     Parameters
@@ -304,14 +326,11 @@ def _depth_integral(depth, area, volume) -> np.ndarray:
     return volume + depth * area
 
 
-def _volume_sd(
-    area, deep, spread, squared, datum_sd, scale_sd, correlation_length
-) -> np.ndarray:
+def _volume_sd(area, deep, spread, squared, datum_sd, scale_sd, correlation_length) -> np.ndarray:
     together = spread**2
     if np.isfinite(correlation_length):
         together = np.minimum(np.pi * correlation_length**2 * squared, together)
-    return np.sqrt(
-        (area * datum_sd) ** 2 + (deep * scale_sd) ** 2 + np.maximum(together, 0.0))
+    return np.sqrt((area * datum_sd) ** 2 + (deep * scale_sd) ** 2 + np.maximum(together, 0.0))
 
 
 def _integrate(triangles, levels) -> np.ndarray:

@@ -121,8 +121,12 @@ class Mesh:
 
         def corners(values):
             values = values[start : stop + 1]
-            return (values[row, col], values[row, col + 1], values[row + 1, col + 1],
-                    values[row + 1, col])
+            return (
+                values[row, col],
+                values[row, col + 1],
+                values[row + 1, col + 1],
+                values[row + 1, col],
+            )
 
         nw, ne, se, sw = corners(self.depth.values)
         middle = 0.25 * (nw + ne + se + sw)
@@ -130,7 +134,10 @@ class Mesh:
         scale = self._scale(row + start + 0.5, col + 0.5)
         depth, slope = [], []
         for a, b, along, away in (
-            (nw, ne, dx, dy / 2), (ne, se, dy, dx / 2), (se, sw, dx, dy / 2), (sw, nw, dy, dx / 2),
+            (nw, ne, dx, dy / 2),
+            (ne, se, dy, dx / 2),
+            (se, sw, dx, dy / 2),
+            (sw, nw, dy, dx / 2),
         ):
             depth.append(np.column_stack([a, b, middle]))
             slope.append(np.hypot((b - a) / along, (middle - 0.5 * (a + b)) / away))
@@ -175,7 +182,10 @@ def bridged(depth: Grid, shoreline: BaseGeometry) -> tuple:
     values = np.where(np.isfinite(depth.values), depth.values, np.nan)
     grid = Grid(
         np.pad(values, _PAD, constant_values=np.nan),
-        depth.west - _PAD * depth.dx, depth.north + _PAD * depth.dy, depth.dx, depth.dy,
+        depth.west - _PAD * depth.dx,
+        depth.north + _PAD * depth.dy,
+        depth.dx,
+        depth.dy,
     )
     lake = inside(shoreline, grid)
     known = lake & np.isfinite(grid.values)
@@ -339,9 +349,7 @@ def lake_mesh(
     grid = grid.like(values)
     spread = np.zeros(grid.shape)
     if uncertainty is not None:
-        spread[_PAD:-_PAD, _PAD:-_PAD] = np.where(
-            uncertainty.values > 0, uncertainty.values, 0.0
-        )
+        spread[_PAD:-_PAD, _PAD:-_PAD] = np.where(uncertainty.values > 0, uncertainty.values, 0.0)
     scale = None if crs is None else area_scale(grid, crs)
     plain, strip = _strip(grid, spread, lake, shoreline, reach, bool(above), scale, len(depths))
     return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
@@ -354,8 +362,14 @@ def open_mesh(depth: Grid, crs: int | str | None = None) -> Mesh:
         np.empty(0), np.empty((0, 3)), np.empty(0), np.empty(0), np.empty(0, dtype=int)
     )
     return Mesh(
-        depth, np.zeros(depth.shape), everywhere, everywhere[1:, 1:], nothing,
-        everywhere.astype(int), None if crs is None else area_scale(depth, crs), 0.0,
+        depth,
+        np.zeros(depth.shape),
+        everywhere,
+        everywhere[1:, 1:],
+        nothing,
+        everywhere.astype(int),
+        None if crs is None else area_scale(depth, crs),
+        0.0,
     )
 
 
@@ -426,7 +440,9 @@ def _profile(grid, lake, shore, near) -> tuple:
         return nothing
     power = np.clip(
         np.log(z[second].mean() / z[first].mean())
-        / np.log(away[second].mean() / away[first].mean()), *_EXPONENTS)
+        / np.log(away[second].mean() / away[first].mean()),
+        *_EXPONENTS,
+    )
     if abs(power - 1.0) < _STRAIGHT:
         return nothing
     use = away > _NEAR

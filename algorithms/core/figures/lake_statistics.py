@@ -15,12 +15,7 @@ from ..surface.error_reach import error_reach
 from ..units import FOOT
 from .closed_basins import closed_basins
 from .figure import Figure
-from .hypsography import (
-    Hypsograph,
-    deepest_within,
-    hypsograph,
-    layer_volumes,
-)
+from .hypsography import Hypsograph, deepest_within, hypsograph, layer_volumes
 from .level_table import water_at
 from .shores import shore_figures
 
@@ -171,17 +166,26 @@ def lake_statistics(
     bounds = np.arange(0.0, deepest, layer)
     fine = np.linspace(0.0, deepest, _CURVE_STEPS + 1)
     curve = hypsograph(
-        surface.depth, shoreline,
+        surface.depth,
+        shoreline,
         np.unique(np.round(np.concatenate([bounds, fine, [littoral_depth]]), 9)) - level,
-        crs=crs, uncertainty=surface.uncertainty, correlation_length=fade, datum_sd=datum_sd,
-        scale_sd=scale_sd, progress=span(progress, 0.1, 0.8),
+        crs=crs,
+        uncertainty=surface.uncertainty,
+        correlation_length=fade,
+        datum_sd=datum_sd,
+        scale_sd=scale_sd,
+        progress=span(progress, 0.1, 0.8),
     )
     layers = _layers(curve, np.append(bounds, deepest), level)
     figures = _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs)
     step = min(layer, BASIN_STEP)
     basins = closed_basins(
-        surface.depth, shoreline, np.arange(0.0, deepest, step) - level, crs=crs,
-        min_depth=max(step, 2.0 * _typical(surface.uncertainty)), progress=span(progress, 0.8, 1.0),
+        surface.depth,
+        shoreline,
+        np.arange(0.0, deepest, step) - level,
+        crs=crs,
+        min_depth=max(step, 2.0 * _typical(surface.uncertainty)),
+        progress=span(progress, 0.8, 1.0),
     )
     for name in ("closing_depth", "max_depth"):
         basins[name] = [depth + level for depth in basins[name]]
@@ -194,7 +198,8 @@ def _check(level, littoral_depth, layer, shoreline_sd):
             raise LakefloorError(f"The {name} must be above 0 m; got {written(value)}.")
     if not (np.isfinite(shoreline_sd) and shoreline_sd >= 0):
         raise LakefloorError(
-            f"The uncertainty of the shoreline must be 0 m or more; got {written(shoreline_sd)}.")
+            f"The uncertainty of the shoreline must be 0 m or more; got {written(shoreline_sd)}."
+        )
     if not np.isfinite(level):
         raise LakefloorError(f"The lake level must be a number; got {level}.")
 
@@ -226,8 +231,14 @@ def _layers(curve, bounds, level) -> Layers:
     # Below the deepest point there is nothing, though its own bottom may be flat.
     area, volume = np.append(curve.area[at[:-1]], 0.0), np.append(curve.volume[at[:-1]], 0.0)
     return Layers(
-        bounds[:-1], bounds[1:], -np.diff(area), area[:-1], curve.area_sd[at][:-1],
-        -np.diff(volume), curve.layer_sd(at), volume[:-1],
+        bounds[:-1],
+        bounds[1:],
+        -np.diff(area),
+        area[:-1],
+        curve.area_sd[at][:-1],
+        -np.diff(volume),
+        curve.layer_sd(at),
+        volume[:-1],
     )
 
 
@@ -239,8 +250,7 @@ def _index(curve, depth) -> np.ndarray:
 def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> dict:
     mapped, area_sd = float(curve.area[0]), float(curve.area_sd[0])
     area = curve.shoreline_area if level == 0 else mapped
-    shores, area_sd = shore_figures(
-        water, area, area_sd, shoreline_sd if level == 0 else 0.0, crs)
+    shores, area_sd = shore_figures(water, area, area_sd, shoreline_sd if level == 0 else 0.0, crs)
     volume, volume_sd = float(curve.volume[0]), float(curve.volume_sd[0])
     deepest, deepest_sd = curve.max_depth + level, curve.max_depth_sd
     mean, mean_sd = volume / mapped, volume_sd / mapped
@@ -260,7 +270,8 @@ def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> 
             "Volume by the truncated-cone formula of the layers", "volume", float(frustum.sum())
         ),
         "mapped_share": Figure(
-            "Percentage of the lake at the datum that has depth", "percent",
+            "Percentage of the lake at the datum that has depth",
+            "percent",
             100.0 * min(curve.mapped_area / curve.shoreline_area, 1.0),
         ),
     }
@@ -270,16 +281,22 @@ def _form(area, area_sd, mean, mean_sd, deepest, deepest_sd, scale_sd) -> dict:
     """Return the figures of the basin's form."""
     relative = 50.0 * np.sqrt(np.pi / area)
     # Of the ratio of mean and maximum depth, which an error of their scale leaves alone.
-    apart = [np.sqrt(max((sd / size) ** 2 - scale_sd**2, 0.0))
-             for size, sd in ((mean, mean_sd), (deepest, deepest_sd))]
+    apart = [
+        np.sqrt(max((sd / size) ** 2 - scale_sd**2, 0.0))
+        for size, sd in ((mean, mean_sd), (deepest, deepest_sd))
+    ]
     return {
         "relative_depth": Figure(
-            "Relative depth", "percent", relative * deepest,
+            "Relative depth",
+            "percent",
+            relative * deepest,
             relative * float(np.hypot(deepest_sd, 0.5 * deepest * area_sd / area)),
         ),
         "volume_development": Figure(
-            "Volume development, 3 x mean / maximum depth (1 for a cone)", "ratio",
-            3.0 * mean / deepest, 3.0 * mean / deepest * float(np.hypot(*apart)),
+            "Volume development, 3 x mean / maximum depth (1 for a cone)",
+            "ratio",
+            3.0 * mean / deepest,
+            3.0 * mean / deepest * float(np.hypot(*apart)),
         ),
     }
 
@@ -287,9 +304,12 @@ def _form(area, area_sd, mean, mean_sd, deepest, deepest_sd, scale_sd) -> dict:
 def _mean_slope(curve, mapped) -> Figure:
     sd = None
     if np.isfinite(curve.correlation_length):
-        sd = 100.0 * float(np.hypot(
-            np.sqrt(2.0 * np.pi * curve.spread_squared[0]) / mapped,
-            curve.scale_sd * curve.slope[0]))
+        sd = 100.0 * float(
+            np.hypot(
+                np.sqrt(2.0 * np.pi * curve.spread_squared[0]) / mapped,
+                curve.scale_sd * curve.slope[0],
+            )
+        )
     return Figure("Mean slope", "percent", 100.0 * float(curve.slope[0]), sd)
 
 
@@ -300,5 +320,6 @@ def _littoral(curve, mapped, littoral_depth, deepest, level) -> dict:
     return {
         "littoral_area": Figure("Littoral area", "area", area, sd),
         "littoral_share": Figure(
-            "Littoral percentage", "percent", 100.0 * area / mapped, 100.0 * sd / mapped),
+            "Littoral percentage", "percent", 100.0 * area / mapped, 100.0 * sd / mapped
+        ),
     }

@@ -128,9 +128,7 @@ def level_report(
     LakefloorError
         As :func:`level_table` and :func:`uncovered`.
     """
-    table = level_table(
-        surface, shoreline, crs=crs, progress=span(progress, 0.0, 0.8), **options
-    )
+    table = level_table(surface, shoreline, crs=crs, progress=span(progress, 0.0, 0.8), **options)
     return LevelReport(
         table, uncovered(surface.depth, shoreline, drawdown, crs, span(progress, 0.8, 1.0))
     )
@@ -203,9 +201,7 @@ def level_table(
     asked = len(steps)
     above = steps[steps > 0]
     if above.size:
-        allowed, _ = rising_water(
-            surface.depth, shoreline, above * step, span(progress, 0.0, 0.3)
-        )
+        allowed, _ = rising_water(surface.depth, shoreline, above * step, span(progress, 0.0, 0.3))
         steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
     if not steps.size:
         raise LakefloorError(
@@ -214,16 +210,29 @@ def level_table(
         )
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
-        surface.depth, shoreline, np.unique(np.append(-level, 0.0)), crs=crs,
-        uncertainty=surface.uncertainty, datum_sd=datum_sd, scale_sd=scale_sd,
+        surface.depth,
+        shoreline,
+        np.unique(np.append(-level, 0.0)),
+        crs=crs,
+        uncertainty=surface.uncertainty,
+        datum_sd=datum_sd,
+        scale_sd=scale_sd,
         correlation_length=error_reach(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )
     at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
     return LevelTable(
-        level, curve.area[at], curve.area_sd[at], curve.volume[at], curve.volume_sd[at],
-        curve.length[at], curve.shoreline_area, curve.mapped_area, float(curve.area[datum]),
-        float(curve.volume[datum]), len(level) < asked,
+        level,
+        curve.area[at],
+        curve.area_sd[at],
+        curve.volume[at],
+        curve.volume_sd[at],
+        curve.length[at],
+        curve.shoreline_area,
+        curve.mapped_area,
+        float(curve.area[datum]),
+        float(curve.volume[datum]),
+        len(level) < asked,
     )
 
 
@@ -262,13 +271,21 @@ def _areas(depth, shoreline, at, progress) -> Areas:
     """Return the areas on both sides of a depth, on the surface as it is."""
     grid, _ = bridged(depth, shoreline)
     return depth_areas(
-        grid, levels=[at], unit="m", smoothing=0.0, min_area=0.0,
-        shoreline=shoreline if at > 0 else None, progress=progress,
+        grid,
+        levels=[at],
+        unit="m",
+        smoothing=0.0,
+        min_area=0.0,
+        shoreline=shoreline if at > 0 else None,
+        progress=progress,
     )
 
 
 def uncovered(
-    depth: Grid, shoreline: BaseGeometry, drawdown: float, crs: int | str | None = None,
+    depth: Grid,
+    shoreline: BaseGeometry,
+    drawdown: float,
+    crs: int | str | None = None,
     progress: Progress = silent,
 ) -> Areas:
     """Return the lake bottom that a drawdown uncovers.

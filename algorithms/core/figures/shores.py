@@ -25,6 +25,7 @@ def shore_figures(
     crs : int or str, optional
         Projected coordinate system, for lengths on the ellipsoid.
     """
+
     def length(ring_list):
         if crs is None:
             return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
@@ -43,20 +44,27 @@ def shore_figures(
         # Of length over the root of area.
         development_sd, both_sd = (
             long / circle * np.hypot(sd / long, 0.5 * area_sd / area)
-            for long, sd in ((mainland, shore_sd),
-                             (mainland + island_shore, np.hypot(shore_sd, island_sd)))
+            for long, sd in (
+                (mainland, shore_sd),
+                (mainland + island_shore, np.hypot(shore_sd, island_sd)),
+            )
         )
     return {
         "shoreline": Figure("Shoreline length, without islands", "length", mainland, shore_sd),
         "island_shoreline": Figure(
-            "Shoreline length of islands", "length", island_shore, island_sd),
+            "Shoreline length of islands", "length", island_shore, island_sd
+        ),
         "islands": Figure("Number of islands", "count", len(islands)),
         "development": Figure(
-            "Shoreline development (1 for a circle), without islands", "ratio",
-            mainland / circle, development_sd,
+            "Shoreline development (1 for a circle), without islands",
+            "ratio",
+            mainland / circle,
+            development_sd,
         ),
         "development_islands": Figure(
-            "Shoreline development with islands", "ratio", (mainland + island_shore) / circle,
+            "Shoreline development with islands",
+            "ratio",
+            (mainland + island_shore) / circle,
             both_sd,
         ),
     }, area_sd

@@ -21,18 +21,8 @@ from ..surface.smooth_surface import smooth_surface
 from ..terrain import slope as slope_of
 from .bottom_type_notes import notes_on
 from .depth_slope_trend import HardnessTrend, fit_trend
-from .mixture import (
-    Mixture,
-    between,
-    boundaries,
-    memberships,
-)
-from .observations import (
-    BEAM_DEG,
-    LoggedHardness,
-    hardness_steps,
-    observations_of,
-)
+from .mixture import Mixture, between, boundaries, memberships
+from .observations import BEAM_DEG, LoggedHardness, hardness_steps, observations_of
 from .sample_calibration import CLASS_NAMES, Calibration, calibrate
 from .visit_gains import VisitGains, as_logged, find_visit_gains
 
@@ -212,28 +202,56 @@ def bottom_type(
     _check_count(int(used.sum()), max_slope_deg, min_depth_m)
     noise = logged.noise / np.abs(gains.gain)
     mixture, tried, trend = fit_trend(
-        logged, adjusted, used, np.where(np.isfinite(noise), noise, 0.0),
-        span(progress, 0.2, 0.4),
+        logged, adjusted, used, np.where(np.isfinite(noise), noise, 0.0), span(progress, 0.2, 0.4)
     )
     # Where the surface has no slope, at its very edge, the bottom counts as flat.
     reduced = adjusted - trend.at(obs.depth, np.nan_to_num(obs.slope))
     hardness, sigma, distance, spacing = _drawn(
-        logged, used, reduced, trend, gains, shoreline, span(progress, 0.4, 0.9),
-        cell=cell, max_gap=max_gap, spacing=spacing,
-    )  # fmt: skip
+        logged,
+        used,
+        reduced,
+        trend,
+        gains,
+        shoreline,
+        span(progress, 0.4, 0.9),
+        cell=cell,
+        max_gap=max_gap,
+        spacing=spacing,
+    )
     calibration = None
     if samples is not None:
         calibration = calibrate(hardness.sample(samples[0], samples[1]), samples[2])
     known = np.isfinite(hardness.values)
     classes, limits, probability = _classes(
-        hardness.values[known], sigma.values[known], method, thresholds, mixture, calibration,
+        hardness.values[known],
+        sigma.values[known],
+        method,
+        thresholds,
+        mixture,
+        calibration,
         float(np.median(noise[gains.solved])),
     )
     bottom, certain = _likeliest(classes, probability, known, hardness)
     progress(1.0)
     result = BottomType(
-        hardness, sigma, bottom, certain, distance, classes, limits, mixture, tried, trend, gains,
-        logged, used, adjusted, reduced, calibration, float(spacing), notes,
+        hardness,
+        sigma,
+        bottom,
+        certain,
+        distance,
+        classes,
+        limits,
+        mixture,
+        tried,
+        trend,
+        gains,
+        logged,
+        used,
+        adjusted,
+        reduced,
+        calibration,
+        float(spacing),
+        notes,
     )
     notes += notes_on(result, adjust, max_slope_deg, min_depth_m, method)
     return result
@@ -245,8 +263,15 @@ def _gains(logged: LoggedHardness, adjust: bool, progress: Progress) -> VisitGai
         return as_logged(logged.visits)
     obs = logged.observations
     return find_visit_gains(
-        obs.x, obs.y, obs.hardness, obs.visit, logged.visits, logged.noise,
-        rate=hardness_steps(obs)[1], reach=_REACH * logged.footprint, progress=progress,
+        obs.x,
+        obs.y,
+        obs.hardness,
+        obs.visit,
+        logged.visits,
+        logged.noise,
+        rate=hardness_steps(obs)[1],
+        reach=_REACH * logged.footprint,
+        progress=progress,
     )
 
 
@@ -271,9 +296,7 @@ def _likeliest(classes, probability, known, grid: Grid) -> tuple:
 
 def _check(method, thresholds, max_slope_deg):
     if method not in ("mixture", "thresholds"):
-        raise LakefloorError(
-            f"Method '{method}' is unknown. Choose 'mixture' or 'thresholds'."
-        )
+        raise LakefloorError(f"Method '{method}' is unknown. Choose 'mixture' or 'thresholds'.")
     low, high = thresholds
     if not 0.0 < low < high < 1.0:
         raise LakefloorError(
@@ -288,10 +311,15 @@ def _check(method, thresholds, max_slope_deg):
 
 
 def _drawn(
-    logged: LoggedHardness, used, reduced, trend: HardnessTrend, gains: VisitGains, shoreline,
+    logged: LoggedHardness,
+    used,
+    reduced,
+    trend: HardnessTrend,
+    gains: VisitGains,
+    shoreline,
     progress,
     **options,
-) -> tuple:  # fmt: skip
+) -> tuple:
     """Return grids of hardness, its uncertainty and the distance to data, and the lane spacing.
 
     ``reduced``, shape (n,), is the hardness to draw, and ``used`` a mask of the observations;
@@ -299,8 +327,11 @@ def _drawn(
     """
     obs = logged.observations
     made = Soundings.build(
-        obs.x[used], obs.y[used], _SCALE * np.maximum(reduced[used], 0.0),
-        visit=logged.visits[obs.visit[used]], lane=obs.lane[used],
+        obs.x[used],
+        obs.y[used],
+        _SCALE * np.maximum(reduced[used], 0.0),
+        visit=logged.visits[obs.visit[used]],
+        lane=obs.lane[used],
     )
     if options["spacing"] is None:
         options["spacing"] = lane_spacing(made)

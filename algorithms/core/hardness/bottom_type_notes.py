@@ -5,9 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ..number_text import written
-from .observations import (
-    SATURATED,
-)
+from .observations import SATURATED
 
 if TYPE_CHECKING:
     from .bottom_type import BottomType

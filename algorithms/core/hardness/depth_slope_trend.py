@@ -7,17 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..progress import Progress
-from .mixture import (
-    choose_mixture,
-    clearest,
-    effective_count,
-    memberships,
-    with_effective,
-)
-from .observations import (
-    LoggedHardness,
-    away_from_edges,
-)
+from .mixture import choose_mixture, clearest, effective_count, memberships, with_effective
+from .observations import LoggedHardness, away_from_edges
 
 _MOST_FITTED = 20_000
 
@@ -65,9 +56,12 @@ class HardnessTrend:
 
 
 def fit_trend(
-    logged: LoggedHardness, adjusted: np.ndarray, used: np.ndarray, noise: np.ndarray,
+    logged: LoggedHardness,
+    adjusted: np.ndarray,
+    used: np.ndarray,
+    noise: np.ndarray,
     progress: Progress,
-) -> tuple:  # fmt: skip
+) -> tuple:
     """Return the mixture chosen, those tried, and the trend common to its classes."""
     obs = logged.observations
     rows = np.flatnonzero(used & away_from_edges(obs, logged.noise))
@@ -95,8 +89,13 @@ def fit_trend(
     cov[np.ix_(varies, varies)] = chosen.trend_cov
     error = np.where(varies, np.sqrt(np.diag(cov)), np.nan)
     trend = HardnessTrend(
-        float(value[0]), float(value[1]), float(error[0]), float(error[1]), reference,
+        float(value[0]),
+        float(value[1]),
+        float(error[0]),
+        float(error[1]),
+        reference,
         (float(obs.depth[rows].min()), float(obs.depth[rows].max())),
-        (float(slope.min()), float(slope.max())), cov,
+        (float(slope.min()), float(slope.max())),
+        cov,
     )
     return chosen, tried, trend

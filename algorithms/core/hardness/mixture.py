@@ -71,9 +71,14 @@ class Mixture:
 
 
 def fit_mixture(
-    values: np.ndarray, classes: int, *, covariates: np.ndarray | None = None,
-    effective: float | None = None, least_sd: float = 0.001, progress: Progress = silent,
-) -> Mixture:  # fmt: skip
+    values: np.ndarray,
+    classes: int,
+    *,
+    covariates: np.ndarray | None = None,
+    effective: float | None = None,
+    least_sd: float = 0.001,
+    progress: Progress = silent,
+) -> Mixture:
     """Fit a mixture of normal classes, each with its own spread, about a common trend.
 
     Parameters
@@ -140,8 +145,14 @@ def fit_mixture(
     mean, sd, share, trend, precision, likelihood = _maximise(y, x, *start, least_sd, _ITERATIONS)
     order = np.argsort(mean, kind="stable")
     fitted = Mixture(
-        mean[order], sd[order], share[order], trend, np.linalg.pinv(precision), likelihood,
-        -2.0 * likelihood + (3 * classes - 1 + x.shape[1]) * np.log(n), n,
+        mean[order],
+        sd[order],
+        share[order],
+        trend,
+        np.linalg.pinv(precision),
+        likelihood,
+        -2.0 * likelihood + (3 * classes - 1 + x.shape[1]) * np.log(n),
+        n,
     )
     progress(1.0)
     return fitted if effective is None else with_effective(fitted, effective)
@@ -153,7 +164,8 @@ def with_effective(mixture: Mixture, effective: float) -> Mixture:
     ratio = effective / mixture.count
     parameters = 3 * len(mixture) - 1 + len(mixture.trend)
     return replace(
-        mixture, trend_cov=mixture.trend_cov / ratio,
+        mixture,
+        trend_cov=mixture.trend_cov / ratio,
         bic=-2.0 * mixture.log_likelihood * ratio + parameters * np.log(effective),
     )
 

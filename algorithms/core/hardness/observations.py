@@ -85,7 +85,10 @@ class LoggedHardness:
 
 
 def observations_of(
-    soundings: Soundings, depth: Grid, slope: Grid, beam_deg: float = BEAM_DEG,
+    soundings: Soundings,
+    depth: Grid,
+    slope: Grid,
+    beam_deg: float = BEAM_DEG,
     progress: Progress = silent,
 ) -> LoggedHardness:
     """Average the pings of each footprint.
@@ -108,11 +111,14 @@ def observations_of(
     """
     if not 0.0 < beam_deg < 90.0:
         raise LakefloorError(
-            f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90.")
+            f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90."
+        )
     kept = soundings.select(
-        soundings.accepted & np.isfinite(soundings.hardness)
-        & np.isfinite(soundings.x) & np.isfinite(soundings.y)
-    )  # fmt: skip
+        soundings.accepted
+        & np.isfinite(soundings.hardness)
+        & np.isfinite(soundings.x)
+        & np.isfinite(soundings.y)
+    )
     if not len(kept):
         raise LakefloorError(
             "No sounding is accepted and has a hardness. Read logs that have a hardness column, or "
@@ -145,11 +151,19 @@ def observations_of(
         return value[new] + np.bincount(group, value - first) / pings
 
     observations = Observations(
-        mean(kept.x), mean(kept.y), mean(bed), slope.sample(mean(kept.x), mean(kept.y)),
-        mean(kept.hardness), visit[new], kept.lane[new].astype(int), pings,
+        mean(kept.x),
+        mean(kept.y),
+        mean(bed),
+        slope.sample(mean(kept.x), mean(kept.y)),
+        mean(kept.hardness),
+        visit[new],
+        kept.lane[new].astype(int),
+        pings,
     )
     return LoggedHardness(
-        observations, visits.astype(object), _noise(observations, len(visits)),
+        observations,
+        visits.astype(object),
+        _noise(observations, len(visits)),
         np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]),
         float(np.median(footprint[new])),
     )

@@ -108,8 +108,13 @@ def calibrate(hardness: np.ndarray, sample_class: np.ndarray) -> Calibration:
         confusion[c[i], told] += 1
     agreement, kappa = cohen_kappa(confusion)
     return Calibration(
-        tuple(CLASS_NAMES[i] for i in present), best_thresholds(h, c, k), confusion, agreement,
-        kappa, int(on.sum()), int((~on).sum()),
+        tuple(CLASS_NAMES[i] for i in present),
+        best_thresholds(h, c, k),
+        confusion,
+        agreement,
+        kappa,
+        int(on.sum()),
+        int((~on).sum()),
     )
 
 

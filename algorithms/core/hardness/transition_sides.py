@@ -52,9 +52,14 @@ class Sides:
 
 
 def sides_of(
-    hardness: Grid, uncertainty: Grid | None, line: np.ndarray, closed: bool, reach: float,
-    cell: float, spacing: float,
-) -> Sides:  # fmt: skip
+    hardness: Grid,
+    uncertainty: Grid | None,
+    line: np.ndarray,
+    closed: bool,
+    reach: float,
+    cell: float,
+    spacing: float,
+) -> Sides:
     """Find the plateaus on both sides and move the line to halfway between them."""
     mode = "wrap" if closed else "nearest"
     n = len(line)
@@ -76,8 +81,9 @@ def sides_of(
     share = np.where(np.isfinite(share) & inside, share, np.where(t > 0.0, 1.0, 0.0))
     # Both sides rise all the way from plateau to plateau.
     share = np.maximum.accumulate(share, axis=1)
-    begin, centre, end = (_reaches(share, s) * step - half * step for s in (_RISE[0], 0.5,
-                                                                           _RISE[1]))
+    begin, centre, end = (
+        _reaches(share, s) * step - half * step for s in (_RISE[0], 0.5, _RISE[1])
+    )
     size = min(2 * int(0.5 * spacing / cell) + 1, n)
     offset = ndimage.median_filter(centre, size, mode=mode)
     offset = ndimage.gaussian_filter1d(offset, 0.25 * size, mode=mode)
@@ -87,9 +93,7 @@ def sides_of(
         error = position = np.zeros(n)
     else:
         at = np.arange(n)
-        sides = [
-            uncertainty.sample(x[at, half + k], y[at, half + k]) for k in (at_high, -at_low)
-        ]
+        sides = [uncertainty.sample(x[at, half + k], y[at, half + k]) for k in (at_high, -at_low)]
         error = np.nan_to_num(np.hypot(*sides), nan=1.0)
         sigma = np.nan_to_num(uncertainty.sample(*line.T), nan=1.0)
         # The middle of a step is as steep as 0.8 of the contrast over its width.
@@ -123,10 +127,11 @@ def _smoothed(line, closed, sigma):
 
 
 def _normals(line, closed, sigma) -> np.ndarray:
-    if closed:
-        along = np.roll(line, -1, axis=0) - np.roll(line, 1, axis=0)
-    else:
-        along = np.gradient(line, axis=0)
+    along = (
+        np.roll(line, -1, axis=0) - np.roll(line, 1, axis=0)
+        if closed
+        else np.gradient(line, axis=0)
+    )
     along = ndimage.gaussian_filter1d(along, sigma, axis=0, mode="wrap" if closed else "nearest")
     along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
     return np.column_stack([-along[:, 1], along[:, 0]])

@@ -44,9 +44,12 @@ def steps_along_tracks(
     soundings: Soundings, sides: list[Sides], reach: float, progress: Progress
 ) -> CrossingTracks:
     kept = soundings.select(
-        soundings.accepted & np.isfinite(soundings.hardness)
-        & np.isfinite(soundings.x) & np.isfinite(soundings.y) & ~without_track(soundings)
-    )  # fmt: skip
+        soundings.accepted
+        & np.isfinite(soundings.hardness)
+        & np.isfinite(soundings.x)
+        & np.isfinite(soundings.y)
+        & ~without_track(soundings)
+    )
     if not len(kept):
         return _tracks([])
     xy = np.column_stack([kept.x, kept.y])
@@ -166,6 +169,7 @@ def moved_onto_tracks(side: Sides, tracks: CrossingTracks, spacing: float) -> Si
     total = prior + np.bincount(near.row, weight, n)
     shift = np.bincount(near.row, weight * tracks.offset[near.col], n) / total
     return replace(
-        side, xy=side.xy + shift[:, None] * side.left,
+        side,
+        xy=side.xy + shift[:, None] * side.left,
         position=np.where(total > prior, 1.0 / np.sqrt(total), side.position),
     )

@@ -215,10 +215,11 @@ def find_transitions(
         side = sides_of(hardness, uncertainty, line, closed, reach, cell, spacing)
         keep = (side.contrast >= min_contrast) & ~drawn_already(side, level, drawn)
         stretches += [
-            (side.select(rows), ring) for rows, ring in true_runs(keep, closed)
+            (side.select(rows), ring)
+            for rows, ring in true_runs(keep, closed)
             if piece_length(side.xy[rows], ring) >= min_length_m
         ]
-        drawn += [(level, s) for s, _ in stretches[len(drawn):]]
+        drawn += [(level, s) for s, _ in stretches[len(drawn) :]]
     tracks = None
     if soundings is not None and stretches:
         tracks = steps_along_tracks(
@@ -248,9 +249,11 @@ def _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m):
             raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
     for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
         if grid is not None and grid.shape != hardness.shape:
-            raise LakefloorError(f"{name} has the shape {grid.shape}, but hardness has "
-                                 f"{hardness.shape}. Give all grids "
-                "the same cells.")
+            raise LakefloorError(
+                f"{name} has the shape {grid.shape}, but hardness has "
+                f"{hardness.shape}. Give all grids "
+                "the same cells."
+            )
 
 
 def _level_lines(grid: Grid, level: float) -> list:
@@ -328,9 +331,14 @@ def _lines(pieces: list, depth: Grid | None, spacing: float) -> Lines:
     for piece in sorted(pieces, key=lambda piece: -piece.length):
         xy = piece.side.xy
         coords.append(np.vstack([xy, xy[:1]]) if piece.closed else xy)
-        values = {**_of_sides(piece.side, spacing), **_of_width(piece, spacing),
-                  **_of_depth(xy, depth), "hard_side": "left",
-                  "supported": int(piece.supported), "length_m": piece.length}
+        values = {
+            **_of_sides(piece.side, spacing),
+            **_of_width(piece, spacing),
+            **_of_depth(xy, depth),
+            "hard_side": "left",
+            "supported": int(piece.supported),
+            "length_m": piece.length,
+        }
         for name in TRANSITION_ATTRIBUTES:
             table[name].append(values[name])
     return Lines(coords, table)

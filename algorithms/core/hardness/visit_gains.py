@@ -77,16 +77,31 @@ def as_logged(visits: Sequence[str]) -> VisitGains:
     """Return gains that change nothing."""
     k = len(visits)
     return VisitGains(
-        np.asarray(visits, dtype=object), 0, np.ones(k), np.zeros(k), np.zeros((k, 2, 2)),
-        np.zeros(k, bool), np.zeros(k, int), np.nan, np.nan,
+        np.asarray(visits, dtype=object),
+        0,
+        np.ones(k),
+        np.zeros(k),
+        np.zeros((k, 2, 2)),
+        np.zeros(k, bool),
+        np.zeros(k, int),
+        np.nan,
+        np.nan,
     )
 
 
 def find_visit_gains(
-    x: np.ndarray, y: np.ndarray, hardness: np.ndarray, number: np.ndarray, visits: Sequence[str],
-    noise: np.ndarray, *, rate: np.ndarray, reach: float, reference: int | None = None,
+    x: np.ndarray,
+    y: np.ndarray,
+    hardness: np.ndarray,
+    number: np.ndarray,
+    visits: Sequence[str],
+    noise: np.ndarray,
+    *,
+    rate: np.ndarray,
+    reach: float,
+    reference: int | None = None,
     progress: Progress = silent,
-) -> VisitGains:  # fmt: skip
+) -> VisitGains:
     """Find each visit's gain and offset of hardness from places that two visits share.
 
     Parameters
@@ -132,9 +147,15 @@ def find_visit_gains(
     if tied.sum() > 1:
         members = np.flatnonzero(tied)
         rows, p, u, variance = _shared_places(
-            x, y, number, noise, rate, members, first[tied[number[first]]],
+            x,
+            y,
+            number,
+            noise,
+            rate,
+            members,
+            first[tied[number[first]]],
             second[tied[number[first]]],
-        )  # fmt: skip
+        )
         v, held = hardness[rows], int(np.searchsorted(members, reference))
         gain[members], offset[members], cov[members], free[members] = _gains_of_tied(
             p, u, v, variance, held, span(progress, 0.3, 1.0)
@@ -269,9 +290,15 @@ def _difference(place, value) -> float:
 
 
 def fit_gains(
-    place: np.ndarray, unit: np.ndarray, value: np.ndarray, weight: np.ndarray, *,
-    reference: int = 0, free_gain: np.ndarray | None = None, robust: bool = False,
-) -> tuple:  # fmt: skip
+    place: np.ndarray,
+    unit: np.ndarray,
+    value: np.ndarray,
+    weight: np.ndarray,
+    *,
+    reference: int = 0,
+    free_gain: np.ndarray | None = None,
+    robust: bool = False,
+) -> tuple:
     """Fit ``value = offset[unit] + gain[unit] * (true value of the place)``.
 
     Parameters

@@ -14,13 +14,7 @@ from ..structure.ground import Ground, at_cells, check_ground
 from .criteria import VALUES, Criterion, missing_layers, window_fit
 from .place_texts import bottom_text, fine_depth_text, near_text, rounded_depth_text, short_names
 from .ranking import USUAL, Ranking, peaks, trust
-from .targets import (
-    BOTTOM_CLASSES,
-    bearings,
-    distance_grid,
-    nearest,
-    target,
-)
+from .targets import BOTTOM_CLASSES, bearings, distance_grid, nearest, target
 
 
 @dataclass(frozen=True)
@@ -178,16 +172,35 @@ def _described(
         for g in (ground.bottom_class, ground.class_probability)
     )
     reasons = [
-        _reasons(ground, criteria, found, i, unit, depth[i], slopes[i],
-                 bottom_text(bottom[i], sure[i]), uncertainty[i], trusted[i])
+        _reasons(
+            ground,
+            criteria,
+            found,
+            i,
+            unit,
+            depth[i],
+            slopes[i],
+            bottom_text(bottom[i], sure[i]),
+            uncertainty[i],
+            trusted[i],
+        )
         for i in order
-    ]  # fmt: skip
+    ]
     return Spots(
-        x[order], y[order], short_names("S", depth[order], unit), (fit * trusted)[order],
-        fit[order], trusted[order], depth[order], uncertainty[order], reasons,
+        x[order],
+        y[order],
+        short_names("S", depth[order], unit),
+        (fit * trusted)[order],
+        fit[order],
+        trusted[order],
+        depth[order],
+        uncertainty[order],
+        reasons,
         {c.key: found[c.key][0][order] for c in criteria},
-        {key: value[order] for key, value in fits.items()}, [], ground.depth,
-    )  # fmt: skip
+        {key: value[order] for key, value in fits.items()},
+        [],
+        ground.depth,
+    )
 
 
 def _everywhere(ground: Ground, criterion: Criterion) -> np.ndarray:
@@ -217,9 +230,10 @@ def _at(ground: Ground, criteria, x, y) -> dict:
     for c in criteria:
         if c.word in VALUES:
             grid = {
-                "depth": lambda: ground.depth, "slope": lambda: ground.slope_percent,
+                "depth": lambda: ground.depth,
+                "slope": lambda: ground.slope_percent,
                 "hardness": lambda: _hardness(ground),
-            }[c.word]()  # fmt: skip
+            }[c.word]()
             out[c.key] = grid.sample(x, y), nothing, nothing
         else:
             distance, to, row = nearest(target(ground, c.word), x, y)

@@ -116,8 +116,9 @@ def read_criteria(rows: Sequence[Sequence], depth_unit: str = "ft") -> list:
                     "it counts."
                 )
         if low is None and high is None:
-            raise LakefloorError(f"Row {number} ('{word}') has no range. Enter 'from', 'to' or "
-                                 "both.")
+            raise LakefloorError(
+                f"Row {number} ('{word}') has no range. Enter 'from', 'to' or both."
+            )
         low, high = (-np.inf if low is None else low), (np.inf if high is None else high)
         if not low < high:
             raise LakefloorError(
@@ -125,8 +126,9 @@ def read_criteria(rows: Sequence[Sequence], depth_unit: str = "ft") -> list:
                 f"({excerpt(row[2])}). Enter other values."
             )
         if any(word == other.word for other in out):
-            raise LakefloorError(f"Row {number}: '{word}' is in the table twice. Keep one of the "
-                                 "rows.")
+            raise LakefloorError(
+                f"Row {number}: '{word}' is in the table twice. Keep one of the rows."
+            )
         out.append(Criterion(word, low, high, weight))
     if not out:
         raise LakefloorError(f"Nothing counts. Fill in a row with one of: {', '.join(WORDS)}.")

@@ -56,9 +56,14 @@ class FairTest:
 
 
 def fair_test(
-    traits: Traits, depth: Grid, x: np.ndarray, y: np.ndarray, *, apart_m: float,
+    traits: Traits,
+    depth: Grid,
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    apart_m: float,
     progress: Progress = silent,
-) -> FairTest:  # fmt: skip
+) -> FairTest:
     """Test whether marks are found again from the other marks.
 
     Parameters
@@ -97,8 +102,9 @@ def fair_test(
     count = int(group.max()) + 1 if len(group) else 0
     if count < MIN_GROUPS:
         nothing = np.nan
-        return FairTest(nothing, nothing, nothing, nothing, nothing, count, len(x),
-                        np.full(len(x), np.nan))  # fmt: skip
+        return FairTest(
+            nothing, nothing, nothing, nothing, nothing, count, len(x), np.full(len(x), np.nan)
+        )
     random = np.random.default_rng(_SEED)
     cx, cy, _ = cells_of(depth)
     away, _ = cKDTree(np.column_stack((x, y))).query(

@@ -130,15 +130,19 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     if ground.forms is not None and found["form_row"][i] >= 0:
         row = found["form_row"][i]
         word = str(ground.forms.attributes["form"][row]).strip().lower()
-        parts.append(near_text(
-            ground, word, found["form_m"][i], found["form_deg"][i], row, unit
-        ))  # fmt: skip
+        parts.append(near_text(ground, word, found["form_m"][i], found["form_deg"][i], row, unit))
     for word in ("crest", "toe", "transition"):
         if found.get(f"{word}_row", np.full(i + 1, -1))[i] >= 0:
-            parts.append(near_text(
-                ground, word, found[f"{word}_m"][i], found[f"{word}_deg"][i],
-                found[f"{word}_row"][i], unit,
-            ))  # fmt: skip
+            parts.append(
+                near_text(
+                    ground,
+                    word,
+                    found[f"{word}_m"][i],
+                    found[f"{word}_deg"][i],
+                    found[f"{word}_row"][i],
+                    unit,
+                )
+            )
     return "; ".join(parts)
 
 

@@ -121,9 +121,13 @@ def find_similar_places(
     rows, cols = rows[order], cols[order]
     which = used[mark[rows, cols]]
     test = fair_test(
-        traits, ground.depth, x[used], y[used], apart_m=ranking.spacing_m,
+        traits,
+        ground.depth,
+        x[used],
+        y[used],
+        apart_m=ranking.spacing_m,
         progress=span(progress, 0.8, 1.0),
-    )  # fmt: skip
+    )
     by_mark = np.full(len(x), np.nan)
     by_mark[used] = test.by_mark
     px, py, depth = ground.depth.x[cols], ground.depth.y[rows], ground.depth.values[rows, cols]
@@ -132,11 +136,20 @@ def find_similar_places(
         _reason(traits, px[i], py[i], x[k], y[k], names[k], unit) for i, k in enumerate(which)
     ]
     return SimilarPlaces(
-        px, py, depth,
+        px,
+        py,
+        depth,
         unknown if ground.uncertainty is None else ground.uncertainty.values[rows, cols],
-        short_names("M", depth, unit), like.values[rows, cols], score.values[rows, cols], which,
-        reasons, replace(test, by_mark=by_mark), traits.words, np.flatnonzero(~on), like,
-    )  # fmt: skip
+        short_names("M", depth, unit),
+        like.values[rows, cols],
+        score.values[rows, cols],
+        which,
+        reasons,
+        replace(test, by_mark=by_mark),
+        traits.words,
+        np.flatnonzero(~on),
+        like,
+    )
 
 
 def _likeness_everywhere(ground: Ground, traits: Traits, x, y, progress: Progress) -> tuple:

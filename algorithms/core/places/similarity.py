@@ -76,9 +76,11 @@ def traits_of(ground: Ground, progress: Progress = silent) -> Traits:
     progress(1.0)
     words = tuple(word for word, _ in columns)
     return Traits(
-        words, tuple(grid for _, grid in columns), tuple(ranks),
+        words,
+        tuple(grid for _, grid in columns),
+        tuple(ranks),
         np.array([word == "form" for word in words]),
-    )  # fmt: skip
+    )
 
 
 def _form_codes(ground: Ground) -> Grid:

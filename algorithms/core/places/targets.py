@@ -171,9 +171,8 @@ def cover(polygons: list[Polygon | MultiPolygon], rows: Sequence[int], grid: Gri
         if r0 >= r1 or c0 >= c1:
             continue
         window = Grid(
-            out[r0:r1, c0:c1], grid.west + c0 * grid.dx, grid.north - r0 * grid.dy,
-            grid.dx, grid.dy,
-        )  # fmt: skip
+            out[r0:r1, c0:c1], grid.west + c0 * grid.dx, grid.north - r0 * grid.dy, grid.dx, grid.dy
+        )
         out[r0:r1, c0:c1][inside(polygons[i], window)] = i
     return grid.like(out)
 

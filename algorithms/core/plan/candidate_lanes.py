@@ -30,7 +30,11 @@ def heading_so_far(distance: Grid) -> float:
 
 
 def candidate_lanes(
-    field: CoarseSurface, gap: np.ndarray, within: BaseGeometry, spacing: float, unit: float,
+    field: CoarseSurface,
+    gap: np.ndarray,
+    within: BaseGeometry,
+    spacing: float,
+    unit: float,
     heading: float,
 ) -> list:
     """Return pieces of straight lines over gaps, arrays of shape (2, 2), m.
@@ -121,8 +125,11 @@ def _touched(field: CoarseSurface, gap, run) -> tuple:
     far = field.distance.max()
     low, high = run.min(axis=0) - far, run.max(axis=0) + far
     near = np.flatnonzero(
-        (gap > 0) & (field.x >= low[0]) & (field.x <= high[0])
-        & (field.y >= low[1]) & (field.y <= high[1])
+        (gap > 0)
+        & (field.x >= low[0])
+        & (field.x <= high[0])
+        & (field.y >= low[1])
+        & (field.y <= high[1])
     )
     away = np.maximum(distance_to_line(run, field.x[near], field.y[near]), field.grid.dx / 4.0)
     closer = away < field.distance[near]
@@ -147,18 +154,20 @@ def gain_of_distance(
     return gain(field, distance, (cells, nearer[cells]))
 
 
-def best_by_gap(
-    field: CoarseSurface, gap: np.ndarray, count: int, touched: list
-) -> np.ndarray:
+def best_by_gap(field: CoarseSurface, gap: np.ndarray, count: int, touched: list) -> np.ndarray:
     """Return what the best lane through each gap gains, m³, by the gap's number."""
     best = np.zeros(count + 1)
     for cells, away in touched:
         lowered = field.sigma[cells] - field.law.nearer(
             field.sigma[cells], field.distance[cells], away
         )
-        np.maximum(best, np.bincount(
-            gap[cells], weights=field.weight[cells] * lowered * field.area, minlength=count + 1
-        ), out=best)
+        np.maximum(
+            best,
+            np.bincount(
+                gap[cells], weights=field.weight[cells] * lowered * field.area, minlength=count + 1
+            ),
+            out=best,
+        )
     return best
 
 

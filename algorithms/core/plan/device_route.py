@@ -59,6 +59,8 @@ def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
     whole = np.concatenate(path)
     whole = whole[np.r_[True, np.abs(np.diff(whole, axis=0)).max(axis=1) > 0]]
     return gpx_document(
-        routes=[Route(title, tuple(points), note)], tracks=[Track(title, (whole,), note)],
-        title=title, note=note,
+        routes=[Route(title, tuple(points), note)],
+        tracks=[Track(title, (whole,), note)],
+        title=title,
+        note=note,
     )

@@ -90,8 +90,15 @@ def driven(
         coords.append(xy)
         step = xy[-1] - xy[0]
         heading = float(np.degrees(np.arctan2(step[0], step[1])) % 360.0)
-        row = (len(coords), kind, None if kind == TRANSIT else number, heading, length, minutes,
-               elapsed)
+        row = (
+            len(coords),
+            kind,
+            None if kind == TRANSIT else number,
+            heading,
+            length,
+            minutes,
+            elapsed,
+        )
         for name, value in zip(ATTRIBUTES, row):
             out[name].append(value)
 
@@ -119,6 +126,7 @@ def driven(
 def length_of(lines: Lines, kind: str) -> float:
     """Return the length of the lanes, cross-lines or transits of a plan, m."""
     return sum(
-        meters for meters, each in zip(lines.attributes["length_m"], lines.attributes["kind"])
+        meters
+        for meters, each in zip(lines.attributes["length_m"], lines.attributes["kind"])
         if each == kind
     )

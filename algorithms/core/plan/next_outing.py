@@ -163,9 +163,7 @@ def next_outing(
         spacing = surface_spacing(surface.spacing, surface.distance) / 2.0
         spacing = max(spacing, 2.0 * surface.depth.dx)
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(
-            f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m."
-        )
+        raise LakefloorError(f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m.")
     if lake is None:
         lake = cells_polygon(_drawn(surface), surface.depth)
     shallow = shallow_cells(surface.depth, boat.min_depth)
@@ -185,12 +183,19 @@ def next_outing(
     runs, touched = most_gainful(field, gap, runs, span(progress, 0.1, 0.3))
     lines, distance = Lines([], {name: [] for name in LINE_ATTRIBUTES}), field.distance
     if runs:
-        lines = _lanes_in_time(field, water, runs, touched, start, boat, minutes,
-                               span(progress, 0.3, 0.95))
+        lines = _lanes_in_time(
+            field, water, runs, touched, start, boat, minutes, span(progress, 0.3, 0.95)
+        )
         lines, distance = _with_gains(field, gap > 0, lines)
     gaps = describe_gaps(
-        field, gap, best_by_gap(field, gap, count, touched), distance, wanted, spacing,
-        [xy for xy, kind in zip(lines.coords, lines.attributes["kind"]) if kind == LANE], unit,
+        field,
+        gap,
+        best_by_gap(field, gap, count, touched),
+        distance,
+        wanted,
+        spacing,
+        [xy for xy, kind in zip(lines.coords, lines.attributes["kind"]) if kind == LANE],
+        unit,
     )
     progress(1.0)
     return _outing(field, gap > 0, gaps, lines, distance, limit, wanted, spacing, count)
@@ -248,14 +253,20 @@ def _outing(field, in_gap, gaps, lines, distance, limit, wanted, spacing, count)
     sigma = field.law.nearer(field.sigma, field.distance, distance)
     planned = len(lines) > 0
     return Outing(
-        gaps, lines, limit=wanted, noise=field.law.noise, spacing=spacing,
+        gaps,
+        lines,
+        limit=wanted,
+        noise=field.law.noise,
+        spacing=spacing,
         lanes=lines.attributes["kind"].count(LANE),
-        lane_m=float(length_of(lines, LANE)), transit_m=float(length_of(lines, TRANSIT)),
+        lane_m=float(length_of(lines, LANE)),
+        transit_m=float(length_of(lines, TRANSIT)),
         minutes=lines.attributes["elapsed_min"][-1] if planned else 0.0,
         mean_before=float(field.sigma.mean()),
         mean_after=float(sigma.mean()) if planned else float(field.sigma.mean()),
         gap_before=float(in_gap.sum() * field.area),
-        gap_after=float((sigma > limit).sum() * field.area) if planned
+        gap_after=float((sigma > limit).sum() * field.area)
+        if planned
         else float(in_gap.sum() * field.area),
         left_over=count - sum(g > 0 for g in gaps.attributes["gain_m3"]) if planned else count,
     )

@@ -54,9 +54,7 @@ class UncertaintyLaw:
         """Return the standard uncertainty at a distance, m."""
         return np.hypot(self.noise, self.scale * np.asarray(distance) ** self.power)
 
-    def nearer(
-        self, sigma: ArrayLike, distance: ArrayLike, new_distance: ArrayLike
-    ) -> np.ndarray:
+    def nearer(self, sigma: ArrayLike, distance: ArrayLike, new_distance: ArrayLike) -> np.ndarray:
         """Return the uncertainty of places once a sounding lies at ``new_distance``, m."""
         noise = np.minimum(sigma, self.noise)
         share = np.minimum(new_distance / np.maximum(distance, 1e-9), 1.0)
@@ -90,9 +88,12 @@ def fit_uncertainty_law(sigma: ArrayLike, distance: ArrayLike) -> UncertaintyLaw
 
     top = np.log(s.max())
     fit = least_squares(
-        residuals, (np.log(s.min()), np.log(grown / d.max()), 1.0),
-        bounds=((top - 12.0, -30.0, 0.5), (top + 0.1, 10.0, 2.0)), loss="soft_l1", f_scale=0.2,
-    )  # fmt: skip
+        residuals,
+        (np.log(s.min()), np.log(grown / d.max()), 1.0),
+        bounds=((top - 12.0, -30.0, 0.5), (top + 0.1, 10.0, 2.0)),
+        loss="soft_l1",
+        f_scale=0.2,
+    )
     return UncertaintyLaw(float(np.exp(fit.x[0])), float(np.exp(fit.x[1])), float(fit.x[2]))
 
 
@@ -240,8 +241,14 @@ def distance_to_line(line: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarr
 
 
 def describe_gaps(
-    field: CoarseSurface, gap: np.ndarray, gain: np.ndarray, distance: np.ndarray, limit: float,
-    spacing: float, lanes: Sequence, unit: str,
+    field: CoarseSurface,
+    gap: np.ndarray,
+    gain: np.ndarray,
+    distance: np.ndarray,
+    limit: float,
+    spacing: float,
+    lanes: Sequence,
+    unit: str,
 ) -> Areas:
     """Return the gaps by rank, with :data:`GAP_ATTRIBUTES`.
 

@@ -15,15 +15,7 @@ from ..number_text import written
 from ..polygons import rings
 from ..progress import Progress, silent, span
 from .boat import USUAL_BOAT, Boat
-from .driving import (
-    CROSS_LINE,
-    LANE,
-    driven,
-    launch_place,
-    length_of,
-    links_between,
-    shallow_cells,
-)
+from .driving import CROSS_LINE, LANE, driven, launch_place, length_of, links_between, shallow_cells
 from .lane_layout import (
     across_contours,
     axes,
@@ -156,9 +148,7 @@ def survey_lanes(
     """
     if spacing is None:
         if to_find is None:
-            raise LakefloorError(
-                "Give the lane spacing, or the minimum width and height to find."
-            )
+            raise LakefloorError("Give the lane spacing, or the minimum width and height to find.")
         spacing = spacing_for(*to_find)
     _check(spacing, cross_share)
     lake = area if lake is None else lake
@@ -184,19 +174,26 @@ def survey_lanes(
     progress(1.0)
     lane_m, cross_m = length_of(lines, LANE), length_of(lines, CROSS_LINE)
     return LanePlan(
-        lines, spacing, heading, kinds.count(LANE), kinds.count(CROSS_LINE), lane_m, cross_m,
-        transit_m=links(tour, between), minutes=lines.attributes["elapsed_min"][-1],
+        lines,
+        spacing,
+        heading,
+        kinds.count(LANE),
+        kinds.count(CROSS_LINE),
+        lane_m,
+        cross_m,
+        transit_m=links(tour, between),
+        minutes=lines.attributes["elapsed_min"][-1],
         least_m=lane_m + cross_m + least_links(between),
-        dropped=len(dropped), dropped_m=float(sum(dropped)),
-        unreached=len(lost), unreached_m=float(sum(map(line_length, lost))),
+        dropped=len(dropped),
+        dropped_m=float(sum(dropped)),
+        unreached=len(lost),
+        unreached_m=float(sum(map(line_length, lost))),
     )
 
 
 def _check(spacing, cross_share):
     if not (np.isfinite(spacing) and spacing > 0):
-        raise LakefloorError(
-            f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m."
-        )
+        raise LakefloorError(f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m.")
     if not 0.0 <= cross_share <= 1.0:
         raise LakefloorError(
             f"The length of the cross-lines is {written(100.0 * cross_share, 'g')}% of that of the "
@@ -223,8 +220,11 @@ def _water_within(area, lake, depth, boat) -> tuple:
 
 def _heading_of(within, contours, depth) -> float:
     """Return the heading across contours, else across those of a grid, else along the area."""
-    found = (across_contours(contours), down_slope(depth) if depth is not None else np.nan,
-             long_axis(within))
+    found = (
+        across_contours(contours),
+        down_slope(depth) if depth is not None else np.nan,
+        long_axis(within),
+    )
     return next(h for h in found if np.isfinite(h))
 
 

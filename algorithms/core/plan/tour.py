@@ -96,9 +96,7 @@ def links(tour: np.ndarray, between: np.ndarray) -> float:
     return float(between[tour[:, 1], _following(tour)].sum())
 
 
-def improve(
-    tour: np.ndarray, between: np.ndarray, lanes: Sequence | None = None
-) -> np.ndarray:
+def improve(tour: np.ndarray, between: np.ndarray, lanes: Sequence | None = None) -> np.ndarray:
     """Shorten a closed tour by 2-opt and Or-opt until neither helps; lane 0 stays first.
 
     Parameters
@@ -160,8 +158,10 @@ def _reverse(tour, first, between) -> bool:
     last = leave[first:]
     before = leave[first - 1]
     gain = (
-        between[before, entry[first]] + between[last, after]
-        - between[before, last] - between[entry[first], after]
+        between[before, entry[first]]
+        + between[last, after]
+        - between[before, last]
+        - between[entry[first], after]
     )
     best = int(np.argmax(gain))
     if not gain[best] > _LEAST_GAIN:
@@ -180,7 +180,8 @@ def _move(tour, first, size, between) -> bool:
     head, tail = stretch[0, 0], stretch[-1, 1]
     following = tour[(first + size) % len(tour), 0]
     saved = (
-        between[tour[first - 1, 1], head] + between[tail, following]
+        between[tour[first - 1, 1], head]
+        + between[tail, following]
         - between[tour[first - 1, 1], following]
     )
     leave, entry = rest[:, 1], _following(rest)

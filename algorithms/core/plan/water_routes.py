@@ -79,9 +79,7 @@ def navigable(
         If the buffer is not above 0, or leaves no water.
     """
     if not (np.isfinite(buffer_m) and buffer_m > 0):
-        raise LakefloorError(
-            f"The shore buffer is {written(buffer_m, 'g')} m. Give one above 0 m."
-        )
+        raise LakefloorError(f"The shore buffer is {written(buffer_m, 'g')} m. Give one above 0 m.")
     lanes, passage = lake.buffer(-buffer_m), lake.buffer(-buffer_m / 2.0)
     if lanes.is_empty:
         raise LakefloorError(
@@ -142,8 +140,12 @@ def prepare_water(passage: BaseGeometry, progress: Progress = silent) -> Water:
             f"most {_MOST_CORNERS}. Give a larger shore buffer, or simplify the polygon."
         )
     water = Water(
-        polygon, corners, np.zeros((0, 0)), np.zeros((0, 0), dtype=int),
-        np.concatenate(vertices), np.concatenate(following),
+        polygon,
+        corners,
+        np.zeros((0, 0)),
+        np.zeros((0, 0), dtype=int),
+        np.concatenate(vertices),
+        np.concatenate(following),
         rings(polygon.buffer(_EDGE, join_style=2)),
     )
     if not len(corners):
@@ -263,9 +265,8 @@ def into_water(water: Water, point: ArrayLike, limit: float, what: str) -> np.nd
 def _side(start, end, points):
     """Return on which side of lines (n,) points (k,) lie: 1 left, -1 right, 0 on it; (n, k)."""
     along = end - start
-    cross = (
-        along[:, 0, None] * (points[None, :, 1] - start[:, 1, None])
-        - along[:, 1, None] * (points[None, :, 0] - start[:, 0, None])
+    cross = along[:, 0, None] * (points[None, :, 1] - start[:, 1, None]) - along[:, 1, None] * (
+        points[None, :, 0] - start[:, 0, None]
     )
     limit = _ON_LINE * np.maximum(np.abs(along).max(axis=1), 1.0)[:, None]
     return (cross > limit).astype(np.int8) - (cross < -limit).astype(np.int8)

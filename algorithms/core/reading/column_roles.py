@@ -10,8 +10,26 @@ from ..errors import LakefloorError, excerpt
 
 #: What a column can hold.
 ROLES = (
-    "lon", "lat", "x", "y", "depth", "time", "date", "epoch", "year", "month", "day", "hour",
-    "minute", "second", "hardness", "water_temp", "speed", "course", "visit", "depth_flag",
+    "lon",
+    "lat",
+    "x",
+    "y",
+    "depth",
+    "time",
+    "date",
+    "epoch",
+    "year",
+    "month",
+    "day",
+    "hour",
+    "minute",
+    "second",
+    "hardness",
+    "water_temp",
+    "speed",
+    "course",
+    "visit",
+    "depth_flag",
     "position_flag",
 )
 
@@ -46,25 +64,50 @@ _FLAG_WORDS = {"flag", "quality", "valid", "validity"}
 
 #: Words for units, each with the unit as it is called elsewhere.
 LENGTH_WORDS = {
-    "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m",
-    "ft": "ft", "feet": "ft", "foot": "ft", "cm": "cm", "in": "in", "inch": "in", "inches": "in",
-    "fathom": "fathom", "fathoms": "fathom", "fm": "fathom", "ftm": "fathom",
+    "m": "m",
+    "meter": "m",
+    "meters": "m",
+    "metre": "m",
+    "metres": "m",
+    "ft": "ft",
+    "feet": "ft",
+    "foot": "ft",
+    "cm": "cm",
+    "in": "in",
+    "inch": "in",
+    "inches": "in",
+    "fathom": "fathom",
+    "fathoms": "fathom",
+    "fm": "fathom",
+    "ftm": "fathom",
 }
 SPEED_WORDS = {
-    "mph": "mph", "kn": "kn", "kt": "kn", "kts": "kn", "knot": "kn", "knots": "kn",
-    "kmh": "km/h", "kph": "km/h", "ms": "m/s", "mps": "m/s",
+    "mph": "mph",
+    "kn": "kn",
+    "kt": "kn",
+    "kts": "kn",
+    "knot": "kn",
+    "knots": "kn",
+    "kmh": "km/h",
+    "kph": "km/h",
+    "ms": "m/s",
+    "mps": "m/s",
 }
-TEMP_WORDS = {
-    "c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F",
-}
+TEMP_WORDS = {"c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F"}
 
 #: Metres by the unit that a file of another program states.
 LENGTH_FACTORS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
 
 #: Other names of roles that a user may give.
 _ALIASES = {
-    "flag": "depth_flag", "temp": "water_temp", "temperature": "water_temp", "easting": "x",
-    "northing": "y", "longitude": "lon", "latitude": "lat", "datetime": "time",
+    "flag": "depth_flag",
+    "temp": "water_temp",
+    "temperature": "water_temp",
+    "easting": "x",
+    "northing": "y",
+    "longitude": "lon",
+    "latitude": "lat",
+    "datetime": "time",
     "temp_unit": "water_temp_unit",
 }
 
@@ -112,8 +155,11 @@ def check_columns(columns: Mapping | None) -> dict:
             )
         checked[role] = value
     for option, known in (
-        ("depth_unit", units.LENGTH), ("speed_unit", units.SPEED), ("water_temp_unit", "CF"),
-        ("depth_sign", ("down", "up")), ("date_order", ("ymd", "mdy", "dmy")),
+        ("depth_unit", units.LENGTH),
+        ("speed_unit", units.SPEED),
+        ("water_temp_unit", "CF"),
+        ("depth_sign", ("down", "up")),
+        ("date_order", ("ymd", "mdy", "dmy")),
     ):
         if option in checked and checked[option] not in known:
             raise LakefloorError(
@@ -140,7 +186,8 @@ def roles_of_header(names: Sequence[str]) -> dict[str, int]:
     free = [c for c in range(len(words)) if c not in roles.values()]
     for role, known in _ROLE_WORDS.items():
         fits = [
-            c for c in free
+            c
+            for c in free
             if known & set(words[c]) and not ({"sound", "air", "uncert"} & set(words[c]))
         ]
         if role == "depth":

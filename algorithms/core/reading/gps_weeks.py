@@ -12,9 +12,7 @@ ROLLOVER_DAYS = 1024 * 7
 FIRST_ROLLOVER = np.datetime64("1999-08-22")
 
 
-def without_week_rollover(
-    days: ArrayLike, name_date: np.datetime64 | None = None
-) -> np.ndarray:
+def without_week_rollover(days: ArrayLike, name_date: np.datetime64 | None = None) -> np.ndarray:
     """Return dates with whole spans of 1024 GPS weeks added where they are due.
 
     A date before 22 August 1999, the first rollover of the GPS week number, is

@@ -37,11 +37,18 @@ from .parsed_log import (
 
 _POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
 _ELEMENTS = {
-    "depth": "depth", "waterdepth": "depth",
-    "wtemp": "water_temp", "watertemp": "water_temp", "watertemperature": "water_temp",
-    "temp": "water_temp", "temperature": "water_temp",
-    "hardness": "hardness", "bottomhardness": "hardness",
-    "speed": "speed", "course": "course", "time": "time",
+    "depth": "depth",
+    "waterdepth": "depth",
+    "wtemp": "water_temp",
+    "watertemp": "water_temp",
+    "watertemperature": "water_temp",
+    "temp": "water_temp",
+    "temperature": "water_temp",
+    "hardness": "hardness",
+    "bottomhardness": "hardness",
+    "speed": "speed",
+    "course": "course",
+    "time": "time",
 }
 _LONGEST_TEXT = 200
 _SPEED = {**units.SPEED, **{word: units.SPEED[unit] for word, unit in SPEED_WORDS.items()}}
@@ -54,7 +61,10 @@ def is_gpx(data: bytes) -> bool:
 
 
 def parse_gpx_log(
-    data: bytes, *, depth_unit: str | None = None, time_zone: str | tzinfo = "UTC",
+    data: bytes,
+    *,
+    depth_unit: str | None = None,
+    time_zone: str | tzinfo = "UTC",
     progress: Progress = silent,
 ) -> ParsedLog:
     """Return the soundings of one GPX file: tracks, routes and waypoints with a depth.
@@ -94,8 +104,12 @@ def parse_gpx_log(
     points = _Points([p for p, *_ in rows], progress)
     factor = _depth_factors(points, depth_unit, notes)
     kinds = Counter(_POINTS[element] for element in points.all("element"))
-    notes.insert(0, "Depths come from " + ", ".join(
-        counted(kinds[k], k) for k in _POINTS.values() if k in kinds) + ".")
+    notes.insert(
+        0,
+        "Depths come from "
+        + ", ".join(counted(kinds[k], k) for k in _POINTS.values() if k in kinds)
+        + ".",
+    )
     lon, lat, depth = (np.array([row[i] for row in rows]) for i in (1, 2, 3))
     time, offset_h, more = utc_from_texts(
         points.all("time", ""), time_zone, "ymd", lambda _: progress(0.9)
@@ -104,14 +118,21 @@ def parse_gpx_log(
     hardness, more = relative_hardness(points.numbers("hardness"))
     notes += more
     soundings = Soundings.build(
-        lon, lat, depth * factor, time=time,
-        hardness=hardness, course=points.numbers("course"),
+        lon,
+        lat,
+        depth * factor,
+        time=time,
+        hardness=hardness,
+        course=points.numbers("course"),
         speed=_speeds(points, notes),
         water_temp=_temperatures(points, notes),
-        corrections=np.array([
-            "from=unknown" if depth_unit or unit else f"from=unknown;{UNIT_ASSUMED}"
-            for unit in points.all("depth_unit")
-        ], dtype=object),
+        corrections=np.array(
+            [
+                "from=unknown" if depth_unit or unit else f"from=unknown;{UNIT_ASSUMED}"
+                for unit in points.all("depth_unit")
+            ],
+            dtype=object,
+        ),
     )
     progress(1.0)
     line = np.array(points.all("line"))
@@ -126,8 +147,9 @@ def _read_points(data, tally, progress):
     except expat.ExpatError as error:
         reason = f"damaged XML ({expat.ErrorString(error.code)}); the rest is not read"
         lines = data.splitlines()
-        tally.add(error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines)
-                  else b"")
+        tally.add(
+            error.lineno, reason, lines[error.lineno - 1] if error.lineno <= len(lines) else b""
+        )
     except (LookupError, ValueError) as error:
         if isinstance(error, LakefloorError):
             raise
@@ -180,8 +202,10 @@ class _Reader:
         local = name.rpartition(":")[2]
         if local in _POINTS:
             self._point = {
-                "element": local, "line": self.parser.CurrentLineNumber,
-                "lat": attributes.get("lat"), "lon": attributes.get("lon"),
+                "element": local,
+                "line": self.parser.CurrentLineNumber,
+                "lat": attributes.get("lat"),
+                "lon": attributes.get("lon"),
             }
         self._stack.append([local, attributes, ""])
 
@@ -212,7 +236,7 @@ class _Reader:
 
 
 def _shown(point):
-    return f"<{point['element']} lat=\"{point['lat']}\" lon=\"{point['lon']}\">"
+    return f'<{point["element"]} lat="{point["lat"]}" lon="{point["lon"]}">'
 
 
 class _Points:
@@ -260,8 +284,7 @@ def _depth_factors(points, depth_unit, notes):
     default = units.unit_factor(depth_unit or "m")
     if None in stated:
         notes.append(
-            f"Depths are in {units.LENGTH_NAMES[depth_unit]}." if depth_unit
-            else DEPTH_UNIT_ASSUMED
+            f"Depths are in {units.LENGTH_NAMES[depth_unit]}." if depth_unit else DEPTH_UNIT_ASSUMED
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"Depths are in {units.LENGTH_NAMES[LENGTH_WORDS[unit]]}, as the file states.")

@@ -73,11 +73,17 @@ def impossible_soundings(
         start += len(part)
         ahead = future[rows]
         if ahead.mean() > _FEW:
-            notes.append((k, f"Times in the future: {counted(ahead.sum(), 'sounding')}, such as "
-                          f"{part.time[ahead][0]}Z. The clock was wrong, and so are the dates."))
+            notes.append(
+                (
+                    k,
+                    f"Times in the future: {counted(ahead.sum(), 'sounding')}, such as "
+                    f"{part.time[ahead][0]}Z. The clock was wrong, and so are the dates.",
+                )
+            )
             ahead = np.zeros(len(part), dtype=bool)
-        found.append(_rows_with_reasons(
-            part, away[rows], far[rows], deep[rows], ahead, old[rows] & ~ahead))
+        found.append(
+            _rows_with_reasons(part, away[rows], far[rows], deep[rows], ahead, old[rows] & ~ahead)
+        )
     return found, notes
 
 
@@ -85,14 +91,25 @@ def _rows_with_reasons(part, away, far, deep, ahead, old):
     """Return the rows of masks with the reason and the value, one reason for each row."""
     unreal = {}
     for mask, reason, shown in (
-        (far, f"position more than {FARTHEST_M / 1000:.0f} km from the others",
-         lambda i: f"{written(part.x[i], '.10g')}, {written(part.y[i], '.10g')} "
-                   f"({away[i] / 1000.0:.0f} km away)"),
-        (deep, f"depth of more than {DEEPEST_M:.0f} m, which no lake has",
-         lambda i: f"{written(part.depth[i], '.10g')} m"),
+        (
+            far,
+            f"position more than {FARTHEST_M / 1000:.0f} km from the others",
+            lambda i: (
+                f"{written(part.x[i], '.10g')}, {written(part.y[i], '.10g')} "
+                f"({away[i] / 1000.0:.0f} km away)"
+            ),
+        ),
+        (
+            deep,
+            f"depth of more than {DEEPEST_M:.0f} m, which no lake has",
+            lambda i: f"{written(part.depth[i], '.10g')} m",
+        ),
         (ahead, "time in the future", lambda i: f"{part.time[i]}Z"),
-        (old, f"time more than {_LONGEST_SURVEY} years from the others",
-         lambda i: f"{part.time[i]}Z"),
+        (
+            old,
+            f"time more than {_LONGEST_SURVEY} years from the others",
+            lambda i: f"{part.time[i]}Z",
+        ),
     ):
         for i in np.flatnonzero(mask).tolist():
             unreal.setdefault(i, (i, reason, shown(i)))

@@ -118,8 +118,7 @@ class LogReading:
         for name in self.visits:
             rows = rows_of[str(name)]
             lanes = len(set(self.soundings.lane[rows]) - {0})
-            out.append(
-                f"Visit {name}: {counted(rows.size, 'sounding')}, {counted(lanes, 'lane')}")
+            out.append(f"Visit {name}: {counted(rows.size, 'sounding')}, {counted(lanes, 'lane')}")
         out += self.assumptions()
         return out
 

@@ -42,18 +42,29 @@ _HEAD = 1_000_000
 _LISTED = 20
 
 _MAGIC = {
-    b"\x89PNG": "a PNG image", b"\xff\xd8\xff": "a JPEG image", b"GIF8": "a GIF image",
-    b"II*\0": "a TIFF image", b"MM\0*": "a TIFF image", b"%PDF": "a PDF document",
-    b"PK\x03\x04": "a zip archive or an office document", b"\x1f\x8b": "a gzip archive",
+    b"\x89PNG": "a PNG image",
+    b"\xff\xd8\xff": "a JPEG image",
+    b"GIF8": "a GIF image",
+    b"II*\0": "a TIFF image",
+    b"MM\0*": "a TIFF image",
+    b"%PDF": "a PDF document",
+    b"PK\x03\x04": "a zip archive or an office document",
+    b"\x1f\x8b": "a gzip archive",
     b"SQLite format 3": "a SQLite database",
 }
 
 
 def read_logs(
-    paths: str | Path | Iterable[str | Path], *, depth_unit: str | None = None,
-    depth_from: str | None = None, time_zone: str | tzinfo = "UTC",
-    columns: Mapping | None = None, source_epsg: int | str | None = None,
-    target_epsg: int | str | None = None, max_fix_gap_s: float = 10.0, visit: str | None = None,
+    paths: str | Path | Iterable[str | Path],
+    *,
+    depth_unit: str | None = None,
+    depth_from: str | None = None,
+    time_zone: str | tzinfo = "UTC",
+    columns: Mapping | None = None,
+    source_epsg: int | str | None = None,
+    target_epsg: int | str | None = None,
+    max_fix_gap_s: float = 10.0,
+    visit: str | None = None,
     progress: Progress = silent,
 ) -> LogReading:
     """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
@@ -110,7 +121,8 @@ def read_logs(
     results, warnings = _without_impossible(results)
     reports, unread = _reported(files, results)
     read = [
-        (path, _zoned(parsed, time_zone)) for path, parsed in zip(files, results)
+        (path, _zoned(parsed, time_zone))
+        for path, parsed in zip(files, results)
         if not isinstance(parsed, str)
     ]
     if not read:
@@ -131,7 +143,11 @@ def read_logs(
     soundings = soundings.replace(lane=lanes_of(soundings))
     progress(1.0)
     return LogReading(
-        soundings, epsg, tuple(reports), tuple(unread), dates,
+        soundings,
+        epsg,
+        tuple(reports),
+        tuple(unread),
+        dates,
         tuple(f"{files[i]}: {text}" for i, text in warnings),
     )
 
@@ -212,7 +228,9 @@ def _without_impossible(results):
             )
             continue
         results[i] = replace(
-            parsed, soundings=parsed.soundings.select(keep), line=parsed.line[keep],
+            parsed,
+            soundings=parsed.soundings.select(keep),
+            line=parsed.line[keep],
             offset_h=None if parsed.offset_h is None else parsed.offset_h[keep],
         )
     return results, [(read[k], text) for k, text in notes]
@@ -281,7 +299,8 @@ def _list_files(paths):
             raise LakefloorError(f"There is no file or folder {path}. Choose another.")
         if path.is_dir():
             inside = sorted(
-                p for p in path.rglob("*")
+                p
+                for p in path.rglob("*")
                 if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
             )
             if not inside:
@@ -328,9 +347,7 @@ def _kind(head) -> str:
             "This is XML or HTML, but not GPX. Export the log as NMEA 0183, GPX or text."
         )
     if b"\0" in head[:65_536] and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise LakefloorError(
-            "This is binary data. Export the log as NMEA 0183, GPX or text."
-        )
+        raise LakefloorError("This is binary data. Export the log as NMEA 0183, GPX or text.")
     return "delimited text"
 
 
@@ -338,7 +355,9 @@ def _parse(data, path, text_options, max_fix_gap_s, progress):
     name_date, kind = date_in_name(path.name), _kind(data[:_HEAD])
     if kind == "GPX":
         return parse_gpx_log(
-            data, depth_unit=text_options.depth_unit, time_zone=text_options.time_zone,
+            data,
+            depth_unit=text_options.depth_unit,
+            time_zone=text_options.time_zone,
             progress=progress,
         )
     if kind == "NMEA 0183":
@@ -358,9 +377,7 @@ def _clock_note(soundings):
     time = soundings.time
     if len(soundings) < 10 or np.isnat(time).any() or np.ptp(time.astype("int64")):
         return ()
-    return (
-        f"The clock stands still: all {len(soundings)} soundings have the time {time[0]}Z.",
-    )
+    return (f"The clock stands still: all {len(soundings)} soundings have the time {time[0]}Z.",)
 
 
 def _visits(soundings, stems, visit):

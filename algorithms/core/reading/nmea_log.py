@@ -19,12 +19,7 @@ from ..progress import Progress, rising, silent, span, watched
 from ..soundings import Soundings
 from ..times import DAY_MS, midnights
 from .gps_weeks import without_week_rollover
-from .nmea_sentences import (
-    DEPTH_KINDS,
-    UNIT_FIELDS,
-    collect_sentences,
-    decimals_written,
-)
+from .nmea_sentences import DEPTH_KINDS, UNIT_FIELDS, collect_sentences, decimals_written
 from .parsed_log import ParsedLog, UnreadTally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
@@ -70,7 +65,10 @@ class _Fixes:
 
 
 def parse_nmea_log(
-    data: bytes, *, max_fix_gap_s: float = 10.0, name_date: np.datetime64 | None = None,
+    data: bytes,
+    *,
+    max_fix_gap_s: float = 10.0,
+    name_date: np.datetime64 | None = None,
     progress: Progress = silent,
 ) -> ParsedLog:
     """Return the soundings of one NMEA 0183 log.
@@ -147,8 +145,15 @@ def parse_nmea_log(
     if dated:
         time[keep] = np.round(ms[keep]).astype("int64").astype("datetime64[ms]")
     soundings = Soundings.build(
-        lon, lat, depths.raw + added, raw_depth=depths.raw, time=time, speed=speed,
-        course=course, water_temp=water_temp, corrections=_corrections(depths.source, added),
+        lon,
+        lat,
+        depths.raw + added,
+        raw_depth=depths.raw,
+        time=time,
+        speed=speed,
+        course=course,
+        water_temp=water_temp,
+        corrections=_corrections(depths.source, added),
     )
     progress(1.0)
     return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, depths.line[keep])
@@ -203,8 +208,10 @@ def _choose_depth(log, notes, progress) -> _Depths:
     measured = {}
     for source, rows in log.depths.items():
         decimals = [
-            max((decimals_written(row[2][u]) for row in watched(rows, progress) if row[2][u]),
-                default=None)
+            max(
+                (decimals_written(row[2][u]) for row in watched(rows, progress) if row[2][u]),
+                default=None,
+            )
             for u in range(3)
         ]
         steps = [
@@ -232,9 +239,7 @@ def _choose_depth(log, notes, progress) -> _Depths:
         value = np.array([finite_number(row[2][u]) for row in watched(rows, progress)])
         value *= UNIT_FIELDS[u][1]
         raw = np.where(np.isnan(raw), value, raw)
-    at, line, offset = (
-        np.array([row[i] for row in watched(rows, progress)]) for i in (0, 1, 3)
-    )
+    at, line, offset = (np.array([row[i] for row in watched(rows, progress)]) for i in (0, 1, 3))
     return _Depths(at.astype(float), raw, offset, line, [row[4] for row in rows], source)
 
 
@@ -274,7 +279,8 @@ def _clock(log, name_date, notes, progress):
     if name_date is None:
         notes.append(
             "Neither the log (RMC or ZDA) nor its name states a date, so the soundings have no "
-            "times.")
+            "times."
+        )
         return at, ms, False
     notes.append(f"The log states no date (RMC or ZDA), so {name_date} from its name is used.")
     return at, ms + name_date.astype("datetime64[D]").astype(int) * float(DAY_MS), True

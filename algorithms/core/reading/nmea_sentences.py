@@ -143,15 +143,16 @@ def collect_sentences(
 
 def _verify(data, found, lines, tally, progress):
     """Return masks: sentences to use, and those without a checksum."""
+
     def seen(start, stop):
         return watched(found, span(progress, start, stop))
 
     bounds = np.array([(m.start() + 1, m.end(3)) for m in seen(0.0, 0.3)])
     buffer = np.frombuffer(data + b"\0", dtype=np.uint8)
     computed = np.bitwise_xor.reduceat(buffer, bounds.ravel())[::2]
-    stated = np.array([
-        int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in seen(0.3, 0.6)
-    ])
+    stated = np.array(
+        [int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in seen(0.3, 0.6)]
+    )
     bare = stated < 0
     with_sum, without = Counter(), Counter()
     for match, is_bare in zip(seen(0.6, 0.9), bare):

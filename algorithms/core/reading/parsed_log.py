@@ -74,8 +74,7 @@ def temperature_unit_of(values: np.ndarray) -> str:
 def temperature_unit_assumed(unit: str) -> Assumed:
     """Return the note on a unit that :func:`temperature_unit_of` found."""
     name = {"C": "Celsius", "F": "Fahrenheit"}[unit]
-    return Assumed(
-        f"The water temperature unit is not stated; the values suggest degrees {name}.")
+    return Assumed(f"The water temperature unit is not stated; the values suggest degrees {name}.")
 
 
 def relative_hardness(hardness: ArrayLike) -> tuple[np.ndarray, list[str]]:

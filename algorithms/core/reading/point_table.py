@@ -86,8 +86,10 @@ class PointUnits:
     def check(self) -> None:
         """Raise LakefloorError if a unit is not known."""
         for value, known in (
-            (self.depth_unit, units.LENGTH), (self.positive, SIGNS),
-            (self.speed_unit, units.SPEED), (self.water_temp_unit, "CF"),
+            (self.depth_unit, units.LENGTH),
+            (self.positive, SIGNS),
+            (self.speed_unit, units.SPEED),
+            (self.water_temp_unit, "CF"),
         ):
             if value not in known:
                 raise LakefloorError(f"'{value}' is not known. Use one of: {', '.join(known)}.")
@@ -131,16 +133,20 @@ def soundings_from_points(
     """
     given = point_units or PointUnits()
     given.check()
-    x, y, depth = (
-        np.asarray(v, dtype=float) for v in (columns.x, columns.y, columns.depth))
+    x, y, depth = (np.asarray(v, dtype=float) for v in (columns.x, columns.y, columns.depth))
     keep, left_out = _usable(x, y, depth)
     stamp, offset, notes = _times(columns.time, len(x), given.time_zone, progress)
     visit = [""] * len(x) if columns.visit is None else [name or "" for name in columns.visit]
-    hardness, more = (np.nan, []) if columns.hardness is None else relative_hardness(
-        columns.hardness)
+    hardness, more = (
+        (np.nan, []) if columns.hardness is None else relative_hardness(columns.hardness)
+    )
     soundings = Soundings.build(
-        x, y, depth * units.LENGTH[given.depth_unit] * SIGNS[given.positive], time=stamp,
-        visit=np.array(visit, dtype=object), hardness=hardness,
+        x,
+        y,
+        depth * units.LENGTH[given.depth_unit] * SIGNS[given.positive],
+        time=stamp,
+        visit=np.array(visit, dtype=object),
+        hardness=hardness,
         water_temp=_temperature(columns.water_temp, given.water_temp_unit),
         speed=_numbers(columns.speed) * units.SPEED[given.speed_unit],
         course=_numbers(columns.course),
@@ -159,8 +165,7 @@ def _usable(x, y, depth):
     """Return a mask of the points with position and depth, and the counts of the others."""
     placed = np.isfinite(x) & np.isfinite(y)
     keep = placed & np.isfinite(depth)
-    left_out = {
-        "no geometry": int((~placed).sum()), NO_DEPTH: int((placed & ~keep).sum())}
+    left_out = {"no geometry": int((~placed).sum()), NO_DEPTH: int((placed & ~keep).sum())}
     left_out = {reason: count for reason, count in left_out.items() if count}
     if not keep.any():
         reasons = reasons_with_counts(left_out) or "the layer is empty"
@@ -210,7 +215,8 @@ def _possible(soundings, left_out):
 def _visits(soundings, longitude):
     """Return the names of visits, the lake's date where none is given."""
     dated = visits_by_date(
-        soundings.time, np.full(len(soundings), "undated", dtype=object),
+        soundings.time,
+        np.full(len(soundings), "undated", dtype=object),
         local_offsets_h(soundings.corrections, longitude),
     )
     return np.where(soundings.visit == "", dated, soundings.visit).astype(object)

@@ -121,16 +121,26 @@ def parse_text_log(
     notes += more
     keep = _usable(columns, lon, lat, depth, tally)
     soundings = Soundings.build(
-        lon, lat, depth, time=time, hardness=hardness, course=columns.number("course"),
+        lon,
+        lat,
+        depth,
+        time=time,
+        hardness=hardness,
+        course=columns.number("course"),
         speed=columns.number("speed") * _speed_factor(columns, notes),
-        water_temp=_read_temperature(columns, notes), visit=_visit_names(columns),
+        water_temp=_read_temperature(columns, notes),
+        visit=_visit_names(columns),
         status=np.where(_flagged(columns, notes), FLAGGED, ACCEPTED).astype(object),
         corrections=f"from={_measured_from(columns.name('depth'))}"
         + (f";{UNIT_ASSUMED}" if unit_assumed else ""),
     )
     progress(1.0)
     return ParsedLog(
-        soundings.select(keep), "delimited text", tuple(notes), tally, table.lines[keep],
+        soundings.select(keep),
+        "delimited text",
+        tuple(notes),
+        tally,
+        table.lines[keep],
         offset_h[keep],
     )
 
@@ -312,7 +322,8 @@ def _from_texts(columns, name_date, notes, progress):
     if np.isnat(date).all():
         if name_date is None:
             notes.append(
-                "Neither the times nor the file name state a date, so the soundings have no times.")
+                "Neither the times nor the file name state a date, so the soundings have no times."
+            )
             return np.full(len(columns), np.datetime64("NaT", "ms")), None
         notes.append(f"The times state no date, so {name_date} from the file name is used.")
         date = name_date + midnights(seconds).astype("timedelta64[D]")
@@ -331,8 +342,9 @@ def _zone(columns, time_zone):
 
 def _compact(texts):
     """Tell whether digits are a written date and time such as 20180313165838."""
-    return all(re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t[:LONGEST_CELL])
-               for t in texts[:SAMPLE])
+    return all(
+        re.match(r"^\s*(19|20)\d{6}(\d{6})?(\.\d+)?\s*$", t[:LONGEST_CELL]) for t in texts[:SAMPLE]
+    )
 
 
 def _to_utc(local, offset_min, time_zone, notes):

@@ -103,9 +103,7 @@ def read_text_table(
     raw_lines = re.split(r"\r\n|\r|\n", text)
     numbered, comments = _data_and_comments(raw_lines, span(progress, 0.0, 0.3))
     separator, width, comma = _separator([line for _, line in numbered[:SAMPLE]])
-    rows = [
-        (i, _cells(line, separator)) for i, line in watched(numbered, span(progress, 0.3, 0.7))
-    ]
+    rows = [(i, _cells(line, separator)) for i, line in watched(numbered, span(progress, 0.3, 0.7))]
     said = [_cells(comment, separator) for comment in comments]
     names, rows, skipped = _header(rows, said, width, comma)
     wanted = [int(c) for role, c in given.items() if role in ROLES and str(c).isdigit()]
@@ -125,8 +123,13 @@ def read_text_table(
     if not kept:
         raise LakefloorError(f"The file has no line of data. Export it again.{_first_lines(rows)}")
     return TextTable(
-        [cells for _, cells in kept], np.array([n for n, _ in kept]), names, separator, encoding,
-        skipped, comma,
+        [cells for _, cells in kept],
+        np.array([n for n, _ in kept]),
+        names,
+        separator,
+        encoding,
+        skipped,
+        comma,
     )
 
 
@@ -218,9 +221,7 @@ def _separator(lines):
             + _first_lines([(0, [line]) for line in lines])
         )
     _, separator, width = best
-    cells = [
-        c.strip() for line in lines for c in _cells(line, separator) if len(c) <= LONGEST_CELL
-    ]
+    cells = [c.strip() for line in lines for c in _cells(line, separator) if len(c) <= LONGEST_CELL]
     commas = sum(bool(_COMMA_NUMBER.match(c)) for c in cells)
     points = sum(bool(re.match(r"^[+-]?\d+\.\d+$", c)) for c in cells)
     return separator, width, separator != "," and commas > points

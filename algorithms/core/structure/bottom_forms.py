@@ -165,9 +165,13 @@ def bottom_forms(
     factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
     framed = with_margin(depth, factor)
     lake = prepared_surface(
-        framed, None if uncertainty is None else with_margin(uncertainty, factor), factor, fine,
-        broad_m, min_relief_m,
-    )  # fmt: skip
+        framed,
+        None if uncertainty is None else with_margin(uncertainty, factor),
+        factor,
+        fine,
+        broad_m,
+        min_relief_m,
+    )
     progress(0.2)
     deeps = rises(lake.smooth, progress=span(progress, 0.2, 0.25))
     found = _closed_and_open(lake, deeps, span(progress, 0.25, 0.7))
@@ -220,8 +224,11 @@ def _closed_and_open(lake: LakeSurface, deeps: Rises, progress: Progress) -> lis
     outside = np.where(lake.shallow, 0.0, np.inf)
     depth = np.where(lake.valid, lake.smooth, outside)
     holes, sunk = find_holes(
-        deeps, opened_by_chords(depth, lake.broad, lake, span(progress, 0.0, 0.2)), lake,
-        span(progress, 0.2, 0.3))
+        deeps,
+        opened_by_chords(depth, lake.broad, lake, span(progress, 0.0, 0.2)),
+        lake,
+        span(progress, 0.2, 0.3),
+    )
     tree = rises(-lake.smooth, apart=True, progress=span(progress, 0.3, 0.4))
     humps, cut_off = find_humps(tree, lake, span(progress, 0.4, 0.5))
     hat = top_hat(_shallow_beyond(depth, lake), lake, span(progress, 0.5, 0.55))
@@ -234,10 +241,10 @@ def _closed_and_open(lake: LakeSurface, deeps: Rises, progress: Progress) -> lis
     gentler = np.sqrt(SMOOTHING_TURNS**2 - SMOOTHING**2) * lake.fine
     level, _, _ = smoothed_with_rates(np.where(lake.valid, depth, np.nan), lake.grid, gentler)
     depth = np.where(lake.valid, level, depth)
-    turns = find_running_out(
-        "inside turn", depth, sunk, 0.0, lake, span(progress, 0.6, 0.8))
+    turns = find_running_out("inside turn", depth, sunk, 0.0, lake, span(progress, 0.6, 0.8))
     points = find_running_out(
-        "point", _shallow_beyond(depth, lake), cut_off, lake.fine, lake, span(progress, 0.8, 1.0))
+        "point", _shallow_beyond(depth, lake), cut_off, lake.fine, lake, span(progress, 0.8, 1.0)
+    )
     return humps + holes + points + turns + saddles
 
 

@@ -15,9 +15,19 @@ from .ridge_lines import slope_maxima
 
 BREAKLINE_KINDS = ("crest", "steepest", "toe")
 BREAKLINE_ATTRIBUTES = (
-    "drop_off", "kind", "height_m", "width_m", "slope_mean_pct", "slope_mean_deg",
-    "slope_max_pct", "slope_max_deg", "depth_min_m", "depth_max_m", "depth_mean_m",
-    "length_m", "confidence",
+    "drop_off",
+    "kind",
+    "height_m",
+    "width_m",
+    "slope_mean_pct",
+    "slope_mean_deg",
+    "slope_max_pct",
+    "slope_max_deg",
+    "depth_min_m",
+    "depth_max_m",
+    "depth_mean_m",
+    "length_m",
+    "confidence",
 )
 #: No finer scale than a small boat's position and a sounder's beam resolve, m.
 _MIN_SCALE_M = 4.0
@@ -165,8 +175,9 @@ def breaklines(
     return _lines(_sections(faces, area, step, min_slope_percent, min_height_m, min_length_m))
 
 
-def _check_limits(depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m,
-                  min_length_m) -> None:
+def _check_limits(
+    depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m, min_length_m
+) -> None:
     for name, value in (
         ("minimum slope", min_slope_percent),
         ("minimum height", min_height_m),

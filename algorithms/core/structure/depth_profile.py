@@ -70,10 +70,16 @@ def depth_profiles(
         progress((number - 1) / len(lines))
         x, y, along = _stations(np.asarray(line, dtype=float)[:, :2], step, number)
         depth = ground.depth.sample(x, y)
-        parts.append({
-            "x": x, "y": y, "line": np.full(len(x), number), "distance_m": along,
-            "depth_m": depth, "slope_pct": 100.0 * _slope(along, depth),
-        })  # fmt: skip
+        parts.append(
+            {
+                "x": x,
+                "y": y,
+                "line": np.full(len(x), number),
+                "distance_m": along,
+                "depth_m": depth,
+                "slope_pct": 100.0 * _slope(along, depth),
+            }
+        )
     out = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     if not np.isfinite(out["depth_m"]).any():
         raise LakefloorError(
@@ -102,8 +108,9 @@ def depth_profiles(
 def _stations(line, step: float, number: int) -> tuple:
     """Return positions every ``step`` along a line, its end included, and how far along."""
     if not np.isfinite(line).all():
-        raise LakefloorError(f"Line {number} has a vertex that is not a number. Draw the line "
-                             "again.")
+        raise LakefloorError(
+            f"Line {number} has a vertex that is not a number. Draw the line again."
+        )
     at = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
     if not at[-1] > 0.0:
         raise LakefloorError(f"Line {number} has no length. Draw it again or delete it.")

@@ -108,9 +108,15 @@ def smoothed_line(line: np.ndarray, closed: bool, sigma: float) -> np.ndarray:
 
 
 def draw_face(
-    line: np.ndarray, closed: bool, area: DepthWindow, scale: float, step: float,
-    uncertainty: Grid | None, distance: Grid | None, spacing: float,
-) -> Face | None:  # fmt: skip
+    line: np.ndarray,
+    closed: bool,
+    area: DepthWindow,
+    scale: float,
+    step: float,
+    uncertainty: Grid | None,
+    distance: Grid | None,
+    spacing: float,
+) -> Face | None:
     """Draw profiles across a line and find crest, steepest point and toe on them."""
     mode = "wrap" if closed else "nearest"
     line = evenly_spaced(smoothed_line(line, closed, 2.0 * scale / step), closed, step)

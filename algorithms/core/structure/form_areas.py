@@ -64,32 +64,43 @@ def form_areas(
         inside = fine[mask[: fine.shape[0], : fine.shape[1]]]
         top, bottom = float(np.nanmin(inside)), float(np.nanmax(inside))
         relief = {
-            "hump": form.saddle - top, "hole": bottom - form.saddle, "point": form.relief,
-            "inside turn": form.relief, "saddle": form.relief,
-        }.get(form.form, bottom - top)  # fmt: skip
+            "hump": form.saddle - top,
+            "hole": bottom - form.saddle,
+            "point": form.relief,
+            "inside turn": form.relief,
+            "saddle": form.relief,
+        }.get(form.form, bottom - top)
         heading = long if form.toward is None else form.toward
         azimuth = np.degrees(np.arctan2(heading[0], heading[1]))
         along = x * heading[0] + y * heading[1]
         row, col = divmod(form.spot, lake.grid.shape[1])
-        rows.append((polygon, {
-            "form": form.form,
-            "top_depth_m": top,
-            "bottom_depth_m": bottom,
-            "saddle_depth_m": form.saddle,
-            "relief_m": relief,
-            "area_m2": polygon.area,
-            "length_m": float(np.ptp(along)) + max(lake.grid.dx, lake.grid.dy),
-            "orientation_deg": float(azimuth % (180.0 if form.toward is None else 360.0)),
-            "slope_pct": float(100.0 * np.hypot(
-                lake.east.ravel()[cells], lake.north.ravel()[cells]).mean()),
-            "confidence": _confidence(form) * (1.0 - _at_gap(form, lake)),
-            "spot_x": float(lake.grid.x[col]),
-            "spot_y": float(lake.grid.y[row]),
-        }))  # fmt: skip
-    rows.sort(key=lambda row: (
-        FORMS.index(row[1]["form"]),
-        -row[1]["area_m2" if row[1]["form"] in ("flat", "basin") else "relief_m"],
-    ))  # fmt: skip
+        rows.append(
+            (
+                polygon,
+                {
+                    "form": form.form,
+                    "top_depth_m": top,
+                    "bottom_depth_m": bottom,
+                    "saddle_depth_m": form.saddle,
+                    "relief_m": relief,
+                    "area_m2": polygon.area,
+                    "length_m": float(np.ptp(along)) + max(lake.grid.dx, lake.grid.dy),
+                    "orientation_deg": float(azimuth % (180.0 if form.toward is None else 360.0)),
+                    "slope_pct": float(
+                        100.0 * np.hypot(lake.east.ravel()[cells], lake.north.ravel()[cells]).mean()
+                    ),
+                    "confidence": _confidence(form) * (1.0 - _at_gap(form, lake)),
+                    "spot_x": float(lake.grid.x[col]),
+                    "spot_y": float(lake.grid.y[row]),
+                },
+            )
+        )
+    rows.sort(
+        key=lambda row: (
+            FORMS.index(row[1]["form"]),
+            -row[1]["area_m2" if row[1]["form"] in ("flat", "basin") else "relief_m"],
+        )
+    )
     numbers = {}
     for _, row in rows:
         numbers[row["form"]] = row["number"] = numbers.get(row["form"], 0) + 1

@@ -85,8 +85,11 @@ def with_margin(grid: Grid, margin: int) -> Grid:
     """Return a grid with cells without value around it, so that its edge is like any other."""
     return Grid(
         np.pad(grid.values, margin, constant_values=np.nan),
-        grid.west - margin * grid.dx, grid.north + margin * grid.dy, grid.dx, grid.dy,
-    )  # fmt: skip
+        grid.west - margin * grid.dx,
+        grid.north + margin * grid.dy,
+        grid.dx,
+        grid.dy,
+    )
 
 
 def _coarse(values, factor) -> np.ndarray:
@@ -104,9 +107,13 @@ def _coarse(values, factor) -> np.ndarray:
 
 
 def prepared_surface(
-    depth: Grid, uncertainty: Grid | None, factor: int, fine: float, broad: float | None,
+    depth: Grid,
+    uncertainty: Grid | None,
+    factor: int,
+    fine: float,
+    broad: float | None,
     min_relief: float,
-) -> LakeSurface:  # fmt: skip
+) -> LakeSurface:
     z = _coarse(np.where(np.isfinite(depth.values), depth.values, np.nan), factor)
     grid = Grid(z, depth.west, depth.north, depth.dx * factor, depth.dy * factor)
     valid = np.isfinite(z)
@@ -133,14 +140,24 @@ def prepared_surface(
         broad = max(min(broad, _OPEN * float(off.max())), 1.5 * fine)
     shore = _SHORE_CELLS * np.hypot(east, north) * max(grid.dx, grid.dy) + 2.0 * error
     ashore = np.where(valid, smooth, np.inf) <= np.maximum(shore, _SHORE_M)
-    near = ndimage.distance_transform_edt(
-        ~padded, return_distances=False, return_indices=True
-    )[:, 1:-1, 1:-1]
+    near = ndimage.distance_transform_edt(~padded, return_distances=False, return_indices=True)[
+        :, 1:-1, 1:-1
+    ]
     land = ~valid & np.pad(ashore, 1)[near[0], near[1]]
     return LakeSurface(
-        grid, valid, smooth, east, north, error, need, need_of_many, land, ~valid & ~land, fine,
+        grid,
+        valid,
+        smooth,
+        east,
+        north,
+        error,
+        need,
+        need_of_many,
+        land,
+        ~valid & ~land,
+        fine,
         broad,
-    )  # fmt: skip
+    )
 
 
 def smoothed_with_rates(z: np.ndarray, grid: Grid, sigma: float) -> tuple:

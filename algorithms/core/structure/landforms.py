@@ -173,13 +173,16 @@ def rises(
     number[tops] = np.arange(len(tops), dtype=np.int32)
     region = number[climb]
 
-    parent, saddle, saddle_cell = _joined(
-        flat, region, tops, cols, span(progress, 0.2, 1.0))
+    parent, saddle, saddle_cell = _joined(flat, region, tops, cols, span(progress, 0.2, 1.0))
     return Rises(
-        padded, region.reshape(padded.shape), flat[tops],
+        padded,
+        region.reshape(padded.shape),
+        flat[tops],
         np.where(np.isfinite(flat[tops]), _unpadded(tops, cols), -1),
-        parent, saddle, np.where(parent >= 0, _unpadded(saddle_cell, cols), -1),
-    )  # fmt: skip
+        parent,
+        saddle,
+        np.where(parent >= 0, _unpadded(saddle_cell, cols), -1),
+    )
 
 
 def _unpadded(cell, cols):

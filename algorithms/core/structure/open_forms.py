@@ -69,9 +69,7 @@ def find_running_out(
     part_levels(tree, chosen, levels)
     found, taken = [], np.zeros(hat.shape, dtype=bool)
     each = zip(chosen, tree.areas(chosen, levels))
-    for k, (window, mask) in watched(
-        each, span(progress, 0.6, 1.0), len(chosen), FORMS_A_LOOK
-    ):
+    for k, (window, mask) in watched(each, span(progress, 0.6, 1.0), len(chosen), FORMS_A_LOOK):
         if taken.flat[tree.top_cell[k]]:
             continue
         taken[window] |= mask
@@ -92,14 +90,18 @@ def find_running_out(
         z = lake.smooth.ravel()[cells]
         rate = np.average(t * z, weights=height) / max(np.average(t * t, weights=height), 1e-12)
         steep = np.hypot(lake.east.flat[spot], lake.north.flat[spot])
-        if (
-            rate * np.ptp(t) < lake.need_of_many.flat[spot]
-            or height.max() < shift * steep
-        ):
+        if rate * np.ptp(t) < lake.need_of_many.flat[spot] or height.max() < shift * steep:
             continue
         found.append(
-            Form(form, window, mask, float(height.max()), spot, lake.error_of(spot, spot),
-                  toward=tuple(toward))
+            Form(
+                form,
+                window,
+                mask,
+                float(height.max()),
+                spot,
+                lake.error_of(spot, spot),
+                toward=tuple(toward),
+            )
         )
     return found
 

@@ -41,9 +41,15 @@ def filled(values: np.ndarray, reach: int) -> np.ndarray:
 
 
 def slope_maxima(
-    z: np.ndarray, dx: float, dy: float, valid: np.ndarray, low: float, high: float, min_count: int,
+    z: np.ndarray,
+    dx: float,
+    dy: float,
+    valid: np.ndarray,
+    low: float,
+    high: float,
+    min_count: int,
     progress: Progress = silent,
-) -> list:  # fmt: skip
+) -> list:
     """Trace the lines on which slope has its maximum along the direction of steepest descent.
 
     Parameters

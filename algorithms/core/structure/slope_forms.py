@@ -38,9 +38,7 @@ def find_steep_breaks(lake: LakeSurface, steep_percent: float, progress: Progres
             or np.ptp(x * long[0] + y * long[1]) < 2.0 * lake.fine
         ):
             continue
-        found.append(
-            Form("steep break", window, mask, relief, spot, lake.error_of(spot, spot))
-        )
+        found.append(Form("steep break", window, mask, relief, spot, lake.error_of(spot, spot)))
     return found
 
 
@@ -74,8 +72,15 @@ def find_flats_and_basins(
         spot = deepest if basin else int(cells[np.argmin(depth)])
         spare = (flat_percent - slope[window][own].mean()) / 100.0 * 2.0 * lake.fine
         found.append(
-            Form("basin" if basin else "flat", window, mask, float(np.ptp(depth)), spot,
-                  lake.error_of(spot, spot), spare=max(spare, 0.0))
+            Form(
+                "basin" if basin else "flat",
+                window,
+                mask,
+                float(np.ptp(depth)),
+                spot,
+                lake.error_of(spot, spot),
+                spare=max(spare, 0.0),
+            )
         )
     return found
 

@@ -12,12 +12,7 @@ from .nodes import BREAK_LINE, Nodes, densify
 
 
 def break_line_nodes(
-    line: np.ndarray,
-    soundings: Soundings,
-    nodes: Nodes,
-    step: float,
-    spacing: float,
-    number: int,
+    line: np.ndarray, soundings: Soundings, nodes: Nodes, step: float, spacing: float, number: int
 ) -> Nodes:
     """Return nodes along a break-line, so close that no triangle crosses it.
 
@@ -101,9 +96,11 @@ def _crossings(dense, along, soundings: Soundings, longest: float) -> tuple:
     east, north = dense.max(axis=0) + reach
     centre = p[pings] + 0.5 * step[pings]
     near = (
-        (centre[:, 0] >= west) & (centre[:, 0] <= east)
-        & (centre[:, 1] >= south) & (centre[:, 1] <= north)
-    )  # fmt: skip
+        (centre[:, 0] >= west)
+        & (centre[:, 0] <= east)
+        & (centre[:, 1] >= south)
+        & (centre[:, 1] <= north)
+    )
     pings, centre = pings[near], centre[near]
     if not len(pings):
         return np.empty(0), np.empty(0), np.empty(0)

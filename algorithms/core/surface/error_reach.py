@@ -18,6 +18,5 @@ def error_reach(surface: Surface, shoreline: BaseGeometry | None = None) -> floa
     """
     distance = surface.distance
     if not surface.spacing and distance is not None and shoreline is not None:
-        distance = distance.like(
-            np.where(inside(shoreline, distance), distance.values, np.nan))
+        distance = distance.like(np.where(inside(shoreline, distance), distance.values, np.nan))
     return surface_spacing(surface.spacing, distance) or np.inf

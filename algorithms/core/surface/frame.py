@@ -126,8 +126,10 @@ def part_of(grid: Grid, rows: slice, cols: slice) -> Grid:
     return Grid(
         np.broadcast_to(np.nan, (rows.stop - rows.start, cols.stop - cols.start)),
         float(round(grid.west / grid.dx + cols.start) * grid.dx),
-        float(round(grid.north / grid.dy - rows.start) * grid.dy), grid.dx, grid.dy,
-    )  # fmt: skip
+        float(round(grid.north / grid.dy - rows.start) * grid.dy),
+        grid.dx,
+        grid.dy,
+    )
 
 
 def frame(
@@ -205,9 +207,7 @@ def _grid_over(
     soundings: Soundings, shoreline: BaseGeometry | None, cell: float, max_gap: float
 ) -> Grid:
     """Return the grid of a surface: over the soundings, or what is near them of the lake."""
-    bounds = np.array(
-        [soundings.x.min(), soundings.y.min(), soundings.x.max(), soundings.y.max()]
-    )
+    bounds = np.array([soundings.x.min(), soundings.y.min(), soundings.x.max(), soundings.y.max()])
     if shoreline is None:
         return grid_over(tuple(bounds), cell)
     check_shoreline_around(shoreline, bounds)

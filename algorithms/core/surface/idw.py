@@ -127,9 +127,7 @@ def learn_idw(f: Frame, *, progress: Progress = silent, **search: Any) -> Growth
     return learn_growth(windows, predict, level=True, progress=progress)
 
 
-def draw_idw(
-    f: Frame, learned: Growth, *, progress: Progress = silent, **search: Any
-) -> Surface:
+def draw_idw(f: Frame, learned: Growth, *, progress: Progress = silent, **search: Any) -> Surface:
     """Draw a surface by IDW with what was learned from the whole survey.
 
     Parameters
@@ -184,9 +182,7 @@ def draw_idw(
     depth = np.where(wanted, depth[: wanted.shape[0], : wanted.shape[1]], np.nan)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
-    return Surface(
-        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
-    )
+    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing)
 
 
 def idw_at(

@@ -210,13 +210,24 @@ def compare_methods(
     order = sorted(range(len(methods)), key=lambda k: scores[methods[k]].rmse_here)
     best = methods[order[0]]
     clear = len(methods) > 1 and _clearly_better(
-        *out.misfit[order[:2]][:, out.whole], out.group[out.whole])
+        *out.misfit[order[:2]][:, out.whole], out.group[out.whole]
+    )
     progress(1.0)
     return MethodComparison(
-        scores, best, clear, supported_interval(scores[best].rmse_here),
-        supported_interval(scores[best].rmse), by_lanes, lanes, len(out.into), unpredicted,
-        spacing, out.distance, dict(zip(methods, out.misfit)), out.whole,
-    )  # fmt: skip
+        scores,
+        best,
+        clear,
+        supported_interval(scores[best].rmse_here),
+        supported_interval(scores[best].rmse),
+        by_lanes,
+        lanes,
+        len(out.into),
+        unpredicted,
+        spacing,
+        out.distance,
+        dict(zip(methods, out.misfit)),
+        out.whole,
+    )
 
 
 class _LeftOut(NamedTuple):
@@ -250,9 +261,13 @@ def _predicted_by_all(found: list[_LeftOut]) -> tuple:
     out = _LeftOut(*(np.concatenate(column, axis=-1) for column in zip(*found)))
     known = np.isfinite(out.misfit).all(axis=0)
     if np.count_nonzero(known & out.whole) < _LEAST_LEFT_OUT:
-        raise LakefloorError(_too_few(
-            np.count_nonzero(known & out.whole), _LEAST_LEFT_OUT, "could be left out and predicted"
-        ))
+        raise LakefloorError(
+            _too_few(
+                np.count_nonzero(known & out.whole),
+                _LEAST_LEFT_OUT,
+                "could be left out and predicted",
+            )
+        )
     return _LeftOut(*(column[..., known] for column in out)), int(np.count_nonzero(~known))
 
 
@@ -302,8 +317,10 @@ def _lane_folds(soundings: Soundings, lane, spacing: float) -> list:
     """
     part = soundings.select(lane > 0)
     member = lane[lane > 0]
-    thin = sounding_nodes(part.replace(lane=member, visit=np.full(len(part), "", dtype=object)),
-                          spacing / NODES_PER_SPACING)
+    thin = sounding_nodes(
+        part.replace(lane=member, visit=np.full(len(part), "", dtype=object)),
+        spacing / NODES_PER_SPACING,
+    )
     lanes = int(lane.max()) + 1
     edges = np.zeros((lanes, lanes))
     try:
@@ -349,9 +366,14 @@ def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> _Le
         misfit.append(surface.depth.sample(nodes.x, nodes.y) - nodes.depth)
         sigma.append(surface.uncertainty.sample(nodes.x, nodes.y))
     return _LeftOut(
-        distance, into, _group(nodes, lane.max(), spacing), np.full(len(nodes), whole),
-        np.nan_to_num(nodes.uncert), np.array(misfit), np.array(sigma),
-    )  # fmt: skip
+        distance,
+        into,
+        _group(nodes, lane.max(), spacing),
+        np.full(len(nodes), whole),
+        np.nan_to_num(nodes.uncert),
+        np.array(misfit),
+        np.array(sigma),
+    )
 
 
 def _group(nodes: Nodes, lanes: int, spacing: float) -> np.ndarray:
@@ -366,12 +388,18 @@ def _score(error, stated, distance, weight, whole, spacing: float) -> Score:
     classes = []
     for low, high in zip(DISTANCE_CLASSES[:-1], DISTANCE_CLASSES[1:]):
         rows = (distance >= low * spacing) & (distance < high * spacing)
-        classes.append({
-            "distance_from": low * spacing, "distance_to": high * spacing,
-            "count": int(rows.sum()), **dict(zip(("rmse", "bias", "p95"), _figures(error[rows]))),
-        })
+        classes.append(
+            {
+                "distance_from": low * spacing,
+                "distance_to": high * spacing,
+                "count": int(rows.sum()),
+                **dict(zip(("rmse", "bias", "p95"), _figures(error[rows]))),
+            }
+        )
     return Score(
-        *_figures(error[whole]), float(expected), float(np.mean(np.abs(error) <= 2.0 * stated)),
+        *_figures(error[whole]),
+        float(expected),
+        float(np.mean(np.abs(error) <= 2.0 * stated)),
         classes,
     )
 
@@ -381,7 +409,8 @@ def _figures(error) -> tuple:
     if not len(error):
         return np.nan, np.nan, np.nan
     return (
-        float(np.sqrt(np.mean(error**2))), float(np.mean(error)),
+        float(np.sqrt(np.mean(error**2))),
+        float(np.mean(error)),
         float(np.quantile(np.abs(error), 0.95)),
     )
 

@@ -45,9 +45,14 @@ class Nodes:
 
     @classmethod
     def build(
-        cls, x: ArrayLike, y: ArrayLike, depth: ArrayLike, kind: ArrayLike,
-        uncert: ArrayLike = np.nan, lane: ArrayLike = 0,
-    ) -> Nodes:  # fmt: skip
+        cls,
+        x: ArrayLike,
+        y: ArrayLike,
+        depth: ArrayLike,
+        kind: ArrayLike,
+        uncert: ArrayLike = np.nan,
+        lane: ArrayLike = 0,
+    ) -> Nodes:
         """Return nodes; a scalar is repeated."""
         n = len(x)
         return cls(
@@ -119,9 +124,7 @@ def densify(line: np.ndarray, step: float) -> np.ndarray:
     return np.vstack([inner, line[-1:]])
 
 
-def shore_nodes(
-    shoreline: BaseGeometry, step: float, depth: float, tolerance: float
-) -> Nodes:
+def shore_nodes(shoreline: BaseGeometry, step: float, depth: float, tolerance: float) -> Nodes:
     """Return nodes of known depth along the rings of a polygon.
 
     Parameters

@@ -61,9 +61,8 @@ def unevenness(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple
     x, y = (nodes.x - around.west) / spacing, (nodes.y - around.north) / spacing
     z = nodes.depth - nodes.depth.mean()
     x, y, z, xx, yy, xy, xz, yz, zz = means_around(
-        nodes.x, nodes.y, around, spacing,
-        x, y, z, x * x, y * y, x * y, x * z, y * z, z * z,
-    )  # fmt: skip
+        nodes.x, nodes.y, around, spacing, x, y, z, x * x, y * y, x * y, x * z, y * z, z * z
+    )
     xx, yy, xy, xz, yz, zz = xx - x * x, yy - y * y, xy - x * y, xz - x * z, yz - y * z, zz - z * z
     ridge = _RIDGE * (xx + yy) + 1e-9
     xx, yy = xx + ridge, yy + ridge

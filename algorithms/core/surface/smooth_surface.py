@@ -217,9 +217,7 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     depth = np.where(wet, depth.clip(learned.low, learned.high), np.nan)
     sigma = uncertainty(f, distance, learned.growth)
     progress(1.0)
-    return Surface(
-        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
-    )
+    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing)
 
 
 def _prepared(f: Frame, noise: float) -> Held:
@@ -297,9 +295,7 @@ def _choose(t: SampleWindows, noise, give, progress) -> tuple:
     best = min(tried, key=tried.get)
     if give is None:
         steps = [(step * start, best[1]) for step in _STEPS]
-        tried.update(
-            zip(steps, threads.side_by_side(misfit, steps, span(progress, 0.7, 1.0)))
-        )
+        tried.update(zip(steps, threads.side_by_side(misfit, steps, span(progress, 0.7, 1.0))))
         other = min(tried, key=tried.get)
         # Little is known of the best give beyond its order of size: leave it only for a clear gain.
         if tried[other] < (1.0 - _CLEAR_GAIN) * tried[best]:

@@ -203,11 +203,28 @@ def surface_difference(
     lost, lost_sd, shallower = cells.volume(beyond == -1.0)
     progress(1.0)
     return Difference(
-        base.like(change), base.like(joint), base.like(beyond), resampled, factor, datums, length,
-        area, deeper, shallower, (1.0 - confidence) * area,
-        net / area, net_sd / area, float(np.median(change[known])),
-        gained, gained_sd, -lost + 0.0, lost_sd, by_chance, net, net_sd,
-    )  # fmt: skip
+        base.like(change),
+        base.like(joint),
+        base.like(beyond),
+        resampled,
+        factor,
+        datums,
+        length,
+        area,
+        deeper,
+        shallower,
+        (1.0 - confidence) * area,
+        net / area,
+        net_sd / area,
+        float(np.median(change[known])),
+        gained,
+        gained_sd,
+        -lost + 0.0,
+        lost_sd,
+        by_chance,
+        net,
+        net_sd,
+    )
 
 
 @dataclass(frozen=True)
@@ -282,8 +299,7 @@ def _without(label: str) -> str:
 def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
     if not 0.5 <= confidence < 1.0:
         raise LakefloorError(
-            "Confidence must be from 50% to below 100%, not "
-            f"{written(100.0 * confidence, 'g')}%."
+            f"Confidence must be from 50% to below 100%, not {written(100.0 * confidence, 'g')}%."
         )
     if not np.isfinite(shift):
         raise LakefloorError(f"The shift between the datums must be a number, not {shift}.")
@@ -318,8 +334,9 @@ def _common(newer: Grid, older: Grid) -> tuple:
         north=base.north - rows[0] * base.dy,
     )
     row, col = other.rows_cols(part.x[0], part.y[0])
-    fit = np.array([row - np.rint(row), col - np.rint(col),
-                    part.dx / other.dx - 1.0, part.dy / other.dy - 1.0])
+    fit = np.array(
+        [row - np.rint(row), col - np.rint(col), part.dx / other.dx - 1.0, part.dy / other.dy - 1.0]
+    )
     if np.all(np.abs(fit) < 1e-6):
         return part, ""
     return part, "newer" if coarser else "older"

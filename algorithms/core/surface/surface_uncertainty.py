@@ -79,9 +79,7 @@ class Growth:
     power: float = 1.0
     between: float | None = None
 
-    def of(
-        self, distance: ArrayLike, departure: ArrayLike, slope: ArrayLike = 0.0
-    ) -> np.ndarray:
+    def of(self, distance: ArrayLike, departure: ArrayLike, slope: ArrayLike = 0.0) -> np.ndarray:
         """Return the part of the standard uncertainty that is not noise of soundings, m."""
         return np.hypot(
             np.asarray(departure) * np.sqrt(self.square(np.asarray(distance))),
@@ -160,9 +158,7 @@ def learn_growth(
     spread = spread.sample(*nodes.xy.T)
     own = spread / np.sqrt(t.count)
     usual = Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
-    folds = [
-        out for out in _folds(nodes, spacing) if out.any() and np.count_nonzero(~out) >= 4
-    ]
+    folds = [out for out in _folds(nodes, spacing) if out.any() and np.count_nonzero(~out) >= 4]
     if not folds:
         return usual
     # Noise added to the soundings, and what of it shows in the surface.

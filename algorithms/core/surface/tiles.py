@@ -201,17 +201,19 @@ def _sample(f: Frame) -> Frame:
         for found, kept in ((nodes, part.nodes), (soundings, part.soundings)):
             found.append(replace(kept, x=kept.x - west, y=kept.y - north))
     sample = replace(
-        f, nodes=join(nodes), soundings=concatenate(soundings), grid=grid, shoreline=None,
+        f,
+        nodes=join(nodes),
+        soundings=concatenate(soundings),
+        grid=grid,
+        shoreline=None,
         break_lines=(),
-    )  # fmt: skip
+    )
     # The mask of the windows, in place of the one that the frame would make of a shoreline.
     vars(sample)["mask"] = mask
     return sample
 
 
-def learn(
-    f: Frame, method: str, options: dict, progress: Progress = silent
-) -> Growth | Learned:
+def learn(f: Frame, method: str, options: dict, progress: Progress = silent) -> Growth | Learned:
     """Return what a method needs to know of a whole survey, of a large one from a sample.
 
     Parameters

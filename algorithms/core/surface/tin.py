@@ -132,9 +132,7 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
     progress(0.8)
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
-    return Surface(
-        f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing
-    )
+    return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing)
 
 
 def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
@@ -305,9 +303,11 @@ def rasterise(
     rows, cols = scanned[-1].shape
     solid = np.flatnonzero(
         (np.abs(double_area) > 1e-12)
-        & (r[2] >= -_EDGE) & (r[0] <= rows - 1 + _EDGE)
-        & (c.max(axis=0) >= -_EDGE) & (c.min(axis=0) <= cols - 1 + _EDGE)
-    )  # fmt: skip
+        & (r[2] >= -_EDGE)
+        & (r[0] <= rows - 1 + _EDGE)
+        & (c.max(axis=0) >= -_EDGE)
+        & (c.min(axis=0) <= cols - 1 + _EDGE)
+    )
     # Chunks hold a bounded number of triangles and, roughly, of cells.
     load = np.cumsum(0.5 * np.abs(double_area[solid]) / _CELLS + 1.0 / _TRIANGLES)
     stops = np.searchsorted(load, np.arange(1, int(load[-1]) + 2)) + 1 if len(load) else []

@@ -127,7 +127,8 @@ class ChangeTest:
                 f"{written(self.min_soundings)}."
             )
         for name, value in (
-            ("Minimum change", self.min_change_m), ("Position uncertainty", self.position_m),
+            ("Minimum change", self.min_change_m),
+            ("Position uncertainty", self.position_m),
             ("Depth uncertainty", self.depth_m),
         ):
             if not (np.isfinite(value) and value >= 0.0):
@@ -139,7 +140,10 @@ class ChangeTest:
 
 
 def bottom_change(
-    older: Soundings, newer: Soundings, test: ChangeTest | None = None, *,
+    older: Soundings,
+    newer: Soundings,
+    test: ChangeTest | None = None,
+    *,
     progress: Progress = silent,
 ) -> BottomChange:
     """Compare the depths of two visits, block by block, where they lie near each other.
@@ -188,8 +192,9 @@ def bottom_change(
     ([False, False, False, True], -0.8)
     """
     test = test or ChangeTest()
-    usable = [np.flatnonzero(s.accepted & np.isfinite(s.x) & np.isfinite(s.y))
-              for s in (older, newer)]
+    usable = [
+        np.flatnonzero(s.accepted & np.isfinite(s.x) & np.isfinite(s.y)) for s in (older, newer)
+    ]
     near = _near(older, usable[0], newer, usable[1], test.reach_m)
     progress(0.3)
     blocks = _tested_blocks((older, newer), [r[n] for r, n in zip(usable, near)], test)
@@ -198,7 +203,10 @@ def bottom_change(
     progress(0.9)
     older_squared, newer_squared = blocks.squared_uncertainties()
     total = np.sqrt(
-        std_error**2 + older_squared + newer_squared + 2.0 * (slope * test.position_m) ** 2
+        std_error**2
+        + older_squared
+        + newer_squared
+        + 2.0 * (slope * test.position_m) ** 2
         + scatter**2
     )
     beyond = norm.ppf(0.5 + 0.5 * test.confidence) * total
@@ -206,7 +214,14 @@ def bottom_change(
     every, keys = usable[0], blocks.keys
     progress(1.0)
     return BottomChange(
-        keys[:, 0], keys[:, 1], blocks.n_older, blocks.n_newer, change, total, slope, changed,
+        keys[:, 0],
+        keys[:, 1],
+        blocks.n_older,
+        blocks.n_newer,
+        change,
+        total,
+        slope,
+        changed,
         test.block_m,
         every[_within(older.x[every], older.y[every], test.block_m, keys[changed])],
     )
@@ -240,6 +255,7 @@ class _Blocks:
 
 def _tested_blocks(visits, rows, test):
     """Sort soundings of both visits into blocks, and leave out blocks with too few."""
+
     def both(name):
         return np.concatenate([getattr(s, name)[r] for s, r in zip(visits, rows)])
 

@@ -151,13 +151,19 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     half = float(student.ppf(0.975, n - 1) * error)
     enough = n >= FEWEST_CROSSINGS
     return DifferenceStatistics(
-        n, mean, mean - half, mean + half,
+        n,
+        mean,
+        mean - half,
+        mean + half,
         mean / error if error > 0.0 else None,
-        bool(abs(mean) > half), sd, rmse,
+        bool(abs(mean) > half),
+        sd,
+        rmse,
         1.96 * rmse if enough else None,
         1.96 * sd / np.sqrt(2.0) if enough else None,
         float(np.percentile(np.abs(d), 95)) if enough else None,
-        median, robust,
+        median,
+        robust,
     )
 
 
@@ -174,8 +180,12 @@ def standard_counts(difference: npt.ArrayLike, depth: np.ndarray) -> list:
         for order, terms in ORDERS.items()
     ]
     return count + [
-        StandardCount("USACE EM 1110-2-1003", name, size.size,
-                      int((size <= usace_tolerance(name, depth)).sum()))
+        StandardCount(
+            "USACE EM 1110-2-1003",
+            name,
+            size.size,
+            int((size <= usace_tolerance(name, depth)).sum()),
+        )
         for name in USACE_CLASSES
     ]
 
@@ -248,9 +258,14 @@ def report_crossings(crossings: Crossings, *, depth_step_m: float = 5.0) -> Cros
     ]
     by_slope = [(edge, m) for edge, m in by_slope if m.n]
     report = CrossingReport(
-        crossings, difference_statistics(d[between]), difference_statistics(d[~between]),
-        by_visits, by_depth, by_slope,
-        standard_counts(d[tested], depth), [],
+        crossings,
+        difference_statistics(d[between]),
+        difference_statistics(d[~between]),
+        by_visits,
+        by_depth,
+        by_slope,
+        standard_counts(d[tested], depth),
+        [],
     )
     report.notes.extend(_notes(report))
     return report

@@ -185,7 +185,14 @@ def find_crossings(
     y = tracks.y[i] + t * (tracks.y[i + 1] - tracks.y[i])
     progress(1.0)
     return crossings_at(
-        soundings, tracks, i, t, j, u, x, y,
+        soundings,
+        tracks,
+        i,
+        t,
+        j,
+        u,
+        x,
+        y,
         slope=np.hypot(gx, gy),
         angle=np.degrees(np.arcsin(np.minimum(np.abs(cross), 1.0))),
     )
@@ -283,9 +290,20 @@ def _middle_of_each(along_a, along_b, merge):
 
 
 def crossings_at(
-    soundings: Soundings, tracks: SurveyTracks, i: np.ndarray, t: np.ndarray, j: np.ndarray,
-    u: np.ndarray, x: np.ndarray, y: np.ndarray, *, slope: np.ndarray, angle: np.ndarray,
-    distance: np.ndarray | None = None, across: npt.ArrayLike = 0.0, extra: npt.ArrayLike = 0.0,
+    soundings: Soundings,
+    tracks: SurveyTracks,
+    i: np.ndarray,
+    t: np.ndarray,
+    j: np.ndarray,
+    u: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    slope: np.ndarray,
+    angle: np.ndarray,
+    distance: np.ndarray | None = None,
+    across: npt.ArrayLike = 0.0,
+    extra: npt.ArrayLike = 0.0,
 ) -> Crossings:
     """Return the places where two pieces of track meet, each a fraction along its piece.
 
@@ -304,6 +322,7 @@ def crossings_at(
     extra : array, shape (n,)
         Standard uncertainty of that, m.
     """
+
     def side(piece, fraction):
         rows = np.column_stack([tracks.row[piece], tracks.row[piece + 1]])
         depth = (1 - fraction) * tracks.depth[piece] + fraction * tracks.depth[piece + 1]
@@ -322,9 +341,23 @@ def crossings_at(
     rows_a, depth_a, visit_a, lane_a, time_a, uncert_a = side(i, t)
     rows_b, depth_b, visit_b, lane_b, time_b, uncert_b = side(j, u)
     return Crossings(
-        x=x, y=y, rows_a=rows_a, rows_b=rows_b, fraction_a=t, fraction_b=u, depth_a=depth_a,
-        depth_b=depth_b, difference=depth_a - depth_b - across,
-        distance=np.zeros(i.size) if distance is None else distance, angle=angle, slope=slope,
-        uncert=np.sqrt(uncert_a**2 + uncert_b**2 + extra**2), visit_a=visit_a, visit_b=visit_b,
-        lane_a=lane_a, lane_b=lane_b, time_a=time_a, time_b=time_b,
+        x=x,
+        y=y,
+        rows_a=rows_a,
+        rows_b=rows_b,
+        fraction_a=t,
+        fraction_b=u,
+        depth_a=depth_a,
+        depth_b=depth_b,
+        difference=depth_a - depth_b - across,
+        distance=np.zeros(i.size) if distance is None else distance,
+        angle=angle,
+        slope=slope,
+        uncert=np.sqrt(uncert_a**2 + uncert_b**2 + extra**2),
+        visit_a=visit_a,
+        visit_b=visit_b,
+        lane_a=lane_a,
+        lane_b=lane_b,
+        time_a=time_a,
+        time_b=time_b,
     )

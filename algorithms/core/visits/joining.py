@@ -66,8 +66,15 @@ class Joint:
 
 
 def join_levels(
-    own: Soundings, other: Soundings, *, unit: str = "store", reach_m: float = 5.0,
-    max_gap_m: float = 20.0, position_m: float = 1.0, depth_m: float = 0.05, least: int = 5,
+    own: Soundings,
+    other: Soundings,
+    *,
+    unit: str = "store",
+    reach_m: float = 5.0,
+    max_gap_m: float = 20.0,
+    position_m: float = 1.0,
+    depth_m: float = 0.05,
+    least: int = 5,
     progress: Progress = silent,
 ) -> Joint:
     """Find by how much another's soundings read deeper than one's own where they meet.
@@ -120,16 +127,27 @@ def join_levels(
     units = len(names) + 1
     weight = depth_m**2 / (depth_m**2 + (met.slope * position_m) ** 2)
     network = solve_network(
-        met.first, met.second, met.difference, weight, units=units, held=np.arange(units) == 0,
-        robust=True, runs=met.runs, progress=span(progress, 0.9, 1.0),
+        met.first,
+        met.second,
+        met.difference,
+        weight,
+        units=units,
+        held=np.arange(units) == 0,
+        robust=True,
+        runs=met.runs,
+        progress=span(progress, 0.9, 1.0),
     )
-    count = (np.bincount(met.first, minlength=units)
-             + np.bincount(met.second, minlength=units))[1:]
+    count = (np.bincount(met.first, minlength=units) + np.bincount(met.second, minlength=units))[1:]
     network = _believed(network, count, least)
     known = np.isfinite(network.residual)
     joint = Joint(
-        unit, np.array(list(names), dtype=object), network, count, _rms(met.difference[known]),
-        _rms(network.residual[known]), [],
+        unit,
+        np.array(list(names), dtype=object),
+        network,
+        count,
+        _rms(met.difference[known]),
+        _rms(network.residual[known]),
+        [],
     )
     joint.notes.extend(_notes(joint, least))
     return joint
@@ -169,7 +187,8 @@ def _believed(network, count, least):
     if not few.any():
         return network
     return replace(
-        network, offset=np.where(few, np.nan, network.offset),
+        network,
+        offset=np.where(few, np.nan, network.offset),
         std_error=np.where(few, np.nan, network.std_error),
     )
 
@@ -194,8 +213,14 @@ def _by_tracks(own, other, unit_of, reach, gap, progress):
     if (soundings.accepted & ~without_track(soundings)).sum() < 2:
         return (np.zeros(0),) * 6
     found = find_crossings(soundings, max_gap_m=gap, progress=span(progress, 0.0, 0.4))
-    found = join_crossings([found, find_overlaps(
-        soundings, found, reach_m=reach, max_gap_m=gap, progress=span(progress, 0.4, 0.9))])
+    found = join_crossings(
+        [
+            found,
+            find_overlaps(
+                soundings, found, reach_m=reach, max_gap_m=gap, progress=span(progress, 0.4, 0.9)
+            ),
+        ]
+    )
 
     def units(visits):
         theirs = np.array([str(v)[0] == "2" for v in visits], bool)
@@ -203,8 +228,13 @@ def _by_tracks(own, other, unit_of, reach, gap, progress):
 
     first, second = units(found.visit_a), units(found.visit_b)
     keep = first != second
-    return (first[keep], second[keep], found.difference[keep],
-            np.nan_to_num(found.slope[keep]), *(run[keep] for run in runs_of(found)))
+    return (
+        first[keep],
+        second[keep],
+        found.difference[keep],
+        np.nan_to_num(found.slope[keep]),
+        *(run[keep] for run in runs_of(found)),
+    )
 
 
 def _by_places(own, other, unit_of, reach):
@@ -215,8 +245,10 @@ def _by_places(own, other, unit_of, reach):
         return (np.zeros(0),) * 6
     k = min(_NEIGHBORS, len(own))
     distance, at = cKDTree(np.column_stack([own.x, own.y])).query(
-        np.nan_to_num(np.column_stack([other.x, other.y]), nan=1e12), k=k,
-        distance_upper_bound=reach)
+        np.nan_to_num(np.column_stack([other.x, other.y]), nan=1e12),
+        k=k,
+        distance_upper_bound=reach,
+    )
     distance, at = distance.reshape(len(other), k), at.reshape(len(other), k)
     near = np.isfinite(distance)
     weight = np.where(near, 1.0 / np.maximum(distance, 0.05) ** 2, 0.0)
@@ -225,16 +257,23 @@ def _by_places(own, other, unit_of, reach):
     mean = (weight * depth).sum(1)[rows] / weight.sum(1)[rows]
     difference = other.depth[rows] - mean
     units = unit_of(other.visit[rows])
-    blocks = np.column_stack([
-        units, np.floor(other.x[rows] / _BLOCK_M), np.floor(other.y[rows] / _BLOCK_M)])
+    blocks = np.column_stack(
+        [units, np.floor(other.x[rows] / _BLOCK_M), np.floor(other.y[rows] / _BLOCK_M)]
+    )
     keys, which = np.unique(blocks, axis=0, return_inverse=True)
     which = which.ravel()
     count = np.bincount(which, minlength=len(keys))
     means = np.bincount(which, difference, minlength=len(keys)) / np.maximum(count, 1)
     # Without tracks each block counts for itself; numbers below 0 are those of no run.
     alone = -1 - np.arange(len(keys))
-    return (keys[:, 0].astype(int), np.zeros(len(keys), int), means, np.zeros(len(keys)), alone,
-            alone - len(keys))
+    return (
+        keys[:, 0].astype(int),
+        np.zeros(len(keys), int),
+        means,
+        np.zeros(len(keys)),
+        alone,
+        alone - len(keys),
+    )
 
 
 def _rms(values):

@@ -96,9 +96,17 @@ class Levelled:
 
 
 def level_survey(
-    soundings: Soundings, *, unit: str = "visit", held: Sequence[str] = (), overlaps: bool = True,
-    reach_m: float = 5.0, max_gap_m: float = 20.0, position_m: float = 1.0, depth_m: float = 0.05,
-    robust: bool = True, progress: Progress = silent,
+    soundings: Soundings,
+    *,
+    unit: str = "visit",
+    held: Sequence[str] = (),
+    overlaps: bool = True,
+    reach_m: float = 5.0,
+    max_gap_m: float = 20.0,
+    position_m: float = 1.0,
+    depth_m: float = 0.05,
+    robust: bool = True,
+    progress: Progress = silent,
 ) -> tuple:
     """Find where the tracks of a survey meet, and level its visits, or its lanes, by it.
 
@@ -133,24 +141,44 @@ def level_survey(
     """
     found = find_crossings(soundings, max_gap_m=max_gap_m, progress=span(progress, 0.0, 0.3))
     if overlaps:
-        found = join_crossings([found, find_overlaps(
-            soundings, found, max_gap_m=max_gap_m, reach_m=reach_m,
-            progress=span(progress, 0.3, 0.6),
-        )])
+        found = join_crossings(
+            [
+                found,
+                find_overlaps(
+                    soundings,
+                    found,
+                    max_gap_m=max_gap_m,
+                    reach_m=reach_m,
+                    progress=span(progress, 0.3, 0.6),
+                ),
+            ]
+        )
     lost = track_notes(soundings)
     if lost and not len(found):
         raise LakefloorError(f"There is no crossing to adjust by. {lost[0]}")
     levelled = level_visits(
-        soundings, found, unit=unit, held=held, position_m=position_m, depth_m=depth_m,
-        robust=robust, progress=span(progress, 0.6, 1.0),
+        soundings,
+        found,
+        unit=unit,
+        held=held,
+        position_m=position_m,
+        depth_m=depth_m,
+        robust=robust,
+        progress=span(progress, 0.6, 1.0),
     )
     levelled.notes.extend(lost)
     return apply_offsets(soundings, levelled), levelled
 
 
 def level_visits(
-    soundings: Soundings, crossings: Crossings, *, unit: str = "visit", held: Sequence[str] = (),
-    position_m: float = 1.0, depth_m: float = 0.05, robust: bool = True,
+    soundings: Soundings,
+    crossings: Crossings,
+    *,
+    unit: str = "visit",
+    held: Sequence[str] = (),
+    position_m: float = 1.0,
+    depth_m: float = 0.05,
+    robust: bool = True,
     progress: Progress = silent,
 ) -> Levelled:
     """Find the constant offset of each visit, or of each lane, from where tracks meet.
@@ -202,8 +230,8 @@ def level_visits(
         raise NoMeetingError(
             "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
             "over the lanes of another visit, or use overlaps too."
-            if unit == "visit" else
-            "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
+            if unit == "visit"
+            else "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
         )
     unit_keys = np.unique(np.column_stack([visit_number, lane]), axis=0)
     first, second = _units_that_meet(crossings, names, unit_keys, unit)
@@ -214,18 +242,35 @@ def level_visits(
     slope = np.nan_to_num(crossings.slope)
     weight = depth_m**2 / (depth_m**2 + (slope * position_m) ** 2)
     network = solve_network(
-        first, second, crossings.difference, weight, units=len(unit_keys), held=is_held,
-        mean_held=unit == "lane", robust=robust,
-        runs=runs_of(crossings) if unit == "visit" else None, progress=progress,
+        first,
+        second,
+        crossings.difference,
+        weight,
+        units=len(unit_keys),
+        held=is_held,
+        mean_held=unit == "lane",
+        robust=robust,
+        runs=runs_of(crossings) if unit == "visit" else None,
+        progress=progress,
     )
     outlier = _outliers(network, weight)
     known = np.isfinite(network.residual)
     count = np.bincount(first, minlength=len(unit_keys))
     count += np.bincount(second, minlength=len(unit_keys))
     levelled = Levelled(
-        unit, visit, unit_keys[:, 1], count, is_held, network, crossings, outlier,
-        _rms(crossings.difference[known]), _rms(network.residual[known]),
-        depth_trends(crossings, network.residual, weight, outlier), datum, [],
+        unit,
+        visit,
+        unit_keys[:, 1],
+        count,
+        is_held,
+        network,
+        crossings,
+        outlier,
+        _rms(crossings.difference[known]),
+        _rms(network.residual[known]),
+        depth_trends(crossings, network.residual, weight, outlier),
+        datum,
+        [],
     )
     levelled.notes.extend(_notes(levelled))
     return levelled
@@ -258,8 +303,7 @@ def runs_of(crossings: Crossings) -> tuple:
     """Return the numbers of the two runs, lanes of a visit, that meet in each place, shape (m,)."""
     visits = np.concatenate([crossings.visit_a, crossings.visit_b])
     lanes = np.concatenate([crossings.lane_a, crossings.lane_b])
-    _, run = np.unique(
-        np.column_stack([distinct(visits)[1], lanes]), axis=0, return_inverse=True)
+    _, run = np.unique(np.column_stack([distinct(visits)[1], lanes]), axis=0, return_inverse=True)
     run = run.ravel()
     return run[: len(crossings)], run[len(crossings) :]
 
@@ -276,9 +320,7 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
         If soundings were levelled before, or belong to a unit that was not levelled.
     """
     _refuse_levelled(soundings)
-    number = {
-        (str(v), int(k)): i for i, (v, k) in enumerate(zip(levelled.visit, levelled.lane))
-    }
+    number = {(str(v), int(k)): i for i, (v, k) in enumerate(zip(levelled.visit, levelled.lane))}
     lane = soundings.lane if levelled.unit == "lane" else np.zeros(len(soundings), np.int32)
     which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)])
     if (which < 0).any():
@@ -292,7 +334,8 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     uncert = np.hypot(soundings.uncert, np.where(np.isfinite(error), error, 0.0))
     texts = np.array([f"{b:.4f}" for b in levelled.offset], dtype=object)
     errors = np.array(
-        [f"{e:.4f}" if np.isfinite(e) else None for e in levelled.std_error], dtype=object)
+        [f"{e:.4f}" if np.isfinite(e) else None for e in levelled.std_error], dtype=object
+    )
     values = {VISIT_OFFSET: texts[which[tied]], VISIT_OFFSET_ERROR: errors[which[tied]]}
     if levelled.datum is not None:
         values.update(datum_values(levelled.datum))
@@ -359,9 +402,7 @@ def _rms(values):
 def _notes(levelled):
     notes, network = [], levelled.network
     linked = np.unique(network.group[levelled.observations > 0])
-    groups = [
-        distinct(levelled.visit[network.group == g])[0] for g in np.unique(network.group)
-    ]
+    groups = [distinct(levelled.visit[network.group == g])[0] for g in np.unique(network.group)]
     if levelled.unit == "visit" and len(groups) > 1:
         text = "; ".join(visit_list(group) for group in groups[:10])
         notes.append(f"{len(groups)} unconnected groups: {text}.")

@@ -69,8 +69,15 @@ class Merged:
 
 
 def merge_soundings(
-    own: Soundings, other: Soundings, *, level: str = "store", copy_name: str | None = None,
-    reach_m: float = 5.0, max_gap_m: float = 20.0, least: int = 5, progress: Progress = silent,
+    own: Soundings,
+    other: Soundings,
+    *,
+    level: str = "store",
+    copy_name: str | None = None,
+    reach_m: float = 5.0,
+    max_gap_m: float = 20.0,
+    least: int = 5,
+    progress: Progress = silent,
 ) -> Merged:
     """Return what another's soundings add to one's own, at the level of one's own.
 
@@ -117,7 +124,12 @@ def merge_soundings(
         fresh = fresh if copy_name is None else _at_datum(fresh, datum_of(own))
         return Merged(fresh, None, False, [])
     joint = join_levels(
-        own, other, unit=level, reach_m=reach_m, max_gap_m=max_gap_m, least=least,
+        own,
+        other,
+        unit=level,
+        reach_m=reach_m,
+        max_gap_m=max_gap_m,
+        least=least,
         progress=span(progress, 0.25, 1.0),
     )
     datum = datum_of(own)
@@ -131,11 +143,16 @@ def merge_soundings(
     except LakefloorError:
         if not same_datum(own, fresh):
             raise
-    return Merged(fresh, joint, False, [
-        *joint.notes,
-        "No offset is removed: both are reduced to the same datum, and they meet in too few places "
-        "to show a difference.",
-    ])
+    return Merged(
+        fresh,
+        joint,
+        False,
+        [
+            *joint.notes,
+            "No offset is removed: both are reduced to the same datum, and they meet in too few places "
+            "to show a difference.",
+        ],
+    )
 
 
 def known_soundings(other: Soundings, own: Soundings) -> Known:
@@ -161,7 +178,8 @@ def known_soundings(other: Soundings, own: Soundings) -> Known:
     copied = other.select(~timed)
     copied = Soundings.build(copied.x, copied.y, copied.depth)
     for part, asked, time, raw in (
-        (timed, other.select(timed), own.time, own.raw_depth), (~timed, copied, nat, own.depth),
+        (timed, other.select(timed), own.time, own.raw_depth),
+        (~timed, copied, nat, own.depth),
     ):
         if len(asked) and len(own):
             found = find_known(asked, [Logged(rows, own.x, own.y, time, raw, own.depth, outing)])
@@ -192,13 +210,15 @@ def shifted(other: Soundings, joint: Joint, datum: tuple | None = None) -> Sound
         raise LakefloorError(
             f"The offset of the other soundings (visit {lost}) cannot be found, because they meet "
             "yours in too few places. Log a cross-line over both. If both are reduced to the same "
-            "datum, you may choose to merge without an offset.", joint.notes,
+            "datum, you may choose to merge without an offset.",
+            joint.notes,
         )
     values = {KEY: np.array([f"{b:.4f}" for b in joint.offset], dtype=object)[which]}
     if datum is not None:
         values.update(datum_values(datum))
     return other.replace(
-        depth=other.depth - offset, uncert=np.hypot(other.uncert, error),
+        depth=other.depth - offset,
+        uncert=np.hypot(other.uncert, error),
         corrections=with_corrections(other.corrections, **values),
     )
 
@@ -213,7 +233,8 @@ def _at_datum(soundings, datum):
     if datum is None:
         return soundings
     return soundings.replace(
-        corrections=with_corrections(soundings.corrections, **datum_values(datum)))
+        corrections=with_corrections(soundings.corrections, **datum_values(datum))
+    )
 
 
 def _named(soundings, name):

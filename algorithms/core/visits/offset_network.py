@@ -57,9 +57,16 @@ class Network:
 
 
 def solve_network(
-    first: npt.ArrayLike, second: npt.ArrayLike, difference: npt.ArrayLike,
-    weight: npt.ArrayLike | None = None, *, units: int, held: npt.ArrayLike | None = None,
-    mean_held: bool = False, robust: bool = False, runs: tuple | None = None,
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    difference: npt.ArrayLike,
+    weight: npt.ArrayLike | None = None,
+    *,
+    units: int,
+    held: npt.ArrayLike | None = None,
+    mean_held: bool = False,
+    robust: bool = False,
+    runs: tuple | None = None,
     progress: Progress = silent,
 ) -> Network:
     """Adjust a network of differences between units of constant offset.
@@ -144,12 +151,20 @@ def solve_network(
                 score = design.multiply((final[used] * left)[:, None]).tocsr()
                 inside = 1.0 if scale is None else _share_inside(left, w, scale)
                 by_runs[solved] = _error_by_runs(
-                    solver, score / inside, contrast, *(np.asarray(run)[used] for run in runs))
+                    solver, score / inside, contrast, *(np.asarray(run)[used] for run in runs)
+                )
     progress(1.0)
     error = np.sqrt(variance * cofactor) if used.size else np.full(units, np.nan)
     return Network(
-        offset, np.maximum(error, by_runs), unknowns.group, solved, residual, final, variance,
-        redundancy, cofactor,
+        offset,
+        np.maximum(error, by_runs),
+        unknowns.group,
+        solved,
+        residual,
+        final,
+        variance,
+        redundancy,
+        cofactor,
     )
 
 
@@ -214,7 +229,8 @@ class _Unknowns:
         shift, averages = self._means(offset)
         rows = np.flatnonzero(self.solved)
         spread = csr_matrix(
-            (np.ones(rows.size), (rows, self.group[rows])), shape=(offset.size, averages.shape[0]))
+            (np.ones(rows.size), (rows, self.group[rows])), shape=(offset.size, averages.shape[0])
+        )
         return np.where(self.solved, shift, 0.0), own - spread @ averages
 
     def _means(self, offset) -> tuple:
@@ -274,8 +290,12 @@ def _fit(design, d, w, robust, redundancy, progress):
 
 def _factor(normal):
     """Factor a symmetric positive definite matrix, unknowns in an order that keeps it sparse."""
-    return splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
-                options={"SymmetricMode": True})
+    return splu(
+        normal.tocsc(),
+        permc_spec="MMD_AT_PLUS_A",
+        diag_pivot_thresh=0.0,
+        options={"SymmetricMode": True},
+    )
 
 
 def _variance(residual, w, factor, scale, redundancy):

@@ -104,7 +104,13 @@ def find_overlaps(
     distance = np.hypot(*apart.T)
     along = np.hypot(a.gradient, b.gradient) / np.sqrt(2.0)
     result = crossings_at(
-        soundings, tracks, i, t, j, u, *middle.T,
+        soundings,
+        tracks,
+        i,
+        t,
+        j,
+        u,
+        *middle.T,
         slope=np.where(unknown, along, np.hypot(gx, gy)),
         angle=np.degrees(np.arcsin(sine)),
         distance=distance,
@@ -124,14 +130,17 @@ def _far_from(crossings, tracks, one, two, place, spacing) -> np.ndarray:
     """Return a mask of the places of two visits with no crossing of the same within a spacing."""
     number = {name: k for k, name in enumerate(tracks.names)}
     pair = one * len(number) + two
-    known = np.array([
-        number.get(a, -1) * len(number) + number.get(b, -1)
-        for a, b in zip(crossings.visit_a, crossings.visit_b)
-    ])
+    known = np.array(
+        [
+            number.get(a, -1) * len(number) + number.get(b, -1)
+            for a, b in zip(crossings.visit_a, crossings.visit_b)
+        ]
+    )
     # A third coordinate keeps pairs of visits apart.
     tree = cKDTree(np.column_stack([crossings.x, crossings.y, known * 3.0 * spacing]))
     away, _ = tree.query(
-        np.column_stack([place, pair * 3.0 * spacing]), distance_upper_bound=spacing)
+        np.column_stack([place, pair * 3.0 * spacing]), distance_upper_bound=spacing
+    )
     return np.isinf(away)
 
 
@@ -182,9 +191,12 @@ def _slopes_between(tracks, one, two, place):
     columns, rows = column.max() + 2, row.max() + 2
     number = (tracks.visit[tracks.used].astype(np.int64) * columns + column) * rows + row
     cells, which = np.unique(number, return_inverse=True)
-    moments = np.array([
-        np.bincount(which, v) for v in (np.ones(x.size), x, y, z, x * x, x * y, y * y, x * z, y * z)
-    ])
+    moments = np.array(
+        [
+            np.bincount(which, v)
+            for v in (np.ones(x.size), x, y, z, x * x, x * y, y * y, x * z, y * z)
+        ]
+    )
     at = np.floor((place - origin) / _SLOPE_CELL_M).astype(np.int64) + 1
     sums = np.zeros((5, len(place)))
     for visit in (one, two):
@@ -198,8 +210,13 @@ def _slopes_between(tracks, one, two, place):
         n, sx, sy, sz, sxx, sxy, syy, sxz, syz = total
         n = np.maximum(n, 1.0)
         # Each visit about its own mean, so that a difference of datum is no slope.
-        sums += (sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n, sxz - sx * sz / n,
-                 syz - sy * sz / n)
+        sums += (
+            sxx - sx * sx / n,
+            sxy - sx * sy / n,
+            syy - sy * sy / n,
+            sxz - sx * sz / n,
+            syz - sy * sz / n,
+        )
     xx, xy, yy, xz, yz = sums
     half, apart = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
     # Soundings across the track must spread at least a fifth as far as those along it.

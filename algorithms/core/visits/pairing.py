@@ -29,7 +29,8 @@ def pair_points(asked: np.ndarray, held: np.ndarray) -> np.ndarray:
             ours, theirs = np.floor(ours + cell), np.floor(theirs + cell)
         order, starts = groups(theirs)
         distance, at = cKDTree(theirs[order[starts[:-1]]]).query(
-            ours, distance_upper_bound=1.0 if cell is None else 0.5, p=np.inf)
+            ours, distance_upper_bound=1.0 if cell is None else 0.5, p=np.inf
+        )
         near = np.flatnonzero(np.isfinite(distance))
         near = near[np.lexsort((distance[near], at[near]))]
         group, rows = at[near], left[near]

@@ -225,8 +225,16 @@ class _Side:
         name = np.arange(len(order)) if name is None else np.asarray(name)
         changed = _changed(outing, _millimeters(rows.raw_depth)[order]) & timed
         return cls(
-            order, outing, place, ms, timed, _in_mm(rows.raw_depth)[order],
-            _whole(outing, ms, timed), changed, _single(outing, ms // 1000), name[order],
+            order,
+            outing,
+            place,
+            ms,
+            timed,
+            _in_mm(rows.raw_depth)[order],
+            _whole(outing, ms, timed),
+            changed,
+            _single(outing, ms // 1000),
+            name[order],
             np.asarray(rows.depth, float)[order],
         )
 
@@ -258,8 +266,10 @@ def _candidates(asked, stored):
         if numbers.size:
             ms, changed = side.ms[side.timed], (side.changed & within)[side.timed].astype(int)
             for number, begin, end, count in zip(
-                numbers.tolist(), np.minimum.reduceat(ms, starts).tolist(),
-                np.maximum.reduceat(ms, starts).tolist(), np.add.reduceat(changed, starts).tolist(),
+                numbers.tolist(),
+                np.minimum.reduceat(ms, starts).tolist(),
+                np.maximum.reduceat(ms, starts).tolist(),
+                np.add.reduceat(changed, starts).tolist(),
             ):
                 old = spans.get(number, (begin, end, 0))
                 spans[number] = min(old[0], begin), max(old[1], end), old[2] + count
@@ -271,7 +281,8 @@ def _candidates(asked, stored):
                 order, starts = groups(points)  # a tree of many equal points is slow
                 near = cKDTree(points[order[starts[:-1]]])
             distance, _ = near.query(
-                side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf)
+                side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf
+            )
             keep[placed] = np.isfinite(distance)
         found.append(side.pick(keep))
     if not found:

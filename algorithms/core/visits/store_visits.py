@@ -56,7 +56,8 @@ class Visit:
         if start is None and stop is None:
             return True
         return bool(
-            not np.isnat(self.start) and (start is None or self.stop >= start)
+            not np.isnat(self.start)
+            and (start is None or self.stop >= start)
             and (stop is None or self.start < stop)
         )
 
@@ -79,14 +80,19 @@ def checksum(soundings: Soundings) -> str:
     >>> len(checksum(Soundings.build([1.0] * 1001, [2.0] * 1001, [3.0] * 1001)))
     16
     """
-    return "".join(f"{_sum_of(soundings.select(slice(start, start + BLOCK))):08x}"
-                   for start in range(0, len(soundings), BLOCK))
+    return "".join(
+        f"{_sum_of(soundings.select(slice(start, start + BLOCK))):08x}"
+        for start in range(0, len(soundings), BLOCK)
+    )
 
 
 def _sum_of(block):
     total, placed = 0, np.isfinite(block.x) & np.isfinite(block.y)
-    for values in (np.where(placed, block.x, np.nan), np.where(placed, block.y, np.nan),
-                   *(getattr(block, attr) for attr, _ in SCHEMA.values())):
+    for values in (
+        np.where(placed, block.x, np.nan),
+        np.where(placed, block.y, np.nan),
+        *(getattr(block, attr) for attr, _ in SCHEMA.values()),
+    ):
         if values.dtype == object:
             packed = "\0".join(map(str, values)).encode("utf-8", "replace")
         elif values.dtype.kind == "f":
@@ -162,8 +168,10 @@ def times_of_days(
     lon = longitude(corners[:, ::2].ravel(), corners[:, 1::2].ravel(), crs)
     hours = float(solar_offset_h(lon))
     local = np.timedelta64(round(hours * 3600), "s").astype("timedelta64[ms]")
-    return (None if first is None else first - local,
-            None if last is None else last + np.timedelta64(1, "D") - local)
+    return (
+        None if first is None else first - local,
+        None if last is None else last + np.timedelta64(1, "D") - local,
+    )
 
 
 # -- which visits are one ----------------------------------------------------------------------
@@ -183,7 +191,8 @@ def visits_replaced(stored: list[Visit], known: Known, soundings: Soundings) -> 
     shared, mark = known.counts(), fingerprint(soundings.time, soundings.raw_depth)
     telling = tells(depth_changes(soundings.time, soundings.raw_depth))
     return [
-        v for v in stored
+        v
+        for v in stored
         if same_outing(shared.get(v.number, 0), len(soundings), v.soundings)
         or (v.fingerprint == mark and telling)
     ]
@@ -214,12 +223,12 @@ def free_name(stored: list[Visit], name: str) -> str:
 def entering(soundings: Soundings, present: set[str]) -> Soundings:
     """Return soundings as they may enter: only a visit that is present can supersede them."""
     texts = [str(s) for s in soundings.status]
-    marked = {t for t in texts
-              if t.startswith(SUPERSEDED) and t[len(SUPERSEDED):] not in present}
+    marked = {t for t in texts if t.startswith(SUPERSEDED) and t[len(SUPERSEDED) :] not in present}
     if not marked:
         return soundings
     return soundings.replace(
-        status=np.array([ACCEPTED if t in marked else t for t in texts], object))
+        status=np.array([ACCEPTED if t in marked else t for t in texts], object)
+    )
 
 
 def visits_by_datum(stored: list[Visit]) -> dict:
@@ -245,7 +254,12 @@ def visits_to_compare(stored: list[Visit], touched: set[int], margin: float) -> 
         How far apart the boxes of two visits may be, m.
     """
     return [
-        (a, b) for j, b in enumerate(stored) for a in stored[:j]
-        if (a.number in touched or b.number in touched) and a.box and b.box
-        and a.goes_before(b) and a.meets(wider(b.box, margin))
+        (a, b)
+        for j, b in enumerate(stored)
+        for a in stored[:j]
+        if (a.number in touched or b.number in touched)
+        and a.box
+        and b.box
+        and a.goes_before(b)
+        and a.meets(wider(b.box, margin))
     ]

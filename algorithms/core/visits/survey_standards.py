@@ -112,7 +112,5 @@ def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
 
 def _order(order):
     if order not in ORDERS:
-        raise LakefloorError(
-            f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}."
-        )
+        raise LakefloorError(f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}.")
     return ORDERS[order]

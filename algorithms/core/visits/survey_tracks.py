@@ -76,7 +76,18 @@ class SurveyTracks:
         ends = np.concatenate([np.flatnonzero(start)[1:] - 1, [n - 1]])
         last = ends[np.cumsum(start) - 1]
         return cls(
-            names, row, x, y, depth, visit, node, step, along, np.flatnonzero(joined), first, last,
+            names,
+            row,
+            x,
+            y,
+            depth,
+            visit,
+            node,
+            step,
+            along,
+            np.flatnonzero(joined),
+            first,
+            last,
             first < last,
         )
 

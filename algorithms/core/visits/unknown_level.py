@@ -81,7 +81,10 @@ class Fitted:
 
 
 def water_of_the_day(
-    soundings: Soundings, *, each: bool = False, code: int | str | None = None,
+    soundings: Soundings,
+    *,
+    each: bool = False,
+    code: int | str | None = None,
     progress: Progress = silent,
 ) -> Fitted:
     """Count depths from the water of the first visit, where no lake level is known.
@@ -121,7 +124,8 @@ def water_of_the_day(
     if each:
         datums = set(datums_of(waters)[0])
         return Fitted(
-            waters, datums.pop() if len(datums) == 1 else None,
+            waters,
+            datums.pop() if len(datums) == 1 else None,
             "No lake level is known. The depths of each visit count from the water of its day.",
         )
     # Visits of one day are on one water; the survey is levelled day by day.
@@ -138,7 +142,8 @@ def water_of_the_day(
     offsets = tuple(
         Offset(str(name), float(offset), float(error), int(count))
         for name, offset, error, count, held in zip(
-            found.visit, found.offset, found.std_error, found.observations, found.held)
+            found.visit, found.offset, found.std_error, found.observations, found.held
+        )
         if not held and str(name) in good
     )
     _refuse_weak(offsets)
@@ -147,14 +152,22 @@ def water_of_the_day(
         "adjusted to it where tracks cross."
     )
     return Fitted(
-        _marked(levelled.replace(visit=soundings.visit), datum), datum, route, offsets,
+        _marked(levelled.replace(visit=soundings.visit), datum),
+        datum,
+        route,
+        offsets,
         tuple(found.notes) + _large(offsets),
     )
 
 
 def fit_to_stored(
-    incoming: Soundings, stored: Soundings | None = None, *, datum: tuple | None = None,
-    replaces: int | None = None, code: int | str | None = None, progress: Progress = silent,
+    incoming: Soundings,
+    stored: Soundings | None = None,
+    *,
+    datum: tuple | None = None,
+    replaces: int | None = None,
+    code: int | str | None = None,
+    progress: Progress = silent,
 ) -> Fitted:
     """Bring visits without a known lake level to the datum of a lake's store.
 
@@ -250,13 +263,17 @@ def _own_waters(soundings, code=None):
         if rows.size:
             water = water_of(day_of(name, soundings.select(rows), code)), None
             corrections[rows] = with_corrections(
-                corrections[rows], **datum_values(water), **{LEVEL: UNKNOWN})
+                corrections[rows], **datum_values(water), **{LEVEL: UNKNOWN}
+            )
     return soundings.replace(corrections=corrections)
 
 
 def _marked(soundings, datum):
-    return soundings.replace(corrections=with_corrections(
-        soundings.corrections, **datum_values(datum), **{LEVEL: UNKNOWN}))
+    return soundings.replace(
+        corrections=with_corrections(
+            soundings.corrections, **datum_values(datum), **{LEVEL: UNKNOWN}
+        )
+    )
 
 
 def _survey(soundings, first, progress):
@@ -266,8 +283,9 @@ def _survey(soundings, first, progress):
         return level_survey(soundings, held=(first,), progress=progress)
     except NoMeetingError as error:
         others = [name for name in names if name != first]
-        raise LakefloorError(_refusal(others, "has no place where its tracks meet the others")
-                             ) from error
+        raise LakefloorError(
+            _refusal(others, "has no place where its tracks meet the others")
+        ) from error
 
 
 def _refusal(names, why):
@@ -279,27 +297,36 @@ def _refuse_weak(offsets, where=""):
     few = [row for row in offsets if row.places < FEWEST_MEETINGS]
     if few:
         least = min(row.places for row in few)
-        raise LakefloorError(_refusal(
-            [row.visit for row in few],
-            f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
-            f"{FEWEST_MEETINGS} are needed to find its level"))
+        raise LakefloorError(
+            _refusal(
+                [row.visit for row in few],
+                f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
+                f"{FEWEST_MEETINGS} are needed to find its level",
+            )
+        )
     lost = [row for row in offsets if not np.isfinite(row.offset)]
     if lost:
-        raise LakefloorError(_refusal(
-            [row.visit for row in lost],
-            "is not tied to the first visit by places where tracks meet, not even through others"
-        ))
+        raise LakefloorError(
+            _refusal(
+                [row.visit for row in lost],
+                "is not tied to the first visit by places where tracks meet, not even through others",
+            )
+        )
     weak = [row for row in offsets if not row.std_error <= MOST_ERROR_M]
     if weak:
         worst = max(row.std_error for row in weak)
         size = (
-            f"{written(worst, '.2f')} m" if np.isfinite(worst)
+            f"{written(worst, '.2f')} m"
+            if np.isfinite(worst)
             else "an error that cannot be estimated"
         )
-        raise LakefloorError(_refusal(
-            [row.visit for row in weak],
-            f"fits the other visits{where} only to {size} (standard error). The limit is "
-            f"{written(MOST_ERROR_M, '.2f')} m"))
+        raise LakefloorError(
+            _refusal(
+                [row.visit for row in weak],
+                f"fits the other visits{where} only to {size} (standard error). The limit is "
+                f"{written(MOST_ERROR_M, '.2f')} m",
+            )
+        )
 
 
 def _large(offsets) -> tuple:
@@ -307,7 +334,8 @@ def _large(offsets) -> tuple:
         f"Visit '{row.visit}' differs by {written(row.offset, '+.2f')} m. The level of a lake "
         "seldom changes that much. Check that it is the same lake, and the depth unit and the "
         "draft."
-        for row in offsets if abs(row.offset) > _USUAL_OFFSET_M
+        for row in offsets
+        if abs(row.offset) > _USUAL_OFFSET_M
     )
 
 
@@ -351,8 +379,11 @@ def _first_in_store(incoming, progress) -> Fitted:
         held = np.array([d == datum for d in datums], bool)[group]
     start = incoming.select(held)
     if held.all():
-        return Fitted(start, datum, f"No lake level is known. The lake database counts "
-                                    f"depths from the {datum[0]}.")
+        return Fitted(
+            start,
+            datum,
+            f"No lake level is known. The lake database counts depths from the {datum[0]}.",
+        )
     rest = fit_to_stored(incoming.select(~held), start, datum=datum, progress=progress)
     order = np.argsort(np.concatenate([np.flatnonzero(held), np.flatnonzero(~held)]))
     return replace(rest, soundings=concatenate([start, rest.soundings]).select(order))
@@ -373,7 +404,8 @@ def _moved(incoming, datum):
         return incoming, ""
     corrections = incoming.corrections.copy()
     corrections[rows] = with_corrections(
-        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None})
+        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None}
+    )
     depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
     return incoming.replace(depth=depth, corrections=corrections), (
         f"No gauge reading at the lake datum was given, so visit "
@@ -395,11 +427,13 @@ def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
     joint = join_levels(stored, part, unit="visit", least=FEWEST_MEETINGS, progress=progress)
     order = [list(joint.visit).index(names[k]) for k in waiting]
     network = replace(
-        joint.network, offset=joint.network.offset[[0, *(i + 1 for i in order)]],
+        joint.network,
+        offset=joint.network.offset[[0, *(i + 1 for i in order)]],
         std_error=joint.network.std_error[[0, *(i + 1 for i in order)]],
     )
     return replace(
-        joint, visit=joint.visit[order], network=network, observations=joint.observations[order])
+        joint, visit=joint.visit[order], network=network, observations=joint.observations[order]
+    )
 
 
 def _shifted(incoming, unit, offsets, datum):
@@ -419,7 +453,8 @@ def _shifted(incoming, unit, offsets, datum):
     spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
     values = {
         VISIT_OFFSET: _texts(before + offset[which]),
-        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])), LEVEL: UNKNOWN,
+        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])),
+        LEVEL: UNKNOWN,
     }
     if datum is None:
         values.update(datum=None)

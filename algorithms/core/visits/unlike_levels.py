@@ -38,8 +38,10 @@ def unlike_levels(soundings: Soundings, progress: Progress = silent) -> list:
     apart = [
         (str(name), float(offset))
         for name, offset, error, places, held in zip(
-            found.visit, found.offset, found.std_error, found.observations, found.held)
-        if not held and places >= FEWEST_MEETINGS
+            found.visit, found.offset, found.std_error, found.observations, found.held
+        )
+        if not held
+        and places >= FEWEST_MEETINGS
         and abs(offset) > max(_UNLIKE_M, _UNLIKE_ERRORS * error)
     ]
     if not apart:

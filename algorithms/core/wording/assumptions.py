@@ -7,8 +7,14 @@ from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..units import LENGTH
 from .amounts import WITHIN_95
 
-_UNITS = {"m": "meters", "ft": "feet", "us-ft": "US survey feet", "fathom": "fathoms",
-          "cm": "centimeters", "in": "inches"}
+_UNITS = {
+    "m": "meters",
+    "ft": "feet",
+    "us-ft": "US survey feet",
+    "fathom": "fathoms",
+    "cm": "centimeters",
+    "in": "inches",
+}
 
 
 def assumed_sentences(soundings: Soundings) -> list:
@@ -43,6 +49,7 @@ def assumed_sentences(soundings: Soundings) -> list:
         names = ", ".join(fitted) if len(fitted) <= 4 else f"{len(fitted)} visits"
         lines.append(
             f"No lake level was read for {names}. Their depths are adjusted where tracks cross."
-            if len(fitted) > 1 else
-            f"No lake level was read for {names}. Its depths are adjusted where tracks cross.")
+            if len(fitted) > 1
+            else f"No lake level was read for {names}. Its depths are adjusted where tracks cross."
+        )
     return lines

@@ -73,8 +73,13 @@ def curve_drawing(
         return [(float(at / scale), written(at, "g")) for at in ticks(most)]
 
     return CurveDrawing(
-        title, body, band, marks(widest, size[0]), marks(deepest, size[1]),
-        (widest / size[0], deepest / size[1]))
+        title,
+        body,
+        band,
+        marks(widest, size[0]),
+        marks(deepest, size[1]),
+        (widest / size[0], deepest / size[1]),
+    )
 
 
 def hypsographic_drawing(curve: tuple, unit: str) -> CurveDrawing:
@@ -89,5 +94,5 @@ def hypsographic_drawing(curve: tuple, unit: str) -> CurveDrawing:
     """
     size, name = AREA_UNITS[unit]
     return curve_drawing(
-        f"Area ({name}) at each depth ({unit}) or deeper", curve[0] / LENGTH[unit],
-        curve[1] / size)
+        f"Area ({name}) at each depth ({unit}) or deeper", curve[0] / LENGTH[unit], curve[1] / size
+    )

@@ -19,7 +19,22 @@ PAGE_SIZES = {
 
 _SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5)
 _GRID_MINUTES = (
-    0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0,
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1.0,
+    2.0,
+    5.0,
+    10.0,
+    15.0,
+    30.0,
+    60.0,
+    120.0,
+    300.0,
+    600.0,
 )
 
 
@@ -56,7 +71,8 @@ def scale_denominator(
     """
     if not (np.isfinite(width + height) and (width > 0 or height > 0)):
         raise LakefloorError(
-            "The map has no extent. Choose a shoreline layer that has a polygon, then run again.")
+            "The map has no extent. Choose a shoreline layer that has a polygon, then run again."
+        )
     room = 1.0 - 2.0 * margin
     needed = 1000.0 * max(width / (frame_width * room), height / (frame_height * room))
     power = 100

@@ -108,10 +108,14 @@ def report_sections(facts: SheetFacts, drop_offs: bool) -> list:
     makers = [f"Made by {settings.author}."] if settings.author else []
     sections = [
         ("The lake", lake_sentences(facts.statistics, unit)),
-        ("How it was surveyed and how sure the depths are", survey_sentences(
-            unit, survey, facts.uncertainty, facts.contours.supported)),
-        ("What the map shows", map_sentences(
-            unit, facts.contours.interval, facts.contours.index_interval, drop_offs)),
+        (
+            "How it was surveyed and how sure the depths are",
+            survey_sentences(unit, survey, facts.uncertainty, facts.contours.supported),
+        ),
+        (
+            "What the map shows",
+            map_sentences(unit, facts.contours.interval, facts.contours.index_interval, drop_offs),
+        ),
         ("What the lake level does", level_sentences(unit, facts.statistics, datum)),
         ("Before you use it", list(CAUTIONS)),
         ("Who made it", makers + settings.source_lines),
@@ -124,7 +128,8 @@ def lake_sentences(statistics: LakeStatistics, unit: str) -> list:
     f = {name: figure.value for name, figure in statistics.figures.items()}
     deepest, mean, shallow = (
         length_words(depth_text(depth, unit), unit)
-        for depth in (f["max_depth"], f["mean_depth"], LITTORAL_DEPTH))
+        for depth in (f["max_depth"], f["mean_depth"], LITTORAL_DEPTH)
+    )
     house = stories_words(f["max_depth"])
     lines = [
         f"The lake covers {size_words(f['area'], unit)}.",
@@ -135,14 +140,15 @@ def lake_sentences(statistics: LakeStatistics, unit: str) -> list:
         "enough light for plants to grow.",
     ]
     if f["mapped_share"] < 99.95:
-        lines.append(f"{about(100.0 - f['mapped_share'])}% of the lake has not been mapped. No "
-                     "depth or volume is counted there.")
+        lines.append(
+            f"{about(100.0 - f['mapped_share'])}% of the lake has not been mapped. No "
+            "depth or volume is counted there."
+        )
     return lines
 
 
 def survey_sentences(
-    unit: str, survey: SurveyFacts, uncertainty: float | None = None,
-    supported: float | None = None,
+    unit: str, survey: SurveyFacts, uncertainty: float | None = None, supported: float | None = None
 ) -> list:
     """Return how the lake was surveyed and how sure its depths are.
 
@@ -155,14 +161,17 @@ def survey_sentences(
     supported : float, optional
         Share of the contours' length that the data support.
     """
+
     def length(value):
         return length_words(about(value / LENGTH[unit]), unit)
 
     lines = []
     if survey.used:
         when = days_words(survey.dates, len(survey.visits))
-        lines.append("A boat with an echo sounder and a GPS receiver measured the depth at "
-                     f"{counted(survey.used, 'place')}{' ' if when else ''}{when}.")
+        lines.append(
+            "A boat with an echo sounder and a GPS receiver measured the depth at "
+            f"{counted(survey.used, 'place')}{' ' if when else ''}{when}."
+        )
         if survey.lanes:
             apart = ""
             if survey.spacing is not None:
@@ -184,13 +193,16 @@ def survey_sentences(
             "went, and worse elsewhere and on steep slopes."
         )
     if supported is not None and supported < 0.995:
-        lines.append(f"{about(100.0 * (1.0 - supported))}% of the length of the depth lines is "
-                     "dashed. There the survey is not sure enough for lines so close together.")
+        lines.append(
+            f"{about(100.0 * (1.0 - supported))}% of the length of the depth lines is "
+            "dashed. There the survey is not sure enough for lines so close together."
+        )
     return lines
 
 
 def map_sentences(unit: str, interval: float, index_interval: float, drop_offs: bool) -> list:
     """Return what the map shows; the interval is in ``unit``, NaN where there is none."""
+
     def every(step):
         text = length_words(written(step, "g"), unit)
         return "every " + (text[2:] if step == 1 else text)
@@ -202,20 +214,23 @@ def map_sentences(unit: str, interval: float, index_interval: float, drop_offs: 
             text += f", and a heavier one with its depth {every(index_interval)}"
         lines.append(text + ". Where lines are close together, the bottom is steep.")
     if drop_offs:
-        lines.append("Brown lines mark drop-offs. The solid line is the upper edge, and its ticks "
-                     "point down the slope. The dashed line is the foot.")
+        lines.append(
+            "Brown lines mark drop-offs. The solid line is the upper edge, and its ticks "
+            "point down the slope. The dashed line is the foot."
+        )
     return lines
 
 
-def level_sentences(
-    unit: str, statistics: LakeStatistics, datum: DatumFacts
-) -> list:
+def level_sentences(unit: str, statistics: LakeStatistics, datum: DatumFacts) -> list:
     """Return what the lake level does to the lake."""
     lines = [_zero_of_depths(unit, datum)]
     if datum.levels:
         low, high = (level / LENGTH[unit] for level in datum.levels)
-        span = phrase("at {:.2f}", low) if high - low < 0.005 else phrase(
-            "between {:.2f} and {:.2f}", low, high)
+        span = (
+            phrase("at {:.2f}", low)
+            if high - low < 0.005
+            else phrase("between {:.2f} and {:.2f}", low, high)
+        )
         lines.append(f"During the survey the gauge stood {span} {unit}.")
     fall, words = _FALLS[unit]
     curve = statistics.curve
@@ -236,10 +251,15 @@ def _zero_of_depths(unit, datum) -> str:
     if datum.elevation is not None:
         level = written(datum.elevation / LENGTH[unit], ".2f")
         where = f" ({name})" if name else ""
-        more, less = ("When the gauge shows more", "shows less") if datum.levels else (
-            "When the lake is higher", "is lower")
-        return (f"Depths are counted from a lake level of {level} {unit}{where}. {more}, add the "
-                f"difference. When it {less}, subtract the difference.")
+        more, less = (
+            ("When the gauge shows more", "shows less")
+            if datum.levels
+            else ("When the lake is higher", "is lower")
+        )
+        return (
+            f"Depths are counted from a lake level of {level} {unit}{where}. {more}, add the "
+            f"difference. When it {less}, subtract the difference."
+        )
     if name and not datum.level_known:
         return f"Depths are counted from the {name}. The lake level at that time is not known."
     if name:

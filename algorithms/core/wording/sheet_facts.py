@@ -22,8 +22,11 @@ from .sheet_text import interval
 #: Values of a correction that changed nothing, and the keys that can have one.
 _NOTHING = ("0", "0.0", "not corrected")
 CORRECTIONS = {
-    "draft_m": "draft", "sound_speed": "sound speed", "time_offset_s": "time offset",
-    "level_m": "lake level", "level_offset_m": "visit offsets",
+    "draft_m": "draft",
+    "sound_speed": "sound speed",
+    "time_offset_s": "time offset",
+    "level_m": "lake level",
+    "level_offset_m": "visit offsets",
 }
 
 
@@ -196,8 +199,10 @@ def datum_of_surface(metadata: dict) -> DatumFacts:
     except (TypeError, ValueError):
         elevation = None
     return DatumFacts(
-        metadata.get("DATUM_NAME", ""), elevation,
-        level_known=elevation is not None or "DATUM_NAME" not in metadata)
+        metadata.get("DATUM_NAME", ""),
+        elevation,
+        level_known=elevation is not None or "DATUM_NAME" not in metadata,
+    )
 
 
 def datum_of_soundings(soundings: Soundings) -> DatumFacts | None:
@@ -208,8 +213,9 @@ def datum_of_soundings(soundings: Soundings) -> DatumFacts | None:
     texts = map(parse_corrections, sorted(set(soundings.corrections)))
     levels = [float(pairs["level_m"]) for pairs in texts if pairs.get("level_m")]
     name, elevation = found
-    return DatumFacts(name, elevation, (min(levels), max(levels)) if levels else None,
-                      elevation is not None)
+    return DatumFacts(
+        name, elevation, (min(levels), max(levels)) if levels else None, elevation is not None
+    )
 
 
 def joined_datum(
@@ -228,7 +234,9 @@ def joined_datum(
 
 
 def survey_facts(
-    soundings: Soundings, code: int | str | None = None, spacing: float | None = None,
+    soundings: Soundings,
+    code: int | str | None = None,
+    spacing: float | None = None,
     progress: Progress = silent,
 ) -> SurveyFacts:
     """Return what soundings say of their survey.
@@ -255,20 +263,28 @@ def survey_facts(
     return SurveyFacts(
         dates=survey_days(used, code),
         visits=sorted({str(visit) for visit in used.visit if visit}),
-        used=len(used), rejected=len(soundings) - len(used),
+        used=len(used),
+        rejected=len(soundings) - len(used),
         reasons=Counter(str(s) for s in soundings.status if s != ACCEPTED),
         lanes=len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0}),
-        spacing=spacing, crossings=crossings, between=between,
-        corrections=_corrections(soundings), assumed=assumed_sentences(soundings),
+        spacing=spacing,
+        crossings=crossings,
+        between=between,
+        corrections=_corrections(soundings),
+        assumed=assumed_sentences(soundings),
     )
 
 
 def _corrections(soundings) -> list:
     """Return the keys of the corrections that changed something."""
-    return sorted({
-        key for text in set(soundings.corrections) for key, value in parse_corrections(text).items()
-        if key not in CORRECTIONS or value not in _NOTHING
-    })
+    return sorted(
+        {
+            key
+            for text in set(soundings.corrections)
+            for key, value in parse_corrections(text).items()
+            if key not in CORRECTIONS or value not in _NOTHING
+        }
+    )
 
 
 def contour_facts(

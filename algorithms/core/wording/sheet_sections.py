@@ -30,8 +30,11 @@ def sections(facts: SheetFacts) -> list:
         The lines of a text have line breaks between them.
     """
     found = (
-        (DATUM, _datum_lines(facts)), (LAKE, _lake_lines(facts)), (SURVEY, _survey_lines(facts)),
-        (QUALITY, _quality_lines(facts)), (SOURCES, _source_lines(facts)),
+        (DATUM, _datum_lines(facts)),
+        (LAKE, _lake_lines(facts)),
+        (SURVEY, _survey_lines(facts)),
+        (QUALITY, _quality_lines(facts)),
+        (SOURCES, _source_lines(facts)),
         (CAUTION, list(CAUTIONS)),
     )
     return [(heading, "\n".join(lines)) for heading, lines in found if lines]
@@ -39,8 +42,11 @@ def sections(facts: SheetFacts) -> list:
 
 def _datum_lines(facts) -> list:
     datum, contours, unit = facts.datum, facts.contours, facts.unit
-    lines = [datum_statement(
-        unit, datum.name, datum.elevation, datum.levels, level_known=datum.level_known)]
+    lines = [
+        datum_statement(
+            unit, datum.name, datum.elevation, datum.levels, level_known=datum.level_known
+        )
+    ]
     if contours.interval == contours.interval:
         text = f"Contour interval {written(contours.interval, 'g')} {unit}"
         if contours.index_interval == contours.index_interval:
@@ -78,8 +84,9 @@ def _survey_lines(facts) -> list:
     if survey.used or survey.rejected:
         text = f"{counted(survey.used, 'sounding')} used, {written(survey.rejected, ',')} rejected"
         if survey.reasons:
-            counts = ", ".join(f"{reason} {written(count, ',')}"
-                               for reason, count in survey.reasons.most_common())
+            counts = ", ".join(
+                f"{reason} {written(count, ',')}" for reason, count in survey.reasons.most_common()
+            )
             text += f" ({counts})"
         lines.append(text + ".")
     if survey.lanes:
@@ -93,6 +100,7 @@ def _survey_lines(facts) -> list:
 
 def _quality_lines(facts) -> list:
     """Return how sure the depths are, each statement at 95%."""
+
     def depth(value):
         return f"{written(value / LENGTH[facts.unit], '.2f')} {facts.unit}"
 
@@ -103,16 +111,22 @@ def _quality_lines(facts) -> list:
         if crossings.percentile95 is None:
             lines.append(f"{text}. These are too few for a statement at 95%.")
         else:
-            lines.append(f"{text}. In 95% of the cases the depths agree within "
-                         f"{depth(crossings.percentile95)}.")
+            lines.append(
+                f"{text}. In 95% of the cases the depths agree within "
+                f"{depth(crossings.percentile95)}."
+            )
     elif facts.survey.used:
         lines.append("No tracks cross, so depths were not checked against each other.")
     if facts.uncertainty is not None:
-        lines.append("The 95% uncertainty of the mapped depth is "
-                     f"{depth(WITHIN_95 * facts.uncertainty)} on average.")
+        lines.append(
+            "The 95% uncertainty of the mapped depth is "
+            f"{depth(WITHIN_95 * facts.uncertainty)} on average."
+        )
     if facts.contours.supported is not None:
-        lines.append(f"The data support {written(100.0 * facts.contours.supported, '.0f')}% of the "
-                     "length of the contours. The rest is dashed.")
+        lines.append(
+            f"The data support {written(100.0 * facts.contours.supported, '.0f')}% of the "
+            "length of the contours. The rest is dashed."
+        )
     return lines
 
 

@@ -13,11 +13,38 @@ from ..number_text import written
 from ..units import LENGTH
 from .amounts import AREA_UNITS, UNIT_WORDS
 
-_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
-           "October", "November", "December")
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 _NATIONAL_DATUMS = (
-    "NAVD", "NGVD", "IGLD", "CGVD", "EVRF", "EVRS", "DHHN", "NAP", "ODN", "AHD", "N2000", "RH2000",
-    "NN2000", "LN02", "LHN95", "EGM", "MSL",
+    "NAVD",
+    "NGVD",
+    "IGLD",
+    "CGVD",
+    "EVRF",
+    "EVRS",
+    "DHHN",
+    "NAP",
+    "ODN",
+    "AHD",
+    "N2000",
+    "RH2000",
+    "NN2000",
+    "LN02",
+    "LHN95",
+    "EGM",
+    "MSL",
 )
 #: A word of its own, its year behind it or not: Annapolis holds no NAP.
 _NATIONAL = re.compile(rf"(?<![^\W_])(?:{'|'.join(_NATIONAL_DATUMS)})(?![^\W\d_])")
@@ -25,10 +52,13 @@ _NATIONAL = re.compile(rf"(?<![^\W_])(?:{'|'.join(_NATIONAL_DATUMS)})(?![^\W\d_]
 
 def position_text(latitude: float, longitude: float) -> str:
     """Return a position in degrees and decimal minutes, as GPS receivers show it: to 2 m."""
+
     def angle(value, positive, negative, width):
         total = round(abs(value) * 60_000.0)
-        return (f"{total // 60_000:0{width}d}° {written(total % 60_000 / 1000.0, '06.3f')}′ "
-                f"{negative if value < 0 and total else positive}")
+        return (
+            f"{total // 60_000:0{width}d}° {written(total % 60_000 / 1000.0, '06.3f')}′ "
+            f"{negative if value < 0 and total else positive}"
+        )
 
     return f"{angle(latitude, 'N', 'S', 2)}, {angle(longitude, 'E', 'W', 3)}"
 
@@ -82,9 +112,7 @@ def area_table(
         key = (round(float(top), 6), round(float(bottom), 6))
         sums[key] = sums.get(key, 0.0) + float(area)
     bands = sorted(sums.items())
-    share = next(
-        f * p for p in (1, 10, 100, 1000) for f in (1, 2, 5) if len(bands) <= most * f * p
-    )
+    share = next(f * p for p in (1, 10, 100, 1000) for f in (1, 2, 5) if len(bands) <= most * f * p)
     total = sum(sums.values())
     unit_area = AREA_UNITS[unit][0]
     rows = []
@@ -93,8 +121,13 @@ def area_table(
         top, bottom = group[0][0][0], group[-1][0][1]
         area = sum(a for _, a in group)
         rows.append(
-            BandRow(top, bottom, band_label(top, bottom, unit), area / unit_area,
-                    100.0 * area / total if total else 0.0)
+            BandRow(
+                top,
+                bottom,
+                band_label(top, bottom, unit),
+                area / unit_area,
+                100.0 * area / total if total else 0.0,
+            )
         )
     return rows
 
@@ -155,7 +188,11 @@ def _and(words) -> str:
 
 
 def datum_statement(
-    unit: str, name: str, elevation: float | None, levels: tuple | None = None, *,
+    unit: str,
+    name: str,
+    elevation: float | None,
+    levels: tuple | None = None,
+    *,
     level_known: bool = True,
 ) -> str:
     """Return the sentences that say what depths are measured from.
@@ -176,8 +213,11 @@ def datum_statement(
     below = f"Depths in {UNIT_WORDS[unit][1]} below"
     water = "the water surface on the day of each visit"
     if elevation is None and not level_known:
-        return f"{below} the {name}. The lake level at that time is not known." if name else (
-            f"{below} {water}. The lake levels at that time are not known.")
+        return (
+            f"{below} the {name}. The lake level at that time is not known."
+            if name
+            else (f"{below} {water}. The lake levels at that time are not known.")
+        )
     if elevation is None and not name:
         return f"{below} {water}. They are not reduced to a lake datum."
 

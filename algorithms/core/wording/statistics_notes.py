@@ -13,7 +13,9 @@ from .amounts import WITHIN_95
 
 
 def statistics_notes(
-    statistics: LakeStatistics, surface: Surface, shoreline: BaseGeometry,
+    statistics: LakeStatistics,
+    surface: Surface,
+    shoreline: BaseGeometry,
     crs: int | str | None = None,
 ) -> list:
     """Return what the figures of a lake cover, in sentences.
@@ -33,7 +35,8 @@ def statistics_notes(
         "The volume is that of the triangulated depth surface, cut exactly at each depth and at "
         "the shoreline.",
         _of_drawing(shoreline),
-        "Areas and lengths are on the ellipsoid." if crs is not None
+        "Areas and lengths are on the ellipsoid."
+        if crs is not None
         else "Areas and lengths are those of the map projection.",
         *_of_uncertainty(statistics, surface),
     ]
@@ -77,8 +80,7 @@ def _of_uncertainty(statistics, surface) -> list:
     else:
         how = "are taken as one error of the whole lake, which is the cautious choice"
         if np.isfinite(curve.correlation_length):
-            how = (f"are independent beyond about {curve.correlation_length:.0f} m, the lane "
-                   "spacing")
+            how = f"are independent beyond about {curve.correlation_length:.0f} m, the lane spacing"
         notes.append(
             "An error of the datum shifts all depths alike and does not average out. Its 95% "
             f"uncertainty is {written(WITHIN_95 * curve.datum_sd, '.2f')} m. Errors of the "

@@ -105,8 +105,8 @@ def drop_off_values(rows: Sequence[dict]) -> dict:
     by_kind = {row["kind"]: row for row in rows}
     first = rows[0]
     values = {
-        name: first.get(name) for name in ("height_m", "width_m", "slope_mean_pct",
-                                           "slope_max_pct", "confidence")
+        name: first.get(name)
+        for name in ("height_m", "width_m", "slope_mean_pct", "slope_max_pct", "confidence")
     }
     for kind in ("crest", "toe"):
         if kind in by_kind:
@@ -151,7 +151,8 @@ def page_box(west: float, south: float, east: float, north: float) -> tuple:
     """
     if not all(math.isfinite(v) for v in (west, south, east, north)):
         raise LakefloorError(
-            "A structure has no geometry. Delete features without geometry, then run again.")
+            "A structure has no geometry. Delete features without geometry, then run again."
+        )
     room = max((east - west) / 8.0, (north - south) / 8.0, 15.0)
     half_x = max(0.5 * (east - west) + room, 30.0)
     half_y = max(0.5 * (north - south) + room, 30.0)

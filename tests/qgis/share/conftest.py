@@ -82,22 +82,30 @@ def lake(qgis_app, tmp_path_factory):
     )
     areas = contours.depth_areas(wet, interval=5.0, unit="ft", shoreline=water)
     path = folder / "surface.tif"
-    write_raster(path, [wet, uncertainty, distance], BANDS, QgsCoordinateReferenceSystem(CRS),
-                 {"DATUM_NAME": "staff gauge at the dam", "DATUM_ELEVATION_M": "0.5"})
+    write_raster(
+        path,
+        [wet, uncertainty, distance],
+        BANDS,
+        QgsCoordinateReferenceSystem(CRS),
+        {"DATUM_NAME": "staff gauge at the dam", "DATUM_ELEVATION_M": "0.5"},
+    )
     crest = [(EAST - 250 + 3 * t, NORTH + 100 + t) for t in range(50)][::-1]
     breaks = [
         (LineString([(px + dy / 2, py - dy) for px, py in crest]), [kind, 1])
         for kind, dy in (("crest", 0.0), ("steepest", 9.0), ("toe", 18.0))
     ]
     layers = {
-        "CONTOURS": _of_core("LineString", "Contours", map(LineString, lines.coords),
-                             lines.attributes),
-        "SHORELINE": _layer("Polygon", "Shoreline", [("name", "string")],
-                            [(Polygon(water), ["Heron Lake"])]),
+        "CONTOURS": _of_core(
+            "LineString", "Contours", map(LineString, lines.coords), lines.attributes
+        ),
+        "SHORELINE": _layer(
+            "Polygon", "Shoreline", [("name", "string")], [(Polygon(water), ["Heron Lake"])]
+        ),
         "DEPTH_AREAS": _of_core("MultiPolygon", "Depth areas", areas.polygons, areas.attributes),
         "SURFACE": QgsRasterLayer(str(path), "Depth"),
-        "BREAKLINES": _layer("LineString", "Break-lines",
-                              [("kind", "string"), ("drop_off", "integer")], breaks),
+        "BREAKLINES": _layer(
+            "LineString", "Break-lines", [("kind", "string"), ("drop_off", "integer")], breaks
+        ),
         "SOUNDINGS": _soundings(),
     }
     yield layers
@@ -119,10 +127,24 @@ def _soundings():
             if len(rows) % 97 == 5:
                 status = ("spike", "no bottom", "speed")[len(rows) % 3]
             day = ("2025-05-17", "2025-07-05", "2025-09-20")[lane % 3]
-            rows.append((Point(x, NORTH + dy), [
-                day, lane, f"{day}T15:{lane % 60:02d}:{len(rows) % 60:02d}", depth, depth, 0.1,
-                None, 18.0, 2.2, 90.0, status,
-                "datum=staff gauge at the dam;datum_elev_m=0.5;"
-                f"level_m={(0.62, 0.55, 0.41)[lane % 3]}",
-            ]))
+            rows.append(
+                (
+                    Point(x, NORTH + dy),
+                    [
+                        day,
+                        lane,
+                        f"{day}T15:{lane % 60:02d}:{len(rows) % 60:02d}",
+                        depth,
+                        depth,
+                        0.1,
+                        None,
+                        18.0,
+                        2.2,
+                        90.0,
+                        status,
+                        "datum=staff gauge at the dam;datum_elev_m=0.5;"
+                        f"level_m={(0.62, 0.55, 0.41)[lane % 3]}",
+                    ],
+                )
+            )
     return _layer("Point", "Soundings", fields, rows)

@@ -20,8 +20,17 @@ from qgis.core import (
 )
 
 SECRETS = (
-    "Quillfeather", "zander-visit", "/home/quill", "2025-05-17", "2025-07-05", "2025-09-20",
-    "sekrit", "T15:", "level_m", "spike", "xyzzy",
+    "Quillfeather",
+    "zander-visit",
+    "/home/quill",
+    "2025-05-17",
+    "2025-07-05",
+    "2025-09-20",
+    "sekrit",
+    "T15:",
+    "level_m",
+    "spike",
+    "xyzzy",
 )
 VECTORS = ("SOUNDINGS", "CONTOURS", "SHORELINE", "DEPTH_AREAS", "BREAKLINES")
 
@@ -40,7 +49,8 @@ def loaded(lake, tmp_path):
         options = QgsVectorFileWriter.SaveVectorOptions()
         options.layerName = f"xyzzy_{name}"
         QgsVectorFileWriter.writeAsVectorFormatV3(
-            lake[name], str(path), QgsProject.instance().transformContext(), options)
+            lake[name], str(path), QgsProject.instance().transformContext(), options
+        )
         layer = QgsVectorLayer(f"{path}|layername=xyzzy_{name}", f"Quillfeather {name}", "ogr")
         assert layer.isValid()
         metadata = layer.metadata()
@@ -56,15 +66,21 @@ def loaded(lake, tmp_path):
     assert contours.startEditing()
     feature = next(contours.getFeatures())
     contours.changeAttributeValue(
-        feature.id(), contours.fields().indexFromName("label"), "sekrit 12")
+        feature.id(), contours.fields().indexFromName("label"), "sekrit 12"
+    )
     assert contours.commitChanges()
     path = folder / "zander-visit depth.tif"
     gdal.Translate(str(path), lake["SURFACE"].source())
     dataset = gdal.Open(str(path), gdal.GA_Update)
-    dataset.SetMetadata({
-        **dataset.GetMetadata(), "TIFFTAG_DATETIME": "2025:05:17 15:00:00",
-        "TIFFTAG_ARTIST": "Quillfeather", "OWNER": "sekrit", "SOURCE": "/home/quill/xyzzy.nmea",
-    })
+    dataset.SetMetadata(
+        {
+            **dataset.GetMetadata(),
+            "TIFFTAG_DATETIME": "2025:05:17 15:00:00",
+            "TIFFTAG_ARTIST": "Quillfeather",
+            "OWNER": "sekrit",
+            "SOURCE": "/home/quill/xyzzy.nmea",
+        }
+    )
     dataset.GetRasterBand(1).SetMetadata({"NOTE": "sekrit"})
     dataset = None
     layers.append(QgsRasterLayer(str(path), "Quillfeather depth"))
@@ -83,10 +99,16 @@ def every_byte(folder):
             chunks.append(data)
             if path.suffix == ".tif":
                 dataset = gdal.Open(str(path))
-                chunks.append(repr([
-                    (d, dataset.GetMetadata(d)) for d in dataset.GetMetadataDomainList() or ()
-                    if d != "DERIVED_SUBDATASETS"  # made up by GDAL, with the path of the file
-                ]).encode())
+                chunks.append(
+                    repr(
+                        [
+                            (d, dataset.GetMetadata(d))
+                            for d in dataset.GetMetadataDomainList() or ()
+                            if d
+                            != "DERIVED_SUBDATASETS"  # made up by GDAL, with the path of the file
+                        ]
+                    ).encode()
+                )
                 for i in range(dataset.RasterCount):
                     band = dataset.GetRasterBand(i + 1)
                     chunks.append(band.ReadAsArray().tobytes())
@@ -117,31 +139,54 @@ def test_the_search_finds_secrets_in_the_originals(loaded):
 @pytest.mark.parametrize("coarsen", [None, 25.0])
 def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
     folder = tmp_path / "copy"
-    results = run("copytoshare", {"LAYERS": loaded, "COARSEN": coarsen, "OUTPUT": str(folder),
-                                  "LICENSE": "CC BY 4.0", "ATTRIBUTION": "The lake club"}, feedback)
+    results = run(
+        "copytoshare",
+        {
+            "LAYERS": loaded,
+            "COARSEN": coarsen,
+            "OUTPUT": str(folder),
+            "LICENSE": "CC BY 4.0",
+            "ATTRIBUTION": "The lake club",
+        },
+        feedback,
+    )
     assert sorted(os.listdir(folder)) == ["README.txt", "depth.tif", "lake.gpkg"]
     user = getpass.getuser()
     assert_clean(folder, (str(tmp_path), *([user] if len(user) > 4 else [])))
     with sqlite3.connect(folder / "lake.gpkg") as db:
         assert {row[0] for row in db.execute("SELECT table_name FROM gpkg_contents")} == {
-            "soundings", "contours", "outline", "depth_areas", "break_lines"}
+            "soundings",
+            "contours",
+            "outline",
+            "depth_areas",
+            "break_lines",
+        }
         assert {row[0] for row in db.execute("SELECT last_change FROM gpkg_contents")} == {
-            "1970-01-01T00:00:00.000Z"}
+            "1970-01-01T00:00:00.000Z"
+        }
         assert {row[0] for row in db.execute("SELECT description FROM gpkg_contents")} == {""}
         assert db.execute("PRAGMA freelist_count").fetchone() == (0,)
         columns = [row[1] for row in db.execute("PRAGMA table_info(soundings)")]
         assert columns == ["fid", "geom", "depth_m"]
         assert not db.execute(
             "SELECT name FROM sqlite_master WHERE name LIKE 'layer_styles' "
-            "OR name LIKE 'gpkg_metadata%'").fetchall()
+            "OR name LIKE 'gpkg_metadata%'"
+        ).fetchall()
     dataset = gdal.Open(str(folder / "depth.tif"))
     assert dataset.RasterCount == 1
     assert dataset.GetMetadata() == {
-        "AREA_OR_POINT": "Area", "DATUM_NAME": "staff gauge at the dam",
-        "DATUM_ELEVATION_M": "0.5"}
+        "AREA_OR_POINT": "Area",
+        "DATUM_NAME": "staff gauge at the dam",
+        "DATUM_ELEVATION_M": "0.5",
+    }
     text = (folder / "README.txt").read_text()
-    for word in ("staff gauge at the dam", "NOT FOR NAVIGATION", "Attribution 4.0",
-                 "The lake club", "EPSG:32615"):
+    for word in (
+        "staff gauge at the dam",
+        "NOT FOR NAVIGATION",
+        "Attribution 4.0",
+        "The lake club",
+        "EPSG:32615",
+    ):
         assert word in text
     assert results["CONTENTS"] in feedback.text
     assert results["CONTENTS"].count("\n") == 0
@@ -162,8 +207,14 @@ def test_soundings_are_the_accepted_ones_in_order_of_place(run, loaded, lake, tm
     assert len(rows) == len(accepted)
     places = [(g.GetY(), g.GetX()) for g, _ in rows]
     assert places == sorted(places)
-    expected = sorted((round(f.geometry().asPoint().y(), 2), round(f.geometry().asPoint().x(), 2),
-                       round(f["depth_m"], 3)) for f in accepted)
+    expected = sorted(
+        (
+            round(f.geometry().asPoint().y(), 2),
+            round(f.geometry().asPoint().x(), 2),
+            round(f["depth_m"], 3),
+        )
+        for f in accepted
+    )
     found = [(y, x, i["depth_m"]) for (y, x), (_, i) in zip(places, rows)]
     assert np.allclose(found, expected, rtol=0, atol=1.01e-3)
 
@@ -182,8 +233,9 @@ def test_copy_is_the_same_whatever_the_order_of_logging(run, lake, tmp_path):
 
 def test_clip_and_coarsen(run, loaded, tmp_path, memory_layer):
     area = memory_layer(
-        "Polygon", ["POLYGON((412000 5119900,412200 5119900,412200 5120100,412000 5120100,"
-                    "412000 5119900))"])
+        "Polygon",
+        ["POLYGON((412000 5119900,412200 5119900,412200 5120100,412000 5120100,412000 5119900))"],
+    )
     folder = tmp_path / "copy"
     run("copytoshare", {"LAYERS": loaded, "AREA": area, "COARSEN": 20.0, "OUTPUT": str(folder)})
     for layer in ("soundings", "contours", "outline", "depth_areas"):
@@ -203,11 +255,19 @@ def test_clip_and_coarsen(run, loaded, tmp_path, memory_layer):
 
 def test_marks_and_tracks_stay_unless_picked(run, loaded, tmp_path, memory_layer, feedback):
     marks = memory_layer(
-        "Point", ["POINT(412010 5120010)", "POINT(412020 5120020)"], name="xyzzy",
+        "Point",
+        ["POINT(412010 5120010)", "POINT(412020 5120020)"],
+        name="xyzzy",
         fields="field=name:string&field=note:string&field=time:string",
-        rows=[["Reed point", "sekrit", "2025-05-17"], ["Quillfeather rock", "", ""]])
-    track = memory_layer("LineString", ["LINESTRING(412010 5120010,412099 5120010)"], name="t",
-                         fields="field=name:string", rows=[["Quillfeather"]])
+        rows=[["Reed point", "sekrit", "2025-05-17"], ["Quillfeather rock", "", ""]],
+    )
+    track = memory_layer(
+        "LineString",
+        ["LINESTRING(412010 5120010,412099 5120010)"],
+        name="t",
+        fields="field=name:string",
+        rows=[["Quillfeather"]],
+    )
     folder = tmp_path / "without"
     run("copytoshare", {"LAYERS": [*loaded, marks, track], "OUTPUT": str(folder)}, feedback)
     assert_clean(folder)
@@ -223,13 +283,24 @@ def test_marks_and_tracks_stay_unless_picked(run, loaded, tmp_path, memory_layer
 
 
 def test_picked_fields(run, loaded, tmp_path):
-    run("copytoshare", {"LAYERS": loaded[:1], "EXTRA_FIELDS": "uncert_m, water_temp_c",
-                        "OUTPUT": str(tmp_path / "copy")})
+    run(
+        "copytoshare",
+        {
+            "LAYERS": loaded[:1],
+            "EXTRA_FIELDS": "uncert_m, water_temp_c",
+            "OUTPUT": str(tmp_path / "copy"),
+        },
+    )
     assert set(rows_of(tmp_path / "copy", "soundings")[0][1]) == {
-        "depth_m", "uncert_m", "water_temp_c"}
+        "depth_m",
+        "uncert_m",
+        "water_temp_c",
+    }
     with pytest.raises(QgsProcessingException, match="'time'.*cannot be shared"):
-        run("copytoshare", {"LAYERS": loaded[:1], "EXTRA_FIELDS": "time",
-                            "OUTPUT": str(tmp_path / "no")})
+        run(
+            "copytoshare",
+            {"LAYERS": loaded[:1], "EXTRA_FIELDS": "time", "OUTPUT": str(tmp_path / "no")},
+        )
     assert not (tmp_path / "no").exists()
 
 
@@ -239,8 +310,11 @@ def test_refusals_leave_nothing(run, loaded, tmp_path, memory_layer, recorder):
     (full / "other.txt").write_text("x")
     no_crs = memory_layer("Point", ["POINT(1 1)"], crs="", name="odd")
     polar = memory_layer("Polygon", ["POLYGON((0 85,1 85,1 86,0 85))"], crs="EPSG:4326")
-    split = memory_layer("Polygon", ["POLYGON((179 1,179.5 1,179 2,179 1))",
-                                     "POLYGON((-179 1,-179.5 1,-179 2,-179 1))"], crs="EPSG:4326")
+    split = memory_layer(
+        "Polygon",
+        ["POLYGON((179 1,179.5 1,179 2,179 1))", "POLYGON((-179 1,-179.5 1,-179 2,-179 1))"],
+        crs="EPSG:4326",
+    )
     away = memory_layer("Polygon", ["POLYGON((0 0,1 0,1 1,0 0))"])
     before = sorted(os.listdir(tmp_path))
     for parameters, word in (
@@ -283,7 +357,13 @@ def test_copy_makes_a_map_again(run, loaded, tmp_path):
     folder = tmp_path / "copy"
     run("copytoshare", {"LAYERS": loaded, "OUTPUT": str(folder)})
     gpkg = folder / "lake.gpkg"
-    results = run("tinsurface", {
-        "INPUT": f"{gpkg}|layername=soundings", "SHORELINE": f"{gpkg}|layername=outline",
-        "CELL_SIZE": 5.0, "OUTPUT": str(tmp_path / "again.tif")})
+    results = run(
+        "tinsurface",
+        {
+            "INPUT": f"{gpkg}|layername=soundings",
+            "SHORELINE": f"{gpkg}|layername=outline",
+            "CELL_SIZE": 5.0,
+            "OUTPUT": str(tmp_path / "again.tif"),
+        },
+    )
     assert QgsRasterLayer(results["OUTPUT"], "again").isValid()

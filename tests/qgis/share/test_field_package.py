@@ -16,17 +16,36 @@ def inputs(lake, *names):
 
 
 def test_package(run, lake, tmp_path, memory_layer, feedback):
-    marks = memory_layer("Point", ["POINT(412010 5120010)"], fields="field=name:string",
-                         rows=[["Reed point"]], name="m")
+    marks = memory_layer(
+        "Point",
+        ["POINT(412010 5120010)"],
+        fields="field=name:string",
+        rows=[["Reed point"]],
+        name="m",
+    )
     folder = tmp_path / "field"
-    results = run("phonepackage", {
-        **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAKLINES", "SOUNDINGS"), "MARKS": marks,
-        "MAX_ZOOM": 15, "OUTPUT": str(folder)}, feedback)
+    results = run(
+        "phonepackage",
+        {
+            **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAKLINES", "SOUNDINGS"),
+            "MARKS": marks,
+            "MAX_ZOOM": 15,
+            "OUTPUT": str(folder),
+        },
+        feedback,
+    )
     assert sorted(os.listdir(folder)) == ["lake.gpkg", "lake_map.pdf", "lake_tiles.mbtiles"]
     vectors = ogr.Open(str(folder / "lake.gpkg"))
     names = {vectors.GetLayer(i).GetName() for i in range(vectors.GetLayerCount())}
-    assert names == {"marks", "break_lines", "contours", "shoreline", "soundings", "depth_areas",
-                     "layer_styles"}
+    assert names == {
+        "marks",
+        "break_lines",
+        "contours",
+        "shoreline",
+        "soundings",
+        "depth_areas",
+        "layer_styles",
+    }
     assert results["LAYER_COUNT"] == 6
     # MBTiles 1.3: a table of metadata, and tiles in rows counted from the south.
     with sqlite3.connect(folder / "lake_tiles.mbtiles") as db:
@@ -46,12 +65,15 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
 
 
 def test_geopackage_tiles_and_none(run, lake, tmp_path):
-    run("phonepackage", {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage",
-                         "OUTPUT": str(tmp_path / "a")})
+    run(
+        "phonepackage",
+        {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage", "OUTPUT": str(tmp_path / "a")},
+    )
     tiles = gdal.Open(str(tmp_path / "a" / "lake_tiles.gpkg"))
     assert tiles.RasterCount == 4
-    results = run("phonepackage", {
-        **inputs(lake), "TILES": "no tiles", "OUTPUT": str(tmp_path / "b")})
+    results = run(
+        "phonepackage", {**inputs(lake), "TILES": "no tiles", "OUTPUT": str(tmp_path / "b")}
+    )
     assert sorted(os.listdir(tmp_path / "b")) == ["lake.gpkg", "lake_map.pdf"]
     assert results["PIXEL_SIZE"] is None
 
@@ -62,25 +84,34 @@ def test_refusals_leave_nothing(run, lake, tmp_path, memory_layer, recorder):
     (full / "x.txt").write_text("x")
     polar = memory_layer("Polygon", ["POLYGON((0 85,1 85,1 86,0 85))"], crs="EPSG:4326")
     north = memory_layer(
-        "LineString", ["LINESTRING(0.2 85.1,0.3 85.2)"], crs="EPSG:4326", fields="&".join(
-            f"field={f}:string" for f in ("unit", "label", "kind")) + "&" + "&".join(
-            f"field={f}:double" for f in ("depth", "index", "supported")))
+        "LineString",
+        ["LINESTRING(0.2 85.1,0.3 85.2)"],
+        crs="EPSG:4326",
+        fields="&".join(f"field={f}:string" for f in ("unit", "label", "kind"))
+        + "&"
+        + "&".join(f"field={f}:double" for f in ("depth", "index", "supported")),
+    )
     no_crs = memory_layer("Polygon", ["POLYGON((0 0,1 0,1 1,0 0))"], crs="", name="odd")
     for parameters, word in (
-        ({"MAX_ZOOM": 22}, "Choose level"), ({"OUTPUT": str(full)}, "not empty"),
+        ({"MAX_ZOOM": 22}, "Choose level"),
+        ({"OUTPUT": str(full)}, "not empty"),
         ({"SHORELINE": polar, "CONTOURS": north}, "84 N|polar"),
         ({"SHORELINE": no_crs}, "coordinate reference"),
     ):
         given = {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p"), **parameters}
         if "SHORELINE" not in parameters and parameters.get("MAX_ZOOM") == 22:
             given["SHORELINE"] = memory_layer(
-                "Polygon", ["POLYGON((412000 5120000,432000 5120000,432000 5140000,412000 "
-                            "5120000))"])
+                "Polygon",
+                ["POLYGON((412000 5120000,432000 5120000,432000 5140000,412000 5120000))"],
+            )
         with pytest.raises(QgsProcessingException, match=word):
             run("phonepackage", given)
     with pytest.raises(QgsProcessingException, match="Cancelled"):
-        run("phonepackage", {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
-            recorder(30))
+        run(
+            "phonepackage",
+            {**inputs(lake), "MAX_ZOOM": 14, "OUTPUT": str(tmp_path / "p")},
+            recorder(30),
+        )
     assert sorted(os.listdir(tmp_path)) == ["full"]
 
 
@@ -94,8 +125,10 @@ def test_full_disk_leaves_nothing(run, lake, tmp_path, limit):
     resource.setrlimit(resource.RLIMIT_FSIZE, (limit, soft[1]))
     try:
         with pytest.raises(QgsProcessingException, match="disk has room"):
-            run("phonepackage", {**inputs(lake, "DEPTH_AREAS"), "MAX_ZOOM": 16,
-                                 "OUTPUT": str(tmp_path / "p")})
+            run(
+                "phonepackage",
+                {**inputs(lake, "DEPTH_AREAS"), "MAX_ZOOM": 16, "OUTPUT": str(tmp_path / "p")},
+            )
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)
         signal.signal(signal.SIGXFSZ, handler)

@@ -17,13 +17,23 @@ def moved(lake, run, tmp_path, memory_layer):
     here, there = tmp_path / "here", tmp_path / "there"
     here.mkdir()
     gauge = memory_layer(
-        "None", [None, None], crs="", fields="field=time:string&field=level:double",
+        "None",
+        [None, None],
+        crs="",
+        fields="field=time:string&field=level:double",
         rows=[("2025-05-17T08:00", 0.62), ("2025-05-17T16:00", 0.61)],
     )
-    result = run("lakeproject", {
-        **lake, "GAUGE": gauge, "IDW_SURFACE": lake["SURFACE"], "TITLE": TITLE,
-        "AUTHOR": "Ada Pike", "OUTPUT": str(here / "heron.qgz"),
-    })
+    result = run(
+        "lakeproject",
+        {
+            **lake,
+            "GAUGE": gauge,
+            "IDW_SURFACE": lake["SURFACE"],
+            "TITLE": TITLE,
+            "AUTHOR": "Ada Pike",
+            "OUTPUT": str(here / "heron.qgz"),
+        },
+    )
     shutil.move(here, there)
     return there, result
 
@@ -53,9 +63,7 @@ def test_opens_whole_after_a_move(moved, lake):
 def test_files_are_these_and_name_no_folder(moved):
     folder, _ = moved
     names = {path.name for path in folder.iterdir()}
-    assert names == {
-        "heron.qgz", "heron.gpkg", "heron_surface.tif", "heron_idw_surface.tif",
-    }
+    assert names == {"heron.qgz", "heron.gpkg", "heron_surface.tif", "heron_idw_surface.tif"}
     with zipfile.ZipFile(folder / "heron.qgz") as archive:
         for name in archive.namelist():
             assert str(folder.parent).encode() not in archive.read(name)
@@ -70,7 +78,8 @@ def test_layout_can_be_edited_and_shows_the_map_theme(moved):
     names = {
         layer.name()
         for layer in project.mapThemeCollection().mapThemeVisibleLayers(
-            chart.followVisibilityPresetName())
+            chart.followVisibilityPresetName()
+        )
     }
     assert names == {"Shoreline", "Drop-off lines", "Depth contours", "Water depth areas"}
     labels = [item.text() for item in layout.items() if hasattr(item, "text")]
@@ -88,10 +97,16 @@ def test_copies_are_true(moved, lake):
     with sqlite3.connect(folder / "heron.gpkg") as connection:
         tables = {name for (name,) in connection.execute("SELECT table_name FROM gpkg_contents")}
         assert tables == {
-            "soundings", "contours", "shoreline", "depth_areas", "break_lines", "gauge",
+            "soundings",
+            "contours",
+            "shoreline",
+            "depth_areas",
+            "break_lines",
+            "gauge",
         }
         (status,) = connection.execute(
-            "SELECT count(*) FROM soundings WHERE status <> 'accepted'").fetchone()
+            "SELECT count(*) FROM soundings WHERE status <> 'accepted'"
+        ).fetchone()
     assert status == sum(f["status"] != "accepted" for f in lake["SOUNDINGS"].getFeatures())
 
 

@@ -74,14 +74,29 @@ def sheet(lake, provider, tmp_path_factory):
 def test_says_what_a_lake_map_must_say(sheet):
     text = text_of(sheet[0])
     for needed in (
-        "Heron Lake", "Heron County", "Ada Pike", "surveyed May 17, July 5 and September 20, 2025",
+        "Heron Lake",
+        "Heron County",
+        "Ada Pike",
+        "surveyed May 17, July 5 and September 20, 2025",
         # 0.5 m, 0.41 m and 0.62 m in feet of 0.3048 m.
-        "lake level 1.64 ft (staff gauge", "1.35 to 2.03 ft", "not tied to a national",
-        "Contour interval 1 ft, index contours every 5 ft", "19 lanes, about 66 ft apart",
-        "NOT FOR NAVIGATION", "never guaranteed safe", "Cold water", "Local rules",
-        "Area (acres)", "Area (acres) at each depth (ft) or deeper", "Scale 1:", "Survey quality",
-        "No tracks cross", "Data sources", "Mean depth",
-        "WGS 84 / UTM zone 15N", "shallowest depth of a hump",
+        "lake level 1.64 ft (staff gauge",
+        "1.35 to 2.03 ft",
+        "not tied to a national",
+        "Contour interval 1 ft, index contours every 5 ft",
+        "19 lanes, about 66 ft apart",
+        "NOT FOR NAVIGATION",
+        "never guaranteed safe",
+        "Cold water",
+        "Local rules",
+        "Area (acres)",
+        "Area (acres) at each depth (ft) or deeper",
+        "Scale 1:",
+        "Survey quality",
+        "No tracks cross",
+        "Data sources",
+        "Mean depth",
+        "WGS 84 / UTM zone 15N",
+        "shallowest depth of a hump",
     ):
         assert needed in text
 
@@ -113,9 +128,16 @@ def test_is_georeferenced_at_its_scale(sheet, lake):
 @pytest.mark.parametrize("paper", list(PAGE_SIZES))
 def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
     path = tmp_path / "map.pdf"
-    result = run("mapsheet", {
-        **lake, "PAGE_SIZE": paper, "ORIENTATION": "landscape", "SCALE": 6543, "OUTPUT": str(path),
-    })
+    result = run(
+        "mapsheet",
+        {
+            **lake,
+            "PAGE_SIZE": paper,
+            "ORIENTATION": "landscape",
+            "SCALE": 6543,
+            "OUTPUT": str(path),
+        },
+    )
     assert result["SCALE_USED"] == pytest.approx(6543)
     (line,) = [row for row in tool("pdfinfo", str(path)).splitlines() if "Page size" in row]
     points = [float(word) for word in line.split() if word.replace(".", "").isdigit()]
@@ -126,8 +148,11 @@ def test_paper_and_a_given_scale(lake, run, tmp_path, paper):
 def facts_of(lake, **texts):
     roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
     return layer_facts.collect_facts(
-        roles, QgsCoordinateReferenceSystem("EPSG:32615"), SheetSettings("Heron Lake", **texts),
-        QgsProcessingContext(), QgsProcessingFeedback(),
+        roles,
+        QgsCoordinateReferenceSystem("EPSG:32615"),
+        SheetSettings("Heron Lake", **texts),
+        QgsProcessingContext(),
+        QgsProcessingFeedback(),
     )
 
 
@@ -154,9 +179,14 @@ def test_crossing_statistics_of_a_cross_line_that_is_a_decimetre_too_deep(lake):
             feature = QgsFeature(first)
             minute, second = divmod(2 * len(added), 60)
             feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(EAST - 150.0, NORTH + y)))
-            for field, value in (("visit", "2025-10-01"), ("lane", 1), ("depth_m", depth + 0.1),
-                                 ("status", "accepted"), ("raw_depth_m", depth + 0.1),
-                                 ("time", f"2025-10-01T12:{minute:02d}:{second:02d}")):
+            for field, value in (
+                ("visit", "2025-10-01"),
+                ("lane", 1),
+                ("depth_m", depth + 0.1),
+                ("status", "accepted"),
+                ("raw_depth_m", depth + 0.1),
+                ("time", f"2025-10-01T12:{minute:02d}:{second:02d}"),
+            ):
                 feature[field] = value
             added.append(feature)
     assert soundings.dataProvider().addFeatures(added)[0]
@@ -183,9 +213,14 @@ def test_a_correction_that_changed_nothing_is_none(lake):
     """The model writes a time offset of 0 s into every sounding."""
     copy = lake["SOUNDINGS"].materialize(QgsFeatureRequest())
     at = copy.fields().indexOf("corrections")
-    copy.dataProvider().changeAttributeValues({
-        feature.id(): {at: "from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=not corrected"}
-        for feature in copy.getFeatures()})
+    copy.dataProvider().changeAttributeValues(
+        {
+            feature.id(): {
+                at: "from=transducer;time_offset_s=0;draft_m=0.3;sound_speed=not corrected"
+            }
+            for feature in copy.getFeatures()
+        }
+    )
     text = dict(sections(facts_of({**lake, "SOUNDINGS": copy})))["Data sources"]
     assert "Depths are corrected for draft." in text
 
@@ -206,14 +241,23 @@ def test_figures_and_curve_are_those_of_the_lake(lake):
     # Without a surface the bands give the curve.
     banded = facts_of({key: value for key, value in lake.items() if key != "SURFACE"})
     assert banded.statistics is None
-    assert np.interp(banded.curve[0], depth, area) == pytest.approx(banded.curve[1], rel=0.02,
-                                                                   abs=500.0)
+    assert np.interp(banded.curve[0], depth, area) == pytest.approx(
+        banded.curve[1], rel=0.02, abs=500.0
+    )
 
 
 def test_picture_is_the_sheet_at_300_dots_an_inch(lake, run, tmp_path):
     path = tmp_path / "map.png"
-    run("mapsheet", {**lake, "PAGE_SIZE": "A4", "ORIENTATION": "portrait",
-                     "OUTPUT": str(tmp_path / "map.pdf"), "PICTURE": str(path)})
+    run(
+        "mapsheet",
+        {
+            **lake,
+            "PAGE_SIZE": "A4",
+            "ORIENTATION": "portrait",
+            "OUTPUT": str(tmp_path / "map.pdf"),
+            "PICTURE": str(path),
+        },
+    )
     image = QImage(str(path))
     # ISO 216 A4 in pixels of 1/300 inch: 2480.3 by 3507.9.
     assert image.width() == pytest.approx(2480.3, abs=1)
@@ -260,8 +304,7 @@ def layout_of(lake, paper, orientation, text=""):
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     project.setCrs(crs)
     context = QgsProcessingContext()
-    settings = SheetSettings(
-        "Heron Lake" + text, "county" + text, "author" + text, page_size=paper)
+    settings = SheetSettings("Heron Lake" + text, "county" + text, "author" + text, page_size=paper)
     facts = layer_facts.collect_facts(roles, crs, settings, context, QgsProcessingFeedback())
     drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
     extent = page_map.map_extent(lake["SHORELINE"], crs, context)
@@ -275,8 +318,10 @@ def test_nothing_overlaps_or_leaves_the_paper(lake, paper, orientation, text):
     project, layout = layout_of(lake, paper, orientation, text)
     page = layout.pageCollection().page(0).sceneBoundingRect()
     items = [
-        item for item in layout.items()
-        if isinstance(item, QgsLayoutItem) and not isinstance(item, QgsLayoutItemPage)
+        item
+        for item in layout.items()
+        if isinstance(item, QgsLayoutItem)
+        and not isinstance(item, QgsLayoutItemPage)
         and not item.id().startswith(("north arrow, east", "frame, ", "curve, "))
     ]
     assert len(items) > 12
@@ -294,25 +339,35 @@ def test_the_lake_fills_the_frame(lake):
     chart = layout.referenceMap()
     extent = lake["SHORELINE"].extent()
     assert chart.extent().contains(extent)
-    assert chart.scale() == pytest.approx(scale_denominator(
-        extent.width(), extent.height(), chart.rect().width(), chart.rect().height()))
+    assert chart.scale() == pytest.approx(
+        scale_denominator(
+            extent.width(), extent.height(), chart.rect().width(), chart.rect().height()
+        )
+    )
     project.clear()
 
 
 def test_labels_on_the_map_do_not_collide(lake):
     project, layout = layout_of(lake, "Letter", "portrait")
     chart = layout.referenceMap()
-    settings = chart.mapSettings(chart.extent(), QSizeF(2000, 2000 * chart.extent().height()
-                                                        / chart.extent().width()), 254, True)
+    settings = chart.mapSettings(
+        chart.extent(),
+        QSizeF(2000, 2000 * chart.extent().height() / chart.extent().width()),
+        254,
+        True,
+    )
     job = QgsMapRendererSequentialJob(settings)
     job.start()
     job.waitForFinished()
     labels = [
-        label for label in job.takeLabelingResults().labelsWithinRect(chart.extent())
+        label
+        for label in job.takeLabelingResults().labelsWithinRect(chart.extent())
         if not label.isUnplaced
     ]
-    shapes = [QgsGeometry.fromPolygonXY([[*label.cornerPoints, label.cornerPoints[0]]])
-              for label in labels]
+    shapes = [
+        QgsGeometry.fromPolygonXY([[*label.cornerPoints, label.cornerPoints[0]]])
+        for label in labels
+    ]
     assert len({label.labelText for label in labels}) > 5
     for (a, one), (b, other) in itertools.combinations(zip(labels, shapes), 2):
         # The figures of one curved label are pieces that may touch.
@@ -324,12 +379,20 @@ def test_labels_on_the_map_do_not_collide(lake):
 def test_contours_and_a_shoreline_in_degrees_suffice(lake, run, tmp_path):
     import processing
 
-    degrees = processing.run("native:reprojectlayer", {
-        "INPUT": lake["SHORELINE"], "TARGET_CRS": "EPSG:4326", "OUTPUT": "memory:",
-    })["OUTPUT"]
+    degrees = processing.run(
+        "native:reprojectlayer",
+        {"INPUT": lake["SHORELINE"], "TARGET_CRS": "EPSG:4326", "OUTPUT": "memory:"},
+    )["OUTPUT"]
     path = tmp_path / "map.pdf"
-    run("mapsheet", {"CONTOURS": lake["CONTOURS"], "SHORELINE": degrees, "OUTPUT": str(path),
-                     "TITLE": "[% 6 * 7 %] Lake"})
+    run(
+        "mapsheet",
+        {
+            "CONTOURS": lake["CONTOURS"],
+            "SHORELINE": degrees,
+            "OUTPUT": str(path),
+            "TITLE": "[% 6 * 7 %] Lake",
+        },
+    )
     text = text_of(path)
     assert "6 * 7" in text
     assert "not reduced to a lake datum" in text
@@ -350,8 +413,10 @@ def test_other_unit_is_refused(lake, run, tmp_path):
 
 def test_foreign_contours_are_refused(lake, run, tmp_path):
     with pytest.raises(QgsProcessingException, match="no field 'depth'"):
-        run("mapsheet", {**lake, "CONTOURS": lake["BREAKLINES"],
-                         "OUTPUT": str(tmp_path / "map.pdf")})
+        run(
+            "mapsheet",
+            {**lake, "CONTOURS": lake["BREAKLINES"], "OUTPUT": str(tmp_path / "map.pdf")},
+        )
 
 
 def test_cancelled_sheet_leaves_nothing(lake, run, recorder, tmp_path):
@@ -373,23 +438,39 @@ def test_takes_temporary_layers_inside_a_model(lake, provider, tmp_path):
         step.setChildId(name)
         source = QgsProcessingModelChildParameterSource
         for key, value in values.items():
-            step.addParameterSources(key, [
-                source.fromChildOutput(*value) if isinstance(value, tuple)
-                else source.fromStaticValue(value)
-            ])
+            step.addParameterSources(
+                key,
+                [
+                    source.fromChildOutput(*value)
+                    if isinstance(value, tuple)
+                    else source.fromStaticValue(value)
+                ],
+            )
         assert step.algorithm() is not None
         model.addChildAlgorithm(step)
 
     QgsProject.instance().addMapLayers(
-        [lake["CONTOURS"].clone(), lake["SHORELINE"].clone(), lake["SURFACE"].clone()])
+        [lake["CONTOURS"].clone(), lake["SHORELINE"].clone(), lake["SURFACE"].clone()]
+    )
     by_name = {layer.name(): layer.id() for layer in QgsProject.instance().mapLayers().values()}
     path = tmp_path / "map.pdf"
-    child("native:extractbyexpression", "lines", INPUT=by_name["Contours"],
-          EXPRESSION="\"unit\" = 'ft'")
+    child(
+        "native:extractbyexpression",
+        "lines",
+        INPUT=by_name["Contours"],
+        EXPRESSION="\"unit\" = 'ft'",
+    )
     child("native:fixgeometries", "shore", INPUT=by_name["Shoreline"])
-    child("lakefloor:mapsheet", "sheet", CONTOURS=("lines", "OUTPUT"),
-          SHORELINE=("shore", "OUTPUT"), SURFACE=by_name["Depth"], UNIT="ft", OUTPUT=str(path),
-          TITLE="From a model")
+    child(
+        "lakefloor:mapsheet",
+        "sheet",
+        CONTOURS=("lines", "OUTPUT"),
+        SHORELINE=("shore", "OUTPUT"),
+        SURFACE=by_name["Depth"],
+        UNIT="ft",
+        OUTPUT=str(path),
+        TITLE="From a model",
+    )
     context = QgsProcessingContext()
     context.setProject(QgsProject.instance())
     feedback = QgsProcessingFeedback()

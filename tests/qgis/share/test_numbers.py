@@ -39,12 +39,21 @@ needs_poppler = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="poppler-utils is not installed"
 )
 
-@pytest.mark.parametrize(("name", "numbers"), [
-    *((name, Numbers(*signs)) for name, signs in SIGNS.items()),
-    ("C", ENGLISH), ("sv_SE", Numbers(",", "\u00a0")), ("es_ES", Numbers(",", ".")),
-    # Their digits are not ours, so their signs are not either.
-    ("ar_EG", ENGLISH), ("fa_IR", ENGLISH), ("mr_IN", ENGLISH), ("hi_IN", ENGLISH),
-])
+
+@pytest.mark.parametrize(
+    ("name", "numbers"),
+    [
+        *((name, Numbers(*signs)) for name, signs in SIGNS.items()),
+        ("C", ENGLISH),
+        ("sv_SE", Numbers(",", "\u00a0")),
+        ("es_ES", Numbers(",", ".")),
+        # Their digits are not ours, so their signs are not either.
+        ("ar_EG", ENGLISH),
+        ("fa_IR", ENGLISH),
+        ("mr_IN", ENGLISH),
+        ("hi_IN", ENGLISH),
+    ],
+)
 def test_signs_are_those_of_the_locale(name, numbers):
     with locale(name):
         assert local_numbers() == numbers
@@ -117,8 +126,11 @@ def printed(lake, metric, provider, tmp_path_factory):
             ("lakestatistics", {**figures, "CSV": "figures.csv", "REPORT": "figures.html"}),
             ("areavolumebylevel", {**figures, "OUTPUT": "levels.csv"}),
         ):
-            files = {key: str(folder / value) for key, value in parameters.items()
-                     if key in ("OUTPUT", "WEB_PAGE", "CSV", "REPORT")}
+            files = {
+                key: str(folder / value)
+                for key, value in parameters.items()
+                if key in ("OUTPUT", "WEB_PAGE", "CSV", "REPORT")
+            }
             processing.run(f"lakefloor:{name}", {**parameters, **files}, feedback=feedback)
         texts = {path.name: page_text(path) for path in folder.glob("*.pdf")}
         texts.update({path.name: html_text(path) for path in folder.glob("*.html")})
@@ -129,9 +141,7 @@ def printed(lake, metric, provider, tmp_path_factory):
 
 
 @needs_poppler
-@pytest.mark.parametrize(("unit", "name"), [
-    ("ft", "de_DE"), ("ft", "de_CH"), ("m", "fr_FR"),
-])
+@pytest.mark.parametrize(("unit", "name"), [("ft", "de_DE"), ("ft", "de_CH"), ("m", "fr_FR")])
 def test_sheets_and_reports(unit, name, printed):
     english, tables = printed(unit, "en_US")
     said, there = printed(unit, name)
@@ -167,11 +177,25 @@ def test_files_for_programs_keep_their_points(lake, run, tmp_path):
         folder.mkdir()
         with locale(name):
             for ending in ("gpx", "kml", "csv"):
-                run("exportwaypoints", {"INPUT": lake["SOUNDINGS"], "LINES": lake["CONTOURS"],
-                                        "UNIT": "m", "OUTPUT": str(folder / f"places.{ending}")})
-            run("depthcontours", {"INPUT": lake["SURFACE"], "SHORELINE": lake["SHORELINE"],
-                                  "UNIT": "m", "INTERVAL": 0.5,
-                                  "OUTPUT": str(folder / "contours.csv")})
+                run(
+                    "exportwaypoints",
+                    {
+                        "INPUT": lake["SOUNDINGS"],
+                        "LINES": lake["CONTOURS"],
+                        "UNIT": "m",
+                        "OUTPUT": str(folder / f"places.{ending}"),
+                    },
+                )
+            run(
+                "depthcontours",
+                {
+                    "INPUT": lake["SURFACE"],
+                    "SHORELINE": lake["SHORELINE"],
+                    "UNIT": "m",
+                    "INTERVAL": 0.5,
+                    "OUTPUT": str(folder / "contours.csv"),
+                },
+            )
         files[name] = {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
     assert files["en_US"] == files["de_DE"]
     assert b"0.5" in files["de_DE"]["contours.csv"]
@@ -187,9 +211,14 @@ def crossing_lines(soundings):
             if depth > 0.3:
                 feature = QgsFeature(first)
                 feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(EAST + x, NORTH + y)))
-                values = {"visit": "2025-10-01", "lane": number, "depth_m": depth + 0.1,
-                          "raw_depth_m": depth + 0.1, "status": "accepted",
-                          "time": f"2025-10-01T12:{number:02d}:{(y + 184) // 8:02d}"}
+                values = {
+                    "visit": "2025-10-01",
+                    "lane": number,
+                    "depth_m": depth + 0.1,
+                    "raw_depth_m": depth + 0.1,
+                    "status": "accepted",
+                    "time": f"2025-10-01T12:{number:02d}:{(y + 184) // 8:02d}",
+                }
                 for field, value in values.items():
                     feature[field] = value
                 added.append(feature)
@@ -207,8 +236,16 @@ def test_reports_on_the_survey(lake, run, tmp_path):
             ("checkcrosslines", {"CROSSINGS": "TEMPORARY_OUTPUT"}),
             ("comparemethods", {"TABLE": str(folder / "methods.csv"), "CELL_SIZE": 10.0}),
         ):
-            run(name, {"INPUT": soundings, **parameters, "UNIT": "m",
-                       "REPORT": str(folder / f"{name}.html")}, feedback)
+            run(
+                name,
+                {
+                    "INPUT": soundings,
+                    **parameters,
+                    "UNIT": "m",
+                    "REPORT": str(folder / f"{name}.html"),
+                },
+                feedback,
+            )
         return [html_text(path) for path in sorted(folder.glob("*.html"))] + [log_text(feedback)]
 
     with locale("en_US"):
@@ -222,17 +259,29 @@ def test_reports_on_the_survey(lake, run, tmp_path):
 
 def test_profiles_and_descriptions(lake, run, tmp_path, memory_layer):
     lines = memory_layer(
-        "LineString", [f"LINESTRING({EAST - 250} {NORTH},{EAST + 250} {NORTH + 20})"])
+        "LineString", [f"LINESTRING({EAST - 250} {NORTH},{EAST + 250} {NORTH + 20})"]
+    )
     marks = memory_layer("Point", [f"POINT({EAST + x} {NORTH})" for x in (-120, 30, 160)])
 
     def everything(folder):
         folder.mkdir()
         feedback = Recorder()
-        run("depthprofile", {"INPUT": lake["SURFACE"], "LINES": lines, "UNIT": "m",
-                             "OUTPUT": "TEMPORARY_OUTPUT",
-                             "REPORT": str(folder / "profile.html")}, feedback)
-        run("describemarks", {"INPUT": lake["SURFACE"], "MARKS": marks,
-                               "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
+        run(
+            "depthprofile",
+            {
+                "INPUT": lake["SURFACE"],
+                "LINES": lines,
+                "UNIT": "m",
+                "OUTPUT": "TEMPORARY_OUTPUT",
+                "REPORT": str(folder / "profile.html"),
+            },
+            feedback,
+        )
+        run(
+            "describemarks",
+            {"INPUT": lake["SURFACE"], "MARKS": marks, "UNIT": "m", "OUTPUT": "TEMPORARY_OUTPUT"},
+            feedback,
+        )
         return html_text(folder / "profile.html"), log_text(feedback)
 
     with locale("en_US"):

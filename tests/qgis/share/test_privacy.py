@@ -59,7 +59,8 @@ def files(lake, home):
         options = QgsVectorFileWriter.SaveVectorOptions()
         options.driverName = "GPKG"
         QgsVectorFileWriter.writeAsVectorFormatV3(
-            layer, path, QgsCoordinateTransformContext(), options)
+            layer, path, QgsCoordinateTransformContext(), options
+        )
         paths[name] = path
     return paths
 
@@ -76,7 +77,8 @@ def spoken(data: bytes):
     if data.startswith(b"%PDF"):
         yield re.sub(rb"\\([0-3][0-7]{2})", lambda m: bytes([int(m[1], 8)]), data)
         yield b"".join(
-            bytes.fromhex(text.decode()) for text in re.findall(rb"<((?:[0-9A-Fa-f]{2})+)>", data))
+            bytes.fromhex(text.decode()) for text in re.findall(rb"<((?:[0-9A-Fa-f]{2})+)>", data)
+        )
     for picture in re.findall(rb"data:image/png;base64,([A-Za-z0-9+/=]+)", data):
         yield base64.b64decode(picture)
     if data.startswith(b"PK"):
@@ -91,10 +93,13 @@ def found(path, words=(), values=()) -> list:
     parts = list(spoken(path.read_bytes()))
     if parts[0].startswith(b"SQLite format 3"):
         with sqlite3.connect(path) as db:
-            parts += ["\n".join(f'"{c}"' for c in re.findall(r"'([^']*)'", line)).encode()
-                      for line in db.iterdump()]
+            parts += [
+                "\n".join(f'"{c}"' for c in re.findall(r"'([^']*)'", line)).encode()
+                for line in db.iterdump()
+            ]
     hits = []
     for coding in ("utf-8", "utf-16-le", "utf-16-be"):
+
         def in_code(text, coding=coding):
             return re.escape(text.encode(coding))
 
@@ -104,8 +109,12 @@ def found(path, words=(), values=()) -> list:
             *((w, in_code(w)) for w in words),
             *((v, edge + in_code(v) + edge) for v in values),
         ):
-            hits += [(path.name, text, m.group()) for part in parts
-                     for m in [re.search(pattern, part)] if m]
+            hits += [
+                (path.name, text, m.group())
+                for part in parts
+                for m in [re.search(pattern, part)]
+                if m
+            ]
     return hits
 
 
@@ -128,29 +137,58 @@ def parameters_of(name, files, out):
     pages = {**files, **texts}
     figures = {"INPUT": files["SURFACE"], "SHORELINE": files["SHORELINE"]}
     gpx = out.parent / "marks.gpx"
-    gpx.write_text('<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">'
-                   '<wpt lat="46.2" lon="-94.1"><name>REED</name></wpt></gpx>')
+    gpx.write_text(
+        '<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">'
+        '<wpt lat="46.2" lon="-94.1"><name>REED</name></wpt></gpx>'
+    )
     return {
-        "copytoshare": {"LAYERS": [files[n] for n in (
-                            "CONTOURS", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "SHORELINE",
-                            "BREAKLINES")],
-                        "OUTPUT": out / "copy"},
-        "exportwaypoints": {"INPUT": files["SOUNDINGS"], "LINES": files["CONTOURS"],
-                            "OUTPUT": out / "places.gpx"},
-        "importwaypoints": {"INPUT": str(gpx), "OUTPUT": out / "places.gpkg",
-                            "LINES": out / "lines.gpkg"},
+        "copytoshare": {
+            "LAYERS": [
+                files[n]
+                for n in (
+                    "CONTOURS",
+                    "DEPTH_AREAS",
+                    "SURFACE",
+                    "SOUNDINGS",
+                    "SHORELINE",
+                    "BREAKLINES",
+                )
+            ],
+            "OUTPUT": out / "copy",
+        },
+        "exportwaypoints": {
+            "INPUT": files["SOUNDINGS"],
+            "LINES": files["CONTOURS"],
+            "OUTPUT": out / "places.gpx",
+        },
+        "importwaypoints": {
+            "INPUT": str(gpx),
+            "OUTPUT": out / "places.gpkg",
+            "LINES": out / "lines.gpkg",
+        },
         "phonepackage": {**pages, "MAX_ZOOM": 14, "OUTPUT": out / "field"},
         "lakeproject": {**pages, "IDW_SURFACE": files["SURFACE"], "OUTPUT": out / "lake.qgz"},
         "lakereport": {**pages, "OUTPUT": out / "report.pdf", "WEB_PAGE": out / "report.html"},
-        "lakestatistics": {**figures, "CSV": out / "f.csv", "LAYERS": out / "layers.gpkg",
-                           "REPORT": out / "statistics.html"},
-        "areavolumebylevel": {**figures, "OUTPUT": out / "levels.gpkg", "UNCOVERED": out / "dry.gpkg"},
+        "lakestatistics": {
+            **figures,
+            "CSV": out / "f.csv",
+            "LAYERS": out / "layers.gpkg",
+            "REPORT": out / "statistics.html",
+        },
+        "areavolumebylevel": {
+            **figures,
+            "OUTPUT": out / "levels.gpkg",
+            "UNCOVERED": out / "dry.gpkg",
+        },
         "mapsheet": {**pages, "OUTPUT": out / "map.pdf", "PICTURE": out / "map.png"},
         "structuresheets": {**pages, "OUTPUT": out / "sheets.pdf"},
         "depthcontours": {**figures, "OUTPUT": out / "contours.gpkg"},
         "depthareas": {**figures, "OUTPUT": out / "areas.gpkg"},
-        "tinsurface": {"INPUT": files["SOUNDINGS"], "SHORELINE": files["SHORELINE"],
-                       "OUTPUT": out / "tin.tif"},
+        "tinsurface": {
+            "INPUT": files["SOUNDINGS"],
+            "SHORELINE": files["SHORELINE"],
+            "OUTPUT": out / "tin.tif",
+        },
         "bottomslope": {"INPUT": files["SURFACE"], "OUTPUT": out / "slope.tif"},
     }[name]
 
@@ -158,8 +196,9 @@ def parameters_of(name, files, out):
 SHARED = sorted(c.NAME for c in algorithm_classes() if c.GROUP == "share")
 
 
-@pytest.mark.parametrize("name", [*SHARED, "depthcontours", "depthareas", "tinsurface",
-                                  "bottomslope"])
+@pytest.mark.parametrize(
+    "name", [*SHARED, "depthcontours", "depthareas", "tinsurface", "bottomslope"]
+)
 def test_no_account_and_no_folder_leaves(name, run, files, home):
     out = home / "out"
     out.mkdir()
@@ -241,7 +280,11 @@ def test_the_example_project_names_nobody():
     assert [source for source in sources if not source.startswith("./")] == []
     places = ["/home/", "/root/", "/tmp/", "/Users/", ".lakefloor-"]
     shipped = (folder.parent / "pictures", ROOT / "plugin" / "models", folder)
-    paths = [path for place in shipped for path in place.iterdir()
-             if path.suffix in (".qgz", ".gpkg", ".tif", ".png", ".model3")]
+    paths = [
+        path
+        for place in shipped
+        for path in place.iterdir()
+        if path.suffix in (".qgz", ".gpkg", ".tif", ".png", ".model3")
+    ]
     assert len(paths) > 10
     assert [hit for path in paths for hit in found(path, places)] == []

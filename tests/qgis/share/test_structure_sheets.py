@@ -16,12 +16,7 @@ from qgis.core import (
     QgsProject,
 )
 
-from lakefloor.algorithms._sheets import (
-    layer_facts,
-    page_map,
-    sheet_inputs,
-    structure_atlas,
-)
+from lakefloor.algorithms._sheets import layer_facts, page_map, sheet_inputs, structure_atlas
 from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
 from lakefloor.algorithms.share.structure_sheets import _marked, _of_features
 
@@ -33,8 +28,9 @@ FORMS = "field=form:string&field=number:integer&field=relief_m:double&field=top_
 
 
 def pages_of(path):
-    text = subprocess.run(["pdftotext", "-raw", str(path), "-"], check=True, capture_output=True,
-                          text=True).stdout
+    text = subprocess.run(
+        ["pdftotext", "-raw", str(path), "-"], check=True, capture_output=True, text=True
+    ).stdout
     pages = text.split("\f")[:-1]
     return [" ".join(unicodedata.normalize("NFKC", page).split()) for page in pages]
 
@@ -42,13 +38,16 @@ def pages_of(path):
 @pytest.fixture
 def forms(memory_layer):
     def square(x, y, half):
-        return (f"POLYGON(({x - half} {y - half},{x + half} {y - half},{x + half} {y + half},"
-                f"{x - half} {y + half},{x - half} {y - half}))")
+        return (
+            f"POLYGON(({x - half} {y - half},{x + half} {y - half},{x + half} {y + half},"
+            f"{x - half} {y + half},{x - half} {y - half}))"
+        )
 
     return memory_layer(
-        "Polygon", [square(412_140, 5_119_980, 30), None, square(411_815, 5_120_040, 120)],
-        fields=FORMS, rows=[("hump", 1, 3.048, 1.524), ("hump", 2, 1.0, 1.0),
-                            ("hole", 1, -1.8288, 3.0)],
+        "Polygon",
+        [square(412_140, 5_119_980, 30), None, square(411_815, 5_120_040, 120)],
+        fields=FORMS,
+        rows=[("hump", 1, 3.048, 1.524), ("hump", 2, 1.0, 1.0), ("hole", 1, -1.8288, 3.0)],
     )
 
 
@@ -58,8 +57,15 @@ def test_a_page_for_each_drop_off_by_default(lake, run, tmp_path):
     result = run("structuresheets", {**layers, "TITLE": "Heron Lake", "OUTPUT": str(path)})
     assert result["PAGES"] == 1
     (page,) = pages_of(path)
-    for needed in ("Drop-off 1", "Heron Lake", "Scale 1:", "NOT FOR NAVIGATION", "shallowest depth",
-                   "never guaranteed safe", "lake level 1.64 ft (staff gauge"):
+    for needed in (
+        "Drop-off 1",
+        "Heron Lake",
+        "Scale 1:",
+        "NOT FOR NAVIGATION",
+        "shallowest depth",
+        "never guaranteed safe",
+        "lake level 1.64 ft (staff gauge",
+    ):
         assert needed in page
 
 
@@ -90,7 +96,8 @@ def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, 
     project = QgsProject()
     project.setCrs(crs)
     facts = layer_facts.collect_facts(
-        roles, crs, SheetSettings("Heron Lake"), context, QgsProcessingFeedback())
+        roles, crs, SheetSettings("Heron Lake"), context, QgsProcessingFeedback()
+    )
     drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
     drawn["structures"] = _marked(forms, f"$id = {structure_atlas.CURRENT}", project)
     structures = _of_features(forms, "", crs, context, "ft")
@@ -104,7 +111,8 @@ def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, 
         assert atlas.next()
         layout.refresh()
         box = QgsGeometry.fromWkt(
-            "POLYGON(({0} {1},{2} {1},{2} {3},{0} {3},{0} {1}))".format(*structure.box))
+            "POLYGON(({0} {1},{2} {1},{2} {3},{0} {3},{0} {1}))".format(*structure.box)
+        )
         assert chart.extent().contains(box.boundingBox())
         assert locator.extent().contains(lake["SHORELINE"].extent())
         key = layout.createExpressionContext().variable("atlas_feature")["key"]
@@ -120,24 +128,35 @@ def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, 
 
 def test_the_first_so_many(lake, forms, run, recorder, tmp_path):
     feedback = recorder()
-    result = run("structuresheets", {**lake, "STRUCTURES": forms, "MAX_PAGES": 1,
-                                     "OUTPUT": str(tmp_path / "s.pdf")}, feedback=feedback)
+    result = run(
+        "structuresheets",
+        {**lake, "STRUCTURES": forms, "MAX_PAGES": 1, "OUTPUT": str(tmp_path / "s.pdf")},
+        feedback=feedback,
+    )
     assert result["PAGES"] == 1
     assert "There are 2 structures, but the maximum number of pages is 1." in feedback.text
 
 
 def test_own_names_and_expressions_stay_text(lake, memory_layer, run, tmp_path):
-    spots = memory_layer("Point", ["POINT(412140 5119980)"], fields="field=label:string",
-                         rows=[("[% 6 * 7 %] & rock",)])
+    spots = memory_layer(
+        "Point",
+        ["POINT(412140 5119980)"],
+        fields="field=label:string",
+        rows=[("[% 6 * 7 %] & rock",)],
+    )
     path = tmp_path / "s.pdf"
-    run("structuresheets", {**lake, "STRUCTURES": spots, "NAME_FIELD": "label",
-                            "OUTPUT": str(path)})
+    run(
+        "structuresheets", {**lake, "STRUCTURES": spots, "NAME_FIELD": "label", "OUTPUT": str(path)}
+    )
     assert "[% 6 * 7 %] & rock" in pages_of(path)[0]
 
 
 def test_refusals(lake, run, memory_layer, tmp_path):
-    ask = {"CONTOURS": lake["CONTOURS"], "SHORELINE": lake["SHORELINE"],
-           "OUTPUT": str(tmp_path / "s.pdf")}
+    ask = {
+        "CONTOURS": lake["CONTOURS"],
+        "SHORELINE": lake["SHORELINE"],
+        "OUTPUT": str(tmp_path / "s.pdf"),
+    }
     with pytest.raises(QgsProcessingException, match="layer of structures, or breaklines"):
         run("structuresheets", ask)
     with pytest.raises(QgsProcessingException, match="holds no structure"):

@@ -28,8 +28,9 @@ from lakes import RADIUS, UTM15, X, Y, shore
 def _changed(layer, move=(0.0, 0.0), **values):
     """Return a copy of a layer, moved and with other attributes."""
     kind = QgsWkbTypes.displayString(layer.wkbType())
-    copy = QgsVectorLayer(f"{kind}?crs={layer.crs().authid()}",
-                          f"{layer.name()} of another run", "memory")
+    copy = QgsVectorLayer(
+        f"{kind}?crs={layer.crs().authid()}", f"{layer.name()} of another run", "memory"
+    )
     copy.dataProvider().addAttributes(layer.fields())
     copy.updateFields()
     features = []
@@ -48,16 +49,25 @@ def _changed(layer, move=(0.0, 0.0), **values):
 
 
 def _roles(lake, **changes):
-    found = {"contours": lake["CONTOURS"], "shoreline": lake["SHORELINE"],
-             "depth_areas": lake["DEPTH_AREAS"], "surface": lake["SURFACE"]}
+    found = {
+        "contours": lake["CONTOURS"],
+        "shoreline": lake["SHORELINE"],
+        "depth_areas": lake["DEPTH_AREAS"],
+        "surface": lake["SURFACE"],
+    }
     return {**found, **changes}
 
 
 def _deeper(lake, folder, by, feedback):
     surface, crs, _ = read_raster(lake["SURFACE"], feedback)
     path = folder / "deeper.tif"
-    write_raster(path, [surface.depth.like(surface.depth.values + by)] * 3, BANDS,
-                 QgsCoordinateReferenceSystem(crs), {})
+    write_raster(
+        path,
+        [surface.depth.like(surface.depth.values + by)] * 3,
+        BANDS,
+        QgsCoordinateReferenceSystem(crs),
+        {},
+    )
     return QgsRasterLayer(str(path), "deeper")
 
 
@@ -86,16 +96,25 @@ def test_contours_of_a_steep_shore_go_with_their_own_coarse_surface(run, tmp_pat
     within = RADIUS - np.hypot(*np.meshgrid(grid.x - X, grid.y - Y))
     depth = np.where(within > 0.0, 8.0 * np.tanh((within + 2.0) / 18.0), np.nan)
     path = tmp_path / "steep.tif"
-    write_raster(path, [grid.like(depth), grid.like(0.0 * depth + 0.2), grid.like(0.0 * depth)],
-                 BANDS, UTM15, {})
+    write_raster(
+        path,
+        [grid.like(depth), grid.like(0.0 * depth + 0.2), grid.like(0.0 * depth)],
+        BANDS,
+        UTM15,
+        {},
+    )
     shoreline = QgsVectorLayer("Polygon?crs=EPSG:32615", "shoreline", "memory")
     feature = QgsFeature()
     feature.setGeometry(QgsGeometry.fromWkt(shore().wkt))
     shoreline.dataProvider().addFeatures([feature])
-    contours = run("depthcontours", {"INPUT": str(path), "SHORELINE": shoreline,
-                                     "OUTPUT": "TEMPORARY_OUTPUT"})["OUTPUT"]
-    check_together({"contours": contours, "surface": QgsRasterLayer(str(path), "steep")},
-                   QgsProcessingContext(), feedback)
+    contours = run(
+        "depthcontours", {"INPUT": str(path), "SHORELINE": shoreline, "OUTPUT": "TEMPORARY_OUTPUT"}
+    )["OUTPUT"]
+    check_together(
+        {"contours": contours, "surface": QgsRasterLayer(str(path), "steep")},
+        QgsProcessingContext(),
+        feedback,
+    )
     assert feedback.messages == []
 
 
@@ -104,8 +123,10 @@ def test_other_units_and_other_lakes_are_refused(lake, run, tmp_path):
     far = _changed(lake["DEPTH_AREAS"], move=(5000.0, 0.0))
     for changes, words in (
         ({"CONTOURS": metres}, "different units .ft, m."),
-        ({"DEPTH_AREAS": far},
-         "'Depth areas of another run' and the shoreline 'Shoreline' do not overlap"),
+        (
+            {"DEPTH_AREAS": far},
+            "'Depth areas of another run' and the shoreline 'Shoreline' do not overlap",
+        ),
     ):
         given = {name: lake[name] for name in ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE")}
         with pytest.raises(QgsProcessingException, match=words):
