@@ -112,6 +112,8 @@ class Outputs:
             if isinstance(value, np.generic):
                 # QGIS shows numpy's own numbers as empty.
                 self.results[name] = value.item()
+            elif isinstance(value, Path):
+                self.results[name] = str(value)
         for target, style, options in self._styles:
             _styling.style_on_load(self.context, target, style, options)
 

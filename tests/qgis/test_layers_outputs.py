@@ -42,7 +42,7 @@ class Copy(LakefloorAlgorithm):
     payload = None
     fail = None
 
-    def initAlgorithm(self, configuration=None):
+    def declare(self):
         self.addParameter(
             QgsProcessingParameterFeatureSource(
                 "INPUT", "Input", [QgsProcessing.SourceType.TypeVectorPoint], optional=True
@@ -55,15 +55,13 @@ class Copy(LakefloorAlgorithm):
             )
         )
 
-    def compute(self, parameters, context, feedback):
-        with Outputs(self, parameters, context, feedback) as out:
-            if isinstance(Copy.payload, Soundings):
-                out.soundings("POINTS", Copy.payload, UTM15)
-            else:
-                out.surface("RASTER", Copy.payload, UTM15, {"DATUM_NAME": "gauge"})
-            if Copy.fail:
-                raise Copy.fail
-        return out.results
+    def compute(self, inputs, outputs):
+        if isinstance(Copy.payload, Soundings):
+            outputs.soundings("POINTS", Copy.payload, UTM15)
+        else:
+            outputs.surface("RASTER", Copy.payload, UTM15, {"DATUM_NAME": "gauge"})
+        if Copy.fail:
+            raise Copy.fail
 
 
 @pytest.fixture
