@@ -259,8 +259,8 @@ def test_what_was_assumed_is_said():
         status=np.array(["accepted"] * 3 + ["spike"], object),
     )
     assert assumed_sentences(soundings) == [
-        "The logs state no depth unit. Depths are assumed to be in meters.",
-        "The logs do not say where depth counts from. It is assumed to be the transducer.",
+        "The logs state no depth unit, so meters are assumed.",
+        "The logs do not say where depth counts from, so the transducer is assumed.",
         # 1.96 times 37.55.
         "No water temperature was logged. The sound speed is assumed to be 1459 ± 74 m/s.",
         "No lake level was read for June. Its depths are adjusted where tracks cross.",

@@ -66,8 +66,8 @@ def _lake_lines(facts) -> list:
     littoral = written(round(LITTORAL_DEPTH / LENGTH[unit], 2), "g")
     lines = [
         f"Area {say('area')}, volume {say('volume')}.",
-        f"Mean depth {say('mean_depth')}, maximum depth {say('max_depth')}.",
-        f"Shoreline {say('shoreline')}, shoreline development "
+        f"Mean depth {say('mean_depth')}, deepest {say('max_depth')}.",
+        f"Shoreline {say('shoreline')}, development "
         f"{written(figures['development'].value, '.2f')}.",
         f"Shallower than {littoral} {unit}: {say('littoral_share')}.",
     ]
