@@ -211,9 +211,9 @@ def test_the_sheet_says_what_nobody_knew(stranger):
     out, _ = stranger
     text = words(out / "sheet.pdf")
     for said in (
-        "below the water level of 2026-01-10. No gauge was read",
-        "No water temperature: sound speed 1459 ± 38 m/s assumed.",
-        "No lake level was read for 2026-02-21: adjusted where tracks cross.",
+        "below the water level of 2026-01-10. The lake level at that time is not known.",
+        "No water temperature was logged. The sound speed is assumed to be 1459 ± 74 m/s.",
+        "No lake level was read for 2026-02-21. Its depths are adjusted where tracks cross.",
         "shoreline, taken as depth 0",
     ):
         assert said.replace(" ", "") in text
@@ -242,8 +242,8 @@ def test_volume_and_depths_allow_for_the_unknown_sound_speed(stranger, tmp_path)
         share = float(rows[name]["standard_uncertainty_si"]) / float(rows[name]["value_si"])
         assert 0.0257 < share < 0.06, name
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert "makes all depths uncertain by 2.6% alike" in page
-    assert "Water level: at the water level of 2026-01-10. No gauge was read" in page
+    assert "too large or too small by up to 5.0% alike" in page
+    assert "Lake level: at the water level of 2026-01-10." in page
 
 
 def test_outings_that_do_not_meet_are_refused_in_one_sentence(provider, tmp_path):

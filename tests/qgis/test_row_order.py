@@ -390,7 +390,7 @@ def test_sheets_and_reports_say_the_same(lake, feedback):
         context.setProject(QgsProject.instance())
         return repr(collect_facts(layers, UTM15, SheetSettings("Lake"), context, feedback))
 
-    assert "crossings=Misfit(n=" in facts("logged")
+    assert "crossings=DifferenceStatistics(" in facts("logged")
     for order in ORDERS:
         assert facts(order) == facts("logged")
 

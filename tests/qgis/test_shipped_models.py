@@ -111,7 +111,11 @@ def _place(lake, name):
         ("lakeproject:Lake project", "lake.gpkg", r"end in \.qgz"),
         ("smoothsurface:Smooth surface", "smooth.surface", "cannot be written as"),
         ("depthcontours:Depth contours", "taken.gpkg", "is a folder"),
-        ("depthcontours:Depth contours", "store.gpkg", "store, which no result may replace"),
+        (
+            "depthcontours:Depth contours",
+            "store.gpkg",
+            "is a lake database, which no result may replace",
+        ),
         (
             "depthcontours:Depth contours",
             "soundings.gpkg",
@@ -148,7 +152,7 @@ def test_save_to_geopackage_knows_the_store_too(provider, recorder, lake):
         wrong = _refusal(
             provider, recorder, MAP, _map(lake, **{"depthcontours:Depth contours": target})
         )
-        assert "the lake's store" in wrong
+        assert "is a lake database" in wrong
 
 
 def test_rule_of_a_step_is_told_before_the_first(provider, recorder, lake):
