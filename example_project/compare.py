@@ -73,7 +73,7 @@ def compare_surface(depth, transform, uncertainty=None, distance=None):
     if error.size == 0:
         raise SystemExit("The surface has no cell on Lake Marrowby.")
     table = [
-        ("lake covered by the map", f"{100.0 * error.size / wet.sum():.1f} %"),
+        ("lake covered by the map", f"{100.0 * error.size / wet.sum():.1f}%"),
         ("mapped cells on land", f"{np.sum(mapped & ~wet)}"),
         *_figures("all cells", error),
     ]
@@ -90,7 +90,7 @@ def compare_surface(depth, transform, uncertainty=None, distance=None):
         for times, normal in ((1, 68.3), (2, 95.4)):
             within = 100.0 * np.mean(np.abs(error[known]) <= times * sigma[known])
             table.append(
-                (f"errors within {times} std. uncertainty", f"{within:.1f} % (normal: {normal} %)")
+                (f"errors within {times} std. uncertainty", f"{within:.1f}% (normal: {normal}%)")
             )
 
     polygon = truth.shoreline_polygon()
@@ -98,11 +98,11 @@ def compare_surface(depth, transform, uncertainty=None, distance=None):
     area, volume, deepest = mapped.sum() * cell_area, np.nansum(depth) * cell_area, np.nanmax(depth)
     for name, got, real, unit in (
         ("area", area / 1e4, polygon.area / 1e4, "ha"),
-        ("volume", volume / 1e3, fine.sum() / 1e3, "1000 m3"),
-        ("greatest depth", deepest, fine.max(), "m"),
+        ("volume", volume / 1e3, fine.sum() / 1e3, "1000 m³"),
+        ("maximum depth", deepest, fine.max(), "m"),
     ):
         change = 100.0 * (got / real - 1.0)
-        table.append((name, f"{got:.2f} {unit}, truth {real:.2f} ({change:+.2f} %)"))
+        table.append((name, f"{got:.2f} {unit}, truth {real:.2f} ({change:+.2f}%)"))
 
     top = np.array([truth.HUMP["x"], truth.HUMP["y"]]) + truth.ORIGIN
     near = np.hypot(*np.meshgrid(x - top[0], y - top[1])) < 25.0
@@ -111,7 +111,7 @@ def compare_surface(depth, transform, uncertainty=None, distance=None):
         dx, dy = x[at % cols] - top[0], y[at // cols] - top[1]
         table.append(
             (
-                "least depth on the hump",
+                "shallowest depth on the hump",
                 f"{depth.flat[at]:.2f} m, truth {truth.depth_m(*top):.2f} m, "
                 f"{np.hypot(dx, dy):.1f} m from its top",
             )
@@ -124,7 +124,7 @@ def _figures(name, error):
         (
             name,
             f"n {error.size}, RMSE {np.sqrt(np.mean(error**2)):.3f}, bias {error.mean():+.3f}, "
-            f"95 % {np.percentile(np.abs(error), 95):.3f}, max {np.abs(error).max():.3f} m",
+            f"95% {np.percentile(np.abs(error), 95):.3f}, max {np.abs(error).max():.3f} m",
         )
     ]
 
@@ -188,7 +188,7 @@ def compare_lines(lines):
             continue
         found, right = nearest(true, mapped), nearest(mapped, true)
         complete, correct = (100.0 * np.mean(d <= TOLERANCE) for d in (found, right))
-        figure = f"complete {complete:.0f} %, correct {correct:.0f} % (within {TOLERANCE:g} m)"
+        figure = f"complete {complete:.0f}%, correct {correct:.0f}% (within {TOLERANCE:g} m)"
         if complete:
             figure += f", mean distance {found[found <= TOLERANCE].mean():.1f} m"
         table.append((kind, figure))

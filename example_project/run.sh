@@ -29,7 +29,7 @@ qgis_process=$(command -v qgis_process.bin || command -v qgis_process)
     LOG_FOLDER="$here/logs" \
     SHORELINE="$here/shoreline.geojson" \
     GAUGE="$here/gauge.csv" \
-    LEVEL_UNIT=ft DATUM_ELEVATION=2 DATUM_NAME="dock gauge" \
+    LEVEL_UNIT=feet DATUM_ELEVATION=2 DATUM_NAME="dock gauge" \
     TITLE="Lake Marrowby" \
     "uncertaintybudget:Soundings=$output/soundings.gpkg" \
     "tinsurface:TIN surface=$output/depth_tin.tif" \

@@ -24,7 +24,8 @@ LANE_SPACING = "LANE_SPACING"
 
 def helped(parameter, text: str, advanced: bool = False):
     """Return the parameter with its help, moved to the advanced ones if asked."""
-    parameter.setHelp(text)
+    # The dialog shows it as a tooltip in HTML, which joins lines without a break.
+    parameter.setHelp(text.replace("\n", "<br>\n"))
     if advanced:
         parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
@@ -137,7 +138,7 @@ def shoreline(optional=True):
             "edge, and nothing is drawn outside it."
         )
         + (
-            " " + tr("If empty, the map ends at the maximum gap from the soundings.")
+            " " + tr("If empty, the map ends at the search distance from the soundings.")
             if optional
             else ""
         ),
@@ -168,10 +169,10 @@ def cell_size():
 
 
 def max_gap():
-    """Return the optional maximum gap parameter."""
+    """Return the optional search distance parameter."""
     return distance(
         MAX_GAP,
-        tr("Maximum gap (m)"),
+        tr("Search distance (m)"),
         None,
         tr(
             "Nothing is drawn farther than this from a sounding. If empty, it follows from the "
@@ -189,7 +190,7 @@ def lane_spacing():
         None,
         tr(
             "Distance between neighboring lanes. If empty, it is estimated from the soundings. "
-            "Cell size and maximum gap follow from it if they are empty."
+            "Cell size and search distance follow from it if they are empty."
         ),
         optional=True,
         advanced=True,

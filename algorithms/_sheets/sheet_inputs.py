@@ -68,10 +68,7 @@ def layer(role, optional):
             "depth_areas": (
                 tr("Depth areas"),
                 kind.TypeVectorPolygon,
-                tr(
-                    "Polygons from Depth areas. They give the blues of the map and "
-                    "the depth-area table."
-                ),
+                tr("Polygons from Depth areas. They color the map and fill the depth-area table."),
             ),
             "break_lines": (
                 tr("Breaklines"),
@@ -82,8 +79,8 @@ def layer(role, optional):
                 tr("Soundings"),
                 kind.TypeVectorPoint,
                 tr(
-                    "Soundings with their status. They give the days, counts and lanes "
-                    "of the survey."
+                    "Soundings with their status. They give the dates, counts and "
+                    "lanes of the survey."
                 ),
             ),
             "gauge": (
@@ -94,7 +91,7 @@ def layer(role, optional):
         }[role]
         parameter = QgsProcessingParameterVectorLayer(name, label, [source_type], optional=optional)
     if optional:
-        text += " " + tr("If empty, what it shows is left out.")
+        text += " " + tr("If empty, its part of the sheet is left out.")
     return params.helped(parameter, text)
 
 

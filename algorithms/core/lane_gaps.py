@@ -25,7 +25,7 @@ MOST_TRIANGLES, _ANSWERED = 1500, 0.25
 
 SINGLE_LANE = (
     "The soundings lie along a single lane, so the lane spacing cannot be estimated. "
-    "Give the cell size and the maximum gap."
+    "Give the cell size and the search distance."
 )
 
 

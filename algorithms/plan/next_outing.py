@@ -133,7 +133,7 @@ class NextOuting(LakefloorAlgorithm):
         add(
             params.number(
                 "MIN_DEPTH",
-                tr("Minimum depth (m)"),
+                tr("Shallowest depth (m)"),
                 0.6,
                 tr(
                     "Water that the surface shows as shallower is not entered. Many sounders read "

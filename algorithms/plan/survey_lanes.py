@@ -176,7 +176,7 @@ class SurveyLanes(LakefloorAlgorithm):
         add(
             params.number(
                 "MIN_DEPTH",
-                tr("Minimum depth (m)"),
+                tr("Shallowest depth (m)"),
                 0.6,
                 tr(
                     "Water that the older depth surface shows as shallower is not entered. Many "

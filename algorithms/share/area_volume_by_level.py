@@ -88,7 +88,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         add(
             params.number(
                 "STEP",
-                tr("Step between levels"),
+                tr("Step between levels (depth unit)"),
                 None,
                 tr("In the depth unit. If empty, 0.1 ft or 0.01 m."),
                 minimum=0.0,
@@ -98,7 +98,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         add(
             params.number(
                 "MIN_LEVEL",
-                tr("Minimum lake level"),
+                tr("Minimum lake level (depth unit)"),
                 None,
                 tr(
                     "Above the datum, in the depth unit. Lower levels are negative. If empty, the "
@@ -110,7 +110,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         add(
             params.number(
                 "MAX_LEVEL",
-                tr("Maximum lake level"),
+                tr("Maximum lake level (depth unit)"),
                 0.0,
                 tr(
                     "Above the datum, in the depth unit. Levels above 0 need a raster that holds the "
@@ -121,7 +121,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         add(
             params.number(
                 "DRAWDOWN",
-                tr("Drawdown"),
+                tr("Drawdown (depth unit)"),
                 1.0,
                 tr(
                     "Fall of the lake below the datum, in the depth unit, for the polygon of uncovered "

@@ -120,7 +120,7 @@ class LakeStatistics(LakefloorAlgorithm):
         add(
             params.number(
                 "LAKE_LEVEL",
-                tr("Lake level above the datum"),
+                tr("Lake level (depth unit)"),
                 0.0,
                 tr("In the depth unit. 0 is the datum, and negative values are lower levels."),
             )
@@ -128,7 +128,7 @@ class LakeStatistics(LakefloorAlgorithm):
         add(
             params.number(
                 "LITTORAL_DEPTH",
-                tr("Depth limit of the littoral area"),
+                tr("Littoral depth limit (depth unit)"),
                 None,
                 tr(
                     "In the depth unit, below the lake level. If empty, 15 ft (4.57 m), the limit of "
@@ -141,7 +141,7 @@ class LakeStatistics(LakefloorAlgorithm):
         add(
             params.number(
                 "LAYER_THICKNESS",
-                tr("Thickness of the depth layers"),
+                tr("Layer thickness (depth unit)"),
                 None,
                 tr("In the depth unit. If empty, 5 ft or 1 m."),
                 minimum=0.0,

@@ -47,7 +47,7 @@ class StructureSheets(LakefloorAlgorithm):
         "lake, scale bars, legend and cautions. Structures are the features of any layer: bottom "
         "forms, candidate spots, marks or lines. Without such a layer, each drop-off of the "
         "breaklines has a page.\n\n"
-        "Known fields are written in the depth unit: top_depth_m, bottom_depth_m, depth_m, "
+        "These fields are shown, in the depth unit: top_depth_m, bottom_depth_m, depth_m, "
         "relief_m, height_m, width_m, length_m, area_m2, orientation_deg, slope_pct, hardness, "
         "confidence, score, description.\n\n"
         "The maps are not for navigation, and say nothing about ice. They show where you fish, so "

@@ -97,7 +97,7 @@ class CheckCrossLines(LakefloorAlgorithm):
         add(
             params.distance(
                 "MAX_SPACING",
-                tr("Maximum distance of soundings (m)"),
+                tr("Maximum distance along track (m)"),
                 20.0,
                 tr("Soundings of one track farther apart than this are not joined."),
                 minimum=0.1,

@@ -55,13 +55,13 @@ class ReduceToDatum(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Turns depths below the water of the day into depths below the lake datum, so that visits "
+        "Turns depths below the lake level of the day into depths below the lake datum, so that visits "
         "at different lake levels fit together. Run it once, after Correct depths. A second run "
         "is refused.\n\n"
         "Give gauge readings, levels by visit, or one lake level. Readings are interpolated in "
         "time. All levels need the same unit and gauge.\n\n"
         "Without a gauge, leave all levels empty. Depths then count from "
-        "the water of the first visit. Other visits are adjusted to it where tracks cross, and "
+        "the lake level of the first visit. Other visits are adjusted to it where tracks cross, and "
         "the map says that no lake level was known.\n\n"
         "A depth below 0 is land at the lake datum. Wind tilts a lake, so read the gauge on calm "
         "days.",
@@ -120,11 +120,11 @@ class ReduceToDatum(LakefloorAlgorithm):
         add(
             params.number(
                 "LAKE_LEVEL",
-                tr("One lake level for all soundings"),
+                tr("One lake level (level unit)"),
                 None,
                 tr(
                     "In the level unit. If empty, the gauge readings are used. If both are empty, "
-                    "depths count from the water of the first visit."
+                    "depths count from the lake level of the first visit."
                 ),
                 optional=True,
             )
@@ -178,7 +178,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 tr("Visits without a lake level"),
                 {
                     ADJUST: tr("by the places where tracks cross"),
-                    LATER: tr("depths count from the water of each day"),
+                    LATER: tr("depths count from the lake level of each day"),
                 },
                 ADJUST,
                 tr("Used only without gauge readings and lake level."),

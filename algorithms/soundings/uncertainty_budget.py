@@ -228,7 +228,9 @@ class UncertaintyBudget(LakefloorAlgorithm):
 
 def _report(budget, feedback):
     for term, rms, share in budget.terms:
-        feedback.pushInfo(tr("{}: {:.3f} m, {:.0f}%").format(tr(term), rms, 100.0 * share))
+        feedback.pushInfo(
+            tr("{}: {:.3f} m, {:.0f}% of the variance").format(tr(term), rms, 100.0 * share)
+        )
     for visit, row in budget.summary["visits"].items():
         feedback.pushInfo(
             tr("Visit '{}': {} soundings, standard uncertainty {:.3f} m").format(

@@ -60,7 +60,7 @@ def _classes(result) -> list:
                 tr("means of hardness"),
                 tr("standard deviations"),
                 tr("proportions"),
-                tr("minimum distance of means"),
+                tr("smallest distance between means"),
                 tr("BIC above the minimum"),
             ],
             [
@@ -169,7 +169,7 @@ def _visits(result) -> list:
             gain = tr("{:.2f} &plusmn; {:.2f}").format(gains.gain[v], gains.cov[v, 0, 0] ** 0.5)
             offset = written(gains.offset[v], "+.3f")
             if not gains.gain_free[v]:
-                gain += " " + tr("(not known)")
+                gain += " " + tr("(not adjusted)")
         rows.append(
             [
                 escape(str(visit)),

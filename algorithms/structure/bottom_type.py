@@ -70,7 +70,7 @@ class BottomType(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Maps bottom hardness from the values that a sounder logs. Separates soft, medium and "
+        "Maps bottom hardness from the values that a sounder logs. It separates soft, medium and "
         "hard bottom where the data support it. Visits are adjusted to each other where they "
         "overlap, and the effects of depth and slope are removed.\n\n"
         "Bands: 1 relative hardness (0 to 1), 2 its standard uncertainty, 3 class (1 soft, 2 "
@@ -115,7 +115,7 @@ class BottomType(LakefloorAlgorithm):
                     "SAMPLE_FIELD", tr("Class field of the samples"), None, "SAMPLES", optional=True
                 ),
                 tr(
-                    "Text soft, medium or hard, or number 1, 2 or 3. Leave it empty without samples."
+                    "Text soft, medium or hard, or number 1, 2 or 3. It may be empty without samples."
                 ),
             )
         )

@@ -52,7 +52,7 @@ class CandidateSpots(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Finds the places where the things that count for you come together. Ranks them and gives "
+        "Finds the places where the things that count for you come together. It ranks them and gives "
         "the reasons in words and numbers.\n\n"
         "Each row of the table is one thing that counts. Between From and To it counts in full, "
         "beyond them less. The score is the weighted mean of all rows. It is lower where the "
@@ -112,7 +112,7 @@ class CandidateSpots(LakefloorAlgorithm):
         self.addParameter(
             params.distance(
                 "MIN_DISTANCE",
-                tr("Minimum distance of spots (m)"),
+                tr("Minimum distance between spots (m)"),
                 40.0,
                 tr("No two spots are closer to each other."),
                 minimum=0.1,

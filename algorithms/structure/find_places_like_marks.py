@@ -88,7 +88,7 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         self.addParameter(
             params.distance(
                 "MIN_DISTANCE",
-                tr("Minimum distance of places (m)"),
+                tr("Minimum distance between places (m)"),
                 40.0,
                 tr(
                     "No two places are closer to each other or to a mark. Marks that are closer to each "

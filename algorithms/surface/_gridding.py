@@ -41,7 +41,7 @@ UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
 
 
 def add_inputs(algorithm):
-    """Declare soundings, shoreline, cell size, maximum gap and lane spacing."""
+    """Declare soundings, shoreline, cell size, search distance and lane spacing."""
     for parameter in (
         params.soundings(), params.shoreline(), params.cell_size(), params.max_gap(),
         params.lane_spacing(),
@@ -63,7 +63,7 @@ class GriddingAlgorithm(LakefloorAlgorithm):
 
     NUMBERS = {
         "CELL_SIZE_USED": QT_TRANSLATE_NOOP("@default", "Cell size used (m)"),
-        "MAX_GAP_USED": QT_TRANSLATE_NOOP("@default", "Maximum gap used (m)"),
+        "MAX_GAP_USED": QT_TRANSLATE_NOOP("@default", "Search distance used (m)"),
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Accepted soundings used"),
         "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Maximum depth (m)"),
         "MEAN_DEPTH": QT_TRANSLATE_NOOP("@default", "Mean depth (m)"),
@@ -191,7 +191,7 @@ def _grid(inputs, outputs, options) -> tuple:
             raise LakefloorError(
                 tr(
                     "No cell got a depth, since none lies within {:g} m of a sounding and "
-                    "inside the shoreline. Give a larger maximum gap, or check the shoreline."
+                    "inside the shoreline. Give a larger search distance, or check the shoreline."
                 ).format(used.gap)
             )
         if older:
@@ -288,15 +288,15 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
         feedback.pushInfo(
-            tr("Lanes lie about {:.1f} m apart. Cell size {:g} m, maximum gap {:.1f} m.").format(
-                spacing, cell, gap
-            )
+            tr(
+                "Lanes lie about {:.1f} m apart. Cell size {:g} m, search distance {:.1f} m."
+            ).format(spacing, cell, gap)
         )
     if cell > gap:
         raise LakefloorError(
             tr(
-                "The cell size, {:g} m, is more than the maximum gap, {:g} m. Both are in meters, "
-                "not degrees. Give a smaller cell size or a larger maximum gap."
+                "The cell size, {:g} m, is more than the search distance, {:g} m. Both are in meters, "
+                "not degrees. Give a smaller cell size or a larger search distance."
             ).format(cell, gap)
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
@@ -319,7 +319,10 @@ def _older(inputs, crs, options, wanted: Sizes) -> tuple:
                 (tr("It was made by another method."), record.method == inputs.algorithm.METHOD),
                 (tr("It was made with other settings of the method."), record.options == options),
                 (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
-                (tr("It was made with another maximum gap."), wanted.gap in (None, record.max_gap)),
+                (
+                    tr("It was made with another search distance."),
+                    wanted.gap in (None, record.max_gap),
+                ),
                 (
                     tr("It was made with another lane spacing."),
                     wanted.spacing in (None, record.spacing),

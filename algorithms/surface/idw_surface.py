@@ -23,8 +23,8 @@ class IdwSurface(_gridding.GriddingAlgorithm):
             "Makes a depth surface of means of the soundings around each cell, weighted by distance. "
             "Use it where soundings are noisy or scattered. Between lanes it rounds off humps and "
             "drop-offs, so that a TIN is better there.\n\n"
-            "The shoreline has zero depth and is the edge of the lake. Cells farther than the maximum "
-            "gap from every sounding stay empty.",
+            "The shoreline has zero depth and is the edge of the lake. Cells farther than the search "
+            "distance from every sounding stay empty.",
         )
         + "\n\n"
         + _gridding.UNCERTAINTY_HELP

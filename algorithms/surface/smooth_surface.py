@@ -28,7 +28,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             "the best choice for lanes over humps, holes and drop-offs. On a very rough bottom a TIN "
             "is about as good.\n\n"
             "The shoreline has zero depth and is the edge of the lake. At breaklines the surface may "
-            "bend freely. Cells farther than the maximum gap from every sounding stay empty.",
+            "bend freely. Cells farther than the search distance from every sounding stay empty.",
         )
         + "\n\n"
         + _gridding.UNCERTAINTY_HELP

@@ -23,8 +23,8 @@ class TinSurface(_gridding.GriddingAlgorithm):
             "never deeper or shallower than the soundings. Use it as the first choice for parallel "
             "lanes.\n\n"
             "The shoreline has zero depth and is the edge of the lake. Breaklines keep crests and toes "
-            "sharp between lanes. Cells farther than the maximum gap from every sounding stay empty, "
-            "and so do bays without soundings.",
+            "sharp between lanes. Cells farther than the search distance from every sounding stay "
+            "empty, and so do bays without soundings.",
         )
         + "\n\n"
         + _gridding.UNCERTAINTY_HELP

@@ -51,7 +51,7 @@ def _ask_for_logs(inputs):
     )
     inputs.choice(
         "DEPTH_FROM",
-        "Depth in the logs counts from",
+        "Depths are measured from",
         [AS_STATED, "transducer", "water surface"],
         AS_STATED,
         "Choose it for text and GPX files that do not state it. 'as stated' takes what the "
@@ -368,7 +368,7 @@ def _structure_model(with_bottom_type):
             else ""
         )
         + "It ranks candidate spots by what counts for you, and gives them as a layer, as "
-        "waypoints and as one sheet a spot.\n\n"
+        "waypoints and as a sheet for each spot.\n\n"
         "A spot is no promise of fish. Maps are not for navigation. Ice is never guaranteed safe."
         + (
             ""
@@ -480,7 +480,7 @@ def plan_the_next_outing():
     inputs.number("SPEED", "Speed on lanes (mph)", 5.0, "About 5 mph suits most transducers.")
     inputs.number(
         "MIN_DEPTH",
-        "Minimum depth (m)",
+        "Shallowest depth (m)",
         0.6,
         "Water that the surface shows as shallower is not entered.",
     )

@@ -322,7 +322,7 @@ def test_a_table_by_the_names_of_its_fields():
         GaugeFields(time="", level="", visit=""),
         unit="ft",
     )
-    assert found.source.endswith("field 'Water level (ft)' in ft, by field 'Time'.")
+    assert found.source.endswith("field 'Water level (ft)' in feet, by field 'Time'.")
     assert list(found.levels.time) == [
         np.datetime64("2026-05-14T08:00", "ms"),
         np.datetime64("2026-05-14T16:00", "ms"),
@@ -336,7 +336,7 @@ def test_a_table_of_visits_and_a_unit_that_the_name_contradicts():
         {"visit": ["May", "July"], "stage_ft": [1.0, 2.0]}, GaugeFields(), unit="m"
     )
     assert found.levels == {"May": 1.0, "July": 2.0}
-    assert "looks like ft, but the level unit is m" in found.notes[0]
+    assert "looks like feet, but the level unit is meters" in found.notes[0]
 
 
 def test_a_table_without_the_fields_is_named():

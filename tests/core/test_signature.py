@@ -214,7 +214,7 @@ def test_lines_without_support_do_not_count_and_doubtful_ones_are_called_so():
     found = describe_places(ground, [1100.0], [4920.0])
     assert found["transition_m"][0] == pytest.approx(50.0, abs=0.01)
     assert describe_text(ground, found, 0, "m").endswith(
-        "transition of bottom type (doubtful) 50 m to the east (90°)"
+        "hard-soft transition (doubtful) 50 m to the east (90°)"
     )
 
 

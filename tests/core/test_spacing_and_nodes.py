@@ -79,7 +79,7 @@ def lane(y=0.0, n=200, jitter=0.5, seed=3):
 
 @pytest.mark.parametrize("jitter", [0.0, 0.5])
 def test_a_single_lane_is_named_as_such(jitter):
-    with pytest.raises(LakefloorError, match=r"single lane.*cell size and the maximum gap"):
+    with pytest.raises(LakefloorError, match=r"single lane.*cell size and the search distance"):
         frame(lane(jitter=jitter))
 
 

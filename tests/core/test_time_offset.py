@@ -198,7 +198,7 @@ def test_no_pair_of_tracks():
 def test_runs_in_one_direction_at_one_speed():
     run = patch_test(0.5, runs=1)
     again = run.replace(time=run.time + np.timedelta64(500, "s"))
-    assert "at different velocity" in refused(concatenate([run, again]))
+    assert "in different directions or at different speeds" in refused(concatenate([run, again]))
 
 
 def test_flat_bottom():

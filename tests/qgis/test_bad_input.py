@@ -197,7 +197,7 @@ def test_field_of_depths_that_gives_none(run, memory_layer, out, kind, value, fi
 def test_cell_wider_than_the_gap(run, memory_layer, out, cell, gap):
     """As when degrees are entered for metres."""
     xyz = [(x, y, 2.0 + 0.01 * y) for x in range(0, 100, 10) for y in range(0, 100, 2)]
-    with pytest.raises(QgsProcessingException, match="cell size.*more than the maximum gap"):
+    with pytest.raises(QgsProcessingException, match="cell size.*more than the search distance"):
         run(
             "tinsurface",
             {

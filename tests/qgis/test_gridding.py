@@ -285,7 +285,7 @@ def test_a_shoreline_is_edited_without_redoing_the_lake(
     ("change", "words"),
     [
         ({"CELL_SIZE": 7.0}, "made with another cell size"),
-        ({"MAX_GAP": 55.0}, "made with another maximum gap"),
+        ({"MAX_GAP": 55.0}, "made with another search distance"),
         ({"POWER": 3.0}, "other settings of the method"),
     ],
 )

@@ -12,7 +12,7 @@ import numpy as np
 from ..errors import LakefloorError, excerpt
 from ..number_text import written
 from ..times import parse_texts, to_utc
-from ..units import unit_factor, unit_in_name
+from ..units import LENGTH_NAMES, unit_factor, unit_in_name
 
 _NOON_S = 43_200.0
 
@@ -261,21 +261,21 @@ def gauge_levels(
     ...     {"time": ["2026-05-14T08:00", "2026-05-14T16:00"], "level_ft": [2.4, 2.5]},
     ...     GaugeFields(), unit="ft")
     >>> found.source
-    "Lake levels are read from field 'level_ft' in ft, by field 'time'."
+    "Lake levels are read from field 'level_ft' in feet, by field 'time'."
     >>> [round(float(level), 4) for level in found.levels.level]
     [0.7315, 0.762]
     """
     fields = chosen.found_in(list(columns), table)
     source = (
-        f"Lake levels are read from field '{fields.level}' in {unit}, by field "
+        f"Lake levels are read from field '{fields.level}' in {LENGTH_NAMES[unit]}, by field "
         f"'{fields.visit or fields.time}'."
     )
     notes = []
     stated = unit_in_name(fields.level)
     if stated and stated != unit:
         notes.append(
-            f"Field '{fields.level}' looks like {stated}, but the level unit is {unit}. Check the "
-            "level unit."
+            f"Field '{fields.level}' looks like {LENGTH_NAMES[stated]}, but the level unit is "
+            f"{LENGTH_NAMES[unit]}. Check the level unit."
         )
     level = gauge_numbers(columns[fields.level])
     if fields.visit:

@@ -198,8 +198,8 @@ def _of_visit(name, soundings, grid, max_distance, position, largest, progress):
             misfit[i] = _misfit(meetings, position)
     if not len(places[0]):
         return unknown(
-            f"no two tracks pass within {written(max_distance, 'g')} m of each other at different "
-            "velocity"
+            f"no two tracks pass within {written(max_distance, 'g')} m of each other in different "
+            "directions or at different speeds"
         )
     flat = "the bottom is too flat where tracks meet"
     if not np.isfinite(misfit).any():

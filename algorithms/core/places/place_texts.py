@@ -62,7 +62,7 @@ def target_text(ground: Ground, word: str, row: int, unit: str) -> str:
         article = "an" if _VOWEL.match(size) else "a"
         return f"{word} of {article} {size}drop-off{_doubt(ground.breaklines, row)}"
     if word == "transition":
-        return f"transition of bottom type{_doubt(ground.transitions, row)}"
+        return f"hard-soft transition{_doubt(ground.transitions, row)}"
     if word == "deep water":
         return f"deep water ({rounded_depth_text(ground.deep_from, unit)} and more)"
     if word in FORMS:

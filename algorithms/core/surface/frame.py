@@ -171,7 +171,7 @@ def frame(
         ``max_gap`` is None, or all lie off the shoreline polygon; if the polygon
         is invalid; if a size is not above 0; if a break-line cannot be given depths.
     """
-    for name, size in (("Cell size", cell), ("Maximum gap", max_gap)):
+    for name, size in (("Cell size", cell), ("Search distance", max_gap)):
         if size is not None and not (np.isfinite(size) and size > 0):
             raise LakefloorError(f"{name} must be above 0 m, not {size} m.")
     kept = usable(soundings)

@@ -288,7 +288,7 @@ def supported_interval(rmse: float) -> dict:
 def _too_few(count: int, needed: int, what: str) -> str:
     return (
         f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}. A comparison "
-        f"needs {needed}. Survey more lanes, or give a larger maximum gap."
+        f"needs {needed}. Survey more lanes, or give a larger search distance."
     )
 
 

@@ -150,7 +150,7 @@ def learn_smooth(
     if not wet.any():
         raise LakefloorError(
             f"No cell within the shoreline lies within {written(f.max_gap, 'g')} m of a sounding. "
-            "Give a larger maximum gap, or check the shoreline."
+            "Give a larger search distance, or check the shoreline."
         )
     t = choose_windows(f, wet)
     progress(0.2)

@@ -75,7 +75,7 @@ def volume_words(volume: float, unit: str) -> str:
     if volume < _POOL:
         return size
     times = counted(about(volume / _POOL), "time")
-    return f"{size}, enough to fill a pool of 50 by 25 m, 2 m deep, {times}"
+    return f"{size}, enough to fill a swimming pool of 50 by 25 m, 2 m deep, {times}"
 
 
 def stories_words(depth: float) -> str:
@@ -136,8 +136,8 @@ def lake_sentences(statistics: LakeStatistics, unit: str) -> list:
         f"At its deepest place the water is {deepest} deep{', ' + house if house else ''}. On "
         f"average it is {mean} deep.",
         f"It holds {volume_words(f['volume'], unit)}.",
-        f"{about(f['littoral_share'])}% of the lake is shallower than {shallow}. There may be "
-        "enough light for plants to grow.",
+        f"{about(f['littoral_share'])}% of the lake is shallower than {shallow}. Plants may "
+        "get enough light to grow there.",
     ]
     if f["mapped_share"] < 99.95:
         lines.append(
