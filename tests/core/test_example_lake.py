@@ -353,7 +353,7 @@ def test_comparison_reports_a_known_error(truth):
         length = LineString(whole).length
         lines = {"crest": compare.resample(half), "toe": truth.toe_line() + (0.0, 12.0)}
         table = dict(compare.compare_lines(lines))
-        complete = float(re.match(r"complete (\d+) %, correct 100%", table["crest"])[1])
+        complete = float(re.match(r"complete (\d+)%, correct 100%", table["crest"])[1])
         assert complete == pytest.approx(100.0 * (190.0 + compare.TOLERANCE) / length, abs=1.0)
         assert table["toe"].startswith("complete 0%, correct 0%")
     finally:
