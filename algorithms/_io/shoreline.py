@@ -92,7 +92,7 @@ def _refuse_parts_of_a_lake(source):
     if count > _MOST_BASINS:
         raise LakefloorError(
             tr(
-                "Layer '{}' holds {} polygons, too many for one lake. Select the polygon of your "
+                "Layer '{}' holds {} features, too many for one lake. Select the polygon of your "
                 "lake and tick 'Selected features only', or choose another layer."
             ).format(source.sourceName(), count)
         )

@@ -68,7 +68,7 @@ def field_indexes(source, names) -> list:
     indexes = [source.fields().indexFromName(name) for name in names]
     if -1 in indexes:
         raise LakefloorError(
-            tr("Layer '{}' has no field '{}'.").format(
+            tr("Layer '{}' has no field '{}'. Choose another layer.").format(
                 source.sourceName(), names[indexes.index(-1)]
             )
         )

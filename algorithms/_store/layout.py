@@ -73,8 +73,8 @@ def check_layout(db, path) -> int:
     if found is None or not str(found[0]).startswith(STORE):
         raise LakefloorError(
             tr(
-                "GeoPackage '{}' is not a lake database. Choose a lake database, or type a new "
-                "name."
+                "GeoPackage '{}' is not a lake database. Choose a lake database. To make a "
+                "new one, type a new name in Add visit to lake database."
             ).format(path.name)
         )
     number = str(found[0])[len(LAYOUT_WORDS) :]

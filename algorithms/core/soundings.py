@@ -200,6 +200,18 @@ def visit_list(visits: Iterable) -> str:
     return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"
 
 
+def of_visits(visits: Iterable) -> str:
+    """Return the visits of a message with their noun: ``visit 'a'``, or ``visits 'a', 'b'``.
+
+    Examples
+    --------
+    >>> print(of_visits(["May", "May"]), "and", of_visits(["May", "June"]))
+    visit 'May' and visits 'June', 'May'
+    """
+    visits = list(visits)
+    return f"{'visit' if len(distinct(visits)[0]) == 1 else 'visits'} {visit_list(visits)}"
+
+
 def parse_corrections(text: str) -> dict:
     """Return the ``key=value`` pairs of one corrections text, in order."""
     return dict(item.split("=", 1) for item in text.split(";") if "=" in item)

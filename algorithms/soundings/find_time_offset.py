@@ -46,7 +46,8 @@ class FindTimeOffset(LakefloorAlgorithm):
         "zigzag from lane to lane, or where a drop-off shows in two places.\n\n"
         "It compares depths wherever two tracks of a visit meet on a slope in different "
         "directions or at different speeds. Best is one lane over a drop-off, run several "
-        "times in both directions. Clean the soundings first. An offset that was corrected before is included in the result.\n\n"
+        "times in both directions. Clean the soundings first. An offset that was "
+        "corrected before is included in the result.\n\n"
         "If the data do not show the offset, the verdict says why. An antenna ahead of the "
         "transducer looks like a smaller offset, so mount it above the transducer.",
     )

@@ -100,7 +100,7 @@ def test_outside_the_readings_is_refused_or_held():
     )
     with pytest.raises(
         LakefloorError,
-        match=r"2 soundings of visit 'early', 'late', between 2026-05-14T07:00 and "
+        match=r"2 soundings of visits 'early', 'late', between 2026-05-14T07:00 and "
         r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*or hold the first",
     ):
         reduce_to_datum(logged, gauge())
@@ -233,7 +233,7 @@ def test_table_of_visits():
 
 def test_never_reduced_twice():
     once = reduce_to_datum(pings([5.0, 6.0]), 1.0).soundings
-    with pytest.raises(LakefloorError, match=r"'May' is already reduced.*2 soundings"):
+    with pytest.raises(LakefloorError, match=r"'May' are already reduced.*2 soundings"):
         reduce_to_datum(once, 1.0)
 
 

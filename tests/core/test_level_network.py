@@ -296,7 +296,7 @@ def test_named_visits_hold_the_datum():
     free = level_visits(soundings, crossings)
     assert free.offset.sum() == pytest.approx(0.0, abs=1e-9)
     assert any("sum to zero" in note for note in free.notes)
-    with pytest.raises(LakefloorError, match=r"'winter' is not among.*'autumn'"):
+    with pytest.raises(LakefloorError, match=r"no reference visit 'winter'.*'autumn'"):
         level_visits(soundings, crossings, held=["winter"])
 
 
@@ -476,7 +476,7 @@ def test_bad_input_and_cancel():
         level_visits(soundings, crossings, depth_m=0.0)
     levelled = level_visits(soundings, crossings, held=["summer"])
     other = soundings.replace(visit=np.full(len(soundings), "other", dtype=object))
-    with pytest.raises(LakefloorError, match="'other' was not there"):
+    with pytest.raises(LakefloorError, match="'other' were not there"):
         apply_offsets(other, levelled)
 
     def stop(fraction):

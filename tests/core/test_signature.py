@@ -195,7 +195,7 @@ def test_names_are_short_plain_and_unique(depths, unit):
 
 def test_missing_layers_and_fields_are_named():
     ground = Ground(plane())
-    with pytest.raises(LakefloorError, match="'hump' needs the layer of bottom forms"):
+    with pytest.raises(LakefloorError, match="Row 'hump' needs the layer of bottom forms"):
         target(ground, "hump")
     with pytest.raises(LakefloorError, match="unknown"):
         target(ground, "reef")

@@ -85,7 +85,7 @@ def test_held_by_name(run, layer, feedback):
     assert table["May"]["offset_m"] == pytest.approx(-0.3, abs=0.01)
     both = offsets(level(run, layer(july=DATUM), feedback, REFERENCE_VISITS="May; July"))
     assert both["May"]["held"] == both["July"]["held"] == 1
-    with pytest.raises(QgsProcessingException, match="'June' is not among the soundings"):
+    with pytest.raises(QgsProcessingException, match="soundings have no reference visit 'June'"):
         level(run, layer(), REFERENCE_VISITS="June")
 
 

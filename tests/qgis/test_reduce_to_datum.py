@@ -121,7 +121,7 @@ def test_table_of_visits(run, soundings, csv):
 def test_one_level_and_no_second_run(run, soundings):
     depth, result = reduced(run, soundings, LAKE_LEVEL=3.0, DATUM_NAME="low water")
     assert depth == pytest.approx([19.0 * FOOT] * 3)
-    with pytest.raises(QgsProcessingException, match="'A', 'B' is already reduced"):
+    with pytest.raises(QgsProcessingException, match="visits 'A', 'B' are already reduced"):
         reduced(run, result["OUTPUT"], LAKE_LEVEL=3.0)
 
 
@@ -154,7 +154,7 @@ def test_bad_tables_are_told(run, soundings, csv):
 def test_unit_in_the_field_name_is_compared(run, soundings, csv, feedback):
     path = csv("time,level_m\n2026-05-14T08:00,2.4\n2026-05-14T16:00,2.4\n")
     reduced(run, soundings, feedback, GAUGE=path)
-    assert "'level_m' looks like m, but the level unit is ft" in feedback.text
+    assert "'level_m' looks like meters, but the level unit is feet" in feedback.text
 
 
 @pytest.mark.parametrize(

@@ -426,7 +426,9 @@ def test_a_visit_without_a_level_is_fitted_to_the_store(run, layer, store, feedb
     assert result["VISIT_OFFSET"] == pytest.approx(-0.6, abs=0.03)
     assert 0.0 < result["OFFSET_UNCERTAINTY"] < 0.05
     assert result["CHANGED_BLOCKS"] == 0
-    assert "Visit 'june' is fitted to the lake database" in "".join(feedback.warnings)
+    assert "The depths of visit 'june' are fitted to the lake database" in "".join(
+        feedback.warnings
+    )
     back = held(store, visits=["june"])
     np.testing.assert_allclose(back.depth, low.depth - result["VISIT_OFFSET"], atol=1e-9)
     assert {"datum=dock", "datum_elev_m=1", "level=unknown"} <= set(back.corrections[0].split(";"))

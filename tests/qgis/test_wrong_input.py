@@ -123,7 +123,7 @@ def _statistics(run, tmp_path, lake):
             [translate(box(0, 0, 1, 1), X + 3 * k, Y) for k in range(31)],
             "",
             [[]] * 31,
-            "31 polygons, too many for one lake",
+            "31 features, too many for one lake",
         ),
     ],
 )

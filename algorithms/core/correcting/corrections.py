@@ -15,8 +15,8 @@ from ..soundings import (
     Soundings,
     distinct,
     each_visit,
+    of_visits,
     parse_corrections,
-    visit_list,
     with_corrections,
 )
 from .latency import moved_along_track, seconds_since_first
@@ -302,13 +302,13 @@ def _refuse_corrected(visit, pairs, group):
     done = np.array([any(key in p for key in _OWN_KEYS) for p in pairs])[group]
     if done.any():
         raise LakefloorError(
-            f"Depths of visit {visit_list(visit[done])} were corrected before ({done.sum()} "
+            f"Depths of {of_visits(visit[done])} were corrected before ({done.sum()} "
             "soundings). Use the soundings as they were before, or start again from raw depths."
         )
     reduced = np.array([any(key in p for key in _LATER_KEYS) for p in pairs])[group]
     if reduced.any():
         raise LakefloorError(
-            f"Visit {visit_list(visit[reduced])} is already reduced to a lake datum "
+            f"Soundings of {of_visits(visit[reduced])} are already reduced to a lake datum "
             f"or adjusted ({reduced.sum()} soundings). Correct depths before that, or start again "
             "from raw depths."
         )

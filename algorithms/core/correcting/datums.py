@@ -7,7 +7,7 @@ import numpy as np
 from ..correction_keys import BY_FIRST_VISIT
 from ..errors import LakefloorError
 from ..number_text import written
-from ..soundings import Soundings, distinct, parse_corrections, visit_list
+from ..soundings import Soundings, distinct, of_visits, parse_corrections
 
 #: Elevations of one datum, written by different programs, differ by less, m.
 _SAME_M = 1e-3
@@ -43,7 +43,7 @@ def datum_of(soundings: Soundings) -> tuple | None:
     parts = []
     for datum in sorted(found, key=str):
         rows = np.array([d == datum for d in datums])[group]
-        parts.append(f"visit {visit_list(soundings.visit[rows])} {datum_words(datum)}")
+        parts.append(f"{of_visits(soundings.visit[rows])} {datum_words(datum)}")
     raise LakefloorError(
         f"The soundings are not at one lake datum: {'; '.join(parts)}. Reduce all of them to the "
         "same lake datum."

@@ -12,7 +12,7 @@ from ..days import stated_offsets_h, survey_days
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
-from ..soundings import Soundings, distinct, each_visit, visit_list, with_corrections
+from ..soundings import Soundings, distinct, each_visit, of_visits, with_corrections
 from ..times import date_in_name
 from .datums import datum_values, datums_of
 from .gauge import LevelRecord
@@ -212,8 +212,8 @@ def _unusual_level_notes(soundings, change) -> list:
     worst = float(change[np.argmax(np.where(far, np.abs(change), 0.0))])
     return [
         f"The lake stood up to {written(abs(worst), '.2f')} m "
-        f"{'above' if worst > 0 else 'below'} the lake datum, on visit "
-        f"{visit_list(soundings.visit[far])}. Lakes seldom differ that much. Check the "
+        f"{'above' if worst > 0 else 'below'} the lake datum, on "
+        f"{of_visits(soundings.visit[far])}. Lakes seldom differ that much. Check the "
         "level unit, and that the lake datum is a reading of the same gauge."
     ]
 
@@ -237,7 +237,7 @@ def refuse_reduced(soundings: Soundings) -> None:
     reduced = np.array([datum is not None for datum in datums], bool)[group]
     if reduced.any():
         raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[reduced])} is already reduced to a lake datum "
+            f"Soundings of {of_visits(soundings.visit[reduced])} are already reduced to a lake datum "
             f"({reduced.sum()} soundings). Use the soundings as they were before, or start again "
             "from raw depths with Correct depths."
         )
@@ -290,7 +290,7 @@ def _levels_in_time(soundings, record, hold):
     missing = accepted & np.isnat(time)
     if missing.any():
         raise LakefloorError(
-            f"{missing.sum()} soundings of visit {visit_list(soundings.visit[missing])} have no "
+            f"{missing.sum()} soundings of {of_visits(soundings.visit[missing])} have no "
             "time, so the gauge readings do not apply. Give one lake level for each visit instead."
         )
     first, last = record.time[0], record.time[-1]
@@ -301,7 +301,7 @@ def _levels_in_time(soundings, record, hold):
         span = f"{first.astype('datetime64[m]')} to {last.astype('datetime64[m]')} UTC"
         times = time[refused]
         raise LakefloorError(
-            f"{refused.sum()} soundings of visit {visit_list(soundings.visit[refused])}, between "
+            f"{refused.sum()} soundings of {of_visits(soundings.visit[refused])}, between "
             f"{times.min().astype('datetime64[m]')} and {times.max().astype('datetime64[m]')} "
             f"UTC, are outside the gauge readings ({span}). Add readings before and after the "
             "visit, check the time zone of the gauge readings, or hold the first and last reading."
@@ -318,7 +318,7 @@ def _levels_by_visit(soundings, levels):
     missing = [name for name in names if not np.isfinite(levels.get(name, np.nan))]
     if missing:
         raise LakefloorError(
-            f"There is no lake level for visit {visit_list(missing)}. Lake levels are given for "
-            f"{visit_list(levels) if levels else 'no visit'}. Add the missing ones."
+            f"There is no lake level for {of_visits(missing)}. Lake levels are given for "
+            f"{of_visits(levels) if levels else 'no visit'}. Add the missing ones."
         )
     return np.array([levels[name] for name in names])[group]

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..progress import Progress
-from ..soundings import Soundings, each_visit, visit_list
+from ..soundings import Soundings, each_visit, of_visits
 
 #: A pause in the track that a boat's velocity is not carried across, s.
 _PAUSE_S = 10.0
@@ -46,8 +46,8 @@ def moved_along_track(soundings: Soundings, tau: np.ndarray, progress: Progress)
     late = accepted & np.isnat(soundings.time) & (tau != 0)
     if late.any():
         raise LakefloorError(
-            f"A time offset needs the time of every sounding, but {late.sum()} of visit "
-            f"{visit_list(soundings.visit[late])} have none. Set the time offset to 0, or read "
+            f"A time offset needs the time of every sounding, but {late.sum()} of "
+            f"{of_visits(soundings.visit[late])} have none. Set the time offset to 0, or read "
             "the logs again with their times."
         )
     for name, rows in each_visit(soundings):

@@ -71,7 +71,9 @@ def target(ground: Ground, word: str) -> Target:
     if word not in LAYER_OF:
         raise LakefloorError(f"'{word}' is unknown. Choose one of: {', '.join(TARGETS)}.")
     if not ground.has(LAYER_OF[word]):
-        raise LakefloorError(f"'{word}' needs the layer of {LAYER_OF[word]}. Choose that layer.")
+        raise LakefloorError(
+            f"Row '{word}' needs the layer of {LAYER_OF[word]}. Choose that layer."
+        )
     return ground.once(f"target {word}", lambda: _target(ground, word))
 
 

@@ -187,7 +187,7 @@ def compare_methods(
         check_shoreline_around(shoreline, (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()))
     count = len(sounding_nodes(kept, spacing / NODES_PER_SPACING))
     if count < 2 * _LEAST_LEFT_OUT:
-        raise LakefloorError(_too_few(count, 2 * _LEAST_LEFT_OUT, "are there"))
+        raise LakefloorError(_too_few(count, 2 * _LEAST_LEFT_OUT, "are left"))
     lane = _lane_numbers(kept)
     lanes = int(np.count_nonzero(np.unique(lane)))
     by_lanes = lanes >= _LEAST_LANES
@@ -287,7 +287,7 @@ def supported_interval(rmse: float) -> dict:
 
 def _too_few(count: int, needed: int, what: str) -> str:
     return (
-        f"Only {count} soundings, thinned to a quarter of the lane spacing, {what}. A comparison "
+        f"After thinning to a quarter of the lane spacing, only {count} soundings {what}. A comparison "
         f"needs {needed}. Survey more lanes, or give a larger search distance."
     )
 

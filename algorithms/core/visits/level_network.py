@@ -17,6 +17,7 @@ from ..soundings import (
     Soundings,
     distinct,
     each_visit,
+    of_visits,
     parse_corrections,
     visit_list,
     with_corrections,
@@ -325,8 +326,8 @@ def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
     which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)])
     if (which < 0).any():
         raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[which < 0])} was not there when the offsets were "
-            "found. Adjust all soundings together."
+            f"Soundings of {of_visits(soundings.visit[which < 0])} were not there when the offsets "
+            "were found. Adjust all soundings together."
         )
     offset, error = levelled.offset[which], levelled.std_error[which]
     tied = np.isfinite(offset)
@@ -349,7 +350,7 @@ def _refuse_levelled(soundings):
     done = np.array([VISIT_OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
         raise LakefloorError(
-            f"Visit {visit_list(soundings.visit[done])} was adjusted before ({done.sum()} "
+            f"Soundings of {of_visits(soundings.visit[done])} were adjusted before ({done.sum()} "
             "soundings). Use the soundings as they were before."
         )
 
@@ -359,7 +360,7 @@ def _held(soundings, names, held):
     missing = [name for name in wanted if name not in names]
     if missing:
         raise LakefloorError(
-            f"Reference visit {visit_list(missing)} is not among the soundings. Choose from "
+            f"The soundings have no reference {of_visits(missing)}. Choose from "
             f"{visit_list(names)}."
         )
     if wanted:
@@ -416,8 +417,8 @@ def _notes(levelled):
         else:
             reason = "they cross no others"
         notes.append(
-            f"Not adjusted, because {reason}: {lost.sum()} {what} of visit "
-            f"{visit_list(levelled.visit[lost])}. Run cross-lines between the groups, or choose a "
+            f"Not adjusted, because {reason}: {lost.sum()} {what} of "
+            f"{of_visits(levelled.visit[lost])}. Run cross-lines between the groups, or choose a "
             "reference visit in each group."
         )
     lone = levelled.held & (levelled.observations == 0)

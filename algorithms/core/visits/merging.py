@@ -9,7 +9,7 @@ import numpy as np
 from ..correcting.datums import datum_of, datum_values, one_datum
 from ..errors import LakefloorError
 from ..progress import Progress, silent, span
-from ..soundings import Soundings, distinct, visit_list, with_corrections
+from ..soundings import Soundings, distinct, of_visits, with_corrections
 from .joining import Joint, join_levels
 from .store_content import Known, Logged, find_known
 
@@ -206,9 +206,9 @@ def shifted(other: Soundings, joint: Joint, datum: tuple | None = None) -> Sound
     which = np.array([number.get(str(v), 0) for v in other.visit], int)
     offset, error = joint.offset[which], np.nan_to_num(joint.std_error)[which]
     if not np.isfinite(offset).all():
-        lost = visit_list(other.visit[~np.isfinite(offset)])
+        lost = of_visits(other.visit[~np.isfinite(offset)])
         raise LakefloorError(
-            f"The offset of the other soundings (visit {lost}) cannot be found, because they meet "
+            f"The offset of the other soundings ({lost}) cannot be found, because they meet "
             "yours in too few places. Log a cross-line over both. If both are reduced to the same "
             "datum, you may choose to merge without an offset.",
             joint.notes,

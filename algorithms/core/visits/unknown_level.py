@@ -17,6 +17,7 @@ from ..soundings import (
     concatenate,
     distinct,
     each_visit,
+    of_visits,
     parse_corrections,
     visit_list,
     with_corrections,
@@ -238,8 +239,8 @@ def fit_to_stored(
         _refuse_weak(met, " of the lake database")
         notes = _large(met)
     route = (
-        f"No lake level is known. Visit {visit_list(names)} is fitted to the lake database where "
-        "tracks cross."
+        f"No lake level is known. The depths of {of_visits(names)} are fitted to the "
+        "lake database where tracks cross."
     )
     done = _shifted(incoming, unit, offsets, datum)
     progress(1.0)
@@ -408,8 +409,8 @@ def _moved(incoming, datum):
     )
     depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
     return incoming.replace(depth=depth, corrections=corrections), (
-        f"No gauge reading at the lake datum was given, so visit "
-        f"{visit_list(incoming.visit[rows])} is reduced to the datum of the lake database, "
+        f"No gauge reading at the lake datum was given, so the depths of "
+        f"{of_visits(incoming.visit[rows])} are reduced to the datum of the lake database, "
         f"{datum_words(datum)}."
     )
 
