@@ -184,7 +184,8 @@ def track():
     return (
         "<gpx><trk><trkseg>"
         + "".join(
-            '<trkpt lon="{:.7f}" lat="{:.7f}"><time>{}Z</time><depth unit="m">{:.2f}</depth></trkpt>\n'.format(
+            '<trkpt lon="{:.7f}" lat="{:.7f}">'
+            '<time>{}Z</time><depth unit="m">{:.2f}</depth></trkpt>\n'.format(
                 *position(i), start + i, depth(i)
             )
             for i in range(ROWS)

@@ -111,8 +111,8 @@ QUERIES = {
     "levelling": "adjustvisits",
     "least squares": "adjustvisits",
     "database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase restoredatabase",
-    "lake database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase restoredatabase "
-    "addavisit",
+    "lake database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase "
+    "restoredatabase addavisit",
     "archive": "addtodatabase readdatabase backupdatabase",
     "survey day": "addtodatabase addavisit",
     "add visit": "addtodatabase addavisit",
