@@ -87,6 +87,21 @@ def test_hooks_before_a_commit_call_the_commands_of_continuous_integration():
             assert not word.startswith(("tests/", ".ci/")) or (ROOT / word).exists(), word
 
 
+def test_continuous_integration_runs_every_test_once():
+    own = [p.relative_to(ROOT).parts[:2] for p in (ROOT / "tests").rglob("test_*.py")]
+    assert set(own) == {("tests", "core"), ("tests", "qgis")}
+    commands = [
+        line.strip()
+        for name in ("run", "core_coverage.sh")
+        for line in (ROOT / ".ci" / name).read_text(encoding="utf-8").splitlines()
+        if not line.startswith("#")
+    ]
+    assert sum("pytest" in line or "tests/run.sh" in line for line in commands) == 2
+    assert sum("core_coverage.sh" in line for line in commands) == 1
+    for folder in ("tests/core", "tests/qgis"):
+        assert sum(folder in line.split() for line in commands) == 1, folder
+
+
 def test_every_test_that_is_listed_as_slow_is_there():
     lines = (ROOT / "tests" / "slow.txt").read_text(encoding="utf-8").splitlines()
     names = [line for line in lines if line and not line.startswith("#")]
