@@ -3,6 +3,7 @@
 import importlib
 import importlib.metadata
 import re
+import runpy
 import sys
 from pathlib import Path
 
@@ -100,6 +101,14 @@ def test_continuous_integration_runs_every_test_once():
     assert sum("core_coverage.sh" in line for line in commands) == 1
     for folder in ("tests/core", "tests/qgis"):
         assert sum(folder in line.split() for line in commands) == 1, folder
+
+
+def test_the_mutation_command_knows_where_its_modules_lie():
+    run = runpy.run_path(str(ROOT / "tests" / "mutation" / "run.py"))
+    for name in run["MODULES"]:
+        files, tests = run["files_of"](name)
+        assert files, name
+        assert tests, name
 
 
 def test_every_test_that_is_listed_as_slow_is_there():
