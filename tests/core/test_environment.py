@@ -111,6 +111,16 @@ def test_the_mutation_command_knows_where_its_modules_lie():
         assert tests, name
 
 
+def test_the_slowest_tests_are_left_out_until_the_others_are_quick():
+    slowest = runpy.run_path(str(ROOT / "tests" / "conftest.py"))["slowest"]
+    assert slowest({"a::long": 1.2, "a::short": 0.1}) == {"a::long"}
+    many = {f"a::many[{i}]": 0.3 for i in range(200)}
+    assert slowest({**many, "a::short": 0.1}) == set()
+    assert slowest({**many, "a::long[0]": 0.4, "a::other": 30.0}) == {"a::other"}
+    others = {f"a::others[{i}]": 0.5 for i in range(40)}
+    assert slowest({**many, **others}) == {"a::others"}
+
+
 def test_every_test_that_is_listed_as_slow_is_there():
     lines = (ROOT / "tests" / "slow.txt").read_text(encoding="utf-8").splitlines()
     names = [line for line in lines if line and not line.startswith("#")]
