@@ -7,6 +7,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 # A virtual environment does not find the data of Debian's own PROJ.
 if not os.environ.get("PROJ_DATA") and Path("/usr/share/proj/proj.db").exists():
@@ -15,12 +16,11 @@ if not os.environ.get("PROJ_DATA") and Path("/usr/share/proj/proj.db").exists():
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / ".ci"))
 import checkout  # noqa: F401
 
-if os.environ.get("CI"):
-    # What judges a change tries the same examples each time; every other run looks for new ones.
-    from hypothesis import settings
-
-    settings.register_profile("ci", derandomize=True)
-    settings.load_profile("ci")
+# What judges a change tries the same examples each time; every other run looks for new ones. A busy
+# machine makes no example fail.
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.register_profile("anew", deadline=None)
+settings.load_profile("ci" if os.environ.get("CI") else "anew")
 
 #: The slowest tests, one name a line, without parameters; `--note-slow` writes it.
 SLOW = Path(__file__).with_name("slow.txt")
