@@ -1,11 +1,13 @@
 """Make the repository importable as the package ``lakefloor``; options and marks of all tests."""
 
+import json
 import os
 import sys
 from collections import Counter
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 # A virtual environment does not find the data of Debian's own PROJ.
 if not os.environ.get("PROJ_DATA") and Path("/usr/share/proj/proj.db").exists():
@@ -14,16 +16,19 @@ if not os.environ.get("PROJ_DATA") and Path("/usr/share/proj/proj.db").exists():
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / ".ci"))
 import checkout  # noqa: F401
 
-if os.environ.get("CI"):
-    # What judges a change tries the same examples each time; every other run looks for new ones.
-    from hypothesis import settings
+# What judges a change tries the same examples each time; every other run looks for new ones. A busy
+# machine makes no example fail.
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.register_profile("anew", deadline=None)
+settings.load_profile("ci" if os.environ.get("CI") else "anew")
 
-    settings.register_profile("ci", derandomize=True)
-    settings.load_profile("ci")
-
-#: Tests of a second and more, one name a line, without parameters; `--note-slow` writes it.
+#: The slowest tests, one name a line, without parameters; `--note-slow` writes it.
 SLOW = Path(__file__).with_name("slow.txt")
-_SLOW_S = 1.0
+#: What each test took, so that parts of the suite can be timed one after the other.
+TIMES = SLOW.parent.parent / "build" / "test_seconds.json"
+#: A test of so many seconds is slow; so are the next slowest, until the others take no more than
+#: this together.
+SLOW_S, QUICK_S = 1.0, 75.0
 _seconds = Counter()
 
 
@@ -32,7 +37,7 @@ def pytest_addoption(parser):
     group.addoption(
         "--note-slow",
         action="store_true",
-        help="write the tests of this run that take a second or more to slow.txt",
+        help="time the tests of this run and write the slowest of all to slow.txt",
     )
     group.addoption(
         "--add-to-contract",
@@ -75,14 +80,32 @@ def pytest_runtest_protocol(item):
     _seconds[item.nodeid] += sum(os.times()[:4]) - before
 
 
+def slowest(seconds):
+    """Return the names of slow tests, given the seconds of each test with its parameters."""
+    longest, together = {}, Counter()
+    for nodeid, taken in seconds.items():
+        name = _plain(nodeid)
+        longest[name] = max(longest.get(name, 0.0), taken)
+        together[name] += taken
+    spent, slow = 0.0, set()
+    for name in sorted(longest, key=lambda name: (longest[name], name)):
+        spent += together[name]
+        if longest[name] >= SLOW_S or spent > QUICK_S:
+            slow.add(name)
+    return slow
+
+
 def pytest_sessionfinish(session):
     if not session.config.getoption("--note-slow"):
         return
-    ran = {_plain(nodeid) for nodeid in _seconds}
-    slow = {_plain(nodeid) for nodeid, taken in _seconds.items() if taken >= _SLOW_S}
-    names = sorted(name for name in (_listed() - ran) | slow if _is_there(name))
+    known = json.loads(TIMES.read_text(encoding="utf-8")) if TIMES.exists() else {}
+    known.update({nodeid: round(taken, 3) for nodeid, taken in _seconds.items()})
+    TIMES.parent.mkdir(exist_ok=True)
+    TIMES.write_text(json.dumps(known, indent=0, sort_keys=True), encoding="utf-8")
+    timed = {_plain(nodeid) for nodeid in known}
+    names = sorted(name for name in (_listed() - timed) | slowest(known) if _is_there(name))
     head = (
-        '# Tests of a second and more: left out by -m "not slow".\n'
+        '# The slowest tests, left out by -m "not slow"; the others take less than two minutes.\n'
         "# Written by: bash tests/run.sh --note-slow\n"
     )
     SLOW.write_text(head + "".join(f"{name}\n" for name in names), encoding="utf-8")

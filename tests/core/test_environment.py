@@ -3,6 +3,7 @@
 import importlib
 import importlib.metadata
 import re
+import runpy
 import sys
 from pathlib import Path
 
@@ -85,6 +86,39 @@ def test_hooks_before_a_commit_call_the_commands_of_continuous_integration():
     for entry in entries:
         for word in entry.split():
             assert not word.startswith(("tests/", ".ci/")) or (ROOT / word).exists(), word
+
+
+def test_continuous_integration_runs_every_test_once():
+    own = [p.relative_to(ROOT).parts[:2] for p in (ROOT / "tests").rglob("test_*.py")]
+    assert set(own) == {("tests", "core"), ("tests", "qgis")}
+    commands = [
+        line.strip()
+        for name in ("run", "core_coverage.sh")
+        for line in (ROOT / ".ci" / name).read_text(encoding="utf-8").splitlines()
+        if not line.startswith("#")
+    ]
+    assert sum("pytest" in line or "tests/run.sh" in line for line in commands) == 2
+    assert sum("core_coverage.sh" in line for line in commands) == 1
+    for folder in ("tests/core", "tests/qgis"):
+        assert sum(folder in line.split() for line in commands) == 1, folder
+
+
+def test_the_mutation_command_knows_where_its_modules_lie():
+    run = runpy.run_path(str(ROOT / "tests" / "mutation" / "run.py"))
+    for name in run["MODULES"]:
+        files, tests = run["files_of"](name)
+        assert files, name
+        assert tests, name
+
+
+def test_the_slowest_tests_are_left_out_until_the_others_are_quick():
+    slowest = runpy.run_path(str(ROOT / "tests" / "conftest.py"))["slowest"]
+    assert slowest({"a::long": 1.2, "a::short": 0.1}) == {"a::long"}
+    many = {f"a::many[{i}]": 0.3 for i in range(200)}
+    assert slowest({**many, "a::short": 0.1}) == set()
+    assert slowest({**many, "a::long[0]": 0.4, "a::other": 30.0}) == {"a::other"}
+    others = {f"a::others[{i}]": 0.5 for i in range(40)}
+    assert slowest({**many, **others}) == {"a::others"}
 
 
 def test_every_test_that_is_listed_as_slow_is_there():

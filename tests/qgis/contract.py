@@ -1,4 +1,4 @@
-"""What others rely on: ids, keys, types, defaults, values, outputs, fields, bands, items.
+"""What others rely on: ids, keys, types, defaults, values, outputs, fields, bands, texts in them.
 
 Each entry is one line, ``kind where what``, with what it is and the version in which it appeared.
 """
@@ -10,6 +10,11 @@ from pathlib import Path
 
 from osgeo import gdal
 from qgis.core import QgsProcessingModelAlgorithm, QgsProcessingParameterDefinition
+
+from lakefloor.algorithms.core.cleaning import reasons
+from lakefloor.algorithms.core.reading.text_log import FLAGGED
+from lakefloor.algorithms.core.soundings import ACCEPTED, parse_corrections
+from lakefloor.algorithms.core.visits.store_visits import SUPERSEDED
 
 PATH = Path(__file__).with_name("contract.json")
 #: What GDAL, SQLite and the GeoPackage standard put into every file.
@@ -23,13 +28,16 @@ def version() -> str:
     return next(line[8:] for line in metadata.splitlines() if line.startswith("version="))
 
 
+def is_model(algorithm) -> bool:
+    return isinstance(algorithm, QgsProcessingModelAlgorithm)
+
+
 def of_algorithms(provider) -> dict:
     """Return the entries of ids, parameters, values and outputs, models included."""
     found = {}
     for algorithm in provider.algorithms():
         name = algorithm.name()
-        model = isinstance(algorithm, QgsProcessingModelAlgorithm)
-        found[f"id {name}"] = "model" if model else "algorithm"
+        found[f"id {name}"] = "model" if is_model(algorithm) else "algorithm"
         for parameter in algorithm.parameterDefinitions():
             key = f"{name} {parameter.name()}"
             optional = parameter.flags() & QgsProcessingParameterDefinition.Flag.FlagOptional
@@ -41,13 +49,28 @@ def of_algorithms(provider) -> dict:
             if parameter.type() == "enum":
                 for value in parameter.options():
                     found[f"value {key} {value}"] = "value"
+                for old, new in former_values(parameter).items():
+                    found[f"former {key} {old}"] = new
         for output in algorithm.outputDefinitions():
             found[f"output {name} {output.name()}"] = output.type()
     return found
 
 
+def former_values(parameter) -> dict:
+    """Return the words that stood in a drop-down before -> those that stand for them now."""
+    return (parameter.metadata() or {}).get("former_values") or {}
+
+
+def of_texts() -> dict:
+    """Return the entries of what the field ``status`` of soundings may say."""
+    texts = [ACCEPTED, *reasons.REASONS, FLAGGED, f"{SUPERSEDED}..."]
+    return {f"status {text}": "status" for text in texts}
+
+
 def of_results(steps, folder) -> dict:
     """Return the entries of the fields, bands and items of files that algorithms wrote.
+
+    Of ``corrections`` of soundings, the keys are entries too.
 
     Parameters
     ----------
@@ -84,12 +107,23 @@ def _of_file(where, path) -> dict:
             )
             if not name.startswith(_NOT_OURS)
         ]
-        # A result of one layer is known by its key, one of several by their names.
-        return {
-            f"field {where} {f'{table}.' if len(tables) > 1 else ''}{column[1]}": column[2].upper()
+        found = {
+            f"correction {key}": "key"
             for table in tables
-            for column in file.execute(f'PRAGMA table_info("{table}")')
+            if "corrections" in _columns(file, table)
+            for (text,) in file.execute(f'SELECT DISTINCT corrections FROM "{table}"')
+            for key in parse_corrections(text or "")
         }
+        # A result of one layer is known by its key, one of several by their names.
+        for table in tables:
+            prefix = f"{table}." if len(tables) > 1 else ""
+            for name, kind in _columns(file, table).items():
+                found[f"field {where} {prefix}{name}"] = kind.upper()
+        return found
+
+
+def _columns(file, table) -> dict:
+    return {row[1]: row[2] for row in file.execute(f'PRAGMA table_info("{table}")')}
 
 
 def _of_raster(where, path) -> dict:
