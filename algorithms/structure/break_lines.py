@@ -99,7 +99,7 @@ class BreakLines(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        surface, crs, _ = inputs.surface(params.INPUT)
+        surface, crs, _ = inputs.surface()
         lines = breaklines(
             surface.depth,
             uncertainty=surface.uncertainty,
@@ -129,5 +129,4 @@ class BreakLines(LakefloorAlgorithm):
                 )
             )
         outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="break_lines")
-        outputs.results["DROP_OFFS"] = count
-        outputs.results["LENGTH_M"] = total
+        return {"DROP_OFFS": count, "LENGTH_M": total}

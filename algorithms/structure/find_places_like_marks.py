@@ -144,10 +144,11 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         outputs.raster(
             "SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs, style="score"
         )
-        outputs.results["PLACES"] = len(places)
-        for name, (key, _) in _NUMBERS.items():
-            value = getattr(places.test, key)
-            outputs.results[name] = value if np.isfinite(value) else None
+        tested = {name: getattr(places.test, key) for name, (key, _) in _NUMBERS.items()}
+        return {
+            "PLACES": len(places),
+            **{name: value if np.isfinite(value) else None for name, value in tested.items()},
+        }
 
 
 def _sentences(test, names):

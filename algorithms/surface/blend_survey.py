@@ -20,7 +20,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.shoreline import read_polygon
 from .._reports import html_page, plots
 from ..core.blending.blend import blend_survey
 from ..core.blending.map_bias import SIGNIFICANCE
@@ -188,27 +187,25 @@ class BlendSurvey(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
-        layer = inputs.raster(params.INPUT)
-        detail, crs, metadata = inputs.surface(params.INPUT)
+        detail, crs, metadata = inputs.surface()
         if detail.uncertainty is None:
             raise LakefloorError(
                 tr(
                     "Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
                     "TIN surface, IDW surface or Smooth surface."
-                ).format(layer.name())
+                ).format(inputs.raster().name())
             )
-        shore = inputs.source(params.SHORELINE)
         unit = inputs.unit()
         found = blend_survey(
             detail,
-            self._general(inputs, crs, metadata),
-            shoreline=read_polygon(shore, crs, inputs.context, inputs.feedback) if shore else None,
+            _older_map(inputs, crs, metadata),
+            shoreline=inputs.polygon(crs=crs),
             width_m=inputs.number("TRANSITION_WIDTH"),
             remove_shift=inputs.flag("REMOVE_SHIFT"),
             depth_step_m=_STEPS[unit],
             progress=inputs.progress,
         )
-        _say(found, inputs.feedback)
+        _say(inputs, found)
         kept = {key: value for key, value in metadata.items() if key.startswith("D")}
         outputs.surface(params.OUTPUT, found.surface, crs, kept)
         outputs.raster(
@@ -220,60 +217,58 @@ class BlendSurvey(LakefloorAlgorithm):
             style="difference",
         )
         outputs.text("REPORT", lambda: blend_html(found, unit))
-        outputs.results.update(
-            OFFSET=found.offset.value,
-            SCALE=found.scale.value,
-            SHIFT_EAST=found.east.value,
-            SHIFT_NORTH=found.north.value,
-            RMSE_BEFORE=found.rmse_before,
-            RMSE_AFTER=found.rmse_after,
-            TRANSITION_WIDTH_USED=found.width,
+        return {
+            "OFFSET": found.offset.value,
+            "SCALE": found.scale.value,
+            "SHIFT_EAST": found.east.value,
+            "SHIFT_NORTH": found.north.value,
+            "RMSE_BEFORE": found.rmse_before,
+            "RMSE_AFTER": found.rmse_after,
+            "TRANSITION_WIDTH_USED": found.width,
+        }
+
+
+def _older_map(inputs, crs, metadata):
+    """Return the older map, a grid or contours, in meters and the CRS of the survey."""
+    if inputs.given(CONTOURS):
+        unit = LENGTH[inputs.unit("DEPTH_UNIT")]
+        lines = inputs.contours(CONTOURS, crs, inputs.text(FIELD))
+        return replace(lines, attributes={"depth": unit * lines.attributes["depth"]})
+    older, older_crs, older_metadata = inputs.surface(RASTER)
+    if older_crs != crs:
+        raise LakefloorError(
+            tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
+                older_crs.authid(), crs.authid(), inputs.raster(RASTER).name(), crs.authid()
+            )
         )
-
-    def _general(self, inputs, crs, metadata):
-        """Return the older map, a grid or contours, in metres and the CRS of the survey."""
-        contours = inputs.source(CONTOURS)
-        if contours:
-            field = inputs.text(FIELD)
-            unit = LENGTH[inputs.unit("DEPTH_UNIT")]
-            lines = inputs.contours(CONTOURS, crs, field)
-            return replace(lines, attributes={"depth": unit * lines.attributes["depth"]})
-        layer = inputs.raster(RASTER)
-        general, general_crs, general_metadata = inputs.surface(RASTER)
-        if general_crs != crs:
-            raise LakefloorError(
-                tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
-                    general_crs.authid(), crs.authid(), layer.name(), crs.authid()
-                )
-            )
-        names = [data.get("DATUM_NAME") for data in (metadata, general_metadata)]
-        if all(names) and names[0] != names[1]:
-            inputs.warn(
-                tr(
-                    "The survey is at the datum '{}', the older map at '{}'. The offset found "
-                    "includes their difference, so check that both names are right."
-                ).format(*names)
-            )
-        return general.depth
+    names = [data.get("DATUM_NAME") for data in (metadata, older_metadata)]
+    if all(names) and names[0] != names[1]:
+        inputs.warn(
+            tr(
+                "The survey is at the datum '{}', the older map at '{}'. The offset found "
+                "includes their difference, so check that both names are right."
+            ).format(*names)
+        )
+    return older.depth
 
 
-def _say(found, feedback):
-    feedback.pushInfo(
+def _say(inputs, found):
+    inputs.say(
         tr(
             "Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "
             "and {:.2f} m after correction."
         ).format(found.cells, found.rmse_before, found.rmse_after)
     )
     for label, term, unit, removed in _terms(found, 1.0, "m"):
-        feedback.pushInfo(f"  {label} {term} {unit} ({removed})")
-    feedback.pushInfo(
+        inputs.say(f"  {label} {term} {unit} ({removed})")
+    inputs.say(
         tr(
             "The transition is {:.0f} m wide. Beyond it the standard uncertainty is {:.2f} m on a "
             "flat bottom."
         ).format(found.width, found.spread)
     )
     for note in found.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)
 
 
 def _terms(found, scale, unit):
