@@ -96,9 +96,9 @@ class NextOuting(LakefloorAlgorithm):
             params.helped(
                 params.shoreline(),
                 tr(
-                    "Polygon of the lake at the lake datum, with islands as holes. Water "
-                    "that the surface "
-                    "does not cover is a gap. If empty, the outline of the surface is the shore."
+                    "Polygon of the lake at the lake datum, with islands as holes. Water that the "
+                    "surface does not cover is a gap. If empty, the outline of the surface is the "
+                    "shore."
                 ),
             )
         )

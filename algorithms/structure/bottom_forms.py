@@ -144,10 +144,7 @@ class BottomForms(LakefloorAlgorithm):
     def compute(self, inputs, outputs):
         surface, crs, metadata = inputs.surface()
         areas, codes, fine, broad, radii = bottom_forms(
-            surface.depth,
-            uncertainty=surface.uncertainty,
-            distance=surface.distance,
-            spacing=surface.spacing,
+            surface,
             fine_m=inputs.number("FINE_RADIUS"),
             broad_m=inputs.number("BROAD_RADIUS"),
             min_relief_m=inputs.number("MIN_RELIEF"),

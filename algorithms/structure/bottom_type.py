@@ -16,14 +16,8 @@ from .._i18n import tr
 from .._io import params
 from .._io.rasters import spacing_item
 from ..core.errors import LakefloorError
-from ..core.hardness.bottom_type import (
-    MAX_SLOPE_DEG,
-    MIN_DEPTH_M,
-    THRESHOLDS,
-    bottom_type,
-    class_areas,
-    thresholds_text,
-)
+from ..core.hardness.bottom_type import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS, bottom_type
+from ..core.hardness.bottom_type_map import class_areas, thresholds_text
 from ..core.hardness.observations import BEAM_DEG
 from ..core.hardness.sample_calibration import read_class
 from ..core.strays import without_strays
@@ -225,8 +219,7 @@ class BottomType(LakefloorAlgorithm):
         if inputs.given("SAMPLES") and not inputs.given("SAMPLE_FIELD"):
             raise LakefloorError(
                 tr(
-                    "The samples have no class field. Choose the field with the "
-                    "class of the samples."
+                    "The samples have no class field. Choose the field with the class of the samples."
                 )
             )
 
@@ -345,8 +338,7 @@ def _say(inputs, result):
             inputs.say(
                 tr(
                     "Visit '{}': gain {:.2f} \u00b1 {:.2f} and offset {:+.3f} relative to '{}', "
-                    "from "
-                    "{} shared places."
+                    "from {} shared places."
                 ).format(
                     visit,
                     gains.gain[v],

@@ -31,7 +31,7 @@ from ._ground import (
 
 COLUMNS = 4
 #: What counts, from, to, weight. The depths state their unit, so that they mean the same whichever
-#: is chosen; distances are metres.
+#: is chosen; distances are meters.
 DEFAULT = [
     "transition", "0", "15", "2",
     "crest", "0", "10", "3",

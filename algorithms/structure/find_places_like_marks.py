@@ -178,8 +178,7 @@ def _sentences(test, names):
     else:
         yield tr(
             "No better than chance: the marks are of several kinds, or these layers do not "
-            "show "
-            "what they have in common. Each place is like one mark only."
+            "show what they have in common. Each place is like one mark only."
         )
     for name, share in zip(names, test.by_mark):
         if np.isfinite(share):

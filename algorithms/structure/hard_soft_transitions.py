@@ -12,7 +12,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.rasters import require_content
-from ..core.hardness.bottom_type import read_thresholds
+from ..core.hardness.bottom_type_map import read_thresholds
+from ..core.hardness.hardness_map import HardnessMap
 from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
@@ -137,19 +138,17 @@ class HardSoftTransitions(LakefloorAlgorithm):
         surface, crs, metadata = inputs.surface(of_depth=False)
         ours = [layer.bandName(i + 1) for i in range(layer.bandCount())]
         ours = all(any(band in name for name in ours) for band in BANDS)
-        hardness, uncertainty, distance = surface.depth, None, None
         if ours:
             bands = inputs.bands(params.INPUT, crs)
-            hardness, uncertainty, distance = bands[0], bands[1], bands[4]
+            mapped = HardnessMap(bands[0], bands[1], bands[4], surface.spacing)
+        else:
+            mapped = HardnessMap(surface.depth, spacing=surface.spacing)
         thresholds = _thresholds(inputs, metadata)
         found = hard_soft_transitions(
-            hardness,
+            mapped,
             thresholds,
-            uncertainty=uncertainty,
-            distance=distance,
             depth=_depth(inputs, crs),
             soundings=_soundings(inputs, crs),
-            spacing=surface.spacing,
             min_contrast=inputs.number("MIN_CONTRAST"),
             min_length_m=inputs.number("MIN_LENGTH"),
             progress=inputs.progress,

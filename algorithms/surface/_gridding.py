@@ -96,8 +96,8 @@ class GriddingAlgorithm(LakefloorAlgorithm):
         return {}
 
 
-def break_lines(text):
-    """Return the optional break-lines parameter; ``text`` says what they do."""
+def breaklines(text):
+    """Return the optional breaklines parameter; ``text`` says what they do."""
     depths = tr(
         "If the vertices have Z values, they are depths in meters, positive down. Otherwise depths "
         "are taken where the boat's track crosses the line. If empty, no breaklines are used."
@@ -143,7 +143,7 @@ class _Survey:
     crs: QgsCoordinateReferenceSystem
     datum: tuple | None
     shoreline: object
-    break_lines: tuple
+    breaklines: tuple
 
 
 def _grid(inputs, outputs, method: str, options: dict) -> tuple:
@@ -165,7 +165,7 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
             max_gap=used.gap,
             spacing=used.spacing,
             shoreline=survey.shoreline,
-            break_lines=survey.break_lines,
+            breaklines=survey.breaklines,
         )
         progress(0.1)
         if record is None:

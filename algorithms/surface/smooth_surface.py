@@ -52,7 +52,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
 
     def own_parameters(self):
         return [
-            _gridding.break_lines(
+            _gridding.breaklines(
                 tr("The surface may bend freely at these lines, such as the crest of a drop-off.")
             ),
             params.distance(

@@ -13,7 +13,7 @@ FIELDS = [
 ]
 
 
-class BreakLines(LakefloorAlgorithm):
+class Breaklines(LakefloorAlgorithm):
     NAME = "breaklines"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Breaklines (drop-offs)")
     GROUP = "structure"
@@ -101,10 +101,7 @@ class BreakLines(LakefloorAlgorithm):
     def compute(self, inputs, outputs):
         surface, crs, _ = inputs.surface()
         lines = breaklines(
-            surface.depth,
-            uncertainty=surface.uncertainty,
-            distance=surface.distance,
-            spacing=surface.spacing,
+            surface,
             scale_m=inputs.number("SMOOTHING_SCALE"),
             min_slope_percent=inputs.number("MIN_SLOPE"),
             min_height_m=inputs.number("MIN_HEIGHT"),
