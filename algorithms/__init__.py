@@ -30,7 +30,7 @@ _ALGORITHMS = (
     ("chart.depth_contours", "DepthContours"),
     ("chart.depth_areas", "DepthAreas"),
     ("structure.bottom_slope", "BottomSlope"),
-    ("structure.break_lines", "BreakLines"),
+    ("structure.breaklines", "Breaklines"),
     ("structure.bottom_forms", "BottomForms"),
     ("structure.bottom_type", "BottomType"),
     ("structure.hard_soft_transitions", "HardSoftTransitions"),

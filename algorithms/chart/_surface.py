@@ -2,7 +2,6 @@
 
 from .._i18n import tr
 from .._io import params
-from .._io.shoreline import read_polygon
 
 
 def add_inputs(algorithm):
@@ -51,8 +50,7 @@ def add_inputs(algorithm):
 
 def read_inputs(inputs):
     """Return the depth grid, its CRS and the keyword arguments of the core routines."""
-    surface, crs, _ = inputs.surface(params.INPUT)
-    source = inputs.source(params.SHORELINE)
+    surface, crs, _ = inputs.surface()
     return (
         surface.depth,
         crs,
@@ -60,9 +58,7 @@ def read_inputs(inputs):
             "interval": inputs.number("INTERVAL"),
             "unit": inputs.unit(),
             "uncertainty": surface.uncertainty,
-            "shoreline": read_polygon(source, crs, inputs.context, inputs.feedback)
-            if source
-            else None,
+            "shoreline": inputs.polygon(crs=crs),
             "smoothing": inputs.number("SMOOTHING"),
             "min_area": inputs.number("MIN_AREA"),
         },

@@ -66,6 +66,8 @@ class DepthAreas(LakefloorAlgorithm):
             )
         )
         outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="depth_areas")
-        outputs.results.update(
-            COUNT=len(areas), AREA_M2=total, MAX_DEPTH=areas.attributes["depth_to"][-1]
-        )
+        return {
+            "COUNT": len(areas),
+            "AREA_M2": total,
+            "MAX_DEPTH": areas.attributes["depth_to"][-1],
+        }

@@ -113,11 +113,11 @@ class DepthContours(LakefloorAlgorithm):
                 ).format(summary["humps"], summary["hollows"])
             )
         outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="contours")
-        outputs.results.update(
-            COUNT=len(lines),
-            LENGTH_M=summary["length"],
-            SUPPORTED_SHARE=summary["supported"],
-            MAX_DEPTH=lines.attributes["depth"][-1],
-            DROPPED_HUMPS=summary["humps"],
-            DROPPED_HOLES=summary["hollows"],
-        )
+        return {
+            "COUNT": len(lines),
+            "LENGTH_M": summary["length"],
+            "SUPPORTED_SHARE": summary["supported"],
+            "MAX_DEPTH": lines.attributes["depth"][-1],
+            "DROPPED_HUMPS": summary["humps"],
+            "DROPPED_HOLES": summary["hollows"],
+        }

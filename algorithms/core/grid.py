@@ -38,12 +38,12 @@ class Grid:
 
     @property
     def x(self) -> np.ndarray:
-        """Eastings of the cell centres, shape (cols,), m."""
+        """Eastings of the cell centers, shape (cols,), m."""
         return self.west + (np.arange(self.shape[1]) + 0.5) * self.dx
 
     @property
     def y(self) -> np.ndarray:
-        """Northings of the cell centres, shape (rows,), m, from north to south."""
+        """Northings of the cell centers, shape (rows,), m, from north to south."""
         return self.north - (np.arange(self.shape[0]) + 0.5) * self.dy
 
     @property
@@ -51,6 +51,11 @@ class Grid:
         """West, south, east, north, m."""
         rows, cols = self.shape
         return self.west, self.north - rows * self.dy, self.west + cols * self.dx, self.north
+
+    @property
+    def cell_area(self) -> float:
+        """Area of a cell, m²."""
+        return self.dx * self.dy
 
     def like(self, values: ArrayLike) -> Grid:
         """Return a grid of the same geometry with other values.
@@ -66,13 +71,13 @@ class Grid:
         return replace(self, values=values)
 
     def rows_cols(self, x: ArrayLike, y: ArrayLike) -> tuple:
-        """Return fractional row and column of positions, 0 at the first cell centre."""
+        """Return fractional row and column of positions, 0 at the first cell center."""
         cols = (np.asarray(x, dtype=float) - self.west) / self.dx - 0.5
         rows = (self.north - np.asarray(y, dtype=float)) / self.dy - 0.5
         return rows, cols
 
     def sample(self, x: ArrayLike, y: ArrayLike) -> np.ndarray:
-        """Return values at positions, bilinear between cell centres.
+        """Return values at positions, bilinear between cell centers.
 
         Parameters
         ----------
@@ -82,7 +87,7 @@ class Grid:
         Returns
         -------
         array, shape (n,)
-            Nearest cell where a neighbour is missing; NaN off the grid or on a
+            Nearest cell where a neighbor is missing; NaN off the grid or on a
             cell without value.
         """
         rows, cols = self.rows_cols(x, y)
@@ -161,18 +166,27 @@ class Surface:
     ----------
     depth : Grid
         m, positive down.
-    uncertainty : Grid
+    uncertainty : Grid, optional
         One standard deviation of depth, m.
-    distance : Grid
+    distance : Grid, optional
         Distance to the nearest sounding, m.
     spacing : float, optional
         Lane spacing with which it was drawn, m; see :func:`~.spacing.surface_spacing`.
     """
 
     depth: Grid
-    uncertainty: Grid
-    distance: Grid
+    uncertainty: Grid | None = None
+    distance: Grid | None = None
     spacing: float | None = None
+
+    def check_shapes(self) -> None:
+        """Raise a LakefloorError unless all grids have the shape of the depths."""
+        for name, grid in (("Uncertainty", self.uncertainty), ("Distance", self.distance)):
+            if grid is not None and grid.shape != self.depth.shape:
+                raise LakefloorError(
+                    f"{name} has the shape {grid.shape}, but depth has {self.depth.shape}. Give "
+                    "all grids the same cells."
+                )
 
 
 @dataclass(frozen=True)

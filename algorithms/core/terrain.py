@@ -19,13 +19,13 @@ def gradient(depth: Grid, method: str = "horn", progress: Progress = silent) -> 
     depth : Grid
         Depth, m, positive down.
     method : {"horn", "zevenbergen"}
-        Horn weighs all eight neighbours and suits noisy surfaces; Zevenbergen
+        Horn weighs all eight neighbors and suits noisy surfaces; Zevenbergen
         and Thorne take the four direct ones and keep sharp edges sharper.
 
     Returns
     -------
     to_east, to_north : array, shape (rows, cols)
-        m per m; NaN where a neighbour is missing, so also on the outer ring.
+        m per m; NaN where a neighbor is missing, so also on the outer ring.
 
     Raises
     ------
@@ -95,7 +95,7 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     depth : Grid
         Depth, m, positive down.
     inner_m, outer_m : float
-        Distances between which cell centres count as surroundings, both included, m.
+        Distances between which cell centers count as surroundings, both included, m.
 
     Returns
     -------
@@ -106,7 +106,7 @@ def position(depth: Grid, inner_m: float, outer_m: float, progress: Progress = s
     Raises
     ------
     LakefloorError
-        Unless ``0 <= inner_m <= outer_m`` and the ring reaches a neighbour.
+        Unless ``0 <= inner_m <= outer_m`` and the ring reaches a neighbor.
 
     References
     ----------

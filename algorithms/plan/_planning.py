@@ -12,14 +12,13 @@ from qgis.core import (
 
 from .._i18n import tr
 from .._io import params
-from .._io.shoreline import read_polygon
 from .._io.staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.waypoints import check_positions
 from ..core.plan.boat import Boat
 from ..core.plan.device_route import lanes_gpx
 from ..core.polygons import rings
-from ..core.units import LENGTH, SPEED
+from ..core.units import SPEED
 
 #: Units of speed, with m/s per unit.
 MILE = 1609.344
@@ -132,37 +131,23 @@ def read_boat(inputs) -> Boat:
     )
 
 
-def interval_m(inputs) -> float:
-    """Return the contour interval, m."""
-    unit = inputs.unit()
-    return inputs.number("INTERVAL") * LENGTH[unit]
-
-
-def read_launch(inputs, crs):
-    """Return the launch point in ``crs``, shape (2,), or None where it was left empty."""
-    if not inputs.given("LAUNCH"):
-        return None
-    point = inputs.algorithm.parameterAsPoint(inputs.parameters, "LAUNCH", inputs.context, crs)
-    return np.array([point.x(), point.y()])
-
-
-def check_polygon_place(source, context, feedback):
+def check_polygon_place(inputs):
     """Refuse a polygon layer at a pole or across the antimeridian."""
-    if not source.sourceCrs().isValid():
+    layer = inputs.source()
+    if not layer.sourceCrs().isValid():
         return
-    polygon = read_polygon(
-        source, QgsCoordinateReferenceSystem(WGS84), context, feedback, of_lake=False
-    )
+    polygon = inputs.polygon(params.INPUT, QgsCoordinateReferenceSystem(WGS84), of_lake=False)
     places = np.concatenate(rings(polygon))
-    check_positions(*places.T, tr("Layer '{}'").format(source.sourceName()))
+    check_positions(*places.T, tr("Layer '{}'").format(layer.sourceName()))
 
 
-def check_raster_place(layer, context):
+def check_raster_place(inputs):
     """Refuse a raster at a pole or across the antimeridian."""
+    layer = inputs.raster()
     if not layer.crs().isValid():
         return
     to_gps = QgsCoordinateTransform(
-        layer.crs(), QgsCoordinateReferenceSystem(WGS84), context.transformContext()
+        layer.crs(), QgsCoordinateReferenceSystem(WGS84), inputs.context.transformContext()
     )
     box = layer.extent()
     corners = [
@@ -198,9 +183,9 @@ def clock(minutes) -> str:
     return tr("{} h {:02d} min").format(*divmod(whole, 60))
 
 
-def write_gpx(out, lines, crs, title):
+def write_gpx(outputs, lines, crs, title):
     """Write the optional GPX file."""
-    if out.wanted("GPX") and len(lines):
+    if outputs.wanted("GPX") and len(lines):
         write_file(
-            out.file("GPX"), lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))
+            outputs.file("GPX"), lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))
         )

@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_lines
 from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
 from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
@@ -21,10 +20,8 @@ from ._planning import (
     clock,
     fields,
     gpx_file,
-    interval_m,
     launch,
     read_boat,
-    read_launch,
     way,
     write_gpx,
 )
@@ -99,9 +96,9 @@ class NextOuting(LakefloorAlgorithm):
             params.helped(
                 params.shoreline(),
                 tr(
-                    "Polygon of the lake at the lake datum, with islands as holes. Water "
-                    "that the surface "
-                    "does not cover is a gap. If empty, the outline of the surface is the shore."
+                    "Polygon of the lake at the lake datum, with islands as holes. Water that the "
+                    "surface does not cover is a gap. If empty, the outline of the surface is the "
+                    "shore."
                 ),
             )
         )
@@ -152,84 +149,78 @@ class NextOuting(LakefloorAlgorithm):
         add(gpx_file())
 
     def compute(self, inputs, outputs):
-        layer = inputs.raster(params.INPUT)
-        check_raster_place(layer, inputs.context)
-        surface, crs, _ = inputs.surface(params.INPUT)
-        structure = []
-        for name in ("BREAKLINES", "TRANSITIONS"):
-            lines = inputs.source(name)
-            structure += read_lines(lines, crs, inputs.context, inputs.feedback) if lines else []
+        check_raster_place(inputs)
+        surface, crs, _ = inputs.surface()
         plan = next_outing(
             surface,
-            interval_m=interval_m(inputs),
-            launch=read_launch(inputs, crs),
+            interval_m=inputs.depth("INTERVAL"),
+            launch=inputs.point("LAUNCH", crs),
             minutes=inputs.number("TIME"),
-            lake=inputs.polygon(params.SHORELINE, crs),
+            lake=inputs.polygon(crs=crs),
             spacing=inputs.number("LANE_SPACING"),
-            structure=structure,
+            structure=inputs.lines("BREAKLINES", crs) + inputs.lines("TRANSITIONS", crs),
             unit=inputs.unit(),
             progress=inputs.progress,
             boat=read_boat(inputs),
         )
-        self._report(plan, inputs.feedback)
+        _report(inputs, plan)
         outputs.areas("GAPS", plan.gaps, fields(GAP_ATTRIBUTES), crs, style="gaps")
         outputs.lines(
             params.OUTPUT, plan.lines, fields(LINE_ATTRIBUTES), crs, style="planned_lanes"
         )
         write_gpx(outputs, plan.lines, crs, tr("Next outing"))
-        outputs.results.update(
-            GAPS_COUNT=len(plan.gaps),
-            GAP_AREA=plan.gap_before,
-            GAP_AREA_AFTER=plan.gap_after,
-            MEAN_UNCERTAINTY=plan.mean_before,
-            MEAN_UNCERTAINTY_AFTER=plan.mean_after,
-            ALLOWED_UNCERTAINTY=plan.limit,
-            LANES=plan.lanes,
-            LANE_M=plan.lane_m,
-            TOTAL_M=plan.lane_m + plan.transit_m,
-            MINUTES=plan.minutes,
-            LANE_SPACING_USED=plan.spacing,
-        )
+        return {
+            "GAPS_COUNT": len(plan.gaps),
+            "GAP_AREA": plan.gap_before,
+            "GAP_AREA_AFTER": plan.gap_after,
+            "MEAN_UNCERTAINTY": plan.mean_before,
+            "MEAN_UNCERTAINTY_AFTER": plan.mean_after,
+            "ALLOWED_UNCERTAINTY": plan.limit,
+            "LANES": plan.lanes,
+            "LANE_M": plan.lane_m,
+            "TOTAL_M": plan.lane_m + plan.transit_m,
+            "MINUTES": plan.minutes,
+            "LANE_SPACING_USED": plan.spacing,
+        }
 
-    @staticmethod
-    def _report(plan, feedback):
-        say = feedback.pushInfo
-        say(
+
+def _report(inputs, plan):
+    inputs.say(
+        tr("The contour interval allows a standard uncertainty of {:.2f} m ({:.2f} ft).").format(
+            plan.limit, plan.limit / FOOT
+        )
+    )
+    if plan.noise > plan.limit:
+        inputs.warn(
             tr(
-                "The contour interval allows a standard uncertainty of {:.2f} m ({:.2f} ft)."
-            ).format(plan.limit, plan.limit / FOOT)
+                "At the soundings it is {:.2f} m ({:.2f} ft), so no number of lanes supports "
+                "this interval. Gaps are shown where it is clearly more than that. Run "
+                "'Uncertainty budget' to see what can be improved."
+            ).format(plan.noise, plan.noise / FOOT)
         )
-        if plan.noise > plan.limit:
-            feedback.pushWarning(
-                tr(
-                    "At the soundings it is {:.2f} m ({:.2f} ft), so no number of lanes supports "
-                    "this interval. Gaps are shown where it is clearly more than that. Run "
-                    "'Uncertainty budget' to see what can be improved."
-                ).format(plan.noise, plan.noise / FOOT)
-            )
-        if not plan.gap_before > 0:
-            say(tr("There are no gaps. No outing is needed for this interval, or none would help."))
-            return
-        say(
-            tr(
-                "Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
-                "the shore for a lane: {}."
-            ).format(plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over)
+    if not plan.gap_before > 0:
+        inputs.say(
+            tr("There are no gaps. No outing is needed for this interval, or none would help.")
         )
-        if not plan.lanes:
-            say(tr("No gap is wide enough, and far enough from the shore, for a lane."))
-            return
-        say(
-            tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
-                plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)
-            )
+        return
+    inputs.say(
+        tr(
+            "Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
+            "the shore for a lane: {}."
+        ).format(plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over)
+    )
+    if not plan.lanes:
+        inputs.say(tr("No gap is wide enough, and far enough from the shore, for a lane."))
+        return
+    inputs.say(
+        tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
+            plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)
         )
-        say(
-            tr(
-                "Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
-                "after the outing."
-            ).format(
-                plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT
-            )
-        )
-        say(cautions())
+    )
+    inputs.say(
+        tr(
+            "Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
+            "after the outing."
+        ).format(plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT)
+    )
+    inputs.say(cautions())

@@ -10,9 +10,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_lines
 from .._io.layer_crs import metric_crs
-from .._io.shoreline import read_polygon
 from ..core.plan.driving import ATTRIBUTES
 from ..core.plan.survey_lanes import survey_lanes
 from ..core.units import FOOT
@@ -23,10 +21,8 @@ from ._planning import (
     clock,
     fields,
     gpx_file,
-    interval_m,
     launch,
     read_boat,
-    read_launch,
     way,
     write_gpx,
 )
@@ -208,92 +204,86 @@ class SurveyLanes(LakefloorAlgorithm):
         add(gpx_file())
 
     def compute(self, inputs, outputs):
-        area_source = inputs.source(params.INPUT)
-        check_polygon_place(area_source, inputs.context, inputs.feedback)
-        layer = inputs.raster("OLDER_SURFACE")
-        if layer is not None:
-            surface, crs, _ = inputs.surface("OLDER_SURFACE")
-            depth = surface.depth
-        else:
-            depth, crs = (
-                None,
-                metric_crs(
-                    area_source.sourceCrs(),
-                    area_source.sourceExtent(),
-                    area_source.sourceName(),
-                    inputs.feedback,
-                ),
-            )
-        contours = inputs.source("OLDER_CONTOURS")
-        lines = read_lines(contours, crs, inputs.context, inputs.feedback) if contours else ()
+        check_polygon_place(inputs)
+        depth, crs = _older_depth(inputs)
         plan = survey_lanes(
-            read_polygon(area_source, crs, inputs.context, inputs.feedback, of_lake=False),
+            inputs.polygon(params.INPUT, crs, of_lake=False),
             spacing=inputs.number("LANE_SPACING"),
-            to_find=(inputs.number("MIN_WIDTH"), inputs.number("MIN_HEIGHT"), interval_m(inputs)),
+            to_find=(
+                inputs.number("MIN_WIDTH"),
+                inputs.number("MIN_HEIGHT"),
+                inputs.depth("INTERVAL"),
+            ),
             heading=inputs.number("HEADING"),
-            lake=inputs.polygon(params.SHORELINE, crs),
-            contours=lines,
+            lake=inputs.polygon(crs=crs),
+            contours=inputs.lines("OLDER_CONTOURS", crs),
             depth=depth,
             cross_share=inputs.number("CROSS_LINE_PERCENTAGE") / 100.0,
-            launch=read_launch(inputs, crs),
+            launch=inputs.point("LAUNCH", crs),
             progress=inputs.progress,
             boat=read_boat(inputs),
         )
-        self._report(plan, inputs.feedback)
+        _report(inputs, plan)
         outputs.lines(params.OUTPUT, plan.lines, fields(ATTRIBUTES), crs, style="planned_lanes")
         write_gpx(outputs, plan.lines, crs, tr("Survey lanes"))
-        outputs.results.update(
-            LANE_SPACING_USED=plan.spacing,
-            HEADING_DEG=plan.heading,
-            LANES=plan.lanes,
-            CROSS_LINES=plan.cross_lines,
-            LANE_M=plan.lane_m,
-            CROSS_LINE_M=plan.cross_m,
-            TRANSIT_M=plan.transit_m,
-            TOTAL_M=plan.total_m,
-            MIN_TOTAL_M=plan.least_m,
-            MINUTES=plan.minutes,
-        )
+        return {
+            "LANE_SPACING_USED": plan.spacing,
+            "HEADING_DEG": plan.heading,
+            "LANES": plan.lanes,
+            "CROSS_LINES": plan.cross_lines,
+            "LANE_M": plan.lane_m,
+            "CROSS_LINE_M": plan.cross_m,
+            "TRANSIT_M": plan.transit_m,
+            "TOTAL_M": plan.total_m,
+            "MIN_TOTAL_M": plan.least_m,
+            "MINUTES": plan.minutes,
+        }
 
-    @staticmethod
-    def _report(plan, feedback):
-        say = feedback.pushInfo
-        say(
-            tr("Lanes {:.1f} m ({:.0f} ft) apart, heading {:.0f} or {:.0f} degrees.").format(
-                plan.spacing, plan.spacing / FOOT, plan.heading, plan.heading + 180.0
+
+def _older_depth(inputs) -> tuple:
+    """Return the older depths or None, and the metric CRS to plan in."""
+    if inputs.given("OLDER_SURFACE"):
+        surface, crs, _ = inputs.surface("OLDER_SURFACE")
+        return surface.depth, crs
+    area = inputs.source()
+    return None, metric_crs(
+        area.sourceCrs(), area.sourceExtent(), area.sourceName(), inputs.feedback
+    )
+
+
+def _report(inputs, plan):
+    inputs.say(
+        tr("Lanes {:.1f} m ({:.0f} ft) apart, heading {:.0f} or {:.0f} degrees.").format(
+            plan.spacing, plan.spacing / FOOT, plan.heading, plan.heading + 180.0
+        )
+    )
+    inputs.say(
+        tr("Lanes: {}, {}. Cross-lines: {}, {}. Transits: {}.").format(
+            plan.lanes, way(plan.lane_m), plan.cross_lines, way(plan.cross_m), way(plan.transit_m)
+        )
+    )
+    inputs.say(
+        tr(
+            "The whole path is {}, {} on the water. No order of these lanes is shorter than {}. "
+            "This one is {:.1f}% longer than that."
+        ).format(
+            way(plan.total_m),
+            clock(plan.minutes),
+            way(plan.least_m),
+            100.0 * (plan.total_m / plan.least_m - 1.0),
+        )
+    )
+    if plan.dropped:
+        inputs.say(
+            tr("Pieces shorter than half the lane spacing are left out: {}, {:.0f} m.").format(
+                plan.dropped, plan.dropped_m
             )
         )
-        say(
-            tr("Lanes: {}, {}. Cross-lines: {}, {}. Transits: {}.").format(
-                plan.lanes,
-                way(plan.lane_m),
-                plan.cross_lines,
-                way(plan.cross_m),
-                way(plan.transit_m),
-            )
-        )
-        say(
+    if plan.unreached:
+        inputs.warn(
             tr(
-                "The whole path is {}, {} on the water. No order of these lanes is shorter than {}. "
-                "This one is {:.1f}% longer than that."
-            ).format(
-                way(plan.total_m),
-                clock(plan.minutes),
-                way(plan.least_m),
-                100.0 * (plan.total_m / plan.least_m - 1.0),
-            )
+                "Lanes left out because no transit to them stays off the shore and shallows: "
+                "{}, {}. For these, give a smaller shore buffer or minimum depth."
+            ).format(plan.unreached, way(plan.unreached_m))
         )
-        if plan.dropped:
-            say(
-                tr("Pieces shorter than half the lane spacing are left out: {}, {:.0f} m.").format(
-                    plan.dropped, plan.dropped_m
-                )
-            )
-        if plan.unreached:
-            feedback.pushWarning(
-                tr(
-                    "Lanes left out because no transit to them stays off the shore and shallows: "
-                    "{}, {}. For these, give a smaller shore buffer or minimum depth."
-                ).format(plan.unreached, way(plan.unreached_m))
-            )
-        say(cautions())
+    inputs.say(cautions())

@@ -13,7 +13,6 @@ from qgis.core import (
 
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_points, read_shapes
 from .._io.layer_crs import srs_wkt
 from .._io.rasters import require_content
 from .._io.values import field_indexes
@@ -146,7 +145,7 @@ def marks():
     )
 
 
-def read_ground(inputs):
+def read_ground(inputs) -> tuple:
     """Read the surface and what layers were given.
 
     Returns
@@ -154,62 +153,66 @@ def read_ground(inputs):
     ground : Ground
     crs : QgsCoordinateReferenceSystem
     """
-    surface, crs, _ = inputs.surface(params.INPUT)
+    surface, crs, _ = inputs.surface()
+    ground = Ground(
+        surface.depth,
+        surface.uncertainty,
+        surface.distance,
+        breaklines=_lines(inputs, "BREAKLINES", crs, ["kind", "height_m"], ["confidence"]),
+        transitions=_lines(inputs, "TRANSITIONS", crs, [], ["supported", "confidence"]),
+        forms=_forms(inputs, crs),
+        **_bottom(inputs, crs),
+        deep_m=inputs.depth("DEEP_FROM"),
+        crs=srs_wkt(crs),
+    )
+    return ground, crs
 
-    kinds = QgsWkbTypes.GeometryType
 
-    def shapes(name, needed, fields, kind, word):
-        found = inputs.source(name)
-        if found is None:
-            return None
-        if QgsWkbTypes.geometryType(found.wkbType()) != kind:
-            raise LakefloorError(
-                tr("Layer '{}' does not hold {}. Choose another layer for '{}'.").format(
-                    found.sourceName(),
-                    word,
-                    inputs.algorithm.parameterDefinition(name).description(),
-                )
-            )
-        field_indexes(found, needed)
-        # Contours and breaklines have that field; transitions, or lines of one's own, have not.
-        if name == "TRANSITIONS" and "kind" in found.fields().names():
-            raise LakefloorError(
-                tr(
-                    "Layer '{}' holds contours or breaklines. Choose another layer for '{}'."
-                ).format(
-                    found.sourceName(), inputs.algorithm.parameterDefinition(name).description()
-                )
-            )
-        return read_shapes(found, crs, (*needed, *fields), inputs.context, inputs.feedback)
-
-    def lines(name, needed, fields):
-        found = shapes(name, needed, fields, kinds.LineGeometry, tr("lines"))
-        return found and Lines([np.asarray(g.coords)[:, :2] for g in found[0]], found[1])
-
-    found = {}
-    if inputs.algorithm.parameterDefinition("BREAKLINES") is not None:
-        found["breaklines"] = lines("BREAKLINES", ["kind", "height_m"], ["confidence"])
-        found["transitions"] = lines("TRANSITIONS", [], ["supported", "confidence"])
-        forms = shapes(
-            "BOTTOM_FORMS",
-            ["form", "relief_m"],
-            ["confidence"],
-            kinds.PolygonGeometry,
-            tr("polygons"),
-        )
-        found["forms"] = forms and Areas(*forms)
+def _bottom(inputs, crs) -> dict:
+    """Return the bands of the bottom type by the names that the ground gives them."""
     raster = inputs.raster("BOTTOM_TYPE")
-    if raster is not None:
-        require_content(raster, "hardness")
-        bands = inputs.bands("BOTTOM_TYPE", crs)
-        names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
-        found.update(zip(names, bands))
-    deep = None
-    if inputs.algorithm.parameterDefinition("DEEP_FROM") is not None:
-        deep = inputs.depth("DEEP_FROM")
-    return Ground(
-        surface.depth, surface.uncertainty, surface.distance, deep_m=deep, crs=srs_wkt(crs), **found
-    ), crs
+    if raster is None:
+        return {}
+    require_content(raster, "hardness")
+    names = ("hardness", "hardness_sd", "bottom_class", "class_probability")
+    return dict(zip(names, inputs.bands("BOTTOM_TYPE", crs)))
+
+
+def _lines(inputs, name: str, crs, needed: list, fields: list):
+    kind = QgsWkbTypes.GeometryType.LineGeometry
+    if not _given_with(inputs, name, kind, tr("lines"), needed):
+        return None
+    shapes, columns = inputs.shapes(name, crs, [*needed, *fields])
+    return Lines([np.asarray(shape.coords)[:, :2] for shape in shapes], columns)
+
+
+def _forms(inputs, crs):
+    kind, needed = QgsWkbTypes.GeometryType.PolygonGeometry, ["form", "relief_m"]
+    if not _given_with(inputs, "BOTTOM_FORMS", kind, tr("polygons"), needed):
+        return None
+    return Areas(*inputs.shapes("BOTTOM_FORMS", crs, [*needed, "confidence"]))
+
+
+def _given_with(inputs, name: str, kind, word: str, needed: list) -> bool:
+    """Return whether a layer was given; refuse one of another kind or without these fields."""
+    layer = inputs.source(name)
+    if layer is None:
+        return False
+    if QgsWkbTypes.geometryType(layer.wkbType()) != kind:
+        raise LakefloorError(
+            tr("Layer '{}' does not hold {}. Choose another layer for '{}'.").format(
+                layer.sourceName(), word, inputs.label(name)
+            )
+        )
+    field_indexes(layer, needed)
+    # Contours and breaklines have that field; transitions, or lines of one's own, have not.
+    if name == "TRANSITIONS" and "kind" in layer.fields().names():
+        raise LakefloorError(
+            tr("Layer '{}' holds contours or breaklines. Choose another layer for '{}'.").format(
+                layer.sourceName(), inputs.label(name)
+            )
+        )
+    return True
 
 
 def read_marks(inputs, crs) -> tuple:
@@ -232,7 +235,7 @@ def read_marks(inputs, crs) -> tuple:
     name = chosen or next((f for f in fields if f.lower() == "name"), None)
     wanted = [name] if name else []
     wanted += [f for f in fields if f.lower() in _REMARKS and f not in wanted]
-    x, y, _, columns = read_points(layer, crs, wanted, inputs.context, inputs.feedback)
+    x, y, _, columns, _ = inputs.points("MARKS", crs, wanted)
     placed = np.isfinite(x) & np.isfinite(y)
     if not placed.any():
         raise LakefloorError(
@@ -265,7 +268,7 @@ def lon_lat(x, y, ground) -> tuple:
     return transform(x, y, ground.crs, 4326)
 
 
-def write_points(out, name, columns, kinds, crs, x, y, style, **options):
+def write_points(outputs, name, columns, kinds, crs, x, y, style, **options):
     """Write points; ``columns`` is a dict of field name to values, ``kinds`` of those not double.
 
     NaN and None become NULL.
@@ -278,7 +281,7 @@ def write_points(out, name, columns, kinds, crs, x, y, style, **options):
         (QgsGeometry(QgsPoint(float(x[i]), float(y[i]))), [column[i] for column in values])
         for i in range(len(x))
     )
-    out.features(
+    outputs.features(
         name, fields, QgsWkbTypes.Type.Point, crs, rows, style=style, count=len(x), **options
     )
 

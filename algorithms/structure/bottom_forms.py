@@ -142,12 +142,9 @@ class BottomForms(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
-        surface, crs, metadata = inputs.surface(params.INPUT)
+        surface, crs, metadata = inputs.surface()
         areas, codes, fine, broad, radii = bottom_forms(
-            surface.depth,
-            uncertainty=surface.uncertainty,
-            distance=surface.distance,
-            spacing=surface.spacing,
+            surface,
             fine_m=inputs.number("FINE_RADIUS"),
             broad_m=inputs.number("BROAD_RADIUS"),
             min_relief_m=inputs.number("MIN_RELIEF"),
@@ -185,8 +182,8 @@ class BottomForms(LakefloorAlgorithm):
             style="bottom_form_codes",
         )
         outputs.areas(params.OUTPUT, areas, FIELDS, crs, style="bottom_forms", unit=unit)
-        outputs.results.update({_count(form): n for form, n in counts.items()})
-        outputs.results.update(
-            FINE_RADIUS_M=radii[0] if radii[0] == radii[0] else None,
-            BROAD_RADIUS_M=radii[1] if radii[1] == radii[1] else None,
-        )
+        return {
+            **{_count(form): n for form, n in counts.items()},
+            "FINE_RADIUS_M": radii[0] if radii[0] == radii[0] else None,
+            "BROAD_RADIUS_M": radii[1] if radii[1] == radii[1] else None,
+        }

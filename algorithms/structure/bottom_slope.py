@@ -62,9 +62,9 @@ class BottomSlope(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        surface, crs, metadata = inputs.surface(params.INPUT)
-        method = inputs.choice("METHOD")
-        degrees, percent = slope(surface.depth, FORMULAS[method], inputs.progress)
+        surface, crs, metadata = inputs.surface()
+        formula = FORMULAS[inputs.choice("METHOD")]
+        degrees, percent = slope(surface.depth, formula, inputs.progress)
         known = percent.values[np.isfinite(percent.values)]
         outputs.raster(
             params.OUTPUT,
@@ -74,5 +74,7 @@ class BottomSlope(LakefloorAlgorithm):
             metadata,
             style="slope",
         )
-        outputs.results["MAX_SLOPE"] = float(known.max()) if known.size else None
-        outputs.results["MEAN_SLOPE"] = float(known.mean()) if known.size else None
+        return {
+            "MAX_SLOPE": float(known.max()) if known.size else None,
+            "MEAN_SLOPE": float(known.mean()) if known.size else None,
+        }

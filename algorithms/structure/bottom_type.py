@@ -14,17 +14,10 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_points
 from .._io.rasters import spacing_item
 from ..core.errors import LakefloorError
-from ..core.hardness.bottom_type import (
-    MAX_SLOPE_DEG,
-    MIN_DEPTH_M,
-    THRESHOLDS,
-    bottom_type,
-    class_areas,
-    thresholds_text,
-)
+from ..core.hardness.bottom_type import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS, bottom_type
+from ..core.hardness.bottom_type_map import class_areas, thresholds_text
 from ..core.hardness.observations import BEAM_DEG
 from ..core.hardness.sample_calibration import read_class
 from ..core.strays import without_strays
@@ -41,21 +34,6 @@ METHODS = {BEST_FIT: "mixture", BY_THRESHOLDS: "thresholds"}
 AT_OVERLAPS, NO_ADJUSTMENT = "at overlaps", "no adjustment"
 #: Item of the raster's metadata, which Hard-soft transitions reads.
 THRESHOLD_ITEM = "BOTTOM_THRESHOLDS"
-
-_NUMBERS = {
-    "CLASSES": QT_TRANSLATE_NOOP("@default", "Classes of bottom found"),
-    "SOFT_PERCENT": QT_TRANSLATE_NOOP("@default", "Soft bottom (% of the area)"),
-    "MEDIUM_PERCENT": QT_TRANSLATE_NOOP("@default", "Medium bottom (% of the area)"),
-    "HARD_PERCENT": QT_TRANSLATE_NOOP("@default", "Hard bottom (% of the area)"),
-    "THRESHOLD_LOW": QT_TRANSLATE_NOOP("@default", "Hardness above the softest class"),
-    "THRESHOLD_HIGH": QT_TRANSLATE_NOOP("@default", "Hardness below the hardest class"),
-    "DEPTH_TREND": QT_TRANSLATE_NOOP("@default", "Hardness change at 10 x the depth"),
-    "SLOPE_TREND": QT_TRANSLATE_NOOP("@default", "Hardness change per degree of slope"),
-    "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median uncertainty of hardness"),
-    "VISITS_LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Visits left out"),
-    "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples classified right (%)"),
-    "KAPPA": QT_TRANSLATE_NOOP("@default", "Kappa of the bottom samples"),
-}
 
 
 class BottomType(LakefloorAlgorithm):
@@ -88,7 +66,20 @@ class BottomType(LakefloorAlgorithm):
         "Psychological Measurement 20(1), 37-46",
     )
 
-    NUMBERS = _NUMBERS
+    NUMBERS = {
+        "CLASSES": QT_TRANSLATE_NOOP("@default", "Classes of bottom found"),
+        "SOFT_PERCENT": QT_TRANSLATE_NOOP("@default", "Soft bottom (% of the area)"),
+        "MEDIUM_PERCENT": QT_TRANSLATE_NOOP("@default", "Medium bottom (% of the area)"),
+        "HARD_PERCENT": QT_TRANSLATE_NOOP("@default", "Hard bottom (% of the area)"),
+        "THRESHOLD_LOW": QT_TRANSLATE_NOOP("@default", "Hardness above the softest class"),
+        "THRESHOLD_HIGH": QT_TRANSLATE_NOOP("@default", "Hardness below the hardest class"),
+        "DEPTH_TREND": QT_TRANSLATE_NOOP("@default", "Hardness change at 10 x the depth"),
+        "SLOPE_TREND": QT_TRANSLATE_NOOP("@default", "Hardness change per degree of slope"),
+        "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median uncertainty of hardness"),
+        "VISITS_LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Visits left out"),
+        "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples classified right (%)"),
+        "KAPPA": QT_TRANSLATE_NOOP("@default", "Kappa of the bottom samples"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -225,11 +216,10 @@ class BottomType(LakefloorAlgorithm):
                     "and {:g}. Raise the hardness of hard bottom."
                 ).format(high, low)
             )
-        if inputs.parameters.get("SAMPLES") and not inputs.parameters.get("SAMPLE_FIELD"):
+        if inputs.given("SAMPLES") and not inputs.given("SAMPLE_FIELD"):
             raise LakefloorError(
                 tr(
-                    "The samples have no class field. Choose the field with the "
-                    "class of the samples."
+                    "The samples have no class field. Choose the field with the class of the samples."
                 )
             )
 
@@ -237,7 +227,7 @@ class BottomType(LakefloorAlgorithm):
         surface, crs, metadata = inputs.surface("SURFACE")
         soundings, shoreline = self._soundings(inputs, crs)
         result = self._map(inputs, soundings, surface.depth, shoreline, crs)
-        _say(result, inputs.feedback)
+        _say(inputs, result)
         grids = [
             result.hardness,
             result.uncertainty,
@@ -257,7 +247,7 @@ class BottomType(LakefloorAlgorithm):
                 style="bottom_areas",
             )
         outputs.text("REPORT", lambda: bottom_type_html(result))
-        outputs.results.update(_figures(result))
+        return _figures(result)
 
     def _soundings(self, inputs, crs):
         """Return the soundings without strays, and the shoreline or None."""
@@ -271,7 +261,6 @@ class BottomType(LakefloorAlgorithm):
         return soundings, shoreline
 
     def _map(self, inputs, soundings, depth, shoreline, crs):
-        number = inputs.number
         return bottom_type(
             soundings,
             depth,
@@ -279,12 +268,12 @@ class BottomType(LakefloorAlgorithm):
             cell=inputs.number(params.CELL_SIZE),
             max_gap=inputs.number(params.MAX_GAP),
             method=METHODS[inputs.choice("METHOD")],
-            thresholds=(number("MEDIUM_FROM"), number("HARD_FROM")),
+            thresholds=(inputs.number("MEDIUM_FROM"), inputs.number("HARD_FROM")),
             samples=self._samples(inputs, crs),
-            adjust=(inputs.choice("ADJUST_VISITS") == AT_OVERLAPS),
-            max_slope_deg=number("MAX_SLOPE"),
-            min_depth_m=number("MIN_DEPTH"),
-            beam_deg=number("BEAM_WIDTH"),
+            adjust=inputs.choice("ADJUST_VISITS") == AT_OVERLAPS,
+            max_slope_deg=inputs.number("MAX_SLOPE"),
+            min_depth_m=inputs.number("MIN_DEPTH"),
+            beam_deg=inputs.number("BEAM_WIDTH"),
             progress=inputs.progress,
         )
 
@@ -294,7 +283,7 @@ class BottomType(LakefloorAlgorithm):
         if layer is None:
             return None
         field = inputs.text("SAMPLE_FIELD")
-        x, y, _, columns = read_points(layer, crs, [field], inputs.context, inputs.feedback)
+        x, y, _, columns, _ = inputs.points("SAMPLES", crs, [field])
         classes = np.array([read_class(value) for value in columns[field]], dtype=int)
         unknown = np.flatnonzero(classes < 0)
         if unknown.size:
@@ -324,33 +313,32 @@ def _items(result) -> dict:
 
 
 def _figures(result) -> dict:
-    """Return the outputs that are numbers."""
+    """Return the output numbers."""
     limits, shares, calibration = _limits(result), result.shares, result.calibration
-    return dict(
-        CLASSES=max(len(result.classes), 1),
-        SOFT_PERCENT=100.0 * shares.get("soft", 0.0) if shares else None,
-        MEDIUM_PERCENT=100.0 * shares.get("medium", 0.0) if shares else None,
-        HARD_PERCENT=100.0 * shares.get("hard", 0.0) if shares else None,
-        THRESHOLD_LOW=limits[0] if limits else None,
-        THRESHOLD_HIGH=limits[-1] if limits else None,
-        DEPTH_TREND=result.trend.depth,
-        SLOPE_TREND=result.trend.slope,
-        MEDIAN_UNCERTAINTY=result.median_uncertainty,
-        VISITS_LEFT_OUT=int((~result.gains.solved).sum()),
-        AGREEMENT_PERCENT=100.0 * calibration.agreement if calibration else None,
-        KAPPA=calibration.kappa if calibration else None,
-    )
+    return {
+        "CLASSES": max(len(result.classes), 1),
+        "SOFT_PERCENT": 100.0 * shares.get("soft", 0.0) if shares else None,
+        "MEDIUM_PERCENT": 100.0 * shares.get("medium", 0.0) if shares else None,
+        "HARD_PERCENT": 100.0 * shares.get("hard", 0.0) if shares else None,
+        "THRESHOLD_LOW": limits[0] if limits else None,
+        "THRESHOLD_HIGH": limits[-1] if limits else None,
+        "DEPTH_TREND": result.trend.depth,
+        "SLOPE_TREND": result.trend.slope,
+        "MEDIAN_UNCERTAINTY": result.median_uncertainty,
+        "VISITS_LEFT_OUT": int((~result.gains.solved).sum()),
+        "AGREEMENT_PERCENT": 100.0 * calibration.agreement if calibration else None,
+        "KAPPA": calibration.kappa if calibration else None,
+    }
 
 
-def _say(result, feedback):
+def _say(inputs, result):
     gains = result.gains
     for v, visit in enumerate(gains.visit):
         if gains.solved[v] and v != gains.reference and gains.places[v]:
-            feedback.pushInfo(
+            inputs.say(
                 tr(
                     "Visit '{}': gain {:.2f} \u00b1 {:.2f} and offset {:+.3f} relative to '{}', "
-                    "from "
-                    "{} shared places."
+                    "from {} shared places."
                 ).format(
                     visit,
                     gains.gain[v],
@@ -361,13 +349,13 @@ def _say(result, feedback):
                 )
             )
     trend = result.trend
-    feedback.pushInfo(
+    inputs.say(
         tr(
             "Hardness changes by {:+.3f} \u00b1 {:.3f} at ten times the depth and by {:+.4f} "
             "\u00b1 {:.4f} per degree of slope. Both effects are removed."
         ).format(trend.depth, trend.depth_error, trend.slope, trend.slope_error)
     )
     for name, share in result.shares.items():
-        feedback.pushInfo(tr("{}: {:.0f}% of the mapped area.").format(name, 100.0 * share))
+        inputs.say(tr("{}: {:.0f}% of the mapped area.").format(name, 100.0 * share))
     for note in result.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)

@@ -31,7 +31,7 @@ from ._ground import (
 
 COLUMNS = 4
 #: What counts, from, to, weight. The depths state their unit, so that they mean the same whichever
-#: is chosen; distances are metres.
+#: is chosen; distances are meters.
 DEFAULT = [
     "transition", "0", "15", "2",
     "crest", "0", "10", "3",
@@ -65,7 +65,7 @@ class CandidateSpots(LakefloorAlgorithm):
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Malczewski (2000), Transactions in GIS 4(1), 5-22 (weighted linear combination). Zadeh "
-        "(1965), Information and Control 8(3), 338-353 (graded window_fit)",
+        "(1965), Information and Control 8(3), 338-353 (graded membership)",
     )
 
     NUMBERS = {
@@ -143,26 +143,13 @@ class CandidateSpots(LakefloorAlgorithm):
 
     def check(self, inputs):
         missing = missing_layers(
-            self._criteria(inputs),
-            lambda layer: bool(inputs.parameters.get(LAYER_PARAMETERS.get(layer, params.INPUT))),
+            _criteria(inputs), lambda layer: inputs.given(LAYER_PARAMETERS.get(layer, params.INPUT))
         )
         if missing:
             raise LakefloorError(" ".join(missing))
 
-    def _criteria(self, inputs) -> list:
-        flat = inputs.matrix("CRITERIA")
-        if len(flat) % COLUMNS:
-            raise LakefloorError(
-                tr(
-                    "The table of what counts has {} cells, which is no whole number of rows. Give "
-                    "each row {} cells: what counts, from, to, weight."
-                ).format(len(flat), COLUMNS)
-            )
-        rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
-        return read_criteria(rows, inputs.unit())
-
     def compute(self, inputs, outputs):
-        criteria = self._criteria(inputs)
+        criteria = _criteria(inputs)
         ground, crs = read_ground(inputs)
         spots = candidate_spots(
             ground,
@@ -191,8 +178,20 @@ class CandidateSpots(LakefloorAlgorithm):
             "spots",
         )
         outputs.raster("SCORE", [spots.score_grid], ("score (0 to 1)",), crs, style="score")
-        outputs.results["SPOTS"] = len(spots)
-        outputs.results["BEST_SCORE"] = float(spots.score[0]) if len(spots) else None
+        return {"SPOTS": len(spots), "BEST_SCORE": float(spots.score[0]) if len(spots) else None}
+
+
+def _criteria(inputs) -> list:
+    flat = inputs.matrix("CRITERIA")
+    if len(flat) % COLUMNS:
+        raise LakefloorError(
+            tr(
+                "The table of what counts has {} cells, which is no whole number of rows. Give "
+                "each row {} cells: what counts, from, to, weight."
+            ).format(len(flat), COLUMNS)
+        )
+    rows = [flat[i : i + COLUMNS] for i in range(0, len(flat), COLUMNS)]
+    return read_criteria(rows, inputs.unit())
 
 
 def _columns(spots, criteria, ground) -> dict:

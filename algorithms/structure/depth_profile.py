@@ -12,7 +12,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_shapes
 from ..core.places.place_texts import class_name, fine_depth_text, length_text
 from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
@@ -102,8 +101,7 @@ class DepthProfile(LakefloorAlgorithm):
 
     def compute(self, inputs, outputs):
         ground, crs = read_ground(inputs)
-        layer = inputs.source("LINES")
-        shapes, columns = read_shapes(layer, crs, ["name"], inputs.context, inputs.feedback)
+        shapes, columns = inputs.shapes("LINES", crs, ["name"])
         lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
         names = [str(name) for name in columns.get("name", [""] * len(lines))]
         found = depth_profiles(
@@ -125,13 +123,13 @@ class DepthProfile(LakefloorAlgorithm):
         )
         interval = inputs.number("INTERVAL")
         outputs.text("REPORT", lambda: profile_html(found, names, interval, unit_name))
-        outputs.results.update(
-            LINES_DRAWN=len(lines),
-            LENGTH_M=sum(f["length_m"] for f in figures),
-            MAPPED_M=sum(f["mapped_m"] for f in figures),
-            SHALLOWEST_M=float(np.nanmin(found["depth_m"])),
-            DEEPEST_M=float(np.nanmax(found["depth_m"])),
-        )
+        return {
+            "LINES_DRAWN": len(lines),
+            "LENGTH_M": sum(f["length_m"] for f in figures),
+            "MAPPED_M": sum(f["mapped_m"] for f in figures),
+            "SHALLOWEST_M": float(np.nanmin(found["depth_m"])),
+            "DEEPEST_M": float(np.nanmax(found["depth_m"])),
+        }
 
 
 def _sentence(name, figures, unit_name) -> str:

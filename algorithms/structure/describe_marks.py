@@ -92,8 +92,7 @@ class DescribeMarks(LakefloorAlgorithm):
         write_points(
             outputs, params.OUTPUT, columns, dict.fromkeys(texts, "text"), crs, x, y, "marks"
         )
-        outputs.results["MARKS_ON_MAP"] = int(on.sum())
-        outputs.results["MARKS_OFF_MAP"] = int((~on).sum())
+        return {"MARKS_ON_MAP": int(on.sum()), "MARKS_OFF_MAP": int((~on).sum())}
 
 
 def _columns(ground, found, on) -> dict:

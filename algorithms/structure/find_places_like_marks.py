@@ -144,10 +144,11 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         outputs.raster(
             "SIMILARITY", [places.likeness_grid], ("similarity (0 to 1)",), crs, style="score"
         )
-        outputs.results["PLACES"] = len(places)
-        for name, (key, _) in _NUMBERS.items():
-            value = getattr(places.test, key)
-            outputs.results[name] = value if np.isfinite(value) else None
+        tested = {name: getattr(places.test, key) for name, (key, _) in _NUMBERS.items()}
+        return {
+            "PLACES": len(places),
+            **{name: value if np.isfinite(value) else None for name, value in tested.items()},
+        }
 
 
 def _sentences(test, names):
@@ -177,8 +178,7 @@ def _sentences(test, names):
     else:
         yield tr(
             "No better than chance: the marks are of several kinds, or these layers do not "
-            "show "
-            "what they have in common. Each place is like one mark only."
+            "show what they have in common. Each place is like one mark only."
         )
     for name, share in zip(names, test.by_mark):
         if np.isfinite(share):

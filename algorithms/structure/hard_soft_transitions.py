@@ -11,9 +11,9 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.rasters import read_bands, require_content
-from .._io.soundings_layer import read_soundings
-from ..core.hardness.bottom_type import read_thresholds
+from .._io.rasters import require_content
+from ..core.hardness.bottom_type_map import read_thresholds
+from ..core.hardness.hardness_map import HardnessMap
 from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
@@ -133,36 +133,22 @@ class HardSoftTransitions(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        layer = inputs.raster(params.INPUT)
+        layer = inputs.raster()
         require_content(layer, "hardness")
-        surface, crs, metadata = inputs.surface(params.INPUT, of_depth=False)
+        surface, crs, metadata = inputs.surface(of_depth=False)
         ours = [layer.bandName(i + 1) for i in range(layer.bandCount())]
         ours = all(any(band in name for name in ours) for band in BANDS)
-        hardness, uncertainty, distance = surface.depth, None, None
         if ours:
-            bands = read_bands(layer, crs, inputs.feedback)
-            hardness, uncertainty, distance = bands[0], bands[1], bands[4]
-        thresholds = self._thresholds(inputs, metadata, inputs.feedback)
-        depth = inputs.raster("SURFACE")
-        if depth is not None:
-            require_content(depth, "depth")
-        soundings = inputs.source("SOUNDINGS")
+            bands = inputs.bands(params.INPUT, crs)
+            mapped = HardnessMap(bands[0], bands[1], bands[4], surface.spacing)
+        else:
+            mapped = HardnessMap(surface.depth, spacing=surface.spacing)
+        thresholds = _thresholds(inputs, metadata)
         found = hard_soft_transitions(
-            hardness,
+            mapped,
             thresholds,
-            uncertainty=uncertainty,
-            distance=distance,
-            depth=read_bands(depth, crs, inputs.feedback)[0] if depth else None,
-            soundings=read_soundings(
-                soundings,
-                inputs.context,
-                inputs.feedback,
-                crs,
-                ("depth", "hardness", "visit", "status"),
-            )[0]
-            if soundings
-            else None,
-            spacing=surface.spacing,
+            depth=_depth(inputs, crs),
+            soundings=_soundings(inputs, crs),
             min_contrast=inputs.number("MIN_CONTRAST"),
             min_length_m=inputs.number("MIN_LENGTH"),
             progress=inputs.progress,
@@ -186,25 +172,42 @@ class HardSoftTransitions(LakefloorAlgorithm):
                 )
             )
         outputs.lines(params.OUTPUT, found.lines, FIELDS, crs, style="transitions")
-        outputs.results.update(
-            TRANSITIONS=len(found.lines),
-            SUPPORTED_M=found.supported_m,
-            UNSUPPORTED_M=found.unsupported_m,
-        )
+        return {
+            "TRANSITIONS": len(found.lines),
+            "SUPPORTED_M": found.supported_m,
+            "UNSUPPORTED_M": found.unsupported_m,
+        }
 
-    def _thresholds(self, inputs, metadata, feedback):
-        """Return the thresholds given, or those that the raster states, or None."""
-        threshold = inputs.number("THRESHOLD")
-        if threshold is not None:
-            return [threshold]
-        if THRESHOLD_ITEM not in metadata:
-            return None
-        found = read_thresholds(metadata[THRESHOLD_ITEM])
-        if not found:
-            inputs.warn(
-                tr(
-                    "The bottom type has a single class of hardness, so there is no transition to "
-                    "draw. Enter a hardness threshold to draw one anyway."
-                )
+
+def _depth(inputs, crs):
+    """Return the depths as a grid in ``crs``, or None where no surface was given."""
+    layer = inputs.raster("SURFACE")
+    if layer is None:
+        return None
+    require_content(layer, "depth")
+    return inputs.bands("SURFACE", crs)[0]
+
+
+def _soundings(inputs, crs):
+    """Return the soundings in ``crs``, or None where none were given."""
+    if not inputs.given("SOUNDINGS"):
+        return None
+    return inputs.soundings("SOUNDINGS", crs, ("depth", "hardness", "visit", "status"))[0]
+
+
+def _thresholds(inputs, metadata):
+    """Return the thresholds given, or those that the raster states, or None."""
+    threshold = inputs.number("THRESHOLD")
+    if threshold is not None:
+        return [threshold]
+    if THRESHOLD_ITEM not in metadata:
+        return None
+    found = read_thresholds(metadata[THRESHOLD_ITEM])
+    if not found:
+        inputs.warn(
+            tr(
+                "The bottom type has a single class of hardness, so there is no transition to "
+                "draw. Enter a hardness threshold to draw one anyway."
             )
-        return found
+        )
+    return found

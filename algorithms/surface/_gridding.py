@@ -88,16 +88,16 @@ class GriddingAlgorithm(LakefloorAlgorithm):
             self.addParameter(parameter)
 
     def compute(self, inputs, outputs):
-        numbers, learned = _grid(inputs, outputs, self.options(inputs))
-        return {**numbers, **self.report_learned(learned, inputs.feedback)}
+        numbers, learned = _grid(inputs, outputs, self.METHOD, self.options(inputs))
+        return {**numbers, **self.report_learned(inputs, learned)}
 
-    def report_learned(self, learned, feedback) -> dict:
-        """Say what was learned of the survey, and return it as outputs."""
+    def report_learned(self, inputs, learned) -> dict:
+        """Say what was learned of the survey, and return it as output numbers."""
         return {}
 
 
-def break_lines(text):
-    """Return the optional break-lines parameter; ``text`` says what they do."""
+def breaklines(text):
+    """Return the optional breaklines parameter; ``text`` says what they do."""
     depths = tr(
         "If the vertices have Z values, they are depths in meters, positive down. Otherwise depths "
         "are taken where the boat's track crosses the line. If empty, no breaklines are used."
@@ -143,37 +143,35 @@ class _Survey:
     crs: QgsCoordinateReferenceSystem
     datum: tuple | None
     shoreline: object
-    break_lines: tuple
+    breaklines: tuple
 
 
-def _grid(inputs, outputs, options) -> tuple:
+def _grid(inputs, outputs, method: str, options: dict) -> tuple:
     """Read the inputs, draw the surface tile by tile, write and report it.
 
-    Returns the results, and what the method learned of the survey.
+    Returns the output numbers, and what the method learned of the survey.
     """
     survey = _read_survey(inputs)
     wanted = given_sizes(inputs)
     progress = inputs.progress
-    older, record = _older(inputs, survey.crs, options, wanted)
+    older, record = _older(inputs, survey.crs, method, options, wanted)
     try:
         if record:
             wanted = Sizes(record.cell, record.max_gap, record.spacing)
-        used = sizes(survey.kept, wanted, survey.shoreline, inputs.feedback)
+        used = sizes(inputs, survey.kept, wanted, survey.shoreline)
         f = frame(
             survey.kept,
             cell=used.cell,
             max_gap=used.gap,
             spacing=used.spacing,
             shoreline=survey.shoreline,
-            break_lines=survey.break_lines,
+            breaklines=survey.breaklines,
         )
         progress(0.1)
         if record is None:
-            learned = tiles.learn(f, inputs.algorithm.METHOD, options, span(progress, 0.1, 0.4))
-            record = Record(
-                inputs.algorithm.METHOD, options, used.cell, f.spacing, used.gap, learned
-            )
-        metadata = _metadata(survey, f, inputs.feedback)
+            learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
+            record = Record(method, options, used.cell, f.spacing, used.gap, learned)
+        metadata = _metadata(inputs, survey, f)
         start = older.copy_for(f.grid) if older else None
         with outputs.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
             raster.describe(metadata)
@@ -200,7 +198,7 @@ def _grid(inputs, outputs, options) -> tuple:
     finally:
         if older:
             older.close()
-    _report(figures, record, drawn, survey, bool(older), inputs.feedback)
+    _report(inputs, figures, record, drawn, survey, bool(older))
     return _numbers(record, figures, drawn, len(survey.kept)), record.learned
 
 
@@ -209,13 +207,13 @@ def _read_survey(inputs) -> _Survey:
         fields=("depth", "uncert", "lane", "visit", "status", "corrections")
     )
     shoreline = inputs.polygon(crs=crs)
-    kept = used_soundings(soundings, shoreline, inputs.feedback)
+    kept = used_soundings(inputs, soundings, shoreline)
     datum = datum_of(kept)
     lines = inputs.lines(BREAKLINES, crs)
     return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
 
 
-def _metadata(survey: _Survey, f: Frame, feedback) -> dict:
+def _metadata(inputs, survey: _Survey, f: Frame) -> dict:
     """Return what a surface states of itself; warn if it has no datum."""
     metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
     metadata[COMMON_SHARE_ITEM] = round(common_share(survey.kept), 4)
@@ -224,7 +222,7 @@ def _metadata(survey: _Survey, f: Frame, feedback) -> dict:
         if survey.datum[1] is not None:
             metadata["DATUM_ELEVATION_M"] = survey.datum[1]
     else:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "The soundings are not reduced to a lake datum, so depths are below the lake "
                 "level of the day. Run Reduce to lake datum first to map them at the datum."
@@ -254,7 +252,7 @@ def given_sizes(inputs) -> Sizes:
     )
 
 
-def used_soundings(soundings, shoreline, feedback):
+def used_soundings(inputs, soundings, shoreline):
     """Return the usable soundings of this lake, and say what was left out."""
     if shoreline is not None:
         kept = usable(soundings)
@@ -262,11 +260,11 @@ def used_soundings(soundings, shoreline, feedback):
         check_shoreline_around(shoreline, bounds)
     kept, notes = of_this_lake(soundings, shoreline)
     for note in notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)
     return kept
 
 
-def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
+def sizes(inputs, kept, given: Sizes, shoreline) -> Sizes:
     """Return all sizes, with what was not given estimated.
 
     Sizes that do not suit the soundings or the lake are warned of, or refused.
@@ -287,7 +285,7 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
         )
     if not (cell and gap):
         cell, gap = cell or suggest_cell(spacing), gap or GAP_IN_SPACINGS * spacing
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "Lanes lie about {:.1f} m apart. Cell size {:g} m, search distance {:.1f} m."
             ).format(spacing, cell, gap)
@@ -300,11 +298,11 @@ def sizes(kept, given: Sizes, shoreline, feedback) -> Sizes:
             ).format(cell, gap)
         )
     for doubt in doubts(kept, spacing, cell, gap, shoreline):
-        feedback.pushWarning(doubt)
+        inputs.warn(doubt)
     return Sizes(cell, gap, spacing)
 
 
-def _older(inputs, crs, options, wanted: Sizes) -> tuple:
+def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all of it."""
     layer = inputs.raster(SURFACE_TO_UPDATE)
     if layer is None:
@@ -316,7 +314,7 @@ def _older(inputs, crs, options, wanted: Sizes) -> tuple:
             name
             for name, same in (
                 (tr("It is in another CRS."), layer.crs() == crs),
-                (tr("It was made by another method."), record.method == inputs.algorithm.METHOD),
+                (tr("It was made by another method."), record.method == method),
                 (tr("It was made with other settings of the method."), record.options == options),
                 (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
                 (
@@ -344,23 +342,23 @@ def _older(inputs, crs, options, wanted: Sizes) -> tuple:
     return None, None
 
 
-def _report(figures, record, drawn: int, survey: _Survey, updated: bool, feedback):
+def _report(inputs, figures, record, drawn: int, survey: _Survey, updated: bool):
     kept = len(survey.kept)
     if updated:
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "Tiles drawn: {} of {}. The soundings of the others have not changed. Smoothing and "
                 "uncertainty are as estimated for the older surface."
             ).format(drawn, len(record.tiles))
         )
     if figures.outside and survey.shoreline is not None:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
                 "If the shoreline was mapped at a lower lake level, use another one."
             ).format(figures.outside, kept)
         )
-    feedback.pushInfo(
+    inputs.say(
         tr(
             "{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
             "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from html import escape
 
-import numpy as np
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterBoolean,
@@ -20,13 +18,10 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.shoreline import read_polygon
-from .._reports import html_page, plots
 from ..core.blending.blend import blend_survey
-from ..core.blending.map_bias import SIGNIFICANCE
 from ..core.errors import LakefloorError
-from ..core.number_text import phrase, written
 from ..core.units import LENGTH
+from ._blend_html import blend_html, terms
 
 RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
 
@@ -188,27 +183,25 @@ class BlendSurvey(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
-        layer = inputs.raster(params.INPUT)
-        detail, crs, metadata = inputs.surface(params.INPUT)
+        detail, crs, metadata = inputs.surface()
         if detail.uncertainty is None:
             raise LakefloorError(
                 tr(
                     "Raster '{}' has no bands of uncertainty and distance. Give a surface made by "
                     "TIN surface, IDW surface or Smooth surface."
-                ).format(layer.name())
+                ).format(inputs.raster().name())
             )
-        shore = inputs.source(params.SHORELINE)
         unit = inputs.unit()
         found = blend_survey(
             detail,
-            self._general(inputs, crs, metadata),
-            shoreline=read_polygon(shore, crs, inputs.context, inputs.feedback) if shore else None,
+            _older_map(inputs, crs, metadata),
+            shoreline=inputs.polygon(crs=crs),
             width_m=inputs.number("TRANSITION_WIDTH"),
             remove_shift=inputs.flag("REMOVE_SHIFT"),
             depth_step_m=_STEPS[unit],
             progress=inputs.progress,
         )
-        _say(found, inputs.feedback)
+        _say(inputs, found)
         kept = {key: value for key, value in metadata.items() if key.startswith("D")}
         outputs.surface(params.OUTPUT, found.surface, crs, kept)
         outputs.raster(
@@ -220,164 +213,55 @@ class BlendSurvey(LakefloorAlgorithm):
             style="difference",
         )
         outputs.text("REPORT", lambda: blend_html(found, unit))
-        outputs.results.update(
-            OFFSET=found.offset.value,
-            SCALE=found.scale.value,
-            SHIFT_EAST=found.east.value,
-            SHIFT_NORTH=found.north.value,
-            RMSE_BEFORE=found.rmse_before,
-            RMSE_AFTER=found.rmse_after,
-            TRANSITION_WIDTH_USED=found.width,
+        return {
+            "OFFSET": found.offset.value,
+            "SCALE": found.scale.value,
+            "SHIFT_EAST": found.east.value,
+            "SHIFT_NORTH": found.north.value,
+            "RMSE_BEFORE": found.rmse_before,
+            "RMSE_AFTER": found.rmse_after,
+            "TRANSITION_WIDTH_USED": found.width,
+        }
+
+
+def _older_map(inputs, crs, metadata):
+    """Return the older map, a grid or contours, in meters and the CRS of the survey."""
+    if inputs.given(CONTOURS):
+        unit = LENGTH[inputs.unit("DEPTH_UNIT")]
+        lines = inputs.contours(CONTOURS, crs, inputs.text(FIELD))
+        return replace(lines, attributes={"depth": unit * lines.attributes["depth"]})
+    older, older_crs, older_metadata = inputs.surface(RASTER)
+    if older_crs != crs:
+        raise LakefloorError(
+            tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
+                older_crs.authid(), crs.authid(), inputs.raster(RASTER).name(), crs.authid()
+            )
         )
-
-    def _general(self, inputs, crs, metadata):
-        """Return the older map, a grid or contours, in metres and the CRS of the survey."""
-        contours = inputs.source(CONTOURS)
-        if contours:
-            field = inputs.text(FIELD)
-            unit = LENGTH[inputs.unit("DEPTH_UNIT")]
-            lines = inputs.contours(CONTOURS, crs, field)
-            return replace(lines, attributes={"depth": unit * lines.attributes["depth"]})
-        layer = inputs.raster(RASTER)
-        general, general_crs, general_metadata = inputs.surface(RASTER)
-        if general_crs != crs:
-            raise LakefloorError(
-                tr("The older map is in {}, the survey in {}. Warp '{}' to {} first.").format(
-                    general_crs.authid(), crs.authid(), layer.name(), crs.authid()
-                )
-            )
-        names = [data.get("DATUM_NAME") for data in (metadata, general_metadata)]
-        if all(names) and names[0] != names[1]:
-            inputs.warn(
-                tr(
-                    "The survey is at the datum '{}', the older map at '{}'. The offset found "
-                    "includes their difference, so check that both names are right."
-                ).format(*names)
-            )
-        return general.depth
+    names = [data.get("DATUM_NAME") for data in (metadata, older_metadata)]
+    if all(names) and names[0] != names[1]:
+        inputs.warn(
+            tr(
+                "The survey is at the datum '{}', the older map at '{}'. The offset found "
+                "includes their difference, so check that both names are right."
+            ).format(*names)
+        )
+    return older.depth
 
 
-def _say(found, feedback):
-    feedback.pushInfo(
+def _say(inputs, found):
+    inputs.say(
         tr(
             "Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "
             "and {:.2f} m after correction."
         ).format(found.cells, found.rmse_before, found.rmse_after)
     )
-    for label, term, unit, removed in _terms(found, 1.0, "m"):
-        feedback.pushInfo(f"  {label} {term} {unit} ({removed})")
-    feedback.pushInfo(
+    for label, term, unit, removed in terms(found, 1.0, "m"):
+        inputs.say(f"  {label} {term} {unit} ({removed})")
+    inputs.say(
         tr(
             "The transition is {:.0f} m wide. Beyond it the standard uncertainty is {:.2f} m on a "
             "flat bottom."
         ).format(found.width, found.spread)
     )
     for note in found.notes:
-        feedback.pushWarning(note)
-
-
-def _terms(found, scale, unit):
-    """Yield label, value with standard error, unit and what was done, for each term."""
-    for label, term, divisor, of in (
-        (tr("offset"), found.offset, scale, unit),
-        (tr("scale"), found.scale, 1.0, ""),
-        (tr("shift east"), found.east, 1.0, "m"),
-        (tr("shift north"), found.north, 1.0, "m"),
-    ):
-        if np.isfinite(term.uncert):
-            digits = 3 if not of else 2 if divisor is scale and of == unit else 1
-            value = phrase(
-                "{:.{}f} \u00b1 {:.{}f}",
-                term.value / divisor,
-                digits,
-                term.uncert / divisor,
-                digits,
-            )
-            if term.removed:
-                done = tr("significant, removed")
-            elif term.p <= SIGNIFICANCE:
-                done = tr("significant, not removed")
-            else:
-                done = tr("not significant, not removed")
-        else:
-            value, done = "-", tr("cannot be estimated")
-        yield label, value, of, done
-
-
-def blend_html(found, unit: str) -> str:
-    """Return the page that says how good the older map was."""
-    scale = LENGTH[unit]
-    length = "{:.2f}".format
-    parts = []
-    if found.notes:
-        parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
-    parts += [
-        f"<h2>{tr('Where survey and older map overlap')}</h2>",
-        html_page.table(
-            [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("RMS"), length(found.rmse_before / scale), length(found.rmse_after / scale)]],
-        ),
-        html_page.remark(
-            tr(
-                "The overlap has {:,} cells. The map was corrected to fit here, and is worse "
-                "elsewhere in the lake. Its differences are alike over about {:.0f} m. The overlap "
-                "therefore holds only about {:.0f} independent samples of the map."
-            ).format(found.cells, found.correlation, max(found.independent, 1.0))
-        ),
-        f"<h2>{tr('Bias of the older map')}</h2>",
-        html_page.table(
-            [
-                tr("term"),
-                tr("estimate and standard error"),
-                tr("unit"),
-                tr("at {:.0f}%").format(100.0 * SIGNIFICANCE),
-            ],
-            [list(row) for row in _terms(found, scale, unit)],
-        ),
-        html_page.remark(
-            tr(
-                "Older depth = offset + scale × survey depth, on a map moved by the shift. "
-                "If the scale is above 1, the older map is too deep."
-            )
-        ),
-        f"<h2>{tr('By depth')}</h2>",
-        html_page.table(
-            [
-                tr("depth ({})").format(unit),
-                tr("cells"),
-                tr("as given: mean ({})").format(unit),
-                tr("RMS"),
-                tr("corrected: mean ({})").format(unit),
-                tr("RMS"),
-            ],
-            [
-                [
-                    f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
-                    written(c.cells, ","),
-                    *(length(v / scale) for v in c[3:]),
-                ]
-                for c in found.by_depth
-            ],
-        ),
-    ]
-    if plots.available():
-        classes = np.array(found.by_depth) / scale
-        parts.append(
-            html_page.image(
-                tr("Difference by depth"),
-                plots.map_error_by_depth(
-                    classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
-                ),
-            )
-        )
-    else:
-        parts.append(html_page.no_pictures())
-    parts.append(
-        html_page.remark(
-            tr(
-                "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
-                "slopes. Not for navigation."
-            ).format(length(found.spread / scale), unit)
-        )
-    )
-    return html_page.page(tr("How good was the older map"), parts)
+        inputs.warn(note)

@@ -11,8 +11,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.shoreline import read_polygon
-from .._io.soundings_layer import read_soundings
 from ..core.correcting.datums import datum_of
 from ..core.surface.method_comparison import compare_methods
 from ._comparison_html import comparison_html, sentences
@@ -99,14 +97,11 @@ class CompareMethods(LakefloorAlgorithm):
 
     def compute(self, inputs, outputs):
         unit = inputs.unit()
-        soundings, crs = read_soundings(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
-        shore = inputs.source(params.SHORELINE)
-        shoreline = read_polygon(shore, crs, inputs.context, inputs.feedback) if shore else None
-        soundings = used_soundings(soundings, shoreline, inputs.feedback)
+        soundings, crs = inputs.soundings()
+        shoreline = inputs.polygon(crs=crs)
+        soundings = used_soundings(inputs, soundings, shoreline)
         datum_of(soundings)
-        used = sizes(soundings, given_sizes(inputs), shoreline, inputs.feedback)
+        used = sizes(inputs, soundings, given_sizes(inputs), shoreline)
         comparison = compare_methods(
             soundings,
             shoreline=shoreline,
@@ -120,17 +115,17 @@ class CompareMethods(LakefloorAlgorithm):
         best = comparison.scores[comparison.best]
         outputs.table("TABLE", FIELDS, _rows(comparison))
         outputs.text("REPORT", lambda: comparison_html(comparison, unit))
-        outputs.results.update(
-            BEST=comparison.best,
-            CLEAR=int(comparison.clear),
-            WITHIN_PERCENT=100.0 * best.within,
-            INTERVAL_FT=comparison.interval["ft"],
-            INTERVAL_M=comparison.interval["m"],
-            LANE_SPACING_USED=comparison.spacing,
-            LANES=comparison.lanes,
-            LEFT_OUT=comparison.left_out,
+        return {
+            "BEST": comparison.best,
+            "CLEAR": int(comparison.clear),
+            "WITHIN_PERCENT": 100.0 * best.within,
+            "INTERVAL_FT": comparison.interval["ft"],
+            "INTERVAL_M": comparison.interval["m"],
+            "LANE_SPACING_USED": comparison.spacing,
+            "LANES": comparison.lanes,
+            "LEFT_OUT": comparison.left_out,
             **{name: getattr(best, key) for name, (key, _) in _NUMBERS.items()},
-        )
+        }
 
 
 def _rows(comparison):

@@ -52,7 +52,7 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
 
     def own_parameters(self):
         return [
-            _gridding.break_lines(
+            _gridding.breaklines(
                 tr("The surface may bend freely at these lines, such as the crest of a drop-off.")
             ),
             params.distance(
@@ -68,29 +68,26 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             ),
         ]
 
-    def declare(self):
-        super().declare()
-
     def options(self, inputs):
         return {"smoothing": inputs.number(SMOOTHING)}
 
-    def report_learned(self, learned, feedback):
+    def report_learned(self, inputs, learned):
         fit = learned.fit
-        results = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
+        numbers = {"SMOOTHING_USED": fit.smoothing, "ALONG_STRIKE": fit.along}
         if math.isnan(fit.lane_out_rmse):
-            feedback.pushWarning(
+            inputs.warn(
                 tr(
                     "There are too few lanes to leave any out. Smoothing and uncertainty are usual "
                     "values, not estimated from this survey. Survey more lanes to get better ones."
                 )
             )
         else:
-            results["LANE_OUT_RMSE"] = fit.lane_out_rmse
-            feedback.pushInfo(
+            numbers["LANE_OUT_RMSE"] = fit.lane_out_rmse
+            inputs.say(
                 tr(
                     "Smoothing is {:.1f} m, and the surface is {:g} times stiffer along the strike "
                     "of the bottom. Lanes left out are predicted with an RMS error of {:.2f} m. "
                     "Expect this error at twice the lane spacing."
                 ).format(fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse)
             )
-        return results
+        return numbers

@@ -7,7 +7,6 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import srs_wkt
-from .._io.rasters import read_raster
 from ..core.errors import LakefloorError
 from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
@@ -136,20 +135,18 @@ class SurfaceDifference(LakefloorAlgorithm):
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
 
     def compute(self, inputs, outputs):
-        newer, crs, metadata = read_raster(inputs.raster(params.INPUT), inputs.feedback)
-        older_layer = inputs.raster(OLDER)
-        older, older_crs, older_metadata = read_raster(older_layer, inputs.feedback)
+        newer, crs, metadata = inputs.surface()
+        older, older_crs, older_metadata = inputs.surface(OLDER)
         if older_crs != crs:
             raise LakefloorError(
                 tr(
                     "The older surface is in {}, the newer one in {}. Warp '{}' to {} first."
-                ).format(older_crs.authid(), crs.authid(), older_layer.name(), crs.authid())
+                ).format(
+                    older_crs.authid(), crs.authid(), inputs.raster(OLDER).name(), crs.authid()
+                )
             )
 
-        def optional(name):
-            return inputs.number(name)
-
-        shift = optional("DATUM_SHIFT")
+        shift = inputs.number("DATUM_SHIFT")
         if shift is None:
             shift = datum_shift(_datum(metadata), _datum(older_metadata))
         else:
@@ -164,13 +161,13 @@ class SurfaceDifference(LakefloorAlgorithm):
             older,
             confidence=inputs.number("CONFIDENCE") / 100.0,
             shift=shift,
-            newer_sd=optional("NEWER_UNCERTAINTY"),
-            older_sd=optional("OLDER_UNCERTAINTY"),
+            newer_sd=inputs.number("NEWER_UNCERTAINTY"),
+            older_sd=inputs.number("OLDER_UNCERTAINTY"),
             datum_sd=inputs.number("DATUM_UNCERTAINTY"),
             crs=srs_wkt(crs),
             progress=inputs.progress,
         )
-        _say(difference, inputs.feedback)
+        _say(inputs, difference)
         kept = {key: value for key, value in metadata.items() if key.startswith("DATUM_")}
         outputs.raster(
             params.OUTPUT,
@@ -180,8 +177,7 @@ class SurfaceDifference(LakefloorAlgorithm):
             {**kept, "CHANGE_POSITIVE": "deeper"},
             style="difference",
         )
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = getattr(difference, key)
+        return {name: getattr(difference, key) for name, (key, _) in _NUMBERS.items()}
 
 
 def _datum(metadata):
@@ -200,15 +196,15 @@ def _datum(metadata):
         ) from None
 
 
-def _say(d, feedback):
+def _say(inputs, d):
     if d.resampled:
         which = tr("newer") if d.resampled == "newer" else tr("older")
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "The {} surface is interpolated bilinearly onto the {:g} m cells of the other."
             ).format(which, d.change.dx)
         )
-    feedback.pushInfo(
+    inputs.say(
         tr(
             "The area compared is {:,.0f} m² ({:,.1f} acres). The mean change is {:+.2f} ± {:.2f} m "
             "({:+.2f} ft), positive where deeper now."
@@ -218,31 +214,31 @@ def _say(d, feedback):
         (tr("deeper"), d.area_deeper, d.gained, d.gained_sd),
         (tr("shallower"), d.area_shallower, d.lost, d.lost_sd),
     ):
-        feedback.pushInfo(
+        inputs.say(
             tr("Significantly {}: {:,.0f} m², {:,.0f} ± {:,.0f} m³ ({:,.1f} acre-feet).").format(
                 what, area, volume, sd, volume / ACRE_FOOT
             )
         )
-    feedback.pushInfo(
+    inputs.say(
         tr(
             "Net change of volume over all cells: {:+,.0f} ± {:,.0f} m³ ({:+,.1f} acre-feet)."
         ).format(d.net, d.net_sd, d.net / ACRE_FOOT)
     )
-    feedback.pushInfo(
+    inputs.say(
         tr(
             "If nothing had changed, {:,.0f} m² would still look changed by chance. Up to {:,.0f} "
             "m³ would look gained, and as much lost."
         ).format(d.area_by_chance, d.volume_by_chance)
     )
     if d.area_deeper + d.area_shallower <= 1.5 * d.area_by_chance:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "The changed area is not clearly larger than by chance. Do not take it for a change "
                 "of the bottom."
             )
         )
     if d.level_suspected:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "Nearly all of the lake is {} by about {:.2f} m. Check the lake levels and datums "
                 "before you believe it."

@@ -40,7 +40,7 @@ class TinSurface(_gridding.GriddingAlgorithm):
 
     def own_parameters(self):
         return [
-            _gridding.break_lines(
+            _gridding.breaklines(
                 tr("Lines that no triangle crosses, such as the crest of a drop-off.")
             )
         ]

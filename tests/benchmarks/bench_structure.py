@@ -32,7 +32,7 @@ sys.path[:0] = [str(HERE.parent)]
 import conftest  # noqa: F401  makes the repository the package "lakefloor"
 from scipy.ndimage import gaussian_filter
 
-from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.grid import Grid, Surface
 from lakefloor.algorithms.core.soundings import Soundings
 
 CELL, SPACING, PING, NOISE = 2.0, 20.0, 4.0, 0.05
@@ -84,7 +84,7 @@ def break_lines(folder):
     depth, uncertainty, distance = _load(folder)
 
     def run():
-        lines = ours(depth, uncertainty=uncertainty, distance=distance)
+        lines = ours(Surface(depth, uncertainty, distance))
         return f"{len(set(lines.attributes['drop_off']))} drop-offs"
 
     return run
@@ -96,7 +96,7 @@ def bottom_forms(folder):
     depth, uncertainty, distance = _load(folder)
 
     def run():
-        areas, *_ = ours(depth, uncertainty=uncertainty, distance=distance)
+        areas, *_ = ours(Surface(depth, uncertainty, distance))
         return f"{len(areas)} forms"
 
     return run
@@ -120,6 +120,7 @@ def bottom_type(folder):
 
 
 def transitions(folder):
+    from lakefloor.algorithms.core.hardness.hardness_map import HardnessMap
     from lakefloor.algorithms.core.hardness.transitions import find_transitions
 
     if not (folder / "type.pickle").exists():
@@ -131,13 +132,10 @@ def transitions(folder):
 
     def run():
         lines = find_transitions(
-            mapped,
+            HardnessMap(mapped, uncertainty=uncertainty, distance=distance, spacing=SPACING),
             thresholds,
-            uncertainty=uncertainty,
-            distance=distance,
             depth=depth,
             soundings=soundings,
-            spacing=SPACING,
         )
         return f"{len(lines)} lines"
 

@@ -32,8 +32,8 @@ ORDER = (
     "figures",
     "hardness",
     "structure",
-    "places",
     "exchange",
+    "places",
     "plan",
     "wording",
 )

@@ -17,7 +17,7 @@ from scipy.special import erf
 from shapely.geometry import Point
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.grid import Grid, empty_grid
+from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.structure.bottom_forms import bottom_forms
 from lakefloor.algorithms.core.structure.form_ground import FORM_ATTRIBUTES, FORMS
 from lakefloor.algorithms.core.structure.landforms import opening, rises
@@ -38,9 +38,10 @@ def bell(x, y, at, size):
     return np.exp(-0.5 * (((x - at[0]) / size) ** 2 + ((y - at[1]) / size) ** 2))
 
 
-def sure(grid, uncertainty=0.02, **options):
+def sure(grid, uncertainty=0.02, distance=None, **options):
     """Forms of a grid whose uncertainty is known."""
-    return bottom_forms(grid, uncertainty=grid.like(np.full(grid.shape, uncertainty)), **options)
+    surface = Surface(grid, grid.like(np.full(grid.shape, uncertainty)), distance)
+    return bottom_forms(surface, **options)
 
 
 def table(areas, form):
@@ -424,7 +425,7 @@ def test_noise_alone_is_no_structure():
     rough = ndimage.gaussian_filter(rng.normal(size=(150, 200)), 2.0)
     grid = grid_of(lambda x, y: 8.0 + 0.002 * y)
     noisy = grid.like(grid.values + 0.1 * rough / rough.std())
-    areas = bottom_forms(noisy, uncertainty=grid.like(np.full(grid.shape, 0.1)))[0]
+    areas = bottom_forms(Surface(noisy, uncertainty=grid.like(np.full(grid.shape, 0.1))))[0]
     assert not [f for f in areas.attributes["form"] if f not in ("flat", "basin")]
 
 
@@ -596,14 +597,14 @@ def test_fine_cells_are_worked_on_in_blocks():
 
 def test_same_input_same_output():
     grid = planted_lake(7).grid(noise=0.1, seed=7)
-    one, two = (bottom_forms(grid) for _ in range(2))
+    one, two = (bottom_forms(Surface(grid)) for _ in range(2))
     assert one[0].attributes["relief_m"] == two[0].attributes["relief_m"]
     assert np.array_equal(one[1].values, two[1].values, equal_nan=True)
 
 
 def test_no_depth_no_forms():
     grid = Grid(np.full((20, 20), np.nan), 0.0, 0.0, 2.0, 2.0)
-    areas, codes, *_ = bottom_forms(grid)
+    areas, codes, *_ = bottom_forms(Surface(grid))
     assert len(areas) == 0
     assert tuple(areas.attributes) == FORM_ATTRIBUTES
     assert np.isnan(codes.values).all()
@@ -617,12 +618,17 @@ def test_no_depth_no_forms():
         ({"flat_percent": np.nan}, "flat"),
         ({"fine_m": 30.0, "broad_m": 20.0}, "broad radius"),
         ({"fine_m": 1.0}, "smaller than a cell"),
-        ({"uncertainty": Grid(np.zeros((3, 3)), 0, 0, 1, 1)}, "shape"),
     ],
 )
 def test_bad_limits_are_refused(options, message):
     with pytest.raises(LakefloorError, match=message):
-        bottom_forms(grid_of(floor), **options)
+        bottom_forms(Surface(grid_of(floor)), **options)
+
+
+def test_grids_of_another_shape_are_refused():
+    other = Grid(np.zeros((3, 3)), 0, 0, 1, 1)
+    with pytest.raises(LakefloorError, match="shape"):
+        bottom_forms(Surface(grid_of(floor), other))
 
 
 def test_cancel_is_honoured():
@@ -630,4 +636,4 @@ def test_cancel_is_honoured():
         raise Cancelled
 
     with pytest.raises(Cancelled):
-        bottom_forms(grid_of(floor), progress=stop)
+        bottom_forms(Surface(grid_of(floor)), progress=stop)

@@ -15,7 +15,8 @@ from shapely.geometry import box
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, empty_grid
-from lakefloor.algorithms.core.hardness.bottom_type import bottom_type, class_areas
+from lakefloor.algorithms.core.hardness.bottom_type import bottom_type
+from lakefloor.algorithms.core.hardness.bottom_type_map import class_areas
 from lakefloor.algorithms.core.hardness.observations import away_from_edges, observations_of
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.terrain import slope

@@ -13,7 +13,7 @@ from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import cKDTree
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
-from lakefloor.algorithms.core.grid import Grid
+from lakefloor.algorithms.core.grid import Grid, Surface
 from lakefloor.algorithms.core.structure.breaklines import (
     BREAKLINE_ATTRIBUTES,
     BREAKLINE_KINDS,
@@ -44,7 +44,7 @@ def by_kind(lines, kind):
 @pytest.mark.parametrize(("height", "width"), [(4.0, 10.0), (8.0, 15.0), (3.0, 6.0), (12.0, 30.0)])
 def test_tanh_face_lies_where_calculus_puts_it(height, width):
     grid = grid_of(lambda x, y: 5.0 + height / 2.0 * np.tanh((x - 150.0) / width))
-    lines = breaklines(grid)
+    lines = breaklines(Surface(grid))
     assert lines.attributes["kind"] == list(BREAKLINE_KINDS)
     assert len(set(lines.attributes["drop_off"])) == 1
     for kind, tolerance in (("crest", 1.0), ("steepest", 0.1), ("toe", 1.0)):
@@ -64,7 +64,9 @@ def test_tanh_face_lies_where_calculus_puts_it(height, width):
 
 
 def test_attributes_of_one_drop_off_agree():
-    lines = breaklines(grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0 - y / 4.0) / 8.0)))
+    lines = breaklines(
+        Surface(grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0 - y / 4.0) / 8.0)))
+    )
     assert tuple(lines.attributes) == BREAKLINE_ATTRIBUTES
     mean = dict(zip(lines.attributes["kind"], lines.attributes["depth_mean_m"]))
     assert mean["crest"] < mean["steepest"] < mean["toe"]
@@ -75,7 +77,7 @@ def test_attributes_of_one_drop_off_agree():
 
 def test_deeper_side_is_on_the_left():
     grid = grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((np.hypot(x - 150.0, y - 100.0) - 60.0) / 8.0))
-    for line in breaklines(grid).coords:
+    for line in breaklines(Surface(grid)).coords:
         forward = np.diff(line, axis=0)
         left = np.column_stack((-forward[:, 1], forward[:, 0])) / np.hypot(*forward.T)[:, None]
         middle = (line[1:] + line[:-1]) / 2.0
@@ -85,7 +87,7 @@ def test_deeper_side_is_on_the_left():
 
 def test_round_hump_gives_closed_rings():
     grid = grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((np.hypot(x - 150.0, y - 100.0) - 60.0) / 8.0))
-    lines = breaklines(grid)
+    lines = breaklines(Surface(grid))
     assert len(lines) == 3
     for line, kind in zip(lines.coords, lines.attributes["kind"]):
         assert (line[0] == line[-1]).all()
@@ -100,8 +102,8 @@ def test_turned_lake_gives_turned_lines(turns):
         200.0,
         200.0,
     )
-    turned = breaklines(grid.like(np.rot90(grid.values, turns)))
-    straight = breaklines(grid)
+    turned = breaklines(Surface(grid.like(np.rot90(grid.values, turns))))
+    straight = breaklines(Surface(grid))
     assert turned.attributes["kind"] == straight.attributes["kind"]
     for before, after in zip(straight.coords, turned.coords):
         centred = before - 100.0
@@ -113,8 +115,8 @@ def test_turned_lake_gives_turned_lines(turns):
 
 def test_scattered_surface_is_less_certain_than_a_good_one():
     grid = grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0) / 8.0))
-    sure = breaklines(grid, uncertainty=grid.like(np.full(grid.shape, 0.05)))
-    unsure = breaklines(grid, uncertainty=grid.like(np.full(grid.shape, 1.0)))
+    sure = breaklines(Surface(grid, uncertainty=grid.like(np.full(grid.shape, 0.05))))
+    unsure = breaklines(Surface(grid, uncertainty=grid.like(np.full(grid.shape, 1.0))))
     # Height 4 / sqrt 3 = 2.309 m, its deviation sqrt 2 m: erf(2.309 / 4) = 0.5857 (worked by hand
     # with a table of the error function).
     assert sure.attributes["confidence"][0] > 0.99
@@ -247,7 +249,7 @@ def test_lakes_with_known_drop_offs(lake, face, with_distance):
     found, false = [], []
     for angle in (0, 30, 60, 90):
         grid, distance = surveyed(depth, angle)
-        lines = breaklines(grid, distance=distance if with_distance else None)
+        lines = breaklines(Surface(grid, distance=distance if with_distance else None))
         assert len(set(lines.attributes["drop_off"])) == len(edges)
         # A quarter of the lane spacing, or two cells: 5 m.
         shares = [found_and_false(lines, kind, face, edges, grid, 5.0) for kind in BREAKLINE_KINDS]
@@ -281,7 +283,7 @@ def test_lakes_with_known_drop_offs(lake, face, with_distance):
 def test_no_drop_off_where_there_is_none(bottom):
     rng = np.random.default_rng(7)
     grid = grid_of(bottom)
-    lines = breaklines(grid.like(grid.values + rng.normal(0.0, 0.05, grid.shape)))
+    lines = breaklines(Surface(grid.like(grid.values + rng.normal(0.0, 0.05, grid.shape))))
     assert len(lines) == 0
     assert tuple(lines.attributes) == BREAKLINE_ATTRIBUTES
 
@@ -295,38 +297,38 @@ def test_edge_of_the_data_is_no_drop_off(east, north, radius, seed):
     hole = np.hypot(x - 100.0, y - 100.0) > radius
     for cx, cy, r in rng.uniform((0, 0, 2), (200, 200, 25), (5, 3)):
         hole |= np.hypot(x - cx, y - cy) < r
-    assert len(breaklines(grid.like(np.where(hole, np.nan, grid.values)))) == 0
+    assert len(breaklines(Surface(grid.like(np.where(hole, np.nan, grid.values))))) == 0
 
 
 def test_limits_are_kept():
     grid = grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0) / 10.0))
-    assert len(breaklines(grid, min_slope_percent=15.0)) == 3  # 4 / 20 = 20 %
-    assert len(breaklines(grid, min_slope_percent=25.0)) == 0
-    assert len(breaklines(grid, min_height_m=2.0)) == 3  # 4 / sqrt 3 = 2.3 m
-    assert len(breaklines(grid, min_height_m=2.7)) == 0
-    assert len(breaklines(grid, min_length_m=150.0)) == 3
-    assert len(breaklines(grid, min_length_m=250.0)) == 0
+    assert len(breaklines(Surface(grid), min_slope_percent=15.0)) == 3  # 4 / 20 = 20 %
+    assert len(breaklines(Surface(grid), min_slope_percent=25.0)) == 0
+    assert len(breaklines(Surface(grid), min_height_m=2.0)) == 3  # 4 / sqrt 3 = 2.3 m
+    assert len(breaklines(Surface(grid), min_height_m=2.7)) == 0
+    assert len(breaklines(Surface(grid), min_length_m=150.0)) == 3
+    assert len(breaklines(Surface(grid), min_length_m=250.0)) == 0
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (1, 30), (2, 2), (3, 3), (5, 40)])
 def test_tiny_and_empty_grids_give_no_lines(shape):
     rng = np.random.default_rng(3)
-    assert len(breaklines(Grid(np.full(shape, np.nan), 0.0, 0.0, 2.0, 2.0))) == 0
-    assert len(breaklines(Grid(rng.uniform(0.0, 10.0, shape), 0.0, 0.0, 2.0, 2.0))) == 0
+    assert len(breaklines(Surface(Grid(np.full(shape, np.nan), 0.0, 0.0, 2.0, 2.0)))) == 0
+    assert len(breaklines(Surface(Grid(rng.uniform(0.0, 10.0, shape), 0.0, 0.0, 2.0, 2.0)))) == 0
 
 
 def test_cells_need_not_be_square():
     cols, rows = 150, 50
     grid = Grid(np.zeros((rows, cols)), 0.0, 200.0, 2.0, 4.0)
     x, _ = np.meshgrid(grid.x, grid.y)
-    lines = breaklines(grid.like(5.0 + 2.0 * np.tanh((x - 150.0) / 10.0)))
+    lines = breaklines(Surface(grid.like(5.0 + 2.0 * np.tanh((x - 150.0) / 10.0))))
     (crest,) = by_kind(lines, "crest")
     assert crest[:, 0] == pytest.approx(150.0 - RIM * 10.0, abs=1.5)
 
 
 def test_same_input_gives_the_same_lines():
     grid, distance = surveyed(hump(np.tanh)[0], 30)
-    first, second = (breaklines(grid, distance=distance) for _ in range(2))
+    first, second = (breaklines(Surface(grid, distance=distance)) for _ in range(2))
     assert all((a == b).all() for a, b in zip(first.coords, second.coords))
     assert first.attributes == second.attributes
 
@@ -338,16 +340,16 @@ def test_same_input_gives_the_same_lines():
 @pytest.mark.parametrize("value", [0.0, -1.0, np.nan, np.inf])
 def test_limits_must_be_above_zero(name, value):
     with pytest.raises(LakefloorError, match="above 0"):
-        breaklines(grid_of(lambda x, y: x), **{name: value})
+        breaklines(Surface(grid_of(lambda x, y: x)), **{name: value})
 
 
 def test_bands_must_fit():
     grid = grid_of(lambda x, y: x)
     other = Grid(np.zeros((2, 2)), 0.0, 0.0, 2.0, 2.0)
     with pytest.raises(LakefloorError, match="Distance has the shape"):
-        breaklines(grid, distance=other)
+        breaklines(Surface(grid, distance=other))
     with pytest.raises(LakefloorError, match="Uncertainty has the shape"):
-        breaklines(grid, uncertainty=other)
+        breaklines(Surface(grid, uncertainty=other))
 
 
 def test_cancel_is_honoured():
@@ -359,7 +361,9 @@ def test_cancel_is_honoured():
             raise Cancelled
 
     with pytest.raises(Cancelled):
-        breaklines(grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0) / 8.0)), progress=stop)
+        breaklines(
+            Surface(grid_of(lambda x, y: 5.0 + 2.0 * np.tanh((x - 150.0) / 8.0))), progress=stop
+        )
     assert seen == sorted(seen)
 
 

@@ -11,7 +11,7 @@ from lakefloor.algorithms.core.blending.map_bias import (
     map_uncertainty,
     offset_and_scale,
 )
-from lakefloor.algorithms.core.blending.overlap import OFFSET, compare, find_overlap
+from lakefloor.algorithms.core.blending.overlap import OFFSET_TERM, compare, find_overlap
 from lakefloor.algorithms.core.grid import Surface, empty_grid
 
 FRAME = empty_grid((0.0, 0.0, 400.0, 320.0), 4.0)
@@ -45,7 +45,7 @@ def against(general, survey):
 def test_the_test_of_one_term_is_the_t_test(place, survey):
     """F with 1 and n degrees of freedom is the square of Student's t with n; by scipy.stats.t."""
     noise = np.random.default_rng(8).normal(0.0, 0.3, FRAME.shape)
-    fit = against(FRAME.like(bottom(*place) + 0.02 + noise), survey).fit([OFFSET])
+    fit = against(FRAME.like(bottom(*place) + 0.02 + noise), survey).fit([OFFSET_TERM])
     (value,), error = fit.values, np.sqrt(fit.covariance[0, 0])
     student = 2.0 * stats.t.sf(abs(value) / error, fit.independent - 1.0)
     assert fit.chance(fit.values, fit.covariance) == pytest.approx(student, rel=1e-9)

@@ -13,12 +13,12 @@ from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.surface import method_comparison as module
+from lakefloor.algorithms.core.surface.gap_reach import half_gap, reach, weights_by_reach
 from lakefloor.algorithms.core.surface.method_comparison import (
     COMPARED,
     compare_methods,
     supported_interval,
 )
-from lakefloor.algorithms.core.surface.survey_gaps import half_gap, reach, weights_by_reach
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake

@@ -198,7 +198,7 @@ def test_a_step_between_two_break_lines_stays_sharp():
     crest = np.column_stack([248.0 - 0.3 * y, y, [2.0, 2.0]])
     toe = np.column_stack([252.0 - 0.3 * y, y, [8.0, 8.0]])
     plain, _ = smooth_surface(survey, cell=2.0)
-    sharp, _ = smooth_surface(survey, cell=2.0, break_lines=[crest, toe])
+    sharp, _ = smooth_surface(survey, cell=2.0, breaklines=[crest, toe])
     x, y = np.meshgrid(sharp.depth.x, sharp.depth.y)
     beside = np.abs(x + 0.3 * y - 250.0)
     near = (beside > 4.5) & (beside < 20.0) & (x > 20) & (x < 380) & (y > 20) & (y < 380)

@@ -16,7 +16,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.spacing import lane_spacing, suggest_cell
 from lakefloor.algorithms.core.surface.frame import frame
-from lakefloor.algorithms.core.surface.nodes import BREAK_LINE, densify, shore_nodes
+from lakefloor.algorithms.core.surface.nodes import BREAKLINE, densify, shore_nodes
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -189,8 +189,8 @@ def crossing_lanes():
 
 def test_a_break_line_takes_its_depths_where_the_track_crosses_it():
     line = np.array([(150.0, 0.0), (50.0, 200.0)])
-    nodes = frame(crossing_lanes(), cell=2.0, break_lines=[line]).nodes
-    on_line = nodes.kind == BREAK_LINE
+    nodes = frame(crossing_lanes(), cell=2.0, breaklines=[line]).nodes
+    on_line = nodes.kind == BREAKLINE
     # On the crest depth is 2 + y/100, known at the crossings and linear between; a ping
     # off the crest by up to 2 m may add 1 m x slope 0.5 at most, halved by interpolation.
     assert nodes.depth[on_line] == pytest.approx(2.0 + nodes.y[on_line] / 100.0, abs=0.5)
@@ -199,19 +199,19 @@ def test_a_break_line_takes_its_depths_where_the_track_crosses_it():
 
 def test_no_triangle_crosses_a_break_line():
     line = np.array([(150.0, 10.0), (50.0, 190.0), (38.0, 196.0)])
-    nodes = frame(crossing_lanes(), cell=2.0, break_lines=[line]).nodes
+    nodes = frame(crossing_lanes(), cell=2.0, breaklines=[line]).nodes
     triangles = Delaunay(nodes.xy).simplices
     edges = np.unique(triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=0)
     crossed = LineString(line)
-    ends = nodes.kind[edges] == BREAK_LINE
+    ends = nodes.kind[edges] == BREAKLINE
     for a, b in edges[~ends.any(axis=1)]:
         assert not crossed.crosses(LineString(nodes.xy[[a, b]]))
 
 
 def test_given_depths_of_a_break_line_are_used():
     line = np.array([(150.0, 10.0, 1.0), (50.0, 190.0, 4.0)])
-    nodes = frame(crossing_lanes(), cell=2.0, break_lines=[line]).nodes
-    on_line = nodes.kind == BREAK_LINE
+    nodes = frame(crossing_lanes(), cell=2.0, breaklines=[line]).nodes
+    on_line = nodes.kind == BREAKLINE
     assert nodes.depth[on_line] == pytest.approx(1.0 + 3.0 * (nodes.y[on_line] - 10.0) / 180.0)
 
 
@@ -226,7 +226,7 @@ def test_given_depths_of_a_break_line_are_used():
 )
 def test_break_lines_that_cannot_be_used(line, message):
     with pytest.raises(LakefloorError, match=message):
-        frame(crossing_lanes(), cell=2.0, break_lines=[np.array(line)])
+        frame(crossing_lanes(), cell=2.0, breaklines=[np.array(line)])
 
 
 @pytest.mark.parametrize("most", [10_000, 2_000])

@@ -238,7 +238,7 @@ def test_what_is_not_as_it_was_is_drawn_again(small, survey, shoreline, method, 
         shore = shoreline.intersection(box(west, south, east, north - 20.0))
     else:
         lines = (np.array([[-320.0, -40.0, 3.0], [-260.0, 40.0, 3.0]]),)
-    later = framed(soundings, shore, break_lines=lines)
+    later = framed(soundings, shore, breaklines=lines)
     _, updated, _, count = drawn(later, record, (f.grid, bands))
     _, expected, _, _ = drawn(later, replace(record, tiles={}))
     assert_same(updated, expected)

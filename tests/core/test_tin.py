@@ -20,7 +20,7 @@ from lakefloor.algorithms.core.surface.nodes import Nodes
 from lakefloor.algorithms.core.surface.tin import (
     draw_tin,
     learn_tin,
-    rasterise,
+    rasterize,
     tin_at,
     tin_surface,
     triangulate,
@@ -51,7 +51,7 @@ def franke(x, y):
 
 def tin_on_grid(xy, z, grid):
     triangles = triangulate(xy)
-    return rasterise(xy[triangles], z[triangles][..., None], grid)
+    return rasterize(xy[triangles], z[triangles][..., None], grid)
 
 
 def test_franke_nodes_have_the_published_statistics():
@@ -254,7 +254,7 @@ def test_a_break_line_along_a_crest_lessens_the_error():
     crest = np.array([(20.0, 0.0), (260.0, 300.0)])
     error = []
     for lines in ([], [crest]):
-        g = tin_surface(s, cell=2.0, break_lines=lines).depth
+        g = tin_surface(s, cell=2.0, breaklines=lines).depth
         x, y = np.meshgrid(g.x, g.y)
         on_crest = np.abs(x - 0.8 * y - 20.0) < 3.0
         error.append(np.sqrt(np.nanmean(((g.values - depth(x, y)) ** 2)[on_crest])))
@@ -305,7 +305,7 @@ def test_pieces_make_the_surface_of_the_whole():
     assert len(f.nodes) > tin._FEW_NODES
     depth = draw_tin(f, learn_tin(f)).depth.values
     triangles = triangulate(f.nodes.xy)
-    whole, _ = rasterise(f.nodes.xy[triangles], f.nodes.depth[triangles][..., None], f.grid)
+    whole, _ = rasterize(f.nodes.xy[triangles], f.nodes.depth[triangles][..., None], f.grid)
     known = np.isfinite(depth) & np.isfinite(whole)
     assert known.sum() > 0.9 * f.mask.sum()
     np.testing.assert_allclose(depth[known], whole[known], atol=1e-9)

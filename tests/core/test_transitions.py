@@ -15,6 +15,7 @@ from test_bottom_type import example
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.hardness.bottom_type import bottom_type
+from lakefloor.algorithms.core.hardness.hardness_map import HardnessMap
 from lakefloor.algorithms.core.hardness.transitions import (
     TRANSITION_ATTRIBUTES,
     find_transitions,
@@ -40,7 +41,9 @@ def edge(x, y, at=50.0, width=4.0):
 
 def test_a_straight_edge():
     hardness = grid_of(edge)
-    lines = find_transitions(hardness, [0.45], depth=grid_of(lambda x, y: 2.0 + 0.05 * y))
+    lines = find_transitions(
+        HardnessMap(hardness), [0.45], depth=grid_of(lambda x, y: 2.0 + 0.05 * y)
+    )
     assert set(lines.attributes) == set(TRANSITION_ATTRIBUTES)
     assert len(lines) == 1
     xy, a = lines.coords[0], {k: v[0] for k, v in lines.attributes.items()}
@@ -59,25 +62,25 @@ def test_a_straight_edge():
 
 def test_threshold_that_is_not_given_is_found():
     hardness = grid_of(edge)
-    found = hard_soft_transitions(hardness, min_length_m=20.0)
+    found = hard_soft_transitions(HardnessMap(hardness), min_length_m=20.0)
     (threshold,) = found.thresholds
     # Halfway between the two bottoms, after Otsu (1979).
     assert threshold == pytest.approx(0.5, abs=0.01)
-    same = find_transitions(hardness, [threshold], min_length_m=20.0)
+    same = find_transitions(HardnessMap(hardness), [threshold], min_length_m=20.0)
     assert np.array_equal(found.lines.coords[0], same.coords[0])
     assert found.supported_m == pytest.approx(99.0, abs=1.0)
     assert found.unsupported_m == 0.0
-    given = hard_soft_transitions(hardness, (0.42, 0.58))
+    given = hard_soft_transitions(HardnessMap(hardness), (0.42, 0.58))
     assert given.thresholds == [0.42, 0.58]
-    assert len(hard_soft_transitions(hardness, []).lines) == 0
+    assert len(hard_soft_transitions(HardnessMap(hardness), []).lines) == 0
     for wrong in (lambda x, y: x, lambda x, y: np.nan * x):
         with pytest.raises(LakefloorError, match="not relative hardness"):
-            hard_soft_transitions(grid_of(wrong))
+            hard_soft_transitions(HardnessMap(grid_of(wrong)))
 
 
 def test_lengths_with_and_without_support():
     far = grid_of(lambda x, y: np.where(y < 40.0, 100.0, 1.0))
-    found = hard_soft_transitions(grid_of(edge), [0.5], distance=far, spacing=20.0)
+    found = hard_soft_transitions(HardnessMap(grid_of(edge), distance=far, spacing=20.0), [0.5])
     assert found.supported_m == pytest.approx(60.0, abs=3.0)
     assert found.unsupported_m == pytest.approx(40.0, abs=3.0)
 
@@ -86,7 +89,7 @@ def test_lengths_with_and_without_support():
 def test_hard_side_is_left_whichever_way(turns):
     hardness = grid_of(edge)
     turned = hardness.like(np.rot90(hardness.values, turns).copy())
-    xy = find_transitions(turned, [0.5]).coords[0]
+    xy = find_transitions(HardnessMap(turned), [0.5]).coords[0]
     middle, along = xy[len(xy) // 2], xy[len(xy) // 2 + 3] - xy[len(xy) // 2 - 3]
     left = np.array([-along[1], along[0]]) / np.hypot(*along)
     ahead = turned.sample(*(middle + 15.0 * left)[:, None])
@@ -99,7 +102,7 @@ def test_rings_round_hard_and_soft():
         return 0.3 + 0.4 * (inside if hard else 1.0 - inside)
 
     for hard in (True, False):
-        lines = find_transitions(grid_of(lambda x, y, h=hard: island(x, y, h)), [0.5])
+        lines = find_transitions(HardnessMap(grid_of(lambda x, y, h=hard: island(x, y, h))), [0.5])
         ring = lines.coords[0]
         assert np.array_equal(ring[0], ring[-1])
         assert np.hypot(*(ring - [1050.0, 2050.0]).T) == pytest.approx(25.0, abs=0.5)
@@ -110,14 +113,14 @@ def test_rings_round_hard_and_soft():
 
 
 def test_a_step_over_two_thresholds_is_one_line():
-    one = find_transitions(grid_of(edge), [0.42, 0.58])
+    one = find_transitions(HardnessMap(grid_of(edge)), [0.42, 0.58])
     assert len(one) == 1
     assert one.coords[0][:, 0] == pytest.approx(1050.0, abs=0.2)
 
     def stairs(x, y):
         return 0.2 + 0.25 * hard_lakes.rise(x - 25.0) + 0.25 * hard_lakes.rise(x - 75.0)
 
-    two = find_transitions(grid_of(stairs), [0.325, 0.575])
+    two = find_transitions(HardnessMap(grid_of(stairs)), [0.325, 0.575])
     places = sorted(np.median(c[:, 0]) for c in two.coords)
     assert places == pytest.approx([1025.0, 1075.0], abs=0.3)
     assert two.attributes["contrast"] == pytest.approx([0.25, 0.25], abs=0.02)
@@ -126,7 +129,7 @@ def test_a_step_over_two_thresholds_is_one_line():
 def test_a_line_is_cut_where_uncertainty_swallows_the_contrast():
     hardness = grid_of(edge)
     sigma = grid_of(lambda x, y: np.where(y < 50.0, 0.02, 0.25))
-    lines = find_transitions(hardness, [0.5], uncertainty=sigma, spacing=20.0)
+    lines = find_transitions(HardnessMap(hardness, uncertainty=sigma, spacing=20.0), [0.5])
     assert sorted(lines.attributes["supported"]) == [0, 1]
     firm = lines.attributes["supported"].index(1)
     assert lines.coords[firm][:, 1].max() == pytest.approx(2050.0, abs=6.0)
@@ -145,11 +148,10 @@ def test_far_from_data_and_beyond_them():
     hardness = grid_of(lambda x, y: np.where(y > 80.0, np.nan, edge(x, y)))
     far = grid_of(lambda x, y: np.where(y > 40.0, 35.0, 5.0))
     lines = find_transitions(
-        hardness,
+        HardnessMap(
+            hardness, uncertainty=grid_of(lambda x, y: 0.02 + 0.0 * x), distance=far, spacing=20.0
+        ),
         [0.5],
-        uncertainty=grid_of(lambda x, y: 0.02 + 0.0 * x),
-        distance=far,
-        spacing=20.0,
     )
     assert max(c[:, 1].max() for c in lines.coords) < 2080.0
     supported = dict(zip(lines.attributes["supported"], lines.coords))
@@ -159,11 +161,11 @@ def test_far_from_data_and_beyond_them():
 
 def test_faint_and_short_edges_are_left_out():
     hardness = grid_of(lambda x, y: 0.47 + 0.06 * hard_lakes.rise(x - 50.0))
-    assert len(find_transitions(hardness, [0.5])) == 0
-    assert len(find_transitions(hardness, [0.5], min_contrast=0.03)) == 1
-    assert len(find_transitions(grid_of(edge), [0.5], min_length_m=150.0)) == 0
-    assert len(find_transitions(grid_of(edge), [])) == 0
-    assert len(find_transitions(grid_of(lambda x, y: 0.3 + 0.0 * x), [0.5])) == 0
+    assert len(find_transitions(HardnessMap(hardness), [0.5])) == 0
+    assert len(find_transitions(HardnessMap(hardness), [0.5], min_contrast=0.03)) == 1
+    assert len(find_transitions(HardnessMap(grid_of(edge)), [0.5], min_length_m=150.0)) == 0
+    assert len(find_transitions(HardnessMap(grid_of(edge)), [])) == 0
+    assert len(find_transitions(HardnessMap(grid_of(lambda x, y: 0.3 + 0.0 * x)), [0.5])) == 0
 
 
 def tracks(width, seed=0, shown=True, gain=0.7):
@@ -185,37 +187,39 @@ def tracks(width, seed=0, shown=True, gain=0.7):
 
 def test_tracks_tell_the_width_that_the_surface_blurs():
     blurred = grid_of(lambda x, y: edge(x, y, width=10.0))
-    lines = find_transitions(blurred, [0.5], soundings=tracks(2.0), spacing=10.0)
+    lines = find_transitions(HardnessMap(blurred, spacing=10.0), [0.5], soundings=tracks(2.0))
     assert lines.attributes["width_from"] == ["soundings"]
     assert lines.attributes["width_m"][0] == pytest.approx(RISE * 2.0, rel=0.2)
     assert lines.attributes["crossings"] == [9]
-    alone = find_transitions(blurred, [0.5], spacing=10.0)
+    alone = find_transitions(HardnessMap(blurred, spacing=10.0), [0.5])
     assert alone.attributes["width_m"][0] > 3.0 * RISE * 2.0
 
 
 def test_tracks_that_do_not_show_the_step_take_the_support():
-    lines = find_transitions(grid_of(edge), [0.5], soundings=tracks(4.0, shown=False), spacing=10.0)
+    lines = find_transitions(
+        HardnessMap(grid_of(edge), spacing=10.0), [0.5], soundings=tracks(4.0, shown=False)
+    )
     assert set(lines.attributes["supported"]) == {0}
     assert sum(lines.attributes["crossings"]) == 0
 
 
 def test_bad_parameters_and_cancel():
-    hardness = grid_of(edge)
+    hardness, small = grid_of(edge), grid_of(edge, size=50.0)
     for change, words in (
         ({"thresholds": [1.2]}, "between 0 and 1"),
         ({"min_contrast": 0.0}, "minimum contrast"),
         ({"min_length_m": -1.0}, "minimum length"),
-        ({"uncertainty": grid_of(edge, size=50.0)}, "Uncertainty has the shape"),
-        ({"distance": grid_of(edge, size=50.0)}, "Distance has the shape"),
+        ({"mapped": HardnessMap(hardness, uncertainty=small)}, "Uncertainty has the shape"),
+        ({"mapped": HardnessMap(hardness, distance=small)}, "Distance has the shape"),
     ):
         with pytest.raises(LakefloorError, match=words):
-            find_transitions(**{"hardness": hardness, "thresholds": [0.5], **change})
+            find_transitions(**{"mapped": HardnessMap(hardness), "thresholds": [0.5], **change})
 
     def stop(fraction):
         raise Cancelled
 
     with pytest.raises(Cancelled):
-        find_transitions(hardness, [0.5], progress=stop)
+        find_transitions(HardnessMap(hardness), [0.5], progress=stop)
 
 
 def densified(lines):
@@ -245,23 +249,21 @@ def test_two_hard_grounds_are_ringed(noise):
     soundings = hard_lakes.survey(hard_lakes.patches, per_decade=-0.15, noise=noise)
     found = bottom_type(soundings, hard_lakes.depth_grid(), cell=4.0)
     lines = find_transitions(
-        found.hardness,
+        HardnessMap(
+            found.hardness, uncertainty=found.uncertainty, distance=found.distance, spacing=20.0
+        ),
         found.thresholds,
-        uncertainty=found.uncertainty,
-        distance=found.distance,
         soundings=soundings,
-        spacing=20.0,
     )
     median, precision, recall = judge(lines, hard_lakes.patch_lines(), found.hardness, 10.0)
     # The aim is half the lane spacing, 10 m.
     assert median < 2.0
     # Without the tracks the surface alone still keeps to it.
     alone = find_transitions(
-        found.hardness,
+        HardnessMap(
+            found.hardness, uncertainty=found.uncertainty, distance=found.distance, spacing=20.0
+        ),
         found.thresholds,
-        uncertainty=found.uncertainty,
-        distance=found.distance,
-        spacing=20.0,
     )
     assert judge(alone, hard_lakes.patch_lines(), found.hardness, 10.0)[0] < 6.0
     assert precision > 0.95
@@ -278,13 +280,15 @@ def test_example_lake():
     soundings, depth, shore = example()
     found = bottom_type(soundings, depth, shoreline=shore, cell=3.0)
     lines = find_transitions(
-        found.hardness,
+        HardnessMap(
+            found.hardness,
+            uncertainty=found.uncertainty,
+            distance=found.distance,
+            spacing=found.spacing,
+        ),
         found.thresholds,
-        uncertainty=found.uncertainty,
-        distance=found.distance,
         depth=depth,
         soundings=soundings,
-        spacing=found.spacing,
     )
     import truth
 

@@ -52,8 +52,8 @@ class Blended:
     surface : Surface
         Depth, standard uncertainty and distance to the nearest sounding, m. Beyond the survey
         the last is the distance to its edge plus that of the edge.
-    older, older_uncertainty : Grid
-        The corrected older map and its standard uncertainty, m.
+    older : Grid
+        The corrected older map, m.
     weight : Grid
         Share of the survey in the depth, 0 to 1; the rest is the older map's.
     difference : Grid
@@ -79,7 +79,6 @@ class Blended:
 
     surface: Surface
     older: Grid
-    older_uncertainty: Grid
     weight: Grid
     difference: Grid
     offset: Estimate
@@ -235,7 +234,6 @@ def blend_survey(
     return Blended(
         surface=surface,
         older=corrected,
-        older_uncertainty=sigma,
         weight=weight,
         difference=before,
         offset=bias.offset,
@@ -278,7 +276,11 @@ def _fitted(
 
 
 def smooth_step(t: np.ndarray) -> np.ndarray:
-    """Return ``3 t^2 - 2 t^3`` within 0 to 1, 0 below and 1 above: the slope is 0 at both ends."""
+    """Return ``3 t^2 - 2 t^3`` within 0 to 1, 0 below and 1 above: the slope is 0 at both ends.
+
+    >>> smooth_step(np.array([-1.0, 0.0, 0.5, 1.0, 3.0])).tolist()
+    [0.0, 0.0, 0.5, 1.0, 1.0]
+    """
     t = np.clip(t, 0.0, 1.0)
     return t * t * (3.0 - 2.0 * t)
 

@@ -48,7 +48,7 @@ class Covariance(NamedTuple):
 
 
 def fit_covariance(xy: np.ndarray, values: np.ndarray, least: float) -> Covariance:
-    """BiasFit the covariance of misfits to their variogram.
+    """Fit the covariance of misfits to their variogram.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def residual_correlation_length(residual: Grid) -> float:
     known = known[::every, ::every].astype(float)
     r = np.nan_to_num(residual.values[part][::every, ::every])
     r = (r - r.sum() / max(known.sum(), 1.0)) * known
-    cell = every * np.sqrt(residual.dx * residual.dy)
+    cell = every * np.sqrt(residual.cell_area)
     shape = [next_fast_len(2 * size, real=True) for size in r.shape]
 
     def correlate(values):

@@ -10,7 +10,16 @@ from scipy.optimize import nnls
 from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from .older_map import rate_of_change
-from .overlap import EAST, LEAST_SPREAD, NORTH, OFFSET, SCALE, BiasFit, MapComparison, Overlap
+from .overlap import (
+    EAST_TERM,
+    LEAST_SPREAD,
+    NORTH_TERM,
+    OFFSET_TERM,
+    SCALE_TERM,
+    BiasFit,
+    MapComparison,
+    Overlap,
+)
 
 #: A term of the bias is removed where chance alone makes it as large this often; offset and
 #: scale together, which say little beyond the depths surveyed, only at the second.
@@ -93,7 +102,7 @@ def displacement(
     shift = np.zeros(2)
     for step in range(_SHIFT_STEPS):
         part = span(progress, step / _SHIFT_STEPS, (step + 1) / _SHIFT_STEPS)
-        found = comparison.fit([*terms, EAST, NORTH], shift, part)
+        found = comparison.fit([*terms, EAST_TERM, NORTH_TERM], shift, part)
         move = found.values[-2:]
         length = float(np.hypot(*move))
         shift = shift + move * min(1.0, max_shift_m / 5.0 / max(length, 1e-12))
@@ -129,7 +138,7 @@ def offset_and_scale(comparison: MapComparison) -> Bias:
     """
     overlap = comparison.overlap
     terms = overlap.terms
-    found = {OFFSET: _UNKNOWN, SCALE: _UNKNOWN}
+    found = {OFFSET_TERM: _UNKNOWN, SCALE_TERM: _UNKNOWN}
     fit, removed = comparison.fit(terms), False
     covariance = fit.covariance
     if len(terms) > 1:
@@ -149,8 +158,8 @@ def offset_and_scale(comparison: MapComparison) -> Bias:
         trust = max(1.0 - len(terms) / wald, 0.0)
         for term in terms:
             found[term] = found[term]._replace(value=float(trust * found[term].value), removed=True)
-    scale = found[SCALE]
-    return Bias(found[OFFSET], scale._replace(value=scale.value + 1.0), known, fit)
+    scale = found[SCALE_TERM]
+    return Bias(found[OFFSET_TERM], scale._replace(value=scale.value + 1.0), known, fit)
 
 
 def map_uncertainty(corrected: Grid, survey: Surface, bias: Bias, least: float = 0.0) -> tuple:

@@ -14,7 +14,7 @@ from ..number_text import written
 from ..polygons import contains, inside, rings
 from ..progress import Progress, silent, span
 from ..surface.nodes import densify, shore_nodes
-from ..surface.tin import rasterise, triangulate
+from ..surface.tin import rasterize, triangulate
 
 #: Cells of the grid in which contours are drawn; old contours hold no finer detail.
 _MOST_CELLS = 250_000
@@ -160,7 +160,7 @@ def contour_map(
     corners = depth[triangles]
     level_ground = np.ptp(corners, axis=1) == 0
     flag = np.repeat(level_ground[:, None], 3, axis=1).astype(float)
-    values, flat, covered = rasterise(
+    values, flat, covered = rasterize(
         xy[triangles], np.stack([corners, flag], axis=2), grid, span(progress, 0.1, 0.5)
     )
     flat = covered & (flat > 0.5)

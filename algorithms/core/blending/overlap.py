@@ -16,7 +16,7 @@ from .difference_covariance import Covariance, fit_covariance
 from .older_map import extended, rate_of_change
 
 #: Terms of the map's bias: ``older(x + shift) = offset + scale * depth(x)``.
-OFFSET, SCALE, EAST, NORTH = range(4)
+OFFSET_TERM, SCALE_TERM, EAST_TERM, NORTH_TERM = range(4)
 #: No spread is believed below this, m.
 LEAST_SPREAD = 0.005
 _LEAST_OVERLAP = 50
@@ -60,7 +60,7 @@ class Overlap(NamedTuple):
     @property
     def terms(self) -> list:
         """Offset and, unless the bottom is level, scale."""
-        return [OFFSET] if np.std(self.depth) < _LEAST_RELIEF else [OFFSET, SCALE]
+        return [OFFSET_TERM] if np.std(self.depth) < _LEAST_RELIEF else [OFFSET_TERM, SCALE_TERM]
 
 
 class BiasFit(NamedTuple):
@@ -123,7 +123,7 @@ class MapComparison(NamedTuple):
         Notes
         -----
         Iteratively reweighted least squares with Huber's weights (Huber 1964), over the
-        survey's own uncertainty. Misfits of neighbouring cells are near-copies, so the
+        survey's own uncertainty. Misfits of neighboring cells are near-copies, so the
         standard errors follow from how the means of blocks hang together.
 
         References
@@ -135,15 +135,15 @@ class MapComparison(NamedTuple):
         x = np.clip(overlap.x + shift[0], grid.x[0], grid.x[-1])
         y = np.clip(overlap.y + shift[1], grid.y[-1], grid.y[0])
         columns = {
-            OFFSET: np.ones(len(x)), SCALE: overlap.depth,
-            EAST: -self.east.sample(x, y), NORTH: -self.north.sample(x, y),
+            OFFSET_TERM: np.ones(len(x)), SCALE_TERM: overlap.depth,
+            EAST_TERM: -self.east.sample(x, y), NORTH_TERM: -self.north.sample(x, y),
         }  # fmt: skip
 
         def of(chosen):
             return np.column_stack([columns[term] for term in chosen])
 
         # Blunders are cut down alike for all sets of terms, so that their misfits compare.
-        every = of(sorted({OFFSET, SCALE, *terms}))
+        every = of(sorted({OFFSET_TERM, SCALE_TERM, *terms}))
         beta, _, residual, spread = _huber(
             every, grid.sample(x, y) - overlap.depth, overlap.sigma, span(progress, 0.0, 0.5)
         )

@@ -10,11 +10,10 @@ from scipy.spatial import cKDTree
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import polygonize
-from shapely.validation import explain_validity
 
 from ..errors import LakefloorError
 from ..grid import Grid
-from ..polygons import inside
+from ..polygons import check_shoreline, inside
 from .marching_squares import link
 
 # Cells added around the grid: the shore's cells, one more for their squares,
@@ -171,17 +170,6 @@ def _shore_points(shoreline: BaseGeometry, grid: Grid, step: float) -> np.ndarra
     return np.concatenate(points)
 
 
-def check_shoreline(shoreline: BaseGeometry) -> None:
-    """Raise a LakefloorError unless the shoreline is a valid polygon."""
-    if shoreline.geom_type not in ("Polygon", "MultiPolygon") or shoreline.is_empty:
-        raise LakefloorError("The shoreline must be a polygon with an area. Choose another layer.")
-    if not shoreline.is_valid:
-        raise LakefloorError(
-            f"The shoreline polygon is not valid: {explain_validity(shoreline)}. "
-            "Run 'Fix geometries', or redraw that part."
-        )
-
-
 def masked(grid: Grid, shoreline: BaseGeometry | None) -> Grid:
     """Return the depths within the shoreline.
 
@@ -211,7 +199,7 @@ def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
     ----------
     depth : Grid
         Depth, m, positive down; NaN where there is no value, and at the cells
-        whose centre is outside the shoreline.
+        whose center is outside the shoreline.
     shoreline : Polygon or MultiPolygon, optional
         Where depth is zero; islands are holes.
 

@@ -11,13 +11,14 @@ from shapely.geometry.base import BaseGeometry
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
 from ..number_text import written
+from ..polylines import planar_length
 from ..progress import Progress, silent, span
 from ..units import LENGTH
 from .contour_domain import faces, make_domain, masked, polygons_of
 from .levels import ContourInterval, snapped
 from .naming import kinds_and_spots
 from .smoothing import smoothed
-from .support import planar_length, split_by_support
+from .support import split_by_support
 from .tracing import Ring, clip_rings, minimum_area, trace_rings
 
 _LINE_ATTRIBUTES = (
@@ -74,7 +75,7 @@ def depth_contours(
         From shallow to deep. Deeper water lies on the left of each line. Attributes:
 
         ``depth_m``, ``depth``, ``unit``, ``label``
-            Depth of the line in metres and in ``unit``, the unit, and the figure to print.
+            Depth of the line in meters and in ``unit``, the unit, and the figure to print.
         ``index``
             1 on index contours.
         ``kind``
@@ -132,7 +133,7 @@ def depth_contours(
     if index_every < 1:
         raise LakefloorError(f"Index contours need a count of 1 or more, not {index_every}.")
     every = ContourInterval(interval, unit, base)
-    gap = interval * every.metres
+    gap = interval * every.meters
     depth = masked(grid, shoreline)
     surface = smoothed(depth, uncertainty, smoothing, gap, span(progress, 0.0, 0.3))
     steps = every.steps(surface)
@@ -172,7 +173,7 @@ def depth_contours(
 
 def _no_contour(surface: Grid, every: ContourInterval, small: int) -> str:
     """Return the sentence of a surface that no level falls in."""
-    low, high = (edge(surface.values) / every.metres for edge in (np.nanmin, np.nanmax))
+    low, high = (edge(surface.values) / every.meters for edge in (np.nanmin, np.nanmax))
     left_out = f"Closed lines smaller than the minimum area: {small}. " if small else ""
     return (
         f"No contour falls between the shallowest depth, {written(low, '.2f')} {every.unit}, and "
@@ -184,7 +185,7 @@ def _no_contour(surface: Grid, every: ContourInterval, small: int) -> str:
 def _add_parts(found: Lines, parts: list, known: tuple, spot: tuple | None, number: int) -> None:
     """Add the parts of a line; its spot depth goes to the longest."""
     longest = int(np.argmax([planar_length(xy) for xy, _ in parts]))
-    metres = LENGTH[known[2]]
+    meters = LENGTH[known[2]]
     for i, (xy, supported) in enumerate(parts):
         found.coords.append(xy)
         figure, x, y = spot if spot and i == longest else (None, None, None)
@@ -192,7 +193,7 @@ def _add_parts(found: Lines, parts: list, known: tuple, spot: tuple | None, numb
             *known,
             int(np.array_equal(xy[0], xy[-1])),
             supported,
-            None if figure is None else round(figure / metres, 3),
+            None if figure is None else round(figure / meters, 3),
             x,
             y,
             number,
@@ -251,13 +252,13 @@ def depth_areas(
         masked(grid, shoreline),
         uncertainty,
         smoothing,
-        gap * every.metres,
+        gap * every.meters,
         span(progress, 0.0, 0.3),
     )
     if levels is None:
         traced, figures = _even_ranges(surface, every)
     else:
-        traced, figures = _given_ranges(surface, levels, every.metres)
+        traced, figures = _given_ranges(surface, levels, every.meters)
     domain = make_domain(snapped(surface, traced), shoreline)
     rings, _ = trace_rings(
         domain,
@@ -291,20 +292,20 @@ def _rising(levels) -> np.ndarray:
 def _even_ranges(surface: Grid, every: ContourInterval) -> tuple:
     """Return the levels that part a surface, m, and the bounds of its ranges, in the unit."""
     steps = every.steps(surface)
-    first = np.nanmin(surface.values) / every.metres
+    first = np.nanmin(surface.values) / every.meters
     first = steps[0] if len(steps) else np.floor((first - every.base) / every.interval) + 1
     bounds = every.base + (first - 1 + np.arange(len(steps) + 2)) * every.interval
     return every.depths(steps), (np.round(bounds, 9) + 0.0).tolist()
 
 
-def _given_ranges(surface: Grid, levels: np.ndarray, metres: float) -> tuple:
+def _given_ranges(surface: Grid, levels: np.ndarray, meters: float) -> tuple:
     """Return the same for levels that were given; None is no bound."""
     low, high = np.nanmin(surface.values), np.nanmax(surface.values)
-    inner = levels[(levels * metres >= low) & (levels * metres <= high)]
-    above = levels[levels * metres > high]
-    below = levels[levels * metres < low]
-    return inner * metres, [
-        float(below[-1]) if len(below) else round(float(low / metres), 2),
+    inner = levels[(levels * meters >= low) & (levels * meters <= high)]
+    above = levels[levels * meters > high]
+    below = levels[levels * meters < low]
+    return inner * meters, [
+        float(below[-1]) if len(below) else round(float(low / meters), 2),
         *map(float, inner),
         float(above[0]) if len(above) else None,
     ]
@@ -329,7 +330,7 @@ def _add_area(
     found.polygons.append(area)
     label = f"over {start:g}" if stop is None else f"{start:g} to {stop:g}"
     row = (
-        *(None if depth is None else float(depth * every.metres) for depth in (start, stop)),
+        *(None if depth is None else float(depth * every.meters) for depth in (start, stop)),
         float(start),
         None if stop is None else float(stop),
         every.unit,

@@ -11,9 +11,9 @@ from ..grid import Grid
 from ..number_text import written
 from ..units import LENGTH
 
-MAX_LEVELS = 2000
+MAX_CONTOURS = 2000
 
-# A depth within 10 micrometres of a level is at the level: the rounding of
+# A depth within 10 micrometers of a level is at the level: the rounding of
 # 32-bit rasters at lake depths, far below what any sounder resolves.
 AT_LEVEL = 1e-5
 
@@ -58,8 +58,8 @@ class ContourInterval:
             raise LakefloorError(f"The base of the contours must be a number, not {self.base}.")
 
     @property
-    def metres(self) -> float:
-        """Metres per unit."""
+    def meters(self) -> float:
+        """Meters per unit."""
         return LENGTH[self.unit]
 
     def steps(self, surface: Grid) -> np.ndarray:
@@ -68,22 +68,22 @@ class ContourInterval:
         Raises
         ------
         LakefloorError
-            If there are more than :data:`MAX_LEVELS`.
+            If there are more than :data:`MAX_CONTOURS`.
         """
         low, high = np.nanmin(surface.values) - AT_LEVEL, np.nanmax(surface.values) + AT_LEVEL
-        first = np.ceil((low / self.metres - self.base) / self.interval)
-        last = np.floor((high / self.metres - self.base) / self.interval)
-        if last - first >= MAX_LEVELS:
+        first = np.ceil((low / self.meters - self.base) / self.interval)
+        last = np.floor((high / self.meters - self.base) / self.interval)
+        if last - first >= MAX_CONTOURS:
             raise LakefloorError(
                 f"An interval of {written(self.interval, 'g')} gives {last - first + 1:.0f} "
-                f"contours, but at most {MAX_LEVELS} are drawn. Choose a wider interval, and "
+                f"contours, but at most {MAX_CONTOURS} are drawn. Choose a wider interval, and "
                 "check that the raster is in meters."
             )
         return np.arange(first, last + 1)
 
     def depths(self, steps: np.ndarray) -> np.ndarray:
         """Return the depths at whole numbers of intervals, m."""
-        return np.round(self.base + steps * self.interval, 9) * self.metres
+        return np.round(self.base + steps * self.interval, 9) * self.meters
 
     def figure(self, step: float) -> float:
         """Return the depth at a whole number of intervals, in the unit, as it is printed."""

@@ -135,7 +135,7 @@ def trace(
     Lorensen, W. E. and Cline, H. E. (1987). Marching cubes: a high resolution 3D
     surface construction algorithm. Computer Graphics 21(4), 163-169.
     Wyvill, G., McPheeters, C. and Wyvill, B. (1986). Data structure for soft
-    objects. The Visual Computer 2(4), 227-234 (the mean at the centre of an
+    objects. The Visual Computer 2(4), 227-234 (the mean at the center of an
     ambiguous square).
     """
     cols = values.shape[1]

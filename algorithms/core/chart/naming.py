@@ -81,7 +81,7 @@ def _kind(line: ContourLine, depth: Grid, deepest, gaps) -> str:
 
 
 def _cells_in(ring, depth: Grid) -> tuple:
-    """Return depth, x and y of the cells whose centre lies in a closed ring."""
+    """Return depth, x and y of the cells whose center lies in a closed ring."""
     r, c = depth.rows_cols(ring[:, 0], ring[:, 1])
     r0, r1 = max(int(np.floor(r.min())), 0), int(np.ceil(r.max())) + 1
     c0, c1 = max(int(np.floor(c.min())), 0), int(np.ceil(c.max())) + 1

@@ -33,7 +33,7 @@ def smooth_within(depth: Grid, limit: float | np.ndarray, progress: Progress = s
     -----
     The 1-2-1 filter is applied along both axes eight times, which amounts to a
     Gaussian of 2 cells, and each pass is cut back to ``depth`` +- ``limit``. A
-    direction in which a cell lacks a neighbour is left out, so that a plane stays
+    direction in which a cell lacks a neighbor is left out, so that a plane stays
     a plane up to its edge.
     """
     low, high = depth.values - limit, depth.values + limit

@@ -27,11 +27,6 @@ def supports(sd: float | np.ndarray, interval: float) -> bool | np.ndarray:
     return NORMAL_95 * sd <= SUPPORT * interval
 
 
-def planar_length(xy: np.ndarray) -> float:
-    """Return the length of a line, shape (k, 2)."""
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
-
-
 def split_by_support(xy: np.ndarray, uncertainty: Grid | None, interval: float) -> list:
     """Split a line where the data begin or cease to support the interval.
 
@@ -69,9 +64,9 @@ def split_by_support(xy: np.ndarray, uncertainty: Grid | None, interval: float) 
 
 
 def _without_flicker(runs: list, least: float) -> list:
-    """Join runs (start, length, state) shorter than a length to their neighbours.
+    """Join runs (start, length, state) shorter than a length to their neighbors.
 
-    The shortest goes first; its neighbours on both sides are alike, so that all three are one.
+    The shortest goes first; its neighbors on both sides are alike, so that all three are one.
     """
     runs, n = list(runs), len(runs)
     before, after = list(range(-1, n - 1)), [*range(1, n), -1]

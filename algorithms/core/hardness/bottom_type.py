@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 
-from ..chart.contour_domain import cells_polygon
 from ..errors import LakefloorError
-from ..grid import Areas, Grid
+from ..grid import Grid
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span, watched
@@ -19,6 +17,7 @@ from ..soundings import Soundings
 from ..spacing import lane_spacing
 from ..surface.smooth_surface import smooth_surface
 from ..terrain import slope as slope_of
+from .bottom_type_map import BottomTypeMap
 from .bottom_type_notes import notes_on
 from .depth_slope_trend import HardnessTrend, fit_trend
 from .mixture import Mixture, between, boundaries, memberships
@@ -36,81 +35,10 @@ MIN_DEPTH_M = 0.6
 THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
 #: Cells between two looks at cancel.
 _CELLS = 50_000
-# The surface is drawn as if hardness were tenths of a metre, so that its least noise fits.
+# The surface is drawn as if hardness were tenths of a meter, so that its least noise fits.
 _SCALE = 10.0
 # Footprints between two observations of one place.
 _REACH = 2.0
-
-
-@dataclass(frozen=True)
-class BottomType:
-    """A map of bottom hardness and what it rests on.
-
-    Attributes
-    ----------
-    hardness, uncertainty : Grid
-        Relative hardness 0..1, adjusted and freed from depth and slope, and one standard
-        deviation of it.
-    bottom : Grid
-        1 soft, 2 medium, 3 hard; NaN where hardness shows a single class.
-    probability : Grid
-        Of that class.
-    distance : Grid
-        To the nearest observation used, m.
-    classes : tuple of str
-        Names of the classes told apart, from soft to hard; empty for a single one.
-    thresholds : array, shape (len(classes) - 1,)
-        Hardness that parts each class from the next.
-    mixture : Mixture
-        The one chosen.
-    tried : list of Mixture
-        With 1, 2 and 3 classes.
-    trend : HardnessTrend
-    gains : VisitGains
-    logged : LoggedHardness
-    used : bool array, shape (n,)
-        Observations that made the map: adjusted, and not too steep.
-    adjusted, reduced : array, shape (n,)
-        Hardness of the observations after adjustment, and after the trend too.
-    calibration : Calibration or None
-    spacing : float
-        Lane spacing, m.
-    notes : list of str
-        What to bear in mind, in plain words.
-    """
-
-    hardness: Grid
-    uncertainty: Grid
-    bottom: Grid
-    probability: Grid
-    distance: Grid
-    classes: tuple
-    thresholds: np.ndarray
-    mixture: Mixture
-    tried: list
-    trend: HardnessTrend
-    gains: VisitGains
-    logged: LoggedHardness
-    used: np.ndarray
-    adjusted: np.ndarray
-    reduced: np.ndarray
-    calibration: Calibration | None
-    spacing: float
-    notes: list
-
-    @property
-    def median_uncertainty(self) -> float:
-        """Median of the cells' standard deviations."""
-        return float(np.nanmedian(self.uncertainty.values))
-
-    @property
-    def shares(self) -> dict:
-        """Share of the mapped area by class name."""
-        area = np.isfinite(self.bottom.values)
-        return {
-            name: float(np.mean(self.bottom.values[area] == CLASS_NAMES.index(name) + 1))
-            for name in self.classes
-        }
 
 
 def bottom_type(
@@ -129,7 +57,7 @@ def bottom_type(
     min_depth_m: float = MIN_DEPTH_M,
     beam_deg: float = BEAM_DEG,
     progress: Progress = silent,
-) -> BottomType:
+) -> BottomTypeMap:
     """Map relative bottom hardness with its uncertainty, and classes of it.
 
     Parameters
@@ -162,7 +90,7 @@ def bottom_type(
 
     Returns
     -------
-    BottomType
+    BottomTypeMap
 
     Raises
     ------
@@ -192,48 +120,23 @@ def bottom_type(
     and Technology Organisation, Australia.
     """
     _check(method, thresholds, max_slope_deg)
-    slope = slope_of(depth)[0] if min(depth.shape) >= 3 else depth.like(np.zeros(depth.shape))
-    logged = observations_of(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.05))
-    obs, notes = logged.observations, []
-    progress(0.05)
-    gains = _gains(logged, adjust, span(progress, 0.05, 0.2))
-    adjusted = gains.apply(obs.hardness, obs.visit)
-    used = np.isfinite(adjusted) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
-    _check_count(int(used.sum()), max_slope_deg, min_depth_m)
-    noise = logged.noise / np.abs(gains.gain)
-    mixture, tried, trend = fit_trend(
-        logged, adjusted, used, np.where(np.isfinite(noise), noise, 0.0), span(progress, 0.2, 0.4)
+    found = _without_trend(
+        soundings, depth, adjust, max_slope_deg, min_depth_m, beam_deg, span(progress, 0.0, 0.4)
     )
-    # Where the surface has no slope, at its very edge, the bottom counts as flat.
-    reduced = adjusted - trend.at(obs.depth, np.nan_to_num(obs.slope))
     hardness, sigma, distance, spacing = _drawn(
-        logged,
-        used,
-        reduced,
-        trend,
-        gains,
+        found,
         shoreline,
+        {"cell": cell, "max_gap": max_gap, "spacing": spacing},
         span(progress, 0.4, 0.9),
-        cell=cell,
-        max_gap=max_gap,
-        spacing=spacing,
     )
     calibration = None
     if samples is not None:
         calibration = calibrate(hardness.sample(samples[0], samples[1]), samples[2])
-    known = np.isfinite(hardness.values)
-    classes, limits, probability = _classes(
-        hardness.values[known],
-        sigma.values[known],
-        method,
-        thresholds,
-        mixture,
-        calibration,
-        float(np.median(noise[gains.solved])),
+    classes, limits, bottom, certain = _classified(
+        hardness, sigma, method, thresholds, found, calibration
     )
-    bottom, certain = _likeliest(classes, probability, known, hardness)
     progress(1.0)
-    result = BottomType(
+    result = BottomTypeMap(
         hardness,
         sigma,
         bottom,
@@ -241,20 +144,62 @@ def bottom_type(
         distance,
         classes,
         limits,
-        mixture,
-        tried,
-        trend,
-        gains,
-        logged,
-        used,
-        adjusted,
-        reduced,
+        found.mixture,
+        found.tried,
+        found.trend,
+        found.gains,
+        found.logged,
+        found.used,
+        found.adjusted,
+        found.reduced,
         calibration,
         float(spacing),
-        notes,
     )
-    notes += notes_on(result, adjust, max_slope_deg, min_depth_m, method)
-    return result
+    return replace(result, notes=notes_on(result, adjust, max_slope_deg, min_depth_m, method))
+
+
+@dataclass(frozen=True)
+class _WithoutTrend:
+    """Observations freed from depth and slope, as :class:`.bottom_type_map.BottomTypeMap`.
+
+    ``noise``, shape (k,), is the standard deviation of one adjusted observation of each visit.
+    """
+
+    logged: LoggedHardness
+    gains: VisitGains
+    noise: np.ndarray
+    used: np.ndarray
+    adjusted: np.ndarray
+    reduced: np.ndarray
+    mixture: Mixture
+    tried: list
+    trend: HardnessTrend
+
+
+def _without_trend(
+    soundings: Soundings,
+    depth: Grid,
+    adjust: bool,
+    max_slope_deg: float,
+    min_depth_m: float,
+    beam_deg: float,
+    progress: Progress,
+) -> _WithoutTrend:
+    """Adjust the visits, and free their hardness from depth and slope."""
+    slope = slope_of(depth)[0] if min(depth.shape) >= 3 else depth.like(np.zeros(depth.shape))
+    logged = observations_of(soundings, depth, slope, beam_deg, span(progress, 0.0, 0.1))
+    obs = logged.observations
+    gains = _gains(logged, adjust, span(progress, 0.1, 0.5))
+    adjusted = gains.apply(obs.hardness, obs.visit)
+    used = np.isfinite(adjusted) & ~(obs.slope > max_slope_deg) & (obs.depth >= min_depth_m)
+    _check_count(int(used.sum()), max_slope_deg, min_depth_m)
+    noise = logged.noise / np.abs(gains.gain)
+    mixture, tried, trend = fit_trend(
+        logged, adjusted, used, np.where(np.isfinite(noise), noise, 0.0), span(progress, 0.5, 1.0)
+    )
+    # Where the surface has no slope, at its very edge, the bottom counts as flat.
+    reduced = adjusted - trend.at(obs.depth, np.nan_to_num(obs.slope))
+    return _WithoutTrend(logged, gains, noise, used, adjusted, reduced, mixture, tried, trend)
 
 
 def _gains(logged: LoggedHardness, adjust: bool, progress: Progress) -> VisitGains:
@@ -284,14 +229,34 @@ def _check_count(count: int, max_slope_deg: float, min_depth_m: float) -> None:
         )
 
 
-def _likeliest(classes, probability, known, grid: Grid) -> tuple:
-    """Return the most probable class of each cell, 1 to 3, and its probability, as grids."""
-    bottom, certain = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
+def _classified(
+    hardness: Grid,
+    sigma: Grid,
+    method: str,
+    thresholds,
+    found: _WithoutTrend,
+    calibration: Calibration | None,
+) -> tuple:
+    """Return names of the classes, the thresholds between them, and two grids.
+
+    These are the most probable class of each cell, 1 to 3, and its probability.
+    """
+    known = np.isfinite(hardness.values)
+    classes, limits, probability = _classes(
+        hardness.values[known],
+        sigma.values[known],
+        method,
+        thresholds,
+        found.mixture,
+        calibration,
+        float(np.median(found.noise[found.gains.solved])),
+    )
+    bottom, certain = np.full(hardness.shape, np.nan), np.full(hardness.shape, np.nan)
     if classes:
         numbers = np.array([CLASS_NAMES.index(name) + 1 for name in classes])
         bottom[known] = numbers[probability.argmax(axis=1)]
         certain[known] = probability.max(axis=1)
-    return grid.like(bottom), grid.like(certain)
+    return classes, limits, hardness.like(bottom), hardness.like(certain)
 
 
 def _check(method, thresholds, max_slope_deg):
@@ -310,32 +275,22 @@ def _check(method, thresholds, max_slope_deg):
         )
 
 
-def _drawn(
-    logged: LoggedHardness,
-    used,
-    reduced,
-    trend: HardnessTrend,
-    gains: VisitGains,
-    shoreline,
-    progress,
-    **options,
-) -> tuple:
+def _drawn(found: _WithoutTrend, shoreline, sizes: dict, progress: Progress) -> tuple:
     """Return grids of hardness, its uncertainty and the distance to data, and the lane spacing.
 
-    ``reduced``, shape (n,), is the hardness to draw, and ``used`` a mask of the observations;
-    ``options`` are those of :func:`~..surface.smooth_surface.smooth_surface`.
+    ``sizes`` are those of :func:`~..surface.smooth_surface.smooth_surface`.
     """
-    obs = logged.observations
+    obs, used = found.logged.observations, found.used
     made = Soundings.build(
         obs.x[used],
         obs.y[used],
-        _SCALE * np.maximum(reduced[used], 0.0),
-        visit=logged.visits[obs.visit[used]],
+        _SCALE * np.maximum(found.reduced[used], 0.0),
+        visit=found.logged.visits[obs.visit[used]],
         lane=obs.lane[used],
     )
-    if options["spacing"] is None:
-        options["spacing"] = lane_spacing(made)
-    surface, _ = smooth_surface(made, progress=span(progress, 0.0, 0.8), **options)
+    if sizes["spacing"] is None:
+        sizes = {**sizes, "spacing": lane_spacing(made)}
+    surface, _ = smooth_surface(made, progress=span(progress, 0.0, 0.8), **sizes)
     grid = surface.depth
     hardness = np.clip(grid.values / _SCALE, 0.0, 1.0)
     if shoreline is not None:
@@ -353,12 +308,12 @@ def _drawn(
         near[part] = tree.query(np.column_stack([grid.x[cols[part]], grid.y[rows[part]]]))[1]
     near = np.flatnonzero(used)[near]
     variance = (surface.uncertainty.values[known] / _SCALE) ** 2
-    variance += trend.variance(obs.depth[near], np.nan_to_num(obs.slope[near]))
-    variance += gains.variance(hardness[known], obs.visit[near])
+    variance += found.trend.variance(obs.depth[near], np.nan_to_num(obs.slope[near]))
+    variance += found.gains.variance(hardness[known], obs.visit[near])
     sigma = np.full(grid.shape, np.nan)
     sigma[known] = np.sqrt(variance)
     distance = np.where(known, surface.distance.values, np.nan)
-    return grid.like(hardness), grid.like(sigma), grid.like(distance), options["spacing"]
+    return grid.like(hardness), grid.like(sigma), grid.like(distance), sizes["spacing"]
 
 
 def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -> tuple:
@@ -373,44 +328,3 @@ def _classes(hardness, sigma, method, thresholds, mixture, calibration, noise) -
         return (), np.array([]), None
     names = CLASS_NAMES if len(mixture) == 3 else (CLASS_NAMES[0], CLASS_NAMES[2])
     return names, boundaries(mixture), memberships(hardness, sigma, mixture, noise)
-
-
-def thresholds_text(thresholds: Sequence[float]) -> str:
-    """Return thresholds as a raster's metadata hold them; :func:`read_thresholds` reads it.
-
-    >>> thresholds_text([0.41234, 0.6]), thresholds_text([])
-    ('0.4123;0.6', 'none')
-    """
-    # GDAL drops empty items.
-    return ";".join(str(round(float(value), 4)) for value in thresholds) or "none"
-
-
-def read_thresholds(text: str) -> list[float]:
-    """Return the thresholds that a raster's metadata hold; none for a single class.
-
-    >>> read_thresholds("0.4123;0.6"), read_thresholds("none")
-    ([0.4123, 0.6], [])
-    """
-    return [] if text == "none" else [float(value) for value in text.split(";")]
-
-
-def class_areas(result: BottomType) -> Areas:
-    """Return one polygon a class, along the cells' edges.
-
-    Returns
-    -------
-    Areas
-        With ``bottom`` (soft, medium, hard), ``area_m2`` (in the plane of the map) and
-        ``share`` of the area mapped.
-    """
-    grid, shares = result.bottom, result.shares
-    polygons, attributes = [], {"bottom": [], "area_m2": [], "share": []}
-    for name in result.classes:
-        mask = grid.values == CLASS_NAMES.index(name) + 1
-        if not mask.any():
-            continue
-        polygons.append(cells_polygon(mask, grid))
-        attributes["bottom"].append(name)
-        attributes["area_m2"].append(float(mask.sum() * grid.dx * grid.dy))
-        attributes["share"].append(shares[name])
-    return Areas(polygons, attributes)

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from ..number_text import written
-from .observations import SATURATED
-
-if TYPE_CHECKING:
-    from .bottom_type import BottomType
-    from .observations import Observations
+from .bottom_type_map import BottomTypeMap
+from .observations import SATURATED, Observations
 
 
 def notes_on(
-    result: BottomType, adjust: bool, max_slope_deg: float, min_depth_m: float, method: str
+    result: BottomTypeMap, adjust: bool, max_slope_deg: float, min_depth_m: float, method: str
 ) -> list[str]:
     """Return sentences on hardness and classes, on single visits, and on what was left out.
 
     Parameters
     ----------
-    result : BottomType
+    result : BottomTypeMap
     adjust, max_slope_deg, min_depth_m, method
         As for :func:`.bottom_type.bottom_type`.
     """
@@ -30,7 +25,7 @@ def notes_on(
     ]
 
 
-def _on_classes(result: BottomType, method: str) -> list:
+def _on_classes(result: BottomTypeMap, method: str) -> list:
     notes = []
     if result.calibration is None:
         notes.append(
@@ -58,7 +53,7 @@ def _on_classes(result: BottomType, method: str) -> list:
     return notes
 
 
-def _on_visits(result: BottomType, adjust: bool) -> list:
+def _on_visits(result: BottomTypeMap, adjust: bool) -> list:
     notes, visits, gains = [], result.logged.visits, result.gains
     for visit, share in zip(visits, result.logged.saturated):
         if share > SATURATED:
@@ -79,8 +74,7 @@ def _on_visits(result: BottomType, adjust: bool) -> list:
             if gains.solved[v] and v != gains.reference and not gains.gain_free[v]:
                 notes.append(
                     f"Visit '{visit}': the overlap is too uniform to find its gain. Only its "
-                    "offset "
-                    "is adjusted."
+                    "offset is adjusted."
                 )
     return notes
 

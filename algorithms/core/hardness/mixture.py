@@ -50,13 +50,8 @@ class Mixture:
         return len(self.mean)
 
     @property
-    def trend_error(self) -> np.ndarray:
-        """Standard error of each coefficient of the trend, shape (p,)."""
-        return np.sqrt(np.diag(self.trend_cov))
-
-    @property
     def separation(self) -> np.ndarray:
-        """Distance between neighbouring means, in root mean square deviations, shape (k - 1,).
+        """Distance between neighboring means, in root mean square deviations, shape (k - 1,).
 
         Ashman, K. M., Bird, C. M. and Zepf, S. E. (1994). Detecting bimodality in astronomical
         datasets. The Astronomical Journal 108(6), 2348-2361: above 2 for classes clearly apart.
@@ -106,7 +101,7 @@ def fit_mixture(
     -----
     ``value = mean[class] + covariates @ trend + error``: the trend is that within the
     classes, so that a class that happens to lie shallow does not pass for a dependence on
-    depth. Found by expectation and conditional maximisation from several fixed starts. With
+    depth. Found by expectation and conditional maximization from several fixed starts. With
     fewer independent values than n, the log-likelihood counts by their ratio in ``bic``, and
     ``trend_cov`` grows by it.
 
@@ -138,11 +133,11 @@ def fit_mixture(
     starts = _starts(y, x, classes)
     for number, start in enumerate(starts):
         progress(number / (len(starts) + 1))
-        found = _maximise(y, x, *start, least_sd, _TRIAL)
+        found = _maximize(y, x, *start, least_sd, _TRIAL)
         if best is None or found[-1] > best[-1] + 1e-6:
             best = found
     *start, _, _ = best
-    mean, sd, share, trend, precision, likelihood = _maximise(y, x, *start, least_sd, _ITERATIONS)
+    mean, sd, share, trend, precision, likelihood = _maximize(y, x, *start, least_sd, _ITERATIONS)
     order = np.argsort(mean, kind="stable")
     fitted = Mixture(
         mean[order],
@@ -192,7 +187,7 @@ def _densities(rest, mean, sd, share):
         return np.log(share / sd) - 0.5 * z**2 - 0.5 * np.log(2.0 * np.pi)
 
 
-def _maximise(y, x, mean, sd, share, trend, least_sd, iterations):
+def _maximize(y, x, mean, sd, share, trend, least_sd, iterations):
     last = -np.inf
     for _ in range(iterations):
         terms = _densities(y - x @ trend, mean, sd, share)
@@ -258,7 +253,7 @@ def clearest(tried: list[Mixture]) -> Mixture:
 
 
 def boundaries(mixture: Mixture) -> np.ndarray:
-    """Return the value at which each two neighbouring classes are equally likely, shape (k - 1,).
+    """Return the value at which each two neighboring classes are equally likely, shape (k - 1,).
 
     Midway between the means where one class outweighs the other all the way.
     """
@@ -334,11 +329,11 @@ def effective_count(residual: np.ndarray, series: np.ndarray) -> float:
     residual : array, shape (n,)
         In the order measured, of mean about zero.
     series : array, shape (n,)
-        Only neighbours of equal number are compared.
+        Only neighbors of equal number are compared.
 
     Notes
     -----
-    ``n (1 - r) / (1 + r)`` with the correlation r of neighbours.
+    ``n (1 - r) / (1 + r)`` with the correlation r of neighbors.
 
     References
     ----------

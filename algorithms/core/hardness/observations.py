@@ -113,31 +113,7 @@ def observations_of(
         raise LakefloorError(
             f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90."
         )
-    kept = soundings.select(
-        soundings.accepted
-        & np.isfinite(soundings.hardness)
-        & np.isfinite(soundings.x)
-        & np.isfinite(soundings.y)
-    )
-    if not len(kept):
-        raise LakefloorError(
-            "No sounding is accepted and has a hardness. Read logs that have a hardness column, or "
-            "name the column in Read logs."
-        )
-    low, high = kept.hardness.min(), kept.hardness.max()
-    if low < 0.0 or high > 1.0:
-        raise LakefloorError(
-            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}, but it must "
-            "lie within 0 and 1. Divide it by the sounder's full scale (often 100 or 255) first."
-        )
-    bed = depth.sample(kept.x, kept.y)
-    on = np.isfinite(bed)
-    if not on.any():
-        raise LakefloorError(
-            "No sounding with a hardness lies on the depth surface. Check that both belong to the "
-            "same lake."
-        )
-    kept, bed = kept.select(on), np.maximum(bed[on], 0.1)
+    kept, bed = _on_surface(_with_hardness(soundings), depth)
     visits, visit = np.unique(kept.visit.astype(str), return_inverse=True)
     order = np.argsort(visit, kind="stable")
     kept, visit, bed = kept.select(order), visit[order], bed[order]
@@ -167,6 +143,40 @@ def observations_of(
         np.array([_saturated(kept.hardness[visit == v]) for v in range(len(visits))]),
         float(np.median(footprint[new])),
     )
+
+
+def _with_hardness(soundings: Soundings) -> Soundings:
+    """Return the accepted soundings with a hardness, and refuse what is none."""
+    kept = soundings.select(
+        soundings.accepted
+        & np.isfinite(soundings.hardness)
+        & np.isfinite(soundings.x)
+        & np.isfinite(soundings.y)
+    )
+    if not len(kept):
+        raise LakefloorError(
+            "No sounding is accepted and has a hardness. Read logs that have a hardness column, or "
+            "name the column in Read logs."
+        )
+    low, high = kept.hardness.min(), kept.hardness.max()
+    if low < 0.0 or high > 1.0:
+        raise LakefloorError(
+            f"Field 'hardness' runs from {written(low, 'g')} to {written(high, 'g')}, but it must "
+            "lie within 0 and 1. Divide it by the sounder's full scale (often 100 or 255) first."
+        )
+    return kept
+
+
+def _on_surface(kept: Soundings, depth: Grid) -> tuple:
+    """Return the soundings on the depth surface, and its depth there, at least 0.1 m."""
+    bed = depth.sample(kept.x, kept.y)
+    on = np.isfinite(bed)
+    if not on.any():
+        raise LakefloorError(
+            "No sounding with a hardness lies on the depth surface. Check that both belong to the "
+            "same lake."
+        )
+    return kept.select(on), np.maximum(bed[on], 0.1)
 
 
 def _starts(x, y, visit, footprint, progress) -> np.ndarray:

@@ -29,12 +29,6 @@ def true_runs(mask: np.ndarray, closed: bool) -> list:
     return [(rows[a:b], False) for a, b in zip(edge[::2], edge[1::2])]
 
 
-def piece_length(line: np.ndarray, closed: bool) -> float:
-    if closed:
-        line = np.vstack([line, line[:1]])
-    return float(np.hypot(*np.diff(line, axis=0).T).sum())
-
-
 @dataclass(frozen=True)
 class Sides:
     """What lies on both sides of each of n vertices."""
@@ -81,11 +75,11 @@ def sides_of(
     share = np.where(np.isfinite(share) & inside, share, np.where(t > 0.0, 1.0, 0.0))
     # Both sides rise all the way from plateau to plateau.
     share = np.maximum.accumulate(share, axis=1)
-    begin, centre, end = (
+    begin, center, end = (
         _reaches(share, s) * step - half * step for s in (_RISE[0], 0.5, _RISE[1])
     )
     size = min(2 * int(0.5 * spacing / cell) + 1, n)
-    offset = ndimage.median_filter(centre, size, mode=mode)
+    offset = ndimage.median_filter(center, size, mode=mode)
     offset = ndimage.gaussian_filter1d(offset, 0.25 * size, mode=mode)
     moved = line + np.clip(offset, -0.5 * reach, 0.5 * reach)[:, None] * left
     width = end - begin

@@ -13,11 +13,13 @@ from scipy.special import erf
 from ..chart.marching_squares import square_ranges, trace
 from ..errors import LakefloorError
 from ..grid import Grid, Lines
+from ..polylines import evenly_spaced, planar_length
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..spacing import surface_spacing
+from .hardness_map import HardnessMap
 from .mixture import otsu
-from .transition_sides import REACH_M, Sides, drawn_already, piece_length, sides_of, true_runs
+from .transition_sides import REACH_M, Sides, drawn_already, sides_of, true_runs
 from .transition_tracks import (
     CrossingTracks,
     moved_onto_tracks,
@@ -63,14 +65,13 @@ class Transitions:
 
 
 def hard_soft_transitions(
-    hardness: Grid, thresholds: Sequence[float] | None = None, **options
+    mapped: HardnessMap, thresholds: Sequence[float] | None = None, **options
 ) -> Transitions:
     """Draw the lines between harder and softer bottom, at a threshold of their own if need be.
 
     Parameters
     ----------
-    hardness : Grid
-        Relative hardness 0..1, NaN where it is not known.
+    mapped : HardnessMap
     thresholds : sequence of float, optional
         As for :func:`find_transitions`; if None, the one that parts the hardness of all cells
         best.
@@ -93,26 +94,22 @@ def hard_soft_transitions(
     on Systems, Man, and Cybernetics 9(1), 62-66.
     """
     if thresholds is None:
-        known = hardness.values[np.isfinite(hardness.values)]
+        known = mapped.hardness.values[np.isfinite(mapped.hardness.values)]
         if not known.size or known.min() < 0.0 or known.max() > 1.0:
             raise LakefloorError(
                 "Band 1 of the raster is not relative hardness, which lies within 0 and 1. Choose "
-                "a "
-                "raster from Bottom type."
+                "a raster from Bottom type."
             )
         thresholds = [otsu(known)]
-    return Transitions(find_transitions(hardness, thresholds, **options), list(thresholds))
+    return Transitions(find_transitions(mapped, thresholds, **options), list(thresholds))
 
 
 def find_transitions(
-    hardness: Grid,
+    mapped: HardnessMap,
     thresholds: Sequence[float],
     *,
-    uncertainty: Grid | None = None,
-    distance: Grid | None = None,
     depth: Grid | None = None,
     soundings: Soundings | None = None,
-    spacing: float | None = None,
     min_contrast: float = 0.1,
     min_length_m: float = 10.0,
     progress: Progress = silent,
@@ -121,22 +118,16 @@ def find_transitions(
 
     Parameters
     ----------
-    hardness : Grid
-        Relative hardness 0..1, NaN where it is not known.
+    mapped : HardnessMap
+        Without uncertainty every line counts as supported. Lines farther from a sounding than
+        the lane spacing are not supported.
     thresholds : sequence of float
         Hardness that parts the classes; none gives no line.
-    uncertainty : Grid, optional
-        One standard deviation of ``hardness``. Without it every line counts as supported.
-    distance : Grid, optional
-        Distance to the nearest sounding, m; lines farther off than the lane spacing are not
-        supported.
     depth : Grid, optional
         m, positive down; of any geometry.
     soundings : Soundings, optional
         With the hardness as logged: where tracks cross a line they tell how sharp it is, which
         a surface drawn between lanes blurs, where exactly it is and whether it is there.
-    spacing : float, optional
-        Lane spacing, m; as ``distance`` has it if None.
     min_contrast : float
         Least difference of hardness across a line.
     min_length_m : float
@@ -192,23 +183,25 @@ def find_transitions(
     >>> import numpy as np
     >>> x = np.arange(1.0, 200.0, 2.0)
     >>> across = 0.5 + 0.2 * np.tanh((x - 100.0) / 3.0)
-    >>> lines = find_transitions(Grid(np.tile(across, (60, 1)), 0.0, 120.0, 2.0, 2.0), [0.5])
+    >>> grid = Grid(np.tile(across, (60, 1)), 0.0, 120.0, 2.0, 2.0)
+    >>> lines = find_transitions(HardnessMap(grid), [0.5])
     >>> len(lines), round(float(lines.coords[0][:, 0].mean()))
     (1, 100)
     >>> round(lines.attributes["contrast"][0], 1)
     0.4
     """
     limits = np.sort(np.asarray(thresholds, dtype=float))
-    _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m)
+    _check(mapped, limits, min_contrast, min_length_m)
+    hardness, uncertainty, distance = mapped.hardness, mapped.uncertainty, mapped.distance
     cell = 0.5 * (hardness.dx + hardness.dy)
-    spacing = max(surface_spacing(spacing, distance), 2.0 * cell)
+    spacing = max(surface_spacing(mapped.spacing, distance), 2.0 * cell)
     reach = max(spacing, REACH_M)
     found = []
     for number, level in enumerate(limits):
         progress(0.1 * number / len(limits))
         for line, closed in _level_lines(hardness, level):
-            if piece_length(line, closed) >= min_length_m:
-                found.append((level, *_evenly(line, closed, cell)))
+            if planar_length(line, closed) >= min_length_m:
+                found.append((level, evenly_spaced(line, closed, cell), closed))
     stretches, drawn = [], []
     for number, (level, line, closed) in enumerate(found):
         progress(0.1 + 0.5 * number / len(found))
@@ -217,7 +210,7 @@ def find_transitions(
         stretches += [
             (side.select(rows), ring)
             for rows, ring in true_runs(keep, closed)
-            if piece_length(side.xy[rows], ring) >= min_length_m
+            if planar_length(side.xy[rows], ring) >= min_length_m
         ]
         drawn += [(level, s) for s, _ in stretches[len(drawn) :]]
     tracks = None
@@ -233,13 +226,13 @@ def find_transitions(
         firm = _supported(side, distance, spacing, crossing, closed, cell)
         for value in (True, False):
             for rows, ring in true_runs(firm == value, closed):
-                if piece_length(side.xy[rows], ring) >= min_length_m:
+                if planar_length(side.xy[rows], ring) >= min_length_m:
                     pieces.append(_Piece(side.select(rows), ring, value, crossing, rows))
     progress(1.0)
     return _lines(pieces, depth, spacing)
 
 
-def _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m):
+def _check(mapped: HardnessMap, limits, min_contrast, min_length_m):
     if not ((limits > 0.0) & (limits < 1.0)).all():
         raise LakefloorError(
             f"The hardness thresholds are {limits.tolist()}. Enter values between 0 and 1."
@@ -247,12 +240,11 @@ def _check(hardness, limits, uncertainty, distance, min_contrast, min_length_m):
     for name, value in (("minimum contrast", min_contrast), ("minimum length", min_length_m)):
         if not (np.isfinite(value) and value > 0):
             raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
-    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
-        if grid is not None and grid.shape != hardness.shape:
+    for name, grid in (("Uncertainty", mapped.uncertainty), ("Distance", mapped.distance)):
+        if grid is not None and grid.shape != mapped.hardness.shape:
             raise LakefloorError(
-                f"{name} has the shape {grid.shape}, but hardness has "
-                f"{hardness.shape}. Give all grids "
-                "the same cells."
+                f"{name} has the shape {grid.shape}, but hardness has {mapped.hardness.shape}. "
+                "Give all grids the same cells."
             )
 
 
@@ -277,15 +269,6 @@ def _level_lines(grid: Grid, level: float) -> list:
             line = xy[keep] if closed else xy[np.r_[keep, (keep[-1] + 1) % len(xy)]]
             lines.append((line, closed))
     return lines
-
-
-def _evenly(line, closed: bool, step: float) -> tuple:
-    """Return vertices about ``step`` apart; a ring does not repeat its first."""
-    whole = np.vstack([line, line[:1]]) if closed else line
-    s = np.r_[0.0, np.cumsum(np.hypot(*np.diff(whole, axis=0).T))]
-    n = max(round(float(s[-1]) / step), 4)
-    at = np.linspace(0.0, s[-1], n + 1)[: n if closed else n + 1]
-    return np.column_stack([np.interp(at, s, whole[:, k]) for k in (0, 1)]), closed
 
 
 def _supported(side: Sides, distance, spacing, crossing, closed, cell) -> np.ndarray:
@@ -323,7 +306,7 @@ class _Piece:
     @property
     def length(self) -> float:
         """Length, m."""
-        return piece_length(self.side.xy, self.closed)
+        return planar_length(self.side.xy, self.closed)
 
 
 def _lines(pieces: list, depth: Grid | None, spacing: float) -> Lines:

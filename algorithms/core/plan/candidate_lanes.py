@@ -9,8 +9,9 @@ from shapely.geometry.base import BaseGeometry
 from ..chart.contour_domain import lines_of
 from ..grid import Grid
 from ..polygons import rings
+from ..polylines import planar_length
 from ..progress import Progress
-from .lane_layout import axes, down_slope, line_length
+from .lane_layout import axes, down_slope
 from .survey_gaps import CoarseSurface, distance_to_line
 
 _HEADINGS = 6
@@ -110,7 +111,7 @@ def most_gainful(
     for number, run in enumerate(runs):
         progress(number / len(runs))
         touched = _touched(field, gap, run)
-        rate = gain(field, field.distance, touched) / line_length(run)
+        rate = gain(field, field.distance, touched) / planar_length(run)
         if rate > 0.0:
             best.append((-rate, number, touched))
         if len(best) >= 2 * _MOST_CANDIDATES:
@@ -143,7 +144,7 @@ def gain(field: CoarseSurface, distance: np.ndarray, touched: tuple) -> float:
     new = field.law.nearer(
         field.sigma[cells], field.distance[cells], np.minimum(distance[cells], away)
     )
-    return float((field.weight[cells] * (sigma - new)).sum() * field.area)
+    return float((field.weight[cells] * (sigma - new)).sum() * field.grid.cell_area)
 
 
 def gain_of_distance(
@@ -164,7 +165,9 @@ def best_by_gap(field: CoarseSurface, gap: np.ndarray, count: int, touched: list
         np.maximum(
             best,
             np.bincount(
-                gap[cells], weights=field.weight[cells] * lowered * field.area, minlength=count + 1
+                gap[cells],
+                weights=field.weight[cells] * lowered * field.grid.cell_area,
+                minlength=count + 1,
             ),
             out=best,
         )

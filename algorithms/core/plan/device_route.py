@@ -12,7 +12,7 @@ from ..grid import Lines
 from .driving import CROSS_LINE, TRANSIT
 
 
-def lanes_gpx(lines: Lines, crs, title: str, note: str = "") -> bytes:
+def lanes_gpx(lines: Lines, crs: int | str, title: str, note: str = "") -> bytes:
     """Return a GPX 1.1 document of lanes in driving order.
 
     Parameters

@@ -9,9 +9,9 @@ from shapely.ops import nearest_points
 
 from ..chart.contour_domain import cells_polygon
 from ..grid import Grid, Lines
+from ..polylines import planar_length
 from ..progress import Progress, silent
 from .boat import Boat
-from .lane_layout import line_length
 from .water_routes import Water, distances, into_water, route
 
 LANE, CROSS_LINE, TRANSIT = "lane", "cross-line", "transit"
@@ -84,7 +84,7 @@ def driven(
 
     def add(xy, kind, pace, extra):
         nonlocal elapsed
-        length = line_length(xy)
+        length = planar_length(xy)
         minutes = (length / pace + extra) / 60.0
         elapsed += minutes
         coords.append(xy)

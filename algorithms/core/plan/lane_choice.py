@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..polylines import planar_length
 from ..progress import Progress, silent
 from .boat import Boat
 from .candidate_lanes import gain
-from .lane_layout import line_length
 from .survey_gaps import CoarseSurface
 from .tour import improve
 
@@ -43,7 +43,7 @@ class Offer:
 
 def link_times(between: np.ndarray, runs: list, boat: Boat) -> np.ndarray:
     """Return the seconds of each link: its way, and a turn unless one lane continues another."""
-    ahead = np.stack([(run[1] - run[0]) / line_length(run) for run in runs])
+    ahead = np.stack([(run[1] - run[0]) / planar_length(run) for run in runs])
     # Ends 2 i and 2 i + 1 of lane i; the launch, which has no direction, stands first.
     outward = np.concatenate([np.zeros((2, 2)), np.stack([-ahead, ahead], axis=1).reshape(-1, 2)])
     turn = np.full(between.shape, boat.turn_s)
@@ -166,7 +166,7 @@ def join_lanes(runs: list, tour: np.ndarray) -> tuple[list, np.ndarray]:
     for entry, leave in tour[1:]:
         a, b = runs[entry // 2 - 1][entry % 2], runs[leave // 2 - 1][leave % 2]
         if out and np.abs(out[-1][1] - a).max() <= _TOUCH:
-            ahead = (out[-1][1] - out[-1][0]) / line_length(out[-1])
+            ahead = (out[-1][1] - out[-1][0]) / planar_length(out[-1])
             if ahead @ (b - a) / np.hypot(*(b - a)) > 1.0 - _STRAIGHT:
                 out[-1] = np.stack([out[-1][0], b])
                 continue

@@ -13,6 +13,7 @@ from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
 from ..polygons import rings
+from ..polylines import planar_length
 from ..terrain import gradient
 
 # Share of the directions of contours that must agree for them to set the heading.
@@ -152,10 +153,10 @@ def parallel_lanes(
         line = LineString([middle + (u.min() - 1.0) * along, middle + (u.max() + 1.0) * along])
         pieces = [np.asarray(p.coords)[[0, -1]] for p in lines_of(within.intersection(line))]
         for piece in sorted(pieces, key=lambda p: (p @ along).min()):
-            if line_length(piece) >= shortest:
+            if planar_length(piece) >= shortest:
                 lanes.append(piece)
             else:
-                dropped.append(line_length(piece))
+                dropped.append(planar_length(piece))
     return lanes, dropped
 
 
@@ -164,11 +165,6 @@ def axes(heading: float) -> tuple[np.ndarray, np.ndarray]:
     angle = np.radians(heading)
     along = np.array([np.sin(angle), np.cos(angle)])
     return along, np.array([along[1], -along[0]])
-
-
-def line_length(xy: np.ndarray) -> float:
-    """Return the length of a line, shape (k, 2), m."""
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
 
 
 def _heading(angle: float) -> float:

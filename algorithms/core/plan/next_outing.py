@@ -13,6 +13,7 @@ from ..chart.support import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Areas, Lines, Surface
 from ..number_text import written
+from ..polylines import planar_length
 from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
 from .boat import USUAL_BOAT, Boat
@@ -35,7 +36,6 @@ from .driving import (
     shallow_cells,
 )
 from .lane_choice import Offer, choose_lanes, join_lanes, link_times
-from .lane_layout import line_length
 from .survey_gaps import coarse_surface, describe_gaps, number_gaps
 from .water_routes import navigable, prepare_water
 
@@ -226,7 +226,7 @@ def _lanes_in_time(field, water, runs, touched, start, boat, minutes, progress) 
     """Return lanes and transits in driving order that gain most in the time."""
     between = links_between(water, runs, start, span(progress, 0.0, 0.3))
     seconds = link_times(between, runs, boat)
-    lasting = np.array([line_length(run) / boat.speed for run in runs])
+    lasting = np.array([planar_length(run) / boat.speed for run in runs])
     offer = Offer(field, touched, seconds, lasting, 60.0 * minutes)
     tour = choose_lanes(offer, span(progress, 0.3, 1.0))
     if len(tour) < 2:
@@ -264,9 +264,9 @@ def _outing(field, in_gap, gaps, lines, distance, limit, wanted, spacing, count)
         minutes=lines.attributes["elapsed_min"][-1] if planned else 0.0,
         mean_before=float(field.sigma.mean()),
         mean_after=float(sigma.mean()) if planned else float(field.sigma.mean()),
-        gap_before=float(in_gap.sum() * field.area),
-        gap_after=float((sigma > limit).sum() * field.area)
+        gap_before=float(in_gap.sum() * field.grid.cell_area),
+        gap_after=float((sigma > limit).sum() * field.grid.cell_area)
         if planned
-        else float(in_gap.sum() * field.area),
+        else float(in_gap.sum() * field.grid.cell_area),
         left_over=count - sum(g > 0 for g in gaps.attributes["gain_m3"]) if planned else count,
     )

@@ -130,11 +130,6 @@ class CoarseSurface:
     weight: np.ndarray
     law: UncertaintyLaw
 
-    @property
-    def area(self) -> float:
-        """Area of a cell, m²."""
-        return self.grid.dx * self.grid.dy
-
 
 def coarse_surface(
     surface: Surface, lake: BaseGeometry, structure: Sequence, spacing: float
@@ -277,7 +272,7 @@ def describe_gaps(
         mask = np.zeros(field.cells.shape, dtype=bool)
         mask[field.cells] = gap == k
         polygon = cells_polygon(mask, field.grid)
-        if len(cells) * field.area < _LEAST_GAP * spacing**2:
+        if len(cells) * field.grid.cell_area < _LEAST_GAP * spacing**2:
             continue
         sigma = field.sigma[cells]
         why = _reasons(field, cells, limit, gain[k] > 0, unit)

@@ -13,18 +13,11 @@ from ..errors import LakefloorError
 from ..grid import Grid, Lines
 from ..number_text import written
 from ..polygons import rings
+from ..polylines import planar_length
 from ..progress import Progress, silent, span
 from .boat import USUAL_BOAT, Boat
 from .driving import CROSS_LINE, LANE, driven, launch_place, length_of, links_between, shallow_cells
-from .lane_layout import (
-    across_contours,
-    axes,
-    down_slope,
-    line_length,
-    long_axis,
-    parallel_lanes,
-    spacing_for,
-)
+from .lane_layout import across_contours, axes, down_slope, long_axis, parallel_lanes, spacing_for
 from .tour import least_links, links, order_lanes
 from .water_routes import navigable, prepare_water
 
@@ -187,7 +180,7 @@ def survey_lanes(
         dropped=len(dropped),
         dropped_m=float(sum(dropped)),
         unreached=len(lost),
-        unreached_m=float(sum(map(line_length, lost))),
+        unreached_m=float(sum(map(planar_length, lost))),
     )
 
 
@@ -258,7 +251,7 @@ def _reachable(between, runs) -> np.ndarray:
     if open_tour:
         linked[0] = linked[:, 0] = False
     _, part = connected_components(linked, directed=False)
-    weight = np.bincount(part, weights=[0.0, *map(line_length, runs)])
+    weight = np.bincount(part, weights=[0.0, *map(planar_length, runs)])
     chosen = np.argmax(weight) if open_tour else part[0]
     keep = part == chosen
     keep[0] = True

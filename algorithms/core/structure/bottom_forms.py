@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import LakefloorError
-from ..grid import Grid
+from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
@@ -32,11 +32,8 @@ _MIN_FINE_M = 10.0
 
 
 def bottom_forms(
-    depth: Grid,
+    surface: Surface,
     *,
-    uncertainty: Grid | None = None,
-    distance: Grid | None = None,
-    spacing: float | None = None,
     fine_m: float | None = None,
     broad_m: float | None = None,
     min_relief_m: float = 0.3,
@@ -48,15 +45,8 @@ def bottom_forms(
 
     Parameters
     ----------
-    depth : Grid
-        Depth, m, positive down.
-    uncertainty : Grid, optional
-        One standard deviation of depth, m. Without it the roughness of the surface
-        below the fine radius is taken.
-    distance : Grid, optional
-        Distance to the nearest sounding, m.
-    spacing : float, optional
-        Lane spacing, m; from ``distance`` if None.
+    surface : Surface
+        Without uncertainty, the roughness of the depths below the fine radius is taken.
     fine_m : float, optional
         Radius below which nothing is told apart, m. By default the greatest of the
         lane spacing where it is known, 5 cells, and 10 m.
@@ -96,7 +86,7 @@ def bottom_forms(
     ------
     LakefloorError
         If a limit is not above zero, the broad radius is not above the fine one, or
-        a grid differs from ``depth`` in shape.
+        grids of the surface differ in shape.
 
     Notes
     -----
@@ -147,21 +137,23 @@ def bottom_forms(
     >>> import numpy as np
     >>> x, y = np.meshgrid(np.arange(2.5, 600.0, 5.0), np.arange(597.5, 0.0, -5.0))
     >>> z = 10.0 - 4.0 * np.exp(-((x - 300.0) ** 2 + (y - 300.0) ** 2) / (2.0 * 30.0**2))
-    >>> areas, codes, *_ = bottom_forms(Grid(z, 0.0, 600.0, 5.0, 5.0))
+    >>> areas, codes, *_ = bottom_forms(Surface(Grid(z, 0.0, 600.0, 5.0, 5.0)))
     >>> hump = areas.attributes["form"].index("hump")
     >>> round(areas.attributes["top_depth_m"][hump], 1)
     6.0
     >>> int(codes.values[60, 60])
     3
     """
-    _check_limits(
-        depth, uncertainty, distance, fine_m, broad_m, min_relief_m, steep_percent, flat_percent
-    )
+    surface.check_shapes()
+    depth, uncertainty = surface.depth, surface.uncertainty
+    _check_limits(depth, fine_m, broad_m, min_relief_m, steep_percent, flat_percent)
     if not np.isfinite(depth.values).any():
         none = depth.like(np.full(depth.shape, np.nan))
         return form_areas([], None, depth, 1, progress), none, none, none, (np.nan, np.nan)
     cell = max(depth.dx, depth.dy)
-    fine = fine_m or max(surface_spacing(spacing, distance), _CELLS * cell, _MIN_FINE_M)
+    fine = fine_m or max(
+        surface_spacing(surface.spacing, surface.distance), _CELLS * cell, _MIN_FINE_M
+    )
     factor = max(int(fine / (_CELLS * cell) + 1e-9), 1)
     framed = with_margin(depth, factor)
     lake = prepared_surface(
@@ -190,7 +182,7 @@ def bottom_forms(
     return areas, codes, *positions, (lake.fine, lake.broad)
 
 
-def _check_limits(depth, uncertainty, distance, fine, broad, relief, steep, flat):
+def _check_limits(depth: Grid, fine, broad, relief, steep, flat):
     for name, value in (
         ("fine radius", 1.0 if fine is None else fine),
         ("broad radius", 1.0 if broad is None else broad),
@@ -210,12 +202,6 @@ def _check_limits(depth, uncertainty, distance, fine, broad, relief, steep, flat
             f"The fine radius ({written(fine, 'g')} m) is smaller than a cell "
             f"({written(depth.dx, 'g')} m). Enlarge it, or make a surface with smaller cells."
         )
-    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
-        if grid is not None and grid.shape != depth.shape:
-            raise LakefloorError(
-                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
-                "the same cells."
-            )
 
 
 def _closed_and_open(lake: LakeSurface, deeps: Rises, progress: Progress) -> list:

@@ -7,10 +7,11 @@ from scipy import ndimage, special
 from scipy.spatial import cKDTree
 
 from ..errors import LakefloorError
-from ..grid import Grid, Lines
+from ..grid import Grid, Lines, Surface
+from ..polylines import distances_along, evenly_spaced
 from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
-from .drop_off_faces import DepthWindow, Face, distances_along, draw_face, evenly_spaced
+from .drop_off_faces import DepthWindow, Face, draw_face
 from .ridge_lines import slope_maxima
 
 BREAKLINE_KINDS = ("crest", "steepest", "toe")
@@ -40,11 +41,8 @@ _HEADING = 10
 
 
 def breaklines(
-    depth: Grid,
+    surface: Surface,
     *,
-    uncertainty: Grid | None = None,
-    distance: Grid | None = None,
-    spacing: float | None = None,
     scale_m: float | None = None,
     min_slope_percent: float = 10.0,
     min_height_m: float = 1.0,
@@ -55,16 +53,10 @@ def breaklines(
 
     Parameters
     ----------
-    depth : Grid
-        Depth, m, positive down.
-    uncertainty : Grid, optional
-        One standard deviation of depth, m. Without it the scatter of the
-        surface along the drop-off is taken.
-    distance : Grid, optional
-        Distance to the nearest sounding, m. It tells which way the lanes run, so
-        that the widening of the face by interpolation between them can be taken off.
-    spacing : float, optional
-        Lane spacing, m; from ``distance`` if None.
+    surface : Surface
+        Without uncertainty, the scatter of the depths along the drop-off is taken. The
+        distance tells which way the lanes run, so that the widening of the face by
+        interpolation between them can be taken off.
     scale_m : float, optional
         Standard deviation of the smoothing, m. By default the greatest of two
         cells, 0.3 of the lane spacing where it is known, and 4 m.
@@ -90,7 +82,7 @@ def breaklines(
     Raises
     ------
     LakefloorError
-        If a limit is not above zero, or a grid differs from ``depth`` in shape.
+        If a limit is not above zero, or grids of the surface differ in shape.
 
     Notes
     -----
@@ -108,7 +100,7 @@ def breaklines(
     too much for an even ramp with sharp edges; which of them it is cannot be
     told where the face is narrower than the lanes. So ``0.8 v`` is taken off, or
     ``scale_m^2`` alone where nothing is known of lanes. Offsets are then
-    regularised along the strike by a running median.
+    regularized along the strike by a running median.
 
     Confidence is the share of the line along which both rims were seen, times
     ``erf(h / (2 sqrt 2 u))``, the probability that the height ``h``, with
@@ -128,21 +120,21 @@ def breaklines(
     >>> import numpy as np
     >>> x = np.arange(1.0, 300.0, 2.0)
     >>> across = 5.0 + 2.0 * np.tanh((x - 150.0) / 10.0)
-    >>> lines = breaklines(Grid(np.tile(across, (100, 1)), 0.0, 200.0, 2.0, 2.0))
+    >>> lines = breaklines(Surface(Grid(np.tile(across, (100, 1)), 0.0, 200.0, 2.0, 2.0)))
     >>> lines.attributes["kind"]
     ['crest', 'steepest', 'toe']
     >>> [round(float(line[:, 0].mean())) for line in lines.coords]
     [143, 150, 157]
     """
-    _check_limits(
-        depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m, min_length_m
-    )
+    surface.check_shapes()
+    _check_limits(scale_m, min_slope_percent, min_height_m, min_length_m)
+    depth = surface.depth
     valid = np.isfinite(depth.values)
     if not valid.any():
         return _lines([])
-    spacing = surface_spacing(spacing, distance)
+    spacing = surface_spacing(surface.spacing, surface.distance)
     scale = scale_m or max(2.0 * depth.dx, 2.0 * depth.dy, 0.3 * spacing, _MIN_SCALE_M)
-    area = DepthWindow.around(depth, valid, int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2)
+    area = _window(depth, valid, scale)
     progress(0.2)
     sigma = (scale / depth.dy, scale / depth.dx)
     smooth = ndimage.gaussian_filter(area.depth, sigma, truncate=3.0)
@@ -168,16 +160,14 @@ def breaklines(
     faces = []
     for k, (line, closed) in enumerate(lines):
         progress(0.6 + 0.4 * k / len(lines))
-        face = draw_face(line, closed, area, scale, step, uncertainty, distance, spacing)
+        face = draw_face(line, closed, area, scale, step, surface, spacing)
         if face is not None:
             faces.append(face)
     progress(1.0)
     return _lines(_sections(faces, area, step, min_slope_percent, min_height_m, min_length_m))
 
 
-def _check_limits(
-    depth, uncertainty, distance, scale_m, min_slope_percent, min_height_m, min_length_m
-) -> None:
+def _check_limits(scale_m, min_slope_percent, min_height_m, min_length_m) -> None:
     for name, value in (
         ("minimum slope", min_slope_percent),
         ("minimum height", min_height_m),
@@ -186,12 +176,12 @@ def _check_limits(
     ):
         if not (np.isfinite(value) and value > 0):
             raise LakefloorError(f"The {name} is {value}. Enter a value above 0.")
-    for name, grid in (("Uncertainty", uncertainty), ("Distance", distance)):
-        if grid is not None and grid.shape != depth.shape:
-            raise LakefloorError(
-                f"{name} has the shape {grid.shape}, but depth has {depth.shape}. Give all grids "
-                "the same cells."
-            )
+
+
+def _window(depth: Grid, valid, scale: float) -> DepthWindow:
+    """Return the depths with as much beyond their edge as smoothing reaches."""
+    pad = int(np.ceil(3.0 * scale / min(depth.dx, depth.dy))) + 2
+    return DepthWindow.around(depth, valid, pad)
 
 
 def _inner(area: DepthWindow, margin: float) -> np.ndarray:

@@ -17,7 +17,7 @@ _FOOT = 0.1
 def find_humps(tree: Rises, lake: LakeSurface, progress: Progress) -> tuple:
     """Return the humps, and what to cut off with the level: (window, mask, depth)."""
     chosen = np.flatnonzero((tree.prominence >= lake.need.min()) & (tree.parent >= 0))
-    found, levelled = [], []
+    found, leveled = [], []
     # The rise that holds others comes last, so that all of it is cut off at its own saddle.
     chosen = chosen[np.argsort(-tree.saddle[chosen], kind="stable")]
     levels = tree.saddle[chosen]
@@ -33,8 +33,8 @@ def find_humps(tree: Rises, lake: LakeSurface, progress: Progress) -> tuple:
             found.append(Form("hump", window, foot, float(relief), spot, error, -level, pass_))
         else:
             continue
-        levelled.append((window, mask, -level))
-    return found, levelled
+        leveled.append((window, mask, -level))
+    return found, leveled
 
 
 def find_holes(tree: Rises, open_to: np.ndarray, lake: LakeSurface, progress: Progress) -> tuple:
@@ -48,7 +48,7 @@ def find_holes(tree: Rises, open_to: np.ndarray, lake: LakeSurface, progress: Pr
     levels = np.maximum(tree.saddle, tree.highest_within(open_to))[chosen]
     passes = np.where(tree.saddle[chosen] >= levels, tree.saddle_cell[chosen], -1)
     part_levels(tree, chosen, levels, passes)
-    found, levelled = [], []
+    found, leveled = [], []
     each = zip(chosen, levels, passes, tree.areas(chosen, levels))
     for k, level, pass_, (window, mask) in watched(each, progress, len(chosen), FORMS_A_LOOK):
         spot, relief = int(tree.top_cell[k]), float(tree.top[k] - level)
@@ -56,8 +56,8 @@ def find_holes(tree: Rises, open_to: np.ndarray, lake: LakeSurface, progress: Pr
             error = lake.error_of(spot, spot if pass_ < 0 else int(pass_))
             foot = _above_foot(lake.smooth[window], level, relief, mask, window, spot, lake)
             found.append(Form("hole", window, foot, relief, spot, error, level, int(pass_)))
-            levelled.append((window, mask, level))
-    return found, levelled
+            leveled.append((window, mask, level))
+    return found, leveled
 
 
 def part_levels(
@@ -86,7 +86,7 @@ def _is_supported(relief, mask, lake: LakeSurface, spot: int, pass_: int) -> boo
     # Where ground turns broad the lowest of twelve directions is taken.
     need = lake.need if pass_ >= 0 else lake.need_of_many
     need = max(need.flat[spot], need.flat[pass_]) if pass_ >= 0 else need.flat[spot]
-    return relief >= need and mask.sum() * lake.cell_area >= (NARROWEST * lake.fine) ** 2
+    return relief >= need and mask.sum() * lake.grid.cell_area >= (NARROWEST * lake.fine) ** 2
 
 
 def find_saddles(closed: list, hat: np.ndarray, lake: LakeSurface, progress: Progress) -> list:

@@ -46,7 +46,7 @@ def depth_profiles(
 
     Notes
     -----
-    Depth is bilinear between cell centres. The slope is by central differences over two steps, by
+    Depth is bilinear between cell centers. The slope is by central differences over two steps, by
     one-sided ones at an end or a gap.
 
     Examples
@@ -84,8 +84,7 @@ def depth_profiles(
     if not np.isfinite(out["depth_m"]).any():
         raise LakefloorError(
             "No part of the line lies on mapped bottom. Check that line and depth surface belong "
-            "to "
-            "the same lake and have the right CRS."
+            "to the same lake and have the right CRS."
         )
     x, y = out["x"], out["y"]
     known = np.isfinite(out["depth_m"])
@@ -128,7 +127,7 @@ def _stations(line, step: float, number: int) -> tuple:
 
 
 def _slope(along, depth) -> np.ndarray:
-    """Return the rate of change of depth along a line, NaN only where depth has no neighbour."""
+    """Return the rate of change of depth along a line, NaN only where depth has no neighbor."""
     rise = np.diff(depth) / np.diff(along)
     before, after = np.append(np.nan, rise), np.append(rise, np.nan)
     length = np.diff(along)

@@ -8,7 +8,8 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..grid import Grid
+from ..grid import Grid, Surface
+from ..polylines import evenly_spaced
 from .ridge_lines import filled
 
 #: Share of the greatest slope, above that of the ground beyond, left at crest and toe.
@@ -81,21 +82,6 @@ class Face:
         return self.depth[2] - self.depth[0]
 
 
-def distances_along(line: np.ndarray) -> np.ndarray:
-    """Return the distance of each vertex from the first along the line, m."""
-    return np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))))
-
-
-def evenly_spaced(line: np.ndarray, closed: bool, step: float) -> np.ndarray:
-    """Return the line with vertices about ``step`` apart; a ring does not repeat its first."""
-    if closed:
-        line = np.vstack((line, line[:1]))
-    s = distances_along(line)
-    n = max(round(float(s[-1]) / step), 4)
-    at = np.linspace(0.0, s[-1], n + 1)[: n if closed else n + 1]
-    return np.column_stack((np.interp(at, s, line[:, 0]), np.interp(at, s, line[:, 1])))
-
-
 def smoothed_line(line: np.ndarray, closed: bool, sigma: float) -> np.ndarray:
     """Return the line smoothed by a Gaussian of ``sigma`` vertices, its ends kept."""
     if closed:
@@ -113,8 +99,7 @@ def draw_face(
     area: DepthWindow,
     scale: float,
     step: float,
-    uncertainty: Grid | None,
-    distance: Grid | None,
+    surface: Surface,
     spacing: float,
 ) -> Face | None:
     """Draw profiles across a line and find crest, steepest point and toe on them."""
@@ -141,18 +126,12 @@ def draw_face(
     if not seen.any():
         return None
 
-    # scipy 1.15 returns zeros where the window is much longer than the data.
-    size = min(2 * int(0.5 * _MEDIAN * scale / step) + 1, len(line))
-    rows, good = np.arange(len(line)), np.flatnonzero(seen)
-
     def regular(offsets):
-        bridged = np.interp(rows, good, offsets[good], period=len(line) if closed else None)
-        median = ndimage.median_filter(bridged, size, mode=mode)
-        return ndimage.gaussian_filter1d(median, scale / step, mode=mode)
+        return _regular(offsets, seen, closed, scale, step)
 
     variance = np.full(len(line), scale**2)
     if spacing > 0.0:
-        across = _share_across(distance, x, y, cell, half, spacing)
+        across = _share_across(surface.distance, x, y, cell, half, spacing)
         across = ndimage.gaussian_filter1d(across, along, mode=mode)
         variance = _TAKEN_OFF * (variance + across * spacing**2 / 6.0)
     middle = regular(t[top])
@@ -162,17 +141,33 @@ def draw_face(
     offsets = np.stack((middle - upper, middle, middle + lower))
 
     at = np.clip((offsets + half * cell) / cell, 0, 2 * half)
-    depths = ndimage.map_coordinates(profile, (np.broadcast_to(rows, at.shape), at), order=1)
+    rows = np.broadcast_to(np.arange(len(line)), at.shape)
+    depths = ndimage.map_coordinates(profile, (rows, at), order=1)
     xy = line + offsets[:, :, None] * down
     tree = cKDTree(line)
     legal = np.array([tree.query(p)[0] for p in xy]) >= 0.9 * np.abs(offsets) - 0.5 * step
-    if uncertainty is None:
+    if surface.uncertainty is None:
         face = np.abs(t - middle[:, None]) <= ((upper + lower) / 2.0)[:, None]
-        scatter = np.sqrt(((raw - profile) ** 2 * face).sum(axis=1) / face.sum(axis=1))
-        error = np.sqrt(2.0) * scatter
+        error = np.sqrt(2.0) * _scatter(raw - profile, face)
     else:
-        error = np.hypot(*(np.nan_to_num(uncertainty.sample(*xy[k].T)) for k in (0, 2)))
+        error = np.hypot(*(np.nan_to_num(surface.uncertainty.sample(*xy[k].T)) for k in (0, 2)))
     return Face(xy, depths, upper + lower, steepest * widening, error, seen, legal, closed)
+
+
+def _regular(offsets, seen, closed: bool, scale: float, step: float) -> np.ndarray:
+    """Bridge offsets where a rim was not seen, and even them out along the strike."""
+    mode = "wrap" if closed else "nearest"
+    # scipy 1.15 returns zeros where the window is much longer than the data.
+    size = min(2 * int(0.5 * _MEDIAN * scale / step) + 1, len(offsets))
+    rows, good = np.arange(len(offsets)), np.flatnonzero(seen)
+    bridged = np.interp(rows, good, offsets[good], period=len(offsets) if closed else None)
+    median = ndimage.median_filter(bridged, size, mode=mode)
+    return ndimage.gaussian_filter1d(median, scale / step, mode=mode)
+
+
+def _scatter(rest, face) -> np.ndarray:
+    """Return the root mean square of what is left of each row on the face."""
+    return np.sqrt((rest**2 * face).sum(axis=1) / face.sum(axis=1))
 
 
 def _across(line, closed: bool) -> np.ndarray:

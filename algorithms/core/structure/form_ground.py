@@ -73,12 +73,8 @@ class LakeSurface:
         """Return the standard deviation of a difference of depth between cells, m."""
         return float(np.hypot(*(self.error.ravel()[cell] for cell in cells)))
 
-    def cells(self, metres: float) -> tuple:
-        return metres / self.grid.dy, metres / self.grid.dx
-
-    @property
-    def cell_area(self) -> float:
-        return self.grid.dx * self.grid.dy
+    def cells(self, meters: float) -> tuple:
+        return meters / self.grid.dy, meters / self.grid.dx
 
 
 def with_margin(grid: Grid, margin: int) -> Grid:

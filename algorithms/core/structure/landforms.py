@@ -134,7 +134,7 @@ def rises(
 
     Notes
     -----
-    Every cell points to the highest of its eight neighbours, ties going to the
+    Every cell points to the highest of its eight neighbors, ties going to the
     later cell, so that following the pointers ends at a maximum. Two regions meet
     at the highest of the lower cells of the pairs along their border. Regions are
     then joined from the highest such pass down, the lower maximum ending there.
@@ -156,7 +156,7 @@ def rises(
     flat = padded.ravel()
     cols = padded.shape[1]
 
-    climb = _highest_neighbours(padded)
+    climb = _highest_neighbors(padded)
     part = parts.ravel()
     first = np.full(count + 1, -1, dtype=np.int64)
     holes = np.flatnonzero(part)[::-1]
@@ -190,8 +190,8 @@ def _unpadded(cell, cols):
     return (row - 1) * (cols - 2) + col - 1
 
 
-def _highest_neighbours(z) -> np.ndarray:
-    """Return, flat, the index of the highest of each cell and its neighbours, the last of equals.
+def _highest_neighbors(z) -> np.ndarray:
+    """Return, flat, the index of the highest of each cell and its neighbors, the last of equals.
 
     Cells of the border point to themselves.
     """
@@ -283,7 +283,7 @@ def opening(
 
     Notes
     -----
-    The least of grey-scale openings by segments; ``z`` minus it is a white top-hat.
+    The least of gray-scale openings by segments; ``z`` minus it is a white top-hat.
     It is nil on every slope that falls in one direction, whatever the profile: a
     straight slope or the rim of a straight shelf has none. Where lines of equal height
     bend outwards with a radius r, by a chord of half length c it is as high as the

@@ -42,19 +42,19 @@ def top_hat(up: np.ndarray, lake: LakeSurface, progress: Progress) -> np.ndarray
 
 
 def find_running_out(
-    form: str, up: np.ndarray, levelled: list, margin: float, lake: LakeSurface, progress: Progress
+    form: str, up: np.ndarray, leveled: list, margin: float, lake: LakeSurface, progress: Progress
 ) -> list:
     """Return the points or inside turns that stand out in a surface.
 
-    They end ``margin`` metres from what ``levelled`` lists, so that the skirt of a hump or of
+    They end ``margin`` meters from what ``leveled`` lists, so that the skirt of a hump or of
     an island is none.
     """
     hat = top_hat(up, lake, span(progress, 0.0, 0.4))
     closed = np.zeros(hat.shape, dtype=bool)
-    for window, mask, _ in levelled:
+    for window, mask, _ in leveled:
         closed[window] |= mask
     skirt = np.zeros(hat.shape, dtype=bool)
-    if levelled:
+    if leveled:
         off = ndimage.distance_transform_edt(~closed, (lake.grid.dy, lake.grid.dx))
         skirt = off <= margin
     open_hat = np.where(skirt, np.nan, hat)
@@ -76,7 +76,7 @@ def find_running_out(
         outer, grown = widened(window, mask, (1, 1), lake)
         touches = (ndimage.binary_dilation(grown, np.ones((3, 3))) & skirt[outer]).any()
         least = (_REST if margin and touches else NARROWEST) * lake.fine
-        if mask.sum() * lake.cell_area < least**2:
+        if mask.sum() * lake.grid.cell_area < least**2:
             continue
         x, y, cells = cells_in(lake, window, mask)
         height = hat.ravel()[cells]

@@ -97,9 +97,9 @@ def slope_maxima(
 
     zf = z.ravel()
     p, q, s = zx.ravel()[steep], zy.ravel()[steep], slope.ravel()[steep]
-    centre = zf[steep]
-    zxx = (zf[steep + 1] - 2.0 * centre + zf[steep - 1]) / dx**2
-    zyy = (zf[steep + cols] - 2.0 * centre + zf[steep - cols]) / dy**2
+    center = zf[steep]
+    zxx = (zf[steep + 1] - 2.0 * center + zf[steep - 1]) / dx**2
+    zyy = (zf[steep + cols] - 2.0 * center + zf[steep - cols]) / dy**2
     zxy = (
         zf[steep + cols + 1] - zf[steep + cols - 1] - zf[steep - cols + 1] + zf[steep - cols - 1]
     ) / (4.0 * dx * dy)
@@ -158,25 +158,25 @@ def _chains(segments, points, strong, min_count) -> list:
     has_strong = np.bincount(of_segment, weights=strong) > 0
     segments = segments[((size >= min_count) & has_strong)[of_segment]]
 
-    neighbours = {}
+    neighbors = {}
     for a, b in segments.tolist():
-        neighbours.setdefault(a, []).append(b)
-        neighbours.setdefault(b, []).append(a)
-    ends = [node for node, others in neighbours.items() if len(others) == 1]
+        neighbors.setdefault(a, []).append(b)
+        neighbors.setdefault(b, []).append(a)
+    ends = [node for node, others in neighbors.items() if len(others) == 1]
     lines, seen = [], set()
-    for start in ends + list(neighbours):
+    for start in ends + list(neighbors):
         if start in seen:
             continue
         line, node = [start], start
         seen.add(start)
         while True:
-            ahead = [other for other in neighbours[node] if other not in seen]
+            ahead = [other for other in neighbors[node] if other not in seen]
             if not ahead:
                 break
             node = ahead[0]
             seen.add(node)
             line.append(node)
-        if len(line) > 2 and start in neighbours[node]:
+        if len(line) > 2 and start in neighbors[node]:
             line.append(start)
         lines.append(points[line])
     return lines

@@ -34,7 +34,7 @@ def find_steep_breaks(lake: LakeSurface, steep_percent: float, progress: Progres
         long, _, _ = axes_of(x, y)
         if (
             relief < max(lake.need.flat[spot], steep_percent / 100.0 * lake.fine / 2.0)
-            or mask.sum() * lake.cell_area < lake.fine**2 / 2.0
+            or mask.sum() * lake.grid.cell_area < lake.fine**2 / 2.0
             or np.ptp(x * long[0] + y * long[1]) < 2.0 * lake.fine
         ):
             continue
@@ -57,7 +57,7 @@ def find_flats_and_basins(
     wide = opened_by_chords(gentle, lake.fine, lake, span(progress, 0.0, 0.5)) > 0.5
     found = []
     for window, mask in connected_parts(wide & lake.valid, span(progress, 0.5, 1.0)):
-        area = mask.sum() * lake.cell_area
+        area = mask.sum() * lake.grid.cell_area
         own = mask & ~sunk[window]
         if area < np.pi * (2.0 * lake.fine) ** 2 or 2 * own.sum() < mask.sum():
             continue

@@ -10,14 +10,13 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 
-from ..chart.contour_domain import check_shoreline
 from ..errors import LakefloorError
 from ..grid import Grid, grid_over
 from ..number_text import written
-from ..polygons import inside
+from ..polygons import check_shoreline, inside
 from ..soundings import Soundings, stated_uncertainty
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
-from .breaklines import break_line_nodes, clear_of_lines
+from .breakline_nodes import breakline_nodes, clear_of_lines
 from .nodes import NODES_PER_SPACING, Nodes, join, shore_nodes, sounding_nodes
 
 #: Halo of a part in maximum gaps: it holds what cells are drawn from between lanes.
@@ -42,7 +41,7 @@ class Frame:
     shoreline : shapely Polygon or MultiPolygon, or None
     shore_depth : float
         m.
-    break_lines : sequence of array, shape (k, 2) or (k, 3)
+    breaklines : sequence of array, shape (k, 2) or (k, 3)
     wanted : tuple of slice
         Rows and columns that get a depth; the others of a part are its halo.
     """
@@ -54,7 +53,7 @@ class Frame:
     max_gap: float
     shoreline: object = None
     shore_depth: float = 0.0
-    break_lines: tuple = ()
+    breaklines: tuple = ()
     wanted: tuple = _ALL
 
     @cached_property
@@ -69,7 +68,7 @@ class Frame:
         """Distance from each cell to a sounding of the nearest cell that holds any, m.
 
         NaN off the mask and where it is above the maximum gap. Of the soundings in a cell the
-        one nearest to its centre counts, so that it may be too large by a cell.
+        one nearest to its center counts, so that it may be too large by a cell.
         """
         g, shape = self.grid, self.grid.shape
         row, col = g.rows_cols(self.soundings.x, self.soundings.y)
@@ -137,7 +136,7 @@ def frame(
     *,
     cell: float | None = None,
     shoreline: BaseGeometry | None = None,
-    break_lines: Sequence[np.ndarray] = (),
+    breaklines: Sequence[np.ndarray] = (),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
     spacing: float | None = None,
@@ -153,8 +152,8 @@ def frame(
         spacing.
     shoreline : shapely Polygon or MultiPolygon, optional
         Islands as holes. Its rings have depth ``shore_depth``, and it is the mask.
-    break_lines : sequence of array, shape (k, 2) or (k, 3)
-        x, y and, where known, depth, m. See :func:`break_line_nodes`.
+    breaklines : sequence of array, shape (k, 2) or (k, 3)
+        x, y and, where known, depth, m. See :func:`breakline_nodes`.
     max_gap : float, optional
         Farthest distance from a sounding at which depth is interpolated, m;
         :data:`~.spacing.GAP_IN_SPACINGS` lane spacings if None.
@@ -169,7 +168,7 @@ def frame(
     LakefloorError
         If the soundings are too few, lie along a single lane while ``cell`` or
         ``max_gap`` is None, or all lie off the shoreline polygon; if the polygon
-        is invalid; if a size is not above 0; if a break-line cannot be given depths.
+        is invalid; if a size is not above 0; if a breakline cannot be given depths.
     """
     for name, size in (("Cell size", cell), ("Search distance", max_gap)):
         if size is not None and not (np.isfinite(size) and size > 0):
@@ -191,15 +190,15 @@ def frame(
     parts = [nodes]
     if shoreline is not None:
         parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
-    if len(break_lines):
+    if len(breaklines):
         lines = [
-            break_line_nodes(line, kept, nodes, min(cell, block), spacing, number)
-            for number, line in enumerate(break_lines, start=1)
+            breakline_nodes(line, kept, nodes, min(cell, block), spacing, number)
+            for number, line in enumerate(breaklines, start=1)
         ]
         parts[0] = clear_of_lines(nodes, lines)
         parts += lines
     return Frame(
-        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(break_lines)
+        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(breaklines)
     )
 
 

@@ -97,7 +97,7 @@ def idw_surface(
     Notes
     -----
     Squares of cells, no wider than the blocks in which soundings are averaged, share one search
-    for neighbours, made at their middle; weights are those of each cell.
+    for neighbors, made at their middle; weights are those of each cell.
     """
     search = asdict(Search(power, neighbours, sectors))
     f = frame(soundings, **where)
@@ -169,7 +169,7 @@ def draw_idw(f: Frame, learned: Growth, *, progress: Progress = silent, **search
     depth = np.full([size + side for size in f.grid.shape], np.nan)
 
     def work(part):
-        x, y, value = _neighbours(tree, f.nodes.depth, middle[part], chosen)
+        x, y, value = _neighbors(tree, f.nodes.depth, middle[part], chosen)
         for down, right in np.ndindex(side, side):
             east, south = ((at + 0.5 - 0.5 * side) * cell for at in (right, down))
             mean = _mean(x - east, y + south, value, chosen.power)
@@ -231,10 +231,10 @@ def idw_at(
     """
     search = Search(power, neighbours, sectors)
     xy, depth = np.asarray(xy, dtype=float), np.asarray(depth, dtype=float)
-    return _mean(*_neighbours(cKDTree(nodes), depth, xy, search), search.power)
+    return _mean(*_neighbors(cKDTree(nodes), depth, xy, search), search.power)
 
 
-def _neighbours(tree: cKDTree, depth, points, search: Search) -> tuple:
+def _neighbors(tree: cKDTree, depth, points, search: Search) -> tuple:
     """Return how far east and north of points the nodes to use lie, and their depths, m.
 
     Each has shape (k, n). Where a sector has too few nodes its last ones lie at infinity, with

@@ -19,10 +19,10 @@ from ..soundings import Soundings
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 from ..units import LENGTH
 from .frame import check_shoreline_around
+from .gap_reach import reach_of_cells, reach_of_places, weights_by_reach
 from .idw import idw_surface
 from .nodes import NODES_PER_SPACING, Nodes, sounding_nodes
 from .smooth_surface import smooth_surface
-from .survey_gaps import reach_of_cells, reach_of_places, weights_by_reach
 from .tin import tin_surface
 
 #: The usual contour intervals, by unit.
@@ -156,7 +156,7 @@ def compare_methods(
     -----
     The points of a lane are near-copies of each other, so that leaving single points out
     makes any method look several times better than it is. Leaving a lane out doubles the
-    gap there, so this error is pessimistic (Roberts et al. 2017). Lanes that neighbour each
+    gap there, so this error is pessimistic (Roberts et al. 2017). Lanes that neighbor each
     other are left out in different turns.
 
     For the gaps that are really there, short pieces of lanes are left out as well. The mean
@@ -185,9 +185,7 @@ def compare_methods(
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
     if shoreline is not None:
         check_shoreline_around(shoreline, (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max()))
-    count = len(sounding_nodes(kept, spacing / NODES_PER_SPACING))
-    if count < 2 * _LEAST_LEFT_OUT:
-        raise LakefloorError(_too_few(count, 2 * _LEAST_LEFT_OUT, "are left"))
+    _check_count(len(sounding_nodes(kept, spacing / NODES_PER_SPACING)))
     lane = _lane_numbers(kept)
     lanes = int(np.count_nonzero(np.unique(lane)))
     by_lanes = lanes >= _LEAST_LANES
@@ -301,6 +299,11 @@ def _check_methods(methods) -> None:
         )
 
 
+def _check_count(count: int) -> None:
+    if count < 2 * _LEAST_LEFT_OUT:
+        raise LakefloorError(_too_few(count, 2 * _LEAST_LEFT_OUT, "are left"))
+
+
 def _lane_numbers(soundings: Soundings) -> np.ndarray:
     """Return one number for each lane of each visit, from 1; 0 for none."""
     _, visit = np.unique(soundings.visit.astype(str), return_inverse=True)
@@ -310,9 +313,9 @@ def _lane_numbers(soundings: Soundings) -> np.ndarray:
 
 
 def _lane_folds(soundings: Soundings, lane, spacing: float) -> list:
-    """Return masks of soundings in folds of whole lanes, neighbours in different folds.
+    """Return masks of soundings in folds of whole lanes, neighbors in different folds.
 
-    Lanes are neighbours as far as edges of a triangulation join them. From the longest down,
+    Lanes are neighbors as far as edges of a triangulation join them. From the longest down,
     each goes to the fold to which the fewest edges lead.
     """
     part = soundings.select(lane > 0)

@@ -15,7 +15,7 @@ from ..blocks import block_mean
 from ..polygons import rings
 from ..soundings import Soundings
 
-SOUNDING, SHORE, BREAK_LINE = 0, 1, 2
+SOUNDING, SHORE, BREAKLINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
 NODES_PER_SPACING = 4.0
 # Side of the squares in which a shoreline is thinned, in node distances.
@@ -31,7 +31,7 @@ class Nodes:
     x, y, depth, uncert : float
         m. ``uncert`` is one standard deviation of depth, NaN where not stated.
     kind : int8
-        :data:`SOUNDING`, :data:`SHORE` or :data:`BREAK_LINE`.
+        :data:`SOUNDING`, :data:`SHORE` or :data:`BREAKLINE`.
     lane : int
         Number of the lane over all visits, 0 for none.
     """

@@ -73,7 +73,7 @@ def unevenness(nodes: Nodes, around: Grid, spacing: float, level: bool) -> tuple
 
 
 def scatter(soundings: Soundings, spacing: float, around: Grid, slopes: tuple) -> np.ndarray:
-    """Return the squared departure of each ping from its neighbours, m2.
+    """Return the squared departure of each ping from its neighbors, m2.
 
     From the line between the ping before and the one after and, off that line, from the plane
     of the bottom around. Scaled so that its mean is the variance of pings that err

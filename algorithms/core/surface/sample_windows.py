@@ -9,7 +9,7 @@ import numpy as np
 from ..blocks import every_fourth_square, square_blocks
 from ..grid import Grid
 from .frame import Frame
-from .nodes import BREAK_LINE, SOUNDING, Nodes, join, sounding_nodes
+from .nodes import BREAKLINE, SOUNDING, Nodes, join, sounding_nodes
 from .roughness import grid_around, scatter, unevenness
 from .thin_plate import halve
 
@@ -26,7 +26,7 @@ class SampleWindows:
     ----------
     nodes : Nodes
         Soundings averaged within blocks of a tenth of the lane spacing, shore and
-        break-lines. Soundings near the edge of a window count as break-lines: what is
+        breaklines. Soundings near the edge of a window count as breaklines: what is
         beyond is not there to predict them.
     square : array, shape (n,)
         Mean square scatter of the pings of a node, m2; see :func:`~.roughness.scatter`.
@@ -74,7 +74,7 @@ def choose_windows(f: Frame, wet: np.ndarray) -> SampleWindows:
     (r, c), inner = places
     x, y = grid.west + (c + 0.5) * grid.dx, grid.north - (r + 0.5) * grid.dy
     old = nodes.select(rows)
-    kind = np.where(inner | (old.kind != SOUNDING), old.kind, BREAK_LINE)
+    kind = np.where(inner | (old.kind != SOUNDING), old.kind, BREAKLINE)
     nodes = Nodes.build(x, y, old.depth, kind, old.uncert, old.lane)
     return SampleWindows(nodes, square[rows], count[rows], grid, water, f.spacing)
 

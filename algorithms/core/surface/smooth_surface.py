@@ -88,8 +88,8 @@ def smooth_surface(
         which lanes left out are predicted best.
     progress : callable
     **where
-        ``cell``, ``shoreline``, ``break_lines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
-        for :func:`~.frame.frame`. Nothing is carried across land; across break-lines the surface
+        ``cell``, ``shoreline``, ``breaklines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
+        for :func:`~.frame.frame`. Nothing is carried across land; across breaklines the surface
         may bend freely.
 
     Returns
@@ -170,7 +170,7 @@ def learn_smooth(
 
 
 def depth_limits(f: Frame) -> tuple:
-    """Return the least and the greatest known depth, m: soundings, shore and break-lines."""
+    """Return the least and the greatest known depth, m: soundings, shore and breaklines."""
     known = (f.soundings.depth, f.nodes.depth)
     return float(min(map(np.min, known))), float(max(map(np.max, known)))
 
@@ -195,7 +195,7 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
     -----
     A part that starts on a multiple of 64 rows and columns, so that its coarser grids fall on
     those of the whole, with a halo of :data:`HALO` lane spacings, differs from the whole by less
-    than a tenth of the stated uncertainty (some millimetres, root mean square).
+    than a tenth of the stated uncertainty (some millimeters, root mean square).
     """
     distance = f.distance
     wet = np.isfinite(distance)
@@ -211,7 +211,7 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
         give=learned.fit.give,
         along=learned.fit.along,
         spacing=f.spacing,
-        soft=_cuts(f.break_lines, f.grid) if len(f.break_lines) else None,
+        soft=_cuts(f.breaklines, f.grid) if len(f.breaklines) else None,
         progress=span(progress, 0.1, 0.9),
     )
     depth = np.where(wet, depth.clip(learned.low, learned.high), np.nan)
@@ -251,7 +251,7 @@ def _weight(stated, noise: float) -> np.ndarray:
 
 
 def _cuts(lines, grid: Grid) -> tuple:
-    """Tell which cells a line parts from their eastern, and from their southern neighbour."""
+    """Tell which cells a line parts from their eastern, and from their southern neighbor."""
     east, south = np.zeros(grid.shape, dtype=bool), np.zeros(grid.shape, dtype=bool)
     for line in lines:
         line = np.asarray(line, dtype=float)

@@ -155,7 +155,7 @@ def surface_difference(
     -------
     Difference
         On the cells of the coarser surface (of the newer one where both are alike), within
-        the overlap; the other one is interpolated bilinearly at their centres.
+        the overlap; the other one is interpolated bilinearly at their centers.
 
     Raises
     ------
@@ -282,7 +282,7 @@ def _compared(base: Grid, newer: tuple, older: tuple, shift: float, progress: Pr
 
 def _cell_area(base: Grid, crs: int | str | None) -> float:
     """Return the area of a cell, m2: on the ellipsoid if the CRS is given, else on the map."""
-    cell = base.dx * base.dy
+    cell = base.cell_area
     if crs is not None:
         overlap = box(*base.bounds)
         cell *= polygon_area(overlap, crs) / overlap.area
@@ -314,12 +314,12 @@ def _check(confidence, shift, datum_sd, newer_sd, older_sd) -> None:
 
 def _common(newer: Grid, older: Grid) -> tuple:
     """Return the grid of the comparison, and which surface is interpolated onto it."""
-    coarser = older.dx * older.dy > newer.dx * newer.dy * (1.0 + 1e-6)
+    coarser = older.cell_area > newer.cell_area * (1.0 + 1e-6)
     base, other = (older, newer) if coarser else (newer, older)
     low, high = base.bounds, other.bounds
     west, south = np.maximum(low[:2], high[:2])
     east, north = np.minimum(low[2:], high[2:])
-    # Cells whose centre lies within the other grid.
+    # Cells whose center lies within the other grid.
     cols = np.flatnonzero((base.x > west) & (base.x < east))
     rows = np.flatnonzero((base.y > south) & (base.y < north))
     if not len(cols) or not len(rows):

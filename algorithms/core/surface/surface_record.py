@@ -100,7 +100,7 @@ def digest_of(part: Frame, settings: bytes) -> str:
     if part.shoreline is not None:
         digest.update(np.packbits(part.mask).data)
     west, south, east, north = part.grid.bounds
-    for line in part.break_lines:
+    for line in part.breaklines:
         line = np.ascontiguousarray(line, dtype=float)
         (left, bottom), (right, top) = line[:, :2].min(axis=0), line[:, :2].max(axis=0)
         if left <= east and right >= west and bottom <= north and top >= south:

@@ -53,7 +53,7 @@ class Growth:
     share : float
         Of the scatter of the soundings that is left in the surface at them.
     rate : float
-        1 over a metre to half the power.
+        1 over a meter to half the power.
     across : float
         0, but 1 where the slope is known along a single lane only.
     residuals : int
@@ -119,7 +119,7 @@ def learn_growth(
 
     Notes
     -----
-    The points of one lane are near-copies of their neighbours, so that leaving single points
+    The points of one lane are near-copies of their neighbors, so that leaving single points
     out makes any surface look several times better than it is (Roberts et al. 2017). Lanes
     that cross the others, run to check a survey (IHO 2020), are left out together: the gaps
     between the others stay as they are. Where none cross, every third lane is left out; that
@@ -288,7 +288,7 @@ def to_known_depth(f: Frame, distance: np.ndarray) -> np.ndarray:
 
 
 def _onto(coarse: Grid, fine: Grid) -> np.ndarray:
-    """Return a coarse grid, linear between its centres, on the cells of a fine one."""
+    """Return a coarse grid, linear between its centers, on the cells of a fine one."""
     out = coarse.values.astype(np.float32)
     row, _ = coarse.rows_cols(coarse.west, fine.y)
     _, col = coarse.rows_cols(fine.x, coarse.north)
@@ -320,7 +320,7 @@ def uncertainty(f: Frame, distance: np.ndarray, growth: Growth) -> np.ndarray:
 
     Notes
     -----
-    Level, draft and sound speed err alike in neighbouring soundings, which neither their
+    Level, draft and sound speed err alike in neighboring soundings, which neither their
     scatter nor misfits of lanes left out can show: at least half is kept of what the
     soundings around state beyond their scatter.
 

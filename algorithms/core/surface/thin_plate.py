@@ -11,7 +11,7 @@ from scipy.sparse import csr_matrix
 from .. import threads
 from ..progress import Progress, silent, span
 
-#: Stiffness left where a break-line crosses the plate.
+#: Stiffness left where a breakline crosses the plate.
 SOFT = 1e-3
 # Outside the grid: one cell for the depths on its edge, and two for the stencil.
 _PAD = 3
@@ -25,7 +25,7 @@ _FIRM = 1e3
 # Steps of conjugate gradients by level, the finest first. A fixed number, since a small bay
 # hardly shows in a measure of the whole lake; fewer only where single precision is reached.
 _STEPS, _ROUNDING = (3, 40, 80), 1e-13
-# Cubic (Lagrange) weights of four cell centres for a point a quarter of a cell past the second.
+# Cubic (Lagrange) weights of four cell centers for a point a quarter of a cell past the second.
 _CUBIC = np.array([-7.0, 105.0, 35.0, -5.0]) / 128.0
 
 
@@ -36,7 +36,7 @@ class Held:
     Attributes
     ----------
     row, col : float
-        Position in cells, 0 at the first cell centre.
+        Position in cells, 0 at the first cell center.
     depth : float
         m.
     weight : float
@@ -299,7 +299,7 @@ def halve(flags: np.ndarray) -> np.ndarray:
 
 
 def _clear_of_cuts(held: Held, soft) -> Held:
-    """Leave out the depths in cells that a break-line cuts: large cells hold both sides."""
+    """Leave out the depths in cells that a breakline cuts: large cells hold both sides."""
     east, south = soft
     cut = east | south
     cut[:, 1:] |= east[:, :-1]
@@ -353,7 +353,7 @@ def thin_plate(
     spacing : float
         Lane spacing, m.
     soft : tuple of array of bool, shape (rows, cols), optional
-        Cells cut by a break-line from their eastern, and from their southern neighbour.
+        Cells cut by a breakline from their eastern, and from their southern neighbor.
     progress : callable
 
     Returns

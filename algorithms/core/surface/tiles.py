@@ -166,7 +166,7 @@ class _Parts:
                 order[starts[row * shape[1] + left] : starts[row * shape[1] + right]]
                 for row in range(top, bottom)
             ]
-            # As logged again, which the nodes of break-lines and sums of depths depend on.
+            # As logged again, which the nodes of breaklines and sums of depths depend on.
             chosen = np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
             near[name] = getattr(self._frame, name).select(chosen)
         return replace(self._frame, **near).window(rows, cols)
@@ -206,7 +206,7 @@ def _sample(f: Frame) -> Frame:
         soundings=concatenate(soundings),
         grid=grid,
         shoreline=None,
-        break_lines=(),
+        breaklines=(),
     )
     # The mask of the windows, in place of the one that the frame would make of a shoreline.
     vars(sample)["mask"] = mask

@@ -41,8 +41,8 @@ def tin_surface(soundings: Soundings, *, progress: Progress = silent, **where: A
         the lane spacing first.
     progress : callable
     **where
-        ``cell``, ``shoreline``, ``break_lines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
-        for :func:`~.frame.frame`. No triangle crosses a break-line.
+        ``cell``, ``shoreline``, ``breaklines``, ``max_gap``, ``shore_depth`` and ``spacing``, as
+        for :func:`~.frame.frame`. No triangle crosses a breakline.
 
     Returns
     -------
@@ -166,7 +166,7 @@ def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
             return
         bridges = _shore_bridges(some, triangles, f.spacing / NODES_PER_SPACING)
         values = np.where(bridges[:, None], np.nan, some.depth[triangles])[..., None]
-        depth[rows, cols], covered[rows, cols] = rasterise(
+        depth[rows, cols], covered[rows, cols] = rasterize(
             some.xy[triangles], values, part_of(grid, rows, cols)
         )
 
@@ -194,7 +194,7 @@ def triangulate(xy: np.ndarray) -> np.ndarray:
     if len(xy) < 3:
         raise LakefloorError(_ONE_LINE)
     try:
-        # Qhull loses digits on eastings and northings of millions of metres.
+        # Qhull loses digits on eastings and northings of millions of meters.
         return Delaunay(xy - xy.mean(axis=0)).simplices
     except QhullError as error:
         raise LakefloorError(_ONE_LINE) from error
@@ -266,10 +266,10 @@ def _shore_bridges(nodes: Nodes, triangles, step: float) -> np.ndarray:
     return shore & (sides.max(axis=1) > _SHORE_BRIDGE * step)
 
 
-def rasterise(
+def rasterize(
     corners: np.ndarray, values: np.ndarray, grid: Grid, progress: Progress = silent
 ) -> tuple:
-    """Interpolate linearly within triangles at the cell centres, by scan conversion.
+    """Interpolate linearly within triangles at the cell centers, by scan conversion.
 
     Parameters
     ----------
@@ -286,7 +286,7 @@ def rasterise(
     *bands : array, shape (rows, cols)
         ``k`` interpolated bands; NaN off the triangles.
     covered : array of bool, shape (rows, cols)
-        Cells whose centre lies in a triangle.
+        Cells whose center lies in a triangle.
     """
     bands = [np.full(grid.shape, np.nan) for _ in range(values.shape[2])]
     covered = np.zeros(grid.shape, dtype=bool)

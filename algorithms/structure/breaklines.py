@@ -13,7 +13,7 @@ FIELDS = [
 ]
 
 
-class BreakLines(LakefloorAlgorithm):
+class Breaklines(LakefloorAlgorithm):
     NAME = "breaklines"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Breaklines (drop-offs)")
     GROUP = "structure"
@@ -99,12 +99,9 @@ class BreakLines(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        surface, crs, _ = inputs.surface(params.INPUT)
+        surface, crs, _ = inputs.surface()
         lines = breaklines(
-            surface.depth,
-            uncertainty=surface.uncertainty,
-            distance=surface.distance,
-            spacing=surface.spacing,
+            surface,
             scale_m=inputs.number("SMOOTHING_SCALE"),
             min_slope_percent=inputs.number("MIN_SLOPE"),
             min_height_m=inputs.number("MIN_HEIGHT"),
@@ -129,5 +126,4 @@ class BreakLines(LakefloorAlgorithm):
                 )
             )
         outputs.lines(params.OUTPUT, lines, FIELDS, crs, style="break_lines")
-        outputs.results["DROP_OFFS"] = count
-        outputs.results["LENGTH_M"] = total
+        return {"DROP_OFFS": count, "LENGTH_M": total}

@@ -8,13 +8,13 @@ from scipy.spatial import cKDTree
 from ..errors import LakefloorError
 from ..number_text import written
 from ..soundings import Soundings
-from .nodes import BREAK_LINE, Nodes, densify
+from .nodes import BREAKLINE, Nodes, densify
 
 
-def break_line_nodes(
+def breakline_nodes(
     line: np.ndarray, soundings: Soundings, nodes: Nodes, step: float, spacing: float, number: int
 ) -> Nodes:
-    """Return nodes along a break-line, so close that no triangle crosses it.
+    """Return nodes along a breakline, so close that no triangle crosses it.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def break_line_nodes(
         raise LakefloorError(f"Breakline {number} has no length. Delete it, or redraw it.")
     dense = densify(line, step)
     if line.shape[1] == 3 and np.isfinite(line[:, 2]).all():
-        return Nodes.build(dense[:, 0], dense[:, 1], dense[:, 2], BREAK_LINE)
+        return Nodes.build(dense[:, 0], dense[:, 1], dense[:, 2], BREAKLINE)
     dense = dense[:, :2]
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
     at, depth, uncert = _crossings(dense, along, soundings, spacing / 2.0)
@@ -76,7 +76,7 @@ def break_line_nodes(
         dense[kept, 0],
         dense[kept, 1],
         np.interp(along[kept], at, depth),
-        BREAK_LINE,
+        BREAKLINE,
         np.interp(along[kept], at, uncert),
     )
 
@@ -94,17 +94,17 @@ def _crossings(dense, along, soundings: Soundings, longest: float) -> tuple:
     reach = 0.5 * (longest + np.hypot(piece[:, 0], piece[:, 1]).max())
     west, south = dense.min(axis=0) - reach
     east, north = dense.max(axis=0) + reach
-    centre = p[pings] + 0.5 * step[pings]
+    center = p[pings] + 0.5 * step[pings]
     near = (
-        (centre[:, 0] >= west)
-        & (centre[:, 0] <= east)
-        & (centre[:, 1] >= south)
-        & (centre[:, 1] <= north)
+        (center[:, 0] >= west)
+        & (center[:, 0] <= east)
+        & (center[:, 1] >= south)
+        & (center[:, 1] <= north)
     )
-    pings, centre = pings[near], centre[near]
+    pings, center = pings[near], center[near]
     if not len(pings):
         return np.empty(0), np.empty(0), np.empty(0)
-    found = cKDTree(middle).query_ball_point(centre, 0.5 * track[pings] + reach - 0.5 * longest)
+    found = cKDTree(middle).query_ball_point(center, 0.5 * track[pings] + reach - 0.5 * longest)
     count = np.array([len(hits) for hits in found])
     i = np.repeat(pings, count)
     j = np.concatenate([np.asarray(hits, dtype=int) for hits in found]).astype(int)
@@ -122,7 +122,7 @@ def _crossings(dense, along, soundings: Soundings, longest: float) -> tuple:
 
 
 def clear_of_lines(nodes: Nodes, lines: list[Nodes]) -> Nodes:
-    """Leave out nodes within the circle whose diameter is a piece of a break-line.
+    """Leave out nodes within the circle whose diameter is a piece of a breakline.
 
     An edge whose diametral circle is empty is an edge of the Delaunay
     triangulation (Gabriel and Sokal 1969), so that no triangle crosses it.
