@@ -18,10 +18,12 @@ def store_parameter(text):
     return params.helped(parameter, text)
 
 
-def warn_of_neighbors(path, feedback):
-    """Say what the user should know of the files beside a store, before it is opened."""
+def store_path(inputs, name="DATABASE"):
+    """Return the path of the store, with a warning of the files beside it before it is opened."""
+    path = inputs.file(name)
     for note in beside(path):
-        feedback.pushWarning(note)
+        inputs.warn(note)
+    return path
 
 
 def visit_names(text, present=(), or_commas=False) -> list:

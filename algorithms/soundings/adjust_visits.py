@@ -11,7 +11,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_given
 from .._store.parameters import visit_names
 from ..core.visits.level_network import level_survey
 from .check_cross_lines import write_crossings
@@ -171,9 +170,7 @@ class AdjustVisits(LakefloorAlgorithm):
         add(differences)
 
     def compute(self, inputs, outputs):
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, crs, given = inputs.given_soundings()
         result, levelled = level_survey(
             soundings,
             unit=inputs.choice("ADJUST_BY"),
@@ -186,7 +183,7 @@ class AdjustVisits(LakefloorAlgorithm):
             robust=inputs.flag("ROBUST"),
             progress=inputs.progress,
         )
-        _say(levelled, inputs.feedback)
+        _say(levelled, inputs)
         network = levelled.network
         outputs.soundings(params.OUTPUT, result, crs, given=given)
         outputs.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
@@ -201,14 +198,14 @@ class AdjustVisits(LakefloorAlgorithm):
                 ("outlier", "int", levelled.outlier.astype(int).tolist()),
             ),
         )
-        outputs.results.update(
-            USED=len(levelled.crossings),
-            NOT_ADJUSTED=int((~network.solved).sum()),
-            OUTLIERS=int(levelled.outlier.sum()),
-            RMS_BEFORE=_number(levelled.before),
-            RMS_AFTER=_number(levelled.after),
-            MAX_OFFSET=_number(levelled.largest_offset),
-        )
+        return {
+            "USED": len(levelled.crossings),
+            "NOT_ADJUSTED": int((~network.solved).sum()),
+            "OUTLIERS": int(levelled.outlier.sum()),
+            "RMS_BEFORE": _number(levelled.before),
+            "RMS_AFTER": _number(levelled.after),
+            "MAX_OFFSET": _number(levelled.largest_offset),
+        }
 
 
 def _number(value):
@@ -241,19 +238,19 @@ def _offset_rows(levelled):
         ]
 
 
-def _say(levelled, feedback):
+def _say(levelled, inputs):
     rows = zip(
         levelled.visit, levelled.lane, levelled.offset, levelled.std_error, levelled.observations
     )
     for visit, lane, offset, error, count in rows:
         name = f"'{visit}'" if levelled.unit == "visit" else tr("'{}' lane {}").format(visit, lane)
         if offset == offset:
-            feedback.pushInfo(
+            inputs.say(
                 tr("{}: offset {:+.3f} m, standard error {:.3f} m, {} crossings").format(
                     name, offset, error, count
                 )
             )
         else:
-            feedback.pushInfo(tr("{}: not adjusted").format(name))
+            inputs.say(tr("{}: not adjusted").format(name))
     for note in levelled.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)

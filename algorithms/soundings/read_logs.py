@@ -97,8 +97,7 @@ class ReadLogs(LakefloorAlgorithm):
                 AS_STATED,
                 tr(
                     "For text and GPX files that do not state their unit. NMEA 0183 always "
-                    "does. Without "
-                    "a statement, 'as stated' takes meters and warns."
+                    "does. Without a statement, 'as stated' takes meters and warns."
                 ),
             )
         )
@@ -110,9 +109,7 @@ class ReadLogs(LakefloorAlgorithm):
                 AS_STATED,
                 tr(
                     "For text and GPX files that do not state it. Without a statement, 'as "
-                    "stated' takes "
-                    "the transducer and warns. "
-                    "Correct depths adds the draft to "
+                    "stated' takes the transducer and warns. Correct depths adds the draft to "
                     "depths below the transducer."
                 ),
                 former={"surface": "water surface"},
@@ -230,7 +227,9 @@ class ReadLogs(LakefloorAlgorithm):
         outputs.table(
             "UNREAD", _UNREAD_FIELDS, ((u.file, u.line, u.reason, u.text) for u in reading.unread)
         )
-        outputs.results["SOUNDINGS"] = len(reading.soundings)
-        outputs.results["VISITS"] = len(reading.visits)
-        outputs.results["UNREAD_COUNT"] = reading.unread_count
-        outputs.results["ASSUMED"] = " ".join(reading.assumptions())
+        return {
+            "SOUNDINGS": len(reading.soundings),
+            "VISITS": len(reading.visits),
+            "UNREAD_COUNT": reading.unread_count,
+            "ASSUMED": " ".join(reading.assumptions()),
+        }
