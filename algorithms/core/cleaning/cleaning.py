@@ -192,11 +192,7 @@ def clean(
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius is None:
         radius = 1.5 * _spacing(log)
-        notes.append(
-            f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
-            if radius
-            else "There is no second lane within reach, so soundings were not compared with neighbors."
-        )
+        notes.append(_note_on_radius(radius))
     if radius > 0:
         _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
@@ -313,6 +309,14 @@ def _along_track(log, half_window, max_burst, progress):
         **tests,
     )
     log.mark(rows[found], BURST)
+
+
+def _note_on_radius(radius) -> str:
+    if not radius:
+        return (
+            "There is no second lane within reach, so soundings were not compared with neighbors."
+        )
+    return f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
 
 
 def _against_neighbours(log, radius, longest, progress):

@@ -7,25 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..correcting.datums import datum_values, datum_words, datums_of
-from ..correcting.lake_level import visits_in_time
+from ..correcting.datums import datum_values
 from ..correction_keys import VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent, span
-from ..soundings import (
-    Soundings,
-    distinct,
-    each_visit,
-    parse_corrections,
-    visit_list,
-    with_corrections,
-)
+from ..soundings import Soundings, distinct, parse_corrections, visit_list, with_corrections
 from ..track import track_notes
 from .crossings import Crossings, find_crossings, join_crossings
 from .depth_trend import depth_trends
 from .offset_network import LEAST_SCALE, Network, solve_network
 from .overlaps import find_overlaps
+from .reference_visits import datum_of_visits, reference_visits
 
 #: A misfit is a blunder from this many robust standard deviations on.
 _OUTLIER = 3.5
@@ -212,31 +205,14 @@ def level_visits(
         If there are no crossings to level by, a held visit is not there, the held visits are at
         different datums, or soundings were levelled before.
     """
-    if unit not in ("visit", "lane"):
-        raise LakefloorError(f"Unit '{unit}' is unknown. Choose visit or lane.")
-    if not (position_m >= 0.0 and depth_m > 0.0):
-        raise LakefloorError(
-            "The position uncertainty is below 0 m, or the uncertainty of a difference is not "
-            "above 0 m. Enter larger ones."
-        )
+    _refuse_nonsense(unit, position_m, depth_m)
     _refuse_levelled(soundings)
     names, visit_number = distinct(soundings.visit)
-    held_names = _held(soundings, names, held)
-    datum = _datum(soundings, held_names)
+    held_names = reference_visits(soundings, names, held)
+    datum = datum_of_visits(soundings, held_names)
     lane = soundings.lane if unit == "lane" else np.zeros(len(soundings), np.int32)
-    if unit == "visit":
-        crossings = crossings.select(crossings.between)
-    if len(crossings) == 0:
-        raise NoMeetingError(
-            "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
-            "over the lanes of another visit, or use overlaps too."
-            if unit == "visit"
-            else "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
-        )
     unit_keys = np.unique(np.column_stack([visit_number, lane]), axis=0)
-    first, second = _units_that_meet(crossings, names, unit_keys, unit)
-    apart = first != second
-    crossings, first, second = crossings.select(apart), first[apart], second[apart]
+    crossings, first, second = _units_that_meet(crossings, names, unit_keys, unit)
     visit = np.array([names[v] for v, _ in unit_keys], dtype=object)
     is_held = np.array([v in held_names for v in visit])
     slope = np.nan_to_num(crossings.slope)
@@ -276,15 +252,36 @@ def level_visits(
     return levelled
 
 
+def _refuse_nonsense(unit, position_m, depth_m):
+    if unit not in ("visit", "lane"):
+        raise LakefloorError(f"Unit '{unit}' is unknown. Choose visit or lane.")
+    if not (position_m >= 0.0 and depth_m > 0.0):
+        raise LakefloorError(
+            "The position uncertainty is below 0 m, or the uncertainty of a difference is not "
+            "above 0 m. Enter larger ones."
+        )
+
+
 def _units_that_meet(crossings, names, unit_keys, unit) -> tuple:
-    """Return the numbers of the two units, rows of ``unit_keys``, that meet in each place."""
+    """Return the crossings of two units, and the rows of these in ``unit_keys``."""
+    if unit == "visit":
+        crossings = crossings.select(crossings.between)
+    if len(crossings) == 0:
+        raise NoMeetingError(
+            "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
+            "over the lanes of another visit, or use overlaps too."
+            if unit == "visit"
+            else "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
+        )
     number = {(names[v], int(k)): i for i, (v, k) in enumerate(unit_keys)}
     none = np.zeros(len(crossings), int)
     lanes = (crossings.lane_a, crossings.lane_b) if unit == "lane" else (none, none)
-    return tuple(
+    first, second = (
         np.array([number[str(v), int(k)] for v, k in zip(visit, lane)])
         for visit, lane in zip((crossings.visit_a, crossings.visit_b), lanes)
     )
+    apart = first != second
+    return crossings.select(apart), first[apart], second[apart]
 
 
 def _outliers(network, weight) -> np.ndarray:
@@ -352,47 +349,6 @@ def _refuse_levelled(soundings):
             f"Visit {visit_list(soundings.visit[done])} was adjusted before ({done.sum()} "
             "soundings). Use the soundings as they were before."
         )
-
-
-def _held(soundings, names, held):
-    wanted = [str(name).strip() for name in held if str(name).strip()]
-    missing = [name for name in wanted if name not in names]
-    if missing:
-        raise LakefloorError(
-            f"Reference visit {visit_list(missing)} is not among the soundings. Choose from "
-            f"{visit_list(names)}."
-        )
-    if wanted:
-        return set(wanted)
-    reduced = {name: d for name, d in _datums(soundings).items() if None not in d}
-    known = {name for name, d in reduced.items() if all(level is not None for _, level in d)}
-    # The water of a day on which nobody read a level holds only where there is nothing better.
-    if known or len(set().union(*reduced.values())) <= 1:
-        return known or set(reduced)
-    return {next(name for name, _ in visits_in_time(soundings) if name in reduced)}
-
-
-def _datums(soundings):
-    """Return the set of datums (name, elevation; or None) that each visit's soundings carry."""
-    datums, group = datums_of(soundings)
-    return {
-        name: {datums[k] for k in np.unique(group[rows])} for name, rows in each_visit(soundings)
-    }
-
-
-def _datum(soundings, held_names):
-    datums = _datums(soundings)
-    found = set().union(*(datums[name] for name in held_names))
-    if len(found) > 1:
-        each = "; ".join(
-            f"'{name}' " + " and ".join(map(datum_words, sorted(datums[name], key=str)))
-            for name in sorted(held_names)
-        )
-        raise LakefloorError(
-            f"The reference visits are not at one datum: {each}. Reduce them to one lake datum, or "
-            "choose reference visits at one datum."
-        )
-    return next(iter(found), None)
 
 
 def _rms(values):
