@@ -62,7 +62,7 @@ def polygon_area(polygon: BaseGeometry, crs: int | str) -> float:
     return total
 
 
-def line_length(coords: ArrayLike, crs: int | str) -> float:
+def geodesic_length(coords: ArrayLike, crs: int | str) -> float:
     """Return the length of a line or ring on the ellipsoid, m; ``coords`` has shape (k, 2)."""
     proj = projection(crs)
     return float(proj.crs.get_geod().line_length(*proj(*np.asarray(coords).T, inverse=True)))

@@ -192,11 +192,6 @@ class ReadLogs(LakefloorAlgorithm):
         if not self._paths(inputs):
             raise LakefloorError(tr("There are no logs. Give files, or the folder that has them."))
 
-    def _paths(self, inputs) -> list:
-        files = inputs.files(params.INPUT)
-        folder = inputs.file(FOLDER)
-        return [path for path in (*files, folder) if path]
-
     def compute(self, inputs, outputs):
         unit = inputs.unit("DEPTH_UNIT")
         depth_from = inputs.choice("DEPTH_FROM")
@@ -233,3 +228,8 @@ class ReadLogs(LakefloorAlgorithm):
             "UNREAD_COUNT": reading.unread_count,
             "ASSUMED": " ".join(reading.assumptions()),
         }
+
+    def _paths(self, inputs) -> list:
+        files = inputs.files(params.INPUT)
+        folder = inputs.file(FOLDER)
+        return [path for path in (*files, folder) if path]

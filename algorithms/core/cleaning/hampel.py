@@ -19,7 +19,7 @@ from .track_gates import run_numbers, running_median, starts_of_runs
 #: Standard deviation of a normal sample per median absolute deviation, 1 / Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
 #: Pings per block in which the usual noise is taken.
-BLOCK = 64
+BLOCK_PINGS = 64
 #: Candidates worked on at a time.
 CHUNK = 100_000
 #: Most passes; each takes off the outermost layer of what is left of a burst.
@@ -33,13 +33,13 @@ def usual_noise(size: np.ndarray) -> np.ndarray:
     the edge of a noisy stretch does not look quiet.
     """
     n = len(size)
-    if n < 2 * BLOCK:
+    if n < 2 * BLOCK_PINGS:
         return np.full(n, MAD_TO_SIGMA * np.median(size)) if n else size
-    whole = n - n % BLOCK
-    medians = np.median(size[:whole].reshape(-1, BLOCK), axis=1)
+    whole = n - n % BLOCK_PINGS
+    medians = np.median(size[:whole].reshape(-1, BLOCK_PINGS), axis=1)
     padded = np.pad(medians, 1, mode="edge")
     medians = np.maximum(medians, 0.5 * (padded[:-2] + padded[2:]))
-    return MAD_TO_SIGMA * medians[np.minimum(np.arange(n) // BLOCK, len(medians) - 1)]
+    return MAD_TO_SIGMA * medians[np.minimum(np.arange(n) // BLOCK_PINGS, len(medians) - 1)]
 
 
 def quantum(depth: np.ndarray) -> np.ndarray:
@@ -49,10 +49,10 @@ def quantum(depth: np.ndarray) -> np.ndarray:
     either side. Some sounders change from tenths to whole units with depth.
     """
     n = len(depth)
-    blocks = np.pad(depth, (0, -n % BLOCK), mode="edge").reshape(-1, BLOCK)
+    blocks = np.pad(depth, (0, -n % BLOCK_PINGS), mode="edge").reshape(-1, BLOCK_PINGS)
     steps = np.diff(np.sort(blocks, axis=1), axis=1)
     least = np.min(np.where(steps > 1e-6, steps, 1.0), axis=1)
-    return np.repeat(minimum_filter1d(least, 9, mode="nearest"), BLOCK)[:n]
+    return np.repeat(minimum_filter1d(least, 9, mode="nearest"), BLOCK_PINGS)[:n]
 
 
 def spikes(

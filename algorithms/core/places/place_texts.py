@@ -6,8 +6,7 @@ import re
 
 import numpy as np
 
-from ..exchange import waypoints
-from ..number_text import written
+from ..number_text import rounded_depth_text, written
 from ..structure.form_ground import FORMS
 from ..structure.ground import Ground
 from ..units import LENGTH
@@ -26,11 +25,6 @@ _BOTTOM = {number: word.split()[0] for word, number in BOTTOM_CLASSES.items()}
 def compass_point(bearing: float) -> str:
     """Return the name of the eighth of the compass that a direction, degrees, lies in."""
     return _COMPASS[int(np.floor((bearing + 22.5) / 45.0)) % 8]
-
-
-def rounded_depth_text(depth: float, unit: str) -> str:
-    """Return a depth as people read it: whole feet, or metres with one decimal."""
-    return waypoints.depth_text(depth, unit, written)
 
 
 def length_text(metres: float, unit: str) -> str:
@@ -159,7 +153,7 @@ def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
     """
     digits = max(len(str(len(depth))), 2)
     return [
-        f"{prefix}{i:0{digits}d} {waypoints.depth_text(d, unit).replace(' ', '').upper()}"
+        f"{prefix}{i:0{digits}d} {rounded_depth_text(d, unit, format).replace(' ', '').upper()}"
         for i, d in enumerate(depth, start=1)
     ]
 

@@ -30,7 +30,7 @@ from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
     NO_DEPTH,
     NO_FIX,
-    NO_POSITION,
+    POSITION_MISSING,
     UNIT_ASSUMED,
     Assumed,
     ParsedLog,
@@ -156,7 +156,7 @@ def _usable(columns, lon, lat, depth, tally):
         elif nowhere[i]:
             reason = NO_FIX
         elif not np.isfinite(lon[i]):
-            reason = NO_POSITION
+            reason = POSITION_MISSING
         else:
             reason = NO_DEPTH
         tally.add(columns.table.lines[i], reason, columns.row(i))
