@@ -35,7 +35,7 @@ def visit_names(text, present=(), or_commas=False) -> list:
         A name that holds a separator stands in quotes ("a; b"), a quote within doubled, unless it
         is one of ``present``.
     present : list of str
-        Names that are known: each is recognised whatever it holds, the longest first.
+        Names that are known: each is recognized whatever it holds, the longest first.
     or_commas : bool
         Whether commas separate where there is no semicolon between names.
     """

@@ -22,12 +22,12 @@ def projection(crs: int | str) -> Proj:
     Parameters
     ----------
     crs : int or str
-        EPSG code, or anything pyproj reads as a projected coordinate system in metres.
+        EPSG code, or anything pyproj reads as a projected coordinate system in meters.
 
     Raises
     ------
     LakefloorError
-        If the coordinate system is unknown or not projected in metres.
+        If the coordinate system is unknown or not projected in meters.
     """
     known = known_crs(crs)
     if not is_metric(known):

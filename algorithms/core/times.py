@@ -308,7 +308,7 @@ def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list
     An hour that the end of summer time repeats is resolved within each block of
     times: where the clock steps back, the times before are the first pass and
     those after it the second; with no such step, the pass that joins the nearer
-    neighbour in time; failing both, the first.
+    neighbor in time; failing both, the first.
 
     Examples
     --------

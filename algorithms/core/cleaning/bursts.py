@@ -136,7 +136,7 @@ def bursts(
 
 
 def _price_of_return(pieces, a, b, ends, k, steepest, longest) -> float:
-    """Price, per metre, of leaving out what lies between pieces ``a`` and ``b`` as a burst.
+    """Price, per meter, of leaving out what lies between pieces ``a`` and ``b`` as a burst.
 
     Infinite if it is none. ``ends`` are the first and last ping of the run.
     """

@@ -48,7 +48,7 @@ class Budget:
     summary : dict
         ``mean_m``, ``rms_m`` and ``p95_m`` of the uncertainty and ``mean_slope`` (m per m) of
         the accepted soundings; ``one_way``, the soundings whose slope is known along the track
-        alone; ``no_slope``, those without neighbours or surface, which take the usual slope;
+        alone; ``no_slope``, those without neighbors or surface, which take the usual slope;
         ``not_reduced``, those without a lake datum, which have no term of water level; and
         ``visits``, for each its ``soundings`` and ``rms_m``.
     """

@@ -154,7 +154,7 @@ def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
     data : bytes
         Delimited by commas, semicolons or tabs, with a header. Columns are known by their names,
         those of a log among them; longitude and latitude are needed, in decimal degrees or with
-        minutes and seconds. Depth is in the unit that its name states, metres if none.
+        minutes and seconds. Depth is in the unit that its name states, meters if none.
     progress : callable
 
     Returns

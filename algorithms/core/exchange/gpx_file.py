@@ -1,8 +1,8 @@
 """Write and read waypoints, routes and tracks as GPX 1.1.
 
-Depth is not written as elevation (``ele``), which is metres above a vertical datum, positive up:
+Depth is not written as elevation (``ele``), which is meters above a vertical datum, positive up:
 devices drop a negative one or draw a hill. It stands as text in ``cmt``, which is what a device
-shows, and exactly in the extension ``depth`` in metres, from which the log reader takes it too.
+shows, and exactly in the extension ``depth`` in meters, from which the log reader takes it too.
 
 References
 ----------

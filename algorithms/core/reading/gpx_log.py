@@ -74,7 +74,7 @@ def parse_gpx_log(
     data : bytes
         GPX 1.0 or 1.1.
     depth_unit : str, optional
-        Unit of depths whose element states none; metres if None.
+        Unit of depths whose element states none; meters if None.
     time_zone : str or tzinfo
         Of times that state none, which the schema does not allow.
     progress : callable

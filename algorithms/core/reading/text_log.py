@@ -60,7 +60,7 @@ class TextLogOptions:
         Column name or 1-based number by role (:data:`.column_roles.ROLES`), and
         :data:`.column_roles.OPTIONS`. What is given replaces the guess.
     depth_unit : str, optional
-        Unit of depths where neither ``columns`` nor the column's name states it; metres if None.
+        Unit of depths where neither ``columns`` nor the column's name states it; meters if None.
     time_zone : str or tzinfo
         Of times that do not state one; see :func:`.times.zone_of`.
     source_epsg : int or str, optional

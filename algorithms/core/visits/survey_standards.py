@@ -29,7 +29,7 @@ ORDERS = {
     "2": Order("2", 1.0, 0.023),
 }
 
-#: Depth tolerance (95 %, ft) by class of survey: shallower than 15 ft, to 40 ft, deeper.
+#: Depth tolerance (95%, ft) by class of survey: shallower than 15 ft, to 40 ft, deeper.
 _USACE_FEET = {
     "navigation, hard bottom": (0.5, 1.0, 1.0),
     "navigation, soft bottom": (0.5, 1.0, 2.0),
@@ -39,7 +39,7 @@ USACE_CLASSES = tuple(_USACE_FEET)
 
 
 def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
-    """Return the greatest total vertical uncertainty (95 %) that an S-44 order allows, m.
+    """Return the greatest total vertical uncertainty (95%) that an S-44 order allows, m.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
 
 
 def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
-    """Return the depth tolerance (95 %) of a class of survey of the U.S. Army engineers, m.
+    """Return the depth tolerance (95%) of a class of survey of the U.S. Army engineers, m.
 
     Parameters
     ----------

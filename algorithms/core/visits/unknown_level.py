@@ -120,7 +120,7 @@ def water_of_the_day(
             datums.pop() if len(datums) == 1 else None,
             "No lake level is known. The depths of each visit count from the water of its day.",
         )
-    # Visits of one day are on one water; the survey is levelled day by day.
+    # Visits of one day are on one water; the survey is leveled day by day.
     names, unit = without_level(waters, None)
     label = np.array(names, dtype=object)[unit]
     days = visits_in_time(waters.replace(visit=label))
@@ -130,7 +130,7 @@ def water_of_the_day(
     if len(good) <= 1:
         route = f"No lake level is known. Depths count from the {datum[0]}, the only day."
         return Fitted(_marked(soundings, datum), datum, route)
-    levelled, found = _survey(soundings.replace(visit=label), first, progress)
+    leveled, found = _survey(soundings.replace(visit=label), first, progress)
     offsets = tuple(
         Offset(str(name), float(offset), float(error), int(count))
         for name, offset, error, count, held in zip(
@@ -144,7 +144,7 @@ def water_of_the_day(
         "adjusted to it where tracks cross."
     )
     return Fitted(
-        _marked(levelled.replace(visit=soundings.visit), datum),
+        _marked(leveled.replace(visit=soundings.visit), datum),
         datum,
         route,
         offsets,
