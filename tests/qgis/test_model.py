@@ -271,7 +271,7 @@ def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, fe
     assert offset["offset_m"] == pytest.approx(float(pairs["level_offset_m"]))
     assert offset["places"] > 100
     assert "Visit '2025-08-09' is fitted to the lake database" in "".join(feedback.warnings)
-    assert "Visit '2025-08-09': offset -0.0" in feedback.text
+    assert "Visit '2025-08-09': visit offset -0.0" in feedback.text
     # The same log again changes nothing, and needs no crossings.
     again = _visit(tmp_path, ["2025-08-09.csv"], 2)
     for name in ("GAUGE", "DATUM_ELEVATION", "DATUM_NAME"):

@@ -356,7 +356,7 @@ def test_one_datum(path):
     mixed = JUNE.replace(
         corrections=np.where(np.arange(3000) < 10, "from=surface", JUNE.corrections)
     )
-    with pytest.raises(LakefloorError, match="not at one datum"):
+    with pytest.raises(LakefloorError, match="not at one lake datum"):
         _store.add(path, mixed, CRS)
     assert path.read_bytes() == before
     # The whole lake may move to another datum at once.
