@@ -17,8 +17,8 @@ from ..core.track import in_logged_order
 from ..core.visits.bottom_change import ChangeTest
 from ..core.visits.store_content import find_known
 from ..core.visits.store_visits import (
-    day_of,
     entering,
+    first_day,
     free_name,
     order_of_entering,
     twin_of,
@@ -158,7 +158,7 @@ def _visits_of(soundings, crs, progress):
     for k, (name, rows) in enumerate(visits):
         part = soundings.select(rows)
         step = span(progress, k / len(visits), (k + 1) / len(visits))
-        yield name.strip() or day_of(part, crs) or tr("unnamed"), part, step
+        yield name.strip() or first_day(part, crs) or tr("unnamed"), part, step
 
 
 def _add(db, name, part, parameters, done, progress):

@@ -6,8 +6,9 @@ from pathlib import Path
 
 from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate
+from ..core.visits.fit_to_stored import fit_to_stored, needs_fit
 from ..core.visits.store_visits import box_of, wider
-from ..core.visits.unknown_level import Fitted, fit_to_stored, needs_fit
+from ..core.visits.unknown_level import Fitted
 from .lake_store import contents, read
 
 #: What the store holds so far around the new soundings is read to fit their level, m.

@@ -18,10 +18,12 @@ def store_parameter(text):
     return params.helped(parameter, text)
 
 
-def warn_of_neighbors(path, feedback):
-    """Say what the user should know of the files beside a store, before it is opened."""
+def store_path(inputs, name="DATABASE"):
+    """Return the path of the store, with a warning of the files beside it before it is opened."""
+    path = inputs.file(name)
     for note in beside(path):
-        feedback.pushWarning(note)
+        inputs.warn(note)
+    return path
 
 
 def visit_names(text, present=(), or_commas=False) -> list:
@@ -33,7 +35,7 @@ def visit_names(text, present=(), or_commas=False) -> list:
         A name that holds a separator stands in quotes ("a; b"), a quote within doubled, unless it
         is one of ``present``.
     present : list of str
-        Names that are known: each is recognised whatever it holds, the longest first.
+        Names that are known: each is recognized whatever it holds, the longest first.
     or_commas : bool
         Whether commas separate where there is no semicolon between names.
     """

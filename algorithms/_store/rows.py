@@ -8,7 +8,7 @@ import numpy as np
 
 from ..core.geopackage import point_blobs, positions
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
-from ..core.visits.store_visits import BLOCK
+from ..core.visits.store_visits import CHECKSUM_ROWS
 from .errors import damaged
 
 BATCH = 20_000
@@ -109,7 +109,7 @@ def blocks_in(db, visit, box):
         f"SELECT fid FROM soundings WHERE visit_id = ? AND {_IN_BOX}",
         [visit.number, *_corners(box)],
     ).fetchall()
-    return first, np.unique((np.array(rows, np.int64).ravel() - first) // BLOCK)
+    return first, np.unique((np.array(rows, np.int64).ravel() - first) // CHECKSUM_ROWS)
 
 
 def read_pages(db, number, span=None):

@@ -13,7 +13,7 @@ from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.visits.store_content import Logged, fingerprint
-from ..core.visits.store_visits import BLOCK, SUPERSEDED, Visit, box_of, checksum, near
+from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
 from .errors import damaged
 from .layout import IS_SUPERSEDED, VISITS, layout_of, log, now, stamp, state_of
 from .rows import (
@@ -220,9 +220,9 @@ def _read_blocks(db, visit, first, blocks):
     # Blocks side by side are read together, no more than make a page.
     new = np.flatnonzero(np.diff(blocks) > 1) + 1
     for run in np.split(blocks, new):
-        for start in range(0, run.size, BATCH // BLOCK):
-            low, high = run[start], run[start : start + BATCH // BLOCK][-1]
-            span = int(first + low * BLOCK), int(first + (high + 1) * BLOCK - 1)
+        for start in range(0, run.size, BATCH // CHECKSUM_ROWS):
+            low, high = run[start], run[start : start + BATCH // CHECKSUM_ROWS][-1]
+            span = int(first + low * CHECKSUM_ROWS), int(first + (high + 1) * CHECKSUM_ROWS - 1)
             for page, rows in read_pages(db, visit.number, span):
                 if visit.checksum is not None and (
                     checksum(page) != visit.checksum[8 * low : 8 * (high + 1)]

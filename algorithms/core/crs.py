@@ -20,7 +20,7 @@ except ImportError:  # pyproj before 3.7, which has nothing to keep
 #: Positions further apart than this are not one lake, m.
 MAX_SPAN_M = 200_000.0
 
-_METRES_PER_DEGREE = 111_320.0
+_METERS_PER_DEGREE = 111_320.0
 
 #: PROJ's state of each thread. pyproj 3.7 destroys it with Python's record of the thread and goes
 #: on using it; in a thread of QGIS that record ends with each task, and the next one crashes
@@ -80,7 +80,7 @@ def utm_epsg(lon: ArrayLike, lat: ArrayLike) -> int:
             "The positions lie on both sides of the 180 degree meridian, so no UTM zone holds them "
             "all. Read each side by itself."
         )
-    span = _METRES_PER_DEGREE * np.hypot(
+    span = _METERS_PER_DEGREE * np.hypot(
         (east - west) * np.cos(np.radians((south + north) / 2.0)), north - south
     )
     if span > MAX_SPAN_M:
@@ -125,7 +125,7 @@ def _keep_context():
 
 
 def is_metric(code: object) -> bool:
-    """Tell whether a coordinate system is projected with both axes in metres.
+    """Tell whether a coordinate system is projected with both axes in meters.
 
     Errors as :func:`known_crs`.
     """

@@ -17,7 +17,7 @@ VISIT_BREAK_H = 6.0
 
 #: Key in ``corrections`` of the offset of the lake's clocks from UTC, h, where the log states
 #: its zone or the user gave it.
-OFFSET = "utc_offset_h"
+UTC_OFFSET = "utc_offset_h"
 
 _HOUR_MS = 3_600_000
 _DAY_MS = 24 * _HOUR_MS
@@ -58,7 +58,7 @@ def zone_offsets_h(time: np.ndarray, time_zone: str | tzinfo) -> np.ndarray:
 def stated_offsets_h(corrections: np.ndarray) -> np.ndarray:
     """Return the offsets from UTC that ``corrections`` state, h, shape (n,); NaN where none."""
     texts, row = distinct(corrections)
-    found = [parse_corrections(text).get(OFFSET, "nan") for text in texts]
+    found = [parse_corrections(text).get(UTC_OFFSET, "nan") for text in texts]
     return np.array([finite_number(text) for text in found])[row] if texts else np.empty(0)
 
 
@@ -67,7 +67,7 @@ def with_offsets(corrections: np.ndarray, offset_h: np.ndarray) -> np.ndarray:
     corrections = np.array(corrections, dtype=object)
     for value in np.unique(offset_h[np.isfinite(offset_h)]):
         rows = offset_h == value
-        corrections[rows] = with_corrections(corrections[rows], **{OFFSET: f"{value:g}"})
+        corrections[rows] = with_corrections(corrections[rows], **{UTC_OFFSET: f"{value:g}"})
     return corrections
 
 

@@ -22,12 +22,12 @@ def projection(crs: int | str) -> Proj:
     Parameters
     ----------
     crs : int or str
-        EPSG code, or anything pyproj reads as a projected coordinate system in metres.
+        EPSG code, or anything pyproj reads as a projected coordinate system in meters.
 
     Raises
     ------
     LakefloorError
-        If the coordinate system is unknown or not projected in metres.
+        If the coordinate system is unknown or not projected in meters.
     """
     known = known_crs(crs)
     if not is_metric(known):
@@ -62,7 +62,7 @@ def polygon_area(polygon: BaseGeometry, crs: int | str) -> float:
     return total
 
 
-def line_length(coords: ArrayLike, crs: int | str) -> float:
+def geodesic_length(coords: ArrayLike, crs: int | str) -> float:
     """Return the length of a line or ring on the ellipsoid, m; ``coords`` has shape (k, 2)."""
     proj = projection(crs)
     return float(proj.crs.get_geod().line_length(*proj(*np.asarray(coords).T, inverse=True)))

@@ -9,6 +9,8 @@ OGC 06-103r4, Simple feature access, 8.2 (well-known binary).
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -70,7 +72,7 @@ def point_blobs(x: np.ndarray, y: np.ndarray, srs_id: int) -> list[bytes | None]
     return [blob if here else None for blob, here in zip(_pieces(points), placed.tolist())]
 
 
-def positions(blobs) -> tuple[np.ndarray, np.ndarray]:
+def positions(blobs: Sequence[bytes | None]) -> tuple[np.ndarray, np.ndarray]:
     """Return x and y of points as a GeoPackage stores them, NaN where there is none.
 
     Parameters
@@ -103,7 +105,7 @@ def is_placed(column: str) -> str:
     )
 
 
-def allow_updates(db) -> None:
+def allow_updates(db: Any) -> None:
     """Let a connection of sqlite3 change rows of a layer, but not geometries or row numbers.
 
     SQLite compiles the triggers of the spatial index with every update, and these call functions

@@ -181,12 +181,12 @@ def stopped(
         return np.zeros(len(x), dtype=bool)
     t, px, py = seconds[known], x[known], y[known]
     before, after = np.maximum(t - 10.0, t[0]), np.minimum(t + 10.0, t[-1])
-    travelled = np.hypot(
+    traveled = np.hypot(
         np.interp(after, t, px) - np.interp(before, t, px),
         np.interp(after, t, py) - np.interp(before, t, py),
     )
     mask = np.zeros(len(x), dtype=bool)
-    mask[known] = travelled < min_speed * (after - before)
+    mask[known] = traveled < min_speed * (after - before)
     return mask
 
 

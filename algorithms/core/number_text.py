@@ -7,12 +7,15 @@ from __future__ import annotations
 
 import math
 import string
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from numbers import Number
 from typing import Any
+
+from .errors import LakefloorError
+from .units import FOOT
 
 
 @dataclass(frozen=True)
@@ -85,21 +88,49 @@ def finite_number(text: Any) -> float:
     return value if math.isfinite(value) else math.nan
 
 
-def counted(number: int, one: str, several: str = "") -> str:
+def counted(count: int | str, one: str, several: str = "") -> str:
     """Return how many of something there are, in the signs of the reader.
 
     Parameters
     ----------
-    number : int
+    count : int or str
+        A number, or one that is written already.
     one, several : str
         The word for one of them, and for several where that is not the same with an s.
 
     Examples
     --------
-    >>> counted(1, "drop-off"), counted(2400, "drop-off"), counted(0, "visit")
-    ('1 drop-off', '2,400 drop-offs', '0 visits')
+    >>> counted(1, "drop-off"), counted(2400, "drop-off"), counted("1.0", "foot", "feet")
+    ('1 drop-off', '2,400 drop-offs', '1.0 feet')
     """
-    return f"{written(number, ',')} {one if number == 1 else several or f'{one}s'}"
+    number = count if isinstance(count, str) else written(count, ",")
+    return f"{number} {one if number == '1' else several or f'{one}s'}"
+
+
+def rounded_depth_text(
+    depth: float, unit: str = "ft", write: Callable[[float, str], str] = written
+) -> str:
+    """Return a depth, m, as people read it: whole feet, or meters with one decimal.
+
+    ``write`` takes a number and a format specification; with ``format`` the decimal is a point in
+    every language, for devices.
+
+    Raises
+    ------
+    LakefloorError
+        If the unit is neither ``ft`` nor ``m``.
+
+    Examples
+    --------
+    >>> rounded_depth_text(3.66), rounded_depth_text(3.66, "m")
+    ('12 ft', '3.7 m')
+    """
+    # Adding nought turns the -0 of a place at the datum into 0.
+    if unit == "ft":
+        return f"{write(round(depth / FOOT, 0) + 0.0, '.0f')} ft"
+    if unit == "m":
+        return f"{write(round(depth, 1) + 0.0, '.1f')} m"
+    raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
 def phrase(template: str, *values: object, **named: object) -> str:

@@ -32,7 +32,7 @@ from .soundings import Soundings
 GAP_IN_SPACINGS = 2.5
 _CELLS_PER_SPACING = 8.0
 _SMALLEST_CELL = 0.5
-# A single lane is no wider than this share of its length, and than so many metres.
+# A single lane is no wider than this share of its length, and than so many meters.
 _SINGLE_LANE_RATIO, _SINGLE_LANE_WIDTH = 0.05, 6.0
 # Gaps wider than so many usual ones span land, or lead to a stray fix.
 _LAND = 5.0
@@ -82,10 +82,10 @@ def usable(soundings: Soundings) -> Soundings:
 
 
 def lane_spacing(soundings: Soundings) -> float:
-    """Estimate the distance between neighbouring lanes, m.
+    """Estimate the distance between neighboring lanes, m.
 
     Needs neither lane numbers nor an order of rows, so that visits with interleaved lanes
-    count together. Of points that are no track it is the usual distance between neighbours; of a
+    count together. Of points that are no track it is the usual distance between neighbors; of a
     lake with close lanes in one part and wide ones in another, that of the larger part.
 
     Parameters
@@ -180,7 +180,7 @@ def spacing_of_distances(distance: Grid | None) -> float:
     Distances to a line are even, those to a point grow in number with their square, which the
     quartiles show. Points s and p apart in two directions have circles as wide as the diagonal,
     and a quarter of the distances is below q where pi q^2 = s p / 4: both together give s. For
-    points at random, of n a square metre, the median distance is 0.47 over the root of n; the
+    points at random, of n a square meter, the median distance is 0.47 over the root of n; the
     spacing is then 1 over the root of n.
 
     References
@@ -251,13 +251,13 @@ class _Gaps:
     def _circled(self, radius: float) -> np.ndarray:
         """Mark the cells within circles of this radius or more."""
         if not radius and self.largest:
-            # The nearest centre may be that of a small circle, which a larger one is around.
+            # The nearest center may be that of a small circle, which a larger one is around.
             radii = [np.nextafter(0.0, 1.0), *self.largest / 2.0 ** np.arange(_HALVES)]
             return np.any([self._circled(some) for some in radii], axis=0)
-        centres = self.between & (self.distance >= radius)
-        if not centres.any():
-            return centres
-        away, nearest = distance_transform_edt(~centres, self.cell, return_indices=True)
+        centers = self.between & (self.distance >= radius)
+        if not centers.any():
+            return centers
+        away, nearest = distance_transform_edt(~centers, self.cell, return_indices=True)
         reach = self.distance[tuple(nearest)] + 0.5 * min(self.cell)
         return (away <= reach) & np.isfinite(self.distance)
 

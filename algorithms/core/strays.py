@@ -19,9 +19,9 @@ from .spacing import spacing_of_points, usable
 OFF_SHORE = 100.0
 #: A shoreline that holds a smaller share of the soundings is that of another lake.
 LEAST_WITHIN = 0.1
-# A cluster stands apart by so many lane spacings, and by so many metres, or more.
+# A cluster stands apart by so many lane spacings, and by so many meters, or more.
 _APART_SPACINGS, _APART = 10.0, 100.0
-# A few pings: at most so many, over at most so many spacings or metres.
+# A few pings: at most so many, over at most so many spacings or meters.
 _FEW, _FEW_SPACINGS, _FEW_REACH = 50, 5.0, 50.0
 # A part of a survey: at least this share of the size of the largest; or blocks of two spacings with
 # all eight blocks around them sounded, at least so many and at least this share of its blocks.
@@ -112,7 +112,7 @@ def _touching(x, y, side: float) -> np.ndarray:
 
 
 def _surrounded(col, row) -> np.ndarray:
-    """Mark the blocks whose eight neighbours are there too."""
+    """Mark the blocks whose eight neighbors are there too."""
     tree = cKDTree(np.column_stack([col, row]))
     return tree.query_ball_point(tree.data, 1.5, p=np.inf, return_length=True) == 9
 
@@ -219,15 +219,15 @@ def clusters(away: np.ndarray) -> list:
     return found
 
 
-def distance_text(metres: float) -> str:
+def distance_text(meters: float) -> str:
     """Return a distance for a message: "85 m", "3.0 km"."""
-    return f"{metres:.0f} m" if metres < 999.5 else f"{written(metres / 1000.0, '.1f')} km"
+    return f"{meters:.0f} m" if meters < 999.5 else f"{written(meters / 1000.0, '.1f')} km"
 
 
-def lie(count: int, metres: float) -> str:
+def lie(count: int, meters: float) -> str:
     """Return "867 soundings lie 3.0 km"."""
     what = "soundings lie" if count != 1 else "sounding lies"
-    return f"{written(count, ',')} {what} {distance_text(metres)}"
+    return f"{written(count, ',')} {what} {distance_text(meters)}"
 
 
 def _all(count: int, total: int) -> str:

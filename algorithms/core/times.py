@@ -308,7 +308,7 @@ def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list
     An hour that the end of summer time repeats is resolved within each block of
     times: where the clock steps back, the times before are the first pass and
     those after it the second; with no such step, the pass that joins the nearer
-    neighbour in time; failing both, the first.
+    neighbor in time; failing both, the first.
 
     Examples
     --------
@@ -332,7 +332,7 @@ def to_utc(local: np.ndarray, time_zone: str | tzinfo) -> tuple[np.ndarray, list
     offset, notes = first.copy(), []
     twice = first > second
     if twice.any():
-        guessed = _resolve_repeated(ms, offset, first, second, twice)
+        guessed = _resolve_repeated(ms, offset, second, twice)
         how = " Nothing shows which one is meant, so the first is used." if guessed else ""
         notes.append(
             f"Times in the hour that the end of summer time repeats in {time_zone}: "
@@ -427,7 +427,7 @@ def local_offset_h(offset_min: ArrayLike) -> np.ndarray:
     return np.where(np.asarray(offset_min) == 0.0, np.nan, np.asarray(offset_min) / 60.0)
 
 
-def _resolve_repeated(ms, offset, first, second, twice):
+def _resolve_repeated(ms, offset, second, twice):
     edges = np.flatnonzero(np.diff(np.r_[False, twice, False].astype(int)))
     guessed = False
     for start, stop in zip(edges[::2], edges[1::2]):

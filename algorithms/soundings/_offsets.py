@@ -3,7 +3,7 @@
 from .._i18n import tr
 
 
-def say_offsets(fitted, feedback):
+def say_offsets(fitted, inputs):
     """Report the offset of each visit, and the notes, of a :class:`.unknown_level.Fitted`."""
     for row in fitted.offsets:
         where = (
@@ -11,10 +11,10 @@ def say_offsets(fitted, feedback):
             if row.places
             else tr("as for the part of it that was added before")
         )
-        feedback.pushInfo(
+        inputs.say(
             tr("Visit '{}': visit offset {:+.3f} m, standard uncertainty {:.3f} m, {}").format(
                 row.visit, row.offset, row.std_error, where
             )
         )
     for note in fitted.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)

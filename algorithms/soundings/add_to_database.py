@@ -1,7 +1,6 @@
 """Add visit to lake database."""
 
 import math
-from pathlib import Path
 
 from qgis.core import (
     QgsCoordinateReferenceSystem,
@@ -15,9 +14,8 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.layer_crs import metric_crs, srs_wkt
-from .._io.soundings_layer import read_soundings
-from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
+from .._io.layer_crs import require_crs, srs_wkt
+from .._store.parameters import UPDATED, store_parameter, store_path
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
@@ -36,16 +34,6 @@ _FIELDS = [
 
 #: As the drop-down shows it.
 NEWER_WINS = "newer wins"
-
-_NUMBERS = {
-    "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
-    "ALREADY_THERE": QT_TRANSLATE_NOOP("@default", "Soundings already there"),
-    "REPLACED": QT_TRANSLATE_NOOP("@default", "Soundings that were replaced"),
-    "CHANGED_BLOCKS": QT_TRANSLATE_NOOP("@default", "Blocks with changed bottom"),
-    "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
-    "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
-    "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
-}
 
 
 class AddToDatabase(LakefloorAlgorithm):
@@ -76,7 +64,15 @@ class AddToDatabase(LakefloorAlgorithm):
         "Regression Analysis, chapter 14. Huber (1981), Robust Statistics. JCGM 100:2008",
     )
 
-    NUMBERS = _NUMBERS
+    NUMBERS = {
+        "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
+        "ALREADY_THERE": QT_TRANSLATE_NOOP("@default", "Soundings already there"),
+        "REPLACED": QT_TRANSLATE_NOOP("@default", "Soundings that were replaced"),
+        "CHANGED_BLOCKS": QT_TRANSLATE_NOOP("@default", "Blocks with changed bottom"),
+        "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
+        "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
+        "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -189,19 +185,15 @@ class AddToDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
-        path = inputs.file("DATABASE")
-        warn_of_neighbors(path, inputs.feedback)
-        incoming = inputs.source(params.INPUT)
-        crs = _store_crs(path, incoming, inputs.feedback)
-        soundings, crs = read_soundings(incoming, inputs.context, inputs.feedback, crs)
-        mode = inputs.choice("MODE")
-        change = inputs.choice("CHANGE")
-        progress = inputs.progress
+        path = store_path(inputs)
+        incoming = inputs.source()
+        soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
+        mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
         fitted = lake_store.fit_to_store(
-            path, soundings, srs_wkt(crs), mode, span(progress, 0.0, 0.3)
+            path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.3)
         )
+        _say_level(fitted, inputs)
         options = self._change_options(inputs)
-        _say_level(fitted, inputs.feedback)
         done = lake_store.add(
             path,
             fitted.soundings,
@@ -217,48 +209,40 @@ class AddToDatabase(LakefloorAlgorithm):
                 **lake_store.offsets_to_keep(fitted),
             },
             before_commit=lambda done: _write_changes(outputs, done.changes, crs),
-            progress=span(progress, 0.3, 1.0),
+            progress=span(inputs.progress, 0.3, 1.0),
         )
-        _report(done, inputs.feedback)
-        changed = sum(int(found.changed.sum()) for _, _, found in done.changes)
-        largest = fitted.largest
-        numbers = (
-            done.added,
-            done.already_there,
-            done.removed,
-            changed,
-            done.superseded,
-            largest and largest.offset,
-            largest and largest.std_error,
-        )
-        outputs.results.update(zip(_NUMBERS, numbers))
-        outputs.results[UPDATED] = path
+        _report(done, inputs)
+        return {
+            UPDATED: str(path),
+            "ADDED": done.added,
+            "ALREADY_THERE": done.already_there,
+            "REPLACED": done.removed,
+            "CHANGED_BLOCKS": sum(int(found.changed.sum()) for _, _, found in done.changes),
+            "SUPERSEDED": done.superseded,
+            "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
+            "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+        }
 
     def _change_options(self, inputs):
         """Return what decides on a changed bottom, as the history of the store keeps it."""
-
-        def number(name):
-            return inputs.number(name)
-
         return {
-            "block_m": number("BLOCK_SIZE"),
-            "reach_m": number("MAX_DISTANCE"),
+            "block_m": inputs.number("BLOCK_SIZE"),
+            "reach_m": inputs.number("MAX_DISTANCE"),
             "min_soundings": inputs.integer("MIN_SOUNDINGS"),
-            "min_change_m": number("MIN_CHANGE"),
-            "position_m": number("POSITION_UNCERTAINTY"),
-            "confidence": number("CONFIDENCE") / 100.0,
+            "min_change_m": inputs.number("MIN_CHANGE"),
+            "position_m": inputs.number("POSITION_UNCERTAINTY"),
+            "confidence": inputs.number("CONFIDENCE") / 100.0,
         }
 
 
-def _store_crs(path, incoming, feedback):
+def _store_crs(path, incoming, inputs):
     """Return the CRS of the store, or None where it is yet to be made."""
-    if not Path(path).exists():
+    if not path.exists():
         return None
     crs = QgsCoordinateReferenceSystem(lake_store.contents(path).crs)
-    if not incoming.sourceCrs().isValid():
-        metric_crs(incoming.sourceCrs(), incoming.sourceExtent(), incoming.sourceName(), feedback)
+    require_crs(incoming.sourceCrs(), incoming.sourceName())
     if incoming.sourceCrs() != crs:
-        feedback.pushInfo(
+        inputs.say(
             tr("Layer '{}' ({}) is projected to the CRS of the lake database, {}.").format(
                 incoming.sourceName(),
                 incoming.sourceCrs().authid() or tr("custom CRS"),
@@ -268,16 +252,16 @@ def _store_crs(path, incoming, feedback):
     return crs
 
 
-def _say_level(fitted, feedback):
+def _say_level(fitted, inputs):
     if fitted.route:
-        feedback.pushWarning(fitted.route)
-    say_offsets(fitted, feedback)
+        inputs.warn(fitted.route)
+    say_offsets(fitted, inputs)
     if fitted.offsets:
         for note in land_notes(fitted.soundings):
-            feedback.pushWarning(note)
+            inputs.warn(note)
 
 
-def _write_changes(out, changes, crs):
+def _write_changes(outputs, changes, crs):
     squares, columns = [], {name: [] for name, _ in _FIELDS}
     for older, newer, found in changes:
         areas = found.areas()
@@ -293,31 +277,29 @@ def _write_changes(out, changes, crs):
             ("n_newer", values["n_newer"]),
         ):
             columns[name] += list(column)
-    out.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
+    outputs.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
     # The store counts only once this is in place, and the other way round.
-    out.place()
+    outputs.place()
 
 
-def _report(done, feedback):
+def _report(done, inputs):
     for name in done.visits:
-        feedback.pushInfo(tr("Visit '{}' is now in the lake database.").format(name))
+        inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
     for note in done.notes:
-        feedback.pushWarning(note)
-    feedback.pushInfo(
-        tr("Soundings added: {}, already there: {}.").format(done.added, done.already_there)
-    )
+        inputs.warn(note)
+    inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, done.already_there))
     for older, newer, found in done.changes:
         change = found.change[found.changed]
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "The bottom changed between '{}' and '{}' in {} of {} blocks, by {:+.2f} to "
                 "{:+.2f} m. Positive means deeper now."
             ).format(older, newer, len(change), len(found), change.min(), change.max())
         )
     if done.superseded:
-        feedback.pushInfo(tr("Older soundings superseded: {}.").format(done.superseded))
+        inputs.say(tr("Older soundings superseded: {}.").format(done.superseded))
     if done.restored:
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "Soundings accepted again, since the visit that superseded them was replaced: {}."
             ).format(done.restored)

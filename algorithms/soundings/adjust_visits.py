@@ -11,7 +11,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_given
 from .._store.parameters import visit_names
 from ..core.visits.level_network import level_survey
 from .check_cross_lines import write_crossings
@@ -171,10 +170,8 @@ class AdjustVisits(LakefloorAlgorithm):
         add(differences)
 
     def compute(self, inputs, outputs):
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
-        result, levelled = level_survey(
+        soundings, crs, given = inputs.given_soundings()
+        result, leveled = level_survey(
             soundings,
             unit=inputs.choice("ADJUST_BY"),
             held=visit_names(inputs.text("REFERENCE_VISITS"), or_commas=True),
@@ -186,42 +183,42 @@ class AdjustVisits(LakefloorAlgorithm):
             robust=inputs.flag("ROBUST"),
             progress=inputs.progress,
         )
-        _say(levelled, inputs.feedback)
-        network = levelled.network
+        _say(leveled, inputs)
+        network = leveled.network
         outputs.soundings(params.OUTPUT, result, crs, given=given)
-        outputs.table("OFFSETS", OFFSET_FIELDS, _offset_rows(levelled))
+        outputs.table("OFFSETS", OFFSET_FIELDS, _offset_rows(leveled))
         write_crossings(
             outputs,
             "DIFFERENCES",
-            levelled.crossings,
+            leveled.crossings,
             crs,
             extra=(
                 ("misfit_m", "double", [-r if r == r else None for r in network.residual.tolist()]),
                 ("weight", "double", network.weight.tolist()),
-                ("outlier", "int", levelled.outlier.astype(int).tolist()),
+                ("outlier", "int", leveled.outlier.astype(int).tolist()),
             ),
         )
-        outputs.results.update(
-            USED=len(levelled.crossings),
-            NOT_ADJUSTED=int((~network.solved).sum()),
-            OUTLIERS=int(levelled.outlier.sum()),
-            RMS_BEFORE=_number(levelled.before),
-            RMS_AFTER=_number(levelled.after),
-            MAX_OFFSET=_number(levelled.largest_offset),
-        )
+        return {
+            "USED": len(leveled.crossings),
+            "NOT_ADJUSTED": int((~network.solved).sum()),
+            "OUTLIERS": int(leveled.outlier.sum()),
+            "RMS_BEFORE": _number(leveled.before),
+            "RMS_AFTER": _number(leveled.after),
+            "MAX_OFFSET": _number(leveled.largest_offset),
+        }
 
 
 def _number(value):
     return float(value) if value == value else None
 
 
-def _offset_rows(levelled):
-    network = levelled.network
-    for i, (visit, lane) in enumerate(zip(levelled.visit, levelled.lane)):
-        trend = levelled.trend.get(visit)
+def _offset_rows(leveled):
+    network = leveled.network
+    for i, (visit, lane) in enumerate(zip(leveled.visit, leveled.lane)):
+        trend = leveled.trend.get(visit)
         if not network.solved[i]:
             remark = tr("not tied to a reference visit, left as it was")
-        elif levelled.held[i] and levelled.unit == "visit":
+        elif leveled.held[i] and leveled.unit == "visit":
             remark = tr("reference visit")
         elif trend is not None and trend.significant:
             remark = tr("differences grow with depth: check its sound speed")
@@ -232,8 +229,8 @@ def _offset_rows(levelled):
             int(lane),
             _number(network.offset[i]),
             _number(network.std_error[i]),
-            int(levelled.observations[i]),
-            int(levelled.held[i]),
+            int(leveled.observations[i]),
+            int(leveled.held[i]),
             int(network.group[i]) + 1,
             None if trend is None else 100.0 * trend.slope,
             None if trend is None else 100.0 * trend.std_error,
@@ -241,19 +238,17 @@ def _offset_rows(levelled):
         ]
 
 
-def _say(levelled, feedback):
-    rows = zip(
-        levelled.visit, levelled.lane, levelled.offset, levelled.std_error, levelled.observations
-    )
+def _say(leveled, inputs):
+    rows = zip(leveled.visit, leveled.lane, leveled.offset, leveled.std_error, leveled.observations)
     for visit, lane, offset, error, count in rows:
-        name = f"'{visit}'" if levelled.unit == "visit" else tr("'{}' lane {}").format(visit, lane)
+        name = f"'{visit}'" if leveled.unit == "visit" else tr("'{}' lane {}").format(visit, lane)
         if offset == offset:
-            feedback.pushInfo(
+            inputs.say(
                 tr("{}: offset {:+.3f} m, standard error {:.3f} m, {} crossings").format(
                     name, offset, error, count
                 )
             )
         else:
-            feedback.pushInfo(tr("{}: not adjusted").format(name))
-    for note in levelled.notes:
-        feedback.pushWarning(note)
+            inputs.say(tr("{}: not adjusted").format(name))
+    for note in leveled.notes:
+        inputs.warn(note)

@@ -1,7 +1,5 @@
 """Back up lake database."""
 
-from pathlib import Path
-
 from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -9,7 +7,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import store_parameter, warn_of_neighbors
+from .._store.parameters import store_parameter, store_path
 from ..core.errors import LakefloorError
 
 
@@ -53,16 +51,13 @@ class BackUpDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile("BACKUP", tr("Backup")))
 
     def compute(self, inputs, outputs):
-        path = Path(inputs.file("DATABASE"))
-        folder = path.parent
-        if inputs.parameters.get("FOLDER"):
-            folder = Path(inputs.file("FOLDER"))
+        path = inputs.file("DATABASE")
+        folder = inputs.file("FOLDER") or path.parent
         if not folder.is_dir():
             raise LakefloorError(
                 tr("Folder '{}' does not exist. Make it, or choose another.").format(folder)
             )
-        warn_of_neighbors(path, inputs.feedback)
-        made = lake_store.back_up(path, folder, inputs.progress)
+        made = lake_store.back_up(store_path(inputs), folder, inputs.progress)
         visits = lake_store.contents(made).visits
         soundings = sum(v.soundings for v in visits)
         inputs.say(

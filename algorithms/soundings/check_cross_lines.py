@@ -13,7 +13,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_soundings
 from .._io.values import to_qdatetime
 from ..core.units import LENGTH
 from ..core.visits.crossing_report import check_crossings
@@ -37,21 +36,6 @@ FIELDS = [
 
 #: Depth step of the table, m, by depth unit: 10 ft or 5 m.
 _STEPS = {"ft": 10 * LENGTH["ft"], "m": 5.0}
-
-_NUMBERS = {
-    "BIAS": ("mean", QT_TRANSLATE_NOOP("@default", "Mean difference between visits (m)")),
-    "STANDARD_DEVIATION": ("sd", QT_TRANSLATE_NOOP("@default", "Standard deviation (m)")),
-    "RMSE": ("rmse", QT_TRANSLATE_NOOP("@default", "Root mean square (m)")),
-    "RMSE95": ("rmse95", QT_TRANSLATE_NOOP("@default", "1.96 times root mean square (m)")),
-    "PERCENTILE95": (
-        "percentile95",
-        QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)"),
-    ),
-    "SOUNDING95": (
-        "sounding95",
-        QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)"),
-    ),
-}
 
 
 class CheckCrossLines(LakefloorAlgorithm):
@@ -88,7 +72,12 @@ class CheckCrossLines(LakefloorAlgorithm):
     NUMBERS = {
         "BETWEEN": QT_TRANSLATE_NOOP("@default", "Crossings between visits"),
         "WITHIN": QT_TRANSLATE_NOOP("@default", "Crossings within one visit"),
-        **{name: label for name, (_, label) in _NUMBERS.items()},
+        "BIAS": QT_TRANSLATE_NOOP("@default", "Mean difference between visits (m)"),
+        "STANDARD_DEVIATION": QT_TRANSLATE_NOOP("@default", "Standard deviation (m)"),
+        "RMSE": QT_TRANSLATE_NOOP("@default", "Root mean square (m)"),
+        "RMSE95": QT_TRANSLATE_NOOP("@default", "1.96 times root mean square (m)"),
+        "PERCENTILE95": QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)"),
+        "SOUNDING95": QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)"),
     }
 
     def declare(self):
@@ -132,9 +121,7 @@ class CheckCrossLines(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        soundings, crs = read_soundings(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, crs = inputs.soundings()
         unit = inputs.unit()
         report = check_crossings(
             soundings,
@@ -143,16 +130,23 @@ class CheckCrossLines(LakefloorAlgorithm):
             depth_step_m=_STEPS[unit],
             progress=inputs.progress,
         )
-        _say(report, unit, inputs.feedback)
+        _say(report, unit, inputs)
         write_crossings(outputs, "CROSSINGS", report.crossings, crs)
         outputs.text("REPORT", lambda: crossing_html(report, unit))
-        outputs.results["BETWEEN"] = report.between.n
-        outputs.results["WITHIN"] = report.within.n
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = getattr(report.between, key)
+        between = report.between
+        return {
+            "BETWEEN": between.n,
+            "WITHIN": report.within.n,
+            "BIAS": between.mean,
+            "STANDARD_DEVIATION": between.sd,
+            "RMSE": between.rmse,
+            "RMSE95": between.rmse95,
+            "PERCENTILE95": between.percentile95,
+            "SOUNDING95": between.sounding95,
+        }
 
 
-def write_crossings(out, name, crossings, crs, extra=()):
+def write_crossings(outputs, name, crossings, crs, extra=()):
     """Write crossings as points; ``extra`` lists (field name, kind, values) to add."""
     columns = [
         crossings.visit_a,
@@ -175,7 +169,7 @@ def write_crossings(out, name, crossings, crs, extra=()):
         for x, y, row in zip(crossings.x.tolist(), crossings.y.tolist(), zip(*columns))
     )
     fields = FIELDS + [(field, kind) for field, kind, _ in extra]
-    out.features(
+    outputs.features(
         name, fields, QgsWkbTypes.Type.Point, crs, rows, style="crossings", count=len(crossings)
     )
 
@@ -184,18 +178,18 @@ def _numbers(values):
     return [v if v == v else None for v in values.tolist()]
 
 
-def _say(report, unit, feedback):
+def _say(report, unit, inputs):
     scale = LENGTH[unit]
     for label, m in ((tr("between visits"), report.between), (tr("within a visit"), report.within)):
         if m.n:
-            feedback.pushInfo(
+            inputs.say(
                 tr(
                     "Crossings {}: {}, mean difference {:+.2f} {}, root mean square {:.2f} {}"
                 ).format(label, m.n, m.mean / scale, unit, m.rmse / scale, unit)
             )
     for (a, b), m in report.by_visits:
-        feedback.pushInfo(
+        inputs.say(
             tr("  {} - {}: {} crossings, mean {:+.2f} {}").format(a, b, m.n, m.mean / scale, unit)
         )
     for note in report.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)

@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_given
 from ..core.cleaning.cleaning import clean
 from ..core.number_text import written
 from ..core.soundings import ACCEPTED
@@ -218,28 +217,20 @@ class CleanSoundings(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        def value(name):
-            return inputs.number(name)
-
-        def optional(name):
-            return inputs.number(name)
-
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, crs, given = inputs.given_soundings()
         cleaned = clean(
             soundings,
-            min_depth=value("MIN_DEPTH"),
-            max_depth=optional("MAX_DEPTH"),
-            max_speed=optional("MAX_SPEED"),
-            min_speed=optional("MIN_SPEED"),
-            max_jump_speed=value("MAX_BOAT_SPEED"),
+            min_depth=inputs.number("MIN_DEPTH"),
+            max_depth=inputs.number("MAX_DEPTH"),
+            max_speed=inputs.number("MAX_SPEED"),
+            min_speed=inputs.number("MIN_SPEED"),
+            max_jump_speed=inputs.number("MAX_BOAT_SPEED"),
             half_window=inputs.integer("HALF_WINDOW"),
-            n_sigma=value("OUTLIER_LIMIT"),
-            noise_floor=value("MIN_NOISE"),
-            max_slope=value("MAX_SLOPE"),
-            max_burst=value("MAX_BURST"),
-            radius=optional("NEIGHBOR_RADIUS"),
+            n_sigma=inputs.number("OUTLIER_LIMIT"),
+            noise_floor=inputs.number("MIN_NOISE"),
+            max_slope=inputs.number("MAX_SLOPE"),
+            max_burst=inputs.number("MAX_BURST"),
+            radius=inputs.number("NEIGHBOR_RADIUS"),
             anew=inputs.flag("FORGET_EARLIER"),
             progress=inputs.progress,
         )
@@ -266,6 +257,5 @@ class CleanSoundings(LakefloorAlgorithm):
         outputs.table(
             COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")], shares
         )
-        outputs.results.update(
-            TOTAL=total, ACCEPTED=counts[ACCEPTED], REJECTED=total - counts[ACCEPTED]
-        )
+        accepted = counts[ACCEPTED]
+        return {"TOTAL": total, "ACCEPTED": accepted, "REJECTED": total - accepted}

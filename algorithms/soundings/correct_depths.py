@@ -10,26 +10,10 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_given
 from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError, excerpt
 from ..core.number_text import written
-
-_NUMBERS = {
-    "MEAN_CORRECTION": ("mean_correction_m", QT_TRANSLATE_NOOP("@default", "Mean correction (m)")),
-    "MIN_CORRECTION": ("min_correction_m", QT_TRANSLATE_NOOP("@default", "Minimum correction (m)")),
-    "MAX_CORRECTION": ("max_correction_m", QT_TRANSLATE_NOOP("@default", "Maximum correction (m)")),
-    "MEAN_SOUND_SPEED": (
-        "mean_sound_speed_ms",
-        QT_TRANSLATE_NOOP("@default", "Mean sound speed (m/s)"),
-    ),
-    "MEAN_SHIFT": ("mean_shift_m", QT_TRANSLATE_NOOP("@default", "Mean position shift (m)")),
-    "MEAN_UNCERTAINTY": (
-        "mean_uncertainty_m",
-        QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
-    ),
-}
 
 
 class CorrectDepths(LakefloorAlgorithm):
@@ -60,7 +44,14 @@ class CorrectDepths(LakefloorAlgorithm):
         "Corps of Engineers (2002), Hydrographic Surveying, EM 1110-2-1003; JCGM 100:2008",
     )
 
-    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+    NUMBERS = {
+        "MEAN_CORRECTION": QT_TRANSLATE_NOOP("@default", "Mean correction (m)"),
+        "MIN_CORRECTION": QT_TRANSLATE_NOOP("@default", "Minimum correction (m)"),
+        "MAX_CORRECTION": QT_TRANSLATE_NOOP("@default", "Maximum correction (m)"),
+        "MEAN_SOUND_SPEED": QT_TRANSLATE_NOOP("@default", "Mean sound speed (m/s)"),
+        "MEAN_SHIFT": QT_TRANSLATE_NOOP("@default", "Mean position shift (m)"),
+        "MEAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -229,43 +220,42 @@ class CorrectDepths(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
-        def value(name):
-            return inputs.number(name)
-
-        def optional(name):
-            return inputs.number(name)
-
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, crs, given = inputs.given_soundings()
         corrected = correct_depths(
             soundings,
-            draft_m=value("DRAFT"),
-            assumed_speed_ms=value("ASSUMED_SOUND_SPEED"),
-            real_speed_ms=optional("ACTUAL_SOUND_SPEED"),
-            temperature_c=optional("WATER_TEMPERATURE"),
-            instrument_offset_m=optional("SOUNDER_OFFSET"),
+            draft_m=inputs.number("DRAFT"),
+            assumed_speed_ms=inputs.number("ASSUMED_SOUND_SPEED"),
+            real_speed_ms=inputs.number("ACTUAL_SOUND_SPEED"),
+            temperature_c=inputs.number("WATER_TEMPERATURE"),
+            instrument_offset_m=inputs.number("SOUNDER_OFFSET"),
             skip_without_temperature=inputs.flag("KEEP_ASSUMED_SPEED"),
-            time_offset_s=value("TIME_OFFSET"),
-            uncert_fixed_m=value("UNCERTAINTY_FIXED"),
-            uncert_share=value("UNCERTAINTY_PERCENTAGE") / 100.0,
-            mixed_depth_m=value("MIXED_DEPTH"),
-            deep_temperature_c=value("DEEP_TEMPERATURE"),
+            time_offset_s=inputs.number("TIME_OFFSET"),
+            uncert_fixed_m=inputs.number("UNCERTAINTY_FIXED"),
+            uncert_share=inputs.number("UNCERTAINTY_PERCENTAGE") / 100.0,
+            mixed_depth_m=inputs.number("MIXED_DEPTH"),
+            deep_temperature_c=inputs.number("DEEP_TEMPERATURE"),
             from_raw=inputs.flag("FROM_RAW"),
             progress=inputs.progress,
         )
-        _report(corrected.summary, inputs.feedback)
+        summary = corrected.summary
+        _report(summary, inputs)
         outputs.soundings(params.OUTPUT, corrected.soundings, crs, given=given)
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = corrected.summary[key]
+        return {
+            "MEAN_CORRECTION": summary["mean_correction_m"],
+            "MIN_CORRECTION": summary["min_correction_m"],
+            "MAX_CORRECTION": summary["max_correction_m"],
+            "MEAN_SOUND_SPEED": summary["mean_sound_speed_ms"],
+            "MEAN_SHIFT": summary["mean_shift_m"],
+            "MEAN_UNCERTAINTY": summary["mean_uncertainty_m"],
+        }
 
 
-def _report(summary, feedback):
+def _report(summary, inputs):
     def shown(value, digits):
         return "-" if value is None else written(value, f".{digits}f")
 
     for visit, row in summary["visits"].items():
-        feedback.pushInfo(
+        inputs.say(
             tr(
                 "Visit '{}': {} soundings, water {} °C, sound speed {} m/s, mean correction {} m"
             ).format(
@@ -278,7 +268,7 @@ def _report(summary, feedback):
         )
     unknown = summary["measured_from"].get("unknown", 0)
     if unknown:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "The log does not say where depth counts from ({} soundings). Depth from the "
                 "transducer is assumed and the draft is added. If the sounder shows depth from "
@@ -286,7 +276,7 @@ def _report(summary, feedback):
             ).format(unknown)
         )
     if summary["dropped"]:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "Started again from raw depths. These steps were undone: {}. Run Reduce to lake "
                 "datum again if that was done."
@@ -294,7 +284,7 @@ def _report(summary, feedback):
         )
     if summary["no_temperature"]:
         speed, error = unknown_water_speed()
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "No water temperature is known for visit {}. A sound speed of {:.1f} m/s is used, "
                 "the middle of the range for fresh water from 4 to 25 °C. It may be wrong by "
@@ -308,7 +298,7 @@ def _report(summary, feedback):
             )
         )
     if summary["uncorrected"]:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "These visits have no water temperature and keep the assumed sound speed: {}. "
                 "Enter a water temperature if you know it."

@@ -13,7 +13,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_soundings
 from .._reports import html_page, plots
 from ..core.correcting.time_offset import find_time_offset
 from ..core.number_text import written
@@ -124,7 +123,7 @@ class FindTimeOffset(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        soundings, _ = read_soundings(inputs.source(params.INPUT), inputs.context, inputs.feedback)
+        soundings, _ = inputs.soundings()
         search = inputs.number("MAX_TIME_OFFSET")
         found = find_time_offset(
             soundings,
@@ -152,9 +151,11 @@ class FindTimeOffset(LakefloorAlgorithm):
             ),
         )
         outputs.text("REPORT", lambda: _html_report(found))
-        outputs.results["TIME_OFFSET"] = _number(found.offset_s)
-        outputs.results["UNCERTAINTY"] = _number(found.uncert_s)
-        outputs.results["DETERMINABLE"] = int(found.determinable)
+        return {
+            "TIME_OFFSET": _number(found.offset_s),
+            "UNCERTAINTY": _number(found.uncert_s),
+            "DETERMINABLE": int(found.determinable),
+        }
 
 
 def _name(row):

@@ -17,24 +17,12 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.soundings_layer import read_soundings
-from .._store.parameters import store_parameter, warn_of_neighbors
+from .._store.parameters import store_parameter, store_path
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.visits.merging import merge_soundings
 from ..core.visits.store_visits import SUPERSEDED
-
-_NUMBERS = {
-    "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
-    "ALREADY_THERE": QT_TRANSLATE_NOOP("@default", "Soundings already there"),
-    "PLACES": QT_TRANSLATE_NOOP("@default", "Places where tracks meet"),
-    "OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum offset removed (m)"),
-    "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
-    "RMS_BEFORE": QT_TRANSLATE_NOOP("@default", "RMS difference before (m)"),
-    "RMS_AFTER": QT_TRANSLATE_NOOP("@default", "RMS difference after (m)"),
-}
-
 
 #: Which soundings share an offset, by what the drop-down shows.
 _UNITS = {"one for all": "store", "one for each visit": "visit", "none": "none"}
@@ -67,7 +55,15 @@ class MergeDatabases(LakefloorAlgorithm):
         "OGC 12-128r18, GeoPackage Encoding Standard 1.3",
     )
 
-    NUMBERS = _NUMBERS
+    NUMBERS = {
+        "ADDED": QT_TRANSLATE_NOOP("@default", "Soundings added"),
+        "ALREADY_THERE": QT_TRANSLATE_NOOP("@default", "Soundings already there"),
+        "PLACES": QT_TRANSLATE_NOOP("@default", "Places where tracks meet"),
+        "OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum offset removed (m)"),
+        "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
+        "RMS_BEFORE": QT_TRANSLATE_NOOP("@default", "RMS difference before (m)"),
+        "RMS_AFTER": QT_TRANSLATE_NOOP("@default", "RMS difference after (m)"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -154,17 +150,16 @@ class MergeDatabases(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
-        if bool(inputs.parameters.get("OTHER_DATABASE")) == bool(inputs.parameters.get("COPY")):
+        if inputs.given("OTHER_DATABASE") == inputs.given("COPY"):
             raise LakefloorError(
                 tr("Choose either another lake database or the soundings of a shared copy.")
             )
 
     def compute(self, inputs, outputs):
         progress = inputs.progress
-        path = inputs.file("DATABASE")
+        path = store_path(inputs)
         output = Path(inputs.destination(params.OUTPUT))
         level = _UNITS[inputs.choice("OFFSETS")]
-        warn_of_neighbors(path, inputs.feedback)
         crs = lake_store.contents(path).crs
         own = lake_store.read_whole(path, span(progress, 0.0, 0.1))
         other = self._other(inputs, crs, span(progress, 0.1, 0.2))
@@ -184,7 +179,7 @@ class MergeDatabases(LakefloorAlgorithm):
             least=inputs.integer("MIN_PLACES"),
             progress=span(progress, 0.2, 0.6),
         )
-        _say(merged, inputs.feedback)
+        _say(merged, inputs)
         done = lake_store.write_merged(
             path, outputs.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0)
         )
@@ -194,45 +189,35 @@ class MergeDatabases(LakefloorAlgorithm):
             inputs.warn(note)
         there = len(other) - done.added
         inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, there))
-        numbers = (
-            done.added,
-            there,
-            merged.places,
-            *map(_number, (merged.offset, merged.std_error, merged.before, merged.after)),
-        )
-        outputs.results.update(zip(_NUMBERS, numbers))
+        return {
+            "ADDED": done.added,
+            "ALREADY_THERE": there,
+            "PLACES": merged.places,
+            "OFFSET": _number(merged.offset),
+            "OFFSET_UNCERTAINTY": _number(merged.std_error),
+            "RMS_BEFORE": _number(merged.before),
+            "RMS_AFTER": _number(merged.after),
+        }
 
     def _other(self, inputs, crs, progress):
         """Return the other's soundings in the CRS of one's own store."""
-        copy = inputs.source("COPY")
-        if copy is None:
-            path = inputs.file("OTHER_DATABASE")
-            theirs = lake_store.contents(path).crs
-            other = lake_store.read_whole(path, progress)
-            if theirs != crs:
-                x, y = transform(other.x, other.y, theirs, crs)
-                other = other.replace(x=x, y=y)
-                inputs.say(
-                    tr("The other lake database ({}) is projected to {}.").format(
-                        theirs[:40], crs[:40]
-                    )
-                )
-            return other
-        soundings, _ = read_soundings(
-            copy, inputs.context, inputs.feedback, QgsCoordinateReferenceSystem(crs)
-        )
-        if not copy.sourceCrs().isValid():
-            raise LakefloorError(
-                tr(
-                    "Layer '{}' has no coordinate reference system. Set the right one in its "
-                    "properties, then run again."
-                ).format(copy.sourceName())
+        if inputs.given("COPY"):
+            soundings, _ = inputs.soundings("COPY", QgsCoordinateReferenceSystem(crs))
+            return soundings
+        path = inputs.file("OTHER_DATABASE")
+        theirs = lake_store.contents(path).crs
+        other = lake_store.read_whole(path, progress)
+        if theirs != crs:
+            x, y = transform(other.x, other.y, theirs, crs)
+            other = other.replace(x=x, y=y)
+            inputs.say(
+                tr("The other lake database ({}) is projected to {}.").format(theirs[:40], crs[:40])
             )
-        return soundings
+        return other
 
     def _copy_name(self, inputs):
         """Return the name under which a shared copy enters; None where there is none."""
-        if not inputs.parameters.get("COPY"):
+        if not inputs.given("COPY"):
             return None
         name = inputs.text("VISIT_NAME").strip()
         return name or tr("shared copy")
@@ -242,23 +227,23 @@ def _number(value):
     return float(value) if value == value else None
 
 
-def _say(merged, feedback):
+def _say(merged, inputs):
     for note in merged.notes:
-        feedback.pushWarning(note)
+        inputs.warn(note)
     if merged.adjusted:
         joint = merged.joint
         for name, offset, error, count in zip(
             joint.visit, joint.offset, joint.std_error, joint.observations
         ):
             if np.isfinite(offset):
-                feedback.pushInfo(
+                inputs.say(
                     tr("{}: offset {:+.3f} m, standard uncertainty {:.3f} m, places: {}.").format(
                         f"'{name}'" if name else tr("The other soundings"), offset, error, count
                     )
                 )
     again = sum(str(s).startswith(SUPERSEDED) for s in merged.soundings.status)
     if again:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "Soundings that the other lake database marks as superseded are accepted again: {}."
             ).format(again)

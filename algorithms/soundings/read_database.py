@@ -2,7 +2,6 @@
 
 from itertools import chain
 
-import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
@@ -11,13 +10,13 @@ from qgis.core import (
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterString,
 )
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, Qt
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import store_parameter, visit_names, warn_of_neighbors
+from .._store.parameters import store_parameter, store_path, visit_names
 from ..core.errors import LakefloorError
 from ..core.visits.store_visits import times_of_days
 
@@ -86,12 +85,11 @@ class ReadDatabase(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        path = inputs.file("DATABASE")
-        warn_of_neighbors(path, inputs.feedback)
+        path = store_path(inputs)
         held = lake_store.contents(path)
         crs = QgsCoordinateReferenceSystem(held.crs)
         extent = inputs.extent("EXTENT", crs)
-        days = [self._day(inputs, name) for name in ("FROM", "TO")]
+        days = [inputs.day(name) for name in ("FROM", "TO")]
         if None not in days and days[0] > days[1]:
             raise LakefloorError(
                 tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
@@ -129,15 +127,4 @@ class ReadDatabase(LakefloorAlgorithm):
 
         outputs.soundings(params.OUTPUT, counted(), crs)
         inputs.say(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))
-        outputs.results["SOUNDINGS"] = count
-        outputs.results["VISIT_COUNT"] = len(visits)
-
-    def _day(self, inputs, name):
-        if not inputs.given(name):
-            return None
-        day = self.parameterAsDateTime(inputs.parameters, name, inputs.context).date()
-        if not day.isValid():
-            raise LakefloorError(
-                tr("'{}' is not a date. Write it as 2026-05-14.").format(inputs.parameters[name])
-            )
-        return np.datetime64(day.toString(Qt.DateFormat.ISODate), "D")
+        return {"SOUNDINGS": count, "VISIT_COUNT": len(visits)}

@@ -97,8 +97,7 @@ class ReadLogs(LakefloorAlgorithm):
                 AS_STATED,
                 tr(
                     "For text and GPX files that do not state their unit. NMEA 0183 always "
-                    "does. Without "
-                    "a statement, 'as stated' takes meters and warns."
+                    "does. Without a statement, 'as stated' takes meters and warns."
                 ),
             )
         )
@@ -110,9 +109,7 @@ class ReadLogs(LakefloorAlgorithm):
                 AS_STATED,
                 tr(
                     "For text and GPX files that do not state it. Without a statement, 'as "
-                    "stated' takes "
-                    "the transducer and warns. "
-                    "Correct depths adds the draft to "
+                    "stated' takes the transducer and warns. Correct depths adds the draft to "
                     "depths below the transducer."
                 ),
                 former={"surface": "water surface"},
@@ -195,11 +192,6 @@ class ReadLogs(LakefloorAlgorithm):
         if not self._paths(inputs):
             raise LakefloorError(tr("There are no logs. Give files, or the folder that has them."))
 
-    def _paths(self, inputs) -> list:
-        files = inputs.files(params.INPUT)
-        folder = inputs.file(FOLDER)
-        return [path for path in (*files, folder) if path]
-
     def compute(self, inputs, outputs):
         unit = inputs.unit("DEPTH_UNIT")
         depth_from = inputs.choice("DEPTH_FROM")
@@ -230,7 +222,14 @@ class ReadLogs(LakefloorAlgorithm):
         outputs.table(
             "UNREAD", _UNREAD_FIELDS, ((u.file, u.line, u.reason, u.text) for u in reading.unread)
         )
-        outputs.results["SOUNDINGS"] = len(reading.soundings)
-        outputs.results["VISITS"] = len(reading.visits)
-        outputs.results["UNREAD_COUNT"] = reading.unread_count
-        outputs.results["ASSUMED"] = " ".join(reading.assumptions())
+        return {
+            "SOUNDINGS": len(reading.soundings),
+            "VISITS": len(reading.visits),
+            "UNREAD_COUNT": reading.unread_count,
+            "ASSUMED": " ".join(reading.assumptions()),
+        }
+
+    def _paths(self, inputs) -> list:
+        files = inputs.files(params.INPUT)
+        folder = inputs.file(FOLDER)
+        return [path for path in (*files, folder) if path]

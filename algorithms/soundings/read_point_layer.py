@@ -14,7 +14,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_given_points
 from .._io.layer_crs import metric_crs, srs_wkt
 from .._io.values import as_numbers
 from ..core.days import longitude
@@ -173,7 +172,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         inputs.time_zone("TIME_ZONE")
 
     def compute(self, inputs, outputs):
-        points = inputs.source(params.INPUT)
+        points = inputs.source()
         crs = metric_crs(
             points.sourceCrs(), points.sourceExtent(), points.sourceName(), inputs.feedback
         )
@@ -191,9 +190,11 @@ class ReadPointLayer(LakefloorAlgorithm):
         inputs.say(tr("Soundings: {}. Visits: {}.").format(len(soundings), ", ".join(visits)))
         given = replace(given, order=given.order[kept])
         outputs.soundings(params.OUTPUT, soundings, crs, given=given)
-        outputs.results["SOUNDINGS"] = len(soundings)
-        outputs.results["VISITS"] = len(visits)
-        outputs.results["LEFT_OUT"] = sum(left_out.values())
+        return {
+            "SOUNDINGS": len(soundings),
+            "VISITS": len(visits),
+            "LEFT_OUT": sum(left_out.values()),
+        }
 
     def _columns(self, points, crs, inputs):
         """Return the columns that were chosen, and the layer's own fields and order."""
@@ -202,9 +203,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             for role in ("DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE")
         }
         names = sorted({name for name in fields.values() if name})
-        x, y, z, columns, given = read_given_points(
-            points, crs, names, inputs.context, inputs.feedback
-        )
+        x, y, z, columns, given = inputs.points(params.INPUT, crs, names)
         if len(z) and np.isnan(z).all() and not fields["DEPTH"]:
             present = ", ".join(f"'{excerpt(name)}'" for name in points.fields().names())
             raise LakefloorError(

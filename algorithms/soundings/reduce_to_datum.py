@@ -13,9 +13,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QDate, QDateTime, Qt, QTime
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_table
 from .._io.layer_crs import srs_wkt
-from .._io.soundings_layer import read_given
 from .._io.values import to_text
 from ..core.correcting.gauge import GaugeFields, gauge_levels
 from ..core.correcting.lake_level import land_notes, reduce_to_datum
@@ -28,19 +26,6 @@ from ._offsets import say_offsets
 
 #: What to do with visits of which no lake level is known.
 ADJUST, LATER = "adjust to the first visit", "fit to the database later"
-
-_NUMBERS = {
-    "MEAN_REDUCTION": ("mean_reduction_m", QT_TRANSLATE_NOOP("@default", "Mean reduction (m)")),
-    "MIN_LEVEL": ("lowest_level_m", QT_TRANSLATE_NOOP("@default", "Minimum lake level (m)")),
-    "MAX_LEVEL": ("highest_level_m", QT_TRANSLATE_NOOP("@default", "Maximum lake level (m)")),
-    "ABOVE_DATUM": ("land", QT_TRANSLATE_NOOP("@default", "Soundings above the datum")),
-    "OUTSIDE_READINGS": ("held", QT_TRANSLATE_NOOP("@default", "Soundings outside the readings")),
-    "MAX_OFFSET": ("largest_offset_m", QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)")),
-    "OFFSET_UNCERTAINTY": (
-        "offset_sd_m",
-        QT_TRANSLATE_NOOP("@default", "Uncertainty of that offset (m)"),
-    ),
-}
 
 
 class ReduceToDatum(LakefloorAlgorithm):
@@ -70,7 +55,15 @@ class ReduceToDatum(LakefloorAlgorithm):
         "@default", "U.S. Army Corps of Engineers (2002), Hydrographic Surveying, EM 1110-2-1003"
     )
 
-    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+    NUMBERS = {
+        "MEAN_REDUCTION": QT_TRANSLATE_NOOP("@default", "Mean reduction (m)"),
+        "MIN_LEVEL": QT_TRANSLATE_NOOP("@default", "Minimum lake level (m)"),
+        "MAX_LEVEL": QT_TRANSLATE_NOOP("@default", "Maximum lake level (m)"),
+        "ABOVE_DATUM": QT_TRANSLATE_NOOP("@default", "Soundings above the datum"),
+        "OUTSIDE_READINGS": QT_TRANSLATE_NOOP("@default", "Soundings outside the readings"),
+        "MAX_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
+        "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Uncertainty of that offset (m)"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -215,10 +208,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         if gauge is None:
             levels = inputs.number("LAKE_LEVEL") * unit_factor(unit)
         else:
-            levels = self._gauge_levels(gauge, unit, inputs)
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+            levels = self._gauge_levels(gauge.sourceName(), unit, inputs)
+        soundings, crs, given = inputs.given_soundings()
         elevation = inputs.number("DATUM_ELEVATION")
         reduced = reduce_to_datum(
             soundings,
@@ -229,7 +220,7 @@ class ReduceToDatum(LakefloorAlgorithm):
             code=srs_wkt(crs),
             progress=span(inputs.progress, 0.0, 0.5),
         )
-        _report(reduced.summary, unit, inputs.feedback)
+        _report(reduced.summary, unit, inputs)
         if elevation is None:
             name, level = reduced.datum
             inputs.warn(
@@ -241,15 +232,24 @@ class ReduceToDatum(LakefloorAlgorithm):
         apart = unlike_levels(reduced.soundings, span(inputs.progress, 0.5, 1.0))
         for note in [*reduced.notes, *apart]:
             inputs.warn(note)
-        return self._write(outputs, reduced.soundings, crs, given, reduced.summary)
+        outputs.soundings(params.OUTPUT, reduced.soundings, crs, given=given)
+        return {
+            "MEAN_REDUCTION": reduced.summary["mean_reduction_m"],
+            "MIN_LEVEL": reduced.summary["lowest_level_m"],
+            "MAX_LEVEL": reduced.summary["highest_level_m"],
+            "ABOVE_DATUM": reduced.summary["land"],
+            "OUTSIDE_READINGS": reduced.summary["held"],
+            "MAX_OFFSET": None,
+            "OFFSET_UNCERTAINTY": None,
+        }
 
-    def _gauge_levels(self, gauge, unit, inputs):
+    def _gauge_levels(self, table, unit, inputs):
         chosen = GaugeFields(*(inputs.text(f"{kind}_FIELD") for kind in ("TIME", "LEVEL", "VISIT")))
         found = gauge_levels(
-            _columns(gauge, inputs.feedback),
+            _columns(inputs),
             chosen,
             unit=unit,
-            table=gauge.sourceName(),
+            table=table,
             time_zone=inputs.time_zone("GAUGE_TIME_ZONE"),
         )
         inputs.say(found.source)
@@ -259,9 +259,7 @@ class ReduceToDatum(LakefloorAlgorithm):
 
     def _without_level(self, inputs, outputs):
         """Count depths from the water of a day: nobody read the level of the lake."""
-        soundings, crs, given = read_given(
-            inputs.source(params.INPUT), inputs.context, inputs.feedback
-        )
+        soundings, crs, given = inputs.given_soundings()
         each = inputs.choice("NO_LEVEL") == LATER
         fitted = water_of_the_day(soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)
         inputs.warn(fitted.route)
@@ -272,38 +270,28 @@ class ReduceToDatum(LakefloorAlgorithm):
                     "The datum is not named '{}', because no lake level ties the depths to it."
                 ).format(name)
             )
-        say_offsets(fitted, inputs.feedback)
+        say_offsets(fitted, inputs)
         for note in land_notes(fitted.soundings):
             inputs.warn(note)
         done, largest = fitted.soundings, fitted.largest
         use = done.accepted
-        return self._write(
-            outputs,
-            done,
-            crs,
-            given,
-            {
-                "mean_reduction_m": float((done.depth - soundings.depth)[use].mean())
-                if use.any()
-                else None,
-                "land": int((done.depth[use] < 0.0).sum()),
-                "held": 0,
-                "largest_offset_m": largest and largest.offset,
-                "offset_sd_m": largest and largest.std_error,
-            },
-        )
-
-    def _write(self, outputs, soundings, crs, given, summary):
-        outputs.soundings(params.OUTPUT, soundings, crs, given=given)
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = summary.get(key)
+        outputs.soundings(params.OUTPUT, done, crs, given=given)
+        reductions = (done.depth - soundings.depth)[use]
+        return {
+            "MEAN_REDUCTION": float(reductions.mean()) if use.any() else None,
+            "MIN_LEVEL": None,
+            "MAX_LEVEL": None,
+            "ABOVE_DATUM": int((done.depth[use] < 0.0).sum()),
+            "OUTSIDE_READINGS": 0,
+            "MAX_OFFSET": largest and largest.offset,
+            "OFFSET_UNCERTAINTY": largest and largest.std_error,
+        }
 
 
-def _columns(gauge, feedback) -> dict:
-    """Return the columns of a table; dates and times are ISO 8601 text."""
+def _columns(inputs) -> dict:
+    """Return the columns of the gauge readings; dates and times are ISO 8601 text."""
     return {
-        name: [_plain(value) for value in values]
-        for name, values in read_table(gauge, feedback).items()
+        name: [_plain(value) for value in values] for name, values in inputs.table("GAUGE").items()
     }
 
 
@@ -314,21 +302,21 @@ def _plain(value):
     return to_text(value) if isinstance(value, (QDate, QDateTime, QTime)) else value
 
 
-def _report(summary, unit, feedback):
+def _report(summary, unit, inputs):
     scale = unit_factor(unit)
     for visit, row in summary["visits"].items():
-        feedback.pushInfo(
+        inputs.say(
             tr("Visit '{}': {} soundings, mean lake level {:.3f} {}").format(
                 visit, row["soundings"], row["level_m"] / scale, unit
             )
         )
     if summary["land"]:
-        feedback.pushInfo(
+        inputs.say(
             tr("Soundings above the lake datum (land when the lake stands at it): {}").format(
                 summary["land"]
             )
         )
     if summary["held"]:
-        feedback.pushWarning(
+        inputs.warn(
             tr("Soundings before the first or after the last reading: {}").format(summary["held"])
         )

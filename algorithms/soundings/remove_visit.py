@@ -7,7 +7,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import UPDATED, store_parameter, visit_names, warn_of_neighbors
+from .._store.parameters import UPDATED, store_parameter, store_path, visit_names
 from ..core.errors import LakefloorError
 
 
@@ -46,8 +46,7 @@ class RemoveVisit(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
-        path = inputs.file("DATABASE")
-        warn_of_neighbors(path, inputs.feedback)
+        path = store_path(inputs)
         names = visit_names(
             inputs.text("VISITS"), [v.name for v in lake_store.contents(path).visits]
         )
@@ -63,4 +62,4 @@ class RemoveVisit(LakefloorAlgorithm):
                 done["removed"], done["restored"]
             )
         )
-        return {UPDATED: path, "REMOVED": done["removed"], "RESTORED": done["restored"]}
+        return {UPDATED: str(path), "REMOVED": done["removed"], "RESTORED": done["restored"]}

@@ -7,7 +7,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import UPDATED, store_parameter, warn_of_neighbors
+from .._store.parameters import UPDATED, store_parameter, store_path
 
 
 class RestoreDatabase(LakefloorAlgorithm):
@@ -52,8 +52,7 @@ class RestoreDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile("KEPT", tr("Lake database that was replaced")))
 
     def compute(self, inputs, outputs):
-        path = inputs.file("DATABASE")
-        warn_of_neighbors(path, inputs.feedback)
+        path = store_path(inputs)
         kept = lake_store.restore(inputs.file("BACKUP"), path, inputs.progress)
         visits = lake_store.contents(path).visits
         soundings = sum(v.soundings for v in visits)
@@ -65,7 +64,7 @@ class RestoreDatabase(LakefloorAlgorithm):
         if kept is not None:
             inputs.say(tr("The database that was replaced is kept as '{}'.").format(kept))
         return {
-            UPDATED: path,
+            UPDATED: str(path),
             "KEPT": str(kept) if kept else None,
             "SOUNDINGS": soundings,
             "VISIT_COUNT": len(visits),

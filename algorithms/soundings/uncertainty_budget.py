@@ -12,16 +12,6 @@ from .._i18n import tr
 from .._io import params
 from ..core.correcting.uncertainty_budget import uncertainty_budget
 
-_NUMBERS = {
-    "MEAN_UNCERTAINTY": ("mean_m", QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)")),
-    "RMS_UNCERTAINTY": ("rms_m", QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty (m)")),
-    "P95_UNCERTAINTY": (
-        "p95_m",
-        QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)"),
-    ),
-    "MEAN_SLOPE": ("mean_slope", QT_TRANSLATE_NOOP("@default", "Mean slope (m per m)")),
-}
-
 
 class UncertaintyBudget(LakefloorAlgorithm):
     NAME = "uncertaintybudget"
@@ -51,7 +41,12 @@ class UncertaintyBudget(LakefloorAlgorithm):
         "Engineers (2002), Hydrographic Surveying, EM 1110-2-1003; JCGM 100:2008",
     )
 
-    NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+    NUMBERS = {
+        "MEAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
+        "RMS_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Root mean square uncertainty (m)"),
+        "P95_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)"),
+        "MEAN_SLOPE": QT_TRANSLATE_NOOP("@default", "Mean slope (m per m)"),
+    }
 
     def declare(self):
         add = self.addParameter
@@ -187,32 +182,28 @@ class UncertaintyBudget(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
-        def value(name):
-            return inputs.number(name)
-
         surface = crs = None
-        layer = inputs.raster("SURFACE")
-        if layer is not None:
+        if inputs.given("SURFACE"):
             # The soundings follow the surface's coordinate reference system.
             surface, crs, _ = inputs.surface("SURFACE")
         soundings, crs, given = inputs.given_soundings(params.INPUT, crs)
         budget = uncertainty_budget(
             soundings,
-            instrument_fixed_m=value("SOUNDER_FIXED"),
-            instrument_share=value("SOUNDER_PERCENTAGE") / 100.0,
-            temperature_error_c=value("TEMPERATURE_UNCERTAINTY"),
-            mixed_depth_m=value("MIXED_DEPTH"),
-            deep_temperature_c=value("DEEP_TEMPERATURE"),
+            instrument_fixed_m=inputs.number("SOUNDER_FIXED"),
+            instrument_share=inputs.number("SOUNDER_PERCENTAGE") / 100.0,
+            temperature_error_c=inputs.number("TEMPERATURE_UNCERTAINTY"),
+            mixed_depth_m=inputs.number("MIXED_DEPTH"),
+            deep_temperature_c=inputs.number("DEEP_TEMPERATURE"),
             sound_speed_measured=inputs.flag("SOUND_SPEED_MEASURED"),
-            draft_m=value("DRAFT_UNCERTAINTY"),
-            level_m=value("LEVEL_UNCERTAINTY"),
-            position_m=value("POSITION_UNCERTAINTY"),
-            time_offset_s=value("TIME_OFFSET_UNCERTAINTY"),
+            draft_m=inputs.number("DRAFT_UNCERTAINTY"),
+            level_m=inputs.number("LEVEL_UNCERTAINTY"),
+            position_m=inputs.number("POSITION_UNCERTAINTY"),
+            time_offset_s=inputs.number("TIME_OFFSET_UNCERTAINTY"),
             surface=None if surface is None else surface.depth,
             radius_m=inputs.number("SLOPE_RADIUS"),
             progress=inputs.progress,
         )
-        _report(budget, inputs.feedback)
+        _report(budget, inputs)
         outputs.soundings(params.OUTPUT, budget.soundings, crs, given=given)
         outputs.table(
             "TERMS",
@@ -222,17 +213,19 @@ class UncertaintyBudget(LakefloorAlgorithm):
                 ["total", budget.summary["rms_m"], 100.0],
             ],
         )
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = budget.summary[key]
+        return {
+            "MEAN_UNCERTAINTY": budget.summary["mean_m"],
+            "RMS_UNCERTAINTY": budget.summary["rms_m"],
+            "P95_UNCERTAINTY": budget.summary["p95_m"],
+            "MEAN_SLOPE": budget.summary["mean_slope"],
+        }
 
 
-def _report(budget, feedback):
+def _report(budget, inputs):
     for term, rms, share in budget.terms:
-        feedback.pushInfo(
-            tr("{}: {:.3f} m, {:.0f}% of the variance").format(tr(term), rms, 100.0 * share)
-        )
+        inputs.say(tr("{}: {:.3f} m, {:.0f}% of the variance").format(tr(term), rms, 100.0 * share))
     for visit, row in budget.summary["visits"].items():
-        feedback.pushInfo(
+        inputs.say(
             tr("Visit '{}': {} soundings, standard uncertainty {:.3f} m").format(
                 visit, row["soundings"], row["rms_m"]
             )
@@ -255,4 +248,4 @@ def _report(budget, feedback):
         ),
     ):
         if budget.summary[key]:
-            feedback.pushInfo(text.format(budget.summary[key]))
+            inputs.say(text.format(budget.summary[key]))

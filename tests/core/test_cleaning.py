@@ -91,8 +91,8 @@ def test_every_kind_of_blunder_gets_a_reason_that_fits():
     status = clean(soundings).soundings.status
     fits = {
         "spike": {reasons.SPIKE},
-        "double echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBOURS},
-        "half echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBOURS},
+        "double echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBORS},
+        "half echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBORS},
         "dropped at speed": {reasons.NO_BOTTOM, reasons.TOO_FAST},
         "position jump": {reasons.POSITION_JUMP},
         "position frozen": {reasons.POSITION_FROZEN},
@@ -263,7 +263,7 @@ def test_a_long_false_bottom_is_contradicted_by_other_lanes():
     depth = log.depth.copy()
     depth[3 * 300 + 100 : 3 * 300 + 180] += 9.0  # 88 m of track: no burst by its length
     result = clean(log.replace(depth=depth))
-    assert rejected(result, reasons.NEIGHBOURS) == list(range(1000, 1080))
+    assert rejected(result, reasons.NEIGHBORS) == list(range(1000, 1080))
     assert any("compared with neighbors within" in note for note in result.notes)
 
 

@@ -75,7 +75,7 @@ def test_the_zone_given_goes_before_the_sun(tmp_path):
         assert days.survey_days(reading.soundings, reading.epsg) == ["2025-05-17"]
         # NMEA is in UTC whatever zone is given.
         assert str(reading.soundings.time.min())[:13] == "2025-05-17T05"
-    assert parse_corrections(reading.soundings.corrections[0])[days.OFFSET] == "-5"
+    assert parse_corrections(reading.soundings.corrections[0])[days.UTC_OFFSET] == "-5"
 
 
 def test_the_offset_that_a_table_states_is_the_lakes(tmp_path):

@@ -5,7 +5,7 @@ import pytest
 from pyproj import Geod, Transformer
 from shapely.geometry import MultiPolygon, Polygon, box
 
-from lakefloor.algorithms.core.ellipsoid import area_scale, line_length, polygon_area
+from lakefloor.algorithms.core.ellipsoid import area_scale, geodesic_length, polygon_area
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.grid import empty_grid
 
@@ -30,7 +30,7 @@ def test_box_of_a_published_size():
     # One second of arc of the meridian at 45 N is 30.87 m on any ellipsoid in use
     # (Snyder 1987, table 1: 111,131.78 m a degree on GRS 80 from 44.5 to 45.5 N).
     line = _projected(np.array([-93.0, -93.0]), np.array([44.5, 45.5]))
-    assert line_length(line, UTM15) == pytest.approx(111_131.78, abs=0.05)
+    assert geodesic_length(line, UTM15) == pytest.approx(111_131.78, abs=0.05)
 
 
 def test_holes_and_parts():

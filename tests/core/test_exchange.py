@@ -21,13 +21,8 @@ from lakefloor.algorithms.core.exchange.device_names import (
 )
 from lakefloor.algorithms.core.exchange.gpx_file import gpx_document, read_gpx
 from lakefloor.algorithms.core.exchange.kml_file import kml_document, read_kml
-from lakefloor.algorithms.core.exchange.waypoints import (
-    Route,
-    Track,
-    Waypoint,
-    depth_text,
-    tracks_by_name,
-)
+from lakefloor.algorithms.core.exchange.waypoints import Route, Track, Waypoint, tracks_by_name
+from lakefloor.algorithms.core.number_text import rounded_depth_text
 from lakefloor.algorithms.core.reading.text_log import parse_text_log
 
 KML = "{http://www.opengis.net/kml/2.2}"
@@ -93,13 +88,13 @@ def test_symbols():
 
 
 def test_depth_text_in_feet_and_metres():
-    assert depth_text(3.6576) == "12 ft"
-    assert depth_text(3.6576, "m") == "3.7 m"
+    assert rounded_depth_text(3.6576) == "12 ft"
+    assert rounded_depth_text(3.6576, "m") == "3.7 m"
     # A wet place a hair above the datum is not minus nought deep.
-    assert (depth_text(-0.03), depth_text(-0.03, "m")) == ("0 ft", "0.0 m")
-    assert depth_text(-0.3) == "-1 ft"
+    assert (rounded_depth_text(-0.03), rounded_depth_text(-0.03, "m")) == ("0 ft", "0.0 m")
+    assert rounded_depth_text(-0.3) == "-1 ft"
     with pytest.raises(LakefloorError, match="fathom"):
-        depth_text(1.0, "fathom")
+        rounded_depth_text(1.0, "fathom")
 
 
 @pytest.mark.parametrize(("write", "read"), [

@@ -131,7 +131,7 @@ _FOR_PROGRAMS = {
     "core/visits/level_network.py: b:.4f",
     "core/visits/level_network.py: e:.4f",
     "core/visits/merging.py: b:.4f",
-    "core/visits/unknown_level.py: value:.4f",
+    "core/visits/fit_to_stored.py: value:.4f",
 }
 
 

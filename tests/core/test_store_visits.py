@@ -12,8 +12,8 @@ from lakefloor.algorithms.core.visits.store_visits import (
     SUPERSEDED,
     Visit,
     checksum,
-    day_of,
     entering,
+    first_day,
     free_name,
     near,
     order_of_entering,
@@ -121,8 +121,8 @@ def test_visits_enter_by_time_those_without_last():
     timed, other, untimed = log().time, log().time - np.timedelta64(1, "D"), np.full(3, NAT)
     entered = sorted([untimed, timed, other], key=order_of_entering)
     assert [e[0] for e in entered[:2]] == [other[0], timed[0]]
-    assert day_of(log(), "EPSG:32615") == "2024-05-14"
-    assert day_of(log().replace(time=np.full(100, NAT)), "EPSG:32615") is None
+    assert first_day(log(), "EPSG:32615") == "2024-05-14"
+    assert first_day(log().replace(time=np.full(100, NAT)), "EPSG:32615") is None
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lakefloor.algorithms.core.errors import LakefloorError
-from lakefloor.algorithms.core.visits.survey_standards import ORDERS, thu, tvu, usace_tolerance
+from lakefloor.algorithms.core.visits.survey_standards import ORDERS, tvu, usace_tolerance
 
 FOOT = 0.3048
 
@@ -38,7 +38,6 @@ def test_vertical_tolerance(feet, order, metres, in_feet):
 def test_more_worked_values():
     assert float(tvu("1a", 40.0)) == pytest.approx(0.72139, abs=5e-6)
     assert float(tvu("2", 100.0)) == pytest.approx(2.50799, abs=5e-6)
-    assert float(thu("1a", 30 * FOOT)) == pytest.approx(5.457, abs=5e-4)
 
 
 def test_stricter_orders_allow_less_at_any_depth():
@@ -46,7 +45,6 @@ def test_stricter_orders_allow_less_at_any_depth():
     names = list(ORDERS)
     for strict, loose in zip(names[:-1], names[1:]):
         assert (tvu(strict, depth) <= tvu(loose, depth)).all()
-        assert (thu(strict, depth) <= thu(loose, depth)).all()
 
 
 def test_army_engineers_table():

@@ -12,10 +12,10 @@ from lakefloor.algorithms.core.soundings import (
     each_visit,
     parse_corrections,
 )
+from lakefloor.algorithms.core.visits.fit_to_stored import fit_to_stored
 from lakefloor.algorithms.core.visits.unknown_level import (
     FEWEST_MEETINGS,
     MOST_ERROR_M,
-    fit_to_stored,
     water_of_the_day,
 )
 from lakefloor.algorithms.core.visits.unlike_levels import unlike_levels

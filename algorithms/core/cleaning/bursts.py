@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..progress import Progress, silent
-from .hampel import BLOCK, usual_noise
+from .hampel import BLOCK_PINGS, usual_noise
 from .track_gates import cheapest_chain, run_numbers, starts_of_runs
 
 #: A burst stands out by at least this share of its length, besides the noise.
@@ -136,7 +136,7 @@ def bursts(
 
 
 def _price_of_return(pieces, a, b, ends, k, steepest, longest) -> float:
-    """Price, per metre, of leaving out what lies between pieces ``a`` and ``b`` as a burst.
+    """Price, per meter, of leaving out what lies between pieces ``a`` and ``b`` as a burst.
 
     Infinite if it is none. ``ends`` are the first and last ping of the run.
     """
@@ -170,7 +170,7 @@ def _price_of_return(pieces, a, b, ends, k, steepest, longest) -> float:
         return np.inf
     # Further out the track is nearer to its edges than to the burst: it is not the burst
     # that is the bottom.
-    wide = min(max(len(inside), 2 * k + 1), BLOCK // 2)
+    wide = min(max(len(inside), 2 * k + 1), BLOCK_PINGS // 2)
     far = _middle(depth[max(tail + 1 - wide, ends[0]) : tail + 1])
     if abs(far - before) > 0.5 * abs(far - _middle(inside[:3])):
         return np.inf

@@ -31,7 +31,7 @@ from .reasons import (
     FALSE_BOTTOM,
     ISOLATED,
     LOST_BOTTOM,
-    NEIGHBOURS,
+    NEIGHBORS,
     NO_BOTTOM,
     NO_POSITION,
     OFF_TRACK,
@@ -46,9 +46,9 @@ from .reasons import (
 )
 from .track_gates import run_numbers, starts_of_runs
 
-#: Fewest soundings of a stretch off its neighbours that are worth a note; and most notes.
+#: Fewest soundings of a stretch off its neighbors that are worth a note; and most notes.
 _WORTH_A_NOTE, _NOTES = 10, 5
-#: Rounds of the test against neighbours, each with what the one before left.
+#: Rounds of the test against neighbors, each with what the one before left.
 _ROUNDS = 3
 
 
@@ -65,7 +65,7 @@ class Cleaned:
         after them reasons that the input brought along. Reasons without a case count 0.
     notes : tuple of str
         Gates that could not be used and why; figures taken from the data; stretches of
-        track that were kept though they lie far off their neighbours.
+        track that were kept though they lie far off their neighbors.
     warnings : tuple of str
         Soundings that lie far from all others.
     """
@@ -118,7 +118,7 @@ def clean(
     max_burst : float
         Longest burst of false depths looked for along the track, m.
     radius : float, optional
-        How far away neighbours are looked for, m; by default one and a half times the
+        How far away neighbors are looked for, m; by default one and a half times the
         lane spacing found in the data. Zero leaves the test out.
     anew : bool
         Forget the reasons of an earlier cleaning first; reasons of other origin stay.
@@ -192,13 +192,9 @@ def clean(
     _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius is None:
         radius = 1.5 * _spacing(log)
-        notes.append(
-            f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
-            if radius
-            else "There is no second lane within reach, so soundings were not compared with neighbors."
-        )
+        notes.append(_note_on_radius(radius))
     if radius > 0:
-        _against_neighbours(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
+        _against_neighbors(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
     if radius > 0:
         notes += _odd_stretches(
@@ -315,7 +311,15 @@ def _along_track(log, half_window, max_burst, progress):
     log.mark(rows[found], BURST)
 
 
-def _against_neighbours(log, radius, longest, progress):
+def _note_on_radius(radius) -> str:
+    if not radius:
+        return (
+            "There is no second lane within reach, so soundings were not compared with neighbors."
+        )
+    return f"Soundings were compared with neighbors within {written(radius, '.1f')} m."
+
+
+def _against_neighbors(log, radius, longest, progress):
     """Gate of isolated pieces of track, up to ``longest`` m, against those of other places."""
     for turn in range(_ROUNDS):
         rows, run, tests = log.left()
@@ -339,7 +343,7 @@ def _against_neighbours(log, radius, longest, progress):
         false = disputed[ask(disputed, ~np.isin(piece, disputed))]
         if not len(false):
             break
-        log.mark(rows[np.isin(piece, false)], NEIGHBOURS)
+        log.mark(rows[np.isin(piece, false)], NEIGHBORS)
 
 
 def _among_false(log):
@@ -368,7 +372,7 @@ def _visits(names):
 
 
 def _odd_stretches(log, lane, name, radius, noise) -> list:
-    """Return notes on stretches of track that stand, though their neighbours tell otherwise."""
+    """Return notes on stretches of track that stand, though their neighbors tell otherwise."""
     rows, run, _ = log.left()
     lane, name, x, y = lane[rows], name[rows], log.x[rows], log.y[rows]
     stretch = run_numbers(starts_of_runs(run, np.cumsum(log.gone())[rows], lane), len(rows))

@@ -8,15 +8,15 @@ from scipy.spatial import cKDTree
 from ..progress import Progress, silent
 from .track_gates import starts_of_runs
 
-#: Neighbours asked.
+#: Neighbors asked.
 COUNT = 16
-#: Neighbours to a radius, along each track.
+#: Neighbors to a radius, along each track.
 NODES = 4.0
-#: Fewest neighbours that can contradict.
+#: Fewest neighbors that can contradict.
 FEWEST_NEIGHBORS = 4
-#: Share of the neighbours that must contradict.
+#: Share of the neighbors that must contradict.
 MAJORITY = 0.8
-#: Gentlest slope granted between neighbours, rise over run.
+#: Gentlest slope granted between neighbors, rise over run.
 GENTLEST = 0.15
 #: Pings that speak for one piece of track.
 SPOKESMEN = 9
@@ -25,7 +25,7 @@ _CHUNK = 50_000
 
 
 def spaced_along(along: np.ndarray, run: np.ndarray, spacing: float) -> np.ndarray:
-    """Return the index of one ping for each ``spacing`` metres of each run of track.
+    """Return the index of one ping for each ``spacing`` meters of each run of track.
 
     ``along`` (m) and ``run`` have shape (n,).
     """
@@ -52,12 +52,12 @@ def contradicted(
 ) -> np.ndarray:
     """Return which pieces of track the soundings of other places contradict.
 
-    Each piece is spoken for by up to nine of its pings. A neighbour contradicts a ping if
+    Each piece is spoken for by up to nine of its pings. A neighbor contradicts a ping if
     their depths differ by more than ``n_sigma * floor + slope * distance``, where the
-    slope is twice the upper quartile of those between the neighbours themselves, and at
-    most ``steepest``; at least half of that where the neighbours are all to one side, since an
+    slope is twice the upper quartile of those between the neighbors themselves, and at
+    most ``steepest``; at least half of that where the neighbors are all to one side, since an
     outermost lane may be the only one to have seen a drop-off. A piece is contradicted if
-    most of its pings are, each by at least four neighbours in five; neighbours count by
+    most of its pings are, each by at least four neighbors in five; neighbors count by
     the inverse square of their distance.
 
     Parameters
@@ -71,7 +71,7 @@ def contradicted(
     witness : bool, shape (n,), optional
         The pings that are asked; all by default.
     radius : float
-        How far neighbours may be, m.
+        How far neighbors may be, m.
 
     Returns
     -------
@@ -81,7 +81,7 @@ def contradicted(
         return np.zeros(0, dtype=bool)
     asked, owner = _spokesmen(piece, pieces)
     against = np.zeros(len(asked))
-    for part, node, distance, other in _neighbours(
+    for part, node, distance, other in _neighbors(
         x, y, along, visit, piece, asked, witness, radius, progress
     ):
         rows = asked[part]
@@ -112,7 +112,7 @@ def depth_below_neighbors(
     *,
     radius: float,
 ) -> tuple:
-    """Return how far pieces of track lie off their neighbours, whether that proves anything or not.
+    """Return how far pieces of track lie off their neighbors, whether that proves anything or not.
 
     Parameters as in `contradicted`.
 
@@ -120,15 +120,15 @@ def depth_below_neighbors(
     -------
     excess : float, shape (q,)
         Median difference, m, of the pings that speak for a piece from the middle of their
-        neighbours, positive where the piece is deeper; NaN without neighbours.
+        neighbors, positive where the piece is deeper; NaN without neighbors.
     distance : float, shape (q,)
-        Median distance, m, of those neighbours.
+        Median distance, m, of those neighbors.
     """
     if not len(pieces):
         return np.zeros(0), np.zeros(0)
     asked, owner = _spokesmen(piece, pieces)
     excess, reach = np.full((2, len(asked)), np.nan)
-    for part, node, distance, other in _neighbours(x, y, along, visit, piece, asked, None, radius):
+    for part, node, distance, other in _neighbors(x, y, along, visit, piece, asked, None, radius):
         some = other.any(axis=1)
         part, node, distance, other = part[some], node[some], distance[some], other[some]
         middle = np.nanmedian(np.where(other, depth[node], np.nan), axis=1)
@@ -151,10 +151,10 @@ def _spokesmen(piece, pieces):
     return asked, owner.reshape(speakers.shape)
 
 
-def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=silent):
-    """Yield the neighbours of ``asked`` pings, part by part.
+def _neighbors(x, y, along, visit, piece, asked, witness, radius, progress=silent):
+    """Yield the neighbors of ``asked`` pings, part by part.
 
-    Each part is an index into ``asked``, and of its pings the neighbours, their distances
+    Each part is an index into ``asked``, and of its pings the neighbors, their distances
     and which of them count, nearest first; these three have shape (part, k).
     """
     spacing = radius / NODES
@@ -182,9 +182,9 @@ def _neighbours(x, y, along, visit, piece, asked, witness, radius, progress=sile
 
 
 def _share_against(x, y, depth, xn, yn, dn, distance, other, noise, steepest, close):
-    """Share of the neighbours that contradict; 0 where they are too few.
+    """Share of the neighbors that contradict; 0 where they are too few.
 
-    Slopes are taken from neighbours at least ``close`` apart, m: closer by, the noise of
+    Slopes are taken from neighbors at least ``close`` apart, m: closer by, the noise of
     depth and position makes slopes of its own.
     """
     count = other.sum(axis=1)

@@ -63,7 +63,7 @@ def constant_runs(
 
 
 def listed_placeholders(raw_depth: np.ndarray) -> np.ndarray:
-    """Mask of the depths, m, that are a known placeholder in metres or in feet."""
+    """Mask of the depths, m, that are a known placeholder in meters or in feet."""
     found = np.zeros(len(raw_depth), dtype=bool)
     for unit in (1.0, FOOT):
         for value in PLACEHOLDERS:

@@ -19,25 +19,25 @@ TOO_SLOW = "too slow"
 DEPTH_HELD = "depth held"
 SPIKE = "spike along track"
 BURST = "burst along track"
-NEIGHBOURS = "against neighbours"
+NEIGHBORS = "against neighbours"
 AMID_FALSE = "among false depths"
 ISOLATED = "isolated"
 
 #: Every reason that `clean` gives, in the order of its gates.
 REASONS = (
     NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
-    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS,
+    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBORS,
     AMID_FALSE,
 )  # fmt: skip
 
 #: Reasons that leave no trustworthy position.
 OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
 #: Reasons after which the depth has to prove itself anew.
-LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBORS, AMID_FALSE)
 #: Reasons between which the bottom may have been taken up anew, and wrongly.
 GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
-#: Reasons that a depth proved false by its neighbours, along the track or across.
-FALSE_BOTTOM = (SPIKE, BURST, NEIGHBOURS, AMID_FALSE)
+#: Reasons that a depth proved false by its neighbors, along the track or across.
+FALSE_BOTTOM = (SPIKE, BURST, NEIGHBORS, AMID_FALSE)
 
 
 def count(status: np.ndarray) -> dict:

@@ -184,14 +184,7 @@ def correct_depths(
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
-    return Corrected(
-        corrected,
-        {
-            **_summary(soundings, corrected, before.depth, water),
-            "dropped": before.dropped,
-            "measured_from": before.measured_from(),
-        },
-    )
+    return Corrected(corrected, _summary(soundings, corrected, before, water))
 
 
 @dataclass(frozen=True)
@@ -412,11 +405,11 @@ def _smooth_temperature(name, time, logged):
     return np.interp(at, at[usable][order], smooth)
 
 
-def _summary(before, after, earlier, water):
+def _summary(given, after, before, water):
     use = after.accepted if after.accepted.any() else np.isfinite(after.depth)
     with np.errstate(invalid="ignore"):  # a rejected depth may be infinite
-        correction = after.depth - earlier
-    moved = np.hypot(after.x - before.x, after.y - before.y)
+        correction = after.depth - before.depth
+    moved = np.hypot(after.x - given.x, after.y - given.y)
 
     def mean(values):
         values = values[np.isfinite(values)]
@@ -438,7 +431,9 @@ def _summary(before, after, earlier, water):
         "mean_sound_speed_ms": mean(water.speed[use]),
         "mean_shift_m": mean(moved[use]),
         "mean_uncertainty_m": mean(after.uncert[use]),
-        "uncorrected": sorted({str(v) for v in before.visit[water.skipped]}),
-        "no_temperature": sorted({str(v) for v in before.visit[water.unknown]}),
+        "uncorrected": sorted({str(v) for v in given.visit[water.skipped]}),
+        "no_temperature": sorted({str(v) for v in given.visit[water.unknown]}),
         "visits": visits,
+        "dropped": before.dropped,
+        "measured_from": before.measured_from(),
     }

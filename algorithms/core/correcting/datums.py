@@ -77,7 +77,7 @@ def datum_values(datum: tuple) -> dict:
 
 
 def one_datum(a: tuple | None, b: tuple | None) -> bool:
-    """Tell whether two datums, name and elevation in m or None, are the same to a millimetre."""
+    """Tell whether two datums, name and elevation in m or None, are the same to a millimeter."""
     if a is None or b is None or a[0] != b[0] or None in (a[1], b[1]):
         return a is not None and a == b
     return abs(a[1] - b[1]) < _SAME_M

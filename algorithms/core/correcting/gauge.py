@@ -50,7 +50,7 @@ class LevelRecord:
 
 
 def level_record(time: np.ndarray, level: np.ndarray, unit: str = "m") -> LevelRecord:
-    """Return gauge readings in metres and in order of time.
+    """Return gauge readings in meters and in order of time.
 
     Parameters
     ----------

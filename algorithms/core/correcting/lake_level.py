@@ -178,9 +178,9 @@ def _refuse_far(level, change, elevation):
 
 
 def _with_level(corrections, datum, level, by_first):
-    """Return corrections with the datum and the level of each sounding, to the millimetre."""
-    millimetres, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
-    texts = np.array([f"{value / 1000.0:.3f}" for value in millimetres], dtype=object)
+    """Return corrections with the datum and the level of each sounding, to the millimeter."""
+    millimeters, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
+    texts = np.array([f"{value / 1000.0:.3f}" for value in millimeters], dtype=object)
     return with_corrections(
         corrections,
         **datum_values(datum),

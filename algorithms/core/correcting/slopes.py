@@ -15,12 +15,12 @@ from ..track import without_track
 #: Radius of the plane that gives the slope: at least this, m, and this many pings.
 _RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
 
-_NEIGHBOURS, _CHUNK, _ROUNDS = 32, 20_000, 4
+_NEIGHBORS, _CHUNK, _ROUNDS = 32, 20_000, 4
 
 #: Residuals of a plane below this, m, count alike.
 _LEAST_SCATTER_M = 0.05
 
-#: Second moments of the neighbours' places, as shares of the radius squared: below the first,
+#: Second moments of the neighbors' places, as shares of the radius squared: below the first,
 #: they lie at one place; below the second, along one line.
 _ONE_PLACE, _ONE_LINE = 0.002, 0.01
 
@@ -161,7 +161,7 @@ def plane_slopes(
 
 
 def _plane_slope(tree, depth, places, radius):
-    distance, near = tree.query(places, k=min(_NEIGHBOURS, tree.n))
+    distance, near = tree.query(places, k=min(_NEIGHBORS, tree.n))
     distance, near = distance.reshape(len(places), -1), near.reshape(len(places), -1)
     close = np.maximum(1.0 - (distance / radius) ** 2, 0.0) ** 2
     u = tree.data[near, 0] - places[:, :1]

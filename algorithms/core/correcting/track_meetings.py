@@ -11,7 +11,7 @@ from ..soundings import Soundings, distinct, parse_corrections
 from .latency import shift_along, visit_track
 
 #: Half-length of the stretch of each track that is compared at a meeting: at least this many
-#: metres, and this many pings.
+#: meters, and this many pings.
 _REACH_M, _REACH_PINGS = 12.0, 3.5
 
 #: A pause, s, or a jump, m, that ends a stretch of track.
@@ -190,15 +190,15 @@ def compare_at(track: OffsetTrack, tau: float, places: tuple) -> Meetings:
     )
     if not good.any():
         return nothing
-    centre = rows.mean(axis=2).astype(np.intp)
+    center = rows.mean(axis=2).astype(np.intp)
     return Meetings(
         dz=fit[good, 6],
         variance=(noise2 * inverse[:, 6, 6])[good],
         rate=rate[good],
         gradient=gradient[good],
         speed=speed.mean(axis=1)[good],
-        blocks=track.block[centre][good],
-        tracks=track.lane[centre][good],
+        blocks=track.block[center][good],
+        tracks=track.lane[center][good],
     )
 
 

@@ -48,7 +48,7 @@ class Budget:
     summary : dict
         ``mean_m``, ``rms_m`` and ``p95_m`` of the uncertainty and ``mean_slope`` (m per m) of
         the accepted soundings; ``one_way``, the soundings whose slope is known along the track
-        alone; ``no_slope``, those without neighbours or surface, which take the usual slope;
+        alone; ``no_slope``, those without neighbors or surface, which take the usual slope;
         ``not_reduced``, those without a lake datum, which have no term of water level; and
         ``visits``, for each its ``soundings`` and ``rms_m``.
     """
@@ -169,29 +169,32 @@ def uncertainty_budget(
         )
 
     known = _from_corrections(soundings, sound_speed_measured)
-    below, speed, reduced = known.below, known.speed, known.reduced
-    slope, one_way, no_slope = slopes_of(soundings, surface, radius_m, reduced, progress)
+    slope, one_way, no_slope = slopes_of(soundings, surface, radius_m, known.reduced, progress)
     layers = (
-        np.zeros(len(soundings))
+        0.0
         if sound_speed_measured
-        else vertical.layering(below, speed, mixed_depth_m, deep_temperature_c)
-    )
-    water = vertical.combine(vertical.temperature(below, speed, temperature_error_c), layers)
-    water = np.where(known.left_as_is, vertical.assumed_speed(below, speed), water)
-    water = np.where(
-        known.speed_error > 0.0, vertical.unknown_speed(below, speed, known.speed_error), water
+        else vertical.layering(known.below, known.speed, mixed_depth_m, deep_temperature_c)
     )
     terms = (
         vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
-        water,
+        _of_sound_speed(known, temperature_error_c, layers),
         np.full(len(soundings), float(draft_m)),
-        np.hypot(np.where(reduced, level_m, 0.0), known.offset_error),
+        np.hypot(np.where(known.reduced, level_m, 0.0), known.offset_error),
         vertical.on_slope(position_m, slope),
         vertical.on_slope(time_offset_s * _boat_speed(soundings), slope),
     )
     done = soundings.replace(uncert=vertical.combine(*terms))
     progress(1.0)
-    return _summed_up(done, terms, slope, one_way, no_slope, reduced)
+    return _summed_up(done, terms, slope, one_way, no_slope, known.reduced)
+
+
+def _of_sound_speed(known, temperature_error_c, layers) -> np.ndarray:
+    """Return the term of the sound speed, m, from what is known of it at each sounding."""
+    below, speed = known.below, known.speed
+    term = vertical.combine(vertical.temperature(below, speed, temperature_error_c), layers)
+    term = np.where(known.left_as_is, vertical.assumed_speed(below, speed), term)
+    unknown = vertical.unknown_speed(below, speed, known.speed_error)
+    return np.where(known.speed_error > 0.0, unknown, term)
 
 
 def _refuse_negative(values):

@@ -109,65 +109,39 @@ def csv_document(
     text = io.StringIO()
     writer = csv.writer(text)
     writer.writerow([name.format(depth_unit) for name in _HEADER])
-
-    def row(
-        kind,
-        name,
-        part,
-        lon,
-        lat,
-        depth=math.nan,
-        elevation=math.nan,
-        note="",
-        symbol="",
-        time=None,
-    ):
+    for kind, name, part, p in _rows_of(watched(waypoints, progress), routes, tracks):
         writer.writerow(
             [
                 kind,
                 as_text(name),
                 part,
-                *degree_texts(lon, lat),
-                _number(depth / units.LENGTH[depth_unit]),
-                _number(elevation),
-                as_text(note),
-                as_text(symbol),
-                iso_time(time),
+                *degree_texts(p.lon, p.lat),
+                _number(p.depth / units.LENGTH[depth_unit]),
+                _number(p.elevation),
+                as_text(p.note),
+                as_text(p.symbol),
+                iso_time(p.time),
             ]
         )
+    return text.getvalue().encode("utf-8", "replace")
 
-    for p in watched(waypoints, progress):
-        row("waypoint", p.name, "", p.lon, p.lat, p.depth, p.elevation, p.note, p.symbol, p.time)
+
+def _rows_of(waypoints, routes, tracks):
+    """Yield kind, name, part and a Waypoint for each row; points of a route say their names."""
+    for p in waypoints:
+        yield "waypoint", p.name, "", p
     parts = Counter()
     for route in routes:
         parts["route", route.name] += 1
         for p in route.points:
-            row(
-                "route",
-                route.name,
-                parts["route", route.name],
-                p.lon,
-                p.lat,
-                p.depth,
-                p.elevation,
-                p.name,
-                p.symbol,
-                p.time,
-            )
+            at = replace(p, note=p.name, elevation=math.nan)
+            yield "route", route.name, parts["route", route.name], at
     for track in tracks:
         for segment in track.segments:
             parts["track", track.name] += 1
             for lon, lat in np.asarray(segment).tolist():
-                row(
-                    "track",
-                    track.name,
-                    parts["track", track.name],
-                    lon,
-                    lat,
-                    track.depth,
-                    note=track.note,
-                )
-    return text.getvalue().encode("utf-8", "replace")
+                at = Waypoint(lon, lat, note=track.note, depth=track.depth)
+                yield "track", track.name, parts["track", track.name], at
 
 
 def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
@@ -180,7 +154,7 @@ def read_csv(data: bytes, progress: Progress = silent) -> WaypointFile:
     data : bytes
         Delimited by commas, semicolons or tabs, with a header. Columns are known by their names,
         those of a log among them; longitude and latitude are needed, in decimal degrees or with
-        minutes and seconds. Depth is in the unit that its name states, metres if none.
+        minutes and seconds. Depth is in the unit that its name states, meters if none.
     progress : callable
 
     Returns

@@ -8,17 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
+from ..number_text import rounded_depth_text
 from ..progress import Progress, silent, span, watched
 from .device_names import SYMBOLS, device_names, plain_symbol
-from .waypoints import (
-    PointTimes,
-    Route,
-    Track,
-    Waypoint,
-    bottom_elevation,
-    depth_text,
-    tracks_by_name,
-)
+from .waypoints import PointTimes, Route, Track, Waypoint, bottom_elevation, tracks_by_name
 
 #: A route of more points is one that nobody goes along: devices take no more.
 _MOST_ROUTE_POINTS = 999
@@ -117,7 +110,9 @@ def device_waypoints(
     endings = None
     if rules.depth_in_name:
         endings = [
-            depth_text(d, rules.depth_unit).replace(" ", "").upper() if np.isfinite(d) else ""
+            rounded_depth_text(d, rules.depth_unit, format).replace(" ", "").upper()
+            if np.isfinite(d)
+            else ""
             for d in watched(places.depth, span(progress, 0.0, 0.15))
         ]
     names = rules.names(places.names, endings, span(progress, 0.15, 0.5))

@@ -1,8 +1,8 @@
 """Write and read waypoints, routes and tracks as GPX 1.1.
 
-Depth is not written as elevation (``ele``), which is metres above a vertical datum, positive up:
+Depth is not written as elevation (``ele``), which is meters above a vertical datum, positive up:
 devices drop a negative one or draw a hill. It stands as text in ``cmt``, which is what a device
-shows, and exactly in the extension ``depth`` in metres, from which the log reader takes it too.
+shows, and exactly in the extension ``depth`` in meters, from which the log reader takes it too.
 
 References
 ----------
@@ -18,7 +18,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
-from ..number_text import finite_number
+from ..number_text import finite_number, rounded_depth_text
 from ..progress import Progress, silent, span, watched
 from ..reading.column_roles import LENGTH_FACTORS
 from ..reading.gpx_log import is_gpx
@@ -31,15 +31,14 @@ from .waypoints import (
     WaypointFile,
     check_places,
     degree_texts,
-    depth_text,
     iso_time,
 )
 
-NAMESPACE = "http://www.topografix.com/GPX/1/1"
-SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
+_NAMESPACE = "http://www.topografix.com/GPX/1/1"
+_SCHEMA = "http://www.topografix.com/GPX/1/1/gpx.xsd"
 
 #: Namespace of the extension that has a depth.
-DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
+_DEPTH_NAMESPACE = "https://example.org/lakefloor/depth/1"
 
 
 def gpx_document(
@@ -86,10 +85,10 @@ def gpx_document(
         {
             "version": "1.1",
             "creator": "Lakefloor",
-            "xmlns": NAMESPACE,
-            "xmlns:lake": DEPTH_NAMESPACE,
+            "xmlns": _NAMESPACE,
+            "xmlns:lake": _DEPTH_NAMESPACE,
             "xmlns:xsi": "http://www.w3.org/2001/XMLSchema-instance",
-            "xsi:schemaLocation": f"{NAMESPACE} {SCHEMA}",
+            "xsi:schemaLocation": f"{_NAMESPACE} {_SCHEMA}",
         },
     ):
         out.end_line()
@@ -244,7 +243,7 @@ def _place_attributes(lon, lat):
 
 def _write_comment(out, depth, unit):
     if math.isfinite(depth):
-        out.text_element("cmt", depth_text(depth, unit))
+        out.text_element("cmt", rounded_depth_text(depth, unit, format))
 
 
 def _write_depth(out, depth):

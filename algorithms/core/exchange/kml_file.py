@@ -37,7 +37,7 @@ from .waypoints import (
     iso_time,
 )
 
-NAMESPACE = "http://www.opengis.net/kml/2.2"
+_NAMESPACE = "http://www.opengis.net/kml/2.2"
 
 #: A zipped document larger than this is not unpacked, bytes.
 _LARGEST = 100_000_000
@@ -78,7 +78,7 @@ def kml_document(
     """
     check_places(waypoints, routes, tracks, title or "KML")
     out = XmlWriter()
-    with out.element("kml", {"xmlns": NAMESPACE}), out.element("Document"):
+    with out.element("kml", {"xmlns": _NAMESPACE}), out.element("Document"):
         out.text_element("name", title)
         out.text_element("description", note)
         out.end_line()

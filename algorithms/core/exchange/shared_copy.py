@@ -225,7 +225,7 @@ def coarse_soundings(
     *values : array, shape (n,)
         For example depth, m.
     cell : float or None
-        Side of square cells, m: of each, one sounding at its centre with the mean of what is
+        Side of square cells, m: of each, one sounding at its center with the mean of what is
         known of each value leaves. None rounds places to 1 cm.
 
     Returns
@@ -274,7 +274,7 @@ def shared_shapes(
         ``point``, ``line`` or ``polygon``.
     area : Polygon or MultiPolygon, optional
     cell : float or None
-        m; a point leaves as the centre of its square. None rounds places to 1 cm.
+        m; a point leaves as the center of its square. None rounds places to 1 cm.
 
     Returns
     -------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -14,7 +14,6 @@ from ..errors import LakefloorError, excerpt
 from ..number_text import counted, written
 from ..progress import Progress, silent, span, watched
 from ..times import utc_from_texts
-from ..units import FOOT
 
 #: Latitudes beyond which there is no UTM zone, and so no lake that can be mapped.
 _SOUTH, _NORTH = -80.0, 84.0
@@ -99,30 +98,6 @@ def bottom_elevation(depth: np.ndarray, datum_elevation: float) -> np.ndarray:
         Elevation of the lake datum, m.
     """
     return datum_elevation - depth
-
-
-def depth_text(depth: float, unit: str = "ft", write: Callable[[float, str], str] = format) -> str:
-    """Return a depth, m, as people read it: whole feet, or metres with one decimal.
-
-    ``write`` takes a number and a format specification; as it is, the decimal is a point in
-    every language, for devices.
-
-    Raises
-    ------
-    LakefloorError
-        If the unit is neither ``ft`` nor ``m``.
-
-    Examples
-    --------
-    >>> depth_text(3.66), depth_text(3.66, "m")
-    ('12 ft', '3.7 m')
-    """
-    # Adding nought turns the -0 of a place at the datum into 0.
-    if unit == "ft":
-        return f"{write(round(depth / FOOT, 0) + 0.0, '.0f')} ft"
-    if unit == "m":
-        return f"{write(round(depth, 1) + 0.0, '.1f')} m"
-    raise LakefloorError(f"Depth unit '{unit}' is not known. Use ft or m.")
 
 
 def iso_time(time: np.datetime64 | None) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from shapely.geometry import LinearRing, MultiPolygon
 
-from ..ellipsoid import line_length
+from ..ellipsoid import geodesic_length
 from .figure import Figure
 
 
@@ -29,7 +29,7 @@ def shore_figures(
     def length(ring_list):
         if crs is None:
             return float(sum(np.hypot(*np.diff(ring, axis=0).T).sum() for ring in ring_list))
-        return sum(line_length(ring, crs) for ring in ring_list)
+        return sum(geodesic_length(ring, crs) for ring in ring_list)
 
     parts = list(water.geoms)
     shores = [np.asarray(part.exterior.coords)[:, :2] for part in parts]

@@ -8,11 +8,11 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..grid import Grid
-from ..number_text import written
+from ..number_text import rounded_depth_text, written
 from ..progress import Progress, silent, span
 from ..structure.ground import Ground, at_cells, check_ground
 from .criteria import VALUES, Criterion, missing_layers, window_fit
-from .place_texts import bottom_text, fine_depth_text, near_text, rounded_depth_text, short_names
+from .place_texts import bottom_text, fine_depth_text, near_text, short_names
 from .ranking import USUAL, Ranking, peaks, trust
 from .targets import BOTTOM_CLASSES, bearings, distance_grid, nearest, target
 

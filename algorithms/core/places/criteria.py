@@ -150,7 +150,7 @@ def _word(text, number: int) -> str:
 
 
 def _number(value, number: int, column: str, unit: str | None = None):
-    """Return a cell as a number, in metres if it has a unit of length; None if it is empty.
+    """Return a cell as a number, in meters if it has a unit of length; None if it is empty.
 
     ``unit`` is the one of a length that states none; None where no length is meant.
     """

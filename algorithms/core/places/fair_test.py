@@ -144,7 +144,7 @@ def fair_test(
 
 
 def groups_of(x: np.ndarray, y: np.ndarray, apart_m: float) -> np.ndarray:
-    """Return the group, from 0, of each mark; neighbours within a distance share it."""
+    """Return the group, from 0, of each mark; neighbors within a distance share it."""
     if not len(x):
         return np.empty(0, dtype=int)
     tree = cKDTree(np.column_stack((x, y)))

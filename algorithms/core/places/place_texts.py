@@ -6,8 +6,7 @@ import re
 
 import numpy as np
 
-from ..exchange import waypoints
-from ..number_text import written
+from ..number_text import rounded_depth_text, written
 from ..structure.form_ground import FORMS
 from ..structure.ground import Ground
 from ..units import LENGTH
@@ -28,12 +27,7 @@ def compass_point(bearing: float) -> str:
     return _COMPASS[int(np.floor((bearing + 22.5) / 45.0)) % 8]
 
 
-def rounded_depth_text(depth: float, unit: str) -> str:
-    """Return a depth as people read it: whole feet, or metres with one decimal."""
-    return waypoints.depth_text(depth, unit, written)
-
-
-def length_text(metres: float, unit: str) -> str:
+def length_text(meters: float, unit: str) -> str:
     """Return a length as people read it: whole units, from 100 up tens.
 
     Examples
@@ -41,7 +35,7 @@ def length_text(metres: float, unit: str) -> str:
     >>> length_text(9.144, "ft"), length_text(123.0, "m")
     ('30 ft', '120 m')
     """
-    number = metres / LENGTH[unit]
+    number = meters / LENGTH[unit]
     number = round(number / 10.0) * 10 if number >= 99.5 else round(number)
     return f"{number:.0f} {unit}"
 
@@ -146,10 +140,10 @@ def describe_text(ground: Ground, found: dict, i: int, unit: str) -> str:
     return "; ".join(parts)
 
 
-def fine_depth_text(metres: float, unit: str) -> str:
+def fine_depth_text(meters: float, unit: str) -> str:
     """Return a small height with a digit more than a depth."""
     digits = 1 if unit == "ft" else 2
-    return f"{written(metres / LENGTH[unit], f'.{digits}f')} {unit}"
+    return f"{written(meters / LENGTH[unit], f'.{digits}f')} {unit}"
 
 
 def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
@@ -159,7 +153,7 @@ def short_names(prefix: str, depth: np.ndarray, unit: str) -> list:
     """
     digits = max(len(str(len(depth))), 2)
     return [
-        f"{prefix}{i:0{digits}d} {waypoints.depth_text(d, unit).replace(' ', '').upper()}"
+        f"{prefix}{i:0{digits}d} {rounded_depth_text(d, unit, format).replace(' ', '').upper()}"
         for i, d in enumerate(depth, start=1)
     ]
 

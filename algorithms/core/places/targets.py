@@ -146,7 +146,7 @@ def _dense(line, step) -> np.ndarray:
 
 
 def cover(polygons: list[Polygon | MultiPolygon], rows: Sequence[int], grid: Grid) -> Grid:
-    """Return the row of the polygon that covers each cell centre, the smallest on top.
+    """Return the row of the polygon that covers each cell center, the smallest on top.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def nearest(found: Target, x: np.ndarray, y: np.ndarray) -> tuple:
 
 
 def distance_grid(found: Target, grid: Grid) -> Grid:
-    """Return how far each cell centre is from a target, m; infinite where there is no such thing.
+    """Return how far each cell center is from a target, m; infinite where there is no such thing.
 
     Notes
     -----
@@ -231,7 +231,7 @@ def distance_grid(found: Target, grid: Grid) -> Grid:
     row, col = (np.floor(v + 0.5).astype(int) for v in grid.rows_cols(*found.points.T))
     ok = (row >= 0) & (row < grid.shape[0]) & (col >= 0) & (col < grid.shape[1])
     far = np.ones(grid.shape, dtype=bool)
-    # Of the points in a cell, the one nearest its centre stands for it.
+    # Of the points in a cell, the one nearest its center stands for it.
     off = np.hypot(*(found.points[ok] - np.column_stack((grid.x[col[ok]], grid.y[row[ok]]))).T)
     order = np.argsort(-off, kind="stable")
     standing = np.zeros(grid.shape, dtype=np.int64)

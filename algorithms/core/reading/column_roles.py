@@ -95,7 +95,7 @@ SPEED_WORDS = {
 }
 TEMP_WORDS = {"c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F"}
 
-#: Metres by the unit that a file of another program states.
+#: Meters by the unit that a file of another program states.
 LENGTH_FACTORS = {word: units.LENGTH[unit] for word, unit in LENGTH_WORDS.items()}
 
 #: Other names of roles that a user may give.

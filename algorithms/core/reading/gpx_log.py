@@ -26,7 +26,7 @@ from ..xml_documents import guarded_parser
 from .column_roles import LENGTH_FACTORS, LENGTH_WORDS, SPEED_WORDS, TEMP_WORDS
 from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
-    NO_POSITION,
+    POSITION_MISSING,
     UNIT_ASSUMED,
     ParsedLog,
     UnreadTally,
@@ -74,7 +74,7 @@ def parse_gpx_log(
     data : bytes
         GPX 1.0 or 1.1.
     depth_unit : str, optional
-        Unit of depths whose element states none; metres if None.
+        Unit of depths whose element states none; meters if None.
     time_zone : str or tzinfo
         Of times that state none, which the schema does not allow.
     progress : callable
@@ -171,7 +171,7 @@ def _rows(points, tally, progress):
             progress(0.5 + 0.4 * i / len(points))
         lat, lon, depth = (finite_number(point.get(k)) for k in ("lat", "lon", "depth"))
         if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
-            tally.add(point["line"], NO_POSITION, _shown(point))
+            tally.add(point["line"], POSITION_MISSING, _shown(point))
         elif math.isnan(depth):
             # A mark without a depth is no failed sounding.
             if point["element"] == "trkpt":

@@ -21,7 +21,7 @@ _LONGEST_SURVEY = 50
 #: Of more than this part of the soundings, it is not a few of them that are wrong.
 _FEW = 0.2
 
-_METRES_PER_DEGREE = 111_320.0
+_METERS_PER_DEGREE = 111_320.0
 
 
 def impossible_soundings(
@@ -36,7 +36,7 @@ def impossible_soundings(
     now : datetime64
         UTC; no log is younger, with a day for clocks that are wrong.
     degrees : bool
-        Whether ``x`` and ``y`` are longitude and latitude rather than metres.
+        Whether ``x`` and ``y`` are longitude and latitude rather than meters.
 
     Returns
     -------
@@ -53,8 +53,8 @@ def impossible_soundings(
     east, north = x - _middle(x), y - _middle(y)
     if degrees:
         east = (east + 180.0) % 360.0 - 180.0
-        east *= _METRES_PER_DEGREE * np.cos(np.radians(_middle(y)))
-        north = north * _METRES_PER_DEGREE
+        east *= _METERS_PER_DEGREE * np.cos(np.radians(_middle(y)))
+        north = north * _METERS_PER_DEGREE
     away = np.hypot(east, north)
     far = away > FARTHEST_M
     if far.mean() > _FEW:

@@ -56,7 +56,7 @@ class LogReading:
     soundings : Soundings
         In the CRS of ``epsg``.
     epsg : int or str
-        Projected coordinate system in metres.
+        Projected coordinate system in meters.
     files : tuple of FileReport
         In the order given.
     unread : tuple of UnreadLine

@@ -67,7 +67,7 @@ def read_logs(
     visit: str | None = None,
     progress: Progress = silent,
 ) -> LogReading:
-    """Read sounder logs: NMEA 0183, GPX and delimited text, recognised by content.
+    """Read sounder logs: NMEA 0183, GPX and delimited text, recognized by content.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def read_logs(
         Files, or folders that are searched with their subfolders, in order of
         name; files whose name begins with a dot are left out.
     depth_unit : {"m", "ft", "us-ft", "fathom", "cm", "in"}, optional
-        Unit of depths in text and GPX files that do not state it; metres if None.
+        Unit of depths in text and GPX files that do not state it; meters if None.
     depth_from : {"transducer", "surface"}, optional
         Where depths count from in logs that do not say so.
     time_zone : str or tzinfo
@@ -86,7 +86,7 @@ def read_logs(
     source_epsg : int or str, optional
         Coordinate system of x and y columns of delimited text.
     target_epsg : int or str, optional
-        Projected coordinate system in metres; the UTM zone of the median
+        Projected coordinate system in meters; the UTM zone of the median
         position if None.
     max_fix_gap_s : float
         Longest gap between fixes across which a position is interpolated, s.

@@ -103,7 +103,7 @@ def parse_nmea_log(
 
     Depth comes from one talker and kind of sentence, never mixed: of those
     that give at least half as many depths as the most frequent one, the finest
-    resolved (of equals DPT, DBS, DBT, DBK). Of feet, metres and fathoms the
+    resolved (of equals DPT, DBS, DBT, DBK). Of feet, meters and fathoms the
     finest field is read.
 
     A depth sentence bears no time. It gets one in proportion to its place

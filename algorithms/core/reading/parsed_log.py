@@ -52,7 +52,7 @@ def reasons_with_counts(counts: Mapping[str, int]) -> str:
 
 
 #: Reasons for which a line or point is no sounding.
-NO_POSITION = "no position or not a number"
+POSITION_MISSING = "no position or not a number"
 NO_DEPTH = "no depth or not a number"
 NO_FIX = "position 0, 0 (the GPS receiver had no fix)"
 UNFINISHED = "unfinished line at the end of the file"

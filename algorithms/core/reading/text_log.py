@@ -30,7 +30,7 @@ from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
     NO_DEPTH,
     NO_FIX,
-    NO_POSITION,
+    POSITION_MISSING,
     UNIT_ASSUMED,
     Assumed,
     ParsedLog,
@@ -60,7 +60,7 @@ class TextLogOptions:
         Column name or 1-based number by role (:data:`.column_roles.ROLES`), and
         :data:`.column_roles.OPTIONS`. What is given replaces the guess.
     depth_unit : str, optional
-        Unit of depths where neither ``columns`` nor the column's name states it; metres if None.
+        Unit of depths where neither ``columns`` nor the column's name states it; meters if None.
     time_zone : str or tzinfo
         Of times that do not state one; see :func:`.times.zone_of`.
     source_epsg : int or str, optional
@@ -156,7 +156,7 @@ def _usable(columns, lon, lat, depth, tally):
         elif nowhere[i]:
             reason = NO_FIX
         elif not np.isfinite(lon[i]):
-            reason = NO_POSITION
+            reason = POSITION_MISSING
         else:
             reason = NO_DEPTH
         tally.add(columns.table.lines[i], reason, columns.row(i))

@@ -20,7 +20,7 @@ from ..soundings import Soundings, stated_uncertainty
 _HUBER = 1.345
 _ITERATIONS = 12
 
-#: No scatter is believed below this, m: depths are logged in steps of some centimetres.
+#: No scatter is believed below this, m: depths are logged in steps of some centimeters.
 _LEAST_SCALE = 0.01
 
 #: Standard deviation of the bottom's slope, m per m, before a block's soundings tell it.

@@ -16,7 +16,7 @@ from ..track import track_notes
 from .crossings import Crossings, find_crossings
 from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
 
-#: Fewer crossings than this do not support a statement at 95 %.
+#: Fewer crossings than this do not support a statement at 95%.
 FEWEST_CROSSINGS = 10
 
 #: Upper ends of the classes of bottom slope, m per m.
@@ -33,7 +33,7 @@ class DifferenceStatistics:
     mean : float
         Bias between the two sides.
     low, high : float
-        95 % confidence interval of ``mean`` by Student's t.
+        95% confidence interval of ``mean`` by Student's t.
     t : float
         ``mean`` over its standard error.
     significant : bool
@@ -45,7 +45,7 @@ class DifferenceStatistics:
     rmse95 : float
         1.96 ``rmse``.
     sounding95 : float
-        1.96 ``sd`` / sqrt(2): the 95 % uncertainty of a single sounding without the bias, where
+        1.96 ``sd`` / sqrt(2): the 95% uncertainty of a single sounding without the bias, where
         both tracks are equally uncertain and independent.
     percentile95 : float
         Of the absolute differences, by linear interpolation.
@@ -127,7 +127,7 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     References
     ----------
     U.S. Army Corps of Engineers (2002). Hydrographic Surveying, EM 1110-2-1003 (RMS error at
-    crossings and its 95 % level).
+    crossings and its 95% level).
 
     Examples
     --------
@@ -172,7 +172,7 @@ def standard_counts(difference: npt.ArrayLike, depth: np.ndarray) -> list:
 
     A difference of two soundings passes where it is at most sqrt(2) times the tolerance of one
     sounding at that depth. That is common practice, not a rule of the standards; where at least
-    95 % pass, the survey is consistent with the order in depth.
+    95% pass, the survey is consistent with the order in depth.
     """
     size = np.abs(np.asarray(difference, float)) / np.sqrt(2.0)
     count = [

@@ -34,8 +34,6 @@ class Crossings:
         Place, m; for an overlap, midway between the tracks.
     rows_a, rows_b : int, shape (n, 2)
         Rows of the soundings before and after the place on each track.
-    fraction_a, fraction_b : float
-        Place between these two soundings, 0..1.
     depth_a, depth_b : float
         Depth of each track, m, interpolated linearly to the place.
     difference : float
@@ -58,8 +56,6 @@ class Crossings:
     y: np.ndarray
     rows_a: np.ndarray
     rows_b: np.ndarray
-    fraction_a: np.ndarray
-    fraction_b: np.ndarray
     depth_a: np.ndarray
     depth_b: np.ndarray
     difference: np.ndarray
@@ -345,8 +341,6 @@ def crossings_at(
         y=y,
         rows_a=rows_a,
         rows_b=rows_b,
-        fraction_a=t,
-        fraction_b=u,
         depth_a=depth_a,
         depth_b=depth_b,
         difference=depth_a - depth_b - across,

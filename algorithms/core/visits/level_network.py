@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..correcting.datums import datum_values, datum_words, datums_of
-from ..correcting.lake_level import visits_in_time
+from ..correcting.datums import datum_values
 from ..correction_keys import VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..number_text import written
@@ -16,7 +15,6 @@ from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
     distinct,
-    each_visit,
     of_visits,
     parse_corrections,
     visit_list,
@@ -27,6 +25,7 @@ from .crossings import Crossings, find_crossings, join_crossings
 from .depth_trend import depth_trends
 from .offset_network import LEAST_SCALE, Network, solve_network
 from .overlaps import find_overlaps
+from .reference_visits import datum_of_visits, reference_visits
 
 #: A misfit is a blunder from this many robust standard deviations on.
 _OUTLIER = 3.5
@@ -37,7 +36,7 @@ class NoMeetingError(LakefloorError):
 
 
 @dataclass(frozen=True)
-class Levelled:
+class Leveled:
     """Offsets of visits or lanes: corrected depth = depth - offset.
 
     Attributes
@@ -91,7 +90,7 @@ class Levelled:
 
     @property
     def largest_offset(self) -> float:
-        """Size of the largest offset, m; NaN where nothing is levelled."""
+        """Size of the largest offset, m; NaN where nothing is leveled."""
         size = np.abs(self.offset[self.network.solved])
         return float(size.max()) if size.size else np.nan
 
@@ -128,7 +127,7 @@ def level_survey(
     -------
     soundings : Soundings
         With the offsets taken off; see :func:`apply_offsets`.
-    levelled : Levelled
+    leveled : Leveled
 
     Raises
     ------
@@ -157,7 +156,7 @@ def level_survey(
     lost = track_notes(soundings)
     if lost and not len(found):
         raise LakefloorError(f"There is no crossing to adjust by. {lost[0]}")
-    levelled = level_visits(
+    leveled = level_visits(
         soundings,
         found,
         unit=unit,
@@ -167,8 +166,8 @@ def level_survey(
         robust=robust,
         progress=span(progress, 0.6, 1.0),
     )
-    levelled.notes.extend(lost)
-    return apply_offsets(soundings, levelled), levelled
+    leveled.notes.extend(lost)
+    return apply_offsets(soundings, leveled), leveled
 
 
 def level_visits(
@@ -181,7 +180,7 @@ def level_visits(
     depth_m: float = 0.05,
     robust: bool = True,
     progress: Progress = silent,
-) -> Levelled:
+) -> Leveled:
     """Find the constant offset of each visit, or of each lane, from where tracks meet.
 
     Parameters
@@ -205,39 +204,22 @@ def level_visits(
 
     Returns
     -------
-    Levelled
+    Leveled
 
     Raises
     ------
     LakefloorError
         If there are no crossings to level by, a held visit is not there, the held visits are at
-        different datums, or soundings were levelled before.
+        different datums, or soundings were leveled before.
     """
-    if unit not in ("visit", "lane"):
-        raise LakefloorError(f"Unit '{unit}' is unknown. Choose visit or lane.")
-    if not (position_m >= 0.0 and depth_m > 0.0):
-        raise LakefloorError(
-            "The position uncertainty is below 0 m, or the uncertainty of a difference is not "
-            "above 0 m. Enter larger ones."
-        )
-    _refuse_levelled(soundings)
+    _refuse_nonsense(unit, position_m, depth_m)
+    _refuse_leveled(soundings)
     names, visit_number = distinct(soundings.visit)
-    held_names = _held(soundings, names, held)
-    datum = _datum(soundings, held_names)
+    held_names = reference_visits(soundings, names, held)
+    datum = datum_of_visits(soundings, held_names)
     lane = soundings.lane if unit == "lane" else np.zeros(len(soundings), np.int32)
-    if unit == "visit":
-        crossings = crossings.select(crossings.between)
-    if len(crossings) == 0:
-        raise NoMeetingError(
-            "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
-            "over the lanes of another visit, or use overlaps too."
-            if unit == "visit"
-            else "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
-        )
     unit_keys = np.unique(np.column_stack([visit_number, lane]), axis=0)
-    first, second = _units_that_meet(crossings, names, unit_keys, unit)
-    apart = first != second
-    crossings, first, second = crossings.select(apart), first[apart], second[apart]
+    crossings, first, second = _units_that_meet(crossings, names, unit_keys, unit)
     visit = np.array([names[v] for v, _ in unit_keys], dtype=object)
     is_held = np.array([v in held_names for v in visit])
     slope = np.nan_to_num(crossings.slope)
@@ -258,7 +240,7 @@ def level_visits(
     known = np.isfinite(network.residual)
     count = np.bincount(first, minlength=len(unit_keys))
     count += np.bincount(second, minlength=len(unit_keys))
-    levelled = Levelled(
+    leveled = Leveled(
         unit,
         visit,
         unit_keys[:, 1],
@@ -273,19 +255,40 @@ def level_visits(
         datum,
         [],
     )
-    levelled.notes.extend(_notes(levelled))
-    return levelled
+    leveled.notes.extend(_notes(leveled))
+    return leveled
+
+
+def _refuse_nonsense(unit, position_m, depth_m):
+    if unit not in ("visit", "lane"):
+        raise LakefloorError(f"Unit '{unit}' is unknown. Choose visit or lane.")
+    if not (position_m >= 0.0 and depth_m > 0.0):
+        raise LakefloorError(
+            "The position uncertainty is below 0 m, or the uncertainty of a difference is not "
+            "above 0 m. Enter larger ones."
+        )
 
 
 def _units_that_meet(crossings, names, unit_keys, unit) -> tuple:
-    """Return the numbers of the two units, rows of ``unit_keys``, that meet in each place."""
+    """Return the crossings of two units, and the rows of these in ``unit_keys``."""
+    if unit == "visit":
+        crossings = crossings.select(crossings.between)
+    if len(crossings) == 0:
+        raise NoMeetingError(
+            "There is no place where two visits meet, so nothing can be adjusted. Run cross-lines "
+            "over the lanes of another visit, or use overlaps too."
+            if unit == "visit"
+            else "There is no crossing, so nothing can be adjusted. Run cross-lines over the lanes."
+        )
     number = {(names[v], int(k)): i for i, (v, k) in enumerate(unit_keys)}
     none = np.zeros(len(crossings), int)
     lanes = (crossings.lane_a, crossings.lane_b) if unit == "lane" else (none, none)
-    return tuple(
+    first, second = (
         np.array([number[str(v), int(k)] for v, k in zip(visit, lane)])
         for visit, lane in zip((crossings.visit_a, crossings.visit_b), lanes)
     )
+    apart = first != second
+    return crossings.select(apart), first[apart], second[apart]
 
 
 def _outliers(network, weight) -> np.ndarray:
@@ -309,43 +312,43 @@ def runs_of(crossings: Crossings) -> tuple:
     return run[: len(crossings)], run[len(crossings) :]
 
 
-def apply_offsets(soundings: Soundings, levelled: Levelled) -> Soundings:
+def apply_offsets(soundings: Soundings, leveled: Leveled) -> Soundings:
     """Return soundings with the offsets of :func:`level_visits` taken off their depths.
 
-    Every sounding of a levelled unit is changed, the rejected ones too; units that are not tied
+    Every sounding of a leveled unit is changed, the rejected ones too; units that are not tied
     to the datum stay as they are. Soundings without a datum take on that of the held visits.
 
     Raises
     ------
     LakefloorError
-        If soundings were levelled before, or belong to a unit that was not levelled.
+        If soundings were leveled before, or belong to a unit that was not leveled.
     """
-    _refuse_levelled(soundings)
-    number = {(str(v), int(k)): i for i, (v, k) in enumerate(zip(levelled.visit, levelled.lane))}
-    lane = soundings.lane if levelled.unit == "lane" else np.zeros(len(soundings), np.int32)
+    _refuse_leveled(soundings)
+    number = {(str(v), int(k)): i for i, (v, k) in enumerate(zip(leveled.visit, leveled.lane))}
+    lane = soundings.lane if leveled.unit == "lane" else np.zeros(len(soundings), np.int32)
     which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)])
     if (which < 0).any():
         raise LakefloorError(
             f"Soundings of {of_visits(soundings.visit[which < 0])} were not there when the offsets "
             "were found. Adjust all soundings together."
         )
-    offset, error = levelled.offset[which], levelled.std_error[which]
+    offset, error = leveled.offset[which], leveled.std_error[which]
     tied = np.isfinite(offset)
     depth = np.where(tied, soundings.depth - np.where(tied, offset, 0.0), soundings.depth)
     uncert = np.hypot(soundings.uncert, np.where(np.isfinite(error), error, 0.0))
-    texts = np.array([f"{b:.4f}" for b in levelled.offset], dtype=object)
+    texts = np.array([f"{b:.4f}" for b in leveled.offset], dtype=object)
     errors = np.array(
-        [f"{e:.4f}" if np.isfinite(e) else None for e in levelled.std_error], dtype=object
+        [f"{e:.4f}" if np.isfinite(e) else None for e in leveled.std_error], dtype=object
     )
     values = {VISIT_OFFSET: texts[which[tied]], VISIT_OFFSET_ERROR: errors[which[tied]]}
-    if levelled.datum is not None:
-        values.update(datum_values(levelled.datum))
+    if leveled.datum is not None:
+        values.update(datum_values(leveled.datum))
     corrections = soundings.corrections.copy()
     corrections[tied] = with_corrections(corrections[tied], **values)
     return soundings.replace(depth=depth, uncert=uncert, corrections=corrections)
 
 
-def _refuse_levelled(soundings):
+def _refuse_leveled(soundings):
     texts, group = distinct(soundings.corrections)
     done = np.array([VISIT_OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
@@ -355,62 +358,21 @@ def _refuse_levelled(soundings):
         )
 
 
-def _held(soundings, names, held):
-    wanted = [str(name).strip() for name in held if str(name).strip()]
-    missing = [name for name in wanted if name not in names]
-    if missing:
-        raise LakefloorError(
-            f"The soundings have no reference {of_visits(missing)}. Choose from "
-            f"{visit_list(names)}."
-        )
-    if wanted:
-        return set(wanted)
-    reduced = {name: d for name, d in _datums(soundings).items() if None not in d}
-    known = {name for name, d in reduced.items() if all(level is not None for _, level in d)}
-    # The water of a day on which nobody read a level holds only where there is nothing better.
-    if known or len(set().union(*reduced.values())) <= 1:
-        return known or set(reduced)
-    return {next(name for name, _ in visits_in_time(soundings) if name in reduced)}
-
-
-def _datums(soundings):
-    """Return the set of datums (name, elevation; or None) that each visit's soundings carry."""
-    datums, group = datums_of(soundings)
-    return {
-        name: {datums[k] for k in np.unique(group[rows])} for name, rows in each_visit(soundings)
-    }
-
-
-def _datum(soundings, held_names):
-    datums = _datums(soundings)
-    found = set().union(*(datums[name] for name in held_names))
-    if len(found) > 1:
-        each = "; ".join(
-            f"'{name}' " + " and ".join(map(datum_words, sorted(datums[name], key=str)))
-            for name in sorted(held_names)
-        )
-        raise LakefloorError(
-            f"The reference visits are not at one datum: {each}. Reduce them to one lake datum, or "
-            "choose reference visits at one datum."
-        )
-    return next(iter(found), None)
-
-
 def _rms(values):
     return float(np.sqrt(np.mean(values**2))) if values.size else np.nan
 
 
-def _notes(levelled):
-    notes, network = [], levelled.network
-    linked = np.unique(network.group[levelled.observations > 0])
-    groups = [distinct(levelled.visit[network.group == g])[0] for g in np.unique(network.group)]
-    if levelled.unit == "visit" and len(groups) > 1:
+def _notes(leveled):
+    notes, network = [], leveled.network
+    linked = np.unique(network.group[leveled.observations > 0])
+    groups = [distinct(leveled.visit[network.group == g])[0] for g in np.unique(network.group)]
+    if leveled.unit == "visit" and len(groups) > 1:
         text = "; ".join(visit_list(group) for group in groups[:10])
         notes.append(f"{len(groups)} unconnected groups: {text}.")
     lost = ~network.solved
     if lost.any():
-        what = "visits" if levelled.unit == "visit" else "lanes"
-        if levelled.held.any():
+        what = "visits" if leveled.unit == "visit" else "lanes"
+        if leveled.held.any():
             reason = "no crossing ties them to a reference visit"
         elif linked.size > 1:
             reason = "there is no reference visit and the crossings fall into separate groups"
@@ -418,15 +380,15 @@ def _notes(levelled):
             reason = "they cross no others"
         notes.append(
             f"Not adjusted, because {reason}: {lost.sum()} {what} of "
-            f"{of_visits(levelled.visit[lost])}. Run cross-lines between the groups, or choose a "
+            f"{of_visits(leveled.visit[lost])}. Run cross-lines between the groups, or choose a "
             "reference visit in each group."
         )
-    lone = levelled.held & (levelled.observations == 0)
-    if levelled.unit == "lane" and lone.any():
+    lone = leveled.held & (leveled.observations == 0)
+    if leveled.unit == "lane" and lone.any():
         notes.append(
             f"Lanes of reference visits that meet no others and stay as they are: {lone.sum()}."
         )
-    if not levelled.held.any() and network.solved.any():
+    if not leveled.held.any() and network.solved.any():
         notes.append(
             "There is no reference visit and no visit at a lake datum. The visit offsets sum to "
             "zero, so depths fit each other but not a lake datum."
@@ -436,12 +398,12 @@ def _notes(levelled):
             "There are no crossings to spare, so the visit offsets have no check and no standard "
             "error. Run more cross-lines."
         )
-    if levelled.outlier.any():
+    if leveled.outlier.any():
         notes.append(
-            f"{levelled.outlier.sum()} of {len(levelled.crossings)} crossings are outliers and "
+            f"{leveled.outlier.sum()} of {len(leveled.crossings)} crossings are outliers and "
             "count less. Check them on the map."
         )
-    for name, trend in levelled.trend.items():
+    for name, trend in leveled.trend.items():
         if trend.significant:
             notes.append(
                 f"Visit '{name}' differs in proportion to depth, "

@@ -168,7 +168,7 @@ def known_soundings(other: Soundings, own: Soundings) -> Known:
     Known
         ``visit`` is the row among one's own. Soundings that were logged with a time are known by
         it and their raw depth, whatever was corrected since; those of a copy without times by
-        place, to 5 cm, and depth, to the millimetre. Each of one's own is one of the other's.
+        place, to 5 cm, and depth, to the millimeter. Each of one's own is one of the other's.
     """
     visit, depth = np.full(len(other), -1), np.full(len(other), np.nan)
     rows, nat = np.arange(len(own)), np.full(len(own), np.datetime64("NaT", "ms"))

@@ -16,7 +16,7 @@ from ..progress import Progress, silent
 #: centimeters.
 LEAST_SCALE = 0.005
 
-#: Huber's tuning constant: 95 % efficiency where errors are normal.
+#: Huber's tuning constant: 95% efficiency where errors are normal.
 _HUBER = 1.345
 
 _ITERATIONS = 50
@@ -99,7 +99,7 @@ def solve_network(
 
     Notes
     -----
-    Minimises ``sum w (d - b_first + b_second)**2``. Robust weights are found by iteration with a
+    Minimizes ``sum w (d - b_first + b_second)**2``. Robust weights are found by iteration with a
     scale from the median absolute misfit; the standard errors are Huber's for M-estimates. They
     hold for independent observations; with ``runs`` any two that share a run may depend on each
     other.

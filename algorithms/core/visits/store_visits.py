@@ -18,7 +18,7 @@ STORE = "Lakefloor store"
 SUPERSEDED = "superseded by "
 
 #: Soundings that share one part of a visit's checksum.
-BLOCK = 1000
+CHECKSUM_ROWS = 1000
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,8 @@ def checksum(soundings: Soundings) -> str:
     16
     """
     return "".join(
-        f"{_sum_of(soundings.select(slice(start, start + BLOCK))):08x}"
-        for start in range(0, len(soundings), BLOCK)
+        f"{_sum_of(soundings.select(slice(start, start + CHECKSUM_ROWS))):08x}"
+        for start in range(0, len(soundings), CHECKSUM_ROWS)
     )
 
 
@@ -140,7 +140,7 @@ def order_of_entering(times: np.ndarray) -> tuple:
     return (known.size == 0, known.min().astype(np.int64) if known.size else 0)
 
 
-def day_of(soundings: Soundings, crs: str) -> str | None:
+def first_day(soundings: Soundings, crs: str) -> str | None:
     """Return the lake's date on which a visit began, None without times."""
     return next(iter(survey_days(soundings, crs)), None)
 

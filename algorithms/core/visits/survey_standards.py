@@ -13,25 +13,23 @@ from ..units import FOOT
 
 @dataclass(frozen=True)
 class Order:
-    """One order of hydrographic survey: depth terms ``a`` (m) and ``b``, position terms (m, 1)."""
+    """One order of hydrographic survey: a fixed term ``a`` (m), and ``b``, a share of depth."""
 
     label: str
     a: float
     b: float
-    thu_fixed: float
-    thu_share: float
 
 
 #: Orders of IHO S-44, strictest first.
 ORDERS = {
-    "exclusive": Order("Exclusive", 0.15, 0.0075, 1.0, 0.0),
-    "special": Order("Special", 0.25, 0.0075, 2.0, 0.0),
-    "1a": Order("1a", 0.5, 0.013, 5.0, 0.05),
-    "1b": Order("1b", 0.5, 0.013, 5.0, 0.05),
-    "2": Order("2", 1.0, 0.023, 20.0, 0.10),
+    "exclusive": Order("Exclusive", 0.15, 0.0075),
+    "special": Order("Special", 0.25, 0.0075),
+    "1a": Order("1a", 0.5, 0.013),
+    "1b": Order("1b", 0.5, 0.013),
+    "2": Order("2", 1.0, 0.023),
 }
 
-#: Depth tolerance (95 %, ft) by class of survey: shallower than 15 ft, to 40 ft, deeper.
+#: Depth tolerance (95%, ft) by class of survey: shallower than 15 ft, to 40 ft, deeper.
 _USACE_FEET = {
     "navigation, hard bottom": (0.5, 1.0, 1.0),
     "navigation, soft bottom": (0.5, 1.0, 2.0),
@@ -41,7 +39,7 @@ USACE_CLASSES = tuple(_USACE_FEET)
 
 
 def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
-    """Return the greatest total vertical uncertainty (95 %) that an S-44 order allows, m.
+    """Return the greatest total vertical uncertainty (95%) that an S-44 order allows, m.
 
     Parameters
     ----------
@@ -69,21 +67,14 @@ def tvu(order: str, depth: npt.ArrayLike) -> np.ndarray:
     >>> round(float(tvu("1b", 10.0)), 3)
     0.517
     """
-    terms = _order(order)
+    if order not in ORDERS:
+        raise LakefloorError(f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}.")
+    terms = ORDERS[order]
     return np.hypot(terms.a, terms.b * np.asarray(depth, float))
 
 
-def thu(order: str, depth: npt.ArrayLike) -> np.ndarray:
-    """Return the greatest total horizontal uncertainty (95 %) that an S-44 order allows, m.
-
-    Parameters, errors and source as for :func:`tvu`.
-    """
-    terms = _order(order)
-    return terms.thu_fixed + terms.thu_share * np.asarray(depth, float)
-
-
 def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
-    """Return the depth tolerance (95 %) of a class of survey of the U.S. Army engineers, m.
+    """Return the depth tolerance (95%) of a class of survey of the U.S. Army engineers, m.
 
     Parameters
     ----------
@@ -108,9 +99,3 @@ def usace_tolerance(survey: str, depth: npt.ArrayLike) -> np.ndarray:
     feet = np.asarray(depth, float) / FOOT
     shallow, middle, deep = _USACE_FEET[survey]
     return FOOT * np.where(feet < 15.0, shallow, np.where(feet <= 40.0, middle, deep))
-
-
-def _order(order):
-    if order not in ORDERS:
-        raise LakefloorError(f"S-44 order '{order}' is unknown. Choose one of {', '.join(ORDERS)}.")
-    return ORDERS[order]

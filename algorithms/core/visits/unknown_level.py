@@ -1,30 +1,20 @@
-"""Visits whose lake level nobody read: counted from the water of a day, or fitted by crossings."""
+"""Visits whose lake level nobody read are counted from the water of a day."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from ..correcting.datums import datum_values, datum_words, datums_of, water_of
+from ..correcting.datums import datum_values, datums_of, water_of
 from ..correcting.lake_level import day_of, refuse_reduced, visits_in_time
-from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import LEVEL, UNKNOWN
 from ..errors import LakefloorError
 from ..number_text import written
-from ..progress import Progress, silent, span
-from ..soundings import (
-    Soundings,
-    concatenate,
-    distinct,
-    each_visit,
-    of_visits,
-    parse_corrections,
-    visit_list,
-    with_corrections,
-)
-from .joining import Joint, join_levels
+from ..progress import Progress, silent
+from ..soundings import Soundings, distinct, each_visit, of_visits, with_corrections
 from .level_network import NoMeetingError, level_survey
-from .merging import known_soundings
 
 #: Fewest places where tracks meet, and greatest standard error, m, of an offset that is believed.
 FEWEST_MEETINGS, MOST_ERROR_M = 5, 0.10
@@ -95,8 +85,9 @@ def water_of_the_day(
     soundings : Soundings
         Depths below the water surface of the day, not reduced to a datum.
     each : bool
-        Leave every visit at the water of its own day, for :func:`fit_to_stored`. Otherwise visits
-        of other days are adjusted to the first day by the places where their tracks meet.
+        Leave every visit at the water of its own day, for :func:`.fit_to_stored.fit_to_stored`.
+        Otherwise visits of other days are adjusted to the first day by the places where their
+        tracks meet.
     code : int or str, optional
         Coordinate system of the positions, for the days of the lake.
     progress : callable
@@ -121,7 +112,7 @@ def water_of_the_day(
     if len(soundings) == 0:
         raise LakefloorError("There are no soundings to reduce. Choose a layer that has some.")
     refuse_reduced(soundings)
-    waters = _own_waters(soundings, code)
+    waters = on_own_waters(soundings, code)
     if each:
         datums = set(datums_of(waters)[0])
         return Fitted(
@@ -129,8 +120,8 @@ def water_of_the_day(
             datums.pop() if len(datums) == 1 else None,
             "No lake level is known. The depths of each visit count from the water of its day.",
         )
-    # Visits of one day are on one water; the survey is levelled day by day.
-    names, unit = _units(waters, None)
+    # Visits of one day are on one water; the survey is leveled day by day.
+    names, unit = without_level(waters, None)
     label = np.array(names, dtype=object)[unit]
     days = visits_in_time(waters.replace(visit=label))
     first, rows = days[0]
@@ -139,7 +130,7 @@ def water_of_the_day(
     if len(good) <= 1:
         route = f"No lake level is known. Depths count from the {datum[0]}, the only day."
         return Fitted(_marked(soundings, datum), datum, route)
-    levelled, found = _survey(soundings.replace(visit=label), first, progress)
+    leveled, found = _survey(soundings.replace(visit=label), first, progress)
     offsets = tuple(
         Offset(str(name), float(offset), float(error), int(count))
         for name, offset, error, count, held in zip(
@@ -147,112 +138,21 @@ def water_of_the_day(
         )
         if not held and str(name) in good
     )
-    _refuse_weak(offsets)
+    refuse_weak(offsets)
     route = (
         f"No lake level is known. Depths count from the {datum[0]}, and the other visits are "
         "adjusted to it where tracks cross."
     )
     return Fitted(
-        _marked(levelled.replace(visit=soundings.visit), datum),
+        _marked(leveled.replace(visit=soundings.visit), datum),
         datum,
         route,
         offsets,
-        tuple(found.notes) + _large(offsets),
+        tuple(found.notes) + notes_on_large(offsets),
     )
 
 
-def fit_to_stored(
-    incoming: Soundings,
-    stored: Soundings | None = None,
-    *,
-    datum: tuple | None = None,
-    replaces: int | None = None,
-    code: int | str | None = None,
-    progress: Progress = silent,
-) -> Fitted:
-    """Bring visits without a known lake level to the datum of a lake's store.
-
-    Parameters
-    ----------
-    incoming : Soundings
-        What is to be added: reduced to a datum or not, visits with and without a known level.
-    stored : Soundings, optional
-        What the store holds around them, maybe nothing, in the same CRS; their datum is held.
-        None for a new store, in which the visits with a known level are held, else the first one
-        in time.
-    datum : tuple, optional
-        Datum of the store, name and elevation in m; None for soundings that are not reduced.
-    replaces : int, optional
-        Number of visits in the store, if those that come again are exchanged: they do not count
-        then, and where they are all that there is, the store is as good as new.
-    code : int or str, optional
-        Coordinate system of the positions, for the days of the lake.
-    progress : callable
-
-    Returns
-    -------
-    Fitted
-
-    Raises
-    ------
-    LakefloorError
-        If the places where tracks meet do not suffice, as for :func:`water_of_the_day`.
-
-    Notes
-    -----
-    Visits that carry one datum without elevation are at one level already and get one offset.
-    A visit of which a part is in the store gets the offset of that part. A visit whose datum is
-    the level of a first visit, since none was asked for, is moved to the store's by the levels.
-    """
-    incoming = _own_waters(incoming, code)
-    if stored is None:
-        return _first_in_store(incoming, progress)
-    known = known_soundings(incoming, stored)
-    if replaces is not None:
-        again = distinct(stored.visit[known.visit[known.there]])[0]
-        if len(again) == replaces:
-            return _first_in_store(incoming, progress)
-        stored = stored.select(~np.isin(stored.visit.astype(str), again))
-        known = known_soundings(incoming, stored)
-    incoming, moved = _moved(incoming, datum)
-    names, unit = _units(incoming, datum)
-    if not names:
-        return Fitted(incoming, datum, moved)
-    progress(0.1)
-    offsets, waiting = [], []
-    for k, name in enumerate(names):
-        part = (unit == k) & known.there
-        if part.any():
-            offset = float(np.median(incoming.depth[part] - known.depth[part]))
-            offsets.append(Offset(name, offset, _stored_error(stored, known.visit[part]), 0))
-        else:
-            offsets.append(None)
-            waiting.append(k)
-    notes = ()
-    if waiting:
-        joint = _joined(incoming, stored, unit, names, waiting, span(progress, 0.1, 0.9))
-        for k, offset, error, count in zip(
-            waiting, joint.offset, joint.std_error, joint.observations
-        ):
-            offsets[k] = Offset(names[k], float(offset), float(error), int(count))
-        met = [offsets[k] for k in waiting if incoming.accepted[unit == k].any()]
-        _refuse_weak(met, " of the lake database")
-        notes = _large(met)
-    route = (
-        f"No lake level is known. The depths of {of_visits(names)} are fitted to the "
-        "lake database where tracks cross."
-    )
-    done = _shifted(incoming, unit, offsets, datum)
-    progress(1.0)
-    return Fitted(done, datum, f"{moved} {route}".strip(), tuple(offsets), notes)
-
-
-def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
-    """Tell whether soundings need those of a store at ``datum`` to come to its level."""
-    return bool(_units(_moved(_own_waters(incoming), datum)[0], datum)[0])
-
-
-def _own_waters(soundings, code=None):
+def on_own_waters(soundings: Soundings, code: int | str | None = None) -> Soundings:
     """Mark soundings without a datum with the water of the day of their visit."""
     datums, group = datums_of(soundings)
     bare = np.array([datum is None for datum in datums], bool)[group]
@@ -290,10 +190,10 @@ def _survey(soundings, first, progress):
 
 
 def _refusal(names, why):
-    return f"No lake level is known, and visit {visit_list(names)} {why}. {_CURE}."
+    return f"No lake level is known, and {of_visits(names)} {why}. {_CURE}."
 
 
-def _refuse_weak(offsets, where=""):
+def refuse_weak(offsets: Sequence[Offset], where: str = "") -> None:
     """Raise LakefloorError if an offset is not known, or not well enough."""
     few = [row for row in offsets if row.places < FEWEST_MEETINGS]
     if few:
@@ -330,7 +230,8 @@ def _refuse_weak(offsets, where=""):
         )
 
 
-def _large(offsets) -> tuple:
+def notes_on_large(offsets: Sequence[Offset]) -> tuple:
+    """Return what to say of offsets that are more than the level of a lake usually changes."""
     return tuple(
         f"Visit '{row.visit}' differs by {written(row.offset, '+.2f')} m. The level of a lake "
         "seldom changes that much. Check that it is the same lake, and the depth unit and the "
@@ -340,7 +241,7 @@ def _large(offsets) -> tuple:
     )
 
 
-def _units(soundings, datum):
+def without_level(soundings: Soundings, datum: tuple | None) -> tuple[list, np.ndarray]:
     """Return the names of what needs an offset, and each sounding's number of it, else -1."""
     datums, group = datums_of(soundings)
     unit, names = np.full(len(soundings), -1), []
@@ -356,114 +257,3 @@ def _number(names, name):
     if name not in names:
         names.append(name)
     return names.index(name)
-
-
-def _first_in_store(incoming, progress) -> Fitted:
-    """Make the datum of a new store: that of a known level, else the water of the first day."""
-    datums, group = datums_of(incoming)
-    sure = np.array([d is not None and d[1] is not None for d in datums], bool)[group]
-    if sure.all():
-        return Fitted(incoming, None, "")
-    if sure.any():
-        held = sure
-        found = {d for d in datums if d is not None and d[1] is not None}
-        if len(found) > 1:
-            words = " and ".join(sorted(datum_words(d) for d in found))
-            raise LakefloorError(
-                f"A lake database holds one datum, but these soundings have {words}. Reduce them "
-                "to one."
-            )
-        (datum,) = found
-    else:
-        _, rows = visits_in_time(incoming)[0]
-        datum = datums[group[rows[0]]]
-        held = np.array([d == datum for d in datums], bool)[group]
-    start = incoming.select(held)
-    if held.all():
-        return Fitted(
-            start,
-            datum,
-            f"No lake level is known. The lake database counts depths from the {datum[0]}.",
-        )
-    rest = fit_to_stored(incoming.select(~held), start, datum=datum, progress=progress)
-    order = np.argsort(np.concatenate([np.flatnonzero(held), np.flatnonzero(~held)]))
-    return replace(rest, soundings=concatenate([start, rest.soundings]).select(order))
-
-
-def _moved(incoming, datum):
-    """Move visits whose datum nobody asked for to the store's, by their levels."""
-    if datum is None or datum[1] is None:
-        return incoming, ""
-    texts, group = distinct(incoming.corrections)
-    shift = np.full(len(texts), np.nan)
-    for k, text in enumerate(texts):
-        pairs = parse_corrections(text)
-        if BY_FIRST_VISIT in pairs and "datum_elev_m" in pairs:
-            shift[k] = datum[1] - float(pairs["datum_elev_m"])
-    rows = np.isfinite(shift)[group]
-    if not rows.any():
-        return incoming, ""
-    corrections = incoming.corrections.copy()
-    corrections[rows] = with_corrections(
-        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None}
-    )
-    depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
-    return incoming.replace(depth=depth, corrections=corrections), (
-        f"No gauge reading at the lake datum was given, so the depths of "
-        f"{of_visits(incoming.visit[rows])} are reduced to the datum of the lake database, "
-        f"{datum_words(datum)}."
-    )
-
-
-def _stored_error(stored, rows) -> float:
-    """Return the standard error with which the visits of these soundings were fitted, m."""
-    found = {text: parse_corrections(text) for text in set(stored.corrections[rows])}
-    return max((float(pairs.get(VISIT_OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
-
-
-def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
-    label = np.array([names[k] for k in unit], dtype=object)
-    rows = np.isin(unit, waiting)
-    part = incoming.replace(visit=label).select(rows)
-    joint = join_levels(stored, part, unit="visit", least=FEWEST_MEETINGS, progress=progress)
-    order = [list(joint.visit).index(names[k]) for k in waiting]
-    network = replace(
-        joint.network,
-        offset=joint.network.offset[[0, *(i + 1 for i in order)]],
-        std_error=joint.network.std_error[[0, *(i + 1 for i in order)]],
-    )
-    return replace(
-        joint, visit=joint.visit[order], network=network, observations=joint.observations[order]
-    )
-
-
-def _shifted(incoming, unit, offsets, datum):
-    rows = unit >= 0
-    which = unit[rows]
-    offset = np.array([row.offset for row in offsets])
-    error = np.array([row.std_error for row in offsets])
-    # A visit all of whose soundings are rejected meets nothing: its depths count for nothing.
-    offset, error = np.nan_to_num(offset), np.nan_to_num(error)
-    depth, uncert = incoming.depth.copy(), incoming.uncert.copy()
-    depth[rows] -= offset[which]
-    uncert[rows] = np.hypot(uncert[rows], error[which])
-    corrections = incoming.corrections.copy()
-    texts, group = distinct(corrections[rows])
-    pairs = [parse_corrections(text) for text in texts]
-    before = np.array([float(p.get(VISIT_OFFSET, 0.0)) for p in pairs])[group]
-    spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
-    values = {
-        VISIT_OFFSET: _texts(before + offset[which]),
-        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])),
-        LEVEL: UNKNOWN,
-    }
-    if datum is None:
-        values.update(datum=None)
-    else:
-        values.update(datum_values(datum))
-    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST_VISIT: None, **values})
-    return incoming.replace(depth=depth, uncert=uncert, corrections=corrections)
-
-
-def _texts(values):
-    return np.array([f"{value:.4f}" for value in values], dtype=object)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..number_text import written
+from ..number_text import counted
 from ..units import ACRE, HECTARE
 
 #: The confidence that pages state is 95%: so many standard uncertainties to each side, the
@@ -13,25 +13,6 @@ WITHIN_95 = 1.96
 UNIT_WORDS = {"ft": ("foot", "feet"), "m": ("meter", "meters")}
 #: The unit of area that goes with a unit of depth: m2 and name.
 AREA_UNITS = {"ft": (ACRE, "acres"), "m": (HECTARE, "ha")}
-
-
-def counted(count: int | str, one: str, several: str = "") -> str:
-    """Return a number with its noun.
-
-    Parameters
-    ----------
-    count : int or str
-        A number, or one that is written already.
-    one, several : str
-        The noun; the plural is ``one`` with an s where it is not given.
-
-    Examples
-    --------
-    >>> counted(1, "lane"), counted(2, "lane"), counted("1.0", "foot", "feet")
-    ('1 lane', '2 lanes', '1.0 feet')
-    """
-    number = count if isinstance(count, str) else written(count, ",")
-    return f"{number} {one if number == '1' else several or one + 's'}"
 
 
 def with_sign(number: str, sign: str) -> str:

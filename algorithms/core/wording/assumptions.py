@@ -33,13 +33,10 @@ def assumed_sentences(soundings: Soundings) -> list:
             if pairs.get(LEVEL) == UNKNOWN and moved and visit not in fitted:
                 fitted.append(visit)
     lines = [
-        f"The logs state no depth unit, so {_UNITS[unit]} are assumed."
-        for unit in sorted(units)
+        f"The logs state no depth unit, so {_UNITS[unit]} are assumed." for unit in sorted(units)
     ]
     if from_where:
-        lines.append(
-            "The logs do not say where depth counts from, so the transducer is assumed."
-        )
+        lines.append("The logs do not say where depth counts from, so the transducer is assumed.")
     lines += [
         f"No water temperature was logged. The sound speed is assumed to be {float(speed):.0f} "
         f"± {WITHIN_95 * float(sd):.0f} m/s."

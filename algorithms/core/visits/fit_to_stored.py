@@ -1,0 +1,234 @@
+"""Visits whose lake level nobody read are fitted to the datum of a lake's store."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ..correcting.datums import datum_values, datum_words, datums_of
+from ..correcting.lake_level import visits_in_time
+from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..errors import LakefloorError
+from ..progress import Progress, silent, span
+from ..soundings import (
+    Soundings,
+    concatenate,
+    distinct,
+    of_visits,
+    parse_corrections,
+    with_corrections,
+)
+from .joining import Joint, join_levels
+from .merging import known_soundings
+from .unknown_level import (
+    FEWEST_MEETINGS,
+    Fitted,
+    Offset,
+    notes_on_large,
+    on_own_waters,
+    refuse_weak,
+    without_level,
+)
+
+
+def fit_to_stored(
+    incoming: Soundings,
+    stored: Soundings | None = None,
+    *,
+    datum: tuple | None = None,
+    replaces: int | None = None,
+    code: int | str | None = None,
+    progress: Progress = silent,
+) -> Fitted:
+    """Bring visits without a known lake level to the datum of a lake's store.
+
+    Parameters
+    ----------
+    incoming : Soundings
+        What is to be added: reduced to a datum or not, visits with and without a known level.
+    stored : Soundings, optional
+        What the store holds around them, maybe nothing, in the same CRS; their datum is held.
+        None for a new store, in which the visits with a known level are held, else the first one
+        in time.
+    datum : tuple, optional
+        Datum of the store, name and elevation in m; None for soundings that are not reduced.
+    replaces : int, optional
+        Number of visits in the store, if those that come again are exchanged: they do not count
+        then, and where they are all that there is, the store is as good as new.
+    code : int or str, optional
+        Coordinate system of the positions, for the days of the lake.
+    progress : callable
+
+    Returns
+    -------
+    Fitted
+
+    Raises
+    ------
+    LakefloorError
+        If the places where tracks meet do not suffice, as for :func:`.unknown_level.water_of_the_day`.
+
+    Notes
+    -----
+    Visits that carry one datum without elevation are at one level already and get one offset.
+    A visit of which a part is in the store gets the offset of that part. A visit whose datum is
+    the level of a first visit, since none was asked for, is moved to the store's by the levels.
+    """
+    incoming = on_own_waters(incoming, code)
+    if stored is None:
+        return _first_in_store(incoming, progress)
+    known = known_soundings(incoming, stored)
+    if replaces is not None:
+        again = distinct(stored.visit[known.visit[known.there]])[0]
+        if len(again) == replaces:
+            return _first_in_store(incoming, progress)
+        stored = stored.select(~np.isin(stored.visit.astype(str), again))
+        known = known_soundings(incoming, stored)
+    incoming, moved = _moved(incoming, datum)
+    names, unit = without_level(incoming, datum)
+    if not names:
+        return Fitted(incoming, datum, moved)
+    progress(0.1)
+    offsets, waiting = [], []
+    for k, name in enumerate(names):
+        part = (unit == k) & known.there
+        if part.any():
+            offset = float(np.median(incoming.depth[part] - known.depth[part]))
+            offsets.append(Offset(name, offset, _stored_error(stored, known.visit[part]), 0))
+        else:
+            offsets.append(None)
+            waiting.append(k)
+    notes = ()
+    if waiting:
+        joint = _joined(incoming, stored, unit, names, waiting, span(progress, 0.1, 0.9))
+        for k, offset, error, count in zip(
+            waiting, joint.offset, joint.std_error, joint.observations
+        ):
+            offsets[k] = Offset(names[k], float(offset), float(error), int(count))
+        met = [offsets[k] for k in waiting if incoming.accepted[unit == k].any()]
+        refuse_weak(met, " of the lake database")
+        notes = notes_on_large(met)
+    route = (
+        f"No lake level is known. The depths of {of_visits(names)} are fitted to the lake database "
+        "where tracks cross."
+    )
+    done = _shifted(incoming, unit, offsets, datum)
+    progress(1.0)
+    return Fitted(done, datum, f"{moved} {route}".strip(), tuple(offsets), notes)
+
+
+def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
+    """Tell whether soundings need those of a store at ``datum`` to come to its level."""
+    return bool(without_level(_moved(on_own_waters(incoming), datum)[0], datum)[0])
+
+
+def _first_in_store(incoming, progress) -> Fitted:
+    """Make the datum of a new store: that of a known level, else the water of the first day."""
+    datums, group = datums_of(incoming)
+    sure = np.array([d is not None and d[1] is not None for d in datums], bool)[group]
+    if sure.all():
+        return Fitted(incoming, None, "")
+    if sure.any():
+        held = sure
+        found = {d for d in datums if d is not None and d[1] is not None}
+        if len(found) > 1:
+            words = " and ".join(sorted(datum_words(d) for d in found))
+            raise LakefloorError(
+                f"A lake database holds one datum, but these soundings have {words}. Reduce them "
+                "to one."
+            )
+        (datum,) = found
+    else:
+        _, rows = visits_in_time(incoming)[0]
+        datum = datums[group[rows[0]]]
+        held = np.array([d == datum for d in datums], bool)[group]
+    start = incoming.select(held)
+    if held.all():
+        return Fitted(
+            start,
+            datum,
+            f"No lake level is known. The lake database counts depths from the {datum[0]}.",
+        )
+    rest = fit_to_stored(incoming.select(~held), start, datum=datum, progress=progress)
+    order = np.argsort(np.concatenate([np.flatnonzero(held), np.flatnonzero(~held)]))
+    return replace(rest, soundings=concatenate([start, rest.soundings]).select(order))
+
+
+def _moved(incoming, datum):
+    """Move visits whose datum nobody asked for to the store's, by their levels."""
+    if datum is None or datum[1] is None:
+        return incoming, ""
+    texts, group = distinct(incoming.corrections)
+    shift = np.full(len(texts), np.nan)
+    for k, text in enumerate(texts):
+        pairs = parse_corrections(text)
+        if BY_FIRST_VISIT in pairs and "datum_elev_m" in pairs:
+            shift[k] = datum[1] - float(pairs["datum_elev_m"])
+    rows = np.isfinite(shift)[group]
+    if not rows.any():
+        return incoming, ""
+    corrections = incoming.corrections.copy()
+    corrections[rows] = with_corrections(
+        corrections[rows], **datum_values(datum), **{BY_FIRST_VISIT: None}
+    )
+    depth = incoming.depth + np.where(rows, np.nan_to_num(shift)[group], 0.0)
+    return incoming.replace(depth=depth, corrections=corrections), (
+        "No gauge reading at the lake datum was given, so the depths of "
+        f"{of_visits(incoming.visit[rows])} are reduced to the datum of the lake database, "
+        f"{datum_words(datum)}."
+    )
+
+
+def _stored_error(stored, rows) -> float:
+    """Return the standard error with which the visits of these soundings were fitted, m."""
+    found = {text: parse_corrections(text) for text in set(stored.corrections[rows])}
+    return max((float(pairs.get(VISIT_OFFSET_ERROR, 0.0)) for pairs in found.values()), default=0.0)
+
+
+def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
+    label = np.array([names[k] for k in unit], dtype=object)
+    rows = np.isin(unit, waiting)
+    part = incoming.replace(visit=label).select(rows)
+    joint = join_levels(stored, part, unit="visit", least=FEWEST_MEETINGS, progress=progress)
+    order = [list(joint.visit).index(names[k]) for k in waiting]
+    network = replace(
+        joint.network,
+        offset=joint.network.offset[[0, *(i + 1 for i in order)]],
+        std_error=joint.network.std_error[[0, *(i + 1 for i in order)]],
+    )
+    return replace(
+        joint, visit=joint.visit[order], network=network, observations=joint.observations[order]
+    )
+
+
+def _shifted(incoming, unit, offsets, datum):
+    rows = unit >= 0
+    which = unit[rows]
+    offset = np.array([row.offset for row in offsets])
+    error = np.array([row.std_error for row in offsets])
+    # A visit all of whose soundings are rejected meets nothing: its depths count for nothing.
+    offset, error = np.nan_to_num(offset), np.nan_to_num(error)
+    depth, uncert = incoming.depth.copy(), incoming.uncert.copy()
+    depth[rows] -= offset[which]
+    uncert[rows] = np.hypot(uncert[rows], error[which])
+    corrections = incoming.corrections.copy()
+    texts, group = distinct(corrections[rows])
+    pairs = [parse_corrections(text) for text in texts]
+    before = np.array([float(p.get(VISIT_OFFSET, 0.0)) for p in pairs])[group]
+    spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
+    values = {
+        VISIT_OFFSET: _texts(before + offset[which]),
+        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])),
+        LEVEL: UNKNOWN,
+    }
+    if datum is None:
+        values.update(datum=None)
+    else:
+        values.update(datum_values(datum))
+    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST_VISIT: None, **values})
+    return incoming.replace(depth=depth, uncert=uncert, corrections=corrections)
+
+
+def _texts(values):
+    return np.array([f"{value:.4f}" for value in values], dtype=object)
