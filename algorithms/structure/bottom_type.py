@@ -16,6 +16,7 @@ from .._i18n import tr
 from .._io import params
 from .._io.features import read_points
 from .._io.rasters import spacing_item
+from .._reports.bottom_type_page import bottom_type_html
 from ..core.errors import LakefloorError
 from ..core.hardness.bottom_type import (
     MAX_SLOPE_DEG,
@@ -28,7 +29,6 @@ from ..core.hardness.bottom_type import (
 from ..core.hardness.observations import BEAM_DEG
 from ..core.hardness.sample_calibration import read_class
 from ..core.strays import without_strays
-from ._bottom_type_html import bottom_type_html
 
 BANDS = (
     "relative hardness", "standard uncertainty of hardness",

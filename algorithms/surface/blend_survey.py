@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from html import escape
 
-import numpy as np
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterBoolean,
@@ -21,11 +19,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.shoreline import read_polygon
-from .._reports import html_page, plots
+from .._reports.older_map_page import bias_terms, older_map_html
 from ..core.blending.blend import blend_survey
-from ..core.blending.map_bias import SIGNIFICANCE
 from ..core.errors import LakefloorError
-from ..core.number_text import phrase, written
 from ..core.units import LENGTH
 
 RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
@@ -219,7 +215,7 @@ class BlendSurvey(LakefloorAlgorithm):
             {"CHANGE_POSITIVE": "general deeper"},
             style="difference",
         )
-        outputs.text("REPORT", lambda: blend_html(found, unit))
+        outputs.text("REPORT", lambda: older_map_html(found, unit))
         outputs.results.update(
             OFFSET=found.offset.value,
             SCALE=found.scale.value,
@@ -264,7 +260,7 @@ def _say(found, feedback):
             "and {:.2f} m after correction."
         ).format(found.cells, found.rmse_before, found.rmse_after)
     )
-    for label, term, unit, removed in _terms(found, 1.0, "m"):
+    for label, term, unit, removed in bias_terms(found, 1.0, "m"):
         feedback.pushInfo(f"  {label} {term} {unit} ({removed})")
     feedback.pushInfo(
         tr(
@@ -274,110 +270,3 @@ def _say(found, feedback):
     )
     for note in found.notes:
         feedback.pushWarning(note)
-
-
-def _terms(found, scale, unit):
-    """Yield label, value with standard error, unit and what was done, for each term."""
-    for label, term, divisor, of in (
-        (tr("offset"), found.offset, scale, unit),
-        (tr("scale"), found.scale, 1.0, ""),
-        (tr("shift east"), found.east, 1.0, "m"),
-        (tr("shift north"), found.north, 1.0, "m"),
-    ):
-        if np.isfinite(term.uncert):
-            digits = 3 if not of else 2 if divisor is scale and of == unit else 1
-            value = phrase(
-                "{:.{}f} \u00b1 {:.{}f}",
-                term.value / divisor,
-                digits,
-                term.uncert / divisor,
-                digits,
-            )
-            if term.removed:
-                done = tr("significant, removed")
-            elif term.p <= SIGNIFICANCE:
-                done = tr("significant, not removed")
-            else:
-                done = tr("not significant, not removed")
-        else:
-            value, done = "-", tr("cannot be estimated")
-        yield label, value, of, done
-
-
-def blend_html(found, unit: str) -> str:
-    """Return the page that says how good the older map was."""
-    scale = LENGTH[unit]
-    length = "{:.2f}".format
-    parts = []
-    if found.notes:
-        parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
-    parts += [
-        f"<h2>{tr('Where survey and older map overlap')}</h2>",
-        html_page.table(
-            [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("RMS"), length(found.rmse_before / scale), length(found.rmse_after / scale)]],
-        ),
-        html_page.remark(
-            tr(
-                "The overlap has {:,} cells. The map was corrected to fit here, and is worse "
-                "elsewhere in the lake. Its differences are alike over about {:.0f} m. The overlap "
-                "therefore holds only about {:.0f} independent samples of the map."
-            ).format(found.cells, found.correlation, max(found.independent, 1.0))
-        ),
-        f"<h2>{tr('Bias of the older map')}</h2>",
-        html_page.table(
-            [
-                tr("term"),
-                tr("estimate and standard error"),
-                tr("unit"),
-                tr("at {:.0f}%").format(100.0 * SIGNIFICANCE),
-            ],
-            [list(row) for row in _terms(found, scale, unit)],
-        ),
-        html_page.remark(
-            tr(
-                "Older depth = offset + scale × survey depth, on a map moved by the shift. "
-                "If the scale is above 1, the older map is too deep."
-            )
-        ),
-        f"<h2>{tr('By depth')}</h2>",
-        html_page.table(
-            [
-                tr("depth ({})").format(unit),
-                tr("cells"),
-                tr("as given: mean ({})").format(unit),
-                tr("RMS"),
-                tr("corrected: mean ({})").format(unit),
-                tr("RMS"),
-            ],
-            [
-                [
-                    f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
-                    written(c.cells, ","),
-                    *(length(v / scale) for v in c[3:]),
-                ]
-                for c in found.by_depth
-            ],
-        ),
-    ]
-    if plots.available():
-        classes = np.array(found.by_depth) / scale
-        parts.append(
-            html_page.image(
-                tr("Difference by depth"),
-                plots.map_error_by_depth(
-                    classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
-                ),
-            )
-        )
-    else:
-        parts.append(html_page.no_pictures())
-    parts.append(
-        html_page.remark(
-            tr(
-                "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
-                "slopes. Not for navigation."
-            ).format(length(found.spread / scale), unit)
-        )
-    )
-    return html_page.page(tr("How good was the older map"), parts)

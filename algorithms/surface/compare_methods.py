@@ -13,9 +13,9 @@ from .._i18n import tr
 from .._io import params
 from .._io.shoreline import read_polygon
 from .._io.soundings_layer import read_soundings
+from .._reports.methods_page import comparison_html, sentences
 from ..core.correcting.datums import datum_of
 from ..core.surface.method_comparison import compare_methods
-from ._comparison_html import comparison_html, sentences
 from ._gridding import add_inputs, given_sizes, sizes, used_soundings
 
 FIELDS = [

@@ -5,11 +5,11 @@ import html
 import numpy as np
 
 from .._i18n import tr
-from .._reports import html_page, plots
 from ..core.number_text import written
 from ..core.places.place_texts import class_name
 from ..core.structure.depth_profile import summary
 from ..core.units import LENGTH
+from . import html_page, plots
 
 #: Rows of the table of one line; the layer has them all.
 _ROWS = 60

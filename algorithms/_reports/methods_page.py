@@ -7,10 +7,10 @@ from html import escape
 import numpy as np
 
 from .._i18n import tr
-from .._reports import plots
-from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 from ..core.units import LENGTH
+from . import plots
+from .html_page import image, no_pictures, page, remark, table
 
 
 def method_names() -> dict:
