@@ -24,59 +24,70 @@ def crossing_html(report, unit: str) -> str:
     parts += [f"<h2>{tr('All crossings')}</h2>", _summary(report, scale, unit)]
     if len(crossings):
         which = tr("between visits") if report.between.n else tr("within one visit")
-        parts += _pictures(crossings, scale, unit, which)
         parts += [
-            f"<h2>{tr('By pair of visits')}</h2>",
-            _differences(
-                tr("visits"),
-                [(" &minus; ".join(escape(v) for v in pair), m) for pair, m in report.by_visits],
-                scale,
-                unit,
-            ),
-            remark(
-                tr(
-                    "The difference is the depth of the first visit minus that of the second. "
-                    "Crossings of a visit with itself do not test the lake datum."
-                )
-            ),
-            f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
-            _differences(
-                tr("depth ({})").format(unit),
-                [
-                    (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m)
-                    for (low, high), m in report.by_depth
-                ],
-                scale,
-                unit,
-            ),
-            f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
-            _differences(
-                tr("slope (%)"),
-                [
-                    (
-                        f"{100 * low:.0f} &ndash; {100 * high:.0f}"
-                        if np.isfinite(high)
-                        else f"&gt; {100 * low:.0f}",
-                        m,
-                    )
-                    for (low, high), m in report.by_slope
-                ],
-                scale,
-                unit,
-            ),
-            f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
-            _standards(report.standards),
-            remark(
-                tr(
-                    "A crossing passes if the difference is at most the square root of 2 times the "
-                    "tolerance of one sounding at that depth. This is common practice, not a rule of "
-                    "the standards. It tests depth only, not position or coverage. The standards are "
-                    "S-44, edition 6 (total vertical uncertainty), and EM 1110-2-1003, 2002, table "
-                    "3-1. This report does not make a map fit for navigation."
-                )
-            ),
+            *_pictures(crossings, scale, unit, which),
+            *_by_visits(report, scale, unit),
+            *_by_depth(report, scale, unit, which),
+            *_by_slope(report, scale, unit, which),
+            *_by_standard(report, which),
         ]
     return page(tr("Depths where tracks cross"), parts)
+
+
+def _by_visits(report, scale, unit):
+    rows = [(" &minus; ".join(escape(v) for v in pair), m) for pair, m in report.by_visits]
+    return [
+        f"<h2>{tr('By pair of visits')}</h2>",
+        _differences(tr("visits"), rows, scale, unit),
+        remark(
+            tr(
+                "The difference is the depth of the first visit minus that of the second. "
+                "Crossings of a visit with itself do not test the lake datum."
+            )
+        ),
+    ]
+
+
+def _by_depth(report, scale, unit, which):
+    rows = [
+        (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m) for (low, high), m in report.by_depth
+    ]
+    return [
+        f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
+        _differences(tr("depth ({})").format(unit), rows, scale, unit),
+    ]
+
+
+def _by_slope(report, scale, unit, which):
+    rows = [
+        (
+            f"{100 * low:.0f} &ndash; {100 * high:.0f}"
+            if np.isfinite(high)
+            else f"&gt; {100 * low:.0f}",
+            m,
+        )
+        for (low, high), m in report.by_slope
+    ]
+    return [
+        f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
+        _differences(tr("slope (%)"), rows, scale, unit),
+    ]
+
+
+def _by_standard(report, which):
+    return [
+        f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
+        _standards(report.standards),
+        remark(
+            tr(
+                "A crossing passes if the difference is at most the square root of 2 times the "
+                "tolerance of one sounding at that depth. This is common practice, not a rule of "
+                "the standards. It tests depth only, not position or coverage. The standards are "
+                "S-44, edition 6 (total vertical uncertainty), and EM 1110-2-1003, 2002, table "
+                "3-1. This report does not make a map fit for navigation."
+            )
+        ),
+    ]
 
 
 def _length(value, scale):

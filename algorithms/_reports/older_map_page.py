@@ -44,15 +44,32 @@ def bias_terms(found, scale, unit):
 def older_map_html(found, unit: str) -> str:
     """Return the page that says how good the older map was."""
     scale = LENGTH[unit]
-    length = "{:.2f}".format
-    parts = []
-    if found.notes:
-        parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
-    parts += [
+    notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
+    parts = [
+        f"<ul>{notes}</ul>" if notes else "",
+        *_overlap(found, scale, unit),
+        *_bias(found, scale, unit),
+        *_by_depth(found, scale, unit),
+        html_page.remark(
+            tr(
+                "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
+                "slopes. Not for navigation."
+            ).format(_length(found.spread / scale), unit)
+        ),
+    ]
+    return html_page.page(tr("How good was the older map"), parts)
+
+
+def _length(value) -> str:
+    return written(value, ".2f")
+
+
+def _overlap(found, scale, unit) -> list:
+    return [
         f"<h2>{tr('Where survey and older map overlap')}</h2>",
         html_page.table(
             [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("RMS"), length(found.rmse_before / scale), length(found.rmse_after / scale)]],
+            [[tr("RMS"), _length(found.rmse_before / scale), _length(found.rmse_after / scale)]],
         ),
         html_page.remark(
             tr(
@@ -61,6 +78,11 @@ def older_map_html(found, unit: str) -> str:
                 "therefore holds only about {:.0f} independent samples of the map."
             ).format(found.cells, found.correlation, max(found.independent, 1.0))
         ),
+    ]
+
+
+def _bias(found, scale, unit) -> list:
+    return [
         f"<h2>{tr('Bias of the older map')}</h2>",
         html_page.table(
             [
@@ -77,44 +99,35 @@ def older_map_html(found, unit: str) -> str:
                 "If the scale is above 1, the older map is too deep."
             )
         ),
-        f"<h2>{tr('By depth')}</h2>",
-        html_page.table(
-            [
-                tr("depth ({})").format(unit),
-                tr("cells"),
-                tr("as given: mean ({})").format(unit),
-                tr("RMS"),
-                tr("corrected: mean ({})").format(unit),
-                tr("RMS"),
-            ],
-            [
-                [
-                    f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
-                    written(c.cells, ","),
-                    *(length(v / scale) for v in c[3:]),
-                ]
-                for c in found.by_depth
-            ],
-        ),
     ]
+
+
+def _by_depth(found, scale, unit) -> list:
+    figures = html_page.table(
+        [
+            tr("depth ({})").format(unit),
+            tr("cells"),
+            tr("as given: mean ({})").format(unit),
+            tr("RMS"),
+            tr("corrected: mean ({})").format(unit),
+            tr("RMS"),
+        ],
+        [
+            [
+                f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
+                written(c.cells, ","),
+                *(_length(v / scale) for v in c[3:]),
+            ]
+            for c in found.by_depth
+        ],
+    )
+    picture = html_page.no_pictures()
     if plots.available():
         classes = np.array(found.by_depth) / scale
-        parts.append(
-            html_page.image(
-                tr("Difference by depth"),
-                plots.map_error_by_depth(
-                    classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
-                ),
-            )
+        picture = html_page.image(
+            tr("Difference by depth"),
+            plots.map_error_by_depth(
+                classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
+            ),
         )
-    else:
-        parts.append(html_page.no_pictures())
-    parts.append(
-        html_page.remark(
-            tr(
-                "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
-                "slopes. Not for navigation."
-            ).format(length(found.spread / scale), unit)
-        )
-    )
-    return html_page.page(tr("How good was the older map"), parts)
+    return [f"<h2>{tr('By depth')}</h2>", figures, picture]
