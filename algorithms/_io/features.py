@@ -159,6 +159,31 @@ def read_lines(source, crs, context, feedback) -> list:
     return lines
 
 
+def read_line_rows(source, crs, names, context, feedback) -> tuple:
+    """Read every line of a layer and some of its fields.
+
+    Returns
+    -------
+    lines : list of array, shape (k, 2)
+        In ``crs``; a feature of several parts gives one line a part.
+    columns : dict of str to list
+        None for NULL.
+    """
+    indexes = field_indexes(source, names)
+    lines, columns = [], {name: [] for name in names}
+    for feature in iterate(source, crs, context, feedback):
+        attributes = feature.attributes()
+        for part in feature.geometry().constParts():
+            line = np.array([(p.x(), p.y()) for p in part.vertices()], float)
+            if len(line) < 2:
+                continue
+            lines.append(line)
+            for name, index in zip(names, indexes):
+                value = attributes[index]
+                columns[name].append(None if is_null(value) else value)
+    return lines, columns
+
+
 def read_contours(source, crs, field, context, feedback) -> Lines:
     """Read lines with the number in a field as attribute ``depth``, NaN where it is none."""
     (index,) = field_indexes(source, [field])

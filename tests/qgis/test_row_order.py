@@ -25,6 +25,7 @@ from qgis.core import (
 
 from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms._io import params
+from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._io.soundings_layer import GivenRows, read_given
 from lakefloor.algorithms._io.values import to_datetime64, to_qdatetime
 from lakefloor.algorithms._sheets.layer_facts import collect_facts
@@ -388,7 +389,9 @@ def test_sheets_and_reports_say_the_same(lake, feedback):
         layers = {"soundings": lake.layers["ready", order], "shoreline": lake.shoreline}
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        return repr(collect_facts(layers, UTM15, SheetSettings("Lake"), context, feedback))
+        return repr(
+            collect_facts(layers, UTM15, SheetSettings("Lake"), Inputs(None, {}, context, feedback))
+        )
 
     assert "crossings=Misfit(n=" in facts("logged")
     for order in ORDERS:

@@ -20,9 +20,9 @@ from ..progress import Progress, silent, span
 from ..surface.error_reach import error_reach
 from ..units import FOOT
 from .hypsography import deepest_within, hypsograph
-from .lake_mesh import bridged, rising_water
+from .lake_cells import bridged, rising_water
 
-MAX_LEVELS = 20_000
+_MOST_LEVELS = 20_000
 
 #: Step between levels where none is given, m, by unit.
 STEP = {"ft": 0.1 * FOOT, "m": 0.01}
@@ -191,23 +191,8 @@ def level_table(
             f"The minimum level, {written(lowest, 'g')} m, must be below the maximum, "
             f"{written(highest, 'g')} m. Change one of them."
         )
-    first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
-    if last - first >= MAX_LEVELS:
-        raise LakefloorError(
-            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
-            f"{MAX_LEVELS} are listed. Choose a larger step."
-        )
-    steps = np.arange(first, last + 1)
-    asked = len(steps)
-    above = steps[steps > 0]
-    if above.size:
-        allowed, _ = rising_water(surface.depth, shoreline, above * step, span(progress, 0.0, 0.3))
-        steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
-    if not steps.size:
-        raise LakefloorError(
-            "The raster does not hold the land around the lake, so no level above the datum can "
-            "be listed. Use a raster in which land has negative depths, or choose lower levels."
-        )
+    asked = _steps(lowest, highest, step)
+    steps = _on_known_land(asked, step, surface.depth, shoreline, span(progress, 0.0, 0.3))
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
         surface.depth,
@@ -232,8 +217,33 @@ def level_table(
         curve.mapped_area,
         float(curve.area[datum]),
         float(curve.volume[datum]),
-        len(level) < asked,
+        len(level) < len(asked),
     )
+
+
+def _steps(lowest, highest, step) -> np.ndarray:
+    """Return the levels from the lowest to the highest, in steps."""
+    first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
+    if last - first >= _MOST_LEVELS:
+        raise LakefloorError(
+            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
+            f"{_MOST_LEVELS} are listed. Choose a larger step."
+        )
+    return np.arange(first, last + 1)
+
+
+def _on_known_land(steps, step, depth, shoreline, progress) -> np.ndarray:
+    """Return the levels up to the highest for which the raster holds the land."""
+    above = steps[steps > 0]
+    if above.size:
+        allowed, _ = rising_water(depth, shoreline, above * step, progress)
+        steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
+    if not steps.size:
+        raise LakefloorError(
+            "The raster does not hold the land around the lake, so no level above the datum can "
+            "be listed. Use a raster in which land has negative depths, or choose lower levels."
+        )
+    return steps
 
 
 def water_at(
