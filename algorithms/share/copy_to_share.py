@@ -109,7 +109,7 @@ class CopyToShare(LakefloorAlgorithm):
             params.choice(
                 "LICENSE",
                 tr("License"),
-                shared_copy.LICENSES,
+                _licenses(),
                 "personal use only",
                 tr("What others may do with the copy."),
                 former={
@@ -168,6 +168,14 @@ class CopyToShare(LakefloorAlgorithm):
             "RASTERS": len(copy.rasters),
             "CONTENTS": line,
         }
+
+
+def _licenses() -> dict:
+    """Return the licenses with what each means, without the addresses of their texts."""
+    return {
+        name: text.partition(" https:")[0].removeprefix(f"{name}: ")
+        for name, text in shared_copy.LICENSES.items()
+    }
 
 
 def _taken(inputs) -> SharedLayers:
