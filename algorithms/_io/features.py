@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsFeatureRequest, QgsProcessingException
+from qgis.core import QgsFeatureRequest
 from qgis.PyQt.QtCore import QDate, QDateTime, QTime
 from shapely import wkb
 
@@ -40,19 +40,6 @@ def iterate(source, crs, context, feedback, request=None):
         if feedback.isCanceled():
             raise Cancelled
         yield feature
-
-
-def source(algorithm, parameters, name, context):
-    """Return the feature source of a parameter, or raise the standard error if it has none."""
-    found = algorithm.parameterAsSource(parameters, name, context)
-    if found is None:
-        raise QgsProcessingException(algorithm.invalidSourceError(parameters, name))
-    return found
-
-
-def optional_source(algorithm, parameters, name, context):
-    """Return the feature source of an optional parameter, or None where it was left empty."""
-    return source(algorithm, parameters, name, context) if parameters.get(name) else None
 
 
 def read_points(source, crs, names, context, feedback):

@@ -16,13 +16,11 @@ _NAT = int(np.datetime64("NaT", "ms").astype(np.int64))
 _LOCAL, _UTC = Qt.TimeSpec.LocalTime, Qt.TimeSpec.UTC
 
 
-def to_datetime64(value) -> np.datetime64:
-    """Return a UTC instant; a time without zone is UTC by the project's contract."""
-    return np.datetime64(milliseconds(value), "ms")
-
-
 def milliseconds(value) -> int:
-    """Return a UTC instant as milliseconds since 1970, the number of NaT for none."""
+    """Return a UTC instant as milliseconds since 1970, the number of NaT for none.
+
+    A time without zone is UTC by the project's contract.
+    """
     if isinstance(value, QDateTime):
         if not value.isValid():
             return _NAT

@@ -27,7 +27,7 @@ from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms._io import params
 from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._io.soundings_layer import GivenRows, read_given
-from lakefloor.algorithms._io.values import to_datetime64, to_qdatetime
+from lakefloor.algorithms._io.values import milliseconds, to_qdatetime
 from lakefloor.algorithms._sheets.layer_facts import collect_facts
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
@@ -485,7 +485,7 @@ def test_some_rows_of_a_file_keep_their_order_and_fields(lake, run, tmp_path):
     for f in rows:
         assert f["note"] == f"of row {f['own']}"
         assert f["raw_depth_m"] == lake.logged.raw_depth[f["own"]]
-        assert to_datetime64(f["time"]) == lake.logged.time[f["own"]]
+        assert np.datetime64(milliseconds(f["time"]), "ms") == lake.logged.time[f["own"]]
 
 
 def test_a_layer_changed_in_between_is_no_longer_matched(lake):
