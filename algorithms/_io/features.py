@@ -11,8 +11,8 @@ from .._compat import is_null
 from ..core.errors import Cancelled
 from ..core.formulas import from_text
 from ..core.grid import Lines
+from .given_rows import GivenRows
 from .layer_crs import require_crs
-from .soundings_layer import GivenRows
 from .values import field_indexes, to_text
 
 

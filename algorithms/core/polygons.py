@@ -25,8 +25,8 @@ def check_shoreline(shoreline: BaseGeometry) -> None:
         )
     if not shoreline.is_valid:
         raise LakefloorError(
-            f"The shoreline polygon is not valid: {explain_validity(shoreline)}. Repair it with "
-            "'Fix geometries', then run again."
+            f"The shoreline polygon is not valid ({explain_validity(shoreline)}). Correct it with "
+            "the vertex tool or 'Fix geometries', then run again."
         )
 
 
@@ -42,21 +42,21 @@ def rings(polygon: BaseGeometry) -> list:
 
 
 def inside(polygon: BaseGeometry, grid: Grid) -> np.ndarray:
-    """Tell which cell centres lie inside a polygon, by the even-odd rule on scan lines.
+    """Tell which cell centers lie inside a polygon, by the even-odd rule on scan lines.
 
     Parameters
     ----------
     polygon : shapely Polygon or MultiPolygon
         Holes are outside.
     grid : Grid
-        Gives the cell centres.
+        Gives the cell centers.
 
     Returns
     -------
     array of bool, shape (rows, cols)
     """
     rows, cols = grid.shape
-    # A ring crosses the scan line of a row at some column; every centre at or
+    # A ring crosses the scan line of a row at some column; every center at or
     # beyond it flips, so a running parity along the row gives the answer.
     flips = np.zeros((rows, cols + 1), dtype=np.int32)
     for ring in rings(polygon):

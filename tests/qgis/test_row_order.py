@@ -25,8 +25,9 @@ from qgis.core import (
 
 from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms._io import params
+from lakefloor.algorithms._io.given_rows import GivenRows
 from lakefloor.algorithms._io.inputs import Inputs
-from lakefloor.algorithms._io.soundings_layer import GivenRows, read_given
+from lakefloor.algorithms._io.soundings_layer import read_given
 from lakefloor.algorithms._io.values import milliseconds, to_qdatetime
 from lakefloor.algorithms._sheets.layer_facts import collect_facts
 from lakefloor.algorithms.core.errors import LakefloorError
