@@ -180,6 +180,18 @@ def level_table(
     Uncertainties are those of :func:`.hypsography.hypsograph`. Below the datum the bottom is
     the depth surface; above it the land is taken where the raster holds it as negative depth.
     Only water that is joined to the lake counts.
+
+    Examples
+    --------
+    A square basin of 200 m that is 3 m deep all over, but for its shore:
+
+    >>> from shapely.geometry import box
+    >>> depth = Grid(np.full((22, 22), 3.0), -10.0, 210.0, 10.0, 10.0)
+    >>> table = level_table(Surface(depth, None, None), box(0.0, 0.0, 200.0, 200.0), step=1.0)
+    >>> [float(level) for level in table.level]
+    [-3.0, -2.0, -1.0, 0.0]
+    >>> [round(float(area)) for area in table.area]
+    [36100, 37374, 38661, 40000]
     """
     if not (np.isfinite(step) and step > 0):
         raise LakefloorError(f"The step of the level table must be above 0 m; got {written(step)}.")
