@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 from qgis.core import (
+    QgsCoordinateTransform,
     QgsFeatureSource,
     QgsProcessingException,
     QgsProcessingFeedback,
@@ -240,6 +241,10 @@ class Inputs:
     def features(self, name: str, crs):
         """Yield the features of a layer in ``crs``, as :func:`.features.iterate`."""
         return features.iterate(self.source(name), crs, self.context, self.feedback)
+
+    def transform(self, source, target) -> QgsCoordinateTransform:
+        """Return the transform from one CRS to another, as the project has set it up."""
+        return QgsCoordinateTransform(source, target, self.context.transformContext())
 
     def metric_crs(self, layer):
         """Return the CRS of a map layer where its unit is the meter, else its UTM zone."""

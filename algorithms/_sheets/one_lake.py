@@ -1,7 +1,7 @@
 """Layers on one map must come from one lake and one run."""
 
 import numpy as np
-from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
+from qgis.core import QgsCsException, QgsPointXY
 from shapely.geometry import Point
 
 from .._i18n import tr
@@ -33,7 +33,7 @@ def check_together(found, inputs):
     areas, surface = found.get("depth_areas"), found.get("surface")
     for role, layer in found.items():
         if shoreline is not None and role not in ("shoreline", "gauge"):
-            _refuse_elsewhere(layer, shoreline, inputs.context)
+            _refuse_elsewhere(layer, shoreline, inputs)
     if contours is None:
         return
     units = {
@@ -65,7 +65,7 @@ def check_together(found, inputs):
                 ).format(contours.name(), areas.name(), np.median(away))
             )
     if surface is not None:
-        off, step = _off_surface(surface, contours.crs(), places, depths, inputs.context)
+        off, step = _off_surface(surface, contours.crs(), places, depths, inputs)
         if off.size and abs(np.median(off)) > max(_OFF, _OFF_STEP * np.median(step)):
             inputs.warn(
                 tr(
@@ -80,7 +80,7 @@ def check_together(found, inputs):
             )
 
 
-def _refuse_elsewhere(layer, shoreline, context):
+def _refuse_elsewhere(layer, shoreline, inputs):
     if (
         layer.extent().isEmpty()
         or shoreline.extent().isEmpty()
@@ -89,9 +89,8 @@ def _refuse_elsewhere(layer, shoreline, context):
     ):
         return
     try:
-        box = QgsCoordinateTransform(
-            layer.crs(), shoreline.crs(), context.transformContext()
-        ).transformBoundingBox(layer.extent())
+        transform = inputs.transform(layer.crs(), shoreline.crs())
+        box = transform.transformBoundingBox(layer.extent())
     except QgsCsException:
         return  # said by what reads it
     if not box.intersects(shoreline.extent()):
@@ -133,9 +132,9 @@ def _from_edges(areas, crs, places, depths, inputs):
     )
 
 
-def _off_surface(surface, crs, places, depths, context):
+def _off_surface(surface, crs, places, depths, inputs):
     """Return depth of the surface less that of the contour, and its step to the next cell, m."""
-    transform = QgsCoordinateTransform(crs, surface.crs(), context.transformContext())
+    transform = inputs.transform(crs, surface.crs())
     provider, off, step = surface.dataProvider(), [], []
     width, height = surface.rasterUnitsPerPixelX(), surface.rasterUnitsPerPixelY()
 

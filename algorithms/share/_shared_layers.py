@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsCoordinateTransform, QgsGeometry, QgsRasterLayer
+from qgis.core import QgsGeometry, QgsRasterLayer
 from shapely import wkb
 
 from .._compat import is_null
@@ -38,9 +38,9 @@ def crs_of_copy(layers, inputs):
         extent = layer.sourceExtent() if source else layer.extent()
         metric = metric_crs(crs, extent, _name(layer), inputs.feedback)
         if not extent.isNull() and not extent.isEmpty():
-            _check_place(crs, extent, _name(layer), inputs.context)
+            _check_place(crs, extent, _name(layer), inputs)
         if not metric.authid().startswith("EPSG:"):
-            place = QgsCoordinateTransform(metric, wgs84(), inputs.context.transformContext())
+            place = inputs.transform(metric, wgs84())
             metric = metric_crs(
                 wgs84(), place.transformBoundingBox(extent), _name(layer), inputs.feedback
             )
@@ -48,8 +48,8 @@ def crs_of_copy(layers, inputs):
     return chosen
 
 
-def _check_place(crs, extent, name, context):
-    to_wgs84 = QgsCoordinateTransform(crs, wgs84(), context.transformContext())
+def _check_place(crs, extent, name, inputs):
+    to_wgs84 = inputs.transform(crs, wgs84())
     corners = [
         to_wgs84.transform(x, y)
         for x in (extent.xMinimum(), extent.xMaximum())
@@ -206,9 +206,7 @@ class SharedLayers:
             )
         grid, mask = surface.depth, None
         if self.area is not None:
-            to_raster = QgsCoordinateTransform(
-                self.crs, crs, self.inputs.context.transformContext()
-            )
+            to_raster = self.inputs.transform(self.crs, crs)
             geometry = QgsGeometry()
             geometry.fromWkb(self.area.wkb)
             geometry.transform(to_raster)

@@ -2,7 +2,6 @@
 
 from qgis.core import (
     QgsCoordinateReferenceSystem,
-    QgsCoordinateTransform,
     QgsProcessing,
     QgsProcessingContext,
     QgsProcessingParameterFolderDestination,
@@ -184,7 +183,7 @@ def _write_sheet(path, inputs, steps):
 
 def _place(shoreline, inputs):
     """Return west, south, east and north of the lake, WGS 84, degrees."""
-    to_degrees = QgsCoordinateTransform(shoreline.crs(), wgs84(), inputs.context.transformContext())
+    to_degrees = inputs.transform(shoreline.crs(), wgs84())
     place = to_degrees.transformBoundingBox(shoreline.extent())
     box = place.xMinimum(), place.yMinimum(), place.xMaximum(), place.yMaximum()
     check_positions(box[::2], box[1::2], f"Layer '{shoreline.name()}'")
