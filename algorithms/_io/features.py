@@ -15,6 +15,9 @@ from .given_rows import GivenRows
 from .layer_crs import require_crs
 from .values import field_indexes, to_text
 
+#: Features between two looks at cancel.
+_ROWS = 500
+
 
 def iterate(source, crs, context, feedback, request=None):
     """Yield the features of a layer in ``crs``; invalid shapes pass, for who reads to judge.
@@ -36,8 +39,8 @@ def iterate(source, crs, context, feedback, request=None):
         require_crs(source.sourceCrs(), source.sourceName())
         request.setDestinationCrs(crs, context.transformContext())
     request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
-    for feature in source.getFeatures(request):
-        if feedback.isCanceled():
+    for number, feature in enumerate(source.getFeatures(request)):
+        if number % _ROWS == 0 and feedback.isCanceled():
             raise Cancelled
         yield feature
 
