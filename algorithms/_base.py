@@ -8,6 +8,7 @@ from qgis.core import QgsProcessingAlgorithm, QgsProcessingException, QgsProcess
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
+from ._help import help_html
 from ._i18n import in_local_numbers, tr
 from ._io.destinations import check_destinations
 from ._io.inputs import Inputs
@@ -78,7 +79,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         return str(own if own.exists() else ICONS / f"{self.GROUP}.svg")
 
     def shortHelpString(self):
-        text = "".join(f"<p>{tr(part.strip())}</p>" for part in self.HELP.split("\n\n"))
+        text = help_html(self.HELP)
         if self.SOURCE:
             text += f"<p><i>{tr('Source')}: {tr(self.SOURCE)}</i></p>"
         return text

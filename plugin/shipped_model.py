@@ -6,6 +6,7 @@ from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
 from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
+from ..algorithms._help import help_html
 from ..algorithms._i18n import tr
 from ..algorithms._io.destinations import check_destinations, is_store
 from ..algorithms._io.inputs import Inputs
@@ -34,8 +35,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
 
     def shortHelpString(self):
         # QGIS would add the help of every parameter, which its field in the dialog shows.
-        paragraphs = str(self.helpContent().get(DESCRIPTION, "")).split("\n\n")
-        return "".join(f"<p>{tr(paragraph)}</p>" for paragraph in paragraphs)
+        return help_html(str(self.helpContent().get(DESCRIPTION, "")))
 
     def createInstance(self):
         copy = type(self)()

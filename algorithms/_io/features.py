@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsFeatureRequest, QgsProcessingException
+from qgis.core import QgsFeatureRequest
 from qgis.PyQt.QtCore import QDate, QDateTime, QTime
 from shapely import wkb
 
@@ -11,9 +11,12 @@ from .._compat import is_null
 from ..core.errors import Cancelled
 from ..core.formulas import from_text
 from ..core.grid import Lines
+from .given_rows import GivenRows
 from .layer_crs import require_crs
-from .soundings_layer import GivenRows
 from .values import field_indexes, to_text
+
+#: Features between two looks at cancel.
+_ROWS = 500
 
 
 def iterate(source, crs, context, feedback, request=None):
@@ -36,23 +39,10 @@ def iterate(source, crs, context, feedback, request=None):
         require_crs(source.sourceCrs(), source.sourceName())
         request.setDestinationCrs(crs, context.transformContext())
     request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
-    for feature in source.getFeatures(request):
-        if feedback.isCanceled():
+    for number, feature in enumerate(source.getFeatures(request)):
+        if number % _ROWS == 0 and feedback.isCanceled():
             raise Cancelled
         yield feature
-
-
-def source(algorithm, parameters, name, context):
-    """Return the feature source of a parameter, or raise the standard error if it has none."""
-    found = algorithm.parameterAsSource(parameters, name, context)
-    if found is None:
-        raise QgsProcessingException(algorithm.invalidSourceError(parameters, name))
-    return found
-
-
-def optional_source(algorithm, parameters, name, context):
-    """Return the feature source of an optional parameter, or None where it was left empty."""
-    return source(algorithm, parameters, name, context) if parameters.get(name) else None
 
 
 def read_points(source, crs, names, context, feedback):
@@ -157,6 +147,31 @@ def read_lines(source, crs, context, feedback) -> list:
                 np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
             )
     return lines
+
+
+def read_line_rows(source, crs, names, context, feedback) -> tuple:
+    """Read every line of a layer and some of its fields.
+
+    Returns
+    -------
+    lines : list of array, shape (k, 2)
+        In ``crs``; a feature of several parts gives one line a part.
+    columns : dict of str to list
+        None for NULL.
+    """
+    indexes = field_indexes(source, names)
+    lines, columns = [], {name: [] for name in names}
+    for feature in iterate(source, crs, context, feedback):
+        attributes = feature.attributes()
+        for part in feature.geometry().constParts():
+            line = np.array([(p.x(), p.y()) for p in part.vertices()], float)
+            if len(line) < 2:
+                continue
+            lines.append(line)
+            for name, index in zip(names, indexes):
+                value = attributes[index]
+                columns[name].append(None if is_null(value) else value)
+    return lines, columns
 
 
 def read_contours(source, crs, field, context, feedback) -> Lines:

@@ -5,7 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from qgis.core import QgsProcessingException, QgsProcessingFeedback, QgsProperty
+from qgis.core import (
+    QgsCoordinateTransform,
+    QgsFeatureSource,
+    QgsProcessingException,
+    QgsProcessingFeedback,
+    QgsProperty,
+    QgsRasterLayer,
+)
 from qgis.PyQt.QtCore import Qt
 
 from .._compat import is_null
@@ -13,6 +20,7 @@ from .._i18n import tr
 from ..core.errors import Cancelled, LakefloorError
 from ..core.units import LENGTH, UNIT_OF_WORDS
 from . import features, rasters, soundings_layer
+from .layer_crs import metric_crs
 from .params import INPUT, SHORELINE
 from .shoreline import read_polygon
 from .time_zones import zone
@@ -165,8 +173,12 @@ class Inputs:
 
     # -- layers ------------------------------------------------------------------------
 
-    def source(self, name: str = INPUT):
+    # A layer that is at hand already may be given in place of the name of its parameter.
+
+    def source(self, name: str | QgsFeatureSource = INPUT):
         """Return the features of a layer as a QgsProcessingFeatureSource."""
+        if isinstance(name, QgsFeatureSource):
+            return name
         if self._optional(name) and not self.parameters.get(name):
             return None
         found = self._read(self.algorithm.parameterAsSource, name)
@@ -174,8 +186,10 @@ class Inputs:
             raise QgsProcessingException(self.algorithm.invalidSourceError(self.parameters, name))
         return found
 
-    def raster(self, name: str = INPUT):
+    def raster(self, name: str | QgsRasterLayer = INPUT):
         """Return a raster layer."""
+        if isinstance(name, QgsRasterLayer):
+            return name
         if self._optional(name) and not self.parameters.get(name):
             return None
         layer = self._read(self.algorithm.parameterAsRasterLayer, name)
@@ -223,6 +237,22 @@ class Inputs:
         """Return the lines of a layer in ``crs`` as arrays, none if it was left empty."""
         source = self.source(name)
         return features.read_lines(source, crs, self.context, self.feedback) if source else []
+
+    def features(self, name: str, crs):
+        """Yield the features of a layer in ``crs``, as :func:`.features.iterate`."""
+        return features.iterate(self.source(name), crs, self.context, self.feedback)
+
+    def transform(self, source, target) -> QgsCoordinateTransform:
+        """Return the transform from one CRS to another, as the project has set it up."""
+        return QgsCoordinateTransform(source, target, self.context.transformContext())
+
+    def metric_crs(self, layer):
+        """Return the CRS of a map layer where its unit is the meter, else its UTM zone."""
+        return metric_crs(layer.crs(), layer.extent(), layer.name(), self.feedback)
+
+    def line_rows(self, name: str, crs, fields: list) -> tuple:
+        """Return lines and columns, as :func:`.features.read_line_rows`."""
+        return features.read_line_rows(self.source(name), crs, fields, self.context, self.feedback)
 
     def contours(self, name: str, crs, field: str):
         """Return lines with a depth, as :func:`.features.read_contours`."""

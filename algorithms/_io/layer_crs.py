@@ -17,6 +17,11 @@ from ..core.errors import LakefloorError
 from .named_crs import require_alive
 
 
+def wgs84() -> QgsCoordinateReferenceSystem:
+    """Return the CRS of GPS positions."""
+    return QgsCoordinateReferenceSystem("EPSG:4326")
+
+
 def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReferenceSystem:
     """Return ``crs`` where its unit is the meter, else the UTM zone of the extent's center."""
     require_crs(crs, layer_name)
@@ -26,12 +31,10 @@ def metric_crs(crs, extent, layer_name: str, feedback) -> QgsCoordinateReference
         raise LakefloorError(
             tr("Layer '{}' is empty. Choose a layer that holds something.").format(layer_name)
         )
-    wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
     center = extent.center()
-    if crs != wgs84:
-        center = QgsCoordinateTransform(crs, wgs84, QgsCoordinateTransformContext()).transform(
-            center
-        )
+    if crs != wgs84():
+        to_degrees = QgsCoordinateTransform(crs, wgs84(), QgsCoordinateTransformContext())
+        center = to_degrees.transform(center)
     if crs.isGeographic() and not (abs(center.x()) <= 180.0 and abs(center.y()) <= 90.0):
         raise LakefloorError(
             tr(

@@ -39,7 +39,7 @@ from ..core.crs import utm_epsg
 from ..core.errors import LakefloorError
 from .gdal_errors import quiet
 
-#: All zones of UTM on WGS 84, in one of which every lake is computed that is not in metres.
+#: All zones of UTM on WGS 84, in one of which every lake is computed that is not in meters.
 UTM_ZONES = tuple(base + zone for base in (32600, 32700) for zone in range(1, 61))
 #: GPS positions, and the CRS of tiles.
 OTHERS = (4326, 3857)

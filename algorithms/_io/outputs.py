@@ -29,7 +29,7 @@ from qgis.core import (
 from shapely.geometry import MultiPolygon
 
 from .. import _styling
-from .._compat import make_field, restore_milliseconds
+from .._compat import make_field
 from .._i18n import tr
 from ..core.errors import Cancelled, LakefloorError
 from ..core.formulas import as_text
@@ -38,11 +38,11 @@ from ..core.soundings import SCHEMA, Soundings
 from .destinations import Target, check_target, target_of
 from .gdal_errors import strict, without_sql
 from .named_crs import require_alive
-from .package import mark, put_tables
+from .package import mark, put_tables, restore_milliseconds
 from .raster_file import RasterFile, write_raster
 from .rasters import BANDS, spacing_item
 from .staging import Staging, write_file
-from .values import to_qdatetime
+from .values import to_attributes
 from .whole import check_whole
 
 _BATCH = 2000
@@ -90,9 +90,10 @@ class Outputs:
             staged = self._staging.stage(path)
             put_tables(staged, self._tables.pop(path), staged)
         for staged, final in self._staging.parts():
-            check_target(Target(final))
-            if staged.suffix.lower() == ".gpkg":
-                mark(staged)
+            if not staged.is_dir():
+                check_target(Target(final))
+                if staged.suffix.lower() == ".gpkg":
+                    mark(staged)
             check_whole(staged, self._counts.get(staged), self._check)
         self._staging.move()
         for path, tables in self._tables.items():
@@ -266,7 +267,7 @@ class Outputs:
             for part in _slices(soundings):
                 times.append(part.time)
                 converted = [
-                    _to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
+                    to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
                 ]
                 finite = np.isfinite(part.x) & np.isfinite(part.y)
                 # In this order, so that no further values are taken that belong to the next part.
@@ -297,7 +298,7 @@ class Outputs:
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""
-        columns = [_to_attributes(lines.attributes[field], kind) for field, kind in fields]
+        columns = [to_attributes(lines.attributes[field], kind) for field, kind in fields]
 
         def rows():
             for i, coords in enumerate(lines.coords):
@@ -317,7 +318,7 @@ class Outputs:
 
     def areas(self, name, areas: Areas, fields, crs, style=None, **options):
         """Write polygons; ``fields`` as in :meth:`lines`."""
-        columns = [_to_attributes(areas.attributes[field], kind) for field, kind in fields]
+        columns = [to_attributes(areas.attributes[field], kind) for field, kind in fields]
 
         def rows():
             for i, polygon in enumerate(areas.polygons):
@@ -390,6 +391,28 @@ class Outputs:
         self.results[name] = path
         return self._stage(path)
 
+    def folder(self, name) -> Path:
+        """Return an empty folder to fill, to be moved into place at the end.
+
+        Raises
+        ------
+        LakefloorError
+            If there is something in the folder asked for.
+        """
+        path = self.algorithm.parameterAsFileOutput(self.parameters, name, self.context)
+        final = Path(path).absolute()
+        if final.exists() and (not final.is_dir() or any(final.iterdir())):
+            raise LakefloorError(
+                tr(
+                    "Folder '{}' is not empty. Choose a new folder, so that nothing else is shared "
+                    "with the results."
+                ).format(final)
+            )
+        staged = self._stage(final)
+        staged.mkdir()
+        self.results[name] = path
+        return staged
+
     def text(self, name, make):
         """Write a text that ``make()`` returns, in UTF-8, if that output was asked for."""
         if self.wanted(name):
@@ -418,14 +441,3 @@ def _without_formulas(rows):
     """Yield rows for a table of text in which no spreadsheet takes a text for a formula."""
     for geometry, attributes in rows:
         yield geometry, [as_text(v) if isinstance(v, str) else v for v in attributes]
-
-
-def _to_attributes(values, kind) -> list:
-    """Return attribute values of one column as QGIS takes them, NULL where there is none."""
-    if kind == "datetime":
-        return [to_qdatetime(v) for v in np.asarray(values, dtype="datetime64[ms]")]
-    if kind == "text":
-        return [None if v is None else str(v) for v in values]
-    if kind == "int":
-        return [None if v is None else int(v) for v in values]
-    return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]

@@ -7,10 +7,13 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+import numpy as np
 from osgeo import gdal, ogr
 
+from .._compat import KEEPS_MILLISECONDS
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from ..core.geopackage import allow_updates
 from ..core.visits.store_visits import STORE
 from .gdal_errors import done, made, strict, without_sql
 from .whole import check_whole
@@ -20,6 +23,9 @@ MARK = "Written by Lakefloor"
 
 #: How long to wait for another program that holds a file, s.
 LOCK_TIMEOUT_S = 30.0
+
+#: Rows written between two looks at cancel.
+_ROWS = 2000
 
 #: Primary result codes of SQLite.
 _BUSY, _LOCKED = 5, 6
@@ -95,6 +101,34 @@ def put_tables(path: Path, tables, scratch: Path, check=lambda: None):
             copy.backup(db, progress=_patience())
     except sqlite3.Error as error:
         raise _cannot(path, error) from error
+
+
+def restore_milliseconds(path: Path, field: str, times, check=lambda: None):
+    """Write times into a GeoPackage again where this QGIS has cut them to whole seconds.
+
+    Parameters
+    ----------
+    path : Path
+        Other files are left as they are.
+    field : str
+        Of the first table.
+    times : array of datetime64[ms]
+        In feature order.
+    check : callable
+        Called every few thousand rows; may raise to stop.
+    """
+    if KEEPS_MILLISECONDS or path.suffix.lower() != ".gpkg":
+        return
+    with closing(sqlite3.connect(str(path))) as db:
+        allow_updates(db)
+        # None where QGIS closed the file cut short, on a full disk.
+        (table,) = db.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
+        for start in range(0, len(times), _ROWS):
+            check()
+            part = times[start : start + _ROWS]
+            keyed = ((f"{t}Z", i) for i, t in enumerate(part, start + 1) if not np.isnat(t))
+            db.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
+        db.commit()
 
 
 def _connect(path):

@@ -12,6 +12,7 @@ from qgis.core import (
     QgsUnitTypes,
 )
 
+from .._help import with_meanings
 from .._i18n import tr
 
 INPUT = "INPUT"
@@ -55,7 +56,7 @@ def number(
 
 
 def distance(name, label, default, text, optional=False, advanced=False, minimum=0.0):
-    """Return a distance parameter in metres; the dialog takes it in other units too.
+    """Return a distance parameter in meters; the dialog takes it in other units too.
 
     An advanced one is a plain number: the dialog forgets the unit chosen in a folded group.
     """
@@ -96,7 +97,7 @@ def choice(name, label, options, default: str, text, advanced=False, former=None
         {_FORMER: {old: new for old, new in known.items() if new in options and old not in options}}
     )
     if isinstance(options, dict):
-        text += "".join(f"\n- {words}: {meaning}" for words, meaning in options.items() if meaning)
+        text = with_meanings(text, options)
     return helped(parameter, text, advanced)
 
 

@@ -43,13 +43,7 @@ def read_polygon(source, crs, context, feedback, of_lake=True):
         if not feature.hasGeometry():
             continue
         shape = wkb.loads(bytes(feature.geometry().asWkb()))
-        if not shape.is_valid:
-            raise LakefloorError(
-                tr(
-                    "Layer '{}', feature {}: the polygon is not valid ({}). Correct it with "
-                    "the vertex tool or 'Fix geometries', then run again."
-                ).format(source.sourceName(), feature.id(), explain_validity(shape))
-            )
+        require_valid(shape, feature.id(), source)
         if shape.area > 0.0:
             parts.append(shape)
             numbers.append(feature.id())
@@ -64,7 +58,18 @@ def read_polygon(source, crs, context, feedback, of_lake=True):
     return unary_union(parts)
 
 
-def require_lake(layer):
+def require_valid(shape, number: int, source):
+    """Refuse a polygon of a layer, its feature ``number``, that is not valid."""
+    if not shape.is_valid:
+        raise LakefloorError(
+            tr(
+                "Layer '{}', feature {}: the polygon is not valid ({}). Correct it with "
+                "the vertex tool or 'Fix geometries', then run again."
+            ).format(source.sourceName(), number, explain_validity(shape))
+        )
+
+
+def require_lake(layer, feedback):
     """Refuse a layer whose polygons are parts of a lake, or lie on one another.
 
     Unlike :func:`read_polygon` it lets polygons pass that are not valid.
@@ -72,7 +77,7 @@ def require_lake(layer):
     _refuse_parts_of_a_lake(layer)
     found = [
         (wkb.loads(bytes(feature.geometry().asWkb())), feature.id())
-        for feature in layer.getFeatures()
+        for feature in iterate(layer, None, None, feedback)
         if feature.hasGeometry()
     ]
     found = [(shape, number) for shape, number in found if shape.is_valid]

@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from qgis.core import QgsFeatureRequest, QgsField, QgsPoint
+from qgis.core import QgsFeatureRequest, QgsPoint
 
 from .._compat import is_null
 from .._i18n import tr
-from ..core.errors import Cancelled, LakefloorError
+from ..core.errors import LakefloorError
 from ..core.formulas import from_text
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
 from ..core.track import logged_order
+from .features import iterate
+from .given_rows import GivenRows
 from .layer_crs import metric_crs, require_crs
 from .values import milliseconds, not_a_number, to_text
 
 #: What tells the order of logging, whatever else is asked for.
 _ORDERING = {"visit", "time"}
 
-#: Rows between two looks at cancel.
+#: Rows that are packed into arrays together.
 _ROWS = 4_000
 
 _NOWHERE = (np.nan, np.nan)
@@ -35,68 +35,6 @@ def _require_fields(source, needed):
                 "point layer write; run one of them first."
             ).format(source.sourceName(), ", ".join(f"'{name}'" for name in missing))
         )
-
-
-@dataclass(frozen=True)
-class GivenRows:
-    """The rows of a layer as they were given, so that what is written has them in their order.
-
-    Attributes
-    ----------
-    source : QgsProcessingFeatureSource
-    order : int array, shape (n,)
-        The row as given, from 0, of each sounding; the points of a multipoint share one.
-    ids : int array, shape (m,)
-        Feature id of each row as given.
-    """
-
-    source: object
-    order: np.ndarray
-    ids: np.ndarray
-
-    def back(self) -> np.ndarray:
-        """Return the soundings' numbers, shape (n,), in the order of the rows as given."""
-        return np.argsort(self.order, kind="stable")
-
-    def further_fields(self) -> list[QgsField]:
-        """Return the layer's own fields, those that soundings do not have."""
-        return [self.source.fields()[index] for index in self._indexes()]
-
-    def further_values(self):
-        """Yield for each sounding, in the order of the rows as given, its values of these fields.
-
-        Raises
-        ------
-        LakefloorError
-            If the layer is no longer as it was when the soundings were read.
-        """
-        indexes, rows = self._indexes(), np.sort(self.order)
-        if not indexes:
-            for _ in rows:
-                yield []
-            return
-        request = QgsFeatureRequest().setFlags(QgsFeatureRequest.Flag.NoGeometry)
-        request.setSubsetOfAttributes(indexes)
-        at = 0
-        for row, feature in enumerate(self.source.getFeatures(request)):
-            if row >= self.ids.size or feature.id() != self.ids[row]:
-                break
-            while at < rows.size and rows[at] == row:
-                values = feature.attributes()
-                yield [values[index] for index in indexes]
-                at += 1
-        if at < rows.size:
-            raise LakefloorError(
-                tr("Layer '{}' was changed while it was read. Run again.").format(
-                    self.source.sourceName()
-                )
-            )
-
-    def _indexes(self) -> list:
-        # The number of a feature in its file is no value of the user's.
-        known = {*SCHEMA, "fid"}
-        names = self.source.fields().names()
-        return [i for i, name in enumerate(names) if name.lower() not in known]
 
 
 def read_soundings(source, context, feedback, crs=None, fields=None):
@@ -149,15 +87,12 @@ def read_given(source, context, feedback, crs=None, fields=None):
         for name, (attr, kind) in SCHEMA.items()
         if name in names and (fields is None or attr in fields or attr in _ORDERING)
     ]
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    request.setSubsetOfAttributes([index for index, *_ in columns])
+    request = QgsFeatureRequest().setSubsetOfAttributes([index for index, *_ in columns])
     parts = {attr: [] for attr in ("x", "y", *(attr for *_, attr, _ in columns))}
     places, rows, numbers, ids, texts, done = [], [], [], [], {}, 0
 
     def pack():
         nonlocal done
-        if feedback.isCanceled():
-            raise Cancelled
         x, y = np.array(places, dtype=float).reshape(-1, 2).T
         parts["x"].append(x.copy())
         parts["y"].append(y.copy())
@@ -173,7 +108,7 @@ def read_given(source, context, feedback, crs=None, fields=None):
         for each in (places, rows, numbers):
             each.clear()
 
-    for feature in source.getFeatures(request):
+    for feature in iterate(source, crs, context, feedback, request):
         places.append(_position(feature))
         rows.append(feature.attributes())
         numbers.append(feature.id())

@@ -16,13 +16,11 @@ _NAT = int(np.datetime64("NaT", "ms").astype(np.int64))
 _LOCAL, _UTC = Qt.TimeSpec.LocalTime, Qt.TimeSpec.UTC
 
 
-def to_datetime64(value) -> np.datetime64:
-    """Return a UTC instant; a time without zone is UTC by the project's contract."""
-    return np.datetime64(milliseconds(value), "ms")
-
-
 def milliseconds(value) -> int:
-    """Return a UTC instant as milliseconds since 1970, the number of NaT for none."""
+    """Return a UTC instant as milliseconds since 1970, the number of NaT for none.
+
+    A time without zone is UTC by the project's contract.
+    """
     if isinstance(value, QDateTime):
         if not value.isValid():
             return _NAT
@@ -55,6 +53,17 @@ def to_qdatetime(value):
     return QDateTime.fromMSecsSinceEpoch(
         int(value.astype("datetime64[ms]").astype(np.int64)), Qt.TimeSpec.UTC
     )
+
+
+def to_attributes(values, kind) -> list:
+    """Return attribute values of one column as QGIS takes them, NULL where there is none."""
+    if kind == "datetime":
+        return [to_qdatetime(v) for v in np.asarray(values, dtype="datetime64[ms]")]
+    if kind == "text":
+        return [None if v is None else str(v) for v in values]
+    if kind == "int":
+        return [None if v is None else int(v) for v in values]
+    return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]
 
 
 def field_indexes(source, names) -> list:
@@ -94,6 +103,26 @@ def not_a_number(source, name, values, done=0) -> LakefloorError:
             "it, or choose another field with Soundings from point layer."
         ).format(source.sourceName(), row, name, value)
     )
+
+
+def numbers_or_nan(values) -> np.ndarray:
+    """Return a column as numbers, NaN where there is none."""
+
+    def number(value):
+        try:
+            return float(value)
+        except (TypeError, ValueError):
+            return np.nan
+
+    try:
+        return np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        return np.array([number(value) for value in values], dtype=float)
+
+
+def texts(values) -> list:
+    """Return a column as texts, empty where there is none."""
+    return ["" if value is None else str(value) for value in values]
 
 
 def as_numbers(source, name, values) -> list:

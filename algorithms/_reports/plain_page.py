@@ -14,7 +14,7 @@ from ..core.errors import LakefloorError
 from .curve_picture import HEIGHT, WIDTH
 
 _MARGIN = 15.0
-_PX = 96.0 / 25.4  # pixels of HTML a millimetre
+_PX = 96.0 / 25.4  # pixels of HTML a millimeter
 #: Sizes of the text, points, and heights of the map, mm, from what is read best downward.
 _SIZES = (
     (10.5, 100.0),

@@ -167,7 +167,7 @@ def error_by_distance(classes, spacing: float, scale: float, unit: str) -> str:
     spacing : float
         Lane spacing, m.
     scale : float
-        Metres in the ``unit`` in which errors are read.
+        Meters in the ``unit`` in which errors are read.
     """
 
     def draw(axes):

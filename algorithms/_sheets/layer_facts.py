@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsFeatureRequest, QgsProcessingFeatureSource
 
 from .._compat import is_null
 from .._i18n import tr
 from .._io.layer_crs import srs_wkt
-from .._io.rasters import common_share, read_raster
-from .._io.shoreline import read_polygon
-from .._io.soundings_layer import read_soundings
+from .._io.rasters import common_share
 from ..core.errors import LakefloorError
 from ..core.figures.hypsography import curve_of_bands
 from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY, lake_statistics
@@ -31,7 +28,7 @@ from ..core.wording.sheet_text import area_table
 
 
 def collect_facts(
-    layers: dict, crs, settings: SheetSettings, context, feedback, progress=silent
+    layers: dict, crs, settings: SheetSettings, inputs, progress=silent
 ) -> SheetFacts:
     """Read from the layers what a sheet says about them.
 
@@ -43,9 +40,10 @@ def collect_facts(
     crs : QgsCoordinateReferenceSystem
         Metric; lengths and areas are measured in it.
     settings : SheetSettings
+    inputs : Inputs
     progress : callable
     """
-    reader = _Reader(layers, crs, context, feedback)
+    reader = _Reader(layers, crs, inputs)
     surface_datum = statistics = uncertainty = spacing = None
     if "surface" in layers:
         surface_datum, statistics, uncertainty, spacing = reader.surface(span(progress, 0.0, 0.5))
@@ -74,13 +72,12 @@ def collect_facts(
 class _Reader:
     """Reads layers by role in one CRS."""
 
-    def __init__(self, layers, crs, context, feedback):
-        self.layers, self.crs = layers, crs
-        self.context, self.feedback = context, feedback
+    def __init__(self, layers, crs, inputs):
+        self.layers, self.crs, self.inputs = layers, crs, inputs
 
     def surface(self, progress) -> tuple:
         """Return datum, statistics, mean uncertainty and lane spacing of the surface."""
-        surface, crs, metadata = read_raster(self.layers["surface"], self.feedback)
+        surface, crs, metadata = self.inputs.surface(self.layers["surface"])
         uncertainty = statistics = None
         if surface.uncertainty is not None:
             known = surface.uncertainty.values[np.isfinite(surface.uncertainty.values)]
@@ -101,9 +98,7 @@ class _Reader:
 
     def survey(self, spacing, progress) -> tuple:
         """Return datum and survey of the soundings."""
-        soundings, _ = read_soundings(
-            self.layers["soundings"], self.context, self.feedback, self.crs
-        )
+        soundings, _ = self.inputs.soundings(self.layers["soundings"], self.crs)
         try:
             soundings, notes = without_strays(soundings, self._shoreline(self.crs))
         except LakefloorError as error:
@@ -121,7 +116,7 @@ class _Reader:
         if layer is None:
             return ContourFacts()
         rows = []
-        for feature in self._features(layer):
+        for feature in self.inputs.features(layer, self.crs):
             if feature["unit"] != unit:
                 raise LakefloorError(
                     tr(
@@ -152,7 +147,7 @@ class _Reader:
                     np.inf if is_null(f["depth_to_m"]) else f["depth_to_m"],
                     f.geometry().area(),
                 )
-                for f in self._features(layer)
+                for f in self.inputs.features(layer, self.crs)
             ]
         )
         if not rows:
@@ -163,15 +158,5 @@ class _Reader:
             curve_of_bands(*zip(*rows)),
         )
 
-    def _features(self, layer):
-        return layer.getFeatures(
-            QgsFeatureRequest().setDestinationCrs(self.crs, self.context.transformContext())
-        )
-
     def _shoreline(self, crs):
-        return read_polygon(
-            QgsProcessingFeatureSource(self.layers["shoreline"], self.context),
-            crs,
-            self.context,
-            self.feedback,
-        )
+        return self.inputs.polygon(self.layers["shoreline"], crs)

@@ -1,11 +1,10 @@
 """Layers on one map must come from one lake and one run."""
 
 import numpy as np
-from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
+from qgis.core import QgsCsException, QgsPointXY
 from shapely.geometry import Point
 
 from .._i18n import tr
-from .._io.features import read_contours, read_shapes
 from ..core.errors import LakefloorError
 from ..core.units import LENGTH
 
@@ -17,13 +16,14 @@ _SAMPLES = 200
 _AWAY, _OFF, _OFF_STEP = 2.0, 0.15, 0.25
 
 
-def check_together(found, context, feedback):
+def check_together(found, inputs):
     """Refuse layers of different lakes or units, and warn of layers of different runs.
 
     Parameters
     ----------
     found : dict of str to QgsMapLayer
         By role.
+    inputs : Inputs
 
     Raises
     ------
@@ -33,7 +33,7 @@ def check_together(found, context, feedback):
     areas, surface = found.get("depth_areas"), found.get("surface")
     for role, layer in found.items():
         if shoreline is not None and role not in ("shoreline", "gauge"):
-            _refuse_elsewhere(layer, shoreline, context)
+            _refuse_elsewhere(layer, shoreline, inputs)
     if contours is None:
         return
     units = {
@@ -53,11 +53,11 @@ def check_together(found, context, feedback):
         )
     if areas is None and surface is None:
         return
-    places, depths = _places(contours, context, feedback)
+    places, depths = _places(contours, inputs)
     if areas is not None:
-        away = _from_edges(areas, contours.crs(), places, depths, context, feedback)
+        away = _from_edges(areas, contours.crs(), places, depths, inputs)
         if away.size and np.median(away) > _AWAY:
-            feedback.pushWarning(
+            inputs.warn(
                 tr(
                     "The contours '{}' do not follow the edges of the depth areas '{}'. Half of "
                     "them are more than {:.0f} m away. Make both from one surface, with one "
@@ -65,9 +65,9 @@ def check_together(found, context, feedback):
                 ).format(contours.name(), areas.name(), np.median(away))
             )
     if surface is not None:
-        off, step = _off_surface(surface, contours.crs(), places, depths, context)
+        off, step = _off_surface(surface, contours.crs(), places, depths, inputs)
         if off.size and abs(np.median(off)) > max(_OFF, _OFF_STEP * np.median(step)):
-            feedback.pushWarning(
+            inputs.warn(
                 tr(
                     "The surface '{}' is {:.2f} m {} along the contours '{}'. They seem to be from "
                     "another surface or datum. Make the contours again."
@@ -80,7 +80,7 @@ def check_together(found, context, feedback):
             )
 
 
-def _refuse_elsewhere(layer, shoreline, context):
+def _refuse_elsewhere(layer, shoreline, inputs):
     if (
         layer.extent().isEmpty()
         or shoreline.extent().isEmpty()
@@ -89,9 +89,8 @@ def _refuse_elsewhere(layer, shoreline, context):
     ):
         return
     try:
-        box = QgsCoordinateTransform(
-            layer.crs(), shoreline.crs(), context.transformContext()
-        ).transformBoundingBox(layer.extent())
+        transform = inputs.transform(layer.crs(), shoreline.crs())
+        box = transform.transformBoundingBox(layer.extent())
     except QgsCsException:
         return  # said by what reads it
     if not box.intersects(shoreline.extent()):
@@ -107,9 +106,9 @@ def _units(layer) -> set:
     return {str(value) for value in values} & set(LENGTH)
 
 
-def _places(contours, context, feedback):
+def _places(contours, inputs):
     """Return the middle vertex of some contours, shape (n, 2), and their depths, m."""
-    lines = read_contours(contours, contours.crs(), "depth", context, feedback)
+    lines = inputs.contours(contours, contours.crs(), "depth")
     units = _units(contours)
     factor = LENGTH[units.pop()] if units else 1.0
     step = max(1, len(lines) // _SAMPLES)
@@ -119,9 +118,9 @@ def _places(contours, context, feedback):
     return places[known], depths[known]
 
 
-def _from_edges(areas, crs, places, depths, context, feedback):
+def _from_edges(areas, crs, places, depths, inputs):
     """Return the distances to the nearest edge of the same depth, where there is one, m."""
-    shapes, columns = read_shapes(areas, crs, ("depth_from_m", "depth_to_m"), context, feedback)
+    shapes, columns = inputs.shapes(areas, crs, ("depth_from_m", "depth_to_m"))
     limits = np.array([columns["depth_from_m"], columns["depth_to_m"]])
     boundaries = [shape.boundary for shape in shapes]
     return np.array(
@@ -133,9 +132,9 @@ def _from_edges(areas, crs, places, depths, context, feedback):
     )
 
 
-def _off_surface(surface, crs, places, depths, context):
+def _off_surface(surface, crs, places, depths, inputs):
     """Return depth of the surface less that of the contour, and its step to the next cell, m."""
-    transform = QgsCoordinateTransform(crs, surface.crs(), context.transformContext())
+    transform = inputs.transform(crs, surface.crs())
     provider, off, step = surface.dataProvider(), [], []
     width, height = surface.rasterUnitsPerPixelX(), surface.rasterUnitsPerPixelY()
 

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 from qgis.core import (
     QgsBearingUtils,
-    QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
-    QgsFeatureRequest,
     QgsFillSymbol,
     QgsLayoutItemMap,
     QgsLayoutItemMapGrid,
@@ -27,6 +25,7 @@ from qgis.PyQt.QtCore import QPointF, QRectF, Qt
 from qgis.PyQt.QtGui import QColor, QPolygonF, QTransform
 
 from .._i18n import tr
+from .._io.layer_crs import wgs84
 from .._styling.look import INK, WHITE, text_format
 from ..core.units import LENGTH
 from ..core.wording import page_layout
@@ -60,12 +59,11 @@ class Sheet:
     k: float
 
 
-def map_extent(shoreline, crs, context) -> QgsRectangle:
+def map_extent(shoreline, crs, inputs) -> QgsRectangle:
     """Return the extent of the lake in the CRS of the map."""
     # Of the projected shore, as the projected box is larger.
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
     extent = QgsRectangle()
-    for feature in shoreline.getFeatures(request):
+    for feature in inputs.features(shoreline, crs):
         extent.combineExtentWith(feature.geometry().boundingBox())
     return extent
 
@@ -107,12 +105,11 @@ def themed_map(layout, project, layers, crs, theme_name, item_id="map") -> QgsLa
 def graticule(sheet: Sheet):
     """Add a latitude-longitude grid: crosses on the map, figures in the margin."""
     chart, k = sheet.chart, sheet.k
-    wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
-    transform = QgsCoordinateTransform(chart.crs(), wgs84, sheet.layout.project())
+    transform = QgsCoordinateTransform(chart.crs(), wgs84(), sheet.layout.project())
     extent = transform.transformBoundingBox(chart.extent())
     minutes = page_layout.grid_minutes(min(extent.width(), extent.height()))
     grid = QgsLayoutItemMapGrid("graticule", chart)
-    grid.setCrs(wgs84)
+    grid.setCrs(wgs84())
     grid.setIntervalX(minutes / 60.0)
     grid.setIntervalY(minutes / 60.0)
     grid.setStyle(QgsLayoutItemMapGrid.GridStyle.Cross)

@@ -11,7 +11,7 @@ from .._styling.look import font_family, text_format
 MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
 MARGIN = 9.0
 GUTTER = 5.0
-#: Colour of rules in tables and graphs.
+#: Color of rules in tables and graphs.
 RULE = "#8a8a8a"
 _POINT = 25.4 / 72.0
 

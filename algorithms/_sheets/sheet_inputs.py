@@ -37,7 +37,7 @@ RASTERS = ("surface", "idw_surface", "slope")
 _STYLE_OF = {"idw_surface": "surface"}
 
 
-def layer(role, optional):
+def layer_parameter(role, optional):
     """Return the layer parameter of a role."""
     name, kind = ROLES[role][0], QgsProcessing.SourceType
     if role in RASTERS:
@@ -98,7 +98,7 @@ def layer(role, optional):
 def sheet(*roles, needed=("contours", "shoreline"), sizes=tuple(PAGE_SIZES)) -> list:
     """Return the parameters that every sheet begins with: its layers by role and its words."""
     return [
-        *(layer(role, optional=role not in needed) for role in roles),
+        *(layer_parameter(role, optional=role not in needed) for role in roles),
         *sheet_text(),
         depth_unit(),
         page_size(sizes),
@@ -210,47 +210,48 @@ def layers(inputs) -> dict:
     """
     found = {}
     for role, (name, fields) in ROLES.items():
-        if inputs.algorithm.parameterDefinition(name) is None or not inputs.parameters.get(name):
+        if inputs.algorithm.parameterDefinition(name) is None or not inputs.given(name):
             continue
-        raster = role in RASTERS
-        read = (
-            inputs.algorithm.parameterAsRasterLayer
-            if raster
-            else inputs.algorithm.parameterAsVectorLayer
-        )
-        found[role] = read(inputs.parameters, name, inputs.context)
-        if found[role] is None or not found[role].isValid():
-            raise LakefloorError(
-                tr(
-                    "The layer for '{}' cannot be loaded. Choose another layer, then run again."
-                ).format(inputs.algorithm.parameterDefinition(name).description())
-            )
-        require_alive(found[role].crs(), found[role].name())
-        if raster:
-            require_content(found[role], "slope" if role == "slope" else "depth")
+        found[role] = layer = _loaded(inputs, role, name)
+        require_alive(layer.crs(), layer.name())
+        if role in RASTERS:
+            require_content(layer, "slope" if role == "slope" else "depth")
             continue
-        present = set(found[role].fields().names())
-        missing = [field for field in fields if field not in present]
-        if missing:
-            raise LakefloorError(
-                tr(
-                    "Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for '{}'."
-                ).format(
-                    found[role].name(),
-                    ", ".join(f"'{f}'" for f in missing),
-                    inputs.algorithm.parameterDefinition(name).description(),
-                )
-            )
-        if role in ("contours", "shoreline") and not found[role].featureCount():
+        _require_fields(layer, fields, inputs.label(name))
+        if role in ("contours", "shoreline") and not layer.featureCount():
             raise LakefloorError(
                 tr("Layer '{}' is empty. Choose another layer, then run again.").format(
-                    found[role].name()
+                    layer.name()
                 )
             )
         if role == "shoreline":
-            require_lake(found[role])
-    check_together(found, inputs.context, inputs.feedback)
+            require_lake(layer, inputs.feedback)
+    check_together(found, inputs)
     return found
+
+
+def _loaded(inputs, role, name):
+    algorithm = inputs.algorithm
+    read = algorithm.parameterAsRasterLayer if role in RASTERS else algorithm.parameterAsVectorLayer
+    layer = read(inputs.parameters, name, inputs.context)
+    if layer is None or not layer.isValid():
+        raise LakefloorError(
+            tr("The layer for '{}' cannot be loaded. Choose another layer, then run again.").format(
+                inputs.label(name)
+            )
+        )
+    return layer
+
+
+def _require_fields(layer, fields, label):
+    present = set(layer.fields().names())
+    missing = [field for field in fields if field not in present]
+    if missing:
+        raise LakefloorError(
+            tr("Layer '{}' has no field {}. Choose a layer that Lakefloor wrote for '{}'.").format(
+                layer.name(), ", ".join(f"'{f}'" for f in missing), label
+            )
+        )
 
 
 def styled_copies(found, order, project) -> dict:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from qgis.core import (
-    QgsCoordinateReferenceSystem,
     QgsCoordinateTransform,
     QgsFeature,
     QgsFillSymbol,
@@ -23,6 +22,7 @@ from qgis.PyQt.QtCore import QRectF
 
 from .._compat import make_field
 from .._i18n import tr
+from .._io.layer_crs import wgs84
 from .._styling.look import REJECTED
 from ..core.errors import LakefloorError
 from ..core.wording import page_layout, sheet_text
@@ -139,8 +139,7 @@ def _coverage(structures, crs, frame, k, project) -> QgsVectorLayer:
     layer.setCrs(crs)
     layer.dataProvider().addAttributes([make_field(*field) for field in _FIELDS])
     layer.updateFields()
-    wgs84 = QgsCoordinateReferenceSystem("EPSG:4326")
-    transform = QgsCoordinateTransform(crs, wgs84, project)
+    transform = QgsCoordinateTransform(crs, wgs84(), project)
     features = []
     for number, structure in enumerate(structures, start=1):
         box = QgsRectangle(*structure.box)

@@ -2,8 +2,8 @@
 
 A module per topic holds its styles and names them in ``STYLES``. Depth is a
 single-hue blue ramp whose lightness falls with depth, so that it survives
-colour blindness, sunlight and a black-and-white printer; lines differ by
-pattern as well as by colour.
+color blindness, sunlight and a black-and-white printer; lines differ by
+pattern as well as by color.
 """
 
 from qgis.core import QgsProcessingLayerPostProcessorInterface

@@ -1,4 +1,4 @@
-"""Styles of bottom forms: the same colours for polygons and raster, patterns for a grey printer."""
+"""Styles of bottom forms: the same colors for polygons and raster, patterns for a gray printer."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def _labels():
 
 
 def _bottom_forms(layer, unit="ft"):
-    """One colour and pattern a form; named with the depth that counts, where there is one."""
+    """One color and pattern a form; named with the depth that counts, where there is one."""
     labels, categories = _labels(), []
     for level, form in enumerate(_FROM_BELOW):
         color = QColor(_COLORS[form])

@@ -92,7 +92,7 @@ def _line_labels() -> QgsPalLayerSettings:
     labels.placement = QgsPalLayerSettings.Placement.Curved
     line = QgsLabelLineSettings()
     line.setPlacementFlags(QgsLabeling.LinePlacementFlag.OnLine)
-    # A contour comes in pieces, dashed or not; it is labelled as the one line that it is.
+    # A contour comes in pieces, dashed or not; it is labeled as the one line that it is.
     line.setMergeLines(True)
     labels.setLineSettings(line)
     labels.repeatDistance = 70.0
@@ -147,7 +147,7 @@ def _written(label: str) -> str:
 
 
 def _uncovered(layer):
-    """Hatched in brown, so that the bottom's own colours show through."""
+    """Hatched in brown, so that the bottom's own colors show through."""
     layer.setRenderer(
         QgsSingleSymbolRenderer(
             QgsFillSymbol.createSimple(

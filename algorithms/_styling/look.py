@@ -1,4 +1,4 @@
-"""Our own look: colours, ramps and the symbols that several styles are made of."""
+"""Our own look: colors, ramps and the symbols that several styles are made of."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ DROP_OFF = "#7a3300"
 REJECTED = "#b83200"
 DEPTH_STOPS = ("#e7f2f9", "#8cb8d9", "#3a78b0")
 
-#: Every colour that a style draws with, by name: the kind and the colours. ``sequential``: a
-#: ramp; ``diverging``: a ramp with a pale middle; ``categories``: fills told apart by colour
+#: Every color that a style draws with, by name: the kind and the colors. ``sequential``: a
+#: ramp; ``diverging``: a ramp with a pale middle; ``categories``: fills told apart by color
 #: alone; ``patterned``: fills or symbols that also differ in pattern or shape; ``lines``: lines,
-#: symbols and text, each drawn on paper, on a pale fill or on a paper-coloured rim.
+#: symbols and text, each drawn on paper, on a pale fill or on a paper-colored rim.
 PALETTES = {
     "depth": ("sequential", DEPTH_STOPS),
     "lines and text": ("lines", (INK, DROP_OFF, REJECTED, FAINT)),
@@ -51,7 +51,7 @@ def font_family() -> str:
 
 
 def text_format(points: float, color=INK, bold=False, buffer=0.0) -> QgsTextFormat:
-    """Return a text format; ``buffer`` is the width of the paper-coloured rim, mm."""
+    """Return a text format; ``buffer`` is the width of the paper-colored rim, mm."""
     font = QFont(font_family())
     font.setBold(bold)
     text = QgsTextFormat()
@@ -91,7 +91,7 @@ def line(color, width, dash=None, round_cap=False) -> QgsLineSymbol:
 
 
 def cased(symbol: QgsLineSymbol, width) -> QgsLineSymbol:
-    """Return the line with a paper-coloured rim, dashed alike, to stand out from a dark ground."""
+    """Return the line with a paper-colored rim, dashed alike, to stand out from a dark ground."""
     rim = symbol.symbolLayer(0).clone()
     rim.setColor(QColor(WHITE))
     rim.setWidth(width)

@@ -21,7 +21,7 @@ _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star
 
 
 def _soundings(layer, faint=False):
-    """Accepted soundings as dots coloured by depth, rejected ones in a shape for each reason."""
+    """Accepted soundings as dots colored by depth, rejected ones in a shape for each reason."""
     index = layer.fields().indexFromName("status")
     reasons = sorted(
         str(status)

@@ -30,7 +30,7 @@ def _marker(shape, size, fill, outline=INK, width=0.4) -> QgsMarkerSymbol:
     )
 
 
-def _labelled(layer, symbol):
+def _labeled(layer, symbol):
     """Draw with one symbol and the name beside it."""
     layer.setRenderer(QgsSingleSymbolRenderer(symbol))
     labels = QgsPalLayerSettings()
@@ -49,7 +49,7 @@ def _ranked(layer, shape, fill):
         QgsSymbolLayer.Property.PropertySize,
         QgsProperty.fromExpression('scale_linear(coalesce("score", 0.5), 0.5, 1, 2.4, 4.2)'),
     )
-    _labelled(layer, symbol)
+    _labeled(layer, symbol)
 
 
 def _spots(layer):
@@ -64,7 +64,7 @@ def _places(layer):
 
 def _marks(layer):
     """The user's own marks as open squares."""
-    _labelled(layer, _marker("square", 2.6, WHITE))
+    _labeled(layer, _marker("square", 2.6, WHITE))
 
 
 def _profile(layer):

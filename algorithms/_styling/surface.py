@@ -5,7 +5,7 @@ from __future__ import annotations
 from .._i18n import tr
 from .look import DEPTH_STOPS, stretch, value_range
 
-# Brown and blue part for every common kind of colour blindness; the blue is darker in grey too.
+# Brown and blue part for every common kind of color blindness; the blue is darker in gray too.
 _CHANGE_STOPS = ("#a0561a", "#f6f4f0", "#143a6b")
 _UNCERTAINTY_STOPS = ("#fbf7e6", "#b9b2ac", "#5b3f66")
 

@@ -25,8 +25,8 @@ def check_shoreline(shoreline: BaseGeometry) -> None:
         )
     if not shoreline.is_valid:
         raise LakefloorError(
-            f"The shoreline polygon is not valid: {explain_validity(shoreline)}. Repair it with "
-            "'Fix geometries', then run again."
+            f"The shoreline polygon is not valid ({explain_validity(shoreline)}). Correct it with "
+            "the vertex tool or 'Fix geometries', then run again."
         )
 
 

@@ -165,7 +165,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
             scale_sd=common_share(metadata),
             progress=inputs.progress,
         )
-        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), inputs.feedback)
+        self._say(report, drawdown, unit, metadata.get("DATUM_NAME", ""), inputs)
         table, bare = report.table, report.uncovered
         outputs.table(params.OUTPUT, FIELDS, _rows(table, unit))
         bare.attributes.update(
@@ -175,19 +175,19 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
             area_unit=[UNITS["area"][unit][1]] * len(bare),
         )
         outputs.areas("UNCOVERED", bare, UNCOVERED_FIELDS, crs, style="uncovered")
-        outputs.results.update(
-            COUNT=len(table.level),
-            MAX_LEVEL_M=float(table.level[-1]),
-            MAPPED_PERCENT=table.mapped_percent,
-            UNCOVERED_M2=report.uncovered_area,
-            UNCOVERED_PERCENT=report.uncovered_percent,
-        )
+        return {
+            "COUNT": len(table.level),
+            "MAX_LEVEL_M": float(table.level[-1]),
+            "MAPPED_PERCENT": table.mapped_percent,
+            "UNCOVERED_M2": report.uncovered_area,
+            "UNCOVERED_PERCENT": report.uncovered_percent,
+        }
 
     @staticmethod
-    def _say(report, drawdown, unit, datum, feedback):
+    def _say(report, drawdown, unit, datum, inputs):
         """Say what the drawdown uncovers, and what the table does not cover."""
         table = report.table
-        feedback.pushInfo(
+        inputs.say(
             tr("A drawdown of {} uncovers {} of bottom, {:.1f}% of the lake.").format(
                 setting(drawdown, unit),
                 figure_text(report.uncovered_area, "area", unit),
@@ -195,14 +195,14 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
             )
         )
         if is_water_of_a_day(datum):
-            feedback.pushWarning(
+            inputs.warn(
                 tr(
                     "Levels count from the {}. The height of the lake at that time is not known. "
                     "Reduce the visits by a lake level to know it."
                 ).format(datum)
             )
         if table.cut_short:
-            feedback.pushWarning(
+            inputs.warn(
                 tr(
                     "The table ends at {} above the datum. The raster does not hold the land that "
                     "a higher lake would reach. Use a raster with more land for more "
@@ -210,7 +210,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
                 ).format(setting(table.level[-1], unit))
             )
         if table.mapped_percent < 99.95:
-            feedback.pushWarning(
+            inputs.warn(
                 tr("{:.1f}% of the lake has no depth. The table covers the rest.").format(
                     100.0 - table.mapped_percent
                 )

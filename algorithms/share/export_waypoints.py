@@ -14,8 +14,10 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.features import read_points
+from .._io.layer_crs import wgs84
+from .._io.layer_kinds import require_kind
 from .._io.staging import write_file
+from .._io.values import numbers_or_nan, texts
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import csv_document
 from ..core.exchange.device_names import SYMBOLS
@@ -30,7 +32,6 @@ from ..core.exchange.device_waypoints import (
 from ..core.exchange.gpx_file import gpx_document
 from ..core.exchange.kml_file import kml_document
 from ..core.progress import rising, span
-from ._exchange import numbers, read_line_rows, require, texts, wgs84
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
 _USUAL = {
@@ -234,7 +235,7 @@ class ExportWaypoints(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
-        if not (inputs.parameters.get(params.INPUT) or inputs.parameters.get("LINES")):
+        if not (inputs.given(params.INPUT) or inputs.given("LINES")):
             raise LakefloorError(tr("There is nothing to write. Choose waypoints, lines, or both."))
         path = inputs.destination(params.OUTPUT)
         if not path.lower().endswith(FORMATS):
@@ -254,33 +255,29 @@ class ExportWaypoints(LakefloorAlgorithm):
         )
         write_file(outputs.file(params.OUTPUT), data)
         progress(1.0)
-        outputs.results.update(
-            WAYPOINTS=len(waypoints),
-            ROUTES=len(routes),
-            TRACKS=len(tracks),
-            LINE_POINTS=sum(len(r.points) for r in routes)
-            + sum(len(s) for t in tracks for s in t.segments),
-        )
+        line_points = sum(len(r.points) for r in routes)
+        line_points += sum(len(s) for t in tracks for s in t.segments)
         times = sum(not np.isnat(p.time) for p in waypoints)
         inputs.say(
             tr(
                 "Waypoints: {}. Routes: {}. Tracks: {}. Points in routes and tracks: {}. Times: {}."
-            ).format(
-                len(waypoints), len(routes), len(tracks), outputs.results["LINE_POINTS"], times
-            )
+            ).format(len(waypoints), len(routes), len(tracks), line_points, times)
         )
+        return {
+            "WAYPOINTS": len(waypoints),
+            "ROUTES": len(routes),
+            "TRACKS": len(tracks),
+            "LINE_POINTS": line_points,
+        }
 
     def _rules(self, inputs):
-        most = None
-        if inputs.given("MAX_TRACK_POINTS"):
-            most = inputs.integer("MAX_TRACK_POINTS")
         return DeviceRules(
             inputs.integer("MAX_NAME_LENGTH"),
             inputs.flag("PLAIN_LETTERS"),
             inputs.flag("DEPTH_IN_NAME"),
             inputs.unit(),
             inputs.choice("SYMBOL"),
-            most,
+            inputs.integer("MAX_TRACK_POINTS"),
         )
 
     def _document(self, inputs, content, unit, progress):
@@ -295,7 +292,7 @@ class ExportWaypoints(LakefloorAlgorithm):
         source = inputs.source(params.INPUT)
         if source is None:
             return []
-        require(source, "point", inputs.feedback)
+        require_kind(source, "point", inputs.feedback)
         present = source.fields().names()
 
         def field(name):
@@ -304,7 +301,7 @@ class ExportWaypoints(LakefloorAlgorithm):
 
         fields = {name: field(name) for name in (*_USUAL, "TIME_FIELD")}
         wanted = sorted(set(filter(None, fields.values())))
-        lon, lat, _, columns = read_points(source, wgs84(), wanted, inputs.context, inputs.feedback)
+        lon, lat, _, columns, _ = inputs.points(source, wgs84(), wanted)
         placed = np.isfinite(lon) & np.isfinite(lat)
         if not placed.all():
             inputs.warn(
@@ -323,7 +320,7 @@ class ExportWaypoints(LakefloorAlgorithm):
             Places(
                 lon[placed],
                 lat[placed],
-                numbers(column("DEPTH_FIELD"))[placed],
+                numbers_or_nan(column("DEPTH_FIELD"))[placed],
                 text("NAME_FIELD"),
                 text("NOTE_FIELD"),
                 text("SYMBOL_FIELD"),
@@ -342,22 +339,20 @@ class ExportWaypoints(LakefloorAlgorithm):
         source = inputs.source("LINES")
         if source is None:
             return [], []
-        require(source, "line", inputs.feedback)
+        require_kind(source, "line", inputs.feedback)
         present = source.fields().names()
         wanted = [f for f in ("depth", "unit", "depth_m", "name", "label") if f in present]
         given = inputs.text("LINE_NAME_FIELD")
-        lines, columns = read_line_rows(
-            source, wgs84(), sorted({*wanted, given} - {""}), inputs.context, inputs.feedback
-        )
+        lines, columns = inputs.line_rows(source, wgs84(), sorted({*wanted, given} - {""}))
         if given:
             names = texts(columns[given])
         elif "depth" in present and "unit" in present:
-            names = contour_names(numbers(columns["depth"]), texts(columns["unit"]))
+            names = contour_names(numbers_or_nan(columns["depth"]), texts(columns["unit"]))
         else:
             usual = next((f for f in ("name", "label") if f in present), None)
             names = texts(columns[usual]) if usual else [""] * len(lines)
         names = [name or tr("LINE") for name in names]
         if inputs.choice("LINES_AS") == "routes":
             return device_routes(lines, names, rules), []
-        depths = numbers(columns.get("depth_m", [None] * len(lines)))
+        depths = numbers_or_nan(columns.get("depth_m", [None] * len(lines)))
         return [], device_tracks(lines, names, depths, rules)

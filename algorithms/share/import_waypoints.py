@@ -1,7 +1,5 @@
 """Import waypoints and tracks."""
 
-from pathlib import Path
-
 from qgis.core import (
     QgsGeometry,
     QgsLineString,
@@ -17,6 +15,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._io.layer_crs import wgs84
 from .._io.values import to_qdatetime
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import read_csv
@@ -24,7 +23,6 @@ from ..core.exchange.gpx_file import read_gpx
 from ..core.exchange.kml_file import is_kml, read_kml
 from ..core.progress import span
 from ..core.reading.gpx_log import is_gpx
-from ._exchange import wgs84
 
 _POINT_FIELDS = [
     ("name", "text"),
@@ -91,7 +89,7 @@ class ImportWaypoints(LakefloorAlgorithm):
 
     def compute(self, inputs, outputs):
         progress = inputs.progress
-        path = Path(inputs.file(params.INPUT))
+        path = inputs.file(params.INPUT)
         marks = _read(path, span(progress, 0.0, 0.5))
         progress(0.5)
         for note in marks.notes:
@@ -113,9 +111,9 @@ class ImportWaypoints(LakefloorAlgorithm):
             style="device_tracks",
         )
         counts = [len(part) for part in marks[:3]]
-        outputs.results.update(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
         inputs.say(tr("Waypoints: {}. Routes: {}. Tracks: {}.").format(*counts))
         progress(1.0)
+        return dict(zip(("WAYPOINTS", "ROUTES", "TRACKS"), counts))
 
 
 #: No file of waypoints is larger, bytes.

@@ -1,30 +1,19 @@
 """Lake project."""
 
-from osgeo import gdal
-from qgis.core import (
-    Qgis,
-    QgsProcessingParameterFileDestination,
-    QgsRasterLayer,
-    QgsReferencedRectangle,
-    QgsVectorFileWriter,
-    QgsVectorLayer,
-)
+from qgis.core import Qgis, QgsProcessingParameterFileDestination, QgsReferencedRectangle
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
-from .._compat import restore_milliseconds
 from .._i18n import tr
 from .._io import params
-from .._io.destinations import RASTER_MARK, Target, check_target, target_of
-from .._io.gdal_errors import made, strict
-from .._io.layer_crs import metric_crs
-from .._io.soundings_layer import read_given
+from .._io.destinations import Target, check_target, target_of
+from .._io.layer_copies import copy_raster, copy_vector, remove_statistics
 from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
 from .._sheets.sheet_layout import build_layout
-from ..core.errors import Cancelled, LakefloorError
+from ..core.errors import LakefloorError
 
 #: Group -> (role, name of the layer, shown at first), from the top of the map downward. Dialogs
 #: list layers by name (with " [EPSG...]" behind it) and offer the first of their kind: that must
@@ -101,25 +90,18 @@ class LakeProject(LakefloorAlgorithm):
                 check_target(Target(_raster_path(target.path, role)))
 
     def compute(self, inputs, outputs):
-        progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        crs = inputs.metric_crs(shoreline)
         settings = sheet_inputs.settings(inputs)
-        facts = collect_facts(layers, crs, settings, inputs.context, inputs.feedback)
-        extent = map_extent(shoreline, crs, inputs.context)
+        facts = collect_facts(layers, crs, settings, inputs)
+        extent = map_extent(shoreline, crs, inputs)
         path = outputs.file(params.OUTPUT)
         with own_project(crs, settings.title, settings.author) as project:
             project.setFilePathStorage(Qgis.FilePathType.Relative)
             view = QgsReferencedRectangle(extent.buffered(0.05 * extent.width()), crs)
             project.viewSettings().setDefaultViewExtent(view)
-            copies = {}
-            # The soundings come first: see _copy_vector.
-            for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
-                progress(0.9 * number / len(layers))
-                copy = _copy_raster if role in sheet_inputs.RASTERS else _copy_vector
-                copies[role] = copy(layers[role], role, path, crs, inputs.context, inputs.feedback)
-                project.addMapLayer(copies[role], False)
+            copies = _copies(layers, path, project, inputs)
             _arrange(project, copies)
             build_layout(
                 project,
@@ -134,85 +116,24 @@ class LakeProject(LakefloorAlgorithm):
                         "and the folder's permissions."
                     ).format(path.name, project.error())
                 )
-        for statistics in path.parent.glob("*.aux.xml"):
-            statistics.unlink()  # QGIS makes them of each raster that it loads
-        progress(1.0)
-        outputs.results["LAYER_COUNT"] = len(copies)
+        remove_statistics(path.parent)
+        inputs.progress(1.0)
+        return {"LAYER_COUNT": len(copies)}
 
 
-def _copy_vector(layer, role, project_path, crs, context, feedback) -> QgsVectorLayer:
-    """Copy a layer into the GeoPackage beside the project."""
-    path = project_path.with_suffix(".gpkg")
-    options = QgsVectorFileWriter.SaveVectorOptions()
-    options.driverName = "GPKG"
-    options.layerName = role
-    options.fileEncoding = "UTF-8"
-    # The GeoPackage numbers its rows itself.
-    options.attributes = [
-        i for i, field in enumerate(layer.fields()) if field.name().lower() != "fid"
-    ]
-    if path.exists():
-        options.actionOnExistingFile = (
-            QgsVectorFileWriter.ActionOnExistingFile.CreateOrOverwriteLayer
-        )
-    try:
-        # QGIS takes no error of GDAL's at closing.
-        with strict():
-            error, message, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
-                layer, str(path), context.transformContext(), options
-            )
-    except RuntimeError as failed:
-        error, message = None, str(failed)
-    if error != QgsVectorFileWriter.WriterError.NoError:
-        raise LakefloorError(
-            tr("Layer '{}' could not be copied ({}). Check the disk, then run again.").format(
-                layer.name(), message
-            )
-        )
-    if role == "soundings" and "time" in layer.fields().names():
-        # The only layer with times to the millisecond, and so far the only one in the file.
-        soundings, _, given = read_given(layer, context, feedback, crs, ("depth", "time"))
-
-        def check():
-            if feedback.isCanceled():
-                raise Cancelled
-
-        restore_milliseconds(path, "time", soundings.time[given.back()], check)
-    copy = QgsVectorLayer(f"{path}|layername={role}", role, "ogr")
-    # On a full disk QGIS closes a file cut short without a word.
-    if copy.featureCount() != layer.featureCount() >= 0:
-        raise LakefloorError(
-            tr(
-                "Layer '{}' could not be copied in full. Nothing was kept. Check that the disk has "
-                "room, then run again."
-            ).format(layer.name())
-        )
-    return copy
-
-
-def _copy_raster(layer, role, project_path, crs, context, feedback) -> QgsRasterLayer:
-    """Copy a raster beside the project."""
-    path = _raster_path(project_path, role)
-    try:
-        with strict():
-            copy = made(
-                gdal.Translate(
-                    str(path),
-                    layer.source(),
-                    format="GTiff",
-                    creationOptions=["TILED=YES", "COMPRESS=DEFLATE", "BIGTIFF=IF_SAFER"],
-                    metadataOptions=[f"{key}={value}" for key, value in RASTER_MARK.items()],
-                )
-            )
-            copy = None  # noqa: F841 (closes it)
-    except RuntimeError as error:
-        raise LakefloorError(
-            tr(
-                "Raster '{}' could not be copied ({}). Nothing was kept. Check that the disk has "
-                "room, then run again."
-            ).format(layer.name(), str(error).strip())
-        ) from error
-    return QgsRasterLayer(str(path), role, "gdal")
+def _copies(layers, path, project, inputs) -> dict:
+    """Copy the layers into files beside the project, and add them to it; return them by role."""
+    copies = {}
+    # The soundings come first, as copy_vector wants.
+    for number, role in enumerate(sorted(layers, key=lambda role: role != "soundings")):
+        inputs.progress(0.9 * number / len(layers))
+        if role in sheet_inputs.RASTERS:
+            copies[role] = copy_raster(layers[role], role, _raster_path(path, role))
+        else:
+            package = path.with_suffix(".gpkg")
+            copies[role] = copy_vector(layers[role], role, package, project.crs(), inputs)
+        project.addMapLayer(copies[role], False)
+    return copies
 
 
 def _raster_path(project_path, role):

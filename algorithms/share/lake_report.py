@@ -14,7 +14,6 @@ from qgis.PyQt.QtGui import QColor, QImage, QPainter
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.layer_crs import metric_crs
 from .._reports import html_page
 from .._reports.curve_picture import curve_picture
 from .._reports.plain_page import write_pdf
@@ -88,11 +87,9 @@ class LakeReport(LakefloorAlgorithm):
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        crs = inputs.metric_crs(shoreline)
         settings = sheet_inputs.settings(inputs)
-        facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.6)
-        )
+        facts = collect_facts(layers, crs, settings, inputs, span(progress, 0.0, 0.6))
         if facts.statistics is None:
             raise LakefloorError(
                 tr(
@@ -102,7 +99,7 @@ class LakeReport(LakefloorAlgorithm):
             )
         sections = report_sections(facts, "break_lines" in layers)
         pictures = {
-            "map": _small_map(layers, map_extent(shoreline, crs, inputs.context), crs),
+            "map": _small_map(layers, map_extent(shoreline, crs, inputs), crs),
             "curve": curve_picture(hypsographic_drawing(facts.curve, settings.unit)),
         }
         progress(0.8)

@@ -195,11 +195,15 @@ class LakeStatistics(LakefloorAlgorithm):
         outputs.text("CSV", lambda: statistics_csv(statistics, unit))
         outputs.text("REPORT", lambda: statistics_html(statistics, unit, littoral, datum, notes))
         outputs.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
-        for name, (key, _) in _NUMBERS.items():
-            outputs.results[name] = statistics.figures[key].value
-        for name, (key, _) in _UNCERTAIN.items():
-            if statistics.figures[key].sd is not None:
-                outputs.results[name] = statistics.figures[key].sd
+        figures = statistics.figures
+        return {
+            **{name: figures[key].value for name, (key, _) in _NUMBERS.items()},
+            **{
+                name: figures[key].sd
+                for name, (key, _) in _UNCERTAIN.items()
+                if figures[key].sd is not None
+            },
+        }
 
 
 def _rows(layers, unit):

@@ -6,7 +6,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.layer_crs import metric_crs
 from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
@@ -109,17 +108,15 @@ class MapSheet(LakefloorAlgorithm):
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        crs = inputs.metric_crs(shoreline)
         settings = sheet_inputs.settings(inputs)
-        facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.5)
-        )
+        facts = collect_facts(layers, crs, settings, inputs, span(progress, 0.0, 0.5))
         if not settings.draw_soundings:
             layers.pop("soundings", None)
         scale = inputs.number("SCALE")
         arranged = (
             facts,
-            map_extent(shoreline, crs, inputs.context),
+            map_extent(shoreline, crs, inputs),
             inputs.choice("ORIENTATION"),
             scale,
             crs,
@@ -136,13 +133,14 @@ class MapSheet(LakefloorAlgorithm):
             progress(1.0)
             used = layout.referenceMap().scale()
             inputs.say(tr("Scale 1:{:.0f}").format(used))
-            outputs.results["SCALE_USED"] = used
         if inputs.flag("KEEP_LAYOUT"):
-            _keep(layers, arranged, inputs.context.project(), inputs.feedback)
+            _keep(layers, arranged, inputs)
+        return {"SCALE_USED": used}
 
 
-def _keep(layers, arranged, project, feedback):
+def _keep(layers, arranged, inputs):
     """Leave the layout in the user's project, drawn from the layers that are there."""
+    project = inputs.context.project()
     drawn = {role: layer for role, layer in layers.items() if role in DRAWN}
     absent = [
         layer.name()
@@ -150,7 +148,7 @@ def _keep(layers, arranged, project, feedback):
         if project is None or project.mapLayer(layer.id()) is None
     ]
     if absent:
-        feedback.pushWarning(
+        inputs.warn(
             tr(
                 "The layout is not left in the project, because the project does not hold {}. Load "
                 "the missing layers, or run Lake project."
@@ -158,4 +156,4 @@ def _keep(layers, arranged, project, feedback):
         )
         return
     layout = build_layout(project, drawn, *arranged)
-    feedback.pushInfo(tr("The layout '{}' is in the project.").format(layout.name()))
+    inputs.say(tr("The layout '{}' is in the project.").format(layout.name()))

@@ -1,7 +1,6 @@
 """Structure sheets."""
 
 from qgis.core import (
-    QgsFeatureRequest,
     QgsProcessing,
     QgsProcessingParameterField,
     QgsProcessingParameterFileDestination,
@@ -16,7 +15,6 @@ from .._base import LakefloorAlgorithm
 from .._compat import is_null
 from .._i18n import tr
 from .._io import params
-from .._io.layer_crs import metric_crs
 from .._sheets import sheet_inputs
 from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
@@ -101,7 +99,7 @@ class StructureSheets(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
-        if not inputs.parameters.get("STRUCTURES") and not inputs.parameters.get("BREAKLINES"):
+        if not inputs.given("STRUCTURES") and not inputs.given("BREAKLINES"):
             raise LakefloorError(
                 tr("There is nothing to draw. Choose a layer of structures, or breaklines.")
             )
@@ -110,14 +108,13 @@ class StructureSheets(LakefloorAlgorithm):
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
-        crs = metric_crs(shoreline.crs(), shoreline.extent(), shoreline.name(), inputs.feedback)
+        crs = inputs.metric_crs(shoreline)
         settings = sheet_inputs.settings(inputs)
         given = inputs.vector("STRUCTURES")
         if given is not None:
-            field = inputs.text("NAME_FIELD")
-            structures = _of_features(given, field, crs, inputs.context, settings.unit)
+            structures = _of_features(given, inputs.text("NAME_FIELD"), crs, settings.unit, inputs)
         else:
-            structures = _of_drop_offs(layers["break_lines"], crs, inputs.context, settings.unit)
+            structures = _of_drop_offs(layers["break_lines"], crs, settings.unit, inputs)
         most = inputs.integer("MAX_PAGES")
         if len(structures) > most:
             inputs.warn(
@@ -127,9 +124,7 @@ class StructureSheets(LakefloorAlgorithm):
                 ).format(len(structures), most)
             )
         structures = structures[:most]
-        facts = collect_facts(
-            layers, crs, settings, inputs.context, inputs.feedback, span(progress, 0.0, 0.4)
-        )
+        facts = collect_facts(layers, crs, settings, inputs, span(progress, 0.0, 0.4))
         if not settings.draw_soundings:
             layers.pop("soundings", None)
         with own_project(crs, settings.title, settings.author) as project:
@@ -142,15 +137,14 @@ class StructureSheets(LakefloorAlgorithm):
                     f'"drop_off" = {CURRENT} AND "kind" <> \'steepest\'',
                     project,
                 )
-            layout = build_atlas(
-                project, drawn, structures, facts, map_extent(shoreline, crs, inputs.context), crs
-            )
+            whole = map_extent(shoreline, crs, inputs)
+            layout = build_atlas(project, drawn, structures, facts, whole, crs)
             progress(0.5)
             export_atlas(layout, outputs.file(params.OUTPUT), inputs.feedback)
             progress(1.0)
-            outputs.results["PAGES"] = len(structures)
         for number, structure in enumerate(structures, start=1):
             inputs.say(f"{number}. {structure.title}: {'; '.join(structure.lines)}")
+        return {"PAGES": len(structures)}
 
 
 def _marked(layer, current, project) -> QgsVectorLayer:
@@ -176,11 +170,10 @@ def _of_lines(layer) -> bool:
     )
 
 
-def _features(layer, crs, context):
+def _features(layer, crs, inputs):
     """Yield id, attributes by name and box of each feature that has a place."""
     names = layer.fields().names()
-    request = QgsFeatureRequest().setDestinationCrs(crs, context.transformContext())
-    for feature in layer.getFeatures(request):
+    for feature in inputs.features(layer, crs):
         if not feature.hasGeometry() or feature.geometry().isEmpty():
             continue
         values = {
@@ -190,15 +183,15 @@ def _features(layer, crs, context):
         yield feature.id(), values, feature.geometry().boundingBox()
 
 
-def _of_features(layer, name_field, crs, context, unit) -> list:
+def _of_features(layer, name_field, crs, unit, inputs) -> list:
     structures = []
-    for number, (key, values, box) in enumerate(_features(layer, crs, context), start=1):
+    for number, (key, values, box) in enumerate(_features(layer, crs, inputs), start=1):
         title = page_title(values, number, name_field)
         structures.append(_structure(title, figure_lines(values, unit), box, key))
     return _checked(structures, layer)
 
 
-def _of_drop_offs(layer, crs, context, unit) -> list:
+def _of_drop_offs(layer, crs, unit, inputs) -> list:
     if "drop_off" not in layer.fields().names():
         raise LakefloorError(
             tr(
@@ -207,7 +200,7 @@ def _of_drop_offs(layer, crs, context, unit) -> list:
             ).format(layer.name())
         )
     lines, boxes = {}, {}
-    for _, values, box in _features(layer, crs, context):
+    for _, values, box in _features(layer, crs, inputs):
         lines.setdefault(values["drop_off"], []).append(values)
         boxes.setdefault(values["drop_off"], QgsRectangle(box)).combineExtentWith(box)
     return _checked(

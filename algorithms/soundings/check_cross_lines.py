@@ -14,9 +14,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.values import to_qdatetime
+from .._reports.crossings_page import crossing_html
 from ..core.units import LENGTH
 from ..core.visits.crossing_report import check_crossings
-from ._crossing_html import crossing_html
 
 FIELDS = [
     ("visit_a", "text"),

@@ -1,7 +1,5 @@
 """Find time offset."""
 
-from html import escape
-
 import numpy as np
 from qgis.core import (
     QgsProcessing,
@@ -13,9 +11,8 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._reports import html_page, plots
+from .._reports.time_offset_page import row_name, time_offset_html
 from ..core.correcting.time_offset import find_time_offset
-from ..core.number_text import written
 
 _FIELDS = [
     ("visit", "text"),
@@ -24,9 +21,6 @@ _FIELDS = [
     ("pairs", "int"),
     ("verdict", "text"),
 ]
-
-#: Curves in the picture beside that of all visits; more cannot be told apart.
-_MOST_CURVES = 5
 
 
 class FindTimeOffset(LakefloorAlgorithm):
@@ -135,7 +129,7 @@ class FindTimeOffset(LakefloorAlgorithm):
         )
         rows = [*found.visits, found]
         for row in rows:
-            inputs.say(f"{_name(row)}: {_shown(row)}")
+            inputs.say(f"{row_name(row)}: {_shown(row)}")
         for note in found.notes:
             inputs.say(note)
         if found.determinable:
@@ -146,20 +140,16 @@ class FindTimeOffset(LakefloorAlgorithm):
             "TIME_OFFSETS",
             _FIELDS,
             (
-                [_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
+                [row_name(r), _number(r.offset_s), _number(r.uncert_s), r.pairs, r.verdict]
                 for r in rows
             ),
         )
-        outputs.text("REPORT", lambda: _html_report(found))
+        outputs.text("REPORT", lambda: time_offset_html(found))
         return {
             "TIME_OFFSET": _number(found.offset_s),
             "UNCERTAINTY": _number(found.uncert_s),
             "DETERMINABLE": int(found.determinable),
         }
-
-
-def _name(row):
-    return row.name or tr("all visits")
 
 
 def _number(value):
@@ -172,52 +162,3 @@ def _shown(row):
     return tr("{:.2f} s, standard uncertainty {:.2f} s, from {} pairs of tracks").format(
         row.offset_s, row.uncert_s, row.pairs
     )
-
-
-def _html_report(found):
-    rows = [
-        [
-            escape(_name(r)),
-            "&ndash;" if not r.determinable else written(r.offset_s, "+.2f"),
-            "&ndash;" if not np.isfinite(r.uncert_s) else written(r.uncert_s, ".2f"),
-            r.pairs,
-            r.meetings,
-            escape(r.verdict),
-        ]
-        for r in (*found.visits, found)
-    ]
-    head = [
-        tr("visit"),
-        tr("time offset (s)"),
-        tr("standard uncertainty (s)"),
-        tr("pairs of tracks"),
-        tr("meeting places"),
-        tr("verdict"),
-    ]
-    notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
-    parts = [html_page.table(head, rows), f"<ul>{notes}</ul>" if notes else ""]
-    scans = [
-        (_name(r), r.scan_s, r.misfit_m)
-        for r in (found, *found.visits[:_MOST_CURVES])
-        if r.scan_s.size
-    ]
-    if len(found.visits) == 1:
-        scans = scans[:1]
-    if scans and plots.available():
-        title = tr("Depth difference between tracks by time offset")
-        parts += [
-            f"<h2>{title}</h2>",
-            html_page.image(title, plots.offset_scan(scans, found.offset_s, found.uncert_s)),
-        ]
-    elif scans:
-        parts.append(html_page.no_pictures())
-    parts.append(
-        html_page.remark(
-            tr(
-                "The time offset is how much older the logged position is than the depth beside it. "
-                "The minimum of the curve marks it. The difference that is left there is noise of the "
-                "sounder and the positions."
-            )
-        )
-    )
-    return html_page.page(tr("Time offset between sounder and GPS"), parts)

@@ -15,13 +15,13 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.rasters import spacing_item
+from .._reports.bottom_type_page import bottom_type_html
 from ..core.errors import LakefloorError
 from ..core.hardness.bottom_type import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS, bottom_type
 from ..core.hardness.bottom_type_map import class_areas, thresholds_text
 from ..core.hardness.observations import BEAM_DEG
 from ..core.hardness.sample_calibration import read_class
 from ..core.strays import without_strays
-from ._bottom_type_html import bottom_type_html
 
 BANDS = (
     "relative hardness", "standard uncertainty of hardness",

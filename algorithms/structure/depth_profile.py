@@ -12,11 +12,11 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._reports.profile_page import profile_html
 from ..core.places.place_texts import class_name, fine_depth_text, length_text
 from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
 from ._ground import bottom_type, lon_lat, read_ground, unit, write_points
-from ._profile_html import profile_html
 
 
 class DepthProfile(LakefloorAlgorithm):

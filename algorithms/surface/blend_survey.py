@@ -18,10 +18,10 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._reports.older_map_page import bias_terms, older_map_html
 from ..core.blending.blend import blend_survey
 from ..core.errors import LakefloorError
 from ..core.units import LENGTH
-from ._blend_html import blend_html, terms
 
 RASTER, CONTOURS, FIELD = "OLDER_RASTER", "OLDER_CONTOURS", "DEPTH_FIELD"
 
@@ -212,7 +212,7 @@ class BlendSurvey(LakefloorAlgorithm):
             {"CHANGE_POSITIVE": "general deeper"},
             style="difference",
         )
-        outputs.text("REPORT", lambda: blend_html(found, unit))
+        outputs.text("REPORT", lambda: older_map_html(found, unit))
         return {
             "OFFSET": found.offset.value,
             "SCALE": found.scale.value,
@@ -255,7 +255,7 @@ def _say(inputs, found):
             "and {:.2f} m after correction."
         ).format(found.cells, found.rmse_before, found.rmse_after)
     )
-    for label, term, unit, removed in terms(found, 1.0, "m"):
+    for label, term, unit, removed in bias_terms(found, 1.0, "m"):
         inputs.say(f"  {label} {term} {unit} ({removed})")
     inputs.say(
         tr(

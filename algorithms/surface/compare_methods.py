@@ -11,9 +11,9 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._reports.methods_page import comparison_html, sentences
 from ..core.correcting.datums import datum_of
 from ..core.surface.method_comparison import compare_methods
-from ._comparison_html import comparison_html, sentences
 from ._gridding import add_inputs, given_sizes, sizes, used_soundings
 
 FIELDS = [

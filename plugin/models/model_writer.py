@@ -171,6 +171,11 @@ class ModelInputs:
             "INTERVAL", "Contour interval (depth unit)", 1.0, "Depth from one contour to the next."
         )
 
+    def page_size(self, help_text):
+        self.choice(
+            "PAGE_SIZE", "Page size", ["A4", "A3", "Letter", "Tabloid"], "Letter", help_text
+        )
+
     def vector(self, name, label, kind, help_text, optional=False):
         self.add(
             QgsProcessingParameterFeatureSource(name, label, [kind], optional=optional), help_text

@@ -3,6 +3,7 @@
 import pytest
 from qgis.core import NULL, QgsProcessingAlgorithm, QgsProcessingContext, QgsProperty
 
+from lakefloor.algorithms._help import help_html
 from lakefloor.algorithms._io import params
 from lakefloor.algorithms._io.inputs import Inputs
 
@@ -74,3 +75,23 @@ def test_a_drop_down_takes_words_and_what_stood_for_them(numbers):
     assert not numbers.checkParameterValues(
         params.with_current_values(numbers, {"UNIT": "furlong"}), context
     )[0]
+
+
+def test_help_of_a_drop_down_reads_in_the_dialog_and_as_plain_text(qgis_app):
+    options = {"tracks": "a device draws them", "routes": "a device steers along them", "both": ""}
+    choice = params.choice("AS", "Write as", options, "tracks", "Kind of line.")
+    told = [
+        "Kind of line.",
+        "'tracks': a device draws them.",
+        "'routes': a device steers along them.",
+    ]
+    assert choice.help().splitlines() == told
+    # A tooltip is HTML, in which lines run together.
+    assert " ".join(told) in " ".join(choice.toolTip().split())
+
+
+def test_items_of_a_help_are_a_list(qgis_app):
+    assert help_html("What it does.\n\nFields:\n- a: one\n- b: two\n\nOne caution.") == (
+        "<p>What it does.</p><p>Fields:</p><ul><li>a: one</li><li>b: two</li></ul>"
+        "<p>One caution.</p>"
+    )

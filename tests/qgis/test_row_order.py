@@ -25,8 +25,10 @@ from qgis.core import (
 
 from lakefloor.algorithms import algorithm_classes
 from lakefloor.algorithms._io import params
-from lakefloor.algorithms._io.soundings_layer import GivenRows, read_given
-from lakefloor.algorithms._io.values import to_datetime64, to_qdatetime
+from lakefloor.algorithms._io.given_rows import GivenRows
+from lakefloor.algorithms._io.inputs import Inputs
+from lakefloor.algorithms._io.soundings_layer import read_given
+from lakefloor.algorithms._io.values import milliseconds, to_qdatetime
 from lakefloor.algorithms._sheets.layer_facts import collect_facts
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.exchange.shared_copy import shared_soundings
@@ -388,7 +390,9 @@ def test_sheets_and_reports_say_the_same(lake, feedback):
         layers = {"soundings": lake.layers["ready", order], "shoreline": lake.shoreline}
         context = QgsProcessingContext()
         context.setProject(QgsProject.instance())
-        return repr(collect_facts(layers, UTM15, SheetSettings("Lake"), context, feedback))
+        return repr(
+            collect_facts(layers, UTM15, SheetSettings("Lake"), Inputs(None, {}, context, feedback))
+        )
 
     assert "crossings=DifferenceStatistics(" in facts("logged")
     for order in ORDERS:
@@ -482,7 +486,7 @@ def test_some_rows_of_a_file_keep_their_order_and_fields(lake, run, tmp_path):
     for f in rows:
         assert f["note"] == f"of row {f['own']}"
         assert f["raw_depth_m"] == lake.logged.raw_depth[f["own"]]
-        assert to_datetime64(f["time"]) == lake.logged.time[f["own"]]
+        assert np.datetime64(milliseconds(f["time"]), "ms") == lake.logged.time[f["own"]]
 
 
 def test_a_layer_changed_in_between_is_no_longer_matched(lake):

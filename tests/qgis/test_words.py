@@ -131,7 +131,8 @@ def test_sentences_are_short(path):
 
 def _shown(algorithm):
     yield algorithm.displayName()
-    yield re.sub(r"<[^>]+>", " ", algorithm.shortHelpString())
+    # A paragraph or an item of a list ends a sentence.
+    yield re.sub(r"<[^>]+>", "\n", algorithm.shortHelpString())
     for definition in algorithm.parameterDefinitions():
         yield definition.description()
         yield definition.help()

@@ -100,7 +100,7 @@ def closed_basins(
 def _measured(basin, depth: Grid, crs) -> tuple:
     """Return the figures of a basin, its cells cut out of the surface."""
     rows, cols = basin["place"]
-    # The neighbours of the basin's cells are shallower, and place its edge.
+    # The neighbors of the basin's cells are shallower, and place its edge.
     near = ndimage.binary_dilation(basin["mask"], np.ones((3, 3), dtype=bool))
     part = Grid(
         np.where(near, depth.values[rows, cols], np.nan),

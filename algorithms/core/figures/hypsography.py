@@ -13,7 +13,8 @@ from ..grid import Grid
 from ..number_text import written
 from ..polygons import inside
 from ..progress import Progress, silent, span
-from .lake_mesh import NO_CELL_WITHIN, lake_mesh, open_mesh
+from .lake_cells import NO_CELL_WITHIN
+from .lake_mesh import lake_mesh, open_mesh
 
 # Least half-width, m, of the depth range over which the change of area with depth is taken.
 _LEAST_WIDTH = 0.01
@@ -183,6 +184,8 @@ def hypsograph(
         sums, every, np.searchsorted(every, above), np.searchsorted(every, below)
     )
     samples = np.maximum(length / (np.sqrt(np.pi) * correlation_length), 1.0)
+    shared = datum_sd**2 + (scale_sd * z) ** 2
+    deep = _depth_integral(z, area, volume)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.where(area > 0, rise / area, np.nan)
     row, col, deepest = _deepest_cell(mesh)
@@ -194,16 +197,8 @@ def hypsograph(
         slope,
         spread,
         squared,
-        rate * np.sqrt(datum_sd**2 + (scale_sd * z) ** 2 + contour / samples),
-        _volume_sd(
-            area,
-            _depth_integral(z, area, volume),
-            spread,
-            squared,
-            datum_sd,
-            scale_sd,
-            correlation_length,
-        ),
+        rate * np.sqrt(shared + contour / samples),
+        _volume_sd(area, deep, spread, squared, datum_sd, scale_sd, correlation_length),
         float(datum_sd),
         float(correlation_length),
         float(scale_sd),

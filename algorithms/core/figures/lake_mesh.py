@@ -7,27 +7,20 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import ndimage
 from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from ..chart.contour_domain import polygons_of
 from ..ellipsoid import area_scale
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
-from ..polygons import check_shoreline, contains, inside, rings
+from ..polygons import contains
 from ..progress import Progress, silent
-from ..surface.nodes import densify
+from .lake_cells import BRIDGED, PAD, bridged, rising_water, shore_squares, touched_cells
 
-# Cells added around the raster: room for the shore's squares and for cells without depth
-# that part them from the raster's edge.
-_PAD = 5
-
-# Distances from the shoreline in cells: points along it are at most _STEP apart, cell
-# centres nearer than _NEAR give way to it, and within _BRIDGED a missing cell is bridged.
-_STEP, _NEAR, _BRIDGED = 0.5, 0.35, 1.5
+# Cell centers nearer to the shoreline than this, in cells, give way to it.
+_NEAR = 0.35
 
 # Distances from the shoreline in cells at which the shore's profile is taken, its exponent's
 # bounds, and the fractions of the way to the nearest cell at which a bent profile has points.
@@ -35,12 +28,6 @@ _FIRST, _SECOND = (0.5, 1.25), (1.25, 2.25)
 _EXPONENTS, _STRAIGHT, _FRACTIONS = (0.5, 1.5), 0.1, (1.0 / 16.0, 1.0 / 4.0)
 
 _SQUARES = 50_000
-
-NO_CELL_WITHIN = (
-    "No cell of the depth raster with a value lies within the shoreline. Check that both cover "
-    "the same lake and have the right CRS."
-)
-_BLOCK = np.ones((3, 3), dtype=bool)
 
 
 class Triangles(NamedTuple):
@@ -79,9 +66,9 @@ class Mesh:
     uncertainty : array, shape of ``depth``
         m; 0 where unknown.
     lake : array of bool, shape of ``depth``
-        Cells whose centre lies within the shoreline.
+        Cells whose center lies within the shoreline.
     plain : array of bool, shape (rows - 1, cols - 1)
-        Squares between four cell centres that the shoreline does not come near.
+        Squares between four cell centers that the shoreline does not come near.
     strip : Triangles
         Between the plain squares and the shoreline.
     reach : array of int, shape of ``depth``
@@ -160,120 +147,6 @@ def _scale_at(scale, grid, row, col):
     return scale.sample(grid.west + (col + 0.5) * grid.dx, grid.north - (row + 0.5) * grid.dy)
 
 
-def bridged(depth: Grid, shoreline: BaseGeometry) -> tuple:
-    """Return the raster with a rim of empty cells, and missing cells next to the shore filled.
-
-    A cell within the shoreline that has no depth, and lies within one and a half cells of the
-    shore, gets the depth of the nearest cell in proportion to the distance from the shore.
-
-    Returns
-    -------
-    grid : Grid
-        Five cells larger on each side.
-    lake : array of bool, shape of ``grid``
-        Cells whose centre lies within the shoreline.
-
-    Raises
-    ------
-    LakefloorError
-        If the shoreline is not a valid polygon or holds no cell with a value.
-    """
-    check_shoreline(shoreline)
-    values = np.where(np.isfinite(depth.values), depth.values, np.nan)
-    grid = Grid(
-        np.pad(values, _PAD, constant_values=np.nan),
-        depth.west - _PAD * depth.dx,
-        depth.north + _PAD * depth.dy,
-        depth.dx,
-        depth.dy,
-    )
-    lake = inside(shoreline, grid)
-    known = lake & np.isfinite(grid.values)
-    if not known.any():
-        raise LakefloorError(NO_CELL_WITHIN)
-    _, shore, near = _shore(grid, shoreline)
-    touched = _touched(near)
-    missing = np.argwhere(lake & ~known & touched)
-    source = np.argwhere(known & touched)
-    if len(missing) and len(source):
-        off = cKDTree(shore).query(missing)[0]
-        away, nearest = cKDTree(source).query(missing)
-        fill = (off <= _BRIDGED) & (away <= 2.0 * _BRIDGED)
-        off, away, (r, c) = off[fill], away[fill], missing[fill].T
-        grid.values[r, c] = grid.values[tuple(source[nearest[fill]].T)] * off / (off + away)
-    return grid, lake
-
-
-def _shore(grid: Grid, shoreline) -> tuple:
-    """Return the shoreline in rows and columns, and the squares near it.
-
-    Returns
-    -------
-    list of array, shape (k, 2)
-        Rings, cut to the grid.
-    array, shape (n, 2)
-        Points along them.
-    array of bool, shape (rows - 1, cols - 1)
-    """
-    edge = box(*grid.bounds)
-    within = shoreline if edge.contains(shoreline) else polygons_of(shoreline.intersection(edge))
-    ring_list = [np.column_stack(grid.rows_cols(*ring.T)) for ring in rings(within)]
-    shore = np.unique(np.concatenate([densify(ring, _STEP)[:-1] for ring in ring_list]), axis=0)
-    rows, cols = grid.shape
-    near = np.zeros((rows - 1, cols - 1), dtype=bool)
-    r, c = np.floor(shore).astype(int).T
-    near[r.clip(0, rows - 2), c.clip(0, cols - 2)] = True
-    return ring_list, shore, ndimage.binary_dilation(near, _BLOCK, iterations=2)
-
-
-def _touched(squares) -> np.ndarray:
-    """Return the cells at the corners of squares."""
-    rows, cols = squares.shape
-    cells = np.zeros((rows + 1, cols + 1), dtype=bool)
-    for down in (0, 1):
-        for right in (0, 1):
-            cells[down : rows + down, right : cols + right] |= squares
-    return cells
-
-
-def rising_water(
-    depth: Grid, shoreline: BaseGeometry, heights: np.ndarray, progress: Progress = silent
-) -> tuple:
-    """Tell which land the lake floods as its water rises.
-
-    Parameters
-    ----------
-    depth : Grid
-        Depth, m; below 0 on land.
-    shoreline : Polygon or MultiPolygon
-        At the datum.
-    heights : array, shape (n,)
-        Lake levels above the datum, m, rising.
-
-    Returns
-    -------
-    allowed : int
-        How many of the heights, from the first, the raster holds the land for: beyond that the
-        water would pass the edge of the known land.
-    first : array of int, shape (rows + 10, cols + 10)
-        Number of the first height at which the lake covers a cell; ``allowed`` where none does.
-    """
-    grid, lake = bridged(depth, shoreline)
-    unknown = ~lake & np.isnan(grid.values)
-    edge = ndimage.binary_dilation(unknown, _BLOCK)
-    first = np.full(grid.shape, len(heights))
-    for i, height in enumerate(heights):
-        progress(i / len(heights))
-        label, _ = ndimage.label(lake | (grid.values >= -height), structure=_BLOCK)
-        flooded = np.isin(label, np.unique(label[lake]))
-        if np.any(flooded & edge):
-            first[first > i] = i
-            return i, first
-        first[flooded & (first > i)] = i
-    progress(1.0)
-    return len(heights), first
-
-
 def lake_mesh(
     depth: Grid,
     shoreline: BaseGeometry,
@@ -312,15 +185,24 @@ def lake_mesh(
 
     Notes
     -----
-    Away from the shore each square between four cell centres is four triangles around its
+    Away from the shore each square between four cell centers is four triangles around its
     middle, which has the mean of the four depths, as for contours. Near the shore the cell
-    centres and points of the shoreline, of depth 0, are joined by a Delaunay triangulation,
+    centers and points of the shoreline, of depth 0, are joined by a Delaunay triangulation,
     whose triangles within the shoreline are brought to the exact area of that strip. Where the
     bottom next to the shore is bent, as a power between 0.5 (a bank that steepens up to the
     shore) and 1.5 (a beach) of the distance, so is the strip: straight lines there would lose a
     sixth of its volume under a bank. A
     triangle with a corner without depth is a gap. Depths above the datum within the shoreline
     count as 0.
+
+    Examples
+    --------
+    A square basin of 200 m, which the triangles fill:
+
+    >>> depth = Grid(np.full((22, 22), 3.0), -10.0, 210.0, 10.0, 10.0)
+    >>> mesh = lake_mesh(depth, box(0.0, 0.0, 200.0, 200.0))
+    >>> round(sum(float(triangles.area.sum()) for triangles in mesh.blocks()))
+    40000
     """
     if uncertainty is not None and uncertainty.shape != depth.shape:
         raise LakefloorError(
@@ -349,7 +231,7 @@ def lake_mesh(
     grid = grid.like(values)
     spread = np.zeros(grid.shape)
     if uncertainty is not None:
-        spread[_PAD:-_PAD, _PAD:-_PAD] = np.where(uncertainty.values > 0, uncertainty.values, 0.0)
+        spread[PAD:-PAD, PAD:-PAD] = np.where(uncertainty.values > 0, uncertainty.values, 0.0)
     scale = None if crs is None else area_scale(grid, crs)
     plain, strip = _strip(grid, spread, lake, shoreline, reach, bool(above), scale, len(depths))
     return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
@@ -375,8 +257,8 @@ def open_mesh(depth: Grid, crs: int | str | None = None) -> Mesh:
 
 def _strip(grid, spread, lake, shoreline, reach, land, scale, count) -> tuple:
     """Return the squares away from the shoreline, and the triangles along it."""
-    ring_list, shore, near = _shore(grid, shoreline)
-    r, c = np.nonzero(_touched(near) & (lake | land))
+    ring_list, shore, near = shore_squares(grid, shoreline)
+    r, c = np.nonzero(touched_cells(near) & (lake | land))
     away = cKDTree(shore).query(np.column_stack([r, c]))[0]
     r, c = r[away > _NEAR], c[away > _NEAR]
     between, depth = _profile(grid, lake, shore, near)
@@ -433,7 +315,7 @@ def _profile(grid, lake, shore, near) -> tuple:
         m.
     """
     nothing = np.empty((0, 2)), np.empty(0)
-    cells = np.argwhere(_touched(near) & lake & np.isfinite(grid.values))
+    cells = np.argwhere(touched_cells(near) & lake & np.isfinite(grid.values))
     away, z = cKDTree(shore).query(cells)[0], grid.values[tuple(cells.T)]
     first, second = ((away > low) & (away <= high) for low, high in (_FIRST, _SECOND))
     if not (first.any() and second.any() and z[first].mean() > 0 and z[second].mean() > 0):
@@ -448,7 +330,7 @@ def _profile(grid, lake, shore, near) -> tuple:
     use = away > _NEAR
     cells, z = cells[use], z[use]
     step, nearest = cKDTree(cells).query(shore)
-    use = step <= 2.0 * _BRIDGED
+    use = step <= 2.0 * BRIDGED
     start, end, z = shore[use], cells[nearest[use]], z[nearest[use]]
     return (
         np.concatenate([start + f * (end - start) for f in _FRACTIONS]),

@@ -154,6 +154,19 @@ def lake_statistics(
     An error of the shoreline changes area and length at the datum as :func:`shoreline_spread`
     says. It leaves the volume alone, as the lake has no depth there.
 
+    Examples
+    --------
+    A square basin of 200 m that is 3 m deep all over, but for its shore:
+
+    >>> from shapely.geometry import box
+    >>> from lakefloor.algorithms.core.grid import Grid
+    >>> depth = Grid(np.full((22, 22), 3.0), -10.0, 210.0, 10.0, 10.0)
+    >>> statistics = lake_statistics(Surface(depth, None, None), box(0.0, 0.0, 200.0, 200.0))
+    >>> [round(float(statistics.figures[name].value), 2) for name in ("area", "mean_depth")]
+    [40000.0, 2.85]
+    >>> round(float(statistics.figures["development"].value), 3)
+    1.128
+
     References
     ----------
     Hutchinson, G. E. (1957). A Treatise on Limnology, vol. 1. Wiley, 164-177.

@@ -20,9 +20,9 @@ from ..progress import Progress, silent, span
 from ..surface.error_reach import error_reach
 from ..units import FOOT
 from .hypsography import deepest_within, hypsograph
-from .lake_mesh import bridged, rising_water
+from .lake_cells import bridged, rising_water
 
-MAX_LEVELS = 20_000
+_MOST_LEVELS = 20_000
 
 #: Step between levels where none is given, m, by unit.
 STEP = {"ft": 0.1 * FOOT, "m": 0.01}
@@ -180,6 +180,18 @@ def level_table(
     Uncertainties are those of :func:`.hypsography.hypsograph`. Below the datum the bottom is
     the depth surface; above it the land is taken where the raster holds it as negative depth.
     Only water that is joined to the lake counts.
+
+    Examples
+    --------
+    A square basin of 200 m that is 3 m deep all over, but for its shore:
+
+    >>> from shapely.geometry import box
+    >>> depth = Grid(np.full((22, 22), 3.0), -10.0, 210.0, 10.0, 10.0)
+    >>> table = level_table(Surface(depth, None, None), box(0.0, 0.0, 200.0, 200.0), step=1.0)
+    >>> [float(level) for level in table.level]
+    [-3.0, -2.0, -1.0, 0.0]
+    >>> [round(float(area)) for area in table.area]
+    [36100, 37374, 38661, 40000]
     """
     if not (np.isfinite(step) and step > 0):
         raise LakefloorError(f"The step of the level table must be above 0 m; got {written(step)}.")
@@ -191,23 +203,8 @@ def level_table(
             f"The minimum level, {written(lowest, 'g')} m, must be below the maximum, "
             f"{written(highest, 'g')} m. Change one of them."
         )
-    first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
-    if last - first >= MAX_LEVELS:
-        raise LakefloorError(
-            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
-            f"{MAX_LEVELS} are listed. Choose a larger step."
-        )
-    steps = np.arange(first, last + 1)
-    asked = len(steps)
-    above = steps[steps > 0]
-    if above.size:
-        allowed, _ = rising_water(surface.depth, shoreline, above * step, span(progress, 0.0, 0.3))
-        steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
-    if not steps.size:
-        raise LakefloorError(
-            "The raster does not hold the land around the lake, so no level above the datum can "
-            "be listed. Use a raster in which land has negative depths, or choose lower levels."
-        )
+    asked = _steps(lowest, highest, step)
+    steps = _on_known_land(asked, step, surface.depth, shoreline, span(progress, 0.0, 0.3))
     level = np.round(steps * step, 9) + 0.0
     curve = hypsograph(
         surface.depth,
@@ -232,8 +229,33 @@ def level_table(
         curve.mapped_area,
         float(curve.area[datum]),
         float(curve.volume[datum]),
-        len(level) < asked,
+        len(level) < len(asked),
     )
+
+
+def _steps(lowest, highest, step) -> np.ndarray:
+    """Return the levels from the lowest to the highest, in steps."""
+    first, last = np.ceil(lowest / step - 1e-9), np.floor(highest / step + 1e-9)
+    if last - first >= _MOST_LEVELS:
+        raise LakefloorError(
+            f"A step of {written(step, 'g')} m gives {last - first + 1:.0f} levels, but at most "
+            f"{_MOST_LEVELS} are listed. Choose a larger step."
+        )
+    return np.arange(first, last + 1)
+
+
+def _on_known_land(steps, step, depth, shoreline, progress) -> np.ndarray:
+    """Return the levels up to the highest for which the raster holds the land."""
+    above = steps[steps > 0]
+    if above.size:
+        allowed, _ = rising_water(depth, shoreline, above * step, progress)
+        steps = steps[steps <= allowed] if steps[0] <= 0 else steps[:allowed]
+    if not steps.size:
+        raise LakefloorError(
+            "The raster does not hold the land around the lake, so no level above the datum can "
+            "be listed. Use a raster in which land has negative depths, or choose lower levels."
+        )
+    return steps
 
 
 def water_at(

@@ -84,7 +84,7 @@ def shoreline_spread(shores: list, sd: float) -> tuple:
     -----
     Errors of vertices that a line simplified to ``sd`` still needs are taken as independent, the
     others as following them. An area changes with a vertex by half the distance of its
-    neighbours, a length by the difference of the directions to them. What the simplified line
+    neighbors, a length by the difference of the directions to them. What the simplified line
     is shorter by belongs to the uncertainty of the length, as a line drawn finer is longer.
 
     References

@@ -92,7 +92,7 @@ def area_table(
     """Return the rows of a depth-area table, from shallow to deep.
 
     Bands that lie in several polygons are summed. Where there would be more
-    than ``most`` rows, 2, 5, 10, ... neighbouring bands share one.
+    than ``most`` rows, 2, 5, 10, ... neighboring bands share one.
 
     Parameters
     ----------

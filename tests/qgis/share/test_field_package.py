@@ -8,7 +8,7 @@ import pytest
 from osgeo import gdal, ogr, osr
 from qgis.core import QgsProcessingException
 
-from lakefloor.algorithms.share import phone_package
+from lakefloor.algorithms._io import drawn_files, layer_copies
 
 
 def inputs(lake, *names):
@@ -152,7 +152,7 @@ def osr_wkt():
 
 
 def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
-    whole = phone_package._placed
+    whole = drawn_files._placed
     assert whole(_picture(tmp_path / "good.tif", True, True))
     assert not whole(_picture(tmp_path / "nowhere.tif", False, True))
     assert not whole(_picture(tmp_path / "empty.tif", True, False))
@@ -167,4 +167,4 @@ def test_what_was_written_must_lie_somewhere_and_show_something(lake, tmp_path):
         layer = dataset.CreateLayer(lake["SHORELINE"].name(), srs, ogr.wkbPolygon)
         layer.CreateFeature(ogr.Feature(layer.GetLayerDefn()))
         layer = dataset = None
-        assert phone_package._holds(path, [lake["SHORELINE"]]) == (srs is not None)
+        assert layer_copies._holds(path, [lake["SHORELINE"]]) == (srs is not None)

@@ -34,6 +34,7 @@ from qgis.PyQt.QtCore import QCoreApplication, QSizeF
 from qgis.PyQt.QtGui import QImage
 from shapely import wkt
 
+from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._sheets import layer_facts, page_map, sheet_inputs, sheet_layout
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.wording.page_layout import PAGE_SIZES, scale_denominator
@@ -151,8 +152,7 @@ def facts_of(lake, **texts):
         roles,
         QgsCoordinateReferenceSystem("EPSG:32615"),
         SheetSettings("Heron Lake", **texts),
-        QgsProcessingContext(),
-        QgsProcessingFeedback(),
+        Inputs(None, {}, QgsProcessingContext()),
     )
 
 
@@ -303,11 +303,11 @@ def layout_of(lake, paper, orientation, text=""):
     project = QgsProject()
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     project.setCrs(crs)
-    context = QgsProcessingContext()
+    inputs = Inputs(None, {}, QgsProcessingContext())
     settings = SheetSettings("Heron Lake" + text, "county" + text, "author" + text, page_size=paper)
-    facts = layer_facts.collect_facts(roles, crs, settings, context, QgsProcessingFeedback())
+    facts = layer_facts.collect_facts(roles, crs, settings, inputs)
     drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
-    extent = page_map.map_extent(lake["SHORELINE"], crs, context)
+    extent = page_map.map_extent(lake["SHORELINE"], crs, inputs)
     return project, sheet_layout.build_layout(project, drawn, facts, extent, orientation)
 
 

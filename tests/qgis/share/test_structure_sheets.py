@@ -12,10 +12,10 @@ from qgis.core import (
     QgsGeometry,
     QgsProcessingContext,
     QgsProcessingException,
-    QgsProcessingFeedback,
     QgsProject,
 )
 
+from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._sheets import layer_facts, page_map, sheet_inputs, structure_atlas
 from lakefloor.algorithms.core.wording.sheet_facts import SheetSettings
 from lakefloor.algorithms.share.structure_sheets import _marked, _of_features
@@ -92,16 +92,14 @@ def test_forms_have_pages_of_their_own_scale_in_words(lake, forms, run, tmp_path
 def test_each_page_marks_its_own_structure_and_the_locator_shows_the_lake(lake, forms):
     roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
-    context = QgsProcessingContext()
+    inputs = Inputs(None, {}, QgsProcessingContext())
     project = QgsProject()
     project.setCrs(crs)
-    facts = layer_facts.collect_facts(
-        roles, crs, SheetSettings("Heron Lake"), context, QgsProcessingFeedback()
-    )
+    facts = layer_facts.collect_facts(roles, crs, SheetSettings("Heron Lake"), inputs)
     drawn = sheet_inputs.styled_copies(roles, page_map.DRAWN, project)
     drawn["structures"] = _marked(forms, f"$id = {structure_atlas.CURRENT}", project)
-    structures = _of_features(forms, "", crs, context, "ft")
-    extent = page_map.map_extent(lake["SHORELINE"], crs, context)
+    structures = _of_features(forms, "", crs, "ft", inputs)
+    extent = page_map.map_extent(lake["SHORELINE"], crs, inputs)
     layout = structure_atlas.build_atlas(project, drawn, structures, facts, extent, crs)
     page = layout.pageCollection().page(0).sceneBoundingRect()
     chart, locator = layout.referenceMap(), layout.itemById("locator")

@@ -16,6 +16,7 @@ from qgis.core import (
     QgsWkbTypes,
 )
 
+from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms._io.rasters import BANDS, read_raster
 from lakefloor.algorithms._sheets.one_lake import check_together
@@ -72,20 +73,20 @@ def _deeper(lake, folder, by, feedback):
 
 
 def test_layers_of_one_run_go_together(lake, feedback):
-    check_together(_roles(lake), QgsProcessingContext(), feedback)
+    check_together(_roles(lake), Inputs(None, {}, QgsProcessingContext(), feedback))
     assert feedback.messages == []
 
 
 def test_contours_of_another_run_are_warned_of(lake, feedback):
     moved = _changed(lake["CONTOURS"], move=(8.0, 8.0))
-    check_together(_roles(lake, contours=moved), QgsProcessingContext(), feedback)
+    check_together(_roles(lake, contours=moved), Inputs(None, {}, QgsProcessingContext(), feedback))
     assert "do not follow the edges of the depth areas" in feedback.text
     assert "of another run" in feedback.text
 
 
 def test_surface_on_another_datum_is_warned_of(lake, feedback, tmp_path):
     deeper = _deeper(lake, tmp_path, 0.3, feedback)
-    check_together(_roles(lake, surface=deeper), QgsProcessingContext(), feedback)
+    check_together(_roles(lake, surface=deeper), Inputs(None, {}, QgsProcessingContext(), feedback))
     assert "'deeper' is 0.3" in feedback.text
     assert "m deeper along the contours" in feedback.text
 
@@ -112,8 +113,7 @@ def test_contours_of_a_steep_shore_go_with_their_own_coarse_surface(run, tmp_pat
     )["OUTPUT"]
     check_together(
         {"contours": contours, "surface": QgsRasterLayer(str(path), "steep")},
-        QgsProcessingContext(),
-        feedback,
+        Inputs(None, {}, QgsProcessingContext(), feedback),
     )
     assert feedback.messages == []
 

@@ -1,17 +1,19 @@
-"""The report of a blend: how good the older map was."""
+"""The report on an older map as a page of HTML."""
+
+from __future__ import annotations
 
 from html import escape
 
 import numpy as np
 
 from .._i18n import tr
-from .._reports import html_page, plots
 from ..core.blending.map_bias import SIGNIFICANCE
 from ..core.number_text import phrase, written
 from ..core.units import LENGTH
+from . import html_page, plots
 
 
-def terms(found, scale: float, unit: str):
+def bias_terms(found, scale, unit):
     """Yield label, value with standard error, unit and what was done, for each term."""
     for label, term, divisor, of in (
         (tr("offset"), found.offset, scale, unit),
@@ -39,42 +41,35 @@ def terms(found, scale: float, unit: str):
         yield label, value, of, done
 
 
-def blend_html(found, unit: str) -> str:
-    """Return the page that says how good the older map was.
-
-    Parameters
-    ----------
-    found : Blend
-    unit : str
-        ``ft`` or ``m``.
-    """
-    parts = []
-    if found.notes:
-        parts.append("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in found.notes) + "</ul>")
-    parts += [
-        *_overlap(found, unit),
-        *_bias(found, unit),
-        *_by_depth(found, unit),
+def older_map_html(found, unit: str) -> str:
+    """Return the page that says how good the older map was."""
+    scale = LENGTH[unit]
+    notes = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
+    parts = [
+        f"<ul>{notes}</ul>" if notes else "",
+        *_overlap(found, scale, unit),
+        *_bias(found, scale, unit),
+        *_by_depth(found, scale, unit),
         html_page.remark(
             tr(
                 "Beyond the survey the standard uncertainty is {} {} on a flat bottom and more on "
                 "slopes. Not for navigation."
-            ).format(_length(found.spread, unit), unit)
+            ).format(_length(found.spread / scale), unit)
         ),
     ]
     return html_page.page(tr("How good was the older map"), parts)
 
 
-def _length(meters: float, unit: str) -> str:
-    return written(meters / LENGTH[unit], ".2f")
+def _length(value) -> str:
+    return written(value, ".2f")
 
 
-def _overlap(found, unit: str) -> list:
+def _overlap(found, scale, unit) -> list:
     return [
         f"<h2>{tr('Where survey and older map overlap')}</h2>",
         html_page.table(
             [tr("older map minus survey ({})").format(unit), tr("as given"), tr("corrected")],
-            [[tr("RMS"), _length(found.rmse_before, unit), _length(found.rmse_after, unit)]],
+            [[tr("RMS"), _length(found.rmse_before / scale), _length(found.rmse_after / scale)]],
         ),
         html_page.remark(
             tr(
@@ -86,7 +81,7 @@ def _overlap(found, unit: str) -> list:
     ]
 
 
-def _bias(found, unit: str) -> list:
+def _bias(found, scale, unit) -> list:
     return [
         f"<h2>{tr('Bias of the older map')}</h2>",
         html_page.table(
@@ -96,7 +91,7 @@ def _bias(found, unit: str) -> list:
                 tr("unit"),
                 tr("at {:.0f}%").format(100.0 * SIGNIFICANCE),
             ],
-            [list(row) for row in terms(found, LENGTH[unit], unit)],
+            [list(row) for row in bias_terms(found, scale, unit)],
         ),
         html_page.remark(
             tr(
@@ -107,38 +102,32 @@ def _bias(found, unit: str) -> list:
     ]
 
 
-def _by_depth(found, unit: str) -> list:
-    """Return the differences by class of depth, as a table and a picture."""
-    scale = LENGTH[unit]
-    return [
-        f"<h2>{tr('By depth')}</h2>",
-        html_page.table(
+def _by_depth(found, scale, unit) -> list:
+    figures = html_page.table(
+        [
+            tr("depth ({})").format(unit),
+            tr("cells"),
+            tr("as given: mean ({})").format(unit),
+            tr("RMS"),
+            tr("corrected: mean ({})").format(unit),
+            tr("RMS"),
+        ],
+        [
             [
-                tr("depth ({})").format(unit),
-                tr("cells"),
-                tr("as given: mean ({})").format(unit),
-                tr("RMS"),
-                tr("corrected: mean ({})").format(unit),
-                tr("RMS"),
-            ],
-            [
-                [
-                    f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
-                    written(c.cells, ","),
-                    *(_length(v, unit) for v in c[3:]),
-                ]
-                for c in found.by_depth
-            ],
-        ),
-        _picture(found, unit),
-    ]
-
-
-def _picture(found, unit: str) -> str:
-    if not plots.available():
-        return html_page.no_pictures()
-    classes = np.array(found.by_depth) / LENGTH[unit]
-    middle, as_given, corrected = classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5]
-    return html_page.image(
-        tr("Difference by depth"), plots.map_error_by_depth(middle, as_given, corrected, unit)
+                f"{c.low / scale:.0f} &ndash; {c.high / scale:.0f}",
+                written(c.cells, ","),
+                *(_length(v / scale) for v in c[3:]),
+            ]
+            for c in found.by_depth
+        ],
     )
+    picture = html_page.no_pictures()
+    if plots.available():
+        classes = np.array(found.by_depth) / scale
+        picture = html_page.image(
+            tr("Difference by depth"),
+            plots.map_error_by_depth(
+                classes[:, :2].mean(axis=1), classes[:, 3], classes[:, 5], unit
+            ),
+        )
+    return [f"<h2>{tr('By depth')}</h2>", figures, picture]

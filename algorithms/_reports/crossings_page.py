@@ -7,10 +7,10 @@ from html import escape
 import numpy as np
 
 from .._i18n import tr
-from .._reports import plots
-from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 from ..core.units import LENGTH
+from . import plots
+from .html_page import image, no_pictures, page, remark, table
 
 
 def crossing_html(report, unit: str) -> str:
@@ -24,10 +24,13 @@ def crossing_html(report, unit: str) -> str:
     parts += [f"<h2>{tr('All crossings')}</h2>", _summary(report, scale, unit)]
     if len(crossings):
         which = tr("between visits") if report.between.n else tr("within one visit")
-        parts += _pictures(crossings, scale, unit, which)
-        parts += _by_visits(report, scale, unit)
-        parts += _by_depth_and_slope(report, scale, unit, which)
-        parts += _against_standards(report, which)
+        parts += [
+            *_pictures(crossings, scale, unit, which),
+            *_by_visits(report, scale, unit),
+            *_by_depth(report, scale, unit, which),
+            *_by_slope(report, scale, unit, which),
+            *_by_standard(report, which),
+        ]
     return page(tr("Depths where tracks cross"), parts)
 
 
@@ -45,24 +48,33 @@ def _by_visits(report, scale, unit):
     ]
 
 
-def _by_depth_and_slope(report, scale, unit, which):
-    depths = [
+def _by_depth(report, scale, unit, which):
+    rows = [
         (f"{low / scale:.0f} &ndash; {high / scale:.0f}", m) for (low, high), m in report.by_depth
     ]
-    slopes = [(_slope_range(100.0 * low, 100.0 * high), m) for (low, high), m in report.by_slope]
     return [
         f"<h2>{tr('By depth, crossings {}').format(which)}</h2>",
-        _differences(tr("depth ({})").format(unit), depths, scale, unit),
-        f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
-        _differences(tr("slope (%)"), slopes, scale, unit),
+        _differences(tr("depth ({})").format(unit), rows, scale, unit),
     ]
 
 
-def _slope_range(low, high):
-    return f"{low:.0f} &ndash; {high:.0f}" if np.isfinite(high) else f"&gt; {low:.0f}"
+def _by_slope(report, scale, unit, which):
+    rows = [
+        (
+            f"{100 * low:.0f} &ndash; {100 * high:.0f}"
+            if np.isfinite(high)
+            else f"&gt; {100 * low:.0f}",
+            m,
+        )
+        for (low, high), m in report.by_slope
+    ]
+    return [
+        f"<h2>{tr('By slope of the bottom, crossings {}').format(which)}</h2>",
+        _differences(tr("slope (%)"), rows, scale, unit),
+    ]
 
 
-def _against_standards(report, which):
+def _by_standard(report, which):
     return [
         f"<h2>{tr('Against published standards, crossings {}').format(which)}</h2>",
         _standards(report.standards),

@@ -7,9 +7,9 @@ from html import escape
 import numpy as np
 
 from .._i18n import tr
-from .._reports import plots
-from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
+from . import plots
+from .html_page import image, no_pictures, page, remark, table
 
 _MOST_POINTS = 3000
 
@@ -35,67 +35,70 @@ def _with_error(value, error, digits) -> str:
 
 
 def _classes(result) -> list:
-    chosen, parts = result.mixture, []
-    if result.classes:
-        area = np.isfinite(result.bottom.values).sum() * result.bottom.dx * result.bottom.dy
-        edges = ["0", *(written(t, ".2f") for t in result.thresholds), "1"]
-        parts.append(
-            table(
-                [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("area (%)")],
-                [
-                    [
-                        tr(name),
-                        f"{edges[i]} &ndash; {edges[i + 1]}",
-                        written(result.shares[name] * area, ",.0f"),
-                        f"{100 * result.shares[name]:.0f}",
-                    ]
-                    for i, name in enumerate(result.classes)
-                ],
-            )
-        )
-    parts.append(
-        table(
-            [
-                tr("classes"),
-                tr("means of hardness"),
-                tr("standard deviations"),
-                tr("proportions"),
-                tr("smallest distance between means"),
-                tr("BIC above the minimum"),
-            ],
-            [
-                [
-                    f"<b>{len(m)}</b>" if m is chosen else len(m),
-                    *(
-                        ", ".join(written(v, ".2f") for v in values)
-                        for values in (m.mean, m.sd, m.share)
-                    ),
-                    written(m.separation.min(), ".1f") if len(m) > 1 else "",
-                    f"{m.bic - min(t.bic for t in result.tried):.0f}",
-                ]
-                for m in result.tried
-            ],
-        )
-    )
-    parts.append(
+    parts = [_areas(result)] if result.classes else []
+    parts += [
+        _mixtures(result),
         remark(
             tr(
-                "Mixtures of one, two and three classes were fitted to the observations. "
-                "The one in bold "
-                "is used. Its classes are at least two standard deviations apart, and it "
-                "has the minimum "
-                "Bayesian information criterion (BIC). The BIC counts independent observations only."
+                "Mixtures of one, two and three classes were fitted to the observations. The one in "
+                "bold is used. Its classes are at least two standard deviations apart, and it has "
+                "the minimum Bayesian information criterion (BIC). The BIC counts independent "
+                "observations only."
             )
-        )
-    )
+        ),
+    ]
     if plots.available():
+        hardness = result.reduced[result.used]
         parts.append(
             image(
                 tr("Histogram of hardness"),
-                plots.hardness_mixture(result.reduced[result.used], chosen, result.thresholds),
+                plots.hardness_mixture(hardness, result.mixture, result.thresholds),
             )
         )
     return parts
+
+
+def _areas(result) -> str:
+    area = np.isfinite(result.bottom.values).sum() * result.bottom.dx * result.bottom.dy
+    edges = ["0", *(written(t, ".2f") for t in result.thresholds), "1"]
+    return table(
+        [tr("bottom"), tr("hardness"), tr("area (m&sup2;)"), tr("area (%)")],
+        [
+            [
+                tr(name),
+                f"{edges[i]} &ndash; {edges[i + 1]}",
+                written(result.shares[name] * area, ",.0f"),
+                f"{100 * result.shares[name]:.0f}",
+            ]
+            for i, name in enumerate(result.classes)
+        ],
+    )
+
+
+def _mixtures(result) -> str:
+    least = min(m.bic for m in result.tried)
+    return table(
+        [
+            tr("classes"),
+            tr("means of hardness"),
+            tr("standard deviations"),
+            tr("proportions"),
+            tr("smallest distance between means"),
+            tr("BIC above the minimum"),
+        ],
+        [
+            [
+                f"<b>{len(m)}</b>" if m is result.mixture else len(m),
+                *(
+                    ", ".join(written(v, ".2f") for v in values)
+                    for values in (m.mean, m.sd, m.share)
+                ),
+                written(m.separation.min(), ".1f") if len(m) > 1 else "",
+                f"{m.bic - least:.0f}",
+            ]
+            for m in result.tried
+        ],
+    )
 
 
 def _samples(calibration) -> list:

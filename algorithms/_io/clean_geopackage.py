@@ -7,8 +7,8 @@ from xml.etree import ElementTree
 from osgeo import gdal, ogr, osr
 
 from .._i18n import tr
-from .._io.gdal_errors import done, made, strict, without_sql
 from ..core.errors import LakefloorError
+from .gdal_errors import done, made, strict, without_sql
 
 #: Stands where the standard asks for a time of the last change.
 NO_TIME = "1970-01-01T00:00:00.000Z"

@@ -7,10 +7,10 @@ from html import escape
 import numpy as np
 
 from .._i18n import tr
-from .._reports import plots
-from .._reports.html_page import image, no_pictures, page, remark, table
 from ..core.number_text import written
 from ..core.units import LENGTH
+from . import plots
+from .html_page import image, no_pictures, page, remark, table
 
 
 def method_names() -> dict:
@@ -105,38 +105,17 @@ def _interval(comparison, unit: str) -> str:
 
 def comparison_html(comparison, unit: str) -> str:
     """Return the report; ``unit`` is a key of :data:`..core.units.LENGTH`."""
-    scale, names = LENGTH[unit], method_names()
-    scores = comparison.scores
+    scale = LENGTH[unit]
 
     def depth(value):
         return "&ndash;" if np.isnan(value) else written(value / scale, ".2f")
 
-    parts = ["<ul>"]
-    parts += [f"<li>{escape(line)}</li>" for line in sentences(comparison, unit)]
-    parts += [
+    parts = [
+        "<ul>",
+        *(f"<li>{escape(line)}</li>" for line in sentences(comparison, unit)),
         "</ul>",
         f"<h2>{tr('Methods')}</h2>",
-        table(
-            (
-                tr("method"),
-                tr("expected with these lanes ({})").format(unit),
-                tr("lanes twice as far apart ({})").format(unit),
-                tr("mean ({})").format(unit),
-                tr("95% within ({})").format(unit),
-                tr("within 2 uncertainties (%)"),
-            ),
-            [
-                (
-                    names[m],
-                    depth(s.rmse_here),
-                    depth(s.rmse),
-                    written(s.bias / scale, "+.2f"),
-                    depth(s.p95),
-                    f"{100.0 * s.within:.0f}",
-                )
-                for m, s in scores.items()
-            ],
-        ),
+        _by_method(comparison, scale, unit, depth),
         remark(
             tr(
                 "Errors are RMS values of surface minus sounding, and include the noise of the "
@@ -144,37 +123,8 @@ def comparison_html(comparison, unit: str) -> str:
             )
         ),
         f"<h2>{tr('By distance to the nearest sounding that was kept')}</h2>",
-    ]
-    if plots.available():
-        parts.append(
-            image(
-                tr("Error by distance"),
-                plots.error_by_distance(
-                    {names[m]: s.classes for m, s in scores.items()},
-                    comparison.spacing,
-                    scale,
-                    unit,
-                ),
-            )
-        )
-    else:
-        parts.append(no_pictures())
-    parts += [
-        table(
-            (
-                tr("distance (m)"),
-                tr("soundings"),
-                tr("method"),
-                tr("error ({})").format(unit),
-                tr("mean ({})").format(unit),
-                tr("95% within ({})").format(unit),
-            ),
-            [
-                row
-                for of_class in zip(*(s.classes for s in scores.values()))
-                for row in _rows(dict(zip(scores, of_class)), names, depth)
-            ],
-        ),
+        _picture(comparison, scale, unit),
+        _by_distance(comparison, unit, depth),
         remark(
             tr(
                 "Whole lanes and short pieces of lanes were left out. Between lanes, no place is "
@@ -184,6 +134,60 @@ def comparison_html(comparison, unit: str) -> str:
         remark(tr("Not for navigation.")),
     ]
     return page(tr("Comparison of gridding methods"), parts)
+
+
+def _by_method(comparison, scale, unit, depth) -> str:
+    names = method_names()
+    return table(
+        (
+            tr("method"),
+            tr("expected with these lanes ({})").format(unit),
+            tr("lanes twice as far apart ({})").format(unit),
+            tr("mean ({})").format(unit),
+            tr("95% within ({})").format(unit),
+            tr("within 2 uncertainties (%)"),
+        ),
+        [
+            (
+                names[m],
+                depth(s.rmse_here),
+                depth(s.rmse),
+                written(s.bias / scale, "+.2f"),
+                depth(s.p95),
+                f"{100.0 * s.within:.0f}",
+            )
+            for m, s in comparison.scores.items()
+        ],
+    )
+
+
+def _picture(comparison, scale, unit) -> str:
+    if not plots.available():
+        return no_pictures()
+    names = method_names()
+    classes = {names[m]: s.classes for m, s in comparison.scores.items()}
+    return image(
+        tr("Error by distance"), plots.error_by_distance(classes, comparison.spacing, scale, unit)
+    )
+
+
+def _by_distance(comparison, unit, depth) -> str:
+    names, scores = method_names(), comparison.scores
+    return table(
+        (
+            tr("distance (m)"),
+            tr("soundings"),
+            tr("method"),
+            tr("error ({})").format(unit),
+            tr("mean ({})").format(unit),
+            tr("95% within ({})").format(unit),
+        ),
+        [
+            row
+            for of_class in zip(*(s.classes for s in scores.values()))
+            for row in _rows(dict(zip(scores, of_class)), names, depth)
+        ],
+    )
 
 
 def _rows(classes, names, depth):

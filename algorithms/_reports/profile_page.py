@@ -1,15 +1,17 @@
 """The report of depth profiles."""
 
-import html
+from __future__ import annotations
+
+from html import escape
 
 import numpy as np
 
 from .._i18n import tr
-from .._reports import html_page, plots
 from ..core.number_text import written
 from ..core.places.place_texts import class_name
 from ..core.structure.depth_profile import summary
 from ..core.units import LENGTH
+from . import html_page, plots
 
 #: Rows of the table of one line; the layer has them all.
 _ROWS = 60
@@ -21,7 +23,7 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
     Parameters
     ----------
     profile : dict
-        As :func:`.profile.depth_profiles` returns it.
+        As :func:`..core.structure.depth_profile.depth_profiles` returns it.
     names : list of str
         Of the lines, in order; empty where a line has none.
     interval : float
@@ -32,20 +34,20 @@ def profile_html(profile, names, interval: float, unit: str) -> str:
     parts = []
     for number, name in enumerate(names, start=1):
         of_line = {key: values[profile["line"] == number] for key, values in profile.items()}
-        title = html.escape(name) or tr("Line {}").format(number)
+        title = escape(name) or tr("Line {}").format(number)
         parts.append(f"<h2>{title}</h2>")
         if not np.isfinite(of_line["depth_m"]).any():
             parts.append(html_page.remark(tr("This line lies off the mapped bottom.")))
             continue
-        metres = LENGTH[unit]
+        meters = LENGTH[unit]
         if plots.available():
             parts.append(
                 html_page.image(
                     title,
                     plots.depth_profile(
-                        of_line["distance_m"] / metres,
-                        of_line["depth_m"] / metres,
-                        of_line["uncert_m"] / metres,
+                        of_line["distance_m"] / meters,
+                        of_line["depth_m"] / meters,
+                        of_line["uncert_m"] / meters,
                         of_line["bottom"],
                         interval,
                         unit,
@@ -74,20 +76,20 @@ def _text(value, digits=1) -> str:
 
 
 def _figures(figures, unit) -> str:
-    metres = LENGTH[unit]
+    meters = LENGTH[unit]
     rows = [
-        (tr("length"), f"{figures['length_m'] / metres:.0f} {unit}"),
-        (tr("length on mapped bottom"), f"{figures['mapped_m'] / metres:.0f} {unit}"),
-        (tr("shallowest depth"), f"{_text(figures['shallowest_m'] / metres)} {unit}"),
-        (tr("deepest depth"), f"{_text(figures['deepest_m'] / metres)} {unit}"),
-        (tr("mean depth"), f"{_text(figures['mean_m'] / metres)} {unit}"),
+        (tr("length"), f"{figures['length_m'] / meters:.0f} {unit}"),
+        (tr("length on mapped bottom"), f"{figures['mapped_m'] / meters:.0f} {unit}"),
+        (tr("shallowest depth"), f"{_text(figures['shallowest_m'] / meters)} {unit}"),
+        (tr("deepest depth"), f"{_text(figures['deepest_m'] / meters)} {unit}"),
+        (tr("mean depth"), f"{_text(figures['mean_m'] / meters)} {unit}"),
         (tr("maximum slope along the line"), f"{_text(figures['steepest_pct'], 0)}%"),
     ]
     return html_page.table((tr("figure"), tr("value")), rows)
 
 
 def _table(line, unit) -> str:
-    metres = LENGTH[unit]
+    meters = LENGTH[unit]
     head = (
         tr("distance ({})").format(unit), tr("depth ({})").format(unit),
         tr("standard uncertainty ({})").format(unit), tr("nearest sounding ({})").format(unit),
@@ -98,10 +100,10 @@ def _table(line, unit) -> str:
     shown = sorted({*range(0, count, every), count - 1})
     rows = [
         (
-            f"{line['distance_m'][i] / metres:.0f}",
-            _text(line["depth_m"][i] / metres),
-            _text(line["uncert_m"][i] / metres, 2),
-            _text(line["sounding_m"][i] / metres, 0),
+            f"{line['distance_m'][i] / meters:.0f}",
+            _text(line["depth_m"][i] / meters),
+            _text(line["uncert_m"][i] / meters, 2),
+            _text(line["sounding_m"][i] / meters, 0),
             _text(line["slope_pct"][i], 0),
             class_name(line["bottom"][i]) or "\u2013",
         )
