@@ -13,6 +13,7 @@ from ..core.formulas import from_text
 from ..core.grid import Lines
 from .given_rows import GivenRows
 from .layer_crs import require_crs
+from .layer_kinds import require_points
 from .values import field_indexes, to_text
 
 #: Features between two looks at cancel.
@@ -76,6 +77,7 @@ def read_given_points(source, crs, names, context, feedback):
     LakefloorError
         If the layer lacks a field or a CRS.
     """
+    require_points(source)
     indexes = field_indexes(source, names)
     places, columns, ids, order = [], {name: [] for name in names}, [], []
     for i, feature in enumerate(iterate(source, crs, context, feedback)):

@@ -20,6 +20,30 @@ def geometry_kind(source):
     return _KINDS.get(QgsWkbTypes.geometryType(source.wkbType()))
 
 
+def require_geometry(source, kind: str):
+    """Refuse a layer of another geometry kind.
+
+    Raises
+    ------
+    LakefloorError
+    """
+    if geometry_kind(source) == kind:
+        return
+    found = QgsWkbTypes.geometryType(source.wkbType())
+    words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
+    raise LakefloorError(
+        tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(
+            source.sourceName(), QgsWkbTypes.geometryDisplayString(found).lower(), words[kind]
+        )
+    )
+
+
+def require_points(source):
+    """Refuse a layer of lines or polygons; a table passes, its rows have no place."""
+    if geometry_kind(source) in ("line", "polygon"):
+        require_geometry(source, "point")
+
+
 def require_kind(source, kind: str, feedback):
     """Refuse a layer of another geometry kind, without features or without a CRS.
 
@@ -28,14 +52,7 @@ def require_kind(source, kind: str, feedback):
     LakefloorError
     """
     name = source.sourceName()
-    if geometry_kind(source) != kind:
-        found = QgsWkbTypes.geometryType(source.wkbType())
-        words = {"point": tr("points"), "line": tr("lines"), "polygon": tr("polygons")}
-        raise LakefloorError(
-            tr("The geometry of layer '{}' is '{}'. Choose a layer of {}.").format(
-                name, QgsWkbTypes.geometryDisplayString(found).lower(), words[kind]
-            )
-        )
+    require_geometry(source, kind)
     if source.featureCount() == 0:
         raise LakefloorError(tr("Layer '{}' is empty. Choose another.").format(name))
     if not source.sourceCrs().isValid():

@@ -14,6 +14,7 @@ from ..core.track import logged_order
 from .features import iterate
 from .given_rows import GivenRows
 from .layer_crs import metric_crs, require_crs
+from .layer_kinds import require_points
 from .values import milliseconds, not_a_number, to_text
 
 #: What tells the order of logging, whatever else is asked for.
@@ -78,6 +79,7 @@ def read_given(source, context, feedback, crs=None, fields=None):
                 source.sourceName()
             )
         )
+    require_points(source)
     require_crs(source.sourceCrs(), source.sourceName())
     if crs is None:
         crs = metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)

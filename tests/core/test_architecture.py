@@ -100,7 +100,7 @@ LONG_FILES = {}
 LONG_FUNCTIONS = {}
 
 #: Public names that modules of core have each for themselves.
-REPEATED = {"ATTRIBUTES": "the fields of a module's own results"}
+REPEATED = {}
 #: Public functions of core whose arguments have no types yet: "file function".
 UNTYPED = set()
 

@@ -214,3 +214,16 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
         assert offered("planthenextouting", "SHORELINE") == "Shoreline"
     finally:
         project.clear()
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [("cleansoundings", "INPUT"), ("readpointlayer", "INPUT"), ("describemarks", "MARKS")],
+)
+def test_lines_in_the_place_of_points_are_refused(run, tmp_path, memory_layer, name, key):
+    lines = memory_layer(
+        "LineString", ["LineString (0 0, 100 0)"], fields="field=depth_m:double", rows=[[3.0]]
+    )
+    given = {"INPUT": paraboloid(tmp_path), "DEPTH_FIELD": "depth_m", "OUTPUT": "memory:"}
+    with pytest.raises(QgsProcessingException, match="is 'line'. Choose a layer of points"):
+        run(name, {**given, key: lines})
