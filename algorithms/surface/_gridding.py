@@ -354,8 +354,8 @@ def _report(inputs, figures, record, drawn: int, survey: _Survey, updated: bool)
     if figures.outside and survey.shoreline is not None:
         inputs.warn(
             tr(
-                "{:,} of the {:,} accepted soundings lie outside the shoreline and are not drawn. "
-                "If the shoreline was mapped at a lower lake level, use another one."
+                "Accepted soundings outside the shoreline, which are not drawn: {:,} of {:,}. If the "
+                "shoreline was mapped at a lower lake level, use another one."
             ).format(figures.outside, kept)
         )
     inputs.say(

@@ -85,9 +85,9 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             numbers["LANE_OUT_RMSE"] = fit.lane_out_rmse
             inputs.say(
                 tr(
-                    "Smoothing is {:.1f} m, and the surface is {:g} times stiffer along the strike "
-                    "of the bottom. Lanes left out are predicted with an RMS error of {:.2f} m. "
-                    "Expect this error at twice the lane spacing."
+                    "Smoothing is {:.1f} m. Stiffness along the strike of the bottom is {:g} times that "
+                    "across it. Lanes left out are predicted with an RMS error of {:.2f} m. Expect this "
+                    "error at twice the lane spacing."
                 ).format(fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse)
             )
         return numbers
