@@ -65,7 +65,7 @@ mkdir -p "$output/structure" "$output/outing"
     LAUNCH="-94.605899,46.456116 [EPSG:4326]" \
     "breaklines:Breaklines=$output/outing/break_lines.gpkg" \
     "nextouting:Lanes of the next outing=$output/outing/lanes.gpkg" \
-    "nextouting:Gaps=$output/outing/gaps.gpkg" \
+    "nextouting:Survey gaps=$output/outing/gaps.gpkg" \
     "nextouting:Route for the GPS device=$output/outing/route.gpx"
 
 "$qgis_process" run lakefloor:lakereport -- \

@@ -1,4 +1,4 @@
-"""Gaps and next outing."""
+"""Survey gaps and next outing."""
 
 from qgis.core import (
     QgsProcessing,
@@ -29,7 +29,7 @@ from ._planning import (
 
 class NextOuting(LakefloorAlgorithm):
     NAME = "nextouting"
-    DISPLAY = QT_TRANSLATE_NOOP("@default", "Gaps and next outing")
+    DISPLAY = QT_TRANSLATE_NOOP("@default", "Survey gaps and next outing")
     GROUP = "plan"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
@@ -41,7 +41,7 @@ class NextOuting(LakefloorAlgorithm):
         "Shows where the surface is too uncertain for the contour interval that you want. It plans "
         "lanes that lower the uncertainty most in the time that you have, from the launch point "
         "and back.\n\n"
-        "Gaps have the fields rank, area_m2, uncert_m, uncert_max_m, distance_max_m, slope_pct, "
+        "Survey gaps have the fields rank, area_m2, uncert_m, uncert_max_m, distance_max_m, slope_pct, "
         "gain_m3, lanes_m, after_m and why. Lanes have the fields of 'Survey lanes', and gain_m3. "
         "A gain is the standard uncertainty that a lane takes away, times the area. Places that "
         "are steep, or on a breakline or transition, count double.\n\n"
@@ -145,7 +145,7 @@ class NextOuting(LakefloorAlgorithm):
                 params.OUTPUT, tr("Lanes of the next outing"), kind.TypeVectorLine
             )
         )
-        add(QgsProcessingParameterFeatureSink("GAPS", tr("Gaps"), kind.TypeVectorPolygon))
+        add(QgsProcessingParameterFeatureSink("GAPS", tr("Survey gaps"), kind.TypeVectorPolygon))
         add(gpx_file())
 
     def compute(self, inputs, outputs):

@@ -55,7 +55,11 @@ def plan_the_next_outing():
             "MIN_DEPTH": "@MIN_DEPTH",
             "BREAKLINES": ("breaklines", "OUTPUT"),
         },
-        {"OUTPUT": "Lanes of the next outing", "GAPS": "Gaps", "GPX": "Route for the GPS device"},
+        {
+            "OUTPUT": "Lanes of the next outing",
+            "GAPS": "Survey gaps",
+            "GPX": "Route for the GPS device",
+        },
     )
     model.write()
 

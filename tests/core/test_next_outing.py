@@ -1,4 +1,4 @@
-"""Gaps and next outing: the law of uncertainty, gaps, lanes within their time, and the proof."""
+"""Survey gaps and next outing: the law of uncertainty, gaps, lanes within their time, and the proof."""
 
 import sys
 from pathlib import Path

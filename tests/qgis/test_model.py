@@ -353,7 +353,7 @@ def test_outing_starts_at_the_launch_and_keeps_its_time(mapped, tmp_path):
             "TIME": 20.0,
             "breaklines:Breaklines": str(tmp_path / "break_lines.gpkg"),
             "nextouting:Lanes of the next outing": str(tmp_path / "lanes.gpkg"),
-            "nextouting:Gaps": str(tmp_path / "gaps.gpkg"),
+            "nextouting:Survey gaps": str(tmp_path / "gaps.gpkg"),
             "nextouting:Route for the GPS device": str(tmp_path / "route.gpx"),
         },
     )

@@ -205,7 +205,7 @@ def test_failing_model_brings_no_layer_into_the_project(provider, recorder, tmp_
         "SHORELINE": memory_layer("Polygon", [shore().wkt]),
         "breaklines:Breaklines": shown,
         "nextouting:Lanes of the next outing": shown,
-        "nextouting:Gaps": shown,
+        "nextouting:Survey gaps": shown,
     }
     model = provider.algorithm("planthenextouting").create()
     for launch, expected in ((f"{X},{Y - RADIUS}", True), ("0,0", False)):
