@@ -86,8 +86,9 @@ def positions(blobs: Sequence[bytes | None]) -> tuple[np.ndarray, np.ndarray]:
         If one is no point.
     """
     size = _POINT.itemsize
-    if all(isinstance(blob, bytes) and len(blob) == size and blob[3] == 1 for blob in blobs):
-        points = np.frombuffer(b"".join(blobs), _POINT)
+    plain = [blob for blob in blobs if isinstance(blob, bytes) and len(blob) == size]
+    if len(plain) == len(blobs) and all(blob[3] == 1 for blob in plain):
+        points = np.frombuffer(b"".join(plain), _POINT)
         if (points["order"] == 1).all() and (points["type"] == 1).all():
             return points["x"].astype(float), points["y"].astype(float)
     places = np.array([_position(blob) for blob in blobs], dtype=float).reshape(-1, 2)

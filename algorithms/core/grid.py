@@ -179,6 +179,22 @@ class Surface:
     distance: Grid | None = None
     spacing: float | None = None
 
+    @property
+    def bands(self) -> tuple[Grid, Grid, Grid]:
+        """Depth, uncertainty and distance.
+
+        Raises
+        ------
+        LakefloorError
+            If one is missing.
+        """
+        if self.uncertainty is None or self.distance is None:
+            raise LakefloorError(
+                "The surface has no uncertainty or no distance to the soundings. Choose a surface "
+                "that Lakefloor made."
+            )
+        return self.depth, self.uncertainty, self.distance
+
     def check_shapes(self) -> None:
         """Raise a LakefloorError unless all grids have the shape of the depths."""
         for name, grid in (("Uncertainty", self.uncertainty), ("Distance", self.distance)):

@@ -101,7 +101,8 @@ def _thinned(x, y, block: float) -> tuple:
     _, near = cKDTree(xy).query(xy, k=min(9, len(xy)), distance_upper_bound=1.5 * block)
     weight = weight[near][..., None]
     drawn = (np.vstack([xy, [0.0, 0.0]])[near] * weight).sum(axis=1) / weight.sum(axis=1)
-    return np.column_stack(block_means(*drawn.T, block)[:2]), False
+    px, py = drawn.T
+    return np.column_stack(block_means(px, py, block)[:2]), False
 
 
 def block_means(x: np.ndarray, y: np.ndarray, block: float) -> tuple:
@@ -155,8 +156,8 @@ class LaneSides:
         rows, first = np.arange(len(corner)), length.argmin(axis=1)
         base = length[rows, first]
         area = np.abs(edges[:, 0, 0] * edges[:, 1, 1] - edges[:, 0, 1] * edges[:, 1, 0])
-        ends = (corner[rows, (first + k) % 3] for k in range(3))
-        return cls(xy, block, *ends, base, area / base)
+        a, b, c = (corner[rows, (first + k) % 3] for k in range(3))
+        return cls(xy, block, a, b, c, base, area / base)
 
     def gaps(self, rows: np.ndarray, reach: float) -> np.ndarray:
         """Return how far it is, m, from the bases of triangles ``rows`` to the next lane.

@@ -329,9 +329,8 @@ def _over_lake(detail: Surface, older, shoreline) -> Surface:
             grid, values=values, west=grid.west - left * grid.dx, north=grid.north + above * grid.dy
         )
 
-    return Surface(
-        widened(detail.depth), widened(detail.uncertainty), widened(detail.distance), detail.spacing
-    )
+    depth, uncertainty, distance = map(widened, detail.bands)
+    return Surface(depth, uncertainty, distance, detail.spacing)
 
 
 def _join(
@@ -342,9 +341,7 @@ def _join(
     All are grids of one geometry; ``length`` is that over which the map's misfits hang
     together, m.
     """
-    depth, sigma, distance = (
-        grid.values for grid in (survey.depth, survey.uncertainty, survey.distance)
-    )
+    depth, sigma, distance = (grid.values for grid in survey.bands)
     surveyed = np.isfinite(depth)
     cell = (older.dy, older.dx)
     away, edge = distance_transform_edt(~surveyed, sampling=cell, return_indices=True)

@@ -196,7 +196,7 @@ def map_uncertainty(corrected: Grid, survey: Surface, bias: Bias, least: float =
     hidden = _hidden(bias.rest, misfit[common])
     spread, position = (
         hidden * part
-        for part in _spread(misfit[common], slope[common], survey.uncertainty.values[common])
+        for part in _spread(misfit[common], slope[common], survey.bands[1].values[common])
     )
     spread = max(spread, least)
     variance = spread**2 + (position * slope) ** 2

@@ -175,10 +175,12 @@ def find_overlap(older: Grid, survey: Surface) -> Overlap:
     block = block.ravel()
     middles = _means(block, xy)
     away = _places(older, np.nonzero(drawn & ~surveyed)) - middles.mean(axis=0)
+    x, y = xy.T
     return Overlap(
-        *xy.T,
+        x,
+        y,
         survey.depth.values[cells],
-        np.nan_to_num(survey.uncertainty.values[cells]),
+        np.nan_to_num(survey.bands[1].values[cells]),
         block,
         middles,
         away.T @ away / max(len(away), 1),

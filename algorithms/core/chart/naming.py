@@ -37,7 +37,7 @@ def kinds_and_spots(
     for i, line in enumerate(lines):
         progress(i / len(lines))
         kinds.append(_kind(line, depth, deepest, gaps))
-    spots = [None] * len(lines)
+    spots: list[tuple[float, float, float] | None] = [None] * len(lines)
     for i in _innermost(lines, kinds):
         values, x, y = _cells_in(lines[i].xy, depth)
         if np.isfinite(values).any():

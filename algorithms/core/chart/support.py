@@ -45,7 +45,7 @@ def split_by_support(xy: np.ndarray, uncertainty: Grid | None, interval: float) 
     if uncertainty is None:
         return [(xy, None)]
     spread = uncertainty.sample(*(0.5 * (xy[:-1] + xy[1:])).T)
-    supported = supports(spread, interval)
+    supported = np.asarray(supports(spread, interval))
     if supported.all() or not supported.any():
         return [(xy, int(supported[0]))]
     if np.array_equal(xy[0], xy[-1]):
@@ -59,8 +59,8 @@ def split_by_support(xy: np.ndarray, uncertainty: Grid | None, interval: float) 
         for s, v in zip(starts, np.add.reduceat(lengths, starts))
     ]
     runs = _without_flicker(runs, FLICKER_CELLS * min(uncertainty.dx, uncertainty.dy))
-    stops = [run[0] for run in runs[1:]] + [len(xy) - 1]
-    return [(xy[a : b + 1], int(state)) for (a, _, state), b in zip(runs, stops)]
+    stops = [int(run[0]) for run in runs[1:]] + [len(xy) - 1]
+    return [(xy[int(a) : b + 1], int(state)) for (a, _, state), b in zip(runs, stops)]
 
 
 def _without_flicker(runs: list, least: float) -> list:

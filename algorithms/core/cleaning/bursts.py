@@ -205,7 +205,8 @@ def _describe(depth, along, number, k, scatter, steepest) -> _Pieces:
     three = np.arange(3)
     first = np.median(depth[np.minimum(head[:, None] + three, tail[:, None])], axis=1)
     last = np.median(depth[np.maximum(tail[:, None] - three, head[:, None])], axis=1)
-    return _Pieces(depth, along, scatter, *slopes, head, tail, first, last)
+    before, after = slopes
+    return _Pieces(depth, along, scatter, before, after, head, tail, first, last)
 
 
 def _without_loose_ends(kept, head, tail, k):

@@ -183,11 +183,7 @@ def _times_read(different, common, total, visit) -> np.ndarray:
 
 
 def cheapest_chain(
-    lengths: np.ndarray,
-    joins: Callable,
-    penalty: np.ndarray | float,
-    loose_end: float,
-    reach: int = 16,
+    lengths: np.ndarray, joins: Callable, penalty: np.ndarray, loose_end: float, reach: int = 16
 ) -> np.ndarray:
     """Choose which pieces of a broken track to keep.
 
@@ -216,8 +212,9 @@ def cheapest_chain(
         The pieces kept.
     """
     count = len(lengths)
-    upto = np.concatenate([[0.0], np.cumsum(lengths)]).tolist()
-    cost, back = [], []
+    upto: list[float] = np.concatenate([[0.0], np.cumsum(lengths)]).tolist()
+    cost: list[float] = []
+    back: list[int] = []
     for j in range(count):
         best, origin = (upto[j], -1) if upto[j] <= loose_end else (np.inf, -1)
         if j and cost[j - 1] + penalty[j] < best:

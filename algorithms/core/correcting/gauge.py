@@ -98,7 +98,7 @@ def level_record(time: np.ndarray, level: np.ndarray, unit: str = "m") -> LevelR
     return LevelRecord(time[order], level[order] * scale, int((~known).sum()))
 
 
-def gauge_times(texts: Sequence[str], time_zone: str = "UTC") -> np.ndarray:
+def gauge_times(texts: Sequence[str], time_zone: str | tzinfo = "UTC") -> np.ndarray:
     """Return UTC times of gauge readings written as text, e.g. 2026-05-14T08:00.
 
     Parameters

@@ -167,14 +167,16 @@ def meeting_places(track: OffsetTrack, max_distance: float) -> tuple:
 def compare_at(track: OffsetTrack, tau: float, places: tuple) -> Meetings:
     """Return what the meetings at ``places`` show at a time offset, s."""
     times, middle, velocity = places
-    nothing = Meetings(*[np.empty(0)] * 3, np.empty((0, 2)), np.empty(0), *[np.empty((0, 2))] * 2)
+    none, pairs = np.empty(0), np.empty((0, 2))
+    nothing = Meetings(none, none, none, pairs, none, pairs, pairs)
     rows = np.searchsorted(track.t, times - tau)
     both = np.diff(rows, axis=2)[..., 0]
     enough = (both >= 4).all(axis=1)
     rows, middle, velocity = rows[enough], middle[enough], velocity[enough]
     if not len(rows):
         return nothing
-    fit, inverse, noise2 = _fit_steps(*_sums(track, tau, rows, middle), track.reach)
+    normal, right, mass, square = _sums(track, tau, rows, middle)
+    fit, inverse, noise2 = _fit_steps(normal, right, mass, square, track.reach)
     gradient = fit[:, 1:3] / track.reach
     relative = velocity[:, 0] - velocity[:, 1]
     rate = (relative * gradient).sum(axis=1)

@@ -51,7 +51,8 @@ def closed_basins(
     z = np.where(lake, depth.values, -np.inf)
     block = np.ones((3, 3), dtype=bool)
     rising = np.argsort(z, axis=None, kind="stable")
-    closed, opened = [], []
+    closed: list[dict] = []
+    opened: list[tuple[int, dict | None]] = []
     for step, level in enumerate(levels[::-1]):
         progress(step / len(levels))
         label, count = ndimage.label(z >= level, structure=block)

@@ -89,7 +89,9 @@ class Hypsograph:
         """
         deep = _depth_integral(self.depth, self.area, self.volume)
         lost = (-np.diff(v[at]) for v in (self.area, deep, self.spread, self.spread_squared))
-        return _volume_sd(*lost, self.datum_sd, self.scale_sd, self.correlation_length)
+        area, depth, spread, squared = lost
+        scales = self.datum_sd, self.scale_sd, self.correlation_length
+        return _volume_sd(area, depth, spread, squared, *scales)
 
 
 def hypsograph(

@@ -129,15 +129,18 @@ def fit_mixture(
             "or more."
         )
     x = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, dtype=float)
-    best = None
+    best: tuple = ()
     starts = _starts(y, x, classes)
     for number, start in enumerate(starts):
         progress(number / (len(starts) + 1))
-        found = _maximize(y, x, *start, least_sd, _TRIAL)
-        if best is None or found[-1] > best[-1] + 1e-6:
+        mean, sd, share, trend = start
+        found = _maximize(y, x, mean, sd, share, trend, least_sd, _TRIAL)
+        if not best or found[-1] > best[-1] + 1e-6:
             best = found
-    *start, _, _ = best
-    mean, sd, share, trend, precision, likelihood = _maximize(y, x, *start, least_sd, _ITERATIONS)
+    mean, sd, share, trend, *_ = best
+    mean, sd, share, trend, precision, likelihood = _maximize(
+        y, x, mean, sd, share, trend, least_sd, _ITERATIONS
+    )
     order = np.argsort(mean, kind="stable")
     fitted = Mixture(
         mean[order],

@@ -82,7 +82,7 @@ def steps_along_tracks(
 
 
 def _tracks(rows) -> CrossingTracks:
-    columns = list(zip(*rows)) if rows else [[]] * 6
+    columns = list(zip(*rows)) if rows else [()] * 6
     kinds = (int, int, float, float, bool, float)
     return CrossingTracks(*(np.array(c, dtype=k) for c, k in zip(columns, kinds)))
 

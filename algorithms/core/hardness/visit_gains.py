@@ -239,10 +239,11 @@ def _pairs(x, y, number, visits, reach, progress) -> tuple:
     for a in range(visits):
         progress(a / visits)
         for b in range(a + 1, visits):
-            if trees[a] is None or trees[b] is None:
+            tree, other = trees[a], trees[b]
+            if tree is None or other is None:
                 continue
-            _, to_b = trees[b].query(xy[rows[a]], distance_upper_bound=reach)
-            _, to_a = trees[a].query(xy[rows[b]], distance_upper_bound=reach)
+            _, to_b = other.query(xy[rows[a]], distance_upper_bound=reach)
+            _, to_a = tree.query(xy[rows[b]], distance_upper_bound=reach)
             near = np.flatnonzero(to_b < len(rows[b]))
             mutual = near[to_a[to_b[near]] == near]
             first.append(rows[a][mutual])

@@ -157,7 +157,8 @@ def _number(value, number: int, column: str, unit: str | None = None):
     text = str("" if value is None else value).strip()
     if text in ("", "None", "NULL"):
         return None
-    figure, stated = re.fullmatch(r"(.*?)\s*(ft|m)?", text, re.DOTALL).groups()
+    found = re.fullmatch(r"(.*?)\s*(ft|m)?", text, re.DOTALL)
+    figure, stated = found.groups() if found else (text, None)
     try:
         # A comma cannot be told from a column's end everywhere, so a point it is.
         read = float(text if unit is None else figure)

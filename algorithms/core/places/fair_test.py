@@ -119,7 +119,8 @@ def fair_test(
     chosen = np.sort(random.choice(free, min(_BACKGROUND, len(free)), replace=False))
     background = traits_at(traits, cx[chosen], cy[chosen])
     own = traits_at(traits, x, y)
-    by_mark = _shares_below(*_likeness_of_each(own, own, traits.kinds, background), group)
+    alike, elsewhere = _likeness_of_each(own, own, traits.kinds, background)
+    by_mark = _shares_below(alike, elsewhere, group)
     by_group = _group_means(by_mark, group)
     auc = float(by_group.mean())
     pool = background[random.permutation(len(background))[: max(_POOL, 4 * count)]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..grid import Areas
 from ..progress import Progress, silent, span
 from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, check_ground
@@ -69,16 +70,16 @@ def describe_places(
         out[f"{key}_deg"] = bearings(x, y, to, ground.crs)
         out[f"{key}_row"] = row
     if ground.forms is not None:
-        _nearest_form(ground, out)
+        _nearest_form(ground.forms, out)
     progress(1.0)
     return out
 
 
-def _nearest_form(ground: Ground, out: dict) -> None:
+def _nearest_form(forms: Areas, out: dict) -> None:
     keys = [form.replace(" ", "_") for form in FORMS]
     away = np.array([np.where(out[f"{k}_row"] >= 0, out[f"{k}_m"], np.inf) for k in keys])
     # Where forms overlap, the smallest tells most.
-    size = np.array([p.area for p in ground.forms.polygons] or [0.0])
+    size = np.array([p.area for p in forms.polygons] or [0.0])
     area = np.array([size[np.maximum(out[f"{k}_row"], 0)] for k in keys])
     first = np.lexsort((area, away), axis=0)[0]
     for part in ("m", "deg", "row"):

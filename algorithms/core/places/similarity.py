@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..grid import Grid
+from ..grid import Areas, Grid
 from ..progress import Progress, silent
 from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
@@ -71,7 +71,7 @@ def traits_of(ground: Ground, progress: Progress = silent) -> Traits:
             columns.append((word, distance_grid(target(ground, word), ground.depth)))
     ranks = [grid.like(_ranks(grid.values, known)) for _, grid in columns]
     if ground.forms is not None and len(ground.forms):
-        columns.append(("form", _form_codes(ground)))
+        columns.append(("form", _form_codes(ground.forms, ground.depth)))
         ranks.append(columns[-1][1])
     progress(1.0)
     words = tuple(word for word, _ in columns)
@@ -83,15 +83,15 @@ def traits_of(ground: Ground, progress: Progress = silent) -> Traits:
     )
 
 
-def _form_codes(ground: Ground) -> Grid:
+def _form_codes(forms: Areas, depth: Grid) -> Grid:
     """Return the number of the form in each cell, -1 where there is none."""
-    names = [str(form).strip().lower() for form in ground.forms.attributes["form"]]
-    rows = cover(ground.forms.polygons, range(len(names)), ground.depth).values
+    names = [str(form).strip().lower() for form in forms.attributes["form"]]
+    rows = cover(forms.polygons, range(len(names)), depth).values
     codes = np.array([FORMS.index(name) if name in FORMS else -1 for name in names], dtype=float)
     out = np.full(rows.shape, -1.0)
     on = np.isfinite(rows)
     out[on] = codes[rows[on].astype(int)]
-    return ground.depth.like(np.where(np.isfinite(ground.depth.values), out, np.nan))
+    return depth.like(np.where(np.isfinite(depth.values), out, np.nan))
 
 
 def _ranks(values, known) -> np.ndarray:

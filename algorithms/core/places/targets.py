@@ -79,16 +79,17 @@ def target(ground: Ground, word: str) -> Target:
 
 def _target(ground: Ground, word: str) -> Target:
     step = min(ground.depth.dx / 4.0, ground.depth.dy / 4.0, _MAX_STEP_M)
-    if word in LINE_KINDS:
-        rows = _rows_with(ground.breaklines.attributes["kind"], LINE_KINDS[word])
-        return _line_target(ground.breaklines.coords, rows, step)
-    if word == TRANSITION:
-        supported = ground.transitions.attributes.get("supported", [1] * len(ground.transitions))
+    breaks, transitions, forms = ground.breaklines, ground.transitions, ground.forms
+    if word in LINE_KINDS and breaks is not None:
+        rows = _rows_with(breaks.attributes["kind"], LINE_KINDS[word])
+        return _line_target(breaks.coords, rows, step)
+    if word == TRANSITION and transitions is not None:
+        supported = transitions.attributes.get("supported", [1] * len(transitions))
         rows = [i for i, value in enumerate(supported) if value != 0]
-        return _line_target(ground.transitions.coords, rows, step)
-    if word in FORMS:
-        rows = _rows_with(ground.forms.attributes["form"], word)
-        return _area_target(ground.forms.polygons, rows, step, ground.depth)
+        return _line_target(transitions.coords, rows, step)
+    if word in FORMS and forms is not None:
+        rows = _rows_with(forms.attributes["form"], word)
+        return _area_target(forms.polygons, rows, step, ground.depth)
     if word == DEEP_WATER:
         return _mask_target(ground.depth.values >= ground.deep_from, ground.depth)
     if ground.bottom_class is None:

@@ -40,7 +40,8 @@ def lanes_gpx(lines: Lines, crs: int | str, title: str, note: str = "") -> bytes
         raise LakefloorError("There is no lane to write as GPX. Plan lanes first.")
     points, path, bends = [], [], 0
     for xy, kind, lane in zip(lines.coords, lines.attributes["kind"], lines.attributes["lane"]):
-        lon, lat = transform(*np.asarray(xy).T, crs, 4326)
+        x, y = np.asarray(xy).T
+        lon, lat = transform(x, y, crs, 4326)
         path.append(np.column_stack([lon, lat]))
         if kind == TRANSIT:
             # Its ends are the ends of lanes, or the launch.

@@ -178,7 +178,7 @@ def next_outing(
     # A lane shorter than the way that two turns take is not worth turning into.
     unit_of_length = max(spacing, boat.speed * boat.turn_s)
     runs = candidate_lanes(
-        field, gap, within, spacing, unit_of_length, heading_so_far(surface.distance)
+        field, gap, within, spacing, unit_of_length, heading_so_far(surface.bands[2])
     )
     runs, touched = most_gainful(field, gap, runs, span(progress, 0.1, 0.3))
     lines, distance = Lines([], {name: [] for name in LINE_ATTRIBUTES}), field.distance

@@ -168,17 +168,19 @@ def coarse_surface(
             "both, then run again."
         )
     x, y = (axis[cells] for axis in np.meshgrid(grid.x, grid.y))
-    values = [_block_sums(v, wet, step)[cells] / share[cells] for v in (sigma, distance, slope)]
+    sigma, distance, slope = (
+        _block_sums(v, wet, step)[cells] / share[cells] for v in (sigma, distance, slope)
+    )
     near = np.zeros(len(x), dtype=bool)
     for line in structure:
         near |= distance_to_line(np.asarray(line, dtype=float)[:, :2], x, y) <= spacing
-    weight = 1.0 + np.minimum(values[2] / _STEEP, 1.0) + near
-    return CoarseSurface(grid, cells, x, y, *values, near, weight, law)
+    weight = 1.0 + np.minimum(slope / _STEEP, 1.0) + near
+    return CoarseSurface(grid, cells, x, y, sigma, distance, slope, near, weight, law)
 
 
 def _filled(surface: Surface) -> tuple:
     """Return uncertainty and distance of all cells, also where nothing is drawn, and their law."""
-    sigma, distance = surface.uncertainty.values, surface.distance.values
+    _, sigma, distance = (grid.values for grid in surface.bands)
     known = np.isfinite(sigma) & np.isfinite(distance)
     law = fit_uncertainty_law(sigma[known], distance[known])
     # Where nothing is drawn, the nearest cell that is tells how far the nearest sounding is.

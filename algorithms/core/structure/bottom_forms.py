@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..errors import LakefloorError
-from ..grid import Grid, Surface
+from ..grid import Areas, Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
@@ -13,6 +13,7 @@ from ..terrain import position
 from .closed_forms import find_holes, find_humps, find_saddles
 from .form_areas import form_areas, form_codes, on_cells_of
 from .form_ground import (
+    FORM_ATTRIBUTES,
     SMOOTHING,
     SMOOTHING_TURNS,
     LakeSurface,
@@ -149,7 +150,9 @@ def bottom_forms(
     _check_limits(depth, fine_m, broad_m, min_relief_m, steep_percent, flat_percent)
     if not np.isfinite(depth.values).any():
         none = depth.like(np.full(depth.shape, np.nan))
-        return form_areas([], None, depth, 1, progress), none, none, none, (np.nan, np.nan)
+        empty = Areas([], {name: [] for name in FORM_ATTRIBUTES})
+        progress(1.0)
+        return empty, none, none, none, (np.nan, np.nan)
     cell = max(depth.dx, depth.dy)
     fine = fine_m or max(
         surface_spacing(surface.spacing, surface.distance), _CELLS * cell, _MIN_FINE_M

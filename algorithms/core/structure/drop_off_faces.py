@@ -130,7 +130,7 @@ def draw_face(
         return _regular(offsets, seen, closed, scale, step)
 
     variance = np.full(len(line), scale**2)
-    if spacing > 0.0:
+    if surface.distance is not None and spacing > 0.0:
         across = _share_across(surface.distance, x, y, cell, half, spacing)
         across = ndimage.gaussian_filter1d(across, along, mode=mode)
         variance = _TAKEN_OFF * (variance + across * spacing**2 / 6.0)

@@ -55,7 +55,7 @@ class Ground:
     transitions: Lines | None = None
     forms: Areas | None = None
     deep_m: float | None = None
-    crs: object = None
+    crs: int | str | None = None
     _kept: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def has(self, layer: str) -> bool:

@@ -231,7 +231,8 @@ def idw_at(
     """
     search = Search(power, neighbours, sectors)
     xy, depth = np.asarray(xy, dtype=float), np.asarray(depth, dtype=float)
-    return _mean(*_neighbors(cKDTree(nodes), depth, xy, search), search.power)
+    dx, dy, value = _neighbors(cKDTree(nodes), depth, xy, search)
+    return _mean(dx, dy, value, search.power)
 
 
 def _neighbors(tree: cKDTree, depth, points, search: Search) -> tuple:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -39,7 +39,11 @@ def _smooth(soundings: Soundings, **options) -> Surface:
 
 
 #: Surface of each method, called with soundings, cell, shoreline, max_gap and shore_depth.
-COMPARED = {"tin": tin_surface, "idw": idw_surface, "smooth": _smooth}
+COMPARED: dict[str, Callable[..., Surface]] = {
+    "tin": tin_surface,
+    "idw": idw_surface,
+    "smooth": _smooth,
+}
 
 
 @dataclass(frozen=True)
@@ -207,9 +211,10 @@ def compare_methods(
     }
     order = sorted(range(len(methods)), key=lambda k: scores[methods[k]].rmse_here)
     best = methods[order[0]]
-    clear = len(methods) > 1 and _clearly_better(
-        *out.misfit[order[:2]][:, out.whole], out.group[out.whole]
-    )
+    clear = False
+    if len(methods) > 1:
+        first, second = out.misfit[order[:2]][:, out.whole]
+        clear = _clearly_better(first, second, out.group[out.whole])
     progress(1.0)
     return MethodComparison(
         scores,
@@ -366,8 +371,9 @@ def _predict(kept, out, whole, lane, spacing, methods, options, progress) -> _Le
     for number, method in enumerate(methods):
         part = span(progress, number / len(methods), (number + 1) / len(methods))
         surface = COMPARED[method](rest, progress=part, **options)
-        misfit.append(surface.depth.sample(nodes.x, nodes.y) - nodes.depth)
-        sigma.append(surface.uncertainty.sample(nodes.x, nodes.y))
+        depth, uncertainty, _ = surface.bands
+        misfit.append(depth.sample(nodes.x, nodes.y) - nodes.depth)
+        sigma.append(uncertainty.sample(nodes.x, nodes.y))
     return _LeftOut(
         distance,
         into,
@@ -399,11 +405,9 @@ def _score(error, stated, distance, weight, whole, spacing: float) -> Score:
                 **dict(zip(("rmse", "bias", "p95"), _figures(error[rows]))),
             }
         )
+    rmse, bias, p95 = _figures(error[whole])
     return Score(
-        *_figures(error[whole]),
-        float(expected),
-        float(np.mean(np.abs(error) <= 2.0 * stated)),
-        classes,
+        rmse, bias, p95, float(expected), float(np.mean(np.abs(error) <= 2.0 * stated)), classes
     )
 
 

@@ -60,7 +60,7 @@ def choose_windows(f: Frame, wet: np.ndarray) -> SampleWindows:
     block = max(f.grid.dx, f.spacing / _NODES_A_SPACING)
     around = grid_around(f.grid, f.spacing)
     _, *slopes = unevenness(f.nodes, around, f.spacing, False)
-    square = scatter(f.soundings, f.spacing, around, slopes)
+    square = scatter(f.soundings, f.spacing, around, tuple(slopes))
     known = np.isfinite(square)
     _, _, number, _ = square_blocks(f.soundings.x, f.soundings.y, block)
     pings = np.bincount(number)

@@ -223,8 +223,8 @@ def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surf
 def _prepared(f: Frame, noise: float) -> Held:
     """Return the depths that hold the plate."""
     kept = f.soundings
-    pings = Nodes.build(kept.x, kept.y, kept.depth, SOUNDING, kept.uncert)
-    pings = per_cell(Held(*_held(pings, f.grid, noise)), f.grid.shape)
+    nodes = Nodes.build(kept.x, kept.y, kept.depth, SOUNDING, kept.uncert)
+    pings = per_cell(Held(*_held(nodes, f.grid, noise)), f.grid.shape)
     lines = _held(f.nodes.select(f.nodes.kind != SOUNDING), f.grid, noise)
     return Held(*(np.concatenate(pair) for pair in zip(vars(pings).values(), lines)))
 
@@ -292,11 +292,11 @@ def _choose(t: SampleWindows, noise, give, progress) -> tuple:
     start = give or _GIVE
     first = [(start, along) for along in _ALONG]
     tried = dict(zip(first, threads.side_by_side(misfit, first, span(progress, 0.0, 0.7))))
-    best = min(tried, key=tried.get)
+    best = min(tried, key=lambda pair: tried[pair])
     if give is None:
         steps = [(step * start, best[1]) for step in _STEPS]
         tried.update(zip(steps, threads.side_by_side(misfit, steps, span(progress, 0.7, 1.0))))
-        other = min(tried, key=tried.get)
+        other = min(tried, key=lambda pair: tried[pair])
         # Little is known of the best give beyond its order of size: leave it only for a clear gain.
         if tried[other] < (1.0 - _CLEAR_GAIN) * tried[best]:
             best = other

@@ -109,7 +109,7 @@ def datum_shift(newer: tuple | None, older: tuple | None) -> float:
     if one_datum(newer, older):
         return 0.0
     shift = ""
-    if None not in (newer[1], older[1]):
+    if newer and older and None not in (newer[1], older[1]):
         shift = f", {written(newer[1] - older[1], '+g')} m if both elevations are on one scale"
     raise LakefloorError(
         f"The newer surface is at datum {datum_words(newer)}, the older one at "

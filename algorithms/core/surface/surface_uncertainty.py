@@ -334,7 +334,7 @@ def uncertainty(f: Frame, distance: np.ndarray, growth: Growth) -> np.ndarray:
     """
     s, around = f.soundings, grid_around(f.grid, f.spacing)
     uneven, *slopes = unevenness(f.nodes, around, f.spacing, growth.level)
-    square = scatter(s, f.spacing, around, slopes)
+    square = scatter(s, f.spacing, around, tuple(slopes))
     seen = _scatter_around(s.x, s.y, square, around, f.spacing, growth.noise)
     known = to_known_depth(f, distance)
     sigma = _onto(around.like(uneven**2), f.grid) * growth.square(known)

@@ -386,13 +386,11 @@ def thin_plate(
         wet, held, soft, size = levels[-1]
         soft = None if soft is None else tuple(halve(part) for part in soft)
         levels.append((halve(wet), held.coarser(), soft, 2.0 * size))
-    z = strike = None
+    strike, z = None, np.zeros(levels[-1][0].shape, dtype=np.float32)
     with threads.pool() as pool:
         for level in range(len(levels) - 1, -1, -1):
             wet, held, soft, size = levels[level]
-            if z is None:
-                z = np.zeros(wet.shape, dtype=np.float32)
-            else:
+            if level < len(levels) - 1:
                 z = _prolong(z, wet.shape)
                 if along and size < _STRIKE_FROM * spacing:
                     if strike is None or size >= _STRIKE_TO * spacing:

@@ -317,7 +317,7 @@ def draw(
 
     with closing(_in_order(every, work, workers, progress)) as results:
         for tile, entry, window, bands, places in results:
-            if window:
+            if window and read is not None:
                 rows, cols, top, left = window
                 bands = [_placed(band, top, left, tile) for band in read(rows, cols)]
             else:

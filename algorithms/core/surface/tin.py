@@ -321,9 +321,9 @@ def rasterize(
     return (*bands, covered)
 
 
-def _scan(r, c, values, double_area, *bands) -> None:
+def _scan(r, c, values, double_area, *scanned) -> None:
     """Fill the cells of triangles, whose corners are sorted by row, in bands and where covered."""
-    *bands, covered = bands
+    *bands, covered = scanned
     rows, cols = covered.shape
     first = np.ceil(r[0] - _EDGE).astype(int).clip(0)
     last = np.floor(r[2] + _EDGE).astype(int).clip(None, rows - 1)

@@ -145,7 +145,9 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     median = float(np.median(d))
     robust = float(1.4826 * np.median(np.abs(d - median)))
     if n == 1:
-        return DifferenceStatistics(1, mean, *(4 * [None]), None, rmse, *(3 * [None]), median, None)
+        return DifferenceStatistics(
+            1, mean, None, None, None, None, None, rmse, None, None, None, median, None
+        )
     sd = float(d.std(ddof=1))
     error = sd / np.sqrt(n)
     half = float(student.ppf(0.975, n - 1) * error)

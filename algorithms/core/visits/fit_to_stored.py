@@ -90,14 +90,14 @@ def fit_to_stored(
     if not names:
         return Fitted(incoming, datum, moved)
     progress(0.1)
-    offsets, waiting = [], []
+    offsets: dict[int, Offset] = {}
+    waiting = []
     for k, name in enumerate(names):
         part = (unit == k) & known.there
         if part.any():
             offset = float(np.median(incoming.depth[part] - known.depth[part]))
-            offsets.append(Offset(name, offset, _stored_error(stored, known.visit[part]), 0))
+            offsets[k] = Offset(name, offset, _stored_error(stored, known.visit[part]), 0)
         else:
-            offsets.append(None)
             waiting.append(k)
     notes = ()
     if waiting:
@@ -113,9 +113,10 @@ def fit_to_stored(
         f"No lake level is known. The depths of {of_visits(names)} are fitted to the lake database "
         "where tracks cross."
     )
-    done = _shifted(incoming, unit, offsets, datum)
+    rows = tuple(offsets[k] for k in range(len(names)))
+    done = _shifted(incoming, unit, rows, datum)
     progress(1.0)
-    return Fitted(done, datum, f"{moved} {route}".strip(), tuple(offsets), notes)
+    return Fitted(done, datum, f"{moved} {route}".strip(), rows, notes)
 
 
 def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:

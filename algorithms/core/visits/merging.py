@@ -46,26 +46,30 @@ class Merged:
     @property
     def offset(self) -> float:
         """Largest offset taken off, m, with its sign; NaN where levels are not adjusted."""
-        return float(self.joint.offset[self._most]) if self.adjusted else np.nan
+        if self.joint is None or not self.adjusted:
+            return np.nan
+        return float(self.joint.offset[_largest(self.joint)])
 
     @property
     def std_error(self) -> float:
         """Standard error of :attr:`offset`, m."""
-        return float(self.joint.std_error[self._most]) if self.adjusted else np.nan
+        if self.joint is None or not self.adjusted:
+            return np.nan
+        return float(self.joint.std_error[_largest(self.joint)])
 
     @property
     def before(self) -> float:
         """Root mean square of the differences as found, m; NaN where levels are not adjusted."""
-        return self.joint.before if self.adjusted else np.nan
+        return np.nan if self.joint is None or not self.adjusted else self.joint.before
 
     @property
     def after(self) -> float:
         """Root mean square of the differences as adjusted, m."""
-        return self.joint.after if self.adjusted else np.nan
+        return np.nan if self.joint is None or not self.adjusted else self.joint.after
 
-    @property
-    def _most(self) -> int:
-        return int(np.nanargmax(np.abs(self.joint.offset)))
+
+def _largest(joint: Joint) -> int:
+    return int(np.nanargmax(np.abs(joint.offset)))
 
 
 def merge_soundings(

@@ -181,14 +181,14 @@ def columns(heights: Sequence[float], count: int) -> list:
     n = len(heights)
     if count == 1:
         return [range(n)]
-    best = None
+    lowest, best = np.inf, [range(n)]
     for cut in range(n + 1):
         rest = columns(heights[cut:], count - 1)
         parts = [range(cut)] + [range(r.start + cut, r.stop + cut) for r in rest]
         tallest = max(sum(heights[i] for i in part) for part in parts)
-        if best is None or tallest < best[0]:
-            best = tallest, parts
-    return best[1]
+        if tallest < lowest:
+            lowest, best = tallest, parts
+    return best
 
 
 def fill(heights: Sequence[float], count: int, room: float) -> tuple:

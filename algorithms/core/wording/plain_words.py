@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from ..cautions import CAUTIONS
+from ..errors import LakefloorError
 from ..figures.lake_statistics import LITTORAL_DEPTH, LakeStatistics
 from ..number_text import phrase, written
 from ..units import ACRE, ACRE_FOOT, FOOT, LENGTH
@@ -106,6 +107,8 @@ def report_sections(facts: SheetFacts, drop_offs: bool) -> list:
     """
     unit, survey, datum, settings = facts.unit, facts.survey, facts.datum, facts.settings
     makers = [f"Made by {settings.author}."] if settings.author else []
+    if facts.statistics is None:
+        raise LakefloorError("A report needs the figures of the lake. Give a depth surface.")
     sections = [
         ("The lake", lake_sentences(facts.statistics, unit)),
         (

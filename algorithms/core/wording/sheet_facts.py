@@ -195,8 +195,8 @@ def datum_of_surface(metadata: dict) -> DatumFacts:
     0.5
     """
     try:
-        elevation = float(metadata.get("DATUM_ELEVATION_M"))
-    except (TypeError, ValueError):
+        elevation = float(metadata["DATUM_ELEVATION_M"])
+    except (KeyError, TypeError, ValueError):
         elevation = None
     return DatumFacts(
         metadata.get("DATUM_NAME", ""),
