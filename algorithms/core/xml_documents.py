@@ -21,6 +21,9 @@ from .errors import LakefloorError, excerpt
 from .number_text import written
 from .progress import Progress, silent
 
+#: The text encoding that a document declares.
+_ENCODING = re.compile(rb"encoding\s*=\s*[\"']([\w.-]+)")
+
 #: Elements and attributes that a document may have: about 0.9 GB of memory at worst.
 _MOST_PARTS = 5_000_000
 
@@ -89,9 +92,15 @@ def parse_document(data: bytes, kind: str, progress: Progress = silent) -> Eleme
             progress(start / len(data))
             parser.feed(data[start : start + _PIECE])
         return parser.close()
-    except (ElementTree.ParseError, LookupError, ValueError) as error:
+    except ElementTree.ParseError as error:
         raise LakefloorError(
             f"The {kind} file is damaged ({excerpt(error)}). Export it again."
+        ) from error
+    except (LookupError, ValueError) as error:
+        declared = _ENCODING.search(data[:200])
+        name = excerpt(declared[1].decode("ascii", "replace") if declared else str(error))
+        raise LakefloorError(
+            f"The {kind} file cannot be read in its text encoding ({name}). Export it in UTF-8."
         ) from error
 
 

@@ -129,7 +129,7 @@ def read_kml(data: bytes, progress: Progress = silent) -> WaypointFile:
     Examples
     --------
     >>> read = read_kml(kml_document([Waypoint(-93.1, 45.2, "Hump", depth=3.6576)]))
-    >>> [(p.name, p.lon, p.depth) for p in read.waypoints]
+    >>> [(p.name, float(p.lon), p.depth) for p in read.waypoints]
     [('Hump', -93.1, 3.6576)]
     """
     if not is_kml(data):
