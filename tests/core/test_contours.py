@@ -593,7 +593,7 @@ def test_flat_surface_is_one_area(shape):
         (
             [[1.0, 9.0]],
             {"shoreline": Polygon([(0, 0), (1, 1), (1, 0), (0, 1)])},
-            "not valid: Self-intersection",
+            r"not valid \(Self-intersection",
         ),
     ],
 )
