@@ -98,7 +98,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     @in_local_numbers
     def checkParameterValues(self, parameters, context):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         try:
             self.check(Inputs(self, parameters, context))
             check_destinations(self, parameters, context)
@@ -118,13 +118,13 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         """
 
     def prepareAlgorithm(self, parameters, context, feedback):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         name_inputs(self, parameters, context)
         return super().prepareAlgorithm(parameters, context, feedback)
 
     @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         outputs = Outputs(self, parameters, context, feedback)
         try:
             # QGIS checks what a person starts, but not the steps of a model.

@@ -45,7 +45,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return copy
 
     def checkParameterValues(self, parameters, context):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         acceptable, wrong = super().checkParameterValues(parameters, context)
         if not acceptable:
             return acceptable, wrong
@@ -56,7 +56,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return True, ""
 
     def prepareAlgorithm(self, parameters, context, feedback):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         try:
             self._check(parameters, context)
         except LakefloorError as error:
@@ -65,7 +65,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return super().prepareAlgorithm(parameters, context, feedback)
 
     def processAlgorithm(self, parameters, context, feedback):
-        parameters = with_current_values(self, parameters)
+        parameters = with_current_values(self, parameters, context)
         with nothing_loaded_on_failure(context):
             return super().processAlgorithm(parameters, context, feedback)
 

@@ -9,6 +9,7 @@ from qgis.core import (
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
+    QgsProperty,
     QgsUnitTypes,
 )
 
@@ -101,14 +102,21 @@ def choice(name, label, options, default: str, text, advanced=False, former=None
     return helped(parameter, text, advanced)
 
 
-def with_current_values(algorithm, parameters: dict) -> dict:
-    """Return parameters in which values of earlier versions are exchanged for those of now."""
+def with_current_values(algorithm, parameters: dict, context) -> dict:
+    """Return parameters in which values of earlier versions are exchanged for those of now.
+
+    The word that an expression gives is put in its place, so that it is checked as one that is
+    given: for a word that it does not know QGIS takes the default, and says nothing.
+    """
     current = dict(parameters)
     for definition in algorithm.parameterDefinitions():
-        former = (definition.metadata() or {}).get(_FORMER)
         value = parameters.get(definition.name())
-        if former and isinstance(value, str) and value in former:
-            current[definition.name()] = former[value]
+        if value is None or not isinstance(definition, QgsProcessingParameterEnum):
+            continue
+        if isinstance(value, QgsProperty):
+            value, _ = value.value(context.expressionContext())
+        former = (definition.metadata() or {}).get(_FORMER) or {}
+        current[definition.name()] = former.get(value, value) if isinstance(value, str) else value
     return current
 
 

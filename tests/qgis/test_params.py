@@ -20,6 +20,10 @@ class Numbers(QgsProcessingAlgorithm):
         return type(self)()
 
 
+def _expression(text):
+    return QgsProperty.fromExpression(f"'{text}'")
+
+
 @pytest.fixture
 def numbers(qgis_app):
     # The original is kept: QGIS does not own what Python made.
@@ -27,7 +31,8 @@ def numbers(qgis_app):
 
 
 def given(numbers, **values):
-    return Inputs(numbers, params.with_current_values(numbers, values), QgsProcessingContext())
+    context = QgsProcessingContext()
+    return Inputs(numbers, params.with_current_values(numbers, values, context), context)
 
 
 @pytest.mark.parametrize(
@@ -67,17 +72,19 @@ def test_depth_in_the_unit_of_depth(numbers, feet, meters):
     assert given(numbers, UNIT=feet).unit() == "ft"
 
 
-def test_a_drop_down_takes_words_and_what_stood_for_them(numbers):
+@pytest.mark.parametrize("given_as", [str, QgsProperty.fromValue, _expression])
+def test_a_drop_down_takes_words_and_what_stood_for_them(numbers, given_as):
+    """QGIS takes the default for a word of an expression that it does not know."""
     context = QgsProcessingContext()
-    for value in ("feet", "ft"):
-        current = params.with_current_values(numbers, {"UNIT": value})
+    for value in ("meters", "m"):
+        current = params.with_current_values(numbers, {"UNIT": given_as(value)}, context)
         assert numbers.checkParameterValues(current, context)[0]
-    assert not numbers.checkParameterValues(
-        params.with_current_values(numbers, {"UNIT": "furlong"}), context
-    )[0]
+        assert Inputs(numbers, current, context).choice("UNIT") == "meters"
+    current = params.with_current_values(numbers, {"UNIT": given_as("furlong")}, context)
+    assert not numbers.checkParameterValues(current, context)[0]
 
 
-def test_help_of_a_drop_down_reads_in_the_dialog_and_as_plain_text(qgis_app):
+def test_help_of_a_drop_down_keeps_its_lines(qgis_app):
     options = {"tracks": "a device draws them", "routes": "a device steers along them", "both": ""}
     choice = params.choice("AS", "Write as", options, "tracks", "Kind of line.")
     told = [
@@ -85,9 +92,9 @@ def test_help_of_a_drop_down_reads_in_the_dialog_and_as_plain_text(qgis_app):
         "'tracks': a device draws them.",
         "'routes': a device steers along them.",
     ]
-    assert choice.help().splitlines() == told
-    # A tooltip is HTML, in which lines run together.
-    assert " ".join(told) in " ".join(choice.toolTip().split())
+    # The dialog shows it as HTML, ``qgis_process help`` as it is.
+    assert choice.help().split("<br>\n") == told
+    assert choice.help() in choice.toolTip()
 
 
 def test_items_of_a_help_are_a_list(qgis_app):
