@@ -13,6 +13,7 @@ from ..core.figures.hypsography import curve_of_bands
 from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY, lake_statistics
 from ..core.progress import silent, span
 from ..core.strays import without_strays
+from ..core.units import LENGTH_NAMES
 from ..core.wording.sheet_facts import (
     ContourFacts,
     SheetFacts,
@@ -118,11 +119,12 @@ class _Reader:
         rows = []
         for feature in self.inputs.features(layer, self.crs):
             if feature["unit"] != unit:
+                labels = LENGTH_NAMES.get(str(feature["unit"]), feature["unit"])
                 raise LakefloorError(
                     tr(
                         "Layer '{}' has labels in '{}', but the depth unit chosen is '{}'. Make "
                         "contours in that unit, or choose the other unit."
-                    ).format(layer.name(), feature["unit"], unit)
+                    ).format(layer.name(), labels, LENGTH_NAMES[unit])
                 )
             supported = feature["supported"]
             rows.append(

@@ -198,11 +198,7 @@ class LakeStatistics(LakefloorAlgorithm):
         figures = statistics.figures
         return {
             **{name: figures[key].value for name, (key, _) in _NUMBERS.items()},
-            **{
-                name: figures[key].sd
-                for name, (key, _) in _UNCERTAIN.items()
-                if figures[key].sd is not None
-            },
+            **{name: figures[key].sd for name, (key, _) in _UNCERTAIN.items()},
         }
 
 

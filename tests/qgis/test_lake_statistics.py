@@ -14,6 +14,8 @@ from qgis.core import QgsDistanceArea, QgsGeometry, QgsProcessingException, QgsP
 sys.path.insert(0, str(Path(__file__).parent))
 from lakes import DEEPEST, RADIUS, UTM15, files_of, paraboloid, shore
 
+from lakefloor.algorithms.share.lake_statistics import LakeStatistics
+
 ACRE, FOOT = 4046.8564224, 0.3048
 #: On the central meridian of a UTM zone map lengths are 0.9996 of the true ones.
 TRUE_AREA = np.pi * RADIUS**2 / 0.9996**2
@@ -121,6 +123,9 @@ def test_a_lower_level_in_metres(run, tmp_path, shoreline):
     assert result["AREA_M2"] == pytest.approx(0.8 * TRUE_AREA, rel=1e-3)
     assert result["VOLUME_M3"] == pytest.approx(0.64 * TRUE_AREA * DEEPEST / 2, rel=1e-3)
     assert result["LITTORAL_PERCENT"] == pytest.approx(50.0, abs=0.1)
+    # What is not known is empty, so that a model or script finds every number.
+    assert result["SHORELINE_SD_M"] is None
+    assert set(LakeStatistics.NUMBERS) <= set(result)
     assert "1.8 m below Summer" in (tmp_path / "r.html").read_text(encoding="utf-8")
 
 

@@ -406,7 +406,7 @@ def test_inputs_keep_their_own_style(lake, run, tmp_path):
 
 
 def test_other_unit_is_refused(lake, run, tmp_path):
-    with pytest.raises(QgsProcessingException, match=r"labels in 'ft'.*is 'm'"):
+    with pytest.raises(QgsProcessingException, match=r"labels in 'feet'.*is 'meters'"):
         run("mapsheet", {**lake, "UNIT": "m", "OUTPUT": str(tmp_path / "map.pdf")})
     assert not list(tmp_path.iterdir())
 
