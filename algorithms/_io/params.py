@@ -26,8 +26,7 @@ LANE_SPACING = "LANE_SPACING"
 
 def helped(parameter, text: str, advanced: bool = False):
     """Return the parameter with its help, moved to the advanced ones if asked."""
-    # The dialog shows it as a tooltip in HTML, which joins lines without a break.
-    parameter.setHelp(text.replace("\n", "<br>\n"))
+    parameter.setHelp(text)
     if advanced:
         parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
