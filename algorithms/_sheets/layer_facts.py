@@ -94,7 +94,7 @@ class _Reader:
                 progress=progress,
             )
         except LakefloorError as error:
-            self.feedback.pushWarning(tr("The figures of the lake are left out: {}").format(error))
+            self.inputs.warn(tr("The figures of the lake are left out: {}").format(error))
         return datum_of_surface(metadata), statistics, uncertainty, surface.spacing
 
     def survey(self, spacing, progress) -> tuple:
@@ -105,7 +105,7 @@ class _Reader:
         except LakefloorError as error:
             notes = [str(error)]
         for note in notes:
-            self.feedback.pushWarning(note)
+            self.inputs.warn(note)
         return (
             datum_of_soundings(soundings),
             survey_facts(soundings, srs_wkt(self.crs), spacing, progress),
