@@ -278,3 +278,12 @@ def test_lanes_of_soundings_in_any_order():
     points = Soundings.build(*rng.uniform(0, 500, (2, 200)), np.full(200, 5.0), visit="a")
     assert without_track(points).all()
     assert not lanes_of(points).any()
+
+
+def test_a_run_may_stray_five_meters_by_default():
+    """By hand: a hook of 16 m at 30 degrees bends 6.9 m off the line from end to end."""
+    legs = [(100, 0), (16, 30)]
+    lane = lanes_along(legs)
+    assert lane[40] == 1
+    assert lane[-1] == 0
+    assert set(lanes_along(legs, tolerance_m=7.5)) == {1}
