@@ -188,6 +188,17 @@ def test_a_stopped_boat_makes_no_crossings():
     assert len(find_overlaps(moored)) == 0
 
 
+def test_where_positions_jitter_a_little_more_path_is_no_stop():
+    """By hand: 3.3 radii of path in each radius are usual; 5 times that makes a stop, not 12."""
+    advance = np.full(400, 0.5)
+    advance[200:230] = 0.02
+    x, y = np.cumsum(advance), np.where(np.arange(400) % 2, 1.5, 0.0)
+    lane = Soundings.build(x, y, np.full(400, 5.0), visit="A")
+    other = line((x[215] + 0.01, -40), (x[215] + 0.01, 40), "B")
+    found = find_crossings(concatenate([lane, other]), stop_radius_m=5.0, min_angle_deg=0.0)
+    assert len(found.select(found.between)) == 1
+
+
 def test_gaps_rejected_soundings_and_repeated_fixes():
     soundings = concatenate([line((0, 0), (100, 0), "A"), line((50.5, -30), (50.5, 30), "B")])
     status = soundings.status.copy()

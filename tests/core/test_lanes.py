@@ -73,6 +73,18 @@ def test_a_stray_fix_does_not_break_a_lane():
     assert (lane[truth == 1][2:-8] == 1).all()
 
 
+@pytest.mark.parametrize("side", [-60.0, 60.0])
+@pytest.mark.parametrize("east", [False, True])
+def test_two_stray_fixes_are_dropped_and_three_are_not(side, east):
+    y = 2.0 * np.arange(100.0)
+    for strays, lanes in ((2, {1}), (3, {0, 1, 2})):
+        x = np.zeros(100)
+        x[50 : 50 + strays] = side
+        # Fixes too few for a run of 40 m, more than 50 m to the side, part the lane in two.
+        place = (y, x) if east else (x, y)
+        assert set(number_lanes(*place, clock(100), np.full(100, "a"))) == lanes
+
+
 def test_gaps_and_stops_end_a_lane():
     y = np.arange(0.0, 400.0, 2.0)
     time = clock(len(y))
