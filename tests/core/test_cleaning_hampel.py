@@ -284,3 +284,21 @@ def test_usual_noise_by_hand():
     np.testing.assert_allclose(usual_noise(size), expected)
     np.testing.assert_allclose(usual_noise(np.array([1.0, 2.0, 9.0])), MAD_TO_SIGMA * 2.0)
     assert usual_noise(np.zeros(0)).size == 0
+
+
+def test_the_line_at_the_start_of_a_run_ends_a_ping_beyond_the_first_window():
+    # By hand: of the medians of seven, that of the eighth ping is still the level one, that of the
+    # ninth is not; a line drawn as far as that would grant the first ping 3.5 m.
+    depth = np.full(24, 10.0)
+    depth[8:] = 12.0
+    depth[0] += 2.0
+    found = spikes(
+        depth,
+        np.arange(24) * 1.0,
+        np.zeros(24, int),
+        k=3,
+        n_sigma=3.0,
+        floor=np.full(24, 0.05),
+        steepest=0.0,
+    )
+    assert np.flatnonzero(found).tolist() == [0]

@@ -97,6 +97,20 @@ def test_plateau_at_exactly_the_level_is_ringed(kind, as_read_from):
     assert Polygon(ring).area == pytest.approx(9.0, rel=1e-3)
 
 
+@pytest.mark.parametrize("rest", [4.7, 5.3])
+def test_one_node_at_exactly_the_level_is_ringed_whichever_way_the_bottom_turns(rest):
+    values = np.full((9, 9), rest)
+    values[[0, -1]] = values[:, [0, -1]] = -1e9
+    values[4, 5] = 5.0
+    rows, columns, _, first = trace(values, 5.0, square_ranges(values), -1e9)
+    rings = [slice(*ends) for ends in zip(first[:-1], first[1:])]
+    # The other ring, where all is deeper, is that of the surface.
+    assert len(rings) == (2 if rest > 5.0 else 1)
+    (close,) = (ring for ring in rings if np.ptp(rows[ring]) < 1.0)
+    assert rows[close] == pytest.approx(4.0, abs=1e-4)
+    assert columns[close] == pytest.approx(5.0, abs=1e-4)
+
+
 @pytest.mark.parametrize("level", [4.9, 4.999, 5.0])
 def test_ring_does_not_vanish_as_the_level_reaches_the_plateau(level):
     values = np.full((12, 12), 4.8)

@@ -269,6 +269,9 @@ def test_never_corrected_twice():
     once = correct_depths(pings([8.0, 9.0]), real_speed_ms=1460.0).soundings
     with pytest.raises(LakefloorError, match=r"visit 'May' were corrected before \(2 soundings\)"):
         correct_depths(once, real_speed_ms=1460.0)
+    # One correction is enough.
+    with pytest.raises(LakefloorError, match=r"visit 'May' were corrected before \(1 soundings\)"):
+        correct_depths(pings([8.0], corrections="draft_m=0.300"), real_speed_ms=1460.0)
     reduced = pings([8.0], corrections="datum=OHW;datum_elev_m=1;level_m=2.000")
     with pytest.raises(LakefloorError, match="'May' are already reduced to a lake datum"):
         correct_depths(reduced, real_speed_ms=1460.0)
@@ -344,6 +347,7 @@ def test_record_tells_what_was_done(values, speed):
         ({"temperature_c": 75.0}, r"Fahrenheit, enter 23\.9"),
         ({"time_offset_s": 500.0}, "Time offset 500 s"),
         ({"uncert_fixed_m": -1.0}, "fixed part of -1 m and 1% of depth"),
+        ({"uncert_share": 1.01}, "and 101% of depth"),
         ({"instrument_offset_m": 99.0}, "added by the sounder, 99 m"),
         ({"mixed_depth_m": -1.0}, "mixed water"),
     ],

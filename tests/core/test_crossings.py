@@ -188,6 +188,17 @@ def test_a_stopped_boat_makes_no_crossings():
     assert len(find_overlaps(moored)) == 0
 
 
+def test_where_positions_jitter_a_little_more_path_is_no_stop():
+    """By hand: 3.3 radii of path in each radius are usual; 5 times that makes a stop, not 12."""
+    advance = np.full(400, 0.5)
+    advance[200:230] = 0.02
+    x, y = np.cumsum(advance), np.where(np.arange(400) % 2, 1.5, 0.0)
+    lane = Soundings.build(x, y, np.full(400, 5.0), visit="A")
+    other = line((x[215] + 0.01, -40), (x[215] + 0.01, 40), "B")
+    found = find_crossings(concatenate([lane, other]), stop_radius_m=5.0, min_angle_deg=0.0)
+    assert len(found.select(found.between)) == 1
+
+
 def test_gaps_rejected_soundings_and_repeated_fixes():
     soundings = concatenate([line((0, 0), (100, 0), "A"), line((50.5, -30), (50.5, 30), "B")])
     status = soundings.status.copy()
@@ -316,6 +327,51 @@ def test_overlaps_of_visits_far_apart():
     assert len(find_overlaps(apart)) == 0
     with pytest.raises(LakefloorError, match="not above 0 m"):
         find_overlaps(apart, reach_m=-1.0)
+
+
+# -- directions ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize("names", [("A", "B"), ("B", "A")])
+def test_direction_is_taken_about_the_crossing_itself(names):
+    """A piece of 18 m, crossed near its end: the track beyond it counts, not that before it."""
+    slant = np.array([[-22.0, -6.0], [-4.0, -4.5], [12.0, -3.0], [30.0, -1.5], [48.0, 0.15]])
+    bent = np.concatenate([slant, [[48.0, 0.15 + k] for k in range(1, 31)]])
+    soundings = concatenate(
+        [
+            line((0, 0), (100, 0), names[0]),
+            Soundings.build(*bent.T, np.full(len(bent), 5.0), visit=names[1]),
+        ]
+    )
+    found = find_crossings(soundings)
+    assert len(found) == 1
+    # From the start of the piece to 10 m beyond the crossing, or the last sounding before.
+    assert found.angle[0] == pytest.approx(np.degrees(np.arctan2(8 + 1.65, 18.0)))
+
+
+def test_direction_of_an_overlap_is_taken_about_the_closest_approach():
+    """Closest 14 m along a piece of 16 m, so 8 m of the bend beyond it count."""
+    bent = np.array([[-14.0, 2.0], *([2.0, 2.0 + k] for k in range(19))])
+    soundings = concatenate(
+        [line((0, 0), (1, 0), "A"), Soundings.build(*bent.T, np.full(len(bent), 5.0), visit="B")]
+    )
+    found = find_overlaps(soundings)
+    assert found.distance == pytest.approx([2.0])
+    assert found.angle == pytest.approx([np.degrees(np.arctan2(8.0, 16.0))])
+
+
+def test_track_that_comes_back_within_reach_has_the_direction_of_the_piece():
+    """A round of 20 m, crossed opposite its start, which is its end too."""
+    soundings = concatenate(
+        [
+            Soundings.build([0, 5, 5, 0, 0], [100, 100, 105, 105, 100], np.full(5, 5.0), visit="A"),
+            line((2.5, 104), (2.5, 124), "B"),
+        ]
+    )
+    found = find_crossings(soundings)
+    found = found.select(found.between)
+    assert (found.x.tolist(), found.y.tolist()) == ([2.5], [105.0])
+    assert found.angle == pytest.approx([90.0])
 
 
 # -- statistics ---------------------------------------------------------------

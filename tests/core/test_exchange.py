@@ -241,6 +241,12 @@ def test_tables_of_others_are_read():
     assert point.time == np.datetime64("2026-07-09T14:23", "ms")
 
 
+def test_a_line_above_the_header_that_names_one_axis_is_no_header():
+    data = b"Lat;;\nname;lat;lon\nHump;45.2;-93.1\n"
+    (point,) = read_csv(data).waypoints
+    assert (point.name, point.lat, point.lon) == ("Hump", 45.2, -93.1)
+
+
 @pytest.mark.parametrize(
     ("read", "data", "word"),
     [

@@ -14,6 +14,7 @@ from lakefloor.algorithms.core.ellipsoid import polygon_area
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.figures.hypsography import (
     below_level,
+    curve_of_bands,
     deepest_within,
     hypsograph,
     layer_volumes,
@@ -451,3 +452,14 @@ def test_errors_fade_over_the_lane_spacing_within_the_shoreline():
     assert error_reach(Surface(depth, depth, beyond, None), pond) == expected
     assert error_reach(Surface(depth, depth, beyond, None)) > 3.0 * expected
     assert error_reach(Surface(depth, depth, None, None), pond) == np.inf
+
+
+def test_the_curve_of_bands_by_hand():
+    # 30, 20 and 10 m2 between 0, 1, 2.5 and 4 m; of limits less than a micrometer apart one counts.
+    depth, area = curve_of_bands([0.0, 2.5, 1.0000004], [1.0, 4.0, 2.5], [30.0, 10.0, 20.0])
+    assert depth.tolist() == [0.0, 1.0, 2.5, 4.0]
+    assert area.tolist() == [60.0, 30.0, 10.0, 0.0]
+    # A deepest band without a lower limit ends at its upper one.
+    depth, area = curve_of_bands([0.0, 1.0], [1.0, np.nan], [30.0, 20.0])
+    assert (depth.tolist(), area.tolist()) == ([0.0, 1.0], [50.0, 20.0])
+    assert curve_of_bands([0.0], [np.nan], [30.0]) is None

@@ -223,3 +223,13 @@ def test_a_node_exactly_to_the_west_belongs_to_a_sector_too():
     # By hand: weights 1 and 1/4.
     assert idw_at(nodes, values, [(0.0, 0.0)])[0] == pytest.approx((4.0 + 9.0 / 4.0) / 1.25)
     assert idw_at(nodes[:1], values[:1], [(0.0, 0.0)])[0] == 4.0
+
+
+def test_nodes_of_one_depth_give_it_to_the_last_digit():
+    """All nodes near lie to the east, so most sectors are empty; another depth lies far off."""
+    rng = np.random.default_rng(1)
+    nodes = np.column_stack([rng.uniform(10.0, 20.0, 400), rng.uniform(-5.0, 5.0, 400)])
+    nodes = np.concatenate([nodes, [[9e5, 0.0]]])
+    depth = np.append(np.full(400, 0.1), 50.0)
+    points = np.column_stack([rng.uniform(-5.0, 5.0, 500), rng.uniform(-5.0, 5.0, 500)])
+    assert set(idw_at(nodes, depth, points).tolist()) == {0.1}

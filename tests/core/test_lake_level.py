@@ -178,6 +178,19 @@ def test_datum_that_nobody_gave_is_the_level_of_the_first_visit():
     assert reduce_to_datum(logged, levels, datum_name="pool").datum == ("pool", 1.2)
 
 
+def test_the_level_of_the_first_visit_is_the_mean_of_its_good_soundings():
+    logged = pings(
+        [5.0, 5.0, 5.0],
+        at("08:00", "09:00", "16:00"),
+        status=np.array(["accepted", "accepted", "spike"], dtype=object),
+    )
+    # By hand: 2.400 and 2.385 ft in the mean, to a tenth of a millimeter; without any good
+    # sounding all count, 2.50 ft at 16:00 too.
+    assert reduce_to_datum(logged, gauge()).datum[1] == round(2.3925 * FOOT, 4) == 0.7292
+    alike = reduce_to_datum(logged.replace(status=np.full(3, "spike", dtype=object)), gauge())
+    assert alike.datum[1] == pytest.approx((2.400 + 2.385 + 2.500) / 3.0 * FOOT, abs=6e-5)
+
+
 @pytest.mark.parametrize(
     ("depth", "level", "datum", "told"),
     [
@@ -344,3 +357,9 @@ def test_a_table_without_the_fields_is_named():
         gauge_levels({"a": [1.0]}, GaugeFields(), unit="m", table="pier")
     with pytest.raises(LakefloorError, match="looks like time or visit"):
         gauge_levels({"level": [1.0]}, GaugeFields(), unit="m")
+
+
+@pytest.mark.parametrize("field", ["time", "Date"])
+def test_clock_times_without_a_field_of_dates_beside_them_are_no_times(field):
+    with pytest.raises(LakefloorError, match="Gauge row 1 has a lake level but no time"):
+        gauge_levels({field: ["08:00", "16:00"], "level": [1.0, 2.0]}, GaugeFields(), unit="m")

@@ -73,6 +73,18 @@ def test_a_stray_fix_does_not_break_a_lane():
     assert (lane[truth == 1][2:-8] == 1).all()
 
 
+@pytest.mark.parametrize("side", [-60.0, 60.0])
+@pytest.mark.parametrize("east", [False, True])
+def test_two_stray_fixes_are_dropped_and_three_are_not(side, east):
+    y = 2.0 * np.arange(100.0)
+    for strays, lanes in ((2, {1}), (3, {0, 1, 2})):
+        x = np.zeros(100)
+        x[50 : 50 + strays] = side
+        # Fixes too few for a run of 40 m, more than 50 m to the side, part the lane in two.
+        place = (y, x) if east else (x, y)
+        assert set(number_lanes(*place, clock(100), np.full(100, "a"))) == lanes
+
+
 def test_gaps_and_stops_end_a_lane():
     y = np.arange(0.0, 400.0, 2.0)
     time = clock(len(y))
@@ -278,3 +290,12 @@ def test_lanes_of_soundings_in_any_order():
     points = Soundings.build(*rng.uniform(0, 500, (2, 200)), np.full(200, 5.0), visit="a")
     assert without_track(points).all()
     assert not lanes_of(points).any()
+
+
+def test_a_run_may_stray_five_meters_by_default():
+    """By hand: a hook of 16 m at 30 degrees bends 6.9 m off the line from end to end."""
+    legs = [(100, 0), (16, 30)]
+    lane = lanes_along(legs)
+    assert lane[40] == 1
+    assert lane[-1] == 0
+    assert set(lanes_along(legs, tolerance_m=7.5)) == {1}

@@ -556,3 +556,41 @@ def test_an_outlier_is_one_by_the_scale_of_all_differences_and_their_redundancy(
             1.4826 * np.median(misfit[known]) * np.sqrt(known.sum() / levelled.network.redundancy)
         )
         assert np.array_equal(levelled.outlier, misfit > 3.5 * scale)
+
+
+def test_differences_without_one_to_spare_and_with_all_units_held():
+    # Each held unit stays where it is unless their mean is asked for.
+    chain = [0, 1], [1, 2], [0.2, 0.4]
+    held = [True, False, True]
+    assert solve_network(*chain, units=3, held=held).offset == pytest.approx([0.0, 0.1, 0.0])
+    mean = solve_network(*chain, units=3, held=held, mean_held=True)
+    assert mean.offset == pytest.approx([0.3, 0.1, -0.3])
+    # Nothing is unknown: the differences tell their scatter, and no offset has an error.
+    fixed = solve_network([0, 0], [1, 1], [0.1, 0.3], units=2, held=[True, True])
+    assert fixed.offset.tolist() == fixed.std_error.tolist() == fixed.cofactor.tolist() == [0, 0]
+    assert fixed.variance == pytest.approx((0.1**2 + 0.3**2) / 2)
+
+
+def test_soundings_without_a_track_are_the_reason_where_nothing_crosses():
+    lane = run((0, 0), (100, 0), "A", 1, np.random.default_rng(2))
+    listed = run((50.3, -50), (50.3, 50), "B", 1, np.random.default_rng(3))
+    listed = listed.select(np.random.default_rng(4).permutation(len(listed)))
+    with pytest.raises(LakefloorError, match=r"no crossing to adjust by\..*do not follow a track"):
+        level_survey(concatenate([lane, listed]))
+
+
+def test_notes_name_separate_groups_of_visits_only_and_count_lone_lanes_of_reference_visits():
+    soundings = survey()
+    lone = run((900, -8), (900, 105), "summer", 9, np.random.default_rng(5))
+    more = concatenate([soundings, lone])
+    crossings = find_crossings(more)
+    by_lane = level_visits(more, crossings, unit="lane", held=["summer"])
+    assert [note for note in by_lane.notes if "stay as they are" in note] == [
+        "Lanes of reference visits that meet no others and stay as they are: 1."
+    ]
+    joined = level_visits(soundings, find_crossings(soundings), unit="lane", held=["summer"])
+    by_visit_ = level_visits(more, crossings, held=["summer"])
+    for levelled in (joined, by_visit_):
+        assert not any("stay as they are" in note for note in levelled.notes)
+    for levelled in (by_lane, joined, by_visit_):
+        assert not any("unconnected" in note for note in levelled.notes)

@@ -334,3 +334,16 @@ def test_a_change_leaves_enough_values_on_either_side():
     assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0])[0] == 5
     assert change_point([9.0, 9.0, 9.0, 9.0, 9.0, 0.0], least=2)[0] == 4
     assert change_point([0.0, 9.0, 9.0, 9.0, 9.0, 9.0], least=3)[0] == 3
+
+
+@pytest.mark.parametrize("seed", [17, 44, 80, 103, 105])
+def test_a_trend_far_above_the_classes_leaves_the_fit_no_worse_than_the_truth(seed):
+    """Draws of which a start without the trend ends in a lesser maximum."""
+    rng = np.random.default_rng(seed)
+    x = rng.normal(5.0, 1.0, (100, 1))
+    apart = np.where(rng.random(100) < 0.5, 0.0, 1.0)
+    error = rng.normal(0.0, 0.2, 100)
+    fit = fit_mixture(apart + 10.0 * x[:, 0] + error, 2, covariates=x)
+    densities = 0.5 * norm.pdf(apart + error, [[0.0], [1.0]], 0.2)
+    assert fit.log_likelihood >= np.log(densities.sum(axis=0)).sum()
+    assert fit.trend == pytest.approx([10.0], abs=0.1)

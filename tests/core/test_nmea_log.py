@@ -107,6 +107,13 @@ def test_angle_reads_back_what_was_written(degrees, micro_minutes, hemisphere):
     assert nmea_angle(text, hemisphere) == pytest.approx(expected, abs=1e-11)
 
 
+def test_degrees_may_lack_their_zeros():
+    assert nmea_angle("530.0", "N") == 5.5
+    assert nmea_angle("730.0", "W") == -7.5
+    # Without a digit of degrees nobody knows which digits are minutes.
+    assert np.isnan(nmea_angle("30.0", "N"))
+
+
 @pytest.mark.parametrize(
     ("text", "hemisphere"),
     [
@@ -365,6 +372,17 @@ def test_temperature_speed_and_course():
     np.testing.assert_allclose(got.speed[0], 5.5 * 1852 / 3600)
     assert got.course[0] == 54.7
     np.testing.assert_array_equal(got.water_temp, [18.5, np.nan])
+
+
+def test_speed_in_kilometers_an_hour_counts_where_that_in_knots_is_empty():
+    data = log(
+        rmc(1, speed="", course=""),
+        sentence("GPVTG,054.7,T,034.4,M,,N,010.8,K"),
+        dbt(3.0),
+        rmc(2, speed="", course=""),
+    )
+    # By hand: 10.8 km/h is 3 m/s.
+    assert nmea_log.parse_nmea_log(data).soundings.speed == pytest.approx([3.0])
 
 
 @pytest.mark.parametrize(
