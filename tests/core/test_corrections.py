@@ -270,7 +270,7 @@ def test_never_corrected_twice():
     with pytest.raises(LakefloorError, match=r"visit 'May' were corrected before \(2 soundings\)"):
         correct_depths(once, real_speed_ms=1460.0)
     # One correction is enough.
-    with pytest.raises(LakefloorError, match=r"visit 'May' were corrected before \(1 soundings\)"):
+    with pytest.raises(LakefloorError, match=r"visit 'May' were corrected before \(1 sounding\)"):
         correct_depths(pings([8.0], corrections="draft_m=0.300"), real_speed_ms=1460.0)
     reduced = pings([8.0], corrections="datum=OHW;datum_elev_m=1;level_m=2.000")
     with pytest.raises(LakefloorError, match="'May' are already reduced to a lake datum"):

@@ -9,7 +9,7 @@ from scipy.ndimage import median_filter
 
 from ..correction_keys import SPEED_ERROR, VISIT_OFFSET
 from ..errors import LakefloorError
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import Progress, silent
 from ..soundings import (
     Soundings,
@@ -295,14 +295,14 @@ def _refuse_corrected(visit, pairs, group):
     done = np.array([any(key in p for key in _OWN_KEYS) for p in pairs])[group]
     if done.any():
         raise LakefloorError(
-            f"Depths of {of_visits(visit[done])} were corrected before ({done.sum()} "
-            "soundings). Use the soundings as they were before, or start again from raw depths."
+            f"Depths of {of_visits(visit[done])} were corrected before "
+            f"({counted(int(done.sum()), 'sounding')}). Use the soundings as they were before, or start again from raw depths."
         )
     reduced = np.array([any(key in p for key in _LATER_KEYS) for p in pairs])[group]
     if reduced.any():
         raise LakefloorError(
             f"Soundings of {of_visits(visit[reduced])} are already reduced to a lake datum "
-            f"or adjusted ({reduced.sum()} soundings). Correct depths before that, or start again "
+            f"or adjusted ({counted(int(reduced.sum()), 'sounding')}). Correct depths before that, or start again "
             "from raw depths."
         )
 

@@ -10,7 +10,7 @@ import numpy as np
 from ..correcting.datums import datum_values
 from ..correction_keys import VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
@@ -353,8 +353,8 @@ def _refuse_leveled(soundings):
     done = np.array([VISIT_OFFSET in parse_corrections(text) for text in texts])[group]
     if done.any():
         raise LakefloorError(
-            f"Soundings of {of_visits(soundings.visit[done])} were adjusted before ({done.sum()} "
-            "soundings). Use the soundings as they were before."
+            f"Soundings of {of_visits(soundings.visit[done])} were adjusted before "
+            f"({counted(int(done.sum()), 'sounding')}). Use the soundings as they were before."
         )
 
 
