@@ -296,14 +296,15 @@ def _refuse_corrected(visit, pairs, group):
     if done.any():
         raise LakefloorError(
             f"Depths of {of_visits(visit[done])} were corrected before "
-            f"({counted(int(done.sum()), 'sounding')}). Use the soundings as they were before, or start again from raw depths."
+            f"({counted(int(done.sum()), 'sounding')}). Use the soundings as "
+            "they were before, or start again from raw depths."
         )
     reduced = np.array([any(key in p for key in _LATER_KEYS) for p in pairs])[group]
     if reduced.any():
         raise LakefloorError(
             f"Soundings of {of_visits(visit[reduced])} are already reduced to a lake datum "
-            f"or adjusted ({counted(int(reduced.sum()), 'sounding')}). Correct depths before that, or start again "
-            "from raw depths."
+            f"or adjusted ({counted(int(reduced.sum()), 'sounding')}). Correct depths "
+            "before that, or start again from raw depths."
         )
 
 
