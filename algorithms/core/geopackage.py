@@ -85,14 +85,23 @@ def positions(blobs: Sequence[bytes | None]) -> tuple[np.ndarray, np.ndarray]:
     ValueError
         If one is no point.
     """
-    size = _POINT.itemsize
-    plain = [blob for blob in blobs if isinstance(blob, bytes) and len(blob) == size]
-    if len(plain) == len(blobs) and all(blob[3] == 1 for blob in plain):
-        points = np.frombuffer(b"".join(plain), _POINT)
-        if (points["order"] == 1).all() and (points["type"] == 1).all():
-            return points["x"].astype(float), points["y"].astype(float)
+    points = _plain_points(blobs)
+    if points is not None:
+        return points["x"].astype(float), points["y"].astype(float)
     places = np.array([_position(blob) for blob in blobs], dtype=float).reshape(-1, 2)
     return places[:, 0].copy(), places[:, 1].copy()
+
+
+def _plain_points(blobs):
+    """Return points at once where all are as :data:`_POINT` says, else None."""
+    try:
+        if set(map(len, blobs)) - {_POINT.itemsize}:
+            return None
+        points = np.frombuffer(b"".join(blobs), _POINT)
+    except TypeError:  # a row without a place, or of another type
+        return None
+    usual = (points["flags"] == 1) & (points["order"] == 1) & (points["type"] == 1)
+    return points if usual.all() else None
 
 
 def is_placed(column: str) -> str:

@@ -211,14 +211,19 @@ def _find_header(rows):
     return headers[above], above
 
 
+def _cells_of(row, column) -> dict:
+    """Return the cells of a row by their roles, empty where it has none."""
+    return {
+        role: row[at].strip() if at is not None and at < len(row) else ""
+        for role, at in column.items()
+    }
+
+
 def _read_points(rows, column, factor, first, progress):
     """Return the points, kind and part of the line of each, their times, and notes."""
     points, lines, times, stated, unread = [], [], PointTimes(), 0, 0
     for number, row in enumerate(watched(rows, progress), start=first):
-        cells = {
-            role: row[at].strip() if at is not None and at < len(row) else ""
-            for role, at in column.items()
-        }
+        cells = _cells_of(row, column)
         lon, lat = (parse_angle(cells[axis].replace(",", "."), axis) for axis in ("lon", "lat"))
         if not (math.isfinite(lon) and math.isfinite(lat)):
             raise LakefloorError(

@@ -246,10 +246,13 @@ class _Points:
         self._points, self._progress = points, progress
 
     def all(self, key, default=None):
-        return [p.get(key, default) for p in watched(self._points, lambda _: self._progress(0.9))]
+        return [p.get(key, default) for p in self._watched()]
 
     def numbers(self, key):
-        return np.array([finite_number(text) for text in self.all(key)])
+        return np.array([finite_number(p.get(key)) for p in self._watched()])
+
+    def _watched(self):
+        return watched(self._points, lambda _: self._progress(0.9))
 
 
 def _known_unit(points, key, known, value, notes):
