@@ -97,11 +97,16 @@ def parse_document(data: bytes, kind: str, progress: Progress = silent) -> Eleme
             f"The {kind} file is damaged ({excerpt(error)}). Export it again."
         ) from error
     except (LookupError, ValueError) as error:
-        declared = _ENCODING.search(data[:200])
-        name = excerpt(declared[1].decode("ascii", "replace") if declared else str(error))
-        raise LakefloorError(
-            f"The {kind} file cannot be read in its text encoding ({name}). Export it in UTF-8."
-        ) from error
+        raise unreadable_encoding(data, kind, error) from error
+
+
+def unreadable_encoding(data: bytes, kind: str, error: Exception) -> LakefloorError:
+    """Return the error of a document whose declared text encoding cannot be read."""
+    declared = _ENCODING.search(data[:200])
+    name = excerpt(declared[1].decode("ascii", "replace") if declared else str(error))
+    return LakefloorError(
+        f"The {kind} file cannot be read in its text encoding ({name}). Export it in UTF-8."
+    )
 
 
 class _Prolog(Exception):  # noqa: N818

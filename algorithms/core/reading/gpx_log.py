@@ -22,7 +22,7 @@ from ..number_text import counted, finite_number
 from ..progress import STRIDE, Progress, rising, silent, watched
 from ..soundings import Soundings, distinct
 from ..times import missing_times, utc_from_texts
-from ..xml_documents import guarded_parser
+from ..xml_documents import guarded_parser, unreadable_encoding
 from .column_roles import LENGTH_FACTORS, LENGTH_WORDS, SPEED_WORDS, TEMP_WORDS
 from .parsed_log import (
     DEPTH_UNIT_ASSUMED,
@@ -153,9 +153,7 @@ def _read_points(data, tally, progress):
     except (LookupError, ValueError) as error:
         if isinstance(error, LakefloorError):
             raise
-        raise LakefloorError(
-            f"The XML cannot be read ({excerpt(error)}). Export it again."
-        ) from error
+        raise unreadable_encoding(data, "GPX", error) from error
     if not reader.points:
         raise LakefloorError(
             "The GPX file has no track, route or waypoint. Export the track with its depths."
