@@ -66,6 +66,11 @@ def to_attributes(values, kind) -> list:
     return [v if v == v else None for v in np.asarray(values, dtype=float).tolist()]
 
 
+def number_or_none(value) -> float | None:
+    """Return a number as an attribute or an output holds it, None for NaN."""
+    return float(value) if value == value else None
+
+
 def field_indexes(source, names) -> list:
     """Return where fields of a layer stand.
 

@@ -16,7 +16,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import wgs84
-from .._io.values import to_qdatetime
+from .._io.values import number_or_none, to_qdatetime
 from ..core.errors import LakefloorError
 from ..core.exchange.csv_file import read_csv
 from ..core.exchange.gpx_file import read_gpx
@@ -146,10 +146,6 @@ def _read(path, progress):
         raise LakefloorError(f"'{path.name}': {error}") from error
 
 
-def _number(value):
-    return float(value) if value == value else None
-
-
 def _point_rows(marks):
     listed = [(point, None, None) for point in marks.waypoints]
     for route in marks.routes:
@@ -161,8 +157,8 @@ def _point_rows(marks):
                 p.name,
                 p.note,
                 p.symbol,
-                _number(p.depth),
-                _number(p.elevation),
+                number_or_none(p.depth),
+                number_or_none(p.elevation),
                 to_qdatetime(p.time),
                 route,
                 number,
@@ -175,7 +171,7 @@ def _line_rows(marks):
         (r.name, r.note, "route", None, [[(p.lon, p.lat) for p in r.points]]) for r in marks.routes
     ]
     rows += [
-        (t.name, t.note, "track", _number(t.depth), [s.tolist() for s in t.segments])
+        (t.name, t.note, "track", number_or_none(t.depth), [s.tolist() for s in t.segments])
         for t in marks.tracks
     ]
     for name, note, kind, depth, segments in rows:

@@ -11,6 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._io.values import number_or_none
 from .._store.parameters import visit_names
 from ..core.visits.level_network import level_survey
 from .check_cross_lines import write_crossings
@@ -202,14 +203,10 @@ class AdjustVisits(LakefloorAlgorithm):
             "USED": len(leveled.crossings),
             "NOT_ADJUSTED": int((~network.solved).sum()),
             "OUTLIERS": int(leveled.outlier.sum()),
-            "RMS_BEFORE": _number(leveled.before),
-            "RMS_AFTER": _number(leveled.after),
-            "MAX_OFFSET": _number(leveled.largest_offset),
+            "RMS_BEFORE": number_or_none(leveled.before),
+            "RMS_AFTER": number_or_none(leveled.after),
+            "MAX_OFFSET": number_or_none(leveled.largest_offset),
         }
-
-
-def _number(value):
-    return float(value) if value == value else None
 
 
 def _offset_rows(leveled):
@@ -227,8 +224,8 @@ def _offset_rows(leveled):
         yield [
             str(visit),
             int(lane),
-            _number(network.offset[i]),
-            _number(network.std_error[i]),
+            number_or_none(network.offset[i]),
+            number_or_none(network.std_error[i]),
             int(leveled.observations[i]),
             int(leveled.held[i]),
             int(network.group[i]) + 1,

@@ -17,6 +17,7 @@ from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._io.values import number_or_none
 from .._store.parameters import store_parameter, store_path
 from ..core.crs import transform
 from ..core.errors import LakefloorError
@@ -193,10 +194,10 @@ class MergeDatabases(LakefloorAlgorithm):
             "ADDED": done.added,
             "ALREADY_THERE": there,
             "PLACES": merged.places,
-            "OFFSET": _number(merged.offset),
-            "OFFSET_UNCERTAINTY": _number(merged.std_error),
-            "RMS_BEFORE": _number(merged.before),
-            "RMS_AFTER": _number(merged.after),
+            "OFFSET": number_or_none(merged.offset),
+            "OFFSET_UNCERTAINTY": number_or_none(merged.std_error),
+            "RMS_BEFORE": number_or_none(merged.before),
+            "RMS_AFTER": number_or_none(merged.after),
         }
 
     def _other(self, inputs, crs, progress):
@@ -221,10 +222,6 @@ class MergeDatabases(LakefloorAlgorithm):
             return None
         name = inputs.text("VISIT_NAME").strip()
         return name or tr("shared copy")
-
-
-def _number(value):
-    return float(value) if value == value else None
 
 
 def _say(merged, inputs):
