@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from qgis.core import QgsFeatureRequest, QgsField
@@ -40,6 +41,8 @@ class GivenRows:
     def further_values(self):
         """Yield for each sounding, in the order of the rows as given, its values of these fields.
 
+        Values are as QGIS has them, None or NULL where there is none.
+
         Raises
         ------
         LakefloorError
@@ -66,6 +69,12 @@ class GivenRows:
                     self.source.sourceName()
                 )
             )
+
+    def further_columns(self, size: int):
+        """Yield :meth:`further_values` as columns, of ``size`` soundings at a time."""
+        values = self.further_values()
+        while rows := list(islice(values, size)):
+            yield [list(column) for column in zip(*rows)]
 
     def _indexes(self) -> list:
         # The number of a feature in its file is no value of the user's.

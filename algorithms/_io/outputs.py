@@ -260,7 +260,7 @@ class Outputs:
         if isinstance(soundings, Soundings):
             soundings, count = _pages(soundings, order), len(soundings)
         times = []
-        more = repeat([]) if given is None else given.further_values()
+        more = repeat([]) if given is None else given.further_columns(_BATCH)
         fields = [(f, kind) for f, (_, kind) in SCHEMA.items()]
 
         def rows():
@@ -270,10 +270,9 @@ class Outputs:
                     to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
                 ]
                 finite = np.isfinite(part.x) & np.isfinite(part.y)
-                # In this order, so that no further values are taken that belong to the next part.
-                for i, (attributes, further) in enumerate(zip(zip(*converted), more)):
+                for i, attributes in enumerate(zip(*converted, *next(more))):
                     point = QgsGeometry(QgsPoint(part.x[i], part.y[i])) if finite[i] else None
-                    yield point, [*attributes, *further]
+                    yield point, list(attributes)
 
         self.features(
             name,
