@@ -3,17 +3,17 @@
     /usr/bin/python3 tests/benchmarks/bench_steps.py [--soundings 600000] [--times 5]
         [--rows file memory surface model] [--before CHECKOUT] [--folder FOLDER]
 
-A round lake with an island is sounded on lanes 8 m apart (see :mod:`bench_scale`). Each step runs
-in a process of its own, twice: "cold" is the first run, with the input's pages dropped from the
-system's cache and the libraries not yet imported, "warm" the second. Both are medians of
-``--times`` processes, in seconds of the clock; "cpu" are seconds of the processor in the warm run
-and "MB" the peak of the process, QGIS and input included. "ratio" is warm over the warm time of
-the row's peer, which does about the least that QGIS can do with that layer:
+An invented lake is sounded at 5 mph on lanes 20 m apart, with a ping each half second (see
+:mod:`made_lake`). Each step runs in a process of its own, twice: "cold" is the first run, with the
+input's pages dropped from the system's cache and the libraries not yet imported, "warm" the second.
+Both are medians of ``--times`` processes, in seconds of the clock; "cpu" are seconds of the
+processor in the warm run and "MB" the peak of the process, QGIS and input included. "ratio" is
+warm over the warm time of the row's peer, which does about the least that QGIS can do there:
 
 - file: a GeoPackage to a GeoPackage; the peer is ``native:savefeatures``, which copies.
 - memory: a memory layer to a memory layer; the peer is ``native:extractbyexpression`` of all rows,
   which shares the attributes of its input and computes nothing.
-- surface: a GeoPackage to a raster of 2 m; the peer is ``qgis:tininterpolation`` of one field,
+- surface: a GeoPackage to a raster of 2.5 m; the peer is ``qgis:tininterpolation`` of one field,
   which makes no uncertainty.
 - model: NMEA logs to a lake map with all its layers and sheets, headless. With ``--before`` an
   earlier state, in a checkout of its own, runs the same and is the peer.
@@ -34,7 +34,8 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 EPSG = 32615
-CELL = 2.0
+EAST, NORTH = 480_000.0, 5_200_000.0
+CELL = 2.5
 
 #: Row of the table -> steps, the peer first.
 ROWS = {
@@ -104,31 +105,31 @@ def measure(row, options, folder):
 
 def make_inputs(count, folder):
     """Write soundings, shoreline and logs of a lake with about ``count`` soundings."""
-    sys.path.insert(0, str(HERE))
-    import bench_scale
+    sys.path[:0] = [str(ROOT / ".ci"), str(HERE)]
+    import checkout  # noqa: F401
+    import made_lake
     import numpy as np
     from osgeo import gdal
-    from shapely.geometry import Point, mapping
+    from shapely.affinity import scale, translate
+    from shapely.geometry import mapping
 
     gdal.UseExceptions()
-    radius = np.sqrt(count * bench_scale.SPACING * bench_scale.PING / np.pi / 0.98)
-    soundings = bench_scale.survey(radius, "outing 1", 1)
+    size = 4.0 * np.sqrt(count / 690_000)
+    soundings = made_lake.survey(20.0 / size, ping=1.33 / size, position=0.7 / size)
     n = len(soundings)
-    start = np.datetime64("2026-05-14T13:00:00.000", "ms")
-    # Through each hour of daylight: 200 ms between pings, and a new day where the day is full.
-    time = start + np.arange(n) * np.timedelta64(200, "ms")
     soundings = soundings.replace(
-        time=time,
+        x=EAST + soundings.x * size,
+        y=NORTH + soundings.y * size,
+        time=np.datetime64("2026-05-14T13:00", "ms") + np.arange(n) * np.timedelta64(500, "ms"),
         hardness=np.full(n, 0.5),
         water_temp=np.full(n, 17.5),
-        speed=np.full(n, 2.2),
+        speed=np.full(n, 2.7),
         course=np.full(n, 90.0),
     )
     write_soundings(soundings, folder / "soundings.gpkg")
-    place = Point(bench_scale.EAST, bench_scale.NORTH)
-    lake = place.buffer(radius, 256) - place.buffer(0.1 * radius, 64)
+    lake = scale(made_lake.shoreline(3.0 / size), size, size, origin=(0, 0))
     crs = {"type": "name", "properties": {"name": f"urn:ogc:def:crs:EPSG::{EPSG}"}}
-    shore = {"type": "Feature", "properties": {}, "geometry": mapping(lake)}
+    shore = {"type": "Feature", "properties": {}, "geometry": mapping(translate(lake, EAST, NORTH))}
     collection = {"type": "FeatureCollection", "crs": crs, "features": [shore]}
     (folder / "shoreline.geojson").write_text(json.dumps(collection), encoding="utf-8")
     (folder / "logs").mkdir()
