@@ -175,8 +175,15 @@ def distinct(texts: Iterable) -> tuple:
 
     As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
     """
-    numbers = {text: i for i, text in enumerate(sorted({str(text) for text in texts}))}
-    return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
+    column = np.asarray(texts if isinstance(texts, np.ndarray) else list(texts), dtype=object)
+    # Texts come in runs, so only the first of each run is looked up.
+    first = np.ones(len(column), dtype=bool)
+    first[1:] = column[1:] != column[:-1]
+    start = np.flatnonzero(first)
+    words = [str(text) for text in column[start]]
+    numbers = {text: i for i, text in enumerate(sorted(set(words)))}
+    number = np.array([numbers[text] for text in words], dtype=np.intp)
+    return list(numbers), np.repeat(number, np.diff(np.append(start, len(column))))
 
 
 def rows_by_text(texts: Iterable) -> Iterator:

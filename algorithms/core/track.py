@@ -300,8 +300,10 @@ def _boat_by_boat(soundings, order, visit, stamp):
         return visit
     known = (stamp != _NEVER) & np.isfinite(soundings.x) & np.isfinite(soundings.y)
     order = order[known[order]]
-    # Of one time stamp in an order that is independent of the rows as given.
-    order = order[_by_values(soundings, order, visit[order], stamp[order])]
+    tied = (np.diff(visit[order]) == 0) & (np.diff(stamp[order]) == 0)
+    if tied.any():
+        # Of one time stamp in an order that is independent of the rows as given.
+        order = order[_by_values(soundings, order, visit[order], stamp[order])]
     boat = np.zeros(visit.size, dtype=np.int64)
     for number in np.flatnonzero(_impossible(soundings, order, visit, stamp) > _IMPOSSIBLE):
         rows = order[visit[order] == number]
