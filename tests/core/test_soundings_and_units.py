@@ -11,6 +11,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import (
     Soundings,
     concatenate,
+    distinct,
     parse_corrections,
     with_corrections,
 )
@@ -112,3 +113,17 @@ def test_a_correction_is_taken_out_again():
     texts = np.array(["a=1;b=2", "b=3", ""], dtype=object)
     kept = np.array(["5", None, None], dtype=object)
     assert list(with_corrections(texts, b=None, c=kept)) == ["a=1;c=5", "", ""]
+
+
+@given(st.lists(st.sampled_from(["b", "a", "", "accepted", "accepted ", "ä"])))
+def test_distinct_texts_are_those_of_numpy(texts):
+    names, number = np.unique(np.array(texts, dtype=str), return_inverse=True)
+    for column in (texts, np.array(texts, dtype=object)):
+        found, row = distinct(column)
+        assert found == names.tolist()
+        assert row.tolist() == number.ravel().tolist()
+
+
+def test_one_text_for_all_rows_stays_one():
+    found, row = distinct(np.broadcast_to(np.array(["a"], dtype=object), (5,)))
+    assert (found, row.tolist()) == (["a"], [0] * 5)
