@@ -175,8 +175,9 @@ def distinct(texts: Iterable) -> tuple:
 
     As ``numpy.unique``, without an array of fixed-width text, which takes many times the memory.
     """
-    numbers = {text: i for i, text in enumerate(sorted({str(text) for text in texts}))}
-    return list(numbers), np.array([numbers[str(text)] for text in texts], dtype=np.intp)
+    texts = list(map(str, texts))
+    numbers = {text: i for i, text in enumerate(sorted(set(texts)))}
+    return list(numbers), np.fromiter(map(numbers.__getitem__, texts), np.intp, len(texts))
 
 
 def rows_by_text(texts: Iterable) -> Iterator:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from ..number_text import finite_number
 from ..progress import Progress, silent, watched
@@ -19,6 +20,13 @@ PADDING = 32
 _EXACT_DIGITS = 14
 _TENS = 10 ** np.arange(19, dtype=np.int64)
 _MINUS, _POINT, _ZERO = b"-.0"
+
+
+def characters(buffer: np.ndarray, start: np.ndarray, count: int) -> np.ndarray:
+    """Return so many (to :data:`PADDING`) characters from each place, shape (count, n)."""
+    if not count:
+        return np.zeros((0, len(start)), dtype=np.uint8)
+    return np.ascontiguousarray(sliding_window_view(buffer, count)[start].T)
 
 
 @dataclass(frozen=True)
@@ -88,23 +96,22 @@ class ByteCells:
     def digits(self) -> Digits:
         """The cells as digits."""
         negative = (self.buffer[self.start] == _MINUS) & (self.width > 0)
-        first = self.start + negative
-        number = np.zeros(len(first), dtype=np.int64)
+        width = self.width - negative
+        number = np.zeros(len(width), dtype=np.int64)
         whole, decimals = np.zeros_like(number), np.zeros_like(number)
-        pointed = np.zeros(len(first), dtype=bool)
+        pointed = np.zeros(len(width), dtype=bool)
         # One character more than can be plain.
-        for k in range(min(int(self.width.max(initial=0)), _EXACT_DIGITS + 2)):
-            character = self.buffer[first + k]
-            inside = first + k < self.stop
+        most = min(int(width.max(initial=0)), _EXACT_DIGITS + 2)
+        for k, character in enumerate(characters(self.buffer, self.start + negative, most)):
             digit = character - np.uint8(_ZERO)  # what is below 0 turns over to above 9
-            is_digit = inside & (digit < 10)
+            is_digit = (digit < 10) & (width > k)
             number = np.where(is_digit, 10 * number + digit, number)
             decimals += is_digit & pointed
             whole += is_digit & ~pointed
-            pointed |= inside & (character == _POINT)
+            pointed |= (character == _POINT) & (width > k)
         count = whole + decimals
         plain = (count > 0) & (count <= _EXACT_DIGITS)
-        plain &= count + pointed + negative == self.width
+        plain &= count + pointed == width
         return Digits(plain, negative, number, whole, np.where(plain, decimals, 0))
 
     def numbers(self) -> np.ndarray:

@@ -8,6 +8,7 @@ NMEA 0183, Standard for Interfacing Marine Electronic Devices (also IEC
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ import numpy as np
 from .. import units
 from ..errors import LakefloorError
 from ..number_text import counted
-from ..progress import Progress, silent, span, watched
+from ..progress import Progress, span, watched
 from .byte_cells import ByteCells
 from .nmea_split import SentenceBlock, sentence_blocks
 from .nmea_values import angles, days_since_1970, short_dates, times_of_day
@@ -27,6 +28,7 @@ DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
 #: Cells of a fix: its time, whether it is valid, latitude (longitude follows), and how it was got.
 _FIX_CELLS = {"GGA": (0, 5, 1, 5), "RMC": (0, 1, 2, 11), "GLL": (4, 5, 0, 6)}
 _USED = {*DEPTH_KINDS, *_FIX_CELLS, "ZDA", "VTG", "MTW"}
+_USED_HEAD = re.compile(rf"\$[A-Z][A-Z0-9]({'|'.join(sorted(_USED))}),".encode())
 UNIT_FIELDS = ((b"f", units.FOOT), (b"M", 1.0), (b"F", units.FATHOM))
 #: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
 _ESTIMATES = b"678EMSN"
@@ -50,8 +52,7 @@ _WRONG_SUM, _LAST, _CUT, _INVALID, _ESTIMATED, _MALFORMED, _NOWHERE, _NOT_CELSIU
 
 def is_nmea(data: bytes) -> bool:
     """Tell whether a file's bytes hold at least one sentence this module reads."""
-    blocks = sentence_blocks(data[:1_000_000], silent)
-    return any(name[2:] in _USED for block in blocks for name in block.names)
+    return bool(_USED_HEAD.search(data[:1_000_000]))
 
 
 def sentence_checksum(body: str | bytes) -> int:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..progress import Progress
-from .byte_cells import PADDING, ByteCells
+from .byte_cells import PADDING, ByteCells, characters
 
 #: Bytes looked at together; more are needed only where a sentence is longer.
 BLOCK = 1_000_000
@@ -25,9 +25,6 @@ BLOCK = 1_000_000
 CELLS = 12
 
 _HEAD = 7  # of "$GPGGA,"
-_LETTER, _DIGIT = np.zeros(256, dtype=bool), np.zeros(256, dtype=bool)
-_LETTER[ord("A") : ord("Z") + 1] = True
-_DIGIT[ord("0") : ord("9") + 1] = True
 _HEX = np.full(256, -1, dtype=np.int16)
 for _value, _figure in enumerate("0123456789ABCDEF"):
     _HEX[[ord(_figure), ord(_figure.lower())]] = _value
@@ -118,13 +115,13 @@ def _split(data, begin, cut, line, progress):
         | (buffer == _RETURN)
         | (buffer == _FEED)
     )
-    sign = buffer[marks]
-    line_end = (sign == _FEED) | ((sign == _RETURN) & (buffer[marks + 1] != _FEED))
-    breaks = np.flatnonzero(sign != _COMMA)
-    after = np.append(marks[breaks[1:]], cut - begin)
-    is_start = (sign[breaks] == _DOLLAR) & _headed(buffer, marks[breaks])
-    mark, stop = breaks[is_start], after[is_start]
-    start = marks[mark]
+    breaks = np.flatnonzero(buffer[marks] != _COMMA)
+    place = marks[breaks]
+    sign, after = buffer[place], np.append(place[1:], cut - begin)
+    ended = np.cumsum((sign == _FEED) | ((sign == _RETURN) & (buffer[place + 1] != _FEED)))
+    is_start = sign == _DOLLAR
+    is_start[is_start] = _headed(buffer, place[is_start])
+    start, stop = place[is_start], after[is_start]
     bounds = np.column_stack((start + 1, stop)).ravel()
     if len(start):
         computed = np.bitwise_xor.reduceat(buffer, bounds)[::2]
@@ -134,38 +131,36 @@ def _split(data, begin, cut, line, progress):
     high, low = (np.where(starred, _HEX[buffer[stop + k]], -1) for k in (1, 2))
     whole = (high >= 0) & (low >= 0)
     names, name = _names(buffer, start)
-    ended = np.cumsum(line_end)
     block = SentenceBlock(
         begin,
         buffer,
         start,
         stop,
         stop + starred + (high >= 0) + whole,
-        line + ended[mark],
+        line + ended[is_start],
         names,
         name,
         np.where(whole, 16 * high + low, -1),
         computed,
         progress,
         np.append(marks, np.full(CELLS + 1, cut - begin)),
-        mark,
+        breaks[is_start],
     )
-    return block, int(line_end.sum())
+    return block, int(ended[-1]) if len(ended) else 0
 
 
 def _headed(buffer, start):
     """Return a mask of the positions of "$" that a talker, a kind and a comma follow."""
-    second = buffer[start + 2]
-    headed = _LETTER[buffer[start + 1]] & (_LETTER[second] | _DIGIT[second])
-    for k in (3, 4, 5):
-        headed &= _LETTER[buffer[start + k]]
-    return headed & (buffer[start + _HEAD - 1] == _COMMA)
+    head = characters(buffer, start, _HEAD)
+    letter = head[1:-1] - np.uint8(ord("A")) < 26  # what is below A turns over to above Z
+    letter[1] |= head[2] - np.uint8(ord("0")) < 10
+    return letter.all(axis=0) & (head[-1] == _COMMA)
 
 
 def _names(buffer, start):
     """Return the talkers with their kinds that occur, and for each sentence the number of its."""
     code = np.zeros(len(start), dtype=np.int64)
-    for k in range(1, _HEAD - 1):
-        code = 256 * code + buffer[start + k]
+    for character in characters(buffer, start, _HEAD - 1)[1:]:
+        code = 256 * code + character
     codes, name = np.unique(code, return_inverse=True)
     return [int(c).to_bytes(_HEAD - 2, "big").decode("ascii") for c in codes], name
