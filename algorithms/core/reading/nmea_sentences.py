@@ -267,7 +267,7 @@ class _Collected:
 
     def places(self) -> tuple:
         """Return start, end, line, name and checksum of each sentence."""
-        return tuple(np.concatenate(column) for column in zip(*self._tables["places"]))
+        return tuple(np.concatenate(column) for column in zip(*self._tables.pop("places")))
 
     def refused(self, good: np.ndarray) -> np.ndarray:
         """Return why each good sentence is not used, shape (n,)."""
@@ -299,8 +299,8 @@ class _Collected:
         }
 
     def _in_order(self, table, width, good):
-        """Return the columns of a table, of good sentences, in order of arrival."""
-        parts = self._tables[table] or [(np.zeros(0, dtype=int),) * width]
+        """Return the columns of a table, of good sentences, in order of arrival; let go of it."""
+        parts = self._tables.pop(table, None) or [(np.zeros(0, dtype=int),) * width]
         columns = [np.concatenate(column) for column in zip(*parts)]
         order = np.argsort(columns[0], kind="stable")
         order = order[good[columns[0][order]]]
