@@ -6,12 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.progress import silent
 from lakefloor.algorithms.core.reading import nmea_log
-from lakefloor.algorithms.core.reading.nmea_sentences import (
-    line_numbers,
-    nmea_angle,
-    sentence_checksum,
-)
+from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
+from lakefloor.algorithms.core.reading.nmea_split import sentence_blocks
+from lakefloor.algorithms.core.reading.nmea_values import nmea_angle
 
 # Worked sentences as printed in receiver manuals and in the test files of NMEA
 # libraries (pynmea2 and others); the checksum is part of each.
@@ -401,7 +400,9 @@ def test_what_is_missing_is_said(lines, reason):
 
 
 def test_line_numbers_of_all_line_ends():
-    assert line_numbers(b"a\nb\r\nc\rd", np.array([0, 2, 5, 7])).tolist() == [1, 2, 3, 4]
+    one = b"$GPXXX,"
+    (block,) = sentence_blocks(one + b"\n" + one + b"\r\n" + one + b"\r" + one, silent)
+    assert block.line.tolist() == [1, 2, 3, 4]
 
 
 @settings(max_examples=50, deadline=None)

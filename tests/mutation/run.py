@@ -44,7 +44,10 @@ from mutants import mutants_of, sample
 
 #: Name -> (files of core that hold it, wherever they lie below core; its own test files).
 MODULES = {
-    "nmea": (["nmea_log.py", "nmea_sentences.py"], ["test_nmea_log.py"]),
+    "nmea": (
+        ["nmea_log.py", "nmea_sentences.py", "nmea_values.py", "nmea_split.py", "byte_cells.py"],
+        ["test_nmea_log.py", "test_nmea_columns.py"],
+    ),
     "csv_table": (["csv_file.py"], ["test_exchange.py"]),
     "lake_level": (
         ["lake_level.py", "datums.py", "gauge.py"],

@@ -12,6 +12,7 @@ import math
 import re
 from collections import Counter
 from datetime import tzinfo
+from functools import lru_cache
 from xml.parsers import expat
 
 import numpy as np
@@ -223,7 +224,7 @@ class _Reader:
             self.points.append(self._point)
             self._point = None
             return
-        key = _ELEMENTS.get(re.sub(r"[_-]", "", local).lower())
+        key = _key_of(local)
         if key and text.strip():
             self._point[key] = text.strip()
             unit = next(
@@ -231,6 +232,12 @@ class _Reader:
             )
             if unit:
                 self._point[key + "_unit"] = unit.strip().lower().replace("°", "")
+
+
+@lru_cache(maxsize=1000)
+def _key_of(element):
+    """Return what an element of this name holds, None if nothing that is read."""
+    return _ELEMENTS.get(re.sub(r"[_-]", "", element).lower())
 
 
 def _shown(point):
@@ -247,6 +254,8 @@ class _Points:
         return [p.get(key, default) for p in self._watched()]
 
     def numbers(self, key):
+        if not any(key in p for p in self._watched()):
+            return np.full(len(self._points), np.nan)
         return np.array([finite_number(p.get(key)) for p in self._watched()])
 
     def _watched(self):

@@ -10,16 +10,17 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 
 from ..errors import LakefloorError
-from ..number_text import counted, finite_number, written
-from ..progress import Progress, rising, silent, span, watched
+from ..number_text import counted, written
+from ..progress import Progress, rising, silent, span
 from ..soundings import Soundings
 from ..times import DAY_MS, midnights
 from .gps_weeks import without_week_rollover
-from .nmea_sentences import DEPTH_KINDS, UNIT_FIELDS, collect_sentences, decimals_written
+from .nmea_sentences import DEPTH_KINDS, UNIT_FIELDS, collect_sentences
 from .parsed_log import ParsedLog, UnreadTally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
@@ -39,8 +40,6 @@ class _Depths:
         Running numbers of their sentences.
     raw, offset : array, shape (n,)
         m; ``offset`` is that of DPT, NaN where none is stated.
-    line : array of int, shape (n,)
-    text : list of bytes
     source : str
         Talker and kind, such as ``SDDPT``.
     """
@@ -48,8 +47,6 @@ class _Depths:
     at: np.ndarray
     raw: np.ndarray
     offset: np.ndarray
-    line: np.ndarray
-    text: list
     source: str
 
 
@@ -123,17 +120,18 @@ def parse_nmea_log(
     """
     tally, notes = UnreadTally(), []
     progress = rising(progress)
-    log = collect_sentences(data, tally, notes, span(progress, 0.0, 0.8))
+    log = collect_sentences(data, tally, notes, span(progress, 0.0, 0.9))
     _require_depths_and_fixes(log, tally)
-    depths = _choose_depth(log, notes, span(progress, 0.8, 0.9))
-    _count_blanks(log, depths.source, tally)
+    depths = _choose_depth(log, notes)
+    _count_blanks(log, depths.source, tally, lambda _: progress(0.91))
     max_gap = 1000.0 * max_fix_gap_s
-    fixes, dated = _dated_fixes(log, name_date, max_gap, notes, span(progress, 0.91, 0.93))
+    fixes, dated = _dated_fixes(log, name_date, max_gap, notes)
+    progress(0.93)
     ms = _times_between(depths.at, fixes, max_gap)
     lon, lat = _positions(ms, fixes, max_gap)
     keep = ~np.isnan(lon)
     progress(0.94)
-    _count_lost(depths, keep, max_fix_gap_s, tally, lambda _: progress(0.95))
+    _count_lost(log, depths, keep, max_fix_gap_s, tally, lambda _: progress(0.95))
     speed = _nearest(log.motion, 1, ms, fixes, max_gap)
     progress(0.96)
     course = _nearest(log.motion, 2, ms, fixes, max_gap)
@@ -156,16 +154,17 @@ def parse_nmea_log(
         corrections=_corrections(depths.source, added),
     )
     progress(1.0)
-    return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, depths.line[keep])
+    line = log.line[depths.at[keep]]
+    return ParsedLog(soundings.select(keep), "NMEA 0183", tuple(notes), tally, line)
 
 
 def _require_depths_and_fixes(log, tally):
     """Refuse a log without a depth or without a valid position."""
-    if log.depths and log.fixes:
+    if log.depths and len(log.fixes[0]):
         return
     if not log.depths:
         for source in log.blanks:
-            _count_blanks(log, source, tally)
+            _count_blanks(log, source, tally, silent)
     refused = f" Not read: {reasons_with_counts(tally.counts)}." if tally.counts else ""
     if not log.depths:
         raise LakefloorError(
@@ -178,12 +177,11 @@ def _require_depths_and_fixes(log, tally):
     )
 
 
-def _count_lost(depths, keep, max_fix_gap_s, tally, progress):
+def _count_lost(log, depths, keep, max_fix_gap_s, tally, progress):
     """Count the depths without a position, and refuse a log that has no others."""
     shown = written(max_fix_gap_s, "g")
     reason = f"no position: no two fixes within {shown} s around it"
-    for i in watched(np.flatnonzero(~keep), progress):
-        tally.add(depths.line[i], reason, depths.text[i])
+    log.count_unread(depths.at[~keep], repeat(reason), tally, progress)
     if not keep.any():
         raise LakefloorError(
             f"None of the depths ({len(keep)}) lies between two fixes at most {shown} s apart. "
@@ -199,26 +197,19 @@ def _corrections(source, added):
     return corrections
 
 
-def _count_blanks(log, source, tally):
-    for line, text in log.blanks.get(source, ()):
-        tally.add(line, "no depth in the sentence", text)
+def _count_blanks(log, source, tally, progress):
+    at = log.blanks.get(source, np.zeros(0, dtype=int))
+    log.count_unread(at, repeat("no depth in the sentence"), tally, progress)
 
 
-def _choose_depth(log, notes, progress) -> _Depths:
+def _choose_depth(log, notes) -> _Depths:
     measured = {}
-    for source, rows in log.depths.items():
-        decimals = [
-            max(
-                (decimals_written(row[2][u]) for row in watched(rows, progress) if row[2][u]),
-                default=None,
-            )
-            for u in range(3)
-        ]
+    for source, columns in log.depths.items():
         steps = [
-            np.inf if d is None else factor * 10.0**-d
-            for d, (_, factor) in zip(decimals, UNIT_FIELDS)
+            np.inf if d < 0 else factor * 10.0**-d
+            for d, (_, factor) in zip(columns.decimals.max(axis=0).tolist(), UNIT_FIELDS)
         ]
-        measured[source] = (len(rows), min(steps), np.argsort(steps, kind="stable"))
+        measured[source] = (len(columns.at), min(steps), np.argsort(steps, kind="stable"))
     most = max(count for count, _, _ in measured.values())
     source = min(
         (s for s, (count, _, _) in measured.items() if 2 * count >= most),
@@ -233,32 +224,25 @@ def _choose_depth(log, notes, progress) -> _Depths:
         notes.append(
             f"{counted(measured[other][0], 'depth')} of {other} not used: sources are never mixed."
         )
-    rows = log.depths[source]
-    raw = np.full(len(rows), np.nan)
+    columns = log.depths[source]
+    raw = np.full(len(columns.at), np.nan)
     for u in order:
-        value = np.array([finite_number(row[2][u]) for row in watched(rows, progress)])
-        value *= UNIT_FIELDS[u][1]
-        raw = np.where(np.isnan(raw), value, raw)
-    at, line, offset = (np.array([row[i] for row in watched(rows, progress)]) for i in (0, 1, 3))
-    return _Depths(at.astype(float), raw, offset, line, [row[4] for row in rows], source)
+        raw = np.where(np.isnan(raw), columns.value[:, u] * UNIT_FIELDS[u][1], raw)
+    return _Depths(columns.at, raw, columns.offset, source)
 
 
-def _dated_fixes(log, name_date, max_gap, notes, progress):
+def _dated_fixes(log, name_date, max_gap, notes):
     """Return the fixes of one receiver, others in its gaps, and whether their dates are known."""
-    timed_at, timed_ms, dated = _clock(log, name_date, notes, progress)
-    index, talker, lon, lat, written_decimals = (
-        np.array(c) for c in zip(*watched(log.fixes, lambda _: progress(1.0)))
-    )
-    at, ms = timed_at[index], timed_ms[index]
+    timed_ms, dated = _clock(log, name_date, notes)
+    at, talker, lon, lat, decimals = log.fixes
+    ms = timed_ms[np.searchsorted(log.timed[0], at)]
     used = _one_receiver(talker, ms, max_gap, notes)
-    return _Fixes(*(c[used] for c in (at, ms, lon, lat, written_decimals))), dated
+    return _Fixes(*(c[used] for c in (at, ms, lon, lat, decimals))), dated
 
 
-def _clock(log, name_date, notes, progress):
-    """Return running number and milliseconds since 1970 of each timed sentence."""
-    columns = zip(*watched(log.timed, progress))
-    at, tod, day, from_zda = (np.array(c, dtype=float) for c in columns)
-    progress(0.0)
+def _clock(log, name_date, notes):
+    """Return milliseconds since 1970 of each timed sentence, and whether their dates are known."""
+    _, tod, day, from_zda = log.timed
     has_day = day >= 0
     if (has_day & (from_zda == 0)).any():
         has_day &= from_zda == 0
@@ -274,16 +258,16 @@ def _clock(log, name_date, notes, progress):
                 f"{corrected[i]})."
             )
         ms = _spread_dates(tod, has_day, corrected.astype("int64") * float(DAY_MS))
-        return at, ms, True
+        return ms, True
     ms = tod + DAY_MS * midnights(tod / 1000.0)
     if name_date is None:
         notes.append(
             "Neither the log (RMC or ZDA) nor its name states a date, so the soundings have no "
             "times."
         )
-        return at, ms, False
+        return ms, False
     notes.append(f"The log states no date (RMC or ZDA), so {name_date} from its name is used.")
-    return at, ms + name_date.astype("datetime64[D]").astype(int) * float(DAY_MS), True
+    return ms + name_date.astype("datetime64[D]").astype(int) * float(DAY_MS), True
 
 
 def _spread_dates(tod, has_day, midnight):
@@ -353,13 +337,13 @@ def _positions(ms, fixes, max_gap):
     return np.where(ok, lon, np.nan), np.where(ok, lat, np.nan)
 
 
-def _nearest(rows, column, ms, fixes, hold):
+def _nearest(table, column, ms, fixes, hold):
     """Return the value logged nearest in time, NaN beyond ``hold`` milliseconds."""
-    rows = [row for row in rows if row[column] == row[column]]
+    known = ~np.isnan(table[column])
     out = np.full(len(ms), np.nan)
-    if not rows:
+    if not known.any():
         return out
-    at, value = (np.array([row[i] for row in rows], dtype=float) for i in (0, column))
+    at, value = table[0][known], table[column][known]
     when = np.interp(at, fixes.at, fixes.ms)
     order = np.argsort(when, kind="stable")
     when, value = when[order], value[order]
@@ -385,9 +369,10 @@ def _note_offsets(depths, log, added, keep, notes):
                 "DPT states the distance from transducer to keel; depths stay below the transducer."
             )
         return
-    stated = {r[3] for s, rows in log.depths.items() if s.endswith("DPT") for r in rows}
-    stated = sorted(v for v in stated if v > 0)
-    if stated:
+    stated = [columns.offset for s, columns in log.depths.items() if s.endswith("DPT")]
+    stated = np.unique(np.concatenate([np.zeros(0), *stated]))
+    stated = stated[stated > 0]
+    if stated.size:
         shown = ", ".join(f"{written(v, '.2f')} m" for v in stated)
         notes.append(
             f"DPT states the transducer {shown} below the waterline, which is not added to "

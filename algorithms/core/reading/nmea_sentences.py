@@ -9,32 +9,50 @@ NMEA 0183, Standard for Interfacing Marine Electronic Devices (also IEC
 from __future__ import annotations
 
 import re
-from collections import Counter
-from dataclasses import dataclass, field
-from functools import lru_cache
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 
 from .. import units
 from ..errors import LakefloorError
-from ..number_text import counted, finite_number
+from ..number_text import counted
 from ..progress import Progress, span, watched
-from ..times import calendar_ms, full_year
+from .byte_cells import ByteCells
+from .nmea_split import SentenceBlock, sentence_blocks
+from .nmea_values import angles, days_since_1970, short_dates, times_of_day
 from .parsed_log import NO_FIX, UNFINISHED, UnreadTally
 
-_SENTENCE = re.compile(rb"\$([A-Z][A-Z0-9])([A-Z]{3}),([^\r\n$*]*)(\*[0-9A-Fa-f]{0,2})?")
-_USED = {b"DBT", b"DBS", b"DBK", b"DPT", b"GGA", b"RMC", b"GLL", b"ZDA", b"VTG", b"MTW"}
 DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
-_INVALID = "no valid fix (status V or quality 0)"
-_NOT_BY_SATELLITE = "no fix by satellite (estimated, manual or simulated)"
-#: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
-_ESTIMATES = {b"6", b"7", b"8", b"E", b"M", b"S", b"N"}
+#: Cells of a fix: its time, whether it is valid, latitude (longitude follows), and how it was got.
+_FIX_CELLS = {"GGA": (0, 5, 1, 5), "RMC": (0, 1, 2, 11), "GLL": (4, 5, 0, 6)}
+_USED = {*DEPTH_KINDS, *_FIX_CELLS, "ZDA", "VTG", "MTW"}
+_USED_HEAD = re.compile(rf"\$[A-Z][A-Z0-9]({'|'.join(sorted(_USED))}),".encode())
 UNIT_FIELDS = ((b"f", units.FOOT), (b"M", 1.0), (b"F", units.FATHOM))
+#: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
+_ESTIMATES = b"678EMSN"
+
+#: Checksums: right, wrong, none at all, and the beginning of one.
+_RIGHT, _WRONG, _BARE, _BEGUN = range(4)
+
+#: Why a sentence is not read.
+_REASONS = (
+    "wrong checksum",
+    UNFINISHED,
+    "cut short: no checksum where others have one",
+    "no valid fix (status V or quality 0)",
+    "no fix by satellite (estimated, manual or simulated)",
+    "malformed position or time",
+    NO_FIX,
+    "water temperature not in Celsius",
+)
+_WRONG_SUM, _LAST, _CUT, _INVALID, _ESTIMATED, _MALFORMED, _NOWHERE, _NOT_CELSIUS, _GOOD = range(9)
 
 
 def is_nmea(data: bytes) -> bool:
     """Tell whether a file's bytes hold at least one sentence this module reads."""
-    return any(m[2] in _USED for m in _SENTENCE.finditer(data[:1_000_000]))
+    return bool(_USED_HEAD.search(data[:1_000_000]))
 
 
 def sentence_checksum(body: str | bytes) -> int:
@@ -51,66 +69,71 @@ def sentence_checksum(body: str | bytes) -> int:
     return value
 
 
-def nmea_angle(text: str | bytes, hemisphere: str | bytes) -> float:
-    """Return signed degrees of ``dddmm.mmmm`` and a hemisphere letter; NaN if malformed.
+@dataclass(frozen=True)
+class DepthColumns:
+    """The depths of one talker and kind of sentence, in order of arrival.
 
-    Examples
-    --------
-    >>> nmea_angle("09330.0", "W")
-    -93.5
+    Attributes
+    ----------
+    at : array of int, shape (n,)
+        Running numbers of their sentences.
+    value : array, shape (n, 3)
+        As written, by :data:`UNIT_FIELDS`; NaN where there is none.
+    decimals : array of int, shape (n, 3)
+        With how many decimals it is written; -1 where nothing is.
+    offset : array, shape (n,)
+        m; that of DPT, NaN where none is stated.
     """
-    digits, letter = (v.encode() if isinstance(v, str) else v for v in (text, hemisphere))
-    whole = digits.partition(b".")[0]
-    if len(whole) < 3 or letter not in (b"N", b"S", b"E", b"W"):
-        return np.nan
-    degrees, minutes = finite_number(whole[:-2]), finite_number(digits[len(whole) - 2 :])
-    limit = 90.0 if letter in b"NS" else 180.0
-    value = degrees + minutes / 60.0
-    if not (0.0 <= minutes < 60.0 and 0.0 <= value <= limit):
-        return np.nan
-    return -value if letter in b"SW" else value
+
+    at: np.ndarray
+    value: np.ndarray
+    decimals: np.ndarray
+    offset: np.ndarray
 
 
-def _time_of_day(text) -> float:
-    """Return milliseconds since midnight of ``hhmmss.sss``; NaN if malformed."""
-    hour, minute, second = (finite_number(part) for part in (text[:2], text[2:4], text[4:]))
-    if not (len(text) >= 6 and 0 <= hour < 24 and 0 <= minute < 60 and 0 <= second < 61):
-        return np.nan
-    return (hour * 60.0 + minute) * 60_000.0 + round(second * 1000.0)
-
-
-@lru_cache(maxsize=4096)
-def _date(day, month, year) -> int:
-    """Return days since 1970; -1 if malformed."""
-    day, month, year = (finite_number(part) for part in (day, month, year))
-    date = calendar_ms(full_year(year), month, day, 0.0)
-    return -1 if np.isnat(date) else int(date.astype("datetime64[D]").astype(int))
-
-
-def decimals_written(text: bytes) -> int:
-    """Return how many decimals a number is written with."""
-    return len(text.partition(b".")[2].strip())
-
-
-@dataclass
+@dataclass(frozen=True)
 class SentenceColumns:
-    """Columns collected in order of arrival; ``at`` is the sentence's running number."""
+    """What the sentences of a log say, in order of arrival; ``at`` are their running numbers.
 
-    timed: list = field(default_factory=list)
-    fixes: list = field(default_factory=list)
-    motion: list = field(default_factory=list)
-    temperature: list = field(default_factory=list)
-    depths: dict = field(default_factory=dict)
-    blanks: dict = field(default_factory=dict)
+    Attributes
+    ----------
+    data : bytes
+        The log.
+    start, end, line : array of int, shape (n,)
+        Where the text of each sentence stands, and its line from 1.
+    depths : dict
+        :class:`DepthColumns` by talker and kind, such as ``SDDPT``.
+    blanks : dict
+        ``at`` of depth sentences without a depth, by talker and kind, in order of the first.
+    fixes : tuple of array
+        ``at``, talker, longitude and latitude (degrees), decimals of the latitude.
+    timed : tuple of array
+        ``at``, ms since midnight, day since 1970 or -1, and whether it is from ZDA.
+    motion : tuple of array
+        ``at``, speed (m/s), course (degrees).
+    temperature : tuple of array
+        ``at``, degrees Celsius.
+    """
 
+    data: bytes
+    start: np.ndarray
+    end: np.ndarray
+    line: np.ndarray
+    depths: dict
+    blanks: dict
+    fixes: tuple
+    timed: tuple
+    motion: tuple
+    temperature: tuple
 
-def line_numbers(data: bytes, positions: np.ndarray) -> np.ndarray:
-    """Return the 1-based line of each byte position; CR, LF and CRLF end a line."""
-    buffer = np.frombuffer(data, dtype=np.uint8)
-    line_feed = buffer == 10
-    lone_return = (buffer == 13) & ~np.r_[line_feed[1:], False]
-    ends = np.flatnonzero(line_feed | lone_return)
-    return np.searchsorted(ends, positions) + 1
+    def count_unread(
+        self, at: np.ndarray, reasons: Iterable[str], tally: UnreadTally, progress: Progress
+    ) -> None:
+        """Count the sentences of these running numbers as not read, each with its reason."""
+        start, end, line = (column[at].tolist() for column in (self.start, self.end, self.line))
+        each = watched(zip(line, reasons, start, end), progress, len(at))
+        for number, reason, first, last in each:
+            tally.add(number, reason, self.data[first:last])
 
 
 def collect_sentences(
@@ -123,114 +146,184 @@ def collect_sentences(
     LakefloorError
         If there is no sentence.
     """
-    sentences = watched(_SENTENCE.finditer(data), span(progress, 0.0, 0.2), len(data) // 40)
-    found = list(sentences)
-    if not found:
+    collected = _Collected()
+    for block in sentence_blocks(data, span(progress, 0.0, 0.9)):
+        collected.add(block)
+    if not collected.count:
         raise LakefloorError("The file has no NMEA 0183 sentence. Choose another log.")
-    starts = np.array([m.start() for m in watched(found, lambda _: progress(0.2))])
-    lines = line_numbers(data, starts)
-    intact, bare = _verify(data, found, lines, tally, span(progress, 0.2, 0.5))
-    log = SentenceColumns()
-    pairs = watched(zip(found, lines), span(progress, 0.5, 1.0), len(found))
-    for at, (match, line) in enumerate(pairs):
-        if intact[at] and match[2] in _USED:
-            _take(log, at, int(line), match, tally)
-    unchecked = int((bare & intact).sum())
+    progress(0.9)
+    start, end, line, name, checksum = collected.places()
+    fault = _faults(name, checksum, end == len(data))
+    log = SentenceColumns(data, start, end, line, **collected.columns(fault == _GOOD))
+    for faults in (fault, collected.refused(fault == _GOOD)):
+        at = np.flatnonzero(faults != _GOOD)
+        reasons = map(_REASONS.__getitem__, faults[at].tolist())
+        log.count_unread(at, reasons, tally, lambda _: progress(0.95))
+    unchecked = np.count_nonzero((checksum >= _BARE) & (fault == _GOOD))
     if unchecked:
         notes.append(f"{counted(unchecked, 'sentence')} without a checksum used unchecked.")
     return log
 
 
-def _verify(data, found, lines, tally, progress):
-    """Return masks: sentences to use, and those without a checksum."""
+def _faults(name, checksum, is_last):
+    """Return what is wrong with each sentence as a whole, shape (n,).
 
-    def seen(start, stop):
-        return watched(found, span(progress, start, stop))
-
-    bounds = np.array([(m.start() + 1, m.end(3)) for m in seen(0.0, 0.3)])
-    buffer = np.frombuffer(data + b"\0", dtype=np.uint8)
-    computed = np.bitwise_xor.reduceat(buffer, bounds.ravel())[::2]
-    stated = np.array(
-        [int(m[4][1:], 16) if m[4] and len(m[4]) == 3 else -1 for m in seen(0.3, 0.6)]
+    Without a checksum it is good, unless most sentences of its name have one: then it was cut.
+    """
+    bare = checksum >= _BARE
+    with_sum, without = (np.bincount(name[m], minlength=name.max() + 1) for m in (~bare, bare))
+    cut = (checksum == _BEGUN) | (with_sum > without)[name]
+    return np.select(
+        [checksum == _RIGHT, checksum == _WRONG, is_last, cut],
+        [_GOOD, _WRONG_SUM, _LAST, _CUT],
+        _GOOD,
     )
-    bare = stated < 0
-    with_sum, without = Counter(), Counter()
-    for match, is_bare in zip(seen(0.6, 0.9), bare):
-        (without if is_bare else with_sum)[match[1] + match[2]] += 1
-    intact = stated == computed
-    for i in watched(np.flatnonzero(~intact), span(progress, 0.9, 1.0)):
-        match = found[i]
-        if not bare[i]:
-            tally.add(lines[i], "wrong checksum", match[0])
-        elif match.end() == len(data):
-            tally.add(lines[i], UNFINISHED, match[0])
-        elif match[4] or with_sum[match[1] + match[2]] > without[match[1] + match[2]]:
-            tally.add(lines[i], "cut short: no checksum where others have one", match[0])
-        else:
-            intact[i] = True
-    return intact, bare
 
 
-def _take(log, at, line, match, tally):
-    talker, kind = match[1].decode(), match[2].decode()
-    f = match[3].split(b",")
-    f += [b""] * (12 - len(f))
-    if kind in DEPTH_KINDS:
-        cells = (b"", f[0], b"") if kind == "DPT" else _unit_cells(f)
-        if any(finite_number(cell) == finite_number(cell) for cell in cells):
-            offset = finite_number(f[1]) if kind == "DPT" else np.nan
-            log.depths.setdefault(talker + kind, []).append((at, line, cells, offset, match[0]))
+class _Collected:
+    """The columns of a log, piece by piece; each table begins with running numbers."""
+
+    def __init__(self):
+        self.count, self._names = 0, {}
+        self._tables = defaultdict(list)
+
+    def add(self, block: SentenceBlock) -> None:
+        """Add the sentences of a block."""
+        numbers = np.array([self._names.setdefault(n, len(self._names)) for n in block.names])
+        checksum = np.where(block.stated == block.computed, _RIGHT, _WRONG)
+        checksum[block.stated < 0] = _BARE
+        checksum[(block.stated < 0) & (block.end > block.stop)] = _BEGUN
+        start, end = block.offset + block.start, block.offset + block.end
+        columns = (start, end, block.line, numbers[block.name], checksum.astype(np.int8))
+        self._tables["places"].append(columns)
+        for number, name in enumerate(block.names):
+            if name[2:] in _USED:
+                rows = np.flatnonzero((block.name == number) & (checksum != _WRONG))
+                self._read(name, self.count + rows, block.cells(rows))
+        self.count += len(start)
+
+    def _add(self, table, mask, *columns):
+        self._tables[table].append(tuple(column[mask] for column in columns))
+
+    def _read(self, name, at, cells):
+        kind, everything = name[2:], slice(None)
+        if kind in DEPTH_KINDS:
+            self._read_depths(name, at, cells)
+        elif kind in _FIX_CELLS:
+            self._read_fixes(name, at, cells)
+        elif kind == "ZDA":
+            ms, day = times_of_day(cells[0]), days_since_1970(*(c.numbers() for c in cells[1:4]))
+            self._add("zda", ~np.isnan(ms) & (day >= 0), at, ms, day, np.ones(len(at)))
+        elif kind == "VTG":
+            speed, kmh = cells[4].numbers() * units.KNOT, cells[6].numbers() * units.KMH
+            speed = np.where(np.isnan(speed), kmh, speed)
+            self._add("motion", everything, at, speed, cells[0].numbers())
+        elif kind == "MTW":
+            celsius = cells[1].is_one_of(b"C") | (cells[1].width == 0)
+            self._add("temperature", celsius, at, cells[0].numbers())
+            self._add("refused", ~celsius, at, np.full(len(at), _NOT_CELSIUS))
+
+    def _read_depths(self, name, at, cells):
+        value = np.full((len(at), len(UNIT_FIELDS)), np.nan)
+        decimals, offset = np.full(value.shape, -1), np.full(len(at), np.nan)
+        if name[2:] == "DPT":
+            value[:, 1], decimals[:, 1] = cells[0].numbers(), _decimals(cells[0], -1)
+            offset = cells[1].numbers()
         else:
-            log.blanks.setdefault(talker + kind, []).append((line, match[0]))
-    elif kind in ("GGA", "RMC", "GLL"):
-        _take_fix(log, at, line, talker, kind, f, match[0], tally)
-    elif kind == "ZDA":
-        ms, day = _time_of_day(f[0]), _date(f[1], f[2], f[3])
+            for u, (letter, _) in enumerate(UNIT_FIELDS):
+                of_unit = _of_unit(cells, letter)
+                value[:, u], decimals[:, u] = of_unit.numbers(), _decimals(of_unit, -1)
+        has_depth = ~np.isnan(value).all(axis=1)
+        self._add(("depths", name), has_depth, at, value, decimals, offset)
+        self._add(("blanks", name), ~has_depth, at)
+
+    def _read_fixes(self, name, at, cells):
+        talker, kind = name[:2], name[2:]
+        clock, validity, lat, how = (cells[i] for i in _FIX_CELLS[kind])
+        ns, lon, ew = (cells[_FIX_CELLS[kind][2] + k] for k in (1, 2, 3))
+        if kind == "GGA":
+            valid = (validity.width > 0) & ~validity.is_one_of(b"0")
+        else:
+            valid = validity.is_one_of(b"A")
+        ms, north, east = times_of_day(clock), angles(lat, ns, b"NS"), angles(lon, ew, b"EW")
+        fault = np.select(
+            [
+                ~valid,
+                how.is_one_of(_ESTIMATES),
+                np.isnan(north) | np.isnan(east) | np.isnan(ms),
+                (north == 0.0) & (east == 0.0),
+            ],
+            [_INVALID, _ESTIMATED, _MALFORMED, _NOWHERE],
+            _GOOD,
+        )
+        good = fault == _GOOD
+        day = np.full(len(at), -1)
+        if kind == "RMC":
+            day = short_dates(cells[8])
+            self._add("motion", good, at, cells[6].numbers() * units.KNOT, cells[7].numbers())
+        self._add("fixes", good, at, np.full(len(at), talker), east, north, _decimals(lat, 0))
+        self._add("timed", good, at, ms, day, np.zeros(len(at)))
+        self._add("refused", ~good, at, fault)
+
+    def places(self) -> tuple:
+        """Return start, end, line, name and checksum of each sentence."""
+        return tuple(np.concatenate(column) for column in zip(*self._tables.pop("places")))
+
+    def refused(self, good: np.ndarray) -> np.ndarray:
+        """Return why each good sentence is not used, shape (n,)."""
+        at, reason = self._in_order("refused", 2, good)
+        fault = np.full(self.count, _GOOD)
+        fault[at] = reason
+        return fault
+
+    def columns(self, good: np.ndarray) -> dict:
+        """Return the columns of :class:`SentenceColumns`, of the good sentences."""
+        tables = {what: {} for what in ("depths", "blanks")}
+        for what, name in [key for key in self._tables if key[0] in tables]:
+            columns = self._in_order((what, name), 0, good)
+            if len(columns[0]):
+                tables[what][name] = columns
+        fixes = self._in_order("fixes", 5, good)
+        timed, zda = (self._in_order(table, 4, good) for table in ("timed", "zda"))
         # Before the first fix a receiver may report the date it was made.
-        if log.fixes and ms == ms and day >= 0:
-            log.timed.append((at, ms, day, 1))
-    elif kind == "VTG":
-        speed = finite_number(f[4]) * units.KNOT
-        if speed != speed:
-            speed = finite_number(f[6]) * units.KMH
-        log.motion.append((at, speed, finite_number(f[0])))
-    elif kind == "MTW":
-        celsius = finite_number(f[0])
-        if f[1] in (b"C", b""):
-            log.temperature.append((at, celsius))
-        else:
-            tally.add(line, "water temperature not in Celsius", match[0])
+        later = zda[0] > fixes[0].min(initial=self.count)
+        timed = [np.concatenate((a, b[later])) for a, b in zip(timed, zda)]
+        order = np.argsort(timed[0], kind="stable")
+        return {
+            "depths": {name: DepthColumns(*columns) for name, columns in tables["depths"].items()},
+            "blanks": dict(sorted(((n, c[0]) for n, c in tables["blanks"].items()), key=_first)),
+            "fixes": fixes,
+            "timed": tuple(column[order] for column in timed),
+            "motion": self._in_order("motion", 3, good),
+            "temperature": self._in_order("temperature", 2, good),
+        }
+
+    def _in_order(self, table, width, good):
+        """Return the columns of a table, of good sentences, in order of arrival; let go of it."""
+        parts = self._tables.pop(table, None) or [(np.zeros(0, dtype=int),) * width]
+        columns = [np.concatenate(column) for column in zip(*parts)]
+        order = np.argsort(columns[0], kind="stable")
+        order = order[good[columns[0][order]]]
+        return tuple(column[order] for column in columns)
 
 
-def _unit_cells(f):
-    by_letter = {f[i + 1]: f[i] for i in (0, 2, 4)}
-    return tuple(by_letter.get(letter, b"") for letter, _ in UNIT_FIELDS)
+def _first(item):
+    return item[1][0]
 
 
-def _take_fix(log, at, line, talker, kind, f, text, tally):
-    if kind == "RMC":
-        clock, valid, where, how = f[0], f[1] == b"A", f[2:6], f[11]
-    elif kind == "GGA":
-        clock, valid, where, how = f[0], f[5] not in (b"", b"0"), f[1:5], f[5]
-    else:
-        clock, valid, where, how = f[4], f[5] == b"A", f[0:4], f[6]
-    if not valid or how in _ESTIMATES:
-        tally.add(line, _NOT_BY_SATELLITE if valid else _INVALID, text)
-        return
-    lat, lon = nmea_angle(where[0], where[1]), nmea_angle(where[2], where[3])
-    if where[1] not in (b"N", b"S") or where[3] not in (b"E", b"W"):
-        lat = np.nan
-    ms = _time_of_day(clock)
-    if not (lat == lat and lon == lon and ms == ms):
-        tally.add(line, "malformed position or time", text)
-        return
-    if lat == 0.0 and lon == 0.0:
-        tally.add(line, NO_FIX, text)
-        return
-    day = -1
-    if kind == "RMC":
-        day = _date(f[8][0:2], f[8][2:4], f[8][4:6]) if len(f[8]) == 6 else -1
-        speed = finite_number(f[6]) * units.KNOT
-        log.motion.append((at, speed, finite_number(f[7])))
-    log.fixes.append((len(log.timed), talker, lon, lat, decimals_written(where[0])))
-    log.timed.append((at, ms, day, 0))
+def _of_unit(cells, letter) -> ByteCells:
+    """Return the cells before this letter; of several, the last."""
+    start, stop = cells[0].start, cells[0].start
+    for i in (0, 2, 4):
+        here = cells[i + 1].is_one_of(letter)
+        start, stop = np.where(here, cells[i].start, start), np.where(here, cells[i].stop, stop)
+    return ByteCells(cells[0].buffer, start, stop, cells[0].progress)
+
+
+def _decimals(cells, empty) -> np.ndarray:
+    """Return with how many decimals each number is written, int, shape (n,)."""
+    return cells.with_odd(cells.digits.decimals, cells.digits.plain, _decimals_written, empty)
+
+
+def _decimals_written(text) -> int:
+    return len(text.partition(b".")[2].strip())

@@ -365,6 +365,8 @@ class TableColumns:
 
     def number(self, role: str) -> np.ndarray:
         """Return the numbers of a column, shape (n,), NaN where there is none."""
+        if role not in self.roles:
+            return np.full(len(self), np.nan)
         texts = self.text(role)
         if self.table.decimal_comma:
             texts = [t.replace(",", ".") for t in watched(texts, self.progress)]
