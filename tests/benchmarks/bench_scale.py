@@ -40,6 +40,11 @@ from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.surface_record import (
+    Record,
+    record_from_text,
+    record_to_text,
+)
 
 SPACING, PING, CELL = 8.0, 1.25, 1.0
 EAST, NORTH = 480_000.0, 5_200_000.0
@@ -86,7 +91,7 @@ def grid(soundings, shoreline, method, path, older=None):
     record = None
     if older is not None:
         stored = StoredSurface(QgsRasterLayer(str(older)))
-        record = tiles.record_from_text(stored.record)
+        record = record_from_text(stored.record)
         if path.name.startswith("anew"):
             record.tiles.clear()
     spacing = record.spacing if record else lane_spacing(soundings)
@@ -100,7 +105,7 @@ def grid(soundings, shoreline, method, path, older=None):
     if record is None:
         options = {"power": 2.0, "neighbours": 12} if method == "idw" else {}
         learned = tiles.learn(f, method, options)
-        record = tiles.Record(method, options, CELL, spacing, f.max_gap, learned)
+        record = Record(method, options, CELL, spacing, f.max_gap, learned)
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     start = stored.copy_for(f.grid) if older else None
     with RasterFile(path, f.grid, BANDS, crs, start) as raster:
@@ -112,7 +117,7 @@ def grid(soundings, shoreline, method, path, older=None):
             read=older and stored.read,
             rewrite=start is None,
         )
-        raster.describe({RECORD_ITEM: tiles.record_to_text(record)}, RECORD_DOMAIN)
+        raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
     return len(record.tiles), drawn, figures.cells, f.grid.values.size
 
 
