@@ -165,6 +165,8 @@ def verify(db, progress):
     try:
         if db.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
             raise damaged()
+        # Where a tree's depth is damaged, SQLite's check would go astray in it.
+        verify_index(db)
         if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
             raise damaged()
     except sqlite3.OperationalError:
