@@ -101,6 +101,7 @@ def grid(soundings, shoreline, method, path, older=None):
         max_gap=GAP_IN_SPACINGS * spacing,
         spacing=spacing,
         shoreline=shoreline,
+        later=record is not None,
     )
     if record is None:
         options = {"power": 2.0, "neighbours": 12} if method == "idw" else {}

@@ -90,7 +90,7 @@ def sounding_nodes(soundings: Soundings, block: float) -> Nodes:
     # One number for each lane of each visit; 0 stays "no lane".
     _, visit = distinct(soundings.visit[first])
     lane = soundings.lane[first].astype(np.int64)
-    number = np.where(lane > 0, visit * (lane.max() + 1) + lane, 0)
+    number = np.where(lane > 0, visit * (lane.max(initial=0) + 1) + lane, 0)
     return Nodes.build(x, y, depth, SOUNDING, uncert, number)
 
 

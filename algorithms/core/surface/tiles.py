@@ -128,7 +128,9 @@ class _Parts:
                 np.floor((at + 0.5) / _SIDE).astype(np.int32)
                 for at in f.grid.rows_cols(getattr(f, name).x, getattr(f, name).y)
             )
-            corner, shape = (row.min(), col.min()), (np.ptp(row) + 1, np.ptp(col) + 1)
+            corner, shape = (0, 0), (0, 0)
+            if len(row):
+                corner, shape = (row.min(), col.min()), (np.ptp(row) + 1, np.ptp(col) + 1)
             square = (row - corner[0]) * shape[1] + (col - corner[1])
             order = np.argsort(square, kind="stable")
             starts = np.searchsorted(square[order], np.arange(np.prod(shape) + 1))
@@ -157,11 +159,13 @@ class _Parts:
 
     def _window(self, rows: slice, cols: slice) -> Frame:
         """Return what :meth:`Frame.window` does."""
+        # A block of soundings that makes a node may begin outside.
+        margin = int(np.ceil(self._frame.block / self._frame.grid.dx)) + 1
+        wide = [slice(span.start - margin, span.stop + margin) for span in (rows, cols)]
         near = {
-            name: getattr(self._frame, name).select(self.near(name, rows, cols))
-            for name in self._sorted
+            name: getattr(self._frame, name).select(self.near(name, *wide)) for name in self._sorted
         }
-        return replace(self._frame, **near).window(rows, cols)
+        return replace(self._frame, **near).complete().window(rows, cols)
 
     def near(self, name: str, rows: slice, cols: slice) -> np.ndarray:
         """Return the row numbers of nodes or soundings in the squares that a part meets."""
@@ -298,6 +302,7 @@ def draw(
     every = tiles_of(f, record.method)
     parts = _Parts(f) if len(every) > 1 else None
     digests = TileDigests(f, parts.near, settings) if parts else None
+    f = f if parts else f.complete()
     method = METHODS[record.method]
     options = {k: v for k, v in record.options.items() if k in method.draw_options}
     figures, drawn = Figures(), 0
