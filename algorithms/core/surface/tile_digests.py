@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from hashlib import blake2b
+from typing import Any
 
 import numpy as np
 
@@ -72,7 +73,7 @@ class TileDigests:
         return near[(x >= west) & (x < east) & (y > south) & (y <= north)]
 
 
-def add_lines(digest, lines: Sequence[np.ndarray], bounds: tuple) -> None:
+def add_lines(digest: Any, lines: Sequence[np.ndarray], bounds: tuple) -> None:
     """Take the lines that may reach into ``bounds`` up into a digest."""
     west, south, east, north = bounds
     for line in lines:

@@ -326,11 +326,11 @@ def draw(
                 low, high = float(np.nanmin(bands[0])), float(np.nanmax(bands[0]))
             bands = [band.astype(np.float32) for band in bands]
         outside = int(np.isnan(bands[0][_places(f.grid, part.soundings, tile)]).sum())
-        return tile, (digest, low, high, figures_of(*bands[:2], outside)), None, bands
+        return tile, (digest, low, high, figures_of(bands[0], bands[1], outside)), None, bands
 
     with closing(_in_order(every, work, workers, progress)) as results:
         for tile, entry, window, bands in results:
-            if window and rewrite:
+            if window and rewrite and read is not None:
                 rows, cols, top, left = window
                 bands = [_placed(band, top, left, tile) for band in read(rows, cols)]
             drawn += not window
