@@ -14,6 +14,14 @@ over a square of it. "update" are the seconds to bring the surface up to date, a
 soundings in memory, with how many tiles were drawn. At last an islet is mapped and cut out of the
 shoreline: "islet" are the seconds of that update. With --check a fourth run draws all tiles with
 the parameters learned for the first surface; every value of every band must be that of the updates.
+
+Where the time of an update goes, and the floor. With 2 of 144 tiles to draw, of 10 million
+soundings, half was reading the tiles that stay, for the figures in the log, a fifth the nodes of
+all soundings, the rest sorting soundings and digests of all that each tile is drawn from. Now each
+tile's figures stand in the record, nodes are made for the tiles that are drawn, and a sounding is
+digested once, as 8 bytes. What still grows with the lake: one pass over the 32 bytes of each
+sounding, sorting them into squares, 8 bytes of each for every tile that it is in, the shoreline,
+and the copy of the older file.
 """
 
 import argparse

@@ -6,7 +6,16 @@ Both hold the same soundings of one lake in a GeoPackage with a spatial index. G
 as features in one transaction and knows nothing of visits, duplicates or changes of the bottom;
 ours compares each visit with all earlier ones. Each runs in a process of its own; seconds are of
 the clock and, in brackets, of the processor; MB is the peak of the process so far less what it
-had before the first step, the visit's own arrays included.
+had before the first step, the visit's own arrays included. "add 20 pings" is the median of five.
+
+Where the time goes, and the floor. For 20 pings into 1 million (a file of 338 MB), 0.16 to 0.19 MB
+are written and synced once. All of the file was looked over first: 2.0 to 2.2 of 2.2 s, of which
+integrity_check() took 1.2 s, rtreecheck() 0.9 s and counting each visit's rows 0.08 s; 1.6 s of
+processor time in all. Now it is 0.19 to 0.26 s of processor time, of which 0.17 s go into the nodes
+of the spatial index (53 MB are read): by these the older soundings near the new ones are found, and
+none may be missing unseen. That part still grows with the store. GDAL, which checks and compares
+nothing, appends the 20 rows in 0.02 s. Of 100 000 more rows 1.2 of 1.7 s are inserts into the
+spatial index.
 """
 
 import argparse
