@@ -21,7 +21,7 @@ all soundings, the rest sorting soundings and digests of all that each tile is d
 tile's figures stand in the record, nodes are made for the tiles that are drawn, and a sounding is
 digested once, as 8 bytes. What still grows with the lake: one pass over the 32 bytes of each
 sounding, sorting them into squares, 8 bytes of each for every tile that it is in, the shoreline,
-and the copy of the older file.
+and the copy of the older file. Of processor time it was 25 s, and is 6.4 s without that copy.
 """
 
 import argparse
