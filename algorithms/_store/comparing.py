@@ -8,8 +8,8 @@ from .._i18n import tr
 from ..core.visits.bottom_change import bottom_change
 from ..core.visits.store_visits import SUPERSEDED, visits_to_compare, wider
 from .layout import log
-from .rows import depths
-from .visits import stored_visits, sum_up
+from .rows import by_index, check_places, depths
+from .visits import stored_visits, sum_up, verify_index
 
 
 def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
@@ -18,6 +18,13 @@ def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
     margin = test.reach_m + test.block_m
     pairs = visits_to_compare(visits, touched, margin)
     held, marked = (None, None), {}
+    looked_up = {
+        b.number: wider(b.box, margin) for a, b in pairs if by_index(a, wider(b.box, margin))
+    }
+    if looked_up:
+        verify_index(db)
+    for box in looked_up.values():
+        check_places(db, box)
     for k, (a, b) in enumerate(pairs):
         progress(k / len(pairs))
         if held[0] != b.number:

@@ -44,12 +44,37 @@ def insert_soundings(db, soundings, number, progress):
     columns = ["fid", "geom", "visit_id", *SCHEMA]
     marks = ", ".join("?" * len(columns))
     insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
-    # The index is filled here in one go: its trigger needs functions that SQLite itself lacks.
-    ((trigger,),) = db.execute(
-        "SELECT sql FROM sqlite_master WHERE type = 'trigger' "
-        "AND name = 'rtree_soundings_geom_insert'"
-    )
-    db.execute("DROP TRIGGER rtree_soundings_geom_insert")
+    total = len(soundings)
+    with _counted_at_once(db, total):
+        _insert_rows(db, insert, soundings, first, number, srs, progress)
+    progress(1.0)
+
+
+@contextmanager
+def _counted_at_once(db, rows):
+    """Do without the triggers of inserted rows; what they do is done here in one go.
+
+    That of the spatial index needs functions that SQLite itself lacks. That of GDAL adds to the
+    count of features with every row.
+    """
+    triggers = db.execute(
+        "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name IN "
+        "('rtree_soundings_geom_insert', 'trigger_insert_feature_count_soundings')"
+    ).fetchall()
+    for name, _ in triggers:
+        db.execute(f"DROP TRIGGER {name}")
+    yield
+    if len(triggers) == 2:
+        db.execute(
+            "UPDATE gpkg_ogr_contents SET feature_count = feature_count + ? "
+            "WHERE table_name = 'soundings'",
+            (rows,),
+        )
+    for _, sql in triggers:
+        db.execute(sql)
+
+
+def _insert_rows(db, insert, soundings, first, number, srs, progress):
     total = len(soundings)
     for start in range(0, total, BATCH):
         progress(start / total)
@@ -65,8 +90,6 @@ def insert_soundings(db, soundings, number, progress):
         db.executemany(
             "INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)", zip(ids, x, x, y, y)
         )
-    db.execute(trigger)
-    progress(1.0)
 
 
 def delete_soundings(db, number):
@@ -164,23 +187,31 @@ def depths(db, visit, box=None):
         With a position at least.
     box : tuple, optional
         West, south, east, north, m; by default all.
+
+    Raises
+    ------
+    DamagedError
+        If soundings of the visit are missing.
     """
-    query = (
-        "SELECT fid, geom, depth_m, uncert_m FROM soundings "
-        "WHERE visit_id = ? AND status = ? AND geom IS NOT NULL"
-    )
-    values = [visit.number, ACCEPTED]
-    # Where most of the visit is wanted, reading all of it is faster than the index.
-    if box is not None and _area(box) < 0.25 * _area(visit.box):
+    query = "SELECT fid, geom, depth_m, uncert_m, status FROM soundings WHERE visit_id = ?"
+    values = [visit.number]
+    some = box is not None and by_index(visit, box)
+    if some:
         query += f" AND {_IN_BOX}"
         values += _corners(box)
-    fids, columns = [np.empty(0, np.int64)], [[np.empty(0)] * 4]
+    fids, columns, count = [np.empty(0, np.int64)], [[np.empty(0)] * 4], 0
     for rows in pages(db.execute(query, values)):
+        count += len(rows)
+        rows = [row[:4] for row in rows if row[4] == ACCEPTED and row[1] is not None]
+        if not rows:
+            continue
         with decoding():
             fid, geometry, depth, uncert = zip(*rows)
             x, y = positions(geometry)
             columns.append((x, y, np.array(depth, float), np.array(uncert, float)))
             fids.append(np.array(fid, np.int64))
+    if not some and count != visit.soundings:
+        raise damaged()
     fid = np.concatenate(fids)
     x, y, depth, uncert = (np.concatenate(c) for c in zip(*columns))
     if box is not None:
@@ -188,6 +219,23 @@ def depths(db, visit, box=None):
         inside = (x >= west) & (x <= east) & (y >= south) & (y <= north)
         fid, x, y, depth, uncert = (v[inside] for v in (fid, x, y, depth, uncert))
     return fid, Soundings.build(x, y, depth, uncert=uncert)
+
+
+def by_index(visit, box) -> bool:
+    """Say whether a part of a visit is read by the spatial index: reading most so takes longer."""
+    return _area(box) < 0.25 * _area(visit.box)
+
+
+def check_places(db, box):
+    """Refuse a store whose spatial index has rows in a box that the table does not have."""
+    held, there = db.execute(
+        "SELECT (SELECT count(*) FROM rtree_soundings_geom "
+        "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?), "
+        f"(SELECT count(*) FROM soundings WHERE {_IN_BOX})",
+        2 * _corners(box),
+    ).fetchone()
+    if held != there:
+        raise damaged()
 
 
 def _area(box):

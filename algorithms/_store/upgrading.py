@@ -12,19 +12,26 @@ from ..core.progress import silent
 from .copies import keep_aside
 from .file import writing
 from .layout import LAYOUT, LAYOUT_WORDS, layout_of, log, stamp, state_of
-from .visits import take_over, verify
+from .visits import check_entry, take_over, verify
 
 
 @contextmanager
 def prepared(path, progress, notes):
-    """Look a store over before it is changed; bring one of an older layout up to the present."""
+    """Look a store over before it is changed; bring one of an older layout up to the present.
+
+    All of it is looked over where another program was the last to change it. Otherwise what is
+    read is checked where it is read, so that a small visit costs no more in a large store.
+    """
     path, kept = Path(path), None
 
     def prepare(db):
         nonlocal kept
-        edited = not state_of(db)[1]
-        verify(db, progress)
-        if layout_of(db) == 1:
+        edited, old = not state_of(db)[1], layout_of(db) == 1
+        if edited or old:
+            verify(db, progress)
+        else:
+            check_entry(db)
+        if old:
             kept = bring_up(db, path)
             notes.append(
                 tr(

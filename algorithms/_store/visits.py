@@ -11,6 +11,7 @@ from .._i18n import tr
 from ..core.correcting.datums import datum_of
 from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions
+from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.visits.store_content import Logged, fingerprint
 from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
@@ -164,21 +165,48 @@ def verify(db, progress):
     try:
         if db.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
             raise damaged()
+        # Where a tree's depth is damaged, SQLite's check would go astray in it.
         verify_index(db)
+        if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
+            raise damaged()
     except sqlite3.OperationalError:
         if stopped:
             raise stopped[0] from None
         raise
     finally:
         db.set_progress_handler(None, 0)
+    _count_each(db, stored_visits(db))
+
+
+def check_entry(db):
+    """Refuse a store whose table of visits, or count of soundings, is not what it should be.
+
+    This is what can be told without reading soundings. Those of a visit are checked when they are
+    read, in :func:`parts` and :func:`logged`; the spatial index in :func:`verify_index`.
+    """
+    for table in ("visits", "history"):
+        # SQLite before 3.33 looks over the whole file here.
+        if db.execute(f"PRAGMA integrity_check({table})").fetchone() != ("ok",):
+            raise damaged()
     verify_counts(db, stored_visits(db))
 
 
 def verify_counts(db, visits):
-    """Refuse a store that does not hold as many soundings of each visit as it says.
+    """Refuse a store that does not hold as many soundings as its visits have together.
 
-    What another program has edited is taken as it is.
+    What another program has edited is taken as it is. Triggers of GDAL count the rows of the
+    table, whoever adds or deletes some. Where that count differs, each visit's soundings are
+    counted.
     """
+    counted = db.execute(
+        "SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = 'soundings'"
+    ).fetchone()
+    if counted != (sum(v.soundings for v in visits),):
+        _count_each(db, visits)
+
+
+def _count_each(db, visits):
+    """Refuse a store that does not hold as many soundings of each visit as it says."""
     if state_of(db)[1]:
         counted = dict(db.execute("SELECT visit_id, count(*) FROM soundings GROUP BY visit_id"))
         if counted != {v.number: v.soundings for v in visits}:
@@ -186,8 +214,8 @@ def verify_counts(db, visits):
 
 
 def verify_index(db):
-    """Refuse a store whose spatial index contradicts itself; see :func:`verify`."""
-    if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
+    """Refuse a store whose spatial index would not find all that is in it."""
+    if not finds_all(db, "rtree_soundings_geom"):
         raise damaged()
 
 

@@ -166,6 +166,7 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
             spacing=used.spacing,
             shoreline=survey.shoreline,
             breaklines=survey.breaklines,
+            later=record is not None,
         )
         progress(0.1)
         if record is None:

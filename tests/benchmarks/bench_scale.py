@@ -14,6 +14,14 @@ over a square of it. "update" are the seconds to bring the surface up to date, a
 soundings in memory, with how many tiles were drawn. At last an islet is mapped and cut out of the
 shoreline: "islet" are the seconds of that update. With --check a fourth run draws all tiles with
 the parameters learned for the first surface; every value of every band must be that of the updates.
+
+Where the time of an update goes, and the floor. With 2 of 144 tiles to draw, of 10 million
+soundings, half was reading the tiles that stay, for the figures in the log, a fifth the nodes of
+all soundings, the rest sorting soundings and digests of all that each tile is drawn from. Now each
+tile's figures stand in the record, nodes are made for the tiles that are drawn, and a sounding is
+digested once, as 8 bytes. What still grows with the lake: one pass over the 32 bytes of each
+sounding, sorting them into squares, 8 bytes of each for every tile that it is in, the shoreline,
+and the copy of the older file. Of processor time it was 25 s, and is 6.4 s without that copy.
 """
 
 import argparse
@@ -40,6 +48,11 @@ from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.surface_record import (
+    Record,
+    record_from_text,
+    record_to_text,
+)
 
 SPACING, PING, CELL = 8.0, 1.25, 1.0
 EAST, NORTH = 480_000.0, 5_200_000.0
@@ -86,7 +99,7 @@ def grid(soundings, shoreline, method, path, older=None):
     record = None
     if older is not None:
         stored = StoredSurface(QgsRasterLayer(str(older)))
-        record = tiles.record_from_text(stored.record)
+        record = record_from_text(stored.record)
         if path.name.startswith("anew"):
             record.tiles.clear()
     spacing = record.spacing if record else lane_spacing(soundings)
@@ -96,11 +109,12 @@ def grid(soundings, shoreline, method, path, older=None):
         max_gap=GAP_IN_SPACINGS * spacing,
         spacing=spacing,
         shoreline=shoreline,
+        later=record is not None,
     )
     if record is None:
         options = {"power": 2.0, "neighbours": 12} if method == "idw" else {}
         learned = tiles.learn(f, method, options)
-        record = tiles.Record(method, options, CELL, spacing, f.max_gap, learned)
+        record = Record(method, options, CELL, spacing, f.max_gap, learned)
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     start = stored.copy_for(f.grid) if older else None
     with RasterFile(path, f.grid, BANDS, crs, start) as raster:
@@ -112,7 +126,7 @@ def grid(soundings, shoreline, method, path, older=None):
             read=older and stored.read,
             rewrite=start is None,
         )
-        raster.describe({RECORD_ITEM: tiles.record_to_text(record)}, RECORD_DOMAIN)
+        raster.describe({RECORD_ITEM: record_to_text(record)}, RECORD_DOMAIN)
     return len(record.tiles), drawn, figures.cells, f.grid.values.size
 
 

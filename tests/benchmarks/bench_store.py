@@ -6,7 +6,16 @@ Both hold the same soundings of one lake in a GeoPackage with a spatial index. G
 as features in one transaction and knows nothing of visits, duplicates or changes of the bottom;
 ours compares each visit with all earlier ones. Each runs in a process of its own; seconds are of
 the clock and, in brackets, of the processor; MB is the peak of the process so far less what it
-had before the first step, the visit's own arrays included.
+had before the first step, the visit's own arrays included. "add 20 pings" is the median of five.
+
+Where the time goes, and the floor. For 20 pings into 1 million (a file of 338 MB), 0.16 to 0.19 MB
+are written and synced once. All of the file was looked over first: 2.0 to 2.2 of 2.2 s, of which
+integrity_check() took 1.2 s, rtreecheck() 0.9 s and counting each visit's rows 0.08 s; 1.6 s of
+processor time in all. Now it is 0.19 to 0.26 s of processor time, of which 0.17 s go into the nodes
+of the spatial index (53 MB are read): by these the older soundings near the new ones are found, and
+none may be missing unseen. That part still grows with the store. GDAL, which checks and compares
+nothing, appends the 20 rows in 0.02 s. Of 100 000 more rows 1.2 of 1.7 s are inserts into the
+spatial index.
 """
 
 import argparse
@@ -30,6 +39,8 @@ from lakefloor.algorithms.core.soundings import Soundings
 
 CRS = "EPSG:32615"
 SIDE = 2000.0
+#: Name of the step of a few pings, and how often it is done; the median counts.
+FEW, TIMES = "add 20 pings", 5
 AREA = (400_800.0, 5_150_800.0, 401_000.0, 5_151_000.0)  # a hundredth of the lake
 
 
@@ -73,6 +84,9 @@ def ours(path, n, visits):
     yield "add the last visit", lambda: add(visits - 1)
     yield "add it again", lambda: add(visits - 1)
     yield "add 20 000 over 200 m", lambda: _store.add(path, visit(visits, 20_000, 200.0), CRS)
+    for k in range(TIMES):
+        few = visit(visits + 1 + k, 20, 5.0)
+        yield f"{FEW} {k}", lambda few=few: _store.add(path, few, CRS)
     yield "read one area", lambda: sum(len(p) for p in _store.read(path, box=AREA))
     yield "read all", lambda: sum(len(p) for p in _store.read(path))
     yield "remove a visit", lambda: _store.remove(path, ["visit 003"])
@@ -90,8 +104,7 @@ def gdal_layer(path, n, visits):
         dataset = gdal.OpenEx(str(path), gdal.OF_UPDATE | gdal.OF_VECTOR)
         return dataset, dataset.GetLayer("soundings")
 
-    def write(number, layer):
-        s = visit(number, n)
+    def write(s, layer):
         times = np.datetime_as_string(s.time, "ms").tolist()
         columns = [
             times if kind == "datetime" else getattr(s, attr).tolist()
@@ -117,13 +130,13 @@ def gdal_layer(path, n, visits):
             layer.CreateField(ogr.FieldDefn(name, kinds[kind]))
         dataset.StartTransaction()
         for number in range(visits - 1):
-            write(number, layer)
+            write(visit(number, n), layer)
         dataset.CommitTransaction()
 
     def append():
         dataset, layer = opened()
         dataset.StartTransaction()
-        write(visits - 1, layer)
+        write(visit(visits - 1, n), layer)
         dataset.CommitTransaction()
 
     def read(box):
@@ -136,8 +149,16 @@ def gdal_layer(path, n, visits):
         dataset, _ = opened()
         dataset.ExecuteSQL("DELETE FROM soundings WHERE visit = 'visit 003'")
 
+    def append_few(number):
+        dataset, layer = opened()
+        dataset.StartTransaction()
+        write(visit(number, 20, 5.0), layer)
+        dataset.CommitTransaction()
+
     yield "add all but the last", make
     yield "add the last visit", append
+    for k in range(TIMES):
+        yield f"{FEW} {k}", lambda k=k: append_few(visits + 1 + k)
     yield "read one area", lambda: read(AREA)
     yield "read all", lambda: read(None)
     yield "remove a visit", remove
@@ -157,6 +178,8 @@ def child(which, rows, visits):
                 time.process_time() - cpu,
                 peak_mb() - before,
             )
+        few = [found.pop(name) for name in list(found) if name.startswith(FEW)]
+        found[FEW] = [float(np.median(column)) for column in zip(*few)]
         found["size"] = path.stat().st_size / 1e6
     print(json.dumps(found))
 

@@ -1,5 +1,6 @@
 """Surfaces by tiles: as the whole, without seams, and brought up to date where input is new."""
 
+import json
 import sys
 import threading
 from dataclasses import replace
@@ -19,6 +20,7 @@ from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.surface import tiles
 from lakefloor.algorithms.core.surface.frame import Frame, frame
 from lakefloor.algorithms.core.surface.idw import idw_surface
+from lakefloor.algorithms.core.surface.nodes import SOUNDING
 from lakefloor.algorithms.core.surface.smooth_surface import smooth_surface
 from lakefloor.algorithms.core.surface.surface_record import (
     Record,
@@ -332,12 +334,34 @@ def test_into_a_copy_only_what_is_drawn_is_written(small, survey, shoreline):
         write,
         old_grid=f.grid,
         rewrite=False,
-        read=lambda rows, cols: [band[rows, cols] for band in bands],
+        read=lambda rows, cols: pytest.fail("cells that stay are read"),
     )
     _, expected, whole, _ = drawn(later, replace(record, tiles={}))
     assert_same(copy, expected)
     assert 0 < len(written) == count < len(record.tiles)
-    assert (figures.cells, figures.mean) == (whole.cells, whole.mean)
+    assert (figures.cells, figures.mean, figures.low, figures.high, figures.outside) == (
+        whole.cells,
+        whole.mean,
+        whole.low,
+        whole.high,
+        whole.outside,
+    )
+    assert figures.uncertainty(0.5) == whole.uncertainty(0.5)
+
+
+@EVERY
+@pytest.mark.parametrize("ashore", [True, False])
+def test_nodes_that_are_made_of_parts_change_no_bit(small, survey, shoreline, method, ashore):
+    shore = shoreline if ashore else None
+    f, later = (framed(survey, shore, later=wait) for wait in (False, True))
+    assert not (later.nodes.kind == SOUNDING).any()
+    record = learned(f, method)
+    whole, expected, _, _ = drawn(f, record)
+    parts, bands, _, _ = drawn(later, record)
+    assert_same(bands, expected)
+    assert record_to_text(parts) == record_to_text(whole)
+    assert drawn(later, whole, (f.grid, bands))[3] == 0
+    np.testing.assert_array_equal(later.complete().nodes.xy, f.nodes.xy)
 
 
 def test_a_hole_deeper_than_all_before_is_not_cut_off(small, survey, shoreline):
@@ -376,9 +400,12 @@ def test_a_record_survives_as_text(survey, shoreline, method):
     assert record_to_text(back) == text
     assert back.tiles == record.tiles
     assert drawn(f, back, (f.grid, drawn(f, record)[1]))[3] == 0
+    # As the version before wrote it, whose tiles had other digests.
+    former = {**json.loads(text), "version": 2, "tiles": {"whole": ["0" * 24, 1.0, 2.0]}}
+    assert record_from_text(json.dumps(former)) == replace(record, tiles={})
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "7", '{"version": 1}', '{"version": 2}'])
+@pytest.mark.parametrize("text", ["", "{", "[]", "7", '{"version": 2}', '{"version": 3}'])
 def test_a_surface_that_does_not_say_how_it_was_drawn(text):
     with pytest.raises(LakefloorError, match="does not say how it was made"):
         record_from_text(text)

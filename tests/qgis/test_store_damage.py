@@ -262,3 +262,127 @@ def test_a_lost_file_of_the_disk(tmp_path):
         _store.contents(broken)
     shutil.rmtree(tmp_path / "folder.gpkg")
     assert sqlite3.sqlite_version_info >= (3, 24)  # rtreecheck()
+
+
+# -- what is checked where it is read ----------------------------------------------------------
+
+APART = visit("apart", "2027-07-01", n=300, seed=4, dx=50_000.0)
+
+
+def past(path, *statements):
+    """Change a store past the other programs' way of dating what they edit, as damage would."""
+    db = store_file.connect(path)
+    db.execute("PRAGMA foreign_keys = OFF")
+    for statement in statements:
+        db.execute(statement)
+    db.close()
+
+
+def test_damage_in_a_visit_that_the_new_one_does_not_meet(tmp_path):
+    """The new visit enters; the damage is told when that other visit is read or copied."""
+    path = tmp_path / "lake.gpkg"
+    whole = visit("may", "2024-05-14", n=700)
+    _store.add(path, concatenate([whole.select(slice(0, 600)), JUNE]), CRS)
+    past(path, "UPDATE soundings SET depth_m = depth_m + 1 WHERE fid = 7")
+    assert _store.add(path, APART, CRS).added == 300
+    assert same(all_of(path, visits=["june", "apart"]), concatenate([JUNE, APART]))
+    for way in (
+        lambda: all_of(path),
+        lambda: all_of(path, visits=["may"]),
+        lambda: all_of(path, box=BOX),
+        lambda: _store.back_up(path, tmp_path),
+    ):
+        with pytest.raises(LakefloorError, match="is damaged"):
+            way()
+    # A log that goes on from it reads it.
+    with pytest.raises(LakefloorError, match="is damaged"):
+        _store.add(path, whole, CRS)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "DELETE FROM soundings WHERE fid = 3",
+        "INSERT INTO soundings (visit_id) VALUES (1)",
+        "UPDATE visits SET soundings = soundings - 1 WHERE fid = 1",
+    ],
+)
+def test_rows_that_sql_alone_took_out_or_put_in_are_told_before_anything_enters(
+    tmp_path, statement
+):
+    path = tmp_path / "lake.gpkg"
+    _store.add(path, concatenate([MAY, JUNE]), CRS)
+    past(path, statement)
+    before = path.read_bytes()
+    for way in (
+        lambda: _store.contents(path),
+        lambda: _store.add(path, APART, CRS),
+        lambda: _store.remove(path, ["june"]),
+    ):
+        with pytest.raises(LakefloorError, match="is damaged"):
+            way()
+    assert path.read_bytes() == before
+
+
+def test_a_count_of_gdal_that_is_not_known_is_made(tmp_path):
+    path = tmp_path / "lake.gpkg"
+    for count in ("NULL", "7"):
+        path.unlink(missing_ok=True)
+        _store.add(path, concatenate([MAY, JUNE]), CRS)
+        past(path, f"UPDATE gpkg_ogr_contents SET feature_count = {count}")
+        assert [v.soundings for v in _store.contents(path).visits] == [600, 600]
+        assert _store.add(path, APART, CRS).added == 300
+        past(path, "DELETE FROM soundings WHERE fid = 3")
+        with pytest.raises(LakefloorError, match="is damaged"):
+            _store.add(path, JULY, CRS)
+
+
+def test_a_row_that_left_its_visit_is_told_by_a_visit_that_meets_it(tmp_path):
+    """All rows are there, but those that the bottom is compared with are too few."""
+    path = tmp_path / "lake.gpkg"
+    _store.add(path, concatenate([MAY, APART]), CRS)
+    past(path, "UPDATE soundings SET visit_id = 2 WHERE fid = 3")
+    before = path.read_bytes()
+    with pytest.raises(LakefloorError, match="is damaged"):
+        _store.add(path, JUNE, CRS)
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        # The box of a node below the root moves away.
+        "UPDATE rtree_soundings_geom_node SET data = CAST(substr(data, 1, 12) || "
+        "x'7f000000' || substr(data, 17) AS BLOB) WHERE nodeno = 1",
+        "UPDATE rtree_soundings_geom_rowid SET rowid = 99999 WHERE rowid = 3",
+    ],
+)
+def test_a_spatial_index_that_loses_rows_is_told_where_it_is_used(tmp_path, statement):
+    path = tmp_path / "lake.gpkg"
+    wide = visit("wide", "2023-05-14", n=6000)
+    _store.add(path, wide, CRS)
+    small = JULY.select(slice(100, 140))
+    content = path.read_bytes()
+    assert _store.add(path, small, CRS).added == 40
+    path.write_bytes(content)
+    past(path, statement)
+    before = path.read_bytes()
+    assert same(all_of(path), wide)
+    with pytest.raises(LakefloorError, match="is damaged"):
+        all_of(path, box=BOX)
+    with pytest.raises(LakefloorError, match="is damaged"):
+        _store.add(path, small, CRS)
+    assert path.read_bytes() == before
+
+
+def test_rows_of_the_index_that_the_table_does_not_have_are_told(tmp_path):
+    """As when the table lost rows of a place without a trace."""
+    path = tmp_path / "lake.gpkg"
+    _store.add(path, visit("wide", "2023-05-14", n=6000), CRS)
+    past(
+        path,
+        "INSERT INTO rtree_soundings_geom SELECT 99999, minx, maxx, miny, maxy "
+        "FROM rtree_soundings_geom WHERE id = 120",
+    )
+    with pytest.raises(LakefloorError, match="is damaged"):
+        _store.add(path, JULY.select(slice(100, 140)), CRS)

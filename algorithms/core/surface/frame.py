@@ -44,6 +44,9 @@ class Frame:
     breaklines : sequence of array, shape (k, 2) or (k, 3)
     wanted : tuple of slice
         Rows and columns that get a depth; the others of a part are its halo.
+    block : float
+        Side of the blocks of soundings whose nodes are still to be made, m; 0 where all are
+        there. See :meth:`complete`.
     """
 
     nodes: Nodes
@@ -55,6 +58,14 @@ class Frame:
     shore_depth: float = 0.0
     breaklines: tuple = ()
     wanted: tuple = _ALL
+    block: float = 0.0
+
+    def complete(self) -> Frame:
+        """Return the frame with the nodes of its soundings."""
+        if not self.block:
+            return self
+        made = sounding_nodes(self.soundings, self.block)
+        return replace(self, nodes=join([made, self.nodes]), block=0.0)
 
     @cached_property
     def mask(self) -> np.ndarray:
@@ -140,6 +151,7 @@ def frame(
     max_gap: float | None = None,
     shore_depth: float = 0.0,
     spacing: float | None = None,
+    later: bool = False,
 ) -> Frame:
     """Collect nodes and grid of a surface, with what was not given taken from the data.
 
@@ -162,6 +174,9 @@ def frame(
         at a level above the datum.
     spacing : float, optional
         Lane spacing, m; from :func:`~.spacing.lane_spacing` if None.
+    later : bool
+        Whether the nodes of soundings may be left to be made of parts; see :attr:`Frame.block`.
+        With breaklines, which need them, they are made.
 
     Raises
     ------
@@ -185,7 +200,8 @@ def frame(
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
 
     block = spacing / NODES_PER_SPACING
-    nodes = sounding_nodes(kept, block)
+    later = later and not len(breaklines)
+    nodes = sounding_nodes(kept.select(slice(0, 0)) if later else kept, block)
     grid = _grid_over(kept, shoreline, cell, max_gap)
     parts = [nodes]
     if shoreline is not None:
@@ -198,7 +214,15 @@ def frame(
         parts[0] = clear_of_lines(nodes, lines)
         parts += lines
     return Frame(
-        join(parts), kept, grid, spacing, max_gap, shoreline, shore_depth, tuple(breaklines)
+        join(parts),
+        kept,
+        grid,
+        spacing,
+        max_gap,
+        shoreline,
+        shore_depth,
+        tuple(breaklines),
+        block=block if later else 0.0,
     )
 
 

@@ -13,7 +13,7 @@ from shapely.geometry.polygon import orient
 
 from ..blocks import block_mean
 from ..polygons import rings
-from ..soundings import Soundings
+from ..soundings import Soundings, distinct
 
 SOUNDING, SHORE, BREAKLINE = 0, 1, 2
 #: Nodes a lane spacing, along lanes and along the shore.
@@ -88,9 +88,9 @@ def sounding_nodes(soundings: Soundings, block: float) -> Nodes:
         soundings.x, soundings.y, block, soundings.depth, soundings.uncert
     )
     # One number for each lane of each visit; 0 stays "no lane".
-    _, visit = np.unique(soundings.visit[first].astype(str), return_inverse=True)
+    _, visit = distinct(soundings.visit[first])
     lane = soundings.lane[first].astype(np.int64)
-    number = np.where(lane > 0, visit * (lane.max() + 1) + lane, 0)
+    number = np.where(lane > 0, visit * (lane.max(initial=0) + 1) + lane, 0)
     return Nodes.build(x, y, depth, SOUNDING, uncert, number)
 
 

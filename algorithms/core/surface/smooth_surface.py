@@ -171,8 +171,9 @@ def learn_smooth(
 
 def depth_limits(f: Frame) -> tuple:
     """Return the least and the greatest known depth, m: soundings, shore and breaklines."""
-    known = (f.soundings.depth, f.nodes.depth)
-    return float(min(map(np.min, known))), float(max(map(np.max, known)))
+    known = f.soundings.depth, f.nodes.depth[f.nodes.kind != SOUNDING]
+    low, high = ([end(depth) for depth in known if len(depth)] for end in (np.min, np.max))
+    return float(min(low)), float(max(high))
 
 
 def draw_smooth(f: Frame, learned: Learned, progress: Progress = silent) -> Surface:

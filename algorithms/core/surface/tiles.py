@@ -28,9 +28,10 @@ from .frame import HALO_IN_GAPS, Frame
 from .gridding_methods import METHODS
 from .nodes import join
 from .smooth_surface import Learned, depth_limits
-from .surface_figures import Figures
+from .surface_figures import Figures, figures_of
 from .surface_record import Record, digest_of, settings_of
 from .surface_uncertainty import Growth
+from .tile_digests import TileDigests
 
 #: A grid of up to this many cells is one tile.
 ONE_TILE = 2_000_000
@@ -127,7 +128,9 @@ class _Parts:
                 np.floor((at + 0.5) / _SIDE).astype(np.int32)
                 for at in f.grid.rows_cols(getattr(f, name).x, getattr(f, name).y)
             )
-            corner, shape = (row.min(), col.min()), (np.ptp(row) + 1, np.ptp(col) + 1)
+            corner, shape = (0, 0), (0, 0)
+            if len(row):
+                corner, shape = (row.min(), col.min()), (np.ptp(row) + 1, np.ptp(col) + 1)
             square = (row - corner[0]) * shape[1] + (col - corner[1])
             order = np.argsort(square, kind="stable")
             starts = np.searchsorted(square[order], np.arange(np.prod(shape) + 1))
@@ -156,20 +159,27 @@ class _Parts:
 
     def _window(self, rows: slice, cols: slice) -> Frame:
         """Return what :meth:`Frame.window` does."""
-        near = {}
-        for name, (order, starts, corner, shape) in self._sorted.items():
-            (top, bottom), (left, right) = (
-                np.clip((cells.start // _SIDE - at, -(-cells.stop // _SIDE) - at), 0, size)
-                for cells, at, size in zip((rows, cols), corner, shape)
-            )
-            chosen = [
-                order[starts[row * shape[1] + left] : starts[row * shape[1] + right]]
-                for row in range(top, bottom)
-            ]
-            # As logged again, which the nodes of breaklines and sums of depths depend on.
-            chosen = np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
-            near[name] = getattr(self._frame, name).select(chosen)
-        return replace(self._frame, **near).window(rows, cols)
+        # A block of soundings that makes a node may begin outside.
+        margin = int(np.ceil(self._frame.block / self._frame.grid.dx)) + 1
+        wide = [slice(span.start - margin, span.stop + margin) for span in (rows, cols)]
+        near = {
+            name: getattr(self._frame, name).select(self.near(name, *wide)) for name in self._sorted
+        }
+        return replace(self._frame, **near).complete().window(rows, cols)
+
+    def near(self, name: str, rows: slice, cols: slice) -> np.ndarray:
+        """Return the row numbers of nodes or soundings in the squares that a part meets."""
+        order, starts, corner, shape = self._sorted[name]
+        (top, bottom), (left, right) = (
+            np.clip((cells.start // _SIDE - at, -(-cells.stop // _SIDE) - at), 0, size)
+            for cells, at, size in zip((rows, cols), corner, shape)
+        )
+        chosen = [
+            order[starts[row * shape[1] + left] : starts[row * shape[1] + right]]
+            for row in range(top, bottom)
+        ]
+        # As logged again, which the nodes of breaklines and sums of depths depend on.
+        return np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
 
 
 def _sample(f: Frame) -> Frame:
@@ -291,21 +301,23 @@ def draw(
     settings = settings_of(f, record)
     every = tiles_of(f, record.method)
     parts = _Parts(f) if len(every) > 1 else None
+    digests = TileDigests(f, parts.near, settings) if parts else None
+    f = f if parts else f.complete()
     method = METHODS[record.method]
     options = {k: v for k, v in record.options.items() if k in method.draw_options}
     figures, drawn = Figures(), 0
 
     def work(tile: Tile, report: Progress):
-        part, top, left = parts.of(tile) if parts else (f, 0, 0)
-        digest, low, high = digest_of(part, settings), None, None
-        places = _places(f.grid, part.soundings, tile)
+        where = tile.drawn_rows, tile.drawn_cols
+        digest = digests.of(*where) if digests else digest_of(f, settings)
         known = before.tiles.get(tile.key)
         if known and known[0] == digest and _still_holds(known, before.learned, learned):
             window = _window_of(old_grid, f, tile)
             if window:
                 report(1.0)
-                return tile, known, window, None, places
-        bands = [np.full(tile.shape, np.nan, dtype=np.float32)] * 3
+                return tile, known, window, None
+        part, top, left = parts.of(tile) if parts else (f, 0, 0)
+        bands, low, high = [np.full(tile.shape, np.nan, dtype=np.float32)] * 3, None, None
         if len(part.soundings):
             surface = method.draw(part, learned, progress=report, **options)
             grids = surface.depth, surface.uncertainty, surface.distance
@@ -313,20 +325,19 @@ def draw(
             if np.isfinite(bands[0]).any():
                 low, high = float(np.nanmin(bands[0])), float(np.nanmax(bands[0]))
             bands = [band.astype(np.float32) for band in bands]
-        return tile, (digest, low, high), None, bands, places
+        outside = int(np.isnan(bands[0][_places(f.grid, part.soundings, tile)]).sum())
+        return tile, (digest, low, high, figures_of(bands[0], bands[1], outside)), None, bands
 
     with closing(_in_order(every, work, workers, progress)) as results:
-        for tile, entry, window, bands, places in results:
-            if window and read is not None:
+        for tile, entry, window, bands in results:
+            if window and rewrite and read is not None:
                 rows, cols, top, left = window
                 bands = [_placed(band, top, left, tile) for band in read(rows, cols)]
-            else:
-                drawn += 1
-            if rewrite or not window:
+            drawn += not window
+            if bands:
                 write(tile.rows, tile.cols, bands)
             record.tiles[tile.key] = entry
-            figures.add(bands[0], bands[1])
-            figures.outside += int(np.isnan(bands[0][places]).sum())
+            figures.add(entry[-1])
     return record, figures, drawn
 
 
@@ -358,7 +369,7 @@ def _still_holds(known, before, now) -> bool:
         return True
     if (before.low, before.high) == (now.low, now.high):
         return True
-    _, low, high = known
+    _, low, high, _ = known
     return before.low < low and high < before.high and now.low <= low and high <= now.high
 
 
