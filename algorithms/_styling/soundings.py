@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from qgis.core import (
+    QgsAggregateCalculator,
     QgsCategorizedSymbolRenderer,
     QgsFillSymbol,
     QgsMarkerSymbol,
@@ -60,16 +61,13 @@ def _soundings(layer, faint=False):
 
 def _deepest(layer) -> float:
     field = layer.fields().indexFromName("depth_m")
-    depths = (
-        [
-            feature[field]
-            for feature in layer.getFeatures(f"coalesce(\"status\", '') IN ('', '{ACCEPTED}')")
-            if not is_null(feature[field])
-        ]
-        if field >= 0
-        else []
-    )
-    return max(depths, default=1.0) or 1.0
+    if field < 0 or not layer.fields().at(field).isNumeric():
+        return 1.0
+    used = QgsAggregateCalculator.AggregateParameters()
+    if layer.fields().indexFromName("status") >= 0:
+        used.filter = f"coalesce(\"status\", '') IN ('', '{ACCEPTED}')"
+    deepest, _ = layer.aggregate(QgsAggregateCalculator.Aggregate.Max, "depth_m", used)
+    return 1.0 if is_null(deepest) else float(deepest) or 1.0
 
 
 def _rejected_marker(number) -> QgsMarkerSymbol:
