@@ -16,7 +16,9 @@ from qgis.core import (
     QgsProcessing,
     QgsProcessingContext,
     QgsProcessingOutputLayerDefinition,
+    QgsProcessingUtils,
     QgsProperty,
+    QgsVectorLayer,
     QgsWkbTypes,
 )
 
@@ -52,13 +54,15 @@ class Outputs:
         self.context = context
         self.feedback = feedback
         self.results = {}
-        self._staging = Staging()
+        self._staging = Staging(Path(QgsProcessingUtils.tempFolder()))
         self._placed = False
         self._layers = []  # (source of the layer, layer definition, output name)
         self._written = {}  # staged vector files by output name
         self._counts = {}  # features by staged file
+        self._sure = set()  # staged files of which SQLite has reported each write
         self._tables = {}  # by GeoPackage, what put_tables takes
         self._styles = []
+        self._temporary = set()  # outputs whose file nobody named
 
     def __enter__(self):
         return self
@@ -84,14 +88,17 @@ class Outputs:
                 check_target(Target(final))
                 if staged.suffix.lower() == ".gpkg":
                     mark(staged)
-            check_whole(staged, self._counts.get(staged), self._check)
+            if staged not in self._sure or not self._staging.passes(staged):
+                check_whole(staged, self._counts.get(staged), self._check)
         self._staging.move()
         for path, tables in self._tables.items():
             put_tables(path, tables, tables[0][1].with_name("copy.gpkg"), self._check)
 
     def _tell(self):
         """Tell QGIS about the layers that are now in place."""
+        opened = {self.results[name]: self._opened(name) for name in self._temporary}
         for source, definition, name in self._layers:
+            source = opened.get(source, source)
             if definition is not None and definition.destinationProject is not None:
                 details = QgsProcessingContext.LayerDetails(
                     definition.destinationName or self._label(name),
@@ -105,8 +112,16 @@ class Outputs:
                 self.results[name] = value.item()
             elif isinstance(value, Path):
                 self.results[name] = str(value)
+            elif isinstance(value, str):
+                self.results[name] = opened.get(value, value)
         for target, style, options in self._styles:
+            target = opened.get(target, target)
             _styling.style_on_load(self.context, target, style, options)
+
+    def _opened(self, name):
+        """Return the id of the layer of a temporary file, which QGIS hands on as one in memory."""
+        layer = QgsVectorLayer(self.results[name], self._label(name), "ogr")
+        return self.context.temporaryLayerStore().addMapLayer(layer).id()
 
     def _label(self, name):
         return self.algorithm.parameterDefinition(name).description()
@@ -164,6 +179,8 @@ class Outputs:
             if not path.exists() and made_as.name.startswith(f"{path.name}."):
                 os.replace(made_as, path)  # QGIS adds what it thinks the ending should be
             self._written[name] = path
+            if written.by_columns:
+                self._sure.add(path)
             target = self._keep(target_file, path, written.count)
             self._layers.append((target, definition, name))
         if style:
@@ -180,7 +197,10 @@ class Outputs:
         if text != QgsProcessing.TEMPORARY_OUTPUT:
             return value
         place = self.algorithm.parameterDefinition(name).generateTemporaryDestination()
-        return value if place.startswith("memory:") else place
+        if place.startswith("memory:"):
+            return value
+        self._temporary.add(name)
+        return place
 
     def _keep(self, target, path, count) -> str:
         """Note a vector file that was made; return the source of its layer once it is in place."""
@@ -207,8 +227,9 @@ class Outputs:
             order = slice(None) if given is None else given.back()
             soundings, count = in_order(soundings, order), len(soundings)
         fields, further = list(_FIELDS), None
-        if given is not None:
-            fields += given.further_fields()
+        own = [] if given is None else given.further_fields()
+        if own:
+            fields += own
             further = given.further_columns(ROWS)
         times = []
         layer = Layer.build(fields, QgsWkbTypes.Type.Point, crs)

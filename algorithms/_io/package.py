@@ -41,6 +41,8 @@ def descriptions(path) -> dict:
 def mark(path):
     """Say in a new GeoPackage that Lakefloor wrote it, unless it is a store.
 
+    The file is one that is brought to the disk later.
+
     Raises
     ------
     LakefloorError
@@ -48,6 +50,7 @@ def mark(path):
     """
     try:
         with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+            db.execute("PRAGMA synchronous = OFF")
             stores = db.execute(
                 "SELECT count(*) FROM gpkg_contents WHERE description LIKE ?", (STORE + "%",)
             )

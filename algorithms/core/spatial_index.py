@@ -24,7 +24,7 @@ _HEAD = np.dtype([("levels", ">u2"), ("count", ">u2")])
 _CELL = np.dtype([("id", ">i8"), ("box", ">f4", (4,))])
 
 
-class Nodes(NamedTuple):
+class IndexNodes(NamedTuple):
     """The nodes of an index.
 
     Attributes
@@ -72,7 +72,7 @@ def round_outward(bounds: np.ndarray) -> np.ndarray:
     return boxes
 
 
-def pack_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> Nodes:
+def pack_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> IndexNodes:
     """Return the nodes of an index over boxes, each as full as it can be.
 
     Parameters
@@ -113,7 +113,7 @@ def pack_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> Nodes:
         blobs += _blobs(cells, bounds, starts, room, node_bytes, depth)
     leaves = np.empty(len(levels[0][3]), np.int64)
     leaves[levels[0][3]] = first[0] + np.arange(leaves.size) // room
-    return Nodes(blobs, parents, leaves)
+    return IndexNodes(blobs, parents, leaves)
 
 
 def _tiles(boxes, room):
