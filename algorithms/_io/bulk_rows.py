@@ -1,4 +1,4 @@
-"""Rows into the empty table of a GeoPackage, as columns and in one transaction.
+"""Rows into an empty table of a GeoPackage, as columns and in one transaction.
 
 QGIS's sink makes the file, so that its layout is the sink's own; here it gets its rows as GDAL
 would write them: the index, the extent and the number of features are brought up to date at the
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from contextlib import closing
+from contextlib import closing, contextmanager
 from itertools import chain, islice
 from pathlib import Path
 from typing import NamedTuple
@@ -77,19 +77,16 @@ _PRAGMAS = ("journal_mode = OFF", "synchronous = OFF", "cache_size = -65536")
 
 
 class Table(NamedTuple):
-    """The empty table of a GeoPackage that a sink has made.
+    """A table of a GeoPackage, as far as its rows need it.
 
     Attributes
     ----------
     name, fid : str
         Of the table and of its column of row numbers.
-    columns : list of str
-        Of the fields, in the layer's order.
-    kinds : list of str
+    columns : list of (str, str)
+        Name and declared type of each field.
     shape : str or None
         Column of the geometry.
-    shape_code : int
-        Of its well-known binary.
     srs_id : int
     index : str or None
         The table of the spatial index.
@@ -100,12 +97,21 @@ class Table(NamedTuple):
     name: str
     fid: str
     columns: list
-    kinds: list
     shape: str | None
-    shape_code: int
     srs_id: int
     index: str | None
     triggers: list
+
+    @property
+    def kinds(self) -> list:
+        """Kind of each field, None for one that is not known here."""
+        return [_KINDS.get(re.sub(r"\(\d+\)$", "", declared)) for _, declared in self.columns]
+
+    @property
+    def names(self) -> list:
+        """Row number, geometry and fields."""
+        shape = [] if self.shape is None else [self.shape]
+        return [self.fid, *shape, *(name for name, _ in self.columns)]
 
 
 def takes(layer) -> bool:
@@ -116,70 +122,67 @@ def takes(layer) -> bool:
 
 def table_in(path: Path, layer) -> Table | None:
     """Return the only table of a new GeoPackage, None if it is not just as a layer asks for."""
+    table = _table(path)
+    if table is None:
+        return None
+    fields = [(field.name(), field.type()) for field in layer.fields]
+    if (
+        [name for name, _ in fields] != [name for name, _ in table.columns]
+        or not all(of in _TYPES.get(kind, ()) for (_, of), kind in zip(fields, table.kinds))
+        or (table.shape is None) != (layer.wkb_type == QgsWkbTypes.Type.NoGeometry)
+    ):
+        return None
+    return table
+
+
+def _table(path, name=None):
+    """Return a table of a GeoPackage, by default its only one; None if there is more to it."""
     try:
         with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
-            return _table(db, layer)
+            tables = [each for (each,) in db.execute("SELECT table_name FROM gpkg_contents")]
+            if name is None and len(tables) == 1:
+                (name,) = tables
+            return _described(db, name) if name in tables else None
     except sqlite3.Error:
         return None
 
 
-def _table(db, layer):
-    contents = db.execute("SELECT table_name FROM gpkg_contents").fetchall()
-    if len(contents) != 1:
-        return None
-    ((name,),) = contents
+def _described(db, name):
     info = db.execute(f"PRAGMA table_info({_quoted(name)})").fetchall()
     shapes = db.execute(
         "SELECT column_name, srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (name,)
     ).fetchall()
     shape, srs_id = shapes[0] if shapes else (None, 0)
-    if (shape is None) != (layer.wkb_type == QgsWkbTypes.Type.NoGeometry):
-        return None
     keys = [column for _, column, _, _, _, key in info if key]
-    rest = [(column, kind) for _, column, kind, *_ in info if column not in (*keys, shape)]
-    kinds = [_KINDS.get(re.sub(r"\(\d+\)$", "", kind)) for _, kind in rest]
-    fields = list(layer.fields)
-    if (
-        len(keys) != 1
-        or [column for column, _ in rest] != [field.name() for field in fields]
-        or not all(f.type() in _TYPES.get(kind, ()) for f, kind in zip(fields, kinds))
-        or db.execute(f"SELECT count(*) FROM {_quoted(name)}").fetchone() != (0,)
-    ):
-        return None
+    masters = db.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
     index = f"rtree_{name}_{shape}"
-    masters = db.execute(
-        "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY rowid"
-    ).fetchall()
     triggers = [
         (trigger, sql)
-        for kind, trigger, table, sql in masters
-        if kind == "trigger" and table == name and re.search(r"\bINSERT\s+ON\b", sql, re.I)
+        for kind, trigger, of, sql in masters
+        if kind == "trigger" and of == name and re.search(r"\bINSERT\s+ON\b", sql, re.I)
     ]
-    if {trigger for trigger, _ in triggers} - {
-        f"{index}_insert",
-        f"trigger_insert_feature_count_{name}",
-    }:
+    known = {f"{index}_insert", f"trigger_insert_feature_count_{name}"}
+    if len(keys) != 1 or {trigger for trigger, _ in triggers} - known:
         return None
     return Table(
         name,
         keys[0],
-        [column for column, _ in rest],
-        kinds,
+        [(column, kind) for _, column, kind, *_ in info if column not in (*keys, shape)],
         shape,
-        int(layer.wkb_type),
         srs_id,
         index if any(kind == "table" and each == index for kind, each, *_ in masters) else None,
         triggers,
     )
 
 
-def insert_rows(path: Path, table: Table, parts, progress=lambda done: None) -> int:
+def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: None) -> int:
     """Write rows into a table that is empty; return their number.
 
     The file has no journal meanwhile: what fails or is stopped leaves one that is of no use.
 
     Parameters
     ----------
+    layer : Layer
     parts : iterable of Rows
         Values of each column as an array, or as a list of what QGIS has.
     progress : callable
@@ -190,34 +193,76 @@ def insert_rows(path: Path, table: Table, parts, progress=lambda done: None) -> 
     sqlite3.Error
         If they cannot be written, as on a full disk.
     """
-    with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
-        for pragma in _PRAGMAS:
-            db.execute(f"PRAGMA {pragma}")
-        db.execute("BEGIN")
-        for trigger, _ in table.triggers:
-            db.execute(f"DROP TRIGGER {_quoted(trigger)}")
-        count, ids, boxes, extent = _fill(db, table, parts, progress)
+    with _filling(path, table) as db:
+        count, ids, boxes, extent = _fill(db, table, int(layer.wkb_type), parts, progress)
         if table.index is not None and ids.size:
             _fill_index(db, table.index, ids, boxes)
-        for _, sql in table.triggers:
-            db.execute(sql)
         if count:
-            _note(db, table, count, extent)
-        db.execute("COMMIT")
+            _note(db, table, count, extent if ids.size else None)
     return count
 
 
-def _fill(db, table, parts, progress):
+def copy_rows(path: Path, name: str, part: Path) -> int | None:
+    """Copy the rows of the only table of a GeoPackage into an empty one of another.
+
+    Returns their number, None where the two are not alike and nothing was copied. For journal and
+    errors see :func:`insert_rows`.
+    """
+    given, table = _table(part), _table(path, name)
+    if (
+        given is None
+        or table is None
+        or (given.names, given.columns, given.srs_id, given.index is None)
+        != (table.names, table.columns, table.srs_id, table.index is None)
+    ):
+        return None
+    with _filling(path, table, part) as db:
+        names, of = ", ".join(map(_quoted, table.names)), _quoted(given.name)
+        count = db.execute(
+            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM given.{of}"
+        ).rowcount
+        if table.index is not None:
+            query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
+            kind = [("id", np.int64), ("box", np.float32, (4,))]
+            rows = np.fromiter(((i, box) for i, *box in db.execute(query)), np.dtype(kind))
+            if rows.size:
+                _fill_index(db, table.index, rows["id"], rows["box"])
+        ((*extent,),) = db.execute(
+            "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
+            (given.name,),
+        )
+        if count:
+            _note(db, table, count, None if None in extent else extent)
+    return count
+
+
+@contextmanager
+def _filling(path, table, part=None):
+    """Yield a connection in a transaction in which rows come in unnoticed; ``part`` is attached."""
+    with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+        for pragma in _PRAGMAS:
+            db.execute(f"PRAGMA {pragma}")
+        if part is not None:
+            db.execute("ATTACH ? AS given", (str(part),))
+        db.execute("BEGIN")
+        for trigger, _ in table.triggers:
+            db.execute(f"DROP TRIGGER {_quoted(trigger)}")
+        yield db
+        for _, sql in table.triggers:
+            db.execute(sql)
+        db.execute("COMMIT")
+
+
+def _fill(db, table, shape_code, parts, progress):
     """Insert the rows; return their number, the ids and boxes of the placed, and the extent."""
-    names = [table.fid, *([table.shape] if table.shape else []), *table.columns]
-    into = f"{_quoted(table.name)} ({', '.join(map(_quoted, names))})"
+    into, kinds = f"{_quoted(table.name)} ({', '.join(map(_quoted, table.names))})", table.kinds
     done, ids, boxes = 0, [np.empty(0, np.int64)], [np.empty((0, 4), np.float32)]
     extent = np.array([np.inf, np.inf, -np.inf, -np.inf])
     for rows in parts:
         columns = [range(done + 1, done + rows.count + 1)]
         if table.shape:
             wkb, bounds = rows.places
-            columns.append(geometry_blobs(wkb, bounds, table.shape_code, table.srs_id))
+            columns.append(geometry_blobs(wkb, bounds, shape_code, table.srs_id))
             placed = np.flatnonzero(~np.isnan(bounds[:, 0]))
             if placed.size:
                 bounds = bounds[placed]
@@ -225,11 +270,11 @@ def _fill(db, table, parts, progress):
                 boxes.append(round_outward(bounds))
                 extent[:2] = np.minimum(extent[:2], bounds[:, :2].min(axis=0))
                 extent[2:] = np.maximum(extent[2:], bounds[:, 2:].max(axis=0))
-        columns += [_values(v, kind) for v, kind in zip(rows.columns, table.kinds)]
+        columns += [_values(v, kind) for v, kind in zip(rows.columns, kinds)]
         _insert(db, into, columns)
         done += rows.count
         progress(done)
-    return done, np.concatenate(ids), np.concatenate(boxes), extent
+    return done, np.concatenate(ids), np.concatenate(boxes), extent.tolist()
 
 
 def _insert(db, into, columns):
@@ -290,11 +335,11 @@ def _note(db, table, count, extent):
         "WHERE table_name = ?",
         (table.name,),
     )
-    if np.isfinite(extent).all():
+    if extent is not None:
         db.execute(
             "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
             "WHERE table_name = ?",
-            (*extent.tolist(), table.name),
+            (*extent, table.name),
         )
 
 

@@ -8,13 +8,15 @@ from typing import NamedTuple
 
 import numpy as np
 from qgis.core import (
+    NULL,
     QgsFeature,
     QgsFeatureSink,
     QgsGeometry,
-    QgsPoint,
+    QgsPointXY,
     QgsProcessingException,
     QgsWkbTypes,
 )
+from qgis.PyQt.QtCore import QDateTime, Qt, QVariant
 
 from .._i18n import tr
 from ..core.errors import Cancelled, LakefloorError
@@ -78,7 +80,9 @@ class LayerSink:
                     target = self._made(layer)[1]
                     table = table_in(new, layer) if Path(target) == new else None
                     if table is not None:
-                        return Written(target, insert_rows(new, table, parts, progress), True)
+                        return Written(
+                            target, insert_rows(new, table, layer, parts, progress), True
+                        )
                 sink, target = self._made(layer)
                 return Written(target, self._fill(sink, layer, parts, target, progress), False)
         except (RuntimeError, sqlite3.Error) as error:
@@ -134,12 +138,11 @@ class LayerSink:
 
 def _features(rows, layer, into_text):
     """Return rows as features; in a table of text no spreadsheet takes a text for a formula."""
-    columns = [
-        list(values) if kind is None else to_attributes(values, kind)
-        for values, kind in zip(rows.columns, layer.kinds)
-    ]
+    columns = [_attributes(values, kind) for values, kind in zip(rows.columns, layer.kinds)]
     if into_text:
         columns = [[as_text(v) if isinstance(v, str) else v for v in c] for c in columns]
+    else:
+        columns = [_wrapped(c, kind) for c, kind in zip(columns, layer.kinds)]
     features = []
     for values in zip(*columns) if columns else [()] * rows.count:
         feature = QgsFeature(layer.fields)
@@ -152,11 +155,34 @@ def _features(rows, layer, into_text):
     return features
 
 
+def _attributes(values, kind):
+    if kind is None:
+        return list(values)
+    return _moments(values) if kind == "datetime" else to_attributes(values, kind)
+
+
+def _moments(times):
+    """Return times as QDateTime in UTC, NULL where there is none."""
+    times = np.asarray(times, "datetime64[ms]")
+    make, utc = QDateTime.fromMSecsSinceEpoch, Qt.TimeSpec.UTC
+    numbers = zip(np.isnat(times).tolist(), times.astype(np.int64).tolist())
+    return [NULL if lacking else make(ms, utc) for lacking, ms in numbers]
+
+
+def _wrapped(values, kind):
+    """Return values as QGIS keeps them: what occurs again is converted once, not for each row."""
+    if kind in ("text", "int"):
+        known = {value: NULL if value is None else QVariant(value) for value in set(values)}
+        return [known[value] for value in values]
+    return [NULL if value is None else value for value in values] if kind == "double" else values
+
+
 def _geometries(places, wkb_type):
     placed = ~np.isnan(places.bounds[:, 0])
     if wkb_type == QgsWkbTypes.Type.Point:
         points = zip(placed.tolist(), *places.bounds[:, :2].T.tolist())
-        return [QgsGeometry(QgsPoint(x, y)) if here else None for here, x, y in points]
+        make = QgsGeometry.fromPointXY
+        return [make(QgsPointXY(x, y)) if here else None for here, x, y in points]
     geometries = []
     for here, wkb in zip(placed.tolist(), places.wkb):
         geometry = QgsGeometry() if here else None

@@ -15,6 +15,7 @@ from .._i18n import tr
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
 from ..core.visits.store_visits import STORE
+from .bulk_rows import copy_rows
 from .gdal_errors import done, made, strict, without_sql
 from .whole import check_whole
 
@@ -161,31 +162,31 @@ def _cannot(path, error):
 
 
 def _fill(path, tables):
-    package = None
     try:
-        with strict():
-            if path.exists():
-                package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
-            else:
-                package = made(
-                    gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
-                )
-            for name, part, count in tables:
-                if _copy(part, package, name) != count:
-                    raise RuntimeError(tr("it is incomplete"))
-            package = None
-    except RuntimeError as error:
+        for name, part, count in tables:
+            with strict():
+                _make_table(path, name, part)
+                copied = copy_rows(path, name, part)
+                if copied is None:
+                    copied = _copy(part, path, name)
+            if copied != count:
+                raise RuntimeError(tr("it is incomplete"))
+    except (RuntimeError, sqlite3.Error) as error:
         raise _cannot(path, error) from error
-    finally:
-        package = None
 
 
-def _copy(part, package, name) -> int:
-    """Copy the only table of a GeoPackage; return its number of rows."""
-    source = layer = feature = row = None
+def _make_table(path, name, part):
+    """Make a table like the only one of another GeoPackage, without rows."""
+    source = package = layer = None
     try:
         source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
         given = source.GetLayer(0)
+        if path.exists():
+            package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+        else:
+            package = made(
+                gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
+            )
         layer = made(
             package.CreateLayer(
                 name,
@@ -197,8 +198,20 @@ def _copy(part, package, name) -> int:
         fields = given.GetLayerDefn()
         for number in range(fields.GetFieldCount()):
             done(layer.CreateField(fields.GetFieldDefn(number)))
+    finally:
+        # A layer must not outlive its data set.
+        layer = given = fields = source = package = None
+
+
+def _copy(part, path, name) -> int:
+    """Copy the only table of a GeoPackage row by row; return its number of rows."""
+    source = package = layer = feature = row = None
+    try:
+        source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
+        package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+        layer = made(package.GetLayerByName(name))
         done(layer.StartTransaction())
-        for row in given:
+        for row in source.GetLayer(0):
             feature = ogr.Feature(layer.GetLayerDefn())
             feature.SetFrom(row)
             feature.SetFID(row.GetFID())
@@ -207,4 +220,4 @@ def _copy(part, package, name) -> int:
         return layer.GetFeatureCount()
     finally:
         # A feature must not outlive its layer, nor a layer its data set.
-        feature = row = layer = given = fields = source = None
+        feature = row = layer = package = source = None

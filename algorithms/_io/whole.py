@@ -106,6 +106,10 @@ def _read_database(path):
     with closing(sqlite3.connect(str(path))) as db:
         if db.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
             raise _TornError
+        # Zeros at the end of the last page are not missed by SQLite.
+        ((pages,),), ((size,),) = db.execute("PRAGMA page_count"), db.execute("PRAGMA page_size")
+        if path.stat().st_size < pages * size:
+            raise _TornError
         tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
         if "gpkg_ogr_contents" in tables:
             for table, count in db.execute(
