@@ -127,11 +127,12 @@ def restore_milliseconds(path: Path, field: str, times, check=lambda: None):
         allow_updates(db)
         # None where QGIS closed the file cut short, on a full disk.
         (table,) = db.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
+        table = '"{}"'.format(table.replace('"', '""'))
         for start in range(0, len(times), _ROWS):
             check()
             part = times[start : start + _ROWS]
             keyed = ((f"{t}Z", i) for i, t in enumerate(part, start + 1) if not np.isnat(t))
-            db.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
+            db.executemany(f'UPDATE {table} SET "{field}" = ? WHERE fid = ?', keyed)
         db.commit()
 
 
