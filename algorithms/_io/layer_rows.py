@@ -14,7 +14,7 @@ from ..core.geopackage import point_wkb
 from ..core.soundings import SCHEMA, Soundings
 
 #: Rows that are written together, between two looks at cancel.
-ROWS = 5_000
+ROWS = 2_000
 
 _NOWHERE = (np.nan,) * 4
 
