@@ -8,45 +8,37 @@ from __future__ import annotations
 
 import os
 from contextlib import contextmanager
-from itertools import repeat
 from pathlib import Path
 
 import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
-    QgsFeature,
-    QgsFeatureSink,
-    QgsField,
-    QgsFields,
-    QgsGeometry,
-    QgsLineString,
-    QgsPoint,
+    QgsProcessing,
     QgsProcessingContext,
-    QgsProcessingException,
     QgsProcessingOutputLayerDefinition,
+    QgsProcessingUtils,
+    QgsProperty,
+    QgsVectorLayer,
     QgsWkbTypes,
 )
-from shapely.geometry import MultiPolygon
 
 from .. import _styling
-from .._compat import make_field
 from .._i18n import tr
 from ..core.errors import Cancelled, LakefloorError
-from ..core.formulas import as_text
 from ..core.grid import Areas, Grid, Lines, Surface
 from ..core.soundings import SCHEMA, Soundings
 from .destinations import Target, check_target, target_of
-from .gdal_errors import strict, without_sql
+from .layer_rows import ROWS, Layer, in_order, of_areas, of_features, of_lines, of_soundings
+from .layer_sinks import LayerSink
 from .named_crs import require_alive
 from .package import mark, put_tables, restore_milliseconds
 from .raster_file import RasterFile, write_raster
 from .rasters import BANDS, spacing_item
 from .staging import Staging, write_file
-from .values import to_attributes
 from .whole import check_whole
 
-_BATCH = 2000
-_PAGE = 20_000
+#: Name and kind of each field of a soundings layer.
+_FIELDS = [(name, kind) for name, (_, kind) in SCHEMA.items()]
 
 
 class Outputs:
@@ -62,13 +54,15 @@ class Outputs:
         self.context = context
         self.feedback = feedback
         self.results = {}
-        self._staging = Staging()
+        self._staging = Staging(Path(QgsProcessingUtils.tempFolder()))
         self._placed = False
         self._layers = []  # (source of the layer, layer definition, output name)
         self._written = {}  # staged vector files by output name
         self._counts = {}  # features by staged file
+        self._sure = set()  # staged files of which SQLite has reported each write
         self._tables = {}  # by GeoPackage, what put_tables takes
         self._styles = []
+        self._temporary = set()  # outputs whose file nobody named
 
     def __enter__(self):
         return self
@@ -94,14 +88,17 @@ class Outputs:
                 check_target(Target(final))
                 if staged.suffix.lower() == ".gpkg":
                     mark(staged)
-            check_whole(staged, self._counts.get(staged), self._check)
+            if staged not in self._sure or not self._staging.passes(staged):
+                check_whole(staged, self._counts.get(staged), self._check)
         self._staging.move()
         for path, tables in self._tables.items():
             put_tables(path, tables, tables[0][1].with_name("copy.gpkg"), self._check)
 
     def _tell(self):
         """Tell QGIS about the layers that are now in place."""
+        opened = {self.results[name]: self._opened(name) for name in self._temporary}
         for source, definition, name in self._layers:
+            source = opened.get(source, source)
             if definition is not None and definition.destinationProject is not None:
                 details = QgsProcessingContext.LayerDetails(
                     definition.destinationName or self._label(name),
@@ -115,8 +112,16 @@ class Outputs:
                 self.results[name] = value.item()
             elif isinstance(value, Path):
                 self.results[name] = str(value)
+            elif isinstance(value, str):
+                self.results[name] = opened.get(value, value)
         for target, style, options in self._styles:
+            target = opened.get(target, target)
             _styling.style_on_load(self.context, target, style, options)
+
+    def _opened(self, name):
+        """Return the id of the layer of a temporary file, which QGIS hands on as one in memory."""
+        layer = QgsVectorLayer(self.results[name], self._label(name), "ogr")
+        return self.context.temporaryLayerStore().addMapLayer(layer).id()
 
     def _label(self, name):
         return self.algorithm.parameterDefinition(name).description()
@@ -142,17 +147,19 @@ class Outputs:
         style : str, optional
             Name of a style in :mod:`._styling`.
         """
+        layer = Layer.build(fields, wkb_type, crs, as_qgis=True)
+        self._layer(name, layer, of_features(rows, wkb_type), style, count, **options)
+
+    def _layer(self, name, layer, parts, style=None, count=0, **options):
+        """Write a layer from parts of its rows; return whether they were written as columns."""
         if not self.wanted(name):
-            return
-        require_alive(crs, self._label(name))
-        qgs_fields = QgsFields()
-        for field in fields:
-            qgs_fields.append(field if isinstance(field, QgsField) else make_field(*field))
-        parameters = dict(self.parameters)
+            return True
+        require_alive(layer.crs, self._label(name))
+        parameters = {**self.parameters, name: self._resolved(name)}
         definition = self.parameters[name]
         if not isinstance(definition, QgsProcessingOutputLayerDefinition):
             definition = None
-        target_file = target_of(self.algorithm, self.parameters, name, self.context)
+        target_file, path = target_of(self.algorithm, parameters, name, self.context), None
         if target_file is not None:
             check_target(target_file)
             path = self._stage(target_file.path)
@@ -162,78 +169,38 @@ class Outputs:
             if definition is not None:
                 staged.createOptions = definition.createOptions
             parameters[name] = staged
-        try:
-            # QGIS takes no error of GDAL's at closing.
-            with strict():
-                target, written = self._fill(
-                    parameters, name, qgs_fields, wkb_type, crs, rows, count
-                )
-        except RuntimeError as error:
-            raise LakefloorError(
-                tr(
-                    "Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
-                    "then run again."
-                ).format(self._label(name), error)
-            ) from error
+        sink = LayerSink(
+            self.algorithm, parameters, name, self._label(name), self.context, self.feedback
+        )
+        written = sink.write(layer, parts, count, path)
+        target = written.target
         if target_file is not None:
             made_as = path.parent / Path(target.partition("|")[0]).name
             if not path.exists() and made_as.name.startswith(f"{path.name}."):
                 os.replace(made_as, path)  # QGIS adds what it thinks the ending should be
             self._written[name] = path
-            target = self._keep(target_file, path, written)
+            if written.by_columns:
+                self._sure.add(path)
+            target = self._keep(target_file, path, written.count)
             self._layers.append((target, definition, name))
         if style:
             self._styles.append((target, style, options))
         self.results[name] = target
+        return written.by_columns
 
-    def _fill(self, parameters, name, fields, wkb_type, crs, rows, count):
-        """Write features into a sink and close it; return its layer and their number."""
-        try:
-            sink, target = self.algorithm.parameterAsSink(
-                parameters, name, self.context, fields, wkb_type, crs
-            )
-        except QgsProcessingException as error:
-            # Without the place where it was being made.
-            reason = without_sql(str(error).rpartition("OGR error: ")[2]).strip().rstrip(")")
-            raise LakefloorError(
-                tr(
-                    "'{}' cannot be written in that format ({}). If the disk is not full, choose a "
-                    "GeoPackage (.gpkg)."
-                ).format(self._label(name), reason)
-            ) from error
-        if sink is None:
-            raise LakefloorError(self.algorithm.invalidSinkError(self.parameters, name))
-        if str(target).lower().endswith(".csv"):
-            rows = _without_formulas(rows)
-        batch, i = [], -1
-        for i, (geometry, attributes) in enumerate(rows):
-            feature = QgsFeature(fields)
-            if geometry is not None:
-                feature.setGeometry(geometry)
-            feature.setAttributes(attributes)
-            batch.append(feature)
-            if len(batch) == _BATCH:
-                self._add(sink, batch, name)
-                batch = []
-                if count:
-                    self.feedback.setProgress(100.0 * i / count)
-        self._add(sink, batch, name)
-        sink.flushBuffer()
-        del sink
-        return target, i + 1
-
-    def _add(self, sink, batch, name):
-        if self.feedback.isCanceled():
-            raise Cancelled
-        if batch and not sink.addFeatures(batch, QgsFeatureSink.Flag.FastInsert):
-            # Without the statement of SQL in which it failed.
-            reason = without_sql(sink.lastError()).strip().rstrip(")")
-            raise LakefloorError(
-                tr(
-                    "Cannot write '{}' ({}). Nothing was kept. See that the disk is not full, "
-                    "then run again."
-                ).format(self._label(name), reason)
-            )
+    def _resolved(self, name):
+        """Return the value of an output; the file that a temporary one goes to, if it is a file."""
+        value = self.parameters[name]
+        text = value.sink if isinstance(value, QgsProcessingOutputLayerDefinition) else value
+        if isinstance(text, QgsProperty):
+            text, _ = text.valueAsString(self.context.expressionContext())
+        if text != QgsProcessing.TEMPORARY_OUTPUT:
+            return value
+        place = self.algorithm.parameterDefinition(name).generateTemporaryDestination()
+        if place.startswith("memory:"):
+            return value
+        self._temporary.add(name)
+        return place
 
     def _keep(self, target, path, count) -> str:
         """Note a vector file that was made; return the source of its layer once it is in place."""
@@ -256,33 +223,18 @@ class Outputs:
         given : GivenRows, optional
             The rows that the soundings were read from: they keep their order and further fields.
         """
-        order = slice(None) if given is None else given.back()
         if isinstance(soundings, Soundings):
-            soundings, count = _pages(soundings, order), len(soundings)
+            order = slice(None) if given is None else given.back()
+            soundings, count = in_order(soundings, order), len(soundings)
+        fields, further = list(_FIELDS), None
+        own = [] if given is None else given.further_fields()
+        if own:
+            fields += own
+            further = given.further_columns(ROWS)
         times = []
-        more = repeat([]) if given is None else given.further_columns(_BATCH)
-        fields = [(f, kind) for f, (_, kind) in SCHEMA.items()]
-
-        def rows():
-            for part in _slices(soundings):
-                times.append(part.time)
-                converted = [
-                    to_attributes(getattr(part, attr), kind) for attr, kind in SCHEMA.values()
-                ]
-                finite = np.isfinite(part.x) & np.isfinite(part.y)
-                for i, attributes in enumerate(zip(*converted, *next(more))):
-                    point = QgsGeometry(QgsPoint(part.x[i], part.y[i])) if finite[i] else None
-                    yield point, list(attributes)
-
-        self.features(
-            name,
-            fields if given is None else fields + given.further_fields(),
-            QgsWkbTypes.Type.Point,
-            crs,
-            rows(),
-            style="soundings",
-            count=count,
-        )
+        layer = Layer.build(fields, QgsWkbTypes.Type.Point, crs)
+        parts = of_soundings(_noting(times, soundings), further)
+        by_columns = self._layer(name, layer, parts, "soundings", count)
         path = self._written.get(name)
         if path is not None and path.suffix.lower() == ".shp":
             self.feedback.pushWarning(
@@ -292,51 +244,18 @@ class Outputs:
                     "Work with a GeoPackage (.gpkg)."
                 ).format(path.name)
             )
-        if path is not None and times:
+        if path is not None and times and not by_columns:
             restore_milliseconds(path, "time", np.concatenate(times), self._check)
 
     def lines(self, name, lines: Lines, fields, crs, style=None, **options):
         """Write lines; ``fields`` lists (name, kind) of the attributes to write, in order."""
-        columns = [to_attributes(lines.attributes[field], kind) for field, kind in fields]
-
-        def rows():
-            for i, coords in enumerate(lines.coords):
-                geometry = QgsGeometry(QgsLineString(coords[:, 0].tolist(), coords[:, 1].tolist()))
-                yield geometry, [column[i] for column in columns]
-
-        self.features(
-            name,
-            fields,
-            QgsWkbTypes.Type.LineString,
-            crs,
-            rows(),
-            style=style,
-            count=len(lines),
-            **options,
-        )
+        layer = Layer.build(fields, QgsWkbTypes.Type.LineString, crs)
+        self._layer(name, layer, of_lines(lines, fields), style, len(lines), **options)
 
     def areas(self, name, areas: Areas, fields, crs, style=None, **options):
         """Write polygons; ``fields`` as in :meth:`lines`."""
-        columns = [to_attributes(areas.attributes[field], kind) for field, kind in fields]
-
-        def rows():
-            for i, polygon in enumerate(areas.polygons):
-                if polygon.geom_type == "Polygon":
-                    polygon = MultiPolygon([polygon])
-                geometry = QgsGeometry()
-                geometry.fromWkb(polygon.wkb)
-                yield geometry, [column[i] for column in columns]
-
-        self.features(
-            name,
-            fields,
-            QgsWkbTypes.Type.MultiPolygon,
-            crs,
-            rows(),
-            style=style,
-            count=len(areas),
-            **options,
-        )
+        layer = Layer.build(fields, QgsWkbTypes.Type.MultiPolygon, crs)
+        self._layer(name, layer, of_areas(areas, fields), style, len(areas), **options)
 
     def table(self, name, fields, rows):
         """Write a table without geometry; each row is a list of values in field order."""
@@ -422,21 +341,8 @@ class Outputs:
             raise Cancelled
 
 
-def _pages(soundings, order):
-    """Yield soundings in an order, a page at a time, so that no column is there twice."""
-    rows = np.arange(len(soundings))[order]
-    for start in range(0, rows.size, _PAGE):
-        yield soundings.select(rows[start : start + _PAGE])
-
-
-def _slices(parts):
-    """Yield soundings in parts of which each is one look at cancel."""
+def _noting(times, parts):
+    """Yield soundings, and keep their times."""
     for part in parts:
-        for start in range(0, len(part), _BATCH):
-            yield part.select(slice(start, start + _BATCH))
-
-
-def _without_formulas(rows):
-    """Yield rows for a table of text in which no spreadsheet takes a text for a formula."""
-    for geometry, attributes in rows:
-        yield geometry, [as_text(v) if isinstance(v, str) else v for v in attributes]
+        times.append(part.time)
+        yield part

@@ -15,6 +15,7 @@ from .._i18n import tr
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
 from ..core.visits.store_visits import STORE
+from .bulk_rows import copy_rows
 from .gdal_errors import done, made, strict, without_sql
 from .whole import check_whole
 
@@ -41,6 +42,8 @@ def descriptions(path) -> dict:
 def mark(path):
     """Say in a new GeoPackage that Lakefloor wrote it, unless it is a store.
 
+    The file is one that is brought to the disk later.
+
     Raises
     ------
     LakefloorError
@@ -48,6 +51,7 @@ def mark(path):
     """
     try:
         with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
+            db.execute("PRAGMA synchronous = OFF")
             stores = db.execute(
                 "SELECT count(*) FROM gpkg_contents WHERE description LIKE ?", (STORE + "%",)
             )
@@ -123,11 +127,12 @@ def restore_milliseconds(path: Path, field: str, times, check=lambda: None):
         allow_updates(db)
         # None where QGIS closed the file cut short, on a full disk.
         (table,) = db.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
+        table = '"{}"'.format(table.replace('"', '""'))
         for start in range(0, len(times), _ROWS):
             check()
             part = times[start : start + _ROWS]
             keyed = ((f"{t}Z", i) for i, t in enumerate(part, start + 1) if not np.isnat(t))
-            db.executemany(f'UPDATE "{table}" SET "{field}" = ? WHERE fid = ?', keyed)
+            db.executemany(f'UPDATE {table} SET "{field}" = ? WHERE fid = ?', keyed)
         db.commit()
 
 
@@ -158,31 +163,31 @@ def _cannot(path, error):
 
 
 def _fill(path, tables):
-    package = None
     try:
-        with strict():
-            if path.exists():
-                package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
-            else:
-                package = made(
-                    gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
-                )
-            for name, part, count in tables:
-                if _copy(part, package, name) != count:
-                    raise RuntimeError(tr("it is incomplete"))
-            package = None
-    except RuntimeError as error:
+        for name, part, count in tables:
+            with strict():
+                _make_table(path, name, part)
+                copied = copy_rows(path, name, part)
+                if copied is None:
+                    copied = _copy(part, path, name)
+            if copied != count:
+                raise RuntimeError(tr("it is incomplete"))
+    except (RuntimeError, sqlite3.Error) as error:
         raise _cannot(path, error) from error
-    finally:
-        package = None
 
 
-def _copy(part, package, name) -> int:
-    """Copy the only table of a GeoPackage; return its number of rows."""
-    source = layer = feature = row = None
+def _make_table(path, name, part):
+    """Make a table like the only one of another GeoPackage, without rows."""
+    source = package = layer = None
     try:
         source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
         given = source.GetLayer(0)
+        if path.exists():
+            package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+        else:
+            package = made(
+                gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown)
+            )
         layer = made(
             package.CreateLayer(
                 name,
@@ -194,8 +199,20 @@ def _copy(part, package, name) -> int:
         fields = given.GetLayerDefn()
         for number in range(fields.GetFieldCount()):
             done(layer.CreateField(fields.GetFieldDefn(number)))
+    finally:
+        # A layer must not outlive its data set.
+        layer = given = fields = source = package = None
+
+
+def _copy(part, path, name) -> int:
+    """Copy the only table of a GeoPackage row by row; return its number of rows."""
+    source = package = layer = feature = row = None
+    try:
+        source = made(gdal.OpenEx(str(part), gdal.OF_VECTOR))
+        package = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+        layer = made(package.GetLayerByName(name))
         done(layer.StartTransaction())
-        for row in given:
+        for row in source.GetLayer(0):
             feature = ogr.Feature(layer.GetLayerDefn())
             feature.SetFrom(row)
             feature.SetFID(row.GetFID())
@@ -204,4 +221,4 @@ def _copy(part, package, name) -> int:
         return layer.GetFeatureCount()
     finally:
         # A feature must not outlive its layer, nor a layer its data set.
-        feature = row = layer = given = fields = source = None
+        feature = row = layer = package = source = None

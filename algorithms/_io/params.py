@@ -5,6 +5,7 @@ from qgis.core import (
     QgsProcessingParameterDefinition,
     QgsProcessingParameterDistance,
     QgsProcessingParameterEnum,
+    QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
@@ -130,6 +131,19 @@ def soundings(name=INPUT, optional=False):
             "soundings with the status 'accepted' are used for mapping."
         ),
     )
+
+
+def soundings_output(label):
+    """Return the output for soundings, which goes to a file even if it is a temporary one.
+
+    QGIS keeps other temporary layers in memory, where it takes several times as long to write and
+    to read them from Python as in a GeoPackage; "memory:" asks for that all the same.
+    """
+    parameter = QgsProcessingParameterFeatureSink(
+        OUTPUT, label, QgsProcessing.SourceType.TypeVectorPoint
+    )
+    parameter.setSupportsNonFileBasedOutput(False)
+    return parameter
 
 
 def shoreline(optional=True):

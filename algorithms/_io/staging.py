@@ -27,6 +27,7 @@ from typing import NamedTuple
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from .flushing import flush
 
 PREFIX = ".lakefloor-"
 
@@ -52,9 +53,15 @@ class Staging:
     """The files of one run; use as a context manager around making them.
 
     Leaving it removes what was not committed.
+
+    Parameters
+    ----------
+    passing : Path, optional
+        A folder whose files end with the program: they need not be on the disk before they count.
     """
 
-    def __init__(self):
+    def __init__(self, passing: Path | None = None):
+        self._passing = passing
         self._folders = []  # (folder, descriptor of its lock), the first has the journal
         self._moves = None
 
@@ -94,6 +101,10 @@ class Staging:
             ) from error
         return self._folders[-1][0] / "new" / final.name
 
+    def passes(self, path: Path) -> bool:
+        """Tell whether a file ends with the program."""
+        return self._passing is not None and self._passing in path.parents
+
     def parts(self):
         """Yield what is to be moved: where it was made, and where it goes."""
         for folder, _ in self._folders:
@@ -113,7 +124,8 @@ class Staging:
             target = folder
             try:
                 made = sorted((folder / "new").iterdir())
-                _flush_tree(folder / "new")
+                if not self.passes(folder):
+                    _flush_tree(folder / "new")
                 for new in made:
                     target = folder.parent / new.name
                     old = folder / "old" / new.name if target.is_file() else None
@@ -322,25 +334,6 @@ def _flush_tree(folder):
     for path in folder.rglob("*"):
         flush(path)
     flush(folder)
-
-
-def flush(path):
-    """Bring a file or folder to the disk, as far as the system can."""
-    if path.is_dir():
-        if os.name == "nt":
-            return
-        descriptor = os.open(path, os.O_RDONLY)
-    else:
-        descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
-    try:
-        os.fsync(descriptor)
-    except OSError as error:
-        if error.errno in (errno.EIO, errno.ENOSPC, errno.EDQUOT):
-            raise
-    finally:
-        # What closing a file that was only flushed says is of no account.
-        with suppress(OSError):
-            os.close(descriptor)
 
 
 # -- folders of runs, and of dead ones ------------------------------------------------------------

@@ -151,11 +151,7 @@ class AdjustVisits(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Adjusted soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        add(params.soundings_output(tr("Adjusted soundings")))
         add(
             QgsProcessingParameterFeatureSink(
                 "OFFSETS", tr("Visit offsets"), QgsProcessing.SourceType.TypeVector

@@ -198,11 +198,7 @@ class CleanSoundings(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Cleaned soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        add(params.soundings_output(tr("Cleaned soundings")))
         add(
             params.helped(
                 QgsProcessingParameterFeatureSink(

@@ -1,10 +1,6 @@
 """Correct depths."""
 
-from qgis.core import (
-    QgsProcessing,
-    QgsProcessingParameterBoolean,
-    QgsProcessingParameterFeatureSink,
-)
+from qgis.core import QgsProcessingParameterBoolean
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -205,11 +201,7 @@ class CorrectDepths(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Corrected soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        add(params.soundings_output(tr("Corrected soundings")))
 
     def check(self, inputs):
         if all(inputs.given(name) for name in ("WATER_TEMPERATURE", "ACTUAL_SOUND_SPEED")):

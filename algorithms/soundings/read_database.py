@@ -4,10 +4,8 @@ from itertools import chain
 
 from qgis.core import (
     QgsCoordinateReferenceSystem,
-    QgsProcessing,
     QgsProcessingParameterDateTime,
     QgsProcessingParameterExtent,
-    QgsProcessingParameterFeatureSink,
     QgsProcessingParameterString,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
@@ -78,11 +76,7 @@ class ReadDatabase(LakefloorAlgorithm):
                     ),
                 )
             )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        add(params.soundings_output(tr("Soundings")))
 
     def compute(self, inputs, outputs):
         path = store_path(inputs)

@@ -170,11 +170,7 @@ class ReadLogs(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        self.addParameter(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        self.addParameter(params.soundings_output(tr("Soundings")))
         self.addParameter(
             QgsProcessingParameterFeatureSink(
                 "UNREAD",

@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 from qgis.core import (
     QgsProcessing,
-    QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
 )
@@ -162,11 +161,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             tr("Course field"),
             tr("Course over ground in degrees clockwise from true north. If empty, there is none."),
         )
-        self.addParameter(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        self.addParameter(params.soundings_output(tr("Soundings")))
 
     def check(self, inputs):
         inputs.time_zone("TIME_ZONE")

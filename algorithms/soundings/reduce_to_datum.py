@@ -3,7 +3,6 @@
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterBoolean,
-    QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterField,
     QgsProcessingParameterString,
@@ -179,11 +178,7 @@ class ReduceToDatum(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT, tr("Reduced soundings"), QgsProcessing.SourceType.TypeVectorPoint
-            )
-        )
+        add(params.soundings_output(tr("Reduced soundings")))
 
     def check(self, inputs):
         given = [inputs.given(name) for name in ("GAUGE", "LAKE_LEVEL")]

@@ -163,13 +163,7 @@ class UncertaintyBudget(LakefloorAlgorithm):
                 advanced=True,
             )
         )
-        add(
-            QgsProcessingParameterFeatureSink(
-                params.OUTPUT,
-                tr("Soundings with uncertainty"),
-                QgsProcessing.SourceType.TypeVectorPoint,
-            )
-        )
+        add(params.soundings_output(tr("Soundings with uncertainty")))
         add(
             QgsProcessingParameterFeatureSink(
                 "TERMS",

@@ -325,6 +325,9 @@ def rows_of(layer, order):
         assert own == order.tolist()
         assert [row[1 + names.index("note")] for row in rows] == [f"of row {i}" for i in own]
         rows = [row for _, row in sorted(zip(own, rows), key=lambda pair: pair[0])]
+    if "fid" in names:  # rows are numbered as they come
+        at = 1 + names.index("fid")
+        rows = [[*row[:at], *row[at + 1 :]] for row in rows]
     # NULL is not NULL, nor is what is no number itself; their texts are.
     return [[v if isinstance(v, (bytes, int, float, str)) else repr(v) for v in r] for r in rows]
 
