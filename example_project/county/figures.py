@@ -5,7 +5,7 @@ import json
 
 import numpy as np
 from osgeo import gdal, ogr, osr
-from settings import BrokenLake
+from settings import LakeError
 
 gdal.UseExceptions()
 ogr.UseExceptions()
@@ -92,7 +92,7 @@ def of_errors(path, truth, folder):
         known = np.genfromtxt(folder / truth["depths"], delimiter=",", names=True, ndmin=1)
         lon, lat, true = (known[name] for name in ("longitude", "latitude", "depth_m"))
     except (OSError, KeyError, TypeError, ValueError) as error:
-        raise BrokenLake(f"The true depths cannot be read ({error}). Correct 'truth'.") from None
+        raise LakeError(f"The true depths cannot be read ({error}). Correct 'truth'.") from None
     depth, uncertainty, transform, crs = _bands(path)
     from_degrees = osr.SpatialReference()
     from_degrees.ImportFromEPSG(4326)

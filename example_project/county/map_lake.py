@@ -23,7 +23,7 @@ from pathlib import Path
 import figures
 import settings
 from osgeo import gdal, ogr
-from settings import BrokenLake
+from settings import LakeError
 
 gdal.UseExceptions()
 ogr.UseExceptions()
@@ -46,7 +46,7 @@ OUTPUTS = {
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "GDAL_NUM_THREADS", "PYTHON_CPU_COUNT")
 
 
-class Stopped(Exception):
+class StoppedError(Exception):
     """A run that ended from outside or without a reason; it may well succeed the next time."""
 
 
@@ -95,7 +95,7 @@ def _run(command, environment, log):
                 # The engine was killed; the next run starts this lake again.
                 process.kill()
                 process.wait()
-                raise Stopped("The workflow was stopped.")
+                raise StoppedError("The workflow was stopped.")
         said, wrong = (_text(stream) for stream in (out, err))
     with log.open("a", encoding="utf-8") as file:
         file.write(said + wrong)
@@ -103,9 +103,9 @@ def _run(command, environment, log):
         return said + wrong
     error = re.search(r"^ERROR:\s*(.*(?:\n\t.*)*)", wrong, re.MULTILINE)
     if process.returncode < 0 or not error:
-        raise Stopped(f"QGIS stopped without a message (exit code {process.returncode}).")
+        raise StoppedError(f"QGIS stopped without a message (exit code {process.returncode}).")
     sentences = [line.strip() for line in error[1].splitlines()]
-    raise BrokenLake(sentences[-1])
+    raise LakeError(sentences[-1])
 
 
 def _text(stream):
@@ -146,7 +146,7 @@ def _with_crs(path, crs, copy):
     try:
         gdal.VectorTranslate(str(copy), str(path), format="GPKG", dstSRS=crs, srcSRS=crs)
     except RuntimeError as error:
-        raise BrokenLake(
+        raise LakeError(
             f"The shoreline cannot be read in the CRS '{crs}' of lake.yaml ({error}). Correct it."
         ) from None
     return copy
@@ -178,9 +178,9 @@ def main():
     found = {"lake": folder.name, "title": folder.name, "error": None}
     try:
         found.update(map_lake(folder, part, arguments.threads))
-    except BrokenLake as error:
+    except LakeError as error:
         found["error"] = str(error)
-    except Stopped as error:
+    except StoppedError as error:
         if not arguments.last or os.getppid() == 1:
             sys.exit(f"{folder.name}: {error}")
         found["error"], stopped = f"{error} The next run tries again.", True

@@ -30,7 +30,7 @@ NEEDED = ("LOG_FOLDER", "SHORELINE")
 KEYS = ("model", "shoreline_crs", "truth")
 
 
-class BrokenLake(Exception):
+class LakeError(Exception):
     """What is wrong with a lake's files, in one sentence for its owner."""
 
 
@@ -39,26 +39,24 @@ def read(folder):
 
     Raises
     ------
-    BrokenLake
+    LakeError
         If the file is missing, is no YAML, or says something that is not understood.
     """
     path = folder / "lake.yaml"
     if not path.is_file():
-        raise BrokenLake(f"There is no lake.yaml in {folder}. Copy one from another lake.")
+        raise LakeError(f"There is no lake.yaml in {folder}. Copy one from another lake.")
     try:
         settings = yaml.safe_load(path.read_text(encoding="utf-8"))
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         where = getattr(error, "problem_mark", None)
         line = f", line {where.line + 1}" if where else ""
-        raise BrokenLake(
-            f"lake.yaml is not valid YAML{line}. Correct it, then run again."
-        ) from None
+        raise LakeError(f"lake.yaml is not valid YAML{line}. Correct it, then run again.") from None
     if not isinstance(settings, dict) or not isinstance(settings.get("model"), dict):
-        raise BrokenLake("lake.yaml has no parameters under 'model'. Copy one from another lake.")
+        raise LakeError("lake.yaml has no parameters under 'model'. Copy one from another lake.")
     _known(settings, KEYS, "lake.yaml")
     _known(settings["model"], MODEL, "'model' in lake.yaml")
     if missing := [name for name in NEEDED if not settings["model"].get(name)]:
-        raise BrokenLake(f"lake.yaml gives no {missing[0]} under 'model'. Add it.")
+        raise LakeError(f"lake.yaml gives no {missing[0]} under 'model'. Add it.")
     model = {n: _value(n, v, folder) for n, v in settings["model"].items() if v is not None}
     return {**settings, "model": model}
 
@@ -66,20 +64,18 @@ def read(folder):
 def _known(given, names, place):
     for name in given:
         if name not in names:
-            raise BrokenLake(f"'{name}' of {place} is not known. There are {', '.join(names)}.")
+            raise LakeError(f"'{name}' of {place} is not known. There are {', '.join(names)}.")
 
 
 def _value(name, value, folder):
     kind = MODEL[name]
     if kind is float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise BrokenLake(
-                f"{name} in lake.yaml is '{value}', which is not a number. Correct it."
-            )
+            raise LakeError(f"{name} in lake.yaml is '{value}', which is not a number. Correct it.")
         return value
     if kind is str:
         return str(value)
     path = folder / str(value)
     if not (path.is_dir() if kind == "folder" else path.is_file()):
-        raise BrokenLake(f"The {kind} '{value}' that lake.yaml gives as {name} is missing. Add it.")
+        raise LakeError(f"The {kind} '{value}' that lake.yaml gives as {name} is missing. Add it.")
     return path.resolve()
