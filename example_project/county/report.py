@@ -119,7 +119,7 @@ def picture(lake, deepest):
     name = html.escape(f"Depth map of {lake['title']}")
     return (
         f'<svg viewBox="0 0 {SIDE} {round(height * scale) + 10}" role="img" aria-label="{name}" '
-        f'stroke-width="0.6">{"".join(paths)}</svg>'
+        f'stroke-width="1.5">{"".join(paths)}</svg>'
     )
 
 
@@ -158,15 +158,16 @@ def counted(count, one, many):
 def lead(lakes, mapped, units):
     """Return the first paragraph of the page."""
     _, (acres, area), (acre_feet, volume) = units
+    if not mapped:
+        return "No lake is mapped."
     verb = "is" if len(mapped) == 1 else "are"
-    text = f"{len(mapped)} of {counted(len(lakes), 'lake', 'lakes')} {verb} mapped. "
-    if mapped:
-        text += (
-            f"Together they cover {number(sum(x['area_m2'] for x in mapped) / area, 0)} {acres} "
-            f"and hold {number(sum(x['volume_m3'] for x in mapped) / volume, 0)} {acre_feet} of "
-            f"water, from {number(sum(x['accepted'] for x in mapped), 0)} soundings."
-        )
-    return text
+    every = counted(len(lakes), "lake", "lakes")
+    return (
+        f"{len(mapped)} of {every} {verb} mapped. Together they cover "
+        f"{number(sum(x['area_m2'] for x in mapped) / area, 0)} {acres} and hold "
+        f"{number(sum(x['volume_m3'] for x in mapped) / volume, 0)} {acre_feet} of water, from "
+        f"{number(sum(x['accepted'] for x in mapped), 0)} soundings."
+    )
 
 
 def maps(mapped, units):

@@ -3,7 +3,8 @@
 #
 #   sh example_project/county/run.sh [LAKES [OUTPUT]] [-- OPTIONS OF SNAKEMAKE]
 #
-# Without LAKES, a dozen invented lakes are made and mapped. CORES=N takes N cores instead of all.
+# Without LAKES, a dozen invented lakes are made and mapped. CORES=N takes N cores instead of all,
+# UNIT=meters gives the report in meters.
 # Ends with 0 if all lakes are mapped, 3 if the report names lakes that could not be mapped, 1 if the
 # workflow itself could not be finished.
 set -eu
@@ -32,7 +33,7 @@ flock -n 9 || { echo "Another run still works in $output. Wait for it to end." >
 
 free_mb=$(awk '/MemAvailable/ {print int($2 / 1024)}' /proc/meminfo)
 snakemake -s "$here/Snakefile" --profile "$here/profiles/local" --directory "$output" \
-    --cores "${CORES:-all}" --resources "mem_mb=$free_mb" "$@" --config "lakes=$lakes" || exit 1
+    --cores "${CORES:-all}" --resources "mem_mb=$free_mb" "$@" --config "lakes=$lakes" "unit=${UNIT:-feet}" || exit 1
 
 echo "The table: $output/summary.csv, the report: $output/report.html"
 if grep -q ",not mapped," "$output/summary.csv"; then
