@@ -1,11 +1,12 @@
 """The figures of one mapped lake, read from its own files."""
 
 import csv
-import json
 
 import numpy as np
 from osgeo import gdal, ogr, osr
 from settings import LakeError
+from shapely import wkb
+from shapely.ops import unary_union
 
 gdal.UseExceptions()
 ogr.UseExceptions()
@@ -18,8 +19,8 @@ ROWS = {
     "mean_depth": ("mean_depth_m", True),
     "mapped_share": ("mapped_percent", False),
 }
-#: The outline of the report is as exact as this part of the lake's longer side.
-OUTLINE = 1.0 / 300.0
+#: The small map of the report has so many depths, as exact as this part of the longer side.
+MOST_BANDS, OUTLINE = 12, 1.0 / 300.0
 
 
 def of_statistics(path):
@@ -127,15 +128,23 @@ def between_cells(band, transform, x, y):
 
 
 def outline(path):
-    """Return the depth areas as [depth_m, rings], coordinates from the south-west corner, m."""
+    """Return depths as [depth_m, rings] for a small map, coordinates from its south-west corner, m.
+
+    Depth areas are joined to at most :data:`MOST_BANDS`.
+    """
     source = gdal.OpenEx(str(path), gdal.OF_VECTOR)
     layer = source.GetLayer(0)
     west, east, south, north = layer.GetExtent()
     exact = OUTLINE * max(east - west, north - south)
-    areas = []
-    for feature in layer:
-        shape = json.loads(feature.GetGeometryRef().SimplifyPreserveTopology(exact).ExportToJson())
-        parts = shape["coordinates"] if shape["type"] == "MultiPolygon" else [shape["coordinates"]]
-        rings = [[[round(x - west), round(y - south)] for x, y, *_ in r] for p in parts for r in p]
-        areas.append([feature["depth_from_m"], rings])
-    return {"size": [round(east - west), round(north - south)], "areas": sorted(areas)}
+    areas = sorted(
+        ((f["depth_from_m"], wkb.loads(bytes(f.GetGeometryRef().ExportToWkb()))) for f in layer),
+        key=lambda area: area[0],
+    )
+    each = -(-len(areas) // MOST_BANDS)
+    bands = []
+    for first in range(0, len(areas), each):
+        joined = unary_union([shape for _, shape in areas[first : first + each]]).simplify(exact)
+        rings = [r for p in getattr(joined, "geoms", [joined]) for r in (p.exterior, *p.interiors)]
+        drawn = [[[round(x - west), round(y - south)] for x, y in r.coords] for r in rings]
+        bands.append([areas[first][0], drawn])
+    return {"size": [round(east - west), round(north - south)], "areas": bands}

@@ -128,6 +128,11 @@ def number(value, digits):
     return f"{value:,.{digits}f}"
 
 
+def signed(percent):
+    """Return a percentage with its sign; nothing has none."""
+    return f"{percent:+.1f}%" if abs(percent) >= 0.05 else "0.0%"
+
+
 def row(lake, units):
     """Return the cells of a lake in the table of the page."""
     (_, depth), (_, area), (_, volume) = units
@@ -206,11 +211,11 @@ def not_mapped(lakes):
 
 
 def warnings(lakes):
-    """Return what the runs have warned of."""
+    """Return what the runs have warned of, each sentence once a lake."""
     items = "".join(
-        f"<li><b>{html.escape(lake['title'])}</b>: {html.escape(' '.join(lake['warnings']))}</li>"
+        f"<li><b>{html.escape(lake['title'])}</b>: {html.escape(said)}</li>"
         for lake in lakes
-        if lake.get("warnings")
+        if (said := " ".join(dict.fromkeys(lake["warnings"])))
     )
     return f"<h2>Warnings</h2><ul>{items}</ul>" if items else ""
 
@@ -227,7 +232,7 @@ def accuracy(mapped, units):
             lake["title"],
             number(lake["error_rms_m"] / depth, 2),
             number(lake["error_95_m"] / depth, 2),
-            f"{lake['volume_error_percent']:+.1f}%" if "volume_error_percent" in lake else "",
+            signed(lake["volume_error_percent"]) if "volume_error_percent" in lake else "",
         )
         for lake in checked
     ]
