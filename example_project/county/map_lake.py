@@ -4,7 +4,7 @@
 
 The result folder appears whole, with figures.json in it, or not at all. A lake whose files cannot be
 used is a result too: figures.json then holds the error. A run that was stopped from outside is none, and
-ends with 1; with --last 1 it is noted, in a file so old that the next run of the county redoes the lake.
+ends with 1; with --last 1 it is noted for the report, which takes the note away.
 """
 
 import argparse
@@ -28,6 +28,8 @@ from settings import LakeError
 gdal.UseExceptions()
 ogr.UseExceptions()
 
+#: The process that started this one; when it is killed, this one gets another parent.
+ENGINE = os.getppid()
 ROOT = Path(__file__).resolve().parents[2]
 #: Outputs of the model and their files.
 OUTPUTS = {
@@ -85,13 +87,12 @@ def qgis(threads, log):
 
 def _run(command, environment, log):
     """Run a command and return what it said; its messages are added to ``log``."""
-    parent = os.getppid()
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         process = subprocess.Popen(command, env=environment, stdout=out, stderr=err)
         while process.poll() is None:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 process.wait(0.5)
-            if os.getppid() != parent:
+            if os.getppid() != ENGINE:
                 # The engine was killed; the next run starts this lake again.
                 process.kill()
                 process.wait()
@@ -152,12 +153,10 @@ def _with_crs(path, crs, copy):
     return copy
 
 
-def publish(part, result, found, old=False):
+def publish(part, result, found):
     """Write ``found`` as the figures of a lake and put its folder in place, whole."""
     path = part / "figures.json"
     path.write_text(json.dumps(found, ensure_ascii=False), encoding="utf-8")
-    if old:
-        os.utime(path, (1, 1))
     # The engine has removed the figures of the earlier result; without them it counts as none.
     shutil.rmtree(result, ignore_errors=True)
     part.rename(result)
@@ -174,23 +173,23 @@ def main():
     part = result.with_name(f".{result.name}.part")
     shutil.rmtree(part, ignore_errors=True)
     part.mkdir(parents=True)
-    begun, stopped = time.monotonic(), False
-    found = {"lake": folder.name, "title": folder.name, "error": None}
+    begun = time.monotonic()
+    found = {"lake": folder.name, "title": folder.name, "error": None, "stopped": False}
     try:
         found.update(map_lake(folder, part, arguments.threads))
     except LakeError as error:
         found["error"] = str(error)
     except StoppedError as error:
-        if not arguments.last or os.getppid() == 1:
+        if not arguments.last or os.getppid() != ENGINE:
             sys.exit(f"{folder.name}: {error}")
-        found["error"], stopped = f"{error} The next run tries again.", True
+        found.update(error=f"{error} The next run tries again.", stopped=True)
     if found["error"]:
         keep_only(part, "log.txt")
     spent = resource.getrusage(resource.RUSAGE_CHILDREN)
     found["seconds"] = round(time.monotonic() - begun, 1)
     found["processor_seconds"] = round(spent.ru_utime + spent.ru_stime, 1)
     found["peak_memory_mb"] = round(spent.ru_maxrss / 1024)
-    publish(part, result, found, old=stopped)
+    publish(part, result, found)
 
 
 def keep_only(folder, name):

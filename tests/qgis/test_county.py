@@ -284,6 +284,6 @@ def test_the_same_file_runs_by_a_submit_command(county):
         text=True,
     )
     assert done.returncode == 0, done.stderr
-    assert "Submitted job" in done.stderr
+    assert "Provided cluster nodes: 1" in done.stderr
     assert county.redone(before) == {"pell_pond"}
     assert county.summary()["pell_pond"]["Result"] == "mapped"
