@@ -121,7 +121,8 @@ def test_files_come_out_alike_and_settings_can_be_read(tmp_path):
 def _lake(**figures):
     square = [[[0, 0], [100, 0], [100, 50], [0, 50], [0, 0]]]
     return {
-        "lake": "a", "title": "A <b>", "error": None, "stopped": False, "area_m2": 5000.0, "area_m2_sd": 50.0,
+        "lake": "a", "title": "A <b>", "error": None, "stopped": False,
+        "area_m2": 5000.0, "area_m2_sd": 50.0,
         "volume_m3": 12334.8184, "volume_m3_sd": 123.348184, "max_depth_m": 6.096,
         "mean_depth_m": 3.048, "mapped_percent": 100.0, "accepted": 1234, "warnings": [],
         "supported_percent": None, "uncertainty_m": 0.1, "true_volume_m3": 12000.0,

@@ -21,11 +21,15 @@ COUNTY = Path(__file__).resolve().parents[2] / "example_project" / "county"
 sys.path.insert(0, str(COUNTY))
 import settings
 
-# Continuous integration installs the engine; there, its lack is a failure.
-pytestmark = pytest.mark.skipif(
-    shutil.which("snakemake") is None and not os.environ.get("CI"),
-    reason="Snakemake is not installed (sh .ci/setup.sh county)",
-)
+pytestmark = [
+    # All of them, so that a quick run does not map the lakes for the shortest of the tests.
+    pytest.mark.slow,
+    # Continuous integration installs the engine; there, its lack is a failure.
+    pytest.mark.skipif(
+        shutil.which("snakemake") is None and not os.environ.get("CI"),
+        reason="Snakemake is not installed (sh .ci/setup.sh county)",
+    ),
+]
 
 LAKES = ("pell_pond", "quillet_pond", "stane_quarry")
 #: As README.md of the county says: RMS error, m; volume error, %; errors within twice the
