@@ -53,7 +53,7 @@ def of_soundings(path):
 def of_contours(path):
     """Return the percentage of the contours' length that the uncertainty supports."""
     lines = _query(path, "SELECT supported, sum(ST_Length(geom)) FROM contours GROUP BY supported")
-    length = {bool(supported): metres or 0.0 for supported, metres in lines}
+    length = {bool(supported): meters or 0.0 for supported, meters in lines}
     total = sum(length.values())
     return {"supported_percent": 100.0 * length.get(True, 0.0) / total if total else None}
 

@@ -2,7 +2,7 @@
 
 A shore is the rim of a band round a few lines, less islands; the depth follows from the distance to
 the shore, with holes and humps. Nothing here is of the plugin. Positions are eastings and northings
-in UTM 15N (EPSG:32615), m; depths are metres below lake datum, positive down.
+in UTM 15N (EPSG:32615), m; depths are meters below lake datum, positive down.
 """
 
 from dataclasses import dataclass

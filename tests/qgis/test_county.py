@@ -81,9 +81,9 @@ class County:
     def report(self):
         return (self.output / "report.html").read_text(encoding="utf-8")
 
-    def set_draft(self, lake, metres):
+    def set_draft(self, lake, meters):
         path = self.lakes / lake / "lake.yaml"
-        text, found = re.subn(r"DRAFT: .*", f"DRAFT: {metres}", path.read_text(encoding="utf-8"))
+        text, found = re.subn(r"DRAFT: .*", f"DRAFT: {meters}", path.read_text(encoding="utf-8"))
         assert found == 1
         path.write_text(text, encoding="utf-8")
 
