@@ -4,7 +4,7 @@
 
 The result folder appears whole, with figures.json in it, or not at all. A lake whose files cannot be
 used is a result too: figures.json then holds the error. A run that was stopped from outside is none, and
-ends with 1; with --last 1 it is noted for the report, which takes the note away.
+ends with 1; with --last 1 it is noted for the report, after which the workflow takes the note away.
 """
 
 import argparse

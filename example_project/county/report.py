@@ -279,10 +279,6 @@ def main():
     lakes = [completed(json.loads(Path(name).read_text(encoding="utf-8"))) for name in names]
     write_summary(lakes, Path(output) / "summary.csv")
     (Path(output) / "report.html").write_text(page(lakes, unit), encoding="utf-8")
-    for name, lake in zip(names, lakes):
-        if lake["stopped"]:
-            # A run that was stopped is no result: without its figures, the next run redoes the lake.
-            Path(name).unlink()
 
 
 if __name__ == "__main__":

@@ -121,7 +121,7 @@ def test_files_come_out_alike_and_settings_can_be_read(tmp_path):
 def _lake(**figures):
     square = [[[0, 0], [100, 0], [100, 50], [0, 50], [0, 0]]]
     return {
-        "lake": "a", "title": "A <b>", "error": None, "stopped": False,
+        "lake": "a", "title": "A <b>", "error": None,
         "area_m2": 5000.0, "area_m2_sd": 50.0,
         "volume_m3": 12334.8184, "volume_m3_sd": 123.348184, "max_depth_m": 6.096,
         "mean_depth_m": 3.048, "mapped_percent": 100.0, "accepted": 1234, "warnings": [],
@@ -131,12 +131,7 @@ def _lake(**figures):
 
 
 def test_the_page_says_the_figures_in_its_unit():
-    broken = {
-        "lake": "b",
-        "title": "B",
-        "stopped": False,
-        "error": "The file 'x' is missing. Add it.",
-    }
+    broken = {"lake": "b", "title": "B", "error": "The file 'x' is missing. Add it."}
     lakes = [report.completed(lake) for lake in (_lake(), _lake(mapped_percent=40.0), broken)]
     assert [lake["result"] for lake in lakes] == ["mapped", "mapped in part", "not mapped"]
     page = report.page(lakes, "feet")
