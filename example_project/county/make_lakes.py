@@ -189,6 +189,8 @@ def settings(lake, shore, crs, zero, unit):
         f"  DATUM_ELEVATION: {zero}",
         f"  INTERVAL: {1 if lake.depth < 8.0 else 2}",
     ]
+    if shapes.COUNTY.index(lake) % 3 == 2:
+        lines.append("  DEPTH_UNIT: meters  # the GPX track does not state it")
     if crs:
         lines.append(f"shoreline_crs: EPSG:{crs}  # the file does not state it")
     lines += [

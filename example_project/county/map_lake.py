@@ -44,6 +44,8 @@ OUTPUTS = {
     "mapsheet:Map sheet": "map_sheet.pdf",
     "lakeproject:Lake project": "lake.qgz",
 }
+#: What of the messages stands in the report; dots and figures of the progress may come before it.
+WARNINGS = re.compile(r"^(?:[\d.]*WARNING:\s*|\s+(?=Not read, damaged))(.+)$", re.MULTILINE)
 #: Libraries below numpy, scipy and GDAL, and Python from 3.13, take their threads from these.
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "GDAL_NUM_THREADS", "PYTHON_CPU_COUNT")
 
@@ -134,7 +136,7 @@ def map_lake(folder, result, threads):
         **figures.of_surface(surface),
         **figures.of_errors(surface, lake.get("truth"), folder),
         "outline": figures.outline(result / "depth_areas.gpkg"),
-        "warnings": re.findall(r"^WARNING:\s*(.+)$", said, re.MULTILINE),
+        "warnings": WARNINGS.findall(said),
     }
 
 

@@ -170,13 +170,18 @@ def test_nothing_changed_nothing_done_and_one_changed_one_done(county):
     assert "Nothing to be done" in county.said
     assert county.redone(before) == set()
 
-    # A log with another content is a change even if its date is older.
+    # A log that is cut in half, and has an older date than before.
     log = county.lakes / "quillet_pond" / "logs" / "2026-06-13.csv"
     lines = log.read_text().splitlines(keepends=True)
-    log.write_text("".join(lines[:-1]))
+    log.write_text("".join(lines[: len(lines) // 2]))
     os.utime(log, (1e9, 1e9))
     assert county.run() == 0, county.said
     assert county.redone(before) == {"quillet_pond"}
+    half = county.summary()["quillet_pond"]
+    assert half["Result"] == "mapped in part"
+    assert (
+        f"Only {float(half['Mapped (% of area)']):.0f}% of the lake has a depth" in county.report()
+    )
 
     before = county.times()
     shallower = float(county.summary()["pell_pond"]["Mean depth (m)"])
