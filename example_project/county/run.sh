@@ -21,7 +21,10 @@ sh "$here/../../.ci/setup.sh" county
 # Lakes that are there stay as they are, so that edited ones are not lost.
 if [ -z "$lakes" ]; then
     lakes=$here/lakes
-    [ -d "$lakes" ] || /usr/bin/python3 "$here/make_lakes.py" "$lakes"
+    if [ ! -d "$lakes" ]; then
+        /usr/bin/python3 "$here/make_lakes.py" "$here/output/new_lakes"
+        mv "$here/output/new_lakes" "$lakes"
+    fi
 fi
 output=${output:-$here/output}
 mkdir -p "$output"
@@ -36,7 +39,7 @@ snakemake -s "$here/Snakefile" --profile "$here/profiles/local" --directory "$ou
     --cores "${CORES:-all}" --resources "mem_mb=$free_mb" "$@" --config "lakes=$lakes" "unit=${UNIT:-feet}" || exit 1
 
 echo "The table: $output/summary.csv, the report: $output/report.html"
-if grep -q ",not mapped," "$output/summary.csv"; then
+if grep -qs ",not mapped," "$output/summary.csv"; then
     echo "Some lakes could not be mapped; the report says why."
     exit 3
 fi
