@@ -2,13 +2,15 @@
 # Install what Lakefloor needs on Debian 12 or 13 (testing of November 2026 too). Safe to run again.
 #
 #   sh .ci/setup.sh          what running it needs: QGIS with its Python
-#   sh .ci/setup.sh tests    that, and what the tests need (.venv in this folder)
+#   sh .ci/setup.sh county   that, and what maps many lakes at once (example_project/county)
+#   sh .ci/setup.sh tests    all that, and what the tests need (.venv in this folder)
 set -eu
 
 cd "$(dirname "$0")/.."
 
 run_packages="qgis python3-qgis python3-gdal gdal-bin python3-numpy python3-scipy
     python3-shapely python3-pyproj python3-matplotlib fonts-dejavu-core"
+county_packages="snakemake python3-yaml"
 test_packages="python3-pytest python3-hypothesis python3-venv python3-pip python3-nmea2
     python3-gsw python3-contourpy python3-pyqt6 ca-certificates poppler-utils strace"
 
@@ -33,7 +35,10 @@ install_missing() {
 
 # shellcheck disable=SC2086
 install_missing $run_packages
-[ "${1:-}" = tests ] || exit 0
+[ -n "${1:-}" ] || exit 0
+# shellcheck disable=SC2086
+install_missing $county_packages
+[ "$1" = tests ] || exit 0
 # shellcheck disable=SC2086
 install_missing $test_packages
 
