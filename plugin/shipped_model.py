@@ -9,7 +9,6 @@ from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._help import help_html
 from ..algorithms._i18n import tr
 from ..algorithms._io.destinations import check_destinations, is_store
-from ..algorithms._io.inputs import Inputs
 from ..algorithms._io.loading import nothing_loaded_on_failure
 from ..algorithms._io.named_crs import name_inputs
 from ..algorithms._io.params import with_current_values
@@ -72,6 +71,8 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     # -- what can be known beforehand ------------------------------------------------
 
     def _check(self, parameters, context):
+        from ..algorithms._io.inputs import Inputs
+
         # Steps, and what belongs to them, live as long as this dictionary.
         children = self.childAlgorithms()
         for child, algorithm in _steps(children):
