@@ -21,6 +21,7 @@ from ._io.destinations import check_destinations
 from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
 from ._io.params import with_current_values
+from ._libraries import import_libraries
 from .core.errors import Cancelled, LakefloorError
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     @in_local_numbers
     def checkParameterValues(self, parameters, context):
+        import_libraries("shapely")
         from ._io.inputs import Inputs
 
         parameters = with_current_values(self, parameters, context)
@@ -135,6 +137,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
+        import_libraries()
         from ._io.inputs import Inputs
         from ._io.outputs import Outputs
 

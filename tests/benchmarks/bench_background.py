@@ -52,7 +52,7 @@ def start():
 
     plugin = lakefloor.classFactory(None)
     plugin.initProcessing()
-    return _application, plugin, time.process_time() - before
+    return application, plugin, time.process_time() - before
 
 
 def parameters(folder):
@@ -245,7 +245,7 @@ def main(rounds):
 if __name__ == "__main__":
     argument = sys.argv[1] if len(sys.argv) > 1 else "5"
     if argument == "--load":
-        _application, plugin, seconds = start()
+        _application, _plugin, seconds = start()
         print(f"{seconds:.4f}", flush=True)
     elif argument == "--first":
         first_import()

@@ -1,7 +1,9 @@
 """Work in the background: the same results, cancel, errors; and libraries that a worker imports."""
 
+import ast
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +18,8 @@ from qgis.core import (
     QgsTask,
 )
 from qgis.PyQt.QtCore import QEventLoop
+
+from lakefloor.algorithms._libraries import LIBRARIES
 
 TESTS = Path(__file__).resolve().parents[1]
 MODELS = TESTS.parent / "plugin" / "models"
@@ -57,6 +61,44 @@ assert not imported(), "\\n".join(line for name in imported() for line in watch.
 """,
         tmp_path,
     )
+
+
+def test_a_dialog_needs_no_more_than_shapely(tmp_path):
+    """What checks import is imported in the main thread, and not by one thread at a time."""
+    _in_a_fresh_qgis(
+        """
+for algorithm in registry.providerById("lakefloor").algorithms():
+    algorithm.create().checkParameterValues({}, QgsProcessingContext())
+assert set(imported()) <= {"shapely"}, watch.asked_by
+""",
+        tmp_path,
+    )
+
+
+def test_all_that_is_imported_of_a_library_is_listed():
+    """One module that is not may be imported by two threads at once."""
+    used = set()
+    for path in (TESTS.parent / "algorithms").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and not node.level:
+                used.add(node.module)
+                used.update(f"{node.module}.{alias.name}" for alias in node.names)
+            elif isinstance(node, ast.Import):
+                used.update(alias.name for alias in node.names)
+    modules = {
+        name
+        for name in used
+        if name.split(".")[0] in LIBRARIES and "._" not in name and find_spec_of(name)
+    }
+    listed = {f"{name}.{module}" for name, modules in LIBRARIES.items() for module in modules}
+    assert modules - set(LIBRARIES) <= listed
+
+
+def find_spec_of(name):
+    try:
+        return find_spec(name) is not None
+    except ModuleNotFoundError:  # the last part is a name in a module
+        return False
 
 
 @pytest.fixture
