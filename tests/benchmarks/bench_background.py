@@ -14,7 +14,7 @@ million calls in one run of this model, two thirds of them to providers that com
 thread that C++ started each call makes and drops Python's record of the thread, which takes half as
 long again as the model. A shipped model is entered through Python once (``ShippedModel``), so that
 the record lives as long as the run and the toolbox costs no more than the main thread. A user's own
-model is QGIS's from first to last: 1.4 of the main thread on 3.22. From 3.36 on QGIS keeps what it
+model is QGIS's from first to last: 1.4 to 1.5 of the main thread on 3.22. QGIS 3.40 keeps what it
 looked up (a few dozen calls), and both cost the same everywhere.
 """
 
