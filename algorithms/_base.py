@@ -1,8 +1,15 @@
-"""What every Lakefloor algorithm shares."""
+"""What every Lakefloor algorithm shares.
+
+QGIS loads all algorithms as it starts. What only their work needs (core's routines, and with them
+scipy, pyproj and shapely) is therefore imported where it is used: in ``check`` and ``compute``.
+"""
+
+from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
 from traceback import clear_frames
+from typing import TYPE_CHECKING
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingException, QgsProcessingOutputNumber
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
@@ -11,12 +18,15 @@ from qgis.PyQt.QtGui import QIcon
 from ._help import help_html
 from ._i18n import in_local_numbers, tr
 from ._io.destinations import check_destinations
-from ._io.inputs import Inputs
 from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
-from ._io.outputs import Outputs
 from ._io.params import with_current_values
+from ._libraries import import_libraries
 from .core.errors import Cancelled, LakefloorError
+
+if TYPE_CHECKING:
+    from ._io.inputs import Inputs
+    from ._io.outputs import Outputs
 
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
 
@@ -98,6 +108,9 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     @in_local_numbers
     def checkParameterValues(self, parameters, context):
+        import_libraries("shapely")
+        from ._io.inputs import Inputs
+
         parameters = with_current_values(self, parameters, context)
         try:
             self.check(Inputs(self, parameters, context))
@@ -124,6 +137,10 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     @in_local_numbers
     def processAlgorithm(self, parameters, context, feedback):
+        import_libraries()
+        from ._io.inputs import Inputs
+        from ._io.outputs import Outputs
+
         parameters = with_current_values(self, parameters, context)
         outputs = Outputs(self, parameters, context, feedback)
         try:

@@ -23,7 +23,7 @@ class LakefloorProvider(QgsProcessingProvider):
 
     def __init__(self):
         super().__init__()
-        self._incomplete = False
+        self._incomplete = True
 
     def id(self):
         return "lakefloor"
@@ -38,8 +38,8 @@ class LakefloorProvider(QgsProcessingProvider):
         return str(ICON)
 
     def load(self):
-        # A model read before its children's provider is registered comes out
-        # without outputs, so it is read again whenever a provider arrives.
+        # A model read before its children's provider is registered comes out without outputs, and
+        # this one is registered when it has loaded: models wait for that.
         QgsApplication.processingRegistry().providerAdded.connect(self._complete_models)
         return super().load()
 
@@ -54,6 +54,11 @@ class LakefloorProvider(QgsProcessingProvider):
     def loadAlgorithms(self):
         for cls in algorithm_classes():
             self.addAlgorithm(cls())
+        if QgsApplication.processingRegistry().providerById(self.id()) is not None:
+            self._add_models()
+
+    def _add_models(self):
+        self._incomplete = False
         for path in sorted((HERE / "models").glob("*.model3")):
             model = read_model(path)
             if model is not None:
@@ -63,8 +68,10 @@ class LakefloorProvider(QgsProcessingProvider):
                 QgsMessageLog.logMessage(f"Cannot read the model {path}", "Lakefloor")
 
     def _complete_models(self, provider_id):
-        if self._incomplete:
-            self._incomplete = False
+        if provider_id == self.id():
+            self._add_models()
+            self.algorithmsLoaded.emit()
+        elif self._incomplete:
             self.refreshAlgorithms()
 
 

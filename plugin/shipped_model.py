@@ -9,11 +9,11 @@ from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._help import help_html
 from ..algorithms._i18n import tr
 from ..algorithms._io.destinations import check_destinations, is_store
-from ..algorithms._io.inputs import Inputs
 from ..algorithms._io.loading import nothing_loaded_on_failure
 from ..algorithms._io.named_crs import name_inputs
 from ..algorithms._io.params import with_current_values
 from ..algorithms._io.staging import staging_folder
+from ..algorithms._libraries import import_libraries
 from ..algorithms.core.errors import LakefloorError
 
 #: What the help of a model also holds, since the file of a model has no place of its own for it.
@@ -72,6 +72,9 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     # -- what can be known beforehand ------------------------------------------------
 
     def _check(self, parameters, context):
+        import_libraries("shapely")
+        from ..algorithms._io.inputs import Inputs
+
         # Steps, and what belongs to them, live as long as this dictionary.
         children = self.childAlgorithms()
         for child, algorithm in _steps(children):

@@ -9,8 +9,9 @@ from .._i18n import tr
 from .._io.layer_crs import srs_wkt
 from .._io.rasters import common_share
 from ..core.errors import LakefloorError
+from ..core.figures.figure_defaults import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ..core.figures.hypsography import curve_of_bands
-from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY, lake_statistics
+from ..core.figures.lake_statistics import lake_statistics
 from ..core.progress import silent, span
 from ..core.strays import without_strays
 from ..core.units import LENGTH_NAMES

@@ -11,13 +11,9 @@ from .._i18n import tr
 from .._io import params
 from .._io.named_crs import require_alive
 from .._io.rasters import require_content
-from .._io.shoreline import require_lake
 from .._styling import apply_style
 from ..core.errors import LakefloorError
-from ..core.figures.lake_statistics import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ..core.wording.page_layout import PAGE_SIZES
-from ..core.wording.sheet_facts import SheetSettings
-from .one_lake import check_together
 
 #: Role -> (parameter, fields that the role's layer must have).
 ROLES = {
@@ -184,8 +180,10 @@ def draw_soundings():
     )
 
 
-def settings(inputs) -> SheetSettings:
+def settings(inputs):
     """Return what :func:`sheet` asks for besides the layers."""
+    from ..core.wording.sheet_facts import SheetSettings
+
     texts = {
         name.lower(): inputs.text(name).strip()
         for name in ("TITLE", "LAKE", "AUTHOR", "DATUM", "SOURCES")
@@ -208,6 +206,9 @@ def layers(inputs) -> dict:
         If a layer cannot be loaded, is empty, lacks a field that its role needs, holds something
         else, or belongs to another lake.
     """
+    from .._io.shoreline import require_lake
+    from .one_lake import check_together
+
     found = {}
     for role, (name, fields) in ROLES.items():
         if inputs.algorithm.parameterDefinition(name) is None or not inputs.given(name):
@@ -302,6 +303,8 @@ def surface_and_shoreline(inputs) -> tuple:
 
 def datum_uncertainty():
     """Return the parameter of the datum's standard uncertainty."""
+    from ..core.figures.figure_defaults import DATUM_UNCERTAINTY
+
     return params.distance(
         "DATUM_UNCERTAINTY",
         tr("Datum, standard uncertainty (m)"),
@@ -316,6 +319,8 @@ def datum_uncertainty():
 
 def shoreline_uncertainty():
     """Return the parameter of the shoreline's standard uncertainty."""
+    from ..core.figures.figure_defaults import SHORELINE_UNCERTAINTY
+
     return params.distance(
         "SHORELINE_UNCERTAINTY",
         tr("Shoreline, standard uncertainty (m)"),

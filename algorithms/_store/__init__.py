@@ -11,8 +11,8 @@ moved into place when it is complete. Two writers take turns by SQLite's file lo
 as good as those of the file system: keep a store on a disk of the computer, since many network
 drives and folders kept in step by a cloud service lock badly or copy a file halfway through.
 
-Memory grows with the visit at hand, not with the store. But for :mod:`.parameters` nothing here
-needs QGIS, so that a notebook can use it::
+Memory grows with the visit at hand, not with the store. Nothing here needs QGIS, so that a
+notebook can use it::
 
     from lakefloor.algorithms import _store
 

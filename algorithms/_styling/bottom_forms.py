@@ -14,7 +14,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QColor
 
 from .._i18n import tr
-from ..core.structure.form_ground import FORMS
+from ..core.structure.structure_names import FORMS
 from ..core.units import LENGTH
 from .look import DROP_OFF, text_format
 

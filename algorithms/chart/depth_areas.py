@@ -6,7 +6,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.chart.contours import depth_areas
 from ._surface import add_inputs, read_inputs
 
 FIELDS = [
@@ -52,6 +51,8 @@ class DepthAreas(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth areas")))
 
     def compute(self, inputs, outputs):
+        from ..core.chart.contours import depth_areas
+
         grid, crs, options = read_inputs(inputs)
         areas = depth_areas(grid, progress=inputs.progress, **options)
         total = sum(areas.attributes["area_m2"])

@@ -6,7 +6,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.chart.contours import depth_contours
 from ._surface import add_inputs, read_inputs
 
 FIELDS = [
@@ -79,6 +78,8 @@ class DepthContours(LakefloorAlgorithm):
         self.addParameter(QgsProcessingParameterFeatureSink(params.OUTPUT, tr("Depth contours")))
 
     def compute(self, inputs, outputs):
+        from ..core.chart.contours import depth_contours
+
         grid, crs, options = read_inputs(inputs)
         lines, summary = depth_contours(
             grid, index_every=inputs.integer("INDEX_EVERY"), progress=inputs.progress, **options

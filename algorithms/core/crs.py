@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import threading
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pyproj import CRS, Transformer
-from pyproj.exceptions import CRSError
+
+if TYPE_CHECKING:
+    from pyproj import CRS
 
 from .errors import LakefloorError
 from .number_text import written
-
-try:
-    from pyproj._context import get_context_manager
-except ImportError:  # pyproj before 3.7, which has nothing to keep
-    get_context_manager = None
 
 #: Positions further apart than this are not one lake, m.
 MAX_SPAN_M = 200_000.0
@@ -108,6 +105,9 @@ def known_crs(code: object) -> CRS:
     LakefloorError
         If it is not known.
     """
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
     try:
         return CRS.from_user_input(code)
     except CRSError as error:
@@ -119,7 +119,11 @@ def known_crs(code: object) -> CRS:
 
 
 def _keep_context():
-    manager = get_context_manager and get_context_manager()
+    try:
+        from pyproj._context import get_context_manager
+    except ImportError:  # pyproj before 3.7, which has nothing to keep
+        return
+    manager = get_context_manager()
     if manager is not None:
         _CONTEXTS[threading.get_ident()] = manager
 
@@ -150,6 +154,8 @@ def transform(
     LakefloorError
         If a coordinate system is not known.
     """
+    from pyproj import Transformer
+
     transformer = Transformer.from_crs(known_crs(source), known_crs(target), always_xy=True)
     x, y = np.atleast_1d(np.asarray(x, float)), np.atleast_1d(np.asarray(y, float))
     # pyproj takes an array of one element for a scalar.

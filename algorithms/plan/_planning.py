@@ -16,8 +16,6 @@ from .._io.staging import write_file
 from ..core.errors import LakefloorError
 from ..core.exchange.waypoints import check_positions
 from ..core.plan.boat import Boat
-from ..core.plan.device_route import lanes_gpx
-from ..core.polygons import rings
 from ..core.units import SPEED
 
 #: Units of speed, with m/s per unit.
@@ -133,6 +131,8 @@ def read_boat(inputs) -> Boat:
 
 def check_polygon_place(inputs):
     """Refuse a polygon layer at a pole or across the antimeridian."""
+    from ..core.polygons import rings
+
     layer = inputs.source()
     if not layer.sourceCrs().isValid():
         return
@@ -185,6 +185,8 @@ def clock(minutes) -> str:
 
 def write_gpx(outputs, lines, crs, title):
     """Write the optional GPX file."""
+    from ..core.plan.device_route import lanes_gpx
+
     if outputs.wanted("GPX") and len(lines):
         write_file(
             outputs.file("GPX"), lanes_gpx(lines, crs_code(crs), title, tr("Not for navigation."))

@@ -10,8 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
-from ..core.plan.survey_gaps import GAP_ATTRIBUTES
 from ..core.units import ACRE, FOOT
 from ._planning import (
     add_boat,
@@ -149,6 +147,9 @@ class NextOuting(LakefloorAlgorithm):
         add(gpx_file())
 
     def compute(self, inputs, outputs):
+        from ..core.plan.next_outing import LINE_ATTRIBUTES, next_outing
+        from ..core.plan.survey_gaps import GAP_ATTRIBUTES
+
         check_raster_place(inputs)
         surface, crs, _ = inputs.surface()
         plan = next_outing(

@@ -11,8 +11,6 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import metric_crs
-from ..core.plan.driving import ATTRIBUTES
-from ..core.plan.survey_lanes import survey_lanes
 from ..core.units import FOOT
 from ._planning import (
     add_boat,
@@ -204,6 +202,9 @@ class SurveyLanes(LakefloorAlgorithm):
         add(gpx_file())
 
     def compute(self, inputs, outputs):
+        from ..core.plan.driving import ATTRIBUTES
+        from ..core.plan.survey_lanes import survey_lanes
+
         check_polygon_place(inputs)
         depth, crs = _older_depth(inputs)
         plan = survey_lanes(

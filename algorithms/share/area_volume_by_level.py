@@ -11,7 +11,6 @@ from .._io.rasters import common_share
 from .._sheets import sheet_inputs
 from ..core.correcting.datums import is_water_of_a_day
 from ..core.figures.figure import UNITS
-from ..core.figures.level_table import STEP, level_report
 from ..core.units import LENGTH
 from ..core.wording.figure_text import figure_text, setting, to_unit
 
@@ -149,6 +148,8 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.figures.level_table import STEP, level_report
+
         unit = inputs.unit()
         surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
         step = inputs.depth("STEP")

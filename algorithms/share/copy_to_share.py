@@ -17,8 +17,7 @@ from .._io.clean_geopackage import write_geopackage
 from .._io.raster_file import write_raster
 from .._io.staging import write_file
 from ..core.errors import LakefloorError
-from ..core.exchange import shared_copy
-from ._shared_layers import SharedLayers, crs_of_copy
+from ..core.exchange.licenses import LICENSES
 
 
 class CopyToShare(LakefloorAlgorithm):
@@ -114,7 +113,7 @@ class CopyToShare(LakefloorAlgorithm):
                 tr("What others may do with the copy."),
                 former={
                     "personal": "personal use only",
-                    **{name.replace(" ", "-"): name for name in shared_copy.LICENSES},
+                    **{name.replace(" ", "-"): name for name in LICENSES},
                 },
             )
         )
@@ -139,6 +138,8 @@ class CopyToShare(LakefloorAlgorithm):
             raise LakefloorError(tr("There is nothing to share. Choose layers or marks."))
 
     def compute(self, inputs, outputs):
+        from ..core.exchange.shared_copy import readme
+
         copy = _taken(inputs)
         contents = copy.contents()
         folder = outputs.folder(params.OUTPUT)
@@ -152,7 +153,7 @@ class CopyToShare(LakefloorAlgorithm):
         for name, grid, band, crs, items in copy.rasters:
             write_raster(folder / f"{name}.tif", [grid], (band,), crs, items, marked=False)
         inputs.progress(0.9)
-        text = shared_copy.readme(
+        text = readme(
             contents,
             inputs.choice("LICENSE"),
             inputs.text("ATTRIBUTION").strip(),
@@ -174,12 +175,14 @@ def _licenses() -> dict:
     """Return the licenses with what each means, without the addresses of their texts."""
     return {
         name: text.partition(" https:")[0].removeprefix(f"{name}: ")
-        for name, text in shared_copy.LICENSES.items()
+        for name, text in LICENSES.items()
     }
 
 
-def _taken(inputs) -> SharedLayers:
+def _taken(inputs):
     """Return what of the layers and marks is copied, and warn of what is not."""
+    from ._shared_layers import SharedLayers, crs_of_copy
+
     layers, marks = inputs.layers("LAYERS"), inputs.source("MARKS")
     crs = crs_of_copy([*layers, *filter(None, [marks])], inputs)
     area = inputs.polygon("AREA", crs, of_lake=False)

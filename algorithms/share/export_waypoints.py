@@ -19,7 +19,6 @@ from .._io.layer_kinds import require_kind
 from .._io.staging import write_file
 from .._io.values import numbers_or_nan, texts
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_file import csv_document
 from ..core.exchange.device_names import SYMBOLS
 from ..core.exchange.device_waypoints import (
     DeviceRules,
@@ -29,8 +28,6 @@ from ..core.exchange.device_waypoints import (
     device_tracks,
     device_waypoints,
 )
-from ..core.exchange.gpx_file import gpx_document
-from ..core.exchange.kml_file import kml_document
 from ..core.progress import rising, span
 
 #: Parameter -> fields that are taken where it is left empty and the layer has one of them.
@@ -281,6 +278,10 @@ class ExportWaypoints(LakefloorAlgorithm):
         )
 
     def _document(self, inputs, content, unit, progress):
+        from ..core.exchange.csv_file import csv_document
+        from ..core.exchange.gpx_file import gpx_document
+        from ..core.exchange.kml_file import kml_document
+
         path = inputs.destination(params.OUTPUT).lower()
         if path.endswith(".gpx"):
             return gpx_document(*content, depth_unit=unit, progress=progress)

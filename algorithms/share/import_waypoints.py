@@ -18,11 +18,7 @@ from .._io import params
 from .._io.layer_crs import wgs84
 from .._io.values import number_or_none, to_qdatetime
 from ..core.errors import LakefloorError
-from ..core.exchange.csv_file import read_csv
-from ..core.exchange.gpx_file import read_gpx
-from ..core.exchange.kml_file import is_kml, read_kml
 from ..core.progress import span
-from ..core.reading.gpx_log import is_gpx
 
 _POINT_FIELDS = [
     ("name", "text"),
@@ -121,6 +117,11 @@ _LARGEST = 300_000_000
 
 
 def _read(path, progress):
+    from ..core.exchange.csv_file import read_csv
+    from ..core.exchange.gpx_file import read_gpx
+    from ..core.exchange.kml_file import is_kml, read_kml
+    from ..core.reading.gpx_log import is_gpx
+
     try:
         if path.stat().st_size > _LARGEST:
             raise LakefloorError(

@@ -9,10 +9,8 @@ from .._io import params
 from .._io.destinations import Target, check_target, target_of
 from .._io.layer_copies import copy_raster, copy_vector, remove_statistics
 from .._sheets import sheet_inputs
-from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
-from .._sheets.sheet_layout import build_layout
 from ..core.errors import LakefloorError
 
 #: Group -> (role, name of the layer, shown at first), from the top of the map downward. Dialogs
@@ -90,6 +88,9 @@ class LakeProject(LakefloorAlgorithm):
                 check_target(Target(_raster_path(target.path, role)))
 
     def compute(self, inputs, outputs):
+        from .._sheets.layer_facts import collect_facts
+        from .._sheets.sheet_layout import build_layout
+
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
         crs = inputs.metric_crs(shoreline)

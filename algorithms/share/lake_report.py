@@ -18,13 +18,11 @@ from .._reports import html_page
 from .._reports.curve_picture import curve_picture
 from .._reports.plain_page import write_pdf
 from .._sheets import sheet_inputs
-from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.wording.curve_drawing import hypsographic_drawing
-from ..core.wording.plain_words import report_sections
 
 #: Roles that the small map shows, from the top downward: legible at the size of a postcard.
 _SHOWN = ("shoreline", "break_lines", "contours", "depth_areas", "surface")
@@ -84,6 +82,9 @@ class LakeReport(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from .._sheets.layer_facts import collect_facts
+        from ..core.wording.plain_words import report_sections
+
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]

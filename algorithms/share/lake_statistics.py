@@ -15,10 +15,8 @@ from .._io.rasters import common_share
 from .._reports.statistics_page import sentences, statistics_csv, statistics_html
 from .._sheets import sheet_inputs
 from ..core.figures.figure import UNITS
-from ..core.figures.lake_statistics import LAYER, LITTORAL_DEPTH, lake_statistics
 from ..core.units import LENGTH
 from ..core.wording.figure_text import to_unit
-from ..core.wording.statistics_notes import statistics_notes
 
 FIELDS = [
     ("depth_from", "double"),
@@ -171,6 +169,9 @@ class LakeStatistics(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.figures.lake_statistics import LAYER, LITTORAL_DEPTH, lake_statistics
+        from ..core.wording.statistics_notes import statistics_notes
+
         unit = inputs.unit()
         surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
         littoral = inputs.depth("LITTORAL_DEPTH")

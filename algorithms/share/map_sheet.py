@@ -7,11 +7,9 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._sheets import sheet_inputs
-from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
 from .._sheets.sheet_files import export_pdf, export_png
-from .._sheets.sheet_layout import build_layout
 from ..core.progress import span
 
 
@@ -105,6 +103,9 @@ class MapSheet(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from .._sheets.layer_facts import collect_facts
+        from .._sheets.sheet_layout import build_layout
+
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
@@ -140,6 +141,8 @@ class MapSheet(LakefloorAlgorithm):
 
 def _keep(layers, arranged, inputs):
     """Leave the layout in the user's project, drawn from the layers that are there."""
+    from .._sheets.sheet_layout import build_layout
+
     project = inputs.context.project()
     drawn = {role: layer for role, layer in layers.items() if role in DRAWN}
     absent = [

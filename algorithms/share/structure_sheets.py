@@ -16,10 +16,8 @@ from .._compat import is_null
 from .._i18n import tr
 from .._io import params
 from .._sheets import sheet_inputs
-from .._sheets.layer_facts import collect_facts
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
-from .._sheets.structure_atlas import CURRENT, Structure, build_atlas, export_atlas
 from .._styling import apply_style
 from ..core.errors import LakefloorError
 from ..core.progress import span
@@ -105,6 +103,9 @@ class StructureSheets(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from .._sheets.layer_facts import collect_facts
+        from .._sheets.structure_atlas import CURRENT, build_atlas, export_atlas
+
         progress = inputs.progress
         layers = sheet_inputs.layers(inputs)
         shoreline = layers["shoreline"]
@@ -217,7 +218,9 @@ def _of_drop_offs(layer, crs, unit, inputs) -> list:
     )
 
 
-def _structure(title, lines, box, key) -> Structure:
+def _structure(title, lines, box, key):
+    from .._sheets.structure_atlas import Structure
+
     box = page_box(box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum())
     return Structure(title, lines, box, key)
 

@@ -10,16 +10,14 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import require_crs, srs_wkt
-from .._store.parameters import UPDATED, store_parameter, store_path
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
-from ..core.visits.bottom_change import ChangeTest
+from ._lake_database import UPDATED, store_parameter, store_path
 from ._offsets import say_offsets
 
 _FIELDS = [
@@ -185,6 +183,9 @@ class AddToDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+        from ..core.visits.bottom_change import ChangeTest
+
         path = store_path(inputs)
         incoming = inputs.source()
         soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
@@ -237,6 +238,8 @@ class AddToDatabase(LakefloorAlgorithm):
 
 def _store_crs(path, incoming, inputs):
     """Return the CRS of the store, or None where it is yet to be made."""
+    from .. import _store as lake_store
+
     if not path.exists():
         return None
     crs = QgsCoordinateReferenceSystem(lake_store.contents(path).crs)

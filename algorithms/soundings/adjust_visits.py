@@ -12,8 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.values import number_or_none
-from .._store.parameters import visit_names
-from ..core.visits.level_network import level_survey
+from ._lake_database import visit_names
 from .check_cross_lines import write_crossings
 
 OFFSET_FIELDS = [
@@ -167,6 +166,8 @@ class AdjustVisits(LakefloorAlgorithm):
         add(differences)
 
     def compute(self, inputs, outputs):
+        from ..core.visits.level_network import level_survey
+
         soundings, crs, given = inputs.given_soundings()
         result, leveled = level_survey(
             soundings,

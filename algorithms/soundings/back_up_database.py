@@ -3,12 +3,11 @@
 from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import store_parameter, store_path
 from ..core.errors import LakefloorError
+from ._lake_database import store_parameter, store_path
 
 
 class BackUpDatabase(LakefloorAlgorithm):
@@ -51,6 +50,8 @@ class BackUpDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile("BACKUP", tr("Backup")))
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+
         path = inputs.file("DATABASE")
         folder = inputs.file("FOLDER") or path.parent
         if not folder.is_dir():

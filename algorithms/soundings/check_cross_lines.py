@@ -16,7 +16,6 @@ from .._io import params
 from .._io.values import to_qdatetime
 from .._reports.crossings_page import crossing_html
 from ..core.units import LENGTH
-from ..core.visits.crossing_report import check_crossings
 
 FIELDS = [
     ("visit_a", "text"),
@@ -121,6 +120,8 @@ class CheckCrossLines(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.visits.crossing_report import check_crossings
+
         soundings, crs = inputs.soundings()
         unit = inputs.unit()
         report = check_crossings(

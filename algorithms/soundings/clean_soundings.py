@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.cleaning.cleaning import clean
 from ..core.number_text import written
 from ..core.soundings import ACCEPTED
 from ..core.track import track_notes
@@ -213,6 +212,8 @@ class CleanSoundings(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.cleaning.cleaning import clean
+
         soundings, crs, given = inputs.given_soundings()
         cleaned = clean(
             soundings,

@@ -6,7 +6,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.correcting.corrections import correct_depths
 from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError, excerpt
 from ..core.number_text import written
@@ -212,6 +211,8 @@ class CorrectDepths(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from ..core.correcting.corrections import correct_depths
+
         soundings, crs, given = inputs.given_soundings()
         corrected = correct_depths(
             soundings,

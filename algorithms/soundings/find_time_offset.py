@@ -12,7 +12,6 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._reports.time_offset_page import row_name, time_offset_html
-from ..core.correcting.time_offset import find_time_offset
 
 _FIELDS = [
     ("visit", "text"),
@@ -117,6 +116,8 @@ class FindTimeOffset(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.correcting.time_offset import find_time_offset
+
         soundings, _ = inputs.soundings()
         search = inputs.number("MAX_TIME_OFFSET")
         found = find_time_offset(

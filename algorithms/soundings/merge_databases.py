@@ -13,17 +13,15 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.values import number_or_none
-from .._store.parameters import store_parameter, store_path
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.progress import span
-from ..core.visits.merging import merge_soundings
 from ..core.visits.store_visits import SUPERSEDED
+from ._lake_database import store_parameter, store_path
 
 #: Which soundings share an offset, by what the drop-down shows.
 _UNITS = {"one for all": "store", "one for each visit": "visit", "none": "none"}
@@ -157,6 +155,9 @@ class MergeDatabases(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+        from ..core.visits.merging import merge_soundings
+
         progress = inputs.progress
         path = store_path(inputs)
         output = Path(inputs.destination(params.OUTPUT))
@@ -202,6 +203,8 @@ class MergeDatabases(LakefloorAlgorithm):
 
     def _other(self, inputs, crs, progress):
         """Return the other's soundings in the CRS of one's own store."""
+        from .. import _store as lake_store
+
         if inputs.given("COPY"):
             soundings, _ = inputs.soundings("COPY", QgsCoordinateReferenceSystem(crs))
             return soundings

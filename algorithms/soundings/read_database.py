@@ -10,13 +10,12 @@ from qgis.core import (
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import store_parameter, store_path, visit_names
 from ..core.errors import LakefloorError
 from ..core.visits.store_visits import times_of_days
+from ._lake_database import store_parameter, store_path, visit_names
 
 
 class ReadDatabase(LakefloorAlgorithm):
@@ -79,6 +78,8 @@ class ReadDatabase(LakefloorAlgorithm):
         add(params.soundings_output(tr("Soundings")))
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+
         path = store_path(inputs)
         held = lake_store.contents(path)
         crs = QgsCoordinateReferenceSystem(held.crs)

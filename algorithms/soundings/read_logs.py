@@ -18,7 +18,6 @@ from .._io import params
 from ..core.errors import LakefloorError
 from ..core.reading.column_roles import parse_columns
 from ..core.reading.log_report import NOT_READ
-from ..core.reading.logs import read_logs
 
 FOLDER = "FOLDER"
 _UNREAD_FIELDS = [("file", "text"), ("line", "int"), ("reason", "text"), ("text", "text")]
@@ -189,6 +188,8 @@ class ReadLogs(LakefloorAlgorithm):
             raise LakefloorError(tr("There are no logs. Give files, or the folder that has them."))
 
     def compute(self, inputs, outputs):
+        from ..core.reading.logs import read_logs
+
         unit = inputs.unit("DEPTH_UNIT")
         depth_from = inputs.choice("DEPTH_FROM")
         crs = inputs.crs("CRS")

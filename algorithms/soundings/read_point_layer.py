@@ -17,7 +17,6 @@ from .._io.layer_crs import metric_crs, srs_wkt
 from .._io.values import as_numbers
 from ..core.days import longitude
 from ..core.errors import LakefloorError, excerpt
-from ..core.reading.point_table import PointColumns, PointUnits, soundings_from_points
 from ..core.track import in_logged_order, track_notes
 from ..core.units import LENGTH_NAMES, SPEED, TEMPERATURE_UNITS, unit_in_name
 
@@ -167,6 +166,8 @@ class ReadPointLayer(LakefloorAlgorithm):
         inputs.time_zone("TIME_ZONE")
 
     def compute(self, inputs, outputs):
+        from ..core.reading.point_table import soundings_from_points
+
         points = inputs.source()
         crs = metric_crs(
             points.sourceCrs(), points.sourceExtent(), points.sourceName(), inputs.feedback
@@ -193,6 +194,8 @@ class ReadPointLayer(LakefloorAlgorithm):
 
     def _columns(self, points, crs, inputs):
         """Return the columns that were chosen, and the layer's own fields and order."""
+        from ..core.reading.point_table import PointColumns
+
         fields = {
             role: inputs.text(f"{role}_FIELD")
             for role in ("DEPTH", "TIME", "VISIT", "HARDNESS", "TEMPERATURE", "SPEED", "COURSE")
@@ -230,6 +233,8 @@ class ReadPointLayer(LakefloorAlgorithm):
 
     def _units(self, columns, crs, inputs):
         """Return the units that were chosen; warn where the name of the field suggests another."""
+        from ..core.reading.point_table import PointUnits
+
         unit = inputs.unit("DEPTH_UNIT")
         field = inputs.text("DEPTH_FIELD")
         stated = unit_in_name(field)

@@ -19,8 +19,6 @@ from ..core.correcting.lake_level import land_notes, reduce_to_datum
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.units import unit_factor
-from ..core.visits.unknown_level import water_of_the_day
-from ..core.visits.unlike_levels import unlike_levels
 from ._offsets import say_offsets
 
 #: What to do with visits of which no lake level is known.
@@ -196,6 +194,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         inputs.time_zone("GAUGE_TIME_ZONE")
 
     def compute(self, inputs, outputs):
+        from ..core.visits.unlike_levels import unlike_levels
+
         unit = inputs.unit("LEVEL_UNIT")
         gauge = inputs.source("GAUGE")
         if gauge is None and not inputs.given("LAKE_LEVEL"):
@@ -254,6 +254,8 @@ class ReduceToDatum(LakefloorAlgorithm):
 
     def _without_level(self, inputs, outputs):
         """Count depths from the water of a day: nobody read the level of the lake."""
+        from ..core.visits.unknown_level import water_of_the_day
+
         soundings, crs, given = inputs.given_soundings()
         each = inputs.choice("NO_LEVEL") == LATER
         fitted = water_of_the_day(soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)

@@ -3,12 +3,11 @@
 from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterString
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import UPDATED, store_parameter, store_path, visit_names
 from ..core.errors import LakefloorError
+from ._lake_database import UPDATED, store_parameter, store_path, visit_names
 
 
 class RemoveVisit(LakefloorAlgorithm):
@@ -46,6 +45,8 @@ class RemoveVisit(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+
         path = store_path(inputs)
         names = visit_names(
             inputs.text("VISITS"), [v.name for v in lake_store.contents(path).visits]

@@ -3,11 +3,10 @@
 from qgis.core import QgsProcessingOutputFile, QgsProcessingParameterFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
-from .. import _store as lake_store
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._store.parameters import UPDATED, store_parameter, store_path
+from ._lake_database import UPDATED, store_parameter, store_path
 
 
 class RestoreDatabase(LakefloorAlgorithm):
@@ -52,6 +51,8 @@ class RestoreDatabase(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputFile("KEPT", tr("Lake database that was replaced")))
 
     def compute(self, inputs, outputs):
+        from .. import _store as lake_store
+
         path = store_path(inputs)
         kept = lake_store.restore(inputs.file("BACKUP"), path, inputs.progress)
         visits = lake_store.contents(path).visits

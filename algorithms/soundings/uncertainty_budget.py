@@ -10,7 +10,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.correcting.uncertainty_budget import uncertainty_budget
 
 
 class UncertaintyBudget(LakefloorAlgorithm):
@@ -176,6 +175,8 @@ class UncertaintyBudget(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.correcting.uncertainty_budget import uncertainty_budget
+
         surface = crs = None
         if inputs.given("SURFACE"):
             # The soundings follow the surface's coordinate reference system.

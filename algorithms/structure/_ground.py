@@ -19,8 +19,6 @@ from .._io.values import field_indexes
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.grid import Areas, Lines
-from ..core.places.ranking import TOLERANCE_M, Ranking
-from ..core.structure.ground import DEEP_SHARE, Ground
 
 #: Fields of marks with the user's own remark, the first that has one counts.
 _REMARKS = ("note", "desc", "cmt", "remark")
@@ -84,6 +82,8 @@ def add_layers(algorithm):
 
 def add_deep(algorithm):
     """Add the depth from which water is deep."""
+    from ..core.structure.structure_names import DEEP_SHARE
+
     algorithm.addParameter(
         params.number(
             "DEEP_FROM",
@@ -153,6 +153,8 @@ def read_ground(inputs) -> tuple:
     ground : Ground
     crs : QgsCoordinateReferenceSystem
     """
+    from ..core.structure.ground import Ground
+
     surface, crs, _ = inputs.surface()
     ground = Ground(
         surface.depth,
@@ -254,8 +256,10 @@ def read_marks(inputs, crs) -> tuple:
     return x[rows], y[rows], names, remarks
 
 
-def read_ranking(inputs, number: str) -> Ranking:
+def read_ranking(inputs, number: str):
     """Return how places are ranked; ``number`` names the parameter of how many there are."""
+    from ..core.places.ranking import TOLERANCE_M, Ranking
+
     return Ranking(
         inputs.integer(number),
         inputs.number("MIN_DISTANCE"),

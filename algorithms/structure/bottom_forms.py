@@ -7,8 +7,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from ..core.errors import LakefloorError
-from ..core.structure.bottom_forms import bottom_forms
-from ..core.structure.form_ground import FORM_ATTRIBUTES, FORMS
+from ..core.structure.structure_names import FORM_ATTRIBUTES, FORMS
 
 FIELDS = [
     (name, {"form": "text", "name": "text", "number": "int"}.get(name, "double"))
@@ -142,6 +141,8 @@ class BottomForms(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from ..core.structure.bottom_forms import bottom_forms
+
         surface, crs, metadata = inputs.surface()
         areas, codes, fine, broad, radii = bottom_forms(
             surface,

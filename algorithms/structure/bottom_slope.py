@@ -7,7 +7,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.terrain import slope
 
 EIGHT, FOUR = "eight neighbors", "four neighbors"
 #: Formula of :func:`..core.terrain.slope` by what the user chooses.
@@ -62,6 +61,8 @@ class BottomSlope(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.terrain import slope
+
         surface, crs, metadata = inputs.surface()
         formula = FORMULAS[inputs.choice("METHOD")]
         degrees, percent = slope(surface.depth, formula, inputs.progress)

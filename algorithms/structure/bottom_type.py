@@ -17,11 +17,8 @@ from .._io import params
 from .._io.rasters import spacing_item
 from .._reports.bottom_type_page import bottom_type_html
 from ..core.errors import LakefloorError
-from ..core.hardness.bottom_type import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS, bottom_type
-from ..core.hardness.bottom_type_map import class_areas, thresholds_text
-from ..core.hardness.observations import BEAM_DEG
+from ..core.hardness.hardness_names import BEAM_DEG, MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
 from ..core.hardness.sample_calibration import read_class
-from ..core.strays import without_strays
 
 BANDS = (
     "relative hardness", "standard uncertainty of hardness",
@@ -224,6 +221,8 @@ class BottomType(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from ..core.hardness.bottom_type_map import class_areas
+
         surface, crs, metadata = inputs.surface("SURFACE")
         soundings, shoreline = self._soundings(inputs, crs)
         result = self._map(inputs, soundings, surface.depth, shoreline, crs)
@@ -251,6 +250,8 @@ class BottomType(LakefloorAlgorithm):
 
     def _soundings(self, inputs, crs):
         """Return the soundings without strays, and the shoreline or None."""
+        from ..core.strays import without_strays
+
         soundings, _ = inputs.soundings(
             crs=crs, fields=("depth", "hardness", "visit", "lane", "status")
         )
@@ -261,6 +262,8 @@ class BottomType(LakefloorAlgorithm):
         return soundings, shoreline
 
     def _map(self, inputs, soundings, depth, shoreline, crs):
+        from ..core.hardness.bottom_type import bottom_type
+
         return bottom_type(
             soundings,
             depth,
@@ -302,6 +305,8 @@ def _limits(result) -> list:
 
 def _items(result) -> dict:
     """Return the items of the raster's metadata."""
+    from ..core.hardness.bottom_type_map import thresholds_text
+
     return {
         THRESHOLD_ITEM: thresholds_text(result.thresholds),
         **spacing_item(result.spacing),

@@ -6,7 +6,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.structure.breaklines import BREAKLINE_ATTRIBUTES, breaklines
+from ..core.structure.structure_names import BREAKLINE_ATTRIBUTES
 
 FIELDS = [
     (name, {"drop_off": "int", "kind": "text"}.get(name, "double")) for name in BREAKLINE_ATTRIBUTES
@@ -99,6 +99,8 @@ class Breaklines(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.structure.breaklines import breaklines
+
         surface, crs, _ = inputs.surface()
         lines = breaklines(
             surface,

@@ -14,9 +14,8 @@ from .._i18n import tr
 from .._io import params
 from ..core.errors import LakefloorError
 from ..core.number_text import written
-from ..core.places.candidate_spots import candidate_spots
-from ..core.places.criteria import VALUES, missing_layers, read_criteria
-from ..core.places.targets import AREA_TARGETS, LINE_TARGETS
+from ..core.places.criteria import VALUES
+from ..core.places.target_words import AREA_TARGETS, LINE_TARGETS
 from ._ground import (
     LAYER_PARAMETERS,
     add_deep,
@@ -142,6 +141,8 @@ class CandidateSpots(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
+        from ..core.places.criteria import missing_layers
+
         missing = missing_layers(
             _criteria(inputs), lambda layer: inputs.given(LAYER_PARAMETERS.get(layer, params.INPUT))
         )
@@ -149,6 +150,8 @@ class CandidateSpots(LakefloorAlgorithm):
             raise LakefloorError(" ".join(missing))
 
     def compute(self, inputs, outputs):
+        from ..core.places.candidate_spots import candidate_spots
+
         criteria = _criteria(inputs)
         ground, crs = read_ground(inputs)
         spots = candidate_spots(
@@ -182,6 +185,8 @@ class CandidateSpots(LakefloorAlgorithm):
 
 
 def _criteria(inputs) -> list:
+    from ..core.places.criteria import read_criteria
+
     flat = inputs.matrix("CRITERIA")
     if len(flat) % COLUMNS:
         raise LakefloorError(

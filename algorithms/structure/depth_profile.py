@@ -12,9 +12,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._reports.profile_page import profile_html
-from ..core.places.place_texts import class_name, fine_depth_text, length_text
-from ..core.structure.depth_profile import depth_profiles, summary
 from ..core.units import FOOT
 from ._ground import bottom_type, lon_lat, read_ground, unit, write_points
 
@@ -100,6 +97,9 @@ class DepthProfile(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from .._reports.profile_page import profile_html
+        from ..core.structure.depth_profile import depth_profiles, summary
+
         ground, crs = read_ground(inputs)
         shapes, columns = inputs.shapes("LINES", crs, ["name"])
         lines = [np.asarray(shape.coords)[:, :2] for shape in shapes]
@@ -133,6 +133,8 @@ class DepthProfile(LakefloorAlgorithm):
 
 
 def _sentence(name, figures, unit_name) -> str:
+    from ..core.places.place_texts import fine_depth_text, length_text
+
     if not np.isfinite(figures["deepest_m"]):
         return tr("{}: {} long, not on mapped bottom.").format(
             name, length_text(figures["length_m"], unit_name)
@@ -145,6 +147,8 @@ def _sentence(name, figures, unit_name) -> str:
 
 
 def _columns(found, names, ground, unit_name) -> dict:
+    from ..core.places.place_texts import class_name
+
     lon, lat = lon_lat(found["x"], found["y"], ground)
     columns = {
         "line": found["line"], "line_name": [names[number - 1] for number in found["line"]],

@@ -7,8 +7,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from ..core.places.place_description import describe_places
-from ..core.places.place_texts import class_name, compass_point, describe_text
 from ._ground import (
     add_deep,
     add_layers,
@@ -71,6 +69,9 @@ class DescribeMarks(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.places.place_description import describe_places
+        from ..core.places.place_texts import describe_text
+
         ground, crs = read_ground(inputs)
         x, y, names, remarks = read_marks(inputs, crs)
         found = describe_places(ground, x, y, inputs.progress)
@@ -97,6 +98,8 @@ class DescribeMarks(LakefloorAlgorithm):
 
 def _columns(ground, found, on) -> dict:
     """Return the fields of described marks, the same whatever layers there were."""
+    from ..core.places.place_texts import class_name, compass_point
+
     unknown = np.full(len(on), np.nan)
     columns = {
         key: found[key]

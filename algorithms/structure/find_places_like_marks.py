@@ -12,8 +12,6 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from ..core.number_text import written
-from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
-from ..core.places.similar_places import find_similar_places
 from ._ground import (
     add_layers,
     lon_lat,
@@ -110,6 +108,8 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.places.similar_places import find_similar_places
+
         ground, crs = read_ground(inputs)
         x, y, names, _ = read_marks(inputs, crs)
         places = find_similar_places(
@@ -153,6 +153,8 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
 
 def _sentences(test, names):
     """Say what the fair test found."""
+    from ..core.places.fair_test import MIN_GROUPS, RANDOM_SETS
+
     if not np.isfinite(test.auc):
         yield tr(
             "Not tested: a fair test needs {} separate groups of marks, not {}. Add marks to "

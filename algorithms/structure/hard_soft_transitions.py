@@ -12,9 +12,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.rasters import require_content
-from ..core.hardness.bottom_type_map import read_thresholds
 from ..core.hardness.hardness_map import HardnessMap
-from ..core.hardness.transitions import TRANSITION_ATTRIBUTES, hard_soft_transitions
+from ..core.hardness.hardness_names import TRANSITION_ATTRIBUTES
 from .bottom_type import BANDS, THRESHOLD_ITEM
 
 FIELDS = [
@@ -133,6 +132,8 @@ class HardSoftTransitions(LakefloorAlgorithm):
         )
 
     def compute(self, inputs, outputs):
+        from ..core.hardness.transitions import hard_soft_transitions
+
         layer = inputs.raster()
         require_content(layer, "hardness")
         surface, crs, metadata = inputs.surface(of_depth=False)
@@ -197,6 +198,8 @@ def _soundings(inputs, crs):
 
 def _thresholds(inputs, metadata):
     """Return the thresholds given, or those that the raster states, or None."""
+    from ..core.hardness.bottom_type_map import read_thresholds
+
     threshold = inputs.number("THRESHOLD")
     if threshold is not None:
         return [threshold]

@@ -18,15 +18,9 @@ from .._i18n import tr
 from .._io import params
 from .._io.rasters import COMMON_SHARE_ITEM, RECORD_DOMAIN, RECORD_ITEM, StoredSurface, spacing_item
 from ..core.correcting.datums import datum_of
-from ..core.correcting.uncertainty_budget import common_share
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.soundings import Soundings
-from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell, usable
-from ..core.strays import of_this_lake
-from ..core.surface import tiles
-from ..core.surface.frame import Frame, check_shoreline_around, frame
-from ..core.surface.surface_record import Record, record_from_text, record_to_text
 
 BREAKLINES = "BREAKLINES"
 SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
@@ -151,6 +145,10 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
 
     Returns the output numbers, and what the method learned of the survey.
     """
+    from ..core.surface import tiles
+    from ..core.surface.frame import frame
+    from ..core.surface.surface_record import Record, record_to_text
+
     survey = _read_survey(inputs)
     wanted = given_sizes(inputs)
     progress = inputs.progress
@@ -214,8 +212,10 @@ def _read_survey(inputs) -> _Survey:
     return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
 
 
-def _metadata(inputs, survey: _Survey, f: Frame) -> dict:
+def _metadata(inputs, survey: _Survey, f) -> dict:
     """Return what a surface states of itself; warn if it has no datum."""
+    from ..core.correcting.uncertainty_budget import common_share
+
     metadata = {"DEPTH_UNIT": "m", "DEPTH_POSITIVE": "down", **spacing_item(f.spacing)}
     metadata[COMMON_SHARE_ITEM] = round(common_share(survey.kept), 4)
     if survey.datum:
@@ -255,6 +255,10 @@ def given_sizes(inputs) -> Sizes:
 
 def used_soundings(inputs, soundings, shoreline):
     """Return the usable soundings of this lake, and say what was left out."""
+    from ..core.spacing import usable
+    from ..core.strays import of_this_lake
+    from ..core.surface.frame import check_shoreline_around
+
     if shoreline is not None:
         kept = usable(soundings)
         bounds = (kept.x.min(), kept.y.min(), kept.x.max(), kept.y.max())
@@ -270,6 +274,8 @@ def sizes(inputs, kept, given: Sizes, shoreline) -> Sizes:
 
     Sizes that do not suit the soundings or the lake are warned of, or refused.
     """
+    from ..core.spacing import GAP_IN_SPACINGS, doubts, lane_spacing, suggest_cell
+
     cell, gap, spacing = given.cell, given.gap, given.spacing
     if spacing is None:
         try:
@@ -305,6 +311,8 @@ def sizes(inputs, kept, given: Sizes, shoreline) -> Sizes:
 
 def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all of it."""
+    from ..core.surface.surface_record import record_from_text
+
     layer = inputs.raster(SURFACE_TO_UPDATE)
     if layer is None:
         return None, None

@@ -18,8 +18,6 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._reports.older_map_page import bias_terms, older_map_html
-from ..core.blending.blend import blend_survey
 from ..core.errors import LakefloorError
 from ..core.units import LENGTH
 
@@ -183,6 +181,9 @@ class BlendSurvey(LakefloorAlgorithm):
             )
 
     def compute(self, inputs, outputs):
+        from .._reports.older_map_page import older_map_html
+        from ..core.blending.blend import blend_survey
+
         detail, crs, metadata = inputs.surface()
         if detail.uncertainty is None:
             raise LakefloorError(
@@ -249,6 +250,8 @@ def _older_map(inputs, crs, metadata):
 
 
 def _say(inputs, found):
+    from .._reports.older_map_page import bias_terms
+
     inputs.say(
         tr(
             "Survey and older map overlap in {:,} cells. Their RMS difference is {:.2f} m as given "

@@ -13,7 +13,6 @@ from .._i18n import tr
 from .._io import params
 from .._reports.methods_page import comparison_html, sentences
 from ..core.correcting.datums import datum_of
-from ..core.surface.method_comparison import compare_methods
 from ._gridding import add_inputs, given_sizes, sizes, used_soundings
 
 FIELDS = [
@@ -96,6 +95,8 @@ class CompareMethods(LakefloorAlgorithm):
         self.addOutput(QgsProcessingOutputString("BEST", tr("Best method: tin, idw or smooth")))
 
     def compute(self, inputs, outputs):
+        from ..core.surface.method_comparison import compare_methods
+
         unit = inputs.unit()
         soundings, crs = inputs.soundings()
         shoreline = inputs.polygon(crs=crs)

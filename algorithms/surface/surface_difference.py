@@ -8,7 +8,6 @@ from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import srs_wkt
 from ..core.errors import LakefloorError
-from ..core.surface.surface_difference import datum_shift, surface_difference
 from ..core.units import ACRE, ACRE_FOOT, FOOT
 
 OLDER = "OLDER_SURFACE"
@@ -135,6 +134,8 @@ class SurfaceDifference(LakefloorAlgorithm):
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
 
     def compute(self, inputs, outputs):
+        from ..core.surface.surface_difference import datum_shift, surface_difference
+
         newer, crs, metadata = inputs.surface()
         older, older_crs, older_metadata = inputs.surface(OLDER)
         if older_crs != crs:

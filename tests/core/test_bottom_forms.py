@@ -19,8 +19,8 @@ from shapely.geometry import Point
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface, empty_grid
 from lakefloor.algorithms.core.structure.bottom_forms import bottom_forms
-from lakefloor.algorithms.core.structure.form_ground import FORM_ATTRIBUTES, FORMS
 from lakefloor.algorithms.core.structure.landforms import opening, rises
+from lakefloor.algorithms.core.structure.structure_names import FORM_ATTRIBUTES, FORMS
 from lakefloor.algorithms.core.terrain import position, slope
 
 HERE = Path(__file__).resolve().parent

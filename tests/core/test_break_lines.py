@@ -14,12 +14,12 @@ from scipy.spatial import cKDTree
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface
-from lakefloor.algorithms.core.structure.breaklines import (
+from lakefloor.algorithms.core.structure.breaklines import breaklines
+from lakefloor.algorithms.core.structure.ridge_lines import filled, slope_maxima
+from lakefloor.algorithms.core.structure.structure_names import (
     BREAKLINE_ATTRIBUTES,
     BREAKLINE_KINDS,
-    breaklines,
 )
-from lakefloor.algorithms.core.structure.ridge_lines import filled, slope_maxima
 
 RIM = np.arctanh(1.0 / np.sqrt(3.0))
 OFFSET = {"crest": -RIM, "steepest": 0.0, "toe": RIM}

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.licenses import LICENSES
 from lakefloor.algorithms.core.exchange.shared_copy import (
-    LICENSES,
     MARKS,
     coarse_grid,
     coarse_shape,

@@ -21,13 +21,8 @@ from lakefloor.algorithms.core.places.place_texts import (
     short_names,
 )
 from lakefloor.algorithms.core.places.ranking import peaks
-from lakefloor.algorithms.core.places.targets import (
-    DEEP_WATER,
-    bearings,
-    distance_grid,
-    nearest,
-    target,
-)
+from lakefloor.algorithms.core.places.target_words import DEEP_WATER
+from lakefloor.algorithms.core.places.targets import bearings, distance_grid, nearest, target
 from lakefloor.algorithms.core.structure.ground import Ground, cells_of
 
 

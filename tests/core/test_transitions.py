@@ -16,11 +16,8 @@ from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.hardness.bottom_type import bottom_type
 from lakefloor.algorithms.core.hardness.hardness_map import HardnessMap
-from lakefloor.algorithms.core.hardness.transitions import (
-    TRANSITION_ATTRIBUTES,
-    find_transitions,
-    hard_soft_transitions,
-)
+from lakefloor.algorithms.core.hardness.hardness_names import TRANSITION_ATTRIBUTES
+from lakefloor.algorithms.core.hardness.transitions import find_transitions, hard_soft_transitions
 from lakefloor.algorithms.core.soundings import Soundings
 
 #: 10 to 90 percent of 0.5 (1 + tanh(x / w)) lie 2 artanh(0.8) w apart (calculus).

@@ -21,7 +21,7 @@ from lakefloor.algorithms import _styling
 from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.structure.form_ground import FORMS
+from lakefloor.algorithms.core.structure.structure_names import FORMS
 
 CELL, ROWS, COLS = 4.0, 130, 200
 

@@ -13,8 +13,7 @@ from every_algorithm import make_lake, steps
 from qgis.core import QgsProcessingContext, QgsProcessingFeedback, QgsProject
 
 from lakefloor.algorithms import algorithm_classes
-from lakefloor.algorithms._io.inputs import Inputs
-from lakefloor.plugin import shipped_model
+from lakefloor.algorithms._io import inputs
 
 
 @pytest.fixture(scope="module")
@@ -182,9 +181,10 @@ def given_to_steps(monkeypatch):
 
     def watched(algorithm, parameters, context):
         seen.append(parameters)
-        return Inputs(algorithm, parameters, context)
+        return of_step(algorithm, parameters, context)
 
-    monkeypatch.setattr(shipped_model, "Inputs", watched)
+    of_step = inputs.Inputs
+    monkeypatch.setattr(inputs, "Inputs", watched)
     return seen
 
 

@@ -22,8 +22,8 @@ from qgis.core import (
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._io.outputs import Outputs
 from lakefloor.algorithms._io.soundings_layer import read_soundings
-from lakefloor.algorithms._store.parameters import visit_names
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.soundings._lake_database import visit_names
 
 UTM = QgsCoordinateReferenceSystem("EPSG:32615")
 RAW = "from=transducer"

@@ -24,6 +24,7 @@ from ..errors import LakefloorError, excerpt
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
 from ..soundings import Soundings
+from .licenses import LICENSES
 
 #: Places are rounded to this, m, where they are not coarsened further.
 ROUNDING_M = 0.01
@@ -118,18 +119,6 @@ KINDS = (
 MARKS = SharedKind(
     "marks", "point", frozenset(), {"name": _WRITTEN, "symbol": _WRITTEN, "depth_m": _NUMBER}
 )
-
-#: Licenses offered, with what they mean.
-LICENSES = {
-    "personal use only": "For the person who received it. Do not pass it on or publish it.",
-    "CC0 1.0": "Creative Commons Zero 1.0: no rights reserved. https://creativecommons.org/publicdomain/zero/1.0/",
-    "CC BY 4.0": "Creative Commons Attribution 4.0. https://creativecommons.org/licenses/by/4.0/",
-    "CC BY-SA 4.0": "Creative Commons Attribution-ShareAlike 4.0. "
-    "https://creativecommons.org/licenses/by-sa/4.0/",
-    "CC BY-NC 4.0": "Creative Commons Attribution-NonCommercial 4.0. "
-    "https://creativecommons.org/licenses/by-nc/4.0/",
-    "ODbL 1.0": "Open Database License 1.0. https://opendatacommons.org/licenses/odbl/1-0/",
-}
 
 
 def kind_of(geometry: str, fields: Iterable[str]) -> SharedKind | None:

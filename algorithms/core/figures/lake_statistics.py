@@ -22,12 +22,6 @@ from .shores import shore_figures
 #: Depth limit of the littoral area of Minnesota lakes, m.
 LITTORAL_DEPTH = 15.0 * FOOT
 
-#: Standard uncertainty of the datum where the user states none, m: a tenth of a foot, a common
-#: step of gauge readings.
-DATUM_UNCERTAINTY = 0.03
-#: Standard uncertainty of a point of the shoreline where the user states none, m: traced from
-#: aerial pictures, a common practice.
-SHORELINE_UNCERTAINTY = 1.0
 
 #: Thickness of the layers where none is given, m, by unit.
 LAYER = {"ft": 5.0 * FOOT, "m": 1.0}

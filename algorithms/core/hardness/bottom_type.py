@@ -20,19 +20,12 @@ from ..terrain import slope as slope_of
 from .bottom_type_map import BottomTypeMap
 from .bottom_type_notes import notes_on
 from .depth_slope_trend import HardnessTrend, fit_trend
+from .hardness_names import BEAM_DEG, MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
 from .mixture import Mixture, between, boundaries, memberships
-from .observations import BEAM_DEG, LoggedHardness, hardness_steps, observations_of
+from .observations import LoggedHardness, hardness_steps, observations_of
 from .sample_calibration import CLASS_NAMES, Calibration, calibrate
 from .visit_gains import VisitGains, as_logged, find_visit_gains
 
-#: Slope beyond which a sounder's hardness says little, degrees: von Szalay and McConnaughey
-#: (2002), Fisheries Research 54(2), 181-194, found classification to break down at 5 to 8.
-MAX_SLOPE_DEG = 8.0
-#: Shallower than this the near field of the transducer and the boat's own noise prevail, m;
-#: common practice is 2 to 3 feet.
-MIN_DEPTH_M = 0.6
-#: Hardness that parts soft from medium and medium from hard where nothing better is known.
-THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
 #: Cells between two looks at cancel.
 _CELLS = 50_000
 # The surface is drawn as if hardness were tenths of a meter, so that its least noise fits.

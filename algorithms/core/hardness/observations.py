@@ -12,9 +12,8 @@ from ..grid import Grid
 from ..number_text import written
 from ..progress import Progress, silent, watched
 from ..soundings import Soundings
+from .hardness_names import BEAM_DEG
 
-#: Widely used width of a sounder's beam, degrees; the footprint is 2 depth tan(width / 2).
-BEAM_DEG = 20.0
 _LEAST_BLOCK = 1.0
 #: A visit of which more than this share stands at the end of the scale is saturated.
 SATURATED = 0.05

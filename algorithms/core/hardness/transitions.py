@@ -18,6 +18,7 @@ from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..spacing import surface_spacing
 from .hardness_map import HardnessMap
+from .hardness_names import TRANSITION_ATTRIBUTES
 from .mixture import otsu
 from .transition_sides import REACH_M, Sides, drawn_already, sides_of, true_runs
 from .transition_tracks import (
@@ -27,10 +28,6 @@ from .transition_tracks import (
     width_along_tracks,
 )
 
-TRANSITION_ATTRIBUTES = (
-    "contrast", "width_m", "width_from", "hard_side", "depth_m", "depth_from_m", "depth_to_m",
-    "confidence", "position_sd_m", "crossings", "supported", "length_m",
-)  # fmt: skip
 # A stretch is supported from the first factor on and stays so down to the second.
 _FIRM, _HOLDING = 3.0, 2.0
 

@@ -14,7 +14,8 @@ from ..structure.ground import Ground, at_cells, check_ground
 from .criteria import VALUES, Criterion, missing_layers, window_fit
 from .place_texts import bottom_text, fine_depth_text, near_text, short_names
 from .ranking import USUAL, Ranking, peaks, trust
-from .targets import BOTTOM_CLASSES, bearings, distance_grid, nearest, target
+from .target_words import BOTTOM_CLASSES
+from .targets import bearings, distance_grid, nearest, target
 
 
 @dataclass(frozen=True)

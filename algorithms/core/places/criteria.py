@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import LakefloorError, excerpt
-from ..structure.form_ground import FORMS
+from ..structure.structure_names import FORMS
 from ..units import LENGTH
-from .targets import LAYER_OF, TARGETS
+from .target_words import LAYER_OF, TARGETS
 
 #: What can count by its own value.
 VALUES = ("depth", "slope", "hardness")

@@ -6,9 +6,10 @@ import numpy as np
 
 from ..grid import Areas
 from ..progress import Progress, silent, span
-from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, check_ground
-from .targets import BOTTOM_CLASSES, LAYER_OF, TARGETS, bearings, nearest, target
+from ..structure.structure_names import FORMS
+from .target_words import BOTTOM_CLASSES, LAYER_OF, TARGETS
+from .targets import bearings, nearest, target
 
 
 def describe_places(

@@ -7,10 +7,10 @@ import re
 import numpy as np
 
 from ..number_text import rounded_depth_text, written
-from ..structure.form_ground import FORMS
 from ..structure.ground import Ground
+from ..structure.structure_names import FORMS
 from ..units import LENGTH
-from .targets import BOTTOM_CLASSES, LINE_KINDS
+from .target_words import BOTTOM_CLASSES, LINE_KINDS
 
 _COMPASS = (
     "north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west",

@@ -12,8 +12,8 @@ from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import rounded_depth_text, written
 from ..progress import Progress, silent, span
-from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
+from ..structure.structure_names import FORMS
 from .fair_test import FairTest, fair_test
 from .place_texts import length_text, short_names
 from .ranking import USUAL, Ranking, peaks, trust

@@ -8,9 +8,10 @@ import numpy as np
 
 from ..grid import Areas, Grid
 from ..progress import Progress, silent
-from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells, cells_of, check_ground
-from .targets import LAYER_OF, TRANSITION, cover, distance_grid, target
+from ..structure.structure_names import FORMS
+from .target_words import LAYER_OF, TRANSITION
+from .targets import cover, distance_grid, target
 
 _SAMPLED, _STEPS = 200_000, 5000
 

@@ -15,25 +15,10 @@ from ..ellipsoid import projection
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..polygons import inside, rings
-from ..structure.form_ground import FORMS
 from ..structure.ground import Ground, at_cells
+from ..structure.structure_names import FORMS
+from .target_words import BOTTOM_CLASSES, DEEP_WATER, LAYER_OF, LINE_KINDS, TARGETS, TRANSITION
 
-#: Lines of a drop-off by the words that people use, and their ``kind`` in the breaklines.
-LINE_KINDS = {"crest": "crest", "steepest line": "steepest", "toe": "toe"}
-#: Classes of the bottom by the words that people use.
-BOTTOM_CLASSES = {"soft bottom": 1, "medium bottom": 2, "hard bottom": 3}
-TRANSITION, DEEP_WATER = "transition", "deep water"
-#: Everything that a place can be near to.
-LINE_TARGETS, AREA_TARGETS = (*LINE_KINDS, TRANSITION), (*BOTTOM_CLASSES, DEEP_WATER, *FORMS)
-TARGETS = (*LINE_TARGETS, *AREA_TARGETS)
-#: The layer that each target is taken from.
-LAYER_OF = {
-    **dict.fromkeys(LINE_KINDS, "breaklines"),
-    TRANSITION: "transitions",
-    **dict.fromkeys(BOTTOM_CLASSES, "bottom type"),
-    DEEP_WATER: "depth surface",
-    **dict.fromkeys(FORMS, "bottom forms"),
-}
 _MAX_STEP_M = 1.0
 
 

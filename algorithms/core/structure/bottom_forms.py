@@ -13,7 +13,6 @@ from ..terrain import position
 from .closed_forms import find_holes, find_humps, find_saddles
 from .form_areas import form_areas, form_codes, on_cells_of
 from .form_ground import (
-    FORM_ATTRIBUTES,
     SMOOTHING,
     SMOOTHING_TURNS,
     LakeSurface,
@@ -25,6 +24,7 @@ from .form_ground import (
 from .landforms import Rises, rises
 from .open_forms import find_running_out, top_hat
 from .slope_forms import find_flats_and_basins, find_steep_breaks
+from .structure_names import FORM_ATTRIBUTES
 
 #: Cells of the working grid to the fine radius, at least.
 _CELLS = 5.0

@@ -13,23 +13,8 @@ from ..progress import Progress, silent, span
 from ..spacing import surface_spacing
 from .drop_off_faces import DepthWindow, Face, draw_face
 from .ridge_lines import slope_maxima
+from .structure_names import BREAKLINE_ATTRIBUTES, BREAKLINE_KINDS
 
-BREAKLINE_KINDS = ("crest", "steepest", "toe")
-BREAKLINE_ATTRIBUTES = (
-    "drop_off",
-    "kind",
-    "height_m",
-    "width_m",
-    "slope_mean_pct",
-    "slope_mean_deg",
-    "slope_max_pct",
-    "slope_max_deg",
-    "depth_min_m",
-    "depth_max_m",
-    "depth_mean_m",
-    "length_m",
-    "confidence",
-)
 #: No finer scale than a small boat's position and a sounder's beam resolve, m.
 _MIN_SCALE_M = 4.0
 #: Gaps that are bridged, in units of the scale.

@@ -10,16 +10,8 @@ from ..chart.contour_domain import cells_polygon, faces, signed_area
 from ..chart.marching_squares import square_ranges, trace
 from ..grid import Areas, Grid
 from ..progress import Progress, watched
-from .form_ground import (
-    FORM_ATTRIBUTES,
-    FORMS,
-    FORMS_A_LOOK,
-    Form,
-    LakeSurface,
-    axes_of,
-    cells_in,
-    widened,
-)
+from .form_ground import FORMS_A_LOOK, Form, LakeSurface, axes_of, cells_in, widened
+from .structure_names import FORM_ATTRIBUTES, FORMS
 
 #: Which form a cell belongs to where several share it, the first drawn last.
 _ON_TOP = (

@@ -13,14 +13,6 @@ from ..progress import Progress, watched
 from .landforms import opening
 from .ridge_lines import filled
 
-#: Forms in the order of their codes, which begin at 1; code 0 is none of them.
-FORMS = (
-    "point", "inside turn", "hump", "hole", "saddle", "flat", "steep break", "basin",
-)  # fmt: skip
-FORM_ATTRIBUTES = (
-    "form", "number", "name", "top_depth_m", "bottom_depth_m", "saddle_depth_m", "relief_m",
-    "area_m2", "length_m", "orientation_deg", "slope_pct", "confidence", "spot_x", "spot_y",
-)  # fmt: skip
 #: Standard deviations of a difference of two depths that a relief must reach; more for points,
 #: inside turns and holes in broad ground, for which the lowest of twelve directions is taken.
 _SUPPORT, _SUPPORT_OF_MANY = 2.0, 2.5

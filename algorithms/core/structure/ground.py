@@ -11,11 +11,10 @@ import numpy as np
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Lines
 from ..terrain import position, slope
+from .structure_names import DEEP_SHARE
 
 #: Radius of the surroundings whose mean depth tells what rises above them, m.
 SURROUNDINGS_M = 40.0
-#: Share of the mapped bottom that is shallower than deep water, where no depth was given.
-DEEP_SHARE = 0.75
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 #: Rounds of pairing by the nearest, after which points that crowd one place are paired by cells.
 _ROUNDS = 12
@@ -20,6 +19,8 @@ def pair_points(asked: np.ndarray, held: np.ndarray) -> np.ndarray:
     >>> pair_points(np.array([[0.0], [0.4], [5.0]]), np.array([[0.5], [9.0]])).tolist()
     [-1, 0, -1]
     """
+    from scipy.spatial import cKDTree
+
     match = np.full(len(asked), -1)
     left, free = np.arange(len(asked)), np.arange(len(held))
     # Many points around one place would take many rounds: what these leave is paired by cells.

@@ -8,7 +8,6 @@ from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from ..soundings import Soundings, distinct
 from .pairing import groups, pair_points
@@ -252,6 +251,8 @@ def _candidates(asked, stored):
     ``spans`` is for each outing the time of its first and last sounding, ms, and its changes of
     depth within the time of those asked for.
     """
+    from scipy.spatial import cKDTree
+
     timed = asked.pick(asked.timed)
     keys = _Keys(timed)
     first, last = (timed.ms.min(), timed.ms.max()) if len(timed.ms) else (0, -1)

@@ -6,7 +6,6 @@ from qgis.core import QgsProcessingParameterFile
 
 from .._i18n import tr
 from .._io import params
-from .copies import beside
 
 #: Name of the output by which a model passes the store on, after it was changed.
 UPDATED = "UPDATED_DATABASE"
@@ -20,6 +19,8 @@ def store_parameter(text):
 
 def store_path(inputs, name="DATABASE"):
     """Return the path of the store, with a warning of the files beside it before it is opened."""
+    from .._store import beside
+
     path = inputs.file(name)
     for note in beside(path):
         inputs.warn(note)
