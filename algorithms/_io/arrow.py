@@ -1,0 +1,280 @@
+"""Tables that GDAL hands on by columns, read with numpy.
+
+GDAL fills the structures of the Arrow C data interface (Apache Arrow, "The Arrow C data
+interface", https://arrow.apache.org/docs/format/CDataInterface.html). They are read as they
+stand: an array of fixed-width text would take the room of the longest for every row.
+"""
+
+from __future__ import annotations
+
+import ctypes
+from dataclasses import dataclass
+
+import numpy as np
+
+from .gdal_errors import quiet
+
+_NAT = np.iinfo(np.int64).min
+
+#: Format of a column -> the type of its numbers.
+_NUMBERS = {"l": np.int64, "i": np.int32, "g": np.float64}
+_TEXTS = {"u", "z"}
+
+_DIGITS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
+_MARKS = {4: "-", 7: "-", 10: "T", 13: ":", 16: ":"}
+
+
+class NotByColumnsError(Exception):
+    """The rows of a layer cannot be had by columns with certainty; the loop has to read them."""
+
+
+class _Schema(ctypes.Structure):
+    pass
+
+
+class _Array(ctypes.Structure):
+    pass
+
+
+_Schema._fields_ = [
+    ("format", ctypes.c_char_p),
+    ("name", ctypes.c_char_p),
+    ("metadata", ctypes.c_void_p),
+    ("flags", ctypes.c_int64),
+    ("n_children", ctypes.c_int64),
+    ("children", ctypes.POINTER(ctypes.POINTER(_Schema))),
+    ("dictionary", ctypes.c_void_p),
+    ("release", ctypes.c_void_p),
+    ("private_data", ctypes.c_void_p),
+]
+_Array._fields_ = [
+    ("length", ctypes.c_int64),
+    ("null_count", ctypes.c_int64),
+    ("offset", ctypes.c_int64),
+    ("n_buffers", ctypes.c_int64),
+    ("n_children", ctypes.c_int64),
+    ("buffers", ctypes.POINTER(ctypes.c_void_p)),
+    ("children", ctypes.POINTER(ctypes.POINTER(_Array))),
+    ("dictionary", ctypes.c_void_p),
+    ("release", ctypes.c_void_p),
+    ("private_data", ctypes.c_void_p),
+]
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """A column of numbers.
+
+    Attributes
+    ----------
+    values : int or float array, shape (n,)
+    known : bool array, shape (n,)
+        False for NULL.
+    """
+
+    values: np.ndarray
+    known: np.ndarray
+
+    def __len__(self):
+        return len(self.values)
+
+    def listed(self) -> list:
+        """Return the values as Python has them, None for NULL."""
+        if self.known.all():
+            return self.values.tolist()
+        return [v if k else None for v, k in zip(self.values.tolist(), self.known.tolist())]
+
+
+@dataclass(frozen=True)
+class Texts:
+    """A column of texts or other bytes, one behind the other.
+
+    Attributes
+    ----------
+    data : uint8 array
+    offsets : int array, shape (n + 1,)
+        Where each text begins in ``data``, and where the last one ends.
+    known : bool array, shape (n,)
+        False for NULL.
+    reads : callable
+        What makes the value that QGIS has out of a text, such as a date.
+    """
+
+    data: np.ndarray
+    offsets: np.ndarray
+    known: np.ndarray
+    reads: object = str
+
+    def __len__(self):
+        return len(self.known)
+
+    def widths(self) -> np.ndarray:
+        """Return how many bytes each text has, shape (n,)."""
+        return np.diff(self.offsets)
+
+    def at(self, rows) -> np.ndarray:
+        """Return the bytes of rows whose texts are equally long, shape (rows, width)."""
+        starts = self.offsets[:-1][rows]
+        width = int(self.widths()[rows[0]]) if len(rows) else 0
+        if len(rows) == len(self):
+            return self.data[starts[0] : starts[0] + width * len(rows)].reshape(-1, width)
+        return self.data[starts[:, None] + np.arange(width)]
+
+    def distinct(self) -> tuple:
+        """Return the values that there are, and for each row the number of its own.
+
+        Returns
+        -------
+        values : object array, shape (m,)
+            None for NULL.
+        numbers : int array, shape (n,)
+        """
+        widths = self.widths()
+        first = np.arange(len(self))
+        if len(self) and self.known.all() and widths[0] > 0 and (widths == widths[0]).all():
+            # Texts that stay for many rows, as visits and corrections do, are looked up once.
+            rows = self.at(first).view(f"S{widths[0]}")[:, 0]
+            first = np.flatnonzero(np.r_[True, rows[1:] != rows[:-1]])
+        raw, numbers = self.data.tobytes(), {}
+        of_first = [
+            numbers.setdefault(raw[start:stop] if known else None, len(numbers))
+            for start, stop, known in zip(
+                self.offsets[:-1][first].tolist(),
+                self.offsets[1:][first].tolist(),
+                self.known[first].tolist(),
+            )
+        ]
+        values = np.empty(len(numbers), dtype=object)
+        for number, text in enumerate(numbers):
+            values[number] = None if text is None else self.reads(text.decode("utf-8", "replace"))
+        lengths = np.diff(np.r_[first, len(self)])
+        return values, np.repeat(np.array(of_first, dtype=np.intp), lengths)
+
+    def listed(self) -> list:
+        """Return the values as QGIS has them, None for NULL."""
+        values, numbers = self.distinct()
+        return values[numbers].tolist()
+
+
+@dataclass(frozen=True)
+class Times(Texts):
+    """A column of times, written as ISO 8601."""
+
+    def milliseconds(self) -> np.ndarray:
+        """Return the times as ms since 1970, shape (n,), the number of NaT for NULL.
+
+        One without zone is UTC.
+
+        Raises
+        ------
+        NotByColumnsError
+            If one is written in another way, or there is no such time.
+        """
+        out = np.full(len(self), _NAT, dtype=np.int64)
+        widths = np.where(self.known, self.widths(), -1)
+        for width in np.unique(widths):
+            if width >= 0:
+                rows = np.flatnonzero(widths == width)
+                out[rows] = _milliseconds(self.at(rows))
+        return out
+
+
+def _milliseconds(table) -> np.ndarray:
+    """Return times as ms since 1970, one row of ``table`` (n, width) each."""
+    width = table.shape[1]
+    digits, marks, zone = list(_DIGITS), dict(_MARKS), None
+    if width in (23, 24, 29):
+        digits += [20, 21, 22]
+        marks[19] = "."
+    if width in (20, 24):
+        marks[width - 1] = "Z"
+    elif width in (25, 29):
+        zone = width - 6
+        digits += [zone + 1, zone + 2, zone + 4, zone + 5]
+        marks[zone + 3] = ":"
+    elif width not in (19, 23):
+        raise NotByColumnsError("a time in another form")
+    as_digit = table.astype(np.int64) - ord("0")
+    good = ((as_digit[:, digits] >= 0) & (as_digit[:, digits] <= 9)).all()
+    if not good or any((table[:, at] != ord(mark)).any() for at, mark in marks.items()):
+        raise NotByColumnsError("a time in another form")
+
+    def number(start, length):
+        return as_digit[:, start : start + length] @ 10 ** np.arange(length - 1, -1, -1)
+
+    year, month, day = number(0, 4), number(5, 2), number(8, 2)
+    hour, minute, second = number(11, 2), number(14, 2), number(17, 2)
+    months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
+    days = months.astype("datetime64[D]") + (day - 1)
+    possible = (year > 0) & (month >= 1) & (month <= 12) & (days.astype("datetime64[M]") == months)
+    if not (possible & (hour < 24) & (minute < 60) & (second < 60)).all():
+        raise NotByColumnsError("a time that there is not")
+    seconds = days.astype(np.int64) * 86_400 + hour * 3_600 + minute * 60 + second
+    if zone is not None:
+        sign = np.select([table[:, zone] == ord("+"), table[:, zone] == ord("-")], [1, -1], 0)
+        if not sign.all():
+            raise NotByColumnsError("a time in another form")
+        seconds -= sign * (number(zone + 1, 2) * 3_600 + number(zone + 4, 2) * 60)
+    return seconds * 1_000 + (number(20, 3) if 19 in marks else 0)
+
+
+def batches(layer, rows: int):
+    """Yield the columns of a layer of GDAL by their names, of at most ``rows`` rows at a time.
+
+    Raises
+    ------
+    NotByColumnsError
+        If GDAL is older than 3.6, or has a column in another form than those read here.
+    """
+    if not hasattr(layer, "GetArrowStream"):
+        raise NotByColumnsError("GDAL is older than 3.6")
+    with quiet():
+        stream = layer.GetArrowStream([f"MAX_FEATURES_IN_BATCH={rows}"])
+        held = stream and stream.GetSchema()
+    if not held:
+        raise NotByColumnsError("no stream")
+    schema = _Schema.from_address(held._getPtr())
+    children = [schema.children[i].contents for i in range(schema.n_children)]
+    names = [(child.name.decode(), child.format.decode()) for child in children]
+    if not all(form in _NUMBERS or form in _TEXTS for _, form in names):
+        raise NotByColumnsError("a column in another form")
+    while True:
+        with quiet():
+            batch = stream.GetNextRecordBatch()
+        if batch is None:
+            return
+        array = _Array.from_address(batch._getPtr())
+        yield {
+            name: _column(array.children[i].contents, form) for i, (name, form) in enumerate(names)
+        }
+
+
+def _column(array, form):
+    n = array.length
+    if array.offset:
+        raise NotByColumnsError("a column that begins within another")
+    bits = _buffer(array, 0, (n + 7) // 8, np.uint8)
+    if bits is None:
+        known = np.ones(n, dtype=bool)
+    else:
+        known = np.unpackbits(bits, bitorder="little")[:n].astype(bool)
+    if form in _NUMBERS:
+        return Numbers(_buffer(array, 1, n, _NUMBERS[form]), known)
+    offsets = _buffer(array, 1, n + 1, np.int32)
+    data = _buffer(array, 2, int(offsets[-1]), np.uint8)
+    data = np.empty(0, np.uint8) if data is None else data
+    if form == "u" and data.max(initial=0) > 127:
+        try:
+            data.tobytes().decode("utf-8")
+        except UnicodeDecodeError:
+            raise NotByColumnsError("a text is not UTF-8") from None
+    return Texts(data, offsets, known)
+
+
+def _buffer(array, number, length, kind):
+    """Return a copy of what one buffer holds, None if there is none."""
+    place = array.buffers[number]
+    if not place:
+        return None
+    size = length * np.dtype(kind).itemsize
+    return np.frombuffer((ctypes.c_char * size).from_address(place), dtype=kind).copy()
