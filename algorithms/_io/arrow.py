@@ -13,15 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from .gdal_errors import quiet
+from .iso_times import iso_milliseconds
 
 _NAT = np.iinfo(np.int64).min
 
 #: Format of a column -> the type of its numbers.
 _NUMBERS = {"l": np.int64, "i": np.int32, "g": np.float64}
 _TEXTS = {"u", "z"}
-
-_DIGITS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
-_MARKS = {4: "-", 7: "-", 10: "T", 13: ":", 16: ":"}
 
 
 class NotByColumnsError(Exception):
@@ -158,64 +156,34 @@ class Texts:
 
 @dataclass(frozen=True)
 class Times(Texts):
-    """A column of times, written as ISO 8601."""
+    """A column of times, written as ISO 8601; one without zone is UTC.
 
-    def milliseconds(self) -> np.ndarray:
-        """Return the times as ms since 1970, shape (n,), the number of NaT for NULL.
+    Attributes
+    ----------
+    milliseconds : int array, shape (n,)
+        Since 1970, the number of NaT for NULL.
+    """
 
-        One without zone is UTC.
+    milliseconds: np.ndarray | None = None
+
+    @classmethod
+    def of(cls, texts: Texts, reads) -> Times:
+        """Return texts as times.
 
         Raises
         ------
         NotByColumnsError
             If one is written in another way, or there is no such time.
         """
-        out = np.full(len(self), _NAT, dtype=np.int64)
-        widths = np.where(self.known, self.widths(), -1)
-        for width in np.unique(widths):
-            if width >= 0:
-                rows = np.flatnonzero(widths == width)
-                out[rows] = _milliseconds(self.at(rows))
-        return out
-
-
-def _milliseconds(table) -> np.ndarray:
-    """Return times as ms since 1970, one row of ``table`` (n, width) each."""
-    width = table.shape[1]
-    digits, marks, zone = list(_DIGITS), dict(_MARKS), None
-    if width in (23, 24, 29):
-        digits += [20, 21, 22]
-        marks[19] = "."
-    if width in (20, 24):
-        marks[width - 1] = "Z"
-    elif width in (25, 29):
-        zone = width - 6
-        digits += [zone + 1, zone + 2, zone + 4, zone + 5]
-        marks[zone + 3] = ":"
-    elif width not in (19, 23):
-        raise NotByColumnsError("a time in another form")
-    as_digit = table.astype(np.int64) - ord("0")
-    good = ((as_digit[:, digits] >= 0) & (as_digit[:, digits] <= 9)).all()
-    if not good or any((table[:, at] != ord(mark)).any() for at, mark in marks.items()):
-        raise NotByColumnsError("a time in another form")
-
-    def number(start, length):
-        return as_digit[:, start : start + length] @ 10 ** np.arange(length - 1, -1, -1)
-
-    year, month, day = number(0, 4), number(5, 2), number(8, 2)
-    hour, minute, second = number(11, 2), number(14, 2), number(17, 2)
-    months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
-    days = months.astype("datetime64[D]") + (day - 1)
-    possible = (year > 0) & (month >= 1) & (month <= 12) & (days.astype("datetime64[M]") == months)
-    if not (possible & (hour < 24) & (minute < 60) & (second < 60)).all():
-        raise NotByColumnsError("a time that there is not")
-    seconds = days.astype(np.int64) * 86_400 + hour * 3_600 + minute * 60 + second
-    if zone is not None:
-        sign = np.select([table[:, zone] == ord("+"), table[:, zone] == ord("-")], [1, -1], 0)
-        if not sign.all():
-            raise NotByColumnsError("a time in another form")
-        seconds -= sign * (number(zone + 1, 2) * 3_600 + number(zone + 4, 2) * 60)
-    return seconds * 1_000 + (number(20, 3) if 19 in marks else 0)
+        found = np.full(len(texts), _NAT, dtype=np.int64)
+        widths = texts.widths()
+        try:
+            for width in np.unique(widths[texts.known]):
+                rows = np.flatnonzero(texts.known & (widths == width))
+                found[rows] = iso_milliseconds(texts.at(rows))
+        except ValueError as error:
+            raise NotByColumnsError(str(error)) from error
+        return cls(texts.data, texts.offsets, texts.known, reads, found)
 
 
 def batches(layer, rows: int):

@@ -185,7 +185,7 @@ def as_integers(column) -> np.ndarray:
 def as_times(column) -> np.ndarray:
     """Return times as datetime64[ms], NaT where there is none."""
     if isinstance(column, Times):
-        return column.milliseconds().view("datetime64[ms]")
+        return column.milliseconds.view("datetime64[ms]")
     return np.array([milliseconds(v) for v in listed(column)], dtype=np.int64).view(
         "datetime64[ms]"
     )

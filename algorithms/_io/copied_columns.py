@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsCoordinateTransformContext,
     QgsFeatureSink,
+    QgsField,
     QgsFields,
     QgsProcessingUtils,
     QgsVectorFileWriter,
@@ -20,7 +22,7 @@ from qgis.PyQt.QtCore import QDate, QDateTime, QMetaType, Qt, QTime
 
 from .._compat import is_null, make_field
 from ..core.errors import Cancelled
-from .arrow import NotByColumnsError, Numbers, Texts, Times, batches
+from .arrow import NotByColumnsError, Times, batches
 from .gdal_errors import quiet
 from .iterating import feature_ids, plain_request
 from .layer_of import is_whole, layer_of
@@ -79,13 +81,13 @@ def copied_columns(source, indexes, rows: int, needs_z: bool, feedback):
         raise NotByColumnsError("not points")
     if needs_z and kind == QgsWkbTypes.Type.Point and _has_heights(layer):
         raise NotByColumnsError("heights that the layer does not declare")
-    types = [_TYPES.get(source.fields()[index].type()) for index in indexes]
-    if None in types:
+    fields = source.fields()
+    if any(fields[index].type() not in _TYPES for index in indexes):
         raise NotByColumnsError("a field of another type")
     path = QgsProcessingUtils.generateTempFilename("columns.fgb")
     try:
-        _copy(source, indexes, dict(zip(indexes, types)), kind, path, feedback)
-        yield from _read(path, source, layer, dict(zip(indexes, types)), rows, needs_z, feedback)
+        _copy(source, indexes, kind, path, feedback)
+        yield from _read(path, source, layer, indexes, rows, needs_z, feedback)
     finally:
         Path(path).unlink(missing_ok=True)
 
@@ -95,15 +97,12 @@ def _has_heights(layer) -> bool:
     return not found or not is_null(highest)
 
 
-def _copy(source, indexes, types, kind, path, feedback):
+def _copy(source, indexes, kind, path, feedback):
     options = QgsVectorFileWriter.SaveVectorOptions()
     options.driverName, options.layerOptions = "FlatGeobuf", ["SPATIAL_INDEX=NO"]
-    options.attributes, options.skipAttributeCreation = list(indexes), not indexes
-    fields = QgsFields()
-    for index in range(source.fields().count()):
-        fields.append(make_field(f"c{index}", types.get(index, ("text", str))[0]))
     request = plain_request().setSubsetOfAttributes(list(indexes))
     request.setFeedback(feedback)
+    fields = _fields_of_copy(source.fields(), indexes)
     with quiet():
         writer = QgsVectorFileWriter.create(
             path,
@@ -126,7 +125,22 @@ def _copy(source, indexes, types, kind, path, feedback):
         raise NotByColumnsError("a feature that cannot be copied")
 
 
-def _read(path, source, layer, types, rows, needs_z, feedback):
+def _fields_of_copy(fields, indexes) -> QgsFields:
+    """Return the fields as they are copied: a writer takes a feature's values one by one."""
+    copied = QgsFields()
+    for index in range(max(indexes, default=-1) + 1):
+        kind = fields[index].type()
+        if index in indexes or kind not in _TYPES:
+            field = make_field(f"c{index}", _TYPES.get(kind, _TYPES[QMetaType.Type.QString])[0])
+        else:
+            # What is not needed is written in the way that takes least time.
+            field = QgsField(fields[index])
+            field.setName(f"c{index}")
+        copied.append(field)
+    return copied
+
+
+def _read(path, source, layer, indexes, rows, needs_z, feedback):
     with quiet():
         try:
             dataset = gdal.OpenEx(path, gdal.OF_VECTOR, allowed_drivers=["FlatGeobuf"])
@@ -136,6 +150,7 @@ def _read(path, source, layer, types, rows, needs_z, feedback):
     # A row without geometry may have been left out.
     if table is None or table.GetFeatureCount() != _count(source, layer, feedback):
         raise NotByColumnsError("a row without geometry")
+    fields = source.fields()
     width = _WIDTHS[QgsWkbTypes.Type(source.wkbType())]
     for batch in batches(table, rows):
         geometries = batch["wkb_geometry"]
@@ -147,18 +162,20 @@ def _read(path, source, layer, types, rows, needs_z, feedback):
             # A point without height has been given one.
             if not (np.isfinite(z) & (z != 0.0)).all():
                 raise NotByColumnsError("points with and without height")
-        found = {}
-        for index, (_, reads) in types.items():
-            column = batch[f"c{index}"]
-            if reads is None:
-                found[index] = Numbers(column.values, column.known)
-            else:
-                timed = source.fields()[index].type() == QMetaType.Type.QDateTime
-                made = Times if timed else Texts
-                found[index] = made(column.data, column.offsets, column.known, reads)
-                if timed:
-                    found[index].milliseconds()
-        yield geometries, found
+        yield (
+            geometries,
+            {index: _original(batch[f"c{index}"], fields[index].type()) for index in indexes},
+        )
+
+
+def _original(column, kind):
+    """Return a column of the copy as it was in the layer, by the type of the field there."""
+    reads = _TYPES[kind][1]
+    if reads is None:
+        return column
+    if kind == QMetaType.Type.QDateTime:
+        return Times.of(column, reads)
+    return replace(column, reads=reads)
 
 
 def _count(source, layer, feedback) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 
 import numpy as np
 from osgeo import gdal, ogr
@@ -182,8 +181,6 @@ def _as_times(texts, layer, index, ids) -> Times:
     # With an offset from UTC, QGIS 3.22 and 3.40 read different instants.
     if not np.isin(widths, (19, 20, 23, 24)).all():
         raise NotByColumnsError("a time in another form")
-    times = Times(texts.data, texts.offsets, texts.known)
-    times.milliseconds()
     zoned = np.flatnonzero(texts.known & np.isin(texts.widths(), (20, 24)))
     keeps = zoned.size and _keeps_zone(layer, index, int(ids[zoned[0]]))
 
@@ -192,7 +189,7 @@ def _as_times(texts, layer, index, ids) -> Times:
             text if keeps else text.rstrip("Z"), Qt.DateFormat.ISODateWithMs
         )
 
-    return replace(times, reads=read)
+    return Times.of(texts, read)
 
 
 def _keeps_zone(layer, index, fid) -> bool:

@@ -67,8 +67,10 @@ def _regular(geometries) -> tuple:
     """Return the rows with one point in WKB, and their places, shape (n, 3)."""
     widths = np.where(geometries.known, geometries.widths(), 0)
     rows, places = [], []
-    for width in np.unique(widths[np.isin(widths, [size for size, _ in _LAYOUTS.values()])]):
+    for width in sorted({size for size, _ in _LAYOUTS.values()}):
         of_width = np.flatnonzero(widths == width)
+        if not of_width.size:
+            continue
         table = geometries.at(of_width)
         kinds = np.ascontiguousarray(table[:, 1:5]).view("<u4")[:, 0]
         for kind, (size, z_at) in _LAYOUTS.items():
