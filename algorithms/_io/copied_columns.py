@@ -38,7 +38,7 @@ _TYPES = {
     # through no other way.
     QMetaType.Type.LongLong: ("text", int),
     QMetaType.Type.Bool: ("text", "true".__eq__),
-    QMetaType.Type.QDate: ("text", lambda text: QDate.fromString(text, _ISO)),
+    QMetaType.Type.QDate: ("text", lambda text: QDate.fromString(text, Qt.DateFormat.ISODate)),
     QMetaType.Type.QTime: ("text", lambda text: QTime.fromString(text, _ISO)),
     QMetaType.Type.QDateTime: ("text", lambda text: QDateTime.fromString(text, _ISO)),
 }
@@ -152,6 +152,9 @@ def _read(path, source, layer, indexes, rows, needs_z, feedback):
         raise NotByColumnsError("a row without geometry")
     fields = source.fields()
     width = _WIDTHS[QgsWkbTypes.Type(source.wkbType())]
+    definition = table.GetLayerDefn()
+    names = [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
+    table.SetIgnoredFields([name for i, name in enumerate(names) if i not in indexes])
     for batch in batches(table, rows):
         geometries = batch["wkb_geometry"]
         # Where one is missing, GDAL 3.10 confuses those around it.

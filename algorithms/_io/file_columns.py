@@ -163,7 +163,7 @@ def _clocks(dataset, table, names, rows):
     fid = quoted(table.GetFIDColumn())
     with quiet():
         result = dataset.ExecuteSQL(
-            f"SELECT {fid} + 0 AS {quoted(_NUMBER)}, {', '.join(texts)} "
+            f"SELECT {fid} AS {quoted(_NUMBER)}, {', '.join(texts)} "
             f"FROM {quoted(table.GetName())} ORDER BY {fid}"
         )
     if result is None:

@@ -25,7 +25,8 @@ def iso_milliseconds(table) -> np.ndarray:
     """
     width = table.shape[1]
     digits, marks, zone = list(_DIGITS), dict(_MARKS), None
-    if width in (23, 24, 29):
+    fraction = width in (23, 24, 29)
+    if fraction:
         digits += [20, 21, 22]
         marks[19] = "."
     if width in (20, 24):
@@ -60,7 +61,7 @@ def iso_milliseconds(table) -> np.ndarray:
         if not sign.all():
             raise ValueError("a time in another form")
         seconds -= sign * (number(zone + 1, 2) * 3_600 + number(zone + 4, 2) * 60)
-    return seconds * 1_000 + (number(20, 3) if 19 in marks else 0)
+    return seconds * 1_000 + (number(20, 3) if fraction else 0)
 
 
 def _days(year, month, day) -> np.ndarray:

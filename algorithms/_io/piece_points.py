@@ -93,17 +93,16 @@ def _projected(x, y, transform) -> tuple:
     if transform is None or transform.isShortCircuited() or not len(x):
         return x, y, failed
     finite = np.isfinite(x) & np.isfinite(y)
-    single = np.flatnonzero(~finite)
     line = QgsLineString(x[finite].tolist(), y[finite].tolist())
     out = np.full((len(x), 2), np.nan)
     try:
         line.transform(transform)
         out[finite] = np.frombuffer(bytes(line.asWkb())[9:], "<f8").reshape(-1, 2)
-        if transform.fallbackOperationOccurred():
-            single = np.arange(len(x))
-    except QgsCsException:
         # What fails for one of many may be taken in another way for all.
-        single = np.arange(len(x))
+        alike = not transform.fallbackOperationOccurred()
+    except QgsCsException:
+        alike = False
+    single = np.flatnonzero(~np.isfinite(out).all(axis=1)) if alike else range(len(x))
     for i in single:
         geometry = _transformed(QgsGeometry(QgsPoint(x[i], y[i])), transform)
         if geometry.isNull():
