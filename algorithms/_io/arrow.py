@@ -8,9 +8,11 @@ stand: an array of fixed-width text would take the room of the longest for every
 from __future__ import annotations
 
 import ctypes
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
+from osgeo import ogr
 
 from .gdal_errors import quiet
 from .iso_times import iso_milliseconds
@@ -186,6 +188,26 @@ class Times(Texts):
         return cls(texts.data, texts.offsets, texts.known, reads, found)
 
 
+def require_arrow():
+    """Refuse a GDAL before 3.6, which hands on no columns.
+
+    Raises
+    ------
+    NotByColumnsError
+    """
+    if not hasattr(ogr.Layer, "GetArrowStream"):
+        raise NotByColumnsError("GDAL is older than 3.6")
+
+
+@contextmanager
+def _doubted():
+    """Take an error of GDAL, which raises it where a program has asked for that, as a doubt."""
+    try:
+        yield
+    except RuntimeError as error:
+        raise NotByColumnsError(str(error)) from error
+
+
 def batches(layer, rows: int):
     """Yield the columns of a layer of GDAL by their names, of at most ``rows`` rows at a time.
 
@@ -194,9 +216,8 @@ def batches(layer, rows: int):
     NotByColumnsError
         If GDAL is older than 3.6, or has a column in another form than those read here.
     """
-    if not hasattr(layer, "GetArrowStream"):
-        raise NotByColumnsError("GDAL is older than 3.6")
-    with quiet():
+    require_arrow()
+    with quiet(), _doubted():
         stream = layer.GetArrowStream([f"MAX_FEATURES_IN_BATCH={rows}"])
         held = stream and stream.GetSchema()
     if not held:
@@ -207,7 +228,7 @@ def batches(layer, rows: int):
     if not all(form in _NUMBERS or form in _TEXTS for _, form in names):
         raise NotByColumnsError("a column in another form")
     while True:
-        with quiet():
+        with quiet(), _doubted():
             batch = stream.GetNextRecordBatch()
         if batch is None:
             return

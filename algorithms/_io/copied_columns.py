@@ -22,7 +22,7 @@ from qgis.PyQt.QtCore import QDate, QDateTime, QMetaType, Qt, QTime
 
 from .._compat import is_null, make_field
 from ..core.errors import Cancelled
-from .arrow import NotByColumnsError, Times, batches
+from .arrow import NotByColumnsError, Times, batches, require_arrow
 from .gdal_errors import quiet
 from .iterating import feature_ids, plain_request
 from .layer_of import is_whole, layer_of
@@ -73,6 +73,7 @@ def copied_columns(source, indexes, rows: int, needs_z: bool, feedback):
         If something would not come through unchanged.
     Cancelled
     """
+    require_arrow()
     layer = layer_of(source)
     if layer is None or layer.isModified():
         raise NotByColumnsError("values that may be of another type than their field")

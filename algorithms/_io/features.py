@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from qgis.core import QgsLineString
 from shapely import wkb
 
 from .._compat import is_null
@@ -106,15 +107,22 @@ def read_shapes(source, crs, names, context, feedback) -> tuple:
     return shapes, columns
 
 
+def _vertices(part) -> np.ndarray:
+    """Return the vertices of one part of a geometry, shape (k, 2), or (k, 3) if it carries Z."""
+    width = 3 if part.is3D() else 2
+    if isinstance(part, QgsLineString) and part.numPoints():
+        # WKB: the byte order, the type and the number of points, then their numbers.
+        numbers = np.frombuffer(part.asWkb().data(), "<f8", offset=9)
+        return numbers.reshape(part.numPoints(), -1)[:, :width].copy()
+    places = [(p.x(), p.y(), p.z())[:width] for p in part.vertices()]
+    return np.array(places, dtype=float).reshape(-1, width)
+
+
 def read_lines(source, crs, context, feedback) -> list:
     """Read all lines of a layer in ``crs``, as arrays (k, 2), or (k, 3) where they carry Z."""
     lines = []
     for feature in iterate(source, crs, context, feedback):
-        for part in feature.geometry().constParts():
-            has_z = part.is3D()
-            lines.append(
-                np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
-            )
+        lines += [_vertices(part) for part in feature.geometry().constParts()]
     return lines
 
 
@@ -133,7 +141,7 @@ def read_line_rows(source, crs, names, context, feedback) -> tuple:
     for feature in iterate(source, crs, context, feedback):
         attributes = feature.attributes()
         for part in feature.geometry().constParts():
-            line = np.array([(p.x(), p.y()) for p in part.vertices()], float)
+            line = _vertices(part)[:, :2]
             if len(line) < 2:
                 continue
             lines.append(line)
@@ -154,7 +162,7 @@ def read_contours(source, crs, field, context, feedback) -> Lines:
         except ValueError:
             number = np.nan
         for part in feature.geometry().constParts():
-            coords.append(np.array([(p.x(), p.y()) for p in part.vertices()]))
+            coords.append(_vertices(part)[:, :2])
             depth.append(number)
     return Lines(coords, {"depth": np.array(depth)})
 

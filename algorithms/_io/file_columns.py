@@ -116,7 +116,8 @@ def _is_table(dataset, name) -> bool:
     result = dataset.ExecuteSQL(
         f"SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = '{quoted}'"
     )
-    count = result.GetNextFeature().GetField(0)
+    row = result and result.GetNextFeature()
+    count = row.GetField(0) if row else 0
     dataset.ReleaseResultSet(result)
     return count == 1
 
@@ -130,7 +131,7 @@ def _read(layer, dataset, table, columns, rows, geometry):
     names = [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
     hidden = [name for name in names if name not in wanted]
     table.SetIgnoredFields(hidden if geometry else [*hidden, "OGR_GEOMETRY"])
-    place, last = table.GetGeometryColumn(), None
+    place, last, done = table.GetGeometryColumn(), None, 0
     clocks = _clocks(dataset, table, [columns[index] for index in times], rows) if times else None
     for batch in batches(table, rows):
         number = batch[fid]
@@ -146,6 +147,10 @@ def _read(layer, dataset, table, columns, rows, geometry):
             for k, index in enumerate(times):
                 found[index] = _as_times(clock[_TIME.format(k)], layer, index, ids)
         yield ids, batch.get(place) if geometry else None, found
+        done += ids.size
+    # A stream that breaks off may only end.
+    if done != table.GetFeatureCount():
+        raise NotByColumnsError("not all rows")
 
 
 def _clocks(dataset, table, names, rows):

@@ -30,7 +30,12 @@ from qgis.PyQt.QtCore import QDate, QDateTime, Qt, QTime
 from lakefloor.algorithms._compat import KEEPS_MILLISECONDS, is_null, make_field
 from lakefloor.algorithms._io import columns as by_columns
 from lakefloor.algorithms._io.columns import as_times, listed, read_columns
-from lakefloor.algorithms._io.features import read_given_points, read_table
+from lakefloor.algorithms._io.features import (
+    read_contours,
+    read_given_points,
+    read_lines,
+    read_table,
+)
 from lakefloor.algorithms._io.given_rows import GivenRows
 from lakefloor.algorithms._io.inputs import Inputs
 from lakefloor.algorithms._io.piece_points import all_points, first_points
@@ -354,6 +359,29 @@ def test_a_boolean_and_a_date_take_the_copy_and_a_list_the_loop(tmp_path):
         assert_as_the_loop(layer, COPY, indexes=[names.index(name)])
     assert_as_the_loop(layer, LOOP, indexes=[names.index("n")])
     assert_as_the_loop(layer, FILE, indexes=[names.index("r"), names.index("t")])
+
+
+def test_what_qgis_has_just_saved_is_read(tmp_path):
+    layer = gpkg(tmp_path / "a.gpkg", points(9))
+    reading = layer.getFeatures()  # keeps the file open, as a map does
+    next(reading)
+    layer.startEditing()
+    first, second = (f.id() for f, _ in zip(layer.getFeatures(), range(2)))
+    assert layer.changeAttributeValue(first, 3, 12.5)
+    assert layer.deleteFeature(second)
+    assert layer.commitChanges()
+    assert_as_the_loop(layer, FILE)
+    assert 12.5 in by_pieces(layer)[2][3]
+
+
+def test_a_table_whose_count_of_rows_is_wrong_is_read_to_its_end(tmp_path):
+    layer = gpkg(tmp_path / "a.gpkg", points(9))
+    with closing(sqlite3.connect(str(tmp_path / "a.gpkg"))) as db, db:
+        db.execute("UPDATE gpkg_ogr_contents SET feature_count = 5")
+    ids, _, found, ways = by_pieces(layer)
+    assert ways == [FILE]
+    assert ids == list(range(1, 10))
+    assert len(found[1]) == 9
 
 
 # -- what a file does not tell ---------------------------------------------------------
@@ -707,6 +735,29 @@ def test_points_and_tables_are_the_same_as_by_the_loop(tmp_path, make):
     assert {k: [bits(v) for v in c] for k, c in table.items()} == {
         k: [bits(v) for v in c] for k, c in of_loop.items()
     }
+
+
+def test_vertices_of_lines_are_those_of_qgis():
+    wkts = [
+        "LineString (0.1 0.2, 3 4, 5 6.7)",
+        "LineStringZ (0.1 0.2 9, 3 4 8)",
+        "MultiLineStringM ((0 1 5, 2 3 6), (4 5 7, 6 7 8, 8 9 9))",
+        "LineStringZM (0 1 5 3, 2 3 6 4)",
+        "CompoundCurve (CircularString (0 0, 1 1, 2 0), (2 0, 3 3))",
+        "LineString EMPTY",
+        None,
+    ]
+    layer = memory("field=depth:double", [(k,) for k in range(7)], wkts, "MultiLineString")
+    context, feedback = QgsProcessingContext(), QgsProcessingFeedback(False)
+    wanted = [
+        np.array([(p.x(), p.y(), p.z())[: 3 if part.is3D() else 2] for p in part.vertices()])
+        for feature in layer.getFeatures()
+        for part in feature.geometry().constParts()
+    ]
+    found = read_lines(layer, layer.crs(), context, feedback)
+    assert [a.tolist() for a in found] == [a.tolist() for a in wanted]
+    contours = read_contours(layer, layer.crs(), "depth", context, feedback)
+    assert [a.tolist() for a in contours.coords] == [a.reshape(len(a), -1)[:, :2].tolist() for a in wanted]
 
 
 # -- random tables ---------------------------------------------------------------------
