@@ -757,7 +757,9 @@ def test_vertices_of_lines_are_those_of_qgis():
     found = read_lines(layer, layer.crs(), context, feedback)
     assert [a.tolist() for a in found] == [a.tolist() for a in wanted]
     contours = read_contours(layer, layer.crs(), "depth", context, feedback)
-    assert [a.tolist() for a in contours.coords] == [a.reshape(len(a), -1)[:, :2].tolist() for a in wanted]
+    assert [a.tolist() for a in contours.coords] == [
+        a[:, :2].tolist() if a.size else [] for a in wanted
+    ]
 
 
 # -- random tables ---------------------------------------------------------------------
