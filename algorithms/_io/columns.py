@@ -20,7 +20,7 @@ from .layer_crs import require_crs
 from .values import milliseconds, to_text
 
 #: Rows of a piece: read from a file or a copy, and by the loop.
-_ROWS, _LOOPED = 16_384, 4_000
+_ROWS, _LOOPED = 8_192, 4_000
 
 
 @dataclass(frozen=True)
