@@ -2,6 +2,7 @@
 
 import sqlite3
 from contextlib import closing
+from datetime import datetime, timedelta, timezone
 
 import numpy as np
 import pytest
@@ -38,6 +39,7 @@ from lakefloor.algorithms._io.features import (
 )
 from lakefloor.algorithms._io.given_rows import GivenRows
 from lakefloor.algorithms._io.inputs import Inputs
+from lakefloor.algorithms._io.iso_times import iso_milliseconds
 from lakefloor.algorithms._io.piece_points import all_points, first_points
 from lakefloor.algorithms._io.soundings_layer import read_given
 from lakefloor.algorithms._io.values import milliseconds
@@ -760,6 +762,27 @@ def test_vertices_of_lines_are_those_of_qgis():
     assert [a.tolist() for a in contours.coords] == [
         a[:, :2].tolist() if a.size else [] for a in wanted
     ]
+
+
+@settings(deadline=None)
+@given(
+    moments=st.lists(st.datetimes(), min_size=1, max_size=20),
+    zone=st.one_of(st.sampled_from(["", "Z"]), st.integers(-14 * 60, 14 * 60)),
+    precise=st.booleans(),
+)
+def test_times_are_those_that_python_reads(moments, zone, precise):
+    if isinstance(zone, int):
+        zone = f"{'-' if zone < 0 else '+'}{abs(zone) // 60:02d}:{abs(zone) % 60:02d}"
+    unit = "milliseconds" if precise else "seconds"
+    texts = [moment.isoformat(timespec=unit) + zone for moment in moments]
+    table = np.array([list(text.encode()) for text in texts], dtype=np.uint8)
+    epoch = datetime(1970, 1, 1, tzinfo=timezone.utc)
+    wanted = [
+        (datetime.fromisoformat(text.replace("Z", "") + ("" if zone[1:] else "+00:00")) - epoch)
+        // timedelta(milliseconds=1)
+        for text in texts
+    ]
+    assert iso_milliseconds(table).tolist() == wanted
 
 
 # -- random tables ---------------------------------------------------------------------
