@@ -19,8 +19,8 @@ from .iterating import iterate, plain_request
 from .layer_crs import require_crs
 from .values import milliseconds, to_text
 
-#: Rows of a piece: read from a file or a copy, and by the loop.
-_ROWS, _LOOPED = 8_192, 4_000
+#: Rows of a piece; cancel is looked at after each.
+_ROWS = 4_000
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ def _looped(source, crs, indexes, context, feedback, geometry, done):
     if not geometry:
         request.setFlags(QgsFeatureRequest.Flag.NoGeometry)
     features = islice(iterate(source, crs, context, feedback, request), done, None)
-    while rows := [(f.id(), f.geometry(), f.attributes()) for f in islice(features, _LOOPED)]:
+    while rows := [(f.id(), f.geometry(), f.attributes()) for f in islice(features, _ROWS)]:
         ids, shapes, attributes = zip(*rows)
         columns = {index: [values[index] for values in attributes] for index in indexes}
         yield Piece(
