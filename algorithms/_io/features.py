@@ -3,47 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsFeatureRequest
-from qgis.PyQt.QtCore import QDate, QDateTime, QTime
+from qgis.core import QgsLineString
 from shapely import wkb
 
 from .._compat import is_null
-from ..core.errors import Cancelled
 from ..core.formulas import from_text
 from ..core.grid import Lines
-from .given_rows import GivenRows
-from .layer_crs import require_crs
+from .columns import listed, plain_values, read_columns
+from .given_rows import GivenRows, ids_of_pieces
+from .iterating import iterate
 from .layer_kinds import require_points
+from .piece_points import all_points
 from .values import field_indexes, to_text
-
-#: Features between two looks at cancel.
-_ROWS = 500
-
-
-def iterate(source, crs, context, feedback, request=None):
-    """Yield the features of a layer in ``crs``; invalid shapes pass, for who reads to judge.
-
-    Parameters
-    ----------
-    source : QgsFeatureSource
-    crs : QgsCoordinateReferenceSystem or None
-        Where to project to; None leaves the features where they are, and asks for no CRS.
-
-    Raises
-    ------
-    LakefloorError
-        If the layer has no CRS.
-    Cancelled
-    """
-    request = request or QgsFeatureRequest()
-    if crs is not None:
-        require_crs(source.sourceCrs(), source.sourceName())
-        request.setDestinationCrs(crs, context.transformContext())
-    request.setInvalidGeometryCheck(QgsFeatureRequest.InvalidGeometryCheck.GeometryNoCheck)
-    for number, feature in enumerate(source.getFeatures(request)):
-        if number % _ROWS == 0 and feedback.isCanceled():
-            raise Cancelled
-        yield feature
 
 
 def read_points(source, crs, names, context, feedback):
@@ -79,26 +50,23 @@ def read_given_points(source, crs, names, context, feedback):
     """
     require_points(source)
     indexes = field_indexes(source, names)
-    places, columns, ids, order = [], {name: [] for name in names}, [], []
-    for i, feature in enumerate(iterate(source, crs, context, feedback)):
-        points = [
-            (p.x(), p.y(), p.z() if p.is3D() else np.nan) for p in feature.geometry().vertices()
-        ] or [(np.nan, np.nan, np.nan)]
-        places += points
-        ids.append(feature.id())
-        order += [i] * len(points)
-        attributes = feature.attributes()
+    places, columns, ids, order, done = [], {name: [] for name in names}, [], [], 0
+    for piece in read_columns(source, crs, indexes, context, feedback, "xyz"):
+        x, y, z, rows = all_points(piece)
+        places.append((x, y, z))
+        order.append(rows + done)
+        ids.append(piece.ids)
         for name, index in zip(names, indexes):
-            value = attributes[index]
-            if is_null(value):
-                value = None
-            elif isinstance(value, (QDate, QDateTime, QTime)):
-                value = to_text(value)
-            elif isinstance(value, str):
-                value = from_text(value)
-            columns[name] += [value] * len(points)
-    x, y, z = np.array(places, dtype=float).reshape(-1, 3).T
-    rows = GivenRows(source, np.array(order, dtype=np.intp), np.array(ids, dtype=np.int64))
+            values = plain_values(piece.columns[index])
+            columns[name] += values if len(rows) == len(values) else [values[row] for row in rows]
+        done += piece.count
+    x, y, z = (np.concatenate([np.empty(0), *parts]) for parts in zip(*places or [([],) * 3]))
+    rows = GivenRows(
+        source,
+        np.concatenate([np.empty(0, dtype=np.intp), *order]),
+        ids_of_pieces(source, ids, feedback),
+        feedback,
+    )
     return x, y, z, columns, rows
 
 
@@ -139,15 +107,22 @@ def read_shapes(source, crs, names, context, feedback) -> tuple:
     return shapes, columns
 
 
+def _vertices(part) -> np.ndarray:
+    """Return the vertices of one part of a geometry, shape (k, 2), or (k, 3) if it carries Z."""
+    width = 3 if part.is3D() else 2
+    if isinstance(part, QgsLineString) and part.numPoints():
+        # WKB: the byte order, the type and the number of points, then their numbers.
+        numbers = np.frombuffer(part.asWkb().data(), "<f8", offset=9)
+        return numbers.reshape(part.numPoints(), -1)[:, :width].copy()
+    places = [(p.x(), p.y(), p.z())[:width] for p in part.vertices()]
+    return np.array(places, dtype=float).reshape(-1, width)
+
+
 def read_lines(source, crs, context, feedback) -> list:
     """Read all lines of a layer in ``crs``, as arrays (k, 2), or (k, 3) where they carry Z."""
     lines = []
     for feature in iterate(source, crs, context, feedback):
-        for part in feature.geometry().constParts():
-            has_z = part.is3D()
-            lines.append(
-                np.array([(p.x(), p.y(), p.z())[: 3 if has_z else 2] for p in part.vertices()])
-            )
+        lines += [_vertices(part) for part in feature.geometry().constParts()]
     return lines
 
 
@@ -166,7 +141,7 @@ def read_line_rows(source, crs, names, context, feedback) -> tuple:
     for feature in iterate(source, crs, context, feedback):
         attributes = feature.attributes()
         for part in feature.geometry().constParts():
-            line = np.array([(p.x(), p.y()) for p in part.vertices()], float)
+            line = _vertices(part)[:, :2]
             if len(line) < 2:
                 continue
             lines.append(line)
@@ -187,7 +162,7 @@ def read_contours(source, crs, field, context, feedback) -> Lines:
         except ValueError:
             number = np.nan
         for part in feature.geometry().constParts():
-            coords.append(np.array([(p.x(), p.y()) for p in part.vertices()]))
+            coords.append(_vertices(part)[:, :2])
             depth.append(number)
     return Lines(coords, {"depth": np.array(depth)})
 
@@ -196,9 +171,10 @@ def read_table(source, feedback) -> dict:
     """Read the attributes of a layer as a dict of field name to list (None for NULL)."""
     names = source.fields().names()
     columns = {name: [] for name in names}
-    for feature in iterate(source, None, None, feedback):
-        for name, value in zip(names, feature.attributes()):
-            if isinstance(value, str):
-                value = from_text(value)
-            columns[name].append(None if is_null(value) else value)
+    for piece in read_columns(source, None, list(range(len(names))), None, feedback, ""):
+        for index, name in enumerate(names):
+            columns[name] += [
+                from_text(value) if isinstance(value, str) else None if is_null(value) else value
+                for value in listed(piece.columns[index])
+            ]
     return columns

@@ -9,6 +9,7 @@ from qgis.core import (
     QgsCoordinateTransform,
     QgsFeatureSource,
     QgsProcessingException,
+    QgsProcessingFeatureSourceDefinition,
     QgsProcessingFeedback,
     QgsProperty,
     QgsRasterLayer,
@@ -21,6 +22,7 @@ from ..core.errors import Cancelled, LakefloorError
 from ..core.units import LENGTH, UNIT_OF_WORDS
 from . import features, rasters, soundings_layer
 from .layer_crs import metric_crs
+from .layer_of import remember_layer
 from .params import INPUT, SHORELINE
 from .shoreline import read_polygon
 from .time_zones import zone
@@ -184,6 +186,11 @@ class Inputs:
         found = self._read(self.algorithm.parameterAsSource, name)
         if found is None:
             raise QgsProcessingException(self.algorithm.invalidSourceError(self.parameters, name))
+        value = self.parameters.get(name)
+        of = value.source if isinstance(value, QgsProcessingFeatureSourceDefinition) else value
+        layer = self.algorithm.parameterAsVectorLayer({name: of}, name, self.context)
+        if layer is not None:
+            remember_layer(found, layer, value)
         return found
 
     def raster(self, name: str | QgsRasterLayer = INPUT):

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsFeatureRequest, QgsPoint
 
-from .._compat import is_null
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ..core.formulas import from_text
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
 from ..core.track import logged_order
-from .features import iterate
-from .given_rows import GivenRows
+from .columns import as_doubles, as_integers, as_texts, as_times, listed, read_columns
+from .given_rows import GivenRows, ids_of_pieces
 from .layer_crs import metric_crs, require_crs
 from .layer_kinds import require_points
-from .values import milliseconds, not_a_number, to_text
+from .piece_points import first_points
+from .values import not_a_number
 
 #: What tells the order of logging, whatever else is asked for.
 _ORDERING = {"visit", "time"}
 
-#: Rows that are packed into arrays together.
-_ROWS = 4_000
-
-_NOWHERE = (np.nan, np.nan)
+#: Kind of a field -> the type of its array.
+_DTYPES = {"double": float, "int": np.int32, "text": object, "datetime": "datetime64[ms]"}
 
 
 def _require_fields(source, needed):
@@ -89,36 +85,27 @@ def read_given(source, context, feedback, crs=None, fields=None):
         for name, (attr, kind) in SCHEMA.items()
         if name in names and (fields is None or attr in fields or attr in _ORDERING)
     ]
-    request = QgsFeatureRequest().setSubsetOfAttributes([index for index, *_ in columns])
     parts = {attr: [] for attr in ("x", "y", *(attr for *_, attr, _ in columns))}
-    places, rows, numbers, ids, texts, done = [], [], [], [], {}, 0
-
-    def pack():
-        nonlocal done
-        x, y = np.array(places, dtype=float).reshape(-1, 2).T
-        parts["x"].append(x.copy())
-        parts["y"].append(y.copy())
-        values = list(zip(*rows)) or [()] * len(names)
+    ids, texts, done = [], {}, 0
+    indexes = [index for index, *_ in columns]
+    for piece in read_columns(source, crs, indexes, context, feedback):
+        x, y = first_points(piece)
+        parts["x"].append(x)
+        parts["y"].append(y)
         for index, name, attr, kind in columns:
+            values = piece.columns[index]
             try:
-                packed = _column(values[index], attr, kind, texts)
+                parts[attr].append(_column(values, attr, kind, texts))
             except ValueError:
-                raise not_a_number(source, name, values[index], done) from None
-            parts[attr].append(packed)
-        ids.append(np.array(numbers, dtype=np.int64))
-        done += len(rows)
-        for each in (places, rows, numbers):
-            each.clear()
-
-    for feature in iterate(source, crs, context, feedback, request):
-        places.append(_position(feature))
-        rows.append(feature.attributes())
-        numbers.append(feature.id())
-        if len(rows) == _ROWS:
-            pack()
-    pack()
+                raise not_a_number(source, name, listed(values), done) from None
+        ids.append(piece.ids)
+        done += piece.count
     # One column at a time, so that parts and wholes are never both there.
-    known = {attr: np.concatenate(parts.pop(attr)) for attr in list(parts)}
+    kinds = {"x": "double", "y": "double", **{attr: kind for *_, attr, kind in columns}}
+    known = {
+        attr: np.concatenate([np.empty(0, _DTYPES[kinds[attr]]), *parts.pop(attr)])
+        for attr in list(parts)
+    }
     order = logged_order(_with_defaults(known))
     if fields is not None:
         for attr in known.keys() & _ORDERING - set(fields):
@@ -126,25 +113,14 @@ def read_given(source, context, feedback, crs=None, fields=None):
     if (order[1:] < order[:-1]).any():
         for attr in known:
             known[attr] = known[attr][order]
-    return _with_defaults(known), crs, GivenRows(source, order, np.concatenate(ids))
+    given = GivenRows(source, order, ids_of_pieces(source, ids, feedback), feedback)
+    return _with_defaults(known), crs, given
 
 
 def _full_names(names):
     """Return names of fields as they were before a shapefile cut them to ten characters."""
     cut = {name[:10]: name for name in SCHEMA if name not in names}
     return [cut.get(name, name) for name in names]
-
-
-def _position(feature) -> tuple:
-    if not feature.hasGeometry():
-        return _NOWHERE
-    geometry = feature.geometry()
-    point = geometry.constGet()
-    if not isinstance(point, QgsPoint):
-        point = point.geometryN(0) if point.numGeometries() else None
-        if point is None:
-            return _NOWHERE
-    return point.x(), point.y()
 
 
 def _with_defaults(known) -> Soundings:
@@ -158,26 +134,9 @@ def _with_defaults(known) -> Soundings:
 
 
 def _column(values, attr, kind, texts):
-    """Return an array of attribute values; ``texts`` keeps each text once for all parts.
-
-    A text is taken as it was before a table of text marked it as no formula.
-    """
+    """Return an array of attribute values; ``texts`` keeps each text once for all parts."""
     if kind == "datetime":
-        return np.array([milliseconds(v) for v in values], dtype=np.int64).view("datetime64[ms]")
+        return as_times(values)
     if kind == "text":
-        empty = ACCEPTED if attr == "status" else ""
-        out = np.empty(len(values), dtype=object)
-        for i, value in enumerate(values):
-            text = value if type(value) is str else empty if is_null(value) else to_text(value)
-            if text not in texts:
-                texts[text] = from_text(text)
-            out[i] = texts[text]
-        return out
-    if kind == "int":
-        return np.array(
-            [v if type(v) is int else 0 if is_null(v) else int(float(v)) for v in values],
-            dtype=np.int32,
-        )
-    return np.array(
-        [v if type(v) is float else np.nan if is_null(v) else float(v) for v in values], dtype=float
-    )
+        return as_texts(values, ACCEPTED if attr == "status" else "", texts)
+    return as_integers(values) if kind == "int" else as_doubles(values)
