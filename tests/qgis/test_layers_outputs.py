@@ -25,7 +25,7 @@ from qgis.core import (
 from qgis.PyQt.QtCore import QThread
 
 from lakefloor.algorithms._base import LakefloorAlgorithm
-from lakefloor.algorithms._io import features, rasters, shoreline, soundings_layer
+from lakefloor.algorithms._io import columns, features, rasters, shoreline, soundings_layer
 from lakefloor.algorithms._io.outputs import Outputs
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.geopackage import allow_updates
@@ -264,7 +264,7 @@ def test_parts_of_a_long_layer_are_joined(write, feedback, monkeypatch, tmp_path
     )
     results, _ = write(long, {"POINTS": str(tmp_path / "soundings.gpkg")})
     for rows in (7, 25, 30):
-        monkeypatch.setattr(soundings_layer, "_ROWS", rows)
+        monkeypatch.setattr(columns, "_ROWS", rows)
         _assert_same(_read(QgsVectorLayer(results["POINTS"]), feedback)[0], long)
 
 
