@@ -117,8 +117,17 @@ class Texts:
         starts = self.offsets[:-1][rows]
         width = int(self.widths()[rows[0]]) if len(rows) else 0
         if len(rows) == len(self):
-            return self.data[starts[0] : starts[0] + width * len(rows)].reshape(-1, width)
+            return self.data[starts[0] : starts[0] + width * len(rows)].reshape(len(rows), width)
         return self.data[starts[:, None] + np.arange(width)]
+
+    def by_width(self):
+        """Yield the numbers of the rows whose texts are equally long, NULL left out."""
+        widths = self.widths()
+        if len(self) and self.known.all() and (widths == widths[0]).all():
+            yield np.arange(len(self))
+            return
+        for width in np.unique(widths[self.known]):
+            yield np.flatnonzero(self.known & (widths == width))
 
     def distinct(self) -> tuple:
         """Return the values that there are, and for each row the number of its own.
@@ -129,26 +138,20 @@ class Texts:
             None for NULL.
         numbers : int array, shape (n,)
         """
-        widths = self.widths()
-        first = np.arange(len(self))
-        if len(self) and self.known.all() and widths[0] > 0 and (widths == widths[0]).all():
-            # Texts that stay for many rows, as visits and corrections do, are looked up once.
-            rows = self.at(first).view(f"S{widths[0]}")[:, 0]
-            first = np.flatnonzero(np.r_[True, rows[1:] != rows[:-1]])
-        raw, numbers = self.data.tobytes(), {}
-        of_first = [
-            numbers.setdefault(raw[start:stop] if known else None, len(numbers))
-            for start, stop, known in zip(
-                self.offsets[:-1][first].tolist(),
-                self.offsets[1:][first].tolist(),
-                self.known[first].tolist(),
-            )
-        ]
-        values = np.empty(len(numbers), dtype=object)
-        for number, text in enumerate(numbers):
+        found = {} if self.known.all() else {None: 0}
+        numbers = np.zeros(len(self), dtype=np.intp)
+        for rows in self.by_width():
+            table = self.at(rows)
+            # Texts stay the same for many rows, as those of visits do, and are looked up once.
+            first = np.ones(len(rows), dtype=bool)
+            first[1:] = (table[1:] != table[:-1]).any(axis=1)
+            start = np.flatnonzero(first)
+            own = [found.setdefault(text.tobytes(), len(found)) for text in table[start]]
+            numbers[rows] = np.repeat(own, np.diff(np.append(start, len(rows))))
+        values = np.empty(len(found), dtype=object)
+        for text, number in found.items():
             values[number] = None if text is None else self.reads(text.decode("utf-8", "replace"))
-        lengths = np.diff(np.r_[first, len(self)])
-        return values, np.repeat(np.array(of_first, dtype=np.intp), lengths)
+        return values, numbers
 
     def listed(self) -> list:
         """Return the values as QGIS has them, None for NULL."""
@@ -178,10 +181,8 @@ class Times(Texts):
             If one is written in another way, or there is no such time.
         """
         found = np.full(len(texts), _NAT, dtype=np.int64)
-        widths = texts.widths()
         try:
-            for width in np.unique(widths[texts.known]):
-                rows = np.flatnonzero(texts.known & (widths == width))
+            for rows in texts.by_width():
                 found[rows] = iso_milliseconds(texts.at(rows))
         except ValueError as error:
             raise NotByColumnsError(str(error)) from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import cache
 
 import numpy as np
 from osgeo import gdal, ogr
@@ -182,16 +183,19 @@ def _clocks(dataset, table, names, rows):
 def _as_times(texts, layer, index, ids) -> Times:
     if not isinstance(texts, Texts):
         raise NotByColumnsError("times that are no texts")
-    widths = texts.widths()[texts.known]
+    widths = texts.widths()
     # With an offset from UTC, QGIS 3.22 and 3.40 read different instants.
-    if not np.isin(widths, (19, 20, 23, 24)).all():
+    if not np.isin(widths[texts.known], (19, 20, 23, 24)).all():
         raise NotByColumnsError("a time in another form")
-    zoned = np.flatnonzero(texts.known & np.isin(texts.widths(), (20, 24)))
-    keeps = zoned.size and _keeps_zone(layer, index, int(ids[zoned[0]]))
+
+    @cache
+    def keeps():
+        zoned = np.flatnonzero(texts.known & np.isin(widths, (20, 24)))
+        return zoned.size and _keeps_zone(layer, index, int(ids[zoned[0]]))
 
     def read(text):
         return QDateTime.fromString(
-            text if keeps else text.rstrip("Z"), Qt.DateFormat.ISODateWithMs
+            text if keeps() else text.rstrip("Z"), Qt.DateFormat.ISODateWithMs
         )
 
     return Times.of(texts, read)

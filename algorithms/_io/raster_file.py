@@ -77,6 +77,7 @@ class RasterFile:
                     "COMPRESS=DEFLATE",
                     "PREDICTOR=3",
                     "ZLEVEL=1",
+                    "NUM_THREADS=ALL_CPUS",
                     "BIGTIFF=IF_SAFER",
                 ],
             )
