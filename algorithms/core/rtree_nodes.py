@@ -12,14 +12,15 @@ from typing import Any
 
 import numpy as np
 
+from .spatial_index import CELL, ROOT
+
 #: Nodes read at once.
 _PAGE = 4096
 
-_CELL = np.dtype([("row", ">i8"), ("box", ">f4", 4)])
 _NODE = np.dtype(
     [("number", "i8"), ("depth", "i8"), ("count", "i8"), ("sum", "f8"), ("box", "f4", 4)]
 )
-_HEAD, _ROOT = 4, 1
+_HEAD = 4
 
 
 def finds_all(db: Any, name: str) -> bool:
@@ -71,7 +72,7 @@ def _nodes(db, name):
 def _descend(db, name, nodes):
     """Return the numbers of the leaves; ValueError if a box or the way to a node is damaged."""
     numbers = nodes["number"]
-    if not numbers.size or numbers[0] != _ROOT:
+    if not numbers.size or numbers[0] != ROOT:
         raise ValueError("no root")
     query = f"SELECT data FROM {name}_node WHERE nodeno = ?"
     level, reached = numbers[:1], 1
@@ -96,12 +97,12 @@ def _descend(db, name, nodes):
 def _cells(blobs):
     """Return the depths that nodes state, their cells, shape (n, most), and which are in use."""
     size = len(blobs[0]) if blobs and isinstance(blobs[0], bytes) else 0
-    most = (size - _HEAD) // _CELL.itemsize
+    most = (size - _HEAD) // CELL.itemsize
     if most < 1 or not all(isinstance(b, bytes) and len(b) == size for b in blobs):
         raise ValueError("nodes that are none")
     data = np.frombuffer(b"".join(blobs), np.uint8).reshape(len(blobs), size)
     heads = np.ascontiguousarray(data[:, :_HEAD]).view(">u2")
     if heads[:, 1].max() > most:
         raise ValueError("more cells than a node has")
-    cells = np.ascontiguousarray(data[:, _HEAD : _HEAD + most * _CELL.itemsize]).view(_CELL)
+    cells = np.ascontiguousarray(data[:, _HEAD : _HEAD + most * CELL.itemsize]).view(CELL)
     return heads[:, 0], cells, np.arange(most) < heads[:, 1:]

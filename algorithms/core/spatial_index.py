@@ -21,7 +21,8 @@ ROOT = 1
 
 #: Bytes of a node before its cells: levels below it (of the root only), number of cells.
 _HEAD = np.dtype([("levels", ">u2"), ("count", ">u2")])
-_CELL = np.dtype([("id", ">i8"), ("box", ">f4", (4,))])
+#: A cell: a row, or a node below, and its box.
+CELL = np.dtype([("row", ">i8"), ("box", ">f4", (4,))])
 
 
 class IndexNodes(NamedTuple):
@@ -89,7 +90,7 @@ def pack_nodes(ids: np.ndarray, boxes: np.ndarray, node_bytes: int) -> IndexNode
     ValueError
         If a node of that size has no room for two cells.
     """
-    room = (node_bytes - _HEAD.itemsize) // _CELL.itemsize
+    room = (node_bytes - _HEAD.itemsize) // CELL.itemsize
     if room < 2:
         raise ValueError(f"a node of {node_bytes} bytes")
     # From the leaves up: the cells of each level in their order, and where each node begins.
@@ -138,7 +139,7 @@ def _blobs(cells, boxes, starts, room, node_bytes, depth):
     kind = np.dtype(
         {
             "names": ["head", "cells"],
-            "formats": [_HEAD, (_CELL, (room,))],
+            "formats": [_HEAD, (CELL, (room,))],
             "offsets": [0, _HEAD.itemsize],
             "itemsize": node_bytes,
         }
@@ -147,7 +148,7 @@ def _blobs(cells, boxes, starts, room, node_bytes, depth):
     nodes["head"]["levels"] = depth
     nodes["head"]["count"] = np.diff(np.append(starts, cells.size))
     node, place = np.divmod(np.arange(cells.size), room)
-    nodes["cells"]["id"][node, place] = cells
+    nodes["cells"]["row"][node, place] = cells
     nodes["cells"]["box"][node, place] = boxes
     raw = nodes.tobytes()
     return [raw[at : at + node_bytes] for at in range(0, len(raw), node_bytes)]
