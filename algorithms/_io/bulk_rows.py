@@ -24,6 +24,7 @@ from qgis.PyQt.QtCore import QMetaType, Qt
 
 from .._compat import is_null
 from ..core.geometry_blobs import geometry_blobs
+from ..core.geopackage import time_texts
 from ..core.spatial_index import ROOT, pack_nodes, round_outward
 from .values import to_text
 
@@ -360,12 +361,6 @@ def _values(values, kind):
         convert = _CONVERT[kind]
         values = [None if is_null(value) else convert(value) for value in values]
     return _encodable(values) if kind == "text" else values
-
-
-def time_texts(times) -> list:
-    """Return times in UTC as a GeoPackage has them, None where there is none."""
-    texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
-    return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def _encodable(texts):

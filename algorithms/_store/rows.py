@@ -6,7 +6,7 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from ..core.geopackage import point_blobs, positions
+from ..core.geopackage import point_blobs, positions, time_texts
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
 from ..core.visits.store_visits import CHECKSUM_ROWS
 from .errors import damaged
@@ -101,12 +101,6 @@ def _values(values, kind):
     if kind == "datetime":
         return time_texts(values)
     return values.tolist()  # SQLite takes NaN as NULL
-
-
-def time_texts(times) -> list:
-    """Return times as a GeoPackage has them, None where there is none."""
-    texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
-    return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
 def pages(cursor):

@@ -10,23 +10,14 @@ import numpy as np
 from .._i18n import tr
 from ..core.correcting.datums import datum_of
 from ..core.errors import LakefloorError, excerpt
-from ..core.geopackage import positions
+from ..core.geopackage import positions, time_texts
 from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.visits.store_content import Logged, fingerprint
 from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
 from .errors import damaged
 from .layout import IS_SUPERSEDED, VISITS, layout_of, log, now, stamp, state_of
-from .rows import (
-    BATCH,
-    as_times,
-    blocks_in,
-    decoding,
-    insert_soundings,
-    pages,
-    read_pages,
-    time_texts,
-)
+from .rows import BATCH, as_times, blocks_in, decoding, insert_soundings, pages, read_pages
 
 
 def stored_visits(db):

@@ -104,6 +104,23 @@ def _plain_points(blobs):
     return points if usual.all() else None
 
 
+def time_texts(times: np.ndarray) -> list[str | None]:
+    """Return times in UTC as a GeoPackage has them, None where there is none.
+
+    Parameters
+    ----------
+    times : datetime64 array, shape (n,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> time_texts(np.array(["2026-05-14T14:00", "NaT"], "datetime64[s]"))
+    ['2026-05-14T14:00:00.000Z', None]
+    """
+    texts = np.datetime_as_string(np.asarray(times, "datetime64[ms]"), unit="ms").tolist()
+    return [None if text == "NaT" else f"{text}Z" for text in texts]
+
+
 def is_placed(column: str) -> str:
     """Return the SQL condition for rows that a spatial index holds.
 
