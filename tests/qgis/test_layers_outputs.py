@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from osgeo import gdal
+from osgeo import gdal, ogr
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
@@ -328,10 +328,15 @@ def test_self_intersecting_polygon_is_refused(memory_layer, feedback):
 @pytest.fixture(params=[False, True], ids=["GDAL returns errors", "GDAL raises errors"])
 def gdal_raises(request):
     """Some plugins, among them QGIS's own tools, ask GDAL to raise its errors."""
-    before = gdal.GetUseExceptions()
+    # GDAL wants the switches back in the order in which they were set.
+    of_ogr, before = ogr.GetUseExceptions(), gdal.GetUseExceptions()
+    if of_ogr:
+        ogr.DontUseExceptions()
     (gdal.UseExceptions if request.param else gdal.DontUseExceptions)()
     yield
     (gdal.UseExceptions if before else gdal.DontUseExceptions)()
+    if of_ogr:
+        ogr.UseExceptions()
 
 
 def _surface():

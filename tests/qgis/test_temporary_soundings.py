@@ -97,6 +97,7 @@ def _dialog_output(project, name=""):
 
 
 def test_the_toolbox_loads_it_with_its_name_and_style(run, memory_layer, project, feedback):
+    before = len(project.mapLayers())
     for name, shown in (("", "Corrected soundings"), ("As I say", "As I say")):
         context = QgsProcessingContext()
         context.setProject(project)
@@ -111,7 +112,7 @@ def test_the_toolbox_loads_it_with_its_name_and_style(run, memory_layer, project
         assert list(layers) == [shown]
         assert layers[shown].renderer().type() != "singleSymbol"
         _file(layers[shown])
-    assert len(project.mapLayers()) == 2
+    assert len(project.mapLayers()) == before + 2
 
 
 def _model():
