@@ -202,13 +202,29 @@ def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: No
     return count
 
 
-def copy_rows(path: Path, name: str, part: Path) -> int | None:
-    """Copy the rows of the only table of a GeoPackage into an empty one of another.
+def copy_rows(
+    path: Path, name: str, part: Path, of: str | None = None, numbered: bool = False
+) -> int | None:
+    """Copy the rows of a table of a GeoPackage into an empty one of another.
 
-    Returns their number, None where the two are not alike and nothing was copied. For journal and
-    errors see :func:`insert_rows`.
+    Parameters
+    ----------
+    name : str
+        Of the empty table.
+    part : Path
+        Where the rows are.
+    of : str, optional
+        Their table, by default the only one.
+    numbered : bool
+        Whether to copy them only if they are numbered from 1, without a gap.
+
+    Returns
+    -------
+    int or None
+        Their number; None where the two tables are not alike and nothing was copied. For journal
+        and errors see :func:`insert_rows`.
     """
-    given, table = _table(part), _table(path, name)
+    given, table = _table(part, of), _table(path, name)
     if (
         given is None
         or table is None
@@ -217,9 +233,15 @@ def copy_rows(path: Path, name: str, part: Path) -> int | None:
     ):
         return None
     with _filling(path, table, part) as db:
-        names, of = ", ".join(map(_quoted, table.names)), _quoted(given.name)
+        names, rows = ", ".join(map(_quoted, table.names)), f"given.{_quoted(given.name)}"
+        if numbered:
+            fid = _quoted(table.fid)
+            query = f"SELECT min({fid}), max({fid}), count(*) FROM {rows}"
+            ((first, last, n),) = db.execute(query)
+            if n and (first, last) != (1, n):
+                return None
         count = db.execute(
-            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM given.{of}"
+            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM {rows}"
         ).rowcount
         if table.index is not None:
             query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
