@@ -109,7 +109,7 @@ def _copy_rows(layer, name, path, context, options) -> bool:
     QgsVectorFileWriter.create(
         str(path), fields, layer.wkbType(), layer.crs(), context.transformContext(), options
     )
-    return copy_rows(path, name, Path(part), of.get("layerName"), numbered=True) is not None
+    return copy_rows(path, name, Path(part), of.get("layerName") or None, numbered=True) is not None
 
 
 def copy_raster(layer, name: str, path: Path) -> QgsRasterLayer:
