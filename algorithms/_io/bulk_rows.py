@@ -122,7 +122,7 @@ def takes(layer) -> bool:
 
 def table_in(path: Path, layer) -> Table | None:
     """Return the only table of a new GeoPackage, None if it is not just as a layer asks for."""
-    table = _table(path)
+    table = find_table(path)
     if table is None:
         return None
     fields = [(field.name(), field.type()) for field in layer.fields]
@@ -135,7 +135,7 @@ def table_in(path: Path, layer) -> Table | None:
     return table
 
 
-def _table(path, name=None):
+def find_table(path: Path, name: str | None = None) -> Table | None:
     """Return a table of a GeoPackage, by default its only one; None if there is more to it."""
     try:
         with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
@@ -175,14 +175,17 @@ def _described(db, name):
     )
 
 
-def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: None) -> int:
+def insert_rows(
+    path: Path, table: Table, shape_code: int, parts, progress=lambda done: None
+) -> int:
     """Write rows into a table that is empty; return their number.
 
     The file has no journal meanwhile: what fails or is stopped leaves one that is of no use.
 
     Parameters
     ----------
-    layer : Layer
+    shape_code : int
+        Of its geometries, as in WKB.
     parts : iterable of Rows
         Values of each column as an array, or as a list of what QGIS has.
     progress : callable
@@ -194,7 +197,7 @@ def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: No
         If they cannot be written, as on a full disk.
     """
     with _filling(path, table) as db:
-        count, ids, boxes, extent = _fill(db, table, int(layer.wkb_type), parts, progress)
+        count, ids, boxes, extent = _fill(db, table, shape_code, parts, progress)
         if table.index is not None and ids.size:
             _fill_index(db, table.index, ids, boxes)
         if count:
@@ -224,7 +227,7 @@ def copy_rows(
         Their number; None where the two tables are not alike and nothing was copied. For journal
         and errors see :func:`insert_rows`.
     """
-    given, table = _table(part, of), _table(path, name)
+    given, table = find_table(part, of), find_table(path, name)
     if (
         given is None
         or table is None
