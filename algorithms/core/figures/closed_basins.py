@@ -95,7 +95,6 @@ class _Cells:
     def __init__(self, z):
         self.z = z
         self._rising = np.argsort(z, axis=None, kind="stable")
-        self._sorted = z.ravel()[self._rising]
         self._reach = z.max(axis=1), z.max(axis=0)
         self._last = None, None
 
@@ -104,7 +103,7 @@ class _Cells:
 
         ``known`` are the deepest cells of the parts at a deeper level, ``before``.
         """
-        first, last = np.searchsorted(self._sorted, (level, before))
+        first, last = np.searchsorted(self.z.ravel(), (level, before), sorter=self._rising)
         known = np.array(known, dtype=np.intp)
         # All others lie in the part of a known cell, and are shallower than it.
         rising = known[np.lexsort((known, self.z.flat[known]))]
@@ -119,15 +118,11 @@ class _Cells:
         """Return the window around the part of a cell, and which of its cells belong to it."""
         label, _ = self._labels(level)
         number = int(self._at(label, level, cell))
-        inner = ndimage.find_objects(label == number)[0]
-        mask = np.pad(label[inner] == number, 1)
-        place = [
-            slice(window.start + part.start - 1, window.start + part.stop + 1)
-            for window, part in zip(self._window(level), inner)
-        ]
-        # Nothing lies beyond the raster.
-        cut = [slice(max(-p.start, 0), n - p.start) for p, n in zip(place, self.z.shape)]
-        return tuple(slice(max(p.start, 0), p.stop) for p in place), mask[tuple(cut)]
+        mask = np.zeros(self.z.shape, dtype=bool)
+        mask[self._window(level)] = label == number
+        inner = _spans(mask.any(axis=1), mask.any(axis=0))
+        place = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in inner)
+        return place, mask[place]
 
     def _labels(self, level) -> tuple:
         """Return the numbers of the parts in the window of a level, and how many there are."""
@@ -138,13 +133,18 @@ class _Cells:
 
     def _window(self, level) -> tuple:
         """Return the rows and columns that the cells at a level or deeper span."""
-        spans = [np.flatnonzero(reach >= level) for reach in self._reach]
-        return tuple(slice(int(s[0]), int(s[-1]) + 1) if s.size else slice(0, 0) for s in spans)
+        return _spans(*(reach >= level for reach in self._reach))
 
     def _at(self, label, level, cells) -> np.ndarray:
         rows, cols = np.divmod(cells, self.z.shape[1])
         down, right = self._window(level)
         return label[rows - down.start, cols - right.start]
+
+
+def _spans(*masks) -> tuple:
+    """Return from the first to the last place where each mask is true, as slices."""
+    found = (np.flatnonzero(mask) for mask in masks)
+    return tuple(slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 0) for at in found)
 
 
 def _measured(basin, cells, depth: Grid, crs) -> tuple:
