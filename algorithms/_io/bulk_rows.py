@@ -73,6 +73,9 @@ _PLAIN = {
 #: So many values are bound to one statement; SQLite before 3.32 takes no more than 999.
 _BOUND = 999
 
+#: How far the numbers of a spatial index, of 32 bits, may be from those of the shapes, a share.
+_OF_SINGLES = 2.0**-20
+
 _PRAGMAS = ("journal_mode = OFF", "synchronous = OFF", "cache_size = -65536")
 
 
@@ -237,28 +240,50 @@ def copy_rows(
         return None
     with _filling(path, table, part) as db:
         names, rows = ", ".join(map(_quoted, table.names)), f"given.{_quoted(given.name)}"
-        if numbered:
-            fid = _quoted(table.fid)
-            query = f"SELECT min({fid}), max({fid}), count(*) FROM {rows}"
-            ((first, last, n),) = db.execute(query)
-            if n and (first, last) != (1, n):
-                return None
+        ids, boxes, extent = _places(db, given)
+        if (numbered and not _is_numbered(db, rows, table.fid)) or not _agree(boxes, extent):
+            return None
         count = db.execute(
             f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM {rows}"
         ).rowcount
-        if table.index is not None:
-            query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
-            kind = [("id", np.int64), ("box", np.float32, (4,))]
-            rows = np.fromiter(((i, box) for i, *box in db.execute(query)), np.dtype(kind))
-            if rows.size:
-                _fill_index(db, table.index, rows["id"], rows["box"])
-        ((*extent,),) = db.execute(
-            "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
-            (given.name,),
-        )
+        if ids.size:
+            _fill_index(db, table.index, ids, boxes)
         if count:
-            _note(db, table, count, None if None in extent else extent)
+            _note(db, table, count, extent)
     return count
+
+
+def _places(db, given) -> tuple:
+    """Return the ids and boxes in the spatial index of a table, and the extent, None if unknown."""
+    rows = np.empty(0, [("id", np.int64), ("box", np.float32, (4,))])
+    if given.index is not None:
+        query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
+        rows = np.fromiter(((i, box) for i, *box in db.execute(query)), rows.dtype)
+    ((*extent,),) = db.execute(
+        "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
+        (given.name,),
+    )
+    return rows["id"], rows["box"], None if None in extent else extent
+
+
+def _agree(boxes, extent) -> bool:
+    """Tell whether an extent is that of boxes; a program that deletes rows may leave a wider one."""
+    if not len(boxes):
+        return True
+    if extent is None:
+        return False
+    west, east, south, north = boxes.T
+    return np.allclose(
+        [west.min(), south.min(), east.max(), north.max()], extent, rtol=_OF_SINGLES, atol=0.0
+    )
+
+
+def _is_numbered(db, rows, fid) -> bool:
+    """Tell whether rows are numbered from 1, without a gap."""
+    fid = _quoted(fid)
+    query = f"SELECT min({fid}), max({fid}), count(*) FROM {rows}"
+    ((first, last, count),) = db.execute(query)
+    return not count or (first, last) == (1, count)
 
 
 @contextmanager

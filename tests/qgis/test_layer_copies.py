@@ -125,6 +125,22 @@ def test_what_is_not_a_whole_table_is_copied_by_the_writer(survey, copy, change)
     assert all(len(time) == 24 for (time,) in times(copied.path, "soundings") if time)
 
 
+@pytest.mark.parametrize("extent", [(0.0, 0.0, 9e5, 9e6), (None, None, None, None)])
+def test_a_file_that_states_another_extent_than_its_rows_have(survey, copy, tmp_path, extent):
+    layer = survey(n=60)
+    right = layer.extent()
+    with closing(sqlite3.connect(tmp_path / "survey.gpkg")) as db:
+        db.execute("UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ?", extent)
+        db.commit()
+    copied = copy(QgsVectorLayer(layer.source(), "survey", "ogr"))
+    assert not copied.as_it_stands
+    found = copied.layer.extent()
+    # GDAL 3.6 has SQLite print the extent, which does so to 16 digits at most.
+    assert (found.xMinimum(), found.yMaximum()) == pytest.approx(
+        (right.xMinimum(), right.yMaximum()), rel=1e-14
+    )
+
+
 def test_a_layer_in_memory_is_copied_by_the_writer(survey, copy):
     layer = survey(n=60).materialize(QgsFeatureRequest())
     copied = copy(layer)
