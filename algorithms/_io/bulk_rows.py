@@ -74,6 +74,9 @@ _PLAIN = {
 #: So many values are bound to one statement; SQLite before 3.32 takes no more than 999.
 _BOUND = 999
 
+#: How far the numbers of a spatial index, of 32 bits, may be from those of the shapes, a share.
+_OF_SINGLES = 2.0**-20
+
 _PRAGMAS = ("journal_mode = OFF", "synchronous = OFF", "cache_size = -65536")
 
 
@@ -123,7 +126,7 @@ def takes(layer) -> bool:
 
 def table_in(path: Path, layer) -> Table | None:
     """Return the only table of a new GeoPackage, None if it is not just as a layer asks for."""
-    table = _table(path)
+    table = find_table(path)
     if table is None:
         return None
     fields = [(field.name(), field.type()) for field in layer.fields]
@@ -136,7 +139,7 @@ def table_in(path: Path, layer) -> Table | None:
     return table
 
 
-def _table(path, name=None):
+def find_table(path: Path, name: str | None = None) -> Table | None:
     """Return a table of a GeoPackage, by default its only one; None if there is more to it."""
     try:
         with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
@@ -176,14 +179,17 @@ def _described(db, name):
     )
 
 
-def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: None) -> int:
+def insert_rows(
+    path: Path, table: Table, shape_code: int, parts, progress=lambda done: None
+) -> int:
     """Write rows into a table that is empty; return their number.
 
     The file has no journal meanwhile: what fails or is stopped leaves one that is of no use.
 
     Parameters
     ----------
-    layer : Layer
+    shape_code : int
+        Of its geometries, as in WKB.
     parts : iterable of Rows
         Values of each column as an array, or as a list of what QGIS has.
     progress : callable
@@ -195,7 +201,7 @@ def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: No
         If they cannot be written, as on a full disk.
     """
     with _filling(path, table) as db:
-        count, ids, boxes, extent = _fill(db, table, int(layer.wkb_type), parts, progress)
+        count, ids, boxes, extent = _fill(db, table, shape_code, parts, progress)
         if table.index is not None and ids.size:
             _fill_index(db, table.index, ids, boxes)
         if count:
@@ -203,13 +209,29 @@ def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: No
     return count
 
 
-def copy_rows(path: Path, name: str, part: Path) -> int | None:
-    """Copy the rows of the only table of a GeoPackage into an empty one of another.
+def copy_rows(
+    path: Path, name: str, part: Path, of: str | None = None, numbered: bool = False
+) -> int | None:
+    """Copy the rows of a table of a GeoPackage into an empty one of another.
 
-    Returns their number, None where the two are not alike and nothing was copied. For journal and
-    errors see :func:`insert_rows`.
+    Parameters
+    ----------
+    name : str
+        Of the empty table.
+    part : Path
+        Where the rows are.
+    of : str, optional
+        Their table, by default the only one.
+    numbered : bool
+        Whether to copy them only if they are numbered from 1, without a gap.
+
+    Returns
+    -------
+    int or None
+        Their number; None where the two tables are not alike and nothing was copied. For journal
+        and errors see :func:`insert_rows`.
     """
-    given, table = _table(part), _table(path, name)
+    given, table = find_table(part, of), find_table(path, name)
     if (
         given is None
         or table is None
@@ -218,23 +240,51 @@ def copy_rows(path: Path, name: str, part: Path) -> int | None:
     ):
         return None
     with _filling(path, table, part) as db:
-        names, of = ", ".join(map(_quoted, table.names)), _quoted(given.name)
+        names, rows = ", ".join(map(_quoted, table.names)), f"given.{_quoted(given.name)}"
+        ids, boxes, extent = _places(db, given)
+        if (numbered and not _is_numbered(db, rows, table.fid)) or not _agree(boxes, extent):
+            return None
         count = db.execute(
-            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM given.{of}"
+            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM {rows}"
         ).rowcount
-        if table.index is not None:
-            query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
-            kind = [("id", np.int64), ("box", np.float32, (4,))]
-            rows = np.fromiter(((i, box) for i, *box in db.execute(query)), np.dtype(kind))
-            if rows.size:
-                _fill_index(db, table.index, rows["id"], rows["box"])
-        ((*extent,),) = db.execute(
-            "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
-            (given.name,),
-        )
+        if ids.size:
+            _fill_index(db, table.index, ids, boxes)
         if count:
-            _note(db, table, count, None if None in extent else extent)
+            _note(db, table, count, extent)
     return count
+
+
+def _places(db, given) -> tuple:
+    """Return the ids and boxes in the spatial index of a table, and the extent, None if unknown."""
+    rows = np.empty(0, [("id", np.int64), ("box", np.float32, (4,))])
+    if given.index is not None:
+        query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
+        rows = np.fromiter(((i, box) for i, *box in db.execute(query)), rows.dtype)
+    ((*extent,),) = db.execute(
+        "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
+        (given.name,),
+    )
+    return rows["id"], rows["box"], None if None in extent else extent
+
+
+def _agree(boxes, extent) -> bool:
+    """Tell whether an extent is that of boxes; a program that deletes rows may leave a wider one."""
+    if not len(boxes):
+        return True
+    if extent is None:
+        return False
+    west, east, south, north = boxes.T
+    return np.allclose(
+        [west.min(), south.min(), east.max(), north.max()], extent, rtol=_OF_SINGLES, atol=0.0
+    )
+
+
+def _is_numbered(db, rows, fid) -> bool:
+    """Tell whether rows are numbered from 1, without a gap."""
+    fid = _quoted(fid)
+    query = f"SELECT min({fid}), max({fid}), count(*) FROM {rows}"
+    ((first, last, count),) = db.execute(query)
+    return not count or (first, last) == (1, count)
 
 
 @contextmanager

@@ -4,11 +4,15 @@ import sqlite3
 from contextlib import closing
 from xml.etree import ElementTree
 
+import numpy as np
 from osgeo import gdal, ogr, osr
+from shapely import wkb
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from .bulk_rows import find_table, insert_rows
 from .gdal_errors import done, made, strict, without_sql
+from .layer_rows import ROWS, Places, Rows
 
 #: Stands where the standard asks for a time of the last change.
 NO_TIME = "1970-01-01T00:00:00.000Z"
@@ -99,10 +103,22 @@ def _cannot(path, reason):
 
 
 def _write(path, layers, srs, check):
-    dataset = layer = feature = None
+    _make_tables(path, layers, srs)
+    for name, geometry, fields, rows in layers:
+        table = find_table(path, name)
+        if table is None:
+            _fill(path, name, fields, rows, check)
+            continue
+        parts = (rows[start : start + ROWS] for start in range(0, len(rows), ROWS))
+        columns = (_columns(part, geometry) for part in parts)
+        insert_rows(path, table, _GEOMETRIES[geometry], columns, lambda _: check())
+
+
+def _make_tables(path, layers, srs):
+    dataset = layer = None
     try:
         dataset = made(gdal.GetDriverByName("GPKG").Create(str(path), 0, 0, 0, gdal.GDT_Unknown))
-        for name, geometry, fields, rows in layers:
+        for name, geometry, fields, _ in layers:
             layer = made(
                 dataset.CreateLayer(
                     name, srs, _GEOMETRIES[geometry], ["FID=fid", "GEOMETRY_NAME=geom"]
@@ -110,17 +126,38 @@ def _write(path, layers, srs, check):
             )
             for field, kind in fields:
                 done(layer.CreateField(ogr.FieldDefn(field, _TYPES[kind])))
-            done(layer.StartTransaction())
-            for i, (wkb, values) in enumerate(rows):
-                if i % 5000 == 0:
-                    check()
-                feature = ogr.Feature(layer.GetLayerDefn())
-                feature.SetGeometry(ogr.CreateGeometryFromWkb(wkb))
-                for (field, _), value in zip(fields, values):
-                    if value is not None:
-                        feature.SetField(field, value)
-                done(layer.CreateFeature(feature))
-            done(layer.CommitTransaction())
+    finally:
+        # A layer must not outlive its data set, nor that its folder.
+        layer = dataset = None
+
+
+def _columns(rows, geometry) -> Rows:
+    shapes, values = zip(*rows)
+    if geometry == "point":
+        places = np.frombuffer(b"".join(shapes), [("head", "V5"), ("xy", "<f8", (2,))])["xy"]
+        bounds = np.hstack([places, places])
+    else:
+        bounds = np.array([wkb.loads(shape).bounds for shape in shapes])
+    return Rows(len(rows), Places(shapes, bounds), list(map(list, zip(*values))))
+
+
+def _fill(path, name, fields, rows, check):
+    """Fill a table row by row."""
+    dataset = layer = feature = None
+    try:
+        dataset = made(gdal.OpenEx(str(path), gdal.OF_VECTOR | gdal.OF_UPDATE))
+        layer = made(dataset.GetLayerByName(name))
+        done(layer.StartTransaction())
+        for i, (shape, values) in enumerate(rows):
+            if i % ROWS == 0:
+                check()
+            feature = ogr.Feature(layer.GetLayerDefn())
+            feature.SetGeometry(ogr.CreateGeometryFromWkb(shape))
+            for (field, _), value in zip(fields, values):
+                if value is not None:
+                    feature.SetField(field, value)
+            done(layer.CreateFeature(feature))
+        done(layer.CommitTransaction())
     finally:
         # A feature must not outlive its layer, nor a layer its data set, nor that its folder.
         feature = layer = dataset = None

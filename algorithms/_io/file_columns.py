@@ -52,7 +52,7 @@ def file_columns(source, indexes, rows: int, geometry: bool):
     layer = layer_of(source)
     if layer is None or not is_whole(source):
         raise NotByColumnsError("not all of a layer")
-    path, parts = _table_of(layer)
+    path, parts = file_of(layer)
     with quiet():
         try:
             dataset = gdal.OpenEx(path, gdal.OF_VECTOR, allowed_drivers=["GPKG"])
@@ -63,7 +63,14 @@ def file_columns(source, indexes, rows: int, geometry: bool):
     yield from _read(layer, dataset, table, columns, rows, geometry)
 
 
-def _table_of(layer) -> tuple:
+def file_of(layer) -> tuple:
+    """Return the GeoPackage of a layer that shows all of a table, and what else its source says.
+
+    Raises
+    ------
+    NotByColumnsError
+        If it is another layer, or shows anything but what the file holds.
+    """
     provider = layer.dataProvider()
     if layer.providerType() != "ogr" or provider.storageType() != "GPKG":
         raise NotByColumnsError("not a GeoPackage")

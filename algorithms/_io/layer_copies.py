@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import suppress
 from pathlib import Path
 
 from osgeo import gdal
-from qgis.core import QgsRasterLayer, QgsVectorFileWriter, QgsVectorLayer
+from qgis.core import QgsFields, QgsRasterLayer, QgsVectorFileWriter, QgsVectorLayer
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from .arrow import NotByColumnsError
+from .bulk_rows import copy_rows
 from .clean_geopackage import keep_drawing_only
 from .destinations import RASTER_MARK
-from .gdal_errors import made, quiet, strict
+from .file_columns import file_of
+from .gdal_errors import made, quiet, strict, without_sql
 from .package import restore_milliseconds
 from .qgis_algorithms import qgis_algorithm, run_within
 
@@ -23,7 +27,8 @@ def copy_vector(layer, name: str, path: Path, crs, inputs) -> QgsVectorLayer:
     Parameters
     ----------
     layer : QgsVectorLayer
-        Soundings with times come first: the milliseconds are put back into the first table.
+        Soundings with times come first: where QGIS cuts their milliseconds, these are put back
+        into the first table.
     name : str
         Of the table and of the layer returned.
     path : Path
@@ -37,8 +42,8 @@ def copy_vector(layer, name: str, path: Path, crs, inputs) -> QgsVectorLayer:
     LakefloorError
         If the layer cannot be copied in full.
     """
-    _write_table(layer, name, path, inputs.context)
-    if name == "soundings" and "time" in layer.fields().names():
+    as_it_stands = _write_table(layer, name, path, inputs.context)
+    if not as_it_stands and name == "soundings" and "time" in layer.fields().names():
         soundings, _, given = inputs.given_soundings(layer, crs, ("depth", "time"))
         restore_milliseconds(path, "time", soundings.time[given.back()], inputs.check_cancel)
     copy = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
@@ -53,7 +58,8 @@ def copy_vector(layer, name: str, path: Path, crs, inputs) -> QgsVectorLayer:
     return copy
 
 
-def _write_table(layer, name, path, context):
+def _write_table(layer, name, path, context) -> bool:
+    """Write a layer; return whether its rows are copied as they stand in its own file."""
     options = QgsVectorFileWriter.SaveVectorOptions()
     options.driverName = "GPKG"
     options.layerName = name
@@ -62,24 +68,48 @@ def _write_table(layer, name, path, context):
     options.attributes = [
         i for i, field in enumerate(layer.fields()) if field.name().lower() != "fid"
     ]
-    if path.exists():
-        options.actionOnExistingFile = (
-            QgsVectorFileWriter.ActionOnExistingFile.CreateOrOverwriteLayer
-        )
     try:
         # QGIS takes no error of GDAL's at closing.
         with strict():
+            if _copy_rows(layer, name, path, context, options):
+                return True
+            _add_to(path, options)
             error, message, *_ = QgsVectorFileWriter.writeAsVectorFormatV3(
                 layer, str(path), context.transformContext(), options
             )
-    except RuntimeError as failed:
-        error, message = None, str(failed)
+    except (RuntimeError, sqlite3.Error) as failed:
+        error, message = None, without_sql(str(failed))
     if error != QgsVectorFileWriter.WriterError.NoError:
         raise LakefloorError(
             tr("Layer '{}' could not be copied ({}). Check the disk, then run again.").format(
                 layer.name(), message
             )
         )
+    return False
+
+
+def _add_to(path, options):
+    if path.exists():
+        options.actionOnExistingFile = (
+            QgsVectorFileWriter.ActionOnExistingFile.CreateOrOverwriteLayer
+        )
+
+
+def _copy_rows(layer, name, path, context, options) -> bool:
+    """Copy the rows of a layer as its file has them; return False where that is not sure."""
+    try:
+        part, of = file_of(layer)
+    except NotByColumnsError:
+        return False
+    fields = QgsFields()
+    for index in options.attributes:
+        fields.append(layer.fields()[index])
+    _add_to(path, options)
+    # The writer is let go of, which closes the file.
+    QgsVectorFileWriter.create(
+        str(path), fields, layer.wkbType(), layer.crs(), context.transformContext(), options
+    )
+    return copy_rows(path, name, Path(part), of.get("layerName") or None, numbered=True) is not None
 
 
 def copy_raster(layer, name: str, path: Path) -> QgsRasterLayer:

@@ -80,9 +80,8 @@ class LayerSink:
                     target = self._made(layer)[1]
                     table = table_in(new, layer) if Path(target) == new else None
                     if table is not None:
-                        return Written(
-                            target, insert_rows(new, table, layer, parts, progress), True
-                        )
+                        count = insert_rows(new, table, int(layer.wkb_type), parts, progress)
+                        return Written(target, count, True)
                 sink, target = self._made(layer)
                 return Written(target, self._fill(sink, layer, parts, target, progress), False)
         except (RuntimeError, sqlite3.Error) as error:

@@ -169,7 +169,7 @@ def survey_days(soundings: Soundings, code: int | str | None = None) -> list[str
     np.maximum.at(last, number, ms)
     for k in np.flatnonzero(last - first > _DAY_MS):
         rows = number == k
-        found |= set(local_days(time[rows], offset[rows]))
+        found |= set(np.unique(local_days(time[rows], offset[rows])))
     return [str(day) for day in sorted(found)]
 
 

@@ -12,14 +12,34 @@ from .progress import Progress, silent
 _LOOK = 0.1
 _here = threading.local()
 
+#: Where the environment sets a number of processors.
+_SET = ("PYTHON_CPU_COUNT", "OMP_NUM_THREADS")
+
+
+def processors() -> int:
+    """Return how many processors this process may use.
+
+    The environment may set fewer (``PYTHON_CPU_COUNT``, ``OMP_NUM_THREADS``), for jobs side by
+    side on one machine.
+
+    Examples
+    --------
+    >>> 1 <= processors() <= (os.cpu_count() or 1)
+    True
+    """
+    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
+    here = len(affinity(0)) if affinity else os.cpu_count() or 1
+    given = (os.environ.get(name, "").strip() for name in _SET)
+    return min([here, *(int(text) for text in given if text.isdecimal() and int(text) > 0)])
+
 
 def pool() -> Executor:
-    """Return an executor that uses all processors, from wherever it is asked for.
+    """Return an executor that uses all :func:`processors`, from wherever it is asked for.
 
     A thread of :func:`workers` is one of several that keep the processors busy already; there
     the work is done at once, without further threads.
     """
-    return _AtOnce() if getattr(_here, "shared", False) else ThreadPoolExecutor()
+    return _AtOnce() if getattr(_here, "shared", False) else ThreadPoolExecutor(processors())
 
 
 def workers(count: int) -> ThreadPoolExecutor:
@@ -45,7 +65,7 @@ def side_by_side(work: Callable, jobs: Sequence[tuple], progress: Progress = sil
             results.append(work(*job))
         progress(1.0)
         return results
-    with workers(min(len(jobs), os.cpu_count() or 1)) as executor:
+    with workers(min(len(jobs), processors())) as executor:
         futures = [executor.submit(work, *job) for job in jobs]
         try:
             while (done := wait(futures, timeout=_LOOK)).not_done:

@@ -1,5 +1,6 @@
 """Executors for array work."""
 
+import os
 import threading
 
 import pytest
@@ -10,6 +11,24 @@ from lakefloor.algorithms.core.errors import Cancelled
 
 def _name(_=None):
     return threading.current_thread().name
+
+
+@pytest.mark.parametrize("name", ["PYTHON_CPU_COUNT", "OMP_NUM_THREADS"])
+@pytest.mark.parametrize(("text", "at_most"), [("1", 1), ("0", 2), ("2,1", 2), ("9999", 2)])
+def test_the_environment_may_set_fewer_processors(monkeypatch, name, text, at_most):
+    monkeypatch.setattr(threads.os, "sched_getaffinity", lambda _: {3, 5}, raising=False)
+    monkeypatch.delenv("PYTHON_CPU_COUNT", raising=False)
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    assert threads.processors() == 2
+    monkeypatch.setenv(name, text)
+    assert threads.processors() == at_most
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_getaffinity"), reason="the system has no affinity")
+def test_no_more_processors_than_the_process_may_run_on(monkeypatch):
+    monkeypatch.delenv("PYTHON_CPU_COUNT", raising=False)
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    assert threads.processors() == len(os.sched_getaffinity(0))
 
 
 def test_pool_has_threads_of_its_own():

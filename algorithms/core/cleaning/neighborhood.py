@@ -6,6 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..progress import Progress, silent
+from ..threads import processors
 from .track_gates import starts_of_runs
 
 #: Neighbors asked.
@@ -169,7 +170,10 @@ def _neighbors(x, y, along, visit, piece, asked, witness, radius, progress=silen
     for done, part in enumerate(parts):
         rows = asked[part]
         distance, index = tree.query(
-            np.column_stack([x[rows], y[rows]]), k=near, distance_upper_bound=radius, workers=-1
+            np.column_stack([x[rows], y[rows]]),
+            k=near,
+            distance_upper_bound=radius,
+            workers=processors(),
         )
         distance, index = distance.reshape(len(rows), -1), index.reshape(len(rows), -1)
         node = nodes[np.minimum(index, len(nodes) - 1)]

@@ -15,7 +15,7 @@ from ..track import without_track
 #: Radius of the plane that gives the slope: at least this, m, and this many pings.
 _RADIUS_M, _RADIUS_PINGS = 8.0, 4.0
 
-_NEIGHBORS, _CHUNK, _ROUNDS = 32, 20_000, 4
+_NEIGHBORS, _CHUNK, _ROUNDS = 32, 1_000, 4
 
 #: Residuals of a plane below this, m, count alike.
 _LEAST_SCATTER_M = 0.05

@@ -8,7 +8,6 @@ whose input has not changed need not be drawn again.
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -398,7 +397,7 @@ def _in_order(every, work, workers, progress):
     if len(every) == 1:
         yield work(every[0], progress)
         return
-    workers = workers or min(os.cpu_count() or 1, _MOST_WORKERS)
+    workers = workers or min(threads.processors(), _MOST_WORKERS)
     stop, done = threading.Event(), np.zeros(len(every))
 
     def report(number):

@@ -13,7 +13,7 @@ from ..days import survey_days
 from ..errors import LakefloorError
 from ..figures.lake_statistics import LakeStatistics
 from ..progress import Progress, silent
-from ..soundings import ACCEPTED, Soundings, parse_corrections
+from ..soundings import ACCEPTED, Soundings, distinct, parse_corrections
 from ..spacing import lane_spacing
 from ..visits.crossing_report import DifferenceStatistics, check_crossings
 from .assumptions import assumed_sentences
@@ -252,6 +252,8 @@ def survey_facts(
     progress : callable
     """
     used = soundings.select(soundings.accepted)
+    names, visit = distinct(used.visit)
+    lanes = ((visit.astype(np.int64) << 32) + used.lane)[used.lane > 0]
     if spacing is None:
         with suppress(LakefloorError):  # a single lane has no spacing
             spacing = lane_spacing(soundings)
@@ -262,11 +264,11 @@ def survey_facts(
         crossings = report.between if between else report.within
     return SurveyFacts(
         dates=survey_days(used, code),
-        visits=sorted({str(visit) for visit in used.visit if visit}),
+        visits=[name for name in names if name],
         used=len(used),
         rejected=len(soundings) - len(used),
-        reasons=Counter(str(s) for s in soundings.status if s != ACCEPTED),
-        lanes=len({(v, n) for v, n in zip(used.visit, used.lane) if n > 0}),
+        reasons=Counter(map(str, soundings.status[soundings.status != ACCEPTED])),
+        lanes=len(np.unique(lanes)),
         spacing=spacing,
         crossings=crossings,
         between=between,

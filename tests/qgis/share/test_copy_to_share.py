@@ -19,6 +19,8 @@ from qgis.core import (
     QgsVectorLayer,
 )
 
+from lakefloor.algorithms._io import clean_geopackage
+
 SECRETS = (
     "Quillfeather",
     "zander-visit",
@@ -367,3 +369,28 @@ def test_copy_makes_a_map_again(run, loaded, tmp_path):
         },
     )
     assert QgsRasterLayer(results["OUTPUT"], "again").isValid()
+
+
+def test_rows_go_in_by_columns_as_gdal_would_write_them(run, loaded, tmp_path, monkeypatch):
+    folders = [tmp_path / "columns", tmp_path / "rows"]
+    run("copytoshare", {"LAYERS": loaded, "OUTPUT": str(folders[0])})
+    monkeypatch.setattr(clean_geopackage, "find_table", lambda *_: None)
+    run("copytoshare", {"LAYERS": loaded, "OUTPUT": str(folders[1])})
+    found = []
+    for folder in folders:
+        with sqlite3.connect(folder / "lake.gpkg") as db:
+            masters = sorted(db.execute("SELECT type, name, tbl_name, sql FROM sqlite_master"))
+            boxes = db.execute(
+                "SELECT table_name, min_x, min_y, max_x, max_y, last_change FROM gpkg_contents"
+            ).fetchall()
+            rows = {name: db.execute(f'SELECT * FROM "{name}"').fetchall() for name, *_ in boxes}
+            for name in rows:
+                index = f"rtree_{name}_geom"
+                assert db.execute("SELECT rtreecheck(?)", (index,)).fetchone() == ("ok",)
+        # GDAL 3.6 has SQLite print the extent, which does so to 16 digits at most.
+        extents = {
+            name: (*(float(f"{v:.14g}") for v in box), change) for name, *box, change in boxes
+        }
+        found.append((masters, extents, rows))
+    assert found[0] == found[1]
+    assert len(found[0][2]["soundings"]) > 100
