@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 from qgis.core import QgsWkbTypes
-from qgis.PyQt.QtCore import QMetaType, Qt
+from qgis.PyQt.QtCore import QByteArray, QDate, QDateTime, QMetaType, Qt
 
 from .._compat import is_null
 from ..core.geometry_blobs import geometry_blobs
@@ -67,7 +67,7 @@ _PLAIN = {
     "int": {int, type(None)},
     "double": {float, type(None)},
     "text": {str, type(None)},
-    "bool": {int, bool, type(None)},
+    "bool": {bool, type(None)},
 }
 
 #: So many values are bound to one statement; SQLite before 3.32 takes no more than 999.
@@ -194,7 +194,7 @@ def insert_rows(path: Path, table: Table, layer, parts, progress=lambda done: No
         If they cannot be written, as on a full disk.
     """
     with _filling(path, table) as db:
-        count, ids, boxes, extent = _fill(db, table, int(layer.wkb_type), parts, progress)
+        count, ids, boxes, extent = _fill(db, table, layer, parts, progress)
         if table.index is not None and ids.size:
             _fill_index(db, table.index, ids, boxes)
         if count:
@@ -253,9 +253,10 @@ def _filling(path, table, part=None):
         db.execute("COMMIT")
 
 
-def _fill(db, table, shape_code, parts, progress):
+def _fill(db, table, layer, parts, progress):
     """Insert the rows; return their number, the ids and boxes of the placed, and the extent."""
     into, kinds = f"{_quoted(table.name)} ({', '.join(map(_quoted, table.names))})", table.kinds
+    shape_code = int(layer.wkb_type)
     done, ids, boxes = 0, [np.empty(0, np.int64)], [np.empty((0, 4), np.float32)]
     extent = np.array([np.inf, np.inf, -np.inf, -np.inf])
     for rows in parts:
@@ -270,7 +271,7 @@ def _fill(db, table, shape_code, parts, progress):
                 boxes.append(round_outward(bounds))
                 extent[:2] = np.minimum(extent[:2], bounds[:, :2].min(axis=0))
                 extent[2:] = np.maximum(extent[2:], bounds[:, 2:].max(axis=0))
-        columns += [_values(v, kind) for v, kind in zip(rows.columns, kinds)]
+        columns += [_values(*column) for column in zip(rows.columns, kinds, layer.fields)]
         _insert(db, into, columns)
         done += rows.count
         progress(done)
@@ -350,16 +351,32 @@ def _quoted(name):
 # -- values -------------------------------------------------------------------------------------
 
 
-def _values(values, kind):
-    """Return a column as SQLite takes it, as GDAL writes values of that kind."""
+def _values(values, kind, field):
+    """Return a column as SQLite takes it, as GDAL writes values of that kind.
+
+    Raises
+    ------
+    RuntimeError
+        If a value is of another type than its field, and cannot be converted.
+    """
     if isinstance(values, np.ndarray) and values.dtype.kind == "M":
         return time_texts(values)
     if isinstance(values, np.ndarray):
         values = values.tolist()  # SQLite takes NaN as NULL
     if not set(map(type, values)) <= _PLAIN.get(kind, set()):
-        convert = _CONVERT[kind]
-        values = [None if is_null(value) else convert(value) for value in values]
+        values = [None if is_null(value) else _value(value, kind, field) for value in values]
     return _encodable(values) if kind == "text" else values
+
+
+def _value(value, kind, field):
+    convert, own = _CONVERT[kind]
+    if not isinstance(value, (own, np.generic)):
+        # As a table that is being edited may have it until it is saved.
+        try:
+            value = field.convertCompatible(value)
+        except ValueError as error:
+            raise RuntimeError(f"{field.name()}: {error}") from error
+    return convert(value)
 
 
 def time_texts(times) -> list:
@@ -386,12 +403,16 @@ def _moment(value):
     return f"{text[:-6]}Z" if text.endswith("+00:00") else text
 
 
+#: What makes a value of QGIS one that SQLite takes, and the type that QGIS has for it.
 _CONVERT = {
-    "int": int,
-    "double": float,
-    "text": str,
-    "bool": bool,
-    "date": lambda value: value.toString(Qt.DateFormat.ISODate) if value.isValid() else None,
-    "datetime": _moment,
-    "bytes": bytes,
+    "int": (int, int),
+    "double": (float, float),
+    "text": (str, str),
+    "bool": (bool, bool),
+    "date": (
+        lambda value: value.toString(Qt.DateFormat.ISODate) if value.isValid() else None,
+        QDate,
+    ),
+    "datetime": (_moment, QDateTime),
+    "bytes": (bytes, QByteArray),
 }
