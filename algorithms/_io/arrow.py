@@ -8,6 +8,7 @@ stand: an array of fixed-width text would take the room of the longest for every
 from __future__ import annotations
 
 import ctypes
+from codecs import BOM_UTF8
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -254,10 +255,13 @@ def _column(array, form):
     data = _buffer(array, 2, int(offsets[-1]), np.uint8)
     data = np.empty(0, np.uint8) if data is None else data
     if form == "u" and data.max(initial=0) > 127:
+        raw = data.tobytes()
         try:
-            data.tobytes().decode("utf-8")
+            raw.decode("utf-8")
         except UnicodeDecodeError:
             raise NotByColumnsError("a text is not UTF-8") from None
+        if BOM_UTF8 in raw:
+            raise NotByColumnsError("a mark of byte order, which Qt may take out")
     return Texts(data, offsets, known)
 
 

@@ -14,19 +14,17 @@ from __future__ import annotations
 import re
 import sqlite3
 from contextlib import closing, contextmanager
-from itertools import chain, islice
+from itertools import chain, islice, repeat
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 from qgis.core import QgsWkbTypes
-from qgis.PyQt.QtCore import QMetaType, Qt
+from qgis.PyQt.QtCore import QMetaType
 
-from .._compat import is_null
 from ..core.geometry_blobs import geometry_blobs
-from ..core.geopackage import time_texts
 from ..core.spatial_index import ROOT, pack_nodes, round_outward
-from .values import to_text
+from .sqlite_values import stored
 
 #: Kind of a column by the type that GDAL declares for it; of any other kind none is written here.
 _KINDS = {
@@ -61,14 +59,6 @@ _SHAPES = {
     QgsWkbTypes.Type.MultiPoint,
     QgsWkbTypes.Type.MultiLineString,
     QgsWkbTypes.Type.MultiPolygon,
-}
-
-#: Python's types that SQLite takes as they are, for each kind.
-_PLAIN = {
-    "int": {int, type(None)},
-    "double": {float, type(None)},
-    "text": {str, type(None)},
-    "bool": {int, bool, type(None)},
 }
 
 #: So many values are bound to one statement; SQLite before 3.32 takes no more than 999.
@@ -180,7 +170,7 @@ def _described(db, name):
 
 
 def insert_rows(
-    path: Path, table: Table, shape_code: int, parts, progress=lambda done: None
+    path: Path, table: Table, shape_code: int, parts, progress=lambda done: None, fields=None
 ) -> int:
     """Write rows into a table that is empty; return their number.
 
@@ -194,14 +184,18 @@ def insert_rows(
         Values of each column as an array, or as a list of what QGIS has.
     progress : callable
         Called with the number of rows after each part; may raise to stop.
+    fields : QgsFields, optional
+        Convert what is of another type, as in a table that is being edited.
 
     Raises
     ------
     sqlite3.Error
         If they cannot be written, as on a full disk.
+    RuntimeError
+        If a value is of another type than its field, and cannot be converted.
     """
     with _filling(path, table) as db:
-        count, ids, boxes, extent = _fill(db, table, shape_code, parts, progress)
+        count, ids, boxes, extent = _fill(db, table, shape_code, fields, parts, progress)
         if table.index is not None and ids.size:
             _fill_index(db, table.index, ids, boxes)
         if count:
@@ -304,9 +298,10 @@ def _filling(path, table, part=None):
         db.execute("COMMIT")
 
 
-def _fill(db, table, shape_code, parts, progress):
+def _fill(db, table, shape_code, fields, parts, progress):
     """Insert the rows; return their number, the ids and boxes of the placed, and the extent."""
     into, kinds = f"{_quoted(table.name)} ({', '.join(map(_quoted, table.names))})", table.kinds
+    fields = repeat(None) if fields is None else list(fields)
     done, ids, boxes = 0, [np.empty(0, np.int64)], [np.empty((0, 4), np.float32)]
     extent = np.array([np.inf, np.inf, -np.inf, -np.inf])
     for rows in parts:
@@ -321,7 +316,7 @@ def _fill(db, table, shape_code, parts, progress):
                 boxes.append(round_outward(bounds))
                 extent[:2] = np.minimum(extent[:2], bounds[:, :2].min(axis=0))
                 extent[2:] = np.maximum(extent[2:], bounds[:, 2:].max(axis=0))
-        columns += [_values(v, kind) for v, kind in zip(rows.columns, kinds)]
+        columns += [stored(*column) for column in zip(rows.columns, kinds, fields)]
         _insert(db, into, columns)
         done += rows.count
         progress(done)
@@ -396,47 +391,3 @@ def _note(db, table, count, extent):
 
 def _quoted(name):
     return '"{}"'.format(name.replace('"', '""'))
-
-
-# -- values -------------------------------------------------------------------------------------
-
-
-def _values(values, kind):
-    """Return a column as SQLite takes it, as GDAL writes values of that kind."""
-    if isinstance(values, np.ndarray) and values.dtype.kind == "M":
-        return time_texts(values)
-    if isinstance(values, np.ndarray):
-        values = values.tolist()  # SQLite takes NaN as NULL
-    if not set(map(type, values)) <= _PLAIN.get(kind, set()):
-        convert = _CONVERT[kind]
-        values = [None if is_null(value) else convert(value) for value in values]
-    return _encodable(values) if kind == "text" else values
-
-
-def _encodable(texts):
-    """Return texts in which halves of characters, which UTF-8 lacks, are question marks."""
-    try:
-        for text in set(texts):
-            text is None or text.encode()
-    except UnicodeEncodeError:
-        return [text and text.encode(errors="replace").decode() for text in texts]
-    return texts
-
-
-def _moment(value):
-    """Return a QDateTime with its zone, if it has one."""
-    if not value.isValid():
-        return None
-    text = to_text(value)
-    return f"{text[:-6]}Z" if text.endswith("+00:00") else text
-
-
-_CONVERT = {
-    "int": int,
-    "double": float,
-    "text": str,
-    "bool": bool,
-    "date": lambda value: value.toString(Qt.DateFormat.ISODate) if value.isValid() else None,
-    "datetime": _moment,
-    "bytes": bytes,
-}

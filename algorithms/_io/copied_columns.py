@@ -29,6 +29,15 @@ from .layer_of import is_whole, layer_of
 
 _ISO = Qt.DateFormat.ISODateWithMs
 
+
+def _whole_number(text):
+    """Return a whole number, or the text that a provider has given for one."""
+    try:
+        return int(text)
+    except ValueError:
+        return text
+
+
 #: Type of a field -> how it is copied, and what makes QGIS's value of the copy.
 _TYPES = {
     QMetaType.Type.Int: ("int", None),
@@ -36,7 +45,7 @@ _TYPES = {
     QMetaType.Type.QString: ("text", str),
     # As texts, because a number of 64 bits, and a time with its milliseconds and zone, come
     # through no other way.
-    QMetaType.Type.LongLong: ("text", int),
+    QMetaType.Type.LongLong: ("text", _whole_number),
     QMetaType.Type.Bool: ("text", "true".__eq__),
     QMetaType.Type.QDate: ("text", lambda text: QDate.fromString(text, Qt.DateFormat.ISODate)),
     QMetaType.Type.QTime: ("text", lambda text: QTime.fromString(text, _ISO)),

@@ -25,6 +25,9 @@ _TYPES = {
 
 _NUMBER, _TIME = "number of the row", "time {}"
 
+#: What GDAL calls the geometry where it is to leave out fields.
+_GEOMETRY = "OGR_GEOMETRY"
+
 
 def file_columns(source, indexes, rows: int, geometry: bool):
     """Yield feature ids, geometries as WKB and columns of a layer, read by GDAL from its file.
@@ -106,7 +109,7 @@ def _same_table(dataset, layer, parts, indexes):
     found = [definition.GetFieldDefn(i) for i in range(definition.GetFieldCount())]
     names = [table.GetFIDColumn(), *(field.GetName() for field in found)]
     fields = layer.fields()
-    if fields.names() != names:
+    if fields.names() != names or _GEOMETRY in map(str.upper, names):
         raise NotByColumnsError("other fields")
     for index in indexes:
         kind = QMetaType.Type.LongLong
@@ -138,7 +141,7 @@ def _read(layer, dataset, table, columns, rows, geometry):
     definition, fid = table.GetLayerDefn(), table.GetFIDColumn()
     names = [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
     hidden = [name for name in names if name not in wanted]
-    table.SetIgnoredFields(hidden if geometry else [*hidden, "OGR_GEOMETRY"])
+    table.SetIgnoredFields(hidden if geometry else [*hidden, _GEOMETRY])
     place, last, done = table.GetGeometryColumn(), None, 0
     clocks = _clocks(dataset, table, [columns[index] for index in times], rows) if times else None
     for batch in batches(table, rows):
@@ -170,8 +173,11 @@ def _clocks(dataset, table, names, rows):
     def quoted(name):
         return '"' + name.replace('"', '""') + '"'
 
+    # What is no text is one in a form that is not read here.
     texts = [
-        f"CAST({quoted(name)} AS TEXT) AS {quoted(_TIME.format(k))}" for k, name in enumerate(names)
+        f"CAST(CASE WHEN typeof({name}) IN ('text', 'null') THEN {name} ELSE '' END AS TEXT) AS "
+        f"{quoted(_TIME.format(k))}"
+        for k, name in enumerate(map(quoted, names))
     ]
     fid = quoted(table.GetFIDColumn())
     with quiet():

@@ -80,7 +80,9 @@ class LayerSink:
                     target = self._made(layer)[1]
                     table = table_in(new, layer) if Path(target) == new else None
                     if table is not None:
-                        count = insert_rows(new, table, int(layer.wkb_type), parts, progress)
+                        count = insert_rows(
+                            new, table, int(layer.wkb_type), parts, progress, layer.fields
+                        )
                         return Written(target, count, True)
                 sink, target = self._made(layer)
                 return Written(target, self._fill(sink, layer, parts, target, progress), False)

@@ -8,8 +8,8 @@ from .._i18n import tr
 from ..core.visits.bottom_change import bottom_change
 from ..core.visits.store_visits import SUPERSEDED, visits_to_compare, wider
 from .layout import log
-from .rows import by_index, check_places, depths
-from .visits import stored_visits, sum_up, verify_index
+from .rows import by_index, check_count, check_places, depths
+from .visits import check_held, stored_visits, sum_up, verify_index
 
 
 def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
@@ -18,13 +18,7 @@ def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
     margin = test.reach_m + test.block_m
     pairs = visits_to_compare(visits, touched, margin)
     held, marked = (None, None), {}
-    looked_up = {
-        b.number: wider(b.box, margin) for a, b in pairs if by_index(a, wider(b.box, margin))
-    }
-    if looked_up:
-        verify_index(db)
-    for box in looked_up.values():
-        check_places(db, box)
+    _check_looked_up(db, [(a, wider(b.box, margin)) for a, b in pairs])
     for k, (a, b) in enumerate(pairs):
         progress(k / len(pairs))
         if held[0] != b.number:
@@ -44,6 +38,8 @@ def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
                 ).format(a.name, b.name, float(np.median(found.change)))
             )
         if newer_wins:
+            if a.number not in marked:
+                check_held(db, a)
             rows = fids[found.older_rows].tolist()
             db.executemany(
                 "UPDATE soundings SET status = ? WHERE fid = ?",
@@ -55,3 +51,14 @@ def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
     for visit in marked.values():
         sum_up(db, visit)
     progress(1.0)
+
+
+def _check_looked_up(db, parts):
+    """Refuse a store that would not give all of the parts of visits that the index finds."""
+    parts = [(visit, box) for visit, box in parts if by_index(visit, box)]
+    if parts:
+        verify_index(db)
+    for box in {box for _, box in parts}:
+        check_places(db, box)
+    for visit in {visit.number: visit for visit, _ in parts}.values():
+        check_count(db, visit)

@@ -96,6 +96,15 @@ def _describe(db, number, name, part, added, parameters):
     return mark
 
 
+def check_held(db, visit):
+    """Refuse a visit whose soundings are not those that its row describes.
+
+    To be asked before :func:`sum_up`, or what is damaged would be taken for right.
+    """
+    for _ in parts(db, visit):
+        pass
+
+
 def sum_up(db, visit):
     """Write the checksum of a visit whose soundings got another status."""
     total = "".join(checksum(page) for page, _ in read_pages(db, visit.number))
@@ -329,12 +338,14 @@ def accept_again(db, name, parameters):
             values[1:],
         )
     }
+    visits = [visit for visit in stored_visits(db) if visit.number in marked]
+    for visit in visits:
+        check_held(db, visit)
     count = db.execute(
         f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values
     ).rowcount
-    for visit in stored_visits(db):
-        if visit.number in marked:
-            sum_up(db, visit)
+    for visit in visits:
+        sum_up(db, visit)
     if count:
         log(db, "accepted again", name, count, None, parameters)
     return count

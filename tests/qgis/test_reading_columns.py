@@ -323,6 +323,20 @@ def test_a_text_that_is_not_utf8_is_left_to_qgis(tmp_path):
     assert [v for v in by_pieces(layer)[2][4]] == [f["s"] for f in layer.getFeatures()]
 
 
+@pytest.mark.parametrize(("field", "value"), [("s", "\ufeffx"), ("t", b"2026-05-14T14:00:00.250Z")])
+def test_what_qt_reads_in_its_own_way_is_left_to_qgis(tmp_path, field, value):
+    layer = gpkg(tmp_path / "a.gpkg", points(3))
+    write_texts(tmp_path / "a.gpkg", "t", {field: [value]})
+    assert_as_the_loop(layer, COPY)
+
+
+def test_a_field_with_the_name_that_gdal_has_for_geometries_is_left_to_qgis(tmp_path):
+    values = {"r": VALUES["r"], "OGR_GEOMETRY": VALUES["s"]}
+    layer = gpkg(tmp_path / "a.gpkg", points(3), values)
+    assert FILE not in by_pieces(layer, indexes=[1])[3]
+    assert_as_the_loop(layer, COPY)
+
+
 def test_fids_with_gaps_and_out_of_order_keep_the_order_of_the_loop(tmp_path):
     layer = gpkg(tmp_path / "a.gpkg", points(5), fids=[70, 3, 2**40, 12, 5])
     assert_as_the_loop(layer, FILE)

@@ -386,3 +386,40 @@ def test_rows_of_the_index_that_the_table_does_not_have_are_told(tmp_path):
     )
     with pytest.raises(LakefloorError, match="is damaged"):
         _store.add(path, JULY.select(slice(100, 140)), CRS)
+
+
+SPOT = visit("spot", "2026-09-01", n=3000, seed=5, shift=0.6)
+
+
+def _spot():
+    """Return soundings over a small part of MANY, where the bottom is another."""
+    return SPOT.select((SPOT.x < 400_020.0) & (SPOT.y < 5_150_060.0))
+
+
+def test_soundings_under_another_visit_are_told_where_the_index_looks_them_up(tmp_path):
+    """All of them together are as many as before, but not those of the visit that is met."""
+    path = tmp_path / "lake.gpkg"
+    _store.add(path, concatenate([visit("many", "2024-05-14"), JUNE]), CRS)
+    past(path, "UPDATE soundings SET visit_id = 2 WHERE visit_id = 1 AND fid % 2")
+    before = path.read_bytes()
+    with pytest.raises(LakefloorError, match="is damaged"):
+        _store.add(path, _spot(), CRS)
+    assert path.read_bytes() == before
+
+
+def test_what_is_damaged_is_not_summed_up_again_when_it_is_superseded(tmp_path):
+    path = tmp_path / "lake.gpkg"
+    _store.add(path, visit("many", "2024-05-14"), CRS)
+    whole = path.read_bytes()
+    assert _store.add(path, _spot(), CRS, newer_wins=True).superseded > 0
+    entered = path.read_bytes()
+    for content, way in (
+        (whole, lambda: _store.add(path, _spot(), CRS, newer_wins=True)),
+        (entered, lambda: _store.remove(path, ["spot"])),
+    ):
+        path.write_bytes(content)
+        past(path, "UPDATE soundings SET hardness = 0.5 WHERE fid = 2500")
+        before = path.read_bytes()
+        with pytest.raises(LakefloorError, match="is damaged"):
+            way()
+        assert path.read_bytes() == before

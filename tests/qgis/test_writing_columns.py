@@ -304,6 +304,37 @@ def test_fields_with_a_length_keep_it(by_columns, by_sink, places):
     same(ours, theirs)
 
 
+#: Values of another type than their field, as a table has them while it is edited.
+FOREIGN = {
+    "String": [QDate(2026, 5, 14), _UTC, 2.5, True, 7, QByteArray(b"abc")],
+    "LongLong": ["12", 2.7, -2.5, True],
+    "Int": ["7", 2.5, False],
+    "Double": [3, "3.5", True],
+    "Bool": [5, 0, "true"],
+    "Date": ["2026-05-14", QDateTime(QDate(2026, 5, 14), QTime(1, 2, 3))],
+    "DateTime": [QDate(2026, 5, 14), "2026-05-14T01:02:03"],
+}
+
+
+@pytest.mark.parametrize("kind", FOREIGN)
+def test_values_of_another_type_than_their_field_are_as_qgis_converts_them(
+    by_columns, by_sink, places, kind
+):
+    ours, theirs = places("table.gpkg")
+    fields, rows = [QgsField("a", getattr(QVariant, kind))], [[v] for v in FOREIGN[kind]]
+    by_columns(ours, lambda outputs: outputs.table("OUTPUT", fields, rows))
+    by_sink(theirs, fields, TYPES.NoGeometry, NOWHERE, [(None, row) for row in rows])
+    same(ours, theirs)
+
+
+def test_a_value_that_qgis_cannot_convert_is_told(by_columns, places):
+    path, _ = places("table.gpkg")
+    fields = [QgsField("depth", QVariant.LongLong)]
+    with pytest.raises(LakefloorError, match=r"depth: .*\"abc\" is not a number"):
+        by_columns(path, lambda outputs: outputs.table("OUTPUT", fields, [[1], ["abc"]]))
+    assert list(path.parent.iterdir()) == []
+
+
 @pytest.mark.parametrize("n", [0, 1, 700])
 def test_lines_are_those_of_the_sink(by_columns, by_sink, places, n):
     ours, theirs = places("Höhenlinien.gpkg")
