@@ -315,3 +315,15 @@ def test_megabytes_without_a_sentence_or_a_line_end_are_passed_over():
     part = LOGS[0].read_bytes()[:4000]
     rubbish = bytes(range(1, 36)) * 90_000 + b"$GPGGA," + b"x" * 3_000_000 + b"\n"
     assert len(parse_nmea_log(part + rubbish + part).soundings) > 10
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r\n"])
+def test_line_ends_without_sentences_are_cut_into_pieces(end, monkeypatch):
+    monkeypatch.setattr(nmea_split, "BLOCK", 1000)
+    part, seen = b"$GPGGA,1\r\n" + b"$GPGGA,2\r\n", []
+    data = part + end * 20_000 + part
+    blocks = list(nmea_split.sentence_blocks(data, seen.append))
+    lines = np.concatenate([block.line for block in blocks]).tolist()
+    assert lines == [1, 2, 20_003, 20_004]
+    assert max(len(block.buffer) for block in blocks) <= 1000 + PADDING
+    assert len(seen) > len(data) / 1000

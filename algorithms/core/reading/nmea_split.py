@@ -92,17 +92,27 @@ def sentence_blocks(data: bytes, progress: Progress) -> Iterator[SentenceBlock]:
     begin, line = 0, 1
     while begin < len(data):
         progress(begin / len(data))
-        # No sentence holds a second dollar sign.
-        cut = data.rfind(b"$", begin + 1, begin + BLOCK) if begin + BLOCK < len(data) else len(data)
-        if cut < 0:
-            cut = data.find(b"$", begin + BLOCK)
-        cut = len(data) if cut < 0 else cut
+        cut = _cut(data, begin)
         done = (begin + cut) / (2.0 * len(data))
         block, lines = _split(data, begin, cut, line, lambda _, done=done: progress(done))
         line += lines
         begin = cut
         if len(block.start):
             yield block
+
+
+def _cut(data, begin):
+    """Return where a piece of a log ends: no sentence has a second dollar sign or a line end."""
+    end = begin + BLOCK
+    if end >= len(data):
+        return len(data)
+    cut = data.rfind(b"$", begin + 1, end)
+    if cut < 0:
+        cut = data.rfind(b"\n", begin, end) + 1
+    if cut > 0:
+        return cut
+    ahead = [at for at in (data.find(b"$", end), data.find(b"\n", end) + 1) if at > 0]
+    return min(ahead, default=len(data))
 
 
 def _split(data, begin, cut, line, progress):
