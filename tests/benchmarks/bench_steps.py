@@ -20,13 +20,13 @@ warm over the warm time of the row's peer, which does about the least that QGIS 
 
 Where the time of a model of 598,050 pings goes (QGIS 3.22, two processors; 104 s of the clock
 under cProfile, 14 steps): computing, which is all else, 67 s (three surfaces with their
-uncertainty 21, statistics of the lake for two sheets 13, contours and areas 10, slopes for the uncertainty 5), writing 23 s
-(five layers of soundings 14, copies for the lake project 5, the sheet as PDF 3), reading 11 s
-(soundings nine times 8, rasters 2), checking what was written 3 s. The earlier state, which moved
-soundings row by row, took 600 s under cProfile. Without it, on a machine busy with other work,
-the warm model took 99 s of the processor and 1.1 GB where the earlier state took 324 s and 3.0 GB.
-The floor: a layer of these soundings has 119 MB, so some 0.6 GB are written and 1.1 GB read; a
-plain copy of one takes 0.4 s of the clock, and 0.1 s of the processor.
+uncertainty 21, statistics of the lake for two sheets 13, contours and areas 10, slopes for the
+uncertainty 5), writing 23 s (five layers of soundings 14, copies for the lake project 5, the sheet
+as PDF 3), reading 11 s (soundings nine times 8, rasters 2), checking what was written 3 s. The
+earlier state, which moved soundings row by row, took 600 s under cProfile. Without it, on a
+machine busy with other work, the warm model took 99 s of the processor and 1.1 GB where the
+earlier state took 324 s and 3.0 GB. The floor: a layer of these soundings has 119 MB, so some
+0.6 GB are written and 1.1 GB read; a plain copy of one takes 0.4 s, of the processor 0.1 s.
 """
 
 import argparse
