@@ -6,7 +6,6 @@ from xml.etree import ElementTree
 
 import numpy as np
 from osgeo import gdal, ogr, osr
-from shapely import wkb
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
@@ -137,6 +136,8 @@ def _columns(rows, geometry) -> Rows:
         places = np.frombuffer(b"".join(shapes), [("head", "V5"), ("xy", "<f8", (2,))])["xy"]
         bounds = np.hstack([places, places])
     else:
+        from shapely import wkb
+
         bounds = np.array([wkb.loads(shape).bounds for shape in shapes])
     return Rows(len(rows), Places(shapes, bounds), list(map(list, zip(*values))))
 

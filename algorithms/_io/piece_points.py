@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
-from qgis.core import QgsCsException, QgsGeometry, QgsLineString, QgsPoint
+from qgis.core import QgsCsException, QgsGeometry, QgsLineString, QgsPoint, QgsWkbTypes
 
 from .arrow import Texts
 
 _NOWHERE = (np.nan, np.nan, np.nan)
 
+_NO_POINTS = (QgsWkbTypes.GeometryType.LineGeometry, QgsWkbTypes.GeometryType.PolygonGeometry)
+
 #: Type of a point in WKB, as ISO and as older programs write it -> its bytes, and where Z is.
 _LAYOUTS = {1: (21, None), 1001: (29, 21), 0x80000001: (29, 21), 2001: (29, None), 3001: (37, 21)}
+
+
+class NoPointError(Exception):
+    """A row has another geometry than points; ``row`` is its number in the piece, from 0."""
+
+    def __init__(self, row, geometry):
+        super().__init__(QgsWkbTypes.displayString(geometry.wkbType()))
+        self.row = int(row)
 
 
 def first_points(piece) -> tuple:
@@ -23,6 +33,10 @@ def first_points(piece) -> tuple:
     Returns
     -------
     x, y : float array, shape (n,)
+
+    Raises
+    ------
+    NoPointError
     """
     x, y, _, _ = _points(piece, _first)
     return x.copy(), y.copy()
@@ -55,7 +69,10 @@ def _points(piece, of_geometry):
         return (*places.T, regular)
     found, rows = [places], [regular]
     for row in others:
-        points = of_geometry(_geometry(geometries, row, piece.transform)) or [_NOWHERE]
+        geometry = _geometry(geometries, row, piece.transform)
+        if of_geometry is _first and geometry.type() in _NO_POINTS:
+            raise NoPointError(row, geometry)
+        points = of_geometry(geometry) or [_NOWHERE]
         found.append(np.array(points, dtype=float))
         rows.append(np.full(len(points), row))
     places, rows = np.concatenate(found), np.concatenate(rows)

@@ -12,7 +12,7 @@ from .columns import as_doubles, as_integers, as_texts, as_times, listed, read_c
 from .given_rows import GivenRows, ids_of_pieces
 from .layer_crs import metric_crs, require_crs
 from .layer_kinds import require_points
-from .piece_points import first_points
+from .piece_points import NoPointError, first_points
 from .values import not_a_number
 
 #: What tells the order of logging, whatever else is asked for.
@@ -89,7 +89,15 @@ def read_given(source, context, feedback, crs=None, fields=None):
     ids, texts, done = [], {}, 0
     indexes = [index for index, *_ in columns]
     for piece in read_columns(source, crs, indexes, context, feedback):
-        x, y = first_points(piece)
+        try:
+            x, y = first_points(piece)
+        except NoPointError as error:
+            raise LakefloorError(
+                tr(
+                    "Layer '{}', row {}: the geometry is a {}, not a point. Delete that row, or "
+                    "choose a layer of points."
+                ).format(source.sourceName(), done + error.row + 1, error)
+            ) from None
         parts["x"].append(x)
         parts["y"].append(y)
         for index, name, attr, kind in columns:

@@ -733,6 +733,15 @@ def test_a_depth_that_is_no_number_is_named_by_its_row_whichever_way(tmp_path):
     assert messages[0] == messages[1]
 
 
+def test_a_line_among_points_is_named_by_its_row_whichever_way(tmp_path):
+    wkts = [*points(5), "LINESTRING (0 0, 1 1)", None]
+    values = {"depth_m": (ogr.OFTReal, [1.5])}
+    layer, context = gpkg(tmp_path / "a.gpkg", wkts, values), QgsProcessingContext()
+    for source in (layer, QgsProcessingFeatureSource(layer, context)):
+        with pytest.raises(LakefloorError, match="'layer', row 6: the geometry is a LineString"):
+            read_given(source, context, QgsProcessingFeedback(False))
+
+
 @pytest.mark.parametrize("make", ["file", "copy"])
 def test_points_and_tables_are_the_same_as_by_the_loop(tmp_path, make):
     layer = gpkg(tmp_path / "a.gpkg", points(40)) if make == "file" else of_all_types()
