@@ -35,7 +35,9 @@ def last_error() -> str:
 
 def without_sql(message: str) -> str:
     """Return the reason out of what GDAL says of a statement of SQL."""
-    reason = message.splitlines()[-1].rpartition(" failed: ")[2] if message else ""
+    reason = message.splitlines()[-1] if message else ""
+    for mark in (" failed: ", " failed with "):
+        reason = reason.rpartition(mark)[2]
     return reason.rpartition(" - ")[2] if " prepare SQL" in reason else reason
 
 

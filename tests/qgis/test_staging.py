@@ -33,6 +33,12 @@ def test_gdal_errors_are_raised_without_their_sql(monkeypatch):
         done(6)
     assert (
         without_sql(
+            "gdal_sqlite_rtree_bl_from_feature_table() failed with database or disk is full"
+        )
+        == "database or disk is full"
+    )
+    assert (
+        without_sql(
             'Feature creation error (OGR error: failed to prepare SQL: INSERT INTO "a" ("geom") '
             "VALUES (?) - database or disk is full)"
         )
