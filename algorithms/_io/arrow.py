@@ -210,6 +210,12 @@ def _doubted():
         raise NotByColumnsError(str(error)) from error
 
 
+def field_names(layer) -> list:
+    """Return the names of the fields of a layer of GDAL."""
+    definition = layer.GetLayerDefn()
+    return [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
+
+
 def batches(layer, rows: int):
     """Yield the columns of a layer of GDAL by their names, of at most ``rows`` rows at a time.
 

@@ -23,6 +23,7 @@ from qgis.core import QgsWkbTypes
 from qgis.PyQt.QtCore import QMetaType
 
 from ..core.geometry_blobs import geometry_blobs
+from ..core.geopackage import quoted
 from ..core.spatial_index import ROOT, pack_nodes, round_outward
 from .sqlite_values import stored
 
@@ -142,7 +143,7 @@ def find_table(path: Path, name: str | None = None) -> Table | None:
 
 
 def _described(db, name):
-    info = db.execute(f"PRAGMA table_info({_quoted(name)})").fetchall()
+    info = db.execute(f"PRAGMA table_info({quoted(name)})").fetchall()
     shapes = db.execute(
         "SELECT column_name, srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (name,)
     ).fetchall()
@@ -234,12 +235,12 @@ def copy_rows(
     ):
         return None
     with _filling(path, table, part) as db:
-        names, rows = ", ".join(map(_quoted, table.names)), f"given.{_quoted(given.name)}"
+        names, rows = ", ".join(map(quoted, table.names)), f"given.{quoted(given.name)}"
         ids, boxes, extent = _places(db, given)
         if (numbered and not _is_numbered(db, rows, table.fid)) or not _agree(boxes, extent):
             return None
         count = db.execute(
-            f"INSERT INTO main.{_quoted(name)} ({names}) SELECT {names} FROM {rows}"
+            f"INSERT INTO main.{quoted(name)} ({names}) SELECT {names} FROM {rows}"
         ).rowcount
         if ids.size:
             _fill_index(db, table.index, ids, boxes)
@@ -252,7 +253,7 @@ def _places(db, given) -> tuple:
     """Return the ids and boxes in the spatial index of a table, and the extent, None if unknown."""
     rows = np.empty(0, [("id", np.int64), ("box", np.float32, (4,))])
     if given.index is not None:
-        query = f"SELECT id, minx, maxx, miny, maxy FROM given.{_quoted(given.index)}"
+        query = f"SELECT id, minx, maxx, miny, maxy FROM given.{quoted(given.index)}"
         rows = np.fromiter(((i, box) for i, *box in db.execute(query)), rows.dtype)
     ((*extent,),) = db.execute(
         "SELECT min_x, min_y, max_x, max_y FROM given.gpkg_contents WHERE table_name = ?",
@@ -275,7 +276,7 @@ def _agree(boxes, extent) -> bool:
 
 def _is_numbered(db, rows, fid) -> bool:
     """Tell whether rows are numbered from 1, without a gap."""
-    fid = _quoted(fid)
+    fid = quoted(fid)
     query = f"SELECT min({fid}), max({fid}), count(*) FROM {rows}"
     ((first, last, count),) = db.execute(query)
     return not count or (first, last) == (1, count)
@@ -291,7 +292,7 @@ def _filling(path, table, part=None):
             db.execute("ATTACH ? AS given", (str(part),))
         db.execute("BEGIN")
         for trigger, _ in table.triggers:
-            db.execute(f"DROP TRIGGER {_quoted(trigger)}")
+            db.execute(f"DROP TRIGGER {quoted(trigger)}")
         yield db
         for _, sql in table.triggers:
             db.execute(sql)
@@ -300,7 +301,7 @@ def _filling(path, table, part=None):
 
 def _fill(db, table, shape_code, fields, parts, progress):
     """Insert the rows; return their number, the ids and boxes of the placed, and the extent."""
-    into, kinds = f"{_quoted(table.name)} ({', '.join(map(_quoted, table.names))})", table.kinds
+    into, kinds = f"{quoted(table.name)} ({', '.join(map(quoted, table.names))})", table.kinds
     fields = repeat(None) if fields is None else list(fields)
     done, ids, boxes = 0, [np.empty(0, np.int64)], [np.empty((0, 4), np.float32)]
     extent = np.array([np.inf, np.inf, -np.inf, -np.inf])
@@ -354,13 +355,13 @@ def _fill_index(db, index, ids, boxes):
     except (sqlite3.OperationalError, ValueError):
         pass  # its tables may be closed to writing, or of another make
     ((made,),) = db.execute("SELECT sql FROM sqlite_master WHERE name = ?", (index,))
-    db.execute(f"DROP TABLE {_quoted(index)}")
+    db.execute(f"DROP TABLE {quoted(index)}")
     db.execute(made)
-    _insert(db, _quoted(index), [ids.tolist(), *boxes.T.tolist()])
+    _insert(db, quoted(index), [ids.tolist(), *boxes.T.tolist()])
 
 
 def _pack(db, index, ids, boxes):
-    node, rowid, parent = (_quoted(f"{index}_{part}") for part in ("node", "rowid", "parent"))
+    node, rowid, parent = (quoted(f"{index}_{part}") for part in ("node", "rowid", "parent"))
     ((size,),) = db.execute(f"SELECT length(data) FROM {node} WHERE nodeno = {ROOT}")
     nodes = pack_nodes(ids, boxes, size)
     db.execute(f"UPDATE {node} SET data = ? WHERE nodeno = {ROOT}", nodes.blobs[:1])
@@ -387,7 +388,3 @@ def _note(db, table, count, extent):
             "WHERE table_name = ?",
             (*extent, table.name),
         )
-
-
-def _quoted(name):
-    return '"{}"'.format(name.replace('"', '""'))

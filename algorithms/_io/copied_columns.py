@@ -22,7 +22,7 @@ from qgis.PyQt.QtCore import QDate, QDateTime, QMetaType, Qt, QTime
 
 from .._compat import is_null, make_field
 from ..core.errors import Cancelled
-from .arrow import NotByColumnsError, Times, batches, require_arrow
+from .arrow import NotByColumnsError, Times, batches, field_names, require_arrow
 from .gdal_errors import quiet
 from .iterating import feature_ids, plain_request
 from .layer_of import is_whole, layer_of
@@ -162,9 +162,8 @@ def _read(path, source, layer, indexes, rows, needs_z, feedback):
         raise NotByColumnsError("a row without geometry")
     fields = source.fields()
     width = _WIDTHS[QgsWkbTypes.Type(source.wkbType())]
-    definition = table.GetLayerDefn()
-    names = [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
-    table.SetIgnoredFields([name for i, name in enumerate(names) if i not in indexes])
+    names = enumerate(field_names(table))
+    table.SetIgnoredFields([name for i, name in names if i not in indexes])
     for batch in batches(table, rows):
         geometries = batch["wkb_geometry"]
         # Where one is missing, GDAL 3.10 confuses those around it.

@@ -10,7 +10,8 @@ from osgeo import gdal, ogr
 from qgis.core import QgsFeatureRequest, QgsFields, QgsProviderRegistry
 from qgis.PyQt.QtCore import QDateTime, QMetaType, Qt
 
-from .arrow import NotByColumnsError, Texts, Times, batches
+from ..core.geopackage import quoted
+from .arrow import NotByColumnsError, Texts, Times, batches, field_names
 from .gdal_errors import quiet
 from .layer_of import is_whole, layer_of
 
@@ -138,9 +139,8 @@ def _read(layer, dataset, table, columns, rows, geometry):
     kinds = {index: layer.fields()[index].type() for index in columns}
     times = [index for index in columns if kinds[index] == QMetaType.Type.QDateTime]
     wanted = {name for index, name in columns.items() if index not in times}
-    definition, fid = table.GetLayerDefn(), table.GetFIDColumn()
-    names = [definition.GetFieldDefn(i).GetName() for i in range(definition.GetFieldCount())]
-    hidden = [name for name in names if name not in wanted]
+    fid = table.GetFIDColumn()
+    hidden = [name for name in field_names(table) if name not in wanted]
     table.SetIgnoredFields(hidden if geometry else [*hidden, _GEOMETRY])
     place, last, done = table.GetGeometryColumn(), None, 0
     clocks = _clocks(dataset, table, [columns[index] for index in times], rows) if times else None
@@ -169,9 +169,6 @@ def _clocks(dataset, table, names, rows):
 
     GDAL takes what is no time for one, and versions of QGIS differ in what they do with a zone.
     """
-
-    def quoted(name):
-        return '"' + name.replace('"', '""') + '"'
 
     # What is no text is one in a form that is not read here.
     texts = [

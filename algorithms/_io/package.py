@@ -13,7 +13,7 @@ from osgeo import gdal, ogr
 from .._compat import KEEPS_MILLISECONDS
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ..core.geopackage import allow_updates
+from ..core.geopackage import allow_updates, quoted
 from ..core.visits.store_visits import STORE
 from .bulk_rows import copy_rows
 from .gdal_errors import done, made, strict, without_sql
@@ -127,7 +127,7 @@ def restore_milliseconds(path: Path, field: str, times, check=lambda: None):
         allow_updates(db)
         # None where QGIS closed the file cut short, on a full disk.
         (table,) = db.execute("SELECT table_name FROM gpkg_contents").fetchone() or ("",)
-        table = '"{}"'.format(table.replace('"', '""'))
+        table = quoted(table)
         for start in range(0, len(times), _ROWS):
             check()
             part = times[start : start + _ROWS]

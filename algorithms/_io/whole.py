@@ -17,7 +17,7 @@ from osgeo import gdal
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ..core.geopackage import is_placed
+from ..core.geopackage import is_placed, quoted
 from .gdal_errors import strict
 
 #: Formats of one layer, in which as many features are found as were written.
@@ -127,19 +127,15 @@ def _read_database(path):
 
 
 def _count(db, table, condition="1"):
-    ((count,),) = db.execute(f"SELECT count(*) FROM {_quoted(table)} WHERE {condition}")
+    ((count,),) = db.execute(f"SELECT count(*) FROM {quoted(table)} WHERE {condition}")
     return count
 
 
 def _is_placed(column):
     """Return the SQL condition of :func:`is_placed`, which looks at odd geometries only."""
     # Those of version 1 whose flags are below 16: none is empty, and comparing takes no time.
-    usual = "{0} >= x'475000' AND {0} < x'47500010'".format(_quoted(column))
+    usual = "{0} >= x'475000' AND {0} < x'47500010'".format(quoted(column))
     return f"({usual}) OR ({is_placed(column)})"
-
-
-def _quoted(name):
-    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _read_features(path, count, check):

@@ -121,12 +121,23 @@ def time_texts(times: np.ndarray) -> list[str | None]:
     return [None if text == "NaT" else f"{text}Z" for text in texts]
 
 
+def quoted(name: str) -> str:
+    """Return the name of a table or column as SQL takes it.
+
+    Examples
+    --------
+    >>> quoted('the "deep" lake')
+    '"the ""deep"" lake"'
+    """
+    return '"{}"'.format(name.replace('"', '""'))
+
+
 def is_placed(column: str) -> str:
     """Return the SQL condition for rows that a spatial index holds.
 
     Those are the ones whose geometry is there and not empty, which the fifth bit of its flags says.
     """
-    column = '"{}"'.format(column.replace('"', '""'))
+    column = quoted(column)
     return (
         f"{column} IS NOT NULL AND instr('13579BDF', substr(hex(substr({column}, 4, 1)), 1, 1)) = 0"
     )
