@@ -12,7 +12,8 @@ from datetime import datetime
 from pathlib import Path
 
 from .._i18n import tr
-from .._io.staging import flush, staging_folder
+from .._io.flushing import flush
+from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import silent
 from .errors import DamagedError, explained, not_named_gpkg

@@ -9,7 +9,8 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from .._i18n import tr
-from .._io.staging import flush, staging_folder
+from .._io.flushing import flush
+from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
 from ..core.progress import silent

@@ -30,8 +30,9 @@ from statistics import median
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("PROJ_DATA", "/usr/share/proj")
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT / ".ci"), "/usr/share/qgis/python/plugins"]
+sys.path[:0] = [str(ROOT / ".ci"), "/usr/share/qgis/python/plugins", str(Path(__file__).parent)]
 
+import bench_steps
 import checkout  # noqa: F401
 from qgis.core import (
     Qgis,
@@ -64,15 +65,8 @@ def start():
     return application, plugin, time.process_time() - before
 
 
-def parameters(folder):
+def parameters(model, folder):
     """Return the parameters of the model for the example lake, with all its results."""
-    files = {
-        "uncertaintybudget:Soundings": "soundings.gpkg", "tinsurface:TIN surface": "tin.tif",
-        "idwsurface:IDW surface": "idw.tif", "smoothsurface:Smooth surface": "smooth.tif",
-        "depthcontours:Depth contours": "contours.gpkg", "depthareas:Depth areas": "areas.gpkg",
-        "bottomslope:Bottom slope": "slope.tif", "breaklines:Breaklines": "breaks.gpkg",
-        "mapsheet:Map sheet": "sheet.pdf", "lakeproject:Lake project": "lake.qgz",
-    }  # fmt: skip
     return {
         "LOG_FOLDER": str(EXAMPLE / "logs"),
         "SHORELINE": str(EXAMPLE / "shoreline.geojson"),
@@ -80,7 +74,7 @@ def parameters(folder):
         "LEVEL_UNIT": "feet",
         "DATUM_ELEVATION": 2.0,
         "DATUM_NAME": "dock gauge",
-        **{name: str(Path(folder) / file) for name, file in files.items()},
+        **bench_steps.destinations(model, Path(folder)),
     }
 
 
@@ -166,7 +160,8 @@ def timed(way, model):
     """Return the processor and wall seconds of one run."""
     with tempfile.TemporaryDirectory() as folder:
         processor, wall = time.process_time(), time.perf_counter()
-        assert way(model(), parameters(folder)), "the model failed"
+        made = model()
+        assert way(made, parameters(made, folder)), "the model failed"
         return time.process_time() - processor, time.perf_counter() - wall
 
 

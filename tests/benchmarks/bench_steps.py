@@ -269,13 +269,9 @@ def parameters(row, step, folder, out):
     path = folder / "soundings.gpkg"
     shoreline = str(folder / "shoreline.geojson")
     if row == "model":
-        given = {"LOG_FOLDER": str(folder / "logs"), "SHORELINE": shoreline}
-        endings = {"sink": "gpkg", "rasterDestination": "tif"}
         model = start.provider.algorithm(step)
-        for definition in model.destinationParameterDefinitions():
-            ending = endings.get(definition.type()) or definition.defaultFileExtension()
-            given[definition.name()] = str(out / f"{definition.name().partition(':')[0]}.{ending}")
-        return given
+        given = {"LOG_FOLDER": str(folder / "logs"), "SHORELINE": shoreline}
+        return given | destinations(model, out)
     layer = QgsVectorLayer(f"{path}|layername=soundings", "soundings", "ogr")
     if row == "memory":
         layer = layer.materialize(QgsFeatureRequest())
@@ -297,6 +293,17 @@ def parameters(row, step, folder, out):
             "PIXEL_SIZE": CELL,
             "OUTPUT": str(out / "out.tif"),
         }
+    return given
+
+
+def destinations(model, folder):
+    """Return a file in a folder for each result of a model."""
+    endings = {"sink": "gpkg", "rasterDestination": "tif"}
+    given = {}
+    for definition in model.destinationParameterDefinitions():
+        ending = endings.get(definition.type()) or definition.defaultFileExtension()
+        name = definition.name().partition(":")[0]
+        given[definition.name()] = str(folder / f"{name}.{ending}")
     return given
 
 
