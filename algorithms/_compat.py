@@ -28,6 +28,17 @@ def make_field(name: str, kind: str) -> QgsField:
     return QgsField(name, getattr(QVariant, _TYPES[kind]))
 
 
+def show_all_labels(labels):
+    """Let labels overlap each other where they find no free place, so that none is left out."""
+    if Qgis.QGIS_VERSION_INT < 32600:
+        labels.displayAll = True
+        return
+    placement = labels.placementSettings()
+    placement.setOverlapHandling(Qgis.LabelOverlapHandling.AllowOverlapIfRequired)
+    placement.setAllowDegradedPlacement(True)
+    labels.setPlacementSettings(placement)
+
+
 def is_null(value) -> bool:
     """Tell whether an attribute value is NULL (None, or a null QVariant in Qt 5)."""
     return value is None or (isinstance(value, QVariant) and value.isNull())

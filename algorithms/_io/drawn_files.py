@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+import sqlite3
+from contextlib import closing, suppress
 from pathlib import Path
 
 from osgeo import gdal
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
-from ..core.exchange.map_tiles import TILE, Tiling
+from ..core.exchange.map_tiles import TILE, Tiling, tile_metadata
 from .gdal_errors import done, made, quiet, strict
 from .layer_copies import cannot_write
 from .qgis_algorithms import qgis_algorithm, run_within
 
 #: Kind of file -> its ending, GDAL's driver and how tiles are written into it.
 TILE_FILES = {
-    "MBTiles": ("mbtiles", "MBTiles", ("NAME=lake", "TYPE=overlay")),
+    "MBTiles": ("mbtiles", "MBTiles", ()),
     "GeoPackage": ("gpkg", "GPKG", ("TILING_SCHEME=GoogleMapsCompatible", "RASTER_TABLE=lake")),
 }
 
 
-def draw_tiles(layers, tiling: Tiling, path: Path, kind: str, context, feedback):
+def draw_tiles(layers, tiling: Tiling, path: Path, kind: str, words: tuple, context, feedback):
     """Draw layers as raster tiles, with the lower zoom levels.
 
     Parameters
@@ -32,6 +33,8 @@ def draw_tiles(layers, tiling: Tiling, path: Path, kind: str, context, feedback)
         Of a new file, whose ending :data:`TILE_FILES` gives.
     kind : str
         A key of :data:`TILE_FILES`.
+    words : tuple of str
+        Title of the map and who made it, for the file's description of itself.
 
     Raises
     ------
@@ -43,7 +46,8 @@ def draw_tiles(layers, tiling: Tiling, path: Path, kind: str, context, feedback)
     _draw(layers, tiling, picture, context, feedback)
     try:
         _cut(picture, path, kind)
-    except RuntimeError as error:
+        _describe(path, kind, tiling, *words)
+    except (RuntimeError, sqlite3.Error) as error:
         raise cannot_write(path.name) from error
     for leftover in path.parent.glob("picture.tif*"):
         leftover.unlink()
@@ -85,6 +89,21 @@ def _cut(picture, path, kind):
         if factors:
             done(tiles.BuildOverviews("AVERAGE", factors))
         tiles = None
+
+
+def _describe(path, kind, tiling, title, credit):
+    """Write what the file says of itself. GDAL knows no title, and no level without tiles."""
+    with closing(sqlite3.connect(path)) as db, db:
+        if kind == "MBTiles":
+            ((lowest,),) = db.execute("SELECT min(zoom_level) FROM tiles")
+            rows = tile_metadata(tiling, lowest, title, credit)
+            db.executemany("DELETE FROM metadata WHERE name = ?", ((name,) for name in rows))
+            db.executemany("INSERT INTO metadata VALUES (?, ?)", rows.items())
+        else:
+            db.execute(
+                "UPDATE gpkg_contents SET identifier = ?, description = ?",
+                (title or tr("Lake map"), credit),
+            )
 
 
 def require_placed(folder: Path):

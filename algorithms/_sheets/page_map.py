@@ -32,7 +32,7 @@ from ..core.wording import page_layout
 from .page_texts import GUTTER, MARGIN, MM, label, measure
 
 #: Roles of the layers that the map shows, from the top downward.
-DRAWN = ("shoreline", "break_lines", "contours", "soundings", "depth_areas", "surface")
+DRAWN = ("marks", "shoreline", "break_lines", "contours", "soundings", "depth_areas", "surface")
 _TITLE_HEIGHT = 17.0
 _STRIP_HEIGHT = 11.0
 _GRID_ROOM = 4.5
@@ -235,17 +235,17 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
         bold=True,
         expression=denominator is None,
     )
-    x = MARGIN + 26.0 * k
-    for unit in ("ft", "m") if first == "ft" else ("m", "ft"):
-        bar = _scale_bar(sheet, unit, denominator)
-        bar.attemptMove(QgsLayoutPoint(x, top + 0.5 * k, MM))
-        x += 0.21 * frame.width() + 14.0 * k
-    width = 44.0 * k
-    right = frame.right() + _GRID_ROOM * k
+    left, width = MARGIN + 26.0 * k, 44.0 * k
+    caution = frame.right() + _GRID_ROOM * k - width
+    lengths = page_layout.bar_lengths(caution - left, frame.width(), k)
+    for unit, length in zip(("ft", "m") if first == "ft" else ("m", "ft"), lengths):
+        bar = _scale_bar(sheet, unit, denominator, length)
+        bar.attemptMove(QgsLayoutPoint(left, top + 0.5 * k, MM))
+        left += length + page_layout.BAR_ROOM * k
     box = label(
         layout,
         tr("NOT FOR NAVIGATION"),
-        right - width,
+        caution,
         top + 1.2 * k,
         width,
         6.0 * k,
@@ -256,8 +256,8 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
     box.setFrameEnabled(True)
 
 
-def _scale_bar(sheet, unit, denominator) -> QgsLayoutItemScaleBar:
-    """Add a scale bar in feet or meters, about a fifth of the map's width long."""
+def _scale_bar(sheet, unit, denominator, longest) -> QgsLayoutItemScaleBar:
+    """Add a scale bar in feet or meters that is at most ``longest`` mm long."""
     units, k = QgsUnitTypes.DistanceUnit, sheet.k
     bar = QgsLayoutItemScaleBar(sheet.layout)
     bar.setId(f"scale bar, {unit}")
@@ -267,10 +267,9 @@ def _scale_bar(sheet, unit, denominator) -> QgsLayoutItemScaleBar:
     bar.setUnitLabel(unit)
     bar.setNumberOfSegmentsLeft(0)
     bar.setNumberOfSegments(2)
-    longest = 0.21 * sheet.frame.width()
     if denominator is None:
         bar.setSegmentSizeMode(QgsScaleBarSettings.SegmentSizeMode.SegmentSizeFitWidth)
-        bar.setMinimumBarWidth(0.1 * sheet.frame.width())
+        bar.setMinimumBarWidth(0.5 * longest)
         bar.setMaximumBarWidth(longest)
     else:
         bar.setUnitsPerSegment(

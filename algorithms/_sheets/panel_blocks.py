@@ -215,7 +215,13 @@ def legend_block(layout, layers, chart, k, at_datum) -> Block:
     root = legend.model().rootGroup()
     root.clear()
     shore = tr("shoreline at lake datum") if at_datum else tr("shoreline, taken as depth 0")
-    names = {"shoreline": shore, "contours": None, "break_lines": None, "soundings": None}
+    names = {
+        "shoreline": shore,
+        "contours": None,
+        "break_lines": None,
+        "soundings": None,
+        "marks": tr("mark"),
+    }
     for role, name in names.items():
         if role not in layers:
             continue

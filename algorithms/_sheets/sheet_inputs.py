@@ -9,6 +9,7 @@ from qgis.core import (
 
 from .._i18n import tr
 from .._io import params
+from .._io.layer_kinds import require_kind
 from .._io.named_crs import require_alive
 from .._io.rasters import require_content
 from .._styling import apply_style
@@ -26,11 +27,12 @@ ROLES = {
     "break_lines": ("BREAKLINES", ("kind",)),
     "soundings": ("SOUNDINGS", ("depth_m", "status")),
     "gauge": ("GAUGE", ()),
+    "marks": ("MARKS", ()),
 }
 
 RASTERS = ("surface", "idw_surface", "slope")
 
-_STYLE_OF = {"idw_surface": "surface"}
+_STYLE_OF = {"idw_surface": "surface", "marks": "waypoints"}
 
 
 def layer_parameter(role, optional):
@@ -83,6 +85,11 @@ def layer_parameter(role, optional):
                 tr("Gauge readings"),
                 kind.TypeVector,
                 tr("Table of the readings that depths were reduced with."),
+            ),
+            "marks": (
+                tr("Marks"),
+                kind.TypeVectorPoint,
+                tr("Points of your own, drawn with their names, such as waypoints."),
             ),
         }[role]
         parameter = QgsProcessingParameterVectorLayer(name, label, [source_type], optional=optional)
@@ -227,6 +234,8 @@ def layers(inputs) -> dict:
             )
         if role == "shoreline":
             require_lake(layer, inputs.feedback)
+        if role == "marks":
+            require_kind(layer, "point", inputs.feedback)
     check_together(found, inputs)
     return found
 

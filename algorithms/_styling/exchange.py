@@ -9,6 +9,7 @@ from qgis.core import (
     QgsVectorLayerSimpleLabeling,
 )
 
+from .._compat import show_all_labels
 from .._i18n import tr
 from .look import DROP_OFF, INK, WHITE, by_rules, line, text_format
 
@@ -30,9 +31,13 @@ def _waypoints(layer):
     )
     labels = QgsPalLayerSettings()
     labels.fieldName = "name"
-    labels.setFormat(text_format(8.0, buffer=0.7))
+    labels.setFormat(text_format(7.0, buffer=0.7))
+    labels.placement = QgsPalLayerSettings.Placement.OrderedPositionsAroundPoint
+    labels.dist = 0.8
+    labels.priority = 10
+    show_all_labels(labels)
     layer.setLabeling(QgsVectorLayerSimpleLabeling(labels))
-    layer.setLabelsEnabled(True)
+    layer.setLabelsEnabled(layer.fields().indexFromName("name") >= 0)
 
 
 def _device_tracks(layer):

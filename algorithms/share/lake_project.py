@@ -27,6 +27,7 @@ _TREE = (
     (
         QT_TRANSLATE_NOOP("@default", "Map"),
         (
+            ("marks", QT_TRANSLATE_NOOP("@default", "Marks"), True),
             ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
             ("break_lines", QT_TRANSLATE_NOOP("@default", "Drop-off lines"), True),
             ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
@@ -69,8 +70,10 @@ class LakeProject(LakefloorAlgorithm):
     NUMBERS = {"LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project")}
 
     def declare(self):
-        for parameter in sheet_inputs.sheet(*sheet_inputs.ROLES):
+        first = [role for role in sheet_inputs.ROLES if role != "marks"]
+        for parameter in sheet_inputs.sheet(*first):
             self.addParameter(parameter)
+        self.addParameter(sheet_inputs.layer_parameter("marks", optional=True))
         self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)")

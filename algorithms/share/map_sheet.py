@@ -44,6 +44,7 @@ class MapSheet(LakefloorAlgorithm):
             "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"
         ):
             self.addParameter(parameter)
+        self.addParameter(sheet_inputs.layer_parameter("marks", optional=True))
         self.addParameter(
             params.choice(
                 "ORIENTATION",

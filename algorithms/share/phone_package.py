@@ -2,10 +2,8 @@
 
 from qgis.core import (
     QgsCoordinateReferenceSystem,
-    QgsProcessing,
     QgsProcessingContext,
     QgsProcessingParameterFolderDestination,
-    QgsProcessingParameterVectorLayer,
 )
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
@@ -19,13 +17,12 @@ from .._io.layer_kinds import require_kind
 from .._io.qgis_algorithms import Steps, run_within
 from .._sheets import sheet_inputs
 from .._sheets.own_project import own_project
-from .._styling import apply_style
 from ..core.exchange.map_tiles import tiling
 from ..core.exchange.waypoints import check_positions
 from .map_sheet import MapSheet
 
 #: What the map shows, from the top downward.
-_ROLES = ("break_lines", "contours", "shoreline", "soundings", "depth_areas", "surface")
+_ROLES = ("marks", "break_lines", "contours", "shoreline", "soundings", "depth_areas", "surface")
 
 
 class PhonePackage(LakefloorAlgorithm):
@@ -68,14 +65,7 @@ class PhonePackage(LakefloorAlgorithm):
         add = self.addParameter
         for role in ("contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"):
             add(sheet_inputs.layer_parameter(role, optional=role not in ("contours", "shoreline")))
-        add(
-            params.helped(
-                QgsProcessingParameterVectorLayer(
-                    "MARKS", tr("Marks"), [QgsProcessing.SourceType.TypeVectorPoint], optional=True
-                ),
-                tr("Points to take along, such as waypoints. If empty, there are none."),
-            )
-        )
+        add(sheet_inputs.layer_parameter("marks", optional=True))
         for parameter in sheet_inputs.sheet_text():
             add(parameter)
         add(sheet_inputs.depth_unit())
@@ -131,7 +121,8 @@ class PhonePackage(LakefloorAlgorithm):
             progress(0.2)
             if cut is not None:
                 path = staged / f"lake_tiles.{TILE_FILES[tiles][0]}"
-                draw_tiles(copies, cut, path, tiles, own, steps)
+                words = inputs.text("TITLE").strip(), inputs.text("AUTHOR").strip()
+                draw_tiles(copies, cut, path, tiles, words, own, steps)
         progress(0.8)
         _write_sheet(staged / "lake_map.pdf", inputs, steps)
         require_placed(staged)
@@ -151,26 +142,11 @@ class PhonePackage(LakefloorAlgorithm):
 
 
 def _copies(found, project, inputs) -> list:
-    """Return styled copies of the layers and marks, from the top of the map downward."""
+    """Return styled copies of the layers, from the top of the map downward."""
     styled = sheet_inputs.styled_copies(found, _ROLES, project)
     for role, copy in styled.items():
         copy.setName(role)
-    copies = list(styled.values())
-    marks = inputs.vector("MARKS")
-    if marks is not None:
-        require_kind(marks, "point", inputs.feedback)
-        copies.insert(0, _marks_copy(marks, project))
-    return copies
-
-
-def _marks_copy(marks, project):
-    copy = marks.clone()
-    copy.setName("marks")
-    apply_style(copy, "waypoints")
-    copy.setLabelsEnabled(copy.fields().indexFromName("name") >= 0)
-    project.addMapLayer(copy, False)
-    project.layerTreeRoot().insertLayer(0, copy)
-    return copy
+    return list(styled.values())
 
 
 def _write_sheet(path, inputs, steps):

@@ -143,6 +143,16 @@ def test_report_of_table_and_drawdown_agrees_with_the_cone():
         level_report(only(bowl("cone")), circle(), step=1.0, drawdown=0.0)
 
 
+@pytest.mark.parametrize("drawdown", [0.1, 0.3048, 3.0])
+def test_the_row_of_the_drawdown_and_its_polygon_have_one_area(drawdown):
+    # At 0.1 m the uncovered strip is narrower than a cell, and its outline differs from the table.
+    report = level_report(only(bowl("cone")), circle(), step=drawdown, drawdown=drawdown)
+    row = np.argmin(np.abs(report.table.level + drawdown))
+    assert report.uncovered.attributes["area_m2"] == [report.table.uncovered_area[row]]
+    drawn = sum(p.area for p in report.uncovered.polygons)
+    assert drawn == pytest.approx(report.uncovered_area, rel=0.02)
+
+
 def test_water_at_levels():
     depth = bowl("cone", land=60.0)
     for level in (-10.0, -1.0, 0.0, 2.0):

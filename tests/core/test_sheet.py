@@ -266,3 +266,11 @@ def test_what_was_assumed_is_said():
         "No lake level was read for June. Its depths are adjusted where tracks cross.",
     ]
     assert assumed_sentences(soundings.select([2])) == []
+
+
+@given(st.floats(-50.0, 900.0), st.floats(20.0, 400.0), st.sampled_from([1.0, 1.4, 2.0]))
+def test_scale_bars_fit_into_their_room(room, frame, k):
+    lengths = page_layout.bar_lengths(room, frame, k)
+    assert sum(length + page_layout.BAR_ROOM * k for length in lengths) <= max(room, 0.0) + 1e-5
+    assert all(10.0 * k <= length <= 0.21 * frame + 1e-5 for length in lengths)
+    assert (len(lengths) == 2) == (min(0.21 * frame, room / 2 - 14.0 * k) >= 10.0 * k)

@@ -81,7 +81,7 @@ class LevelReport:
     ----------
     table : LevelTable
     uncovered : Areas
-        As :func:`uncovered` returns them.
+        As :func:`uncovered` returns them, but ``area_m2`` is that of the table at this level.
     """
 
     table: LevelTable
@@ -128,10 +128,15 @@ def level_report(
     LakefloorError
         As :func:`level_table` and :func:`uncovered`.
     """
-    table = level_table(surface, shoreline, crs=crs, progress=span(progress, 0.0, 0.8), **options)
-    return LevelReport(
-        table, uncovered(surface.depth, shoreline, drawdown, crs, span(progress, 0.8, 1.0))
+    _check_drawdown(drawdown)
+    table, left = _tabulate(
+        surface, shoreline, crs=crs, at=drawdown, progress=span(progress, 0.0, 0.8), **options
     )
+    bare = uncovered(surface.depth, shoreline, drawdown, crs, span(progress, 0.8, 1.0))
+    # The outline is drawn along contours. The table's area is exact for its bottom, and one figure
+    # is enough.
+    bare.attributes["area_m2"] = [max(table.datum_area - left, 0.0)] * len(bare)
+    return LevelReport(table, bare)
 
 
 def level_table(
@@ -193,6 +198,33 @@ def level_table(
     >>> [round(float(area)) for area in table.area]
     [36100, 37374, 38661, 40000]
     """
+    return _tabulate(
+        surface,
+        shoreline,
+        step=step,
+        crs=crs,
+        lowest=lowest,
+        highest=highest,
+        datum_sd=datum_sd,
+        scale_sd=scale_sd,
+        progress=progress,
+    )[0]
+
+
+def _tabulate(
+    surface,
+    shoreline,
+    *,
+    step,
+    crs=None,
+    lowest=None,
+    highest=0.0,
+    datum_sd=0.0,
+    scale_sd=0.0,
+    at=0.0,
+    progress=silent,
+) -> tuple:
+    """Return :func:`level_table`, and the area of the water at a depth, m2."""
     if not (np.isfinite(step) and step > 0):
         raise LakefloorError(f"The step of the level table must be above 0 m; got {written(step)}.")
     if lowest is None:
@@ -209,7 +241,7 @@ def level_table(
     curve = hypsograph(
         surface.depth,
         shoreline,
-        np.unique(np.append(-level, 0.0)),
+        np.unique(np.concatenate([-level, [0.0, at]])),
         crs=crs,
         uncertainty=surface.uncertainty,
         datum_sd=datum_sd,
@@ -217,20 +249,21 @@ def level_table(
         correlation_length=error_reach(surface, shoreline),
         progress=span(progress, 0.3, 1.0),
     )
-    at, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
-    return LevelTable(
+    rows, datum = np.searchsorted(curve.depth, -level), np.searchsorted(curve.depth, 0.0)
+    table = LevelTable(
         level,
-        curve.area[at],
-        curve.area_sd[at],
-        curve.volume[at],
-        curve.volume_sd[at],
-        curve.length[at],
+        curve.area[rows],
+        curve.area_sd[rows],
+        curve.volume[rows],
+        curve.volume_sd[rows],
+        curve.length[rows],
         curve.shoreline_area,
         curve.mapped_area,
         float(curve.area[datum]),
         float(curve.volume[datum]),
         len(level) < len(asked),
     )
+    return table, float(curve.area[np.searchsorted(curve.depth, at)])
 
 
 def _steps(lowest, highest, step) -> np.ndarray:
@@ -331,9 +364,13 @@ def uncovered(
     LakefloorError
         If the drawdown is not above 0 m or the inputs cannot be used.
     """
-    if not (np.isfinite(drawdown) and drawdown > 0):
-        raise LakefloorError(f"The drawdown must be above 0 m; got {written(drawdown)}.")
+    _check_drawdown(drawdown)
     areas = _areas(depth, shoreline, drawdown, progress)
     bare = [p for p, to in zip(areas.polygons, areas.attributes["depth_to"]) if to is not None]
     size = [p.area if crs is None else polygon_area(p, crs) for p in bare]
     return Areas(bare, {"drawdown_m": [float(drawdown)] * len(bare), "area_m2": size})
+
+
+def _check_drawdown(drawdown):
+    if not (np.isfinite(drawdown) and drawdown > 0):
+        raise LakefloorError(f"The drawdown must be above 0 m; got {written(drawdown)}.")

@@ -68,7 +68,8 @@ def temperature_unit_of(values: np.ndarray) -> str:
 
     Lakes stay below 40 degrees Celsius, and open water above 32 degrees Fahrenheit.
     """
-    return "F" if np.nanmedian(values) > 40.0 else "C"
+    known = values[np.isfinite(values)]
+    return "F" if known.size and np.median(known) > 40.0 else "C"
 
 
 def temperature_unit_assumed(unit: str) -> Assumed:

@@ -18,6 +18,11 @@ PAGE_SIZES = {
 }
 
 _SCALE_STEPS = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 7.5)
+#: What a scale bar needs beside its length, for the last figure and its unit, and the shortest
+#: bar whose figures keep apart, mm on A4.
+BAR_ROOM = 14.0
+_SHORTEST_BAR = 10.0
+
 _GRID_MINUTES = (
     0.01,
     0.02,
@@ -81,6 +86,35 @@ def scale_denominator(
             if step * power >= needed:
                 return round(step * power)
         power *= 10
+
+
+def bar_lengths(room: float, frame: float, k: float) -> list:
+    """Return the lengths of the scale bars, mm, that fit beside each other.
+
+    Parameters
+    ----------
+    room : float
+        Width that bars and their figures have, mm.
+    frame : float
+        Width of the map, mm; a bar is at most about a fifth of it.
+    k : float
+        Size of the page relative to A4.
+
+    Returns
+    -------
+    list of float
+        Of two bars, or of one where two would be too short to read; none where even one would.
+
+    Examples
+    --------
+    >>> bar_lengths(108.0, 178.0, 1.0), bar_lengths(56.0, 117.0, 1.0), bar_lengths(40.0, 100.0, 1.0)
+    ([37.38, 37.38], [14.0, 14.0], [21.0])
+    """
+    for count in (2, 1):
+        length = min(0.21 * frame, room / count - BAR_ROOM * k)
+        if length >= _SHORTEST_BAR * k:
+            return [round(length, 6)] * count
+    return []
 
 
 def bar_segment(longest: float) -> float:

@@ -6,7 +6,12 @@ import sqlite3
 
 import pytest
 from osgeo import gdal, ogr, osr
-from qgis.core import QgsProcessingException
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsCoordinateTransform,
+    QgsProcessingException,
+    QgsProject,
+)
 
 from lakefloor.algorithms._io import drawn_files, layer_copies
 
@@ -29,6 +34,8 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
         {
             **inputs(lake, "DEPTH_AREAS", "SURFACE", "BREAKLINES", "SOUNDINGS"),
             "MARKS": marks,
+            "TITLE": "Trout Lake",
+            "AUTHOR": "A. Example",
             "MAX_ZOOM": 15,
             "OUTPUT": str(folder),
         },
@@ -52,8 +59,24 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
         levels = dict(db.execute("SELECT zoom_level, count(*) FROM tiles GROUP BY zoom_level"))
         assert max(levels) == 15
         assert levels[min(levels)] <= 2
-        metadata = dict(db.execute("SELECT name, value FROM metadata"))
+        rows = db.execute("SELECT name, value FROM metadata").fetchall()
+        metadata = dict(rows)
+        assert len(rows) == len(metadata)
         assert metadata["format"] == "png"
+        assert (metadata["name"], metadata["attribution"]) == ("Trout Lake", "A. Example")
+        # The levels of which there are tiles, no others.
+        assert (metadata["minzoom"], metadata["maxzoom"]) == (str(min(levels)), "15")
+        west, south, east, north = map(float, metadata["bounds"].split(","))
+        box = QgsCoordinateTransform(
+            lake["SHORELINE"].crs(), QgsCoordinateReferenceSystem("EPSG:4326"), QgsProject()
+        ).transformBoundingBox(lake["SHORELINE"].extent())
+        assert (west, south, east, north) == pytest.approx(
+            (box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum()), abs=1e-6
+        )
+        lon, lat, zoom = map(float, metadata["center"].split(","))
+        assert west < lon < east
+        assert south < lat < north
+        assert min(levels) <= zoom <= 15
     # Of Web Mercator: the circumference of its sphere over 256 pixels a tile.
     ground = 2 * math.pi * 6378137 / 256 / 2**15 * math.cos(math.radians(46.22))
     assert results["PIXEL_SIZE"] == pytest.approx(ground, rel=1e-3)
@@ -67,8 +90,16 @@ def test_package(run, lake, tmp_path, memory_layer, feedback):
 def test_geopackage_tiles_and_none(run, lake, tmp_path):
     run(
         "phonepackage",
-        {**inputs(lake), "MAX_ZOOM": 14, "TILES": "GeoPackage", "OUTPUT": str(tmp_path / "a")},
+        {
+            **inputs(lake),
+            "TITLE": "Trout Lake",
+            "MAX_ZOOM": 14,
+            "TILES": "GeoPackage",
+            "OUTPUT": str(tmp_path / "a"),
+        },
     )
+    with sqlite3.connect(tmp_path / "a" / "lake_tiles.gpkg") as db:
+        assert db.execute("SELECT identifier FROM gpkg_contents").fetchall() == [("Trout Lake",)]
     tiles = gdal.Open(str(tmp_path / "a" / "lake_tiles.gpkg"))
     assert tiles.RasterCount == 4
     results = run(

@@ -298,7 +298,8 @@ def test_a_text_that_never_fits_is_refused(lake):
         layout_of(lake, "Letter", "portrait", "far too long " * 4000)
 
 
-def layout_of(lake, paper, orientation, text=""):
+def layout_of(lake, paper, orientation, text="", **more):
+    lake = {**lake, **more}
     roles = {role: lake[name] for role, (name, _) in sheet_inputs.ROLES.items() if name in lake}
     project = QgsProject()
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
@@ -347,9 +348,7 @@ def test_the_lake_fills_the_frame(lake):
     project.clear()
 
 
-def test_labels_on_the_map_do_not_collide(lake):
-    project, layout = layout_of(lake, "Letter", "portrait")
-    chart = layout.referenceMap()
+def labels_on(chart):
     settings = chart.mapSettings(
         chart.extent(),
         QSizeF(2000, 2000 * chart.extent().height() / chart.extent().width()),
@@ -359,11 +358,34 @@ def test_labels_on_the_map_do_not_collide(lake):
     job = QgsMapRendererSequentialJob(settings)
     job.start()
     job.waitForFinished()
-    labels = [
-        label
-        for label in job.takeLabelingResults().labelsWithinRect(chart.extent())
-        if not label.isUnplaced
+    found = job.takeLabelingResults().labelsWithinRect(chart.extent())
+    return [label for label in found if not label.isUnplaced]
+
+
+def test_marks_are_drawn_with_all_their_names(lake, memory_layer):
+    # Closer to each other than their names are long.
+    names = [f"Mark {i}" for i in range(16)]
+    marks = memory_layer(
+        "Point",
+        [f"POINT({EAST + 12 * (i % 4)} {NORTH + 9 * (i // 4)})" for i in range(16)],
+        fields="field=name:string",
+        rows=[[name] for name in names],
+        name="m",
+    )
+    project, layout = layout_of(lake, "Letter", "portrait", MARKS=marks)
+    shown = {label.labelText for label in labels_on(layout.referenceMap())}
+    assert set(names) <= shown
+    legend = next(item for item in layout.items() if getattr(item, "id", str)() == "legend")
+    assert "mark" in [
+        node.customProperty("legend/title-label")
+        for node in legend.model().rootGroup().findLayers()
     ]
+    project.clear()
+
+
+def test_labels_on_the_map_do_not_collide(lake):
+    project, layout = layout_of(lake, "Letter", "portrait")
+    labels = labels_on(layout.referenceMap())
     shapes = [
         QgsGeometry.fromPolygonXY([[*label.cornerPoints, label.cornerPoints[0]]])
         for label in labels
