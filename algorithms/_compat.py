@@ -19,6 +19,9 @@ STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or geta
 #: Whether QGIS writes times to the millisecond: 3.22 cuts them to whole seconds, 3.40 does not.
 KEEPS_MILLISECONDS = Qgis.QGIS_VERSION_INT >= 34000
 
+#: How labels may overlap; None before QGIS 3.26.
+_OVERLAP = getattr(Qgis, "LabelOverlapHandling", None)
+
 
 def make_field(name: str, kind: str) -> QgsField:
     """Return a field of kind ``double``, ``int``, ``text`` or ``datetime``."""
@@ -30,11 +33,11 @@ def make_field(name: str, kind: str) -> QgsField:
 
 def show_all_labels(labels):
     """Let labels overlap each other where they find no free place, so that none is left out."""
-    if Qgis.QGIS_VERSION_INT < 32600:
+    if _OVERLAP is None:
         labels.displayAll = True
         return
     placement = labels.placementSettings()
-    placement.setOverlapHandling(Qgis.LabelOverlapHandling.AllowOverlapIfRequired)
+    placement.setOverlapHandling(_OVERLAP.AllowOverlapIfRequired)
     placement.setAllowDegradedPlacement(True)
     labels.setPlacementSettings(placement)
 
