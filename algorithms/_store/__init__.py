@@ -25,7 +25,7 @@ from .copies import back_up, beside, restore
 from .fitting import fit_to_store, offsets_to_keep
 from .lake_store import Contents, contents, read, remove, undo
 from .log_book import edit_log_book, history, log_book
-from .merging import read_whole, write_merged
+from .merging import facts_by_visit, read_whole, write_merged
 from .setting_aside import set_aside
 
 __all__ = [
@@ -36,6 +36,7 @@ __all__ = [
     "beside",
     "contents",
     "edit_log_book",
+    "facts_by_visit",
     "fit_to_store",
     "history",
     "log_book",

@@ -112,9 +112,11 @@ def with_changes(db, part, done):
 
 
 def _distinct(told):
-    """Yield each action once, though the history has a row for each visit."""
+    """Yield each action on all visits once, though the history has a row for each visit."""
     before = None
     for action, _, words in told:
+        if words.get("visits") is not None:
+            continue
         if (action, words) != before:
             yield action, words
         before = (action, words)

@@ -87,7 +87,7 @@ def set_aside(
     """
     if not Path(path).is_file():
         raise absent(path)
-    kept = {**(parameters or {}), "part": part.written(), "words": words}
+    kept = {**(parameters or {}), "part": part.written(), "words": words, "visits": visits}
     kept, done = json.dumps(kept, sort_keys=True, default=str), SetAside()
     with (
         prepared(path, progress, done.notes) as prepare,

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from shapely import wkt
+from shapely.geometry import mapping, shape
 from shapely.geometry.base import BaseGeometry
 
 from ..polygons import contains, rings
@@ -76,9 +76,9 @@ class VisitPart:
         return held
 
     def written(self) -> dict:
-        """Return the part as the history of a store keeps it."""
+        """Return the part as the history of a store keeps it, the area as in GeoJSON."""
         return {
-            "area": None if self.area is None else self.area.wkt,
+            "area": None if self.area is None else mapping(self.area),
             "from": None if self.start is None else str(self.start.astype("datetime64[ms]")),
             "to": None if self.stop is None else str(self.stop.astype("datetime64[ms]")),
             "untimed": self.untimed,
@@ -100,7 +100,7 @@ class VisitPart:
 
         area = written.get("area")
         return cls(
-            None if area is None else wkt.loads(area),
+            None if area is None else shape(area),
             time(written.get("from")),
             time(written.get("to")),
             bool(written.get("untimed")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -131,11 +132,11 @@ class VisitFacts:
         True
         """
         files, *values = values
-        known = [
-            value if value is None or field.name in _TEXTS else float(value)
+        known: dict[str, Any] = {
+            field.name: value if value is None or field.name in _TEXTS else float(value)
             for field, value in zip(fields(cls)[1:], values)
-        ]
-        facts = cls(tuple(files.split(_BETWEEN)) if files else (), *known)
+        }
+        facts = cls(tuple(files.split(_BETWEEN)) if files else (), **known)
         if not all(isinstance(getattr(facts, name), (str, type(None))) for name in _TEXTS):
             raise TypeError("no text")
         return facts
