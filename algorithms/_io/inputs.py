@@ -157,6 +157,29 @@ class Inputs:
             )
         return np.datetime64(day.toString(Qt.DateFormat.ISODate), "D")
 
+    def moment(self, name: str):
+        """Return a date and time as datetime64[ms] in UTC; one that states no zone is in UTC.
+
+        Raises
+        ------
+        LakefloorError
+            If what was given is no date and time.
+        """
+        if self._optional(name) and not self.given(name):
+            return None
+        moment = self._read(self.algorithm.parameterAsDateTime, name)
+        if not moment.isValid():
+            raise LakefloorError(
+                tr("'{}' is no date and time. Write it as 2026-05-14T14:30:00.").format(
+                    self.parameters[name]
+                )
+            )
+        if moment.timeSpec() == Qt.TimeSpec.OffsetFromUTC:
+            moment = moment.toUTC()
+        text = f"{moment.date().toString(Qt.DateFormat.ISODate)}T"
+        text += moment.time().toString(Qt.DateFormat.ISODateWithMs)
+        return np.datetime64(text, "ms")
+
     def time_zone(self, name: str):
         """Return a time zone as tzinfo; raise LakefloorError if its name is not known."""
         return zone(self.text(name))

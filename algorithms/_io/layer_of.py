@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsProcessingFeatureSourceDefinition, QgsVectorLayer
+from pathlib import Path
+
+from qgis.core import QgsProcessingFeatureSourceDefinition, QgsProcessingUtils, QgsVectorLayer
 
 
 def remember_layer(source, layer, value):
@@ -31,6 +33,16 @@ def _is_whole(value) -> bool:
 def layer_of(source):
     """Return the layer of a source, None if that is not known."""
     return source if isinstance(source, QgsVectorLayer) else getattr(source, "layer", None)
+
+
+def file_name_of(source) -> str:
+    """Return the name of the file that features come from; of a temporary one, that of the layer."""
+    layer = layer_of(source)
+    if layer is not None and layer.providerType() in ("ogr", "delimitedtext"):
+        path = Path(layer.source().partition("|")[0].partition("?")[0])
+        if path.suffix and Path(QgsProcessingUtils.tempFolder()) not in path.parents:
+            return path.name
+    return source.sourceName()
 
 
 def is_whole(source) -> bool:

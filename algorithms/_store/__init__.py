@@ -23,8 +23,10 @@ notebook can use it::
 from .adding import Added, add
 from .copies import back_up, beside, restore
 from .fitting import fit_to_store, offsets_to_keep
-from .lake_store import Contents, contents, read, remove
-from .merging import read_whole, write_merged
+from .lake_store import Contents, contents, read, remove, undo
+from .log_book import edit_log_book, history, log_book
+from .merging import facts_by_visit, read_whole, write_merged
+from .setting_aside import set_aside
 
 __all__ = [
     "Added",
@@ -33,11 +35,17 @@ __all__ = [
     "back_up",
     "beside",
     "contents",
+    "edit_log_book",
+    "facts_by_visit",
     "fit_to_store",
+    "history",
+    "log_book",
     "offsets_to_keep",
     "read",
     "read_whole",
     "remove",
     "restore",
+    "set_aside",
+    "undo",
     "write_merged",
 ]

@@ -4,35 +4,52 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from .._i18n import tr
 from ..core.correcting.datums import datum_words
+from ..core.days import longitude
 from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate, each_visit
 from ..core.track import in_logged_order
 from ..core.visits.bottom_change import ChangeTest
+from ..core.visits.log_book import VisitFacts, facts_of
 from ..core.visits.store_content import find_known
 from ..core.visits.store_visits import (
     entering,
     first_day,
     free_name,
     order_of_entering,
+    resumes,
     twin_of,
     visit_continued,
     visits_by_datum,
     visits_replaced,
 )
+from .by_hand import as_set_aside, say_removed, with_changes, without_removed
 from .comparing import compare_bottom
 from .file import writing
 from .layout import log
 from .new_file import crs_of, same_crs
 from .rows import delete_soundings
+from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import accept_again, enter, logged, new_visit, parts, stored_visits, update_extent
+from .visits import (
+    accept_again,
+    enter,
+    facts_held,
+    logged,
+    new_visit,
+    parts,
+    stored_visits,
+    times_of,
+    update_extent,
+    write_facts,
+)
 
 
 @dataclass
@@ -67,9 +84,11 @@ def add(
     crs: str,
     *,
     mode: str = "add",
+    joins: bool = True,
     newer_wins: bool = False,
     change: ChangeTest | None = None,
     parameters: dict | None = None,
+    facts: dict | None = None,
     before_commit=None,
     progress: Progress = silent,
 ) -> Added:
@@ -87,6 +106,9 @@ def add(
     mode : str
         ``add``: soundings that are there already change nothing, others enter. ``replace``: a
         visit that is there already, as told by what was logged, is exchanged.
+    joins : bool
+        Whether soundings that go on with a visit of their name, on its day or after a pause as
+        :data:`.core.days.VISIT_BREAK_H` allows, enter into it; otherwise as a visit of their own.
     newer_wins : bool
         Where the bottom has changed, older soundings get the status ``superseded by`` the newer
         visit. Otherwise change is only reported.
@@ -94,6 +116,9 @@ def add(
         When the bottom counts as changed.
     parameters : dict, optional
         Kept in the store beside the visit and in the history.
+    facts : dict of str to VisitFacts, optional
+        What the log-book is to say of each visit, by its name in ``soundings``. What follows from
+        the corrections of its soundings need not be given.
     before_commit : callable, optional
         Takes what was done, :class:`Added`; if it raises, nothing has changed.
     progress : callable
@@ -128,12 +153,13 @@ def add(
                     "soundings, then run again."
                 ).format(crs, crs_of(db))
             )
-        take_in = _replace if mode == "replace" else _add
+        take_in = _replace if mode == "replace" else partial(_add, joins=joins)
         touched = set()
         for name, part, step in _visits_of(soundings, crs, span(progress, 0.0, 0.7)):
             present = set() if newer_wins else {v.name for v in stored_visits(db)}
+            told = (facts or {}).get(str(part.visit[0]), VisitFacts())
             part = entering(part, present)
-            touched.add(take_in(db, name, part, parameters, done, step))
+            touched.add(take_in(db, name, part, told, parameters, done, step))
         touched.discard(None)
         _refuse_other_datum(db, path)
         compare_bottom(
@@ -161,7 +187,7 @@ def _visits_of(soundings, crs, progress):
         yield name.strip() or first_day(part, crs) or tr("unnamed"), part, step
 
 
-def _add(db, name, part, parameters, done, progress):
+def _add(db, name, part, facts, parameters, done, progress, joins=True):
     """Enter what is not there yet; return the number of the visit that grew, or None."""
     stored = stored_visits(db)
     known = find_known(part, logged(db, part, stored, progress))
@@ -184,40 +210,69 @@ def _add(db, name, part, parameters, done, progress):
             )
     if known.there.all():
         return None
-    fresh = part.select(~known.there)
-    host = visit_continued(stored, known, len(part))
+    fresh, host = part.select(~known.there), visit_continued(stored, known, len(part))
+    if host is None:
+        _refuse_twin(stored, name, fresh)
+        host = _resumed(db, stored, name, fresh, facts) if joins else None
     if host is not None:
-        earlier = concatenate(s for s, _ in parts(db, host))
-        same = fresh.replace(visit=np.full(len(fresh), host.name, object))
-        merged = in_logged_order(concatenate([earlier, same]))
-        delete_soundings(db, host.number)
-        mark = enter(db, host.number, host.name, merged, parameters, progress)
-        log(db, "extended", host.name, len(fresh), mark, parameters)
-        done.notes.append(
-            tr("Soundings added to visit '{}' of the lake database: {}.").format(
-                host.name, len(fresh)
-            )
-        )
+        fresh = without_removed(db, host.name, fresh, done)
+        if not len(fresh):
+            return None
+    keep_for_undo(db)
+    fresh = with_changes(db, fresh, done)
+    if host is not None:
+        _extend(db, host, fresh, facts, parameters, done, progress)
         name, number = host.name, host.number
     else:
-        _refuse_twin(stored, name, fresh)
-        free = free_name(stored, name)
-        if free != name:
-            done.notes.append(
-                tr(
-                    "Visit '{}' of the lake database has other soundings. The new ones enter as "
-                    "'{}'."
-                ).format(name, free)
-            )
-        name, number = free, new_visit(db, free)
-        mark = enter(db, number, name, fresh, parameters, progress)
-        log(db, "added", name, len(fresh), mark, parameters)
+        name, number = _enter_new(db, stored, name, fresh, facts, parameters, done, progress)
     done.visits.append(name)
     done.added += len(fresh)
     return number
 
 
-def _replace(db, name, part, parameters, done, progress):
+def _resumed(db, stored, name, part, facts):
+    """Return the visit of that name that soundings go on with after a pause, or None."""
+    host = next((v for v in stored if v.name == name), None)
+    if host is None or host.without_time:
+        return None
+    if facts_held(db, host.number).contradicts(facts_of(part).updated(facts)):
+        return None
+    lon = longitude(part.x, part.y, crs_of(db))
+    return host if resumes(times_of(db, host), part.time, part.corrections, lon) else None
+
+
+def _extend(db, host, fresh, facts, parameters, done, progress):
+    """Enter soundings into a visit that is there, in the order in which they were logged."""
+    earlier = concatenate(s for s, _ in parts(db, host))
+    same = fresh.replace(visit=np.full(len(fresh), host.name, object))
+    merged = in_logged_order(concatenate([earlier, same]))
+    delete_soundings(db, host.number)
+    mark = enter(db, host.number, host.name, merged, parameters, progress)
+    held = facts_held(db, host.number)
+    write_facts(db, host.number, held.remeasured(facts_of(merged)).extended(facts))
+    log(db, "extended", host.name, len(fresh), mark, parameters)
+    done.notes.append(
+        tr("Soundings added to visit '{}' of the lake database: {}.").format(host.name, len(fresh))
+    )
+
+
+def _enter_new(db, stored, name, fresh, facts, parameters, done, progress):
+    """Enter soundings as a visit of its own; return its name and number."""
+    free = free_name(stored, name)
+    if free != name:
+        done.notes.append(
+            tr(
+                "Visit '{}' of the lake database has other soundings. The new ones enter as '{}'."
+            ).format(name, free)
+        )
+    number = new_visit(db, free)
+    mark = enter(db, number, free, fresh, parameters, progress)
+    write_facts(db, number, facts_of(fresh).updated(facts))
+    log(db, "added", free, len(fresh), mark, parameters)
+    return free, number
+
+
+def _replace(db, name, part, facts, parameters, done, progress):
     """Exchange the visits that hold what this one logged; return its number."""
     stored = stored_visits(db)
     known = find_known(part, logged(db, part, stored, progress))
@@ -231,13 +286,19 @@ def _replace(db, name, part, parameters, done, progress):
                 ).format(name)
             )
         done.notes.append(tr("Visit '{}' was not in the lake database and is added.").format(name))
-        return _add(db, name, part, parameters, done, progress)
+        return _add(db, name, part, facts, parameters, done, progress)
     numbers = {v.number for v in matched}
     elsewhere = known.there & ~np.isin(known.visit, list(numbers))
     done.already_there += int(elsewhere.sum())
     part = part.select(~elsewhere)
     kept = next((v for v in matched if v.name == name), matched[0])
     matched.sort(key=lambda v: v is not kept)
+    keep_for_undo(db)
+    part = with_changes(db, as_set_aside(db, matched, part, done, progress), done)
+    told = VisitFacts()
+    for visit in reversed(matched):
+        told = told.updated(facts_held(db, visit.number).told())
+        say_removed(db, visit.name, part, done)
     for visit in matched:
         done.restored += accept_again(db, visit.name, parameters)
         done.removed += visit.soundings
@@ -257,6 +318,7 @@ def _replace(db, name, part, parameters, done, progress):
             )
         )
     mark = enter(db, kept.number, kept.name, part, parameters, progress)
+    write_facts(db, kept.number, told.updated(facts_of(part)).updated(facts))
     log(db, "added", kept.name, len(part), mark, parameters)
     done.visits.append(kept.name)
     done.added += len(part)

@@ -19,10 +19,11 @@ from ..core.progress import silent
 from .errors import DamagedError, explained, not_named_gpkg
 from .file import copy_store, put_in_place, reading
 from .layout import check_layout, log, state_of
+from .undoing import forget
 from .visits import parts, stored_visits, verify
 
 #: What stands in the names of copies that Lakefloor makes beside a store.
-_ASIDE = re.compile(r"-(backup|layout-1|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")
+_ASIDE = re.compile(r"-(backup|layout-[12]|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")
 
 
 def aside_name(path, folder, what) -> Path:
@@ -206,6 +207,7 @@ def restore(backup, path, progress=silent):
         _, identity = look_over(staged, progress)
         with explained(staged), closing(sqlite3.connect(str(staged))) as db:
             log(db, "restored", None, None, None, json.dumps({"backup": backup.name}))
+            forget(db)
             db.commit()
         _flush_copy(staged)
         if not path.exists():

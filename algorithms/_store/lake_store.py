@@ -1,4 +1,4 @@
-"""What is done with a lake's store: its contents, its soundings, the removal of visits."""
+"""What is done with a lake's store: contents, soundings, the removal of visits, undoing."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import numpy as np
 from ..core.progress import Progress, silent
 from .errors import absent
 from .file import reading, writing
-from .layout import log
 from .new_file import crs_of
-from .rows import delete_soundings
+from .undoing import Undone, changes_since, keep_for_undo, last_change, nothing_to_undo, take_back
 from .upgrading import prepared
 from .visits import (
-    accept_again,
+    check_held,
+    delete_visit,
     parts,
     stored_visits,
     update_extent,
@@ -133,12 +133,51 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
     notes = []
     with prepared(path, progress, notes) as prepare, writing(path, None, progress, prepare) as db:
         visits = [visit_named(stored_visits(db), name, path) for name in dict.fromkeys(names)]
+        keep_for_undo(db)
         for k, visit in enumerate(visits):
             progress(0.9 * k / len(visits))
             removed += visit.soundings
-            restored += accept_again(db, visit.name, parameters)
-            delete_soundings(db, visit.number)
-            db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
-            log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
+            restored += delete_visit(db, visit, parameters)
         update_extent(db)
     return {"removed": removed, "restored": restored, "notes": notes}
+
+
+def undo(path, *, parameters: dict | None = None, progress: Progress = silent) -> Undone:
+    """Undo the last change of a store, which is then as before it, but for its history.
+
+    Parameters
+    ----------
+    path : str or Path
+    parameters : dict, optional
+        Kept in the history.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`add`, and if the last change cannot be undone: it was undone, or a restored backup
+        or an edit of another program came after it.
+    """
+    if not Path(path).is_file():
+        raise absent(path)
+    done = Undone()
+    with (
+        prepared(path, progress, done.notes) as prepare,
+        writing(path, None, progress, prepare) as db,
+    ):
+        last = last_change(db)
+        if last is None:
+            raise nothing_to_undo(path)
+        done.soundings_before = sum(v.soundings for v in stored_visits(db))
+        done.changes = [tuple(row[2:5]) for row in changes_since(db, last[1])]
+        progress(0.1)
+        numbers = take_back(db, last, parameters or {})
+        progress(0.6)
+        present = stored_visits(db)
+        for visit in present:
+            if visit.number in numbers:
+                check_held(db, visit)
+        update_extent(db)
+        verify_counts(db, present)
+        done.soundings_after = sum(v.soundings for v in present)
+    return done

@@ -2,7 +2,8 @@
 
 Layout 1 is that of Lakefloor 0.1.0. Layout 2 adds to ``visits`` a checksum of what each holds, and
 to the description of ``history`` the identity of the store, kept in all its copies, and when
-Lakefloor last changed it, by which an edit of another program is told from damage.
+Lakefloor last changed it, by which an edit of another program is told from damage. Layout 3 adds
+to ``visits`` the columns of the log-book.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from .errors import damaged
 #: Description of the table of visits, which tells a store from other GeoPackages.
 LAYOUT_WORDS = f"{STORE}, layout "
 
-LAYOUT = 2
+LAYOUT = 3
 
 #: Description of the history: the identity of the store, and when Lakefloor last changed it.
 _STATE = re.compile(r"store (?P<identity>[0-9a-f]{32}), as of (?P<changed>\S+)")
@@ -28,7 +29,23 @@ _STATE = re.compile(r"store (?P<identity>[0-9a-f]{32}), as of (?P<changed>\S+)")
 #: As in the partial index, for SQLite to see that it serves.
 IS_SUPERSEDED = f"substr(status, 1, {len(SUPERSEDED)}) = '{SUPERSEDED}'"
 
-VISITS = {
+#: Columns of the log-book, in the order of :class:`.core.visits.log_book.VisitFacts`.
+LOG_BOOK = {
+    "files": "text",
+    "owner": "text",
+    "sounder": "text",
+    "beam_deg": "double",
+    "draft_m": "double",
+    "level_m": "double",
+    "level_from": "text",
+    "offset_m": "double",
+    "offset_sd_m": "double",
+    "hardness_gain": "double",
+    "remark": "text",
+}
+
+#: What is said of the soundings of a visit.
+DESCRIPTION = {
     "visit": "text",
     "fingerprint": "text",
     "soundings": "int",
@@ -45,6 +62,8 @@ VISITS = {
     "parameters": "text",
     "checksum": "text",
 }
+
+VISITS = {**DESCRIPTION, **LOG_BOOK}
 
 HISTORY = {
     "time": "datetime",
@@ -165,6 +184,11 @@ def complete(db, crs):
     )
     log(db, "made", None, None, None, json.dumps({"crs": crs}))
     stamp(db, uuid.uuid4().hex)
+
+
+def columns_of(db, table) -> list:
+    """Return the names of the columns of a table."""
+    return [name for _, name, *_ in db.execute(f"PRAGMA table_info({table})")]
 
 
 def log(db, action, visit, count, mark, parameters):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from ..core.visits.merging import Merged
 from .adding import Added, add
 from .file import copy_store
 from .lake_store import contents, read
+from .log_book import log_book
 from .upgrading import make_own
 
 
@@ -36,7 +38,13 @@ def read_whole(path, progress: Progress = silent) -> Soundings:
 
 
 def write_merged(
-    path, target, merged: Merged, level: str = "store", progress: Progress = silent
+    path,
+    target,
+    merged: Merged,
+    level: str = "store",
+    progress: Progress = silent,
+    *,
+    facts: dict | None = None,
 ) -> Added:
     """Write a new store with what one's own holds and what another adds to it.
 
@@ -51,6 +59,8 @@ def write_merged(
     level : str
         How that was asked to adjust levels; kept in the history.
     progress : callable
+    facts : dict of str to VisitFacts, optional
+        What the other's log-book says of its visits, by name: :func:`facts_by_visit`.
     """
     copy_store(path, target)
     make_own(target)
@@ -62,5 +72,19 @@ def write_merged(
         merged.soundings,
         contents(path).crs,
         parameters={"merged": True, "level": level, "offset_m": offset},
+        facts=facts,
+        # Another's visit of the same name and day is a visit of its own.
+        joins=False,
         progress=progress,
     )
+
+
+def facts_by_visit(path) -> dict:
+    """Return what a store's log-book says of each visit, for another store that it enters.
+
+    The offset and the gain are left out: they are against the rest of this store.
+    """
+    return {
+        entry.visit.name: replace(entry.facts, offset_m=None, offset_sd_m=None, hardness_gain=None)
+        for entry in log_book(path)
+    }

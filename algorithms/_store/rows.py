@@ -10,6 +10,7 @@ from ..core.geopackage import point_blobs, positions, time_texts
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
 from ..core.visits.store_visits import CHECKSUM_ROWS
 from .errors import damaged
+from .layout import columns_of
 
 BATCH = 20_000
 
@@ -30,17 +31,22 @@ def decoding():
         raise damaged() from error
 
 
-def insert_soundings(db, soundings, number, progress):
-    """Write the soundings of a visit, and their places into the spatial index."""
-    ((srs,),) = db.execute(
-        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'"
-    )
+def last_number(db) -> int:
+    """Return the largest number of a sounding that was ever given; none is given twice."""
     ((last,),) = db.execute("SELECT max(fid) FROM soundings")
     ((given,),) = db.execute(
         "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = 'soundings' "
         "UNION ALL SELECT 0)"
     )
-    first = max(last or 0, given) + 1
+    return max(last or 0, given)
+
+
+def insert_soundings(db, soundings, number, progress):
+    """Write the soundings of a visit, and their places into the spatial index."""
+    ((srs,),) = db.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'"
+    )
+    first = last_number(db) + 1
     columns = ["fid", "geom", "visit_id", *SCHEMA]
     marks = ", ".join("?" * len(columns))
     insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
@@ -85,10 +91,31 @@ def _insert_rows(db, insert, soundings, first, number, srs, progress):
         db.executemany(
             insert, zip(fids, point_blobs(part.x, part.y, srs), [number] * len(part), *fields)
         )
-        x, y = part.x[placed].tolist(), part.y[placed].tolist()
-        ids = (np.flatnonzero(placed) + fids.start).tolist()
-        db.executemany(
-            "INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)", zip(ids, x, x, y, y)
+        _index(db, np.flatnonzero(placed) + fids.start, part.x[placed], part.y[placed])
+
+
+def _index(db, ids, x, y):
+    """Put points into the spatial index."""
+    x, y = x.tolist(), y.tolist()
+    db.executemany(
+        "INSERT INTO rtree_soundings_geom VALUES (?, ?, ?, ?, ?)", zip(ids.tolist(), x, x, y, y)
+    )
+
+
+def put_back(db, table):
+    """Write rows of a table of former soundings, which has their columns, over those of now."""
+    gone = f"SELECT fid, geom FROM {table} WHERE fid NOT IN (SELECT fid FROM soundings)"
+    ((count,),) = db.execute(f"SELECT count(*) FROM ({gone})")
+    for rows in pages(db.execute(f"{gone} AND geom IS NOT NULL ORDER BY fid")):
+        with decoding():
+            ids, blobs = zip(*rows)
+            x, y = positions(blobs)
+        placed = np.isfinite(x) & np.isfinite(y)
+        _index(db, np.array(ids)[placed], x[placed], y[placed])
+    names = ", ".join(f'"{name}"' for name in columns_of(db, table))
+    with _counted_at_once(db, count):
+        db.execute(
+            f"INSERT OR REPLACE INTO soundings ({names}) SELECT {names} FROM {table} ORDER BY fid"
         )
 
 

@@ -11,8 +11,9 @@ from .._i18n import tr
 from ..core.progress import silent
 from .copies import keep_aside
 from .file import writing
-from .layout import LAYOUT, LAYOUT_WORDS, layout_of, log, stamp, state_of
-from .visits import check_entry, take_over, verify
+from .layout import LAYOUT, LAYOUT_WORDS, LOG_BOOK, columns_of, layout_of, log, stamp, state_of
+from .undoing import forget
+from .visits import check_entry, fill_log_book, take_over, verify
 
 
 @contextmanager
@@ -26,12 +27,12 @@ def prepared(path, progress, notes):
 
     def prepare(db):
         nonlocal kept
-        edited, old = not state_of(db)[1], layout_of(db) == 1
-        if edited or old:
+        edited, layout = not state_of(db)[1], layout_of(db)
+        if edited or layout < LAYOUT:
             verify(db, progress)
         else:
             check_entry(db)
-        if old:
+        if layout < LAYOUT:
             kept = bring_up(db, path)
             notes.append(
                 tr(
@@ -39,15 +40,18 @@ def prepared(path, progress, notes):
                     "its old state is kept as '{}'."
                 ).format(path.name, kept.name)
             )
-            take_over(db, progress)
-        elif edited:
+        if edited and layout > 1:
             notes.append(
                 tr(
                     "Another program has edited lake database '{}' since Lakefloor last changed it. "
                     "Its present content is taken as right."
                 ).format(path.name)
             )
+        if edited or layout == 1:
+            forget(db)
             take_over(db, progress)
+        if layout < LAYOUT:
+            fill_log_book(db)
 
     try:
         yield prepare
@@ -63,26 +67,33 @@ def make_own(path):
     """Make a copy of a store a store of its own, of the present layout and with a new identity."""
 
     def prepare(db):
-        identity = uuid.uuid4().hex
-        if layout_of(db) == 1:
+        identity, layout = uuid.uuid4().hex, layout_of(db)
+        if layout < LAYOUT:
             bring_up(db, identity=identity)
-            take_over(db, silent)
+            if layout == 1:
+                take_over(db, silent)
+            fill_log_book(db)
         else:
             stamp(db, identity)
+        forget(db)
 
     with writing(path, None, silent, prepare):
         pass
 
 
 def bring_up(db, path=None, identity=None):
-    """Change a store of layout 1 to layout 2, but for the checksums; return its copy's path.
+    """Give a store the columns of the present layout, not filled yet; return its copy's path.
 
     The store at ``path`` is copied aside before; without a path it is not.
     """
     identity = identity or state_of(db)[0]
-    kept = keep_aside(path, "layout-1") if path else None
+    kept = keep_aside(path, f"layout-{layout_of(db)}") if path else None
+    there = columns_of(db, "visits")
     try:
-        db.execute("ALTER TABLE visits ADD COLUMN checksum TEXT")
+        for name, kind in {"checksum": "text", **LOG_BOOK}.items():
+            if name not in there:
+                kind = "REAL" if kind == "double" else "TEXT"
+                db.execute(f"ALTER TABLE visits ADD COLUMN {name} {kind}")
         db.execute(
             "UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
             (f"{LAYOUT_WORDS}{LAYOUT}",),

@@ -13,11 +13,21 @@ from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions, time_texts
 from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
+from ..core.visits.log_book import VisitFacts, facts_from
 from ..core.visits.store_content import Logged, fingerprint
 from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
 from .errors import damaged
-from .layout import IS_SUPERSEDED, VISITS, layout_of, log, now, stamp, state_of
-from .rows import BATCH, as_times, blocks_in, decoding, insert_soundings, pages, read_pages
+from .layout import DESCRIPTION, IS_SUPERSEDED, LOG_BOOK, layout_of, log, now, stamp, state_of
+from .rows import (
+    BATCH,
+    as_times,
+    blocks_in,
+    decoding,
+    delete_soundings,
+    insert_soundings,
+    pages,
+    read_pages,
+)
 
 
 def stored_visits(db):
@@ -66,11 +76,11 @@ def enter(db, number, name, part, parameters, progress):
     """Write the soundings of a visit and its row; return the fingerprint."""
     part = part.replace(visit=np.full(len(part), name, object))
     insert_soundings(db, part, number, progress)
-    return _describe(db, number, name, part, now(), parameters)
+    return describe(db, number, name, part, now(), parameters)
 
 
-def _describe(db, number, name, part, added, parameters):
-    """Write the row of a visit; return the fingerprint."""
+def describe(db, number, name, part, added, parameters):
+    """Write what the row of a visit says of its soundings; return the fingerprint."""
     mark = fingerprint(part.time, part.raw_depth)
     timed = part.time[~np.isnat(part.time)]
     box = box_of(part) or [None] * 4
@@ -91,7 +101,7 @@ def _describe(db, number, name, part, added, parameters):
         parameters,
         checksum(part),
     )
-    names = ", ".join(f"{column} = ?" for column in VISITS)
+    names = ", ".join(f"{column} = ?" for column in DESCRIPTION)
     db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
     return mark
 
@@ -140,8 +150,45 @@ def take_over(db, progress):
         )
         whole = concatenate(held)
         whole = whole.replace(visit=np.full(len(whole), name, object))
-        _describe(db, number, name, whole, added, parameters)
+        describe(db, number, name, whole, added, parameters)
     stamp(db)
+
+
+# -- the log-book ------------------------------------------------------------------------------
+
+
+def facts_held(db, number) -> VisitFacts:
+    """Return what the log-book says of a visit."""
+    row = db.execute(
+        f"SELECT {', '.join(LOG_BOOK)} FROM visits WHERE fid = ?", (number,)
+    ).fetchone()
+    with decoding():
+        return VisitFacts.of_columns(row)
+
+
+def write_facts(db, number, facts):
+    """Write what the log-book says of a visit."""
+    names = ", ".join(f"{column} = ?" for column in LOG_BOOK)
+    db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*facts.columns(), number))
+
+
+def facts_found(db, number) -> VisitFacts:
+    """Return what the corrections of a visit's soundings say of it."""
+    rows = db.execute(
+        "SELECT coalesce(corrections, ''), count(*) FROM soundings WHERE visit_id = ? GROUP BY 1",
+        (number,),
+    ).fetchall()
+    with decoding():
+        return facts_from(*zip(*rows)) if rows else VisitFacts()
+
+
+def fill_log_book(db):
+    """Write into an empty log-book what the corrections of the soundings say."""
+    for (number,) in db.execute("SELECT fid FROM visits").fetchall():
+        write_facts(db, number, facts_found(db, number).updated(facts_held(db, number)))
+
+
+# -- checks ------------------------------------------------------------------------------------
 
 
 def verify(db, progress):
@@ -259,10 +306,11 @@ def _read_blocks(db, visit, first, blocks):
                 yield page, rows
 
 
-def logged(db, part, stored, progress):
+def logged(db, part, stored, progress, by_row=False):
     """Yield what may be the same soundings, from the visits that meet this one in time.
 
     Where either has soundings without time, the visits that meet this one in place are read too.
+    With ``by_row`` they go by the numbers of their rows rather than those of their visits.
     """
     timed = part.time[~np.isnat(part.time)]
     # A program that drops milliseconds moves a time by less than this.
@@ -270,7 +318,7 @@ def logged(db, part, stored, progress):
     first, last = (timed.min() - second, timed.max() + second) if timed.size else (None, None)
     untimed = timed.size < len(part)
     box = box_of(part)
-    query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
+    query = "SELECT geom, time, raw_depth_m, depth_m, fid FROM soundings WHERE visit_id = ?"
     for visit in stored:
         meets = (
             timed.size
@@ -283,21 +331,30 @@ def logged(db, part, stored, progress):
         for rows in pages(db.execute(query, (visit.number,))):
             progress(0.0)
             with decoding():
-                geometry, time_, raw, depth = zip(*rows)
+                geometry, time_, raw, depth, fid = zip(*rows)
                 x, y = positions(geometry)
                 times.append(as_times(time_))
                 depths_.append(np.array(raw, float))
+                number = np.full(len(rows), visit.number)
                 page = Logged(
-                    np.full(len(rows), visit.number),
+                    np.array(fid) if by_row else number,
                     x,
                     y,
                     times[-1],
                     depths_[-1],
                     np.array(depth, float),
+                    number,
                 )
             yield page
         if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:
             raise damaged()
+
+
+def times_of(db, visit):
+    """Return when the soundings of a visit were logged."""
+    query = "SELECT time FROM soundings WHERE visit_id = ?"
+    with decoding():
+        return as_times([time for (time,) in db.execute(query, (visit.number,))])
 
 
 def update_extent(db):
@@ -326,6 +383,15 @@ def visit_named(visits, name, path):
             Path(path).name, excerpt(name), present or tr("none")
         )
     )
+
+
+def delete_visit(db, visit, parameters) -> int:
+    """Delete a visit; return how many soundings that it had superseded are accepted again."""
+    restored = accept_again(db, visit.name, parameters)
+    delete_soundings(db, visit.number)
+    db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
+    log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
+    return restored
 
 
 def accept_again(db, name, parameters):

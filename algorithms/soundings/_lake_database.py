@@ -2,7 +2,7 @@
 
 import re
 
-from qgis.core import QgsProcessingParameterFile
+from qgis.core import QgsProcessingParameterFile, QgsProcessingParameterString
 
 from .._i18n import tr
 from .._io import params
@@ -25,6 +25,46 @@ def store_path(inputs, name="DATABASE"):
     for note in beside(path):
         inputs.warn(note)
     return path
+
+
+def log_book_parameters(if_empty, advanced=False) -> list:
+    """Return the parameters of what a person says of a visit for the log-book."""
+
+    def text(name, label, words):
+        parameter = QgsProcessingParameterString(name, label, optional=True)
+        return params.helped(parameter, f"{words} {if_empty}", advanced)
+
+    return [
+        text("OWNER", tr("Owner"), tr("For the log-book: whose soundings these are.")),
+        text("SOUNDER", tr("Sounder"), tr("For the log-book: sounder and transducer.")),
+        params.number(
+            "BEAM_WIDTH",
+            tr("Beam width (degrees)"),
+            None,
+            f"{tr('For the log-book: beam width of the transducer.')} {if_empty}",
+            minimum=0.1,
+            maximum=180.0,
+            optional=True,
+            advanced=advanced,
+        ),
+        text("REMARK", tr("Remark"), tr("For the log-book: what else is worth knowing.")),
+    ]
+
+
+def facts_given(inputs, files=()):
+    """Return what a person says of a visit by :func:`log_book_parameters`."""
+    from ..core.visits.log_book import VisitFacts, file_names
+
+    def text(name):
+        return " ".join(inputs.text(name).split()) or None
+
+    return VisitFacts(
+        files=file_names(files),
+        owner=text("OWNER"),
+        sounder=text("SOUNDER"),
+        beam_deg=inputs.number("BEAM_WIDTH"),
+        remark=text("REMARK"),
+    )
 
 
 def visit_names(text, present=(), or_commas=False) -> list:

@@ -14,10 +14,12 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import require_crs, srs_wkt
+from .._io.layer_of import file_name_of
 from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
-from ._lake_database import UPDATED, store_parameter, store_path
+from ..core.soundings import each_visit
+from ._lake_database import UPDATED, facts_given, log_book_parameters, store_parameter, store_path
 from ._offsets import say_offsets
 
 _FIELDS = [
@@ -171,6 +173,8 @@ class AddToDatabase(LakefloorAlgorithm):
                 advanced=True,
             )
         )
+        for parameter in log_book_parameters(tr("If empty, nothing is said."), advanced=True):
+            add(parameter)
         add(
             QgsProcessingParameterFeatureSink(
                 "CHANGED",
@@ -209,6 +213,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 **options,
                 **lake_store.offsets_to_keep(fitted),
             },
+            facts=_facts(inputs, incoming, fitted.soundings),
             before_commit=lambda done: _write_changes(outputs, done.changes, crs),
             progress=span(inputs.progress, 0.3, 1.0),
         )
@@ -253,6 +258,12 @@ def _store_crs(path, incoming, inputs):
             )
         )
     return crs
+
+
+def _facts(inputs, incoming, soundings):
+    """Return what the log-book is to say of each visit."""
+    facts = facts_given(inputs, [file_name_of(incoming)])
+    return {name: facts for name, _ in each_visit(soundings)}
 
 
 def _say_level(fitted, inputs):

@@ -183,7 +183,14 @@ class MergeDatabases(LakefloorAlgorithm):
         )
         _say(merged, inputs)
         done = lake_store.write_merged(
-            path, outputs.file(params.OUTPUT), merged, level, span(progress, 0.6, 1.0)
+            path,
+            outputs.file(params.OUTPUT),
+            merged,
+            level,
+            span(progress, 0.6, 1.0),
+            facts=None
+            if inputs.given("COPY")
+            else lake_store.facts_by_visit(inputs.file("OTHER_DATABASE")),
         )
         for name in done.visits:
             inputs.say(tr("Visit '{}' is now in the lake database.").format(name))

@@ -23,9 +23,10 @@ class RemoveVisit(LakefloorAlgorithm):
         "Removes a visit with all its soundings from the lake database. Soundings of other visits "
         "that it had superseded are accepted again. Table 'history' keeps what was removed and "
         "when.\n\n"
-        "The soundings themselves are deleted. If you may need them again, read the visit with "
-        "'Soundings from lake database' first. To take new corrections of a visit, replace it with "
-        "'Add visit to lake database'.",
+        "The soundings themselves are deleted. 'Undo last change of lake database' brings them "
+        "back until the next change. If you may need them later, read the visit with 'Soundings "
+        "from lake database' first. To take new corrections of a visit, replace it with 'Add visit "
+        "to lake database'.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 

@@ -36,6 +36,8 @@ from osgeo import gdal, ogr, osr
 from lakefloor.algorithms import _store
 from lakefloor.algorithms.core.soundings import SCHEMA
 from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.visits.by_hand import HOLD_BACK, VisitPart
+from shapely.geometry import box
 
 CRS = "EPSG:32615"
 SIDE = 2000.0
@@ -90,6 +92,12 @@ def ours(path, n, visits):
     yield "read one area", lambda: sum(len(p) for p in _store.read(path, box=AREA))
     yield "read all", lambda: sum(len(p) for p in _store.read(path))
     yield "remove a visit", lambda: _store.remove(path, ["visit 003"])
+    yield "undo that", lambda: _store.undo(path)
+    yield (
+        "hold back one area",
+        lambda: _store.set_aside(path, VisitPart(box(*AREA)), HOLD_BACK, words="weeds"),
+    )
+    yield "log-book", lambda: _store.log_book(path)
 
 
 def gdal_layer(path, n, visits):

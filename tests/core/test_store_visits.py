@@ -17,6 +17,7 @@ from lakefloor.algorithms.core.visits.store_visits import (
     free_name,
     near,
     order_of_entering,
+    resumes,
     times_of_days,
     twin_of,
     visit_continued,
@@ -165,6 +166,38 @@ def test_only_a_visit_that_is_there_can_supersede():
     ]
     assert entering(soundings, set()).status.tolist() == [ACCEPTED] * 3 + ["spike"]
     assert entering(log(4), set()).status.tolist() == [ACCEPTED] * 4
+
+
+@pytest.mark.parametrize(
+    ("held", "new", "expected"),
+    [
+        (("14:00", "15:00"), ("15:30", "16:00"), True),  # after a pause
+        (("14:00", "15:00"), ("12:00", "13:00"), True),  # before it
+        (("14:00", "18:00"), ("15:30", "16:00"), True),  # in a pause
+        (("15:30", "16:00"), ("14:00", "18:00"), True),  # around it
+        (("14:00", "15:00", "16:00"), ("14:30", "15:30"), False),  # two sounders at work
+        (("14:00", "15:00"), ("15:00", "16:00"), False),
+        (("07:00", "08:00"), ("23:00", "23:30"), True),  # one day, though a long pause
+        (("04:00", "05:00"), ("07:00", "08:00"), True),  # an evening across midnight at 93 W
+        (("00:00", "01:00"), ("08:00", "09:00"), False),  # the next day after seven hours
+        ((), ("14:00",), False),
+        (("14:00", ""), ("15:30", "16:00"), False),
+        (("14:00", "15:00"), ("", "16:00"), False),
+    ],
+)
+def test_what_goes_on_with_a_visit(held, new, expected):
+    def times(texts):
+        found = [f"2024-05-14T{text}" if text else "NaT" for text in texts]
+        return np.array(found, "datetime64[ms]")
+
+    assert resumes(times(held), times(new), np.array([""] * len(new), object), -93.0) == expected
+
+
+def test_midnight_is_that_of_the_clocks_where_the_log_states_them():
+    """Eight hours apart, both runs are on one day of UTC; by the sun at 93 W they are not."""
+    held, new = np.array([at("2024-05-14T00:00")]), np.array([at("2024-05-14T08:00")])
+    assert resumes(held, new, np.array(["utc_offset_h=0"], object), -93.0)
+    assert not resumes(held, new, np.array([""], object), -93.0)
 
 
 def test_datums_are_one_to_the_millimeter():

@@ -230,6 +230,38 @@ WRITERS = {
         {"VISITS": "no such visit"},
         kept=("both.gpkg",),
     ),
+    "setaside": Writer(
+        "setaside",
+        {
+            "DATABASE": "{out}/both.gpkg",
+            "VISITS": "2025-08-09",
+            "ACTION": "remove",
+            "TO_TIME": "2025-08-09T14:30:00",
+        },
+        {},
+        {"VISITS": "no such visit"},
+        kept=("both.gpkg",),
+    ),
+    "undolastchange": Writer(
+        "undolastchange",
+        {"DATABASE": "{out}/both.gpkg"},
+        {},
+        {"DATABASE": "{out}/none.gpkg"},
+        kept=("both.gpkg",),
+    ),
+    "editlogbook": Writer(
+        "editlogbook",
+        {"DATABASE": "{out}/both.gpkg", "VISITS": "2025-08-09", "OWNER": "Ada"},
+        {},
+        {"VISITS": "no such visit"},
+        kept=("both.gpkg",),
+    ),
+    "logbook": Writer(
+        "logbook",
+        {"DATABASE": "{}/both.gpkg"},
+        {"OUTPUT": "logbook.csv", "HISTORY": "history.gpkg"},
+        {"DATABASE": "{}/store.gpkg"},
+    ),
     "mergedatabases": Writer(
         "mergedatabases",
         {"DATABASE": "{}/store.gpkg", "OTHER_DATABASE": "{}/both.gpkg"},

@@ -192,6 +192,17 @@ def steps(lake, out):
             },
         ),
         ("removevisit", {"DATABASE": made("other.gpkg"), "VISITS": "2025-06-20"}),
+        ("undolastchange", {"DATABASE": made("other.gpkg")}),
+        ("setaside", {"DATABASE": made("other.gpkg"), "VISITS": "2025-06-20", "REASON": "weeds"}),
+        ("editlogbook", {"DATABASE": made("other.gpkg"), "VISITS": "2025-06-20", "OWNER": "Ada"}),
+        (
+            "logbook",
+            {
+                "DATABASE": made("other.gpkg"),
+                "OUTPUT": made("logbook.gpkg"),
+                "HISTORY": made("history.gpkg"),
+            },
+        ),
         ("readdatabase", {"DATABASE": made("store.gpkg"), "OUTPUT": made("stored.gpkg")}),
         ("backupdatabase", {"DATABASE": made("store.gpkg")}),
         ("restoredatabase", {"BACKUP": made("store.gpkg"), "DATABASE": made("restored.gpkg")}),

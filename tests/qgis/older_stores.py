@@ -64,7 +64,29 @@ INSERT INTO gpkg_extensions VALUES ('soundings', 'geom', 'gpkg_rtree_index',
  'http://www.geopackage.org/spec120/#extension_rtree', 'write-only');
 """
 
-_LAYOUT_2 = 'ALTER TABLE "visits" ADD COLUMN "checksum" TEXT;'
+#: Statements that make the tables of a layout from those of the one before.
+_LATER = {
+    2: 'ALTER TABLE "visits" ADD COLUMN "checksum" TEXT;',
+    3: "".join(
+        f'ALTER TABLE "visits" ADD COLUMN "{name}" {kind};'
+        for name, kind in (
+            ("files", "TEXT"),
+            ("owner", "TEXT"),
+            ("sounder", "TEXT"),
+            ("beam_deg", "REAL"),
+            ("draft_m", "REAL"),
+            ("level_m", "REAL"),
+            ("level_from", "TEXT"),
+            ("offset_m", "REAL"),
+            ("offset_sd_m", "REAL"),
+            ("hardness_gain", "REAL"),
+            ("remark", "TEXT"),
+        )
+    ),
+}
+
+#: What the log-book of layout 3 says of each visit.
+LOG_BOOK = ("may.csv; may 2.csv", "Ada", None, 20.0, None, 290.2, "one lake level") + (None,) * 4
 
 _RULES = """
 CREATE INDEX soundings_visit ON soundings (visit_id);
@@ -149,9 +171,10 @@ def rows_of(name):
 
 
 def write_store(path, layout):
-    """Write a store of layout 1 or 2 with :data:`VISITS`; return its path."""
+    """Write a store of a layout with :data:`VISITS`; return its path."""
+    later = "".join(_LATER[k] for k in range(2, layout + 1))
     with closing(sqlite3.connect(str(path), isolation_level=None)) as db:
-        db.executescript("BEGIN;" + _TABLES + (_LAYOUT_2 if layout > 1 else "") + "COMMIT;")
+        db.executescript("BEGIN;" + _TABLES + later + "COMMIT;")
         db.execute("BEGIN")
         db.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _systems())
         db.execute(
@@ -223,6 +246,8 @@ def _add(db, number, name, layout):
         values.append(
             "".join(f"{_checksum(rows[i : i + 1000]):08x}" for i in range(0, len(rows), 1000))
         )
+    if layout > 2:
+        values += LOG_BOOK
     db.execute(f"INSERT INTO visits VALUES ({', '.join('?' * len(values))})", values)
     db.execute(
         "INSERT INTO history VALUES (NULL, ?, 'added', ?, ?, ?, '{}')",

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import sys
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,12 +13,16 @@ import pytest
 from osgeo import gdal
 
 sys.path.insert(0, str(Path(__file__).parent))
-from older_stores import CORRECTIONS, CRS, VISITS, rows_of, write_store
+from older_stores import CORRECTIONS, CRS, LOG_BOOK, VISITS, rows_of, write_store
 
 from lakefloor.algorithms import _store
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.visits.log_book import VisitFacts
 
 HERE = Path(__file__).parent
+
+#: Of the stores that are written now.
+LAYOUT = 3
 
 #: A triangulated surface, cells of 2 m and gaps up to 20 m, of the soundings of
 #: store_layout_1.gpkg.gz; both made by Lakefloor 0.1.0.
@@ -79,7 +84,7 @@ def test_a_surface_is_brought_up_to_date_or_drawn_whole(
 # -- stores of each layout ----------------------------------------------------------------------
 
 
-@pytest.fixture(params=[1, 2])
+@pytest.fixture(params=[1, 2, 3])
 def older(request, tmp_path):
     return write_store(tmp_path / "lake.gpkg", request.param)
 
@@ -146,8 +151,8 @@ def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
     )
     done = _store.add(older, july, CRS)
     assert (done.visits, done.added) == (["july"], 1500)
-    assert layout_of(older) == 2
-    assert any("upgraded" in note for note in again.notes + done.notes) == (old == 1)
+    assert layout_of(older) == LAYOUT
+    assert any("upgraded" in note for note in again.notes + done.notes) == (old < LAYOUT)
     gone = _store.remove(older, ["evening; June"])
     assert (gone["removed"], gone["restored"]) == (240, 15)
     back = concatenate(_store.read(older, visits=["may"]))
@@ -155,6 +160,31 @@ def test_an_older_store_grows_shrinks_and_is_backed_up(older, tmp_path):
     kept = _store.restore(copy, older)
     assert kept.is_file()
     assert concatenate(_store.read(older)).status.tolist() == held.status.tolist()
+
+
+def test_the_log_book_of_an_older_store_says_what_its_soundings_do(older):
+    """Read as it is, and after it was upgraded by a change."""
+    was = layout_of(older)
+    before = older.read_bytes()
+    entries = _store.log_book(older)
+    assert older.read_bytes() == before
+    facts = entries[0].facts
+    assert (facts.level_m, facts.level_from) == (290.2, "one lake level")
+    assert facts.owner == ("Ada" if was == 3 else None)
+    assert [e.counts for e in entries] == [
+        {"accepted": 1455, "held_back": 0, "superseded": 15, "rejected": 30},
+        {"accepted": 235, "held_back": 0, "superseded": 0, "rejected": 5},
+    ]
+    _store.edit_log_book(older, ["may"], VisitFacts(remark="windy"))
+    after = [replace(e, visit=replace(e.visit, checksum=None)) for e in _store.log_book(older)]
+    entries = [replace(e, visit=replace(e.visit, checksum=None)) for e in entries]
+    assert after[0] == replace(entries[0], facts=facts.updated(VisitFacts(remark="windy")))
+    assert after[1] == entries[1]
+    if was == 3:
+        assert tuple(entries[1].facts.columns()) == LOG_BOOK
+    else:
+        (kept,) = older.parent.glob(f"lake-layout-{was}-*.gpkg")
+        assert layout_of(kept) == was
 
 
 def test_an_older_store_is_merged_and_read_by_the_toolbox(older, run, tmp_path):
@@ -170,6 +200,6 @@ def test_an_older_store_is_merged_and_read_by_the_toolbox(older, run, tmp_path):
         },
     )
     assert (merged["ADDED"], merged["ALREADY_THERE"]) == (0, 1740)
-    assert layout_of(out) == 2
+    assert layout_of(out) == LAYOUT
     read = run("readdatabase", {"DATABASE": str(older), "OUTPUT": str(tmp_path / "all.gpkg")})
     assert (read["SOUNDINGS"], read["VISIT_COUNT"]) == (1740, 2)

@@ -38,6 +38,8 @@ BASE = {
     "structuresheets": {"STRUCTURES": LAYER},
     "copytoshare": {"MARKS": LAYER},
     "blendsurvey": {"OLDER_RASTER": RASTER},
+    "setaside": {"VISITS": "may"},
+    "editlogbook": {"OWNER": "Ada"},
     "candidatespots": {"CRITERIA": ["depth", "8 ft", "16 ft", "2"]},
 }
 
@@ -58,6 +60,24 @@ RULES = [
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("mergedatabases", {"OTHER_DATABASE": None}, "either another lake database"),
     ("mergedatabases", {"COPY": LAYER}, "either another lake database"),
+    ("setaside", {"VISITS": None}, "an area, a time or visits"),
+    ("setaside", {"ACTION": "bottom changed", "AREA": LAYER}, "an area and a day"),
+    (
+        "setaside",
+        {
+            "ACTION": "bottom changed",
+            "AREA": LAYER,
+            "CHANGE_DAY": "2025-10-12",
+            "TO_TIME": "2025-10-12T12:00:00",
+        },
+        "older than its day",
+    ),
+    (
+        "setaside",
+        {"FROM_TIME": "2025-10-12T12:00:00", "TO_TIME": "2025-10-12T12:00:00"},
+        "ends before it begins",
+    ),
+    ("editlogbook", {"OWNER": " "}, "nothing to write"),
     ("exportwaypoints", {"INPUT": None}, "waypoints, lines, or both"),
     ("exportwaypoints", {"OUTPUT": "<out>/places.xyz"}, "ends in"),
     ("lakeproject", {"OUTPUT": "<beside>"}, "cannot read what is in it"),

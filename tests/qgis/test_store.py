@@ -208,8 +208,7 @@ def test_a_season_that_holds_a_visit_adds_the_others(path):
 
 def test_one_name_for_two_outings(path):
     _store.add(path, MAY, CRS)
-    other = visit("may", "2024-05-14", seed=9, dx=500.0)
-    other = other.replace(time=other.time + np.timedelta64(3, "h"))
+    other = visit("may", "2024-05-16", seed=9, dx=500.0)
     done = _store.add(path, other, CRS)
     assert done.visits == ["may (2)"]
     assert "has other soundings. The new ones enter as 'may (2)'" in done.notes[0]
@@ -217,6 +216,52 @@ def test_one_name_for_two_outings(path):
     with pytest.raises(LakefloorError, match="has other soundings than these"):
         _store.add(path, third, CRS, mode="replace")
     assert state(path)[0] == {"may": 3000, "may (2)": 3000}
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (0, 2, 1)])
+def test_files_of_one_day_that_come_one_by_one_are_one_visit(path, order):
+    """Also where the one in the middle comes last; the store is that of the whole day."""
+    files = [
+        MAY.select(slice(1000 * k, 1000 * k + 1000)).replace(
+            time=MAY.time[1000 * k : 1000 * k + 1000] + k * np.timedelta64(2, "h")
+        )
+        for k in range(3)
+    ]
+    for k in order:
+        _store.add(path, files[k], CRS)
+    whole = path.with_name("whole.gpkg")
+    _store.add(whole, concatenate(files), CRS)
+    (one,), (other,) = _store.contents(path).visits, _store.contents(whole).visits
+    assert (one.name, one.soundings, one.fingerprint) == ("may", 3000, other.fingerprint)
+    assert one.checksum == other.checksum
+    actions = [action for action, _, _ in state(path)[1]]
+    assert actions == ["made", "added", "extended", "extended"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"time": MAY.time + np.timedelta64(10, "m")},  # two sounders at once
+        {"time": MAY.time + np.timedelta64(20, "h")},
+        {
+            "time": MAY.time + np.timedelta64(2, "h"),
+            "corrections": np.full(3000, f"{DATUM};draft_m=0.5", object),
+        },
+    ],
+    ids=["at once", "another day", "another draft"],
+)
+def test_other_soundings_of_the_same_name_are_a_visit_of_their_own(path, change):
+    _store.add(path, MAY.replace(corrections=np.full(3000, f"{DATUM};draft_m=0.3", object)), CRS)
+    other = visit("may", "2024-05-14", seed=9, corrections=f"{DATUM};draft_m=0.3")
+    assert _store.add(path, other.replace(**change), CRS).visits == ["may (2)"]
+
+
+def test_an_evening_across_midnight_goes_on(path):
+    """19:00 at 94 W is 01:00 UTC of the next day."""
+    _store.add(path, MAY.replace(time=MAY.time + np.timedelta64(9, "h")), CRS)
+    late = visit("may", "2024-05-14", seed=9)
+    late = late.replace(time=late.time + np.timedelta64(14, "h"))
+    assert _store.add(path, late, CRS).visits == ["may"]
 
 
 def test_a_log_read_in_another_time_zone(path):

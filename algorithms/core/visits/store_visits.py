@@ -7,7 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..days import longitude, solar_offset_h, survey_days
+from ..days import (
+    VISIT_BREAK_H,
+    local_days,
+    local_offsets_h,
+    longitude,
+    solar_offset_h,
+    survey_days,
+)
 from ..soundings import ACCEPTED, SCHEMA, Soundings
 from .store_content import Known, depth_changes, fingerprint, same_outing, tells
 
@@ -184,6 +191,52 @@ def visit_continued(stored: list[Visit], known: Known, count: int) -> Visit | No
     if host is None or not same_outing(shared.get(host.number, 0), count, host.soundings):
         return None
     return host
+
+
+def resumes(held: np.ndarray, time: np.ndarray, corrections: np.ndarray, lon: float) -> bool:
+    """Say whether soundings go on with a visit: after a pause, and not while it was logged.
+
+    Parameters
+    ----------
+    held : array of datetime64[ms], shape (m,)
+        When the soundings of the visit were logged.
+    time : array of datetime64[ms], shape (n,)
+        When the others were.
+    corrections : array of str, shape (n,)
+        Of the others, for the offset of the lake's clocks.
+    lon : float
+        Longitude of the lake, degrees.
+
+    Returns
+    -------
+    bool
+        True on the same day at the lake, or after a pause of up to :data:`.days.VISIT_BREAK_H`
+        hours. False where a time is missing, or two sounders were at work at once.
+
+    Examples
+    --------
+    >>> held = np.array(["2026-05-14T14:00", "2026-05-14T15:00"], "datetime64[ms]")
+    >>> said = np.array(["", ""], object)
+    >>> resumes(held, held + np.timedelta64(2, "h"), said, -93.0)
+    True
+    >>> resumes(held, held + np.timedelta64(30, "m"), said, -93.0)
+    False
+    """
+    held, time = np.asarray(held, "datetime64[ms]"), np.asarray(time, "datetime64[ms]")
+    if not held.size or not time.size or np.isnat(held).any() or np.isnat(time).any():
+        return False
+    first, last = time.min(), time.max()
+    meanwhile = ((held >= first) & (held <= last)).any()
+    if meanwhile and ((time >= held.min()) & (time <= held.max())).any():
+        return False
+    offset = local_offsets_h(corrections[:1], lon)
+    ends = np.array([held.min(), held.max(), first, last])
+    days = local_days(ends, np.broadcast_to(offset, 4))
+    if set(days[:2]) & set(days[2:]):
+        return True
+    # One of the two runs lies in a pause of the other, or beside it.
+    pause = max(first - held.max(), held.min() - last)
+    return bool(pause <= np.timedelta64(round(VISIT_BREAK_H * 3_600_000), "ms"))
 
 
 def visits_replaced(stored: list[Visit], known: Known, soundings: Soundings) -> list[Visit]:

@@ -1,0 +1,151 @@
+"""What a person set aside in a store holds for what enters later, as its history tells."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+
+from .._i18n import tr
+from ..core.soundings import ACCEPTED
+from ..core.visits.by_hand import (
+    ACCEPT,
+    MARK_CHANGED,
+    REMOVE,
+    SET_ASIDE,
+    VisitPart,
+    carried_over,
+    status_after,
+    was_set_aside,
+)
+from ..core.visits.store_content import find_known
+from .rows import decoding
+from .visits import logged
+
+
+def _told(db, actions) -> list:
+    """Return what a person did, and was not undone: action, visit, its words and part, in order."""
+    marks = ", ".join("?" * (len(actions) + 1))
+    rows = db.execute(
+        f"SELECT fid, action, visit, parameters FROM history WHERE action IN ({marks}) "
+        "ORDER BY fid",
+        ("undone", *actions),
+    ).fetchall()
+    with decoding():
+        rows = [(fid, action, visit, json.loads(text or "{}")) for fid, action, visit, text in rows]
+        undone = {words["row"] for _, action, _, words in rows if action == "undone"}
+        return [
+            (action, visit, words)
+            for fid, action, visit, words in rows
+            if action != "undone" and fid not in undone
+        ]
+
+
+def removed_parts(db, name) -> list:
+    """Return the parts of a visit that a person removed since it was entered."""
+    found = []
+    for action, visit, words in _told(db, ("added", REMOVE)):
+        if visit != name:
+            continue
+        if action == "added":
+            found = []
+        else:
+            with decoding():
+                found.append(VisitPart.of(words["part"]))
+    return found
+
+
+def without_removed(db, name, part, done):
+    """Return soundings that go on with a visit, without those that a person removed from it."""
+    gone = _held_by(removed_parts(db, name), part)
+    if gone.any():
+        done.notes.append(
+            tr(
+                "Soundings of visit '{}' that were removed by hand stay out: {}. To bring them "
+                "back, choose 'replace'."
+            ).format(name, int(gone.sum()))
+        )
+    return part.select(~gone) if gone.any() else part
+
+
+def say_removed(db, name, part, done):
+    """Note how many soundings of a new reading a person had removed from the old one."""
+    back = int(_held_by(removed_parts(db, name), part).sum())
+    if back:
+        done.notes.append(
+            tr(
+                "Soundings that had been removed from visit '{}' by hand enter again with the new "
+                "reading: {}. To remove them again, run 'Set soundings aside'."
+            ).format(name, back)
+        )
+
+
+def _held_by(parts, soundings):
+    held = np.zeros(len(soundings), bool)
+    for part in parts:
+        held |= part.holds(soundings.x, soundings.y, soundings.time)
+    return held
+
+
+def with_changes(db, part, done):
+    """Return soundings that enter, those set aside that are older than a change of the bottom."""
+    status = part.status.copy()
+    for action, words in _distinct(_told(db, (MARK_CHANGED, ACCEPT))):
+        with decoding():
+            where, day = VisitPart.of(words["part"]), words["words"]
+        rows = where.holds(part.x, part.y, part.time)
+        if action == MARK_CHANGED:
+            status[rows & (status == ACCEPTED)] = status_after(MARK_CHANGED, day)
+        else:
+            rows &= was_set_aside(status) & (part.status == ACCEPTED)
+            status[rows] = ACCEPTED
+    changed = status != part.status
+    if not changed.any():
+        return part
+    done.notes.append(
+        tr(
+            "Of the soundings that enter, {} are older than a change of the bottom that was "
+            "marked by hand, and have the status 'bottom changed'."
+        ).format(int(changed.sum()))
+    )
+    return part.replace(status=status)
+
+
+def _distinct(told):
+    """Yield each action on all visits once, though the history has a row for each visit."""
+    before = None
+    for action, _, words in told:
+        if words.get("visits") is not None:
+            continue
+        if (action, words) != before:
+            yield action, words
+        before = (action, words)
+
+
+def as_set_aside(db, visits, part, done, progress):
+    """Return a new reading of visits, those set aside that were so in the old one."""
+    begins = " OR ".join(f"substr(status, 1, {len(s)}) = '{s}'" for s in SET_ASIDE)
+    old = [
+        visit
+        for visit in visits
+        if db.execute(
+            f"SELECT 1 FROM soundings WHERE visit_id = ? AND ({begins}) LIMIT 1", (visit.number,)
+        ).fetchone()
+    ]
+    if not old:
+        return part
+    status = {}
+    for visit in old:
+        query = f"SELECT fid, status FROM soundings WHERE visit_id = ? AND ({begins})"
+        status.update(db.execute(query, (visit.number,)))
+    known = find_known(part, logged(db, part, old, progress, by_row=True))
+    before = np.array([status.get(fid, "") for fid in known.visit.tolist()], object)
+    kept = carried_over(part, before)
+    count = int((kept.status != part.status).sum())
+    if count:
+        done.notes.append(
+            tr("Soundings that were set aside by hand stay so in the new reading: {}.").format(
+                count
+            )
+        )
+    return kept

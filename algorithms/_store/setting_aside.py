@@ -1,0 +1,156 @@
+"""Parts of visits are set aside in a store by a person, or accepted again."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from ..core.geopackage import positions
+from ..core.progress import Progress, silent
+from ..core.soundings import ACCEPTED, concatenate
+from ..core.visits.by_hand import REMOVE, VisitPart, concerned, status_after
+from .errors import absent
+from .file import writing
+from .layout import log
+from .rows import as_times, decoding, pages, read_pages
+from .undoing import keep_for_undo
+from .upgrading import prepared
+from .visits import (
+    check_held,
+    delete_visit,
+    describe,
+    stored_visits,
+    sum_up,
+    update_extent,
+    visit_named,
+)
+
+
+@dataclass
+class SetAside:
+    """What setting aside did.
+
+    Attributes
+    ----------
+    visits : dict of str to int
+        Number of soundings that were changed, by visit.
+    restored : int
+        Soundings accepted again since the visit that had superseded them is gone.
+    notes : list of str
+        What the user should know.
+    """
+
+    visits: dict = field(default_factory=dict)
+    restored: int = 0
+    notes: list = field(default_factory=list)
+
+    @property
+    def changed(self) -> int:
+        """Number of soundings of all visits that were changed."""
+        return sum(self.visits.values())
+
+
+def set_aside(
+    path,
+    part: VisitPart,
+    action: str,
+    *,
+    visits: list | None = None,
+    words: str = "",
+    parameters: dict | None = None,
+    progress: Progress = silent,
+) -> SetAside:
+    """Set soundings of a store aside, remove them, or accept them again.
+
+    Parameters
+    ----------
+    path : str or Path
+    part : VisitPart
+        Where and when.
+    action : str
+        One of :mod:`.core.visits.by_hand`.
+    visits : list of str, optional
+        Names; all by default.
+    words : str
+        The reason, or the day of a change of the bottom, which the status then says.
+    parameters : dict, optional
+        Kept in the history.
+    progress : callable
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`.lake_store.remove`. The store is as before then.
+    """
+    if not Path(path).is_file():
+        raise absent(path)
+    kept = {**(parameters or {}), "part": part.written(), "words": words, "visits": visits}
+    kept, done = json.dumps(kept, sort_keys=True, default=str), SetAside()
+    with (
+        prepared(path, progress, done.notes) as prepare,
+        writing(path, None, progress, prepare) as db,
+    ):
+        present = stored_visits(db)
+        if visits is not None:
+            names = {visit_named(present, name, path).name for name in visits}
+            present = [visit for visit in present if visit.name in names]
+        present = [visit for visit in present if _may_hold(part, visit)]
+        status = status_after(action, words)
+        for k, visit in enumerate(present):
+            progress(0.9 * k / len(present))
+            rows = _rows_in(db, visit, part, action, status)
+            if not rows:
+                continue
+            check_held(db, visit)
+            keep_for_undo(db)
+            if action == REMOVE:
+                done.restored += _delete(db, visit, rows, kept)
+            else:
+                _mark(db, visit, rows, status)
+            if len(rows) < visit.soundings or action != REMOVE:
+                log(db, action, visit.name, len(rows), visit.fingerprint, kept)
+            done.visits[visit.name] = len(rows)
+        if done.visits:
+            update_extent(db)
+    return done
+
+
+def _may_hold(part, visit):
+    timed = visit.spans(part.start, part.stop) or (part.untimed and visit.without_time)
+    return visit.meets(part.box) and timed
+
+
+def _rows_in(db, visit, part, action, status) -> list:
+    """Return the numbers of the rows of a visit that an action on a part changes."""
+    found = []
+    query = "SELECT fid, geom, time, status FROM soundings WHERE visit_id = ? ORDER BY fid"
+    for rows in pages(db.execute(query, (visit.number,))):
+        with decoding():
+            fids, geometry, time, text = zip(*rows)
+            x, y = positions(geometry)
+            before = np.array([t if t is not None else ACCEPTED for t in text], object)
+            wanted = part.holds(x, y, as_times(time)) & concerned(action, before)
+        if action != REMOVE:
+            wanted &= before != status
+        found += np.array(fids)[wanted].tolist()
+    return found
+
+
+def _mark(db, visit, rows, status):
+    """Give rows of a visit another status."""
+    db.executemany("UPDATE soundings SET status = ? WHERE fid = ?", ((status, fid) for fid in rows))
+    sum_up(db, visit)
+
+
+def _delete(db, visit, rows, parameters) -> int:
+    """Delete rows of a visit; return how many that it had superseded are accepted again."""
+    if len(rows) == visit.soundings:
+        return delete_visit(db, visit, parameters)
+    db.executemany("DELETE FROM soundings WHERE fid = ?", ((fid,) for fid in rows))
+    rest = concatenate(page for page, _ in read_pages(db, visit.number))
+    added = db.execute("SELECT added, parameters FROM visits WHERE fid = ?", (visit.number,))
+    describe(db, visit.number, visit.name, rest, *added.fetchone())
+    return 0

@@ -1,0 +1,175 @@
+"""Parts of visits that a person sets aside in a lake's store, by place, time and visit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from shapely.geometry import mapping, shape
+from shapely.geometry.base import BaseGeometry
+
+from ..polygons import contains, rings
+from ..soundings import ACCEPTED, Soundings
+from .store_visits import SUPERSEDED
+
+#: Statuses of soundings that a person set aside: this, and the reason or the day.
+HELD_BACK = "held back: "
+REJECTED_BY_HAND = "rejected by hand: "
+BOTTOM_CHANGED = "bottom changed "
+SET_ASIDE = (HELD_BACK, REJECTED_BY_HAND, BOTTOM_CHANGED)
+
+#: Actions on a part, as the history of a store names them.
+HOLD_BACK = "held back"
+REJECT = "rejected by hand"
+REMOVE = "removed in part"
+MARK_CHANGED = "bottom changed"
+ACCEPT = "accepted by hand"
+ACCEPT_SUPERSEDED = "superseded accepted by hand"
+
+
+@dataclass(frozen=True)
+class VisitPart:
+    """Where and when soundings lie that a person speaks of.
+
+    Attributes
+    ----------
+    area : shapely polygon or multipolygon, optional
+        In the store's CRS; everywhere without.
+    start, stop : datetime64[ms], optional
+        UTC, from ``start`` to before ``stop``; any time without.
+    untimed : bool
+        Whether soundings without a time belong to it although there is a start or a stop.
+    """
+
+    area: BaseGeometry | None = None
+    start: np.datetime64 | None = None
+    stop: np.datetime64 | None = None
+    untimed: bool = False
+
+    @property
+    def box(self) -> tuple | None:
+        """West, south, east, north of the area, m; None is everywhere."""
+        return None if self.area is None else tuple(self.area.bounds)
+
+    def holds(self, x: np.ndarray, y: np.ndarray, time: np.ndarray) -> np.ndarray:
+        """Return a mask, shape (n,), of the soundings that lie in the part.
+
+        Examples
+        --------
+        >>> from shapely.geometry import box
+        >>> time = np.array(["2026-05-14", "2026-05-15", "NaT"], "datetime64[ms]")
+        >>> part = VisitPart(box(0, 0, 9, 9), stop=np.datetime64("2026-05-15"), untimed=True)
+        >>> part.holds(np.array([1.0, 1.0, 1.0]), np.array([1.0, 1.0, 20.0]), time).tolist()
+        [True, False, False]
+        """
+        held = np.ones(len(x), bool)
+        unknown = np.isnat(time)
+        if self.start is not None:
+            held &= (time >= self.start) | (unknown & self.untimed)
+        if self.stop is not None:
+            held &= (time < self.stop) | (unknown & self.untimed)
+        if self.area is not None:
+            placed = held & np.isfinite(x) & np.isfinite(y)
+            held = np.zeros(len(x), bool)
+            held[placed] = contains(rings(self.area), x[placed], y[placed])
+        return held
+
+    def written(self) -> dict:
+        """Return the part as the history of a store keeps it, the area as in GeoJSON."""
+        return {
+            "area": None if self.area is None else mapping(self.area),
+            "from": None if self.start is None else str(self.start.astype("datetime64[ms]")),
+            "to": None if self.stop is None else str(self.stop.astype("datetime64[ms]")),
+            "untimed": self.untimed,
+        }
+
+    @classmethod
+    def of(cls, written: dict) -> VisitPart:
+        """Return the part that :meth:`written` gave.
+
+        Examples
+        --------
+        >>> part = VisitPart(start=np.datetime64("2026-05-15", "ms"))
+        >>> VisitPart.of(part.written()) == part
+        True
+        """
+
+        def time(text):
+            return None if text is None else np.datetime64(text, "ms")
+
+        area = written.get("area")
+        return cls(
+            None if area is None else shape(area),
+            time(written.get("from")),
+            time(written.get("to")),
+            bool(written.get("untimed")),
+        )
+
+
+def was_set_aside(status: Iterable[str]) -> np.ndarray:
+    """Return a mask of the statuses that say that a person set the sounding aside.
+
+    Examples
+    --------
+    >>> was_set_aside(["accepted", "held back: weeds", "bottom changed 2025-10-12"]).tolist()
+    [False, True, True]
+    """
+    return np.array([str(text).startswith(SET_ASIDE) for text in status], bool)
+
+
+def concerned(action: str, status: np.ndarray) -> np.ndarray:
+    """Return a mask of the soundings that an action of a person changes, by their statuses.
+
+    What cleaning rejected, or a newer visit superseded, stays so: only what would be mapped is set
+    aside, and what a person set aside may be set aside otherwise, or accepted again.
+    """
+    if action == REMOVE:
+        return np.ones(len(status), bool)
+    if action == ACCEPT:
+        return was_set_aside(status)
+    if action == ACCEPT_SUPERSEDED:
+        return np.array([str(text).startswith(SUPERSEDED) for text in status], bool)
+    return (status == ACCEPTED) | was_set_aside(status)
+
+
+def status_after(action: str, words: str) -> str:
+    """Return the status that an action gives; ``words`` are the reason, or the day of a change.
+
+    Examples
+    --------
+    >>> status_after(HOLD_BACK, "weeds"), status_after(ACCEPT, "")
+    ('held back: weeds', 'accepted')
+    """
+    before = {HOLD_BACK: HELD_BACK, REJECT: REJECTED_BY_HAND, MARK_CHANGED: BOTTOM_CHANGED}
+    return f"{before[action]}{words}" if action in before else ACCEPTED
+
+
+def day_of_change(status: str) -> np.datetime64 | None:
+    """Return the day from which the bottom is another, if a status says so.
+
+    Examples
+    --------
+    >>> print(day_of_change("bottom changed 2025-10-12"), day_of_change("accepted"))
+    2025-10-12 None
+    """
+    if not status.startswith(BOTTOM_CHANGED):
+        return None
+    try:
+        return np.datetime64(status[len(BOTTOM_CHANGED) :], "D")
+    except ValueError:
+        return None
+
+
+def carried_over(soundings: Soundings, before: np.ndarray) -> Soundings:
+    """Return a new reading of soundings, those set aside that were so in the old one.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    before : array of str, shape (n,)
+        Status of each in the old reading, empty where that lacks it. What the new reading rejects
+        keeps its reason.
+    """
+    kept = was_set_aside(before) & (soundings.status == ACCEPTED)
+    return soundings.replace(status=np.where(kept, before, soundings.status).astype(object))
