@@ -24,6 +24,7 @@ from .adding import Added, add
 from .copies import back_up, beside, restore
 from .fitting import fit_to_store, offsets_to_keep
 from .lake_store import Contents, contents, read, remove
+from .looking import look
 from .merging import read_whole, write_merged
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "beside",
     "contents",
     "fit_to_store",
+    "look",
     "offsets_to_keep",
     "read",
     "read_whole",

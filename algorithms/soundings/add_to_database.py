@@ -15,8 +15,18 @@ from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import require_crs, srs_wkt
 from ..core.correcting.lake_level import land_notes
+from ..core.errors import LakefloorError
 from ..core.grid import Areas
 from ..core.progress import span
+from ._first_look import (
+    LOOK_NUMBERS,
+    ask_how_to_look,
+    findings_to_keep,
+    first_look,
+    numbers_of_look,
+    refuse_open,
+    with_findings,
+)
 from ._lake_database import UPDATED, store_parameter, store_path
 from ._offsets import say_offsets
 
@@ -42,19 +52,21 @@ class AddToDatabase(LakefloorAlgorithm):
         "@default",
         "GeoPackage,archive,store,lake database,multi-year,multiyear,years,season,"
         "append,add soundings,day,outing,trip,log,logbook,duplicate,"
-        "bottom change,replace visit,surveys,days",
+        "bottom change,replace visit,surveys,days,dry run,preview,plausibility,wrong unit,feet,"
+        "another lake,week rollover,check before adding",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Adds soundings to the lake database: one GeoPackage in which the visits of many years add "
         "up. Use it when the soundings are cleaned, corrected and reduced to the lake datum. A "
         "lake database that does not exist yet is made.\n\n"
-        "Soundings that are already there are recognized by time, raw depth and place, so adding "
-        "a log again changes nothing. A visit without a known lake level is adjusted where its "
-        "tracks meet those of the database. If they meet too rarely, the run stops. The log shows "
-        "the visit offset.\n\n"
-        "Weeds, soft mud and a wrong lake level look like a changed bottom. Check them before "
-        "newer soundings win. Keep the file on a local disk with backups.",
+        "Each visit is looked at first: its offset, depth unit, dates and place against the "
+        "database. While something is open, nothing enters unless you say so.\n\n"
+        "Soundings that are already there are recognized, so adding a log again changes nothing. "
+        "A visit without a known lake level is adjusted where its tracks meet those of the "
+        "database.\n\n"
+        "Weeds and soft mud look like a changed bottom. Check them before newer soundings win. "
+        "Keep backups of the file.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -70,6 +82,7 @@ class AddToDatabase(LakefloorAlgorithm):
         "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
         "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
         "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
+        **LOOK_NUMBERS,
     }
 
     def declare(self):
@@ -106,6 +119,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 former={"newer_wins": NEWER_WINS},
             )
         )
+        ask_how_to_look(self)
         add(
             params.distance(
                 "BLOCK_SIZE",
@@ -190,10 +204,17 @@ class AddToDatabase(LakefloorAlgorithm):
         incoming = inputs.source()
         soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
         mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
-        fitted = lake_store.fit_to_store(
-            path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.3)
-        )
+        try:
+            fitted = lake_store.fit_to_store(
+                path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.2)
+            )
+        except LakefloorError as error:
+            raise with_findings(error, path, soundings, crs, inputs) from error
         _say_level(fitted, inputs)
+        looked = first_look(path, fitted.soundings, crs, inputs, outputs)
+        if inputs.flag("DRY_RUN"):
+            return self._looked_only(path, fitted, looked, crs, inputs, outputs)
+        refuse_open(looked, inputs)
         options = self._change_options(inputs)
         done = lake_store.add(
             path,
@@ -208,9 +229,10 @@ class AddToDatabase(LakefloorAlgorithm):
                 "change": change,
                 **options,
                 **lake_store.offsets_to_keep(fitted),
+                **findings_to_keep(looked),
             },
             before_commit=lambda done: _write_changes(outputs, done.changes, crs),
-            progress=span(inputs.progress, 0.3, 1.0),
+            progress=span(inputs.progress, 0.4, 1.0),
         )
         _report(done, inputs)
         return {
@@ -220,8 +242,20 @@ class AddToDatabase(LakefloorAlgorithm):
             "REPLACED": done.removed,
             "CHANGED_BLOCKS": sum(int(found.changed.sum()) for _, _, found in done.changes),
             "SUPERSEDED": done.superseded,
-            "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
-            "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+            **_numbers_of_fit(fitted),
+            **numbers_of_look(looked),
+        }
+
+    def _looked_only(self, path, fitted, looked, crs, inputs, outputs):
+        """Return the numbers of a run that writes nothing."""
+        _write_changes(outputs, [], crs)
+        inputs.say(tr("This was a look only. Nothing was written."))
+        return {
+            UPDATED: str(path),
+            **dict.fromkeys(("ADDED", "REPLACED", "CHANGED_BLOCKS", "SUPERSEDED"), 0),
+            "ALREADY_THERE": sum(each.known for each in looked),
+            **_numbers_of_fit(fitted),
+            **numbers_of_look(looked),
         }
 
     def _change_options(self, inputs):
@@ -253,6 +287,13 @@ def _store_crs(path, incoming, inputs):
             )
         )
     return crs
+
+
+def _numbers_of_fit(fitted):
+    return {
+        "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
+        "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+    }
 
 
 def _say_level(fitted, inputs):
