@@ -92,7 +92,7 @@ def fit_visit(places: NearPlaces) -> VisitFit:
     if n < FEWEST_PLACES:
         return VisitFit(n)
     runs = max(np.unique(run).size for run in (places.newer_run, places.older_run))
-    (offset, *_), cov = _fit(places, [np.ones(n)])
+    (offset, *_), cov, scatter = _fit(places, [np.ones(n)])
     offset_sd = float(np.sqrt(cov[0, 0]))
     found = VisitFit(
         n,
@@ -104,7 +104,9 @@ def fit_visit(places: NearPlaces) -> VisitFit:
     low, high = np.quantile(places.depth, [0.05, 0.95])
     if n < _FEWEST_OF_TREND or high - low < _LEAST_RANGE_M:
         return found
-    (surface, trend, *_), cov = _fit(places, [np.ones(n), places.depth])
+    (surface, trend, *_), cov, about_trend = _fit(places, [np.ones(n), places.depth])
+    # A dredged hole in deep water pulls a line that fits the other places worse.
+    better = about_trend < scatter
     surface_sd, trend_sd = np.sqrt(np.diag(cov)[:2]).tolist()
     return VisitFit(
         n,
@@ -115,7 +117,7 @@ def fit_visit(places: NearPlaces) -> VisitFit:
         float(surface),
         surface_sd,
         found.offset_certain,
-        _certain(trend, trend_sd, runs, _TREND_CHANCE),
+        better and _certain(trend, trend_sd, runs, _TREND_CHANCE),
         _certain(surface, surface_sd, runs, _OFFSET_CHANCE),
         found.deepest,
     )
@@ -148,7 +150,7 @@ def _certain(value, error, runs, chance) -> bool:
 
 
 def _fit(places, columns):
-    """Return the unknowns of columns and of a shift, and their covariance."""
+    """Return the unknowns of columns and of a shift, their covariance, and the scatter, m."""
     design = np.column_stack([*columns, places.gx, places.gy])
     d = places.difference
     slope = np.hypot(places.gx, places.gy)
@@ -173,7 +175,7 @@ def _fit(places, columns):
             break
     across = (weight * factor * unknown_slope)[:, None] * design
     known = _spread(across, places.newer_lane) + np.diag(shift) * (scale**2 / _SHIFT_M) ** 2
-    return unknown, _covariance(places, design, weight, left, scale, shift, known)
+    return unknown, _covariance(places, design, weight, left, scale, shift, known), scale
 
 
 def _covariance(places, design, weight, left, scale, shift, known):
