@@ -239,3 +239,21 @@ def time_zone(name, label, text=None):
     return helped(
         QgsProcessingParameterString(name, label, "UTC"), f"{zones} {text}" if text else zones
     )
+
+
+def week_rollovers():
+    """Return the number of spans of 1,024 GPS weeks to add to times."""
+    return number(
+        "WEEK_ROLLOVERS",
+        tr("GPS week roll-overs to add"),
+        0,
+        tr(
+            "Each adds 1,024 weeks to all times. Use 1 where an older GPS receiver dates its logs "
+            "19.6 years too early."
+        ),
+        minimum=-2,
+        maximum=2,
+        advanced=True,
+        integer=True,
+        optional=True,
+    )

@@ -25,6 +25,7 @@ from .copies import back_up, beside, restore
 from .fitting import fit_to_store, offsets_to_keep
 from .lake_store import Contents, contents, read, remove, undo
 from .log_book import edit_log_book, history, log_book
+from .looking import look
 from .merging import facts_by_visit, read_whole, write_merged
 from .setting_aside import set_aside
 
@@ -40,6 +41,7 @@ __all__ = [
     "fit_to_store",
     "history",
     "log_book",
+    "look",
     "offsets_to_keep",
     "read",
     "read_whole",

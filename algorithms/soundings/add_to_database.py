@@ -1,6 +1,7 @@
 """Add visit to lake database."""
 
 import math
+from dataclasses import replace
 
 from qgis.core import (
     QgsCoordinateReferenceSystem,
@@ -16,9 +17,19 @@ from .._io import params
 from .._io.layer_crs import require_crs, srs_wkt
 from .._io.layer_of import file_name_of
 from ..core.correcting.lake_level import land_notes
+from ..core.errors import LakefloorError
 from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import each_visit
+from ._first_look import (
+    LOOK_NUMBERS,
+    ask_how_to_look,
+    findings_to_keep,
+    first_look,
+    numbers_of_look,
+    refuse_open,
+    with_findings,
+)
 from ._lake_database import UPDATED, facts_given, log_book_parameters, store_parameter, store_path
 from ._offsets import say_offsets
 
@@ -44,19 +55,21 @@ class AddToDatabase(LakefloorAlgorithm):
         "@default",
         "GeoPackage,archive,store,lake database,multi-year,multiyear,years,season,"
         "append,add soundings,day,outing,trip,log,logbook,duplicate,"
-        "bottom change,replace visit,surveys,days",
+        "bottom change,replace visit,surveys,days,dry run,preview,plausibility,wrong unit,feet,"
+        "another lake,week rollover,check before adding",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Adds soundings to the lake database: one GeoPackage in which the visits of many years add "
         "up. Use it when the soundings are cleaned, corrected and reduced to the lake datum. A "
         "lake database that does not exist yet is made.\n\n"
-        "Soundings that are already there are recognized by time, raw depth and place, so adding "
-        "a log again changes nothing. A visit without a known lake level is adjusted where its "
-        "tracks meet those of the database. If they meet too rarely, the run stops. The log shows "
-        "the visit offset.\n\n"
-        "Weeds, soft mud and a wrong lake level look like a changed bottom. Check them before "
-        "newer soundings win. Keep the file on a local disk with backups.",
+        "Each visit is looked at first: its offset, depth unit, dates and place against the "
+        "database. While something is open, nothing enters unless you say so.\n\n"
+        "Soundings that are already there are recognized, so adding a log again changes nothing. "
+        "A visit without a known lake level is adjusted where its tracks meet those of the "
+        "database.\n\n"
+        "Weeds and soft mud look like a changed bottom. Check them before newer soundings win. "
+        "Keep backups of the file.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -72,6 +85,7 @@ class AddToDatabase(LakefloorAlgorithm):
         "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
         "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
         "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
+        **LOOK_NUMBERS,
     }
 
     def declare(self):
@@ -108,6 +122,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 former={"newer_wins": NEWER_WINS},
             )
         )
+        ask_how_to_look(self)
         add(
             params.distance(
                 "BLOCK_SIZE",
@@ -194,10 +209,17 @@ class AddToDatabase(LakefloorAlgorithm):
         incoming = inputs.source()
         soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
         mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
-        fitted = lake_store.fit_to_store(
-            path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.3)
-        )
+        try:
+            fitted = lake_store.fit_to_store(
+                path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.2)
+            )
+        except LakefloorError as error:
+            raise with_findings(error, path, soundings, crs, inputs) from error
         _say_level(fitted, inputs)
+        looked = first_look(path, fitted.soundings, crs, inputs, outputs)
+        if inputs.flag("DRY_RUN"):
+            return self._looked_only(path, fitted, looked, crs, inputs, outputs)
+        refuse_open(looked, inputs)
         options = self._change_options(inputs)
         done = lake_store.add(
             path,
@@ -212,10 +234,11 @@ class AddToDatabase(LakefloorAlgorithm):
                 "change": change,
                 **options,
                 **lake_store.offsets_to_keep(fitted),
+                **findings_to_keep(looked),
             },
-            facts=_facts(inputs, incoming, fitted.soundings),
+            facts=_facts(inputs, incoming, fitted, looked),
             before_commit=lambda done: _write_changes(outputs, done.changes, crs),
-            progress=span(inputs.progress, 0.3, 1.0),
+            progress=span(inputs.progress, 0.4, 1.0),
         )
         _report(done, inputs)
         return {
@@ -225,8 +248,20 @@ class AddToDatabase(LakefloorAlgorithm):
             "REPLACED": done.removed,
             "CHANGED_BLOCKS": sum(int(found.changed.sum()) for _, _, found in done.changes),
             "SUPERSEDED": done.superseded,
-            "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
-            "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+            **_numbers_of_fit(fitted),
+            **numbers_of_look(looked),
+        }
+
+    def _looked_only(self, path, fitted, looked, crs, inputs, outputs):
+        """Return the numbers of a run that writes nothing."""
+        _write_changes(outputs, [], crs)
+        inputs.say(tr("This was a look only. Nothing was written."))
+        return {
+            UPDATED: str(path),
+            **dict.fromkeys(("ADDED", "REPLACED", "CHANGED_BLOCKS", "SUPERSEDED"), 0),
+            "ALREADY_THERE": sum(each.known for each in looked),
+            **_numbers_of_fit(fitted),
+            **numbers_of_look(looked),
         }
 
     def _change_options(self, inputs):
@@ -260,10 +295,27 @@ def _store_crs(path, incoming, inputs):
     return crs
 
 
-def _facts(inputs, incoming, soundings):
+def _facts(inputs, incoming, fitted, looked):
     """Return what the log-book is to say of each visit."""
-    facts = facts_given(inputs, [file_name_of(incoming)])
-    return {name: facts for name, _ in each_visit(soundings)}
+    given, found = facts_given(inputs, [file_name_of(incoming)]), {}
+    # What a visit was fitted by stands with its soundings.
+    leveled = {row.visit for row in fitted.offsets}
+    measured = {each.visit: each for each in looked}
+    for name, _ in each_visit(fitted.soundings):
+        facts, each = given, measured.get(name)
+        if each is not None and math.isfinite(each.offset) and name not in leveled:
+            facts = replace(facts, offset_m=each.offset, offset_sd_m=each.offset_sd)
+        if each is not None and math.isfinite(each.hardness_gain):
+            facts = replace(facts, hardness_gain=each.hardness_gain)
+        found[name] = facts
+    return found
+
+
+def _numbers_of_fit(fitted):
+    return {
+        "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
+        "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+    }
 
 
 def _say_level(fitted, inputs):

@@ -169,6 +169,7 @@ class ReadLogs(LakefloorAlgorithm):
                 advanced=True,
             )
         )
+        self.addParameter(params.week_rollovers())
         self.addParameter(params.soundings_output(tr("Soundings")))
         self.addParameter(
             QgsProcessingParameterFeatureSink(
@@ -202,6 +203,7 @@ class ReadLogs(LakefloorAlgorithm):
             source_epsg=(crs.authid() or crs.toWkt()) if crs.isValid() else None,
             max_fix_gap_s=inputs.number("MAX_FIX_GAP"),
             visit=inputs.text("VISIT").strip() or None,
+            week_rollovers=inputs.integer("WEEK_ROLLOVERS") or 0,
             progress=inputs.progress,
         )
         for sentence in reading.assumptions():

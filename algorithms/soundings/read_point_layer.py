@@ -160,6 +160,7 @@ class ReadPointLayer(LakefloorAlgorithm):
             tr("Course field"),
             tr("Course over ground in degrees clockwise from true north. If empty, there is none."),
         )
+        self.addParameter(params.week_rollovers())
         self.addParameter(params.soundings_output(tr("Soundings")))
 
     def check(self, inputs):
@@ -252,4 +253,5 @@ class ReadPointLayer(LakefloorAlgorithm):
             inputs.choice("SPEED_UNIT"),
             inputs.time_zone("TIME_ZONE"),
             longitude(columns.x, columns.y, srs_wkt(crs)),
+            inputs.integer("WEEK_ROLLOVERS") or 0,
         )

@@ -1,6 +1,6 @@
 """The shipped models that lead from a boat's logs to a map of the lake."""
 
-from model_writer import AS_STATED, Model, ModelInputs
+from model_writer import AS_STATED, ENTER, STOP, Model, ModelInputs
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterFile,
@@ -131,10 +131,11 @@ def _ask_for_levels(inputs, without_level):
     )
 
 
-def logs_to_soundings(model, inputs, no_level, without_level):
+def logs_to_soundings(model, inputs, no_level, without_level, **reading):
     """Add what leads from logs to soundings at the lake datum; return their output.
 
-    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
+    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so;
+    ``reading`` are further parameters with which logs are read.
     """
     _ask_for_logs(inputs)
     _ask_for_corrections(inputs)
@@ -147,6 +148,7 @@ def logs_to_soundings(model, inputs, no_level, without_level):
             "TIME_ZONE": "@TIME_ZONE",
             "DEPTH_UNIT": "@DEPTH_UNIT",
             "DEPTH_FROM": "@DEPTH_FROM",
+            **reading,
         },
     )
     model.child("cleansoundings", {"INPUT": ("readlogs", "OUTPUT")})
@@ -286,6 +288,24 @@ def _lake_to_sheet_and_project(model, soundings, drawn):
     )
 
 
+def _ask_about_the_visit(inputs):
+    inputs.choice(
+        "FINDINGS",
+        "If the first look finds something",
+        [STOP, ENTER],
+        STOP,
+        "The visit is compared with the lake database first. If its level, unit, dates or place are "
+        "doubtful, the run stops and says what to do, or the visit enters all the same.",
+    )
+    inputs.number(
+        "WEEK_ROLLOVERS",
+        "GPS week roll-overs to add",
+        0,
+        "Use 1 where an older GPS receiver dates its logs 1,024 weeks (19.6 years) too early.",
+        optional=True,
+    )
+
+
 def add_a_visit():
     """From the logs of one visit into the lake database, and the lake mapped again."""
     model = Model(
@@ -295,8 +315,9 @@ def add_a_visit():
         "Adds the logs of one visit to the lake database and maps the whole lake again. Use it "
         "after each day on the water.\n\n"
         "It reads, cleans, corrects and reduces the logs and adds them to the lake database. "
-        "A log that is already there changes nothing. It shows where the bottom has changed, and "
-        "makes a surface and contours from all visits.\n\n"
+        "A log that is already there changes nothing. A visit that looks wrong is refused with the "
+        "way out. The model shows where the bottom has changed, and makes a surface and contours "
+        "from all visits.\n\n"
         "Without gauge readings the tracks of the visit must cross earlier tracks. Maps are not "
         "for navigation.",
     )
@@ -307,15 +328,24 @@ def add_a_visit():
         ),
         "GeoPackage with all soundings of the lake. A new one is made if the file does not exist.",
     )
+    _ask_about_the_visit(inputs)
     soundings = logs_to_soundings(
         model,
         inputs,
         "fit to the database later",
         "the visit is adjusted to the lake database where tracks cross. The first visit of a new "
         "lake database makes its lake level the datum.",
+        WEEK_ROLLOVERS="@WEEK_ROLLOVERS",
     )
     model.child(
-        "addtodatabase", {"INPUT": soundings, "DATABASE": "@DATABASE"}, {"CHANGED": "Bottom change"}
+        "addtodatabase",
+        {
+            "INPUT": soundings,
+            "DATABASE": "@DATABASE",
+            "SHORELINE": "@SHORELINE",
+            "FINDINGS": "@FINDINGS",
+        },
+        {"CHANGED": "Bottom change"},
     )
     model.child(
         "readdatabase",

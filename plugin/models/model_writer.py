@@ -25,6 +25,7 @@ sys.path.insert(0, str(ROOT / ".ci"))
 import checkout  # noqa: E402, F401
 
 from lakefloor.algorithms._io import params  # noqa: E402
+from lakefloor.algorithms.soundings._first_look import ENTER, STOP  # noqa: E402, F401
 from lakefloor.algorithms.soundings.read_logs import AS_STATED  # noqa: E402, F401
 from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
 from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402

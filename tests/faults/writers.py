@@ -210,7 +210,7 @@ WRITERS = {
     "addtodatabase": Writer(
         "addtodatabase",
         {"INPUT": "{}/reduced.gpkg", "DATABASE": "{out}/store.gpkg"},
-        {"CHANGED": "changed.gpkg"},
+        {"CHANGED": "changed.gpkg", "LOOK": "look.csv"},
         {"INPUT": "{}/first_reduced.gpkg"},
         kept=("store.gpkg",),
     ),

@@ -283,6 +283,26 @@ def test_an_outing_without_a_gauge_is_fitted_to_the_store(provider, tmp_path, fe
     assert (tmp_path / "lake.gpkg").read_bytes() == before
 
 
+def test_a_visit_with_a_wrong_draft_stops_the_model(provider, tmp_path, feedback):
+    """The transducer hung 0.3 m below the water, as example_project/README.md says."""
+    import processing
+
+    may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
+    processing.run("lakefloor:addavisit", _visit(tmp_path, may, 0))
+    before = (tmp_path / "lake.gpkg").read_bytes()
+    august = {**_visit(tmp_path, ["2025-08-09.csv"], 1), "DRAFT": 0.6}
+    with pytest.raises(QgsProcessingException):
+        processing.run("lakefloor:addavisit", august, feedback=feedback)
+    assert "Nothing was added. Visit '2025-08-09' reads 0." in feedback.text
+    assert (tmp_path / "lake.gpkg").read_bytes() == before
+    august["FINDINGS"] = "enter all the same"
+    processing.run("lakefloor:addavisit", august)
+    _, kept = _stored(tmp_path / "lake.gpkg")["2025-08-09"]
+    (finding,) = kept["findings"]
+    assert finding["code"] == "offset"
+    assert finding["value"] == pytest.approx(0.3, abs=0.1)
+
+
 def test_a_store_without_any_gauge_counts_from_its_first_visit(provider, tmp_path, feedback):
     import processing
 

@@ -5,11 +5,43 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..errors import LakefloorError
+
 #: A GPS week number has 10 bits: receivers that count wrong are off by 1024 weeks.
 ROLLOVER_DAYS = 1024 * 7
 
 #: No consumer track can be older than the first rollover without being suspect.
 FIRST_ROLLOVER = np.datetime64("1999-08-22")
+
+
+#: More were not there yet: GPS time began in 1980.
+MOST_ROLLOVERS = 2
+
+
+def with_rollovers(times: np.ndarray, count: int) -> np.ndarray:
+    """Return times moved by a number of spans of 1,024 GPS weeks, which the user knows are due.
+
+    Parameters
+    ----------
+    times : array of datetime64[ms], shape (n,)
+    count : int
+        Below 0 the times become earlier.
+
+    Raises
+    ------
+    LakefloorError
+        If the number is beyond :data:`MOST_ROLLOVERS`.
+
+    Examples
+    --------
+    >>> str(with_rollovers(np.array(["2006-11-23T14:00"], "datetime64[ms]"), 1)[0])
+    '2026-07-09T14:00:00.000'
+    """
+    if abs(count) > MOST_ROLLOVERS:
+        raise LakefloorError(
+            f"GPS week roll-overs to add are {count}. Enter {-MOST_ROLLOVERS} to {MOST_ROLLOVERS}."
+        )
+    return times + count * np.timedelta64(ROLLOVER_DAYS, "D")
 
 
 def without_week_rollover(days: ArrayLike, name_date: np.datetime64 | None = None) -> np.ndarray:

@@ -27,6 +27,7 @@ from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, parse_corrections, with_corrections
 from ..times import date_in_name, zone_of
 from .column_roles import check_columns
+from .gps_weeks import with_rollovers
 from .gpx_log import is_gpx, parse_gpx_log
 from .impossible import impossible_soundings
 from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
@@ -65,6 +66,7 @@ def read_logs(
     target_epsg: int | str | None = None,
     max_fix_gap_s: float = 10.0,
     visit: str | None = None,
+    week_rollovers: int = 0,
     progress: Progress = silent,
 ) -> LogReading:
     """Read sounder logs: NMEA 0183, GPX and delimited text, recognized by content.
@@ -96,6 +98,8 @@ def read_logs(
         starting another; ``"file"`` names them by file. None takes the visit
         column of a text file, and else the date (the file where there is no
         time).
+    week_rollovers : int
+        Spans of 1,024 GPS weeks to add to all times, for a receiver that counts the weeks wrong.
 
     Returns
     -------
@@ -118,6 +122,7 @@ def read_logs(
     text_options = TextLogOptions(check_columns(columns), depth_unit, time_zone, source_epsg)
     files = _list_files(paths)
     results = _parse_all(files, text_options, max_fix_gap_s, span(progress, 0.0, 0.9))
+    results = [_moved(parsed, week_rollovers) for parsed in results]
     results, warnings = _without_impossible(results)
     reports, unread = _reported(files, results)
     read = [
@@ -170,6 +175,14 @@ def _parse_all(files, text_options, max_fix_gap_s, progress) -> list:
         except Exception as error:
             results.append(_reason(error))
     return results
+
+
+def _moved(parsed, week_rollovers):
+    """Return what was read of one file with spans of GPS weeks added to its times."""
+    if isinstance(parsed, str) or not week_rollovers:
+        return parsed
+    times = with_rollovers(parsed.soundings.time, week_rollovers)
+    return replace(parsed, soundings=parsed.soundings.replace(time=times))
 
 
 def _reported(files, results):

@@ -19,6 +19,7 @@ from ..number_text import counted
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..times import missing_times, utc_from_texts, zone_of
+from .gps_weeks import with_rollovers
 from .impossible import impossible_soundings
 from .logs import visits_by_date
 from .parsed_log import NO_DEPTH, reasons_with_counts, relative_hardness
@@ -74,6 +75,8 @@ class PointUnits:
         are counted.
     longitude : float
         Of the lake, degrees, for its dates where no zone is known.
+    week_rollovers : int
+        Spans of 1,024 GPS weeks to add to all times, for a receiver that counts the weeks wrong.
     """
 
     depth_unit: str = "m"
@@ -82,6 +85,7 @@ class PointUnits:
     speed_unit: str = "m/s"
     time_zone: str | tzinfo = "UTC"
     longitude: float = 0.0
+    week_rollovers: int = 0
 
     def check(self) -> None:
         """Raise LakefloorError if a unit is not known."""
@@ -144,7 +148,7 @@ def soundings_from_points(
         x,
         y,
         depth * units.LENGTH[given.depth_unit] * SIGNS[given.positive],
-        time=stamp,
+        time=with_rollovers(stamp, given.week_rollovers),
         visit=np.array(visit, dtype=object),
         hardness=hardness,
         water_temp=_temperature(columns.water_temp, given.water_temp_unit),

@@ -48,7 +48,7 @@ class VisitFacts:
         By how much the depths of the visit stood off those of the rest when it entered, positive
         where they were deeper, and the standard error of that, m.
     hardness_gain : float
-        Hardness of the rest, divided by that of the visit.
+        Hardness of the visit when it entered, divided by that of the rest.
     """
 
     files: tuple[str, ...] = ()
