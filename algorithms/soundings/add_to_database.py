@@ -18,7 +18,7 @@ from ..core.correcting.lake_level import land_notes
 from ..core.grid import Areas
 from ..core.progress import span
 from ._lake_database import UPDATED, store_parameter, store_path
-from ._offsets import say_offsets
+from ._offsets import AS_REDUCED, FIT_TO_LAKE, say_offsets
 
 _FIELDS = [
     ("older", "text"),
@@ -86,6 +86,20 @@ class AddToDatabase(LakefloorAlgorithm):
                 },
                 "add",
                 tr("What happens to a visit of the database whose soundings come again."),
+            )
+        )
+        add(
+            params.choice(
+                "LEVEL",
+                tr("Level of the visits"),
+                {
+                    AS_REDUCED: tr("depths enter as they are, those without a level are fitted"),
+                    FIT_TO_LAKE: tr("visits are moved to fit where tracks meet those of the lake"),
+                },
+                AS_REDUCED,
+                tr(
+                    "Choose the second where the lake level was wrong, doubtful or of another gauge."
+                ),
             )
         )
         add(
@@ -191,7 +205,12 @@ class AddToDatabase(LakefloorAlgorithm):
         soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
         mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
         fitted = lake_store.fit_to_store(
-            path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.3)
+            path,
+            soundings,
+            srs_wkt(crs),
+            mode,
+            span(inputs.progress, 0.0, 0.3),
+            fit=inputs.choice("LEVEL") == FIT_TO_LAKE,
         )
         _say_level(fitted, inputs)
         options = self._change_options(inputs)
@@ -205,6 +224,7 @@ class AddToDatabase(LakefloorAlgorithm):
             parameters={
                 "input": incoming.sourceName(),
                 "mode": mode,
+                "level": inputs.choice("LEVEL"),
                 "change": change,
                 **options,
                 **lake_store.offsets_to_keep(fitted),
