@@ -133,6 +133,32 @@ def test_blunders_hardly_move_the_offsets():
     assert (robust.weight[blunder] < 0.1).all()
 
 
+def test_a_change_of_the_bottom_in_a_quarter_of_the_places_does_not_move_a_visit():
+    """All to one side, as over a dredged hole: the spread of 200 networks against the stated error."""
+    rng = np.random.default_rng(5)
+    z = []
+    for _ in range(200):
+        d = rng.normal(0.0, 0.08, 80)
+        dug = np.arange(80) < 20
+        d[dug] -= rng.uniform(0.2, 1.8, 20)
+        net = solve_network(
+            np.ones(80, int), np.zeros(80, int), d, units=2, held=[True, False], robust=True
+        )
+        z.append(net.offset[1] / net.std_error[1])
+        assert net.blunder.sum() <= 22
+    # Changes of the size of the noise stay, so a little is left.
+    assert abs(np.mean(z)) < 1.0
+    assert np.std(z) < 1.3
+
+
+def test_units_that_only_blunders_tie_are_still_solved():
+    first, second = [0] * 8 + [0, 0], [1] * 8 + [2, 2]
+    d = [0.0, 0.01, -0.01, 0.0, 0.02, -0.02, 0.01, 0.0, 1.0, 3.0]
+    net = solve_network(first, second, d, units=3, held=[True, False, False], robust=True)
+    assert net.offset[2] == pytest.approx(-2.0, abs=0.01)
+    assert net.blunder.tolist() == [False] * 8 + [True] * 2
+
+
 def test_standard_errors_are_those_of_repeated_surveys():
     """The spread of 150 repetitions with normal errors, against the mean stated error."""
     rng = np.random.default_rng(11)

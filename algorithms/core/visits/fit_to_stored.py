@@ -10,6 +10,7 @@ from ..correcting.datums import datum_values, datum_words, datums_of
 from ..correcting.lake_level import visits_in_time
 from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
@@ -22,6 +23,7 @@ from ..soundings import (
 )
 from .joining import Joint, join_levels
 from .merging import known_soundings
+from .position_shift import error_of_shifts
 from .unknown_level import (
     FEWEST_MEETINGS,
     Fitted,
@@ -32,6 +34,9 @@ from .unknown_level import (
     without_level,
 )
 from .visit_offsets import take_off
+
+#: No more than this share of the places where tracks meet are usually far off.
+_USUAL_BLUNDERS = 0.1
 
 
 def fit_to_stored(
@@ -115,7 +120,8 @@ def fit_to_stored(
         for k, offset, error, count in zip(
             waiting, joint.offset, joint.std_error, joint.observations
         ):
-            offsets[k] = Offset(names[k], float(offset), float(error), int(count))
+            shift = error_of_shifts(stored, incoming.select(unit == k))
+            offsets[k] = Offset(names[k], float(offset), float(np.hypot(error, shift)), int(count))
         met = [k for k in waiting if incoming.accepted[unit == k].any()]
         for of_known in (False, True):
             refuse_weak(
@@ -123,12 +129,23 @@ def fit_to_stored(
                 " of the lake database",
                 of_known,
             )
-        notes = notes_on_large([offsets[k] for k in met])
+        notes = (*notes_on_large([offsets[k] for k in met]), *_notes_on_change(joint.network))
     rows = tuple(offsets[k] for k in range(len(names)))
     done = _shifted(incoming, unit, rows, datum, unread)
     progress(1.0)
     route = " ".join(part for part in (moved, *_routes(names, unread)) if part)
     return Fitted(done, datum, route, rows, notes)
+
+
+def _notes_on_change(network):
+    """Return what to say where many places are left out of the fit, as over a dredged hole."""
+    out = network.blunder
+    if out.size and out.mean() > _USUAL_BLUNDERS:
+        typical = written(float(np.median(np.abs(network.residual[out]))), ".2f")
+        yield (
+            f"At {out.sum()} of {out.size} places where tracks meet, depths differ by about {typical} m "
+            "from the fit. They are left out of it. Check whether the bottom has changed there."
+        )
 
 
 def _routes(names, unread):

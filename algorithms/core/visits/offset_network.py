@@ -44,6 +44,8 @@ class Network:
         Adjusted less observed difference, m; NaN in groups that are not solved.
     weight : array, shape (m,)
         As given, times the robust factor (0..1).
+    blunder : bool array, shape (m,)
+        Observations that keep next to no weight, since no good one is as far off.
     variance : float
         Of an observation of weight 1, m2; NaN where nothing is redundant.
     redundancy : int
@@ -61,6 +63,7 @@ class Network:
     variance: float
     redundancy: int
     cofactor: np.ndarray
+    blunder: np.ndarray
 
 
 def solve_network(
@@ -143,13 +146,14 @@ def solve_network(
     redundancy = int(used.size - free.size)
     offset, cofactor = np.where(solved, 0.0, np.nan), np.where(solved, 0.0, np.nan)
     residual, final = np.full(d.size, np.nan), given.copy()
+    blunder = np.zeros(d.size, bool)
     variance, by_runs = np.nan, np.zeros(units)
     if used.size:
         design = _design(unknowns.column, first[used], second[used], free.size)
         w = given[used]
         solution, factor, scale, solver = _fit(design, d[used], w, robust, redundancy, progress)
         left = design @ solution - d[used]
-        residual[used], final[used] = left, w * factor
+        residual[used], final[used], blunder[used] = left, w * factor, factor <= _TRACE
         offset[free] = solution
         if redundancy > 0:
             variance = _variance(left, w, factor, scale, redundancy)
@@ -176,6 +180,7 @@ def solve_network(
         variance,
         redundancy,
         cofactor,
+        blunder,
     )
 
 
