@@ -101,6 +101,14 @@ def test_the_level_that_was_given_does_not_matter(wrong):
 RIGHT_OFFSET = fitted(reduced(JULY, 0.2)).offsets[0].offset
 
 
+def test_in_a_database_without_datum_a_visit_loses_its_own():
+    done = fit_to_stored(reduced(JULY, 0.5), MAY, datum=None, fit=True)
+    np.testing.assert_allclose(done.soundings.depth, RIGHT.depth, atol=1e-6)
+    pairs = texts(done.soundings)["2026-07-02"]
+    assert not {"datum", "datum_elev_m", "level_m"} & set(pairs)
+    assert pairs["given_level_m"] == "0.500"
+
+
 def test_as_reduced_stays_as_it_was():
     wrong = reduced(JULY, 0.5)
     done = fit_to_stored(wrong, STORED, datum=DATUM)

@@ -35,6 +35,9 @@ from .unknown_level import (
 )
 from .visit_offsets import take_off
 
+#: Taken out of the corrections of soundings that enter among others without a datum.
+_NO_DATUM: dict = dict.fromkeys(("datum", "datum_elev_m", "level_m"))
+
 #: No more than this share of the places where tracks meet are usually far off.
 _USUAL_BLUNDERS = 0.1
 
@@ -288,7 +291,7 @@ def _shifted(incoming, unit, offsets, datum, unread) -> Soundings:
     done = take_off(incoming.select(fitted), offset[which], error[which], datum, anew=alone[which])
     corrections = with_corrections(
         done.corrections,
-        **({"datum": None} if datum is None else {}),
+        **(_NO_DATUM if datum is None else {}),
         **{LEVEL: np.where(which < unread, UNKNOWN, _own_level(done))},
     )
     columns = {"depth": done.depth, "uncert": done.uncert, "corrections": corrections}
