@@ -1,4 +1,4 @@
-"""Visits without a known lake level are fitted to what a store holds."""
+"""Visits without a known lake level, or with a doubtful one, are fitted to what a store holds."""
 
 from __future__ import annotations
 
@@ -16,7 +16,13 @@ _AROUND_M = 50.0
 
 
 def fit_to_store(
-    path, soundings: Soundings, crs: str, mode: str = "add", progress: Progress = silent
+    path,
+    soundings: Soundings,
+    crs: str,
+    mode: str = "add",
+    progress: Progress = silent,
+    *,
+    fit: bool = False,
 ) -> Fitted:
     """Return soundings at the datum of a store, those without a known level fitted to it.
 
@@ -31,6 +37,8 @@ def fit_to_store(
     mode : str
         As for :func:`.adding.add`.
     progress : callable
+    fit : bool
+        Also fit visits with a known level, which may be wrong or of another gauge.
 
     Raises
     ------
@@ -46,7 +54,7 @@ def fit_to_store(
             return Fitted(soundings, None, "")
         (datum,) = datums
         stored = soundings.select(slice(0, 0))
-        if needs_fit(soundings, datum):
+        if needs_fit(soundings, datum, fit):
             box = box_of(soundings)
             parts = list(read(path, box=box and wider(box, _AROUND_M)))
             stored = concatenate(parts) if parts else stored
@@ -56,6 +64,7 @@ def fit_to_store(
         stored,
         datum=datum,
         replaces=len(visits) if mode == "replace" else None,
+        fit=fit,
         code=crs,
         progress=span(progress, 0.1, 1.0),
     )

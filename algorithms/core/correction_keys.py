@@ -11,3 +11,12 @@ VISIT_OFFSET, VISIT_OFFSET_ERROR = "level_offset_m", "level_offset_sd_m"
 
 #: Key and value where the lake level of the visit was not known.
 LEVEL, UNKNOWN = "level", "unknown"
+
+#: Standard uncertainty, m, of a level that readings before and after give; see :mod:`.gauge`.
+LEVEL_ERROR = "level_sd_m"
+
+#: Key and value where the level is the one at which a visit fits others where tracks meet.
+LEVEL_FROM, FIT = "level_from", "fit"
+
+#: What was given before a visit was fitted: its lake level, m, and the datum of that.
+GIVEN_LEVEL, GIVEN_DATUM, GIVEN_ELEVATION = "given_level_m", "given_datum", "given_datum_elev_m"

@@ -68,7 +68,7 @@ def facts_given(inputs, files=()):
 
 
 def visit_names(text, present=(), or_commas=False) -> list:
-    """Return the names of visits in a text, separated by semicolons, or by commas alone.
+    """Return the names of visits in a text, separated by semicolons, which is what helps say.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def visit_names(text, present=(), or_commas=False) -> list:
     present : list of str
         Names that are known: each is recognized whatever it holds, the longest first.
     or_commas : bool
-        Whether commas separate where there is no semicolon between names.
+        Whether commas separate where there is no semicolon between names, as once was said.
     """
     if or_commas:
         names = _split(text, ",", present)

@@ -1,6 +1,9 @@
-"""What the log says of visits fitted by crossings, where no lake level was known."""
+"""Visits whose lake level is fitted by crossings: how that is chosen, and what the log says."""
 
 from .._i18n import tr
+
+#: The level at which visits enter a lake database, as the drop-downs show it.
+AS_REDUCED, FIT_TO_LAKE = "as reduced", "fit to the lake"
 
 
 def say_offsets(fitted, inputs):

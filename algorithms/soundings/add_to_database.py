@@ -31,7 +31,7 @@ from ._first_look import (
     with_findings,
 )
 from ._lake_database import UPDATED, facts_given, log_book_parameters, store_parameter, store_path
-from ._offsets import say_offsets
+from ._offsets import AS_REDUCED, FIT_TO_LAKE, say_offsets
 
 _FIELDS = [
     ("older", "text"),
@@ -102,6 +102,20 @@ class AddToDatabase(LakefloorAlgorithm):
                 },
                 "add",
                 tr("What happens to a visit of the database whose soundings come again."),
+            )
+        )
+        add(
+            params.choice(
+                "LEVEL",
+                tr("Level of the visits"),
+                {
+                    AS_REDUCED: tr("depths enter as they are, those without a level are fitted"),
+                    FIT_TO_LAKE: tr("visits are moved to fit where tracks meet those of the lake"),
+                },
+                AS_REDUCED,
+                tr(
+                    "Choose the second where the lake level was wrong, doubtful or of another gauge."
+                ),
             )
         )
         add(
@@ -211,7 +225,12 @@ class AddToDatabase(LakefloorAlgorithm):
         mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
         try:
             fitted = lake_store.fit_to_store(
-                path, soundings, srs_wkt(crs), mode, span(inputs.progress, 0.0, 0.2)
+                path,
+                soundings,
+                srs_wkt(crs),
+                mode,
+                span(inputs.progress, 0.0, 0.2),
+                fit=inputs.choice("LEVEL") == FIT_TO_LAKE,
             )
         except LakefloorError as error:
             raise with_findings(error, path, soundings, crs, inputs) from error
@@ -231,6 +250,7 @@ class AddToDatabase(LakefloorAlgorithm):
             parameters={
                 "input": incoming.sourceName(),
                 "mode": mode,
+                "level": inputs.choice("LEVEL"),
                 "change": change,
                 **options,
                 **lake_store.offsets_to_keep(fitted),

@@ -12,6 +12,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.values import number_or_none
+from ..core.soundings import distinct
 from ._lake_database import visit_names
 from .check_cross_lines import write_crossings
 
@@ -42,14 +43,15 @@ class AdjustVisits(LakefloorAlgorithm):
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Finds one constant visit offset for each visit where tracks of visits cross, and "
-        "subtracts it. Use it for visits without gauge readings, or where visits do not fit "
+        "subtracts it. Use it for visits without gauge readings, or that do not fit "
         "together. Run it after Correct depths and Reduce to lake datum.\n\n"
         "Reference visits are not moved. Visits that no crossing ties to a reference visit are "
         "listed and stay as they are. Outliers and crossings on slopes count less.\n\n"
         "Fields: offset_m is how much too deep the visit was, with its standard error "
         "std_error_m. trend_pct is a difference that grows with depth, from a wrong sound speed. "
         "It is reported and not adjusted.\n\n"
-        "A bottom that really changed looks like an offset too. A second run is refused.",
+        "Visits that were adjusted before may be adjusted again. A bottom that really changed looks "
+        "like an offset too.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -75,9 +77,9 @@ class AdjustVisits(LakefloorAlgorithm):
                     "REFERENCE_VISITS", tr("Reference visits"), optional=True
                 ),
                 tr(
-                    "Names of visits whose datum you trust, separated by semicolons or commas. If "
-                    "empty, all visits at a lake datum of known level. Without any, the first visit "
-                    "that counts from the water of its day."
+                    "Names of visits whose datum you trust, separated by semicolons. If empty, all "
+                    "visits at a lake datum of known level. Without any, the first visit that counts "
+                    "from the water of its day."
                 ),
             )
         )
@@ -172,7 +174,9 @@ class AdjustVisits(LakefloorAlgorithm):
         result, leveled = level_survey(
             soundings,
             unit=inputs.choice("ADJUST_BY"),
-            held=visit_names(inputs.text("REFERENCE_VISITS"), or_commas=True),
+            held=visit_names(
+                inputs.text("REFERENCE_VISITS"), distinct(soundings.visit)[0], or_commas=True
+            ),
             overlaps=inputs.flag("OVERLAPS"),
             reach_m=inputs.number("MAX_OVERLAP_DISTANCE"),
             max_gap_m=inputs.number("MAX_SPACING"),

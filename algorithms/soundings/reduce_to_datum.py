@@ -15,11 +15,11 @@ from .._io import params
 from .._io.layer_crs import srs_wkt
 from .._io.values import to_text
 from ..core.correcting.gauge import GaugeFields, gauge_levels
-from ..core.correcting.lake_level import land_notes, reduce_to_datum
+from ..core.correcting.lake_level import LONGEST_GAP_D, land_notes, reduce_to_datum
 from ..core.errors import LakefloorError
 from ..core.progress import span
 from ..core.units import unit_factor
-from ._offsets import say_offsets
+from ._offsets import AS_REDUCED, FIT_TO_LAKE, say_offsets
 
 #: What to do with visits of which no lake level is known.
 ADJUST, LATER = "adjust to the first visit", "fit to the database later"
@@ -40,8 +40,8 @@ class ReduceToDatum(LakefloorAlgorithm):
         "Turns depths below the lake level of the day into depths below the lake datum, so that visits "
         "at different lake levels fit together. Run it once, after Correct depths. A second run "
         "is refused.\n\n"
-        "Give gauge readings, levels by visit, or one lake level. Readings are interpolated in "
-        "time. All levels need the same unit and gauge.\n\n"
+        "Give gauge readings, levels by visit, or one lake level. Readings are interpolated if "
+        "close in time. All levels need the same unit and gauge.\n\n"
         "Without a gauge, leave all levels empty. Depths then count from "
         "the lake level of the first visit. Other visits are adjusted to it where tracks cross, and "
         "the map says that no lake level was known.\n\n"
@@ -163,6 +163,35 @@ class ReduceToDatum(LakefloorAlgorithm):
             )
         )
         add(
+            params.number(
+                "MAX_GAP",
+                tr("Maximum gap between readings (days)"),
+                LONGEST_GAP_D,
+                tr(
+                    "Readings farther apart are not joined. Each then counts for half of this time "
+                    "before and after it, and other soundings are refused."
+                ),
+                minimum=0.01,
+                advanced=True,
+            )
+        )
+        add(
+            params.choice(
+                "LEVEL",
+                tr("Level of the visits"),
+                {
+                    AS_REDUCED: tr("soundings without a reading are refused"),
+                    FIT_TO_LAKE: tr("visits without a reading count from the water of their day"),
+                },
+                AS_REDUCED,
+                tr(
+                    "Choose the second if you then add the visits with 'fit to the lake' to the lake "
+                    "database."
+                ),
+                advanced=True,
+            )
+        )
+        add(
             params.choice(
                 "NO_LEVEL",
                 tr("Visits without a lake level"),
@@ -184,7 +213,8 @@ class ReduceToDatum(LakefloorAlgorithm):
             raise LakefloorError(
                 tr("Gauge readings and one lake level are both given. Give one of them, not both.")
             )
-        if not any(given) and inputs.given("DATUM_ELEVATION"):
+        to_fit = inputs.choice("LEVEL") == FIT_TO_LAKE
+        if not any(given) and inputs.given("DATUM_ELEVATION") and not to_fit:
             raise LakefloorError(
                 tr(
                     "The gauge reading at the lake datum is given, but no lake level. Give gauge "
@@ -194,6 +224,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         inputs.time_zone("GAUGE_TIME_ZONE")
 
     def compute(self, inputs, outputs):
+        from ..core.visits.missing_levels import reduce_where_read
         from ..core.visits.unlike_levels import unlike_levels
 
         unit = inputs.unit("LEVEL_UNIT")
@@ -206,15 +237,22 @@ class ReduceToDatum(LakefloorAlgorithm):
             levels = self._gauge_levels(gauge.sourceName(), unit, inputs)
         soundings, crs, given = inputs.given_soundings()
         elevation = inputs.number("DATUM_ELEVATION")
-        reduced = reduce_to_datum(
-            soundings,
-            levels,
-            datum_elevation_m=None if elevation is None else elevation * unit_factor(unit),
-            datum_name=inputs.text("DATUM_NAME"),
-            hold=inputs.flag("HOLD_READINGS"),
-            code=srs_wkt(crs),
-            progress=span(inputs.progress, 0.0, 0.5),
-        )
+        options = {
+            "datum_elevation_m": None if elevation is None else elevation * unit_factor(unit),
+            "datum_name": inputs.text("DATUM_NAME"),
+            "hold": inputs.flag("HOLD_READINGS"),
+            "max_gap_d": inputs.number("MAX_GAP"),
+            "code": srs_wkt(crs),
+            "progress": span(inputs.progress, 0.0, 0.5),
+        }
+        if inputs.choice("LEVEL") == FIT_TO_LAKE:
+            reduced, missing = reduce_where_read(soundings, levels, **options)
+            for note in missing:
+                inputs.warn(note)
+            if reduced is None:
+                return self._without_level(inputs, outputs)
+        else:
+            reduced = reduce_to_datum(soundings, levels, **options)
         _report(reduced.summary, unit, inputs)
         if elevation is None:
             name, level = reduced.datum
@@ -257,7 +295,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         from ..core.visits.unknown_level import water_of_the_day
 
         soundings, crs, given = inputs.given_soundings()
-        each = inputs.choice("NO_LEVEL") == LATER
+        each = inputs.choice("NO_LEVEL") == LATER or inputs.choice("LEVEL") == FIT_TO_LAKE
         fitted = water_of_the_day(soundings, each=each, code=srs_wkt(crs), progress=inputs.progress)
         inputs.warn(fitted.route)
         name = inputs.text("DATUM_NAME").strip()

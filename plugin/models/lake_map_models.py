@@ -131,11 +131,12 @@ def _ask_for_levels(inputs, without_level):
     )
 
 
-def logs_to_soundings(model, inputs, no_level, without_level, **reading):
+def logs_to_soundings(model, inputs, no_level, without_level, level="as reduced", **reading):
     """Add what leads from logs to soundings at the lake datum; return their output.
 
-    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so;
-    ``reading`` are further parameters with which logs are read.
+    ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
+    ``level`` says whether the reduction may leave visits for a fit to the lake; ``reading`` are
+    further parameters with which logs are read.
     """
     _ask_for_logs(inputs)
     _ask_for_corrections(inputs)
@@ -173,6 +174,7 @@ def logs_to_soundings(model, inputs, no_level, without_level, **reading):
             "DATUM_ELEVATION": "@DATUM_ELEVATION",
             "DATUM_NAME": "@DATUM_NAME",
             "NO_LEVEL": no_level,
+            "LEVEL": level,
         },
     )
     model.child(
@@ -318,8 +320,8 @@ def add_a_visit():
         "A log that is already there changes nothing. A visit that looks wrong is refused with the "
         "way out. The model shows where the bottom has changed, and makes a surface and contours "
         "from all visits.\n\n"
-        "Without gauge readings the tracks of the visit must cross earlier tracks. Maps are not "
-        "for navigation.",
+        "Without gauge readings, or with 'fit to the lake', the tracks of the visit must cross "
+        "earlier tracks. Maps are not for navigation.",
     )
     inputs = ModelInputs(model)
     inputs.add(
@@ -335,7 +337,16 @@ def add_a_visit():
         "fit to the database later",
         "the visit is adjusted to the lake database where tracks cross. The first visit of a new "
         "lake database makes its lake level the datum.",
+        "@VISIT_LEVEL",
         WEEK_ROLLOVERS="@WEEK_ROLLOVERS",
+    )
+    inputs.choice(
+        "VISIT_LEVEL",
+        "Level of the visit",
+        ["as reduced", "fit to the lake"],
+        "as reduced",
+        "Choose 'fit to the lake' if the lake level was not read on the day, or is wrong. The visit "
+        "then fits where its tracks meet earlier ones.",
     )
     model.child(
         "addtodatabase",
@@ -343,6 +354,7 @@ def add_a_visit():
             "INPUT": soundings,
             "DATABASE": "@DATABASE",
             "SHORELINE": "@SHORELINE",
+            "LEVEL": "@VISIT_LEVEL",
             "FINDINGS": "@FINDINGS",
         },
         {"CHANGED": "Bottom change"},

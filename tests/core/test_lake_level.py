@@ -50,8 +50,12 @@ def test_readings_interpolated_in_time():
     logged = pings(np.full(3, 20.0 * FOOT), at("09:00", "13:30", "15:00"))
     done = reduce_to_datum(logged, gauge(), datum_elevation_m=2.0 * FOOT, datum_name="OHW")
     np.testing.assert_allclose(done.soundings.depth / FOOT, [19.615, 19.600, 19.540], atol=1e-9)
-    # 2.385 ft = 0.727 m; 2 ft = 0.6096 m.
-    assert done.soundings.corrections[0] == "datum=OHW;datum_elev_m=0.6096;level_m=0.727"
+    # 2.385 ft = 0.727 m; 2 ft = 0.6096 m. One hour after a reading and three before the next, a
+    # wandering of 15 mm in a day makes 15 sqrt(1 x 3 / 4 / 24) = 2.65 mm, readings in hundredths
+    # of a foot 0.70 mm.
+    assert done.soundings.corrections[0] == (
+        "datum=OHW;datum_elev_m=0.6096;level_m=0.727;level_sd_m=0.003"
+    )
     assert datum_of(done.soundings) == ("OHW", pytest.approx(0.6096))
     assert done.summary["mean_reduction_m"] / FOOT == pytest.approx(-(0.385 + 0.4 + 0.46) / 3)
     assert gauge().skipped == 1

@@ -128,10 +128,8 @@ _FOR_PROGRAMS = {
     "core/plan/survey_gaps.py: limit / meters:.2f",
     "core/plan/survey_gaps.py: sigma.mean() / meters:.2f",
     "core/reading/nmea_log.py: value:.3f",
-    "core/visits/level_network.py: b:.4f",
-    "core/visits/level_network.py: e:.4f",
+    "core/visits/visit_offsets.py: value + 0.0:.4f",
     "core/visits/merging.py: b:.4f",
-    "core/visits/fit_to_stored.py: value:.4f",
 }
 
 

@@ -75,7 +75,7 @@ ROUTINES = {
     "clean anew": lambda s: clean(clean(s).soundings, anew=True, min_speed=0.5).soundings,
     "correct": lambda s: correct_depths(s, time_offset_s=0.7, temperature_c=12.0).soundings,
     "correct by log": lambda s: correct_depths(s, skip_without_temperature=True).soundings,
-    "reduce": lambda s: reduce_to_datum(s, GAUGE, hold=True).soundings,
+    "reduce": lambda s: reduce_to_datum(s, GAUGE, hold=True, max_gap_d=1e4).soundings,
     "budget": lambda s: uncertainty_budget(s).soundings,
     "level visits": lambda s: levelled(s, "visit"),
     "level lanes": lambda s: levelled(s, "lane"),

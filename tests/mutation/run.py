@@ -51,7 +51,7 @@ MODULES = {
     "csv_table": (["csv_file.py"], ["test_exchange.py"]),
     "lake_level": (
         ["lake_level.py", "datums.py", "gauge.py"],
-        ["test_lake_level.py", "test_lake_level_rules.py"],
+        ["test_lake_level.py", "test_lake_level_rules.py", "test_level_gaps.py"],
     ),
     "idw": (["idw.py"], ["test_idw.py"]),
     "marching_squares": (["marching_squares.py"], ["test_contours.py"]),

@@ -75,8 +75,19 @@ def test_a_visit_without_a_gauge_joins_the_lake(run, layer, feedback):
     assert len(misfits) == result["USED"]
     assert max(abs(f["misfit_m"]) for f in misfits) < 0.06
     assert "'July': offset +0.3" in feedback.text
-    with pytest.raises(QgsProcessingException, match="adjusted before"):
-        level(run, result["OUTPUT"])
+
+
+def test_a_second_run_finds_nothing_more(run, layer, feedback):
+    first = level(run, layer())
+    held = level(run, first["OUTPUT"], feedback)
+    assert "All visits are reference visits, so nothing was moved." in "".join(feedback.warnings)
+    again = level(run, first["OUTPUT"], REFERENCE_VISITS="May")
+    assert offsets(again)["July"]["offset_m"] == pytest.approx(0.0, abs=1e-6)
+    before = [(f["depth_m"], f["corrections"]) for f in first["OUTPUT"].getFeatures()]
+    for result in (held, again):
+        after = [(f["depth_m"], f["corrections"]) for f in result["OUTPUT"].getFeatures()]
+        assert [c for _, c in after] == [c for _, c in before]
+        assert [d for d, _ in after] == pytest.approx([d for d, _ in before], abs=1e-6)
 
 
 def test_held_by_name(run, layer, feedback):
@@ -85,6 +96,8 @@ def test_held_by_name(run, layer, feedback):
     assert table["May"]["offset_m"] == pytest.approx(-0.3, abs=0.01)
     both = offsets(level(run, layer(july=DATUM), feedback, REFERENCE_VISITS="May; July"))
     assert both["May"]["held"] == both["July"]["held"] == 1
+    one = offsets(level(run, layer(july=DATUM), REFERENCE_VISITS="'May';"))
+    assert (one["May"]["held"], one["July"]["held"]) == (1, 0)
     with pytest.raises(QgsProcessingException, match="soundings have no reference visit 'June'"):
         level(run, layer(), REFERENCE_VISITS="June")
 

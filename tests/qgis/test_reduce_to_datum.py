@@ -83,7 +83,9 @@ def test_worked_example_from_text_tables(run, soundings, csv, feedback, kind):
     assert depth == pytest.approx(EXPECTED, abs=1e-6)
     assert result["MEAN_REDUCTION"] == pytest.approx(-0.415 * FOOT)
     first = next(result["OUTPUT"].getFeatures())
-    assert first["corrections"] == "from=surface;datum=lake datum;datum_elev_m=0.6096;level_m=0.727"
+    assert first["corrections"] == (
+        "from=surface;datum=lake datum;datum_elev_m=0.6096;level_m=0.727;level_sd_m=0.003"
+    )
     assert first["raw_depth_m"] == 20 * FOOT
     assert "Visit 'A': 1 soundings, mean lake level 2.385 ft" in feedback.text
 

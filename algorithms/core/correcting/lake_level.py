@@ -7,15 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..correction_keys import BY_FIRST_VISIT
+from ..correction_keys import BY_FIRST_VISIT, LEVEL_ERROR
 from ..days import stated_offsets_h, survey_days
 from ..errors import LakefloorError
 from ..number_text import written
 from ..progress import Progress, silent
 from ..soundings import Soundings, distinct, each_visit, of_visits, with_corrections
 from ..times import date_in_name
+from ..units import unit_factor
 from .datums import datum_values, datums_of
 from .gauge import LevelRecord
+
+#: Readings farther apart than this, days, are not joined.
+LONGEST_GAP_D = 2.0
 
 #: A level farther than this from the datum, m, is a mistaken unit or datum.
 _LARGEST_CHANGE_M = 60.0
@@ -58,6 +62,7 @@ def reduce_to_datum(
     datum_elevation_m: float | None = None,
     datum_name: str = "",
     hold: bool = False,
+    max_gap_d: float = LONGEST_GAP_D,
     code: int | str | None = None,
     progress: Progress = silent,
 ) -> Reduced:
@@ -80,6 +85,9 @@ def reduce_to_datum(
         names the day of the first visit where its level is the datum.
     hold : bool
         Hold the first and the last reading beyond the time span of the readings.
+    max_gap_d : float
+        Readings farther apart than this, days, are not joined: each then counts for half of it
+        before and after. So does a reading that is held.
     code : int or str, optional
         Coordinate system of the positions, for the days of the lake.
     progress : callable
@@ -92,12 +100,14 @@ def reduce_to_datum(
     ------
     LakefloorError
         If soundings are already reduced, lie outside the time span of the readings (unless
-        held), have no time, or belong to a visit without level; or if a level is so far from
-        the datum that a unit or the datum must be wrong.
+        held) or in too long a gap between them, have no time, or belong to a visit without level;
+        or if a level is so far from the datum that a unit or the datum must be wrong.
 
     Notes
     -----
     ``depth at datum = depth - (level - datum elevation)``. Negative depths are land at datum.
+    What the level may have done between readings is added to ``uncert``, see
+    :meth:`.gauge.LevelRecord.std_error`.
 
     References
     ----------
@@ -118,7 +128,9 @@ def reduce_to_datum(
     name = _checked_name(datum_name, datum_elevation_m)
     refuse_reduced(soundings)
     progress(0.1)
-    level, held = _level_of_each(soundings, levels, hold)
+    for _, why in without_reading(soundings, levels, hold=hold, max_gap_d=max_gap_d):
+        raise LakefloorError(why)
+    level, error, held = _level_of_each(soundings, levels)
     progress(0.5)
     by_first = datum_elevation_m is None
     datum = (
@@ -130,7 +142,8 @@ def reduce_to_datum(
     _refuse_far(level, change, datum[1])
     result = soundings.replace(
         depth=soundings.depth - change,
-        corrections=_with_level(soundings.corrections, datum, level, by_first),
+        uncert=np.hypot(soundings.uncert, error),
+        corrections=_with_level(soundings.corrections, datum, level, error, by_first),
     )
     progress(1.0)
     notes = [*_unusual_level_notes(result, change), *land_notes(result)]
@@ -146,14 +159,20 @@ def _checked_name(datum_name, elevation) -> str:
     return name
 
 
-def _level_of_each(soundings, levels, hold) -> tuple:
-    """Return the lake level of each sounding, m, and a mask of those outside the readings."""
-    inside = np.zeros(len(soundings), dtype=bool)
+def _level_of_each(soundings, levels) -> tuple:
+    """Return level and its standard uncertainty, m, and whether it is that of an end reading."""
+    no = np.zeros(len(soundings))
     if isinstance(levels, LevelRecord):
-        return _levels_in_time(soundings, levels, hold)
+        # Rejected soundings without time take the level of the first reading: their depth counts
+        # for nothing, and all of a layer stays at one datum.
+        time = np.where(np.isnat(soundings.time), levels.time[0], soundings.time)
+        outside = (time < levels.time[0]) | (time > levels.time[-1])
+        return levels.at(time), levels.std_error(time), outside
     if isinstance(levels, Mapping):
-        return _levels_by_visit(soundings, levels), inside
-    return np.full(len(soundings), float(levels)), inside
+        names, group = distinct(soundings.visit)
+        by_name = {str(visit): float(level) for visit, level in levels.items()}
+        return np.array([by_name.get(name, np.nan) for name in names])[group], no, no.astype(bool)
+    return np.full(len(soundings), float(levels)), no, no.astype(bool)
 
 
 def _level_of_first_visit(soundings, level, name, code) -> tuple:
@@ -177,16 +196,23 @@ def _refuse_far(level, change, elevation):
     )
 
 
-def _with_level(corrections, datum, level, by_first):
-    """Return corrections with the datum and the level of each sounding, to the millimeter."""
-    millimeters, which = np.unique(np.round(level * 1000.0).astype(int), return_inverse=True)
-    texts = np.array([f"{value / 1000.0:.3f}" for value in millimeters], dtype=object)
+def _with_level(corrections, datum, level, error, by_first):
+    """Return corrections with datum, level and its uncertainty, each to the millimeter."""
+    errors = millimeter_texts(error)
+    errors[errors == "0.000"] = None
     return with_corrections(
         corrections,
         **datum_values(datum),
-        level_m=texts[which],
+        level_m=millimeter_texts(level),
+        **({LEVEL_ERROR: errors} if error.any() else {}),
         **({BY_FIRST_VISIT: "yes"} if by_first else {}),
     )
+
+
+def millimeter_texts(values: np.ndarray) -> np.ndarray:
+    """Return m as texts with three decimals, shape (n,), as ``corrections`` hold them."""
+    millimeters, which = np.unique(np.round(values * 1000.0).astype(int), return_inverse=True)
+    return np.array([f"{value / 1000.0:.3f}" for value in millimeters], dtype=object)[which]
 
 
 def _summary(result, level, change, held) -> dict:
@@ -285,40 +311,119 @@ def day_of(visit: str, soundings: Soundings, code: int | str | None = None) -> s
     return f"visit '{name}'" if name else "an unnamed visit"
 
 
-def _levels_in_time(soundings, record, hold):
+def without_reading(
+    soundings: Soundings,
+    levels: LevelRecord | Mapping | float,
+    *,
+    hold: bool = False,
+    max_gap_d: float = LONGEST_GAP_D,
+) -> list:
+    """Return the accepted soundings to which no lake level applies, each reason for itself.
+
+    Parameters
+    ----------
+    soundings, levels, hold, max_gap_d
+        As for :func:`reduce_to_datum`.
+
+    Returns
+    -------
+    list of (bool array, str)
+        A mask, shape (n,), and what is wrong and how to mend it.
+    """
+    if isinstance(levels, LevelRecord):
+        found = _not_in_time(soundings, levels, hold, max_gap_d)
+    elif isinstance(levels, Mapping):
+        found = _not_by_visit(soundings, levels)
+    else:
+        found = ()
+    return [(rows, why) for rows, why in found if rows.any()]
+
+
+def _not_in_time(soundings, record, hold, max_gap_d):
+    if not max_gap_d > 0.0:
+        raise LakefloorError("The maximum gap between readings is not above 0 days. Enter more.")
     time, accepted = soundings.time, soundings.accepted
     missing = accepted & np.isnat(time)
-    if missing.any():
-        raise LakefloorError(
-            f"{missing.sum()} soundings of {of_visits(soundings.visit[missing])} have no "
-            "time, so the gauge readings do not apply. Give one lake level for each visit instead."
-        )
+    yield (
+        missing,
+        f"{missing.sum()} soundings of {of_visits(soundings.visit[missing])} have no "
+        "time, so the gauge readings do not apply. Give one lake level for each visit instead.",
+    )
+    known = accepted & ~missing
     first, last = record.time[0], record.time[-1]
-    with np.errstate(invalid="ignore"):
-        outside = (time < first) | (time > last)
-    refused = outside & accepted
-    if refused.any() and not hold:
-        span = f"{first.astype('datetime64[m]')} to {last.astype('datetime64[m]')} UTC"
-        times = time[refused]
-        raise LakefloorError(
-            f"{refused.sum()} soundings of {of_visits(soundings.visit[refused])}, between "
-            f"{times.min().astype('datetime64[m]')} and {times.max().astype('datetime64[m]')} "
-            f"UTC, are outside the gauge readings ({span}). Add readings before and after the "
-            "visit, check the time zone of the gauge readings, or hold the first and last reading."
-        )
-    # Rejected soundings without time take the level of the first reading: their depth counts
-    # for nothing, and all of a layer stays at one datum.
-    level = record.at(np.where(np.isnat(time), first, time))
-    return level, outside
+    outside = known & ((time < first) | (time > last))
+    if not hold:
+        yield outside, _outside_words(soundings, outside, record)
+    far = known & (hold | ~outside)
+    far[far] = record.days_to_nearest(time[far]) > 0.5 * max_gap_d
+    yield far & outside, _held_words(soundings, far & outside, record, max_gap_d)
+    yield far & ~outside, _gap_words(soundings, far & ~outside, record, max_gap_d)
 
 
-def _levels_by_visit(soundings, levels):
+def _outside_words(soundings, rows, record):
+    if not rows.any():
+        return ""
+    span = f"{_minute(record.time[0])} to {_minute(record.time[-1])} UTC"
+    times = soundings.time[rows]
+    return (
+        f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])}, between "
+        f"{_minute(times.min())} and {_minute(times.max())} "
+        f"UTC, are outside the gauge readings ({span}). Add readings before and after the "
+        "visit, check the time zone of the gauge readings, or hold the first and last reading."
+    )
+
+
+def _held_words(soundings, rows, record, max_gap_d):
+    if not rows.any():
+        return ""
+    times = soundings.time[rows]
+    days = record.days_to_nearest(times)
+    worst = times[np.argmax(days)]
+    end, place = (0, "first") if worst < record.time[0] else (-1, "last")
+    return (
+        f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])} are up to "
+        f"{_days(days.max())} from the {place} reading, {_reading(record, end)}. "
+        f"A reading is held for {_days(0.5 * max_gap_d)}, half of the maximum gap. {_CURE}"
+    )
+
+
+def _gap_words(soundings, rows, record, max_gap_d):
+    if not rows.any():
+        return ""
+    before, after = record.around(soundings.time[rows])
+    gap = (record.time[after] - record.time[before]) / np.timedelta64(1, "D")
+    worst = np.argmax(gap)
+    return (
+        f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])} lie between readings "
+        f"{_days(gap[worst])} apart: {_reading(record, before[worst])} and "
+        f"{_reading(record, after[worst])}. The maximum gap is {_days(max_gap_d)}, and a reading "
+        f"alone counts for half of that. {_CURE}"
+    )
+
+
+#: How soundings without a reading come to a level.
+_CURE = "Add a reading of that day, enter a longer maximum gap, or fit the visit to the lake."
+
+
+def _reading(record, k):
+    level = record.level[k] / unit_factor(record.unit)
+    return f"{written(round(float(level), 4), 'g')} {record.unit} at {_minute(record.time[k])} UTC"
+
+
+def _minute(time):
+    return time.astype("datetime64[m]")
+
+
+def _days(days):
+    return f"{written(days, '.0f' if days >= 10.0 else '.2g')} day{'' if days == 1.0 else 's'}"
+
+
+def _not_by_visit(soundings, levels):
     names, group = distinct(soundings.visit)
-    levels = {str(visit): float(level) for visit, level in levels.items()}
-    missing = [name for name in names if not np.isfinite(levels.get(name, np.nan))]
-    if missing:
-        raise LakefloorError(
-            f"There is no lake level for {of_visits(missing)}. Lake levels are given for "
-            f"{of_visits(levels) if levels else 'no visit'}. Add the missing ones."
-        )
-    return np.array([levels[name] for name in names])[group]
+    known = {str(visit): float(level) for visit, level in levels.items()}
+    missing = [name for name in names if not np.isfinite(known.get(name, np.nan))]
+    yield (
+        np.isin(group, [names.index(name) for name in missing]),
+        f"There is no lake level for {of_visits(missing)}. Lake levels are given for "
+        f"{of_visits(levels) if levels else 'no visit'}. Add the missing ones.",
+    )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..cleaning.track_gates import boat_speed, track_of_fixes
-from ..correction_keys import SPEED_ERROR, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import LEVEL_ERROR, SPEED_ERROR, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
@@ -124,8 +124,9 @@ def uncertainty_budget(
     (position slope)^2 + (time offset speed slope)^2``, where sound speed is ``below dc / c``
     together with the allowance for layers of :func:`.vertical_uncertainty.layering`, and
     ``below`` is the water below the transducer. Where no temperature is known, sound speed is
-    half the range of fresh water's, as in :func:`.corrections.correct_depths`. To level comes the
-    standard error of a visit's offset, where there is one.
+    half the range of fresh water's, as in :func:`.corrections.correct_depths`. To level come the
+    standard error of a visit's offset and what the level may have done between gauge readings,
+    where ``corrections`` hold them.
 
     The slope is that of a plane fitted to the soundings around, block by block, with weights
     that fall with distance and with the residual. Where they lie along one track, the slope
@@ -179,7 +180,7 @@ def uncertainty_budget(
         vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
         _of_sound_speed(known, temperature_error_c, layers),
         np.full(len(soundings), float(draft_m)),
-        np.hypot(np.where(known.reduced, level_m, 0.0), known.offset_error),
+        np.hypot(np.where(known.reduced, level_m, 0.0), known.level_error),
         vertical.on_slope(position_m, slope),
         vertical.on_slope(time_offset_s * _boat_speed(soundings), slope),
     )
@@ -249,7 +250,7 @@ class _Known:
 
     Depth below the transducer, m; sound speed and, where no temperature was known, its standard
     uncertainty, m/s, else 0; whether depth was left at the assumed speed; whether it is reduced;
-    standard error of the visit's offset, m.
+    standard error of the visit's offset and of a level between readings, m.
     """
 
     below: np.ndarray
@@ -257,7 +258,7 @@ class _Known:
     speed_error: np.ndarray
     left_as_is: np.ndarray
     reduced: np.ndarray
-    offset_error: np.ndarray
+    level_error: np.ndarray
 
 
 def common_share(soundings: Soundings) -> float:
@@ -281,7 +282,7 @@ def common_share(soundings: Soundings) -> float:
 
 def _from_corrections(soundings, speed_measured) -> _Known:
     texts, group = distinct(soundings.corrections)
-    draft, level, offset = (np.zeros(len(texts)) for _ in range(3))
+    draft, level, wrong = (np.zeros(len(texts)) for _ in range(3))
     speed, kept = np.full(len(texts), np.nan), np.zeros(len(texts), dtype=bool)
     error = np.zeros(len(texts))
     reduced = np.zeros(len(texts), dtype=bool)
@@ -293,7 +294,9 @@ def _from_corrections(soundings, speed_measured) -> _Known:
             level[i] = float(pairs["level_m"]) - float(pairs["datum_elev_m"])
         elif VISIT_OFFSET in pairs:
             level[i] = float(pairs[VISIT_OFFSET])
-        offset[i] = float(pairs.get(VISIT_OFFSET_ERROR, 0.0))
+        wrong[i] = np.hypot(
+            float(pairs.get(VISIT_OFFSET_ERROR, 0.0)), float(pairs.get(LEVEL_ERROR, 0.0))
+        )
         error[i] = float(pairs.get(SPEED_ERROR, 0.0))
         change = pairs.get("sound_speed", "")
         if "->" in change:
@@ -304,7 +307,7 @@ def _from_corrections(soundings, speed_measured) -> _Known:
     usual, spread = unknown_water_speed()
     error = np.where(np.isfinite(speed) | kept | speed_measured, error, spread)
     speed = np.where(np.isfinite(speed), speed, np.where(kept, _ASSUMED_SPEED_MS, usual))
-    return _Known(below, speed[group], error[group], kept[group], reduced[group], offset[group])
+    return _Known(below, speed[group], error[group], kept[group], reduced[group], wrong[group])
 
 
 def _boat_speed(soundings):

@@ -8,19 +8,22 @@ import numpy as np
 
 from ..correcting.datums import datum_values, datum_words, datums_of
 from ..correcting.lake_level import visits_in_time
-from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
     concatenate,
     distinct,
+    each_visit,
     of_visits,
     parse_corrections,
     with_corrections,
 )
 from .joining import Joint, join_levels
 from .merging import known_soundings
+from .position_shift import error_of_shifts
 from .unknown_level import (
     FEWEST_MEETINGS,
     Fitted,
@@ -30,6 +33,13 @@ from .unknown_level import (
     refuse_weak,
     without_level,
 )
+from .visit_offsets import take_off
+
+#: Taken out of the corrections of soundings that enter among others without a datum.
+_NO_DATUM: dict = dict.fromkeys(("datum", "datum_elev_m", "level_m"))
+
+#: No more than this share of the places where tracks meet are usually far off.
+_USUAL_BLUNDERS = 0.1
 
 
 def fit_to_stored(
@@ -38,6 +48,7 @@ def fit_to_stored(
     *,
     datum: tuple | None = None,
     replaces: int | None = None,
+    fit: bool = False,
     code: int | str | None = None,
     progress: Progress = silent,
 ) -> Fitted:
@@ -56,6 +67,8 @@ def fit_to_stored(
     replaces : int, optional
         Number of visits in the store, if those that come again are exchanged: they do not count
         then, and where they are all that there is, the store is as good as new.
+    fit : bool
+        Also fit visits with a known level, which may be wrong or of another gauge.
     code : int or str, optional
         Coordinate system of the positions, for the days of the lake.
     progress : callable
@@ -73,20 +86,25 @@ def fit_to_stored(
     -----
     Visits that carry one datum without elevation are at one level already and get one offset.
     A visit of which a part is in the store gets the offset of that part. A visit whose datum is
-    the level of a first visit, since none was asked for, is moved to the store's by the levels.
+    the level of a first visit, since none was asked for, is moved to the store's by the levels,
+    unless it is to be fitted. With ``fit`` each visit with a known level gets its own offset. In a
+    new store there is nothing to fit to.
     """
     incoming = on_own_waters(incoming, code)
     if stored is None:
-        return _first_in_store(incoming, progress)
+        return _first_in_store(incoming, progress, fit)
     known = known_soundings(incoming, stored)
     if replaces is not None:
         again = distinct(stored.visit[known.visit[known.there]])[0]
         if len(again) == replaces:
-            return _first_in_store(incoming, progress)
+            return _first_in_store(incoming, progress, fit)
         stored = stored.select(~np.isin(stored.visit.astype(str), again))
         known = known_soundings(incoming, stored)
-    incoming, moved = _moved(incoming, datum)
+    incoming, moved = (incoming, "") if fit else _moved(incoming, datum)
     names, unit = without_level(incoming, datum)
+    unread = len(names)
+    if fit:
+        names, unit = _with_level(incoming, names, unit)
     if not names:
         return Fitted(incoming, datum, moved)
     progress(0.1)
@@ -105,27 +123,82 @@ def fit_to_stored(
         for k, offset, error, count in zip(
             waiting, joint.offset, joint.std_error, joint.observations
         ):
-            offsets[k] = Offset(names[k], float(offset), float(error), int(count))
-        met = [offsets[k] for k in waiting if incoming.accepted[unit == k].any()]
-        refuse_weak(met, " of the lake database")
-        notes = notes_on_large(met)
-    route = (
-        f"No lake level is known. The depths of {of_visits(names)} are fitted to the lake database "
-        "where tracks cross."
-    )
+            shift = error_of_shifts(stored, incoming.select(unit == k))
+            offsets[k] = Offset(names[k], float(offset), float(np.hypot(error, shift)), int(count))
+        met = [k for k in waiting if incoming.accepted[unit == k].any()]
+        for of_known in (False, True):
+            refuse_weak(
+                [offsets[k] for k in met if (k >= unread) == of_known],
+                " of the lake database",
+                of_known,
+            )
+        notes = (*notes_on_large([offsets[k] for k in met]), *_notes_on_change(joint.network))
     rows = tuple(offsets[k] for k in range(len(names)))
-    done = _shifted(incoming, unit, rows, datum)
+    done = _shifted(incoming, unit, rows, datum, unread)
     progress(1.0)
-    return Fitted(done, datum, f"{moved} {route}".strip(), rows, notes)
+    route = " ".join(part for part in (moved, *_routes(names, unread)) if part)
+    return Fitted(done, datum, route, rows, notes)
 
 
-def needs_fit(incoming: Soundings, datum: tuple | None) -> bool:
+def _notes_on_change(network):
+    """Return what to say where many places are left out of the fit, as over a dredged hole."""
+    out = network.blunder
+    if out.size and out.mean() > _USUAL_BLUNDERS:
+        typical = written(float(np.median(np.abs(network.residual[out]))), ".2f")
+        yield (
+            f"At {out.sum()} of {out.size} places where tracks meet, depths differ by about {typical} m "
+            "from the fit. They are left out of it. Check whether the bottom has changed there."
+        )
+
+
+def _routes(names, unread):
+    """Return why depths are those of the fit, for units without a level and those with one."""
+    if unread:
+        yield (
+            f"No lake level is known. The depths of {of_visits(names[:unread])} are fitted to the "
+            "lake database where tracks cross."
+        )
+    if names[unread:]:
+        yield (
+            f"The depths of {of_visits(names[unread:])} are fitted to the lake database where tracks "
+            "cross, whatever the lake level that was given."
+        )
+
+
+def _with_level(incoming, names, unit):
+    """Return names and unit numbers with visits of known level added, each for itself."""
+    names, unit = list(names), unit.copy()
+    for name, rows in each_visit(incoming):
+        rows = rows[unit[rows] < 0]
+        datums, group = datums_of(incoming.select(rows))
+        for datum in dict.fromkeys(datums):
+            # A visit at two datums has an offset at each.
+            mine = np.array([other == datum for other in datums], bool)[group]
+            unit[rows[mine]] = len(names)
+            names.append(name if name not in names else f"{name} ({datum[0]})")
+    return names, unit
+
+
+def needs_fit(incoming: Soundings, datum: tuple | None, fit: bool = False) -> bool:
     """Tell whether soundings need those of a store at ``datum`` to come to its level."""
-    return bool(without_level(_moved(on_own_waters(incoming), datum)[0], datum)[0])
+    return fit or bool(without_level(_moved(on_own_waters(incoming), datum)[0], datum)[0])
 
 
-def _first_in_store(incoming, progress) -> Fitted:
+def _first_in_store(incoming, progress, fit) -> Fitted:
     """Make the datum of a new store: that of a known level, else the water of the first day."""
+    done = _first_datum(incoming, progress)
+    if not fit:
+        return done
+    return replace(
+        done,
+        notes=(
+            *done.notes,
+            "The lake database has no other visit to fit to, so known lake levels stay as they are.",
+        ),
+    )
+
+
+def _first_datum(incoming, progress) -> Fitted:
     datums, group = datums_of(incoming)
     sure = np.array([d is not None and d[1] is not None for d in datums], bool)[group]
     if sure.all():
@@ -203,33 +276,33 @@ def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
     )
 
 
-def _shifted(incoming, unit, offsets, datum):
-    rows = unit >= 0
-    which = unit[rows]
+def _shifted(incoming, unit, offsets, datum, unread) -> Soundings:
+    """Take the offsets off the units; those before ``unread`` are marked as of unknown level."""
     offset = np.array([row.offset for row in offsets])
     error = np.array([row.std_error for row in offsets])
     # A visit all of whose soundings are rejected meets nothing: its depths count for nothing.
     offset, error = np.nan_to_num(offset), np.nan_to_num(error)
-    depth, uncert = incoming.depth.copy(), incoming.uncert.copy()
-    depth[rows] -= offset[which]
-    uncert[rows] = np.hypot(uncert[rows], error[which])
-    corrections = incoming.corrections.copy()
-    texts, group = distinct(corrections[rows])
-    pairs = [parse_corrections(text) for text in texts]
-    before = np.array([float(p.get(VISIT_OFFSET, 0.0)) for p in pairs])[group]
-    spread = np.array([float(p.get(VISIT_OFFSET_ERROR, 0.0)) for p in pairs])[group]
-    values = {
-        VISIT_OFFSET: _texts(before + offset[which]),
-        VISIT_OFFSET_ERROR: _texts(np.hypot(spread, error[which])),
-        LEVEL: UNKNOWN,
-    }
-    if datum is None:
-        values.update(datum=None)
-    else:
-        values.update(datum_values(datum))
-    corrections[rows] = with_corrections(corrections[rows], **{BY_FIRST_VISIT: None, **values})
-    return incoming.replace(depth=depth, uncert=uncert, corrections=corrections)
+    # Of visits that are at one level already, each keeps the error of its own level.
+    alone = np.array(
+        [len(distinct(incoming.visit[unit == k])[0]) == 1 for k in range(len(offsets))]
+    )
+    fitted = np.flatnonzero(unit >= 0)
+    which = unit[fitted]
+    done = take_off(incoming.select(fitted), offset[which], error[which], datum, anew=alone[which])
+    corrections = with_corrections(
+        done.corrections,
+        **(_NO_DATUM if datum is None else {}),
+        **{LEVEL: np.where(which < unread, UNKNOWN, _own_level(done))},
+    )
+    columns = {"depth": done.depth, "uncert": done.uncert, "corrections": corrections}
+    for name, part in columns.items():
+        columns[name] = getattr(incoming, name).copy()
+        columns[name][fitted] = part
+    return incoming.replace(**columns)
 
 
-def _texts(values):
-    return np.array([f"{value:.4f}" for value in values], dtype=object)
+def _own_level(soundings):
+    """Return what ``corrections`` say of an unknown level, None where they say nothing."""
+    texts, group = distinct(soundings.corrections)
+    said = [parse_corrections(text).get(LEVEL) for text in texts]
+    return np.array(said, dtype=object)[group]

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..correcting.datums import datum_values
 from ..correction_keys import VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..errors import LakefloorError
-from ..number_text import counted, written
+from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
     Soundings,
@@ -26,6 +25,7 @@ from .depth_trend import depth_trends
 from .offset_network import LEAST_SCALE, Network, solve_network
 from .overlaps import find_overlaps
 from .reference_visits import datum_of_visits, reference_visits
+from .visit_offsets import take_off
 
 #: A misfit is a blunder from this many robust standard deviations on.
 _OUTLIER = 3.5
@@ -60,6 +60,8 @@ class Leveled:
         By visit, where it can be told.
     datum : tuple or None
         Name and elevation (m) of the lake datum that the held visits carry.
+    kept : frozenset of (str, int, str)
+        Visit, lane and the offset that ``corrections`` kept of before, '' for none.
     notes : list of str
         What to bear in mind, in plain words.
     """
@@ -76,6 +78,7 @@ class Leveled:
     after: float
     trend: dict
     datum: tuple | None
+    kept: frozenset
     notes: list
 
     @property
@@ -209,11 +212,10 @@ def level_visits(
     Raises
     ------
     LakefloorError
-        If there are no crossings to level by, a held visit is not there, the held visits are at
-        different datums, or soundings were leveled before.
+        If there are no crossings to level by, a held visit is not there, or the held visits are at
+        different datums.
     """
     _refuse_nonsense(unit, position_m, depth_m)
-    _refuse_leveled(soundings)
     names, visit_number = distinct(soundings.visit)
     held_names = reference_visits(soundings, names, held)
     datum = datum_of_visits(soundings, held_names)
@@ -253,6 +255,7 @@ def level_visits(
         _rms(network.residual[known]),
         depth_trends(crossings, network.residual, weight, outlier),
         datum,
+        _offsets_kept(soundings, lane),
         [],
     )
     leveled.notes.extend(_notes(leveled))
@@ -315,47 +318,65 @@ def runs_of(crossings: Crossings) -> tuple:
 def apply_offsets(soundings: Soundings, leveled: Leveled) -> Soundings:
     """Return soundings with the offsets of :func:`level_visits` taken off their depths.
 
-    Every sounding of a leveled unit is changed, the rejected ones too; units that are not tied
-    to the datum stay as they are. Soundings without a datum take on that of the held visits.
+    Every sounding of a leveled unit is changed, the rejected ones too; held visits and units that
+    are not tied to the datum stay as they are. Soundings without a datum take on that of the held
+    visits. An offset of before is added to; its error gives way to that of the new one, which is
+    all that ties the visit to the held ones now. So a second run changes nothing but what is new.
 
     Raises
     ------
     LakefloorError
-        If soundings were leveled before, or belong to a unit that was not leveled.
+        If soundings were leveled since the offsets were found, or belong to a unit that was not
+        leveled.
     """
-    _refuse_leveled(soundings)
     number = {(str(v), int(k)): i for i, (v, k) in enumerate(zip(leveled.visit, leveled.lane))}
     lane = soundings.lane if leveled.unit == "lane" else np.zeros(len(soundings), np.int32)
-    which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)])
+    which = np.array([number.get((str(v), int(k)), -1) for v, k in zip(soundings.visit, lane)], int)
     if (which < 0).any():
         raise LakefloorError(
             f"Soundings of {of_visits(soundings.visit[which < 0])} were not there when the offsets "
             "were found. Adjust all soundings together."
         )
-    offset, error = leveled.offset[which], leveled.std_error[which]
-    tied = np.isfinite(offset)
-    depth = np.where(tied, soundings.depth - np.where(tied, offset, 0.0), soundings.depth)
-    uncert = np.hypot(soundings.uncert, np.where(np.isfinite(error), error, 0.0))
-    texts = np.array([f"{b:.4f}" for b in leveled.offset], dtype=object)
-    errors = np.array(
-        [f"{e:.4f}" if np.isfinite(e) else None for e in leveled.std_error], dtype=object
-    )
-    values = {VISIT_OFFSET: texts[which[tied]], VISIT_OFFSET_ERROR: errors[which[tied]]}
-    if leveled.datum is not None:
-        values.update(datum_values(leveled.datum))
-    corrections = soundings.corrections.copy()
-    corrections[tied] = with_corrections(corrections[tied], **values)
-    return soundings.replace(depth=depth, uncert=uncert, corrections=corrections)
-
-
-def _refuse_leveled(soundings):
-    texts, group = distinct(soundings.corrections)
-    done = np.array([VISIT_OFFSET in parse_corrections(text) for text in texts])[group]
-    if done.any():
+    since = _offsets_kept(soundings, lane) - leveled.kept
+    if since:
         raise LakefloorError(
-            f"Soundings of {of_visits(soundings.visit[done])} were adjusted before "
-            f"({counted(int(done.sum()), 'sounding')}). Use the soundings as they were before."
+            f"Soundings of {of_visits(visit for visit, _, _ in since)} were adjusted since the "
+            "offsets were found. Find the offsets again."
         )
+    still = leveled.held & (leveled.unit == "visit")
+    first = still[which] & ~_kept(soundings)
+    rows = np.flatnonzero((np.isfinite(leveled.offset) & ~still)[which])
+    which = which[rows]
+    # Lanes of held visits move against each other only, so the error of their visit stays.
+    done = take_off(
+        soundings.select(rows),
+        leveled.offset[which],
+        leveled.std_error[which],
+        leveled.datum,
+        anew=~leveled.held[which],
+    )
+    columns = {name: getattr(soundings, name).copy() for name in ("depth", "uncert", "corrections")}
+    for name, column in columns.items():
+        column[rows] = getattr(done, name)
+    columns["corrections"][first] = with_corrections(
+        columns["corrections"][first], **{VISIT_OFFSET: "0.0000", VISIT_OFFSET_ERROR: "0.0000"}
+    )
+    return soundings.replace(**columns)
+
+
+def _kept(soundings) -> np.ndarray:
+    """Tell which soundings keep an offset of before, be it zero."""
+    texts, group = distinct(soundings.corrections)
+    return np.array([VISIT_OFFSET in parse_corrections(text) for text in texts], bool)[group]
+
+
+def _offsets_kept(soundings, lane) -> frozenset:
+    """Return visit, lane and the text of the offset that each sounding keeps of before."""
+    names, visit = distinct(soundings.visit)
+    texts, group = distinct(soundings.corrections)
+    kept = [parse_corrections(text).get(VISIT_OFFSET, "") for text in texts]
+    found = np.unique(np.column_stack([visit, lane, group]), axis=0).astype(int).tolist()
+    return frozenset((names[v], k, kept[t]) for v, k, t in found)
 
 
 def _rms(values):
@@ -364,6 +385,11 @@ def _rms(values):
 
 def _notes(leveled):
     notes, network = [], leveled.network
+    if leveled.unit == "visit" and leveled.held.all():
+        notes.append(
+            "All visits are reference visits, so nothing was moved. To move some, name only those "
+            "whose datum you trust."
+        )
     linked = np.unique(network.group[leveled.observations > 0])
     groups = [distinct(leveled.visit[network.group == g])[0] for g in np.unique(network.group)]
     if leveled.unit == "visit" and len(groups) > 1:

@@ -21,6 +21,13 @@ _HUBER = 1.345
 
 _ITERATIONS = 50
 
+#: A misfit of more robust standard deviations than this, and of more than this, m, is a blunder,
+#: or a bottom that has changed.
+_BLUNDER, _LEAST_BLUNDER = 3.5, 0.05
+
+#: What is left of the weight of such an observation: enough to tie a unit that nothing else ties.
+_TRACE = 1e-6
+
 
 @dataclass(frozen=True)
 class Network:
@@ -37,6 +44,8 @@ class Network:
         Adjusted less observed difference, m; NaN in groups that are not solved.
     weight : array, shape (m,)
         As given, times the robust factor (0..1).
+    blunder : bool array, shape (m,)
+        Observations that keep next to no weight, since no good one is as far off.
     variance : float
         Of an observation of weight 1, m2; NaN where nothing is redundant.
     redundancy : int
@@ -54,6 +63,7 @@ class Network:
     variance: float
     redundancy: int
     cofactor: np.ndarray
+    blunder: np.ndarray
 
 
 def solve_network(
@@ -86,7 +96,8 @@ def solve_network(
     mean_held : bool
         Hold the mean offset of the held units of each group instead of every one.
     robust : bool
-        Weigh down large misfits (Huber), where at least five observations are redundant.
+        Weigh down large misfits (Huber), and leave out blunders, where at least five observations
+        are redundant.
     runs : tuple of int array, shape (m,), optional
         Numbers of the two runs of the boat that meet in each observation. What is wrong with a
         run, above all its position, is wrong in all its observations: the standard errors are
@@ -100,9 +111,12 @@ def solve_network(
     Notes
     -----
     Minimizes ``sum w (d - b_first + b_second)**2``. Robust weights are found by iteration with a
-    scale from the median absolute misfit; the standard errors are Huber's for M-estimates. They
-    hold for independent observations; with ``runs`` any two that share a run may depend on each
-    other.
+    scale from the median absolute misfit. Where that has settled, misfits above 3.5 times the scale
+    keep next to no weight, and it goes on: by Huber's weights alone a hole dredged 1.8 m deep in a
+    quarter of the places moves a visit by 0.1 m.
+
+    The standard errors are Huber's for M-estimates. They hold for independent observations; with
+    ``runs`` any two that share a run may depend on each other.
 
     References
     ----------
@@ -132,13 +146,14 @@ def solve_network(
     redundancy = int(used.size - free.size)
     offset, cofactor = np.where(solved, 0.0, np.nan), np.where(solved, 0.0, np.nan)
     residual, final = np.full(d.size, np.nan), given.copy()
+    blunder = np.zeros(d.size, bool)
     variance, by_runs = np.nan, np.zeros(units)
     if used.size:
         design = _design(unknowns.column, first[used], second[used], free.size)
         w = given[used]
         solution, factor, scale, solver = _fit(design, d[used], w, robust, redundancy, progress)
         left = design @ solution - d[used]
-        residual[used], final[used] = left, w * factor
+        residual[used], final[used], blunder[used] = left, w * factor, factor <= _TRACE
         offset[free] = solution
         if redundancy > 0:
             variance = _variance(left, w, factor, scale, redundancy)
@@ -165,6 +180,7 @@ def solve_network(
         variance,
         redundancy,
         cofactor,
+        blunder,
     )
 
 
@@ -267,21 +283,28 @@ def _fit(design, d, w, robust, redundancy, progress):
     factor, scale, solution = np.ones(d.size), None, np.zeros(design.shape[1])
     if design.shape[1] == 0:
         return solution, factor, scale, None
-    root = np.sqrt(w)
-    for k in range(_ITERATIONS if robust and redundancy >= 5 else 1):
+    root, good = np.sqrt(w), np.ones(d.size, bool)
+    robust = robust and redundancy >= 5
+    for k in range(_ITERATIONS if robust else 1):
         weighted = design.multiply((w * factor)[:, None]).tocsr()
         solver = _factor(design.T @ weighted)
         before, solution = solution, solver.solve(weighted.T @ d)
-        if not (robust and redundancy >= 5):
+        if not robust:
             break
         misfit = root * np.abs(design @ solution - d)
+        settled = k > 0 and np.abs(solution - before).max() < 1e-6
+        if settled:
+            # Only a solution that blunders do not draw along tells what is one.
+            limit = max(_BLUNDER * scale, _LEAST_BLUNDER * np.median(root))
+            last, good = good, misfit <= limit
+            if (last == good).all():
+                break
         # Unknowns draw misfits toward zero.
-        scale = 1.4826 * np.median(misfit) * np.sqrt(d.size / redundancy)
+        scale = 1.4826 * np.median(misfit[good]) * np.sqrt(d.size / redundancy)
         scale = max(scale, LEAST_SCALE * np.median(root))
         factor = np.minimum(1.0, _HUBER * scale / np.maximum(misfit, 1e-300))
+        factor[~good] *= _TRACE
         progress(0.5 * (k + 1) / _ITERATIONS)
-        if k and np.abs(solution - before).max() < 1e-6:
-            break
     if scale is not None:
         # Huber's standard errors refer to the equations without robust factors.
         solver = _factor(design.T @ design.multiply(w[:, None]).tocsr())

@@ -22,9 +22,17 @@ FEWEST_MEETINGS, MOST_ERROR_M = 5, 0.10
 #: An offset larger than this, m, is more than the level of a lake usually changes.
 _USUAL_OFFSET_M = 1.5
 
-_CURE = (
-    "Give gauge readings or a lake level, run cross-lines over the tracks of both, or leave that "
-    "visit out"
+#: What is said where a level cannot be found, and the way out: without a known level and with one.
+_REFUSALS = (
+    (
+        "No lake level is known, and",
+        "Give gauge readings or a lake level, run cross-lines over the tracks of both, or leave that "
+        "visit out",
+    ),
+    (
+        "The visits cannot be fitted to the lake:",
+        "Choose 'as reduced', run cross-lines over the tracks of both, or leave that visit out",
+    ),
 )
 
 
@@ -189,12 +197,16 @@ def _survey(soundings, first, progress):
         ) from error
 
 
-def _refusal(names, why):
-    return f"No lake level is known, and {of_visits(names)} {why}. {_CURE}."
+def _refusal(names, why, of_known=False):
+    what, cure = _REFUSALS[of_known]
+    return f"{what} {of_visits(names)} {why}. {cure}."
 
 
-def refuse_weak(offsets: Sequence[Offset], where: str = "") -> None:
-    """Raise LakefloorError if an offset is not known, or not well enough."""
+def refuse_weak(offsets: Sequence[Offset], where: str = "", of_known: bool = False) -> None:
+    """Raise LakefloorError if an offset is not known, or not well enough.
+
+    ``where`` says of what the other visits are, ``of_known`` that the visits have a known level.
+    """
     few = [row for row in offsets if row.places < FEWEST_MEETINGS]
     if few:
         least = min(row.places for row in few)
@@ -203,6 +215,7 @@ def refuse_weak(offsets: Sequence[Offset], where: str = "") -> None:
                 [row.visit for row in few],
                 f"meets the other visits{where} in {least} place{'' if least == 1 else 's'}. At least "
                 f"{FEWEST_MEETINGS} are needed to find its level",
+                of_known,
             )
         )
     lost = [row for row in offsets if not np.isfinite(row.offset)]
@@ -211,6 +224,7 @@ def refuse_weak(offsets: Sequence[Offset], where: str = "") -> None:
             _refusal(
                 [row.visit for row in lost],
                 "is not tied to the first visit by places where tracks meet, not even through others",
+                of_known,
             )
         )
     weak = [row for row in offsets if not row.std_error <= MOST_ERROR_M]
@@ -226,6 +240,7 @@ def refuse_weak(offsets: Sequence[Offset], where: str = "") -> None:
                 [row.visit for row in weak],
                 f"fits the other visits{where} only to {size} (standard error). The limit is "
                 f"{written(MOST_ERROR_M, '.2f')} m",
+                of_known,
             )
         )
 

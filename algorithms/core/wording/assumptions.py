@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..correction_keys import LEVEL, UNKNOWN, VISIT_OFFSET
+from ..correction_keys import FIT, LEVEL, LEVEL_FROM, UNKNOWN, VISIT_OFFSET
 from ..soundings import Soundings, distinct, each_visit, parse_corrections
 from ..units import LENGTH
 from .amounts import WITHIN_95
@@ -19,7 +19,7 @@ _UNITS = {
 
 def assumed_sentences(soundings: Soundings) -> list:
     """Return sentences on what ``corrections`` say was assumed or fitted, for a map's sources."""
-    units, speeds, from_where, fitted = set(), set(), False, []
+    units, speeds, from_where, unread, fitted = set(), set(), False, [], []
     soundings = soundings.select(soundings.accepted)
     for visit, rows in each_visit(soundings):
         for pairs in map(parse_corrections, distinct(soundings.corrections[rows])[0]):
@@ -30,7 +30,9 @@ def assumed_sentences(soundings: Soundings) -> list:
             from_where |= pairs.get("from") == "unknown" and "draft_m" in pairs
             # The visit that the others are adjusted to has an offset of 0.
             moved = float(pairs.get(VISIT_OFFSET, 0.0)) != 0.0
-            if pairs.get(LEVEL) == UNKNOWN and moved and visit not in fitted:
+            if moved and pairs.get(LEVEL) == UNKNOWN and visit not in unread:
+                unread.append(visit)
+            elif moved and pairs.get(LEVEL_FROM) == FIT and visit not in fitted:
                 fitted.append(visit)
     lines = [
         f"The logs state no depth unit, so {_UNITS[unit]} are assumed." for unit in sorted(units)
@@ -42,11 +44,15 @@ def assumed_sentences(soundings: Soundings) -> list:
         f"± {WITHIN_95 * float(sd):.0f} m/s."
         for speed, sd in sorted(speeds)
     ]
-    if fitted:
-        names = ", ".join(fitted) if len(fitted) <= 4 else f"{len(fitted)} visits"
-        lines.append(
-            f"No lake level was read for {names}. Their depths are adjusted where tracks cross."
-            if len(fitted) > 1
-            else f"No lake level was read for {names}. Its depths are adjusted where tracks cross."
-        )
+    for said, visits in (
+        ("No lake level was read for {}.", unread),
+        (
+            "The lake level that was read is not used for {}.",
+            [v for v in fitted if v not in unread],
+        ),
+    ):
+        if visits:
+            names = ", ".join(visits) if len(visits) <= 4 else f"{len(visits)} visits"
+            whose = "Their" if len(visits) > 1 else "Its"
+            lines.append(f"{said.format(names)} {whose} depths are adjusted where tracks cross.")
     return lines
