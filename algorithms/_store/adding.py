@@ -15,7 +15,6 @@ from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate, each_visit
 from ..core.track import in_logged_order
 from ..core.visits.bottom_change import ChangeTest
-from ..core.visits.store_content import find_known
 from ..core.visits.store_visits import (
     entering,
     first_day,
@@ -27,12 +26,13 @@ from ..core.visits.store_visits import (
     visits_replaced,
 )
 from .comparing import compare_bottom
+from .copies_of_logs import known_beside_copies
 from .file import writing
 from .layout import log
 from .new_file import crs_of, same_crs
 from .rows import delete_soundings
 from .upgrading import prepared
-from .visits import accept_again, enter, logged, new_visit, parts, stored_visits, update_extent
+from .visits import accept_again, enter, new_visit, parts, stored_visits, update_extent
 
 
 @dataclass
@@ -163,8 +163,7 @@ def _visits_of(soundings, crs, progress):
 
 def _add(db, name, part, parameters, done, progress):
     """Enter what is not there yet; return the number of the visit that grew, or None."""
-    stored = stored_visits(db)
-    known = find_known(part, logged(db, part, stored, progress))
+    stored, known = known_beside_copies(db, part, name, parameters, done, progress)
     shared = known.counts()
     done.already_there += int(known.there.sum())
     if known.there.any():
@@ -174,7 +173,7 @@ def _add(db, name, part, parameters, done, progress):
                 "Visit '{}': {} of {} soundings are already in the lake database, in visit {}."
             ).format(name, int(known.there.sum()), len(part), where)
         )
-        other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
+        other = known.there & ~known.copied & (np.abs(part.depth - known.depth) > 5e-4)
         if other.any():
             done.notes.append(
                 tr(
@@ -219,8 +218,9 @@ def _add(db, name, part, parameters, done, progress):
 
 def _replace(db, name, part, parameters, done, progress):
     """Exchange the visits that hold what this one logged; return its number."""
-    stored = stored_visits(db)
-    known = find_known(part, logged(db, part, stored, progress))
+    stored, known = known_beside_copies(db, part, name, parameters, done, progress)
+    if known.copied.any():
+        return _add(db, name, part, parameters, done, progress)
     matched = visits_replaced(stored, known, part)
     if not matched:
         if name in {v.name for v in stored}:

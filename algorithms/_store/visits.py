@@ -270,7 +270,7 @@ def logged(db, part, stored, progress):
     first, last = (timed.min() - second, timed.max() + second) if timed.size else (None, None)
     untimed = timed.size < len(part)
     box = box_of(part)
-    query = "SELECT geom, time, raw_depth_m, depth_m FROM soundings WHERE visit_id = ?"
+    query = "SELECT geom, time, raw_depth_m, depth_m, status FROM soundings WHERE visit_id = ?"
     for visit in stored:
         meets = (
             timed.size
@@ -283,7 +283,7 @@ def logged(db, part, stored, progress):
         for rows in pages(db.execute(query, (visit.number,))):
             progress(0.0)
             with decoding():
-                geometry, time_, raw, depth = zip(*rows)
+                geometry, time_, raw, depth, status = zip(*rows)
                 x, y = positions(geometry)
                 times.append(as_times(time_))
                 depths_.append(np.array(raw, float))
@@ -294,6 +294,7 @@ def logged(db, part, stored, progress):
                     times[-1],
                     depths_[-1],
                     np.array(depth, float),
+                    accepted=np.array([text == ACCEPTED for text in status], bool),
                 )
             yield page
         if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:
