@@ -11,3 +11,6 @@ VISIT_OFFSET, VISIT_OFFSET_ERROR = "level_offset_m", "level_offset_sd_m"
 
 #: Key and value where the lake level of the visit was not known.
 LEVEL, UNKNOWN = "level", "unknown"
+
+#: Side of the squares to whose centers positions are coarsened, m; their soundings are averaged.
+COARSENED = "coarsened_m"

@@ -125,7 +125,8 @@ def merge_soundings(
     if not len(fresh):
         return Merged(fresh, None, False, [])
     if level == "none":
-        fresh = fresh if copy_name is None else _at_datum(fresh, datum_of(own))
+        if copy_name is not None and datum_of(fresh) is None:
+            fresh = _at_datum(fresh, datum_of(own))
         return Merged(fresh, None, False, [])
     joint = join_levels(
         own,
@@ -137,6 +138,10 @@ def merge_soundings(
         progress=span(progress, 0.25, 1.0),
     )
     datum = datum_of(own)
+    if datum is None and copy_name is not None:
+        # A copy that is fitted to depths below the water of a day is at no datum any more.
+        none = with_corrections(fresh.corrections, datum=None, datum_elev_m=None)
+        fresh = fresh.replace(corrections=none)
     if datum is None and datum_of(fresh) is not None:
         raise LakefloorError(
             "Your lake database is not reduced to a datum, but the other one is. Exchange the two, "
