@@ -65,6 +65,15 @@ def off_cut(x: np.ndarray, y: np.ndarray, cut: BaseGeometry, within: float = 0.0
     return ~contains(rings(cut.buffer(NEAR_CUT_M + within)), x, y)
 
 
+def off_cut_lines(lines: list, cut: BaseGeometry | None) -> list:
+    """Return lines, arrays of shape (k, 2), m, without what of them lies on a cut edge."""
+    if cut is None:
+        return lines
+    zone = cut.buffer(NEAR_CUT_M, cap_style=2)
+    kept = [as_lines(LineString(line).difference(zone)) for line in lines]
+    return [np.asarray(part.coords) for each in kept for part in each.geoms]
+
+
 def cut_text(cut: BaseGeometry) -> str:
     """Return a cut edge in degrees as text: well-known text, OGC 06-103r4, to a tenth of a mm."""
     return wkt.dumps(cut, rounding_precision=9)

@@ -196,8 +196,7 @@ def compare_methods(
     by_lanes = lanes >= _LEAST_LANES
     options = {
         "cell": cell, "shoreline": shoreline, "cut": cut, "shore_depth": shore_depth,
-        # Where a lane is out, the gap is twice as wide.
-        "max_gap": 2.0 * max_gap,
+        "max_gap": 2.0 * max_gap,  # a gap is twice as wide where a lane is out
     }  # fmt: skip
     turns = _turns(kept, lane, by_lanes, spacing)
     found = []

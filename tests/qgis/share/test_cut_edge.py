@@ -17,6 +17,9 @@ from qgis.core import (
     QgsVectorLayer,
 )
 from shapely import wkb
+from shapely.geometry import Point, box
+
+from lakefloor.algorithms.core.polygons import contains, rings
 
 from .conftest import CRS, EAST, NORTH, depth_at
 
@@ -173,3 +176,55 @@ def test_the_datum_comes_with_the_soundings_and_the_surface(run, copy, tmp_path)
     dataset = gdal.Open(str(tmp_path / "named" / "depth.tif"))
     assert dataset.GetMetadataItem("DATUM_NAME") == "our pool"
     assert "our pool (0.5 m)" in (tmp_path / "named" / "README.txt").read_text()
+
+
+@pytest.mark.parametrize("clipped", [True, False])
+def test_contours_end_at_the_cut(run, lake, copy, tmp_path, clipped):
+    """A contour that runs along the cut would say that the bottom rises there."""
+    path = copy()
+    given = {
+        "INPUT": path.replace("lake.gpkg", "depth.tif"),
+        "SHORELINE": f"{path}|layername=outline" if clipped else lake["SHORELINE"],
+        "INTERVAL": 1.0,
+        "UNIT": "meters",
+    }
+    lines = run("depthcontours", {**given, "OUTPUT": str(tmp_path / "lines.gpkg")})
+    source = ogr.Open(lines["OUTPUT"])
+    along, ends = 0.0, 0
+    for feature in source.GetLayer(0):
+        line = np.array(wkb.loads(bytes(feature.GetGeometryRef().ExportToWkb())).coords)[:, :2]
+        middle, step = 0.5 * (line[1:] + line[:-1]), np.diff(line, axis=0)
+        near = (np.abs(middle[:, 0] - CUT_AT) < 3.0) & (np.abs(step[:, 1]) > np.abs(step[:, 0]))
+        deep = depth_at(*middle.T) > feature["depth_m"] + 0.7
+        along += np.hypot(*step[near & deep].T).sum()
+        ends += (np.abs(line[[0, -1], 0] - CUT_AT) < 3.0).sum()
+    assert along == 0.0
+    assert ends > 10
+    areas = run("depthareas", {**given, "OUTPUT": str(tmp_path / "areas.gpkg")})
+    source = ogr.Open(areas["OUTPUT"])
+    shallow = [f for f in source.GetLayer(0) if f["depth_to_m"] and f["depth_to_m"] <= 3.0]
+    for feature in shallow:
+        shape = wkb.loads(bytes(feature.GetGeometryRef().ExportToWkb()))
+        x, y = np.full(200, CUT_AT - 1.0), np.linspace(NORTH - 150, NORTH + 150, 200)
+        deep = depth_at(x, y) > feature["depth_to_m"] + 1.0
+
+        assert not any(shape.contains(Point(*at)) for at in zip(x[deep], y[deep]))
+
+
+def test_figures_are_those_of_the_part(run, lake, copy, tmp_path, recorder):
+    """Volume against the sum over fine cells of the true depths; the cut is no shore."""
+    path = copy()
+    ((shape, _),) = outline(path)
+    said = recorder()
+    given = {"INPUT": path.replace("lake.gpkg", "depth.tif"), "UNIT": "meters"}
+    part = run("lakestatistics", {**given, "SHORELINE": f"{path}|layername=outline"}, said)
+    assert "part shared" in said.text
+    assert part["AREA_M2"] == pytest.approx(shape.area, rel=2e-3)
+    west, south, east, north = shape.bounds
+    edge = shape.boundary.intersection(box(CUT_AT - 0.1, south, east + 1.0, north)).length
+    assert edge > 200.0
+    assert part["SHORELINE_M"] == pytest.approx(shape.length - edge, rel=0.02)
+    x, y = np.meshgrid(np.arange(west, east, 1.0) + 0.5, np.arange(south, north, 1.0) + 0.5)
+    inner = contains(rings(shape), x.ravel(), y.ravel())
+    volume = np.maximum(depth_at(x.ravel()[inner], y.ravel()[inner]), 0.0).sum()
+    assert part["VOLUME_M3"] == pytest.approx(volume, rel=5e-3)
