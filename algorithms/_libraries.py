@@ -13,7 +13,10 @@ from importlib import import_module
 
 #: Library -> its modules that core and the rooms of work import.
 LIBRARIES = {
-    "shapely": ("geometry", "geometry.base", "geometry.polygon", "ops", "validation", "wkb"),
+    "shapely": (
+        "errors", "geometry", "geometry.base", "geometry.polygon", "ops", "prepared", "validation",
+        "wkb", "wkt",
+    ),
     "pyproj": ("crs", "exceptions", "transformer"),
     "scipy": (
         "fft", "ndimage", "optimize", "signal", "sparse", "sparse.csgraph", "sparse.linalg",

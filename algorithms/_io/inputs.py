@@ -24,7 +24,7 @@ from . import features, rasters, soundings_layer
 from .layer_crs import metric_crs
 from .layer_of import remember_layer
 from .params import INPUT, SHORELINE
-from .shoreline import read_polygon
+from .shoreline import read_cut_edge, read_polygon
 from .time_zones import zone
 
 
@@ -262,6 +262,22 @@ class Inputs:
         if source is None:
             return None
         return read_polygon(source, crs, self.context, self.feedback, of_lake)
+
+    def cut_edge(self, name: str = SHORELINE, crs=None):
+        """Return the edges of a shoreline that are no shore, in ``crs``, and say so, or None.
+
+        As *Copy to share* notes them in the outline of a part of a lake.
+        """
+        source = self.source(name)
+        cut = source and read_cut_edge(source, crs, self.context, self.feedback)
+        if cut:
+            self.say(
+                tr(
+                    "Shoreline '{}' is that of a part of a lake: {:,.0f} m of its edge were cut. They "
+                    "are not taken as shore."
+                ).format(source.sourceName(), cut.length)
+            )
+        return cut
 
     def lines(self, name: str, crs) -> list:
         """Return the lines of a layer in ``crs`` as arrays, none if it was left empty."""

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from qgis.core import QgsCoordinateTransform, QgsGeometry
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
 from shapely.ops import unary_union
 from shapely.validation import explain_validity
 
+from .._compat import is_null
 from .._i18n import tr
+from ..core.cut_edge import CUT_EDGE, as_lines, cut_from_text
 from ..core.errors import LakefloorError
 from .features import iterate
+from .layer_crs import wgs84
 
 #: So many polygons may be one lake: its basins, or ponds that are surveyed together.
 _MOST_BASINS = 30
@@ -56,6 +60,29 @@ def read_polygon(source, crs, context, feedback, of_lake=True):
     if of_lake:
         _refuse_what_is_no_lake(source, parts, numbers)
     return unary_union(parts)
+
+
+def read_cut_edge(source, crs, context, feedback):
+    """Return the edges of a layer's polygons that are no shore, in ``crs``, or None.
+
+    Raises
+    ------
+    LakefloorError
+        If what the layer says of them is not whole.
+    """
+    if CUT_EDGE not in source.fields().names():
+        return None
+    to_crs = QgsCoordinateTransform(wgs84(), crs, context.transformContext())
+    lines = []
+    for feature in iterate(source, None, context, feedback):
+        text = feature[CUT_EDGE]
+        if is_null(text) or not str(text).strip():
+            continue
+        geometry = QgsGeometry()
+        geometry.fromWkb(cut_from_text(str(text)).wkb)
+        geometry.transform(to_crs)
+        lines.append(wkb.loads(bytes(geometry.asWkb())))
+    return as_lines(unary_union(lines)) if lines else None
 
 
 def require_valid(shape, number: int, source):

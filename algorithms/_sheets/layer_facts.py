@@ -8,6 +8,7 @@ from .._compat import is_null
 from .._i18n import tr
 from .._io.layer_crs import srs_wkt
 from .._io.rasters import common_share
+from ..core.cut_edge import CUT_EDGE
 from ..core.errors import LakefloorError
 from ..core.figures.figure_defaults import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
 from ..core.figures.hypsography import curve_of_bands
@@ -68,6 +69,7 @@ def collect_facts(
         uncertainty,
         layers["shoreline"].name(),
         f"{crs.description()} ({crs.authid()})",
+        reader.part,
     )
 
 
@@ -76,6 +78,11 @@ class _Reader:
 
     def __init__(self, layers, crs, inputs):
         self.layers, self.crs, self.inputs = layers, crs, inputs
+
+    @property
+    def part(self) -> bool:
+        """Whether the shoreline is that of a part of a lake."""
+        return CUT_EDGE in self.layers["shoreline"].fields().names()
 
     def surface(self, progress) -> tuple:
         """Return datum, statistics, mean uncertainty and lane spacing of the surface."""
@@ -92,6 +99,7 @@ class _Reader:
                 datum_sd=DATUM_UNCERTAINTY,
                 scale_sd=common_share(metadata),
                 shoreline_sd=SHORELINE_UNCERTAINTY,
+                cut=self.inputs.cut_edge(self.layers["shoreline"], crs),
                 progress=progress,
             )
         except LakefloorError as error:

@@ -18,7 +18,6 @@ from ..core.soundings import Soundings, concatenate, each_visit
 from ..core.track import in_logged_order
 from ..core.visits.bottom_change import ChangeTest
 from ..core.visits.log_book import VisitFacts, facts_of
-from ..core.visits.store_content import find_known
 from ..core.visits.store_visits import (
     entering,
     first_day,
@@ -32,6 +31,7 @@ from ..core.visits.store_visits import (
 )
 from .by_hand import as_set_aside, say_removed, with_changes, without_removed
 from .comparing import compare_bottom
+from .copies_of_logs import known_beside_copies
 from .file import writing
 from .layout import log
 from .new_file import crs_of, same_crs
@@ -42,7 +42,6 @@ from .visits import (
     accept_again,
     enter,
     facts_held,
-    logged,
     new_visit,
     parts,
     stored_visits,
@@ -189,8 +188,7 @@ def _visits_of(soundings, crs, progress):
 
 def _add(db, name, part, facts, parameters, done, progress, joins=True):
     """Enter what is not there yet; return the number of the visit that grew, or None."""
-    stored = stored_visits(db)
-    known = find_known(part, logged(db, part, stored, progress))
+    stored, known = known_beside_copies(db, part, name, parameters, done, progress)
     shared = known.counts()
     done.already_there += int(known.there.sum())
     if known.there.any():
@@ -200,7 +198,7 @@ def _add(db, name, part, facts, parameters, done, progress, joins=True):
                 "Visit '{}': {} of {} soundings are already in the lake database, in visit {}."
             ).format(name, int(known.there.sum()), len(part), where)
         )
-        other = known.there & (np.abs(part.depth - known.depth) > 5e-4)
+        other = known.there & ~known.copied & (np.abs(part.depth - known.depth) > 5e-4)
         if other.any():
             done.notes.append(
                 tr(
@@ -274,8 +272,9 @@ def _enter_new(db, stored, name, fresh, facts, parameters, done, progress):
 
 def _replace(db, name, part, facts, parameters, done, progress):
     """Exchange the visits that hold what this one logged; return its number."""
-    stored = stored_visits(db)
-    known = find_known(part, logged(db, part, stored, progress))
+    stored, known = known_beside_copies(db, part, name, parameters, done, progress)
+    if known.copied.any():
+        return _add(db, name, part, facts, parameters, done, progress)
     matched = visits_replaced(stored, known, part)
     if not matched:
         if name in {v.name for v in stored}:

@@ -318,7 +318,7 @@ def logged(db, part, stored, progress, by_row=False):
     first, last = (timed.min() - second, timed.max() + second) if timed.size else (None, None)
     untimed = timed.size < len(part)
     box = box_of(part)
-    query = "SELECT geom, time, raw_depth_m, depth_m, fid FROM soundings WHERE visit_id = ?"
+    query = "SELECT geom, time, raw_depth_m, depth_m, fid, status FROM soundings WHERE visit_id = ?"
     for visit in stored:
         meets = (
             timed.size
@@ -331,7 +331,7 @@ def logged(db, part, stored, progress, by_row=False):
         for rows in pages(db.execute(query, (visit.number,))):
             progress(0.0)
             with decoding():
-                geometry, time_, raw, depth, fid = zip(*rows)
+                geometry, time_, raw, depth, fid, status = zip(*rows)
                 x, y = positions(geometry)
                 times.append(as_times(time_))
                 depths_.append(np.array(raw, float))
@@ -344,6 +344,7 @@ def logged(db, part, stored, progress, by_row=False):
                     depths_[-1],
                     np.array(depth, float),
                     number,
+                    np.array([text == ACCEPTED for text in status], bool),
                 )
             yield page
         if fingerprint(*map(np.concatenate, (times, depths_))) != visit.fingerprint:

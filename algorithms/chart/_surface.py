@@ -59,6 +59,7 @@ def read_inputs(inputs):
             "unit": inputs.unit(),
             "uncertainty": surface.uncertainty,
             "shoreline": inputs.polygon(crs=crs),
+            "cut": inputs.cut_edge(crs=crs),
             "smoothing": inputs.number("SMOOTHING"),
             "min_area": inputs.number("MIN_AREA"),
         },

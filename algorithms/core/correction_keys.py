@@ -20,3 +20,6 @@ LEVEL_FROM, FIT = "level_from", "fit"
 
 #: What was given before a visit was fitted: its lake level, m, and the datum of that.
 GIVEN_LEVEL, GIVEN_DATUM, GIVEN_ELEVATION = "given_level_m", "given_datum", "given_datum_elev_m"
+
+#: Side of the squares to whose centers positions are coarsened, m; their soundings are averaged.
+COARSENED = "coarsened_m"

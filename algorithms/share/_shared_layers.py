@@ -10,15 +10,19 @@ from .._i18n import tr
 from .._io.layer_crs import metric_crs, wgs84
 from .._io.layer_kinds import geometry_kind
 from .._io.rasters import BANDS
-from .._io.shoreline import require_valid
+from .._io.shoreline import read_cut_edge, require_valid
 from ..core.correcting.datums import datum_of
+from ..core.correction_keys import COARSENED
+from ..core.cut_edge import CUT_EDGE, cut_text
 from ..core.errors import LakefloorError
 from ..core.exchange import shared_copy
+from ..core.exchange.copied_depths import coarse_uncertainty, shared_corrections
+from ..core.exchange.copy_readme import CUT_NOTE, coarse_note
 from ..core.exchange.waypoints import check_positions
 from ..core.geopackage import point_wkb
 from ..core.number_text import written
 from ..core.polygons import inside
-from ..core.soundings import SCHEMA
+from ..core.soundings import SCHEMA, distinct, parse_corrections
 
 #: Items of a raster that may leave, and descriptions of its first band.
 _ITEMS = ("DATUM_NAME", "DATUM_ELEVATION_M")
@@ -70,12 +74,13 @@ class SharedLayers:
     notes : list of str
         What was left out.
     datum : str
-        Of the depths, as the layers say; empty if none does.
+        Of the depths, as the user or else the layers say; empty if none does.
     """
 
-    def __init__(self, crs, area, cell, inputs):
+    def __init__(self, crs, area, cell, datum, inputs):
         self.crs, self.area, self.cell, self.inputs = crs, area, cell, inputs
-        self.vectors, self.rasters, self.notes, self.datum = [], [], [], ""
+        self.vectors, self.rasters, self.notes, self.datum = [], [], [], datum
+        self._datum_name = datum
         self._names = set()
 
     def take(self, layer, picks):
@@ -134,6 +139,14 @@ class SharedLayers:
         )
         return lines
 
+    def notes_to_readers(self) -> list:
+        """Return what those need to know who use the copy."""
+        named = {field for *_, fields, _ in self.vectors for field, _ in fields}
+        return [
+            *([CUT_NOTE] if CUT_EDGE in named else []),
+            *([coarse_note(self.cell)] if self.cell and "uncert_m" in named else []),
+        ]
+
     def _add(self, kind, layer, fields, rows):
         if rows:
             self.vectors.append((self._free(kind.name), kind.geometry, fields, rows))
@@ -151,26 +164,45 @@ class SharedLayers:
     def _take_soundings(self, layer, kind):
         attributes = [SCHEMA[name][0] for name in kind.keeps]
         soundings, _ = self.inputs.soundings(
-            layer, self.crs, (*attributes, "status", "corrections")
+            layer, self.crs, (*attributes, "uncert", "status", "corrections")
         )
-        datum = datum_of(soundings)
-        if datum is not None:
-            level = "" if datum[1] is None else f" ({written(datum[1], 'g')} m)"
-            self.datum = self.datum or f"{datum[0]}{level}"
+        text = shared_corrections(self._datum_of(soundings), self.cell or _coarse(soundings))
+        coarse = self.cell and "uncert" not in attributes
         x, y, *columns = shared_copy.shared_soundings(
-            soundings, attributes, area=self.area, cell=self.cell
+            soundings, attributes + ["uncert"] * bool(coarse), area=self.area, cell=self.cell
         )
+        names = [*kind.keeps, *["uncert_m"] * bool(coarse)]
+        if self.cell:
+            k = names.index("uncert_m")
+            columns[k] = coarse_uncertainty(x, y, columns[0], columns[k], self.cell)
         values = [[v if v == v else None for v in c.tolist()] for c in columns]
-        rows = list(zip(point_wkb(x, y), zip(*values)))
-        self._add(kind, layer, [(name, "double") for name in kind.keeps], rows)
+        fields = [(name, "double") for name in names]
+        if text:
+            values, fields = [*values, [text] * len(x)], [*fields, ("corrections", "text")]
+        self._add(kind, layer, fields, list(zip(point_wkb(x, y), zip(*values))))
+
+    def _datum_of(self, soundings):
+        """Return name and elevation of the datum of soundings, under the name that is shared."""
+        datum = datum_of(soundings)
+        if datum is None:
+            return (self._datum_name, None) if self._datum_name else None
+        name = self._datum_name or datum[0]
+        if self.datum in ("", self._datum_name):
+            level = "" if datum[1] is None else f" ({written(datum[1], 'g')} m)"
+            self.datum = f"{name}{level}"
+        return name, datum[1]
 
     def _take_shapes(self, source, kind):
         present = source.fields().names()
         names = [name for name in kind.keeps if name in present]
         indexes = [present.index(name) for name in names]
-        rows = []
+        rows, context = [], (self.inputs.context, self.inputs.feedback)
+        cut = read_cut_edge(source, self.crs, *context) if kind.name == "outline" else None
         for feature in self.inputs.features(source, self.crs):
             if not feature.hasGeometry():
+                continue
+            if kind.name == "outline":
+                rows += self._outlines(feature, source, cut)
                 continue
             shapes = self._shapes(feature, kind, source)
             attributes = feature.attributes()
@@ -184,13 +216,36 @@ class SharedLayers:
         # The order of place, which is not that of making.
         rows.sort(key=lambda row: (row[0], repr(row[1])))
         fields = [(n, "double" if kind.keeps[n] is None else "text") for n in names]
+        if kind.name == "outline":
+            fields = [(CUT_EDGE, "text")] if any(values[0] for _, values in rows) else []
+            rows = [(shape, values[: len(fields)]) for shape, values in rows]
         self._add(kind, source, fields, rows)
+
+    def _outlines(self, feature, source, cut):
+        """Return the rows of an outline: its shapes, and their cut edges in degrees."""
+        shape = self._shape(feature)
+        require_valid(shape, feature.id(), source)
+        found = shared_copy.shared_outline(shape, area=self.area, cell=self.cell, cut=cut)
+        to_degrees = self.inputs.transform(self.crs, wgs84())
+        rows = []
+        for part, edge in found:
+            text = None
+            if not edge.is_empty:
+                geometry = QgsGeometry()
+                geometry.fromWkb(edge.wkb)
+                geometry.transform(to_degrees)
+                text = cut_text(wkb.loads(bytes(geometry.asWkb())))
+            rows.append((part.wkb, (text,)))
+        return rows
+
+    def _shape(self, feature):
+        geometry = feature.geometry()
+        geometry.convertToStraightSegment()
+        return wkb.loads(bytes(geometry.asWkb()))
 
     def _shapes(self, feature, kind, source):
         """Return what of a feature leaves, as a list of shapely shapes."""
-        geometry = feature.geometry()
-        geometry.convertToStraightSegment()
-        shape = wkb.loads(bytes(geometry.asWkb()))
+        shape = self._shape(feature)
         if kind.geometry == "polygon":
             require_valid(shape, feature.id(), source)
         return shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
@@ -220,6 +275,13 @@ class SharedLayers:
         name = self._free(_BANDS.get(described, "raster"))
         band = described if described in _BANDS else "value"
         items = {key: metadata[key] for key in _ITEMS if metadata.get(key)}
-        if items.get("DATUM_NAME"):
-            self.datum = self.datum or items["DATUM_NAME"]
+        if self._datum_name and band == BANDS[0]:
+            items = {**items, "DATUM_NAME": self._datum_name}
+        self.datum = self.datum or items.get("DATUM_NAME", "")
         self.rasters.append((name, grid, band, crs, items))
+
+
+def _coarse(soundings):
+    """Return how coarse soundings are that come from a coarsened copy, m, or None."""
+    cells = [parse_corrections(text).get(COARSENED) for text in distinct(soundings.corrections)[0]]
+    return max((float(cell) for cell in cells if cell), default=None)

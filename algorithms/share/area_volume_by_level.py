@@ -152,6 +152,13 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
 
         unit = inputs.unit()
         surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
+        if inputs.cut_edge(crs=crs):
+            inputs.warn(
+                tr(
+                    "All figures are those of the part shared, not of the lake. In the strip of a cell "
+                    "along the cut the bottom counts as if it rose to the shore."
+                )
+            )
         step = inputs.depth("STEP")
         drawdown = inputs.number("DRAWDOWN") * LENGTH[unit]
         report = level_report(

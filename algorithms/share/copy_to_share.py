@@ -34,11 +34,10 @@ class CopyToShare(LakefloorAlgorithm):
         "@default",
         "Copies layers into a new folder to give to others: one GeoPackage, a GeoTIFF for each "
         "raster, and a README with license, datum and cautions.\n\n"
-        "Soundings keep only position and depth, sorted by position. Times, visits, lanes, raw "
-        "depths and rejected soundings are not copied. Contours, breaklines and depth areas keep "
-        "their map fields, other polygons their outline, and rasters their first band. Marks are "
-        "copied only if you give them; other points and lines never are. The log lists the "
-        "contents.\n\n"
+        "Soundings keep only position, depth and datum, sorted by position. Times, visits, lanes, "
+        "raw depths and rejected soundings are not copied. Contours, breaklines and depth areas "
+        "keep their map fields, other polygons their outline, and rasters their first band. A "
+        "clipped outline notes its cut edge. Marks are copied only if you give them.\n\n"
         "Dense soundings still show where the boat went: coarsen the positions to the lane "
         "spacing, and clip the copy to an area. You cannot call back a copy.",
     )
@@ -99,7 +98,7 @@ class CopyToShare(LakefloorAlgorithm):
                 ),
                 tr(
                     "Any of uncert_m, hardness and water_temp_c, separated by commas. If empty, "
-                    "soundings have only their depth."
+                    "soundings have only their depth. Coarsened ones always have uncert_m."
                 ),
                 advanced=True,
             )
@@ -138,7 +137,7 @@ class CopyToShare(LakefloorAlgorithm):
             raise LakefloorError(tr("There is nothing to share. Choose layers or marks."))
 
     def compute(self, inputs, outputs):
-        from ..core.exchange.shared_copy import readme
+        from ..core.exchange.copy_readme import readme
 
         copy = _taken(inputs)
         contents = copy.contents()
@@ -157,8 +156,9 @@ class CopyToShare(LakefloorAlgorithm):
             contents,
             inputs.choice("LICENSE"),
             inputs.text("ATTRIBUTION").strip(),
-            inputs.text("DATUM").strip() or copy.datum,
+            copy.datum,
             f"{copy.crs.authid()} ({copy.crs.description()})",
+            copy.notes_to_readers(),
         )
         write_file(folder / "README.txt", text.encode("utf-8"))
         inputs.progress(1.0)
@@ -186,7 +186,8 @@ def _taken(inputs):
     layers, marks = inputs.layers("LAYERS"), inputs.source("MARKS")
     crs = crs_of_copy([*layers, *filter(None, [marks])], inputs)
     area = inputs.polygon("AREA", crs, of_lake=False)
-    copy = SharedLayers(crs, area, inputs.number("COARSEN"), inputs)
+    datum = inputs.text("DATUM").strip()
+    copy = SharedLayers(crs, area, inputs.number("COARSEN"), datum, inputs)
     picks = [name.strip() for name in inputs.text("EXTRA_FIELDS").split(",") if name.strip()]
     for i, layer in enumerate(layers):
         inputs.progress(0.7 * i / len(layers))

@@ -174,6 +174,7 @@ class LakeStatistics(LakefloorAlgorithm):
 
         unit = inputs.unit()
         surface, shoreline, crs, metadata = sheet_inputs.surface_and_shoreline(inputs)
+        cut = inputs.cut_edge(crs=crs)
         littoral = inputs.depth("LITTORAL_DEPTH")
         littoral = LITTORAL_DEPTH if littoral is None else littoral
         layer = inputs.depth("LAYER_THICKNESS")
@@ -187,9 +188,10 @@ class LakeStatistics(LakefloorAlgorithm):
             datum_sd=inputs.number("DATUM_UNCERTAINTY"),
             scale_sd=common_share(metadata),
             shoreline_sd=inputs.number("SHORELINE_UNCERTAINTY"),
+            cut=cut,
             progress=inputs.progress,
         )
-        notes = statistics_notes(statistics, surface, shoreline, srs_wkt(crs))
+        notes = statistics_notes(statistics, surface, shoreline, srs_wkt(crs), cut)
         for line in (*sentences(statistics, unit, littoral), *notes):
             inputs.say(line)
         datum = metadata.get("DATUM_NAME") or tr("the datum")

@@ -137,6 +137,7 @@ class _Survey:
     crs: QgsCoordinateReferenceSystem
     datum: tuple | None
     shoreline: object
+    cut: object
     breaklines: tuple
 
 
@@ -163,6 +164,7 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
             max_gap=used.gap,
             spacing=used.spacing,
             shoreline=survey.shoreline,
+            cut=survey.cut,
             breaklines=survey.breaklines,
             later=record is not None,
         )
@@ -205,11 +207,11 @@ def _read_survey(inputs) -> _Survey:
     soundings, crs = inputs.soundings(
         fields=("depth", "uncert", "lane", "visit", "status", "corrections")
     )
-    shoreline = inputs.polygon(crs=crs)
+    shoreline, cut = inputs.polygon(crs=crs), inputs.cut_edge(crs=crs)
     kept = used_soundings(inputs, soundings, shoreline)
     datum = datum_of(kept)
     lines = inputs.lines(BREAKLINES, crs)
-    return _Survey(len(soundings), kept, crs, datum, shoreline, lines)
+    return _Survey(len(soundings), kept, crs, datum, shoreline, cut, lines)
 
 
 def _metadata(inputs, survey: _Survey, f) -> dict:

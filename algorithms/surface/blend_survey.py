@@ -192,6 +192,13 @@ class BlendSurvey(LakefloorAlgorithm):
                     "TIN surface, IDW surface or Smooth surface."
                 ).format(inputs.raster().name())
             )
+        if inputs.cut_edge(crs=crs):
+            inputs.warn(
+                tr(
+                    "The older map is drawn to depth 0 along the cut. Use the shoreline of the whole "
+                    "lake, or leave it empty."
+                )
+            )
         unit = inputs.unit()
         found = blend_survey(
             detail,

@@ -106,6 +106,7 @@ class CompareMethods(LakefloorAlgorithm):
         comparison = compare_methods(
             soundings,
             shoreline=shoreline,
+            cut=inputs.cut_edge(crs=crs),
             cell=used.cell,
             max_gap=used.gap,
             spacing=used.spacing,

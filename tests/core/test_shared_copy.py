@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.copy_readme import readme
 from lakefloor.algorithms.core.exchange.licenses import LICENSES
 from lakefloor.algorithms.core.exchange.shared_copy import (
     MARKS,
@@ -14,7 +15,6 @@ from lakefloor.algorithms.core.exchange.shared_copy import (
     coarse_shape,
     coarse_soundings,
     kind_of,
-    readme,
     shared_shapes,
     shared_soundings,
     shared_value,

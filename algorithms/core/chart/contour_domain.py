@@ -11,6 +11,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import polygonize
 
+from ..cut_edge import off_cut
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..polygons import check_shoreline, inside
@@ -192,7 +193,9 @@ def masked(grid: Grid, shoreline: BaseGeometry | None) -> Grid:
     return grid.like(values)
 
 
-def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
+def make_domain(
+    depth: Grid, shoreline: BaseGeometry | None = None, cut: BaseGeometry | None = None
+) -> Domain:
     """Continue a surface beyond its edge and outline what is mapped.
 
     Parameters
@@ -202,6 +205,8 @@ def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
         whose center is outside the shoreline.
     shoreline : Polygon or MultiPolygon, optional
         Where depth is zero; islands are holes.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore.
 
     Returns
     -------
@@ -212,7 +217,7 @@ def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
     Without a shoreline the mapped area is the union of the cells that have a
     value, and the cells next to it take the nearest value. With one, the area
     reaches from those cells to the shoreline, beyond which depth goes on below
-    zero in proportion to the distance from it.
+    zero in proportion to the distance from it. Beyond a cut edge it goes on as it is.
     """
     valid = np.pad(np.isfinite(depth.values), _PAD)
     values = np.pad(depth.values, _PAD, constant_values=np.nan)
@@ -244,6 +249,8 @@ def make_domain(depth: Grid, shoreline: BaseGeometry | None = None) -> Domain:
         if len(shore):
             tree = cKDTree(shore)
             land = ashore[fr, fc]
+            if cut is not None:
+                land &= off_cut(shore[:, 0], shore[:, 1], cut, cell)[tree.query(beyond)[1]]
             out, near = tree.query(beyond[land])[0], tree.query(rim[nearest[land]])[0]
             ratio = np.clip(out / np.maximum(near, 0.01 * cell), 0.1, 10.0)
             values = wet.copy()

@@ -37,6 +37,7 @@ def depth_contours(
     unit: str = "ft",
     uncertainty: Grid | None = None,
     shoreline: BaseGeometry | None = None,
+    cut: BaseGeometry | None = None,
     smoothing: float = 1.0,
     index_every: int = 5,
     base: float = 0.0,
@@ -57,6 +58,8 @@ def depth_contours(
         One standard deviation of depth, m, same geometry as ``grid``.
     shoreline : Polygon or MultiPolygon, optional
         Where depth is zero; islands are holes. Lines end there.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore; lines are not closed along them.
     smoothing : float
         0..1. A cell moves by no more than this many standard deviations; without
         ``uncertainty``, by no more than this share of a tenth of the interval.
@@ -138,7 +141,7 @@ def depth_contours(
     surface = smoothed(depth, uncertainty, smoothing, gap, span(progress, 0.0, 0.3))
     steps = every.steps(surface)
     levels = every.depths(steps)
-    domain = make_domain(snapped(surface, levels), shoreline)
+    domain = make_domain(snapped(surface, levels), shoreline, cut)
     rings, dropped = trace_rings(
         domain,
         levels,
@@ -210,6 +213,7 @@ def depth_areas(
     unit: str = "ft",
     uncertainty: Grid | None = None,
     shoreline: BaseGeometry | None = None,
+    cut: BaseGeometry | None = None,
     smoothing: float = 1.0,
     base: float = 0.0,
     min_area: float | None = None,
@@ -223,7 +227,7 @@ def depth_areas(
         Contour interval, in ``unit``. Either this or ``levels`` is given.
     levels : sequence of float, optional
         Depths that part the areas, in ``unit``, rising.
-    grid, unit, uncertainty, shoreline, smoothing, base, min_area, progress
+    grid, unit, uncertainty, shoreline, cut, smoothing, base, min_area, progress
         As for :func:`depth_contours`; with the same values the areas and the lines
         meet exactly.
 
@@ -259,7 +263,7 @@ def depth_areas(
         traced, figures = _even_ranges(surface, every)
     else:
         traced, figures = _given_ranges(surface, levels, every.meters)
-    domain = make_domain(snapped(surface, traced), shoreline)
+    domain = make_domain(snapped(surface, traced), shoreline, cut)
     rings, _ = trace_rings(
         domain,
         traced,

@@ -18,13 +18,11 @@ from shapely.ops import unary_union
 from shapely.validation import make_valid
 
 from ..blocks import block_mean
-from ..cautions import CAUTIONS
-from ..correcting.datums import is_water_of_a_day
+from ..cut_edge import NEAR_CUT_M, as_lines, cut_edge
 from ..errors import LakefloorError, excerpt
 from ..grid import Grid, empty_grid
 from ..polygons import contains, rings
 from ..soundings import Soundings
-from .licenses import LICENSES
 
 #: Places are rounded to this, m, where they are not coarsened further.
 ROUNDING_M = 0.01
@@ -132,7 +130,7 @@ def kind_of(geometry: str, fields: Iterable[str]) -> SharedKind | None:
     if (
         geometry == "point"
         and "depth_m" in fields
-        and (fields <= {"fid", *soundings.keeps, *soundings.picks})
+        and (fields <= {"fid", "corrections", *soundings.keeps, *soundings.picks})
     ):
         return soundings
     return next((k for k in KINDS if k.geometry == geometry and k.known_by <= fields), None)
@@ -281,6 +279,39 @@ def shared_shapes(
     return [Point(*place) for place in rounded(at).tolist()]
 
 
+def shared_outline(
+    shape: BaseGeometry,
+    *,
+    area: BaseGeometry | None,
+    cell: float | None,
+    cut: BaseGeometry | None = None,
+) -> list[tuple]:
+    """Return what of a polygon may leave, as :func:`shared_shapes`, with its edges that are cut.
+
+    Parameters
+    ----------
+    shape : Polygon or MultiPolygon
+        Valid.
+    area, cell
+        As for :func:`shared_shapes`.
+    cut : MultiLineString, optional
+        Edges of ``shape`` that were cut before.
+
+    Returns
+    -------
+    list of (MultiPolygon, MultiLineString)
+        None or one.
+    """
+    parts = shared_shapes(shape, "polygon", area=area, cell=cell)
+    edges = [MultiLineString() if area is None else cut_edge(shape.intersection(area), shape)]
+    if cut is not None:
+        # Written in degrees, it lies beside the polygon by a millimeter or a datum.
+        own = cut.intersection(shape.buffer(NEAR_CUT_M))
+        edges.append(as_lines(own if area is None else own.intersection(area.buffer(NEAR_CUT_M))))
+    lines = [line for each in edges for line in each.geoms]
+    return [(part, coarse_shape(MultiLineString(lines), "line", cell)) for part in parts]
+
+
 def coarse_shape(shape: BaseGeometry, geometry: str, cell: float | None) -> BaseGeometry:
     """Return a shape with its vertices on a square grid, empty if nothing is left.
 
@@ -365,35 +396,3 @@ def coarse_grid(grid: Grid, mask: np.ndarray | None, cell: float | None) -> Grid
     row, col = (np.rint(v).astype(int) for v in out.rows_cols(x, y))
     out.values[row.clip(0, out.shape[0] - 1), col.clip(0, out.shape[1] - 1)] = mean
     return out
-
-
-def _below(datum):
-    if not datum:
-        return ". The lake datum is not stated."
-    if is_water_of_a_day(datum):
-        return f", below the {datum}. No gauge was read, so that lake level is not known."
-    return f", below the lake datum '{datum}'."
-
-
-def readme(
-    contents: Iterable[str],
-    license_name: str,
-    attribution: str = "",
-    datum: str = "",
-    crs: str = "",
-) -> str:
-    """Return the text that goes with a copy: its contents, license, datum and cautions."""
-    lines = [
-        "COPY OF A LAKE MAP",
-        "",
-        "Contents:",
-        *[f"- {line}" for line in contents],
-        "",
-        f"Depths are in meters, positive down{_below(datum)}",
-        f"Coordinate reference system: {crs}." if crs else "",
-        "",
-        f"License: {LICENSES[license_name]}",
-    ]
-    if attribution:
-        lines.append(f"Attribution: {attribution}")
-    return "\n".join([*lines, "", "Cautions:", *[f"- {text}" for text in CAUTIONS], ""])

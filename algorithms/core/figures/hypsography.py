@@ -104,6 +104,7 @@ def hypsograph(
     correlation_length: float = np.inf,
     datum_sd: float = 0.0,
     scale_sd: float = 0.0,
+    cut: BaseGeometry | None = None,
     progress: Progress = silent,
 ) -> Hypsograph:
     """Return areas and volumes of a lake at depths.
@@ -129,6 +130,8 @@ def hypsograph(
     scale_sd : float
         Standard uncertainty of the scale of depths, a share of depth, the same everywhere, such
         as that of an unknown sound speed.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore.
     progress : callable
 
     Raises
@@ -178,6 +181,7 @@ def hypsograph(
         crs=crs,
         uncertainty=uncertainty,
         depths=every,
+        cut=cut,
         progress=span(progress, 0.0, 0.3),
     )
     sums, mapped = _sums(mesh, every, span(progress, 0.3, 1.0))

@@ -11,6 +11,7 @@ from scipy.spatial import Delaunay, cKDTree
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
+from ..cut_edge import off_cut
 from ..ellipsoid import area_scale
 from ..errors import LakefloorError
 from ..grid import Grid
@@ -154,6 +155,7 @@ def lake_mesh(
     crs: int | str | None = None,
     uncertainty: Grid | None = None,
     depths: np.ndarray | tuple = (),
+    cut: BaseGeometry | None = None,
     progress: Progress = silent,
 ) -> Mesh:
     """Triangulate a depth surface within its shoreline.
@@ -172,6 +174,8 @@ def lake_mesh(
     depths : array, shape (n,)
         The depths that will be asked for, rising; those below 0 are lake levels above the
         datum, for which the land's heights are used as well.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore: as deep as the nearest cell.
 
     Returns
     -------
@@ -233,7 +237,8 @@ def lake_mesh(
     if uncertainty is not None:
         spread[PAD:-PAD, PAD:-PAD] = np.where(uncertainty.values > 0, uncertainty.values, 0.0)
     scale = None if crs is None else area_scale(grid, crs)
-    plain, strip = _strip(grid, spread, lake, shoreline, reach, bool(above), scale, len(depths))
+    of_shore = _OfShore(shoreline, cut, reach, bool(above), len(depths))
+    plain, strip = _strip(grid, spread, lake, of_shore, scale)
     return Mesh(grid, spread, lake, plain, strip, reach, scale, exposed)
 
 
@@ -255,16 +260,46 @@ def open_mesh(depth: Grid, crs: int | str | None = None) -> Mesh:
     )
 
 
-def _strip(grid, spread, lake, shoreline, reach, land, scale, count) -> tuple:
+class _OfShore(NamedTuple):
+    """What a strip along a shoreline is made of: the polygon, and edges of it that are no shore.
+
+    ``reach`` is how many of ``levels`` depths each cell may take part in, ``land`` whether the
+    land is used.
+    """
+
+    shoreline: BaseGeometry
+    cut: BaseGeometry | None
+    reach: np.ndarray
+    land: bool
+    levels: int
+
+
+def _edge_depths(grid, lake, shore, cut):
+    """Return the depths of points along a shoreline: 0, or along a cut that of the nearest cell."""
+    z = np.zeros(len(shore))
+    if cut is None:
+        return z
+    x = grid.west + (shore[:, 1] + 0.5) * grid.dx
+    y = grid.north - (shore[:, 0] + 0.5) * grid.dy
+    on_cut = ~off_cut(x, y, cut)
+    cells = np.argwhere(lake & np.isfinite(grid.values))
+    z[on_cut] = grid.values[tuple(cells[cKDTree(cells).query(shore[on_cut])[1]].T)]
+    return z
+
+
+def _strip(grid, spread, lake, of_shore, scale) -> tuple:
     """Return the squares away from the shoreline, and the triangles along it."""
+    shoreline, cut, reach, land, count = of_shore
     ring_list, shore, near = shore_squares(grid, shoreline)
     r, c = np.nonzero(touched_cells(near) & (lake | land))
     away = cKDTree(shore).query(np.column_stack([r, c]))[0]
     r, c = r[away > _NEAR], c[away > _NEAR]
     between, depth = _profile(grid, lake, shore, near)
+    if cut is not None:
+        between, depth = between[:0], depth[:0]
     points = np.vstack([shore, between, np.column_stack([r, c])])
     edge = len(shore) + len(between)
-    z = np.concatenate([np.zeros(len(shore)), depth, grid.values[r, c]])
+    z = np.concatenate([_edge_depths(grid, lake, shore, cut), depth, grid.values[r, c]])
     s = np.concatenate([np.full(edge, np.nan), spread[r, c]])
     known = np.concatenate([np.zeros(edge, dtype=int), reach[r, c]])
 

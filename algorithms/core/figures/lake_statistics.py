@@ -97,6 +97,7 @@ def lake_statistics(
     datum_sd: float = 0.0,
     scale_sd: float = 0.0,
     shoreline_sd: float = 0.0,
+    cut: BaseGeometry | None = None,
     progress: Progress = silent,
 ) -> LakeStatistics:
     """Return the statistics of a lake at a lake level.
@@ -124,6 +125,8 @@ def lake_statistics(
         as that of an unknown sound speed.
     shoreline_sd : float
         Standard uncertainty of a point of the shoreline, m, in easting and in northing.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore, where only a part of the lake is known.
     progress : callable
 
     Raises
@@ -181,10 +184,12 @@ def lake_statistics(
         correlation_length=fade,
         datum_sd=datum_sd,
         scale_sd=scale_sd,
+        cut=cut,
         progress=span(progress, 0.1, 0.8),
     )
     layers = _layers(curve, np.append(bounds, deepest), level)
-    figures = _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs)
+    shore_sd = shoreline_sd if level == 0 else 0.0
+    figures = _figures(curve, layers, water, level, littoral_depth, (shore_sd, crs, cut))
     step = min(layer, BASIN_STEP)
     basins = closed_basins(
         surface.depth,
@@ -254,10 +259,10 @@ def _index(curve, depth) -> np.ndarray:
     return np.searchsorted(curve.depth, np.asarray(depth) - 1e-8).clip(0, len(curve.depth) - 1)
 
 
-def _figures(curve, layers, water, level, littoral_depth, shoreline_sd, crs) -> dict:
+def _figures(curve, layers, water, level, littoral_depth, of_shore) -> dict:
     mapped, area_sd = float(curve.area[0]), float(curve.area_sd[0])
     area = curve.shoreline_area if level == 0 else mapped
-    shores, area_sd = shore_figures(water, area, area_sd, shoreline_sd if level == 0 else 0.0, crs)
+    shores, area_sd = shore_figures(water, area, area_sd, *of_shore)
     volume, volume_sd = float(curve.volume[0]), float(curve.volume_sd[0])
     deepest, deepest_sd = curve.max_depth + level, curve.max_depth_sd
     mean, mean_sd = volume / mapped, volume_sd / mapped

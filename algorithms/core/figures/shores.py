@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 from shapely.geometry import LinearRing, MultiPolygon
+from shapely.geometry.base import BaseGeometry
 
+from ..cut_edge import off_cut_lines
 from ..ellipsoid import geodesic_length
 from .figure import Figure
 
 
 def shore_figures(
-    water: MultiPolygon, area: float, area_sd: float, shoreline_sd: float, crs: int | str | None
+    water: MultiPolygon,
+    area: float,
+    area_sd: float,
+    shoreline_sd: float,
+    crs: int | str | None,
+    cut: BaseGeometry | None = None,
 ) -> tuple:
     """Return the figures of the water's edge, and the area's uncertainty with that of the edge.
 
@@ -24,6 +31,8 @@ def shore_figures(
         As for :func:`.lake_statistics.lake_statistics`, m.
     crs : int or str, optional
         Projected coordinate system, for lengths on the ellipsoid.
+    cut : MultiLineString, optional
+        Edges of the water that are no shore: they are no part of the lengths.
     """
 
     def length(ring_list):
@@ -34,7 +43,7 @@ def shore_figures(
     parts = list(water.geoms)
     shores = [np.asarray(part.exterior.coords)[:, :2] for part in parts]
     islands = [np.asarray(ring.coords)[:, :2] for part in parts for ring in part.interiors]
-    mainland, island_shore = length(shores), length(islands)
+    mainland, island_shore = (length(off_cut_lines(r, cut)) for r in (shores, islands))
     circle = 2.0 * np.sqrt(np.pi * area)
     shore_sd = island_sd = development_sd = both_sd = None
     if shoreline_sd > 0:

@@ -10,6 +10,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 
+from ..cut_edge import off_cut
 from ..errors import LakefloorError
 from ..grid import Grid, grid_over
 from ..number_text import written
@@ -47,6 +48,8 @@ class Frame:
     block : float
         Side of the blocks of soundings whose nodes are still to be made, m; 0 where all are
         there. See :meth:`complete`.
+    cut : array, shape (k, 2), or None
+        Places along the edges of the shoreline that are no shore, m.
     """
 
     nodes: Nodes
@@ -59,6 +62,7 @@ class Frame:
     breaklines: tuple = ()
     wanted: tuple = _ALL
     block: float = 0.0
+    cut: np.ndarray | None = None
 
     def complete(self) -> Frame:
         """Return the frame with the nodes of its soundings."""
@@ -127,7 +131,10 @@ class Frame:
             return p.select((p.x >= west) & (p.x < east) & (p.y > south) & (p.y <= north))
 
         nodes, soundings = within(self.nodes), within(self.soundings)
-        return replace(self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL)
+        cut = self.cut
+        if cut is not None:
+            cut = cut[((cut >= (west, south)) & (cut <= (east, north))).all(1)]
+        return replace(self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL, cut=cut)
 
 
 def part_of(grid: Grid, rows: slice, cols: slice) -> Grid:
@@ -147,6 +154,7 @@ def frame(
     *,
     cell: float | None = None,
     shoreline: BaseGeometry | None = None,
+    cut: BaseGeometry | None = None,
     breaklines: Sequence[np.ndarray] = (),
     max_gap: float | None = None,
     shore_depth: float = 0.0,
@@ -164,6 +172,8 @@ def frame(
         spacing.
     shoreline : shapely Polygon or MultiPolygon, optional
         Islands as holes. Its rings have depth ``shore_depth``, and it is the mask.
+    cut : MultiLineString, optional
+        Edges of the shoreline that are no shore: they have no depth.
     breaklines : sequence of array, shape (k, 2) or (k, 3)
         x, y and, where known, depth, m. See :func:`breakline_nodes`.
     max_gap : float, optional
@@ -205,7 +215,9 @@ def frame(
     grid = _grid_over(kept, shoreline, cell, max_gap)
     parts = [nodes]
     if shoreline is not None:
-        parts.append(shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0))
+        edge = shore_nodes(shoreline, block, shore_depth, tolerance=cell / 4.0)
+        shore = np.ones(len(edge), bool) if cut is None else off_cut(edge.x, edge.y, cut, cell)
+        parts.append(edge.select(shore))
     if len(breaklines):
         lines = [
             breakline_nodes(line, kept, nodes, min(cell, block), spacing, number)
@@ -223,6 +235,7 @@ def frame(
         shore_depth,
         tuple(breaklines),
         block=block if later else 0.0,
+        cut=None if cut is None else edge.xy[~shore],
     )
 
 

@@ -126,6 +126,7 @@ def compare_methods(
     *,
     methods: Sequence[str] = ("tin", "idw", "smooth"),
     shoreline: BaseGeometry | None = None,
+    cut: BaseGeometry | None = None,
     cell: float | None = None,
     max_gap: float | None = None,
     spacing: float | None = None,
@@ -141,7 +142,7 @@ def compare_methods(
         spacings wide are left out instead.
     methods : sequence of str
         Keys of :data:`COMPARED`.
-    shoreline, cell, max_gap, spacing, shore_depth
+    shoreline, cut, cell, max_gap, spacing, shore_depth
         As for :func:`~.tin.tin_surface`. Where soundings are left out, twice ``max_gap`` is
         bridged.
     progress : callable
@@ -194,9 +195,8 @@ def compare_methods(
     lanes = int(np.count_nonzero(np.unique(lane)))
     by_lanes = lanes >= _LEAST_LANES
     options = {
-        "cell": cell, "shoreline": shoreline, "shore_depth": shore_depth,
-        # Where a lane is out, the gap is twice as wide.
-        "max_gap": 2.0 * max_gap,
+        "cell": cell, "shoreline": shoreline, "cut": cut, "shore_depth": shore_depth,
+        "max_gap": 2.0 * max_gap,  # a gap is twice as wide where a lane is out
     }  # fmt: skip
     turns = _turns(kept, lane, by_lanes, spacing)
     found = []

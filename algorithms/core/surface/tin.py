@@ -13,7 +13,7 @@ from ..grid import Grid, Surface
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from .frame import HALO_IN_GAPS, Frame, frame, part_of
-from .nodes import NODES_PER_SPACING, SHORE, Nodes, thin_nodes
+from .nodes import NODES_PER_SPACING, SHORE, SOUNDING, Nodes, join, thin_nodes
 from .sample_windows import choose_windows
 from .surface_uncertainty import Growth, learn_growth, uncertainty
 
@@ -125,7 +125,7 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
     depth, covered = _interpolated(f, span(progress, 0.0, 0.7))
     if f.shoreline is not None:
         # Slivers between the shoreline and its straightened node line.
-        depth[f.wanted][(f.mask & ~covered)[f.wanted]] = f.shore_depth
+        depth[f.wanted][_slivers(f, covered)[f.wanted]] = f.shore_depth
     distance = f.distance.copy()
     depth[np.isnan(distance)] = np.nan
     distance[np.isnan(depth)] = np.nan
@@ -133,6 +133,42 @@ def draw_tin(f: Frame, learned: Growth, progress: Progress = silent) -> Surface:
     sigma = uncertainty(f, distance, learned)
     progress(1.0)
     return Surface(f.grid.like(depth), f.grid.like(sigma), f.grid.like(distance), f.spacing)
+
+
+def _slivers(f: Frame, covered: np.ndarray) -> np.ndarray:
+    """Return the cells within the shoreline that no triangle covers, next to a node of the shore.
+
+    Beyond the last lane before a cut edge no triangle is, and no shore.
+    """
+    bare = f.mask & ~covered
+    if f.cut is None:
+        return bare
+    shore = f.nodes.select(f.nodes.kind == SHORE)
+    rows, cols = np.nonzero(bare)
+    cells = np.column_stack([f.grid.x[cols], f.grid.y[rows]])
+    bare[rows, cols] = _near(shore.xy, cells, 0.5 * f.spacing / NODES_PER_SPACING + f.grid.dx)[0]
+    return bare
+
+
+def _with_cut_edge(f: Frame) -> Nodes:
+    """Return the nodes of a frame with those of its cut edge, which are as deep as the nearest.
+
+    Without them, triangles would join the last lane to the shore at the ends of the edge.
+    """
+    if f.cut is None or not len(f.cut):
+        return f.nodes
+    some = f.nodes.select(f.nodes.kind == SOUNDING)
+    near, at = _near(some.xy, f.cut, f.max_gap)
+    edge, depth = f.cut[near], some.depth[at[near]]
+    return join([f.nodes, Nodes.build(edge[:, 0], edge[:, 1], depth, SOUNDING)])
+
+
+def _near(places: np.ndarray, others: np.ndarray, reach: float) -> tuple:
+    """Tell which of ``others`` have one of ``places`` within reach, and return the nearest."""
+    if not len(places) or not len(others):
+        return np.zeros(len(others), bool), np.zeros(len(others), int)
+    distance, at = cKDTree(places).query(others, distance_upper_bound=reach)
+    return np.isfinite(distance), at
 
 
 def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
@@ -143,7 +179,7 @@ def _interpolated(f: Frame, progress: Progress = silent) -> tuple:
     Two maximum gaps of halo hold the circles of all triangles between lanes; only at the rim
     of a survey without a shoreline may circles reach farther.
     """
-    grid, nodes = f.grid, f.nodes
+    grid, nodes = f.grid, _with_cut_edge(f)
     depth, covered = np.full(grid.shape, np.nan), np.zeros(grid.shape, dtype=bool)
     side = halo = max(grid.shape)
     if len(nodes) > _FEW_NODES:

@@ -106,8 +106,9 @@ def join_levels(
 
     Notes
     -----
-    Soundings with times are compared where tracks cross or run side by side; those without, whose
-    tracks are not known, with the nearest of one's own, averaged in blocks of 20 m. The offsets
+    Soundings with times are compared where tracks cross or run side by side. Where either has no
+    times, tracks are not known: they are compared with the nearest of one's own, averaged in blocks
+    of 20 m. The offsets
     are those of a network in which one's own soundings are held at 0.
 
     References
@@ -173,8 +174,10 @@ def _where_they_meet(own, other, unit_of, reach, gap, progress):
     near, timed, found = _near(own, other, max(reach, gap)), ~np.isnat(other.time), []
     if timed.any() and len(near):
         found.append(_by_tracks(near, other.select(timed), unit_of, reach, gap, progress))
-    if not timed.all() and len(near):
-        found.append(_by_places(near, other.select(~timed), unit_of, reach))
+    untimed = np.isnat(near.time)
+    for mine, theirs in ((near, ~timed), (near.select(untimed), timed)):
+        if theirs.any() and len(mine):
+            found.append(_by_places(mine, other.select(theirs), unit_of, reach))
     first, second, difference, slope, *runs = (
         np.concatenate([part[i] for part in found]) if found else np.zeros(0) for i in range(6)
     )

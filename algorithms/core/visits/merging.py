@@ -120,12 +120,13 @@ def merge_soundings(
     """
     if copy_name is not None:
         other = _named(other, copy_name)
-    fresh = other.select(~known_soundings(other, own).there)
+    fresh = other.select(known_soundings(other, own).enters)
     progress(0.25)
     if not len(fresh):
         return Merged(fresh, None, False, [])
     if level == "none":
-        fresh = fresh if copy_name is None else _at_datum(fresh, datum_of(own))
+        if copy_name is not None and datum_of(fresh) is None:
+            fresh = _at_datum(fresh, datum_of(own))
         return Merged(fresh, None, False, [])
     joint = join_levels(
         own,
@@ -137,6 +138,10 @@ def merge_soundings(
         progress=span(progress, 0.25, 1.0),
     )
     datum = datum_of(own)
+    if datum is None and copy_name is not None:
+        # A copy that is fitted to depths below the water of a day is at no datum any more.
+        none = with_corrections(fresh.corrections, datum=None, datum_elev_m=None)
+        fresh = fresh.replace(corrections=none)
     if datum is None and datum_of(fresh) is not None:
         raise LakefloorError(
             "Your lake database is not reduced to a datum, but the other one is. Exchange the two, "
@@ -174,21 +179,9 @@ def known_soundings(other: Soundings, own: Soundings) -> Known:
         it and their raw depth, whatever was corrected since; those of a copy without times by
         place, to 5 cm, and depth, to the millimeter. Each of one's own is one of the other's.
     """
-    visit, depth = np.full(len(other), -1), np.full(len(other), np.nan)
-    rows, nat = np.arange(len(own)), np.full(len(own), np.datetime64("NaT", "ms"))
-    outing = distinct(own.visit)[1]
-    timed = ~np.isnat(other.time)
-    # A copy without times has no raw depths either: what it calls its depth was final.
-    copied = other.select(~timed)
-    copied = Soundings.build(copied.x, copied.y, copied.depth)
-    for part, asked, time, raw in (
-        (timed, other.select(timed), own.time, own.raw_depth),
-        (~timed, copied, nat, own.depth),
-    ):
-        if len(asked) and len(own):
-            found = find_known(asked, [Logged(rows, own.x, own.y, time, raw, own.depth, outing)])
-            visit[part], depth[part] = found.visit, found.depth
-    return Known(visit, depth)
+    rows, outing = np.arange(len(own)), distinct(own.visit)[1]
+    held = Logged(rows, own.x, own.y, own.time, own.raw_depth, own.depth, outing, own.accepted)
+    return find_known(other, [held])
 
 
 def shifted(other: Soundings, joint: Joint, datum: tuple | None = None) -> Soundings:

@@ -10,7 +10,9 @@ from typing import NamedTuple
 import numpy as np
 
 from ..soundings import Soundings, distinct
-from .pairing import groups, pair_points
+from .copied import COPY, ORIGINAL, Found, agree, find_copies
+from .meeting_keys import Keys, Near, halves
+from .pairing import pair_points
 
 #: The same ping lies at the same place, m: projecting there and back moves it by less than a
 #: millimeter, writing degrees with six decimals by up to 8 cm. Two boats are never as close.
@@ -45,7 +47,8 @@ class Logged(NamedTuple):
     """Soundings of a store, as far as needed to recognize them: arrays of length n.
 
     ``visit`` is the number of the visit in the store, or any other number by which the caller
-    knows a sounding; then ``outing`` is that of the visit. The others are as in Soundings.
+    knows a sounding; then ``outing`` is that of the visit. ``accepted`` says which soundings are
+    used, all if None. The others are as in Soundings.
     """
 
     visit: np.ndarray
@@ -55,6 +58,7 @@ class Logged(NamedTuple):
     raw_depth: np.ndarray
     depth: np.ndarray
     outing: np.ndarray | None = None
+    accepted: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -67,10 +71,34 @@ class Known:
         Number of the visit that holds the sounding; -1 where none does.
     depth : array, shape (n,)
         Depth in the store, m; NaN where there is none.
+    kind : int array, shape (n,), optional
+        :data:`~.copied.COPY` of what the store holds, its :data:`~.copied.ORIGINAL`, or neither.
     """
 
     visit: np.ndarray
     depth: np.ndarray
+    kind: np.ndarray | None = None
+
+    @property
+    def copied(self) -> np.ndarray:
+        """Mask, shape (n,), of those that are copies, without times, of what the store holds."""
+        return np.zeros(len(self.visit), bool) if self.kind is None else self.kind == COPY
+
+    @property
+    def replaces(self) -> np.ndarray:
+        """Mask, shape (n,), of those of which the store holds a copy without times."""
+        return np.zeros(len(self.visit), bool) if self.kind is None else self.kind == ORIGINAL
+
+    @property
+    def enters(self) -> np.ndarray:
+        """Mask, shape (n,), of the soundings that the store lacks, or holds as a copy only."""
+        return ~self.there | self.replaces
+
+    def without_copies(self) -> Known:
+        """Return what the store holds once its copies of these soundings are taken out."""
+        stays = ~self.replaces
+        depth = np.where(stays, self.depth, np.nan)
+        return Known(np.where(stays, self.visit, -1), depth, np.where(self.copied, COPY, 0))
 
     @property
     def there(self) -> np.ndarray:
@@ -158,12 +186,16 @@ def find_known(soundings: Soundings, stored: Iterable[Logged]) -> Known:
     - their times agree, but for what reading loses (5 ms), and their places to within 10 cm; or
     - the times of one of the two are whole seconds throughout, as programs that drop the
       milliseconds leave them, and the time of the other begins with that second or rounds to it; or
-    - one has no time, and their places agree to within 5 cm.
+    - one has no time, and their places agree to within 5 cm, as do four in five of those around.
 
     Up to 100 m apart, as a time offset applied later moves positions, they are the same where the
     depths of the log tell: 20 or more changes of depth from one ping to the next come again, and
     nine in ten of those within the time that both cover. Two boats side by side agree in fewer.
     Where milliseconds were dropped this holds for one ping a second.
+
+    Of a copy on another datum, and of a coarsened one, the depths as logged are lost, and mostly the
+    times: places and depths tell then, as in :mod:`.copied`. Of a log and its copy the one with
+    times is the original.
 
     Examples
     --------
@@ -176,19 +208,27 @@ def find_known(soundings: Soundings, stored: Iterable[Logged]) -> Known:
     [-1, 7, 7]
     """
     n = len(soundings)
-    known = Known(np.full(n, -1), np.full(n, np.nan))
+    kind = np.zeros(n, np.int8)
+    known = Known(np.full(n, -1), np.full(n, np.nan), kind)
     if n == 0:
         return known
     asked = _Side.of(soundings, distinct(soundings.visit)[1])
     held, spans = _candidates(asked, stored)
     if not len(held.row):
         return known
-    match = np.full(n, -1)
-    _pair_near(asked, held, match)
-    _pair_moved(asked, held, match, spans)
-    there = match >= 0
-    known.visit[asked.row[there]] = held.name[match[there]]
-    known.depth[asked.row[there]] = held.depth[match[there]]
+    found = Found(n)
+    _pair_near(asked, held, found.match)
+    _pair_moved(asked, held, found.match, spans)
+    there = found.match >= 0
+    found.depth[there] = held.depth[found.match[there]]
+    find_copies(asked, held, found)
+    there = found.match >= 0
+    timed = held.timed[found.match]
+    found.kind[there & asked.timed & ~timed] = ORIGINAL
+    found.kind[there & ~asked.timed & timed] = COPY
+    rows = asked.row[there]
+    known.visit[rows], known.depth[rows] = held.name[found.match[there]], found.depth[there]
+    kind[rows] = found.kind[there]
     return known
 
 
@@ -213,6 +253,7 @@ class _Side:
     single: np.ndarray
     name: np.ndarray
     depth: np.ndarray
+    accepted: np.ndarray
 
     @classmethod
     def of(cls, rows, outing, name=None):
@@ -235,14 +276,19 @@ class _Side:
             _single(outing, ms // 1000),
             name[order],
             np.asarray(rows.depth, float)[order],
+            np.isfinite(rows.depth)[order] if rows.accepted is None else rows.accepted[order],
         )
 
     def pick(self, rows):
         return _Side(*(getattr(self, f.name)[rows] for f in fields(self)))
 
-    def points(self, size, *columns):
-        """Return points that are within 1 of each other in each coordinate where rows may agree."""
-        return np.column_stack([self.place / size, *columns, self.mm / _DEPTH_MM])
+    def points(self, size, *columns, final=False):
+        """Return points that are within 1 of each other in each coordinate where rows may agree.
+
+        By the depth as logged, or the ``final`` one.
+        """
+        mm = _in_mm(self.depth) if final else self.mm
+        return np.column_stack([self.place / size, *columns, mm / _DEPTH_MM])
 
 
 def _candidates(asked, stored):
@@ -251,18 +297,15 @@ def _candidates(asked, stored):
     ``spans`` is for each outing the time of its first and last sounding, ms, and its changes of
     depth within the time of those asked for.
     """
-    from scipy.spatial import cKDTree
-
     timed = asked.pick(asked.timed)
-    keys = _Keys(timed)
+    keys, near = Keys(timed), Near(timed)
     first, last = (timed.ms.min(), timed.ms.max()) if len(timed.ms) else (0, -1)
     low, high = asked.place.min(0) - _MOVED_M, asked.place.max(0) + _MOVED_M
-    near = None
     found, spans = [], {}
     for part in stored:
         outing = part.visit if part.outing is None else part.outing
         side = _Side.of(part, outing, part.visit)
-        within = side.timed & (side.ms >= first) & (side.ms <= last)
+        within = side.timed & (side.ms >= first - 1000) & (side.ms <= last + 1000)
         numbers, starts = np.unique(side.outing[side.timed], return_index=True)
         if numbers.size:
             ms, changed = side.ms[side.timed], (side.changed & within)[side.timed].astype(int)
@@ -274,17 +317,9 @@ def _candidates(asked, stored):
             ):
                 old = spans.get(number, (begin, end, 0))
                 spans[number] = min(old[0], begin), max(old[1], end), old[2] + count
-        keep = side.timed & keys.meet(side) & ((side.place >= low) & (side.place <= high)).all(1)
-        placed = np.flatnonzero(~keep & (~side.timed | ~asked.timed.all()))
-        if placed.size:
-            if near is None:
-                points = asked.points(_SAME_PLACE_M)
-                order, starts = groups(points)  # a tree of many equal points is slow
-                near = cKDTree(points[order[starts[:-1]]])
-            distance, _ = near.query(
-                side.pick(placed).points(_SAME_PLACE_M), distance_upper_bound=1.0, p=np.inf
-            )
-            keep[placed] = np.isfinite(distance)
+        # Where times are lost, anything there may be copied, or be a copy.
+        maybe = keys.meet(side) | ~side.timed | (not asked.timed.all()) | within & near.meet(side)
+        keep = maybe & ((side.place >= low) & (side.place <= high)).all(1)
         found.append(side.pick(keep))
     if not found:
         return asked.pick(slice(0, 0)), spans
@@ -295,9 +330,22 @@ def _candidates(asked, stored):
 def _pair_near(asked, held, match):
     """Pair soundings of one place, the clearest first; ``match`` is filled in."""
     _pair_timed(asked, held, match, _SAME_PING_M)
-    place = asked.points(_SAME_PLACE_M), held.points(_SAME_PLACE_M)
-    _pair_rows(match, ~asked.timed, np.ones(len(held.row), bool), *place)
-    _pair_rows(match, asked.timed, ~held.timed, *place)
+    # A copy has its final depths only.
+    for final in (False, True):
+        _pair_placed(asked, held, match, ~asked.timed, np.ones(len(held.row), bool), final)
+        _pair_placed(asked, held, match, asked.timed, ~held.timed, final)
+
+
+def _pair_placed(asked, held, match, these, those, final):
+    """Pair by place and depth, as far as most of an outing agrees where any of it does."""
+    tried = match.copy()
+    _pair_rows(tried, these, those, *(s.points(_SAME_PLACE_M, final=final) for s in (asked, held)))
+    new = (tried >= 0) & (match < 0)
+    for outing in np.unique(asked.outing[new]):
+        rows = np.flatnonzero((asked.outing == outing) & these & (match < 0))
+        others = those & np.isin(held.outing, held.outing[tried[rows[new[rows]]]])
+        if agree(asked.place[rows], held.place[others], tried[rows]):
+            match[rows] = tried[rows]
 
 
 def _pair_timed(asked, held, match, size, moved=False):
@@ -309,7 +357,7 @@ def _pair_timed(asked, held, match, size, moved=False):
     fine = [use & ~side.whole for use, side in zip(usable, (asked, held))]
     if not (whole[0].any() and fine[1].any()) and not (fine[0].any() and whole[1].any()):
         return
-    cut, rounded = zip(_halves(asked.ms, 1000), _halves(held.ms, 1000))
+    cut, rounded = zip(halves(asked.ms, 1000), halves(held.ms, 1000))
     best = match
     for ways in ((cut, rounded), (rounded, cut)):
         tried = match.copy()
@@ -374,41 +422,6 @@ def _single(outing, second):
     new = np.ones(len(second) + 1, bool)
     new[1:-1] = (second[1:] != second[:-1]) | (outing[1:] != outing[:-1])
     return new[1:] & new[:-1]
-
-
-def _halves(values, step):
-    """Return values in whole steps, cut off and rounded; what is half a step apart shares one."""
-    return values // step, (values + 0.5 * step) // step
-
-
-class _Keys:
-    """Seconds with raw depths of soundings: which others come near one of them in both."""
-
-    def __init__(self, side):
-        self.seconds = np.unique(np.concatenate(_halves(side.ms, 1000)))
-        self.depths = np.unique(np.concatenate(_halves(side.mm, 1)))
-        self.pairs = np.unique(np.concatenate([key for key, _ in self._of(side)]))
-
-    def meet(self, side):
-        meets = np.zeros(len(side.ms), bool)
-        for key, there in self._of(side):
-            meets |= there & _rank(key, self.pairs)[1]
-        return meets
-
-    def _of(self, side):
-        for second in _halves(side.ms, 1000):
-            a, there = _rank(second, self.seconds)
-            for depth in _halves(side.mm, 1):
-                b, also = _rank(depth, self.depths)
-                yield a * max(self.depths.size, 1) + b, there & also
-
-
-def _rank(values, distinct_values) -> tuple:
-    """Return places in sorted distinct values, and whether the values are there."""
-    if not distinct_values.size:
-        return np.zeros(len(values), np.int64), np.zeros(len(values), bool)
-    at = np.minimum(np.searchsorted(distinct_values, values), distinct_values.size - 1)
-    return at, distinct_values[at] == values
 
 
 def _milliseconds(time) -> np.ndarray:

@@ -168,6 +168,8 @@ class SheetFacts:
         Mean standard uncertainty of the surface, m.
     shoreline, crs : str
         Name of the shoreline's layer, and of the coordinate reference system.
+    part : bool
+        Whether the shoreline is that of a part of a lake.
     """
 
     settings: SheetSettings
@@ -181,6 +183,7 @@ class SheetFacts:
     uncertainty: float | None = None
     shoreline: str = ""
     crs: str = ""
+    part: bool = False
 
     @property
     def unit(self) -> str:

@@ -74,6 +74,8 @@ def _lake_lines(facts) -> list:
     gap = 100.0 - figures["mapped_share"].value
     if gap > 0.05:
         lines.append(f"{written(gap, '.1f')}% of the lake has no depth.")
+    if facts.part:
+        lines.append("These are figures of the part of the lake that is shown.")
     return [*lines, "± is the 95% uncertainty."]
 
 
@@ -142,7 +144,8 @@ def _source_lines(facts) -> list:
         lines += survey.assumed
     return [
         *lines,
-        f"Shoreline: layer '{facts.shoreline}', taken as depth 0.",
+        f"Shoreline: layer '{facts.shoreline}', taken as depth 0"
+        f"{', but for the edge where it was cut' if facts.part else ''}.",
         f"Coordinate reference system: {facts.crs}.",
         "Grid and margin: latitude and longitude, WGS 84.",
     ]

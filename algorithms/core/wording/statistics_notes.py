@@ -17,13 +17,14 @@ def statistics_notes(
     surface: Surface,
     shoreline: BaseGeometry,
     crs: int | str | None = None,
+    cut: BaseGeometry | None = None,
 ) -> list:
     """Return what the figures of a lake cover, in sentences.
 
     Parameters
     ----------
     statistics : LakeStatistics
-    surface, shoreline, crs
+    surface, shoreline, crs, cut
         What they were made from, as for :func:`.lake_statistics.lake_statistics`.
 
     Returns
@@ -31,6 +32,7 @@ def statistics_notes(
     list of str
     """
     return [
+        *_of_part(cut),
         *_of_coverage(statistics),
         "The volume is that of the triangulated depth surface, cut exactly at each depth and at "
         "the shoreline.",
@@ -39,6 +41,15 @@ def statistics_notes(
         if crs is not None
         else "Areas and lengths are those of the map projection.",
         *_of_uncertainty(statistics, surface),
+    ]
+
+
+def _of_part(cut) -> list:
+    if cut is None:
+        return []
+    return [
+        f"Only a part of the lake is known: {written(cut.length, ',.0f')} m of its outline were "
+        "cut, and are not shore. Area, volume and all other figures are those of the part shared."
     ]
 
 

@@ -169,7 +169,11 @@ def test_nothing_else_leaves(run, loaded, tmp_path, feedback, coarsen):
         assert {row[0] for row in db.execute("SELECT description FROM gpkg_contents")} == {""}
         assert db.execute("PRAGMA freelist_count").fetchone() == (0,)
         columns = [row[1] for row in db.execute("PRAGMA table_info(soundings)")]
-        assert columns == ["fid", "geom", "depth_m"]
+        coarse = ["uncert_m"] if coarsen else []
+        assert columns == ["fid", "geom", "depth_m", *coarse, "corrections"]
+        ((said,),) = db.execute("SELECT DISTINCT corrections FROM soundings")
+        datum = "datum=staff gauge at the dam;datum_elev_m=0.5"
+        assert said == datum + (";coarsened_m=25" if coarsen else "")
         assert not db.execute(
             "SELECT name FROM sqlite_master WHERE name LIKE 'layer_styles' "
             "OR name LIKE 'gpkg_metadata%'"
@@ -297,6 +301,7 @@ def test_picked_fields(run, loaded, tmp_path):
         "depth_m",
         "uncert_m",
         "water_temp_c",
+        "corrections",
     }
     with pytest.raises(QgsProcessingException, match="'time'.*cannot be shared"):
         run(
