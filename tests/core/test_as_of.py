@@ -7,9 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings, concatenate
 from lakefloor.algorithms.core.visits import as_of
-from lakefloor.algorithms.core.visits.as_of import Knowledge, without_times
+from lakefloor.algorithms.core.visits.as_of import (
+    Knowledge,
+    of_visits_added,
+    of_year,
+    without_times,
+)
 from lakefloor.algorithms.core.visits.store_visits import SUPERSEDED, Visit
 
 UTM = "EPSG:32615"
@@ -74,6 +80,7 @@ def lakes(draw):
             times = [NAT] * len(times)
         reasons = [ACCEPTED, SPIKE, f"{SUPERSEDED}gone"]
         reasons += [f"{SUPERSEDED}visit {j}" for j in range(k + 1, count)]
+        reasons += ["bottom changed 2017-08-09", "bottom changed in part"]
         status = draw(st.lists(st.sampled_from(reasons), min_size=len(times), max_size=len(times)))
         parts.append(log(f"visit {k}", times, np.array(status, object)))
     visits = [visit(k, f"visit {k}", part) for k, part in enumerate(parts)]
@@ -96,6 +103,8 @@ def as_the_words_say(visits, lake, day):
             by = began.get(word[len(SUPERSEDED) :])
             if by is not None and by >= end:
                 word = ACCEPTED
+        if word == "bottom changed 2017-08-09" and day < np.datetime64("2017-08-09"):
+            word = ACCEPTED
         rows.append(k)
         status.append(word)
     return rows, status
@@ -171,6 +180,34 @@ def test_without_a_visit_what_it_superseded_counts_again():
     assert not known.has("two")
     assert left.visit.tolist() == ["one"] * 3 + ["three"] * 2
     assert left.status.tolist() == [ACCEPTED, ACCEPTED, SPIKE, ACCEPTED, ACCEPTED]
+
+
+def test_before_and_after_a_year():
+    visits, lake = three_years()
+    before, last, after = of_year(visits, UTM, 2021)
+    assert last == np.datetime64("2021-12-31")
+    assert after.of_soundings(lake).visit.tolist() == ["one"] * 3 + ["two"] * 2
+    assert before.of_soundings(lake).visit.tolist() == ["one"] * 3
+    assert before.of_soundings(lake).status.tolist() == [ACCEPTED, ACCEPTED, SPIKE]
+    with pytest.raises(LakefloorError, match="no visit in 2022.*: 2019, 2021, 2023"):
+        of_year(visits, UTM, 2022)
+
+
+def test_before_and_after_visits():
+    """As of the day of the last of them, with and without; the other visits are the same."""
+    visits, lake = three_years()
+    before, last, after = of_visits_added(visits, UTM, ["one", "two"])
+    assert last == np.datetime64("2021-07-01")
+    assert after.of_soundings(lake).visit.tolist() == ["one"] * 3 + ["two"] * 2
+    assert len(before.of_soundings(lake)) == 0
+    before, last, after = of_visits_added(visits, UTM, ["one"])
+    assert after.of_soundings(lake).status.tolist() == [ACCEPTED, ACCEPTED, SPIKE]
+    nothing = log("old", [NAT])
+    old = visit(9, "old", nothing)
+    before, last, after = of_visits_added([*visits, old], UTM, ["old"])
+    assert last is None
+    assert len(after.of_soundings(concatenate([lake, nothing]))) == len(lake) + 1
+    assert len(before.of_soundings(concatenate([lake, nothing]))) == len(lake)
 
 
 def test_the_day_ends_with_the_sun_at_the_lake():

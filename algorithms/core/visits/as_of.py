@@ -7,8 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..errors import LakefloorError
 from ..soundings import ACCEPTED, Soundings, distinct
 from .store_visits import SUPERSEDED, Visit, times_of_days
+
+#: Status of soundings older than a change of the bottom that a person marked: this, and the day.
+_CHANGED_ON = "bottom changed "
 
 
 @dataclass(frozen=True)
@@ -23,20 +27,24 @@ class Knowledge:
         The first time of each visit by its name, NaT where it has none.
     without : frozenset of str
         Names of visits that are left out.
+    day : datetime64[D] or None
+        The day itself.
 
     Notes
     -----
     A sounding without time is as old as its visit. A visit without any time is older than all
     others, as everywhere in a store (:meth:`.Visit.goes_before`), so that it always counts.
 
-    What superseded a sounding counts from the first time of the visit that did it. A sounding that
-    a later visit superseded, or one that is left out, is accepted again. Every other status stays:
-    a spike was a spike on that day too.
+    What superseded a sounding counts from the first time of the visit that did it, and a change of
+    the bottom that a person marked from its day. What came later, or by a visit that is left out,
+    is undone: the sounding is accepted again. Every other status stays: a spike was a spike on
+    that day too.
     """
 
     stop: np.datetime64 | None
     began: dict
     without: frozenset = frozenset()
+    day: np.datetime64 | None = None
 
     @classmethod
     def of(
@@ -61,11 +69,20 @@ class Knowledge:
         """
         visits = list(visits)
         _, stop = times_of_days(visits, crs, None, day)
-        return cls(stop, {v.name: v.start for v in visits}, frozenset(without))
+        return cls(stop, {v.name: v.start for v in visits}, frozenset(without), day)
 
     def has(self, name: str) -> bool:
         """Say whether a visit counts, at least a part of it."""
         return name not in self.without and not self._later(self.began.get(name))
+
+    def counts(self, soundings: Soundings) -> np.ndarray:
+        """Return a mask, shape (n,), of the soundings that count."""
+        names, visit = distinct(soundings.visit)
+        kept = np.array([self.has(name) for name in names], dtype=bool)[visit]
+        if self.stop is not None:
+            # NaT is never later.
+            kept &= ~(soundings.time >= self.stop)
+        return kept
 
     def of_soundings(self, soundings: Soundings) -> Soundings:
         """Return the soundings that count, with the status that they had.
@@ -82,11 +99,7 @@ class Knowledge:
         >>> then.visit.tolist(), then.status.tolist()
         (['May'], ['accepted'])
         """
-        names, visit = distinct(soundings.visit)
-        kept = np.array([self.has(name) for name in names], dtype=bool)[visit]
-        if self.stop is not None:
-            # NaT is never later.
-            kept &= ~(soundings.time >= self.stop)
+        kept = self.counts(soundings)
         known = soundings if kept.all() else soundings.select(kept)
         texts, status = distinct(known.status)
         undone = np.array([self._undone(text) for text in texts], dtype=bool)
@@ -97,6 +110,8 @@ class Knowledge:
 
     def _undone(self, status: str) -> bool:
         """Say whether a status was given by what does not count."""
+        if status.startswith(_CHANGED_ON):
+            return self.day is not None and _day_in(status) > self.day
         if not status.startswith(SUPERSEDED):
             return False
         # A visit that the store does not have cannot be said to be later.
@@ -107,6 +122,86 @@ class Knowledge:
         return self.stop is not None and moment is not None and bool(moment >= self.stop)
 
 
+def _day_in(status: str) -> np.datetime64:
+    """Return the day at the end of a status; the first of all where there is none."""
+    try:
+        return np.datetime64(status[len(_CHANGED_ON) :], "D")
+    except ValueError:
+        return np.datetime64("0000-01-01")
+
+
 def without_times(visits: Iterable[Visit]) -> list:
     """Return the names of visits that have no time at all: nobody knows on which day they were."""
     return [v.name for v in visits if np.isnat(v.start)]
+
+
+def of_year(visits: Iterable[Visit], crs: str, year: int) -> tuple:
+    """Return what was known before a calendar year, its last day, and what was known then.
+
+    Parameters
+    ----------
+    visits : iterable of Visit
+        All of the store.
+    crs : str
+        Of the store.
+    year : int
+        From January 1 to December 31 by the sun at the lake.
+
+    Returns
+    -------
+    before : Knowledge
+    last : datetime64[D]
+    after : Knowledge
+
+    Raises
+    ------
+    LakefloorError
+        If there was no visit in that year; with the years in which there were.
+    """
+    visits = list(visits)
+    first, last = (np.datetime64(f"{year:04d}-{day}") for day in ("01-01", "12-31"))
+    if not any(v.spans(*times_of_days(visits, crs, first, last)) for v in visits):
+        years = sorted({str(_day(visits, crs, t))[:4] for t in _times(visits)})
+        raise LakefloorError(
+            f"The lake database has no visit in {year}. Choose one of its years: "
+            f"{', '.join(years) or 'none'}."
+        )
+    before, after = (Knowledge.of(visits, crs, day) for day in (first - 1, last))
+    return before, last, after
+
+
+def of_visits_added(visits: Iterable[Visit], crs: str, names: Iterable[str]) -> tuple:
+    """Return what was known without some visits, the day of the last, and what was known then.
+
+    Parameters
+    ----------
+    visits : iterable of Visit
+        All of the store.
+    crs : str
+        Of the store.
+    names : iterable of str
+        Of visits in the store.
+
+    Returns
+    -------
+    before : Knowledge
+        At the end of the same day, but without these visits.
+    last : datetime64[D] or None
+        The day on which the last of them ended; None if none of them has a time.
+    after : Knowledge
+    """
+    visits, names = list(visits), set(names)
+    ends = _times([v for v in visits if v.name in names])
+    last = _day(visits, crs, max(ends)) if ends else None
+    return Knowledge.of(visits, crs, last, names), last, Knowledge.of(visits, crs, last)
+
+
+def _times(visits) -> list:
+    return [t for v in visits for t in (v.start, v.stop) if not np.isnat(t)]
+
+
+def _day(visits, crs, moment) -> np.datetime64:
+    """Return the day at the lake of a moment in UTC."""
+    day = moment.astype("datetime64[D]")
+    midnight, _ = times_of_days(visits, crs, day, None)
+    return (moment - (midnight - day)).astype("datetime64[D]")
