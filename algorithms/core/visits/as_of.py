@@ -110,8 +110,9 @@ class Knowledge:
 
     def _undone(self, status: str) -> bool:
         """Say whether a status was given by what does not count."""
-        if status.startswith(_CHANGED_ON):
-            return self.day is not None and _day_in(status) > self.day
+        changed = _day_of_change(status)
+        if changed is not None:
+            return self.day is not None and bool(changed > self.day)
         if not status.startswith(SUPERSEDED):
             return False
         # A visit that the store does not have cannot be said to be later.
@@ -122,12 +123,14 @@ class Knowledge:
         return self.stop is not None and moment is not None and bool(moment >= self.stop)
 
 
-def _day_in(status: str) -> np.datetime64:
-    """Return the day at the end of a status; the first of all where there is none."""
+def _day_of_change(status: str) -> np.datetime64 | None:
+    """Return the day from which the bottom is another, if a status says so."""
+    if not status.startswith(_CHANGED_ON):
+        return None
     try:
         return np.datetime64(status[len(_CHANGED_ON) :], "D")
     except ValueError:
-        return np.datetime64("0000-01-01")
+        return None
 
 
 def without_times(visits: Iterable[Visit]) -> list:
