@@ -27,7 +27,7 @@ class ReadDatabase(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "GeoPackage,archive,store,lake database,read,load,open,export,extract visit,season,year,"
-        "correct again,reprocess,re-process",
+        "as of,as of day,earlier year,past,history of the map,correct again,reprocess,re-process",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",

@@ -131,11 +131,10 @@ class WhatVisitAdded(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
-        if inputs.given("VISITS") == inputs.given("YEAR"):
+        named = bool(visit_names(inputs.text("VISITS")))
+        if named == inputs.given("YEAR"):
             raise LakefloorError(
-                tr(
-                    "Give either the names of visits or a year, so that one of them says what counts."
-                )
+                tr("Give either the names of visits or a year. One of them says what counts.")
             )
 
     def compute(self, inputs, outputs):
