@@ -8,7 +8,6 @@ from .._i18n import tr
 from .._styling.look import FAINT, INK, WHITE
 from .._styling.surface import PALETTES
 from ..core.number_text import written
-from ..core.polygons import rings
 from ..core.units import LENGTH
 from ..core.wording.amounts import WITHIN_95
 from ..core.wording.page_layout import bar_segment
@@ -119,6 +118,8 @@ def _hatched(axes, grid, cells):
 def _maps(shoreline, count, draw, label, signs=()) -> str:
     """Return maps side by side, with a bar of their colors below and the signs on the right."""
     from matplotlib.figure import Figure
+
+    from ..core.polygons import rings
 
     west, south, east, north = shoreline.bounds
     margin = 0.03 * max(east - west, north - south)
