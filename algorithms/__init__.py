@@ -17,6 +17,7 @@ _ALGORITHMS = (
     ("soundings.adjust_visits", "AdjustVisits"),
     ("soundings.add_to_database", "AddToDatabase"),
     ("soundings.read_database", "ReadDatabase"),
+    ("soundings.what_visit_added", "WhatVisitAdded"),
     ("soundings.remove_visit", "RemoveVisit"),
     ("soundings.set_aside", "SetAside"),
     ("soundings.undo_last_change", "UndoLastChange"),

@@ -24,7 +24,7 @@ def available() -> bool:
     return True
 
 
-def _tick_format():
+def tick_format():
     """Return matplotlib's format of the figures along an axis, in the signs of the user."""
     from matplotlib.ticker import ScalarFormatter
 
@@ -42,17 +42,23 @@ def _plain(name) -> str:
 
 
 def _picture(width, height, draw) -> str:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width, height), dpi=110)
     axes = figure.add_subplot(1, 1, 1)
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_formatter(_tick_format())
+        axis.set_major_formatter(tick_format())
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     draw(axes)
     figure.tight_layout()
+    return png_of(figure)
+
+
+def png_of(figure) -> str:
+    """Return a figure of matplotlib as PNG in base64."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
     buffer = io.BytesIO()
     # No time stamp: the same data give the same file.
     FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None})

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ..core.progress import Progress, silent
+from ..core.visits.as_of import Knowledge
 from .errors import absent
 from .file import reading, writing
 from .new_file import crs_of
@@ -48,7 +49,9 @@ def contents(path) -> Contents:
         return Contents(crs_of(db), visits)
 
 
-def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progress = silent):
+def read(
+    path, *, visits=None, box=None, start=None, stop=None, as_of=None, progress: Progress = silent
+):
     """Read soundings of a store in parts, in order of visit and as logged within each.
 
     Parameters
@@ -60,6 +63,8 @@ def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progre
         West, south, east, north in the store's CRS, m.
     start, stop : datetime64, optional
         UTC; from ``start`` to before ``stop``. Soundings without time are left out then.
+    as_of : datetime64[D], optional
+        A day at the lake: what was known at its end, see :class:`.core.visits.as_of.Knowledge`.
     progress : callable
 
     Yields
@@ -74,17 +79,21 @@ def read(path, *, visits=None, box=None, start=None, stop=None, progress: Progre
     with reading(path) as db:
         present = stored_visits(db)
         verify_counts(db, present)
+        known = Knowledge.of(present, crs_of(db), as_of)
         if visits is not None:
             chosen = {visit_named(present, name, path).number for name in visits}
             present = [v for v in present if v.number in chosen]
         if box is not None:
             verify_index(db)
-        present = [v for v in present if v.meets(box) and v.spans(start, stop)]
+        present = [
+            v for v in present if known.has(v.name) and v.meets(box) and v.spans(start, stop)
+        ]
         total, done = sum(v.soundings for v in present) or 1, 0
         for visit in present:
             for part, count in parts(db, visit, box):
                 done += count
                 progress(min(done / total, 1.0))
+                part = known.of_soundings(part)
                 keep = _wanted(part, box, start, stop)
                 if keep.any():
                     yield part if keep.all() else part.select(keep)

@@ -14,6 +14,8 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from ..core.errors import LakefloorError
+from ..core.soundings import of_visits
+from ..core.visits.as_of import without_times
 from ..core.visits.store_visits import times_of_days
 from ._lake_database import store_parameter, store_path, visit_names
 
@@ -25,13 +27,15 @@ class ReadDatabase(LakefloorAlgorithm):
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "GeoPackage,archive,store,lake database,read,load,open,export,extract visit,season,year,"
-        "correct again,reprocess,re-process",
+        "as of,as of day,earlier year,past,history of the map,correct again,reprocess,re-process",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Reads soundings of the lake database as a layer: all of them, or those of some visits, of "
         "an extent or of some days. Raw depths and rejected soundings are included, so that every "
         "other algorithm can continue from here.\n\n"
+        "To map the lake of an earlier year, choose the last day of that year in 'As of day', "
+        "then make a surface.\n\n"
         "To correct a visit again, read it. Then run 'Correct depths' from raw depths, 'Reduce to "
         "lake datum', and 'Add visit to lake database' with 'replace'.\n\n"
         "Soundings that a newer visit has superseded are read too, but they are not used for "
@@ -75,6 +79,22 @@ class ReadDatabase(LakefloorAlgorithm):
                     ),
                 )
             )
+        add(
+            params.helped(
+                QgsProcessingParameterDateTime(
+                    "AS_OF",
+                    tr("As of day"),
+                    QgsProcessingParameterDateTime.Type.Date,
+                    optional=True,
+                ),
+                tr(
+                    "The lake as it was known at the end of this day. Later soundings are left out, "
+                    "and soundings that later visits superseded are accepted again. Visits without "
+                    "times are older than all others and are kept. If empty, the lake as it is "
+                    "known now."
+                ),
+            )
+        )
         add(params.soundings_output(tr("Soundings")))
 
     def compute(self, inputs, outputs):
@@ -84,15 +104,12 @@ class ReadDatabase(LakefloorAlgorithm):
         held = lake_store.contents(path)
         crs = QgsCoordinateReferenceSystem(held.crs)
         extent = inputs.extent("EXTENT", crs)
-        days = [inputs.day(name) for name in ("FROM", "TO")]
-        if None not in days and days[0] > days[1]:
-            raise LakefloorError(
-                tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
-                    *days
-                )
-            )
+        days, as_of = [inputs.day(name) for name in ("FROM", "TO")], inputs.day("AS_OF")
+        _check_days(*days, as_of)
         names = visit_names(inputs.text("VISITS"), [v.name for v in held.visits])
         start, stop = times_of_days(held.visits, held.crs, *days)
+        if as_of is not None:
+            _say_as_of(inputs, as_of, [v for v in held.visits if not names or v.name in names])
         parts = lake_store.read(
             path,
             visits=names or None,
@@ -101,6 +118,7 @@ class ReadDatabase(LakefloorAlgorithm):
             else (extent.xMinimum(), extent.yMinimum(), extent.xMaximum(), extent.yMaximum()),
             start=start,
             stop=stop,
+            as_of=as_of,
             progress=inputs.progress,
         )
         first = next(parts, None)
@@ -123,3 +141,36 @@ class ReadDatabase(LakefloorAlgorithm):
         outputs.soundings(params.OUTPUT, counted(), crs)
         inputs.say(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))
         return {"SOUNDINGS": count, "VISIT_COUNT": len(visits)}
+
+
+def _check_days(first, last, as_of):
+    if None not in (first, last) and first > last:
+        raise LakefloorError(
+            tr("The first day, {}, is after the last, {}. Choose an earlier first day.").format(
+                first, last
+            )
+        )
+    if None not in (first, as_of) and first > as_of:
+        raise LakefloorError(
+            tr(
+                "The first day, {}, is after the day as of which the lake is read, {}. Choose an "
+                "earlier first day."
+            ).format(first, as_of)
+        )
+
+
+def _say_as_of(inputs, day, visits):
+    inputs.say(
+        tr(
+            "The lake is read as it was known at the end of {}. Soundings that later visits "
+            "superseded are accepted again."
+        ).format(day)
+    )
+    unknown = without_times(visits)
+    if unknown:
+        inputs.warn(
+            tr(
+                "No sounding of {} has a time, so the day is not known. These soundings are taken "
+                "as older than all others. To leave them out, name the other visits."
+            ).format(of_visits(unknown))
+        )

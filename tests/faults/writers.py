@@ -223,6 +223,17 @@ WRITERS = {
         {"OUTPUT": "from_store.gpkg"},
         {"DATABASE": "{}/store.gpkg"},
     ),
+    "whatvisitadded": Writer(
+        "whatvisitadded",
+        {
+            "DATABASE": "{}/both.gpkg",
+            "SHORELINE": "{}/shoreline.geojson",
+            "VISITS": "2025-08-09",
+            "CELL_SIZE": 8.0,
+        },
+        {"REPORT": "added.html", "DIFFERENCE": "change.tif"},
+        {"CELL_SIZE": 10.0},
+    ),
     "removevisit": Writer(
         "removevisit",
         {"DATABASE": "{out}/both.gpkg", "VISITS": "2025-08-09"},

@@ -204,6 +204,17 @@ def steps(lake, out):
             },
         ),
         ("readdatabase", {"DATABASE": made("store.gpkg"), "OUTPUT": made("stored.gpkg")}),
+        (
+            "whatvisitadded",
+            {
+                "DATABASE": made("store.gpkg"),
+                "VISITS": "2025-06-20",
+                "SHORELINE": shore,
+                "CELL_SIZE": 4.0,
+                "REPORT": made("added.html"),
+                "DIFFERENCE": made("added.tif"),
+            },
+        ),
         ("backupdatabase", {"DATABASE": made("store.gpkg")}),
         ("restoredatabase", {"BACKUP": made("store.gpkg"), "DATABASE": made("restored.gpkg")}),
         ("tinsurface", {**gridded, "OUTPUT": made("tin.tif")}),

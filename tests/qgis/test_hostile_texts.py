@@ -88,6 +88,8 @@ def test_pages_show_names_as_text(run, tmp_path):
             continue
         if name == "lakereport":
             parameters.update(WEB_PAGE=str(out / "report.html"), TITLE=NAME)
+        if name == "whatvisitadded":
+            parameters.update(VISITS=f"{NAME} june")
         run(name, parameters)
         for output in writers.get(name, []):
             page = Path(parameters[output])
@@ -98,7 +100,14 @@ def test_pages_show_names_as_text(run, tmp_path):
     for name, page in seen.items():
         assert "script" not in page.tags, name
     # The names did come that far.
-    for name in ("findtimeoffset", "checkcrosslines", "bottomtype", "depthprofile", "lakereport"):
+    for name in (
+        "findtimeoffset",
+        "checkcrosslines",
+        "whatvisitadded",
+        "bottomtype",
+        "depthprofile",
+        "lakereport",
+    ):
         assert NAME in page_words(seen[name]), name
 
 

@@ -33,6 +33,7 @@ LAYER, RASTER = "<layer>", "<raster>"
 BASE = {
     "readlogs": {"FOLDER": "<folder>"},
     "reducetodatum": {"LAKE_LEVEL": 1.0},
+    "whatvisitadded": {"YEAR": 2025},
     "mergedatabases": {"OTHER_DATABASE": "<file>"},
     "exportwaypoints": {"INPUT": LAYER},
     "structuresheets": {"STRUCTURES": LAYER},
@@ -58,6 +59,7 @@ RULES = [
     ("reducetodatum", {"GAUGE": LAYER, "LAKE_LEVEL": 1.0}, "not both"),
     ("reducetodatum", {"LAKE_LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
+    ("whatvisitadded", {"YEAR": None}, "names of visits or a year"),
     ("mergedatabases", {"OTHER_DATABASE": None}, "either another lake database"),
     ("mergedatabases", {"COPY": LAYER}, "either another lake database"),
     ("setaside", {"VISITS": None}, "an area, a time or visits"),

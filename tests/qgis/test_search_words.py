@@ -116,6 +116,13 @@ QUERIES = {
         "restoredatabase addavisit"
     ),
     "archive": "addtodatabase readdatabase backupdatabase",
+    "before and after": "whatvisitadded",
+    "what changed": "whatvisitadded",
+    "yearly report": "whatvisitadded",
+    "season": "whatvisitadded readdatabase",
+    "as of": "readdatabase",
+    "earlier year": "readdatabase",
+    "history of the map": "readdatabase",
     "survey day": "addtodatabase addavisit",
     "add visit": "addtodatabase addavisit",
     "merge": "mergedatabases",
