@@ -1,6 +1,10 @@
 """Difference of two surfaces."""
 
-from qgis.core import QgsProcessingParameterRasterDestination
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingParameterFeatureSink,
+    QgsProcessingParameterRasterDestination,
+)
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -8,9 +12,25 @@ from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import srs_wkt
 from ..core.errors import LakefloorError
+from ..core.grid import Areas
 from ..core.units import ACRE, ACRE_FOOT, FOOT
 
 OLDER = "OLDER_SURFACE"
+PATCHES = "PATCHES"
+_FIELDS = [
+    ("number", "int"),
+    ("direction", "text"),
+    ("change_m", "double"),
+    ("largest_m", "double"),
+    ("area_m2", "double"),
+    ("volume_m3", "double"),
+    ("volume_sd_m3", "double"),
+    ("chance_pct", "double"),
+    ("middle_x", "double"),
+    ("middle_y", "double"),
+]
+#: The log lists so many patches; the layer has them all.
+_LISTED = 10
 BANDS = (
     "change of depth (m)",
     "joint standard uncertainty (m)",
@@ -43,6 +63,17 @@ _NUMBERS = {
     ),
     "NET_M3": ("net", QT_TRANSLATE_NOOP("@default", "Net gain over the area (m³)")),
     "NET_SD_M3": ("net_sd", QT_TRANSLATE_NOOP("@default", "Uncertainty of net gain (m³)")),
+    "SHIFT_M": ("shift", QT_TRANSLATE_NOOP("@default", "Shift of the unchanged bottom (m)")),
+    "PATCH_COUNT": ("patch_count", QT_TRANSLATE_NOOP("@default", "Number of changed patches")),
+    "PATCHES_M2": ("patch_area", QT_TRANSLATE_NOOP("@default", "Area of changed patches (m²)")),
+    "MAIN_PATCH_M3": (
+        "largest_volume",
+        QT_TRANSLATE_NOOP("@default", "Volume of the main patch (m³)"),
+    ),
+    "MAIN_PATCH_SD_M3": (
+        "largest_volume_sd",
+        QT_TRANSLATE_NOOP("@default", "Uncertainty of that volume (m³)"),
+    ),
 }
 
 
@@ -58,18 +89,22 @@ class SurfaceDifference(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Shows how the bottom has changed between two depth surfaces, and where the change is "
-        "significant. Use it to see sediment, scour or dredging.\n\n"
-        "Band 1 is newer minus older depth in meters, positive where it is deeper now. Band 2 is "
-        "its standard uncertainty. Band 3 is 1 where the bottom is significantly deeper, -1 where "
-        "significantly shallower, and 0 elsewhere.\n\n"
-        "Gained and lost water count only cells with significant change. The net gain counts all "
-        "cells. Both surfaces must be at one lake datum, or you give the shift between their "
-        "datums. Steep drop-offs look changed where positions differ, so check them with care.",
+        "Shows how the bottom has changed between two depth surfaces. Use it to see sediment, "
+        "scour or dredging.\n\n"
+        "Band 1 is newer minus older depth in meters, band 2 its standard uncertainty. Band 3 is 1 "
+        "where the bottom is significantly deeper, -1 where shallower.\n\n"
+        "Changed patches are larger or stronger than chance makes anywhere in the lake. The log "
+        "lists their volumes. They are counted from the shift of the unchanged bottom. The "
+        "raster and the net gain keep that shift.\n\n"
+        "Both surfaces must be at one lake datum, or you give the shift between their datums. "
+        "Steep drop-offs look changed where positions differ or lanes are far apart, so check "
+        "them with care.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
         "Lane, Westaway and Hicks (2003), Earth Surface Processes and Landforms 28(3), 249-271; "
+        "Wheaton et al. (2010), Earth Surface Processes and Landforms 35(2), 136-156; Friston et "
+        "al. (1994), Human Brain Mapping 1(3), 210-220; "
         "JCGM 100:2008, Guide to the expression of uncertainty in measurement",
     )
 
@@ -132,6 +167,15 @@ class SurfaceDifference(LakefloorAlgorithm):
             )
         )
         add(QgsProcessingParameterRasterDestination(params.OUTPUT, tr("Change of depth")))
+        add(
+            QgsProcessingParameterFeatureSink(
+                PATCHES,
+                tr("Changed patches"),
+                QgsProcessing.SourceType.TypeVectorPolygon,
+                optional=True,
+                createByDefault=True,
+            )
+        )
 
     def compute(self, inputs, outputs):
         from ..core.surface.surface_difference import datum_shift, surface_difference
@@ -178,6 +222,7 @@ class SurfaceDifference(LakefloorAlgorithm):
             {**kept, "CHANGE_POSITIVE": "deeper"},
             style="difference",
         )
+        outputs.areas(PATCHES, _areas(difference.patches), _FIELDS, crs, style="bottom_change")
         return {name: getattr(difference, key) for name, (key, _) in _NUMBERS.items()}
 
 
@@ -227,17 +272,10 @@ def _say(inputs, d):
     )
     inputs.say(
         tr(
-            "If nothing had changed, {:,.0f} m² would still look changed by chance. Up to {:,.0f} "
-            "m³ would look gained, and as much lost."
+            "If nothing had changed, about {:,.0f} m² would still look changed by chance. About "
+            "{:,.0f} m³ would look gained, and as much lost."
         ).format(d.area_by_chance, d.volume_by_chance)
     )
-    if d.area_deeper + d.area_shallower <= 1.5 * d.area_by_chance:
-        inputs.warn(
-            tr(
-                "The changed area is not clearly larger than by chance. Do not take it for a change "
-                "of the bottom."
-            )
-        )
     if d.level_suspected:
         inputs.warn(
             tr(
@@ -245,3 +283,65 @@ def _say(inputs, d):
                 "before you believe it."
             ).format(tr("deeper") if d.median > 0 else tr("shallower"), abs(d.median))
         )
+    _say_patches(inputs, d)
+
+
+def _say_patches(inputs, d):
+    patches = d.patches
+    if not len(patches):
+        inputs.warn(
+            tr("Apart from this shift, no patch of the bottom has changed more than by chance.")
+            if d.level_suspected
+            else tr(
+                "No patch of the bottom has changed more than chance makes anywhere in such a "
+                "lake. Do not take the changed cells for a change of the bottom."
+            )
+        )
+        return
+    inputs.say(
+        tr(
+            "Patches that have changed more than chance makes: {}. Their change is counted from "
+            "the shift of the unchanged bottom, {:+.2f} ± {:.2f} m."
+        ).format(len(patches), d.shift, d.chance.shift_sd)
+    )
+    for k in range(min(len(patches), _LISTED)):
+        inputs.say(
+            tr(
+                "{}. At {:.0f}, {:.0f}: {} by {:.2f} m in the mean and {:.2f} m at most, over "
+                "{:,.0f} m². Volume: {:,.0f} ± {:,.0f} m³. Probability by chance: {:.1g}%."
+            ).format(
+                k + 1,
+                patches.x[k],
+                patches.y[k],
+                _direction(patches.mean[k]),
+                abs(patches.mean[k]),
+                abs(patches.largest[k]),
+                patches.area[k],
+                abs(patches.volume[k]),
+                patches.volume_sd[k],
+                100.0 * max(patches.probability[k], 1e-6),
+            )
+        )
+    if len(patches) > _LISTED:
+        inputs.say(tr("Smaller patches: {}.").format(len(patches) - _LISTED))
+
+
+def _direction(change):
+    return tr("deeper") if change > 0 else tr("shallower")
+
+
+def _areas(patches):
+    values = patches.areas().attributes
+    columns = {
+        "number": range(1, len(patches) + 1),
+        "direction": [_direction(v) for v in values["mean"]],
+        "change_m": values["mean"],
+        "largest_m": values["largest"],
+        "area_m2": values["area"],
+        "volume_m3": values["volume"],
+        "volume_sd_m3": values["volume_sd"],
+        "chance_pct": 100.0 * values["probability"],
+        "middle_x": values["x"],
+        "middle_y": values["y"],
+    }
+    return Areas(patches.outlines, {name: list(column) for name, column in columns.items()})

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
+from scipy.ndimage import gaussian_filter1d
 from scipy.stats import norm
+from scipy.stats import t as student_t
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface, empty_grid
@@ -17,7 +19,9 @@ from lakefloor.algorithms.core.surface.surface_difference import datum_shift, su
 from lakefloor.algorithms.core.surface.tin import tin_surface
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 import made_lake
+from rough_lakes import RoughLake
 
 
 def plane(x, y):
@@ -101,12 +105,14 @@ def test_share_called_changed_by_chance_is_that_of_the_normal_distribution(confi
     assert changed / n == pytest.approx(
         1 - confidence, abs=4 * np.sqrt(confidence * (1 - confidence) / n)
     )
-    assert d.area_by_chance == pytest.approx((1 - confidence) * d.area)
-    # Mean of a normal error beyond k, by scipy's own integral.
-    beyond = norm.expect(lambda e: e, lb=d.factor)
-    assert d.volume_by_chance == pytest.approx(np.hypot(0.1, 0.2) * beyond * d.area)
-    for volume in (d.gained, d.lost):
-        assert volume == pytest.approx(d.volume_by_chance, rel=0.1)
+    # What is expected allows for tails heavier than those of normal errors: by scipy's own t.
+    errors = student_t(5, d.chance.shift, d.chance.scale * np.hypot(0.1, 0.2))
+    limit = d.factor * np.hypot(0.1, 0.2)
+    share = errors.sf(limit) + errors.cdf(-limit)
+    assert d.area_by_chance == pytest.approx(share * d.area)
+    beyond = errors.expect(lambda e: e, lb=limit) - errors.expect(lambda e: e, ub=-limit)
+    assert d.volume_by_chance == pytest.approx(beyond * d.area / 2.0)
+    assert share >= 1.0 - confidence
 
 
 def test_stated_uncertainty_of_the_net_volume_covers_its_errors():
@@ -127,14 +133,91 @@ def first_survey():
     return tin_surface(made_lake.survey(30.0, ping=4.0), shoreline=made_lake.shoreline(), cell=6.0)
 
 
-def test_two_surveys_of_a_lake_that_did_not_change(first_survey):
-    second = made_lake.survey(25.0, ping=4.0, seed=2)
-    newer = tin_surface(second, shoreline=made_lake.shoreline(), cell=5.0)
-    d = surface_difference(newer, first_survey, datum_sd=0.0)
-    # Not much more than the one cell in twenty that chance makes.
-    assert d.area_deeper + d.area_shallower < 1.5 * d.area_by_chance
-    assert abs(d.net) < 2.0 * d.net_sd
-    assert not d.level_suspected
+def rough_surface(lake, spacing, seed, change=0.0):
+    """A survey of a lake in which errors go together along the track, as a TIN."""
+    survey = lake.survey(spacing, 0.05, seed, ping=3.0)
+    rng, n = np.random.default_rng(seed + 1000), len(survey)
+    x, y, depth = (
+        v
+        + size * gaussian_filter1d(rng.normal(0.0, 1.0, n), 20.0) * (2.0 * np.pi**0.5 * 20.0) ** 0.5
+        for v, size in ((survey.x, 0.7), (survey.y, 0.7), (survey.depth, 0.03))
+    )
+    if callable(change):
+        change = change(survey.x, survey.y)
+    survey = survey.replace(x=x, y=y, depth=depth + change, uncert=np.full(n, 0.07))
+    return tin_surface(survey, shoreline=lake.shoreline(), cell=spacing / 5.0)
+
+
+@pytest.fixture(scope="module")
+def unchanged():
+    """Differences of two surveys of twelve lakes, the newer of which is up to 5 cm off."""
+    found = []
+    for seed in range(12):
+        lake = RoughLake(300 + seed, (0.1, 0.2, 0.35)[seed % 3])
+        older = rough_surface(lake, (20.0, 10.0)[seed % 2], 2 * seed)
+        newer = rough_surface(lake, 20.0, 2 * seed + 1, 0.05 * np.cos(seed))
+        found.append((surface_difference(newer, older), 0.05 * np.cos(seed)))
+    return found
+
+
+def test_what_is_expected_by_chance_occurs(unchanged):
+    occurred = sum(d.area_deeper + d.area_shallower for d, _ in unchanged)
+    expected = sum(d.area_by_chance for d, _ in unchanged)
+    assert 0.5 < expected / occurred < 2.0
+    occurred, expected = (
+        sum(d.gained + d.lost for d, _ in unchanged),
+        sum(2.0 * d.volume_by_chance for d, _ in unchanged),
+    )
+    assert 0.5 < expected / occurred < 2.0
+
+
+def test_lakes_that_did_not_change_have_no_patches(unchanged):
+    # One in twenty lakes may have one: two or more of twelve come with a probability of 0.12.
+    assert sum(d.patch_count > 0 for d, _ in unchanged) <= 1
+    for d, offset in unchanged:
+        assert abs(d.net / d.area - offset) < 2.5 * d.mean_sd
+        assert d.shift == pytest.approx(offset, abs=0.03)
+        assert not d.level_suspected
+
+
+def test_a_dredged_hole_is_a_patch_with_its_volume():
+    right = []
+    for seed in range(8):
+        lake, depth = RoughLake(400 + seed, 0.15), (0.8, 1.6)[seed % 2]
+        place = 60.0 * np.cos(seed), 60.0 * np.sin(seed)
+        radius = np.sqrt(1500.0 / depth / (np.pi / 2.0))
+
+        def hole(x, y, depth=depth, place=place, radius=radius):
+            away = np.hypot(x - place[0], y - place[1])
+            return depth * np.clip(1.0 - (away / radius) ** 2, 0.0, None) + 0.04
+
+        older = rough_surface(lake, 10.0, 2 * seed)
+        d = surface_difference(rough_surface(lake, 10.0, 2 * seed + 1, hole), older)
+        p = d.patches
+        assert np.hypot(p.x[0] - place[0], p.y[0] - place[1]) < 0.5 * radius
+        assert p.outlines[0].area == pytest.approx(p.area[0])
+        assert 0.5 * depth < p.largest[0] < 1.8 * depth
+        assert p.probability[0] < 0.01
+        assert p.volume_sd[0] < 0.25 * 1500.0
+        right.append(abs(p.volume[0] - 1500.0) < 2.0 * p.volume_sd[0])
+    # The volume of a paraboloid, half its height times its area. Seven of eight or more within
+    # two standard uncertainties come with a probability of 0.94 where nineteen of twenty do.
+    assert sum(right) >= 7
+
+
+def test_a_level_that_is_off_is_no_patch_and_hides_none():
+    def scour(x, y):
+        return plane(x, y) + 0.5 - 1.2 * np.exp(-((x - 30.0) ** 2 + (y - 30.0) ** 2) / 72.0)
+
+    rng = np.random.default_rng(3)
+    rough = rng.normal(0.0, 0.04, (30, 50))
+    d = surface_difference(surface(lambda x, y: scour(x, y) + rough), surface())
+    assert d.level_suspected
+    assert d.shift == pytest.approx(0.5, abs=0.03)
+    assert d.patch_count == 1
+    # 2 pi s^2 times the height of a Gaussian.
+    assert d.largest_volume == pytest.approx(-1.2 * 2.0 * np.pi * 36.0, abs=2 * d.largest_volume_sd)
+    assert surface_difference(surface(lambda x, y: plane(x, y) + 0.5), surface()).patch_count == 0
 
 
 def test_a_known_deposit_is_found_with_its_volume(first_survey):

@@ -70,6 +70,9 @@ def test_a_bottom_raised_by_a_fifth_of_a_metre(run, feedback, raster, tmp_path):
     np.testing.assert_allclose(sigma, np.sqrt(2) * 0.05, rtol=1e-6)
     assert (sign == -1).all()
     assert "Check the lake levels and datums" in feedback.text
+    assert "Apart from this shift, no patch" in feedback.text
+    assert (result["PATCH_COUNT"], result["MAIN_PATCH_M3"]) == (0, None)
+    assert result["SHIFT_M"] == pytest.approx(-0.2, abs=1e-6)
     assert "acre-feet" in feedback.text
 
 
@@ -127,7 +130,7 @@ def test_datums(run, feedback, raster):
     result = run("surfacedifference", {**parameters, "DATUM_SHIFT": 0.5}, feedback)
     assert result["NET_M3"] == pytest.approx(0.0, abs=0.1)
     assert "as given" in feedback.text
-    assert "not clearly larger than by chance" in feedback.text
+    assert "No patch of the bottom has changed more than chance" in feedback.text
     with pytest.raises(QgsProcessingException, match="states no lake datum"):
         run("surfacedifference", {**parameters, "OLDER_SURFACE": raster("plain", metadata={})})
     with pytest.raises(QgsProcessingException, match="is not a number"):
@@ -140,6 +143,47 @@ def test_datums(run, feedback, raster):
                 ),
             },
         )
+
+
+def test_patches_are_polygons_with_their_volumes(run, feedback, raster, tmp_path):
+    rng = np.random.default_rng(5)
+
+    def dredged(x, y):
+        # Two boxes on the cells: 20 m x 10 m by 1.5 m deeper, 10 m x 10 m by 1 m shallower.
+        x, y = x - WEST, y - SOUTH
+        first = (x > 40) & (x < 60) & (y > 40) & (y < 50)
+        second = (x > 140) & (x < 150) & (y > 20) & (y < 30)
+        noise = rng.normal(0.0, 0.04, x.shape)
+        return bottom(x + WEST, y + SOUTH) + 1.5 * first - 1.0 * second + noise
+
+    result = run(
+        "surfacedifference",
+        {
+            "INPUT": raster("newer", dredged),
+            "OLDER_SURFACE": raster("older"),
+            "OUTPUT": str(tmp_path / "change.tif"),
+            "PATCHES": "TEMPORARY_OUTPUT",
+        },
+        feedback,
+    )
+    first, second = rows = sorted(result["PATCHES"].getFeatures(), key=lambda f: f["number"])
+    assert result["PATCH_COUNT"] == 2
+    assert [row["direction"] for row in rows] == ["deeper", "shallower"]
+    scale = 0.9996**2  # areas on the map to those on the ground, at the zone's meridian
+    for row, area, height in ((first, 200.0, 1.5), (second, 100.0, -1.0)):
+        # A few cells of noise may join the rim.
+        assert row["area_m2"] * scale == pytest.approx(row.geometry().area(), rel=1e-3)
+        assert area <= row.geometry().area() <= area + 40.0
+        assert abs(row["volume_m3"] - area * height) < 2.0 * row["volume_sd_m3"]
+        assert abs(row["largest_m"]) == pytest.approx(abs(height), abs=0.2)
+        assert 0.0 <= row["chance_pct"] < 0.1
+        place = row.geometry().boundingBox()
+        assert place.xMinimum() < row["middle_x"] < place.xMaximum()
+        assert place.yMinimum() < row["middle_y"] < place.yMaximum()
+    assert result["PATCHES_M2"] == pytest.approx(first["area_m2"] + second["area_m2"])
+    assert result["MAIN_PATCH_M3"] == pytest.approx(first["volume_m3"])
+    assert "Patches that have changed more than chance makes: 2" in feedback.text
+    assert "No patch" not in feedback.text
 
 
 def test_refusals_leave_nothing(run, recorder, raster, tmp_path):

@@ -14,6 +14,8 @@ from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..number_text import written
 from ..progress import Progress, silent
+from .change_by_chance import Chance, chance_of
+from .change_patches import ChangePatches, change_patches
 from .error_reach import error_reach
 from .frame import row_blocks
 
@@ -54,6 +56,10 @@ class Difference:
         Expected of each of the two if nothing had changed, m3.
     net, net_sd : float
         Volume gained less lost over all compared cells, m3.
+    chance : Chance
+        What the difference tells of its errors.
+    patches : ChangePatches
+        Where more has changed than chance makes.
     """
 
     change: Grid
@@ -77,13 +83,39 @@ class Difference:
     volume_by_chance: float
     net: float
     net_sd: float
+    chance: Chance
+    patches: ChangePatches
+
+    @property
+    def shift(self) -> float:
+        """By how much the unchanged bottom seems to have moved, m."""
+        return self.chance.shift
+
+    @property
+    def patch_count(self) -> int:
+        """Number of patches."""
+        return len(self.patches)
+
+    @property
+    def patch_area(self) -> float:
+        """Area of all patches, m²."""
+        return float(self.patches.area.sum())
+
+    @property
+    def largest_volume(self) -> float | None:
+        """Volume of the largest patch, m³, positive where deeper; None without patches."""
+        return float(self.patches.volume[0]) if self.patch_count else None
+
+    @property
+    def largest_volume_sd(self) -> float | None:
+        """Standard uncertainty of :attr:`largest_volume`, m³."""
+        return float(self.patches.volume_sd[0]) if self.patch_count else None
 
     @property
     def level_suspected(self) -> bool:
         """Whether nearly all cells moved the same way, as a wrong water level makes them."""
         change = self.change.values[np.isfinite(self.change.values)]
-        same = np.mean(np.sign(change) == np.sign(self.median))
-        return bool(same > _SAME_WAY and abs(self.median) > self.factor * self.datum_sd)
+        return _one_way(change, self.factor * self.datum_sd)
 
 
 def datum_shift(newer: tuple | None, older: tuple | None) -> float:
@@ -168,11 +200,12 @@ def surface_difference(
     A cell has changed significantly where the change exceeds ``k`` times the joint standard
     uncertainty, ``k`` the two-sided quantile of the normal distribution (1.96 at 95 %)
     (Lane et al. 2003). Gained and lost volume count these cells alone; the net volume counts
-    all, since small changes add up. If nothing had changed, cells beyond the limit on either
-    side would still add up to ``phi(k)`` times the sum of joint uncertainties, phi the normal
-    density: the mean of what a normal error exceeds ``k`` by chance. Errors of the surfaces
-    average out beyond the correlation length, about the lane spacing; that of the datums does
-    not.
+    all, since small changes add up. What would look changed if nothing had is computed from the
+    errors that the difference itself shows, see :func:`~.change_by_chance.chance_of`: the
+    uncertainty of a surface is often on the safe side. Connected cells that chance hardly makes
+    are patches, see :func:`~.change_patches.change_patches`; their changes are counted from the
+    shift of the unchanged bottom. Errors of the surfaces average out beyond the correlation
+    length, about the lane spacing; that of the datums does not.
 
     References
     ----------
@@ -198,7 +231,7 @@ def surface_difference(
     length = max(error_reach(surface) for surface in (newer, older))
     cells = _Cells(change, squared, _cell_area(base, crs), length, datums)
     net, net_sd, area = cells.volume(known)
-    by_chance = cells.area * float(norm.pdf(factor) * joint[known].sum())
+    chance, by_chance, patches = _judged(base, cells, joint, factor, 1.0 - confidence)
     gained, gained_sd, deeper = cells.volume(beyond == 1.0)
     lost, lost_sd, shallower = cells.volume(beyond == -1.0)
     progress(1.0)
@@ -213,7 +246,7 @@ def surface_difference(
         area,
         deeper,
         shallower,
-        (1.0 - confidence) * area,
+        cells.area * by_chance[0],
         net / area,
         net_sd / area,
         float(np.median(change[known])),
@@ -221,10 +254,32 @@ def surface_difference(
         gained_sd,
         -lost + 0.0,
         lost_sd,
-        by_chance,
+        cells.area * by_chance[1],
         net,
         net_sd,
+        chance,
+        patches,
     )
+
+
+def _one_way(change, limit) -> bool:
+    """Say whether nearly all changes have the sign of a median beyond a limit, m."""
+    median = np.median(change)
+    return bool(np.mean(np.sign(change) == np.sign(median)) > _SAME_WAY and abs(median) > limit)
+
+
+def _judged(base, cells, joint, factor, risk):
+    """Return errors of the difference, cells and meters that they make, and what they do not."""
+    known = np.isfinite(cells.change)
+    # A shift that the datums do not explain is one of the level if all moved, else a change.
+    most = factor * cells.datums
+    if _one_way(cells.change[known], most):
+        most = np.inf
+    sd = np.sqrt(cells.variance)
+    chance = chance_of(cells.change, sd, (base.dx, base.dy), most)
+    by_chance = chance.beyond(factor * joint[known], sd[known])
+    change = base.like(cells.change)
+    return chance, by_chance, change_patches(change, sd, chance, cells.area, cells.length, risk)
 
 
 @dataclass(frozen=True)
