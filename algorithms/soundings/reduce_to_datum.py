@@ -158,7 +158,8 @@ class ReduceToDatum(LakefloorAlgorithm):
                 ),
                 tr(
                     "Uses the first reading for soundings before it, and the last reading for "
-                    "soundings after it. Otherwise such soundings are refused."
+                    "soundings after it, for half of the maximum gap. Otherwise such soundings are "
+                    "refused."
                 ),
             )
         )
