@@ -191,7 +191,8 @@ def _covariance(places, design, weight, left, scale, shift, known):
     factor = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
     score = (np.sqrt(weight) * factor * left)[:, None] * design
     each = score.T @ score
-    pair = places.newer_run * (places.older_run.max() + 1) + places.older_run
+    both = places.newer_run * (places.older_run.max() + 1) + places.older_run
+    pair = np.unique(both, return_inverse=True)[1]
     shared = sum(_spread(score, run) for run in (places.newer_run, places.older_run))
     shared = shared - _spread(score, pair)
     found = [inverse @ (middle + known) @ inverse for middle in (each, shared)]
