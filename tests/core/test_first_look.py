@@ -255,6 +255,18 @@ def test_a_log_read_with_another_time_zone_is_a_twin():
     again = outing(LAKE, "2024-06-10", 1000)
     (looked,) = look(again.replace(time=again.time + np.timedelta64(5, "h")))
     assert codes(looked) == ["twin"]
+    assert "choose 'replace'" in looked.findings[0].sentence
+
+
+def test_the_right_week_replaces_the_wrong_one():
+    """Entered with a wrong week, read again and exchanged: no finding is in the way."""
+    right = outing(LAKE, DAY, 7, gauge=0.0)
+    wrong = right.replace(time=right.time - WEEKS)
+    (looked,) = look(right, concatenate([EARLIER, wrong]), replaces=True)
+    assert codes(looked) == []
+    (looked,) = look(right, wrong, replaces=True)
+    assert codes(looked) == []
+    assert looked.compared == 0
 
 
 def test_another_datum_is_said_and_no_depth_compared():

@@ -145,7 +145,7 @@ def _unit(name, places, taken_off):
             True,
             f"The depths of visit '{name}' are {written(value, '.2f')} times those of earlier "
             f"soundings at the same places: probably {actual} were read as {taken}. Read its logs "
-            f"again with the depth unit {actual}.",
+            f"again with the depth unit {actual}, unless the earlier ones are wrong.",
             value,
         )
     return None
