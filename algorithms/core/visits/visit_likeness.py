@@ -14,8 +14,8 @@ from .near_pairs import NearPairs, NearPlaces
 from .visit_offset import FEWEST_PLACES, VisitFit, depth_ratio, fit_visit
 
 #: An offset harms from here on, m: a gauge is read to 0.1 ft (0.03 m) on each of two days, 0.042 m
-#: together, which seldom makes this much; and it moves a 1 ft contour by a third of its interval.
-_HARMFUL_M = 0.10
+#: together, of which this is 2.6 times as much; and it moves a 1 ft contour by a third of the way.
+_HARMFUL_M = 0.11
 
 #: A trend harms from this share of the depth on: a sound speed taken from the temperature at the
 #: surface is wrong by 1 to 2% in a layered lake, and no one can do better from a boat's log.
@@ -226,7 +226,8 @@ def _contradicts(older, newer, pairs, fit):
         )
     ]
     slope = np.hypot(pairs.gx, pairs.gy)
-    limit = _BEYOND * np.sqrt(sum(squares) + 2.0 * (slope * _POSITION_SD_M) ** 2)
+    squares += [2.0 * (slope * _POSITION_SD_M) ** 2, np.nan_to_num(fit.offset_sd) ** 2]
+    limit = _BEYOND * np.sqrt(sum(squares))
     return np.abs(pairs.difference - expected) > np.maximum(limit, _LEAST_CONTRADICTION_M)
 
 
