@@ -182,6 +182,19 @@ def test_a_visit_fitted_to_the_lake_has_no_offset_to_find():
     assert looked.offset == pytest.approx(0.3, abs=0.1)
 
 
+def test_an_offset_that_may_be_chance_is_a_note():
+    """One short lane across a steep shore: a shift of its positions would look the same."""
+    lake = Lake(700.0, 14.0, 2.0, 3)
+    store = store_of(lake, 3, gauge=0.0, lanes=8)
+    driven = {"lanes": 1, "across": (0.3, 0.4), "part": (0.05, 0.5)}
+    visit = outing(lake, DAY, 9, gauge=0.0, bias=0.25, angle=45.0, **driven)
+    (looked,) = look(visit, store)
+    assert codes(looked) == []
+    (note,) = (f for f in looked.findings if f.code == "offset")
+    assert "may be chance" in note.sentence
+    assert note.error > 0.03
+
+
 def test_another_gain_of_hardness_is_a_note():
     (looked,) = look(outing(LAKE, DAY, 7, gain=1.5))
     assert codes(looked) == []

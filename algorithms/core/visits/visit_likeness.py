@@ -9,7 +9,7 @@ import numpy as np
 from ..correction_keys import VISIT_OFFSET
 from ..number_text import counted, written
 from ..soundings import Soundings, distinct, parse_corrections, stated_uncertainty
-from .findings import Finding
+from .findings import Finding, open_findings
 from .near_pairs import NearPairs, NearPlaces
 from .visit_offset import FEWEST_PLACES, VisitFit, depth_ratio, fit_visit
 
@@ -92,7 +92,7 @@ def likeness_of(
     findings = _of_fit(name, fit, fitted)
     contradicts = _contradicts(older, newer, pairs, fit)
     share = float(contradicts.mean())
-    if share > _CONTRADICTED and len(pairs) >= _FEWEST_COMPARED and not findings:
+    if share > _CONTRADICTED and len(pairs) >= _FEWEST_COMPARED and not open_findings(findings):
         findings.append(_contradicted(name, share))
     return Likeness(len(pairs), int(contradicts.sum()), fit.offset, fit.offset_sd, tuple(findings))
 
@@ -169,7 +169,24 @@ def _of_fit(name, fit: VisitFit, fitted) -> list:
         findings, offset, error, certain = [], fit.offset, fit.offset_sd, fit.offset_certain
     if certain and abs(offset) > _HARMFUL_M and not fitted:
         findings.append(_offset(name, offset, error, fit, trend))
+    elif abs(offset) > _HARMFUL_M and not trend and not fitted:
+        findings.append(_uncertain(name, offset, error, fit))
     return findings
+
+
+def _uncertain(name, offset, error, fit):
+    """Return a note on an offset that would harm, if it were not chance."""
+    return Finding(
+        name,
+        "offset",
+        False,
+        f"Visit '{name}' reads {written(abs(offset), '.2f')} m {_way(offset)} than earlier "
+        f"soundings, which may be chance (standard error {written(error, '.2f')} m, "
+        f"{counted(fit.places, 'place')}). A cross-line over earlier tracks would show it.",
+        offset,
+        error,
+        "m",
+    )
 
 
 def _offset(name, offset, error, fit, trend):
