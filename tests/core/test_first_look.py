@@ -182,6 +182,19 @@ def test_a_visit_fitted_to_the_lake_has_no_offset_to_find():
     assert looked.offset == pytest.approx(0.3, abs=0.1)
 
 
+def test_an_offset_that_may_be_chance_is_a_note():
+    """One short lane across a steep shore: a shift of its positions would look the same."""
+    lake = Lake(700.0, 14.0, 2.0, 3)
+    store = store_of(lake, 3, gauge=0.0, lanes=8)
+    driven = {"lanes": 1, "across": (0.3, 0.4), "part": (0.05, 0.5)}
+    visit = outing(lake, DAY, 9, gauge=0.0, bias=0.25, angle=45.0, **driven)
+    (looked,) = look(visit, store)
+    assert codes(looked) == []
+    (note,) = (f for f in looked.findings if f.code == "offset")
+    assert "may be chance" in note.sentence
+    assert note.error > 0.03
+
+
 def test_another_gain_of_hardness_is_a_note():
     (looked,) = look(outing(LAKE, DAY, 7, gain=1.5))
     assert codes(looked) == []
@@ -255,6 +268,18 @@ def test_a_log_read_with_another_time_zone_is_a_twin():
     again = outing(LAKE, "2024-06-10", 1000)
     (looked,) = look(again.replace(time=again.time + np.timedelta64(5, "h")))
     assert codes(looked) == ["twin"]
+    assert "choose 'replace'" in looked.findings[0].sentence
+
+
+def test_the_right_week_replaces_the_wrong_one():
+    """Entered with a wrong week, read again and exchanged: no finding is in the way."""
+    right = outing(LAKE, DAY, 7, gauge=0.0)
+    wrong = right.replace(time=right.time - WEEKS)
+    (looked,) = look(right, concatenate([EARLIER, wrong]), replaces=True)
+    assert codes(looked) == []
+    (looked,) = look(right, wrong, replaces=True)
+    assert codes(looked) == []
+    assert looked.compared == 0
 
 
 def test_another_datum_is_said_and_no_depth_compared():

@@ -238,6 +238,12 @@ def test_a_visit_of_the_wrong_week_does_not_enter(run, layer, store):
     back = GOOD.replace(time=GOOD.time - WEEKS)
     with pytest.raises(QgsProcessingException, match="'GPS week roll-overs to add' set to 1"):
         run("addtodatabase", {"INPUT": layer(back), "DATABASE": str(store)})
-    feet = GOOD.replace(depth=GOOD.depth / 0.3048)
+    wrong = {"INPUT": layer(back), "DATABASE": str(store), "FINDINGS": ENTER}
+    assert run("addtodatabase", wrong)["ADDED"] == len(back)
+    # Read again with the right week, the visit is exchanged, and its date is in order.
+    right = {"INPUT": layer(GOOD, "right"), "DATABASE": str(store), "MODE": "replace"}
+    assert run("addtodatabase", right)["REPLACED"] == len(back)
+    feet = outing(LAKE, "2025-09-09", 6, angle=45.0)
+    feet = feet.replace(depth=feet.depth / 0.3048)
     with pytest.raises(QgsProcessingException, match="probably feet were read as meters"):
         run("addtodatabase", {"INPUT": layer(feet, "feet"), "DATABASE": str(store)})

@@ -18,8 +18,8 @@ class Finding:
     visit : str
     code : str
         Stable: ``offset``, ``trend``, ``unit``, ``lake``, ``outline``, ``future``, ``rollover``,
-        ``date``, ``contradicted``, ``twin`` or ``datum``; of notes ``share``, ``hardness`` or
-        ``unmet``.
+        ``date``, ``contradicted``, ``twin`` or ``datum``; of notes ``share``, ``hardness``,
+        ``unmet``, or ``offset`` and ``outline`` where it is not certain or little.
     open : bool
         Whether the visit had better not enter before this is settled; otherwise it is a note.
     sentence : str

@@ -130,11 +130,16 @@ class _Lake:
         outing = distinct(a.visit)[1]
         return find_known(visit, [Logged(rows, a.x, a.y, a.time, a.raw_depth, a.depth, outing)])
 
-    def beside(self, known) -> tuple:
+    def beside(self, visit, known) -> tuple:
         """Return what a visit is compared with, and the visits of the store that stay."""
-        if not self.replaces or not known.there.any():
+        if not self.replaces:
             return self.around, self.stored
         again = distinct(self.around.visit[known.visit[known.there]])[0]
+        # Read with another time zone or week it is known by its depths alone.
+        twin = twin_of(self.stored, visit)
+        again += [] if twin is None else [twin.name]
+        if not again:
+            return self.around, self.stored
         stays = ~np.isin(self.around.visit.astype(str), again)
         return self.around.select(stays), [v for v in self.stored if v.name not in again]
 
@@ -155,7 +160,7 @@ def _look_at(name, visit, lake, now, shoreline, progress):
     looked = Looked(name, len(visit))
     name = excerpt(name) or "unnamed"
     known = lake.known(visit)
-    around, stored = lake.beside(known)
+    around, stored = lake.beside(visit, known)
     progress(0.3)
     fresh = visit if lake.replaces else visit.select(~known.there)
     looked = replace(looked, known=int(known.there.sum()))
@@ -163,7 +168,7 @@ def _look_at(name, visit, lake, now, shoreline, progress):
         return _told(looked, name), fresh
     times, boxes = lake.times_and_boxes(stored)
     findings = [] if lake.unleveled else _other_datum(name, fresh, stored)
-    if not known.there.any():
+    if not lake.replaces and not known.there.any():
         findings += _twin(name, fresh, stored)
     findings += doubtful_place(fresh, name, boxes, shoreline)
     findings += doubtful_dates(name, fresh.time, times, now)
@@ -205,9 +210,9 @@ def _level_fitted(visit):
 
 def _other_datum(name, visit, stored):
     """Return a finding if a visit is not at the datum of the store, which adding refuses."""
-    held = stored[0].datum if stored else None
     if not stored:
         return []
+    held = stored[0].datum
     wrong = [
         own
         for own in datums_of(visit)[0]
@@ -228,7 +233,7 @@ def _other_datum(name, visit, stored):
 
 def _twin(name, visit, stored):
     """Return a finding if a visit has the depths of another one, which adding refuses."""
-    twin = twin_of(list(stored), visit)
+    twin = twin_of(stored, visit)
     if twin is None:
         return []
     return [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -82,10 +82,6 @@ class NearPlaces:
 
     def __len__(self) -> int:
         return len(self.difference)
-
-    def select(self, rows: np.ndarray) -> NearPlaces:
-        """Return the places picked by a mask or an index array."""
-        return NearPlaces(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
 def pairs_of(older: Soundings, newer: Soundings) -> NearPairs:

@@ -9,13 +9,13 @@ import numpy as np
 from ..correction_keys import VISIT_OFFSET
 from ..number_text import counted, written
 from ..soundings import Soundings, distinct, parse_corrections, stated_uncertainty
-from .findings import Finding
+from .findings import Finding, open_findings
 from .near_pairs import NearPairs, NearPlaces
 from .visit_offset import FEWEST_PLACES, VisitFit, depth_ratio, fit_visit
 
 #: An offset harms from here on, m: a gauge is read to 0.1 ft (0.03 m) on each of two days, 0.042 m
-#: together, which seldom makes this much; and it moves a 1 ft contour by a third of its interval.
-_HARMFUL_M = 0.10
+#: together, of which this is 2.6 times as much; and it moves a 1 ft contour by a third of the way.
+_HARMFUL_M = 0.11
 
 #: A trend harms from this share of the depth on: a sound speed taken from the temperature at the
 #: surface is wrong by 1 to 2% in a layered lake, and no one can do better from a boat's log.
@@ -92,7 +92,7 @@ def likeness_of(
     findings = _of_fit(name, fit, fitted)
     contradicts = _contradicts(older, newer, pairs, fit)
     share = float(contradicts.mean())
-    if share > _CONTRADICTED and len(pairs) >= _FEWEST_COMPARED and not findings:
+    if share > _CONTRADICTED and len(pairs) >= _FEWEST_COMPARED and not open_findings(findings):
         findings.append(_contradicted(name, share))
     return Likeness(len(pairs), int(contradicts.sum()), fit.offset, fit.offset_sd, tuple(findings))
 
@@ -145,7 +145,7 @@ def _unit(name, places, taken_off):
             True,
             f"The depths of visit '{name}' are {written(value, '.2f')} times those of earlier "
             f"soundings at the same places: probably {actual} were read as {taken}. Read its logs "
-            f"again with the depth unit {actual}.",
+            f"again with the depth unit {actual}, unless the earlier ones are wrong.",
             value,
         )
     return None
@@ -169,7 +169,24 @@ def _of_fit(name, fit: VisitFit, fitted) -> list:
         findings, offset, error, certain = [], fit.offset, fit.offset_sd, fit.offset_certain
     if certain and abs(offset) > _HARMFUL_M and not fitted:
         findings.append(_offset(name, offset, error, fit, trend))
+    elif abs(offset) > _HARMFUL_M and not trend and not fitted:
+        findings.append(_uncertain(name, offset, error, fit))
     return findings
+
+
+def _uncertain(name, offset, error, fit):
+    """Return a note on an offset that would harm, if it were not chance."""
+    return Finding(
+        name,
+        "offset",
+        False,
+        f"Visit '{name}' reads {written(abs(offset), '.2f')} m {_way(offset)} than earlier "
+        f"soundings, which may be chance (standard error {written(error, '.2f')} m, "
+        f"{counted(fit.places, 'place')}). A cross-line over earlier tracks would show it.",
+        offset,
+        error,
+        "m",
+    )
 
 
 def _offset(name, offset, error, fit, trend):
@@ -226,7 +243,8 @@ def _contradicts(older, newer, pairs, fit):
         )
     ]
     slope = np.hypot(pairs.gx, pairs.gy)
-    limit = _BEYOND * np.sqrt(sum(squares) + 2.0 * (slope * _POSITION_SD_M) ** 2)
+    squares += [2.0 * (slope * _POSITION_SD_M) ** 2, np.nan_to_num(fit.offset_sd) ** 2]
+    limit = _BEYOND * np.sqrt(sum(squares))
     return np.abs(pairs.difference - expected) > np.maximum(limit, _LEAST_CONTRADICTION_M)
 
 

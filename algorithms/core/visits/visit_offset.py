@@ -24,15 +24,19 @@ _POSITION_M, _DEPTH_M = 1.0, 0.05
 #: (common practice: 5 m in 95% of cases). On one slope that cannot be told from a level.
 _SHIFT_M = 3.0
 
-#: Error probabilities of what counts as certain: those of 3, and for a trend of 4, standard errors.
-_OFFSET_CHANCE, _TREND_CHANCE = 2.7e-3, 6.3e-5
+#: Error probabilities of what counts as certain: an offset must be large as well, while a trend of
+#: places that share an error of position is soon found: 4 standard errors.
+_OFFSET_CHANCE, _TREND_CHANCE = 5e-3, 6.3e-5
 
 #: Fewest places for an offset, and for a trend with depth, and the least range of depth, m, that
 #: tells a trend.
-FEWEST_PLACES, _FEWEST_OF_TREND, _LEAST_RANGE_M = 5, 10, 1.0
+FEWEST_PLACES, _FEWEST_OF_TREND, _LEAST_RANGE_M = 5, 20, 1.0
 
-#: NearPlaces of which the line of depths on depths is taken; more tell nothing new.
+#: Places of which the line of depths on depths is taken; more tell nothing new.
 _MOST_PLACES = 400
+
+#: Fewest places for the ratio of depths, which differs widely between units.
+_FEWEST_OF_RATIO = 10
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def fit_visit(places: NearPlaces) -> VisitFit:
     -----
     With the offset, one shift of the visit's positions is solved, which on a slope looks like an
     offset; before the places tell it, it is 0 with a standard deviation of 3 m in each direction.
-    Tukey's biweight leaves out what lies far off, such as a dredged hole. NearPlaces that share a run
+    Tukey's biweight leaves out what lies far off, such as a dredged hole. Places that share a run
     of either boat may be wrong alike, which the standard errors allow for.
 
     References
@@ -137,7 +141,7 @@ def depth_ratio(places: NearPlaces) -> tuple:
     the American Statistical Association 63, 1379-1389.
     """
     old, new = places.depth, places.newer_depth
-    if len(old) < _FEWEST_OF_TREND or np.ptp(np.quantile(old, [0.05, 0.95])) < 0.5:
+    if len(old) < _FEWEST_OF_RATIO or np.ptp(np.quantile(old, [0.05, 0.95])) < 0.5:
         return np.nan, np.nan, np.nan
     some = np.unique(np.linspace(0, len(old) - 1, min(_MOST_PLACES, len(old))).astype(int))
     slope, _, low, high = theilslopes(new[some], old[some])
@@ -161,7 +165,9 @@ def _fit(places, columns):
     shift[-2:] = 1.0
     unknown = np.zeros(design.shape[1])
     unknown[0] = _weighted_median(d, weight)
-    scale = _scale(root * (d - unknown[0]))
+    # Unknowns draw what is left toward zero.
+    spare = np.sqrt(len(d) / max(len(d) - design.shape[1], 1.0))
+    scale = spare * _scale(root * (d - unknown[0]))
     factor = np.ones(len(d))
     for _ in range(_ITERATIONS):
         u = root * (d - design @ unknown) / (_BIWEIGHT * scale)
@@ -170,7 +176,7 @@ def _fit(places, columns):
         normal += np.diag(shift) * (scale / _SHIFT_M) ** 2 + 1e-9 * np.eye(len(shift))
         before, unknown = unknown, np.linalg.solve(normal, design.T @ (weight * factor * d))
         left = root * (d - design @ unknown)
-        scale = _scale(left)
+        scale = spare * _scale(left)
         if np.abs(unknown - before).max() < 1e-5:
             break
     across = (weight * factor * unknown_slope)[:, None] * design
@@ -191,7 +197,8 @@ def _covariance(places, design, weight, left, scale, shift, known):
     factor = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
     score = (np.sqrt(weight) * factor * left)[:, None] * design
     each = score.T @ score
-    pair = places.newer_run * (places.older_run.max() + 1) + places.older_run
+    both = places.newer_run * (places.older_run.max() + 1) + places.older_run
+    pair = np.unique(both, return_inverse=True)[1]
     shared = sum(_spread(score, run) for run in (places.newer_run, places.older_run))
     shared = shared - _spread(score, pair)
     found = [inverse @ (middle + known) @ inverse for middle in (each, shared)]
