@@ -19,6 +19,7 @@ from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.soundings import concatenate
 from lakefloor.algorithms.core.visits import by_hand
 from lakefloor.algorithms.core.visits.by_hand import VisitPart
+from lakefloor.algorithms.core.visits.merging import merge_soundings
 
 #: A polygon that is no box, 60 m wide.
 CORNERS = [(400_010, 5_150_050), (400_070, 5_150_060), (400_050, 5_150_200), (400_015, 5_150_150)]
@@ -99,6 +100,22 @@ def test_a_removed_part_stays_out_when_its_log_comes_again(path):
     assert "enter again with the new reading" in " ".join(whole.notes)
     assert len(all_of(path, visits=["may"])) == 3000
     assert _store.add(path, MAY, CRS).notes[0].endswith("in visit 'may'.")
+
+
+def test_a_removed_part_stays_out_when_a_friends_copy_is_merged(path, tmp_path):
+    """The friend has the log under another name, and a boat of their own was there later."""
+    _store.add(path, MAY, CRS)
+    friend, out = tmp_path / "friend.gpkg", tmp_path / "both.gpkg"
+    copy = MAY.replace(visit=np.full(3000, "copy", object))
+    theirs = visit("theirs", "2024-05-14", seed=4, dx=1.0)
+    theirs = theirs.replace(time=theirs.time + np.timedelta64(1, "h"))
+    _store.add(friend, concatenate([copy, theirs]), CRS)
+    gone = _store.set_aside(path, WEEDS, by_hand.REMOVE).changed
+    merged = merge_soundings(_store.read_whole(path), _store.read_whole(friend), level="none")
+    done = _store.write_merged(path, out, merged)
+    assert (done.visits, done.added) == (["theirs"], 3000)
+    assert f"removed by hand stay out: {gone}" in " ".join(done.notes)
+    assert state(out)[0] == {"may": 3000 - gone, "theirs": 3000}
 
 
 def test_an_undone_removal_leaves_no_trace_for_what_enters(path):
