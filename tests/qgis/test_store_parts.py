@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from qgis.core import QgsProcessingException
+from qgis.PyQt.QtCore import QDate, QDateTime, QTime
 from shapely.geometry import Polygon, box
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -24,6 +25,9 @@ from lakefloor.algorithms.core.visits.merging import merge_soundings
 #: A polygon that is no box, 60 m wide.
 CORNERS = [(400_010, 5_150_050), (400_070, 5_150_060), (400_050, 5_150_200), (400_015, 5_150_150)]
 WEEDS = VisitPart(Polygon(CORNERS))
+
+
+MOMENT = QDateTime(QDate(2024, 5, 14), QTime(14, 1, 40, 250))
 
 
 @pytest.fixture
@@ -299,6 +303,11 @@ def test_the_toolbox_sets_aside_and_undoes(run, path, area, feedback):
     assert MAY.time[100] not in times
     assert MAY.time[199] not in times
     assert MAY.time[200] in times
+    # The same in the time of a zone, and as a dialog gives it.
+    run("undolastchange", {"DATABASE": str(path)})
+    zoned = {"FROM_TIME": "2024-05-14T09:00:50.250-05:00", "TO_TIME": MOMENT}
+    held_back = run("setaside", {"DATABASE": str(path), **zoned})
+    assert held_back["CHANGED_SOUNDINGS"] == 100
     with pytest.raises(QgsProcessingException, match="All soundings of the lake"):
         run("setaside", {"DATABASE": str(path)})
     nowhere = {"DATABASE": str(path), "FROM_TIME": "2030-01-01T00:00:00"}
