@@ -212,8 +212,8 @@ def _add(db, name, part, facts, parameters, done, progress, joins=True):
     if host is None:
         _refuse_twin(stored, name, fresh)
         host = _resumed(db, stored, name, fresh, facts) if joins else None
-    if host is not None:
-        fresh = without_removed(db, host.name, fresh, done)
+    if host is not None or not joins:
+        fresh = without_removed(db, host and host.name, fresh, done)
         if not len(fresh):
             return None
     keep_for_undo(db)

@@ -41,24 +41,35 @@ def _told(db, actions) -> list:
         ]
 
 
-def removed_parts(db, name) -> list:
-    """Return the parts of a visit that a person removed since it was entered."""
-    found = []
+def _removed_parts(db, name=None) -> list:
+    """Return the parts of a visit that a person removed since it was entered.
+
+    Without a name, those of all visits, each only while the removed soundings were logged.
+    """
+    found = {}
     for action, visit, words in _told(db, ("added", REMOVE)):
-        if visit != name:
-            continue
         if action == "added":
-            found = []
-        else:
-            with decoding():
-                found.append(VisitPart.of(words["part"]))
-    return found
+            found[visit] = []
+            continue
+        with decoding():
+            part = VisitPart.of(words["part"])
+            if name is None:
+                part = part.between(words["logged_from"], words["logged_to"])
+            found.setdefault(visit, []).append(part)
+    if name is not None:
+        return found.get(name, [])
+    return [part for parts in found.values() for part in parts]
 
 
 def without_removed(db, name, part, done):
-    """Return soundings that go on with a visit, without those that a person removed from it."""
-    gone = _held_by(removed_parts(db, name), part)
+    """Return soundings without those that a person removed from a visit before.
+
+    ``name`` is that of the visit that they go on with. Without one they are another's, which may
+    be a copy of what was removed here, told by its times.
+    """
+    gone = _held_by(_removed_parts(db, name), part)
     if gone.any():
+        name = name or part.visit[0]
         done.notes.append(
             tr(
                 "Soundings of visit '{}' that were removed by hand stay out: {}. To bring them "
@@ -70,7 +81,7 @@ def without_removed(db, name, part, done):
 
 def say_removed(db, name, part, done):
     """Note how many soundings of a new reading a person had removed from the old one."""
-    back = int(_held_by(removed_parts(db, name), part).sum())
+    back = int(_held_by(_removed_parts(db, name), part).sum())
     if back:
         done.notes.append(
             tr(

@@ -19,6 +19,7 @@ from .visits import (
     check_held,
     delete_visit,
     parts,
+    stoppable,
     stored_visits,
     update_extent,
     verify_counts,
@@ -180,7 +181,8 @@ def undo(path, *, parameters: dict | None = None, progress: Progress = silent) -
         done.soundings_before = sum(v.soundings for v in stored_visits(db))
         done.changes = [tuple(row[2:5]) for row in changes_since(db, last[1])]
         progress(0.1)
-        numbers = take_back(db, last, parameters or {})
+        with stoppable(db, progress, 0.1):
+            numbers = take_back(db, last, parameters or {})
         progress(0.6)
         present = stored_visits(db)
         for visit in present:

@@ -157,7 +157,9 @@ def edit_log_book(
     notes = []
     with prepared(path, progress, notes) as prepare, writing(path, None, progress, prepare) as db:
         present = stored_visits(db)
-        for visit in [visit_named(present, name, path) for name in dict.fromkeys(names)]:
+        chosen = [visit_named(present, name, path) for name in dict.fromkeys(names)]
+        for k, visit in enumerate(chosen):
+            progress(k / len(chosen))
             before = facts_held(db, visit.number)
             emptied = VisitFacts(**{**asdict(before), **{n: _NOTHING[n] for n in empty}})
             after = emptied.updated(facts)

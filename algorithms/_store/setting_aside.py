@@ -88,7 +88,7 @@ def set_aside(
     if not Path(path).is_file():
         raise absent(path)
     kept = {**(parameters or {}), "part": part.written(), "words": words, "visits": visits}
-    kept, done = json.dumps(kept, sort_keys=True, default=str), SetAside()
+    done = SetAside()
     with (
         prepared(path, progress, done.notes) as prepare,
         writing(path, None, progress, prepare) as db,
@@ -110,8 +110,7 @@ def set_aside(
                 done.restored += _delete(db, visit, rows, kept)
             else:
                 _mark(db, visit, rows, status)
-            if len(rows) < visit.soundings or action != REMOVE:
-                log(db, action, visit.name, len(rows), visit.fingerprint, kept)
+                log(db, action, visit.name, len(rows), visit.fingerprint, _text(kept))
             done.visits[visit.name] = len(rows)
         if done.visits:
             update_extent(db)
@@ -148,9 +147,25 @@ def _mark(db, visit, rows, status):
 def _delete(db, visit, rows, parameters) -> int:
     """Delete rows of a visit; return how many that it had superseded are accepted again."""
     if len(rows) == visit.soundings:
-        return delete_visit(db, visit, parameters)
+        return delete_visit(db, visit, _text(parameters))
+    first, last = _times_of_rows(db, rows)
+    words = _text({**parameters, "logged_from": first, "logged_to": last})
+    log(db, REMOVE, visit.name, len(rows), visit.fingerprint, words)
     db.executemany("DELETE FROM soundings WHERE fid = ?", ((fid,) for fid in rows))
     rest = concatenate(page for page, _ in read_pages(db, visit.number))
     added = db.execute("SELECT added, parameters FROM visits WHERE fid = ?", (visit.number,))
     describe(db, visit.number, visit.name, rest, *added.fetchone())
     return 0
+
+
+def _times_of_rows(db, rows):
+    """Return when the first and the last of rows were logged, as texts, None without times."""
+    query = "SELECT time FROM soundings WHERE fid = ?"
+    with decoding():
+        times = as_times([db.execute(query, (fid,)).fetchone()[0] for fid in rows])
+    times = times[~np.isnat(times)]
+    return (str(times.min()), str(times.max())) if times.size else (None, None)
+
+
+def _text(parameters) -> str:
+    return json.dumps(parameters, sort_keys=True, default=str)

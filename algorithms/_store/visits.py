@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -191,6 +192,29 @@ def fill_log_book(db):
 # -- checks ------------------------------------------------------------------------------------
 
 
+@contextmanager
+def stoppable(db, progress, fraction=0.0):
+    """Hear a cancel while SQLite is at work on one long statement."""
+    stopped = []
+
+    def going():
+        try:
+            progress(fraction)
+        except BaseException as error:
+            stopped.append(error)
+        return len(stopped)
+
+    db.set_progress_handler(going, 1_000_000)
+    try:
+        yield
+    except sqlite3.OperationalError:
+        if stopped:
+            raise stopped[0] from None
+        raise
+    finally:
+        db.set_progress_handler(None, 0)
+
+
 def verify(db, progress):
     """Refuse a store whose tables, indexes and counts do not agree.
 
@@ -198,30 +222,13 @@ def verify(db, progress):
     ------
     DamagedError
     """
-    stopped = []
-
-    # Called while SQLite is at work, so that a cancel is heard.
-    def going():
-        try:
-            progress(0.0)
-        except BaseException as error:
-            stopped.append(error)
-        return len(stopped)
-
-    db.set_progress_handler(going, 1_000_000)
-    try:
+    with stoppable(db, progress):
         if db.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
             raise damaged()
         # Where a tree's depth is damaged, SQLite's check would go astray in it.
         verify_index(db)
         if db.execute("SELECT rtreecheck('rtree_soundings_geom')").fetchone() != ("ok",):
             raise damaged()
-    except sqlite3.OperationalError:
-        if stopped:
-            raise stopped[0] from None
-        raise
-    finally:
-        db.set_progress_handler(None, 0)
     _count_each(db, stored_visits(db))
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from qgis.core import QgsProcessingException
+from qgis.PyQt.QtCore import QDate, QDateTime, QTime
 from shapely.geometry import Polygon, box
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -19,10 +20,14 @@ from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.soundings import concatenate
 from lakefloor.algorithms.core.visits import by_hand
 from lakefloor.algorithms.core.visits.by_hand import VisitPart
+from lakefloor.algorithms.core.visits.merging import merge_soundings
 
 #: A polygon that is no box, 60 m wide.
 CORNERS = [(400_010, 5_150_050), (400_070, 5_150_060), (400_050, 5_150_200), (400_015, 5_150_150)]
 WEEDS = VisitPart(Polygon(CORNERS))
+
+
+MOMENT = QDateTime(QDate(2024, 5, 14), QTime(14, 1, 40, 250))
 
 
 @pytest.fixture
@@ -99,6 +104,22 @@ def test_a_removed_part_stays_out_when_its_log_comes_again(path):
     assert "enter again with the new reading" in " ".join(whole.notes)
     assert len(all_of(path, visits=["may"])) == 3000
     assert _store.add(path, MAY, CRS).notes[0].endswith("in visit 'may'.")
+
+
+def test_a_removed_part_stays_out_when_a_friends_copy_is_merged(path, tmp_path):
+    """The friend has the log under another name, and a boat of their own was there later."""
+    _store.add(path, MAY, CRS)
+    friend, out = tmp_path / "friend.gpkg", tmp_path / "both.gpkg"
+    copy = MAY.replace(visit=np.full(3000, "copy", object))
+    theirs = visit("theirs", "2024-05-14", seed=4, dx=1.0)
+    theirs = theirs.replace(time=theirs.time + np.timedelta64(1, "h"))
+    _store.add(friend, concatenate([copy, theirs]), CRS)
+    gone = _store.set_aside(path, WEEDS, by_hand.REMOVE).changed
+    merged = merge_soundings(_store.read_whole(path), _store.read_whole(friend), level="none")
+    done = _store.write_merged(path, out, merged)
+    assert (done.visits, done.added) == (["theirs"], 3000)
+    assert f"removed by hand stay out: {gone}" in " ".join(done.notes)
+    assert state(out)[0] == {"may": 3000 - gone, "theirs": 3000}
 
 
 def test_an_undone_removal_leaves_no_trace_for_what_enters(path):
@@ -282,6 +303,11 @@ def test_the_toolbox_sets_aside_and_undoes(run, path, area, feedback):
     assert MAY.time[100] not in times
     assert MAY.time[199] not in times
     assert MAY.time[200] in times
+    # The same in the time of a zone, and as a dialog gives it.
+    run("undolastchange", {"DATABASE": str(path)})
+    zoned = {"FROM_TIME": "2024-05-14T09:00:50.250-05:00", "TO_TIME": MOMENT}
+    held_back = run("setaside", {"DATABASE": str(path), **zoned})
+    assert held_back["CHANGED_SOUNDINGS"] == 100
     with pytest.raises(QgsProcessingException, match="All soundings of the lake"):
         run("setaside", {"DATABASE": str(path)})
     nowhere = {"DATABASE": str(path), "FROM_TIME": "2030-01-01T00:00:00"}

@@ -129,6 +129,24 @@ def test_a_failed_change_leaves_what_can_be_undone(path):
     assert rows_of(path) == before
 
 
+def test_a_cancel_is_heard_while_much_is_taken_back(path):
+    _store.add(path, MAY, CRS)
+    _store.add(path, visit("large", "2026-07-01", n=60_000, seed=3), CRS)
+    before = path.read_bytes()
+    calls = []
+
+    def cancel(fraction):
+        calls.append(fraction)
+        if len(calls) > 2:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        _store.undo(path, progress=cancel)
+    assert set(calls) == {0.1}
+    assert path.read_bytes() == before
+    assert _store.undo(path).soundings_after == 3000
+
+
 def test_an_edit_of_another_program_is_never_undone(path):
     _store.add(path, MAY, CRS)
     _store.add(path, JUNE, CRS)

@@ -75,6 +75,21 @@ class VisitPart:
             held[placed] = contains(rings(self.area), x[placed], y[placed])
         return held
 
+    def between(self, first: str | None, last: str | None) -> VisitPart:
+        """Return the part while something was logged; never, if that has no times.
+
+        Examples
+        --------
+        >>> part = VisitPart().between("2026-05-14T14:00:00.000", "2026-05-14T15:00:00.000")
+        >>> time = np.array(["2026-05-14T15:00", "2026-05-14T15:01"], "datetime64[ms]")
+        >>> part.holds(np.zeros(2), np.zeros(2), time).tolist()
+        [True, False]
+        """
+        never = np.datetime64("0001-01-01", "ms")
+        start = never if first is None else np.datetime64(first, "ms")
+        stop = never if last is None else np.datetime64(last, "ms") + np.timedelta64(1, "ms")
+        return VisitPart(self.area, start, stop)
+
     def written(self) -> dict:
         """Return the part as the history of a store keeps it, the area as in GeoJSON."""
         return {
