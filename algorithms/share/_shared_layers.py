@@ -201,18 +201,20 @@ class SharedLayers:
         for feature in self.inputs.features(source, self.crs):
             if not feature.hasGeometry():
                 continue
+            shape = self._shape(feature, kind, source)
             if kind.name == "outline":
-                rows += self._outlines(feature, source, cut)
+                rows += self._outlines(shape, cut)
                 continue
-            shapes = self._shapes(feature, kind, source)
+            empty = shared_copy.of_part(kind, shape, self.area)
             attributes = feature.attributes()
             values = tuple(
-                shared_copy.shared_value(
-                    kind, name, None if is_null(attributes[index]) else attributes[index]
-                )
+                None
+                if name in empty or is_null(attributes[index])
+                else shared_copy.shared_value(kind, name, attributes[index])
                 for name, index in zip(names, indexes)
             )
-            rows += [(shape.wkb, values) for shape in shapes]
+            shapes = shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
+            rows += [(part.wkb, values) for part in shapes]
         # The order of place, which is not that of making.
         rows.sort(key=lambda row: (row[0], repr(row[1])))
         fields = [(n, "double" if kind.keeps[n] is None else "text") for n in names]
@@ -221,10 +223,8 @@ class SharedLayers:
             rows = [(shape, values[: len(fields)]) for shape, values in rows]
         self._add(kind, source, fields, rows)
 
-    def _outlines(self, feature, source, cut):
+    def _outlines(self, shape, cut):
         """Return the rows of an outline: its shapes, and their cut edges in degrees."""
-        shape = self._shape(feature)
-        require_valid(shape, feature.id(), source)
         found = shared_copy.shared_outline(shape, area=self.area, cell=self.cell, cut=cut)
         to_degrees = self.inputs.transform(self.crs, wgs84())
         rows = []
@@ -238,17 +238,14 @@ class SharedLayers:
             rows.append((part.wkb, (text,)))
         return rows
 
-    def _shape(self, feature):
+    def _shape(self, feature, kind, source):
+        """Return a feature as a shapely shape, valid if it is a polygon."""
         geometry = feature.geometry()
         geometry.convertToStraightSegment()
-        return wkb.loads(bytes(geometry.asWkb()))
-
-    def _shapes(self, feature, kind, source):
-        """Return what of a feature leaves, as a list of shapely shapes."""
-        shape = self._shape(feature)
+        shape = wkb.loads(bytes(geometry.asWkb()))
         if kind.geometry == "polygon":
             require_valid(shape, feature.id(), source)
-        return shared_copy.shared_shapes(shape, kind.geometry, area=self.area, cell=self.cell)
+        return shape
 
     def _take_raster(self, layer):
         surface, crs, metadata = self.inputs.surface(layer, of_depth=False)

@@ -6,7 +6,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
+from lakefloor.algorithms.core.correcting.datums import datum_of
+from lakefloor.algorithms.core.cut_edge import cut_from_text, cut_text
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.exchange.copied_depths import coarse_uncertainty, shared_corrections
 from lakefloor.algorithms.core.exchange.copy_readme import readme
 from lakefloor.algorithms.core.exchange.licenses import LICENSES
 from lakefloor.algorithms.core.exchange.shared_copy import (
@@ -15,6 +18,7 @@ from lakefloor.algorithms.core.exchange.shared_copy import (
     coarse_shape,
     coarse_soundings,
     kind_of,
+    shared_outline,
     shared_shapes,
     shared_soundings,
     shared_value,
@@ -22,7 +26,7 @@ from lakefloor.algorithms.core.exchange.shared_copy import (
 )
 from lakefloor.algorithms.core.grid import Grid
 from lakefloor.algorithms.core.polygons import contains
-from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.soundings import Soundings, parse_corrections
 
 
 def test_kinds_are_known_by_their_fields():
@@ -185,3 +189,67 @@ def test_a_coarse_polygon_holds_all_that_its_snapped_ring_encloses(seed):
     enclosed = contains([ring], x, y)
     made = coarse_shape(shore, "polygon", 20.0).buffer(1e-6)
     assert all(made.covers(Point(p)) for p in zip(x[enclosed], y[enclosed]))
+
+
+def test_a_coarse_copy_has_the_uncertainty_of_its_squares():
+    """Errors of a plane read at the centers of squares, against the stated ones (JCGM 100, 4.3.7)."""
+    rng = np.random.default_rng(0)
+    x, y = rng.uniform(0.0, 400.0, (2, 4000))
+    keep = np.arange(4000) < 900  # one sounding in most squares: its place is anywhere there
+    x, y = x[keep], y[keep]
+    depth = 5.0 + 0.08 * x - 0.06 * y
+    cx, cy, mean, own = coarse_soundings(x, y, depth, np.full(x.size, 0.05), cell=10.0)
+    stated = coarse_uncertainty(cx, cy, mean, own, 10.0)
+    error = mean - (5.0 + 0.08 * cx - 0.06 * cy)
+    # The slope is 0.1; more than one sounding in a square makes its mean surer than stated.
+    assert np.median(stated) == pytest.approx(np.hypot(0.05, 0.1 * 10.0 / 12**0.5), rel=0.1)
+    within = np.abs(error) <= 2.0 * stated
+    assert within.mean() > 0.95
+    assert 0.6 < np.std(error) / np.median(stated) < 1.05
+    flat = coarse_uncertainty(cx, cy, np.full(cx.size, 4.0), np.full(cx.size, np.nan), 10.0)
+    assert np.all(flat == 0.0)
+    line = coarse_uncertainty([5.0, 15.0, 25.0], [5.0] * 3, [1.0, 2.0, 3.0], [0.0] * 3, 10.0)
+    assert line == pytest.approx(0.1 * 10.0 / 12**0.5, abs=1e-3)
+    assert coarse_uncertainty([], [], [], [], 10.0).size == 0
+    assert coarse_uncertainty([5.0], [5.0], [1.0], [0.1], 10.0).tolist() == [0.1]
+
+
+def test_a_copy_says_its_datum_and_how_coarse_it_is():
+    said = shared_corrections(("pool; full=yes", 290.0), 12.5)
+    assert parse_corrections(said) == {
+        "datum": "pool full yes",
+        "datum_elev_m": "290",
+        "coarsened_m": "12.5",
+    }
+    assert shared_corrections(None, None) == ""
+    water = shared_corrections(("water level of 2025-05-01", None), None)
+    copy = Soundings.build([0.0], [0.0], [1.0], corrections=water)
+    assert datum_of(copy) == ("water level of 2025-05-01", None)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), min_size=3, max_size=9),
+    st.sampled_from([None, 5.0]),
+)
+def test_the_edges_of_a_clipped_outline_are_shore_or_cut(corners, cell):
+    """Edges of the part are those of the whole and those of the clip, each once."""
+    whole = Point(20.0, 20.0).buffer(15.0).difference(Point(20.0, 22.0).buffer(4.0))
+    area = Polygon([(float(a), float(b)) for a, b in corners]).buffer(0)
+    found = shared_outline(whole, area=area, cell=None) if area.area > 1.0 else []
+    for part, cut in found:
+        shore = part.boundary.intersection(whole.boundary.buffer(0.02))
+        assert shore.length + cut.length == pytest.approx(part.length, abs=0.5)
+        assert area.boundary.buffer(0.02).contains(cut)
+        coarse = shared_outline(whole, area=area, cell=cell)
+        assert all(edge.length <= part.length + 80.0 for part, edge in coarse)
+        # Passed on without another clip, the mark stays.
+        ((_, again),) = shared_outline(part, area=None, cell=None, cut=cut) or [(None, cut)]
+        assert again.length == pytest.approx(cut.length, abs=0.1)
+        assert cut_from_text(cut_text(cut)).length == pytest.approx(cut.length, abs=1e-3)
+
+
+def test_a_cut_edge_that_is_not_whole_is_refused():
+    for text in ("MULTILINESTRING ((0 0, 1", "", "a line"):
+        with pytest.raises(LakefloorError, match="not whole"):
+            cut_from_text(text)

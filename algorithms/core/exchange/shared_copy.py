@@ -54,6 +54,8 @@ class SharedKind:
         Field -> None for numbers, or the pattern of texts that may leave.
     picks : tuple of str
         Numbers that may leave as well where the user picks them.
+    of_whole : tuple of str
+        Fields that describe a whole line, so that of a part they would tell what lies beyond.
     """
 
     name: str
@@ -61,6 +63,7 @@ class SharedKind:
     known_by: frozenset
     keeps: dict
     picks: tuple = field(default=())
+    of_whole: tuple = field(default=())
 
 
 KINDS = (
@@ -84,6 +87,7 @@ KINDS = (
             "kind": _LINE,
             "supported": _NUMBER,
         },
+        of_whole=("kind",),
     ),
     SharedKind(
         "break_lines",
@@ -96,6 +100,7 @@ KINDS = (
             "width_m": _NUMBER,
             "slope_mean_pct": _NUMBER,
         },
+        of_whole=("height_m", "width_m", "slope_mean_pct"),
     ),
     SharedKind(
         "depth_areas",
@@ -154,6 +159,11 @@ def with_picks(kind: SharedKind, picked: Iterable[str]) -> SharedKind:
             f"{', '.join(kind.picks) or 'nothing'}."
         )
     return replace(kind, keeps={**kind.keeps, **dict.fromkeys(picked, _NUMBER)})
+
+
+def of_part(kind: SharedKind, shape: BaseGeometry, area: BaseGeometry | None) -> tuple:
+    """Return the fields that stay empty for a shape: where it is clipped, those of the whole."""
+    return () if area is None or area.contains(shape) else kind.of_whole
 
 
 def shared_value(kind: SharedKind, name: str, value: Any) -> float | str | None:

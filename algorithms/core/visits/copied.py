@@ -11,7 +11,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from .lattice import Bent, Squares, lattice_of
-from .pairing import pair_points
+from .pairing import Nearby, pair_points
 
 #: Places of one ping in a log and in its copy differ by less, m.
 SAME_PLACE_M = 0.1
@@ -118,14 +118,16 @@ def _find_by_pings(asked, held, found):
         theirs = list(_outings(held, free & (held.timed == with_those)))
         for rows in _outings(asked, (found.match < 0) & (asked.timed == with_times)):
             mine = _cloud(asked, rows, with_times and with_those)
-            left = np.ones(len(rows), bool)
+            left, around = np.ones(len(rows), bool), Nearby(mine.place, MOVED_M)
             for others in theirs:
                 cloud = _cloud(held, others, with_times and with_those)
                 if not _meet(mine, cloud):
                     continue
-                others, cloud = others[free[others]], cloud.pick(free[others])
-                match = pair_copied(mine.pick(left), cloud)
-                there = np.flatnonzero(left)[match >= 0]
+                close = free[others] & around.of(cloud.place)
+                others, cloud = others[close], cloud.pick(close)
+                some = np.flatnonzero(left & Nearby(cloud.place, MOVED_M).of(mine.place))
+                match = pair_copied(mine.pick(some), cloud)
+                there = some[match >= 0]
                 at = others[match[match >= 0]]
                 found.match[rows[there]], found.depth[rows[there]] = at, held.depth[at]
                 free[at] = left[there] = False

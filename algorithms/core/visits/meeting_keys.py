@@ -1,10 +1,10 @@
-"""Keys by which soundings are found that may be the same: seconds with depths, and squares."""
+"""Keys by which soundings are found that may be the same: seconds with depths."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from .copied import MOVED_M, Side
+from .copied import Side
 
 
 def halves(values: np.ndarray, step: float) -> tuple:
@@ -33,22 +33,6 @@ class Keys:
             for depth in halves(side.mm, 1):
                 b, also = _rank(depth, self.depths)
                 yield a * max(self.depths.size, 1) + b, there & also
-
-
-class Near:
-    """Squares with soundings: which others come near one of them."""
-
-    def __init__(self, side):
-        square = np.floor(side.place / MOVED_M)
-        around = [(i, j) for i in (-1.0, 0.0, 1.0) for j in (-1.0, 0.0, 1.0)]
-        self.keys = np.unique(np.concatenate([self._key(square + step) for step in around]))
-
-    def meet(self, side: Side) -> np.ndarray:
-        """Tell which rows of a side come near one of these."""
-        return _rank(self._key(np.floor(side.place / MOVED_M)), self.keys)[1]
-
-    def _key(self, square):
-        return square[:, 0].astype(np.int64) * 2**31 + square[:, 1].astype(np.int64)
 
 
 def _rank(values, distinct_values) -> tuple:

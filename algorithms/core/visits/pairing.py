@@ -8,6 +8,29 @@ import numpy as np
 _ROUNDS = 12
 
 
+class Nearby:
+    """Squares in and around which points lie, shape (n, 2): which others may be within ``reach``."""
+
+    def __init__(self, place: np.ndarray, reach: float):
+        self.reach = reach
+        square = np.unique(self._square(place), axis=0)
+        around = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+        self.keys = np.unique(np.concatenate([self._key(square + step) for step in around]))
+
+    def of(self, place: np.ndarray) -> np.ndarray:
+        """Return a mask, shape (m,), of the points that lie in one of the squares."""
+        if not self.keys.size:
+            return np.zeros(len(place), bool)
+        key = self._key(self._square(place))
+        return self.keys[np.minimum(np.searchsorted(self.keys, key), self.keys.size - 1)] == key
+
+    def _square(self, place):
+        return np.floor(place / self.reach).astype(np.int64)
+
+    def _key(self, square):
+        return square[:, 0] * 2**31 + square[:, 1]
+
+
 def pair_points(asked: np.ndarray, held: np.ndarray) -> np.ndarray:
     """Return for each point the number of the held one that it is, or -1; each is taken once.
 

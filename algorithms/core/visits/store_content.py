@@ -10,9 +10,9 @@ from typing import NamedTuple
 import numpy as np
 
 from ..soundings import Soundings, distinct
-from .copied import COPY, ORIGINAL, Found, agree, find_copies
-from .meeting_keys import Keys, Near, halves
-from .pairing import pair_points
+from .copied import COPY, MOVED_M, ORIGINAL, Found, agree, find_copies
+from .meeting_keys import Keys, halves
+from .pairing import Nearby, pair_points
 
 #: The same ping lies at the same place, m: projecting there and back moves it by less than a
 #: millimeter, writing degrees with six decimals by up to 8 cm. Two boats are never as close.
@@ -298,7 +298,7 @@ def _candidates(asked, stored):
     depth within the time of those asked for.
     """
     timed = asked.pick(asked.timed)
-    keys, near = Keys(timed), Near(timed)
+    keys, near = Keys(timed), Nearby(timed.place, MOVED_M)
     first, last = (timed.ms.min(), timed.ms.max()) if len(timed.ms) else (0, -1)
     low, high = asked.place.min(0) - _MOVED_M, asked.place.max(0) + _MOVED_M
     found, spans = [], {}
@@ -318,7 +318,9 @@ def _candidates(asked, stored):
                 old = spans.get(number, (begin, end, 0))
                 spans[number] = min(old[0], begin), max(old[1], end), old[2] + count
         # Where times are lost, anything there may be copied, or be a copy.
-        maybe = keys.meet(side) | ~side.timed | (not asked.timed.all()) | within & near.meet(side)
+        maybe = (
+            keys.meet(side) | ~side.timed | (not asked.timed.all()) | within & near.of(side.place)
+        )
         keep = maybe & ((side.place >= low) & (side.place <= high)).all(1)
         found.append(side.pick(keep))
     if not found:

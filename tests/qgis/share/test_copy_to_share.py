@@ -259,6 +259,51 @@ def test_clip_and_coarsen(run, loaded, tmp_path, memory_layer):
     assert dataset.GetGeoTransform()[1] == 20.0
 
 
+def test_a_clipped_line_tells_nothing_of_what_lies_beyond(run, tmp_path, memory_layer):
+    """Means over a whole breakline, or that a contour closes beyond the clip, are not copied."""
+    lines = [
+        "LINESTRING(412010 5120000,412090 5120000)",
+        "LINESTRING(412010 5120020,412900 5120020)",
+    ]
+    breaks = memory_layer(
+        "LineString",
+        lines,
+        fields="field=kind:string&field=drop_off:integer&field=height_m:double"
+        "&field=slope_mean_pct:double",
+        rows=[["crest", 1, 3.0, 20.0], ["crest", 2, 7.0, 30.0]],
+    )
+    contours = memory_layer(
+        "LineString",
+        lines,
+        fields="field=depth:double&field=unit:string&field=depth_m:double&field=kind:string",
+        rows=[[10.0, "ft", 3.048, "hump"], [10.0, "ft", 3.048, "hollow"]],
+    )
+    marks = memory_layer("Point", ["POINT(412150 5120000)", "POINT(412150 5120500)"],
+                         fields="field=name:string", rows=[["here"], ["there"]])  # fmt: skip
+    area = memory_layer(
+        "Polygon",
+        ["POLYGON((412000 5119900,412200 5119900,412200 5120100,412000 5120100,412000 5119900))"],
+    )
+    run(
+        "copytoshare",
+        {
+            "LAYERS": [breaks, contours],
+            "AREA": area,
+            "MARKS": marks,
+            "OUTPUT": str(tmp_path / "copy"),
+        },
+    )
+    whole, part = sorted(
+        (items for _, items in rows_of(tmp_path / "copy", "break_lines")),
+        key=lambda items: items["drop_off"],
+    )
+    assert (whole["height_m"], whole["slope_mean_pct"]) == (3.0, 20.0)
+    assert (part["height_m"], part["slope_mean_pct"], part["kind"]) == (None, None, "crest")
+    kinds = {items["kind"] for _, items in rows_of(tmp_path / "copy", "contours")}
+    assert kinds == {"hump", None}
+    assert [items["name"] for _, items in rows_of(tmp_path / "copy", "marks")] == ["here"]
+
+
 def test_marks_and_tracks_stay_unless_picked(run, loaded, tmp_path, memory_layer, feedback):
     marks = memory_layer(
         "Point",
