@@ -18,15 +18,13 @@ from ..strays import without_strays
 from ..surface.surface_difference import Difference, surface_difference
 from ..visits.as_of import Knowledge
 from ..visits.joining import join_levels
-from ..visits.store_visits import SUPERSEDED, box_of, wider
+from ..visits.store_visits import SUPERSEDED
 from ..visits.survey_tracks import SurveyTracks
 from .map_figures import MapFigures, Scale, draw_before_and_after, map_figures
 
 #: Soundings farther apart than this, m, are not of one run of the boat.
 _MAX_GAP_M = 50.0
 _STOP_RADIUS_M = 5.0
-#: Earlier soundings so near to the added ones are compared with them, m.
-_AROUND_M = 50.0
 
 
 @dataclass(frozen=True)
@@ -229,16 +227,8 @@ def _tracks(new) -> tuple:
 
 def _offsets(before, new, progress) -> dict:
     """Return offset, standard error and number of places of each visit, by its name."""
-    box = box_of(new.select(new.accepted))
-    if box is None:
-        return {}
-    west, south, east, north = wider(box, _AROUND_M)
-    near = before.accepted & (before.x >= west) & (before.x <= east)
-    near &= (before.y >= south) & (before.y <= north)
-    if np.count_nonzero(near) < 2:
-        return {}
     with suppress(LakefloorError):  # too few soundings to cross
-        joint = join_levels(before.select(near), new, unit="visit", progress=progress)
+        joint = join_levels(before, new, unit="visit", progress=progress)
         return {
             name: (float(offset), float(error), int(count))
             for name, offset, error, count in zip(
