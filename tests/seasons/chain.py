@@ -5,6 +5,9 @@ to lake database* does changes it here too.
 """
 
 from dataclasses import dataclass, field
+from inspect import signature
+
+import numpy as np
 
 from lakefloor.algorithms import _store
 from lakefloor.algorithms.core.cleaning.cleaning import clean
@@ -22,6 +25,8 @@ DATUM = "summer level"
 #: Refusal of what Lakefloor cannot do yet.
 NOT_POSSIBLE = "not possible"
 
+FIT = "fit to the lake"
+
 
 @dataclass(frozen=True)
 class Handling:
@@ -38,7 +43,7 @@ class Handling:
     columns : dict, optional
         As for ``read_logs``.
     level : str
-        "as reduced" or "fit to the lake".
+        "as reduced" or :data:`FIT`.
     newer_wins : bool
     datum, datum_up : str and float
         Name of the lake datum, and how far above that of the lake it is, m.
@@ -134,13 +139,17 @@ def look_and_add(path, soundings, lake, handling, all_the_same=False):
     Outcome
     """
     crs, outcome = f"EPSG:{lake.epsg}", Outcome()
-    if handling.level != "as reduced":
+    fit = {"fit": True} if handling.level == FIT else {}
+    if fit and "fit" not in signature(_store.fit_to_store).parameters:
         outcome.refusal = NOT_POSSIBLE
         return outcome
     try:
-        fitted = _store.fit_to_store(path, soundings, crs)
+        fitted = _store.fit_to_store(path, soundings, crs, **fit)
         outcome.offsets = {row.visit: (row.offset, row.std_error) for row in fitted.offsets}
         outcome.notes += [*fitted.notes]
+        _look(path, fitted.soundings, outcome)
+        if outcome.findings and not all_the_same:
+            return outcome
         done = _store.add(path, fitted.soundings, crs, newer_wins=handling.newer_wins)
     except LakefloorError as error:
         outcome.refusal = str(error)
@@ -150,6 +159,15 @@ def look_and_add(path, soundings, lake, handling, all_the_same=False):
     outcome.superseded = done.superseded
     outcome.entered = done.added > 0
     return outcome
+
+
+def _look(path, soundings, outcome):
+    """Put into an outcome what the first look finds."""
+    look = getattr(_store, "look", None)
+    for each in look(path, soundings, now=np.datetime64("now", "ms")) if look else ():
+        outcome.findings += [found.sentence for found in each.findings if found.open]
+        outcome.notes += [found.sentence for found in each.findings if not found.open]
+        outcome.gains[each.visit] = each.hardness_gain
 
 
 def merge_in(path, other, level="store", copy_name=None):

@@ -6,17 +6,16 @@ import numpy as np
 from shapely.geometry import Point, box
 
 from . import chain, friends, outings
-from .chain import Handling
+from .chain import FIT, Handling
 from .lakes import LAKES
 from .outings import Gear
 from .seasons import Step
 
-FIT = "fit to the lake"
 #: A friend counts depths from this datum, which is so much higher, m.
 OTHER_DATUM, HIGHER = "full pool", 0.6
 
 BORROWED = Gear(draft=0.45, bias=0.2)
-FRIENDS = Gear(draft=0.2, gain=0.8, offset=0.05, gps=2.0)
+FRIENDS = Gear(draft=0.2, gain=0.8, offset=0.05, gps=2.5)
 
 
 def five_years(w):
@@ -50,7 +49,7 @@ def _first(w):
     w.first, w.first_name = one, w.visits()[0]
     two = w.outing(w.day(year, 1), 100)
     yield _add(w, 1, "lanes across, an NMEA log", [two], suffix="nmea")
-    yield _add(w, 1, "first log again", [one], new=False, visits=0)
+    yield _add(w, 1, "first log again", [one], visits=0)
     whole = w.outing(w.day(year, 2), 55)
     w.halved = whole
     for half, more, which in zip(whole.halves(), (1, 0), ("first", "second")):
@@ -70,7 +69,9 @@ def _second(w):
     log = w.outing(w.day(year, 3), 165)
     away = np.timedelta64(167, "D")
     far = outings.readings(w.lake, [log.when[0] - away, log.when[0] + away])
-    yield _wrong_level(w, 2, "gauge readings 11 months apart", log, Handling(far))
+    apart = _add(w, 2, "gauge readings 11 months apart", [log], handling=Handling(far), sound=False)
+    without = replace(apart, name=f"{apart.name}: left out", handling=Handling(), sound=True)
+    yield replace(apart, cure=without)
     log = w.outing(w.day(year, 4), 120, Gear(gain=0.7, offset=0.1))
     yield _add(w, 2, "another hardness gain, GPX", [log], suffix="gpx")
 
@@ -122,7 +123,7 @@ def _fourth(w):
     yield _merge(
         w, 4, "copy of a log of mine comes first", *friends_copy(w, [log]), when=log.when[-1]
     )
-    yield _add(w, 4, "then that log itself", [log], new=False, visits=0)
+    yield _add(w, 4, "then that log itself", [log], visits=0)
     log = w.outing(w.day(year, 3), 60, shift=0.4)
     yield _add(w, 4, "mud settles", [log])
 
@@ -130,7 +131,7 @@ def _fourth(w):
 def _fifth(w):
     year = 2025
     when = w.day(year, 0)
-    yield _merge(w, 5, "copy of a log that I have", *friends_copy(w, [w.dug]), new=False, when=when)
+    yield _merge(w, 5, "copy of a log that I have", *friends_copy(w, [w.dug]), when=when)
     log = w.outing(when, 100, FRIENDS, shift=0.15)
     copy, numbers = friends_copy(w, [log])
     west, south, east, north = w.lake.shore.bounds

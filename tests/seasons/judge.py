@@ -25,7 +25,8 @@ CLOCK = np.timedelta64(1, "D")
 class Ledger:
     """Every ping that was ever handed to a database: its place, its number, its truth.
 
-    A stored sounding is known by its place to the millimeter, which nothing on the way changes.
+    A stored sounding is known by its place to the millimeter and by its raw depth, which nothing on
+    the way changes.
     """
 
     def __init__(self):
@@ -34,8 +35,10 @@ class Ledger:
 
     def enter(self, soundings, numbers, truth, when):
         """Note what is handed over: soundings, and number, depth (m) and true time of each."""
-        for key, number in zip(_places(soundings), numbers.tolist()):
-            self._numbers[key].add(number)
+        for key, raw, number in zip(
+            _places(soundings), soundings.raw_depth.tolist(), numbers.tolist()
+        ):
+            self._numbers[key].add((number, raw))
         self._truth.update(zip(numbers.tolist(), truth.tolist()))
         self._when.update(zip(numbers.tolist(), when))
 
@@ -45,17 +48,11 @@ class Ledger:
         return -np.arange(self._made - count + 1, self._made + 1)
 
     def numbers(self, soundings):
-        """Return the number of each stored sounding; none is given twice at one place unless it must.
-
-        Soundings that were never handed over get None.
-        """
-        taken, found = defaultdict(list), []
-        for key in _places(soundings):
-            known = sorted(self._numbers.get(key, ()))
-            free = [number for number in known if number not in taken[key]]
-            number = free[0] if free else known[0] if known else None
-            taken[key].append(number)
-            found.append(number)
+        """Return the number of each stored sounding, None of one that was never handed over."""
+        found = []
+        for key, raw in zip(_places(soundings), soundings.raw_depth.tolist()):
+            known = self._numbers.get(key)
+            found.append(min((abs(raw - r), n) for n, r in known)[1] if known else None)
         return np.array(found, dtype=object)
 
     def duplicates(self, soundings):
@@ -165,7 +162,13 @@ class Judge:
     def dug_out(self, before, after):
         """Return the volume by which the lake was deepened, m3, and its stated uncertainty."""
         found = surface_difference(after.surface, before.surface, shift=0.0)
-        return found.gained, found.gained_sd
+        patches = getattr(found, "patches", None)
+        if patches is None:
+            return found.gained, found.gained_sd
+        u, v = self.lake.local(patches.x, patches.y)
+        dug = self.lake.dredging
+        near = np.hypot(u - dug.u, v - dug.v) < dug.radius
+        return float(patches.volume[near].sum()), float(np.hypot.reduce(patches.volume_sd[near]))
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ class Gear:
     noise, share : float
         Standard deviation of a ping, m and of depth.
     gps, gps_slow_s : float
-        Standard deviation of a position in each direction, m, and how long its errors last, s.
+        Root mean square distance of a position from the truth, m, and how long errors last, s.
     gain, offset : float
         Hardness logged is ``offset + gain * hardness``.
     spikes : float
@@ -241,7 +241,10 @@ def outing(lake, plan, gear, seed, number, weeds=None):
     # A sounder does not read less than this below itself.
     depth = np.round(np.maximum(depth, 0.2), 2)
     steps = gear.gps_slow_s / plan.every_s
-    east, north = (slow_noise(rng, n, gear.gps, steps) + rng.normal(0.0, 0.15, n) for _ in range(2))
+    east, north = (
+        slow_noise(rng, n, gear.gps / np.sqrt(2.0), steps) + rng.normal(0.0, 0.15, n)
+        for _ in range(2)
+    )
     lon, lat = lake.to_degrees(x + east, y + north)
     hard = gear.offset + gear.gain * lake.hardness(x, y) + rng.normal(0.0, 0.03, n)
     return Log(

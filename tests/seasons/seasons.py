@@ -30,8 +30,6 @@ class Step:
     handling : Handling
     sound : bool
         Whether it may enter as it is.
-    new : bool
-        Whether it brings pings that the database does not have.
     cure : Step, optional
         What the person does when it is refused.
     kind : str
@@ -54,7 +52,6 @@ class Step:
     logs: tuple = ()
     handling: chain.Handling = field(default_factory=chain.Handling)
     sound: bool = True
-    new: bool = True
     cure: object = None
     kind: str = "add"
     copy: tuple = None
@@ -87,6 +84,9 @@ class Record:
         Error of the map and of the hole, shares of their cells within two standard uncertainties.
     supported : float
         Share of the 1 ft contours.
+    perfect : float
+        Where the map became worse, its error if what is new were at its true level and nothing
+        twice: what the noise of the positions does is in it.
     faults : tuple of str
         What is against the promises.
     volume : tuple of float, optional
@@ -109,6 +109,7 @@ class Record:
     within: float
     hole_within: float
     supported: float
+    perfect: float
     faults: tuple
     volume: tuple = None
     taken_back: bool = False
@@ -218,7 +219,13 @@ class World:
         one, two = np.nan, np.nan
         if self.map is not None and drawn is not None:
             one, two = judge.before_and_after(self.map, drawn, when)
-        faults = _faults(step, state, outcome, change, one, two)
+        faults = _faults(step, state, outcome, change)
+        worse, perfect = state == "entered" and two > (1.0 + WORSE) * one, np.nan
+        if worse:
+            perfect = judge.before_and_after(self.map, self._without_faults(stored, change), when)[
+                1
+            ]
+            faults += (f"worse by {100.0 * (two / one - 1.0):.0f}%",)
         if state == "entered" and count - visits != step.visits:
             faults += (f"{count - visits} visits instead of {step.visits}",)
         volume, since = None, when >= self.lake.dredging.day
@@ -243,9 +250,19 @@ class World:
             judge.within(drawn, when) if drawn else nan,
             judge.within(drawn, when, judge.hole) if drawn and since else nan,
             drawn.supported if drawn else nan,
+            perfect,
             faults,
             volume,
         )
+
+    def _without_faults(self, stored, change):
+        """Return the map as if what is new had entered at its true level, nothing twice."""
+        numbers = self.ledger.numbers(stored)
+        known = {}
+        first = np.array([known.setdefault(n, k) == k for k, n in enumerate(numbers)], bool)
+        fresh = np.array([n is not None and n not in self.held for n in numbers], bool)
+        depth = stored.depth - np.where(fresh, np.nan_to_num(change.level), 0.0)
+        return self.judge.draw(stored.replace(depth=depth).select(first))
 
 
 def _faults_of_hole(judge, drawn, when, volume):
@@ -270,18 +287,14 @@ def _state(step, outcome):
     return "entered" if outcome.entered else "already there"
 
 
-def _faults(step, state, outcome, change, before, after):
-    """Say in a few words what a step did against the promises."""
+def _faults(step, state, outcome, change):
+    """Say in a few words what a step did against the promises, but for the map."""
     faults = []
     if state == "refused" and step.sound:
         faults.append("false refusal")
     if change.duplicates:
         faults.append(f"{change.duplicates} duplicates")
     if state == "entered":
-        if not step.new:
-            faults.append(f"{change.rows} of known pings")
-        if after > (1.0 + WORSE) * before:
-            faults.append(f"worse by {100.0 * (after / before - 1.0):.0f}%")
         stated = max((error for _, error in outcome.offsets.values()), default=0.0)
         if abs(change.level) > max(LEVEL_M, 2.0 * stated):
             faults.append(f"level {change.level:+.2f} m")
