@@ -24,7 +24,7 @@ def five_years(w):
         yield from season(w)
 
 
-def _add(w, season, name, logs, *, handling=None, **traits):
+def addition(w, season, name, logs, *, handling=None, **traits):
     """Return the step that adds logs with good gauge readings and the right draft."""
     handling = handling or Handling(w.gauge(*logs), logs[0].gear.draft)
     return Step(season, name, logs[-1].when[-1], tuple(logs), handling, **traits)
@@ -38,29 +38,29 @@ def _fitted(step, name="its level fitted"):
 
 
 def _wrong_level(w, season, name, log, handling):
-    step = _add(w, season, name, [log], handling=handling, sound=False)
+    step = addition(w, season, name, [log], handling=handling, sound=False)
     return replace(step, cure=_fitted(step))
 
 
 def _first(w):
     year = 2021
     one = w.outing(w.day(year, 0), 10)
-    yield _add(w, 1, "first visit", [one])
+    yield addition(w, 1, "first visit", [one])
     w.first, w.first_name = one, w.visits()[0]
     two = w.outing(w.day(year, 1), 100)
-    yield _add(w, 1, "lanes across, an NMEA log", [two], suffix="nmea")
-    yield _add(w, 1, "first log again", [one], visits=0)
+    yield addition(w, 1, "lanes across, an NMEA log", [two], suffix="nmea")
+    yield addition(w, 1, "first log again", [one], visits=0)
     whole = w.outing(w.day(year, 2), 55)
     w.halved = whole
     for half, more, which in zip(whole.halves(), (1, 0), ("first", "second")):
         handling = Handling(w.gauge(whole), whole.gear.draft)
-        yield _add(w, 1, f"{which} half of a log", [half], handling=handling, visits=more)
+        yield addition(w, 1, f"{which} half of a log", [half], handling=handling, visits=more)
 
 
 def _second(w):
     year = 2022
     log = w.outing(w.day(year, 0), 140)
-    yield _add(w, 2, "no gauge", [log], handling=Handling())
+    yield addition(w, 2, "no gauge", [log], handling=Handling())
     log = w.outing(w.day(year, 1), 30, BORROWED)
     handling = Handling(w.gauge(log), BORROWED.draft)
     yield _wrong_level(w, 2, "another boat, sounder 0.2 m off", log, handling)
@@ -69,17 +69,21 @@ def _second(w):
     log = w.outing(w.day(year, 3), 165)
     away = np.timedelta64(167, "D")
     far = outings.readings(w.lake, [log.when[0] - away, log.when[0] + away])
-    apart = _add(w, 2, "gauge readings 11 months apart", [log], handling=Handling(far), sound=False)
+    apart = addition(
+        w, 2, "gauge readings 11 months apart", [log], handling=Handling(far), sound=False
+    )
     without = replace(apart, name=f"{apart.name}: left out", handling=Handling(), sound=True)
     yield replace(apart, cure=without)
     log = w.outing(w.day(year, 4), 120, Gear(gain=0.7, offset=0.1))
-    yield _add(w, 2, "another hardness gain, GPX", [log], suffix="gpx")
+    yield addition(w, 2, "another hardness gain, GPX", [log], suffix="gpx")
 
 
 def _third(w):
     year = 2023
     log = w.outing(w.day(year, 0), 0, shift=0.2)
-    feet = _add(w, 3, "feet as meters", [log.in_feet()], sound=False, how={"depth_name": "depth"})
+    feet = addition(
+        w, 3, "feet as meters", [log.in_feet()], sound=False, how={"depth_name": "depth"}
+    )
     right = replace(
         feet, name="feet as meters: read in feet", sound=True, handling=replace(feet.handling, unit="ft")
     )  # fmt: skip
@@ -89,18 +93,20 @@ def _third(w):
     other = LAKES[names[(names.index(w.lake.name.lower()) + 1) % len(names)]]()
     other = replace(other, epsg=w.lake.epsg, origin=(east + 4200.0, north + 2900.0))
     log = w.outing(w.day(year, 1), 20, lake=other)
-    yield _add(w, 3, "another lake's log", [log], sound=False)
+    yield addition(w, 3, "another lake's log", [log], sound=False)
     log = w.outing(w.day(year, 2), 90, shift=0.3)
     level = Handling(w.lake.gauge_at_datum + log.level)
-    late = _add(w, 3, "dates 1,024 weeks back", [log.rolled_back()], handling=level, sound=False)
+    late = addition(
+        w, 3, "dates 1,024 weeks back", [log.rolled_back()], handling=level, sound=False
+    )
     late = replace(late, when=log.when[-1])
-    right = _add(w, 3, "dates 1,024 weeks back: the right ones", [log])
+    right = addition(w, 3, "dates 1,024 weeks back: the right ones", [log])
     yield replace(late, cure=right)
     log = w.outing(w.day(year, 3), 45, shift=0.7)
     handling = Handling(w.lake.gauge_at_datum + log.level)
-    yield _add(w, 3, "no times", [log.without_times()], handling=handling)
+    yield addition(w, 3, "no times", [log.without_times()], handling=handling)
     log = w.outing(w.day(year, 5), 110, weeds=(0.8, 4.0))
-    yield _add(w, 3, "weeds", [log], sound=False)
+    yield addition(w, 3, "weeds", [log], sound=False)
     log = w.outing(w.day(year, 6), 150, FRIENDS)
     yield _merge(w, 3, "friend's copy at another datum", *friends_copy(w, [log]), when=log.when[-1])
 
@@ -113,7 +119,7 @@ def _fourth(w):
     later = whole.when[-1] + np.timedelta64(20, "m")
     dense = w.outing(later, 20, spacing=0.4, part=patch, crosses=3)
     handling = Handling(w.gauge(whole, dense), newer_wins=True)
-    yield _add(w, 4, "dredged hole, newer wins", [whole, dense], handling=handling, hole=True)
+    yield addition(w, 4, "dredged hole, newer wins", [whole, dense], handling=handling, hole=True)
     w.dug = whole
     old = w.outing(np.datetime64("2022-07-03T15:00", "ms"), 70, FRIENDS)
     copy, numbers = friends_copy(w, [old])
@@ -123,9 +129,9 @@ def _fourth(w):
     yield _merge(
         w, 4, "copy of a log of mine comes first", *friends_copy(w, [log]), when=log.when[-1]
     )
-    yield _add(w, 4, "then that log itself", [log], visits=0)
+    yield addition(w, 4, "then that log itself", [log], visits=0)
     log = w.outing(w.day(year, 3), 60, shift=0.4)
-    yield _add(w, 4, "mud settles", [log])
+    yield addition(w, 4, "mud settles", [log])
 
 
 def _fifth(w):
@@ -142,17 +148,17 @@ def _fifth(w):
     coarse, rows = _coarse(w, copy, numbers, 10.0, log.when[-1])
     yield _merge(w, 5, "coarsened copy, 10 m", coarse, rows, when=log.when[-1])
     log = w.outing(w.day(year, 2), 80, shift=0.85)
-    yield _add(
+    yield addition(
         w, 5, "gauge in steps of 0.1 ft", [log], handling=Handling(w.gauge(log, step=0.03048))
     )
     log = w.outing(w.day(year, 3), 5, shift=0.35)
-    yield _add(w, 5, "mud settles further", [log])
+    yield addition(w, 5, "mud settles further", [log])
     yield Step(5, "first visit removed", log.when[-1], kind="remove", copy=(w.first_name,))
     handling = Handling(w.gauge(w.first), newer_wins=True)
-    back = _add(w, 5, "first visit put back, newer wins", [w.first], handling=handling)
+    back = addition(w, 5, "first visit put back, newer wins", [w.first], handling=handling)
     yield replace(back, when=log.when[-1])
     wrong = w.outing(w.day(year, 4), 35, shift=0.55)
-    yield _add(w, 5, "one more visit", [wrong])
+    yield addition(w, 5, "one more visit", [wrong])
     yield Step(5, "the last one undone", wrong.when[-1], kind="undo")
 
 
