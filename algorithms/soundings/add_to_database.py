@@ -30,6 +30,16 @@ _FIELDS = [
     ("n_newer", "int"),
 ]
 
+_PATCH_FIELDS = [
+    ("newer", "text"),
+    ("change_m", "double"),
+    ("uncert_m", "double"),
+    ("area_m2", "double"),
+]
+
+#: The log lists so many patches of a visit; the layer has them all.
+_LISTED = 10
+
 #: As the drop-down shows it.
 NEWER_WINS = "newer wins"
 
@@ -70,6 +80,9 @@ class AddToDatabase(LakefloorAlgorithm):
         "SUPERSEDED": QT_TRANSLATE_NOOP("@default", "Older soundings superseded"),
         "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
         "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
+        "PATCH_COUNT": QT_TRANSLATE_NOOP("@default", "Number of changed patches"),
+        "TREND_M_PER_YEAR": QT_TRANSLATE_NOOP("@default", "Slow change (m per year)"),
+        "TREND_SD": QT_TRANSLATE_NOOP("@default", "Uncertainty of slow change (m/year)"),
     }
 
     def declare(self):
@@ -180,6 +193,15 @@ class AddToDatabase(LakefloorAlgorithm):
                 createByDefault=False,
             )
         )
+        add(
+            QgsProcessingParameterFeatureSink(
+                "CHANGED_PATCHES",
+                tr("Changed patches"),
+                QgsProcessing.SourceType.TypeVectorPolygon,
+                optional=True,
+                createByDefault=False,
+            )
+        )
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
@@ -209,7 +231,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 **options,
                 **lake_store.offsets_to_keep(fitted),
             },
-            before_commit=lambda done: _write_changes(outputs, done.changes, crs),
+            before_commit=lambda done: _write_changes(outputs, done, crs),
             progress=span(inputs.progress, 0.3, 1.0),
         )
         _report(done, inputs)
@@ -222,6 +244,9 @@ class AddToDatabase(LakefloorAlgorithm):
             "SUPERSEDED": done.superseded,
             "VISIT_OFFSET": fitted.largest and fitted.largest.offset,
             "OFFSET_UNCERTAINTY": fitted.largest and fitted.largest.std_error,
+            "PATCH_COUNT": sum(len(patches) for _, patches in done.patches),
+            "TREND_M_PER_YEAR": done.trends[-1][1].rate if done.trends else None,
+            "TREND_SD": done.trends[-1][1].rate_sd if done.trends else None,
         }
 
     def _change_options(self, inputs):
@@ -264,7 +289,24 @@ def _say_level(fitted, inputs):
             inputs.warn(note)
 
 
-def _write_changes(outputs, changes, crs):
+def _write_changes(outputs, done, crs):
+    _write_blocks(outputs, done.changes, crs)
+    outlines, columns = [], {name: [] for name, _ in _PATCH_FIELDS}
+    for newer, patches in done.patches:
+        outlines += patches.outlines
+        columns["newer"] += [newer] * len(patches)
+        for name, values in patches.areas().attributes.items():
+            columns[{"change": "change_m", "uncert": "uncert_m", "area": "area_m2"}[name]] += list(
+                values
+            )
+    outputs.areas(
+        "CHANGED_PATCHES", Areas(outlines, columns), _PATCH_FIELDS, crs, style="bottom_change"
+    )
+    # The store counts only once this is in place, and the other way round.
+    outputs.place()
+
+
+def _write_blocks(outputs, changes, crs):
     squares, columns = [], {name: [] for name, _ in _FIELDS}
     for older, newer, found in changes:
         areas = found.areas()
@@ -281,8 +323,6 @@ def _write_changes(outputs, changes, crs):
         ):
             columns[name] += list(column)
     outputs.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
-    # The store counts only once this is in place, and the other way round.
-    outputs.place()
 
 
 def _report(done, inputs):
@@ -299,6 +339,7 @@ def _report(done, inputs):
                 "{:+.2f} m. Positive means deeper now."
             ).format(older, newer, len(change), len(found), change.min(), change.max())
         )
+    _report_patches(done, inputs)
     if done.superseded:
         inputs.say(tr("Older soundings superseded: {}.").format(done.superseded))
     if done.restored:
@@ -306,4 +347,42 @@ def _report(done, inputs):
             tr(
                 "Soundings accepted again, since the visit that superseded them was replaced: {}."
             ).format(done.restored)
+        )
+
+
+def _report_patches(done, inputs):
+    for newer, patches in done.patches:
+        for k in range(min(len(patches), _LISTED)):
+            middle = patches.outlines[k].representative_point()
+            inputs.say(
+                tr(
+                    "Changed patch by '{}' at {:.0f}, {:.0f}: {:+.2f} ± {:.2f} m over {:,.0f} m². "
+                    "Positive means deeper now."
+                ).format(
+                    newer, middle.x, middle.y, patches.change[k], patches.uncert[k], patches.area[k]
+                )
+            )
+        if len(patches) > _LISTED:
+            inputs.say(tr("Smaller patches: {}.").format(len(patches) - _LISTED))
+    for newer, trend in done.trends:
+        inputs.say(
+            tr(
+                "The bottom becomes slowly {} over {:,.0f} m²: by {:.3f} ± {:.3f} m a year, in {} "
+                "visits over {:.1f} years up to '{}'. Blocks that follow this trend are not "
+                "reported, and their soundings are not superseded."
+            ).format(
+                tr("deeper") if trend.rate > 0 else tr("shallower"),
+                trend.area,
+                abs(trend.rate),
+                trend.rate_sd,
+                trend.visits,
+                trend.years,
+                newer,
+            )
+        )
+        inputs.say(
+            tr(
+                "This holds if the bottom shallower than {:.1f} m has not changed. A change of all "
+                "of the lake would look the same as an error of the lake levels."
+            ).format(trend.depth)
         )
